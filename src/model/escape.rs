@@ -1,0 +1,102 @@
+//! Owns the two ways raw text is made harmless: `%XX` in the ledger, `\u{..}` on a screen.
+//! Never loses a byte in the first, and never lets a control character through in either.
+
+use std::fmt::Write as _;
+
+/// Writes raw octets as text that reads back exactly: UTF-8 that can be shown stays, and
+/// `%`, controls, direction marks and octets that are not UTF-8 become `%XX` (RFC 3986, 2.1).
+pub fn to_text(raw: &[u8]) -> String {
+    let mut out = String::with_capacity(raw.len() + 8);
+    for chunk in raw.utf8_chunks() {
+        for c in chunk.valid().chars() {
+            if c == '%' || is_unsafe(c) {
+                let mut buffer = [0; 4];
+                percent(&mut out, c.encode_utf8(&mut buffer).as_bytes());
+            } else {
+                out.push(c);
+            }
+        }
+        percent(&mut out, chunk.invalid());
+    }
+    out
+}
+
+fn percent(out: &mut String, bytes: &[u8]) {
+    for byte in bytes {
+        // Writing to a String cannot fail.
+        let _ = write!(out, "%{byte:02X}");
+    }
+}
+
+/// Reads back what [`to_text`] wrote; `None` where a `%` is not followed by two hexadecimal digits.
+pub fn from_text(text: &str) -> Option<Vec<u8>> {
+    let mut out = Vec::with_capacity(text.len());
+    let mut rest = text.as_bytes();
+    while let Some((&byte, after)) = rest.split_first() {
+        if byte == b'%' {
+            let pair = after.get(..2)?;
+            let pair = std::str::from_utf8(pair).ok()?;
+            if !pair.bytes().all(|b| b.is_ascii_hexdigit()) {
+                return None;
+            }
+            out.push(u8::from_str_radix(pair, 16).ok()?);
+            rest = &after[2..];
+        } else {
+            out.push(byte);
+            rest = after;
+        }
+    }
+    Some(out)
+}
+
+/// Text for a terminal or a log: whatever could move the cursor, change its colour or turn
+/// the reading direction is shown as `\u{..}`; octets that are not UTF-8 as `\x..`.
+pub fn shown(raw: &[u8]) -> String {
+    let mut out = String::with_capacity(raw.len());
+    for chunk in raw.utf8_chunks() {
+        for c in chunk.valid().chars() {
+            if is_unsafe(c) {
+                out.extend(c.escape_unicode());
+            } else {
+                out.push(c);
+            }
+        }
+        for byte in chunk.invalid() {
+            let _ = write!(out, "\\x{byte:02x}");
+        }
+    }
+    out
+}
+
+/// Controls (C0, DEL, C1), line and paragraph separators, direction marks and the byte order mark.
+fn is_unsafe(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{061c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
+            | '\u{2060}'..='\u{2069}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn every_name_reads_back_exactly(raw in proptest::collection::vec(any::<u8>(), 0..300)) {
+            prop_assert_eq!(from_text(&to_text(&raw)), Some(raw));
+        }
+
+        #[test]
+        fn nothing_shown_can_steer_a_terminal(raw in proptest::collection::vec(any::<u8>(), 0..300)) {
+            prop_assert!(!shown(&raw).chars().any(is_unsafe));
+            prop_assert!(!to_text(&raw).chars().any(is_unsafe));
+        }
+    }
+
+    #[test]
+    fn an_unfinished_escape_is_refused() {
+        for text in ["%", "a%4", "%zz", "%+1"] {
+            assert_eq!(from_text(text), None, "{text}");
+        }
+    }
+}

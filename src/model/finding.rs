@@ -1,0 +1,174 @@
+//! Owns the closed lists of what can be wrong: why a message is not mirrored, what is suspect
+//! about a version, what was found on a drive. Words for a person are made in `cli`.
+
+use super::digest::Digest;
+use super::names::{PayloadName, RelName};
+use std::fmt;
+
+/// Why a message is not mirrored. The texts are part of the JSON format.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Reason {
+    /// No drive is there.
+    NoDrive,
+    /// It will be, at the next pass.
+    NotYet,
+    /// The drive's file system cannot hold a file of this length.
+    TooLarge,
+    /// It could not be read.
+    Unreadable,
+    /// It is a link, a pipe, a socket or a device.
+    NotAFile,
+    /// No room on the drive.
+    DriveFull,
+    /// The drive failed, or may not be written.
+    DriveFailed,
+    /// It keeps changing.
+    Changing,
+}
+
+impl Reason {
+    /// Every reason.
+    pub const ALL: [Self; 8] = [
+        Self::NoDrive,
+        Self::NotYet,
+        Self::TooLarge,
+        Self::Unreadable,
+        Self::NotAFile,
+        Self::DriveFull,
+        Self::DriveFailed,
+        Self::Changing,
+    ];
+
+    /// The text used in JSON and in the catalogue.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::NoDrive => "no-drive",
+            Self::NotYet => "not-yet",
+            Self::TooLarge => "too-large",
+            Self::Unreadable => "unreadable",
+            Self::NotAFile => "not-a-file",
+            Self::DriveFull => "drive-full",
+            Self::DriveFailed => "drive-failed",
+            Self::Changing => "changing",
+        }
+    }
+
+    /// Reads [`as_str`](Self::as_str) back.
+    pub fn from_text(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|r| r.as_str() == text)
+    }
+}
+
+impl fmt::Display for Reason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.as_str())
+    }
+}
+
+/// Why a new version of a message looks like damage to the card. It is kept, marked, and never
+/// takes the place of the last good version in a restore.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Suspicion {
+    /// It had octets and has none now.
+    Emptied,
+    /// It is the beginning of the version before.
+    CutShort,
+    /// It ends in NUL octets, as blocks never written do.
+    NulFilled,
+}
+
+impl Suspicion {
+    /// The text used in the ledger.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Emptied => "emptied",
+            Self::CutShort => "cut-short",
+            Self::NulFilled => "nul-filled",
+        }
+    }
+
+    /// Reads [`as_str`](Self::as_str) back.
+    pub fn from_text(text: &str) -> Option<Self> {
+        [Self::Emptied, Self::CutShort, Self::NulFilled].into_iter().find(|s| s.as_str() == text)
+    }
+}
+
+/// Something found on a drive or in a mailbox that a person should know. Nothing found is an
+/// error of the pass: the rest goes on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Finding {
+    /// Part of the mailbox tree could not be read; what is known of it stays as it was.
+    FolderUnreadable {
+        /// The folder, `None` for the mailbox itself.
+        path: Option<RelName>,
+        /// What the operating system said.
+        why: String,
+    },
+    /// A message could not be read.
+    MessageUnreadable {
+        /// The message.
+        path: RelName,
+        /// What the operating system said.
+        why: String,
+    },
+    /// A message changed between the look and the copy; it is tried again later.
+    MessageChanged {
+        /// The message.
+        path: RelName,
+    },
+    /// The end of the ledger was torn by a cut; everything before it stands.
+    LedgerTorn {
+        /// Octet at which sound lines ended.
+        at: u64,
+        /// Octets passed over.
+        bytes: u64,
+    },
+    /// A line within the ledger is damaged or was altered; the lines after it were checked one by one.
+    LedgerAltered {
+        /// Octet at which sound lines ended.
+        at: u64,
+        /// Lines after it that are whole.
+        whole_lines: u64,
+    },
+    /// The ledger is gone or shorter than it was: an old state of the drive, or a repair tool's work.
+    LedgerShorter {
+        /// Octets it had.
+        known: u64,
+        /// Octets it has.
+        found: u64,
+    },
+    /// The manifest has octets that are no lines of ours; they were covered with comment lines.
+    ManifestTorn {
+        /// Octets covered.
+        bytes: u64,
+    },
+    /// A copy was there without a ledger line, as a cut leaves it; it was adopted.
+    Adopted {
+        /// The copy.
+        payload: PayloadName,
+    },
+    /// A copy was there without a ledger line and belongs to no message known; it was recorded as debris.
+    Debris {
+        /// The copy.
+        payload: PayloadName,
+    },
+    /// A copy does not have its hash any more, or cannot be read.
+    Damaged {
+        /// The copy.
+        payload: PayloadName,
+        /// What it should hash to.
+        expected: Digest,
+        /// What it does hash to; `None` if it cannot be read.
+        found: Option<Digest>,
+    },
+    /// A copy is not there any more.
+    Missing {
+        /// The copy.
+        payload: PayloadName,
+    },
+    /// More problems of the same pass than are listed.
+    More {
+        /// How many.
+        count: usize,
+    },
+}

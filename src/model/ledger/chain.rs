@@ -1,0 +1,317 @@
+//! Owns the hash that ties each ledger line to the one before, for writing and for reading.
+//! Never passes a line on as sound that the chain does not vouch for.
+
+use super::event::{Event, Line};
+use super::wire;
+use crate::model::digest::{Digest, Hasher};
+use crate::model::stamp::Stamp;
+
+const HASH_FIELD: &str = ",\"hash\":\"";
+const LINE_END: &str = "\"}";
+const TAIL: usize = HASH_FIELD.len() + 64 + LINE_END.len();
+
+/// The end of a ledger: what the next line is chained to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Chain {
+    /// Hash of the last line; zeros before the first.
+    pub head: Digest,
+    /// Number of the last line; 0 before the first.
+    pub seq: u64,
+}
+
+impl Default for Chain {
+    fn default() -> Self {
+        Self { head: Digest::from_bytes([0; 32]), seq: 0 }
+    }
+}
+
+impl Chain {
+    /// Makes the next line, with its line feed, and moves on to it.
+    pub fn write(&mut self, stamp: &Stamp, event: Event) -> String {
+        let line = Line { seq: self.seq + 1, stamp: stamp.clone(), event };
+        let object = wire::write(&line);
+        let body = object.strip_suffix('}').unwrap_or(&object);
+        let hash = link(&self.head, body);
+        *self = Self { head: hash, seq: line.seq };
+        format!("{body}{HASH_FIELD}{hash}{LINE_END}\n")
+    }
+}
+
+fn link(before: &Digest, body: &str) -> Digest {
+    let mut hasher = Hasher::default();
+    hasher.update(before.to_string().as_bytes());
+    hasher.update(body.as_bytes());
+    hasher.finish().digest
+}
+
+/// How far a line read can be believed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// The chain vouches for it from the first line on.
+    Sound,
+    /// It is whole, but stands behind a break that no later `recovered` line has settled yet:
+    /// what it says of a copy must be checked against the copy.
+    PastBreak,
+}
+
+/// What was made of one line of the file.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Verdict {
+    /// A line.
+    Line(Box<Line>, Standing),
+    /// Octets that are no line of this ledger.
+    Junk,
+    /// A sound line of a later format: this ledger may be read, never written.
+    Newer(u32),
+}
+
+/// Reads a ledger line by line. Knows at any time where the chain stands and where it broke.
+#[derive(Debug, Clone, Default)]
+pub struct Reader {
+    chain: Chain,
+    /// Hash claimed by the raw line before, sound or not: a line that fits it is whole, though
+    /// the one before it is damaged.
+    claimed: Option<Digest>,
+    at: u64,
+    broken: Option<Break>,
+}
+
+/// A place where the chain does not hold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Break {
+    /// Octet at which sound lines ended.
+    pub at: u64,
+    /// Whole lines found after it.
+    pub whole_lines: u64,
+    /// Octets that are no lines.
+    pub junk: u64,
+}
+
+impl Reader {
+    /// Goes on at the end of a part already read and found sound.
+    pub fn resume(chain: Chain, at: u64) -> Self {
+        Self { chain, claimed: None, at, broken: None }
+    }
+
+    /// Where the chain stands.
+    pub fn chain(&self) -> Chain {
+        self.chain
+    }
+
+    /// Octets taken in.
+    pub fn at(&self) -> u64 {
+        self.at
+    }
+
+    /// The break not yet settled, if there is one.
+    pub fn broken(&self) -> Option<Break> {
+        self.broken
+    }
+
+    /// Passes over octets that cannot be a line: too long, or not ended.
+    pub fn junk(&mut self, bytes: u64) {
+        self.break_here().junk += bytes;
+        self.claimed = None;
+        self.at += bytes;
+    }
+
+    /// Takes in one line without its line feed; `length` counts the line feed if there is one.
+    pub fn line(&mut self, raw: &[u8], length: u64) -> Verdict {
+        let verdict = self.judge(raw);
+        match &verdict {
+            Verdict::Junk if !raw.is_empty() => self.break_here().junk += length,
+            Verdict::Line(line, Standing::PastBreak) => match (&line.event, self.broken) {
+                (Event::Recovered { from, to, .. }, Some(b)) if *from <= b.at && *to <= self.at => {
+                    self.broken = None;
+                }
+                _ => self.break_here().whole_lines += 1,
+            },
+            _ => {}
+        }
+        self.at += length;
+        verdict
+    }
+
+    fn break_here(&mut self) -> &mut Break {
+        let at = self.at;
+        self.broken.get_or_insert(Break { at, whole_lines: 0, junk: 0 })
+    }
+
+    fn judge(&mut self, raw: &[u8]) -> Verdict {
+        let Some((body, hash)) = split(raw) else {
+            // An empty line ends a torn one; it says nothing about the line before.
+            if !raw.is_empty() {
+                self.claimed = None;
+            }
+            return Verdict::Junk;
+        };
+        let follows_head = link(&self.chain.head, body) == hash;
+        let follows_claim =
+            !follows_head && self.claimed.is_some_and(|claimed| link(&claimed, body) == hash);
+        self.claimed = Some(hash);
+        if !follows_head && !follows_claim {
+            return Verdict::Junk;
+        }
+        let line = match wire::read(&format!("{body}}}")) {
+            wire::Read::Line(line) if line.seq > self.chain.seq => line,
+            wire::Read::Newer(version) if follows_head => return Verdict::Newer(version),
+            _ => return Verdict::Junk,
+        };
+        if follows_claim {
+            self.break_here();
+        }
+        self.chain = Chain { head: hash, seq: line.seq };
+        let standing = match self.broken {
+            None => Standing::Sound,
+            Some(_) => Standing::PastBreak,
+        };
+        Verdict::Line(line, standing)
+    }
+}
+
+fn split(raw: &[u8]) -> Option<(&str, Digest)> {
+    let text = std::str::from_utf8(raw).ok()?;
+    let at = text.len().checked_sub(TAIL)?;
+    let (body, tail) = (text.get(..at)?, text.get(at..)?);
+    let hash = tail.strip_prefix(HASH_FIELD)?.strip_suffix(LINE_END)?;
+    body.starts_with('{').then_some((body, hash.parse().ok()?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::digest::Identity;
+    use crate::model::ledger::event::Place;
+    use crate::model::names::RelName;
+    use crate::model::stamp::{Moment, Order};
+    use proptest::prelude::*;
+
+    fn stamp() -> Stamp {
+        let time = Moment { seconds: 1_000, nanos: 5 };
+        Stamp { time, trusted: false, boot: "b".into() }
+    }
+
+    fn mirrored(number: u32, path: &[u8]) -> Event {
+        Event::Mirrored {
+            payload: format!("data/0001/{number:08}.EML").parse().unwrap(),
+            identity: Identity::of(path),
+            place: Place {
+                mailbox: "in".parse().unwrap(),
+                path: RelName::new(path).unwrap(),
+                modified: Moment { seconds: -1, nanos: 7 },
+                mode: 0o640,
+                first_seen: Moment::default(),
+                suspect: None,
+                order: Order { era: 1, tick: number.into() },
+            },
+            replaces: None,
+        }
+    }
+
+    fn ledger(lines: u32) -> Vec<String> {
+        let mut chain = Chain::default();
+        (1..=lines)
+            .map(|n| chain.write(&stamp(), mirrored(n, format!("m{n}").as_bytes())))
+            .collect()
+    }
+
+    fn read(file: &[u8]) -> (Vec<(u64, Standing)>, Reader) {
+        let mut reader = Reader::default();
+        let mut lines = Vec::new();
+        for raw in file.split_inclusive(|&b| b == b'\n') {
+            let text = raw.strip_suffix(b"\n").unwrap_or(raw);
+            if let Verdict::Line(line, standing) = reader.line(text, raw.len() as u64) {
+                lines.push((line.seq, standing));
+            }
+        }
+        (lines, reader)
+    }
+
+    #[test]
+    fn a_whole_ledger_is_sound() {
+        let (lines, reader) = read(ledger(5).concat().as_bytes());
+        assert_eq!(lines, (1..=5).map(|n| (n, Standing::Sound)).collect::<Vec<_>>());
+        assert_eq!(reader.broken(), None);
+    }
+
+    #[test]
+    fn a_torn_end_costs_only_itself_and_is_settled_by_a_recovered_line() {
+        let lines = ledger(3);
+        for cut in 1..lines[2].len() - 1 {
+            let mut file = lines[..2].concat().into_bytes();
+            let from = file.len() as u64;
+            file.extend_from_slice(&lines[2].as_bytes()[..cut]);
+            let (read_lines, reader) = read(&file);
+            assert_eq!(read_lines.len(), 2, "cut at {cut}");
+            assert_eq!(reader.broken().map(|b| b.at), Some(from));
+            let mut chain = reader.chain();
+            file.push(b'\n');
+            let to = file.len() as u64;
+            let event = Event::Recovered { from, to, whole_lines: 0 };
+            file.extend_from_slice(chain.write(&stamp(), event).as_bytes());
+            file.extend_from_slice(chain.write(&stamp(), mirrored(9, b"after")).as_bytes());
+            let (read_lines, reader) = read(&file);
+            assert_eq!(read_lines.last(), Some(&(4, Standing::Sound)), "cut at {cut}");
+            assert_eq!(reader.broken(), None);
+        }
+    }
+
+    #[test]
+    fn an_altered_line_is_found_and_those_after_it_are_only_claims() {
+        let lines = ledger(6);
+        let file = lines.concat();
+        let altered = file.replacen("\"bytes\":2", "\"bytes\":3", 1);
+        let (read_lines, reader) = read(altered.as_bytes());
+        assert_eq!(read_lines.len(), 5);
+        assert!(read_lines.iter().all(|(_, standing)| *standing == Standing::PastBreak));
+        assert_eq!(reader.broken().map(|b| (b.at, b.whole_lines)), Some((0, 5)));
+    }
+
+    #[test]
+    fn old_lines_in_a_junk_tail_are_not_taken_again() {
+        let lines = ledger(4);
+        let (read_lines, _) =
+            read(format!("{}{}", lines.concat(), lines[1..3].concat()).as_bytes());
+        assert_eq!(read_lines.len(), 4);
+    }
+
+    #[test]
+    fn a_later_format_is_told_apart_from_junk() {
+        let mut chain = Chain::default();
+        let line = chain.write(&stamp(), mirrored(1, b"x"));
+        let body = line[..line.len() - TAIL - 1].replacen("\"v\":1", "\"v\":2", 1);
+        let hash = link(&Chain::default().head, &body);
+        let raw = format!("{body}{HASH_FIELD}{hash}{LINE_END}");
+        assert_eq!(Reader::default().line(raw.as_bytes(), 1), Verdict::Newer(2));
+    }
+
+    proptest! {
+        /// Whatever stands in the file: nothing panics, and no line is sound unless the chain was whole before it.
+        #[test]
+        fn damage_never_makes_a_sound_line(at in 0usize..2000, with in proptest::collection::vec(any::<u8>(), 1..40)) {
+            let whole = ledger(5).concat().into_bytes();
+            let mut file = whole.clone();
+            let at = at % file.len();
+            let end = (at + with.len()).min(file.len());
+            file.splice(at..end, with);
+            if file != whole {
+                let (lines, _) = read(&file);
+                let before = whole[..at].iter().filter(|&&b| b == b'\n').count() as u64;
+                for (seq, standing) in lines {
+                    prop_assert!(standing == Standing::PastBreak || seq <= before + 1);
+                }
+            }
+        }
+
+        #[test]
+        fn any_path_survives_the_ledger(raw in proptest::collection::vec(any::<u8>(), 1..200)) {
+            if let Ok(path) = RelName::new(raw) {
+                let mut chain = Chain::default();
+                let text = chain.write(&stamp(), mirrored(1, path.as_bytes()));
+                let verdict = Reader::default().line(text.trim_end().as_bytes(), text.len() as u64);
+                let Verdict::Line(line, Standing::Sound) = verdict else { panic!("{verdict:?}") };
+                prop_assert_eq!(line.event, mirrored(1, path.as_bytes()));
+            }
+        }
+    }
+}

@@ -1,0 +1,15 @@
+//! The ledger of a station on a drive: what a line says, how it is written, how it is believed.
+//! Append-only: nothing here can take a line back.
+//!
+//! One JSON object a line. The last field, `hash`, is SHA-256 over the hash of the line before (64
+//! hexadecimal digits; zeros before the first) followed by the line's own text up to `,"hash":`.
+
+mod chain;
+mod event;
+mod wire;
+
+pub use chain::{Chain, Reader, Standing, Verdict};
+pub use event::{Event, Line, Place};
+
+/// Version of the line format, written in every line; a reader refuses to write behind a later one.
+pub const FORMAT: u32 = 1;

@@ -1,0 +1,82 @@
+//! Every bound of the program, with its unit in the name and its reason beside it.
+//! Nothing here may depend on the machine it runs on.
+
+use std::time::Duration;
+
+/// A batch closes at this many messages: on FAT32 the cost per batch is two flushes, and
+/// 64 small messages are already within a tenth of the cost of one sync for everything.
+pub const BATCH_MESSAGES: usize = 64;
+/// A batch closes at this many octets: about 40 s on a stick that writes 100 kB/s, so a
+/// stop request or a pulled stick never waits for more than that.
+pub const BATCH_BYTES: u64 = 4 << 20;
+/// While a backlog is worked off, a batch that took less than this is followed by one of
+/// twice the size, so a fast disk is not held to the pace of a slow stick.
+pub const BATCH_QUICK: Duration = Duration::from_millis(250);
+/// The largest a batch may grow to, in messages: bounds what one failed sync makes void.
+pub const BATCH_MESSAGES_MAX: usize = 2048;
+/// The largest a batch may grow to, in octets.
+pub const BATCH_BYTES_MAX: u64 = 32 << 20;
+
+/// Messages in one segment folder. FAT holds 65,536 entries a folder, one entry for each of our
+/// names; 2,000 keeps a folder's look-up, which is a linear search on FAT, short.
+pub const SEGMENT_MESSAGES: u32 = 2_000;
+/// Highest segment number: four digits, so a folder name is one FAT entry.
+pub const SEGMENT_MAX: u32 = 9_999;
+/// Highest payload number: eight digits, so a file name is one FAT entry (8.3).
+pub const NUMBER_MAX: u32 = 99_999_999;
+
+/// Longest ledger line read, in octets: two escaped paths of `PATH_BYTES_MAX`, three octets
+/// each, and the fixed fields. A longer one is junk and is passed over without being held.
+pub const LEDGER_LINE_BYTES: usize = 32 << 10;
+/// Longest manifest line read, in octets: a digest, two blanks and one of our own names.
+pub const MANIFEST_LINE_BYTES: usize = 4 << 10;
+/// Longest message path, in octets: Linux's PATH_MAX.
+pub const PATH_BYTES_MAX: usize = 4_096;
+/// Longest name of a station or mailbox, in octets: it is a folder name on the drive.
+pub const NAME_BYTES_MAX: usize = 64;
+/// A drive.json longer than this, in octets, is not one of ours.
+pub const DRIVE_FILE_BYTES: u64 = 4 << 10;
+/// Stations read from one drive.
+pub const STATIONS_MAX: usize = 256;
+/// Drives served at once: a device that shows a hundred partitions does not get a hundred workers.
+pub const DRIVES_MAX: usize = 16;
+/// Entries read from one folder of a drive: far above what we write, far below what would hurt.
+pub const DRIVE_FOLDER_ENTRIES: usize = 20_000;
+
+/// Commits of the previous session re-read when a drive comes back: published power-fault
+/// studies saw requests lost that a drive had completed up to 700 ms before the cut.
+pub const RECHECK_MESSAGES: u32 = 64;
+/// Octets of them re-read at most.
+pub const RECHECK_BYTES: u64 = 8 << 20;
+
+/// Room kept free on a drive, in octets, so that the logs of a full drive can still be ended.
+pub const RESERVE_BYTES: u64 = 4 << 20;
+/// Room counted for a message beside its own octets: a cluster, a folder entry, two log lines.
+pub const OVERHEAD_BYTES: u64 = 34 << 10;
+
+/// Part of a message handed to the header reader, in octets: headers are far shorter.
+pub const HEADER_BYTES: usize = 64 << 10;
+/// Characters kept of a sender, receiver or subject.
+pub const HEADER_CHARS: usize = 120;
+/// Buffer for streaming a message, in octets.
+pub const COPY_BUFFER_BYTES: usize = 128 << 10;
+/// Depth of a mailbox tree that is followed; beyond it a finding is made.
+pub const MAILBOX_DEPTH: usize = 128;
+/// A new version that ends in this many NUL octets looks like blocks lost in a power cut.
+pub const NUL_TAIL_BYTES: usize = 64;
+
+/// Hints from the mailbox waiting to be looked at; when they overflow a scan replaces them.
+pub const HINTS_MAX: usize = 4_096;
+/// Paths whose versions are held back by `churn`; beyond it the oldest are forgotten.
+pub const CHURN_PATHS_MAX: usize = 4_096;
+/// Problems kept of one pass; the rest is counted.
+pub const PROBLEMS_MAX: usize = 1_000;
+
+/// A failed drive is tried again after this, doubled at each failure.
+pub const RETRY_FIRST: Duration = Duration::from_secs(5);
+/// The longest wait between two tries.
+pub const RETRY_LONGEST: Duration = Duration::from_secs(600);
+/// How long a stop waits for the workers.
+pub const STOP_PATIENCE: Duration = Duration::from_secs(4);
+/// "Safe to pull" shows this long after the last commit.
+pub const SAFE_TO_PULL_AFTER: Duration = Duration::from_secs(1);

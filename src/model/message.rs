@@ -1,0 +1,44 @@
+//! Owns what is remembered of a message beside its octets.
+//! Headers are for a person's eye only: nothing is ever decided by them.
+
+use super::limits::HEADER_CHARS;
+use super::stamp::Moment;
+
+/// What the file system says of a file; equal facts at two looks mean an unchanged file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FileFacts {
+    /// Length in octets.
+    pub bytes: u64,
+    /// Time of the last change of its octets.
+    pub modified: Moment,
+    /// Time of the last change of anything about it.
+    pub changed: Moment,
+    /// Number of the inode.
+    pub inode: u64,
+    /// Permission bits.
+    pub mode: u32,
+}
+
+/// Headers as shown to a person; empty where there is none or it cannot be read.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Headers {
+    /// Sender.
+    pub from: String,
+    /// Receivers.
+    pub to: String,
+    /// Subject.
+    pub subject: String,
+    /// Date in RFC 3339, UTC.
+    pub date: String,
+}
+
+impl Headers {
+    /// Cuts a header's text to what is kept of it.
+    pub fn clip(text: &str) -> String {
+        let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        match text.char_indices().nth(HEADER_CHARS) {
+            Some((at, _)) => format!("{}…", &text[..at]),
+            None => text,
+        }
+    }
+}

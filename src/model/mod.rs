@@ -1,0 +1,17 @@
+//! The facts of the job and the rules on them: names, digests, ledger lines, the bag, findings.
+//! Pure: no file system, no clock, no randomness, and nothing of any other layer.
+
+pub mod bag;
+pub mod digest;
+pub mod escape;
+pub mod finding;
+pub mod ledger;
+pub mod limits;
+pub mod message;
+pub mod names;
+pub mod stamp;
+
+pub use digest::{Digest, Hasher, Identity};
+pub use finding::{Finding, Reason, Suspicion};
+pub use names::{CardId, DriveId, Extension, MailboxName, PayloadName, RelName, StationName};
+pub use stamp::{Clock, Moment, Order, Stamp};

@@ -1,0 +1,101 @@
+//! Owns what is known of time: a claimed wall time, whether it can be trusted, the boot, and the
+//! order of things. Never compares wall times: order comes from counters alone.
+
+use std::time::Duration;
+
+/// A wall time as claimed by the station's clock, in seconds and nanoseconds since 1970.
+/// Also holds the times of files exactly, whatever their file system made of them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Moment {
+    /// Seconds since 1970-01-01T00:00:00Z; negative before.
+    pub seconds: i64,
+    /// Nanoseconds to add, 0 to 999,999,999.
+    pub nanos: u32,
+}
+
+impl Moment {
+    /// `seconds.nanoseconds`, the exact form used in the ledger.
+    pub fn to_text(self) -> String {
+        format!("{}.{:09}", self.seconds, self.nanos)
+    }
+
+    /// Reads [`to_text`](Self::to_text) back.
+    pub fn from_text(text: &str) -> Option<Self> {
+        let (seconds, nanos) = text.split_once('.')?;
+        let exact = nanos.len() == 9 && nanos.bytes().all(|b| b.is_ascii_digit());
+        exact.then_some(Self { seconds: seconds.parse().ok()?, nanos: nanos.parse().ok()? })
+    }
+
+    /// RFC 3339 in UTC to the second; a time no calendar of ours holds is shown as seconds.
+    pub fn to_rfc3339(self) -> String {
+        match jiff::Timestamp::from_second(self.seconds) {
+            Ok(t) => t.to_string(),
+            Err(_) => format!("@{}", self.seconds),
+        }
+    }
+
+    /// Reads an RFC 3339 time.
+    pub fn from_rfc3339(text: &str) -> Option<Self> {
+        let t: jiff::Timestamp = text.parse().ok()?;
+        Some(Self { seconds: t.as_second(), nanos: t.subsec_nanosecond().max(0) as u32 })
+    }
+}
+
+/// What is written beside every event: when, as far as the station knows.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Stamp {
+    /// Claimed wall time.
+    pub time: Moment,
+    /// Whether something vouches for the clock: a time service, or a clock with a battery.
+    pub trusted: bool,
+    /// The kernel's random id of this boot, at most 36 characters.
+    pub boot: String,
+}
+
+/// The place of a change in the station's history. `era` counts the cards (a new or rebuilt
+/// catalogue begins a later one), `tick` the changes seen by one card. A later order wins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
+pub struct Order {
+    /// Number of the catalogue in succession.
+    pub era: u64,
+    /// Number of the change within it.
+    pub tick: u64,
+}
+
+/// Where time comes from. The daemon and the commands hand in the machine's; tests their own.
+pub trait Clock: Send + Sync {
+    /// The stamp for an event now.
+    fn stamp(&self) -> Stamp;
+    /// Time since some fixed point of this boot: never jumps, for timers and for `settle`.
+    fn since_boot(&self) -> Duration;
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// RFC 3339, section 5.8 (check values 41 to 44).
+    #[test]
+    fn rfc_3339_examples() {
+        let cases = [
+            ("1985-04-12T23:20:50.52Z", Some((482_196_050, 520_000_000))),
+            ("1996-12-19T16:39:57-08:00", Some((851_042_397, 0))),
+            ("2024-02-30T00:00:00Z", None),
+            ("2024-01-01 00:00", None),
+        ];
+        for (text, expected) in cases {
+            let read = Moment::from_rfc3339(text).map(|m| (m.seconds, m.nanos));
+            assert_eq!(read, expected, "{text}");
+        }
+        assert!(Moment::from_rfc3339("1990-12-31T23:59:60Z").is_some(), "leap second");
+    }
+
+    #[test]
+    fn file_times_read_back_exactly() {
+        for (seconds, nanos) in [(0, 0), (-1, 999_999_999), (i64::MAX, 1), (i64::MIN, 0)] {
+            let m = Moment { seconds, nanos };
+            assert_eq!(Moment::from_text(&m.to_text()), Some(m));
+        }
+        assert_eq!(Moment::from_text("1.5"), None);
+    }
+}
