@@ -4,4 +4,8 @@
 //! file system access), `job` (one-shot work), `daemon` (time and events), `cli` (words).
 #![forbid(unsafe_code)]
 
+pub mod cli;
+pub mod daemon;
+pub mod disk;
+pub mod job;
 pub mod model;

@@ -1,8 +1,6 @@
 //! Owns the two ways raw text is made harmless: `%XX` in the ledger, `\u{..}` on a screen.
 //! Never loses a byte in the first, and never lets a control character through in either.
 
-use std::fmt::Write as _;
-
 /// Writes raw octets as text that reads back exactly: UTF-8 that can be shown stays, and
 /// `%`, controls, direction marks and octets that are not UTF-8 become `%XX` (RFC 3986, 2.1).
 pub fn to_text(raw: &[u8]) -> String {
@@ -23,8 +21,7 @@ pub fn to_text(raw: &[u8]) -> String {
 
 fn percent(out: &mut String, bytes: &[u8]) {
     for byte in bytes {
-        // Writing to a String cannot fail.
-        let _ = write!(out, "%{byte:02X}");
+        out.push_str(&format!("%{byte:02X}"));
     }
 }
 
@@ -62,7 +59,7 @@ pub fn shown(raw: &[u8]) -> String {
             }
         }
         for byte in chunk.invalid() {
-            let _ = write!(out, "\\x{byte:02x}");
+            out.push_str(&format!("\\x{byte:02x}"));
         }
     }
     out

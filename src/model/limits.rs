@@ -22,6 +22,9 @@ pub const BATCH_BYTES_MAX: u64 = 32 << 20;
 pub const SEGMENT_MESSAGES: u32 = 2_000;
 /// Highest segment number: four digits, so a folder name is one FAT entry.
 pub const SEGMENT_MAX: u32 = 9_999;
+/// Up to this segment number every mount session begins a segment of its own, so that a folder a
+/// cut may have damaged is not written again; later ones are filled up, so that numbers last.
+pub const SEGMENT_PER_SESSION_MAX: u32 = 5_000;
 /// Highest payload number: eight digits, so a file name is one FAT entry (8.3).
 pub const NUMBER_MAX: u32 = 99_999_999;
 

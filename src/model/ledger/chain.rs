@@ -169,6 +169,11 @@ impl Reader {
     }
 }
 
+/// The hash that a raw line, without its line feed, claims for itself.
+pub fn claimed_hash(raw: &[u8]) -> Option<Digest> {
+    split(raw).map(|(_, hash)| hash)
+}
+
 fn split(raw: &[u8]) -> Option<(&str, Digest)> {
     let text = std::str::from_utf8(raw).ok()?;
     let at = text.len().checked_sub(TAIL)?;

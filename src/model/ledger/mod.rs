@@ -8,7 +8,7 @@ mod chain;
 mod event;
 mod wire;
 
-pub use chain::{Chain, Reader, Standing, Verdict};
+pub use chain::{Break, Chain, Reader, Standing, Verdict, claimed_hash};
 pub use event::{Event, Line, Place};
 
 /// Version of the line format, written in every line; a reader refuses to write behind a later one.

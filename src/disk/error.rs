@@ -1,0 +1,95 @@
+//! Owns the errors of the file system: which operation, on what, and what kind of trouble it is.
+//! Never hides the operating system's own word.
+
+use rustix::io::Errno;
+use std::fmt;
+
+/// An operation on a file system failed.
+#[derive(Debug, Clone, thiserror::Error)]
+#[error("{operation} {what}: {errno}{}", Hint(*.trouble))]
+pub struct DiskError {
+    /// What was tried, as a verb: "open", "sync".
+    pub operation: &'static str,
+    /// The thing it was tried on, safe to show.
+    pub what: String,
+    /// The operating system's answer.
+    pub errno: Errno,
+    /// What it means for the work.
+    pub trouble: Trouble,
+}
+
+impl DiskError {
+    /// From the operating system's answer.
+    pub fn new(operation: &'static str, what: impl fmt::Display, errno: Errno) -> Self {
+        Self { operation, what: what.to_string(), errno, trouble: Trouble::of(errno) }
+    }
+
+    /// With a meaning that the answer alone does not carry.
+    pub fn with(
+        operation: &'static str,
+        what: impl fmt::Display,
+        errno: Errno,
+        trouble: Trouble,
+    ) -> Self {
+        Self { operation, what: what.to_string(), errno, trouble }
+    }
+}
+
+/// What an error means for the work.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Trouble {
+    /// The device or folder is not there any more, or never was.
+    Gone,
+    /// It answers with read or write errors.
+    Failing,
+    /// No room.
+    Full,
+    /// It may only be read.
+    ReadOnly,
+    /// Permission is missing.
+    Denied,
+    /// The file system cannot hold a file of this length.
+    TooLarge,
+    /// Something there is not what it should be: a link, a pipe, another device.
+    Refused,
+    /// Another process is working on it.
+    Busy,
+    /// Something with this name is already there.
+    Exists,
+    /// Anything else.
+    Other,
+}
+
+impl Trouble {
+    fn of(errno: Errno) -> Self {
+        match errno {
+            Errno::NOENT | Errno::NODEV | Errno::NXIO | Errno::STALE | Errno::NOTCONN => Self::Gone,
+            Errno::IO | Errno::UCLEAN | Errno::TIMEDOUT => Self::Failing,
+            Errno::NOSPC | Errno::DQUOT => Self::Full,
+            Errno::ROFS => Self::ReadOnly,
+            Errno::ACCESS | Errno::PERM => Self::Denied,
+            Errno::FBIG => Self::TooLarge,
+            Errno::LOOP | Errno::XDEV | Errno::NOTDIR => Self::Refused,
+            Errno::WOULDBLOCK => Self::Busy,
+            Errno::EXIST => Self::Exists,
+            _ => Self::Other,
+        }
+    }
+}
+
+struct Hint(Trouble);
+
+impl fmt::Display for Hint {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self.0 {
+            Trouble::Gone | Trouble::Exists | Trouble::Other => "",
+            Trouble::Failing => "; read what is there with `counterfoil restore` and replace the drive",
+            Trouble::Full => "; use another drive, or free room on this one",
+            Trouble::ReadOnly => "; it can be restored from, but not written: check its switch or how it is mounted",
+            Trouble::Denied => "; give the user who runs counterfoil the right to it (mount option uid or gid)",
+            Trouble::TooLarge => "; use a drive with a file system for files of this length",
+            Trouble::Refused => "; a link or a mount stands where our own folder or file should be: look at it by hand",
+            Trouble::Busy => "; another counterfoil is at work on it: wait, or stop that one",
+        })
+    }
+}

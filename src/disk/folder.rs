@@ -1,0 +1,205 @@
+//! The real drive: a folder, usually where a removable file system is mounted.
+//! Never writes by path: every call goes through the handle of the root opened at the start.
+
+use super::beneath::{self, DRIVE};
+use super::error::{DiskError, Trouble};
+use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use crate::model::{RelName, escape};
+use rustix::fd::{AsFd, OwnedFd};
+use rustix::fs::{AtFlags, FileType, FlockOperation, OFlags, StatVfsMountFlags, StatxFlags};
+use rustix::io::Errno;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::PathBuf;
+
+/// File system number of FAT in `statfs` (statfs(2)).
+const FAT: i64 = 0x4d44;
+/// Longest file on FAT32, in octets (FAT specification 1.03).
+const FAT_LONGEST: u64 = 4_294_967_295;
+
+/// A folder in which a drive may be found.
+#[derive(Debug, Clone)]
+pub struct FolderDoor {
+    path: PathBuf,
+}
+
+impl FolderDoor {
+    /// For a folder given by its path.
+    pub fn new(path: impl Into<PathBuf>) -> Self {
+        Self { path: path.into() }
+    }
+}
+
+impl Door for FolderDoor {
+    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        Ok(Box::new(FolderVolume::open(&self.path, access)?))
+    }
+
+    fn shown(&self) -> String {
+        escape::shown(self.path.as_os_str().as_bytes())
+    }
+}
+
+struct FolderVolume {
+    /// Opened before the first write, so that `syncfs` reports every write error since.
+    root: OwnedFd,
+    path: PathBuf,
+    facts: VolumeFacts,
+}
+
+/// Device, inode and mount of a folder: tells a drive from the empty mount point it leaves behind.
+fn identify(fd: impl AsFd) -> Result<(u64, String), Errno> {
+    let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
+    let x = rustix::fs::statx(fd, "", AtFlags::EMPTY_PATH, wanted)?;
+    let device = u64::from(x.stx_dev_major) << 32 | u64::from(x.stx_dev_minor);
+    Ok((device, format!("{device:x}.{:x}.{:x}", x.stx_ino, x.stx_mnt_id)))
+}
+
+impl FolderVolume {
+    fn open(path: &std::path::Path, access: Access) -> Result<Self, DiskError> {
+        let shown = escape::shown(path.as_os_str().as_bytes());
+        let fail = |errno| DiskError::new("open drive", &shown, errno);
+        let root = beneath::open_root(path).map_err(fail)?;
+        if access == Access::Write {
+            // Held as long as the volume is open, and let go by the kernel whatever becomes of us.
+            rustix::fs::flock(&root, FlockOperation::NonBlockingLockExclusive).map_err(fail)?;
+        }
+        let (device, mount) = identify(&root).map_err(fail)?;
+        let fs = rustix::fs::fstatfs(&root).map_err(fail)?;
+        let vfs = rustix::fs::fstatvfs(&root).map_err(fail)?;
+        let longest_file = if fs.f_type as i64 == FAT { FAT_LONGEST } else { i64::MAX as u64 };
+        let read_only = vfs.f_flag.contains(StatVfsMountFlags::RDONLY);
+        let facts = VolumeFacts { shown, mount, longest_file, read_only, device };
+        Ok(Self { root, path: path.to_owned(), facts })
+    }
+
+    fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {
+        DiskError::new(operation, format_args!("{} on {}", at, self.facts.shown), errno)
+    }
+}
+
+impl Volume for FolderVolume {
+    fn facts(&self) -> &VolumeFacts {
+        &self.facts
+    }
+
+    fn present(&self) -> Result<(), DiskError> {
+        let fail =
+            |errno| DiskError::with("look for drive", &self.facts.shown, errno, Trouble::Gone);
+        let there = beneath::open_root(&self.path).and_then(identify).map_err(fail)?;
+        let ours = identify(&self.root).map_err(fail)?;
+        if there == ours && ours.1 == self.facts.mount { Ok(()) } else { Err(fail(Errno::NODEV)) }
+    }
+
+    fn room(&self) -> Result<u64, DiskError> {
+        let fs = rustix::fs::fstatvfs(&self.root)
+            .map_err(|errno| DiskError::new("measure room on", &self.facts.shown, errno))?;
+        Ok(fs.f_bavail.saturating_mul(fs.f_frsize))
+    }
+
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
+        beneath::make_dirs(self.root.as_fd(), at, 0o755, DRIVE, &mut |_| Ok(()))
+    }
+
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
+        let fail = |errno| self.fail("list", at, errno);
+        let dir = match beneath::open_dir(self.root.as_fd(), Some(at), DRIVE) {
+            Ok(dir) => dir,
+            Err(Errno::NOENT) => return Ok(Vec::new()),
+            Err(errno) => return Err(fail(errno)),
+        };
+        let mut entries = Vec::new();
+        for entry in rustix::fs::Dir::new(dir).map_err(fail)? {
+            let entry = entry.map_err(fail)?;
+            let name = entry.file_name().to_bytes();
+            if name == b"." || name == b".." {
+                continue;
+            }
+            if entries.len() >= most {
+                break;
+            }
+            let kind = match entry.file_type() {
+                FileType::RegularFile => EntryKind::File,
+                FileType::Directory => EntryKind::Folder,
+                _ => EntryKind::Other,
+            };
+            entries.push(Entry { name: name.to_vec(), kind });
+        }
+        Ok(entries)
+    }
+
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
+        match beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE) {
+            Ok((_, stat)) => Ok(Some(beneath::facts(&stat).bytes)),
+            Err(error) if error.errno == Errno::NOENT => Ok(None),
+            Err(error) => Err(error),
+        }
+    }
+
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
+        let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
+        let fd = beneath::open(self.root.as_fd(), at, flags, DRIVE)
+            .map_err(|errno| self.fail("create", at, errno))?;
+        Ok(Box::new(OpenFile { fd, at: at.clone(), shown: self.facts.shown.clone(), offset: 0 }))
+    }
+
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        let (fd, stat) = beneath::open_file(self.root.as_fd(), at, OFlags::WRONLY, DRIVE)?;
+        if offset > beneath::facts(&stat).bytes {
+            return Err(self.fail("write", at, Errno::INVAL));
+        }
+        beneath::write_all(fd.as_fd(), bytes, offset)
+            .map_err(|errno| self.fail("write", at, errno))?;
+        rustix::fs::fsync(&fd).map_err(|errno| self.fail("sync", at, errno))
+    }
+
+    fn sync_all(&self) -> Result<(), DiskError> {
+        rustix::fs::syncfs(&self.root)
+            .map_err(|errno| DiskError::new("sync drive", &self.facts.shown, errno))
+    }
+
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
+        let (fd, _) = beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
+        if from == ReadFrom::Medium {
+            rustix::fs::fadvise(&fd, 0, None, rustix::fs::Advice::DontNeed)
+                .map_err(|errno| self.fail("drop from memory", at, errno))?;
+        }
+        Ok(Box::new(OpenFile { fd, at: at.clone(), shown: self.facts.shown.clone(), offset }))
+    }
+}
+
+struct OpenFile {
+    fd: OwnedFd,
+    at: RelName,
+    shown: String,
+    offset: u64,
+}
+
+impl OpenFile {
+    fn fail(&self, operation: &'static str, errno: Errno) -> DiskError {
+        DiskError::new(operation, format_args!("{} on {}", self.at, self.shown), errno)
+    }
+}
+
+impl Sink for OpenFile {
+    fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
+        beneath::write_all(self.fd.as_fd(), bytes, self.offset)
+            .map_err(|errno| self.fail("write", errno))?;
+        self.offset += bytes.len() as u64;
+        Ok(())
+    }
+}
+
+impl Source for OpenFile {
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+        let got =
+            rustix::io::retry_on_intr(|| rustix::io::pread(&self.fd, &mut *into, self.offset))
+                .map_err(|errno| self.fail("read", errno))?;
+        self.offset += got as u64;
+        Ok(got)
+    }
+}

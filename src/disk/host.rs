@@ -1,0 +1,142 @@
+//! The host's own small files: config text, state folder, locks, ids, reports.
+//! Never touches a drive or a mailbox.
+
+use super::error::{DiskError, Trouble};
+use crate::model::escape;
+use rustix::fd::OwnedFd;
+use rustix::fs::{FlockOperation, Mode, OFlags};
+use rustix::io::Errno;
+use std::io::Write as _;
+use std::os::unix::ffi::OsStrExt as _;
+use std::os::unix::fs::DirBuilderExt as _;
+use std::path::{Path, PathBuf};
+
+fn shown(path: &Path) -> String {
+    escape::shown(path.as_os_str().as_bytes())
+}
+
+fn fail(operation: &'static str, path: &Path, error: &std::io::Error) -> DiskError {
+    let errno = Errno::from_io_error(error).unwrap_or(Errno::IO);
+    DiskError::new(operation, shown(path), errno)
+}
+
+/// Makes a folder and those above it, for the owner alone.
+pub fn make_dirs(path: &Path) -> Result<(), DiskError> {
+    std::fs::DirBuilder::new()
+        .recursive(true)
+        .mode(0o700)
+        .create(path)
+        .map_err(|e| fail("make folder", path, &e))
+}
+
+/// Reads a small text file; `None` if it is not there.
+pub fn read_text(path: &Path) -> Result<Option<String>, DiskError> {
+    match std::fs::read_to_string(path) {
+        Ok(text) => Ok(Some(text)),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Err(e) => Err(fail("read", path, &e)),
+    }
+}
+
+/// Writes a small file so that a cut leaves either the old or the new one.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
+    let dir = path.parent().unwrap_or(Path::new("."));
+    let write = || {
+        let mut temp = tempfile::NamedTempFile::new_in(dir)?;
+        temp.write_all(bytes)?;
+        temp.as_file().sync_all()?;
+        temp.persist(path).map_err(|e| e.error)?;
+        std::fs::File::open(dir)?.sync_all()
+    };
+    write().map_err(|e| fail("write", path, &e))
+}
+
+/// Moves a damaged file out of the way under the first free name `NAME.damaged-N`.
+pub fn set_aside(path: &Path) -> Result<Option<PathBuf>, DiskError> {
+    for n in 1..1000 {
+        let mut aside = path.as_os_str().to_owned();
+        aside.push(format!(".damaged-{n}"));
+        let aside = PathBuf::from(aside);
+        let flags = rustix::fs::RenameFlags::NOREPLACE;
+        match rustix::fs::renameat_with(rustix::fs::CWD, path, rustix::fs::CWD, &aside, flags) {
+            Ok(()) => return Ok(Some(aside)),
+            Err(Errno::NOENT) => return Ok(None),
+            Err(Errno::EXIST) => {}
+            Err(errno) => return Err(DiskError::new("set aside", shown(path), errno)),
+        }
+    }
+    Err(DiskError::new("set aside", shown(path), Errno::EXIST))
+}
+
+/// Whether there is anything at a path.
+pub fn exists(path: &Path) -> bool {
+    path.symlink_metadata().is_ok()
+}
+
+/// The path without links and dots, for comparing two that may lead to the same place; as given if
+/// it leads nowhere yet.
+pub fn resolved(path: &Path) -> PathBuf {
+    let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+    std::fs::canonicalize(&absolute).unwrap_or(absolute)
+}
+
+/// A lock held as long as the value lives.
+#[derive(Debug)]
+pub struct Lock(#[expect(dead_code, reason = "held for its lock")] OwnedFd);
+
+/// Takes the writer's lock of a state folder. `Busy` if another process holds it.
+pub fn lock(path: &Path) -> Result<Lock, DiskError> {
+    let error = |errno| DiskError::new("lock", shown(path), errno);
+    let flags = OFlags::RDWR | OFlags::CREATE | OFlags::CLOEXEC;
+    let fd = rustix::fs::open(path, flags, Mode::from(0o600)).map_err(error)?;
+    rustix::fs::flock(&fd, FlockOperation::NonBlockingLockExclusive).map_err(error)?;
+    Ok(Lock(fd))
+}
+
+/// Whether some process holds that lock.
+pub fn is_locked(path: &Path) -> bool {
+    match rustix::fs::open(path, OFlags::RDONLY | OFlags::CLOEXEC, Mode::empty()) {
+        Ok(fd) => {
+            rustix::fs::flock(&fd, FlockOperation::NonBlockingLockShared) == Err(Errno::WOULDBLOCK)
+        }
+        Err(_) => false,
+    }
+}
+
+/// The kernel's random id of this boot; empty where there is none.
+pub fn boot_id() -> String {
+    let text = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default();
+    text.trim().chars().take(36).collect()
+}
+
+/// The host's name.
+pub fn host_name() -> String {
+    rustix::system::uname().nodename().to_string_lossy().into_owned()
+}
+
+/// Whether something vouches for the clock: the time service has set it since boot, or the kernel
+/// took it from a battery-backed clock.
+pub fn clock_is_kept() -> bool {
+    exists(Path::new("/run/systemd/timesync/synchronized"))
+        || std::fs::read_to_string("/sys/class/rtc/rtc0/hctosys").is_ok_and(|s| s.trim() == "1")
+}
+
+/// The device beneath a path, numbered as in [`super::VolumeFacts::device`].
+pub fn device_of(path: &Path) -> Option<u64> {
+    super::MailboxDir::open(path).ok()?.identity().ok().map(|(device, _)| device)
+}
+
+/// A folder in the system's temporary folder that goes with the value.
+pub fn temporary_folder(prefix: &str) -> Result<tempfile::TempDir, DiskError> {
+    tempfile::Builder::new()
+        .prefix(prefix)
+        .tempdir()
+        .map_err(|e| fail("make folder in", &std::env::temp_dir(), &e))
+}
+
+/// Octets from the kernel's random numbers.
+pub fn random_bits() -> Result<u64, DiskError> {
+    getrandom::u64().map_err(|_| {
+        DiskError::with("read", "the kernel's random numbers", Errno::NOSYS, Trouble::Other)
+    })
+}

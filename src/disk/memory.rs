@@ -1,0 +1,281 @@
+//! A drive in memory, for tests: it can be pulled after any operation and lose what was not synced.
+//! Semantics are the plain ones; the fault simulator brings its own.
+
+use super::error::DiskError;
+use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use crate::model::RelName;
+use rustix::io::Errno;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+#[derive(Debug, Clone, Default)]
+struct Tree {
+    files: BTreeMap<Vec<u8>, Vec<u8>>,
+    folders: BTreeSet<Vec<u8>>,
+}
+
+#[derive(Debug)]
+struct State {
+    now: Tree,
+    durable: Tree,
+    operations: u64,
+    pulled_after: Option<u64>,
+    mount: u64,
+    room: u64,
+    read_only: bool,
+}
+
+/// The medium: outlives every volume opened on it.
+#[derive(Debug, Clone)]
+pub struct MemoryDrive(Arc<Mutex<State>>);
+
+impl Default for MemoryDrive {
+    fn default() -> Self {
+        Self(Arc::new(Mutex::new(State {
+            now: Tree::default(),
+            durable: Tree::default(),
+            operations: 0,
+            pulled_after: None,
+            mount: 1,
+            room: u64::MAX / 2,
+            read_only: false,
+        })))
+    }
+}
+
+impl MemoryDrive {
+    /// The door to it.
+    pub fn door(&self) -> MemoryDoor {
+        MemoryDoor(self.clone())
+    }
+
+    /// Operations done on it so far.
+    pub fn operations(&self) -> u64 {
+        self.state().operations
+    }
+
+    /// From `count` more operations on, every one fails, as on a pulled stick.
+    pub fn pull_after(&self, count: u64) {
+        let mut state = self.state();
+        state.pulled_after = Some(state.operations + count);
+    }
+
+    /// Plugs it in again; what was never synced is gone if `lose` is set.
+    pub fn replug(&self, lose: bool) {
+        let mut state = self.state();
+        state.pulled_after = None;
+        state.mount += 1;
+        if lose {
+            state.now = state.durable.clone();
+        }
+    }
+
+    /// Sets the room left, in octets.
+    pub fn set_room(&self, bytes: u64) {
+        self.state().room = bytes;
+    }
+
+    /// Sets the write-protect switch.
+    pub fn set_read_only(&self, on: bool) {
+        self.state().read_only = on;
+    }
+
+    /// Changes a file behind the program's back.
+    pub fn tamper(&self, path: &str, change: impl FnOnce(&mut Vec<u8>)) {
+        let mut state = self.state();
+        if let Some(file) = state.now.files.get_mut(path.as_bytes()) {
+            change(file);
+        }
+        state.durable = state.now.clone();
+    }
+
+    /// Removes a file behind the program's back.
+    pub fn remove(&self, path: &str) {
+        let mut state = self.state();
+        state.now.files.remove(path.as_bytes());
+        state.durable = state.now.clone();
+    }
+
+    /// The octets of a file.
+    pub fn file(&self, path: &str) -> Option<Vec<u8>> {
+        self.state().now.files.get(path.as_bytes()).cloned()
+    }
+
+    /// The names of all files.
+    pub fn files(&self) -> Vec<String> {
+        self.state().now.files.keys().map(|k| String::from_utf8_lossy(k).into_owned()).collect()
+    }
+
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn step(&self, operation: &'static str, at: &str) -> Result<MutexGuard<'_, State>, DiskError> {
+        let mut state = self.state();
+        if state.pulled_after.is_some_and(|limit| state.operations >= limit) {
+            return Err(DiskError::new(operation, at, Errno::NODEV));
+        }
+        state.operations += 1;
+        Ok(state)
+    }
+}
+
+/// The door to a drive in memory.
+#[derive(Debug, Clone)]
+pub struct MemoryDoor(MemoryDrive);
+
+impl Door for MemoryDoor {
+    fn open(&self, _: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let state = self.0.step("open drive", "memory")?;
+        let facts = VolumeFacts {
+            shown: "memory".into(),
+            mount: state.mount.to_string(),
+            longest_file: u64::from(u32::MAX),
+            read_only: state.read_only,
+            device: 0,
+        };
+        drop(state);
+        Ok(Box::new(MemoryVolume { drive: self.0.clone(), facts }))
+    }
+
+    fn shown(&self) -> String {
+        "memory".into()
+    }
+}
+
+struct MemoryVolume {
+    drive: MemoryDrive,
+    facts: VolumeFacts,
+}
+
+impl MemoryVolume {
+    fn writing(
+        &self,
+        operation: &'static str,
+        at: &RelName,
+    ) -> Result<MutexGuard<'_, State>, DiskError> {
+        let state = self.drive.step(operation, &at.to_string())?;
+        match state.read_only {
+            true => Err(DiskError::new(operation, at, Errno::ROFS)),
+            false => Ok(state),
+        }
+    }
+}
+
+impl Volume for MemoryVolume {
+    fn facts(&self) -> &VolumeFacts {
+        &self.facts
+    }
+
+    fn present(&self) -> Result<(), DiskError> {
+        let state = self.drive.step("look for drive", "memory")?;
+        match state.mount.to_string() == self.facts.mount {
+            true => Ok(()),
+            false => Err(DiskError::new("look for drive", "memory", Errno::NODEV)),
+        }
+    }
+
+    fn room(&self) -> Result<u64, DiskError> {
+        Ok(self.drive.step("measure room on", "memory")?.room)
+    }
+
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
+        self.writing("make folder", at)?.now.folders.insert(at.as_bytes().to_vec());
+        Ok(())
+    }
+
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
+        let state = self.drive.step("list", &at.to_string())?;
+        let mut prefix = at.as_bytes().to_vec();
+        prefix.push(b'/');
+        let direct = |path: &[u8]| {
+            let rest = path.strip_prefix(prefix.as_slice())?;
+            (!rest.contains(&b'/')).then(|| rest.to_vec())
+        };
+        let files =
+            state.now.files.keys().filter_map(|p| direct(p)).map(|name| (name, EntryKind::File));
+        let folders = state
+            .now
+            .folders
+            .iter()
+            .filter_map(|p| direct(p))
+            .map(|name| (name, EntryKind::Folder));
+        Ok(files.chain(folders).take(most).map(|(name, kind)| Entry { name, kind }).collect())
+    }
+
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
+        let state = self.drive.step("look at", &at.to_string())?;
+        Ok(state.now.files.get(at.as_bytes()).map(|f| f.len() as u64))
+    }
+
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
+        let mut state = self.writing("create", at)?;
+        if state.now.files.contains_key(at.as_bytes()) {
+            return Err(DiskError::new("create", at, Errno::EXIST));
+        }
+        state.now.files.insert(at.as_bytes().to_vec(), Vec::new());
+        drop(state);
+        Ok(Box::new(MemorySink { drive: self.drive.clone(), at: at.clone() }))
+    }
+
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        let mut state = self.writing("write", at)?;
+        let offset = offset as usize;
+        let file = match state.now.files.get_mut(at.as_bytes()) {
+            Some(file) if offset <= file.len() => file,
+            Some(_) => return Err(DiskError::new("write", at, Errno::INVAL)),
+            None => return Err(DiskError::new("write", at, Errno::NOENT)),
+        };
+        let end = (offset + bytes.len()).max(file.len());
+        file.resize(end, 0);
+        file[offset..offset + bytes.len()].copy_from_slice(bytes);
+        state.durable = state.now.clone();
+        Ok(())
+    }
+
+    fn sync_all(&self) -> Result<(), DiskError> {
+        let mut state = self.drive.step("sync drive", "memory")?;
+        state.durable = state.now.clone();
+        Ok(())
+    }
+
+    fn read(&self, at: &RelName, offset: u64, _: ReadFrom) -> Result<Box<dyn Source>, DiskError> {
+        let state = self.drive.step("open", &at.to_string())?;
+        match state.now.files.get(at.as_bytes()) {
+            Some(file) => Ok(Box::new(MemorySource { bytes: file.clone(), at: offset as usize })),
+            None => Err(DiskError::new("open", at, Errno::NOENT)),
+        }
+    }
+}
+
+struct MemorySink {
+    drive: MemoryDrive,
+    at: RelName,
+}
+
+impl Sink for MemorySink {
+    fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
+        let mut state = self.drive.step("write", &self.at.to_string())?;
+        let space = state.room.checked_sub(bytes.len() as u64);
+        state.room = space.ok_or_else(|| DiskError::new("write", &self.at, Errno::NOSPC))?;
+        if let Some(file) = state.now.files.get_mut(self.at.as_bytes()) {
+            file.extend_from_slice(bytes);
+        }
+        Ok(())
+    }
+}
+
+struct MemorySource {
+    bytes: Vec<u8>,
+    at: usize,
+}
+
+impl Source for MemorySource {
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+        let rest = self.bytes.get(self.at..).unwrap_or_default();
+        let got = rest.len().min(into.len());
+        into[..got].copy_from_slice(&rest[..got]);
+        self.at += got;
+        Ok(got)
+    }
+}

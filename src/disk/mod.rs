@@ -1,0 +1,19 @@
+//! The only file system access of the program: drives, mailboxes, restore targets, the host.
+//! Knows no mail, no ledger and no catalogue; uses `model` for names and bounds only.
+
+mod beneath;
+mod error;
+mod folder;
+pub mod host;
+mod mailbox;
+mod memory;
+pub mod mounts;
+mod target;
+mod volume;
+
+pub use error::{DiskError, Trouble};
+pub use folder::FolderDoor;
+pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full};
+pub use memory::{MemoryDoor, MemoryDrive};
+pub use target::{Placing, STAGING, Staged, TargetDir};
+pub use volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};

@@ -1,0 +1,212 @@
+//! Where a restore puts messages: files are staged, made durable, then given their names.
+//! Never overwrites, never writes outside the target, never leaves half a file under a final name.
+
+use super::beneath::{self, HOST};
+use super::error::DiskError;
+use super::mailbox::Look;
+use super::volume::Access;
+use crate::model::stamp::Moment;
+use crate::model::{RelName, escape};
+use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
+use rustix::fs::{AtFlags, Mode, OFlags, RenameFlags, Timespec, Timestamps};
+use rustix::io::Errno;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::Path;
+
+/// Folder for files not yet complete; also passed over when a mailbox is scanned.
+pub const STAGING: &str = ".counterfoil-restore";
+
+/// A folder being restored into.
+#[derive(Debug)]
+pub struct TargetDir {
+    root: OwnedFd,
+    shown: String,
+    owner: Owner,
+}
+
+/// To whom restored files are given, and which rights new folders get.
+#[derive(Debug, Clone, Copy)]
+struct Owner {
+    /// User and group, where we may give files away.
+    to: Option<(rustix::fs::Uid, rustix::fs::Gid)>,
+    folder_mode: u32,
+}
+
+/// A file written under a passing name.
+#[derive(Debug)]
+pub struct Staged {
+    fd: OwnedFd,
+    name: RelName,
+    offset: u64,
+}
+
+/// Whether a staged file got its name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Placing {
+    /// It did.
+    Done,
+    /// Something is already there; it was left alone.
+    Occupied,
+}
+
+impl TargetDir {
+    /// Opens the target. To write: makes it if it is not there, and clears what an earlier restore
+    /// left staged.
+    pub fn open(path: &Path, access: Access) -> Result<Self, DiskError> {
+        let shown = escape::shown(path.as_os_str().as_bytes());
+        let fail = |errno| DiskError::new("open restore target", &shown, errno);
+        let write = access == Access::Write;
+        if write && matches!(beneath::open_root(path), Err(Errno::NOENT)) {
+            super::host::make_dirs(path)?;
+        }
+        let root = beneath::open_root(path).map_err(fail)?;
+        let stat = rustix::fs::fstat(&root).map_err(fail)?;
+        let give = rustix::process::geteuid().is_root();
+        let to = give.then(|| {
+            (rustix::fs::Uid::from_raw(stat.st_uid), rustix::fs::Gid::from_raw(stat.st_gid))
+        });
+        let owner = Owner { to, folder_mode: stat.st_mode & 0o777 | 0o700 };
+        let target = Self { root, shown, owner };
+        if write {
+            target.clear_staging()?;
+        }
+        Ok(target)
+    }
+
+    /// What has that name now.
+    pub fn look(&self, at: &RelName) -> Result<Look, DiskError> {
+        super::MailboxDir::look_below(self.root.as_fd(), at)
+    }
+
+    /// Opens a file already there, to compare it.
+    pub fn open_existing(&self, at: &RelName) -> Result<super::MessageFile, DiskError> {
+        super::MailboxDir::open_below(self.root.as_fd(), at)
+    }
+
+    /// Begins a file under a passing name; `number` must differ within one restore.
+    pub fn stage(&self, number: u64) -> Result<Staged, DiskError> {
+        let staging = RelName::fixed(STAGING);
+        let mut give = |fd: BorrowedFd<'_>| self.give(fd);
+        beneath::make_dirs(self.root.as_fd(), &staging, 0o700, HOST, &mut give)?;
+        let name = staging.join(&RelName::fixed(&format!("{number:08}")));
+        let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
+        let fd = beneath::open(self.root.as_fd(), &name, flags, HOST)
+            .map_err(|errno| self.fail("create", &name, errno))?;
+        Ok(Staged { fd, name, offset: 0 })
+    }
+
+    /// Makes every staged file durable, before any of them gets its name.
+    pub fn sync_all(&self) -> Result<(), DiskError> {
+        rustix::fs::syncfs(&self.root)
+            .map_err(|errno| DiskError::new("sync restore target", &self.shown, errno))
+    }
+
+    /// Gives a staged file its name, unless something is there: a mail program may deliver meanwhile.
+    pub fn place(&self, staged: &RelName, at: &RelName) -> Result<Placing, DiskError> {
+        if let Some(parent) = at.parent() {
+            self.make_dirs(&parent)?;
+        }
+        let fail = |errno| self.fail("name", at, errno);
+        let from = staged.parent();
+        let from = beneath::open_dir(self.root.as_fd(), from.as_ref(), HOST).map_err(fail)?;
+        let to = beneath::open_dir(self.root.as_fd(), at.parent().as_ref(), HOST).map_err(fail)?;
+        let (old, new) = (last(staged), last(at));
+        match rustix::fs::renameat_with(&from, &old, &to, &new, RenameFlags::NOREPLACE) {
+            Ok(()) => Ok(Placing::Done),
+            Err(Errno::EXIST) => Ok(Placing::Occupied),
+            // A file system without that kind of rename: a hard link refuses to overwrite as well.
+            Err(Errno::INVAL) => match rustix::fs::linkat(&from, &old, &to, &new, AtFlags::empty())
+            {
+                Ok(()) => rustix::fs::unlinkat(&from, &old, AtFlags::empty())
+                    .map(|()| Placing::Done)
+                    .map_err(fail),
+                Err(Errno::EXIST) => Ok(Placing::Occupied),
+                Err(errno) => Err(fail(errno)),
+            },
+            Err(errno) => Err(fail(errno)),
+        }
+    }
+
+    /// Makes a folder with those above it; new ones get the target's owner and rights.
+    pub fn make_dirs(&self, at: &RelName) -> Result<(), DiskError> {
+        let mut give = |fd: BorrowedFd<'_>| {
+            rustix::fs::fchmod(fd, Mode::from(self.owner.folder_mode))?;
+            self.give(fd)
+        };
+        beneath::make_dirs(self.root.as_fd(), at, self.owner.folder_mode, HOST, &mut give)
+    }
+
+    /// Makes the names in a folder durable; `None` is the target itself.
+    pub fn sync_dir(&self, at: Option<&RelName>) -> Result<(), DiskError> {
+        beneath::open_dir(self.root.as_fd(), at, HOST)
+            .and_then(rustix::fs::fsync)
+            .map_err(|errno| DiskError::new("sync folder", &self.shown, errno))
+    }
+
+    /// Removes what is staged: our own passing files, nothing else.
+    pub fn clear_staging(&self) -> Result<(), DiskError> {
+        let staging = RelName::fixed(STAGING);
+        let fail = |errno| self.fail("clear", &staging, errno);
+        let dir = match beneath::open_dir(self.root.as_fd(), Some(&staging), HOST) {
+            Ok(dir) => dir,
+            Err(Errno::NOENT) => return Ok(()),
+            Err(errno) => return Err(fail(errno)),
+        };
+        for entry in rustix::fs::Dir::read_from(&dir).map_err(fail)? {
+            let entry = entry.map_err(fail)?;
+            let name = entry.file_name();
+            if name.to_bytes().len() == 8 && name.to_bytes().iter().all(u8::is_ascii_digit) {
+                rustix::fs::unlinkat(&dir, name, AtFlags::empty()).map_err(fail)?;
+            }
+        }
+        match rustix::fs::unlinkat(&self.root, STAGING, AtFlags::REMOVEDIR) {
+            Ok(()) | Err(Errno::NOTEMPTY | Errno::EXIST) => Ok(()),
+            Err(errno) => Err(fail(errno)),
+        }
+    }
+
+    fn give(&self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
+        match self.owner.to {
+            Some((user, group)) => rustix::fs::fchown(fd, Some(user), Some(group)),
+            None => Ok(()),
+        }
+    }
+
+    /// Ends a staged file: owner, rights, the message's own time.
+    pub fn finish(
+        &self,
+        staged: Staged,
+        mode: u32,
+        modified: Moment,
+    ) -> Result<RelName, DiskError> {
+        let fail = |errno| self.fail("set owner and time of", &staged.name, errno);
+        self.give(staged.fd.as_fd()).map_err(fail)?;
+        rustix::fs::fchmod(&staged.fd, Mode::from(mode & 0o777)).map_err(fail)?;
+        let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };
+        let times = Timestamps { last_access: time, last_modification: time };
+        match rustix::fs::futimens(&staged.fd, &times) {
+            // A time this file system cannot hold must not cost the message.
+            Ok(()) | Err(Errno::INVAL | Errno::OVERFLOW) => {}
+            Err(errno) => return Err(fail(errno)),
+        }
+        Ok(staged.name)
+    }
+
+    fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {
+        DiskError::new(operation, format_args!("{} in {}", at, self.shown), errno)
+    }
+}
+
+impl Staged {
+    /// Appends all octets.
+    pub fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
+        beneath::write_all(self.fd.as_fd(), bytes, self.offset)
+            .map_err(|errno| DiskError::new("write", &self.name, errno))?;
+        self.offset += bytes.len() as u64;
+        Ok(())
+    }
+}
+
+fn last(name: &RelName) -> std::path::PathBuf {
+    std::path::PathBuf::from(std::ffi::OsStr::from_bytes(name.last()))
+}

@@ -1,0 +1,107 @@
+//! The seam between the work and a drive: everything that is ever done on a drive, and no more.
+//! Never names a path outside the drive: all names are below its root.
+
+use super::error::DiskError;
+use crate::model::RelName;
+
+/// What one wants to do with a drive.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Access {
+    /// Look only; nothing is written and no lock is taken.
+    Read,
+    /// Write; at most one process at a time.
+    Write,
+}
+
+/// A place where a drive may be found. Opening it anew after every piece of work is what lets an
+/// idle daemon hold nothing on a drive, so that it can be unmounted at any time.
+pub trait Door: Send {
+    /// Opens the drive that is there now.
+    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError>;
+    /// Where it is, for a person.
+    fn shown(&self) -> String;
+}
+
+/// What is known of an open drive.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct VolumeFacts {
+    /// Where it is, for a person.
+    pub shown: String,
+    /// Tells one mount of one device from another, within one boot.
+    pub mount: String,
+    /// The longest file its file system holds, in octets.
+    pub longest_file: u64,
+    /// It may only be read.
+    pub read_only: bool,
+    /// Number of the device beneath, to see whether it is the mailbox's own.
+    pub device: u64,
+}
+
+/// What an entry of a folder is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EntryKind {
+    /// A regular file.
+    File,
+    /// A folder.
+    Folder,
+    /// A link, pipe, socket, device.
+    Other,
+}
+
+/// An entry of a folder.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry {
+    /// Its name, raw.
+    pub name: Vec<u8>,
+    /// What it is.
+    pub kind: EntryKind,
+}
+
+/// Where octets are to come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ReadFrom {
+    /// The system's memory will do.
+    Anywhere,
+    /// The medium itself: what is kept in memory is dropped first.
+    Medium,
+}
+
+/// An open drive. All names are from its root; nothing is reached through a link, nor on another
+/// file system. After an error of `sync_all` or `write_synced` the volume must be dropped: the
+/// kernel calls lost pages clean after reporting them once, so a second sync would lie.
+pub trait Volume: Send {
+    /// What is known of it.
+    fn facts(&self) -> &VolumeFacts;
+    /// Fails if the device was pulled, or something else is mounted in its place.
+    fn present(&self) -> Result<(), DiskError>;
+    /// Octets that can still be written.
+    fn room(&self) -> Result<u64, DiskError>;
+    /// Makes a folder; one that is there is fine.
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError>;
+    /// The entries of a folder, at most `most`; an absent folder has none.
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError>;
+    /// Length of a regular file in octets; `None` if nothing has that name.
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError>;
+    /// Makes a file that must not be there yet.
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError>;
+    /// Writes into a file that is there, at an offset no further than its end, and makes it
+    /// durable with everything written to the device before: on FAT, only this flushes the device.
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError>;
+    /// Hands everything written so far to the device.
+    fn sync_all(&self) -> Result<(), DiskError>;
+    /// Opens a regular file for reading from an offset.
+    fn read(&self, at: &RelName, offset: u64, from: ReadFrom)
+    -> Result<Box<dyn Source>, DiskError>;
+}
+
+/// A file being written.
+pub trait Sink {
+    /// Appends all octets.
+    fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError>;
+}
+
+/// A file being read.
+pub trait Source {
+    /// Reads some octets; 0 at the end.
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError>;
+}

@@ -1,0 +1,170 @@
+//! What would be lost if the card died now, and why: the mailbox held against every drive's ledger.
+//! Writes nothing anywhere: it works on a copy of the catalogue.
+
+use super::JobError;
+use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
+use crate::model::message::Headers;
+use crate::model::{Digest, MailboxName, Moment, Reason, RelName, StationName, Suspicion};
+
+/// What an audit asks for.
+pub struct Question<'a> {
+    /// The station.
+    pub station: &'a StationName,
+    /// Copies a message needs to be safe.
+    pub wanted_copies: u32,
+    /// The drives there now, by row, and how each did: `None` if it can take messages.
+    pub present: &'a [(i64, Option<Reason>)],
+    /// The longest file that all drives there now can hold, in octets.
+    pub longest_file: u64,
+}
+
+/// A message as the audit lists it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Listed {
+    /// Its mailbox.
+    pub mailbox: MailboxName,
+    /// Its path.
+    pub path: RelName,
+    /// Its length in octets.
+    pub bytes: u64,
+    /// Its digest, if it could be read.
+    pub digest: Option<Digest>,
+    /// Why it is not mirrored; `None` if it is.
+    pub reason: Option<Reason>,
+    /// What is suspect about it.
+    pub suspect: Option<Suspicion>,
+    /// Its headers.
+    pub headers: Headers,
+    /// When it was first seen.
+    pub first_seen: Moment,
+}
+
+/// The answer.
+#[derive(Debug, Default)]
+pub struct Audit {
+    /// Messages in the mailbox.
+    pub messages: u64,
+    /// Octets of them.
+    pub bytes: u64,
+    /// Of them safe.
+    pub mirrored: u64,
+    /// Those that are not, with the reason.
+    pub unmirrored: Vec<Listed>,
+    /// Messages found missing from the mailbox; with a reason if no drive has them.
+    pub vanished: Vec<Listed>,
+    /// Messages whose present version looks like damage to the card.
+    pub suspect: Vec<Listed>,
+    /// Every drive known: its row, and number and octets of messages it holds for this station.
+    pub drives: Vec<(DriveRow, u64, u64)>,
+}
+
+impl Audit {
+    /// Whether every message could be had again.
+    pub fn is_safe(&self) -> bool {
+        self.unmirrored.is_empty() && self.vanished.iter().all(|message| message.reason.is_none())
+    }
+}
+
+/// Answers from a catalogue brought up to date.
+pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, JobError> {
+    let totals = catalogue.totals(question.station, question.wanted_copies)?;
+    let mut audit = Audit {
+        messages: totals.messages,
+        bytes: totals.bytes,
+        mirrored: totals.mirrored,
+        ..Audit::default()
+    };
+    let mut names = Names { catalogue, known: Vec::new() };
+    if totals.mirrored < totals.messages {
+        catalogue.unmirrored(question.station, question.wanted_copies, |row| {
+            let reason = reason(catalogue, &row, question)?;
+            audit.unmirrored.push(names.list(&row, Some(reason))?);
+            Ok(())
+        })?;
+    }
+    let lost = |row: &FileRow| -> Result<Option<Reason>, JobError> {
+        let safe = match row.content {
+            Some(content) => catalogue.is_safe(question.station, content, 1)?,
+            None => false,
+        };
+        Ok((!safe).then_some(Reason::NoDrive))
+    };
+    catalogue.vanished(|row| {
+        audit.vanished.push(names.list(&row, lost(&row)?)?);
+        Ok(())
+    })?;
+    catalogue.suspect(|row| {
+        audit.suspect.push(names.list(&row, lost(&row)?)?);
+        Ok(())
+    })?;
+    for drive in catalogue.drives()? {
+        let mut held = (0, 0);
+        for (book, station) in catalogue.books_of(drive.row)? {
+            if station == *question.station {
+                held = catalogue.book_totals(book)?;
+            }
+        }
+        audit.drives.push((drive, held.0, held.1));
+    }
+    Ok(audit)
+}
+
+/// Why a message is not safe: the message's own trouble first, then what keeps the drives from it.
+fn reason(
+    catalogue: &Catalogue,
+    row: &FileRow,
+    question: &Question<'_>,
+) -> Result<Reason, JobError> {
+    // Every drive that is there may have it already, and more are wanted.
+    let everywhere = match row.content {
+        Some(content) if row.state == FileState::Present => {
+            let here = u32::try_from(question.present.len()).unwrap_or(u32::MAX);
+            here == 0 || catalogue.is_safe(question.station, content, here)?
+        }
+        _ => question.present.is_empty(),
+    };
+    Ok(match row.state {
+        FileState::NotAFile => Reason::NotAFile,
+        FileState::Unreadable => Reason::Unreadable,
+        FileState::Changing => Reason::Changing,
+        _ if everywhere => Reason::NoDrive,
+        _ if row.bytes > question.longest_file => Reason::TooLarge,
+        _ if question.present.iter().any(|(_, trouble)| trouble.is_none()) => Reason::NotYet,
+        _ => question.present.iter().find_map(|(_, trouble)| *trouble).unwrap_or(Reason::NotYet),
+    })
+}
+
+/// Names of mailboxes, read once.
+struct Names<'a> {
+    catalogue: &'a Catalogue,
+    known: Vec<(i64, MailboxName)>,
+}
+
+impl Names<'_> {
+    fn list(&mut self, row: &FileRow, reason: Option<Reason>) -> Result<Listed, JobError> {
+        let mailbox = match self.known.iter().find(|(id, _)| *id == row.mailbox) {
+            Some((_, name)) => name.clone(),
+            None => {
+                let (name, _) = self.catalogue.mailbox_name(row.mailbox)?;
+                self.known.push((row.mailbox, name.clone()));
+                name
+            }
+        };
+        let (digest, headers) = match row.content {
+            Some(content) => {
+                (Some(self.catalogue.identity(content)?.digest), self.catalogue.headers(content)?)
+            }
+            None => (None, Headers::default()),
+        };
+        Ok(Listed {
+            mailbox,
+            path: row.path()?,
+            bytes: row.bytes,
+            digest,
+            reason,
+            suspect: row.suspect,
+            headers,
+            first_seen: row.first_seen,
+        })
+    }
+}

@@ -1,0 +1,118 @@
+//! Questions about the whole mailbox against all drives, each one query.
+//! Never changes anything.
+
+use super::Catalogue;
+use super::files::FileRow;
+use crate::job::JobError;
+use crate::model::{RelName, StationName};
+use rusqlite::{OptionalExtension as _, params};
+
+/// Whether a content has at least ?2 good copies on drives of station ?1.
+const SAFE: &str = "(SELECT count(DISTINCT book.drive) FROM payload CROSS JOIN book \
+                    ON book.id = payload.book AND book.station = ?1 \
+                    WHERE payload.content = file.content AND payload.state = 1) >= ?2";
+
+/// Messages of the mailbox, counted.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Totals {
+    /// Messages there.
+    pub messages: u64,
+    /// Octets of them.
+    pub bytes: u64,
+    /// Messages with enough good copies, as they are now.
+    pub mirrored: u64,
+}
+
+impl Catalogue {
+    /// Counts the messages that are there, and those that are safe: settled, and with enough copies.
+    pub fn totals(&self, station: &StationName, copies: u32) -> Result<Totals, JobError> {
+        let sql = format!(
+            "SELECT count(*), coalesce(sum(bytes), 0), coalesce(sum(state = 1 AND {SAFE}), 0) \
+             FROM file WHERE state <= 5"
+        );
+        Ok(self.db.prepare_cached(&sql)?.query_row(params![station.as_str(), copies], |row| {
+            let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
+            Ok(Totals { messages: number(0)?, bytes: number(1)?, mirrored: number(2)? })
+        })?)
+    }
+
+    /// Messages that are there and not safe, those first seen first.
+    pub fn unmirrored(
+        &self,
+        station: &StationName,
+        copies: u32,
+        mut each: impl FnMut(FileRow) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let sql = format!(
+            "SELECT {} FROM file WHERE state <= 5 AND NOT (state = 1 AND {SAFE}) \
+             ORDER BY CASE state WHEN 1 THEN tick ELSE 9223372036854775807 END, mailbox, key",
+            FileRow::COLUMNS
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let mut rows = query.query(params![station.as_str(), copies])?;
+        while let Some(row) = rows.next()? {
+            each(FileRow::read(row)?)?;
+        }
+        Ok(())
+    }
+
+    /// Messages found missing from the mailbox.
+    pub fn vanished(
+        &self,
+        each: impl FnMut(FileRow) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        self.rows_where("state = 9 AND state > 1 ORDER BY mailbox, key", each)
+    }
+
+    /// Messages whose present version looks like damage to the card.
+    pub fn suspect(
+        &self,
+        each: impl FnMut(FileRow) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        self.rows_where("suspect IS NOT NULL AND state <= 5 ORDER BY mailbox, key", each)
+    }
+
+    fn rows_where(
+        &self,
+        condition: &str,
+        mut each: impl FnMut(FileRow) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let sql = format!("SELECT {} FROM file WHERE {condition}", FileRow::COLUMNS);
+        let mut query = self.db.prepare_cached(&sql)?;
+        let mut rows = query.query([])?;
+        while let Some(row) = rows.next()? {
+            each(FileRow::read(row)?)?;
+        }
+        Ok(())
+    }
+
+    /// Whether a content has at least so many good copies.
+    pub fn is_safe(
+        &self,
+        station: &StationName,
+        content: i64,
+        copies: u32,
+    ) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT count(DISTINCT book.drive) >= ?3 FROM payload CROSS JOIN book \
+                 ON book.id = payload.book AND book.station = ?1 \
+                 WHERE payload.content = ?2 AND payload.state = 1",
+            )?
+            .query_row(params![station.as_str(), content, copies], |row| row.get(0))?)
+    }
+
+    /// A path where a content is or was.
+    pub fn path_of(&self, content: i64) -> Result<Option<RelName>, JobError> {
+        let key: Option<Vec<u8>> = self
+            .db
+            .prepare_cached(
+                "SELECT key FROM file WHERE content = ?1 UNION ALL \
+                 SELECT key FROM place WHERE content = ?1 LIMIT 1",
+            )?
+            .query_row([content], |row| row.get(0))
+            .optional()?;
+        Ok(key.and_then(|key| RelName::from_key(&key).ok()))
+    }
+}

@@ -1,0 +1,376 @@
+//! The mailbox's side of the catalogue: one row a path, its state, its content, its tick.
+//! Never reads the mailbox; scanning does.
+
+use super::{Catalogue, digest_column};
+use crate::job::JobError;
+use crate::model::message::{FileFacts, Headers};
+use crate::model::{Identity, Moment, RelName, Suspicion};
+use rusqlite::{OptionalExtension as _, Row, params};
+
+/// Where a path stands. States above `Present` are few and indexed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(i64)]
+pub enum FileState {
+    /// Looked at; its content is known and settled.
+    Present = 1,
+    /// Seen with new facts; to be looked at a second time before it is read.
+    Fresh = 2,
+    /// It could not be read.
+    Unreadable = 3,
+    /// A link, pipe, socket or device.
+    NotAFile = 4,
+    /// Its new version is held back, since it keeps changing.
+    Changing = 5,
+    /// Missing since the last look, and its deletion was seen.
+    LeavingSeen = 6,
+    /// Missing since the last look.
+    Leaving = 7,
+    /// Gone; its deletion was seen.
+    Removed = 8,
+    /// Gone; found missing.
+    Vanished = 9,
+    /// Gone from here, and the same content is elsewhere in the mailbox.
+    Moved = 10,
+}
+
+impl FileState {
+    fn from_number(number: i64) -> Self {
+        match number {
+            1 => Self::Present,
+            3 => Self::Unreadable,
+            4 => Self::NotAFile,
+            5 => Self::Changing,
+            6 => Self::LeavingSeen,
+            7 => Self::Leaving,
+            8 => Self::Removed,
+            9 => Self::Vanished,
+            10 => Self::Moved,
+            _ => Self::Fresh,
+        }
+    }
+
+    /// Whether the path was there at the last look.
+    pub fn is_there(self) -> bool {
+        matches!(
+            self,
+            Self::Present | Self::Fresh | Self::Unreadable | Self::NotAFile | Self::Changing
+        )
+    }
+}
+
+/// A row of the table of files.
+#[derive(Debug, Clone)]
+pub struct FileRow {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// Where it stands.
+    pub state: FileState,
+    /// Length in octets at the last look.
+    pub bytes: u64,
+    /// The file's own time.
+    pub modified: Moment,
+    /// Stands for the time of the last change of anything about it.
+    pub changed: i64,
+    /// Inode.
+    pub inode: i64,
+    /// Permission bits.
+    pub mode: u32,
+    /// Monotonic milliseconds of the first look at these facts.
+    pub looked: i64,
+    /// When its content was first seen here.
+    pub first_seen: Moment,
+    /// Its content when last read.
+    pub content: Option<i64>,
+    /// The last version that was not suspect, if this one is.
+    pub good: Option<i64>,
+    /// Why it is suspect.
+    pub suspect: Option<Suspicion>,
+    /// Number of its last change.
+    pub tick: u64,
+}
+
+impl FileRow {
+    pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
+                                      inode, mode, looked, first_seen, content, good, suspect, tick";
+
+    pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            mailbox: row.get(0)?,
+            key: row.get(1)?,
+            state: FileState::from_number(row.get(2)?),
+            bytes: row.get::<_, i64>(3)? as u64,
+            modified: Moment { seconds: row.get(4)?, nanos: row.get(5)? },
+            changed: row.get(6)?,
+            inode: row.get(7)?,
+            mode: row.get(8)?,
+            looked: row.get(9)?,
+            first_seen: Moment::from_text(row.get_ref(10)?.as_str()?).unwrap_or_default(),
+            content: row.get(11)?,
+            good: row.get(12)?,
+            suspect: row.get_ref(13)?.as_str_or_null()?.and_then(Suspicion::from_text),
+            tick: row.get::<_, i64>(14)? as u64,
+        })
+    }
+
+    /// Its path.
+    pub fn path(&self) -> Result<RelName, JobError> {
+        RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
+    }
+
+    /// Whether a look finds it as it was.
+    pub fn has_facts(&self, facts: &FileFacts) -> bool {
+        self.bytes == facts.bytes
+            && self.modified == facts.modified
+            && self.changed == fold_time(facts.changed)
+            && self.inode == facts.inode as i64
+    }
+
+    /// Whether a file's octets could be the same: everything but the name's own change time.
+    pub fn has_octets_of(&self, facts: &FileFacts) -> bool {
+        self.bytes == facts.bytes
+            && self.modified == facts.modified
+            && self.inode == facts.inode as i64
+    }
+}
+
+/// Only ever compared for equality, so wrapping is harmless.
+fn fold_time(time: Moment) -> i64 {
+    time.seconds.wrapping_mul(1_000_000_000).wrapping_add(time.nanos.into())
+}
+
+/// A content just read from the mailbox.
+#[derive(Debug, Clone)]
+pub struct NewFile {
+    /// What it is.
+    pub identity: Identity,
+    /// Its headers.
+    pub headers: Headers,
+    /// Why it is suspect.
+    pub suspect: Option<Suspicion>,
+}
+
+const COLUMNS: &str = FileRow::COLUMNS;
+
+impl Catalogue {
+    /// Up to `most` rows of a mailbox with keys after `after`, in order.
+    pub fn files_after(
+        &self,
+        mailbox: i64,
+        after: &[u8],
+        most: usize,
+    ) -> Result<Vec<FileRow>, JobError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM file WHERE mailbox = ?1 AND key > ?2 ORDER BY key LIMIT ?3"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![mailbox, after, most as i64], FileRow::read)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The row of one path.
+    pub fn file(&self, mailbox: i64, key: &[u8]) -> Result<Option<FileRow>, JobError> {
+        let sql = format!("SELECT {COLUMNS} FROM file WHERE mailbox = ?1 AND key = ?2");
+        let mut query = self.db.prepare_cached(&sql)?;
+        Ok(query.query_row(params![mailbox, key], FileRow::read).optional()?)
+    }
+
+    /// Rows of a mailbox in one of the indexed states (all but `Present`) whose look is no later than `until`.
+    pub fn files_in_state(
+        &self,
+        mailbox: i64,
+        state: FileState,
+        until: i64,
+        after: &[u8],
+        most: usize,
+    ) -> Result<Vec<FileRow>, JobError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM file INDEXED BY file_unsettled WHERE state = ?1 AND state > 1 \
+             AND mailbox = ?2 AND key > ?3 AND looked <= ?4 ORDER BY mailbox, key LIMIT ?5"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query
+            .query_map(params![state as i64, mailbox, after, until, most as i64], FileRow::read)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The earliest look among rows that still wait for their second one.
+    pub fn earliest_unsettled(&self) -> Result<Option<i64>, JobError> {
+        let sql = "SELECT min(looked) FROM file INDEXED BY file_unsettled \
+                   WHERE state IN (2, 6, 7) AND state > 1";
+        Ok(self.db.prepare_cached(sql)?.query_row([], |row| row.get(0))?)
+    }
+
+    /// Rows changed after `tick`, latest first and before `before`: the newest message is copied first.
+    pub fn changes(&self, tick: u64, before: u64, most: usize) -> Result<Vec<FileRow>, JobError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM file INDEXED BY file_by_tick WHERE tick > ?1 AND tick < ?2 \
+             ORDER BY tick DESC LIMIT ?3"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let before = i64::try_from(before).unwrap_or(i64::MAX);
+        let rows = query.query_map(params![tick as i64, before, most as i64], FileRow::read)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one.
+    pub fn look(
+        &self,
+        mailbox: i64,
+        key: &[u8],
+        facts: &FileFacts,
+        state: FileState,
+        looked: i64,
+        now: Moment,
+    ) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
+                 mode, looked, first_seen, tick) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0) \
+                 ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, changed=?7, \
+                 inode=?8, mode=?9, looked=?10",
+            )?
+            .execute(params![
+                mailbox,
+                key,
+                state as i64,
+                facts.bytes as i64,
+                facts.modified.seconds,
+                facts.modified.nanos,
+                fold_time(facts.changed),
+                facts.inode as i64,
+                facts.mode,
+                looked,
+                now.to_text(),
+            ])?;
+        Ok(())
+    }
+
+    /// Changes where a path stands, and nothing else.
+    pub fn set_state(&self, row: &FileRow, state: FileState, looked: i64) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE file SET state = ?3, looked = ?4 WHERE mailbox = ?1 AND key = ?2",
+            )?
+            .execute(params![row.mailbox, row.key, state as i64, looked])?;
+        Ok(())
+    }
+
+    /// Records that a path is gone, as a change the drives are to be told of.
+    pub fn set_gone(&self, row: &FileRow, state: FileState) -> Result<(), JobError> {
+        let tick = self.next_tick()?;
+        self.db
+            .prepare_cached(
+                "UPDATE file SET state = ?3, tick = ?4 WHERE mailbox = ?1 AND key = ?2",
+            )?
+            .execute(params![row.mailbox, row.key, state as i64, tick as i64])?;
+        Ok(())
+    }
+
+    /// Forgets a path that was gone before anything of it was read.
+    pub fn forget(&self, row: &FileRow) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("DELETE FROM file WHERE mailbox = ?1 AND key = ?2")?
+            .execute(params![row.mailbox, row.key])?;
+        Ok(())
+    }
+
+    /// Records a content read and settled. A change of content, or a return, is one the drives are told of.
+    pub fn settle(&self, row: &FileRow, new: &NewFile, now: Moment) -> Result<(), JobError> {
+        let content = self.content(&new.identity)?;
+        self.set_headers(content, &new.headers)?;
+        let same = row.content == Some(content);
+        let returned = row.tick == 0 || self.is_gone_for_drives(row)?;
+        let tick = if same && !returned { row.tick } else { self.next_tick()? };
+        let first_seen = if same || row.content.is_none() { row.first_seen } else { now };
+        let good = match new.suspect {
+            None => None,
+            Some(_) if row.suspect.is_some() => row.good,
+            Some(_) => row.content,
+        };
+        let (good, suspect) = if same { (row.good, row.suspect) } else { (good, new.suspect) };
+        self.db
+            .prepare_cached(
+                "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, tick = ?7, \
+                 first_seen = ?8 WHERE mailbox = ?1 AND key = ?2",
+            )?
+            .execute(params![
+                row.mailbox,
+                row.key,
+                FileState::Present as i64,
+                content,
+                good,
+                suspect.map(Suspicion::as_str),
+                tick as i64,
+                first_seen.to_text(),
+            ])?;
+        Ok(())
+    }
+
+    /// Whether some drive was told that this path is gone.
+    fn is_gone_for_drives(&self, row: &FileRow) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM book CROSS JOIN place ON place.book = book.id AND place.mailbox = ?1 \
+                 AND place.key = ?2 WHERE place.gone <> 0",
+            )?
+            .exists(params![row.mailbox, row.key])?)
+    }
+
+    /// Marks the version of a path suspect, after a look at the version before on a drive.
+    pub fn mark_suspect(&self, row: &FileRow, good: i64, why: Suspicion) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE file SET good = ?3, suspect = ?4 WHERE mailbox = ?1 AND key = ?2",
+            )?
+            .execute(params![row.mailbox, row.key, good, why.as_str()])?;
+        Ok(())
+    }
+
+    fn set_headers(&self, content: i64, headers: &Headers) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5 \
+                 WHERE id = ?1 AND sender IS NULL",
+            )?
+            .execute(params![content, headers.from, headers.to, headers.subject, headers.date])?;
+        Ok(())
+    }
+
+    /// Headers of a content, as far as it was ever read from the mailbox.
+    pub fn headers(&self, content: i64) -> Result<Headers, JobError> {
+        let text =
+            |row: &Row<'_>, at| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
+        Ok(self
+            .db
+            .prepare_cached("SELECT sender, receivers, subject, date FROM content WHERE id = ?1")?
+            .query_row([content], |row| {
+                Ok(Headers {
+                    from: text(row, 0)?,
+                    to: text(row, 1)?,
+                    subject: text(row, 2)?,
+                    date: text(row, 3)?,
+                })
+            })?)
+    }
+
+    /// What a content is.
+    pub fn identity(&self, content: i64) -> Result<Identity, JobError> {
+        Ok(self.db.prepare_cached("SELECT sha256, bytes FROM content WHERE id = ?1")?.query_row(
+            [content],
+            |row| {
+                Ok(Identity { digest: digest_column(row, 0)?, bytes: row.get::<_, i64>(1)? as u64 })
+            },
+        )?)
+    }
+
+    /// Whether a content is there, settled, at some path of the mailboxes.
+    pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached("SELECT 1 FROM file WHERE content = ?1 AND state = 1")?
+            .exists([content])?)
+    }
+}

@@ -1,0 +1,76 @@
+-- The catalogue: the host's own database of the mailbox and of what each drive's ledger says.
+-- A cache: everything in it is read again from mailbox and drives when it is lost.
+CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+
+-- A content seen anywhere: in the mailbox or on a drive. Headers for display only.
+CREATE TABLE content (
+    id INTEGER PRIMARY KEY,
+    sha256 BLOB NOT NULL UNIQUE,
+    bytes INTEGER NOT NULL,
+    sender TEXT, receivers TEXT, subject TEXT, date TEXT
+);
+
+CREATE TABLE mailbox (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, root BLOB);
+
+-- One row a path ever seen in a mailbox. `key` is the path with NUL for '/', so that the rows sort
+-- as a sorted walk visits the files. `tick` numbers the changes a drive has to be told of.
+CREATE TABLE file (
+    mailbox INTEGER NOT NULL, key BLOB NOT NULL,
+    state INTEGER NOT NULL,
+    bytes INTEGER NOT NULL, modified_s INTEGER NOT NULL, modified_n INTEGER NOT NULL,
+    changed INTEGER NOT NULL, inode INTEGER NOT NULL, mode INTEGER NOT NULL,
+    looked INTEGER NOT NULL,          -- monotonic milliseconds of the first look at these facts
+    first_seen TEXT NOT NULL,
+    content INTEGER,                  -- what it was when last read
+    good INTEGER,                     -- the last version that was not suspect, if this one is
+    suspect TEXT,
+    tick INTEGER NOT NULL,
+    PRIMARY KEY (mailbox, key)
+) WITHOUT ROWID;
+CREATE INDEX file_by_tick ON file (tick);
+CREATE INDEX file_by_content ON file (content);
+CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
+
+CREATE TABLE drive (
+    id INTEGER PRIMARY KEY, uuid TEXT NOT NULL UNIQUE,
+    label TEXT NOT NULL, found_at BLOB NOT NULL,
+    state TEXT NOT NULL, detail TEXT NOT NULL,
+    last_seen TEXT, last_verified TEXT
+);
+
+-- What is known of a station's ledger on a drive: as far as `ledger_bytes` it need not be read again.
+CREATE TABLE book (
+    id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, station TEXT NOT NULL,
+    ledger_bytes INTEGER NOT NULL, head BLOB NOT NULL, seq INTEGER NOT NULL,
+    manifest_bytes INTEGER NOT NULL,
+    segment INTEGER NOT NULL, segment_used INTEGER NOT NULL, next_number INTEGER NOT NULL,
+    era INTEGER NOT NULL,             -- the latest era in the ledger
+    card TEXT NOT NULL,               -- the card that wrote in that era
+    session TEXT,                     -- the mount last written in; NULL while a batch is under way
+    opened INTEGER NOT NULL,          -- whether this session's `opened` line is written
+    told INTEGER NOT NULL,            -- the tick up to which the ledger tells of the mailbox
+    UNIQUE (drive, station)
+);
+CREATE TABLE book_mailbox (
+    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, root BLOB NOT NULL,
+    PRIMARY KEY (book, mailbox)
+) WITHOUT ROWID;
+
+CREATE TABLE payload (
+    book INTEGER NOT NULL, number INTEGER NOT NULL,
+    segment INTEGER NOT NULL, extension TEXT NOT NULL,
+    content INTEGER NOT NULL, state INTEGER NOT NULL,
+    PRIMARY KEY (book, number)
+) WITHOUT ROWID;
+CREATE INDEX payload_by_content ON payload (content, book);
+
+-- Where, by a drive's ledger, a message is or was.
+CREATE TABLE place (
+    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL,
+    content INTEGER NOT NULL, good INTEGER, good_modified TEXT, suspect TEXT,
+    modified TEXT NOT NULL, mode INTEGER NOT NULL, first_seen TEXT NOT NULL,
+    era INTEGER NOT NULL, tick INTEGER NOT NULL,
+    gone INTEGER NOT NULL,            -- 0 there, 1 removed, 2 vanished, 3 moved away
+    PRIMARY KEY (book, mailbox, key)
+) WITHOUT ROWID;
+CREATE INDEX place_by_content ON place (content, book);

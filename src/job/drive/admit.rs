@@ -1,0 +1,119 @@
+//! Admission: the only way to a station's bag on a drive. Knows the drive again, reads what is new in
+//! its ledger, and on the first time in a mount session makes it whole.
+
+use super::identity::{self, Known};
+use super::ledger;
+use super::recover::{self, Recovery};
+use super::skeleton;
+use crate::disk::{Access, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{BookRow, Catalogue};
+use crate::model::{Clock, DriveId, Finding, RelName, StationName, bag};
+
+/// Whether a place without a drive may be made one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Begin {
+    /// Yes, unless another drive was found there before: then the place is its empty mount point.
+    IfNew,
+    /// No.
+    Never,
+}
+
+/// What is asked of an admission.
+pub struct Admission<'a> {
+    /// Whose bag.
+    pub station: &'a StationName,
+    /// To look, or to write.
+    pub access: Access,
+    /// Whether a new drive may be begun.
+    pub begin: Begin,
+    /// How the drive is called.
+    pub label: &'a str,
+    /// Where it is, raw.
+    pub at: &'a [u8],
+    /// Time.
+    pub clock: &'a dyn Clock,
+}
+
+/// A drive admitted: open, known, its ledger in the catalogue.
+pub struct Admitted {
+    /// The open drive.
+    pub volume: Box<dyn Volume>,
+    /// Its id.
+    pub id: DriveId,
+    /// What is known of the ledger.
+    pub book: BookRow,
+    /// The station's folder on it.
+    pub dir: RelName,
+    /// The ledger is there and sound to its end.
+    pub ledger_whole: bool,
+    /// What was found on the way.
+    pub findings: Vec<Finding>,
+}
+
+/// Admits a drive. With `Access::Read` nothing is written to it.
+pub fn admit(
+    catalogue: &Catalogue,
+    volume: Box<dyn Volume>,
+    asked: &Admission<'_>,
+) -> Result<Admitted, JobError> {
+    let id = identify(catalogue, &*volume, asked)?;
+    let now = asked.clock.stamp();
+    let drive = catalogue.drive_seen(id, asked.label, asked.at, now.time)?;
+    let mut book = catalogue.book(drive, asked.station)?;
+    let session = format!("{} {}", now.boot, volume.facts().mount);
+    let dir = bag::station_dir(asked.station);
+    let mut findings = Vec::new();
+
+    let continues = book.session.as_deref() == Some(session.as_str());
+    if asked.access == Access::Write && !continues {
+        skeleton::ensure(&*volume, asked.station, asked.clock)?;
+    }
+    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, &mut findings)?;
+    if asked.access == Access::Write {
+        if let Some(format) = loaded.newer {
+            return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
+        }
+        if !continues || !loaded.unchanged {
+            let recovery = Recovery { catalogue, volume: &*volume, dir: &dir, clock: asked.clock };
+            recovery.run(&mut book, &loaded, &mut findings)?;
+            book.session = Some(session);
+            book.opened = false;
+            catalogue.save_book(&book)?;
+        }
+        let foreign = book.card != catalogue.card()?.to_string();
+        if foreign && book.era >= catalogue.era()? {
+            catalogue.pass_era(book.era)?;
+        }
+    }
+    let ledger_whole = loaded.length > 0 && loaded.broken.is_none() && loaded.newer.is_none();
+    if asked.access == Access::Read {
+        findings.extend(loaded.broken.as_ref().map(recover::finding));
+    }
+    Ok(Admitted { volume, id, book, dir, ledger_whole, findings })
+}
+
+fn identify(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    asked: &Admission<'_>,
+) -> Result<DriveId, JobError> {
+    let at = || volume.facts().shown.clone();
+    match (identity::read(volume)?, asked.access, asked.begin) {
+        (Known::Id(id), _, _) => Ok(id),
+        (Known::Unreadable(_), Access::Write, _) => identity::make_drive(volume, asked.clock),
+        (Known::Nothing, Access::Write, Begin::IfNew) => match catalogue.drive_at(asked.at)? {
+            Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
+            None => identity::make_drive(volume, asked.clock),
+        },
+        (Known::Nothing, Access::Read, _) if !identity::stations(volume)?.is_empty() => {
+            // Copies without an id, as after a repair tool: readable all the same.
+            Ok(DriveId::from_bits(0))
+        }
+        (Known::Unreadable(_), Access::Read, _) => Ok(DriveId::from_bits(0)),
+        (Known::Nothing, _, _) => match catalogue.drive_at(asked.at)? {
+            Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
+            None => Err(JobError::NoDrive { at: at() }),
+        },
+    }
+}

@@ -1,0 +1,123 @@
+//! Keeps the payload manifest whole: every copy is listed once, and a torn end is covered.
+//! Never removes a line; on FAT nothing is truncated, so junk at the end is written over in place.
+
+use super::ledger::{Lines, Piece};
+use crate::disk::{ReadFrom, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{BookRow, Catalogue};
+use crate::model::limits::NUMBER_MAX;
+use crate::model::{Digest, Finding, PayloadName, RelName, bag};
+
+fn path(dir: &RelName) -> RelName {
+    dir.join(&RelName::fixed(bag::MANIFEST))
+}
+
+/// Appends lines and makes them durable, with every copy written to the device before.
+pub(crate) fn append(
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: &mut BookRow,
+    lines: &str,
+) -> Result<(), JobError> {
+    volume.write_synced(&path(dir), book.manifest_bytes, lines.as_bytes())?;
+    book.manifest_bytes += lines.len() as u64;
+    Ok(())
+}
+
+/// Compares the manifest with the copies known and those just found, and writes what is missing.
+pub(super) fn mend(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: &mut BookRow,
+    found: &[(PayloadName, Digest)],
+    findings: &mut Vec<Finding>,
+) -> Result<(), JobError> {
+    let listed = read(volume, dir, |_, _| Ok(()))?;
+    let mut text = String::new();
+    let mut after = 0;
+    loop {
+        let page = catalogue.payloads_after(book.row, after, 1_000)?;
+        let Some(last) = page.last() else { break };
+        after = last.name.number;
+        for copy in page.iter().filter(|copy| !listed.numbers.contains(copy.name.number)) {
+            text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
+        }
+    }
+    for (payload, digest) in found.iter().filter(|(p, _)| !listed.numbers.contains(p.number)) {
+        text.push_str(&bag::manifest_line(digest, *payload));
+    }
+    let junk = listed.length - listed.sound;
+    let filler = junk.saturating_sub(text.len() as u64);
+    if junk > 0 {
+        findings.push(Finding::ManifestTorn { bytes: junk });
+    }
+    book.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
+    if text.is_empty() && filler == 0 {
+        return Ok(());
+    }
+    let mut bytes = text.into_bytes();
+    bytes.extend_from_slice(&bag::filler(filler));
+    Ok(volume.write_synced(&path(dir), listed.sound, &bytes)?)
+}
+
+/// What a manifest lists.
+pub(crate) struct Listed {
+    numbers: Numbers,
+    /// Octets up to the end of the last line of ours.
+    sound: u64,
+    length: u64,
+}
+
+/// Reads the manifest; `each` is given every line of ours. Other lines are passed over.
+pub(crate) fn read(
+    volume: &dyn Volume,
+    dir: &RelName,
+    mut each: impl FnMut(Digest, PayloadName) -> Result<(), JobError>,
+) -> Result<Listed, JobError> {
+    let mut listed = Listed { numbers: Numbers::default(), sound: 0, length: 0 };
+    let at = path(dir);
+    if volume.length(&at)?.is_none() {
+        return Ok(listed);
+    }
+    let mut lines = Lines::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    while let Some(piece) = lines.next()? {
+        let (line, length) = match piece {
+            Piece::Line(raw, length) => {
+                // Without its line feed the last line may be torn anywhere, also within its extension.
+                let whole = length as usize > raw.len();
+                let comment = raw.starts_with(b"#") || raw.is_empty();
+                let line = bag::read_manifest_line(raw).filter(|_| whole);
+                (line.map(Some).or((comment && whole).then_some(None)), length)
+            }
+            Piece::TooLong(length) => (None, length),
+        };
+        listed.length += length;
+        if let Some(line) = line {
+            listed.sound = listed.length;
+            if let Some((digest, payload)) = line {
+                listed.numbers.insert(payload.number);
+                each(digest, payload)?;
+            }
+        }
+    }
+    Ok(listed)
+}
+
+/// A set of payload numbers: one bit each, so at most 12.5 MB whatever a manifest claims.
+#[derive(Default)]
+struct Numbers(Vec<u64>);
+
+impl Numbers {
+    fn insert(&mut self, number: u32) {
+        let word = (number.min(NUMBER_MAX) / 64) as usize;
+        if word >= self.0.len() {
+            self.0.resize(word + 1, 0);
+        }
+        self.0[word] |= 1 << (number % 64);
+    }
+
+    fn contains(&self, number: u32) -> bool {
+        self.0.get((number / 64) as usize).is_some_and(|word| word >> (number % 64) & 1 == 1)
+    }
+}

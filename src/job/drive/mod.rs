@@ -1,0 +1,16 @@
+//! A station's bag on a drive: knowing the drive again, reading its ledger, mending what a cut left.
+//! Append-only: nothing here deletes, renames or truncates anything on a drive.
+
+mod admit;
+mod identity;
+mod ledger;
+mod manifest;
+mod payload;
+mod recover;
+mod skeleton;
+
+pub use admit::{Admission, Admitted, Begin, admit};
+pub use identity::{make_drive, stations};
+pub(crate) use ledger::append as append_ledger;
+pub(crate) use manifest::{append as append_manifest, read as read_manifest};
+pub(crate) use payload::{Copy, hash as hash_copy};

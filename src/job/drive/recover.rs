@@ -1,0 +1,185 @@
+//! Makes a station's bag whole again after a cut: the last commits are read again, copies without a
+//! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
+
+use super::ledger::{self, Loaded};
+use super::manifest;
+use super::payload::{self, Copy};
+use crate::disk::{EntryKind, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{BookRow, Catalogue, PayloadRow, PayloadState};
+use crate::model::ledger::{Break, Event};
+use crate::model::limits::{
+    DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES, SEGMENT_MESSAGES,
+    SEGMENT_PER_SESSION_MAX,
+};
+use crate::model::{Clock, Digest, Finding, Identity, PayloadName, RelName, bag};
+
+/// Everything recovery works on.
+pub(super) struct Recovery<'a> {
+    pub catalogue: &'a Catalogue,
+    pub volume: &'a dyn Volume,
+    pub dir: &'a RelName,
+    pub clock: &'a dyn Clock,
+}
+
+impl Recovery<'_> {
+    /// The whole of it, in the order that lets every step be cut: read, then the manifest, then the
+    /// ledger. What is only read has changed nothing; what the manifest gained, the next run finds there.
+    pub(super) fn run(
+        &self,
+        book: &mut BookRow,
+        loaded: &Loaded,
+        findings: &mut Vec<Finding>,
+    ) -> Result<(), JobError> {
+        let mut events = self.recheck(book, findings)?;
+        let orphans = self.orphans(book, loaded.anew, findings)?;
+        let found: Vec<_> =
+            orphans.iter().map(|(name, identity)| (*name, identity.digest)).collect();
+        manifest::mend(self.catalogue, self.volume, self.dir, book, &found, findings)?;
+        for (payload, identity) in orphans {
+            let known = self.catalogue.is_message(book.row, &identity)?;
+            events.push(match known {
+                true => Event::Adopted { payload, identity },
+                false => Event::Debris { payload, identity },
+            });
+        }
+        let end_line_before = loaded.unended && loaded.length > 0;
+        if let Some(broken) = loaded.broken {
+            findings.push(finding(&broken));
+            events.push(Event::Recovered {
+                from: broken.at,
+                to: loaded.length + u64::from(end_line_before),
+                whole_lines: broken.whole_lines,
+            });
+        }
+        let damage =
+            events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Missing { .. }));
+        if damage {
+            // Every message is held against this drive again, so that what was lost is copied anew.
+            book.told = 0;
+        }
+        if !events.is_empty() || end_line_before {
+            let stamp = self.clock.stamp();
+            ledger::append(
+                self.catalogue,
+                self.volume,
+                self.dir,
+                book,
+                &stamp,
+                events,
+                end_line_before,
+            )?;
+        }
+        self.begin_segment(book);
+        Ok(())
+    }
+
+    /// Reads again the last commits, which a lying device may have lost, and whatever lines behind a
+    /// break claim.
+    fn recheck(&self, book: &BookRow, findings: &mut Vec<Finding>) -> Result<Vec<Event>, JobError> {
+        let mut copies = self.catalogue.claimed_payloads(book.row)?;
+        let mut bytes = 0;
+        for copy in self.catalogue.latest_payloads(book.row, RECHECK_MESSAGES)? {
+            bytes += copy.identity.bytes;
+            if bytes > RECHECK_BYTES {
+                break;
+            }
+            if copy.state == PayloadState::Good {
+                copies.push(copy);
+            }
+        }
+        let mut events = Vec::new();
+        for copy in copies {
+            events.extend(check(self.volume, self.dir, &copy, findings)?);
+        }
+        Ok(events)
+    }
+
+    /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be
+    /// in the last segments, unless the ledger had to be read anew.
+    fn orphans(
+        &self,
+        book: &mut BookRow,
+        everywhere: bool,
+        findings: &mut Vec<Finding>,
+    ) -> Result<Vec<(PayloadName, Identity)>, JobError> {
+        let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
+        let folders = self.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
+        let mut segments: Vec<u32> = folders
+            .iter()
+            .filter(|entry| entry.kind == EntryKind::Folder)
+            .filter_map(|entry| PayloadName::segment_of(&entry.name))
+            .filter(|segment| everywhere || *segment >= book.segment)
+            .collect();
+        segments.sort_unstable();
+        let mut orphans = Vec::new();
+        for segment in segments {
+            let at = self.dir.join(&PayloadName::segment_dir(segment));
+            let mut used = 0;
+            for entry in self.volume.list(&at, DRIVE_FOLDER_ENTRIES)? {
+                used += 1;
+                let Some(name) = PayloadName::from_file(segment, &entry.name) else { continue };
+                book.next_number =
+                    book.next_number.max(name.number.saturating_add(1)).min(NUMBER_MAX + 1);
+                if entry.kind != EntryKind::File
+                    || self.catalogue.payload(book.row, name.number)?.is_some()
+                {
+                    continue;
+                }
+                // One that cannot be read stays without a line; its number is used all the same.
+                let longest = self.volume.facts().longest_file;
+                if let Copy::Is(identity) = payload::hash(self.volume, self.dir, name, longest)? {
+                    findings.push(match self.catalogue.is_message(book.row, &identity)? {
+                        true => Finding::Adopted { payload: name },
+                        false => Finding::Debris { payload: name },
+                    });
+                    orphans.push((name, identity));
+                }
+            }
+            if segment >= book.segment {
+                book.segment = segment;
+                book.segment_used = used;
+            }
+        }
+        orphans.sort_by_key(|(name, _)| name.number);
+        Ok(orphans)
+    }
+
+    /// A folder that a cut may have damaged is not written to again.
+    fn begin_segment(&self, book: &mut BookRow) {
+        if book.segment > 0 && book.segment < SEGMENT_PER_SESSION_MAX {
+            book.segment_used = SEGMENT_MESSAGES;
+        }
+    }
+}
+
+/// A break, as told to a person.
+pub(super) fn finding(broken: &Break) -> Finding {
+    match broken.whole_lines {
+        0 => Finding::LedgerTorn { at: broken.at, bytes: broken.junk },
+        whole_lines => Finding::LedgerAltered { at: broken.at, whole_lines },
+    }
+}
+
+/// Reads one copy back; what is wrong with it, as an event for the ledger.
+pub(super) fn check(
+    volume: &dyn Volume,
+    dir: &RelName,
+    copy: &PayloadRow,
+    findings: &mut Vec<Finding>,
+) -> Result<Option<Event>, JobError> {
+    let payload = copy.name;
+    let expected: Digest = copy.identity.digest;
+    Ok(match payload::hash(volume, dir, payload, copy.identity.bytes)? {
+        Copy::Is(identity) if identity == copy.identity => None,
+        Copy::Absent => {
+            findings.push(Finding::Missing { payload });
+            Some(Event::Missing { payload })
+        }
+        other => {
+            let found = other.digest();
+            findings.push(Finding::Damaged { payload, expected, found });
+            Some(Event::Damaged { payload, found })
+        }
+    })
+}

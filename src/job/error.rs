@@ -1,0 +1,87 @@
+//! Owns the errors that end a piece of work. A damaged ledger or copy is never one of them: that is a
+//! finding, and the work goes on.
+
+use crate::disk::{DiskError, Trouble};
+use crate::model::{DriveId, PayloadName};
+
+/// Why a piece of work could not be done.
+#[derive(Debug, thiserror::Error)]
+pub enum JobError {
+    /// The file system failed.
+    #[error(transparent)]
+    Disk(#[from] DiskError),
+    /// The catalogue failed.
+    #[error("the catalogue cannot be used: {0}; it is a cache: move it away and run again")]
+    Catalogue(#[from] rusqlite::Error),
+    /// Something read from our own files makes no sense.
+    #[error("{0}")]
+    Broken(String),
+    /// A drive was at this place before, and is not there now.
+    #[error(
+        "{at}: drive {id} was here and is not: plug it in and mount it. Nothing was written. \
+         To begin a new drive in this folder: counterfoil drives add {at}"
+    )]
+    DriveAway {
+        /// The place.
+        at: String,
+        /// The drive.
+        id: DriveId,
+    },
+    /// There is no drive at this place, and none may be begun.
+    #[error("{at}: no counterfoil drive is there: it has no counterfoil/drive.json")]
+    NoDrive {
+        /// The place.
+        at: String,
+    },
+    /// The drive was written by a later version of the program.
+    #[error(
+        "{at}: written by a later version of counterfoil (format {format}): it can be restored from, \
+         but not written; update the program on this station"
+    )]
+    NewerFormat {
+        /// The place.
+        at: String,
+        /// The format found.
+        format: u32,
+    },
+    /// What was read back is not what was written.
+    #[error(
+        "{at}: {payload} reads back other than it was written: do not trust this drive; use another one"
+    )]
+    NotAsWritten {
+        /// The place.
+        at: String,
+        /// The copy.
+        payload: PayloadName,
+    },
+    /// Every payload number or segment is used up.
+    #[error("{at}: the numbers of this drive are used up: begin another drive")]
+    NumbersUsedUp {
+        /// The place.
+        at: String,
+    },
+    /// No room was left on the drive for what waits.
+    #[error(
+        "{at}: no room for {waiting} messages: use another drive, or free room beside counterfoil/"
+    )]
+    NoRoom {
+        /// The place.
+        at: String,
+        /// Messages that did not fit.
+        waiting: u64,
+    },
+}
+
+impl JobError {
+    /// What kind of trouble it is, where the file system has said so.
+    pub fn trouble(&self) -> Trouble {
+        match self {
+            Self::Disk(error) => error.trouble,
+            Self::DriveAway { .. } | Self::NoDrive { .. } => Trouble::Gone,
+            Self::NewerFormat { .. } => Trouble::ReadOnly,
+            Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
+            Self::NotAsWritten { .. } => Trouble::Failing,
+            Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
+        }
+    }
+}

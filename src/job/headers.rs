@@ -1,0 +1,95 @@
+//! Reads the few headers that are shown to a person.
+//! Never decides anything, never fails, never lets odd mail end the program.
+
+use crate::model::message::Headers;
+use crate::model::{Moment, limits::HEADER_BYTES};
+use mail_parser::{Address, MessageParser};
+
+/// The headers of a message, from its first octets; empty fields where they cannot be read.
+pub(super) fn read(start: &[u8]) -> Headers {
+    let start = &start[..start.len().min(HEADER_BYTES)];
+    // The parser is only a display aid and mail is hostile: a panic in it is an unreadable header.
+    std::panic::catch_unwind(|| parse(start)).unwrap_or_default()
+}
+
+fn parse(start: &[u8]) -> Headers {
+    let parser =
+        MessageParser::new().with_address_headers().with_date_headers().with_minimal_headers();
+    let Some(message) = parser.parse_headers(start) else { return Headers::default() };
+    let date = message.date().map(|d| Moment { seconds: d.to_timestamp(), nanos: 0 }.to_rfc3339());
+    Headers {
+        from: addresses(message.from()),
+        to: addresses(message.to()),
+        subject: Headers::clip(message.subject().unwrap_or_default()),
+        date: date.unwrap_or_default(),
+    }
+}
+
+fn addresses(field: Option<&Address<'_>>) -> String {
+    let Some(field) = field else { return String::new() };
+    let shown = field.iter().map(|a| match (a.name(), a.address()) {
+        (Some(name), Some(address)) => format!("{name} <{address}>"),
+        (name, address) => name.or(address).unwrap_or_default().to_owned(),
+    });
+    Headers::clip(&shown.collect::<Vec<_>>().join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn date(text: &str) -> String {
+        read(format!("Date: {text}\r\nFrom: a@example.org\r\n\r\n").as_bytes()).date
+    }
+
+    /// RFC 5322, Appendix A and section 4.3 (check values 25 to 33).
+    #[test]
+    fn dates_of_rfc_5322() {
+        let cases = [
+            ("Fri, 21 Nov 1997 09:55:06 -0600", 880_127_706),
+            ("Tue, 1 Jul 2003 10:52:37 +0200", 1_057_049_557),
+            ("Thu, 13 Feb 1969 23:32:54 -0330", -27_723_426),
+            (
+                "Thu,\r\n      13\r\n        Feb\r\n          1969\r\n      23:32\r\n               -0330 (Newfoundland Time)",
+                -27_723_480,
+            ),
+            ("Mon, 24 Nov 1997 14:22:01 -0800", 880_410_121),
+            ("21 Nov 97 09:55:06 GMT", 880_106_106),
+            ("Fri, 21 Nov 1997 09(comment):   55  :  06 -0600", 880_127_706),
+            ("Fri, 21 Nov 1997 09:55:06 EST", 880_124_106),
+            ("1 Jan 49 00:00:00 GMT", 2_493_072_000),
+            ("1 Jan 50 00:00:00 GMT", -631_152_000),
+        ];
+        for (text, seconds) in cases {
+            assert_eq!(date(text), Moment { seconds, nanos: 0 }.to_rfc3339(), "{text:?}");
+        }
+    }
+
+    /// RFC 5322, section 2.2.3, and RFC 2047, section 8 (check values 34 to 39).
+    #[test]
+    fn subjects_of_rfc_5322_and_2047() {
+        let cases = [
+            ("a\r\n b", "a b"),
+            ("=?ISO-8859-1?Q?a?= =?ISO-8859-1?Q?b?=", "ab"),
+            ("=?ISO-8859-1?Q?a?= b", "a b"),
+            ("=?ISO-8859-1?Q?a_b?=", "a b"),
+            ("=?ISO-8859-1?Q?a?= =?ISO-8859-2?Q?_b?=", "a b"),
+            (
+                "=?ISO-8859-1?B?SWYgeW91IGNhbiByZWFkIHRoaXMgeW8=?= \
+                 =?ISO-8859-2?B?dSB1bmRlcnN0YW5kIHRoZSBleGFtcGxlLg==?=",
+                "If you can read this you understand the example.",
+            ),
+        ];
+        for (text, expected) in cases {
+            let headers = read(format!("Subject: {text}\r\n\r\n").as_bytes());
+            assert_eq!(headers.subject, expected, "{text:?}");
+        }
+    }
+
+    #[test]
+    fn what_does_not_parse_is_shown_empty() {
+        for raw in [&b""[..], b"\0\0\0\0", b"\xff\xfe", b"no headers at all", &[b'a'; 100_000]] {
+            assert_eq!(read(raw).subject, "");
+        }
+    }
+}

@@ -1,0 +1,233 @@
+//! Brings a drive up to what the mailbox is: what it has to be told is planned, then committed in
+//! batches. Never reports a message as mirrored before the drive's ledger says so durably.
+
+mod commit;
+mod plan;
+
+use super::catalogue::{Catalogue, millis};
+use super::drive::Admitted;
+use super::{JobError, MailboxRef, Progress};
+use crate::disk::{DiskError, MailboxDir};
+use crate::model::limits::{
+    BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
+    RESERVE_BYTES,
+};
+use crate::model::{Clock, MailboxName, Reason, RelName};
+use commit::Batch;
+use plan::Step;
+use std::os::unix::ffi::OsStrExt as _;
+
+/// Rows of changes read at a time.
+const PAGE: usize = 512;
+
+/// A mailbox open for reading.
+pub struct OpenMailbox {
+    /// Its row in the catalogue.
+    pub row: i64,
+    /// Its name.
+    pub name: MailboxName,
+    /// The folder.
+    pub dir: MailboxDir,
+}
+
+impl OpenMailbox {
+    /// Opens a mailbox and gives it its row.
+    pub fn open(catalogue: &Catalogue, mailbox: &MailboxRef) -> Result<Self, JobError> {
+        let dir = MailboxDir::open(&mailbox.path)?;
+        let root = crate::disk::host::resolved(&mailbox.path);
+        let row = catalogue.mailbox(&mailbox.name, Some(root.as_os_str().as_bytes()))?;
+        Ok(Self { row, name: mailbox.name.clone(), dir })
+    }
+}
+
+/// What a pass works with.
+pub struct Pass<'a> {
+    /// The catalogue.
+    pub catalogue: &'a Catalogue,
+    /// The mailboxes.
+    pub mailboxes: &'a [OpenMailbox],
+    /// Time.
+    pub clock: &'a dyn Clock,
+    /// Who is told about progress.
+    pub progress: &'a dyn Progress,
+}
+
+/// A message that was not copied in this pass.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NotCopied {
+    /// Its mailbox.
+    pub mailbox: MailboxName,
+    /// Its path.
+    pub path: RelName,
+    /// Why.
+    pub reason: Reason,
+}
+
+/// What a pass did on one drive.
+#[derive(Debug, Default)]
+pub struct PassReport {
+    /// Messages copied and proven.
+    pub copied: u64,
+    /// Octets of them.
+    pub bytes: u64,
+    /// Places, moves and departures recorded without a copy.
+    pub noted: u64,
+    /// Messages that could not be copied.
+    pub failed: Vec<NotCopied>,
+    /// Batches committed.
+    pub batches: u64,
+    /// The pass ended early, because it was asked to.
+    pub stopped: bool,
+}
+
+impl Pass<'_> {
+    fn mailbox(&self, row: i64) -> Option<&OpenMailbox> {
+        self.mailboxes.iter().find(|mailbox| mailbox.row == row)
+    }
+
+    /// Tells one admitted drive of everything new, the newest message first.
+    pub fn run(&self, drive: &mut Admitted) -> Result<PassReport, JobError> {
+        let mut report = PassReport::default();
+        let mut size = BatchSize::default();
+        loop {
+            let copied = report.copied;
+            report.failed.clear();
+            let again = self.sweep(drive, &mut size, &mut report)?;
+            if !again || report.copied == copied || report.stopped {
+                return Ok(report);
+            }
+        }
+    }
+
+    /// Once over all changes. `true` if some must wait for the copies just made: the same content
+    /// twice in one batch.
+    fn sweep(
+        &self,
+        drive: &mut Admitted,
+        size: &mut BatchSize,
+        report: &mut PassReport,
+    ) -> Result<bool, JobError> {
+        let top = self.catalogue.tick()?;
+        let told = drive.book.told;
+        if top == told {
+            return Ok(false);
+        }
+        let mut unfinished = u64::MAX;
+        let mut waiting = false;
+        let mut before = top + 1;
+        let mut batch = Batch::new(drive.volume.room()?);
+        loop {
+            let page = self.catalogue.changes(told, before, PAGE)?;
+            let Some(last) = page.last() else { break };
+            before = last.tick;
+            for row in &page {
+                match plan::step(self, drive, row, &mut batch)? {
+                    Step::Nothing => {}
+                    Step::Wait => {
+                        waiting = true;
+                        unfinished = unfinished.min(row.tick);
+                    }
+                    Step::Note(event) => batch.notes.push(event),
+                    Step::Refused(reason) => {
+                        unfinished = unfinished.min(row.tick);
+                        report.fail(self, row.mailbox, row.path()?, reason);
+                    }
+                    Step::Copy(item) => {
+                        let cost = item.identity.bytes + OVERHEAD_BYTES;
+                        if cost + RESERVE_BYTES > batch.room {
+                            unfinished = unfinished.min(row.tick);
+                            report.fail(self, row.mailbox, row.path()?, Reason::DriveFull);
+                        } else {
+                            batch.room -= cost;
+                            batch.add(*item);
+                        }
+                    }
+                }
+                if size.is_full(&batch) {
+                    unfinished = unfinished.min(self.commit(drive, batch, size, report)?);
+                    if self.progress.stop() {
+                        report.stopped = true;
+                        return Ok(false);
+                    }
+                    batch = Batch::new(drive.volume.room()?);
+                }
+            }
+        }
+        unfinished = unfinished.min(self.commit(drive, batch, size, report)?);
+        let told = top.min(unfinished.saturating_sub(1));
+        if told != drive.book.told {
+            drive.book.told = told;
+            self.catalogue.save_book(&drive.book)?;
+        }
+        Ok(waiting)
+    }
+
+    /// Commits a batch and counts it; the earliest tick that must be told again.
+    fn commit(
+        &self,
+        drive: &mut Admitted,
+        batch: Batch,
+        size: &mut BatchSize,
+        report: &mut PassReport,
+    ) -> Result<u64, JobError> {
+        if batch.is_empty() {
+            return Ok(u64::MAX);
+        }
+        let begun = millis(self.clock);
+        let notes = batch.notes.len() as u64;
+        let done = commit::commit(self, drive, batch)?;
+        size.took(millis(self.clock) - begun);
+        report.copied += done.copied;
+        report.bytes += done.bytes;
+        report.noted += notes;
+        report.batches += 1;
+        let mut unfinished = u64::MAX;
+        for (row, reason) in done.failed {
+            unfinished = unfinished.min(row.tick);
+            report.fail(self, row.mailbox, row.path()?, reason);
+        }
+        Ok(unfinished)
+    }
+}
+
+impl PassReport {
+    fn fail(&mut self, pass: &Pass<'_>, mailbox: i64, path: RelName, reason: Reason) {
+        if let Some(mailbox) = pass.mailbox(mailbox) {
+            self.failed.push(NotCopied { mailbox: mailbox.name.clone(), path, reason });
+        }
+    }
+}
+
+/// How much goes into a batch: as designed at first, more while a quick medium works off a backlog.
+struct BatchSize {
+    messages: usize,
+    bytes: u64,
+}
+
+impl Default for BatchSize {
+    fn default() -> Self {
+        Self { messages: BATCH_MESSAGES, bytes: BATCH_BYTES }
+    }
+}
+
+impl BatchSize {
+    fn is_full(&self, batch: &Batch) -> bool {
+        batch.copies.len() >= self.messages
+            || batch.bytes >= self.bytes
+            || batch.notes.len() >= BATCH_MESSAGES_MAX
+    }
+
+    fn took(&mut self, milliseconds: i64) {
+        if u128::try_from(milliseconds).is_ok_and(|took| took < BATCH_QUICK.as_millis()) {
+            self.messages = (self.messages * 2).min(BATCH_MESSAGES_MAX);
+            self.bytes = (self.bytes * 2).min(BATCH_BYTES_MAX);
+        } else {
+            *self = Self::default();
+        }
+    }
+}
+
+/// Whether an error of reading the mailbox means that the file is not there any more.
+fn is_gone(error: &DiskError) -> bool {
+    error.trouble == crate::disk::Trouble::Gone
+}

@@ -1,0 +1,67 @@
+//! One-shot work: scan, admit a drive, mirror, verify, audit, restore. Uses `model` and `disk`.
+//! Knows no events and no timers; time comes from a [`Clock`](crate::model::Clock) handed in, and
+//! no word for a person is made here.
+
+pub mod audit;
+pub mod catalogue;
+pub mod drive;
+mod headers;
+pub mod mirror;
+pub mod restore;
+pub mod round;
+pub mod scan;
+pub mod verify;
+
+mod error;
+
+pub use error::JobError;
+
+use crate::disk::Door;
+use crate::model::{MailboxName, StationName};
+use std::path::PathBuf;
+
+/// A mailbox to be kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MailboxRef {
+    /// Its name in the ledger.
+    pub name: MailboxName,
+    /// Where it is on the card.
+    pub path: PathBuf,
+}
+
+/// A place where a drive is looked for.
+pub struct DriveRef {
+    /// How to open it.
+    pub door: Box<dyn Door>,
+    /// How it is called: the last part of its path.
+    pub label: String,
+    /// Its path, raw, as the catalogue remembers it.
+    pub at: Vec<u8>,
+}
+
+/// What the work is done for.
+pub struct Station {
+    /// Its name.
+    pub name: StationName,
+    /// Its mailboxes.
+    pub mailboxes: Vec<MailboxRef>,
+}
+
+/// Told about progress, so that a person sees a bar and a watchdog is fed. Called often, from the
+/// thread that works: must be quick.
+pub trait Progress: Send + Sync {
+    /// So many more of the whole are done.
+    fn advance(&self, messages: u64, bytes: u64);
+    /// Whether the work should end at the next safe point.
+    fn stop(&self) -> bool {
+        false
+    }
+}
+
+/// Progress that nobody looks at.
+#[derive(Debug, Clone, Copy)]
+pub struct Unwatched;
+
+impl Progress for Unwatched {
+    fn advance(&self, _: u64, _: u64) {}
+}

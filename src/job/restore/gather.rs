@@ -1,0 +1,109 @@
+//! Reads what the drives hold of a station into a catalogue in memory.
+//! Never writes to a drive.
+
+use crate::disk::{Access, EntryKind};
+use crate::job::catalogue::Catalogue;
+use crate::job::drive::{Admission, Admitted, Begin, Copy, admit, hash_copy, read_manifest};
+use crate::job::{DriveRef, JobError};
+use crate::model::limits::DRIVE_FOLDER_ENTRIES;
+use crate::model::{Clock, Finding, Identity, PayloadName, RelName, StationName, bag};
+
+/// The drives of a restore, open, with everything they say.
+pub struct Gathered {
+    /// Everything the ledgers say.
+    pub catalogue: Catalogue,
+    /// The station.
+    pub station: StationName,
+    /// The drives that hold it.
+    pub drives: Vec<Admitted>,
+    /// Places that could not be read, and why.
+    pub failed: Vec<(String, JobError)>,
+}
+
+/// Opens every drive that holds the station and reads its ledger, its manifest and its folders.
+pub fn gather(
+    drives: &[DriveRef],
+    station: &StationName,
+    clock: &dyn Clock,
+) -> Result<Gathered, JobError> {
+    let catalogue = Catalogue::in_memory()?;
+    let mut gathered =
+        Gathered { catalogue, station: station.clone(), drives: Vec::new(), failed: Vec::new() };
+    for drive in drives {
+        match gathered.add(drive, clock) {
+            Ok(()) => {}
+            Err(error @ JobError::Catalogue(_)) => return Err(error),
+            Err(error) => gathered.failed.push((drive.door.shown(), error)),
+        }
+    }
+    Ok(gathered)
+}
+
+impl Gathered {
+    fn add(&mut self, drive: &DriveRef, clock: &dyn Clock) -> Result<(), JobError> {
+        let volume = drive.door.open(Access::Read)?;
+        let home = bag::station_dir(&self.station);
+        let stations = crate::job::drive::stations(&*volume)?;
+        if !stations.contains(&self.station) {
+            return Ok(());
+        }
+        let asked = Admission {
+            station: &self.station,
+            access: Access::Read,
+            begin: Begin::Never,
+            label: &drive.label,
+            at: &drive.at,
+            clock,
+        };
+        let mut admitted = admit(&self.catalogue, volume, &asked)?;
+        self.catalogue.together(|| claim_the_unknown(&self.catalogue, &mut admitted, &home))?;
+        self.drives.push(admitted);
+        Ok(())
+    }
+}
+
+/// Copies that the ledger does not tell of: listed in the manifest, or just lying there. They count
+/// only where the ledger is lost or broken; beside a whole one they are what a cut left.
+fn claim_the_unknown(
+    catalogue: &Catalogue,
+    drive: &mut Admitted,
+    home: &RelName,
+) -> Result<(), JobError> {
+    if drive.ledger_whole {
+        return Ok(());
+    }
+    let mut listed: Vec<(PayloadName, crate::model::Digest)> = Vec::new();
+    read_manifest(&*drive.volume, home, |digest, payload| {
+        if catalogue.payload(drive.book.row, payload.number)?.is_none() {
+            listed.push((payload, digest));
+        }
+        Ok(())
+    })?;
+    for (payload, digest) in listed {
+        if let Some(bytes) = drive.volume.length(&home.join(&payload.to_rel()))? {
+            let identity = Identity { digest, bytes };
+            catalogue.claim_payload(&mut drive.book, payload, &identity)?;
+        }
+    }
+    let data = home.join(&RelName::fixed(bag::PAYLOAD));
+    for folder in drive.volume.list(&data, DRIVE_FOLDER_ENTRIES)? {
+        let Some(segment) = PayloadName::segment_of(&folder.name) else { continue };
+        let at = home.join(&PayloadName::segment_dir(segment));
+        for entry in drive.volume.list(&at, DRIVE_FOLDER_ENTRIES)? {
+            let Some(payload) = PayloadName::from_file(segment, &entry.name) else { continue };
+            if entry.kind != EntryKind::File
+                || catalogue.payload(drive.book.row, payload.number)?.is_some()
+            {
+                continue;
+            }
+            let longest = drive.volume.facts().longest_file;
+            match hash_copy(&*drive.volume, home, payload, longest)? {
+                Copy::Is(identity) => {
+                    catalogue.claim_payload(&mut drive.book, payload, &identity)?;
+                }
+                _ => drive.findings.push(Finding::Missing { payload }),
+            }
+        }
+    }
+    Ok(())
+}

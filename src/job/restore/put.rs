@@ -1,0 +1,390 @@
+//! Writes messages into the mailbox: staged, made durable, then named; in batches.
+//! Never overwrites: where another content has the name, both are kept.
+
+use super::Gathered;
+use crate::disk::{
+    Access, DiskError, Look, MessageFile, Placing, ReadFrom, TargetDir, Trouble, read_full,
+};
+use crate::job::catalogue::Wanted;
+use crate::job::{JobError, Progress};
+use crate::model::limits::COPY_BUFFER_BYTES;
+use crate::model::{Digest, Hasher, Identity, MailboxName, Moment, RelName};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+
+/// Messages named together after one sync.
+const BATCH: usize = 512;
+/// Octets of them.
+const BATCH_BYTES: u64 = 32 << 20;
+/// Folder for messages of which only a number is known.
+const NUMBERED: &str = "recovered";
+
+/// What is to be restored, and where to.
+pub struct Plan<'a> {
+    /// Each mailbox: its row in the gathered catalogue, its name, where it goes.
+    pub goals: Vec<Goal>,
+    /// Bring back removed messages too.
+    pub with_removed: bool,
+    /// Only count what would be done.
+    pub dry_run: bool,
+    /// Who is told.
+    pub progress: &'a dyn Progress,
+}
+
+/// Where a mailbox goes.
+#[derive(Debug, Clone)]
+pub struct Goal {
+    /// Its row in the gathered catalogue.
+    pub row: i64,
+    /// Its name.
+    pub name: MailboxName,
+    /// The folder.
+    pub path: PathBuf,
+}
+
+/// A message that could not be restored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lost {
+    /// Its mailbox.
+    pub mailbox: MailboxName,
+    /// Its path.
+    pub path: RelName,
+    /// What it should be.
+    pub digest: Digest,
+}
+
+/// What was done, or would be.
+#[derive(Debug, Default)]
+pub struct RestoreReport {
+    /// Messages put back.
+    pub restored: u64,
+    /// Octets of them.
+    pub bytes: u64,
+    /// Messages already there.
+    pub identical: u64,
+    /// Messages put beside another file that had their name; also counted as restored.
+    pub kept_both: u64,
+    /// Messages taken from another copy because the first was not right; also counted as restored.
+    pub from_second_copy: u64,
+    /// Messages whose last good version was taken instead of a suspect one; also counted.
+    pub instead_of_suspect: u64,
+    /// Messages of which only damaged copies were found.
+    pub damaged: Vec<Lost>,
+    /// Messages of which no copy was found.
+    pub missing: Vec<Lost>,
+    /// Messages that could not be written, and why.
+    pub not_written: Vec<(RelName, DiskError)>,
+    /// Messages of which only a number is known, put under `recovered`; also counted as restored.
+    pub numbered: u64,
+    /// It ended early, because it was asked to.
+    pub stopped: bool,
+}
+
+impl RestoreReport {
+    /// Whether everything the drives tell of is there now.
+    pub fn is_whole(&self) -> bool {
+        self.damaged.is_empty()
+            && self.missing.is_empty()
+            && self.not_written.is_empty()
+            && !self.stopped
+    }
+
+    fn unwritten(&mut self, path: RelName, error: DiskError) {
+        self.restored -= 1;
+        self.not_written.push((path, error));
+    }
+}
+
+/// Restores everything the drives tell of.
+pub fn restore(gathered: &Gathered, plan: &Plan<'_>) -> Result<RestoreReport, JobError> {
+    let mut report = RestoreReport::default();
+    for goal in &plan.goals {
+        let target = match plan.dry_run && !crate::disk::host::exists(&goal.path) {
+            true => None,
+            false if plan.dry_run => Some(TargetDir::open(&goal.path, Access::Read)?),
+            false => Some(TargetDir::open(&goal.path, Access::Write)?),
+        };
+        let mut work = Work {
+            gathered,
+            plan,
+            goal,
+            target,
+            report: &mut report,
+            staged: Vec::new(),
+            staged_bytes: 0,
+            names: BTreeSet::new(),
+            next: 1,
+        };
+        gathered.catalogue.each_wanted(&gathered.station, plan.with_removed, |wanted| {
+            if wanted.place.mailbox == goal.row { work.message(&wanted) } else { Ok(()) }
+        })?;
+        if plan.goals.first().is_some_and(|first| first.row == goal.row) {
+            work.numbered()?;
+        }
+        work.name_staged()?;
+        work.finish()?;
+    }
+    Ok(report)
+}
+
+/// A message on its way.
+struct OnItsWay {
+    staged: RelName,
+    path: RelName,
+    identity: Identity,
+}
+
+struct Work<'a> {
+    gathered: &'a Gathered,
+    plan: &'a Plan<'a>,
+    goal: &'a Goal,
+    /// None only in a dry run into a folder that is not there.
+    target: Option<TargetDir>,
+    report: &'a mut RestoreReport,
+    staged: Vec<OnItsWay>,
+    staged_bytes: u64,
+    /// Names given in this batch, or in a dry run.
+    names: BTreeSet<Vec<u8>>,
+    next: u64,
+}
+
+impl Work<'_> {
+    fn message(&mut self, wanted: &Wanted) -> Result<(), JobError> {
+        if self.plan.progress.stop() {
+            self.report.stopped = true;
+            return Ok(());
+        }
+        let path = RelName::from_key(&wanted.place.key)
+            .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
+        let identity = self.gathered.catalogue.identity(wanted.content)?;
+        let put =
+            self.put(&path, wanted.content, &identity, wanted.place.mode, wanted.place.modified)?;
+        if put && wanted.instead_of_suspect {
+            self.report.instead_of_suspect += 1;
+        }
+        self.plan.progress.advance(1, identity.bytes);
+        Ok(())
+    }
+
+    /// Messages without a place in any ledger, under their numbers.
+    fn numbered(&mut self) -> Result<(), JobError> {
+        for drive in &self.gathered.drives {
+            for copy in self.gathered.catalogue.copies_without_place(drive.book.row)? {
+                let name = format!(
+                    "{NUMBERED}/{}-{:08}.{}",
+                    drive.id,
+                    copy.name.number,
+                    copy.name.extension.as_str()
+                );
+                let path = RelName::fixed(&name);
+                if self.put(&path, copy.content, &copy.identity, 0o600, Moment::default())? {
+                    self.report.numbered += 1;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Puts one message at a path, or beside it. `true` if it was put.
+    fn put(
+        &mut self,
+        path: &RelName,
+        content: i64,
+        identity: &Identity,
+        mode: u32,
+        modified: Moment,
+    ) -> Result<bool, JobError> {
+        let (path, beside) = match self.free_name(path, identity) {
+            Ok(Some(free)) => free,
+            Ok(None) => {
+                self.report.identical += 1;
+                return Ok(false);
+            }
+            Err(error) => {
+                self.report.not_written.push((path.clone(), error));
+                return Ok(false);
+            }
+        };
+        let Some(staged) = self.fetch(&path, content, identity, mode, modified)? else {
+            return Ok(false);
+        };
+        self.names.insert(path.as_bytes().to_vec());
+        self.report.kept_both += u64::from(beside);
+        self.report.restored += 1;
+        self.report.bytes += identity.bytes;
+        if let Some(staged) = staged {
+            self.staged_bytes += identity.bytes;
+            self.staged.push(OnItsWay { staged, path, identity: *identity });
+            if self.staged.len() >= BATCH || self.staged_bytes >= BATCH_BYTES {
+                self.name_staged()?;
+            }
+        }
+        Ok(true)
+    }
+
+    /// A name that is free, and whether it is one beside the message's own; `None` if the message
+    /// is there already.
+    fn free_name(
+        &self,
+        path: &RelName,
+        identity: &Identity,
+    ) -> Result<Option<(RelName, bool)>, DiskError> {
+        let second = beside(path, &identity.digest);
+        for (name, beside) in [(path, false), (&second, true)] {
+            let look = match &self.target {
+                Some(target) => target.look(name)?,
+                None => Look::Gone,
+            };
+            match look {
+                Look::Gone if self.names.contains(name.as_bytes()) => {}
+                Look::Gone => return Ok(Some((name.clone(), beside))),
+                Look::File(facts) if facts.bytes == identity.bytes => {
+                    let there = self.target.as_ref().map(|t| t.open_existing(name)).transpose()?;
+                    if there.map(hash_file).transpose()? == Some(*identity) {
+                        return Ok(None);
+                    }
+                }
+                _ => {}
+            }
+        }
+        Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))
+    }
+
+    /// Fetches a message from the first copy that has the right hash. `None`: there is none, and that
+    /// is in the report. `Some(None)`: a dry run, nothing was staged.
+    #[expect(clippy::option_option, reason = "two kinds of nothing, told apart by every caller")]
+    fn fetch(
+        &mut self,
+        path: &RelName,
+        content: i64,
+        identity: &Identity,
+        mode: u32,
+        modified: Moment,
+    ) -> Result<Option<Option<RelName>>, JobError> {
+        let mut seen = false;
+        let copies = self.gathered.catalogue.copies_of(&self.gathered.station, content)?;
+        for (tried, (book, copy)) in copies.iter().enumerate() {
+            let Some(drive) = self.gathered.drives.iter().find(|d| d.book.row == *book) else {
+                continue;
+            };
+            let at = drive.dir.join(&copy.name.to_rel());
+            let mut source = match drive.volume.read(&at, 0, ReadFrom::Medium) {
+                Ok(source) => source,
+                Err(error) => {
+                    seen |= error.trouble != Trouble::Gone;
+                    continue;
+                }
+            };
+            seen = true;
+            let mut staged = match (&self.target, self.plan.dry_run) {
+                (Some(target), false) => Some(target.stage(self.next)?),
+                _ => None,
+            };
+            self.next += 1;
+            let mut hasher = Hasher::default();
+            let mut buffer = vec![0; COPY_BUFFER_BYTES.min(identity.bytes as usize + 1)];
+            let mut total = 0;
+            // A copy that cannot be read to its end is a bad copy, and the next one is tried.
+            while let Ok(got) = read_full(|into| source.read(into), &mut buffer) {
+                total += got as u64;
+                if got == 0 || total > identity.bytes {
+                    break;
+                }
+                hasher.update(&buffer[..got]);
+                if let Some(staged) = &mut staged {
+                    staged.write(&buffer[..got])?;
+                }
+            }
+            if total == identity.bytes && hasher.finish() == *identity {
+                self.report.from_second_copy += u64::from(tried > 0);
+                let name = match (&self.target, staged) {
+                    (Some(target), Some(staged)) => Some(target.finish(staged, mode, modified)?),
+                    _ => None,
+                };
+                return Ok(Some(name));
+            }
+        }
+        let lost =
+            Lost { mailbox: self.goal.name.clone(), path: path.clone(), digest: identity.digest };
+        match seen {
+            true => self.report.damaged.push(lost),
+            false => self.report.missing.push(lost),
+        }
+        Ok(None)
+    }
+
+    /// Makes what is staged durable, then gives it its names, then makes the names durable.
+    fn name_staged(&mut self) -> Result<(), JobError> {
+        self.staged_bytes = 0;
+        let batch = std::mem::take(&mut self.staged);
+        let Some(target) = self.target.as_ref().filter(|_| !batch.is_empty()) else {
+            return Ok(());
+        };
+        target.sync_all()?;
+        let mut maildirs = BTreeMap::new();
+        for item in batch {
+            let mut placing = target.place(&item.staged, &item.path);
+            if matches!(placing, Ok(Placing::Occupied)) {
+                // Something was delivered under this name since we looked: keep both.
+                self.report.kept_both += 1;
+                placing = target.place(&item.staged, &beside(&item.path, &item.identity.digest));
+            }
+            match placing {
+                Ok(Placing::Done) => {}
+                Ok(Placing::Occupied) => {
+                    let error = DiskError::new("name", &item.path, rustix::io::Errno::EXIST);
+                    self.report.unwritten(item.path.clone(), error);
+                }
+                Err(error) => self.report.unwritten(item.path.clone(), error),
+            }
+            if let Some(folder) =
+                item.path.parent().filter(|f| [&b"cur"[..], b"new"].contains(&f.last()))
+            {
+                maildirs.insert(folder.parent().map(|p| p.as_bytes().to_vec()), folder);
+            }
+        }
+        // A Maildir has all three of its folders, or a mail program refuses it.
+        for folder in maildirs.into_values() {
+            for name in ["cur", "new", "tmp"] {
+                let name = RelName::fixed(name);
+                target.make_dirs(&folder.parent().map_or(name.clone(), |p| p.join(&name)))?;
+            }
+        }
+        Ok(target.sync_all()?)
+    }
+
+    fn finish(&mut self) -> Result<(), JobError> {
+        match (&self.target, self.plan.dry_run) {
+            (Some(target), false) => Ok(target.clear_staging()?),
+            _ => Ok(()),
+        }
+    }
+}
+
+fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
+    let mut hasher = Hasher::default();
+    let mut buffer = vec![0; COPY_BUFFER_BYTES];
+    loop {
+        match read_full(|into| file.read(into), &mut buffer)? {
+            0 => return Ok(hasher.finish()),
+            got => hasher.update(&buffer[..got]),
+        }
+    }
+}
+
+/// A second name for a message whose own is taken: before the flags of a Maildir name, else at the end.
+fn beside(path: &RelName, digest: &Digest) -> RelName {
+    let name = path.last();
+    let flags = name.windows(3).position(|w| w == b":2,").unwrap_or(name.len());
+    let mark = format!(".counterfoil-{}", &digest.to_string()[..8]);
+    let keep = flags.min(255 - mark.len() - (name.len() - flags).min(64));
+    let mut second = name[..keep].to_vec();
+    second.extend_from_slice(mark.as_bytes());
+    second.extend_from_slice(&name[flags..]);
+    let second = RelName::new(second);
+    match (path.parent(), second) {
+        (Some(folder), Ok(second)) => folder.join(&second),
+        (None, Ok(second)) => second,
+        (_, Err(_)) => RelName::fixed(&format!("{NUMBERED}/{digest}")),
+    }
+}

@@ -1,0 +1,128 @@
+//! Reads every copy on a drive again and records what is found in the drive's own ledger.
+//! Never mends: a damaged copy is made anew by the next mirror pass, under a new number.
+
+use super::catalogue::{Catalogue, Held, PayloadRow, PayloadState};
+use super::drive::{Admitted, Copy, append_ledger, hash_copy};
+use super::{JobError, Progress};
+use crate::model::ledger::Event;
+use crate::model::{Clock, Digest, PayloadName, RelName};
+
+/// Copies read at a time.
+const PAGE: u32 = 256;
+
+/// A copy that is not what it should be.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BadCopy {
+    /// The copy.
+    pub payload: PayloadName,
+    /// What it should hash to.
+    pub expected: Digest,
+    /// Where its message is, or was, in the mailbox, as far as known.
+    pub path: Option<RelName>,
+}
+
+/// What was found on a drive.
+#[derive(Debug, Default)]
+pub struct VerifyReport {
+    /// Copies read.
+    pub checked: u64,
+    /// Copies that are what they should be.
+    pub good: u64,
+    /// Copies that are not, of messages this drive has no other good copy of.
+    pub damaged: Vec<BadCopy>,
+    /// Copies that are not there, likewise.
+    pub missing: Vec<BadCopy>,
+    /// Bad copies whose message has a good one on this drive under a later number.
+    pub superseded: u64,
+    /// It ended early, because it was asked to.
+    pub stopped: bool,
+}
+
+/// Reads all copies of an admitted drive. With `record`, what was found goes into the ledger.
+pub fn verify(
+    catalogue: &Catalogue,
+    drive: &mut Admitted,
+    clock: &dyn Clock,
+    progress: &dyn Progress,
+    record: bool,
+) -> Result<VerifyReport, JobError> {
+    let mut report = VerifyReport::default();
+    let mut events = Vec::new();
+    let mut bad: Vec<(PayloadRow, Copy)> = Vec::new();
+    let mut after = 0;
+    'all: loop {
+        let page = catalogue.payloads_after(drive.book.row, after, PAGE)?;
+        let Some(last) = page.last() else { break };
+        after = last.name.number;
+        for copy in page {
+            if progress.stop() {
+                report.stopped = true;
+                break 'all;
+            }
+            let found = hash_copy(&*drive.volume, &drive.dir, copy.name, copy.identity.bytes)?;
+            report.checked += 1;
+            progress.advance(1, copy.identity.bytes);
+            if found == Copy::Is(copy.identity) {
+                report.good += 1;
+                if copy.state != PayloadState::Good {
+                    events.push(Event::Sound { payload: copy.name });
+                    catalogue.set_payload_state(
+                        drive.book.row,
+                        copy.name.number,
+                        PayloadState::Good,
+                    )?;
+                }
+                continue;
+            }
+            let (state, event) = judge(&copy, found);
+            catalogue.set_payload_state(drive.book.row, copy.name.number, state)?;
+            if copy.state != state {
+                events.push(event);
+            }
+            bad.push((copy, found));
+        }
+    }
+    for (copy, found) in bad {
+        if matches!(catalogue.held(drive.book.row, copy.content)?, Held::Good(_)) {
+            report.superseded += 1;
+            continue;
+        }
+        let path = catalogue.path_of(copy.content)?;
+        let bad = BadCopy { payload: copy.name, expected: copy.identity.digest, path };
+        match found {
+            Copy::Absent => report.missing.push(bad),
+            _ => report.damaged.push(bad),
+        }
+    }
+    if !report.damaged.is_empty() || !report.missing.is_empty() {
+        drive.book.told = 0;
+    }
+    if record && !report.stopped {
+        events.push(Event::Verified {
+            checked: report.checked,
+            damaged: report.damaged.len() as u64,
+            missing: report.missing.len() as u64,
+        });
+    }
+    if record && !events.is_empty() {
+        let stamp = clock.stamp();
+        append_ledger(
+            catalogue,
+            &*drive.volume,
+            &drive.dir,
+            &mut drive.book,
+            &stamp,
+            events,
+            false,
+        )?;
+    }
+    Ok(report)
+}
+
+fn judge(copy: &PayloadRow, found: Copy) -> (PayloadState, Event) {
+    let payload = copy.name;
+    match found {
+        Copy::Absent => (PayloadState::Missing, Event::Missing { payload }),
+        other => (PayloadState::Damaged, Event::Damaged { payload, found: other.digest() }),
+    }
+}
