@@ -1,1 +1,38 @@
 //! Words: arguments, config, notices, reports, exit codes. The only layer that speaks to a person.
+//! Does no work of its own: every command is a round of `job` or the loop of `daemon`.
+
+pub mod args;
+mod commands;
+mod config;
+mod exit;
+mod notices;
+mod output;
+mod progress;
+mod report;
+mod setup;
+
+pub use exit::Exit;
+
+use args::{Args, Command};
+
+/// Runs a command as typed; the exit code says how it ended.
+pub fn run(args: Args) -> Exit {
+    let output = output::Output::new(args.color, args.quiet, args.verbose);
+    output.start_log();
+    let config = args.config.as_deref();
+    let ended = match &args.command {
+        Command::Watch(scope) => commands::watch::run(config, scope, &output),
+        Command::Mirror(scope) => commands::mirror::run(config, scope, &output),
+        Command::Status(scope) => commands::status::run(config, scope, &output),
+        Command::Audit(scope) => commands::audit::run(config, scope, &output),
+        Command::Verify(scope) => commands::verify::run(config, scope, &output),
+        Command::Restore(restore) => commands::restore::run(config, restore, &output),
+        Command::Drives(drives) => commands::drives::run(config, drives, &output),
+        Command::Config(check) => commands::config_check::run(config, check, &output),
+        Command::Demo(demo) => commands::demo::run(demo, &output),
+    };
+    ended.unwrap_or_else(|error| {
+        output.error(&error);
+        error.exit()
+    })
+}

@@ -3,21 +3,38 @@
 
 use crate::disk::host;
 use crate::model::{Clock, Moment, Stamp};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
 /// A clock before this was never set: the program did not exist yet (2026-01-01T00:00:00Z).
 const EARLIEST: i64 = 1_767_225_600;
 
+/// How long an answer on whether the clock is kept is believed, in milliseconds.
+const TRUST_FOR: u64 = 10_000;
+
 /// The machine's clocks.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct SystemClock {
     boot: String,
+    /// Whether something vouches for the clock, and the boot time in milliseconds until which that
+    /// is believed: stamps are made by the thousand.
+    kept: AtomicBool,
+    kept_until: AtomicU64,
 }
 
 impl SystemClock {
     /// For this boot.
     pub fn new() -> Self {
-        Self { boot: host::boot_id() }
+        Self { boot: host::boot_id(), kept: AtomicBool::new(false), kept_until: AtomicU64::new(0) }
+    }
+
+    fn is_kept(&self) -> bool {
+        let now = u64::try_from(self.since_boot().as_millis()).unwrap_or(u64::MAX);
+        if now >= self.kept_until.load(Ordering::Relaxed) {
+            self.kept.store(host::clock_is_kept(), Ordering::Relaxed);
+            self.kept_until.store(now.saturating_add(TRUST_FOR), Ordering::Relaxed);
+        }
+        self.kept.load(Ordering::Relaxed)
     }
 }
 
@@ -32,7 +49,7 @@ impl Clock for SystemClock {
         let now = rustix::time::clock_gettime(rustix::time::ClockId::Realtime);
         let time =
             Moment { seconds: now.tv_sec, nanos: u32::try_from(now.tv_nsec).unwrap_or_default() };
-        let trusted = time.seconds >= EARLIEST && host::clock_is_kept();
+        let trusted = time.seconds >= EARLIEST && self.is_kept();
         Stamp { time, trusted, boot: self.boot.clone() }
     }
 

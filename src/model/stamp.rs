@@ -14,14 +14,22 @@ pub struct Moment {
 }
 
 impl Moment {
-    /// `seconds.nanoseconds`, the exact form used in the ledger.
+    /// RFC 3339 in UTC with every digit of the fraction, so that it reads back exactly; a time outside
+    /// the calendar's years as `@seconds.nanoseconds`.
     pub fn to_text(self) -> String {
-        format!("{}.{:09}", self.seconds, self.nanos)
+        match i32::try_from(self.nanos)
+            .ok()
+            .and_then(|n| jiff::Timestamp::new(self.seconds, n).ok())
+        {
+            Some(t) => t.to_string(),
+            None => format!("@{}.{:09}", self.seconds, self.nanos),
+        }
     }
 
     /// Reads [`to_text`](Self::to_text) back.
     pub fn from_text(text: &str) -> Option<Self> {
-        let (seconds, nanos) = text.split_once('.')?;
+        let Some(raw) = text.strip_prefix('@') else { return Self::from_rfc3339(text) };
+        let (seconds, nanos) = raw.split_once('.')?;
         let exact = nanos.len() == 9 && nanos.bytes().all(|b| b.is_ascii_digit());
         exact.then_some(Self { seconds: seconds.parse().ok()?, nanos: nanos.parse().ok()? })
     }
@@ -37,7 +45,12 @@ impl Moment {
     /// Reads an RFC 3339 time.
     pub fn from_rfc3339(text: &str) -> Option<Self> {
         let t: jiff::Timestamp = text.parse().ok()?;
-        Some(Self { seconds: t.as_second(), nanos: t.subsec_nanosecond().max(0) as u32 })
+        // Before 1970 seconds and fraction are both negative; ours counts the fraction upwards.
+        let (seconds, nanos) = match t.subsec_nanosecond() {
+            nanos @ 0.. => (t.as_second(), nanos),
+            nanos => (t.as_second() - 1, nanos + 1_000_000_000),
+        };
+        Some(Self { seconds, nanos: u32::try_from(nanos).ok()? })
     }
 }
 
@@ -92,10 +105,13 @@ mod tests {
 
     #[test]
     fn file_times_read_back_exactly() {
-        for (seconds, nanos) in [(0, 0), (-1, 999_999_999), (i64::MAX, 1), (i64::MIN, 0)] {
+        for (seconds, nanos) in
+            [(0, 0), (-1, 999_999_999), (-2, 0), (880_127_706, 5), (i64::MAX, 1), (i64::MIN, 0)]
+        {
             let m = Moment { seconds, nanos };
             assert_eq!(Moment::from_text(&m.to_text()), Some(m));
         }
-        assert_eq!(Moment::from_text("1.5"), None);
+        assert_eq!(Moment::from_text("@1.5"), None);
+        assert_eq!(Moment { seconds: 1, nanos: 0 }.to_text(), "1970-01-01T00:00:01Z");
     }
 }

@@ -1,0 +1,54 @@
+//! `drives`: the drives known, and making a folder one.
+
+use super::mirror::open_state;
+use super::survey::Survey;
+use crate::cli::Exit;
+use crate::cli::args::{DriveAction, Drives};
+use crate::cli::notices::Problem;
+use crate::cli::output::Output;
+use crate::cli::report;
+use crate::cli::setup::{Setup, drive_ref};
+use crate::daemon::clock::SystemClock;
+use crate::disk::Access;
+use crate::job::drive::make_drive;
+use crate::model::Clock as _;
+use serde_json::json;
+use std::path::Path;
+
+pub(in crate::cli) fn run(
+    config: Option<&Path>,
+    args: &Drives,
+    output: &Output,
+) -> Result<Exit, Problem> {
+    let setup = Setup::load(config, &args.scope)?;
+    match &args.action {
+        None => list(&setup, args.scope.json, output),
+        Some(DriveAction::Add { dir }) => add(&setup, dir, args.scope.json, output),
+    }
+}
+
+fn list(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit, Problem> {
+    let survey = Survey::take(setup, output)?;
+    if as_json {
+        let drives: Vec<_> = survey.drives.iter().map(report::drives::json).collect();
+        output.json(&json!({"schema": 1, "drives": drives}));
+    } else {
+        report::drives::list(output, &survey.drives);
+    }
+    Ok(Exit::Safe)
+}
+
+fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit, Problem> {
+    let (catalogue, _lock) = open_state(setup, output)?;
+    let clock = SystemClock::new();
+    let path = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
+    let drive = drive_ref(&path);
+    let volume = drive.door.open(Access::Write)?;
+    let id = make_drive(&*volume, &clock)?;
+    catalogue.drive_seen(id, &drive.label, &drive.at, clock.stamp().time)?;
+    match as_json {
+        true => output.json(&json!({"schema": 1, "id": id.to_string(), "label": drive.label})),
+        false => output.say(format!("{} is drive {id} now.", drive.door.shown())),
+    }
+    Ok(Exit::Safe)
+}

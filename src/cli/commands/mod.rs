@@ -1,0 +1,12 @@
+//! One file a command: set up, run a round of `job`, report. No work is done here.
+
+pub(super) mod audit;
+pub(super) mod config_check;
+pub(super) mod demo;
+pub(super) mod drives;
+pub(super) mod mirror;
+pub(super) mod restore;
+pub(super) mod status;
+mod survey;
+pub(super) mod verify;
+pub(super) mod watch;

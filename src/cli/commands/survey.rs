@@ -1,0 +1,79 @@
+//! What the looking commands share: a copy of the catalogue, brought up to the mailbox and the drives.
+//! Writes nothing anywhere.
+
+use crate::cli::notices::{self, Problem};
+use crate::cli::output::Output;
+use crate::cli::report::drives::Shown;
+use crate::cli::setup::Setup;
+use crate::daemon::clock::SystemClock;
+use crate::disk::host;
+use crate::job::audit::Audit;
+use crate::job::catalogue::Catalogue;
+use crate::job::round::{self, Looked, Taken};
+use crate::model::{Clock as _, Stamp};
+
+/// Everything an audit and a status need.
+pub(super) struct Survey {
+    pub audit: Audit,
+    pub drives: Vec<Shown>,
+    pub now: Stamp,
+    /// Whether a daemon, or another command, is writing.
+    pub daemon: bool,
+}
+
+impl Survey {
+    pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
+        let clock = SystemClock::new();
+        let catalogue = Catalogue::snapshot(&setup.state)?;
+        catalogue.begin_run(&clock)?;
+        let taken = round::take_in(&catalogue, &setup.station(), &setup.ignore, &clock)?;
+        scan_findings(output, &taken);
+        let drives = setup.drive_refs();
+        let looked = round::look_at_drives(&catalogue, &setup.station, &drives, &clock);
+        for drive in &looked {
+            for finding in drive.drive.iter().flat_map(|d| &d.findings) {
+                output.warn(format!("{}: {}", drive.label, notices::finding(finding)));
+            }
+        }
+        let audit = round::audit_now(&catalogue, &setup.station, setup.wanted_copies, &looked)?;
+        let daemon = host::is_locked(&setup.lock_file());
+        let drives = shown(&audit, &looked, daemon);
+        Ok(Self { audit, drives, now: clock.stamp(), daemon })
+    }
+}
+
+/// Tells what scanning found, on standard error.
+pub(super) fn scan_findings(output: &Output, taken: &[Taken]) {
+    for (mailbox, report) in taken {
+        for finding in &report.findings {
+            output.warn(format!("{}: {}", mailbox.name, notices::finding(finding)));
+        }
+    }
+}
+
+/// The drives known, with what was seen of them just now.
+fn shown(audit: &Audit, looked: &[Looked], daemon: bool) -> Vec<Shown> {
+    let show = |(row, messages, bytes): &(crate::job::catalogue::DriveRow, u64, u64)| {
+        let seen = looked.iter().find(|l| l.drive.as_ref().is_ok_and(|d| d.book.drive == row.row));
+        // While the daemon works, its own word on a drive that is there is the latest.
+        let state = match seen {
+            None => "away",
+            Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
+            Some(l) => match (l.trouble, &l.drive) {
+                (None, _) if row.state == "failed" => "failed",
+                (None, _) => "safe",
+                (Some(crate::model::Reason::DriveFull), _) => "full",
+                (Some(_), Ok(d)) if d.volume.facts().read_only => "read-only",
+                (Some(_), _) => "failed",
+            },
+        };
+        Shown {
+            row: row.clone(),
+            mounted: seen.is_some(),
+            state: state.to_owned(),
+            messages: *messages,
+            bytes: *bytes,
+        }
+    };
+    audit.drives.iter().map(show).collect()
+}

@@ -1,0 +1,79 @@
+//! `verify`: re-read and hash every copy on the drives. Works on a read-only drive too; what is found
+//! is written into the drive's ledger where that can be written.
+
+use super::mirror::open_state;
+use crate::cli::Exit;
+use crate::cli::args::Scope;
+use crate::cli::notices::{self, Problem};
+use crate::cli::output::Output;
+use crate::cli::progress::Bar;
+use crate::cli::report::{self, verify::Verified};
+use crate::cli::setup::Setup;
+use crate::daemon::clock::SystemClock;
+use crate::disk::{Access, Trouble};
+use crate::job::catalogue::Catalogue;
+use crate::job::verify::verify;
+use crate::job::{DriveRef, round};
+use std::path::Path;
+
+pub(in crate::cli) fn run(
+    config: Option<&Path>,
+    scope: &Scope,
+    output: &Output,
+) -> Result<Exit, Problem> {
+    let setup = Setup::load(config, scope)?;
+    if setup.drives.is_empty() {
+        return Err(notices::no_drive_named());
+    }
+    let (catalogue, _lock) = open_state(&setup, output)?;
+    let drives: Vec<_> =
+        setup.drive_refs().iter().map(|drive| one(&catalogue, &setup, drive, output)).collect();
+    for drive in &drives {
+        for finding in &drive.findings {
+            output.warn(format!("{}: {}", drive.label, notices::finding(finding)));
+        }
+    }
+    match scope.json {
+        true => output.json(&report::verify::json(&drives)),
+        false => report::verify::text(output, &drives),
+    }
+    if drives.iter().all(|drive| drive.outcome.is_err()) {
+        return Ok(Exit::Failed);
+    }
+    let whole = |drive: &Verified| {
+        drive.outcome.as_ref().is_ok_and(|r| r.damaged.is_empty() && r.missing.is_empty())
+    };
+    Ok(Exit::safe(drives.iter().all(whole)))
+}
+
+fn one(catalogue: &Catalogue, setup: &Setup, drive: &DriveRef, output: &Output) -> Verified {
+    let clock = SystemClock::new();
+    let mut verified = Verified {
+        label: drive.label.clone(),
+        id: None,
+        findings: Vec::new(),
+        outcome: Ok(crate::job::verify::VerifyReport::default()),
+    };
+    let open = |access| round::open(catalogue, &setup.station, drive, access, &clock);
+    // Only an existing drive is verified: a look first, so that none is begun here.
+    let opened = open(Access::Read).and_then(|_| match open(Access::Write) {
+        Ok(admitted) => Ok((admitted, true)),
+        Err(error) if matches!(error.trouble(), Trouble::ReadOnly | Trouble::Denied) => {
+            Ok((open(Access::Read)?, false))
+        }
+        Err(error) => Err(error),
+    });
+    verified.outcome = opened.and_then(|(mut admitted, record)| {
+        verified.id = Some(admitted.id);
+        verified.findings = std::mem::take(&mut admitted.findings);
+        let (messages, _) = catalogue.book_totals(admitted.book.row)?;
+        let bar = Bar::new(output, "reading", messages);
+        let report = verify(catalogue, &mut admitted, &clock, &bar, record);
+        bar.end();
+        if admitted.book.told == 0 {
+            catalogue.save_book(&admitted.book)?;
+        }
+        report
+    });
+    verified
+}

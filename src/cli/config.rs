@@ -1,0 +1,104 @@
+//! The config file: TOML, every key known, every value checked as it is read.
+//! Never guesses: an unknown key or an odd value is refused with its place.
+
+use crate::model::limits::DRIVES_MAX;
+use crate::model::{MailboxName, StationName};
+use serde::{Deserialize, Deserializer};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// The system's config file.
+pub(super) const SYSTEM: &str = "/etc/counterfoil/counterfoil.toml";
+
+/// A config file as written.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Config {
+    /// Name under which the copies are kept.
+    #[serde(default, deserialize_with = "named")]
+    pub station: Option<StationName>,
+    /// Where the catalogue is kept.
+    pub state: Option<PathBuf>,
+    /// How long a file must be unchanged between two looks.
+    #[serde(default, deserialize_with = "span")]
+    pub settle: Option<Duration>,
+    /// How often a file that keeps changing is copied at most.
+    #[serde(default, deserialize_with = "span")]
+    pub churn: Option<Duration>,
+    /// How often the whole mailbox is looked over, whatever the hints say.
+    #[serde(default, deserialize_with = "span")]
+    pub scan_every: Option<Duration>,
+    /// Paths never taken, as globs from the mailbox's root.
+    #[serde(default)]
+    pub ignore: Vec<String>,
+    /// The mailboxes.
+    #[serde(default)]
+    pub mailbox: Vec<Mailbox>,
+    /// The drives.
+    #[serde(default)]
+    pub drives: Drives,
+}
+
+/// A mailbox.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Mailbox {
+    /// The folder.
+    pub path: PathBuf,
+    /// Its name; the folder's own if there is none.
+    #[serde(default, deserialize_with = "named")]
+    pub name: Option<MailboxName>,
+}
+
+/// How drives are used.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Drives {
+    /// Folders used as drives.
+    #[serde(default)]
+    pub folders: Vec<PathBuf>,
+    /// Copies a message needs to be called mirrored.
+    #[serde(default, deserialize_with = "copies")]
+    pub wanted_copies: Option<u32>,
+}
+
+/// Reads a config file; `None` if it is not there. The error is ready to be shown.
+pub(super) fn read(path: &Path) -> Result<Option<Config>, String> {
+    let shown = path.display();
+    let text = crate::disk::host::read_text(path).map_err(|e| e.to_string())?;
+    let Some(text) = text else { return Ok(None) };
+    match toml::from_str(&text) {
+        Ok(config) => Ok(Some(config)),
+        Err(error) => Err(format!("{shown}: {}", error.to_string().trim_end())),
+    }
+}
+
+fn named<'de, D, T>(from: D) -> Result<Option<T>, D::Error>
+where
+    D: Deserializer<'de>,
+    T: std::str::FromStr<Err: std::fmt::Display>,
+{
+    let text = String::deserialize(from)?;
+    text.parse().map(Some).map_err(serde::de::Error::custom)
+}
+
+fn copies<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u32>, D::Error> {
+    let copies = u32::deserialize(from)?;
+    if copies == 0 || copies as usize > DRIVES_MAX {
+        let why = format!("{copies} copies: use 1 to {DRIVES_MAX}");
+        return Err(serde::de::Error::custom(why));
+    }
+    Ok(Some(copies))
+}
+
+fn span<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration>, D::Error> {
+    let text = String::deserialize(from)?;
+    parse_span(&text).map(Some).map_err(serde::de::Error::custom)
+}
+
+/// A time span as a person writes it: `2s`, `10m`, `1h 30m`.
+fn parse_span(text: &str) -> Result<Duration, String> {
+    let wrong = || format!("{text:?} is not a time span: write it as 2s, 10m or 1h");
+    let span: jiff::SignedDuration = text.parse().map_err(|_| wrong())?;
+    Duration::try_from(span).map_err(|_| wrong())
+}

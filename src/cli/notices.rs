@@ -1,0 +1,158 @@
+//! All words said beside a report: what went wrong, what was found, what to do next.
+//! Never shows a name or a text from a drive or a message without escaping it.
+
+use super::Exit;
+use crate::disk::DiskError;
+use crate::job::JobError;
+use crate::model::{Finding, Reason};
+use std::fmt;
+
+/// Why a command ended without doing its work.
+#[derive(Debug)]
+pub(super) struct Problem {
+    text: String,
+    exit: Exit,
+}
+
+impl Problem {
+    /// The command line or the config is wrong.
+    pub(super) fn usage(text: impl Into<String>) -> Self {
+        Self { text: text.into(), exit: Exit::Usage }
+    }
+
+    /// It could not be done.
+    pub(super) fn failed(text: impl Into<String>) -> Self {
+        Self { text: text.into(), exit: Exit::Failed }
+    }
+
+    /// The exit code.
+    pub(super) fn exit(&self) -> Exit {
+        self.exit
+    }
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.text)
+    }
+}
+
+impl From<JobError> for Problem {
+    fn from(error: JobError) -> Self {
+        Self::failed(error.to_string())
+    }
+}
+
+impl From<DiskError> for Problem {
+    fn from(error: DiskError) -> Self {
+        Self::failed(error.to_string())
+    }
+}
+
+/// Another process holds the state.
+pub(super) fn state_in_use(state: &std::path::Path) -> Problem {
+    Problem::failed(format!(
+        "{}: another counterfoil is writing here, probably the daemon: it does this work by itself; \
+         to do it by hand, stop it first",
+        state.display()
+    ))
+}
+
+/// No drive was named.
+pub(super) fn no_drive_named() -> Problem {
+    Problem::failed(
+        "no drive is known: give --drive DIR, or name folders under [drives] in the config",
+    )
+}
+
+/// What a finding says, in one sentence, with what to do.
+pub(super) fn finding(finding: &Finding) -> String {
+    match finding {
+        Finding::FolderUnreadable { path: Some(path), why } => {
+            format!("{path} cannot be read ({why}); what is known below it stays as it was")
+        }
+        Finding::FolderUnreadable { path: None, why } => {
+            format!(
+                "a part of the mailbox cannot be read ({why}); what is known of it stays as it was"
+            )
+        }
+        Finding::MessageUnreadable { path, why } => {
+            format!(
+                "{path} cannot be read ({why}): give the user who runs counterfoil the right to it"
+            )
+        }
+        Finding::MessageChanged { path } => {
+            format!("{path} changed while it was copied; it is tried again")
+        }
+        Finding::LedgerTorn { at, bytes } => format!(
+            "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
+        ),
+        Finding::LedgerAltered { at, whole_lines } => format!(
+            "the ledger is damaged or was changed at octet {at}; the {whole_lines} lines after it are \
+             checked against their copies one by one"
+        ),
+        Finding::LedgerShorter { known, found } => format!(
+            "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
+             tool's work; messages it lost are copied again"
+        ),
+        Finding::ManifestTorn { bytes } => {
+            format!("the manifest had {bytes} octets of a torn line at its end; they were covered")
+        }
+        Finding::Adopted { payload } => {
+            format!("{payload} was copied just before a cut and is right: it is recorded now")
+        }
+        Finding::Debris { payload } => {
+            format!(
+                "{payload} was cut short when it was written: it is recorded as debris and stays"
+            )
+        }
+        Finding::Damaged { payload, found, .. } => match found {
+            Some(_) => format!("{payload} is not what was written; the message is copied again"),
+            None => format!(
+                "{payload} cannot be read; the message is copied again: replace this drive soon"
+            ),
+        },
+        Finding::Missing { payload } => {
+            format!("{payload} is not there any more; the message is copied again")
+        }
+        Finding::More { count } => format!("and {count} more problems of this kind"),
+    }
+}
+
+/// What to do about a message that is not mirrored.
+pub(super) fn next_step(reason: Reason) -> &'static str {
+    match reason {
+        Reason::NoDrive => "plug in a drive",
+        Reason::NotYet => "run counterfoil mirror, or wait for the daemon",
+        Reason::TooLarge => "use a drive with exFAT or ext4",
+        Reason::Unreadable => "give counterfoil's user the right to read it, or see to the card",
+        Reason::NotAFile => "links, pipes and devices are not messages: move it out of the mailbox",
+        Reason::DriveFull => "plug in another drive",
+        Reason::DriveFailed => "see counterfoil status; use another drive",
+        Reason::Changing => "it is copied once it stays the same",
+    }
+}
+
+/// What a drive's state means.
+pub(super) fn drive_state(state: &str) -> &'static str {
+    match state {
+        "safe" => "safe to pull",
+        "copying" => "copying: wait",
+        "settling" => "just written: wait a second",
+        "full" => "full: use another drive",
+        "read-only" => "read-only: restore works, copying does not",
+        "away" => "not here",
+        "busy" => "in use by another counterfoil",
+        "refused" => "not ours: look at it by hand",
+        "" => "not used yet",
+        _ => "failed: use another drive",
+    }
+}
+
+/// A copy on the card itself protects against nothing that happens to the card.
+pub(super) fn same_medium(label: &str) -> String {
+    format!(
+        "{label} lies on the same device as the mailbox: it protects against a deleted file, not \
+         against a dead card"
+    )
+}

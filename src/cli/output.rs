@@ -1,0 +1,115 @@
+//! Where words go: reports to standard output, everything else to standard error.
+//! Never colours anything that is not understood without.
+
+use super::args::Color;
+use super::notices::Problem;
+use std::io::{IsTerminal as _, Write as _};
+
+/// How and how much is said.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Output {
+    color: bool,
+    quiet: bool,
+    verbose: u8,
+}
+
+/// Emphasis; shown by colour and weight where there is any, and never only so.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Tone {
+    Plain,
+    Good,
+    Bad,
+    Strong,
+}
+
+impl Output {
+    pub(super) fn new(color: Color, quiet: bool, verbose: u8) -> Self {
+        let color = match color {
+            Color::Always => true,
+            Color::Never => false,
+            Color::Auto => {
+                std::io::stdout().is_terminal()
+                    && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
+                    && std::env::var_os("TERM").is_none_or(|term| term != "dumb")
+            }
+        };
+        Self { color, quiet, verbose }
+    }
+
+    /// Starts the log, on standard error.
+    pub(super) fn start_log(&self) {
+        let level = match (self.quiet, self.verbose) {
+            (true, _) => tracing::Level::ERROR,
+            (_, 0) => tracing::Level::INFO,
+            (_, 1) => tracing::Level::DEBUG,
+            _ => tracing::Level::TRACE,
+        };
+        let log = tracing_subscriber::fmt()
+            .with_writer(std::io::stderr)
+            .with_max_level(level)
+            .with_target(false)
+            .without_time()
+            .with_ansi(self.color && std::io::stderr().is_terminal());
+        // A second start, as in a test of several commands in one process, keeps the first.
+        drop(log.try_init());
+    }
+
+    pub(super) fn is_quiet(&self) -> bool {
+        self.quiet
+    }
+
+    /// A line of a report.
+    pub(super) fn line(&self, text: impl AsRef<str>) {
+        let mut out = std::io::stdout().lock();
+        if writeln!(out, "{}", text.as_ref()).is_err() {
+            // The reader has gone (as `head` does): there is nobody left to tell.
+            std::process::exit(super::Exit::Failed as i32);
+        }
+    }
+
+    /// A line of a report that `-q` leaves out.
+    pub(super) fn say(&self, text: impl AsRef<str>) {
+        if !self.quiet {
+            self.line(text);
+        }
+    }
+
+    /// One JSON object.
+    pub(super) fn json(&self, value: &serde_json::Value) {
+        self.line(value.to_string());
+    }
+
+    /// A notice beside the report.
+    pub(super) fn notice(&self, text: impl AsRef<str>) {
+        if !self.quiet {
+            self.stderr(&format!("note: {}", text.as_ref()));
+        }
+    }
+
+    /// Something that went wrong.
+    pub(super) fn warn(&self, text: impl AsRef<str>) {
+        self.stderr(&format!("warning: {}", text.as_ref()));
+    }
+
+    /// Why the command ended.
+    pub(super) fn error(&self, problem: &Problem) {
+        self.stderr(&format!("error: {problem}"));
+    }
+
+    fn stderr(&self, text: &str) {
+        // If standard error is closed there is nowhere left to say so.
+        drop(writeln!(std::io::stderr().lock(), "{text}"));
+    }
+
+    /// Emphasis as an escape sequence, where there is colour.
+    pub(super) fn tone(&self, tone: Tone, text: &str) -> String {
+        let code = match tone {
+            _ if !self.color => return text.to_owned(),
+            Tone::Plain => return text.to_owned(),
+            Tone::Good => "32",
+            Tone::Bad => "1;31",
+            Tone::Strong => "1",
+        };
+        format!("\x1b[{code}m{text}\x1b[0m")
+    }
+}

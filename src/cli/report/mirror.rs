@@ -1,0 +1,109 @@
+//! What a mirror pass did, drive by drive.
+
+use super::{count, size};
+use crate::cli::notices;
+use crate::cli::output::{Output, Tone};
+use crate::job::round::DriveRound;
+use serde_json::{Value, json};
+
+/// Sums over all drives.
+#[derive(Debug, Clone, Copy, Default)]
+pub(in crate::cli) struct Sums {
+    pub copied: u64,
+    pub already: u64,
+    pub failed: u64,
+    pub bytes: u64,
+}
+
+/// Adds up rounds; `present` is the number of messages in the mailboxes.
+pub(in crate::cli) fn sums(rounds: &[DriveRound], present: u64) -> Sums {
+    let mut sums = Sums::default();
+    for round in rounds {
+        match &round.outcome {
+            Ok(report) => {
+                let failed = report.failed.len() as u64;
+                sums.copied += report.copied;
+                sums.bytes += report.bytes;
+                sums.failed += failed;
+                sums.already += present.saturating_sub(report.copied + failed);
+            }
+            Err(_) => sums.failed += present,
+        }
+    }
+    sums
+}
+
+pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums) -> Value {
+    let drives: Vec<_> = rounds
+        .iter()
+        .map(|round| {
+            let done = round.outcome.as_ref().ok();
+            json!({
+                "label": round.label,
+                "id": round.drive.map(|(id, _)| id.to_string()),
+                "state": round.state(),
+                "copied": done.map(|r| r.copied),
+                "bytes": done.map(|r| r.bytes),
+                "noted": done.map(|r| r.noted),
+                "failed": done.map(|r| r.failed.len()),
+                "error": round.outcome.as_ref().err().map(ToString::to_string),
+            })
+        })
+        .collect();
+    json!({
+        "schema": 1,
+        "copied": sums.copied,
+        "already": sums.already,
+        "failed": sums.failed,
+        "bytes": sums.bytes,
+        "drives": drives,
+    })
+}
+
+pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {
+    for round in rounds {
+        match &round.outcome {
+            Ok(report) => {
+                let mut parts = vec![format!("{} copied", count(report.copied, "message"))];
+                if report.copied > 0 {
+                    parts.push(size(report.bytes));
+                }
+                if report.noted > 0 {
+                    parts.push(format!("{} of place recorded", count(report.noted, "change")));
+                }
+                if !report.failed.is_empty() {
+                    let failed = format!("{} not copied", report.failed.len());
+                    parts.push(output.tone(Tone::Bad, &failed));
+                }
+                let state = notices::drive_state(round.state());
+                output.say(format!("{}: {}; {state}", round.label, parts.join(", ")));
+            }
+            Err(error) => output.warn(format!("{}: {error}", round.label)),
+        }
+    }
+}
+
+/// What was found on the drives and what could not be copied.
+pub(in crate::cli) fn notices(output: &Output, rounds: &[DriveRound]) {
+    const SHOWN: usize = 20;
+    for round in rounds {
+        for finding in &round.findings {
+            output.warn(format!("{}: {}", round.label, notices::finding(finding)));
+        }
+        let Ok(report) = &round.outcome else { continue };
+        for failed in report.failed.iter().take(SHOWN) {
+            output.warn(format!(
+                "{}/{} is not on {}: {}: {}",
+                failed.mailbox,
+                failed.path,
+                round.label,
+                failed.reason,
+                notices::next_step(failed.reason)
+            ));
+        }
+        if report.failed.len() > SHOWN {
+            let rest = report.failed.len() - SHOWN;
+            output.warn(format!("and {rest} more; counterfoil audit lists them"));
+        }
+    }
+}

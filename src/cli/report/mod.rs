@@ -1,0 +1,12 @@
+//! Reports: the same values as text for a person and as JSON for a script.
+//! Never computes anything that decides; never shows raw text from mail or drives.
+
+pub(super) mod audit;
+pub(super) mod drives;
+pub(super) mod mirror;
+pub(super) mod restore;
+pub(super) mod status;
+pub(super) mod verify;
+mod words;
+
+pub(super) use words::{clipped, count, json_path, plural, size, when};

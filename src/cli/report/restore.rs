@@ -1,0 +1,88 @@
+//! What a restore did, or would do.
+
+use super::{count, json_path, size};
+use crate::cli::output::{Output, Tone};
+use crate::job::restore::{Goal, Lost, RestoreReport};
+use serde_json::{Map, Value, json};
+
+pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
+    let lost = |list: &Vec<Lost>| list.iter().map(lost_message).collect::<Vec<_>>();
+    let not_written: Vec<_> = report
+        .not_written
+        .iter()
+        .map(|(path, error)| {
+            let mut object = Map::new();
+            json_path(&mut object, path);
+            object.insert("error".into(), json!(error.to_string()));
+            Value::Object(object)
+        })
+        .collect();
+    json!({
+        "schema": 1,
+        "restored": report.restored,
+        "bytes": report.bytes,
+        "identical": report.identical,
+        "kept_both": report.kept_both,
+        "from_second_copy": report.from_second_copy,
+        "instead_of_suspect": report.instead_of_suspect,
+        "numbered": report.numbered,
+        "damaged": lost(&report.damaged),
+        "missing": lost(&report.missing),
+        "not_written": not_written,
+    })
+}
+
+fn lost_message(lost: &Lost) -> Value {
+    let mut object = Map::new();
+    object.insert("mailbox".into(), json!(lost.mailbox.as_str()));
+    json_path(&mut object, &lost.path);
+    object.insert("sha256".into(), json!(lost.digest.to_string()));
+    Value::Object(object)
+}
+
+pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goal], dry_run: bool) {
+    let (verb, would) = match dry_run {
+        true => ("would be put back", "Dry run: nothing was written. "),
+        false => ("put back", ""),
+    };
+    for goal in goals {
+        output.say(format!("{}: {}", goal.name, goal.path.display()));
+    }
+    output.say(format!(
+        "{would}{} ({}) {verb}, {} already there.",
+        count(report.restored, "message"),
+        size(report.bytes),
+        report.identical
+    ));
+    let notes = [
+        (report.kept_both, "beside another file that has its name"),
+        (report.from_second_copy, "from a second copy, the first being damaged"),
+        (
+            report.instead_of_suspect,
+            "in its last good version, the latest looking like card damage",
+        ),
+        (report.numbered, "of which only the number is known, under recovered/"),
+    ];
+    for (number, what) in notes.into_iter().filter(|(number, _)| *number > 0) {
+        output.say(format!("  {number} of them {what}"));
+    }
+    for (what, list) in [("only damaged copies", &report.damaged), ("no copy", &report.missing)] {
+        for lost in list {
+            output.warn(format!("{}/{}: {what} found on these drives", lost.mailbox, lost.path));
+        }
+    }
+    for (path, error) in &report.not_written {
+        output.warn(format!("{path}: {error}"));
+    }
+    let verdict = match report.is_whole() {
+        true => output.tone(Tone::Good, "Everything these drives tell of is there."),
+        false => {
+            let lost = report.damaged.len() + report.missing.len() + report.not_written.len();
+            output.tone(
+                Tone::Bad,
+                &format!("{} could not be had. Plug in another drive of this station and run it again: what is there is left alone.", count(lost as u64, "message")),
+            )
+        }
+    };
+    output.say(verdict);
+}

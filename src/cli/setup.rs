@@ -1,0 +1,249 @@
+//! What a command works with: arguments over config over defaults, checked against each other.
+//! Never lets a drive, a mailbox or the state lie inside another one of them.
+
+use super::args::Scope;
+use super::config::{self, Config};
+use super::notices::Problem;
+use crate::disk::{FolderDoor, host};
+use crate::job::{DriveRef, MailboxRef, Station};
+use crate::model::limits::DRIVES_MAX;
+use crate::model::{MailboxName, StationName, escape};
+use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// Default of `settle`: common practice, no source.
+const SETTLE: Duration = Duration::from_secs(2);
+/// Default of `churn`: common practice, no source.
+const CHURN: Duration = Duration::from_secs(600);
+/// Default of `scan_every`: a scan of 100,000 messages takes a board a few seconds, and hints
+/// bring almost everything at once.
+const SCAN_EVERY: Duration = Duration::from_secs(900);
+
+/// Everything in force.
+pub(super) struct Setup {
+    /// The config file read, if there is one.
+    pub config_file: Option<PathBuf>,
+    pub station: StationName,
+    pub mailboxes: Vec<MailboxRef>,
+    pub drives: Vec<PathBuf>,
+    pub state: PathBuf,
+    pub settle: Duration,
+    pub churn: Duration,
+    pub scan_every: Duration,
+    pub ignore: GlobSet,
+    /// The globs as written.
+    pub ignore_texts: Vec<String>,
+    pub wanted_copies: u32,
+}
+
+impl Setup {
+    /// Works out what is in force. Needs no mailbox: a command that does says so itself.
+    pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, Problem> {
+        let (config_file, config) = find_config(config_file)?;
+        let station = match (&scope.station, config.station) {
+            (Some(name), _) => {
+                name.parse().map_err(|e| Problem::usage(format!("--station: {e}")))?
+            }
+            (None, Some(name)) => name,
+            (None, None) => default_station()?,
+        };
+        let mailboxes = match scope.mailbox.is_empty() {
+            false => {
+                scope.mailbox.iter().map(|text| typed_mailbox(text)).collect::<Result<_, _>>()?
+            }
+            true => {
+                config.mailbox.into_iter().map(written_mailbox).collect::<Result<Vec<_>, _>>()?
+            }
+        };
+        let drives = match scope.drive.is_empty() {
+            false => scope.drive.clone(),
+            true => config.drives.folders,
+        };
+        let state = match scope.state.clone().or(config.state) {
+            Some(state) => state,
+            None => default_state()?,
+        };
+        let setup = Self {
+            config_file,
+            station,
+            mailboxes,
+            drives: absolute(drives),
+            state,
+            settle: config.settle.unwrap_or(SETTLE),
+            churn: config.churn.unwrap_or(CHURN),
+            scan_every: config.scan_every.unwrap_or(SCAN_EVERY).max(Duration::from_secs(1)),
+            ignore: globs(&config.ignore)?,
+            ignore_texts: config.ignore,
+            wanted_copies: config.drives.wanted_copies.unwrap_or(1),
+        };
+        setup.check()?;
+        Ok(setup)
+    }
+
+    /// The same, for a command that needs at least one mailbox.
+    pub(super) fn with_mailbox(config: Option<&Path>, scope: &Scope) -> Result<Self, Problem> {
+        let setup = Self::load(config, scope)?;
+        match setup.mailboxes.is_empty() {
+            true => Err(Problem::usage(
+                "no mailbox is named: give --mailbox DIR, or name one in the config \
+                 (counterfoil config check shows which config is read)",
+            )),
+            false => Ok(setup),
+        }
+    }
+
+    /// The station for `job`.
+    pub(super) fn station(&self) -> Station {
+        Station { name: self.station.clone(), mailboxes: self.mailboxes.clone() }
+    }
+
+    /// The drives for `job`.
+    pub(super) fn drive_refs(&self) -> Vec<DriveRef> {
+        self.drives.iter().map(|path| drive_ref(path)).collect()
+    }
+
+    /// The file whose lock the writer of the state holds.
+    pub(super) fn lock_file(&self) -> PathBuf {
+        self.state.join("lock")
+    }
+
+    fn check(&self) -> Result<(), Problem> {
+        if self.drives.len() > DRIVES_MAX {
+            let many = self.drives.len();
+            return Err(Problem::usage(format!("{many} drives: at most {DRIVES_MAX} are served")));
+        }
+        for (at, mailbox) in self.mailboxes.iter().enumerate() {
+            if self.mailboxes[..at].iter().any(|other| other.name == mailbox.name) {
+                return Err(Problem::usage(format!(
+                    "two mailboxes are called {}: name one of them, as --mailbox NAME=DIR or with \
+                     name in the config",
+                    mailbox.name
+                )));
+            }
+        }
+        let mailboxes = self.mailboxes.iter().map(|m| ("mailbox", host::resolved(&m.path)));
+        let drives = self.drives.iter().map(|path| ("drive", host::resolved(path)));
+        let state = std::iter::once(("state folder", host::resolved(&self.state)));
+        let all: Vec<_> = mailboxes.chain(drives).chain(state).collect();
+        for (a, (what, path)) in all.iter().enumerate() {
+            for (b, (other, above)) in all.iter().enumerate() {
+                if a != b && path.starts_with(above) {
+                    return Err(Problem::usage(format!(
+                        "the {what} {} lies in the {other} {}: keep them apart",
+                        path.display(),
+                        above.display()
+                    )));
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A drive given by its folder.
+pub(super) fn drive_ref(path: &Path) -> DriveRef {
+    let name = path.file_name().unwrap_or(path.as_os_str());
+    DriveRef {
+        door: Box::new(FolderDoor::new(path)),
+        label: escape::shown(name.as_bytes()),
+        at: path.as_os_str().as_bytes().to_vec(),
+    }
+}
+
+fn absolute(paths: Vec<PathBuf>) -> Vec<PathBuf> {
+    let mut seen = Vec::new();
+    for path in paths {
+        let path = std::path::absolute(&path).unwrap_or(path);
+        if !seen.contains(&path) {
+            seen.push(path);
+        }
+    }
+    seen
+}
+
+fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), Problem> {
+    if let Some(path) = given {
+        return match config::read(path).map_err(Problem::usage)? {
+            Some(config) => Ok((Some(path.to_owned()), config)),
+            None => {
+                Err(Problem::usage(format!("{}: there is no such config file", path.display())))
+            }
+        };
+    }
+    let user =
+        xdg("XDG_CONFIG_HOME", ".config").map(|dir| dir.join("counterfoil/counterfoil.toml"));
+    for path in [Some(PathBuf::from(config::SYSTEM)), user].into_iter().flatten() {
+        if let Some(config) = config::read(&path).map_err(Problem::usage)? {
+            return Ok((Some(path), config));
+        }
+    }
+    Ok((None, Config::default()))
+}
+
+fn xdg(variable: &str, below_home: &str) -> Option<PathBuf> {
+    let set = std::env::var_os(variable).map(PathBuf::from).filter(|path| path.is_absolute());
+    set.or_else(|| Some(PathBuf::from(std::env::var_os("HOME")?).join(below_home)))
+}
+
+fn default_state() -> Result<PathBuf, Problem> {
+    // systemd hands a service its own folder, as a list separated by colons.
+    let service = std::env::var_os("STATE_DIRECTORY");
+    let service = service.as_deref().and_then(|dirs| std::env::split_paths(dirs).next());
+    service.or_else(|| Some(xdg("XDG_STATE_HOME", ".local/state")?.join("counterfoil"))).ok_or_else(
+        || Problem::usage("no place for the catalogue is known: give --state DIR, or set HOME"),
+    )
+}
+
+fn default_station() -> Result<StationName, Problem> {
+    let host = host::host_name();
+    let name = host.split('.').next().unwrap_or(&host);
+    name.parse().map_err(|e| {
+        Problem::usage(format!(
+            "the host's name cannot be the station's ({e}): give --station NAME"
+        ))
+    })
+}
+
+fn typed_mailbox(text: &Path) -> Result<MailboxRef, Problem> {
+    // NAME=DIR, unless what stands before the sign is no name: then it is part of the path.
+    let raw = text.as_os_str().as_bytes();
+    if let Some(at) = raw.iter().position(|&b| b == b'=')
+        && let Some(name) = std::str::from_utf8(&raw[..at]).ok().and_then(|n| n.parse().ok())
+    {
+        let path = PathBuf::from(std::ffi::OsStr::from_bytes(&raw[at + 1..]));
+        return Ok(MailboxRef { name, path });
+    }
+    mailbox_ref(text.to_owned(), None)
+}
+
+fn written_mailbox(mailbox: config::Mailbox) -> Result<MailboxRef, Problem> {
+    mailbox_ref(mailbox.path, mailbox.name)
+}
+
+fn mailbox_ref(path: PathBuf, name: Option<MailboxName>) -> Result<MailboxRef, Problem> {
+    let name = match name {
+        Some(name) => name,
+        None => {
+            let resolved = host::resolved(&path);
+            let own = resolved.file_name().map(|n| n.to_string_lossy().into_owned());
+            own.unwrap_or_default().parse().map_err(|e| {
+                Problem::usage(format!(
+                    "{}: its folder's name cannot be the mailbox's ({e}): give --mailbox NAME=DIR",
+                    path.display()
+                ))
+            })?
+        }
+    };
+    Ok(MailboxRef { name, path })
+}
+
+fn globs(texts: &[String]) -> Result<GlobSet, Problem> {
+    let wrong = |e: globset::Error| Problem::usage(format!("config: ignore: {e}"));
+    let mut set = GlobSetBuilder::new();
+    for text in texts {
+        set.add(GlobBuilder::new(text).literal_separator(true).build().map_err(wrong)?);
+    }
+    set.build().map_err(wrong)
+}
