@@ -3,6 +3,7 @@
 
 use crate::model::message::Headers;
 use crate::model::{Moment, limits::HEADER_BYTES};
+use jiff::fmt::rfc2822::DateTimeParser;
 use mail_parser::{Address, MessageParser};
 
 /// The headers of a message, from its first octets; empty fields where they cannot be read.
@@ -16,13 +17,43 @@ fn parse(start: &[u8]) -> Headers {
     let parser =
         MessageParser::new().with_address_headers().with_date_headers().with_minimal_headers();
     let Some(message) = parser.parse_headers(start) else { return Headers::default() };
-    let date = message.date().map(|d| Moment { seconds: d.to_timestamp(), nanos: 0 }.to_rfc3339());
+    // RFC 5322 dates by a parser that knows comments within them; whatever else mail holds, by the other.
+    let date = message
+        .header_raw("Date")
+        .and_then(rfc_5322_date)
+        .or_else(|| message.date().map(|d| Moment { seconds: d.to_timestamp(), nanos: 0 }));
+    let date = date.map(Moment::to_rfc3339);
     Headers {
         from: addresses(message.from()),
         to: addresses(message.to()),
         subject: Headers::clip(message.subject().unwrap_or_default()),
         date: date.unwrap_or_default(),
     }
+}
+
+fn rfc_5322_date(raw: &str) -> Option<Moment> {
+    static PARSER: DateTimeParser = DateTimeParser::new().relaxed_weekday(true);
+    let time = PARSER.parse_timestamp(without_comments(raw)).ok()?;
+    Some(Moment { seconds: time.as_second(), nanos: 0 })
+}
+
+/// A date without what RFC 5322 (sections 3.2.2 and 4.3) lets stand between its parts: comments, which
+/// may nest, and blanks beside a colon.
+fn without_comments(raw: &str) -> String {
+    let mut depth = 0_u32;
+    let plain: String = raw
+        .chars()
+        .filter(|c| {
+            match c {
+                '(' => depth += 1,
+                ')' => depth = depth.saturating_sub(1),
+                _ => return depth == 0,
+            }
+            false
+        })
+        .collect();
+    let parts: Vec<_> = plain.split(':').map(str::trim).collect();
+    parts.join(":")
 }
 
 fn addresses(field: Option<&Address<'_>>) -> String {
