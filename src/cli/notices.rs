@@ -2,6 +2,7 @@
 //! Never shows a name or a text from a drive or a message without escaping it.
 
 use super::Exit;
+use crate::daemon::News;
 use crate::disk::DiskError;
 use crate::job::JobError;
 use crate::model::{Finding, Reason};
@@ -138,7 +139,7 @@ pub(super) fn drive_state(state: &str) -> &'static str {
     match state {
         "safe" => "safe to pull",
         "copying" => "copying: wait",
-        "settling" => "just written: wait a second",
+        "settling" => "written: safe to pull in a second",
         "full" => "full: use another drive",
         "read-only" => "read-only: restore works, copying does not",
         "away" => "not here",
@@ -155,4 +156,38 @@ pub(super) fn same_medium(label: &str) -> String {
         "{label} lies on the same device as the mailbox: it protects against a deleted file, not \
          against a dead card"
     )
+}
+
+/// What the daemon has to tell, in one sentence.
+pub(super) fn news(news: &News<'_>) -> String {
+    match news {
+        News::Mirrored { label, messages, bytes } => format!(
+            "{label}: {} mirrored, {}",
+            super::report::count(*messages, "message"),
+            super::report::size(*bytes)
+        ),
+        News::NotCopied { label, messages } => format!(
+            "{label}: {} not copied; counterfoil audit tells why",
+            super::report::count(*messages as u64, "message")
+        ),
+        News::Drive { label, state, error: None } => {
+            format!("{label}: {}", drive_state(state.as_str()))
+        }
+        News::Drive { label, error: Some(error), .. } => format!("{label}: {error}"),
+        News::DriveFinding(label, found) => format!("{label}: {}", finding(found)),
+        News::MailboxFinding(name, found) => format!("{name}: {}", finding(found)),
+        News::MailboxAway(name, error) => {
+            format!("mailbox {name}: {error}; what is known of it stays as it was")
+        }
+        News::Unwatched(name, why) => {
+            format!("mailbox {name} cannot be watched ({why}); it is looked over by the timer")
+        }
+        News::Reloaded => "the config was read again".to_owned(),
+        News::ReloadRefused(why) => format!("the config is refused and the old one kept: {why}"),
+        News::LeftWorking(label) => {
+            format!(
+                "{label}: still at work when the daemon ended; the next start mends what is left"
+            )
+        }
+    }
 }

@@ -24,6 +24,7 @@ pub fn take_in(
     clock: &dyn Clock,
 ) -> Result<Vec<Taken>, JobError> {
     let rules = ScanRules { ignore, settle: 0, seen_gone: &[], hold: &|_| false, clock };
+    catalogue.begin_run(clock)?;
     let mut taken = Vec::new();
     for mailbox in &station.mailboxes {
         let open = OpenMailbox::open(catalogue, mailbox)?;
@@ -50,6 +51,7 @@ impl DriveRound {
     pub fn state(&self) -> &'static str {
         match &self.outcome {
             Ok(report) if report.failed.iter().any(|f| f.reason == Reason::DriveFull) => "full",
+            Ok(report) if report.batches > 0 => "settling",
             Ok(_) => "safe",
             Err(error) => state_of(error),
         }
@@ -86,6 +88,9 @@ pub fn mirror_drive(
     let outcome = open(catalogue, station, drive, Access::Write, clock).and_then(|mut admitted| {
         round.drive = Some((admitted.id, admitted.book.drive));
         round.findings = std::mem::take(&mut admitted.findings);
+        if catalogue.tick()? != admitted.book.told {
+            catalogue.set_drive_state(admitted.book.drive, "copying", "")?;
+        }
         Pass { catalogue, mailboxes, clock, progress }.run(&mut admitted)
     });
     round.outcome = outcome;

@@ -270,7 +270,10 @@ fn second_look(
                 now,
             )
         }
-        Err(error) if error.errno == rustix::io::Errno::NOENT => Ok(()),
+        Err(error) if error.errno == rustix::io::Errno::NOENT => match row.content {
+            Some(_) => catalogue.set_state(row, FileState::Leaving, millis(rules.clock)),
+            None => catalogue.forget(row),
+        },
         Err(error) => {
             report.problem(Finding::MessageUnreadable { path, why: error.errno.to_string() });
             catalogue.set_state(row, FileState::Unreadable, row.looked)

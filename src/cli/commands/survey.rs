@@ -25,7 +25,6 @@ impl Survey {
     pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
         let clock = SystemClock::new();
         let catalogue = Catalogue::snapshot(&setup.state)?;
-        catalogue.begin_run(&clock)?;
         let taken = round::take_in(&catalogue, &setup.station(), &setup.ignore, &clock)?;
         scan_findings(output, &taken);
         let drives = setup.drive_refs();

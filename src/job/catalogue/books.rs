@@ -437,6 +437,18 @@ impl Catalogue {
             .optional()?)
     }
 
+    /// Whether the mailbox has a content at a place that the drive has not been told of: the end of a move.
+    pub fn place_untold(&self, book: i64, content: i64) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM file WHERE content = ?2 AND state = 1 AND NOT EXISTS (\
+                 SELECT 1 FROM place WHERE book = ?1 AND place.mailbox = file.mailbox \
+                 AND place.key = file.key AND place.content = ?2 AND gone = 0)",
+            )?
+            .exists(params![book, content])?)
+    }
+
     /// Whether and how a drive holds a content.
     pub fn held(&self, book: i64, content: i64) -> Result<Held, JobError> {
         let mut query = self.db.prepare_cached(&format!(

@@ -195,11 +195,11 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// The earliest look among rows that still wait for their second one.
-    pub fn earliest_unsettled(&self) -> Result<Option<i64>, JobError> {
+    /// The earliest look among a mailbox's rows that still wait for their second one.
+    pub fn earliest_unsettled(&self, mailbox: i64) -> Result<Option<i64>, JobError> {
         let sql = "SELECT min(looked) FROM file INDEXED BY file_unsettled \
-                   WHERE state IN (2, 6, 7) AND state > 1";
-        Ok(self.db.prepare_cached(sql)?.query_row([], |row| row.get(0))?)
+                   WHERE state IN (2, 6, 7) AND state > 1 AND mailbox = ?1";
+        Ok(self.db.prepare_cached(sql)?.query_row([mailbox], |row| row.get(0))?)
     }
 
     /// Rows changed after `tick`, latest first and before `before`: the newest message is copied first.

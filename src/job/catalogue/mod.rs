@@ -213,7 +213,7 @@ impl Catalogue {
     pub fn begin_run(&self, clock: &dyn Clock) -> Result<(), JobError> {
         let now = millis(clock);
         self.db
-            .prepare_cached("UPDATE file SET looked = ?1 WHERE state > 1 AND looked <> ?1")?
+            .prepare_cached("UPDATE file SET looked = ?1 WHERE state IN (2, 5, 6, 7) AND state > 1 AND looked <> ?1")?
             .execute([now])?;
         Ok(())
     }
@@ -234,11 +234,13 @@ impl Catalogue {
                 Ok(id)
             }
             None => {
+                // Another thread may have made it since the look: then that row is the one.
                 self.db.execute(
-                    "INSERT INTO mailbox (name, root) VALUES (?1, ?2)",
+                    "INSERT INTO mailbox (name, root) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
                     params![name.as_str(), root],
                 )?;
-                Ok(self.db.last_insert_rowid())
+                let sql = "SELECT id FROM mailbox WHERE name = ?1";
+                Ok(self.db.query_row(sql, [name.as_str()], |row| row.get(0))?)
             }
         }
     }
@@ -270,9 +272,14 @@ impl Catalogue {
             ))),
             None => {
                 self.db
-                    .prepare_cached("INSERT INTO content (sha256, bytes) VALUES (?1, ?2)")?
+                    .prepare_cached(
+                        "INSERT INTO content (sha256, bytes) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
+                    )?
                     .execute(params![digest, identity.bytes as i64])?;
-                Ok(self.db.last_insert_rowid())
+                Ok(self
+                    .db
+                    .prepare_cached("SELECT id FROM content WHERE sha256 = ?1")?
+                    .query_row([digest], |row| row.get(0))?)
             }
         }
     }

@@ -90,17 +90,17 @@ impl Pass<'_> {
         let mut report = PassReport::default();
         let mut size = BatchSize::default();
         loop {
-            let copied = report.copied;
+            let batches = report.batches;
             report.failed.clear();
             let again = self.sweep(drive, &mut size, &mut report)?;
-            if !again || report.copied == copied || report.stopped {
+            if !again || report.batches == batches || report.stopped {
                 return Ok(report);
             }
         }
     }
 
-    /// Once over all changes. `true` if some must wait for the copies just made: the same content
-    /// twice in one batch.
+    /// Once over all changes. `true` if some must wait for what was just committed: the same content
+    /// twice in one batch, or a move told of with its new place.
     fn sweep(
         &self,
         drive: &mut Admitted,

@@ -40,8 +40,16 @@ pub(super) fn step(
             let told = known.is_none_or(|place| place.gone != 0)
                 || batch.left.contains(&(row.mailbox, row.key.clone()));
             let (mailbox, path) = (mailbox.name.clone(), row.path()?);
+            let arrives = match row.content {
+                Some(content) if !told && row.state == FileState::Moved => {
+                    pass.catalogue.place_untold(drive.book.row, content)?
+                }
+                _ => false,
+            };
             return Ok(match row.state {
                 _ if told => Step::Nothing,
+                // The line of its new place will tell of this one too.
+                _ if arrives => Step::Wait,
                 FileState::Vanished => Step::Note(Event::Vanished { mailbox, path, order }),
                 _ => Step::Note(Event::Removed { mailbox, path, order }),
             });

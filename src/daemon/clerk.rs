@@ -1,0 +1,126 @@
+//! The clerk: one thread that takes the mailboxes into the catalogue, a piece of work at a time.
+//! Never touches a drive, so that a hung stick cannot hold up the mailbox.
+
+use super::churn::Churn;
+use super::events::Event;
+use crate::job::catalogue::{Catalogue, millis};
+use crate::job::mirror::OpenMailbox;
+use crate::job::scan::{ScanReport, ScanRules, look_at, scan, settle};
+use crate::job::{JobError, MailboxRef};
+use crate::model::{Clock, Finding, RelName};
+use globset::GlobSet;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::mpsc::Receiver;
+use tokio::sync::mpsc::Sender;
+
+/// A piece of work on one mailbox.
+#[derive(Debug)]
+pub(super) struct ClerkJob {
+    /// Which mailbox.
+    pub mailbox: usize,
+    /// Look the whole tree over.
+    pub whole: bool,
+    /// Else look at these.
+    pub paths: Vec<RelName>,
+    /// Of which, or of whose folders, the deletion was seen.
+    pub gone: Vec<RelName>,
+}
+
+/// What came of it.
+pub(super) struct ClerkReport {
+    /// Which mailbox.
+    pub mailbox: usize,
+    /// Findings, or why it could not be done.
+    pub outcome: Result<Vec<Finding>, JobError>,
+    /// The number of the catalogue's last change: a higher one is news for the drives.
+    pub tick: u64,
+    /// Hints were not enough: the whole tree must be looked over.
+    pub wants_whole: bool,
+    /// When something waits for its second look: milliseconds from now.
+    pub due_in: Option<i64>,
+}
+
+/// What the clerk works with.
+pub(super) struct Clerk {
+    pub catalogue: Catalogue,
+    pub mailboxes: Vec<MailboxRef>,
+    pub ignore: GlobSet,
+    /// Milliseconds.
+    pub settle: i64,
+    /// Milliseconds.
+    pub churn: i64,
+    pub clock: Arc<dyn Clock>,
+}
+
+impl Clerk {
+    /// Works until the sender of jobs is gone.
+    pub(super) fn run(self, jobs: &Receiver<ClerkJob>, events: &Sender<Event>) {
+        let churn = Churn::new(self.churn);
+        while let Ok(job) = jobs.recv() {
+            let report = self.report(&job, &churn);
+            if events.blocking_send(Event::Clerk(report)).is_err() {
+                return;
+            }
+        }
+    }
+
+    fn report(&self, job: &ClerkJob, churn: &Churn) -> ClerkReport {
+        let mut wants_whole = false;
+        let outcome = self.work(job, churn, &mut wants_whole);
+        let tick = self.catalogue.tick().unwrap_or(u64::MAX);
+        let due_in = self.due_in(churn);
+        if let Err(error) = self.catalogue.rest() {
+            tracing::debug!(%error, "the catalogue kept its memory");
+        }
+        ClerkReport { mailbox: job.mailbox, outcome, tick, wants_whole, due_in }
+    }
+
+    fn work(
+        &self,
+        job: &ClerkJob,
+        churn: &Churn,
+        wants_whole: &mut bool,
+    ) -> Result<Vec<Finding>, JobError> {
+        let Some(mailbox) = self.mailboxes.get(job.mailbox) else { return Ok(Vec::new()) };
+        let open = OpenMailbox::open(&self.catalogue, mailbox)?;
+        let rules = ScanRules {
+            ignore: &self.ignore,
+            settle: self.settle,
+            seen_gone: &job.gone,
+            hold: &|path| churn.holds(open.row, path, millis(&*self.clock)),
+            clock: &*self.clock,
+        };
+        if job.whole {
+            return Ok(scan(&self.catalogue, open.row, &open.dir, &rules)?.findings);
+        }
+        let mut paths = job.paths.clone();
+        paths.extend(job.gone.iter().cloned());
+        *wants_whole = !look_at(&self.catalogue, open.row, &open.dir, &paths, &rules)?;
+        let mut report = ScanReport::default();
+        settle(&self.catalogue, open.row, &open.dir, &rules, &mut report)?;
+        Ok(report.findings)
+    }
+
+    /// Until the first second look is due, over all mailboxes.
+    fn due_in(&self, churn: &Churn) -> Option<i64> {
+        let now = millis(&*self.clock);
+        let row = |mailbox: &MailboxRef| self.catalogue.mailbox(&mailbox.name, None).ok();
+        let unsettled = |row| self.catalogue.earliest_unsettled(row).ok().flatten();
+        let looked = self.mailboxes.iter().filter_map(row).filter_map(unsettled).min();
+        // What is missing waits a little longer than what appears; one wake-up serves both.
+        let settled = looked.map(|looked| looked + self.settle + self.settle / 4);
+        let next = settled.into_iter().chain(churn.next(now)).min()?;
+        Some((next - now).max(1))
+    }
+}
+
+/// Opens the catalogue for the clerk.
+pub(super) fn catalogue(state: &Path, clock: &dyn Clock) -> Result<Catalogue, JobError> {
+    let (catalogue, aside) = Catalogue::open(state)?;
+    if let Some(aside) = aside {
+        tracing::warn!(path = %aside.path.display(), why = aside.why, "a damaged catalogue was set aside");
+    }
+    catalogue.begin_run(clock)?;
+    Ok(catalogue)
+}

@@ -1,0 +1,81 @@
+//! Everything that can happen to the daemon, and everything it has to tell. Both lists are closed.
+
+use super::clerk::ClerkReport;
+use super::states::DriveState;
+use crate::job::JobError;
+use crate::job::round::DriveRound;
+use crate::model::{Finding, MailboxName, RelName};
+
+/// What can happen.
+pub(super) enum Event {
+    /// A file of a mailbox appeared, was closed after writing, or was given this name.
+    Touched(usize, RelName),
+    /// A file or folder of a mailbox was deleted, or lost this name.
+    Gone(usize, RelName),
+    /// The hints of a mailbox cannot be relied on for now: look everything over.
+    Doubt(usize),
+    /// The root of a mailbox came, went or was replaced.
+    RootChanged(usize),
+    /// Something was mounted or unmounted, or a drive's folder came or went.
+    DrivesChanged,
+    /// The clerk has done its piece of work.
+    Clerk(ClerkReport),
+    /// A drive's worker has done its piece of work.
+    Drive(usize, Box<DriveRound>),
+    /// The config is to be read again.
+    Reload,
+    /// The daemon is to end.
+    Stop,
+}
+
+/// What the daemon has to tell.
+#[derive(Debug)]
+pub enum News<'a> {
+    /// Messages were copied to a drive and proven.
+    Mirrored {
+        /// The drive.
+        label: &'a str,
+        /// How many.
+        messages: u64,
+        /// Octets of them.
+        bytes: u64,
+    },
+    /// Messages could not be copied to a drive.
+    NotCopied {
+        /// The drive.
+        label: &'a str,
+        /// How many.
+        messages: usize,
+    },
+    /// A drive is in another state now.
+    Drive {
+        /// The drive.
+        label: &'a str,
+        /// The state.
+        state: DriveState,
+        /// What ended the work, if something did.
+        error: Option<&'a JobError>,
+    },
+    /// Something was found on a drive.
+    DriveFinding(&'a str, &'a Finding),
+    /// Something was found in a mailbox.
+    MailboxFinding(&'a MailboxName, &'a Finding),
+    /// A mailbox cannot be worked on.
+    MailboxAway(&'a MailboxName, &'a JobError),
+    /// A mailbox cannot be watched by hints; it is looked over by the timer.
+    Unwatched(&'a MailboxName, &'a str),
+    /// The config was read again and is in force.
+    Reloaded,
+    /// The config was read again and is refused; the old one stays in force.
+    ReloadRefused(&'a str),
+    /// The daemon ends while a drive still works.
+    LeftWorking(&'a str),
+}
+
+/// Puts into words what the daemon has to tell.
+pub trait Voice: Send {
+    /// Something happened.
+    fn tell(&self, news: &News<'_>);
+    /// One line for the service manager: what each drive is doing.
+    fn status(&self, drives: &[(&str, DriveState)]) -> String;
+}

@@ -1,0 +1,21 @@
+//! Tells when something is mounted or unmounted: one thread that sleeps in the kernel until then.
+
+use crate::daemon::events::Event;
+use crate::disk::{DiskError, mounts::MountWatch};
+use tokio::sync::mpsc::Sender;
+
+/// Starts the thread. It ends with the process, or at the first mount after the daemon has ended.
+pub(in crate::daemon) fn watch_mounts(events: Sender<Event>) -> Result<(), DiskError> {
+    let watch = MountWatch::new()?;
+    let run = move || {
+        while watch.wait().is_ok() {
+            if events.blocking_send(Event::DrivesChanged).is_err() {
+                return;
+            }
+        }
+    };
+    if let Err(error) = std::thread::Builder::new().name("mounts".into()).spawn(run) {
+        tracing::warn!(%error, "no thread to watch mounts: drives are looked for by the timer only");
+    }
+    Ok(())
+}

@@ -1,0 +1,132 @@
+//! The state table of a drive: what it does in each state when something happens.
+//! Pure: no time is read and nothing is done here.
+
+/// Where a drive stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DriveState {
+    /// Not there.
+    Away,
+    /// A worker is at it.
+    Copying,
+    /// Everything is committed; the device is given a second.
+    Settling,
+    /// Everything is committed, nothing is open: it may be pulled.
+    Safe,
+    /// There is no room for what waits.
+    Full,
+    /// It may only be read.
+    ReadOnly,
+    /// It failed; it is tried again later.
+    Failed,
+}
+
+impl DriveState {
+    /// The word kept in the catalogue.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Away => "away",
+            Self::Copying => "copying",
+            Self::Settling => "settling",
+            Self::Safe => "safe",
+            Self::Full => "full",
+            Self::ReadOnly => "read-only",
+            Self::Failed => "failed",
+        }
+    }
+}
+
+/// What happens to a drive.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Happening {
+    /// There may be something to tell it: the mailbox changed, or the drive may have come.
+    Wanted,
+    /// Its worker is done, and copied something.
+    Copied,
+    /// Its worker is done; there was nothing to copy.
+    NothingNew,
+    /// Its worker ran out of room.
+    OutOfRoom,
+    /// Its worker found that it may only be read.
+    WriteProtected,
+    /// Its worker found it gone.
+    Vanished,
+    /// Its worker failed.
+    Broke,
+    /// The time it was given is over.
+    TimeUp,
+}
+
+/// What is to be done then.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Action {
+    /// Nothing.
+    Rest,
+    /// Send the worker.
+    Work,
+    /// Send the worker again as soon as it is back.
+    WorkAgain,
+    /// Wait a second, then call it safe.
+    Settle,
+    /// Wait, longer each time, then try again.
+    BackOff,
+}
+
+/// The table.
+pub(super) fn next(state: DriveState, happening: Happening) -> (DriveState, Action) {
+    use DriveState as S;
+    use Happening as H;
+    match (state, happening) {
+        // A worker is never sent twice; whatever came meanwhile is looked at when it is back.
+        (S::Copying, H::Wanted) => (S::Copying, Action::WorkAgain),
+        // A failed drive waits for its time: news about mail must not make it be hammered.
+        (S::Failed, H::Wanted) => (S::Failed, Action::Rest),
+        (S::Failed, H::TimeUp) => (S::Copying, Action::Work),
+        (_, H::Wanted) => (S::Copying, Action::Work),
+        (S::Settling, H::TimeUp) => (S::Safe, Action::Rest),
+        (state, H::TimeUp) => (state, Action::Rest),
+        (_, H::Copied) => (S::Settling, Action::Settle),
+        (_, H::NothingNew) => (S::Safe, Action::Rest),
+        (_, H::OutOfRoom) => (S::Full, Action::Rest),
+        (_, H::WriteProtected) => (S::ReadOnly, Action::Rest),
+        (_, H::Vanished) => (S::Away, Action::Rest),
+        (_, H::Broke) => (S::Failed, Action::BackOff),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use DriveState as S;
+    use Happening as H;
+
+    fn after(happenings: &[Happening]) -> (DriveState, Action) {
+        happenings.iter().fold((S::Away, Action::Rest), |(state, _), h| next(state, *h))
+    }
+
+    #[test]
+    fn a_drive_that_comes_is_copied_to_and_called_safe_a_second_later() {
+        assert_eq!(after(&[H::Wanted]), (S::Copying, Action::Work));
+        assert_eq!(after(&[H::Wanted, H::Copied]), (S::Settling, Action::Settle));
+        assert_eq!(after(&[H::Wanted, H::Copied, H::TimeUp]), (S::Safe, Action::Rest));
+    }
+
+    #[test]
+    fn mail_that_comes_while_a_drive_is_copied_to_waits_for_its_worker() {
+        assert_eq!(after(&[H::Wanted, H::Wanted]), (S::Copying, Action::WorkAgain));
+    }
+
+    #[test]
+    fn a_failed_drive_is_not_hammered_and_tried_again_in_its_time() {
+        let failed = [H::Wanted, H::Broke];
+        assert_eq!(after(&failed), (S::Failed, Action::BackOff));
+        assert_eq!(after(&[H::Wanted, H::Broke, H::Wanted]), (S::Failed, Action::Rest));
+        assert_eq!(after(&[H::Wanted, H::Broke, H::TimeUp]), (S::Copying, Action::Work));
+    }
+
+    #[test]
+    fn a_pulled_drive_is_away_until_it_is_wanted_again() {
+        assert_eq!(after(&[H::Wanted, H::Vanished]), (S::Away, Action::Rest));
+        assert_eq!(after(&[H::Wanted, H::Vanished, H::TimeUp]), (S::Away, Action::Rest));
+        assert_eq!(after(&[H::Wanted, H::Vanished, H::Wanted]), (S::Copying, Action::Work));
+    }
+}
