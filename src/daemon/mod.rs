@@ -13,5 +13,6 @@ mod states;
 mod worker;
 
 pub use events::{News, Voice};
-pub use run::{Reload, Settings, run};
+pub use run::{Call, Reload, Settings, run};
+pub use sources::calls_from_signals;
 pub use states::DriveState;

@@ -5,7 +5,7 @@ use super::clerk::{self, Clerk, ClerkJob, ClerkReport};
 use super::events::{Event, News, Voice};
 use super::mailboxes::Waiting;
 use super::service::Service;
-use super::sources::{FolderWatch, Hints, MailboxWatch, watch_mounts, watch_signals};
+use super::sources::{FolderWatch, Hints, MailboxWatch, watch_mounts};
 use super::states::{Action, DriveState, Happening, next};
 use super::worker::{Worker, WorkerJob};
 use crate::disk::Trouble;
@@ -51,17 +51,37 @@ pub struct Settings {
 /// Reads the config again; the error is for a person.
 pub type Reload<'a> = dyn FnMut() -> Result<Settings, String> + 'a;
 
-/// Runs until told to stop. The caller holds the state's lock.
+/// What is asked of a running daemon.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Call {
+    /// End.
+    Stop,
+    /// Read the config again.
+    Reload,
+}
+
+/// Runs until called to stop. The caller holds the state's lock.
 pub async fn run(
     mut settings: Settings,
     reload: &mut Reload<'_>,
     voice: &dyn Voice,
     clock: Arc<dyn Clock>,
+    mut calls: Receiver<Call>,
 ) -> Result<(), JobError> {
     let service = Service::new();
     let (sender, mut events) = channel(HINTS_MAX);
-    watch_signals(&sender)
-        .map_err(|e| JobError::Broken(format!("signals cannot be received: {e}")))?;
+    let to = sender.clone();
+    tokio::spawn(async move {
+        while let Some(call) = calls.recv().await {
+            let event = match call {
+                Call::Stop => Event::Stop,
+                Call::Reload => Event::Reload,
+            };
+            if to.send(event).await.is_err() {
+                return;
+            }
+        }
+    });
     watch_mounts(sender.clone())?;
     loop {
         let mut daemon = Daemon::start(settings, &sender, voice, service, Arc::clone(&clock))?;
@@ -364,6 +384,9 @@ impl<'a> Daemon<'a> {
         }
         let (happening, error) = match &round.outcome {
             Ok(report) => {
+                if report.batches > 0 {
+                    slot.told = None;
+                }
                 if report.copied > 0 {
                     let (messages, bytes) = (report.copied, report.bytes);
                     self.voice.tell(&News::Mirrored { label: &label, messages, bytes });

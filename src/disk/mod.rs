@@ -8,6 +8,7 @@ pub mod host;
 mod mailbox;
 mod memory;
 pub mod mounts;
+mod scratch;
 mod target;
 mod volume;
 
@@ -15,5 +16,6 @@ pub use error::{DiskError, Trouble};
 pub use folder::FolderDoor;
 pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full};
 pub use memory::{MemoryDoor, MemoryDrive};
+pub use scratch::{Files, Scratch};
 pub use target::{Placing, STAGING, Staged, TargetDir};
 pub use volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};

@@ -1,10 +1,286 @@
-//! `demo`
+//! `demo`: the whole job in a temporary folder, told as a story: mail arrives while it is watched, a
+//! stick is carried off, the card dies, everything is put back and compared octet for octet.
+//! Invented throughout; nothing outside the temporary folder is touched.
 
+use super::survey::Survey;
+use super::watch::settings;
 use crate::cli::Exit;
-use crate::cli::args::Demo;
-use crate::cli::notices::Problem;
-use crate::cli::output::Output;
+use crate::cli::args::{Demo, Scope};
+use crate::cli::notices::{self, Problem};
+use crate::cli::output::{Output, Tone};
+use crate::cli::report;
+use crate::cli::setup::Setup;
+use crate::daemon::clock::SystemClock;
+use crate::daemon::{self, Call, DriveState, News, Voice};
+use crate::disk::Scratch;
+use crate::job::Unwatched;
+use crate::job::restore::{Goal, Plan, gather, restore};
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::time::Duration;
 
-pub(in crate::cli) fn run(_: &Demo, _: &Output) -> Result<Exit, Problem> {
-    Err(Problem::failed("not yet"))
+/// How long the story waits for something that takes a second or two.
+const PATIENCE: Duration = Duration::from_secs(60);
+/// Time between two looks in the demo, shorter than in earnest so that the story is short.
+const SETTLE: Duration = Duration::from_millis(300);
+
+/// The mail of the exercise: from, subject, text.
+const MORNING: [(&str, &str, &str); 5] = [
+    (
+        "harbour.office@example.org",
+        "Gauge at lock 2",
+        "0700 412 cm, rising 3 cm/h. Next reading 0800.",
+    ),
+    (
+        "shelter.north@example.org",
+        "Beds and blankets",
+        "34 beds taken, 12 free. Need 20 blankets by noon.",
+    ),
+    (
+        "Q2RVR@example.org",
+        "Relay on channel B",
+        "Relay at the grain store is on battery, good until 1900.",
+    ),
+    ("field.kitchen@example.org", "Meals", "120 warm meals at 1230 at pier 4 and the school."),
+    (
+        "harbour.office@example.org",
+        "Gauge at lock 2",
+        "0800 415 cm, rising 3 cm/h. Next reading 0900.",
+    ),
+];
+const NOON: [(&str, &str, &str); 3] = [
+    (
+        "shelter.north@example.org",
+        "Insulin needed",
+        "One resident needs insulin before 2000. Please confirm.",
+    ),
+    ("Q7TIDE@example.org", "Boat 2 overdue", "Boat 2 not back from the east mole, 40 min overdue."),
+    ("harbour.office@example.org", "Gauge at lock 2", "1200 421 cm, steady. Peak expected 1500."),
+];
+
+pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, Problem> {
+    let scratch = Scratch::new()?;
+    let same = Story { scratch: &scratch, output }.tell()?;
+    if demo.keep {
+        output.line(format!("\nEverything is kept in {}", scratch.keep().display()));
+    }
+    Ok(Exit::safe(same))
+}
+
+struct Story<'a> {
+    scratch: &'a Scratch,
+    output: &'a Output,
+}
+
+impl Story<'_> {
+    fn tell(&self) -> Result<bool, Problem> {
+        self.chapter("An exercise: flood at the harbour. Station pier-4 keeps its mail on a card.");
+        for folder in ["card/mail", "amber", "birch", "pocket"] {
+            self.scratch.folder(folder)?;
+        }
+        let setup = self.setup()?;
+        let mut watching = Watching::start(&setup)?;
+        self.say("Two sticks are in: amber and birch. counterfoil watch is running.");
+        self.mail("07", &MORNING)?;
+        watching.wait_for("amber", MORNING.len() as u64)?;
+        watching.wait_for("birch", MORNING.len() as u64)?;
+        self.say("Each message is on both sticks, read back from them, its hash compared.");
+
+        self.chapter("Birch is pulled, without asking, and carried to the shelter.");
+        self.scratch.rename("birch", "pocket/birch")?;
+        self.mail("12", &NOON)?;
+        watching.wait_for("amber", (MORNING.len() + NOON.len()) as u64)?;
+        watching.wait_until_safe("amber")?;
+        self.say("A message is read: the mail program renames its file. One ledger line, no copy.");
+        self.scratch
+            .rename("card/mail/inbox/new/07-1.pier-4", "card/mail/inbox/cur/07-1.pier-4:2,S")?;
+        watching.wait_until_safe("amber")?;
+        self.audit(&setup)?;
+        watching.stop()?;
+
+        let before = self.scratch.files("card/mail")?;
+        self.chapter("The card dies. Mailbox and catalogue are gone; no server keeps a copy.");
+        self.scratch.destroy("card")?;
+        self.say("A fresh card is written. From the sticks alone, with no config and no network:");
+        self.scratch.rename("pocket/birch", "birch")?;
+        self.restore(&setup)?;
+
+        let after = self.scratch.files("card/mail")?;
+        let same = before == after;
+        let text = match same {
+            true => format!(
+                "All {} messages are back, compared octet for octet, folders and times included.",
+                after.len()
+            ),
+            false => "The mailbox is NOT as it was. Please report this.".to_owned(),
+        };
+        self.chapter(&self.output.tone(if same { Tone::Good } else { Tone::Bad }, &text));
+        Ok(same)
+    }
+
+    fn setup(&self) -> Result<Setup, Problem> {
+        let scope = Scope {
+            mailbox: vec![self.scratch.path("card/mail")],
+            drive: vec![self.scratch.path("amber"), self.scratch.path("birch")],
+            station: Some("pier-4".to_owned()),
+            state: Some(self.scratch.path("card/state")),
+            json: false,
+        };
+        // A config of its own, so that nothing of this host's comes in.
+        let config = self.scratch.path("empty.toml");
+        crate::disk::host::write_whole(&config, b"")?;
+        let mut setup = Setup::load(Some(&config), &scope)?;
+        setup.settle = SETTLE;
+        Ok(setup)
+    }
+
+    fn mail(&self, hour: &str, mail: &[(&str, &str, &str)]) -> Result<(), Problem> {
+        for (number, (from, subject, text)) in mail.iter().enumerate() {
+            let octets = format!(
+                "From: {from}\r\nTo: pier-4@example.org\r\nSubject: {subject}\r\n\
+                 Date: Tue, 9 Jul 2024 {hour}:{number:02}:00 +0000\r\n\
+                 Message-ID: <{hour}{number}@example.org>\r\n\r\nEXERCISE. {text}\r\n"
+            );
+            self.scratch.deliver(
+                "card/mail/inbox",
+                &format!("{hour}-{number}.pier-4"),
+                octets.as_bytes(),
+            )?;
+            self.say(format!("  {hour}{number:02}  {subject:<22} from {from}"));
+        }
+        Ok(())
+    }
+
+    fn audit(&self, setup: &Setup) -> Result<(), Problem> {
+        let survey = Survey::take(setup, self.output)?;
+        self.say("counterfoil audit:");
+        report::audit::headline(self.output, &survey.audit, &setup.station);
+        report::drives::table(self.output, &survey.drives);
+        Ok(())
+    }
+
+    fn restore(&self, setup: &Setup) -> Result<(), Problem> {
+        let clock = SystemClock::new();
+        let gathered = gather(&setup.drive_refs(), &setup.station, &clock)?;
+        for (row, name) in gathered.catalogue.mailboxes_told(&setup.station)? {
+            let goals = vec![Goal { row, name, path: self.scratch.path("card/mail") }];
+            let plan = Plan {
+                goals: goals.clone(),
+                with_removed: false,
+                dry_run: false,
+                progress: &Unwatched,
+            };
+            let report = restore(&gathered, &plan)?;
+            report::restore::text(self.output, &report, &goals, false);
+        }
+        Ok(())
+    }
+
+    fn chapter(&self, text: &str) {
+        self.output.say(format!("\n{text}"));
+    }
+
+    fn say(&self, text: impl AsRef<str>) {
+        self.output.say(text);
+    }
+}
+
+/// What was heard of one drive.
+#[derive(Default, Clone, Copy)]
+struct Heard {
+    /// Messages mirrored so far.
+    mirrored: u64,
+    /// Times it was called safe to pull.
+    safe: u64,
+}
+
+/// The daemon, running in a thread of its own as it would in its service.
+struct Watching {
+    calls: tokio::sync::mpsc::Sender<Call>,
+    news: Receiver<(String, Heard)>,
+    heard: HashMap<String, Heard>,
+    thread: std::thread::JoinHandle<Result<(), Problem>>,
+}
+
+impl Watching {
+    fn start(setup: &Setup) -> Result<Self, Problem> {
+        let (calls, receiver) = tokio::sync::mpsc::channel(1);
+        let (told, news) = channel();
+        let settings = settings(setup);
+        let run = move || -> Result<(), Problem> {
+            let runtime = tokio::runtime::Builder::new_current_thread()
+                .enable_all()
+                .build()
+                .map_err(|e| Problem::failed(e.to_string()))?;
+            let mut reload = || Err("the demo has no config".to_owned());
+            let clock = Arc::new(SystemClock::new());
+            let voice = Ear(told);
+            Ok(runtime.block_on(daemon::run(settings, &mut reload, &voice, clock, receiver))?)
+        };
+        let thread = std::thread::Builder::new()
+            .name("daemon".to_owned())
+            .spawn(run)
+            .map_err(|e| Problem::failed(e.to_string()))?;
+        Ok(Self { calls, news, heard: HashMap::new(), thread })
+    }
+
+    /// Waits until a drive has got so many messages in all.
+    fn wait_for(&mut self, label: &str, messages: u64) -> Result<(), Problem> {
+        self.wait(label, |heard| heard.mirrored >= messages)
+    }
+
+    /// Waits until a drive is called safe to pull once more.
+    fn wait_until_safe(&mut self, label: &str) -> Result<(), Problem> {
+        let before = self.heard.get(label).copied().unwrap_or_default().safe;
+        self.wait(label, |heard| heard.safe > before)
+    }
+
+    fn wait(&mut self, label: &str, enough: impl Fn(Heard) -> bool) -> Result<(), Problem> {
+        while !enough(self.heard.get(label).copied().unwrap_or_default()) {
+            let (of, news) = self.news.recv_timeout(PATIENCE).map_err(|error| match error {
+                RecvTimeoutError::Timeout => {
+                    Problem::failed(format!("nothing was heard of {label} for a minute"))
+                }
+                RecvTimeoutError::Disconnected => Problem::failed("the daemon ended too early"),
+            })?;
+            let heard = self.heard.entry(of).or_default();
+            heard.mirrored += news.mirrored;
+            heard.safe += news.safe;
+        }
+        Ok(())
+    }
+
+    fn stop(self) -> Result<(), Problem> {
+        if self.calls.blocking_send(Call::Stop).is_err() {
+            return Err(Problem::failed("the daemon ended too early"));
+        }
+        self.thread.join().unwrap_or_else(|_| Err(Problem::failed("the daemon ended in a fault")))
+    }
+}
+
+/// Hears which messages were mirrored where, and which drive is safe to pull.
+struct Ear(Sender<(String, Heard)>);
+
+impl Voice for Ear {
+    fn tell(&self, news: &News<'_>) {
+        let (label, heard) = match news {
+            News::Mirrored { label, messages, .. } => {
+                (label, Heard { mirrored: *messages, safe: 0 })
+            }
+            News::Drive { label, state: DriveState::Safe, .. } => {
+                (label, Heard { mirrored: 0, safe: 1 })
+            }
+            other => {
+                tracing::debug!("{}", notices::news(other));
+                return;
+            }
+        };
+        // The story may have stopped listening; that is no fault.
+        drop(self.0.send(((*label).to_owned(), heard)));
+    }
+
+    fn status(&self, _: &[(&str, DriveState)]) -> String {
+        String::new()
+    }
 }

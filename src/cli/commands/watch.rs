@@ -37,14 +37,19 @@ pub(in crate::cli) fn run(
     };
     let clock = Arc::new(SystemClock::new());
     let voice = Journal;
-    let ended = runtime.block_on(daemon::run(settings(&setup), &mut reload, &voice, clock));
+    let ended = runtime.block_on(async {
+        let calls = daemon::calls_from_signals()
+            .map_err(|e| Problem::failed(format!("signals cannot be received: {e}")))?;
+        let settings = settings(&setup);
+        Ok::<_, Problem>(daemon::run(settings, &mut reload, &voice, clock, calls).await?)
+    });
     // A drive that never answers must not keep the program from ending.
     runtime.shutdown_background();
     ended?;
     Ok(Exit::Safe)
 }
 
-fn settings(setup: &Setup) -> Settings {
+pub(super) fn settings(setup: &Setup) -> Settings {
     Settings {
         station: setup.station(),
         folders: setup.drives.clone(),

@@ -1,26 +1,26 @@
-//! Turns signals into events: TERM and INT stop, HUP reloads.
+//! Turns signals into calls: TERM and INT stop, HUP reloads.
 
-use crate::daemon::events::Event;
+use crate::daemon::Call;
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::sync::mpsc::Sender;
+use tokio::sync::mpsc::{Receiver, channel};
 
 /// Starts to listen. Needs a running runtime.
-pub(in crate::daemon) fn watch_signals(events: &Sender<Event>) -> std::io::Result<()> {
+pub fn calls_from_signals() -> std::io::Result<Receiver<Call>> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut hang_up = signal(SignalKind::hangup())?;
-    let events = events.clone();
+    let (calls, receiver) = channel(8);
     tokio::spawn(async move {
         loop {
-            let event = tokio::select! {
-                _ = terminate.recv() => Event::Stop,
-                _ = interrupt.recv() => Event::Stop,
-                _ = hang_up.recv() => Event::Reload,
+            let call = tokio::select! {
+                _ = terminate.recv() => Call::Stop,
+                _ = interrupt.recv() => Call::Stop,
+                _ = hang_up.recv() => Call::Reload,
             };
-            if events.send(event).await.is_err() {
+            if calls.send(call).await.is_err() {
                 return;
             }
         }
     });
-    Ok(())
+    Ok(receiver)
 }
