@@ -88,7 +88,7 @@ impl Clerk {
             ignore: &self.ignore,
             settle: self.settle,
             seen_gone: &job.gone,
-            hold: &|path| churn.holds(open.row, path, millis(&*self.clock)),
+            hold: &|path, _| churn.holds(open.row, path, millis(&*self.clock)),
             clock: &*self.clock,
         };
         if job.whole {

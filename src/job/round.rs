@@ -2,18 +2,27 @@
 //! drive up to date, look at the drives without writing. Each ends in values, never in words.
 
 use super::audit::{Audit, Question, audit};
-use super::catalogue::Catalogue;
+use super::catalogue::{Catalogue, FileState};
 use super::drive::{Admission, Admitted, Begin, admit};
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::scan::{ScanReport, ScanRules, scan};
 use super::{DriveRef, JobError, Progress, Station};
 use crate::disk::{Access, Trouble};
 use crate::model::limits::RESERVE_BYTES;
-use crate::model::{Clock, DriveId, Finding, Reason, StationName};
+use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName};
 use globset::GlobSet;
 
 /// What was taken in of one mailbox.
 pub type Taken = (OpenMailbox, ScanReport);
+
+/// What to do with versions that a daemon holds back since they keep changing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Held {
+    /// Take them in: somebody asks for a copy now.
+    TakeIn,
+    /// Leave them as they are: somebody only looks.
+    Leave,
+}
 
 /// Scans every mailbox, reading at once whatever is new. A mailbox that cannot be opened is an error:
 /// without it nothing true can be said.
@@ -21,9 +30,11 @@ pub fn take_in(
     catalogue: &Catalogue,
     station: &Station,
     ignore: &GlobSet,
+    held: Held,
     clock: &dyn Clock,
 ) -> Result<Vec<Taken>, JobError> {
-    let rules = ScanRules { ignore, settle: 0, seen_gone: &[], hold: &|_| false, clock };
+    let hold = |_: &RelName, state| held == Held::Leave && state == FileState::Changing;
+    let rules = ScanRules { ignore, settle: 0, seen_gone: &[], hold: &hold, clock };
     catalogue.begin_run(clock)?;
     let mut taken = Vec::new();
     for mailbox in &station.mailboxes {

@@ -24,8 +24,8 @@ pub struct ScanRules<'a> {
     pub settle: i64,
     /// Paths whose deletion was seen: what is missing at or below them is removed, not vanished.
     pub seen_gone: &'a [RelName],
-    /// Asked whether a new version of a path must wait, since it keeps changing.
-    pub hold: &'a dyn Fn(&RelName) -> bool,
+    /// Asked whether a new version of a path, in this state, must wait, since it keeps changing.
+    pub hold: &'a dyn Fn(&RelName, FileState) -> bool,
     /// Time.
     pub clock: &'a dyn Clock,
 }
@@ -245,7 +245,7 @@ fn second_look(
 ) -> Result<(), JobError> {
     let path = row.path()?;
     let replaced = row.content.is_some_and(|_| row.tick > 0);
-    if replaced && (rules.hold)(&path) {
+    if replaced && (rules.hold)(&path, row.state) {
         if row.state != FileState::Changing {
             catalogue.set_state(row, FileState::Changing, row.looked)?;
         }

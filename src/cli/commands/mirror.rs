@@ -27,7 +27,7 @@ pub(in crate::cli) fn run(
     let (catalogue, _lock) = open_state(&setup, output)?;
     let clock = SystemClock::new();
     let station = setup.station();
-    let taken = round::take_in(&catalogue, &station, &setup.ignore, &clock)?;
+    let taken = round::take_in(&catalogue, &station, &setup.ignore, round::Held::TakeIn, &clock)?;
     scan_findings(output, &taken);
     warn_same_medium(&setup, output);
     let present = catalogue.totals(&setup.station, setup.wanted_copies)?.messages;

@@ -25,7 +25,13 @@ impl Survey {
     pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
         let clock = SystemClock::new();
         let catalogue = Catalogue::snapshot(&setup.state)?;
-        let taken = round::take_in(&catalogue, &setup.station(), &setup.ignore, &clock)?;
+        let taken = round::take_in(
+            &catalogue,
+            &setup.station(),
+            &setup.ignore,
+            round::Held::Leave,
+            &clock,
+        )?;
         scan_findings(output, &taken);
         let drives = setup.drive_refs();
         let looked = round::look_at_drives(&catalogue, &setup.station, &drives, &clock);

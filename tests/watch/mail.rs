@@ -1,0 +1,135 @@
+//! What becomes of messages that come, move, change and go while the daemon watches.
+
+use crate::post::Post;
+
+#[test]
+fn mail_from_before_and_after_the_start_is_mirrored_to_every_stick() {
+    let mut post = Post::new(&["amber", "birch"]);
+    post.deliver("inbox/before", "one");
+    post.start();
+    post.until_mirrored("amber", &["inbox/before"]);
+    post.deliver("inbox/after", "two");
+    for stick in ["amber", "birch"] {
+        post.until_mirrored(stick, &["inbox/before", "inbox/after"]);
+    }
+    assert_eq!(post.audit()["messages"]["unmirrored"], 0);
+    assert_eq!(post.restored(), post.mail());
+}
+
+/// inotify tells nothing of files that come into a folder before that folder is watched.
+#[test]
+fn a_new_folder_full_of_mail_is_found_whole() {
+    let mut post = Post::new(&["amber"]);
+    post.start();
+    post.deliver("first", "the daemon is up");
+    post.until_mirrored("amber", &["first"]);
+    for n in 0..50 {
+        post.deliver(&format!("deep/er/{n}"), &format!("text {n}"));
+    }
+    let all: Vec<_> = (0..50).map(|n| format!("deep/er/{n}")).collect();
+    post.until_mirrored("amber", &all.iter().map(String::as_str).collect::<Vec<_>>());
+}
+
+#[test]
+fn a_read_mark_costs_one_line_and_no_copy() {
+    let mut post = Post::new(&["amber"]);
+    post.deliver("new/1.2.pier", "text");
+    post.start();
+    post.until_mirrored("amber", &["new/1.2.pier"]);
+    std::fs::create_dir(post.path("mail/cur")).unwrap();
+    post.rename("mail/new/1.2.pier", "mail/cur/1.2.pier:2,S");
+    post.until("the move is told", || post.told("amber", "moved") == ["cur/1.2.pier:2,S"]);
+    post.deliver("new/next", "more");
+    post.until_mirrored("amber", &["new/next"]);
+    let kinds: Vec<_> =
+        post.ledger("amber").iter().map(|l| l["kind"].as_str().unwrap().to_owned()).collect();
+    assert_eq!(kinds, ["opened", "mailbox", "mirrored", "moved", "mirrored"]);
+}
+
+#[test]
+fn a_deletion_seen_is_removed_and_one_found_later_is_vanished() {
+    let mut post = Post::new(&["amber"]);
+    for name in ["kept", "deleted", "lost"] {
+        post.deliver(name, name);
+    }
+    post.start();
+    post.until_mirrored("amber", &["kept", "deleted", "lost"]);
+    std::fs::remove_file(post.path("mail/deleted")).unwrap();
+    post.until("the deletion is told", || post.told("amber", "removed") == ["deleted"]);
+    post.stop();
+    std::fs::remove_file(post.path("mail/lost")).unwrap();
+    post.start();
+    post.until("the loss is told", || post.told("amber", "vanished") == ["lost"]);
+
+    assert_eq!(post.audit()["messages"]["vanished"], 1);
+    let names: Vec<_> = post.restored().into_keys().collect();
+    assert_eq!(names.iter().map(|n| n.to_str().unwrap()).collect::<Vec<_>>(), ["kept", "lost"]);
+}
+
+#[test]
+fn a_folder_deleted_whole_is_removed_message_by_message() {
+    let mut post = Post::new(&["amber"]);
+    post.deliver("old/a", "a");
+    post.deliver("old/b", "b");
+    post.start();
+    post.until_mirrored("amber", &["old/a", "old/b"]);
+    std::fs::remove_dir_all(post.path("mail/old")).unwrap();
+    post.until("both are told", || post.told("amber", "removed") == ["old/a", "old/b"]);
+}
+
+/// A file that keeps changing is copied once, and then held back for `churn`.
+#[test]
+fn a_file_that_keeps_changing_is_held_back() {
+    let mut post = Post::new(&["amber"]);
+    post.config("churn = \"1h\"");
+    post.deliver("draft", "v0");
+    post.start();
+    post.until_mirrored("amber", &["draft"]);
+    post.deliver("draft", "v1, the first change, is let through");
+    post.until("the change is told", || post.told("amber", "mirrored").len() == 2);
+    post.deliver("draft", "v2, too soon");
+    post.until("it is called changing", || {
+        post.audit()["unmirrored"][0]["reason"] == "changing"
+            || post.told("amber", "mirrored").len() > 2
+    });
+    assert_eq!(post.told("amber", "mirrored").len(), 2);
+}
+
+#[test]
+fn a_mailbox_that_is_replaced_is_watched_again() {
+    let mut post = Post::new(&["amber"]);
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    post.rename("mail", "mail.old");
+    std::fs::create_dir(post.path("mail")).unwrap();
+    post.until("the old mail is told as gone", || {
+        !post.told("amber", "vanished").is_empty() || !post.told("amber", "removed").is_empty()
+    });
+    post.deliver("two", "2");
+    post.until_mirrored("amber", &["two"]);
+}
+
+/// A message that is still being written is not taken before it has stayed the same for `settle`.
+#[test]
+fn a_message_still_growing_is_not_copied_in_part() {
+    use std::io::Write as _;
+    let mut post = Post::new(&["amber"]);
+    post.start();
+    post.deliver("up", "the daemon is up");
+    post.until_mirrored("amber", &["up"]);
+    let mut file = std::fs::File::create(post.path("mail/growing")).unwrap();
+    for _ in 0..40 {
+        file.write_all(&[b'x'; 100]).unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(25));
+    }
+    drop(file);
+    post.until_mirrored("amber", &["growing"]);
+    let sizes: Vec<_> = post
+        .ledger("amber")
+        .iter()
+        .filter(|l| l["kind"] == "mirrored" && l["path"] == "growing")
+        .map(|l| l["bytes"].as_u64().unwrap())
+        .collect();
+    assert_eq!(sizes, [4000]);
+}

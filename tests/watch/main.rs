@@ -1,0 +1,12 @@
+//! The daemon as its operator meets it: the built binary, real folders, real signals.
+//!
+//! - `post`: the fixture: a card, sticks, a running daemon, and waiting for what must become true
+//! - `mail`: what becomes of messages that come, move, change and go while it watches
+//! - `sticks`: what becomes of drives that come, go and leave an empty mount point
+//! - `service`: signals, the service manager, idling, being killed
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod mail;
+mod post;
+mod service;
+mod sticks;
