@@ -153,15 +153,19 @@ pub struct Looked {
     pub trouble: Option<Reason>,
 }
 
-/// Looks at every drive without writing: reads what is new in their ledgers.
+/// Looks at every drive without writing: reads what is new in their ledgers. Trouble with a drive is
+/// that drive's; trouble with the catalogue ends the look.
 pub fn look_at_drives(
     catalogue: &Catalogue,
     station: &StationName,
     drives: &[DriveRef],
     clock: &dyn Clock,
-) -> Vec<Looked> {
+) -> Result<Vec<Looked>, JobError> {
     let look = |drive: &DriveRef| {
-        let opened = open(catalogue, station, drive, Access::Read, clock);
+        let opened = match open(catalogue, station, drive, Access::Read, clock) {
+            Err(error @ JobError::Catalogue(_)) => return Err(error),
+            opened => opened,
+        };
         let trouble = match &opened {
             Ok(admitted) if admitted.volume.facts().read_only => Some(Reason::DriveFailed),
             Ok(admitted) => match admitted.volume.room() {
@@ -173,7 +177,7 @@ pub fn look_at_drives(
             Err(JobError::NoDrive { .. }) => None,
             Err(_) => Some(Reason::DriveFailed),
         };
-        Looked { label: drive.label.clone(), drive: opened, trouble }
+        Ok(Looked { label: drive.label.clone(), drive: opened, trouble })
     };
     drives.iter().map(look).collect()
 }

@@ -2,7 +2,7 @@
 //! Never writes to the mailbox, and never calls a message gone because a folder could not be read.
 
 use super::JobError;
-use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
+use super::catalogue::{Catalogue, FileRow, FileState, Glance, NewFile, millis};
 use super::headers;
 use crate::disk::{DiskError, Look, MailboxDir, STAGING, Sighting, read_full};
 use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_TAIL_BYTES, PROBLEMS_MAX};
@@ -84,7 +84,7 @@ pub fn scan(
         report.files += 1;
         let key = path.key();
         while let Some(row) = rows.next_before(&key)? {
-            missing(&mut changes, row, &unreadable, rules, &mut report)?;
+            missing(&mut changes, mailbox, &row, &unreadable, rules, &mut report)?;
         }
         let row = rows.take(&key)?;
         if row.as_ref().is_some_and(|row| is_unchanged(row, &facts, state)) {
@@ -94,7 +94,7 @@ pub fn scan(
         changes.push(Change::Look { mailbox, key, facts, state, looked, now })?;
     }
     while let Some(row) = rows.next()? {
-        missing(&mut changes, row, &unreadable, rules, &mut report)?;
+        missing(&mut changes, mailbox, &row, &unreadable, rules, &mut report)?;
     }
     changes.write()?;
     settle(catalogue, mailbox, dir, rules, &mut report)?;
@@ -122,7 +122,7 @@ pub fn look_at(
             Ok(Look::Folder) => return Ok(false),
             Ok(Look::Gone) => match row {
                 Some(row) => {
-                    missing(&mut changes, row, &[], rules, &mut report)?;
+                    missing(&mut changes, mailbox, &row.glance(), &[], rules, &mut report)?;
                     continue;
                 }
                 // A folder that is gone has no row of its own; those below it are found by a scan.
@@ -131,7 +131,7 @@ pub fn look_at(
             },
             Err(_) => return Ok(false),
         };
-        if !row.is_some_and(|row| is_unchanged(&row, &facts, state)) {
+        if !row.is_some_and(|row| is_unchanged(&row.glance(), &facts, state)) {
             changes.push(Change::Look { mailbox, key, facts, state, looked, now })?;
         }
     }
@@ -139,7 +139,7 @@ pub fn look_at(
     Ok(true)
 }
 
-fn is_unchanged(row: &FileRow, facts: &FileFacts, state: FileState) -> bool {
+fn is_unchanged(row: &Glance, facts: &FileFacts, state: FileState) -> bool {
     match row.state {
         FileState::Present | FileState::Fresh | FileState::Changing => {
             state == FileState::Fresh && row.has_facts(facts)
@@ -153,7 +153,8 @@ fn is_unchanged(row: &FileRow, facts: &FileFacts, state: FileState) -> bool {
 
 fn missing(
     changes: &mut Changes<'_>,
-    row: FileRow,
+    mailbox: i64,
+    row: &Glance,
     unreadable: &[Vec<u8>],
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
@@ -162,6 +163,7 @@ fn missing(
         return Ok(());
     }
     report.changes += 1;
+    let Some(row) = changes.catalogue.file(mailbox, &row.key)? else { return Ok(()) };
     if row.content.is_none() {
         return changes.push(Change::Forget(row));
     }
@@ -291,7 +293,7 @@ enum Read {
 fn read_message(dir: &MailboxDir, path: &RelName, row: &FileRow) -> Result<Read, DiskError> {
     let mut file = dir.open_message(path)?;
     let facts = file.opened_as();
-    if !row.has_facts(&facts) {
+    if !row.glance().has_facts(&facts) {
         return Ok(Read::Changed(facts));
     }
     let mut hasher = Hasher::default();
@@ -364,7 +366,7 @@ impl ScanReport {
 struct Rows<'a> {
     catalogue: &'a Catalogue,
     mailbox: i64,
-    page: std::collections::VecDeque<FileRow>,
+    page: std::collections::VecDeque<Glance>,
     after: Vec<u8>,
     ended: bool,
 }
@@ -376,7 +378,7 @@ impl<'a> Rows<'a> {
 
     fn fill(&mut self) -> Result<(), JobError> {
         if self.page.is_empty() && !self.ended {
-            self.page = self.catalogue.files_after(self.mailbox, &self.after, PAGE)?.into();
+            self.page = self.catalogue.glances_after(self.mailbox, &self.after, PAGE)?.into();
             match self.page.back() {
                 Some(last) => self.after.clone_from(&last.key),
                 None => self.ended = true,
@@ -385,19 +387,19 @@ impl<'a> Rows<'a> {
         Ok(())
     }
 
-    fn next(&mut self) -> Result<Option<FileRow>, JobError> {
+    fn next(&mut self) -> Result<Option<Glance>, JobError> {
         self.fill()?;
         Ok(self.page.pop_front())
     }
 
     /// The next row, if it comes before `key`.
-    fn next_before(&mut self, key: &[u8]) -> Result<Option<FileRow>, JobError> {
+    fn next_before(&mut self, key: &[u8]) -> Result<Option<Glance>, JobError> {
         self.fill()?;
         Ok(self.page.pop_front_if(|row| row.key.as_slice() < key))
     }
 
     /// The row of `key`, if it is the next.
-    fn take(&mut self, key: &[u8]) -> Result<Option<FileRow>, JobError> {
+    fn take(&mut self, key: &[u8]) -> Result<Option<Glance>, JobError> {
         self.fill()?;
         Ok(self.page.pop_front_if(|row| row.key == key))
     }

@@ -4,7 +4,7 @@
 //! - `mail`: what becomes of messages that come, move, change and go while it watches
 //! - `sticks`: what becomes of drives that come, go and leave an empty mount point
 //! - `service`: signals, the service manager, idling, being killed
-#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs, unreachable_pub)]
 
 mod mail;
 mod post;

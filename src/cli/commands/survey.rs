@@ -7,6 +7,7 @@ use crate::cli::report::drives::Shown;
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
+use crate::job::JobError;
 use crate::job::audit::Audit;
 use crate::job::catalogue::Catalogue;
 use crate::job::round::{self, Looked, Taken};
@@ -19,41 +20,49 @@ pub(super) struct Survey {
     pub now: Stamp,
     /// Whether a daemon, or another command, is writing.
     pub daemon: bool,
+    /// What was found on the way, in words.
+    notes: Vec<String>,
 }
 
 impl Survey {
+    /// First on the catalogue itself, open to look only: enough where nothing has changed since it was
+    /// last written. Else, and where it is damaged, on a copy of it in memory.
     pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
-        let clock = SystemClock::new();
-        let catalogue = Catalogue::snapshot(&setup.state)?;
-        let taken = round::take_in(
-            &catalogue,
-            &setup.station(),
-            &setup.ignore,
-            round::Held::Leave,
-            &clock,
-        )?;
-        scan_findings(output, &taken);
-        let drives = setup.drive_refs();
-        let looked = round::look_at_drives(&catalogue, &setup.station, &drives, &clock);
-        for drive in &looked {
-            for finding in drive.drive.iter().flat_map(|d| &d.findings) {
-                output.warn(format!("{}: {}", drive.label, notices::finding(finding)));
+        let first = Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup));
+        let survey = match first {
+            Some(Err(JobError::Catalogue(_))) | None => {
+                Self::with(&Catalogue::snapshot(&setup.state)?, setup)?
             }
+            Some(survey) => survey?,
+        };
+        survey.notes.iter().for_each(|note| output.warn(note));
+        Ok(survey)
+    }
+
+    fn with(catalogue: &Catalogue, setup: &Setup) -> Result<Self, JobError> {
+        let clock = SystemClock::new();
+        let station = setup.station();
+        let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
+        let mut notes = scan_findings(&taken);
+        let drives = setup.drive_refs();
+        let looked = round::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
+        for drive in &looked {
+            let findings = drive.drive.iter().flat_map(|d| &d.findings);
+            notes.extend(findings.map(|f| format!("{}: {}", drive.label, notices::finding(f))));
         }
-        let audit = round::audit_now(&catalogue, &setup.station, setup.wanted_copies, &looked)?;
+        let audit = round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked)?;
         let daemon = host::is_locked(&setup.lock_file());
         let drives = shown(&audit, &looked, daemon);
-        Ok(Self { audit, drives, now: clock.stamp(), daemon })
+        Ok(Self { audit, drives, now: clock.stamp(), daemon, notes })
     }
 }
 
-/// Tells what scanning found, on standard error.
-pub(super) fn scan_findings(output: &Output, taken: &[Taken]) {
-    for (mailbox, report) in taken {
-        for finding in &report.findings {
-            output.warn(format!("{}: {}", mailbox.name, notices::finding(finding)));
-        }
-    }
+/// What scanning found, in words.
+pub(super) fn scan_findings(taken: &[Taken]) -> Vec<String> {
+    let words = taken.iter().flat_map(|(mailbox, report)| {
+        report.findings.iter().map(move |f| format!("{}: {}", mailbox.name, notices::finding(f)))
+    });
+    words.collect()
 }
 
 /// The drives known, with what was seen of them just now.

@@ -36,6 +36,12 @@ impl Catalogue {
         })?)
     }
 
+    /// Whether some path of the mailbox is there and its content is not known, or not settled.
+    pub fn has_unsettled(&self) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM file INDEXED BY file_unsettled WHERE state IN (2, 3, 4, 5) AND state > 1";
+        Ok(self.db.prepare_cached(sql)?.exists([])?)
+    }
+
     /// Messages that are there and not safe, those first seen first.
     pub fn unmirrored(
         &self,

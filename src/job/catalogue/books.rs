@@ -353,8 +353,8 @@ impl Catalogue {
         book.era = book.era.max(place.order.era);
         self.db
             .prepare_cached(
-                "INSERT OR REPLACE INTO place (book, mailbox, key, content, good, suspect, modified, mode, \
-                 first_seen, era, tick, gone, good_modified) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12)",
+                "INSERT OR REPLACE INTO place (book, mailbox, key, content, good, suspect, modified_s, modified_n, \
+                 mode, era, tick, gone, good_modified) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12)",
             )?
             .execute(params![
                 book.row,
@@ -363,9 +363,9 @@ impl Catalogue {
                 content,
                 good,
                 place.suspect.map(Suspicion::as_str),
-                place.modified.to_text(),
+                place.modified.seconds,
+                place.modified.nanos,
                 place.mode,
-                place.first_seen.to_text(),
                 place.order.era as i64,
                 place.order.tick as i64,
                 good_modified.map(Moment::to_text),
@@ -417,8 +417,8 @@ impl Catalogue {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT mailbox, key, content, good, suspect, modified, mode, gone, era, tick, \
-                 good_modified FROM place WHERE book = ?1 AND mailbox = ?2 AND key = ?3",
+                "SELECT mailbox, key, content, good, suspect, modified_s, modified_n, mode, gone, era, \
+                 tick, good_modified FROM place WHERE book = ?1 AND mailbox = ?2 AND key = ?3",
             )?
             .query_row(params![book, mailbox, key], read_place)
             .optional()?)
@@ -581,10 +581,10 @@ pub(super) fn read_place(row: &Row<'_>) -> rusqlite::Result<PlaceRow> {
         content: row.get(2)?,
         good: row.get(3)?,
         suspect: row.get_ref(4)?.as_str_or_null()?.and_then(Suspicion::from_text),
-        modified: Moment::from_text(row.get_ref(5)?.as_str()?).unwrap_or_default(),
-        mode: row.get(6)?,
-        gone: row.get(7)?,
-        order: Order { era: row.get::<_, i64>(8)? as u64, tick: row.get::<_, i64>(9)? as u64 },
-        good_modified: row.get_ref(10)?.as_str_or_null()?.and_then(Moment::from_text),
+        modified: Moment { seconds: row.get(5)?, nanos: row.get(6)? },
+        mode: row.get(7)?,
+        gone: row.get(8)?,
+        order: Order { era: row.get::<_, i64>(9)? as u64, tick: row.get::<_, i64>(10)? as u64 },
+        good_modified: row.get_ref(11)?.as_str_or_null()?.and_then(Moment::from_text),
     })
 }

@@ -106,7 +106,7 @@ impl FileRow {
             inode: row.get(7)?,
             mode: row.get(8)?,
             looked: row.get(9)?,
-            first_seen: Moment::from_text(row.get_ref(10)?.as_str()?).unwrap_or_default(),
+            first_seen: Moment { seconds: row.get(10)?, nanos: 0 },
             content: row.get(11)?,
             good: row.get(12)?,
             suspect: row.get_ref(13)?.as_str_or_null()?.and_then(Suspicion::from_text),
@@ -119,18 +119,45 @@ impl FileRow {
         RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     }
 
-    /// Whether a look finds it as it was.
-    pub fn has_facts(&self, facts: &FileFacts) -> bool {
-        self.bytes == facts.bytes
-            && self.modified == facts.modified
-            && self.changed == fold_time(facts.changed)
-            && self.inode == facts.inode as i64
+    /// What a look is compared with.
+    pub fn glance(&self) -> Glance {
+        Glance {
+            key: self.key.clone(),
+            state: self.state,
+            bytes: self.bytes,
+            modified: self.modified,
+            changed: self.changed,
+            inode: self.inode,
+        }
     }
 
     /// Whether a file's octets could be the same: everything but the name's own change time.
     pub fn has_octets_of(&self, facts: &FileFacts) -> bool {
         self.bytes == facts.bytes
             && self.modified == facts.modified
+            && self.inode == facts.inode as i64
+    }
+}
+
+/// As much of a row as a look is compared with.
+#[derive(Debug, Clone)]
+pub struct Glance {
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// Where it stands.
+    pub state: FileState,
+    bytes: u64,
+    modified: Moment,
+    changed: i64,
+    inode: i64,
+}
+
+impl Glance {
+    /// Whether a look finds it as it was.
+    pub fn has_facts(&self, facts: &FileFacts) -> bool {
+        self.bytes == facts.bytes
+            && self.modified == facts.modified
+            && self.changed == fold_time(facts.changed)
             && self.inode == facts.inode as i64
     }
 }
@@ -154,18 +181,28 @@ pub struct NewFile {
 const COLUMNS: &str = FileRow::COLUMNS;
 
 impl Catalogue {
-    /// Up to `most` rows of a mailbox with keys after `after`, in order.
-    pub fn files_after(
+    /// Up to `most` rows of a mailbox with keys after `after`, in order; only what a look is compared
+    /// with, since a scan reads every row.
+    pub fn glances_after(
         &self,
         mailbox: i64,
         after: &[u8],
         most: usize,
-    ) -> Result<Vec<FileRow>, JobError> {
-        let sql = format!(
-            "SELECT {COLUMNS} FROM file WHERE mailbox = ?1 AND key > ?2 ORDER BY key LIMIT ?3"
-        );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![mailbox, after, most as i64], FileRow::read)?;
+    ) -> Result<Vec<Glance>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT key, state, bytes, modified_s, modified_n, changed, inode FROM file \
+             WHERE mailbox = ?1 AND key > ?2 ORDER BY key LIMIT ?3",
+        )?;
+        let rows = query.query_map(params![mailbox, after, most as i64], |row| {
+            Ok(Glance {
+                key: row.get(0)?,
+                state: FileState::from_number(row.get(1)?),
+                bytes: row.get::<_, i64>(2)? as u64,
+                modified: Moment { seconds: row.get(3)?, nanos: row.get(4)? },
+                changed: row.get(5)?,
+                inode: row.get(6)?,
+            })
+        })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -242,7 +279,7 @@ impl Catalogue {
                 facts.inode as i64,
                 facts.mode,
                 looked,
-                now.to_text(),
+                now.seconds,
             ])?;
         Ok(())
     }
@@ -303,7 +340,7 @@ impl Catalogue {
                 good,
                 suspect.map(Suspicion::as_str),
                 tick as i64,
-                first_seen.to_text(),
+                first_seen.seconds,
             ])?;
         Ok(())
     }

@@ -10,7 +10,7 @@ mod union;
 pub use audit::Totals;
 pub use books::{BookRow, GONE_MOVED, GONE_REMOVED, Held, PayloadRow, PayloadState, PlaceRow};
 pub use drives::DriveRow;
-pub use files::{FileRow, FileState, NewFile};
+pub use files::{FileRow, FileState, Glance, NewFile};
 
 pub use union::Wanted;
 
@@ -31,6 +31,8 @@ const BUSY: Duration = Duration::from_secs(30);
 /// An open catalogue.
 pub struct Catalogue {
     db: Connection,
+    /// Whether what is only good to know, as when a drive was last seen, is kept.
+    keeps_sightings: bool,
 }
 
 /// What became of a catalogue that could not be used.
@@ -64,6 +66,18 @@ impl Catalogue {
         }
     }
 
+    /// The catalogue of a state folder, to look only. Work that would have to change it fails; then a
+    /// [`snapshot`](Self::snapshot) is the way. `None` if there is none, or it is not to be used.
+    pub fn read_only(state: &Path) -> Option<Self> {
+        let flags =
+            rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let db = Connection::open_with_flags(Self::path(state), flags).ok()?;
+        let catalogue = Self { db, keeps_sightings: false };
+        catalogue.db.busy_timeout(BUSY).ok()?;
+        catalogue.db.pragma_update(None, "cache_size", CACHE_KIB).ok()?;
+        catalogue.has_version().ok()?.then_some(catalogue)
+    }
+
     /// A copy in memory of the catalogue in a state folder, or an empty one: for commands that only
     /// look, so that they write nothing and hold up nobody.
     pub fn snapshot(state: &Path) -> Result<Self, JobError> {
@@ -87,7 +101,7 @@ impl Catalogue {
         };
         match take() {
             Ok(db) => {
-                let taken = Self { db };
+                let taken = Self { db, keeps_sightings: true };
                 if taken.has_version().unwrap_or(false) {
                     copy = taken;
                 }
@@ -101,7 +115,7 @@ impl Catalogue {
 
     /// An empty catalogue in memory.
     pub fn in_memory() -> Result<Self, JobError> {
-        let catalogue = Self { db: Connection::open_in_memory()? };
+        let catalogue = Self { db: Connection::open_in_memory()?, keeps_sightings: true };
         catalogue.create()?;
         Ok(catalogue)
     }
@@ -112,7 +126,7 @@ impl Catalogue {
     }
 
     fn try_open(path: &Path) -> Result<Self, JobError> {
-        let catalogue = Self { db: Connection::open(path)? };
+        let catalogue = Self { db: Connection::open(path)?, keeps_sightings: true };
         catalogue.db.busy_timeout(BUSY)?;
         catalogue.db.pragma_update(None, "journal_mode", "WAL")?;
         // The catalogue may lose its last transactions in a power cut: it is a cache. It may not break.
@@ -212,9 +226,10 @@ impl Catalogue {
     /// their monotonic time means nothing here.
     pub fn begin_run(&self, clock: &dyn Clock) -> Result<(), JobError> {
         let now = millis(clock);
-        self.db
-            .prepare_cached("UPDATE file SET looked = ?1 WHERE state IN (2, 5, 6, 7) AND state > 1 AND looked <> ?1")?
-            .execute([now])?;
+        let stale = "state IN (2, 5, 6, 7) AND state > 1 AND looked <> ?1";
+        if self.db.prepare_cached(&format!("SELECT 1 FROM file WHERE {stale}"))?.exists([now])? {
+            self.db.execute(&format!("UPDATE file SET looked = ?1 WHERE {stale}"), [now])?;
+        }
         Ok(())
     }
 

@@ -20,7 +20,7 @@ CREATE TABLE file (
     bytes INTEGER NOT NULL, modified_s INTEGER NOT NULL, modified_n INTEGER NOT NULL,
     changed INTEGER NOT NULL, inode INTEGER NOT NULL, mode INTEGER NOT NULL,
     looked INTEGER NOT NULL,          -- monotonic milliseconds of the first look at these facts
-    first_seen TEXT NOT NULL,
+    first_seen INTEGER NOT NULL,      -- claimed wall time, seconds
     content INTEGER,                  -- what it was when last read
     good INTEGER,                     -- the last version that was not suspect, if this one is
     suspect TEXT,
@@ -68,7 +68,7 @@ CREATE INDEX payload_by_content ON payload (content, book);
 CREATE TABLE place (
     book INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL,
     content INTEGER NOT NULL, good INTEGER, good_modified TEXT, suspect TEXT,
-    modified TEXT NOT NULL, mode INTEGER NOT NULL, first_seen TEXT NOT NULL,
+    modified_s INTEGER NOT NULL, modified_n INTEGER NOT NULL, mode INTEGER NOT NULL,
     era INTEGER NOT NULL, tick INTEGER NOT NULL,
     gone INTEGER NOT NULL,            -- 0 there, 1 removed, 2 vanished, 3 moved away
     PRIMARY KEY (book, mailbox, key)

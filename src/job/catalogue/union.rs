@@ -18,7 +18,7 @@ pub struct Wanted {
     pub instead_of_suspect: bool,
 }
 
-const PLACES: &str = "SELECT place.mailbox, key, content, good, suspect, modified, mode, gone, place.era, \
+const PLACES: &str = "SELECT place.mailbox, key, content, good, suspect, modified_s, modified_n, mode, gone, place.era, \
                       place.tick, good_modified FROM place JOIN book ON book.id = place.book \
                       WHERE book.station = ?1 \
                       ORDER BY place.mailbox, key, place.era DESC, place.tick DESC, gone";

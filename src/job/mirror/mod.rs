@@ -78,6 +78,8 @@ pub struct PassReport {
     pub batches: u64,
     /// The pass ended early, because it was asked to.
     pub stopped: bool,
+    /// The drive was told of every change there is.
+    pub told_all: bool,
 }
 
 impl Pass<'_> {
@@ -94,6 +96,7 @@ impl Pass<'_> {
             report.failed.clear();
             let again = self.sweep(drive, &mut size, &mut report)?;
             if !again || report.batches == batches || report.stopped {
+                report.told_all = drive.book.told >= self.catalogue.tick()?;
                 return Ok(report);
             }
         }
