@@ -82,18 +82,7 @@ pub fn verify(
             bad.push((copy, found));
         }
     }
-    for (copy, found) in bad {
-        if matches!(catalogue.held(drive.book.row, copy.content)?, Held::Good(_)) {
-            report.superseded += 1;
-            continue;
-        }
-        let path = catalogue.path_of(copy.content)?;
-        let bad = BadCopy { payload: copy.name, expected: copy.identity.digest, path };
-        match found {
-            Copy::Absent => report.missing.push(bad),
-            _ => report.damaged.push(bad),
-        }
-    }
+    sort_out(catalogue, drive.book.row, bad, &mut report)?;
     if !report.damaged.is_empty() || !report.missing.is_empty() {
         drive.book.told = 0;
     }
@@ -117,6 +106,28 @@ pub fn verify(
         )?;
     }
     Ok(report)
+}
+
+/// Tells the copies that are missed from those whose message has a good one beside them.
+fn sort_out(
+    catalogue: &Catalogue,
+    book: i64,
+    bad: Vec<(PayloadRow, Copy)>,
+    report: &mut VerifyReport,
+) -> Result<(), JobError> {
+    for (copy, found) in bad {
+        if matches!(catalogue.held(book, copy.content)?, Held::Good(_)) {
+            report.superseded += 1;
+            continue;
+        }
+        let path = catalogue.path_of(copy.content)?;
+        let bad = BadCopy { payload: copy.name, expected: copy.identity.digest, path };
+        match found {
+            Copy::Absent => report.missing.push(bad),
+            _ => report.damaged.push(bad),
+        }
+    }
+    Ok(())
 }
 
 fn judge(copy: &PayloadRow, found: Copy) -> (PayloadState, Event) {

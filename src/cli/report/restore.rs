@@ -80,7 +80,11 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
             let lost = report.damaged.len() + report.missing.len() + report.not_written.len();
             output.tone(
                 Tone::Bad,
-                &format!("{} could not be had. Plug in another drive of this station and run it again: what is there is left alone.", count(lost as u64, "message")),
+                &format!(
+                    "{} could not be had. Plug in another drive of this station and run it \
+                     again: what is there is left alone.",
+                    count(lost as u64, "message")
+                ),
             )
         }
     };

@@ -1,0 +1,27 @@
+//! House rules, held by tests: each rule says why it is there, and names file and line.
+//! Looks at the repository's text and its list of dependencies; never runs the program.
+//!
+//! `layers`: who may use what. `style`: how a file reads. `licences`: what it is built from.
+//! `source`: how a Rust file is seen by the rules.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod layers;
+mod licences;
+mod source;
+mod style;
+
+use source::{Breach, Source};
+
+/// Fails with the reason of the rule and every place where it is broken.
+fn expect_none(reason: &str, breaches: impl IntoIterator<Item = Breach>) {
+    let mut list = String::new();
+    for Breach(path, line, what) in breaches {
+        list.push_str(&format!("\n  {path}:{line}: {what}"));
+    }
+    assert!(list.is_empty(), "{reason}:{list}\n");
+}
+
+/// A file that only a test of the rules sees.
+fn plant(path: &str, text: &str) -> Source {
+    Source::new(path, text)
+}
