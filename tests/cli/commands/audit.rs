@@ -1,0 +1,138 @@
+//! `audit`: what would be lost now, and why. It only looks.
+
+use crate::station::{Station, mail};
+use crate::told::fields;
+
+const MESSAGE: [&str; 10] =
+    ["bytes", "date", "first_seen", "from", "mailbox", "path", "reason", "sha256", "subject", "to"];
+
+#[test]
+fn a_message_is_unmirrored_until_a_drive_has_it() {
+    let mut station = Station::new();
+    station.deliver("0001.eml", mail("water level"));
+    station.audit().expect_unsafe().expect_unmirrored(&[("0001.eml", "no-drive")]).expect_counts(
+        &[("messages.total", 1), ("messages.mirrored", 0), ("messages.unmirrored", 1)],
+    );
+    station.drive("red");
+    station.audit().expect_unsafe().expect_unmirrored(&[("0001.eml", "not-yet")]);
+    station.mirror().expect_safe();
+    station.audit().expect_safe().expect_unmirrored(&[]).expect_counts(&[
+        ("messages.total", 1),
+        ("messages.mirrored", 1),
+        ("vanished", 0),
+    ]);
+}
+
+#[test]
+fn the_report_has_exactly_these_fields() {
+    let (station, red) = Station::with_drive();
+    station.deliver("kept.eml", mail("kept"));
+    station.deliver("lost.eml", mail("lost"));
+    station.deliver("emptied.eml", mail("emptied"));
+    station.mirror().expect_safe();
+    station.delete("lost.eml");
+    station.replace("emptied.eml", "");
+    station.deliver("new.eml", mail("water level"));
+    let told = station.audit().expect_unsafe();
+    let json = told.json();
+    assert_eq!(
+        fields(&json),
+        [
+            "clock_trusted",
+            "drives",
+            "generated",
+            "messages",
+            "schema",
+            "station",
+            "suspect",
+            "unmirrored",
+            "vanished"
+        ]
+    );
+    assert_eq!(
+        fields(&json["messages"]),
+        ["bytes", "mirrored", "suspect", "total", "unmirrored", "vanished"]
+    );
+    assert_eq!(json["station"], "pier-4");
+    assert!(json["clock_trusted"].is_boolean());
+    let told = told
+        .expect_unmirrored(&[("emptied.eml", "not-yet"), ("new.eml", "not-yet")])
+        .expect_listed("vanished", "reason", &[("lost.eml", "null")])
+        .expect_listed("suspect", "suspect", &[("emptied.eml", "emptied")])
+        .expect_counts(&[("messages.suspect", 1), ("messages.vanished", 1), ("messages.total", 3)]);
+    let new = json["unmirrored"].as_array().unwrap().iter().find(|m| m["path"] == "new.eml");
+    let new = new.unwrap();
+    assert_eq!(fields(new), MESSAGE);
+    assert_eq!(fields(&json["vanished"][0]), MESSAGE);
+    assert_eq!(new["from"], "Net control <q0net@example.org>");
+    assert_eq!(new["to"], "q1pier@example.org");
+    assert_eq!(new["subject"], "water level");
+    assert_eq!(new["date"], "2003-07-01T08:52:37Z");
+    assert_eq!(new["mailbox"], "inbox");
+    assert_eq!(new["bytes"], mail("water level").len());
+    let drive = told.drive("red");
+    let names =
+        ["bytes", "id", "label", "last_seen", "last_verified", "messages", "mounted", "state"];
+    assert_eq!(fields(&drive), names);
+    assert_eq!(drive["id"], red.id());
+    assert_eq!((&drive["mounted"], &drive["state"]), (&true.into(), &"safe".into()));
+    assert_eq!(drive["messages"], 3);
+}
+
+#[test]
+fn it_writes_nothing_anywhere() {
+    let (station, red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.audit().expect_unsafe();
+    assert!(!station.state().exists());
+    assert_eq!(std::fs::read_dir(red.path()).unwrap().count(), 0);
+    station.mirror().expect_safe();
+    station.deliver("0002.eml", mail("bridge closed"));
+    let before =
+        (red.everything(), std::fs::read(station.state().join("catalogue.sqlite")).unwrap());
+    station.audit().expect_unsafe();
+    let after =
+        (red.everything(), std::fs::read(station.state().join("catalogue.sqlite")).unwrap());
+    assert!(before == after, "audit wrote to the drive or to the state");
+}
+
+#[test]
+fn a_person_sees_what_would_be_lost_first() {
+    let mut station = Station::new();
+    station.deliver("0001.eml", mail("water level"));
+    let told = station.command(&["audit"]).expect_unsafe();
+    let first = "pier-4: if this card died now, 1 of 1 message (";
+    assert!(told.text().starts_with(first), "{}", told.text());
+    told.expect_words(&["inbox/0001.eml", "water level", "no-drive: plug in a drive"]);
+    station.drive("red");
+    station.command(&["mirror"]).expect_safe();
+    station.command(&["audit"]).expect_safe().expect_words(&["nothing would be lost"]);
+}
+
+#[test]
+fn a_message_lost_before_any_drive_had_it_is_not_safe() {
+    let (station, red) = Station::with_drive();
+    let pulled = red.pull();
+    station.deliver("0001.eml", mail("water level"));
+    station.command(&["drives", "add", red.path().to_str().unwrap()]).expect_safe();
+    drop(pulled);
+    // Seen by a pass whose only drive fails, then lost.
+    std::fs::remove_dir_all(red.path()).unwrap();
+    station.mirror().expect_failed();
+    station.delete("0001.eml");
+    station.audit().expect_unsafe().expect_listed(
+        "vanished",
+        "reason",
+        &[("0001.eml", "no-drive")],
+    );
+    station.command(&["audit"]).expect_unsafe().expect_words(&["on no drive known here"]);
+}
+
+#[test]
+fn without_a_mailbox_it_is_wrongly_asked_and_without_its_folder_it_fails() {
+    let station = Station::new();
+    let config = station.config_file();
+    station.run(&["audit", "--config", config.to_str().unwrap()]).expect_refused();
+    std::fs::remove_dir(station.inbox()).unwrap();
+    station.audit().expect_failed().expect_words(&["open mailbox", "inbox"]);
+}

@@ -1,0 +1,10 @@
+//! One file a command: what it reports, how it ends, what its JSON is made of.
+
+mod audit;
+mod config_check;
+mod drives;
+mod mirror;
+mod restore;
+mod status;
+mod usage;
+mod verify;

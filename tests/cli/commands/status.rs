@@ -1,0 +1,59 @@
+//! `status`: what is safe now, on one screen. It only looks.
+
+use crate::station::{Station, mail};
+use crate::told::fields;
+
+#[test]
+fn it_counts_what_is_safe_and_says_that_nobody_watches() {
+    let (station, _red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.command(&["status"]).expect_unsafe().expect_words(&[
+        "mailbox  inbox",
+        "not running",
+        "1 not-yet",
+        "No drive has been used yet",
+    ]);
+    station.mirror().expect_safe();
+    let told = station.command(&["status"]).expect_safe();
+    told.expect_words(&["nothing would be lost", "red", "safe to pull", "never"]);
+}
+
+#[test]
+fn the_report_has_exactly_these_fields() {
+    let (station, _red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    station.deliver("0002.eml", "12345");
+    let told = station.command(&["status", "--json"]).expect_unsafe();
+    let json = told.json();
+    assert_eq!(fields(&json), ["daemon", "drives", "messages", "schema", "station"]);
+    assert_eq!(json["daemon"], false);
+    told.expect_counts(&[
+        ("messages.total", 2),
+        ("messages.mirrored", 1),
+        ("messages.unmirrored", 1),
+        ("messages.unmirrored_bytes", 5),
+        ("drives", 1),
+    ]);
+}
+
+#[test]
+fn a_pulled_drive_is_known_and_away() {
+    let (station, red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    let pulled = red.pull();
+    let told = station.command(&["status", "--json"]).expect_safe();
+    let drive = told.drive("red");
+    assert_eq!((&drive["mounted"], &drive["state"]), (&false.into(), &"away".into()));
+    assert_eq!(drive["messages"], 1);
+    pulled.plug();
+    assert_eq!(station.command(&["status", "--json"]).drive("red")["state"], "safe");
+}
+
+#[test]
+fn without_its_mailbox_it_cannot_be_done() {
+    let station = Station::new();
+    std::fs::remove_dir(station.inbox()).unwrap();
+    station.command(&["status"]).expect_failed();
+}

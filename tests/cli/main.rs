@@ -1,0 +1,17 @@
+//! The built program, used as an operator uses it. What belongs where:
+//!
+//! - `station`, `told`, `stick`: the vocabulary. A station, what a command said, a drive seen from outside.
+//! - `commands`: one file a command: its report, its exit codes, its JSON fields.
+//! - `names`: file names no other system would take, and names that steer a terminal.
+//! - `versions`: moves, copies, removals, and versions that look like damage to the card.
+//! - `odd_files`: links, pipes, sockets, what cannot be read, what is not to be taken.
+//! - `drives`: what may befall a drive, from an empty mount point to a ledger torn apart.
+//! - `state`: the catalogue and its lock.
+//! - `kills`: the program ended at any moment, hundreds of times.
+//! - `help`: the words of `--help`, as cases in `cmd/`.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod commands;
+mod station;
+mod stick;
+mod told;

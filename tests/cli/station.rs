@@ -1,0 +1,318 @@
+//! Owns the fixture: an invented station with its mailbox, its drives and its state, in a folder of its own.
+//! Never touches anything outside that folder, and never looks into what a command said: that is `told`.
+
+use crate::stick::Stick;
+use crate::told::Told;
+use counterfoil::daemon::clock::SystemClock;
+use counterfoil::disk::MailboxDir;
+use counterfoil::job::catalogue::Catalogue;
+use counterfoil::job::scan::{ScanRules, scan};
+use counterfoil::model::RelName;
+use std::ffi::{OsStr, OsString};
+use std::fs;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, SystemTime};
+use tempfile::TempDir;
+
+/// A command that takes longer hangs: on a pipe, on a lock, in a loop.
+const PATIENCE: Duration = Duration::from_secs(120);
+
+/// A mail station on a card: `card/` holds the mailboxes and the state, `media/` the mount points.
+pub(crate) struct Station {
+    root: TempDir,
+    name: String,
+    mailboxes: Vec<String>,
+    drives: Vec<PathBuf>,
+    prefix: Vec<OsString>,
+}
+
+impl Station {
+    /// Station `pier-4` with one empty mailbox called `inbox`, and no drive yet.
+    pub(crate) fn new() -> Self {
+        let mut station = Self {
+            root: tempfile::Builder::new().prefix("counterfoil-cli-").tempdir().unwrap(),
+            name: "pier-4".to_owned(),
+            mailboxes: Vec::new(),
+            drives: Vec::new(),
+            prefix: Vec::new(),
+        };
+        fs::create_dir(station.path("media")).unwrap();
+        station.write_config("");
+        station.add_mailbox("inbox");
+        station
+    }
+
+    /// The same with a drive called `red`.
+    pub(crate) fn with_drive() -> (Self, Stick) {
+        let mut station = Self::new();
+        let red = station.drive("red");
+        (station, red)
+    }
+
+    /// Another card for the same drives: another mailbox, another state.
+    pub(crate) fn named(name: &str) -> Self {
+        Self { name: name.to_owned(), ..Self::new() }
+    }
+
+    pub(crate) fn path(&self, below: impl AsRef<Path>) -> PathBuf {
+        self.root.path().join(below)
+    }
+
+    pub(crate) fn state(&self) -> PathBuf {
+        self.path("card/state")
+    }
+
+    pub(crate) fn config_file(&self) -> PathBuf {
+        self.path("counterfoil.toml")
+    }
+
+    pub(crate) fn write_config(&self, text: &str) {
+        fs::write(self.config_file(), text).unwrap();
+    }
+
+    pub(crate) fn add_mailbox(&mut self, name: &str) {
+        fs::create_dir_all(self.mailbox(name)).unwrap();
+        self.mailboxes.push(name.to_owned());
+    }
+
+    pub(crate) fn mailbox(&self, name: &str) -> PathBuf {
+        self.path("card").join(name)
+    }
+
+    pub(crate) fn inbox(&self) -> PathBuf {
+        self.mailbox("inbox")
+    }
+
+    /// Plugs in an empty drive: its mount point is `media/LABEL`.
+    pub(crate) fn drive(&mut self, label: &str) -> Stick {
+        let path = self.path("media").join(label);
+        fs::create_dir(&path).unwrap();
+        self.use_drive(&path)
+    }
+
+    /// Names a folder as a drive in every command from now on.
+    pub(crate) fn use_drive(&mut self, path: &Path) -> Stick {
+        self.drives.push(path.to_owned());
+        Stick::at(path, &self.name)
+    }
+
+    /// Names only these drives in every command from now on.
+    pub(crate) fn use_only(&mut self, sticks: &[&Stick]) {
+        self.drives = sticks.iter().map(|stick| stick.path().to_owned()).collect();
+    }
+
+    /// Runs every command as this user, so that permission matters though tests run as root.
+    pub(crate) fn run_as_nobody(&mut self) {
+        let whole = self.root.path().to_owned();
+        sh("chown", &[OsStr::new("-R"), OsStr::new("65534:65534"), whole.as_os_str()]);
+        let words = ["setpriv", "--reuid", "65534", "--regid", "65534", "--clear-groups"];
+        self.prefix = words.iter().map(OsString::from).collect();
+    }
+
+    /// Runs every command from now on behind these words, as `flock LOCK`.
+    pub(crate) fn run_behind(&mut self, words: &[&OsStr]) {
+        self.prefix = words.iter().map(|word| (*word).to_owned()).collect();
+    }
+
+    /// A message arrives.
+    pub(crate) fn deliver(&self, path: impl AsRef<OsStr>, text: impl AsRef<[u8]>) {
+        self.deliver_to("inbox", path, text);
+    }
+
+    pub(crate) fn deliver_to(
+        &self,
+        mailbox: &str,
+        path: impl AsRef<OsStr>,
+        text: impl AsRef<[u8]>,
+    ) {
+        let at = self.mailbox(mailbox).join(path.as_ref());
+        assert!(!at.exists(), "{at:?} is there already");
+        fs::create_dir_all(at.parent().unwrap()).unwrap();
+        fs::write(at, text).unwrap();
+    }
+
+    /// So many short messages arrive, `m000.eml` and on.
+    pub(crate) fn deliver_many(&self, count: usize) {
+        for number in 0..count {
+            self.deliver(format!("m{number:03}.eml"), mail(&format!("traffic {number}")));
+        }
+    }
+
+    /// The file of a message gets other octets.
+    pub(crate) fn replace(&self, path: &str, text: impl AsRef<[u8]>) {
+        let at = self.inbox().join(path);
+        assert!(at.exists(), "{at:?} is not there");
+        fs::write(at, text).unwrap();
+    }
+
+    /// Sets the own time of a message's file, in seconds since 1970.
+    pub(crate) fn date(&self, path: &str, seconds: u64) {
+        let file = fs::File::options().write(true).open(self.inbox().join(path)).unwrap();
+        file.set_modified(SystemTime::UNIX_EPOCH + Duration::from_secs(seconds)).unwrap();
+    }
+
+    pub(crate) fn move_to(&self, from: &str, to: &str) {
+        let to = self.inbox().join(to);
+        fs::create_dir_all(to.parent().unwrap()).unwrap();
+        fs::rename(self.inbox().join(from), to).unwrap();
+    }
+
+    /// The message's file goes while nobody looks.
+    pub(crate) fn delete(&self, path: impl AsRef<OsStr>) {
+        fs::remove_file(self.inbox().join(path.as_ref())).unwrap();
+    }
+
+    /// The message's file goes under the eyes of the daemon: what it does on such a hint is done here
+    /// with the library, since no command sees a deletion.
+    pub(crate) fn delete_seen(&self, path: &str) {
+        self.delete(path);
+        let (catalogue, aside) = Catalogue::open(&self.state()).unwrap();
+        assert_eq!(aside, None);
+        let row = catalogue.mailbox(&"inbox".parse().unwrap(), None).unwrap();
+        let seen_gone = [RelName::new(path).unwrap()];
+        let clock = SystemClock::new();
+        let ignore = globset::GlobSet::empty();
+        let rules = ScanRules {
+            ignore: &ignore,
+            settle: 0,
+            seen_gone: &seen_gone,
+            hold: &|_| false,
+            clock: &clock,
+        };
+        scan(&catalogue, row, &MailboxDir::open(&self.inbox()).unwrap(), &rules).unwrap();
+    }
+
+    /// The card dies: mailboxes and state are gone. A new one is put in.
+    pub(crate) fn lose_the_card(&self) {
+        fs::remove_dir_all(self.path("card")).unwrap();
+        fs::create_dir(self.path("card")).unwrap();
+    }
+
+    /// Runs a command exactly as given.
+    pub(crate) fn run(&self, args: &[impl AsRef<OsStr>]) -> Told {
+        let program = OsString::from(env!("CARGO_BIN_EXE_counterfoil"));
+        let mut words = self.prefix.iter().chain([&program]);
+        let output = assert_cmd::Command::new(words.next().unwrap())
+            .args(words)
+            .args(args.iter().map(AsRef::as_ref))
+            .env_clear()
+            .env("PATH", std::env::var_os("PATH").unwrap_or_default())
+            .env("HOME", self.root.path())
+            .current_dir(self.root.path())
+            .timeout(PATIENCE)
+            .output()
+            .unwrap();
+        Told::new(args.iter().map(AsRef::as_ref).collect(), output)
+    }
+
+    /// The arguments of a command on this station, with its mailboxes and drives.
+    pub(crate) fn arguments(&self, command: &[&str]) -> Vec<OsString> {
+        let mut args: Vec<OsString> = vec![command[0].into()];
+        for mailbox in &self.mailboxes {
+            args.extend(["--mailbox".into(), self.mailbox(mailbox).into_os_string()]);
+        }
+        args.extend(self.drive_arguments());
+        args.extend(command[1..].iter().map(OsString::from));
+        args
+    }
+
+    fn drive_arguments(&self) -> Vec<OsString> {
+        let mut args: Vec<OsString> = vec!["--config".into(), self.config_file().into()];
+        args.extend(["--station".into(), self.name.clone().into()]);
+        args.extend(["--state".into(), self.state().into()]);
+        for drive in &self.drives {
+            args.extend(["--drive".into(), drive.into()]);
+        }
+        args
+    }
+
+    pub(crate) fn command(&self, command: &[&str]) -> Told {
+        self.run(&self.arguments(command))
+    }
+
+    pub(crate) fn mirror(&self) -> Told {
+        self.command(&["mirror", "--json"])
+    }
+
+    pub(crate) fn audit(&self) -> Told {
+        self.command(&["audit", "--json"])
+    }
+
+    pub(crate) fn verify(&self) -> Told {
+        self.command(&["verify", "--json"])
+    }
+
+    /// Restores into an empty folder `restored` from the drives alone: no mailbox is named, and the
+    /// state is one that was never used.
+    pub(crate) fn restore(&self) -> Told {
+        let target = self.restored();
+        if target.exists() {
+            fs::remove_dir_all(&target).unwrap();
+        }
+        self.restore_with(&["--into", target.to_str().unwrap()])
+    }
+
+    pub(crate) fn restored(&self) -> PathBuf {
+        self.path("restored")
+    }
+
+    pub(crate) fn restore_with(&self, more: &[&str]) -> Told {
+        let mut args: Vec<OsString> = vec!["restore".into(), "--json".into()];
+        args.extend(self.drive_arguments());
+        args.extend(more.iter().map(OsString::from));
+        self.run(&args)
+    }
+}
+
+/// A short message as a mail program writes it.
+pub(crate) fn mail(subject: &str) -> String {
+    format!(
+        "From: Net control <q0net@example.org>\r\nTo: q1pier@example.org\r\n\
+         Subject: {subject}\r\nDate: Tue, 1 Jul 2003 10:52:37 +0200\r\n\r\n\
+         {subject}: please acknowledge.\r\n"
+    )
+}
+
+/// Runs a program of the operating system; one that is missing or fails fails the test.
+pub(crate) fn sh(program: &str, args: &[impl AsRef<OsStr>]) {
+    let output = std::process::Command::new(program)
+        .args(args)
+        .output()
+        .unwrap_or_else(|error| panic!("{program} is needed for this test: {error}"));
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(output.status.success(), "{program} failed (these tests run as root): {said}");
+}
+
+/// Everything below a folder: path, and what a restore must bring back of it.
+pub(crate) fn tree(root: &Path) -> std::collections::BTreeMap<Vec<u8>, (Vec<u8>, SystemTime, u32)> {
+    use std::os::unix::fs::PermissionsExt as _;
+    let files = walkdir::WalkDir::new(root).min_depth(1).into_iter().map(Result::unwrap);
+    files
+        .filter(|entry| entry.file_type().is_file())
+        .map(|entry| {
+            let path = entry.path().strip_prefix(root).unwrap();
+            let facts = entry.metadata().unwrap();
+            let what = (
+                fs::read(entry.path()).unwrap(),
+                facts.modified().unwrap(),
+                facts.permissions().mode() & 0o777,
+            );
+            (path.as_os_str().as_bytes().to_vec(), what)
+        })
+        .collect()
+}
+
+/// Both folders hold the same files: names, octets, times and rights.
+pub(crate) fn expect_same(one: &Path, other: &Path) {
+    let (one, other) = (tree(one), tree(other));
+    let names = |tree: &std::collections::BTreeMap<Vec<u8>, _>| {
+        tree.keys().map(|name| String::from_utf8_lossy(name).into_owned()).collect::<Vec<_>>()
+    };
+    assert_eq!(names(&one), names(&other));
+    for (name, what) in &one {
+        let shown = String::from_utf8_lossy(name);
+        assert!(what.0 == other[name].0, "{shown}: other octets");
+        assert_eq!((what.1, what.2), (other[name].1, other[name].2), "{shown}: time and rights");
+    }
+}
