@@ -1,10 +1,10 @@
 //! A station's card: its mailbox, its catalogue, its clock, and what is done with them.
 //! Never judges: what must be true is said by the stories.
 
-use counterfoil::disk::{Access, MailboxDir, MemoryDrive};
+use counterfoil::disk::{Access, Door, MailboxDir, MemoryDrive};
 use counterfoil::job::catalogue::{Catalogue, Held};
 use counterfoil::job::drive::Admitted;
-use counterfoil::job::mirror::{OpenMailbox, PassReport};
+use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
 use counterfoil::job::round::{self, DriveRound};
 use counterfoil::job::scan::{ScanReport, ScanRules, scan};
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
@@ -18,7 +18,7 @@ use std::time::Duration;
 use tempfile::TempDir;
 
 /// A clock moved by hand.
-pub struct HandClock {
+pub(crate) struct HandClock {
     boot: AtomicU64,
     wall: AtomicI64,
     millis: AtomicU64,
@@ -33,15 +33,15 @@ impl HandClock {
         }
     }
 
-    pub fn advance(&self, millis: u64) {
+    pub(crate) fn advance(&self, millis: u64) {
         self.millis.fetch_add(millis, Ordering::Relaxed);
     }
 
-    pub fn set_wall(&self, seconds: i64) {
+    pub(crate) fn set_wall(&self, seconds: i64) {
         self.wall.store(seconds, Ordering::Relaxed);
     }
 
-    pub fn reboot(&self) {
+    pub(crate) fn reboot(&self) {
         self.boot.fetch_add(1, Ordering::Relaxed);
         self.millis.store(5_000, Ordering::Relaxed);
     }
@@ -61,7 +61,7 @@ impl Clock for HandClock {
 
 /// A folder that goes with the value; in memory where the machine has such a file system, so that
 /// thousands of restores do not wait for thousands of syncs of a disk.
-pub fn folder() -> TempDir {
+pub(crate) fn folder() -> TempDir {
     let memory = Path::new("/dev/shm");
     match memory.is_dir() {
         true => tempfile::tempdir_in(memory).unwrap(),
@@ -70,7 +70,7 @@ pub fn folder() -> TempDir {
 }
 
 /// A message with that subject and some body.
-pub fn mail(subject: &str) -> Vec<u8> {
+pub(crate) fn mail(subject: &str) -> Vec<u8> {
     format!(
         "From: Q0AAA <q0aaa@example.org>\r\nTo: relief@example.org\r\nSubject: {subject}\r\n\r\n\
          Water level, road state and needs of {subject}.\r\n"
@@ -78,20 +78,20 @@ pub fn mail(subject: &str) -> Vec<u8> {
     .into_bytes()
 }
 
-pub fn rel(path: &str) -> RelName {
+pub(crate) fn rel(path: &str) -> RelName {
     RelName::new(path).unwrap()
 }
 
-pub fn station() -> StationName {
+pub(crate) fn station() -> StationName {
     "pier-4".parse().unwrap()
 }
 
-pub fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
+pub(crate) fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
     DriveRef { door: Box::new(drive.door()), label: label.into(), at: label.into() }
 }
 
 /// The card.
-pub struct Card {
+pub(crate) struct Card {
     pub catalogue: Catalogue,
     pub clock: HandClock,
     mail: TempDir,
@@ -102,7 +102,7 @@ pub struct Card {
 }
 
 impl Card {
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self {
             catalogue: Catalogue::in_memory().unwrap(),
             clock: HandClock::new(),
@@ -114,11 +114,11 @@ impl Card {
     }
 
     /// The card's catalogue is lost; the mailbox is not.
-    pub fn lose_catalogue(&mut self) {
+    pub(crate) fn lose_catalogue(&mut self) {
         self.catalogue = Catalogue::in_memory().unwrap();
     }
 
-    pub fn root(&self) -> &Path {
+    pub(crate) fn root(&self) -> &Path {
         self.mail.path()
     }
 
@@ -128,7 +128,7 @@ impl Card {
 
     /// Puts a message there, as a mail program does: written beside, then named. In place of one
     /// that is there already.
-    pub fn deliver(&self, path: &str, bytes: &[u8]) {
+    pub(crate) fn deliver(&self, path: &str, bytes: &[u8]) {
         let number = self.written.replace_with(|n| *n + 1);
         let passing = self.at("tmp");
         std::fs::create_dir_all(&passing).unwrap();
@@ -138,43 +138,43 @@ impl Card {
         std::fs::rename(passing, self.at(path)).unwrap();
     }
 
-    pub fn rename(&self, from: &str, to: &str) {
+    pub(crate) fn rename(&self, from: &str, to: &str) {
         std::fs::create_dir_all(self.at(to).parent().unwrap()).unwrap();
         std::fs::rename(self.at(from), self.at(to)).unwrap();
     }
 
     /// Deletes a message while the daemon watches.
-    pub fn delete(&self, path: &str) {
+    pub(crate) fn delete(&self, path: &str) {
         std::fs::remove_file(self.at(path)).unwrap();
         self.seen_gone.borrow_mut().push(rel(path));
     }
 
     /// A message disappears and nobody sees it.
-    pub fn vanish(&self, path: &str) {
+    pub(crate) fn vanish(&self, path: &str) {
         std::fs::remove_file(self.at(path)).unwrap();
     }
 
     /// What is in the mailbox now.
-    pub fn messages(&self) -> BTreeMap<String, Vec<u8>> {
+    pub(crate) fn messages(&self) -> BTreeMap<String, Vec<u8>> {
         tree(self.root()).into_iter().filter(|(path, _)| !path.starts_with("tmp/")).collect()
     }
 
-    pub fn mailbox(&self) -> OpenMailbox {
+    pub(crate) fn mailbox(&self) -> OpenMailbox {
         let name = "in".parse().unwrap();
         let open = MailboxRef { name, path: self.root().to_owned() };
         OpenMailbox::open(&self.catalogue, &open).unwrap()
     }
 
-    pub fn dir(&self) -> MailboxDir {
+    pub(crate) fn dir(&self) -> MailboxDir {
         MailboxDir::open(self.root()).unwrap()
     }
 
     /// Scans with a span to settle, in milliseconds.
-    pub fn scan(&self, settle: i64) -> ScanReport {
+    pub(crate) fn scan(&self, settle: i64) -> ScanReport {
         self.scan_holding(settle, &|_| false)
     }
 
-    pub fn scan_holding(&self, settle: i64, hold: &dyn Fn(&RelName) -> bool) -> ScanReport {
+    pub(crate) fn scan_holding(&self, settle: i64, hold: &dyn Fn(&RelName) -> bool) -> ScanReport {
         let seen_gone = self.seen_gone.take();
         let rules = self.rules(settle, &seen_gone, hold);
         let open = self.mailbox();
@@ -186,7 +186,7 @@ impl Card {
         report
     }
 
-    pub fn rules<'a>(
+    pub(crate) fn rules<'a>(
         &'a self,
         settle: i64,
         seen_gone: &'a [RelName],
@@ -196,43 +196,46 @@ impl Card {
     }
 
     /// Takes in the mailbox and brings a drive up to date.
-    pub fn mirror(&self, drive: &MemoryDrive) -> DriveRound {
+    pub(crate) fn mirror(&self, drive: &MemoryDrive) -> DriveRound {
         self.mirror_as(drive, "stick")
     }
 
     /// The same, for a drive called otherwise.
-    pub fn mirror_as(&self, drive: &MemoryDrive, label: &str) -> DriveRound {
+    pub(crate) fn mirror_as(&self, drive: &MemoryDrive, label: &str) -> DriveRound {
         self.scan(0);
         self.copy(drive, label)
     }
 
     /// Brings a drive up to what was taken in.
-    pub fn copy(&self, drive: &MemoryDrive, label: &str) -> DriveRound {
-        let drive = drive_ref(drive, label);
-        let mailboxes = [self.mailbox()];
-        round::mirror_drive(
-            &self.catalogue,
-            &station(),
-            &mailboxes,
-            &drive,
-            &self.clock,
-            &Unwatched,
-        )
+    pub(crate) fn copy(&self, drive: &MemoryDrive, label: &str) -> DriveRound {
+        self.copy_to(Box::new(drive.door()), label)
+    }
+
+    /// The same, through a door of one's own.
+    pub(crate) fn copy_to(&self, door: Box<dyn Door>, label: &str) -> DriveRound {
+        let drive = DriveRef { door, label: label.into(), at: label.into() };
+        let (mailboxes, clock) = ([self.mailbox()], &self.clock);
+        round::mirror_drive(&self.catalogue, &station(), &mailboxes, &drive, clock, &Unwatched)
+    }
+
+    /// A pass over a drive already admitted.
+    pub(crate) fn pass<'a>(&'a self, mailboxes: &'a [OpenMailbox]) -> Pass<'a> {
+        Pass { catalogue: &self.catalogue, mailboxes, clock: &self.clock, progress: &Unwatched }
     }
 
     /// Mirrors, and nothing may go wrong.
-    pub fn mirrored(&self, drive: &MemoryDrive) -> PassReport {
+    pub(crate) fn mirrored(&self, drive: &MemoryDrive) -> PassReport {
         done(self.mirror(drive))
     }
 
-    pub fn admit(&self, drive: &MemoryDrive, access: Access) -> Result<Admitted, JobError> {
+    pub(crate) fn admit(&self, drive: &MemoryDrive, access: Access) -> Result<Admitted, JobError> {
         let drive = drive_ref(drive, "stick");
         round::open(&self.catalogue, &station(), &drive, access, &self.clock)
     }
 
     /// What the catalogue says the drive called so holds: the path's content, if it is there by the
     /// drive's ledger.
-    pub fn told(&self, label: &str, path: &str) -> Option<Identity> {
+    pub(crate) fn told(&self, label: &str, path: &str) -> Option<Identity> {
         let drive = self.catalogue.drive_at(label.as_bytes()).unwrap()?;
         let book = self.catalogue.book(drive.row, &station()).unwrap();
         let place =
@@ -244,14 +247,14 @@ impl Card {
 }
 
 /// A round in which nothing may go wrong.
-pub fn done(round: DriveRound) -> PassReport {
+pub(crate) fn done(round: DriveRound) -> PassReport {
     let report = round.outcome.unwrap();
     assert_eq!(report.failed, [], "{}", round.label);
     report
 }
 
 /// Every file below a folder.
-pub fn tree(root: &Path) -> BTreeMap<String, Vec<u8>> {
+pub(crate) fn tree(root: &Path) -> BTreeMap<String, Vec<u8>> {
     walkdir::WalkDir::new(root)
         .into_iter()
         .map(Result::unwrap)

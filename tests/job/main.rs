@@ -9,6 +9,8 @@
 
 mod card;
 mod clock;
+mod looks;
 mod medium;
 mod power;
+mod room;
 mod verify;
