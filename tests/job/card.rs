@@ -240,9 +240,10 @@ impl Card {
         let book = self.catalogue.book(drive.row, &station()).unwrap();
         let place =
             self.catalogue.place(book.row, self.mailbox().row, &rel(path).key()).unwrap()?;
-        let held = self.catalogue.held(book.row, place.content).unwrap();
+        let content = place.content.filter(|_| place.gone == 0)?;
+        let held = self.catalogue.held(book.row, content).unwrap();
         assert!(matches!(held, Held::Good(_)), "{path} is told of without a good copy");
-        (place.gone == 0).then(|| self.catalogue.identity(place.content).unwrap())
+        Some(self.catalogue.identity(content).unwrap())
     }
 }
 

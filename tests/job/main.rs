@@ -13,4 +13,5 @@ mod looks;
 mod medium;
 mod power;
 mod room;
+mod turns;
 mod verify;
