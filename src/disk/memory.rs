@@ -65,8 +65,10 @@ impl MemoryDrive {
         let mut state = self.state();
         state.pulled_after = None;
         state.mount += 1;
-        if lose {
-            state.now = state.durable.clone();
+        // What is there after a cut is on the medium, and no later cut takes it.
+        match lose {
+            true => state.now = state.durable.clone(),
+            false => state.durable = state.now.clone(),
         }
     }
 
@@ -180,7 +182,9 @@ impl Volume for MemoryVolume {
     }
 
     fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
-        self.writing("make folder", at)?.now.folders.insert(at.as_bytes().to_vec());
+        let mut state = self.writing("make folder", at)?;
+        let above = std::iter::successors(Some(at.clone()), RelName::parent);
+        state.now.folders.extend(above.map(|folder| folder.as_bytes().to_vec()));
         Ok(())
     }
 

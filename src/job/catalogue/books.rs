@@ -51,8 +51,8 @@ pub struct PlaceRow {
     pub mailbox: i64,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
-    /// Its content.
-    pub content: i64,
+    /// Its content; none if this drive only knows that something left the path.
+    pub content: Option<i64>,
     /// The last version that was not suspect, if this one is.
     pub good: Option<i64>,
     /// The file's own time at that version.
@@ -346,7 +346,7 @@ impl Catalogue {
             None => (None, None),
             Some(_) => match self.place(book.row, mailbox, &key)? {
                 Some(old) if old.suspect.is_some() => (old.good, old.good_modified),
-                Some(old) => (Some(old.content), Some(old.modified)),
+                Some(old) => (old.content, old.content.map(|_| old.modified)),
                 None => (None, None),
             },
         };
@@ -383,10 +383,12 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let mailbox = self.mailbox(mailbox, None)?;
         book.era = book.era.max(order.era);
+        // A drive that never had the message there keeps the word all the same: another has.
         self.db
             .prepare_cached(
-                "UPDATE place SET gone = ?4, era = ?5, tick = ?6 \
-                 WHERE book = ?1 AND mailbox = ?2 AND key = ?3",
+                "INSERT INTO place (book, mailbox, key, modified_s, modified_n, mode, era, tick, gone) \
+                 VALUES (?1, ?2, ?3, 0, 0, 0, ?5, ?6, ?4) \
+                 ON CONFLICT DO UPDATE SET gone = ?4, era = ?5, tick = ?6",
             )?
             .execute(params![
                 book.row,
@@ -422,6 +424,23 @@ impl Catalogue {
             )?
             .query_row(params![book, mailbox, key], read_place)
             .optional()?)
+    }
+
+    /// Whether another drive of the same station says that something is there.
+    pub fn is_there_by_another(
+        &self,
+        book: i64,
+        mailbox: i64,
+        key: &[u8],
+    ) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM book CROSS JOIN place ON place.book = book.id \
+                 AND place.mailbox = ?2 AND place.key = ?3 AND place.gone = 0 \
+                 WHERE book.id <> ?1 AND station = (SELECT station FROM book WHERE id = ?1)",
+            )?
+            .exists(params![book, mailbox, key])?)
     }
 
     /// A place where the drive still has a content that the mailbox no longer has: the start of a move.

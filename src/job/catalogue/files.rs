@@ -313,13 +313,13 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Records a content read and settled. A change of content, or a return, is one the drives are told of.
+    /// Records a content read and settled. Always a change the drives are asked about: while the
+    /// path waited for its second look it was passed over, whatever a drive had not been told of it.
     pub fn settle(&self, row: &FileRow, new: &NewFile, now: Moment) -> Result<(), JobError> {
         let content = self.content(&new.identity)?;
         self.set_headers(content, &new.headers)?;
         let same = row.content == Some(content);
-        let returned = row.tick == 0 || self.is_gone_for_drives(row)?;
-        let tick = if same && !returned { row.tick } else { self.next_tick()? };
+        let tick = self.next_tick()?;
         let first_seen = if same || row.content.is_none() { row.first_seen } else { now };
         let good = match new.suspect {
             None => None,
@@ -343,17 +343,6 @@ impl Catalogue {
                 first_seen.seconds,
             ])?;
         Ok(())
-    }
-
-    /// Whether some drive was told that this path is gone.
-    fn is_gone_for_drives(&self, row: &FileRow) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM book CROSS JOIN place ON place.book = book.id AND place.mailbox = ?1 \
-                 AND place.key = ?2 WHERE place.gone <> 0",
-            )?
-            .exists(params![row.mailbox, row.key])?)
     }
 
     /// Marks the version of a path suspect, after a look at the version before on a drive.

@@ -64,10 +64,10 @@ CREATE TABLE payload (
 ) WITHOUT ROWID;
 CREATE INDEX payload_by_content ON payload (content, book);
 
--- Where, by a drive's ledger, a message is or was.
+-- Where, by a drive's ledger, a message is or was. No content: it says only that one left.
 CREATE TABLE place (
     book INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL,
-    content INTEGER NOT NULL, good INTEGER, good_modified TEXT, suspect TEXT,
+    content INTEGER, good INTEGER, good_modified TEXT, suspect TEXT,
     modified_s INTEGER NOT NULL, modified_n INTEGER NOT NULL, mode INTEGER NOT NULL,
     era INTEGER NOT NULL, tick INTEGER NOT NULL,
     gone INTEGER NOT NULL,            -- 0 there, 1 removed, 2 vanished, 3 moved away

@@ -126,21 +126,20 @@ impl Catalogue {
 }
 
 /// The latest word first. What was moved away is elsewhere; what was removed is left out; what
-/// vanished is wanted back.
+/// vanished is wanted back. Where the latest word only says that a message left, what it was is told
+/// by the latest that knows.
 fn decide(words: &[PlaceRow], with_removed: bool) -> Option<Wanted> {
     let latest = words.first()?;
     if latest.gone == GONE_MOVED || latest.gone == GONE_REMOVED && !with_removed {
         return None;
     }
-    let mut place = latest.clone();
-    let mut content = latest.content;
+    let (mut place, mut content) = words.iter().find_map(|w| Some((w.clone(), w.content?)))?;
     let mut instead_of_suspect = false;
-    if latest.suspect.is_some() {
-        let earlier = words.iter().find(|word| word.suspect.is_none());
-        let good = latest
-            .good
-            .map(|good| (good, latest.good_modified))
-            .or_else(|| earlier.map(|word| (word.content, Some(word.modified))));
+    if place.suspect.is_some() {
+        let earlier = words.iter().filter(|word| word.suspect.is_none());
+        let good = place.good.map(|good| (good, place.good_modified)).or_else(|| {
+            earlier.filter_map(|word| Some((word.content?, Some(word.modified)))).next()
+        });
         if let Some((good, modified)) = good {
             content = good;
             place.modified = modified.unwrap_or(place.modified);

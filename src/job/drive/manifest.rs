@@ -1,11 +1,12 @@
-//! Keeps the payload manifest whole: every copy is listed once, and a torn end is covered.
-//! Never removes a line; on FAT nothing is truncated, so junk at the end is written over in place.
+//! Keeps the payload manifest whole: every copy is listed once, and what a cut left at its end is
+//! covered. Never removes the line of a copy; on FAT nothing is truncated, so the end is written over
+//! in place.
 
 use super::ledger::{Lines, Piece};
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue};
-use crate::model::limits::NUMBER_MAX;
+use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
+use crate::model::limits::{BATCH_MESSAGES_MAX, NUMBER_MAX};
 use crate::model::{Digest, Finding, PayloadName, RelName, bag};
 
 fn path(dir: &RelName) -> RelName {
@@ -33,17 +34,34 @@ pub(super) fn mend(
     found: &[(PayloadName, Digest)],
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
-    let listed = read(volume, dir, |_, _| Ok(()))?;
-    let mut text = String::new();
-    let mut after = 0;
-    loop {
-        let page = catalogue.payloads_after(book.row, after, 1_000)?;
-        let Some(last) = page.last() else { break };
-        after = last.name.number;
-        for copy in page.iter().filter(|copy| !listed.numbers.contains(copy.name.number)) {
-            text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
+    let mut held = Numbers::default();
+    each_copy(catalogue, book, |copy| held.insert(copy.name.number))?;
+    found.iter().for_each(|(payload, _)| held.insert(payload.number));
+    let mut tail = Vec::new();
+    let mut listed = read(volume, dir, |_, payload, at| {
+        match held.contains(payload.number) {
+            true => tail.clear(),
+            false => tail.push((at, payload)),
+        }
+        // More than one batch is nothing that a cut can leave.
+        tail.truncate(BATCH_MESSAGES_MAX + 1);
+        Ok(())
+    })?;
+    if tail.len() <= BATCH_MESSAGES_MAX {
+        // A device may keep these lines and lose the copies, until it is flushed.
+        while let Some((at, payload)) = tail.pop()
+            && volume.length(&dir.join(&payload.to_rel()))?.is_none()
+        {
+            listed.sound = at;
         }
     }
+    book.next_number = book.next_number.max(listed.numbers.highest() + 1);
+    let mut text = String::new();
+    each_copy(catalogue, book, |copy| {
+        if !listed.numbers.contains(copy.name.number) {
+            text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
+        }
+    })?;
     for (payload, digest) in found.iter().filter(|(p, _)| !listed.numbers.contains(p.number)) {
         text.push_str(&bag::manifest_line(digest, *payload));
     }
@@ -61,6 +79,20 @@ pub(super) fn mend(
     Ok(volume.write_synced(&path(dir), listed.sound, &bytes)?)
 }
 
+fn each_copy(
+    catalogue: &Catalogue,
+    book: &BookRow,
+    mut each: impl FnMut(&PayloadRow),
+) -> Result<(), JobError> {
+    let mut after = 0;
+    loop {
+        let page = catalogue.payloads_after(book.row, after, 1_000)?;
+        let Some(last) = page.last() else { return Ok(()) };
+        after = last.name.number;
+        page.iter().for_each(&mut each);
+    }
+}
+
 /// What a manifest lists.
 pub(crate) struct Listed {
     numbers: Numbers,
@@ -69,11 +101,12 @@ pub(crate) struct Listed {
     length: u64,
 }
 
-/// Reads the manifest; `each` is given every line of ours. Other lines are passed over.
+/// Reads the manifest; `each` is given every line of ours, and the octet at which it begins. Other
+/// lines are passed over.
 pub(crate) fn read(
     volume: &dyn Volume,
     dir: &RelName,
-    mut each: impl FnMut(Digest, PayloadName) -> Result<(), JobError>,
+    mut each: impl FnMut(Digest, PayloadName, u64) -> Result<(), JobError>,
 ) -> Result<Listed, JobError> {
     let mut listed = Listed { numbers: Numbers::default(), sound: 0, length: 0 };
     let at = path(dir);
@@ -92,12 +125,13 @@ pub(crate) fn read(
             }
             Piece::TooLong(length) => (None, length),
         };
+        let at = listed.length;
         listed.length += length;
         if let Some(line) = line {
             listed.sound = listed.length;
             if let Some((digest, payload)) = line {
                 listed.numbers.insert(payload.number);
-                each(digest, payload)?;
+                each(digest, payload, at)?;
             }
         }
     }
@@ -115,6 +149,11 @@ impl Numbers {
             self.0.resize(word + 1, 0);
         }
         self.0[word] |= 1 << (number % 64);
+    }
+
+    fn highest(&self) -> u32 {
+        let last = self.0.iter().rposition(|word| *word != 0);
+        last.map_or(0, |word| word as u32 * 64 + self.0[word].ilog2())
     }
 
     fn contains(&self, number: u32) -> bool {

@@ -37,8 +37,15 @@ pub(super) fn step(
     match row.state {
         FileState::Present => {}
         FileState::Removed | FileState::Vanished | FileState::Moved => {
-            let told = known.is_none_or(|place| place.gone != 0)
-                || batch.left.contains(&(row.mailbox, row.key.clone()));
+            let told = match known {
+                Some(place) => place.gone != 0,
+                // Never here. A drive that has it would bring it back, so the departure is told here
+                // too; what vanished is wanted back anyway.
+                None => {
+                    let (book, vanished) = (drive.book.row, row.state == FileState::Vanished);
+                    vanished || !pass.catalogue.is_there_by_another(book, row.mailbox, &row.key)?
+                }
+            } || batch.left.contains(&(row.mailbox, row.key.clone()));
             let (mailbox, path) = (mailbox.name.clone(), row.path()?);
             let arrives = match row.content {
                 Some(content) if !told && row.state == FileState::Moved => {
@@ -60,7 +67,7 @@ pub(super) fn step(
     let Some(content) = row.content else { return Ok(Step::Nothing) };
     let held = pass.catalogue.held(drive.book.row, content)?;
     let here = known.as_ref().filter(|place| place.gone == 0);
-    if matches!(held, Held::Good(_)) && here.is_some_and(|place| place.content == content) {
+    if matches!(held, Held::Good(_)) && here.is_some_and(|place| place.content == Some(content)) {
         return Ok(Step::Nothing);
     }
     let identity = pass.catalogue.identity(content)?;
@@ -124,7 +131,7 @@ fn cut_short(
     new: &Identity,
 ) -> Result<Option<Suspicion>, JobError> {
     let Some(before) = here else { return Ok(None) };
-    let good = if before.suspect.is_some() { before.good } else { Some(before.content) };
+    let good = if before.suspect.is_some() { before.good } else { before.content };
     let Some(good) = good else { return Ok(None) };
     let old = pass.catalogue.identity(good)?;
     if new.bytes == 0 || new.bytes >= old.bytes {

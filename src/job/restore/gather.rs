@@ -73,7 +73,7 @@ fn claim_the_unknown(
         return Ok(());
     }
     let mut listed: Vec<(PayloadName, crate::model::Digest)> = Vec::new();
-    read_manifest(&*drive.volume, home, |digest, payload| {
+    read_manifest(&*drive.volume, home, |digest, payload, _| {
         if catalogue.payload(drive.book.row, payload.number)?.is_none() {
             listed.push((payload, digest));
         }

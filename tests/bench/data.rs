@@ -1,0 +1,66 @@
+//! Makes mailboxes to measure with, beside the build so that both sides use one disk.
+//! Never makes two messages alike, and never the same folder twice.
+
+use std::path::{Path, PathBuf};
+use tempfile::TempDir;
+
+/// Messages in one folder of a mailbox.
+const FOLDER: usize = 2_000;
+
+/// A folder that goes with the value.
+pub(crate) fn place() -> TempDir {
+    tempfile::Builder::new().prefix("speed-").tempdir_in(env!("CARGO_TARGET_TMPDIR")).unwrap()
+}
+
+/// A message of about that many octets: headers, then lines that differ from message to message.
+pub(crate) fn message(number: usize, bytes: usize) -> Vec<u8> {
+    let mut text = format!(
+        "From: Q0AAA <q0aaa@example.org>\r\nTo: Relief <relief@example.org>\r\n\
+         Subject: Situation report {number}\r\nDate: Fri, 21 Nov 1997 09:55:06 -0600\r\n\
+         Message-ID: <{number}@example.org>\r\n\r\n"
+    );
+    let mut line = number as u64;
+    while text.len() + 70 < bytes {
+        line = line.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        text.push_str(&format!("Pier 4: water {line:020}, road {:020}\r\n", line.rotate_left(17)));
+    }
+    text.into_bytes()
+}
+
+/// Where message `number` of a mailbox lies.
+pub(crate) fn path(number: usize) -> PathBuf {
+    PathBuf::from(format!("{:03}/{number:07}.eml", number / FOLDER))
+}
+
+/// Makes a mailbox of so many messages.
+pub(crate) fn mailbox(at: &Path, messages: usize, bytes: usize) {
+    for number in 0..messages {
+        let path = at.join(path(number));
+        if number % FOLDER == 0 {
+            std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        }
+        std::fs::write(path, message(number, bytes)).unwrap();
+    }
+}
+
+/// The arguments that every command of one station shares.
+pub(crate) fn scope(mailbox: &Path, drive: &Path, state: &Path) -> Vec<std::ffi::OsString> {
+    let mut args = vec!["--station".into(), "pier-4".into()];
+    for (option, path) in [("--mailbox", mailbox), ("--drive", drive), ("--state", state)] {
+        args.push(option.into());
+        args.push(path.into());
+    }
+    args
+}
+
+/// A command of one station.
+pub(crate) fn command(
+    name: &str,
+    mailbox: &Path,
+    drive: &Path,
+    state: &Path,
+) -> Vec<std::ffi::OsString> {
+    let mut args = vec![name.into()];
+    args.extend(scope(mailbox, drive, state));
+    args
+}

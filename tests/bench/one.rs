@@ -1,0 +1,106 @@
+//! What one more message costs, as the daemon takes it: one path looked at, settled and mirrored.
+//! Counts processor time of this process, in the program and in the kernel for it, not time waited
+//! for the disk; never the making of the message.
+
+use crate::data::{command, mailbox, message, path, place};
+use crate::run::{Row, program};
+use counterfoil::daemon::clock::SystemClock;
+use counterfoil::disk::FolderDoor;
+use counterfoil::job::catalogue::Catalogue;
+use counterfoil::job::mirror::OpenMailbox;
+use counterfoil::job::scan::{ScanReport, ScanRules, look_at, settle};
+use counterfoil::job::{DriveRef, MailboxRef, Unwatched, round};
+use counterfoil::model::{RelName, StationName};
+use globset::GlobSet;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::PathBuf;
+use std::time::Duration;
+use tempfile::TempDir;
+
+const ROUNDS: usize = 5;
+const TIMES: usize = 40;
+
+pub(crate) fn one_more() -> Vec<Row> {
+    let mut few = Standing::of(1_000);
+    let mut many = Standing::of(100_000);
+    let (mut least_few, mut least_many) = (Duration::MAX, Duration::MAX);
+    for _ in 0..ROUNDS {
+        least_few = least_few.min(few.round());
+        least_many = least_many.min(many.round());
+    }
+    let what = "one more message, 100,000 there / 1,000 there (CPU)";
+    vec![Row::ratio(what, least_many, least_few, Some(1.2))]
+}
+
+/// A mailbox mirrored, with everything open that the daemon keeps open.
+struct Standing {
+    place: TempDir,
+    catalogue: Catalogue,
+    mailbox: OpenMailbox,
+    next: usize,
+}
+
+impl Standing {
+    fn of(messages: usize) -> Self {
+        let place = place();
+        let at = |name: &str| place.path().join(name);
+        mailbox(&at("mail"), messages, 1_024);
+        std::fs::create_dir(at("drive")).unwrap();
+        program(command("mirror", &at("mail"), &at("drive"), &at("state")));
+        let (catalogue, _) = Catalogue::open(&at("state")).unwrap();
+        let known = MailboxRef { name: "mail".parse().unwrap(), path: at("mail") };
+        let mailbox = OpenMailbox::open(&catalogue, &known).unwrap();
+        let mut standing = Self { place, catalogue, mailbox, next: messages };
+        // The first pass of a boot or a mount reads more; it is not what one more message costs.
+        standing.round();
+        standing
+    }
+
+    fn at(&self, name: &str) -> PathBuf {
+        self.place.path().join(name)
+    }
+
+    /// Processor time of one message, over a few of them.
+    fn round(&mut self) -> Duration {
+        let paths: Vec<_> = (self.next..self.next + TIMES).map(path).collect();
+        for (number, path) in paths.iter().enumerate() {
+            let path = self.at("mail").join(path);
+            std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+            std::fs::write(path, message(self.next + number, 1_024)).unwrap();
+        }
+        self.next += TIMES;
+        let begun = processor_time();
+        for path in &paths {
+            self.one(RelName::new(path.as_os_str().as_bytes()).unwrap());
+        }
+        (processor_time() - begun) / TIMES as u32
+    }
+
+    fn one(&self, path: RelName) {
+        let clock = SystemClock::new();
+        let (ignore, dir) = (GlobSet::empty(), &self.mailbox.dir);
+        let hold = |_: &RelName| false;
+        let rules =
+            ScanRules { ignore: &ignore, settle: 0, seen_gone: &[], hold: &hold, clock: &clock };
+        let row = self.mailbox.row;
+        assert!(look_at(&self.catalogue, row, dir, &[path], &rules).unwrap());
+        settle(&self.catalogue, row, dir, &rules, &mut ScanReport::default()).unwrap();
+        let drive = self.at("drive");
+        let drive = DriveRef {
+            label: "drive".into(),
+            at: drive.as_os_str().as_bytes().to_vec(),
+            door: Box::new(FolderDoor::new(drive)),
+        };
+        let station: StationName = "pier-4".parse().unwrap();
+        let mailboxes = std::slice::from_ref(&self.mailbox);
+        let round =
+            round::mirror_drive(&self.catalogue, &station, mailboxes, &drive, &clock, &Unwatched);
+        assert_eq!(round.outcome.unwrap().copied, 1);
+    }
+}
+
+/// Time of this process on a processor, its own and the kernel's for it.
+fn processor_time() -> Duration {
+    let time = rustix::time::clock_gettime(rustix::time::ClockId::ProcessCPUTime);
+    Duration::new(time.tv_sec as u64, time.tv_nsec as u32)
+}

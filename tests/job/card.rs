@@ -1,0 +1,268 @@
+//! A station's card: its mailbox, its catalogue, its clock, and what is done with them.
+//! Never judges: what must be true is said by the stories.
+
+use counterfoil::disk::{Access, Door, MailboxDir, MemoryDrive};
+use counterfoil::job::catalogue::{Catalogue, Held};
+use counterfoil::job::drive::Admitted;
+use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
+use counterfoil::job::round::{self, DriveRound};
+use counterfoil::job::scan::{ScanReport, ScanRules, scan};
+use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
+use counterfoil::model::{Clock, Identity, Moment, RelName, Stamp, StationName};
+use globset::GlobSet;
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::time::Duration;
+use tempfile::TempDir;
+
+/// A clock moved by hand.
+pub(crate) struct HandClock {
+    boot: AtomicU64,
+    wall: AtomicI64,
+    millis: AtomicU64,
+}
+
+impl HandClock {
+    fn new() -> Self {
+        Self {
+            boot: AtomicU64::new(1),
+            wall: AtomicI64::new(1_800_000_000),
+            millis: AtomicU64::new(60_000),
+        }
+    }
+
+    pub(crate) fn advance(&self, millis: u64) {
+        self.millis.fetch_add(millis, Ordering::Relaxed);
+    }
+
+    pub(crate) fn set_wall(&self, seconds: i64) {
+        self.wall.store(seconds, Ordering::Relaxed);
+    }
+
+    pub(crate) fn reboot(&self) {
+        self.boot.fetch_add(1, Ordering::Relaxed);
+        self.millis.store(5_000, Ordering::Relaxed);
+    }
+}
+
+impl Clock for HandClock {
+    fn stamp(&self) -> Stamp {
+        let time = Moment { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
+        let boot = format!("boot-{}", self.boot.load(Ordering::Relaxed));
+        Stamp { time, trusted: false, boot }
+    }
+
+    fn since_boot(&self) -> Duration {
+        Duration::from_millis(self.millis.load(Ordering::Relaxed))
+    }
+}
+
+/// A folder that goes with the value; in memory where the machine has such a file system, so that
+/// thousands of restores do not wait for thousands of syncs of a disk.
+pub(crate) fn folder() -> TempDir {
+    let memory = Path::new("/dev/shm");
+    match memory.is_dir() {
+        true => tempfile::tempdir_in(memory).unwrap(),
+        false => tempfile::tempdir().unwrap(),
+    }
+}
+
+/// A message with that subject and some body.
+pub(crate) fn mail(subject: &str) -> Vec<u8> {
+    format!(
+        "From: Q0AAA <q0aaa@example.org>\r\nTo: relief@example.org\r\nSubject: {subject}\r\n\r\n\
+         Water level, road state and needs of {subject}.\r\n"
+    )
+    .into_bytes()
+}
+
+pub(crate) fn rel(path: &str) -> RelName {
+    RelName::new(path).unwrap()
+}
+
+pub(crate) fn station() -> StationName {
+    "pier-4".parse().unwrap()
+}
+
+pub(crate) fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
+    DriveRef { door: Box::new(drive.door()), label: label.into(), at: label.into() }
+}
+
+/// The card.
+pub(crate) struct Card {
+    pub catalogue: Catalogue,
+    pub clock: HandClock,
+    mail: TempDir,
+    ignore: GlobSet,
+    /// Deletions seen since the last scan.
+    seen_gone: RefCell<Vec<RelName>>,
+    written: RefCell<u64>,
+}
+
+impl Card {
+    pub(crate) fn new() -> Self {
+        Self {
+            catalogue: Catalogue::in_memory().unwrap(),
+            clock: HandClock::new(),
+            mail: folder(),
+            ignore: GlobSet::empty(),
+            seen_gone: RefCell::default(),
+            written: RefCell::default(),
+        }
+    }
+
+    /// The card's catalogue is lost; the mailbox is not.
+    pub(crate) fn lose_catalogue(&mut self) {
+        self.catalogue = Catalogue::in_memory().unwrap();
+    }
+
+    pub(crate) fn root(&self) -> &Path {
+        self.mail.path()
+    }
+
+    fn at(&self, path: &str) -> PathBuf {
+        self.mail.path().join(path)
+    }
+
+    /// Puts a message there, as a mail program does: written beside, then named. In place of one
+    /// that is there already.
+    pub(crate) fn deliver(&self, path: &str, bytes: &[u8]) {
+        let number = self.written.replace_with(|n| *n + 1);
+        let passing = self.at("tmp");
+        std::fs::create_dir_all(&passing).unwrap();
+        let passing = passing.join(number.to_string());
+        std::fs::write(&passing, bytes).unwrap();
+        std::fs::create_dir_all(self.at(path).parent().unwrap()).unwrap();
+        std::fs::rename(passing, self.at(path)).unwrap();
+    }
+
+    pub(crate) fn rename(&self, from: &str, to: &str) {
+        std::fs::create_dir_all(self.at(to).parent().unwrap()).unwrap();
+        std::fs::rename(self.at(from), self.at(to)).unwrap();
+    }
+
+    /// Deletes a message while the daemon watches.
+    pub(crate) fn delete(&self, path: &str) {
+        std::fs::remove_file(self.at(path)).unwrap();
+        self.seen_gone.borrow_mut().push(rel(path));
+    }
+
+    /// A message disappears and nobody sees it.
+    pub(crate) fn vanish(&self, path: &str) {
+        std::fs::remove_file(self.at(path)).unwrap();
+    }
+
+    /// What is in the mailbox now.
+    pub(crate) fn messages(&self) -> BTreeMap<String, Vec<u8>> {
+        tree(self.root()).into_iter().filter(|(path, _)| !path.starts_with("tmp/")).collect()
+    }
+
+    pub(crate) fn mailbox(&self) -> OpenMailbox {
+        let name = "in".parse().unwrap();
+        let open = MailboxRef { name, path: self.root().to_owned() };
+        OpenMailbox::open(&self.catalogue, &open).unwrap()
+    }
+
+    pub(crate) fn dir(&self) -> MailboxDir {
+        MailboxDir::open(self.root()).unwrap()
+    }
+
+    /// Scans with a span to settle, in milliseconds.
+    pub(crate) fn scan(&self, settle: i64) -> ScanReport {
+        self.scan_holding(settle, &|_| false)
+    }
+
+    pub(crate) fn scan_holding(&self, settle: i64, hold: &dyn Fn(&RelName) -> bool) -> ScanReport {
+        let seen_gone = self.seen_gone.take();
+        let rules = self.rules(settle, &seen_gone, hold);
+        let open = self.mailbox();
+        let report = scan(&self.catalogue, open.row, &open.dir, &rules).unwrap();
+        // Kept until the scan that calls them gone, which with a span to settle is a later one.
+        if settle > 0 {
+            self.seen_gone.replace(seen_gone);
+        }
+        report
+    }
+
+    pub(crate) fn rules<'a>(
+        &'a self,
+        settle: i64,
+        seen_gone: &'a [RelName],
+        hold: &'a dyn Fn(&RelName) -> bool,
+    ) -> ScanRules<'a> {
+        ScanRules { ignore: &self.ignore, settle, seen_gone, hold, clock: &self.clock }
+    }
+
+    /// Takes in the mailbox and brings a drive up to date.
+    pub(crate) fn mirror(&self, drive: &MemoryDrive) -> DriveRound {
+        self.mirror_as(drive, "stick")
+    }
+
+    /// The same, for a drive called otherwise.
+    pub(crate) fn mirror_as(&self, drive: &MemoryDrive, label: &str) -> DriveRound {
+        self.scan(0);
+        self.copy(drive, label)
+    }
+
+    /// Brings a drive up to what was taken in.
+    pub(crate) fn copy(&self, drive: &MemoryDrive, label: &str) -> DriveRound {
+        self.copy_to(Box::new(drive.door()), label)
+    }
+
+    /// The same, through a door of one's own.
+    pub(crate) fn copy_to(&self, door: Box<dyn Door>, label: &str) -> DriveRound {
+        let drive = DriveRef { door, label: label.into(), at: label.into() };
+        let (mailboxes, clock) = ([self.mailbox()], &self.clock);
+        round::mirror_drive(&self.catalogue, &station(), &mailboxes, &drive, clock, &Unwatched)
+    }
+
+    /// A pass over a drive already admitted.
+    pub(crate) fn pass<'a>(&'a self, mailboxes: &'a [OpenMailbox]) -> Pass<'a> {
+        Pass { catalogue: &self.catalogue, mailboxes, clock: &self.clock, progress: &Unwatched }
+    }
+
+    /// Mirrors, and nothing may go wrong.
+    pub(crate) fn mirrored(&self, drive: &MemoryDrive) -> PassReport {
+        done(self.mirror(drive))
+    }
+
+    pub(crate) fn admit(&self, drive: &MemoryDrive, access: Access) -> Result<Admitted, JobError> {
+        let drive = drive_ref(drive, "stick");
+        round::open(&self.catalogue, &station(), &drive, access, &self.clock)
+    }
+
+    /// What the catalogue says the drive called so holds: the path's content, if it is there by the
+    /// drive's ledger.
+    pub(crate) fn told(&self, label: &str, path: &str) -> Option<Identity> {
+        let drive = self.catalogue.drive_at(label.as_bytes()).unwrap()?;
+        let book = self.catalogue.book(drive.row, &station()).unwrap();
+        let place =
+            self.catalogue.place(book.row, self.mailbox().row, &rel(path).key()).unwrap()?;
+        let content = place.content.filter(|_| place.gone == 0)?;
+        let held = self.catalogue.held(book.row, content).unwrap();
+        assert!(matches!(held, Held::Good(_)), "{path} is told of without a good copy");
+        Some(self.catalogue.identity(content).unwrap())
+    }
+}
+
+/// A round in which nothing may go wrong.
+pub(crate) fn done(round: DriveRound) -> PassReport {
+    let report = round.outcome.unwrap();
+    assert_eq!(report.failed, [], "{}", round.label);
+    report
+}
+
+/// Every file below a folder.
+pub(crate) fn tree(root: &Path) -> BTreeMap<String, Vec<u8>> {
+    walkdir::WalkDir::new(root)
+        .into_iter()
+        .map(Result::unwrap)
+        .filter(|entry| entry.file_type().is_file())
+        .map(|entry| {
+            let path = entry.path().strip_prefix(root).unwrap().to_str().unwrap().to_owned();
+            (path, std::fs::read(entry.path()).unwrap())
+        })
+        .collect()
+}

@@ -1,0 +1,17 @@
+//! The jobs on drives in memory and mailboxes in temporary folders: scan, mirror, recover, verify, restore.
+//! Never sleeps, never asks the machine for the time: the clock is moved by hand.
+//!
+//! `card` is a station's card with its mailbox, catalogue and clock; `medium` looks at a drive from
+//! outside. What belongs where: a cut of power in `power`, damage found by re-reading in `verify`,
+//! several cards or drives in `turns`, what a drive refuses in `room`, clocks in `clock`, how a
+//! mailbox is looked at in `looks`.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod card;
+mod clock;
+mod looks;
+mod medium;
+mod power;
+mod room;
+mod turns;
+mod verify;

@@ -1,0 +1,129 @@
+//! A drive seen from outside: its files, its manifest, what a relief operator gets back from it.
+//! Never uses the card's catalogue.
+
+use crate::card::{drive_ref, folder, station, tree};
+use counterfoil::disk::MemoryDrive;
+use counterfoil::job::Unwatched;
+use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
+use counterfoil::model::bag::read_manifest_line;
+use counterfoil::model::{Digest, Identity, PayloadName};
+use std::collections::BTreeMap;
+
+pub(crate) const HOME: &str = "counterfoil/pier-4/";
+
+/// Every file on the drive, with its octets.
+pub(crate) fn snapshot(drive: &MemoryDrive) -> BTreeMap<String, Vec<u8>> {
+    drive.files().into_iter().map(|path| (path.clone(), drive.file(&path).unwrap())).collect()
+}
+
+/// Every copy on the drive.
+pub(crate) fn copies(drive: &MemoryDrive) -> BTreeMap<String, Vec<u8>> {
+    let below = |path: String| path.strip_prefix(HOME).map(str::to_owned);
+    let all = snapshot(drive).into_iter().filter_map(|(path, bytes)| Some((below(path)?, bytes)));
+    all.filter(|(path, _)| path.starts_with("data/")).collect()
+}
+
+/// Where on the drive the copies of a content are, from its root.
+pub(crate) fn copies_of(drive: &MemoryDrive, content: &[u8]) -> Vec<String> {
+    let same = copies(drive).into_iter().filter(|(_, bytes)| bytes == content);
+    same.map(|(path, _)| format!("{HOME}{path}")).collect()
+}
+
+/// The kinds of the lines of the ledger, in order.
+pub(crate) fn ledger_kinds(drive: &MemoryDrive) -> Vec<String> {
+    let text = String::from_utf8(drive.file(&format!("{HOME}ledger.jsonl")).unwrap()).unwrap();
+    let kind = |line: &str| {
+        let line: serde_json::Value = serde_json::from_str(line).unwrap();
+        line["kind"].as_str().unwrap().to_owned()
+    };
+    text.lines().filter(|line| !line.is_empty()).map(kind).collect()
+}
+
+/// Lines of one kind in the ledger.
+pub(crate) fn count(drive: &MemoryDrive, kind: &str) -> usize {
+    ledger_kinds(drive).iter().filter(|k| *k == kind).count()
+}
+
+/// The manifest lists every copy once, under the hash it has, and nothing else.
+pub(crate) fn expect_whole_bag(drive: &MemoryDrive, story: &str) {
+    let manifest = drive.file(&format!("{HOME}manifest-sha256.txt")).unwrap();
+    let manifest = String::from_utf8(manifest).unwrap();
+    let mut listed: BTreeMap<String, Digest> = BTreeMap::new();
+    for line in manifest.lines().filter(|line| !line.starts_with('#') && !line.is_empty()) {
+        let (digest, payload) = read_manifest_line(line.as_bytes()).expect(line);
+        let again = listed.insert(payload.to_string(), digest);
+        assert_eq!(again, None, "{story}: {payload} is listed twice");
+    }
+    let there: BTreeMap<String, Digest> =
+        copies(drive).into_iter().map(|(path, bytes)| (path, Digest::of(&bytes))).collect();
+    assert_eq!(listed, there, "{story}: the manifest is not what is there");
+}
+
+/// Remembers which number was given to which octets, over the whole life of a drive.
+#[derive(Default)]
+pub(crate) struct Numbers(BTreeMap<u32, (String, Identity)>);
+
+impl Numbers {
+    /// No number stands at two places, nor ever for other octets than before.
+    pub(crate) fn expect_never_reused(&mut self, drive: &MemoryDrive, story: &str) {
+        let mut now = BTreeMap::new();
+        for (path, bytes) in copies(drive) {
+            let name: PayloadName = path.parse().unwrap();
+            let twice = now.insert(name.number, (path.clone(), Identity::of(&bytes)));
+            assert_eq!(twice, None, "{story}: number {} is there twice", name.number);
+        }
+        for (number, was) in &self.0 {
+            assert_eq!(now.get(number), Some(was), "{story}: copy {number} is not as it was");
+        }
+        self.0 = now;
+    }
+}
+
+/// What a restore gave.
+pub(crate) struct Restored {
+    pub files: BTreeMap<String, Vec<u8>>,
+    pub report: RestoreReport,
+}
+
+/// Two sets of files are the same; if not, says which paths differ.
+pub(crate) fn expect_same(
+    got: &BTreeMap<String, Vec<u8>>,
+    wanted: &BTreeMap<String, Vec<u8>>,
+    story: &str,
+) {
+    let missing: Vec<_> = wanted.keys().filter(|path| !got.contains_key(*path)).collect();
+    let surplus: Vec<_> = got.keys().filter(|path| !wanted.contains_key(*path)).collect();
+    let other =
+        |(path, bytes): &(&String, &Vec<u8>)| wanted.get(*path).is_some_and(|w| w != *bytes);
+    let other: Vec<_> = got.iter().filter(other).map(|(path, _)| path).collect();
+    assert!(
+        missing.is_empty() && surplus.is_empty() && other.is_empty(),
+        "{story}: missing {missing:?}, surplus {surplus:?}, other octets {other:?}"
+    );
+}
+
+/// Restores from drives alone into an empty folder.
+pub(crate) fn restored(drives: &[&MemoryDrive], with_removed: bool) -> Restored {
+    let clock = counterfoil::daemon::clock::SystemClock::new();
+    let refs: Vec<_> =
+        drives.iter().enumerate().map(|(n, drive)| drive_ref(drive, &format!("d{n}"))).collect();
+    let gathered = gather(&refs, &station(), &clock).unwrap();
+    let failed: Vec<_> = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
+    assert_eq!(failed, Vec::<String>::new());
+    let into = folder();
+    let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
+    let goals = told
+        .into_iter()
+        .map(|(row, name)| Goal { row, name, path: into.path().to_owned() })
+        .collect();
+    let plan = Plan { goals, with_removed, dry_run: false, progress: &Unwatched };
+    let report = restore(&gathered, &plan).unwrap();
+    Restored { files: tree(into.path()), report }
+}
+
+/// A restore that gives everything it knows of.
+pub(crate) fn whole(drives: &[&MemoryDrive], with_removed: bool) -> BTreeMap<String, Vec<u8>> {
+    let restored = restored(drives, with_removed);
+    assert!(restored.report.is_whole(), "{:?}", restored.report);
+    restored.files
+}

@@ -1,0 +1,256 @@
+//! The power fails after every single operation on the drive: nothing reported is lost, nothing is
+//! taken for what it is not, and the next pass makes everything whole.
+//! Never picks the easy moments: every operation of a small history is one.
+
+use crate::card::{Card, mail};
+use crate::medium::{HOME, Numbers, copies, expect_same, expect_whole_bag, snapshot, whole};
+use counterfoil::disk::{Access, MemoryDrive};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// What a cut takes with it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Cut {
+    /// Everything not synced.
+    Unsynced,
+    /// Nothing: the stick was pulled a moment after its last write.
+    Nothing,
+    /// The copies no ledger line tells of yet, but not the manifest's lines: a device may keep a
+    /// later write and lose an earlier one until it is flushed.
+    Copies,
+    /// Nothing on the drive, but the card's catalogue.
+    Catalogue,
+}
+
+const PATHS: [&str; 8] =
+    ["inbox/a", "inbox/b", "inbox/c", "inbox/d", "inbox/e", "archive/b", "inbox/f", "inbox/g.b2f"];
+
+/// Five messages, two of them alike; then one is moved, one replaced, one deleted, two come.
+fn history(card: &Card, drive: &MemoryDrive) -> bool {
+    card.deliver("inbox/a", &mail("a"));
+    card.deliver("inbox/b", &mail("b"));
+    card.deliver("inbox/c", &mail("c"));
+    card.deliver("inbox/d", &mail("d"));
+    card.deliver("inbox/e", &mail("a"));
+    let first = card.mirror(drive).outcome.is_ok();
+    card.rename("inbox/b", "archive/b");
+    card.deliver("inbox/c", &mail("c, corrected"));
+    card.delete("inbox/d");
+    card.deliver("inbox/f", &mail("f"));
+    card.deliver("inbox/g.b2f", &[7; 300]);
+    card.mirror(drive).outcome.is_ok() && first
+}
+
+/// Every content that ever was at a path of the history.
+fn ever() -> BTreeSet<(&'static str, Vec<u8>)> {
+    BTreeSet::from([
+        ("inbox/a", mail("a")),
+        ("inbox/b", mail("b")),
+        ("inbox/c", mail("c")),
+        ("inbox/c", mail("c, corrected")),
+        ("inbox/d", mail("d")),
+        ("inbox/e", mail("a")),
+        ("archive/b", mail("b")),
+        ("inbox/f", mail("f")),
+        ("inbox/g.b2f", vec![7; 300]),
+    ])
+}
+
+fn operations_of_a_quiet_history() -> u64 {
+    let drive = MemoryDrive::default();
+    assert!(history(&Card::new(), &drive));
+    drive.operations()
+}
+
+/// What the drive was told of when the power failed: each path with its content.
+fn reported(card: &Card) -> BTreeMap<&'static str, Vec<u8>> {
+    let mut reported = BTreeMap::new();
+    for path in PATHS {
+        let Some(identity) = card.told("stick", path) else { continue };
+        let content = ever().into_iter().map(|(_, bytes)| bytes);
+        let content = content.into_iter().find(|b| counterfoil::model::Identity::of(b) == identity);
+        reported.insert(path, content.expect("only what was delivered is ever reported"));
+    }
+    reported
+}
+
+fn come_back(card: &mut Card, drive: &MemoryDrive, cut: Cut) {
+    drive.replug(cut == Cut::Unsynced);
+    card.clock.reboot();
+    match cut {
+        Cut::Copies => lose_untold_copies(drive),
+        Cut::Catalogue => card.lose_catalogue(),
+        Cut::Unsynced | Cut::Nothing => {}
+    }
+    card.catalogue.begin_run(&card.clock).unwrap();
+}
+
+fn lose_untold_copies(drive: &MemoryDrive) {
+    let ledger = drive.file(&format!("{HOME}ledger.jsonl")).unwrap_or_default();
+    let ledger = String::from_utf8(ledger).unwrap();
+    for path in copies(drive).into_keys().filter(|path| !ledger.contains(path.as_str())) {
+        drive.remove(&format!("{HOME}{path}"));
+    }
+}
+
+/// After a cut, before anything is written: everything reported is there, and nothing else than
+/// what was once delivered.
+fn expect_reported(drive: &MemoryDrive, told: &BTreeMap<&'static str, Vec<u8>>, story: &str) {
+    let got = whole(&[drive], true);
+    for (path, content) in told {
+        assert!(got.get(*path) == Some(content), "{story}: {path} was reported");
+    }
+    let ever = ever();
+    for (path, content) in &got {
+        assert!(ever.contains(&(path.as_str(), content.clone())), "{story}: {path} never was so");
+    }
+}
+
+/// Recovers, mirrors and looks at everything once more.
+fn expect_made_whole(
+    card: &mut Card,
+    drive: &MemoryDrive,
+    numbers: &mut Numbers,
+    cut: Cut,
+    story: &str,
+) {
+    card.admit(drive, Access::Write).unwrap();
+    numbers.expect_never_reused(drive, story);
+    expect_whole_bag(drive, story);
+    let recovered = snapshot(drive);
+    drive.replug(false);
+    card.clock.reboot();
+    card.admit(drive, Access::Write).unwrap();
+    expect_same(&snapshot(drive), &recovered, &format!("{story}: a second recovery"));
+
+    card.mirrored(drive);
+    numbers.expect_never_reused(drive, story);
+    expect_whole_bag(drive, story);
+    let got = whole(&[drive], false);
+    match cut {
+        // A new catalogue cannot know of what left the mailbox before it was begun.
+        Cut::Catalogue => {
+            for (path, content) in card.messages() {
+                assert!(got.get(&path) == Some(&content), "{story}: {path}");
+            }
+        }
+        _ => expect_same(&got, &card.messages(), story),
+    }
+
+    let mirrored = snapshot(drive);
+    card.mirrored(drive);
+    expect_same(&snapshot(drive), &mirrored, &format!("{story}: a pass with nothing new"));
+    drive.replug(true);
+    card.clock.reboot();
+    card.mirrored(drive);
+    expect_same(&snapshot(drive), &mirrored, &format!("{story}: a pass after a boot"));
+}
+
+/// Faults 1 to 4, 11, 12: every operation is the last one before a cut.
+fn sweep(cut: Cut) {
+    let operations = operations_of_a_quiet_history();
+    assert!(operations > 60, "the history is too short to mean anything: {operations}");
+    for last in 0..=operations {
+        let story = format!("{cut:?} lost after operation {last} of {operations}");
+        let (mut card, drive) = (Card::new(), MemoryDrive::default());
+        let mut numbers = Numbers::default();
+        drive.pull_after(last);
+        assert_eq!(history(&card, &drive), last >= operations, "{story}");
+        let told = reported(&card);
+        come_back(&mut card, &drive, cut);
+        numbers.expect_never_reused(&drive, &story);
+        expect_reported(&drive, &told, &story);
+        expect_made_whole(&mut card, &drive, &mut numbers, cut, &story);
+    }
+}
+
+#[test]
+fn a_cut_after_any_operation_that_loses_what_was_not_synced() {
+    sweep(Cut::Unsynced);
+}
+
+#[test]
+fn a_cut_after_any_operation_that_loses_nothing() {
+    sweep(Cut::Nothing);
+}
+
+#[test]
+fn a_cut_after_any_operation_that_loses_copies_already_listed() {
+    sweep(Cut::Copies);
+}
+
+/// Fault 7.
+#[test]
+fn a_cut_after_any_operation_that_takes_the_catalogue() {
+    sweep(Cut::Catalogue);
+}
+
+/// Fault 5: the power fails again while the first cut is mended, at every operation of that.
+#[test]
+fn a_second_cut_while_the_first_is_mended() {
+    let operations = operations_of_a_quiet_history();
+    let kinds = [Cut::Unsynced, Cut::Nothing, Cut::Copies, Cut::Catalogue];
+    let mut cuts_in_recovery = 0;
+    for last in (3..=operations).step_by(17) {
+        for (n, cut) in kinds.into_iter().enumerate() {
+            let second_cut = kinds[(n + 1 + last as usize) % kinds.len()];
+            for second in 0.. {
+                let story =
+                    format!("{cut:?} lost after {last}, {second_cut:?} {second} operations later");
+                let (mut card, drive) = (Card::new(), MemoryDrive::default());
+                let mut numbers = Numbers::default();
+                drive.pull_after(last);
+                history(&card, &drive);
+                let told = reported(&card);
+                come_back(&mut card, &drive, cut);
+                numbers.expect_never_reused(&drive, &story);
+                drive.pull_after(second);
+                let ended = card.mirror(&drive).outcome.is_ok();
+                come_back(&mut card, &drive, second_cut);
+                expect_told_by_then(&drive, &told, &story);
+                if ended {
+                    break;
+                }
+                cuts_in_recovery += 1;
+                let strictest = if cut == Cut::Catalogue { cut } else { second_cut };
+                expect_made_whole(&mut card, &drive, &mut numbers, strictest, &story);
+            }
+        }
+    }
+    assert!(cuts_in_recovery > 500, "{cuts_in_recovery}");
+}
+
+/// After a pass that may have gone far: what was reported is there, or was replaced, moved or
+/// removed as the mailbox was.
+fn expect_told_by_then(drive: &MemoryDrive, told: &BTreeMap<&'static str, Vec<u8>>, story: &str) {
+    let got = whole(&[drive], true);
+    for (path, content) in told {
+        let moved = *path == "inbox/b" && got.get("archive/b") == Some(content);
+        let replaced = *path == "inbox/c" && got.get(*path) == Some(&mail("c, corrected"));
+        let same = got.get(*path) == Some(content);
+        assert!(same || moved || replaced, "{story}: {path} was reported");
+    }
+}
+
+/// Fault 6: a boot storm. The power fails again and again, a few operations later each time, and
+/// every time a little more is safe.
+#[test]
+fn a_boot_storm_converges() {
+    let (mut card, drive) = (Card::new(), MemoryDrive::default());
+    for n in 0..40 {
+        card.deliver(&format!("inbox/{n:02}"), &mail(&format!("message {n}")));
+    }
+    let mut boots = 0;
+    for span in 0.. {
+        drive.pull_after(span * 8);
+        boots += 1;
+        let ended = card.mirror(&drive).outcome.is_ok();
+        come_back(&mut card, &drive, Cut::Unsynced);
+        if ended {
+            break;
+        }
+    }
+    assert!(boots > 10, "{boots}");
+    expect_same(&whole(&[&drive], false), &card.messages(), "after the storm");
+    expect_whole_bag(&drive, "after the storm");
+    assert!(snapshot(&drive).len() < 100, "debris of every boot is kept");
+}

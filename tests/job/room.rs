@@ -1,0 +1,221 @@
+//! A drive that refuses: full, write-protected, another one's place. What waits is said with its
+//! reason, nothing half done counts, and everything is copied once it can be.
+//! Never takes a refusal for an end.
+
+use crate::card::{Card, done, mail};
+use crate::medium::{copies, expect_same, expect_whole_bag, snapshot, whole};
+use counterfoil::disk::{
+    Access, DiskError, Door, Entry, MemoryDoor, MemoryDrive, ReadFrom, Sink, Source, Trouble,
+    Volume, VolumeFacts,
+};
+use counterfoil::job::JobError;
+use counterfoil::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
+use counterfoil::model::{Reason, RelName};
+
+/// A drive that says other things of itself than it keeps.
+struct Says {
+    door: MemoryDoor,
+    room: u64,
+    longest_file: u64,
+}
+
+impl Door for Says {
+    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let volume = self.door.open(access)?;
+        let facts = VolumeFacts { longest_file: self.longest_file, ..volume.facts().clone() };
+        Ok(Box::new(SaysVolume { volume, facts, room: self.room }))
+    }
+
+    fn shown(&self) -> String {
+        self.door.shown()
+    }
+}
+
+struct SaysVolume {
+    volume: Box<dyn Volume>,
+    facts: VolumeFacts,
+    room: u64,
+}
+
+impl Volume for SaysVolume {
+    fn facts(&self) -> &VolumeFacts {
+        &self.facts
+    }
+
+    fn present(&self) -> Result<(), DiskError> {
+        self.volume.present()
+    }
+
+    fn room(&self) -> Result<u64, DiskError> {
+        Ok(self.room)
+    }
+
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
+        self.volume.make_dir(at)
+    }
+
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
+        self.volume.list(at, most)
+    }
+
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
+        self.volume.length(at)
+    }
+
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
+        self.volume.create(at)
+    }
+
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.volume.write_synced(at, offset, bytes)
+    }
+
+    fn sync_all(&self) -> Result<(), DiskError> {
+        self.volume.sync_all()
+    }
+
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
+        self.volume.read(at, offset, from)
+    }
+}
+
+/// Fault 17: room for three of five is seen beforehand; the newest go first.
+#[test]
+fn what_does_not_fit_is_refused_and_copied_when_there_is_room() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    for n in 0..5 {
+        card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+        card.scan(0);
+    }
+    let one = mail("message 0").len() as u64 + OVERHEAD_BYTES;
+    card.admit(&drive, Access::Write).unwrap();
+    drive.set_room(RESERVE_BYTES + 3 * one);
+
+    let round = card.mirror(&drive);
+    assert_eq!(round.state(), "full");
+    let report = round.outcome.unwrap();
+    assert_eq!(report.copied, 3);
+    let failed: Vec<_> = report.failed.iter().map(|f| (f.path.to_text(), f.reason)).collect();
+    let full = |path: &str| (path.to_owned(), Reason::DriveFull);
+    assert_eq!(failed, [full("inbox/1"), full("inbox/0")], "the newest are safe first");
+    expect_whole_bag(&drive, "full");
+    let got: Vec<_> = whole(&[&drive], false).into_keys().collect();
+    assert_eq!(got, ["inbox/2", "inbox/3", "inbox/4"]);
+
+    drive.set_room(1 << 30);
+    assert_eq!(card.mirrored(&drive).copied, 2);
+    expect_whole_bag(&drive, "room again");
+    expect_same(&whole(&[&drive], false), &card.messages(), "room again");
+    assert_eq!(copies(&drive).len(), 5, "nothing twice");
+}
+
+/// Fault 17: the drive said that there was room, and there was not, at any octet of the batch.
+#[test]
+fn a_write_that_finds_no_room_commits_nothing_of_its_batch() {
+    for room in (0..).step_by(60) {
+        let (card, drive) = (Card::new(), MemoryDrive::default());
+        for n in 0..3 {
+            card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+        }
+        card.scan(0);
+        let total: u64 = (0..3).map(|n| mail(&format!("message {n}")).len() as u64).sum();
+        card.admit(&drive, Access::Write).unwrap();
+        let ledger = drive.file("counterfoil/pier-4/ledger.jsonl");
+        drive.set_room(room);
+        let fits = room >= total;
+        let boaster = Says { door: drive.door(), room: 1 << 30, longest_file: 1 << 30 };
+        let outcome = card.copy_to(Box::new(boaster), "stick").outcome;
+        match outcome {
+            Ok(report) => assert!(fits && report.copied == 3, "{room}: {report:?}"),
+            Err(error) => {
+                assert!(!fits && error.trouble() == Trouble::Full, "{room}: {error}");
+                assert_eq!(drive.file("counterfoil/pier-4/ledger.jsonl"), ledger, "{room}");
+                assert!(whole(&[&drive], true).is_empty(), "{room}");
+            }
+        }
+        drive.set_room(1 << 30);
+        card.mirrored(&drive);
+        expect_whole_bag(&drive, &format!("{room} octets"));
+        expect_same(&whole(&[&drive], false), &card.messages(), &format!("{room} octets"));
+        if fits {
+            break;
+        }
+    }
+}
+
+/// Fault 20.
+#[test]
+fn a_write_protected_drive_is_left_alone_and_can_be_read() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    drive.set_read_only(true);
+    card.deliver("inbox/2", &mail("two"));
+    let before = snapshot(&drive);
+    let round = card.mirror(&drive);
+    assert_eq!(round.state(), "read-only");
+    assert_eq!(round.outcome.unwrap_err().trouble(), Trouble::ReadOnly);
+    expect_same(&snapshot(&drive), &before, "write-protected");
+    assert_eq!(whole(&[&drive], false).into_keys().collect::<Vec<_>>(), ["inbox/1"]);
+    drive.set_read_only(false);
+    assert_eq!(card.mirrored(&drive).copied, 1);
+    expect_same(&whole(&[&drive], false), &card.messages(), "the switch is back");
+}
+
+/// The drive turns read-only under a batch, as after a file system error.
+#[test]
+fn a_drive_that_turns_read_only_in_a_batch_is_an_error_of_that_pass_only() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.scan(0);
+    let mut admitted = card.admit(&drive, Access::Write).unwrap();
+    drive.set_read_only(true);
+    let before = snapshot(&drive);
+    let mailboxes = [card.mailbox()];
+    let error = card.pass(&mailboxes).run(&mut admitted).unwrap_err();
+    assert_eq!(error.trouble(), Trouble::ReadOnly);
+    drop(admitted);
+    expect_same(&snapshot(&drive), &before, "turned read-only");
+    drive.set_read_only(false);
+    assert_eq!(done(card.copy(&drive, "stick")).copied, 1);
+    expect_whole_bag(&drive, "writable again");
+}
+
+/// Faults 14, 15: where a drive was, there is now a place without one.
+#[test]
+fn the_place_of_a_drive_that_is_away_is_not_written_to() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    let empty = MemoryDrive::default();
+    let round = card.mirror(&empty);
+    assert!(matches!(round.outcome, Err(JobError::DriveAway { .. })));
+    assert_eq!(round.state(), "away");
+    assert_eq!(empty.files(), Vec::<String>::new());
+    let other = MemoryDrive::default();
+    card.mirror_as(&other, "second").outcome.unwrap();
+    assert_eq!(card.mirror(&other).outcome.unwrap().copied, 0, "known again by its id");
+}
+
+/// Fault 35: what the file system cannot hold is refused up front, and said.
+#[test]
+fn a_file_too_long_for_the_drive_is_refused_up_front() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/fits", &[1; 100]);
+    card.deliver("inbox/long", &[2; 101]);
+    card.scan(0);
+    let small = || Says { door: drive.door(), room: 1 << 30, longest_file: 100 };
+    for copied in [1, 0] {
+        let report = card.copy_to(Box::new(small()), "stick").outcome.unwrap();
+        let failed: Vec<_> = report.failed.iter().map(|f| (f.path.to_text(), f.reason)).collect();
+        assert_eq!(failed, [("inbox/long".to_owned(), Reason::TooLarge)]);
+        assert_eq!(report.copied, copied);
+    }
+    assert_eq!(copies(&drive).into_values().collect::<Vec<_>>(), [vec![1; 100]]);
+    assert_eq!(done(card.copy(&drive, "stick")).copied, 1, "to one that can hold it");
+}

@@ -1,0 +1,167 @@
+//! Cards and drives in turn: a spare card writes to the drive of a dead one, two drives see different
+//! parts of a history. The later word wins, and nothing comes back twice.
+//! Never lets one card know what only another has seen.
+
+use crate::card::{Card, mail};
+use crate::medium::{
+    Numbers, copies, expect_same, expect_whole_bag, ledger_kinds, restored, whole,
+};
+use counterfoil::disk::MemoryDrive;
+
+fn names(drives: &[&MemoryDrive], with_removed: bool) -> Vec<String> {
+    whole(drives, with_removed).into_keys().collect()
+}
+
+/// Fault 43: two cards of one station, used in turn on one drive.
+#[test]
+fn the_later_word_wins_whichever_card_said_it() {
+    let drive = MemoryDrive::default();
+    let cards = [Card::new(), Card::new()];
+    let mut numbers = Numbers::default();
+    let mut eras = Vec::new();
+    for turn in 0..5 {
+        let card = &cards[turn % 2];
+        drive.replug(true);
+        card.clock.reboot();
+        card.deliver("inbox/standing", &mail(&format!("version of turn {turn}")));
+        card.deliver(&format!("inbox/{turn}"), &mail(&format!("message {turn}")));
+        assert_eq!(card.mirrored(&drive).copied, 2, "turn {turn}");
+        eras.push(card.catalogue.era().unwrap());
+        numbers.expect_never_reused(&drive, &format!("turn {turn}"));
+        expect_whole_bag(&drive, &format!("turn {turn}"));
+        let got = whole(&[&drive], false);
+        assert_eq!(got["inbox/standing"], mail(&format!("version of turn {turn}")));
+    }
+    assert!(eras.is_sorted_by(|a, b| a < b), "{eras:?}");
+    assert_eq!(
+        names(&[&drive], false),
+        ["inbox/0", "inbox/1", "inbox/2", "inbox/3", "inbox/4", "inbox/standing"]
+    );
+}
+
+/// A new card with the old card's mailbox restored on it copies nothing again.
+#[test]
+fn a_spare_card_with_the_restored_mailbox_copies_nothing() {
+    let drive = MemoryDrive::default();
+    let old = Card::new();
+    for n in 0..4 {
+        old.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+    }
+    old.mirrored(&drive);
+    let spare = Card::new();
+    for (path, bytes) in whole(&[&drive], false) {
+        spare.deliver(&path, &bytes);
+    }
+    drive.replug(true);
+    let report = spare.mirrored(&drive);
+    assert_eq!((report.copied, report.noted), (0, 0));
+    spare.delete("inbox/2");
+    spare.deliver("inbox/9", &mail("message 9"));
+    let report = spare.mirrored(&drive);
+    assert_eq!((report.copied, report.noted), (1, 1));
+    assert_eq!(names(&[&drive], false), ["inbox/0", "inbox/1", "inbox/3", "inbox/9"]);
+}
+
+/// Two drives in turn, each with an old view of the mailbox when the other one has a newer.
+#[test]
+fn a_message_moved_between_two_turns_comes_back_once_where_it_last_was() {
+    let card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    for name in ["moved", "removed", "vanished", "stays"] {
+        card.deliver(&format!("inbox/{name}"), &mail(name));
+    }
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.rename("inbox/moved", "archive/moved");
+    card.delete("inbox/removed");
+    card.vanish("inbox/vanished");
+    card.deliver("inbox/stays", &mail("stays, corrected"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+
+    for drives in [[&first, &second], [&second, &first]] {
+        let got = whole(&drives, false);
+        assert_eq!(
+            got.keys().collect::<Vec<_>>(),
+            ["archive/moved", "inbox/stays", "inbox/vanished"]
+        );
+        assert_eq!(got["inbox/stays"], mail("stays, corrected"));
+        assert_eq!(
+            names(&drives, true),
+            ["archive/moved", "inbox/removed", "inbox/stays", "inbox/vanished"]
+        );
+    }
+    // The stale one alone tells what it knows.
+    assert_eq!(names(&[&second], false).len(), 4);
+    assert!(whole(&[&second], false).contains_key("inbox/moved"));
+}
+
+/// The second drive was begun after the change: it never saw the message where it was.
+#[test]
+fn a_drive_begun_after_a_move_still_tells_that_the_message_left() {
+    let card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    for name in ["moved", "removed", "vanished", "stays"] {
+        card.deliver(&format!("inbox/{name}"), &mail(name));
+    }
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.rename("inbox/moved", "archive/moved");
+    card.delete("inbox/removed");
+    card.vanish("inbox/vanished");
+    card.mirror_as(&second, "second").outcome.unwrap();
+    for drives in [[&first, &second], [&second, &first]] {
+        assert_eq!(names(&drives, false), ["archive/moved", "inbox/stays", "inbox/vanished"]);
+        // With the removed ones, the old place of the moved one too: the second drive can only say
+        // that something left it.
+        let mut all = card.messages().into_keys().collect::<Vec<_>>();
+        all.extend(["inbox/moved", "inbox/removed", "inbox/vanished"].map(String::from));
+        all.sort();
+        assert_eq!(names(&drives, true), all);
+    }
+    assert_eq!(ledger_kinds(&second).iter().filter(|kind| *kind == "removed").count(), 2);
+    assert_eq!(names(&[&second], true), ["archive/moved", "inbox/stays"]);
+    assert!(restored(&[&second], false).report.is_whole());
+    assert!(card.mirror_as(&second, "second").outcome.unwrap().batches == 0, "told once");
+}
+
+/// Every drive has a copy of its own; each alone is enough.
+#[test]
+fn two_drives_hold_every_message_twice() {
+    let card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    for n in 0..6 {
+        card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+        let (drive, label) = if n % 2 == 0 { (&first, "first") } else { (&second, "second") };
+        card.mirror_as(drive, label).outcome.unwrap();
+    }
+    card.mirror_as(&first, "first").outcome.unwrap();
+    for drive in [&first, &second] {
+        expect_same(&whole(&[drive], false), &card.messages(), "one drive alone");
+        assert_eq!(copies(drive).len(), 6);
+    }
+    // Damage on one is made good by the other, and is said.
+    for path in first.files().into_iter().filter(|path| path.contains("/data/")) {
+        first.tamper(&path, |octets| octets.reverse());
+    }
+    let restored = restored(&[&first, &second], false);
+    assert_eq!((restored.report.restored, restored.report.from_second_copy), (6, 6));
+    expect_same(&restored.files, &card.messages(), "one drive rotten");
+}
+
+/// A message that returns to a path it had left, seen by one drive only in parts.
+#[test]
+fn a_message_that_comes_back_is_there_again() {
+    let card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    card.deliver("inbox/m", &mail("m"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.delete("inbox/m");
+    card.mirror_as(&first, "first").outcome.unwrap();
+    assert_eq!(names(&[&first, &second], false), Vec::<String>::new());
+    card.deliver("inbox/m", &mail("m"));
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.mirror_as(&first, "first").outcome.unwrap();
+    assert_eq!(ledger_kinds(&first)[2..], ["mirrored", "removed", "placed"]);
+    assert_eq!(names(&[&first, &second], false), ["inbox/m"]);
+    assert_eq!(names(&[&first], false), ["inbox/m"]);
+}
