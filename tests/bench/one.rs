@@ -79,7 +79,7 @@ impl Standing {
     fn one(&self, path: RelName) {
         let clock = SystemClock::new();
         let (ignore, dir) = (GlobSet::empty(), &self.mailbox.dir);
-        let hold = |_: &RelName| false;
+        let hold = |_: &RelName, _| false;
         let rules =
             ScanRules { ignore: &ignore, settle: 0, seen_gone: &[], hold: &hold, clock: &clock };
         let row = self.mailbox.row;

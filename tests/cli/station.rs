@@ -177,7 +177,7 @@ impl Station {
             ignore: &ignore,
             settle: 0,
             seen_gone: &seen_gone,
-            hold: &|_| false,
+            hold: &|_, _| false,
             clock: &clock,
         };
         scan(&catalogue, row, &MailboxDir::open(&self.inbox()).unwrap(), &rules).unwrap();

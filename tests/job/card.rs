@@ -2,7 +2,7 @@
 //! Never judges: what must be true is said by the stories.
 
 use counterfoil::disk::{Access, Door, MailboxDir, MemoryDrive};
-use counterfoil::job::catalogue::{Catalogue, Held};
+use counterfoil::job::catalogue::{Catalogue, FileState, Held};
 use counterfoil::job::drive::Admitted;
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
 use counterfoil::job::round::{self, DriveRound};
@@ -171,10 +171,14 @@ impl Card {
 
     /// Scans with a span to settle, in milliseconds.
     pub(crate) fn scan(&self, settle: i64) -> ScanReport {
-        self.scan_holding(settle, &|_| false)
+        self.scan_holding(settle, &|_, _| false)
     }
 
-    pub(crate) fn scan_holding(&self, settle: i64, hold: &dyn Fn(&RelName) -> bool) -> ScanReport {
+    pub(crate) fn scan_holding(
+        &self,
+        settle: i64,
+        hold: &dyn Fn(&RelName, FileState) -> bool,
+    ) -> ScanReport {
         let seen_gone = self.seen_gone.take();
         let rules = self.rules(settle, &seen_gone, hold);
         let open = self.mailbox();
@@ -190,7 +194,7 @@ impl Card {
         &'a self,
         settle: i64,
         seen_gone: &'a [RelName],
-        hold: &'a dyn Fn(&RelName) -> bool,
+        hold: &'a dyn Fn(&RelName, FileState) -> bool,
     ) -> ScanRules<'a> {
         ScanRules { ignore: &self.ignore, settle, seen_gone, hold, clock: &self.clock }
     }

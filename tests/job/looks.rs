@@ -158,7 +158,7 @@ fn a_version_held_back_is_changing_until_it_may_go() {
     append(&card, "log", b"second line\n");
     card.scan(SETTLE);
     card.clock.advance(2_000);
-    card.scan_holding(SETTLE, &|path| *path == rel("log"));
+    card.scan_holding(SETTLE, &|path, _| *path == rel("log"));
     assert_eq!(state(&card, "log"), FileState::Changing);
     assert_eq!(done(card.copy(&drive, "stick")).copied, 0);
     card.clock.advance(600_000);
@@ -173,7 +173,7 @@ fn a_version_held_back_is_changing_until_it_may_go() {
 fn a_first_version_is_not_held_back() {
     let card = Card::new();
     card.deliver("log", b"first line\n");
-    card.scan_holding(0, &|_| true);
+    card.scan_holding(0, &|_, _| true);
     assert_eq!(state(&card, "log"), FileState::Present);
 }
 
@@ -205,7 +205,7 @@ fn a_single_path_is_taken_without_a_scan() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     card.deliver("inbox/m", &mail("m"));
     let (open, dir) = (card.mailbox(), card.dir());
-    let rules = card.rules(SETTLE, &[], &|_| false);
+    let rules = card.rules(SETTLE, &[], &|_, _| false);
     let look =
         |path: &str| scan::look_at(&card.catalogue, open.row, &dir, &[rel(path)], &rules).unwrap();
     let settle = || {
