@@ -5,28 +5,25 @@ mod audit;
 mod books;
 mod drives;
 mod files;
+mod fold;
+mod opening;
+mod payloads;
+mod places;
 mod union;
 
 pub use audit::Totals;
-pub use books::{BookRow, GONE_MOVED, GONE_REMOVED, Held, PayloadRow, PayloadState, PlaceRow};
+pub use books::BookRow;
 pub use drives::DriveRow;
 pub use files::{FileRow, FileState, Glance, NewFile};
 
+pub use opening::SetAside;
+pub use payloads::{Held, PayloadRow, PayloadState};
+pub use places::{GONE_MOVED, GONE_REMOVED, PlaceRow};
 pub use union::Wanted;
 
 use super::JobError;
-use crate::disk::host;
 use crate::model::{CardId, Clock, Identity, MailboxName};
 use rusqlite::{Connection, OptionalExtension as _, params};
-use std::path::{Path, PathBuf};
-use std::time::Duration;
-
-/// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 1;
-/// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
-const CACHE_KIB: i64 = -2048;
-/// How long a writer waits for another to finish.
-const BUSY: Duration = Duration::from_secs(30);
 
 /// An open catalogue.
 pub struct Catalogue {
@@ -35,134 +32,7 @@ pub struct Catalogue {
     keeps_sightings: bool,
 }
 
-/// What became of a catalogue that could not be used.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct SetAside {
-    /// Where it is now.
-    pub path: PathBuf,
-    /// What was wrong with it.
-    pub why: String,
-}
-
 impl Catalogue {
-    /// Opens the catalogue in a state folder, making it if it is not there. A damaged one is set
-    /// aside under another name and a new one begun.
-    pub fn open(state: &Path) -> Result<(Self, Option<SetAside>), JobError> {
-        host::make_dirs(state)?;
-        let path = Self::path(state);
-        match Self::try_open(&path) {
-            Ok(catalogue) => Ok((catalogue, None)),
-            Err(JobError::Catalogue(why)) if is_damage(&why) => {
-                let aside = host::set_aside(&path)?;
-                for suffix in ["-wal", "-shm"] {
-                    let mut name = path.clone().into_os_string();
-                    name.push(suffix);
-                    host::set_aside(Path::new(&name))?;
-                }
-                let why = why.to_string();
-                Ok((Self::try_open(&path)?, aside.map(|path| SetAside { path, why })))
-            }
-            Err(error) => Err(error),
-        }
-    }
-
-    /// The catalogue of a state folder, to look only. Work that would have to change it fails; then a
-    /// [`snapshot`](Self::snapshot) is the way. `None` if there is none, or it is not to be used.
-    pub fn read_only(state: &Path) -> Option<Self> {
-        let flags =
-            rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let db = Connection::open_with_flags(Self::path(state), flags).ok()?;
-        let catalogue = Self { db, keeps_sightings: false };
-        catalogue.db.busy_timeout(BUSY).ok()?;
-        catalogue.db.pragma_update(None, "cache_size", CACHE_KIB).ok()?;
-        catalogue.has_version().ok()?.then_some(catalogue)
-    }
-
-    /// A copy in memory of the catalogue in a state folder, or an empty one: for commands that only
-    /// look, so that they write nothing and hold up nobody.
-    pub fn snapshot(state: &Path) -> Result<Self, JobError> {
-        let mut copy = Self::in_memory()?;
-        let path = Self::path(state);
-        if !host::exists(&path) {
-            return Ok(copy);
-        }
-        let flags =
-            rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let take = || -> rusqlite::Result<Connection> {
-            let from = Connection::open_with_flags(&path, flags)?;
-            from.busy_timeout(BUSY)?;
-            let mut into = Connection::open_in_memory()?;
-            rusqlite::backup::Backup::new(&from, &mut into)?.run_to_completion(
-                100_000,
-                Duration::from_millis(1),
-                None,
-            )?;
-            Ok(into)
-        };
-        match take() {
-            Ok(db) => {
-                let taken = Self { db, keeps_sightings: true };
-                if taken.has_version().unwrap_or(false) {
-                    copy = taken;
-                }
-                Ok(copy)
-            }
-            // A damaged catalogue: look at mailbox and drives themselves instead.
-            Err(error) if is_damage(&error) => Ok(copy),
-            Err(error) => Err(error.into()),
-        }
-    }
-
-    /// An empty catalogue in memory.
-    pub fn in_memory() -> Result<Self, JobError> {
-        let catalogue = Self { db: Connection::open_in_memory()?, keeps_sightings: true };
-        catalogue.create()?;
-        Ok(catalogue)
-    }
-
-    /// The catalogue's file in a state folder.
-    pub fn path(state: &Path) -> PathBuf {
-        state.join("catalogue.sqlite")
-    }
-
-    fn try_open(path: &Path) -> Result<Self, JobError> {
-        let catalogue = Self { db: Connection::open(path)?, keeps_sightings: true };
-        catalogue.db.busy_timeout(BUSY)?;
-        catalogue.db.pragma_update(None, "journal_mode", "WAL")?;
-        // The catalogue may lose its last transactions in a power cut: it is a cache. It may not break.
-        catalogue.db.pragma_update(None, "synchronous", "NORMAL")?;
-        catalogue.db.pragma_update(None, "cache_size", CACHE_KIB)?;
-        if !catalogue.has_version()? {
-            catalogue.create()?;
-        }
-        Ok(catalogue)
-    }
-
-    fn has_version(&self) -> Result<bool, JobError> {
-        let found: i64 = self.db.pragma_query_value(None, "user_version", |row| row.get(0))?;
-        match found {
-            VERSION => Ok(true),
-            0 => Ok(false),
-            other => Err(rusqlite::Error::SqliteFailure(
-                rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_NOTADB),
-                Some(format!("made by another version of the program (tables {other})")),
-            )
-            .into()),
-        }
-    }
-
-    fn create(&self) -> Result<(), JobError> {
-        let card = CardId::from_bits(host::random_bits()?);
-        let transaction = self.db.unchecked_transaction()?;
-        transaction.execute_batch(include_str!("schema.sql"))?;
-        transaction.pragma_update(None, "user_version", VERSION)?;
-        transaction.execute(
-            "INSERT INTO meta VALUES ('card', ?1), ('era', '1'), ('tick', '0')",
-            [card.to_string()],
-        )?;
-        Ok(transaction.commit()?)
-    }
-
     /// Runs several changes as one.
     pub fn together<T>(&self, work: impl FnOnce() -> Result<T, JobError>) -> Result<T, JobError> {
         if !self.db.is_autocommit() {
@@ -303,11 +173,6 @@ impl Catalogue {
 /// Monotonic milliseconds, as kept in the catalogue.
 pub fn millis(clock: &dyn Clock) -> i64 {
     i64::try_from(clock.since_boot().as_millis()).unwrap_or(i64::MAX)
-}
-
-fn is_damage(error: &rusqlite::Error) -> bool {
-    use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
-    matches!(error.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase))
 }
 
 fn digest_column(row: &rusqlite::Row<'_>, at: usize) -> rusqlite::Result<crate::model::Digest> {

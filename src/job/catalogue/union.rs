@@ -1,7 +1,8 @@
 //! What all drives together say of a station: for every path the latest word, for every content every copy.
 //! Never takes a wall time into account.
 
-use super::books::{PAYLOAD, PayloadRow, PlaceRow, read_payload, read_place};
+use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use super::places::{PlaceRow, read_place};
 use super::{Catalogue, GONE_MOVED, GONE_REMOVED};
 use crate::job::JobError;
 use crate::model::{DriveId, MailboxName, StationName};
@@ -18,8 +19,8 @@ pub struct Wanted {
     pub instead_of_suspect: bool,
 }
 
-const PLACES: &str = "SELECT place.mailbox, key, content, good, suspect, modified_s, modified_n, mode, gone, place.era, \
-                      place.tick, good_modified FROM place JOIN book ON book.id = place.book \
+const PLACES: &str = "SELECT place.mailbox, key, content, good, suspect, modified_s, modified_n, mode, gone, \
+                      place.era, place.tick, good_modified FROM place JOIN book ON book.id = place.book \
                       WHERE book.station = ?1 \
                       ORDER BY place.mailbox, key, place.era DESC, place.tick DESC, gone";
 

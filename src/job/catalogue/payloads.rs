@@ -1,0 +1,150 @@
+//! The copies that a drive's ledger tells of, and how each stands.
+//! Never calls a copy good that was not read back, or whose line is only a claim.
+
+use super::{Catalogue, digest_column};
+use crate::job::JobError;
+use crate::model::{Digest, Identity, PayloadName};
+use rusqlite::{OptionalExtension as _, Row, params};
+
+/// How a copy on a drive stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(i64)]
+pub enum PayloadState {
+    /// A line behind a break says so; not yet checked.
+    Claimed = 0,
+    /// Proven when it was made, or when last re-read.
+    Good = 1,
+    /// It was re-read and was not what it should be.
+    Damaged = 2,
+    /// It is not there.
+    Missing = 3,
+}
+
+/// A copy on a drive.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PayloadRow {
+    /// Its name.
+    pub name: PayloadName,
+    /// Row of its content.
+    pub content: i64,
+    /// What it should be.
+    pub identity: Identity,
+    /// How it stands.
+    pub state: PayloadState,
+}
+
+/// Whether and how a drive holds a content.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Held {
+    /// A good copy.
+    Good(PayloadName),
+    /// Only a damaged copy, or none where there was one.
+    Lost(PayloadName),
+    /// Never copied.
+    No,
+}
+
+pub(super) const PAYLOAD: &str =
+    "p.segment, p.number, p.extension, p.content, p.state, c.sha256, c.bytes";
+
+pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<PayloadRow> {
+    let bad = |_| rusqlite::Error::InvalidQuery;
+    let extension = row.get_ref(2)?.as_str()?.parse().map_err(bad)?;
+    let digest: Digest = digest_column(row, 5)?;
+    Ok(PayloadRow {
+        name: PayloadName { segment: row.get(0)?, number: row.get(1)?, extension },
+        content: row.get(3)?,
+        state: match row.get(4)? {
+            1 => PayloadState::Good,
+            2 => PayloadState::Damaged,
+            3 => PayloadState::Missing,
+            _ => PayloadState::Claimed,
+        },
+        identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
+    })
+}
+
+impl Catalogue {
+    /// Changes how a copy stands.
+    pub fn set_payload_state(
+        &self,
+        book: i64,
+        number: u32,
+        state: PayloadState,
+    ) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("UPDATE payload SET state = ?3 WHERE book = ?1 AND number = ?2")?
+            .execute(params![book, number, state as i64])?;
+        Ok(())
+    }
+
+    /// Whether and how a drive holds a content.
+    pub fn held(&self, book: i64, content: i64) -> Result<Held, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+             WHERE p.content = ?2 AND p.book = ?1 ORDER BY p.state = 1 DESC, p.number DESC LIMIT 1"
+        ))?;
+        let row = query.query_row(params![book, content], read_payload).optional()?;
+        Ok(match row {
+            Some(p) if p.state == PayloadState::Good => Held::Good(p.name),
+            Some(p) => Held::Lost(p.name),
+            None => Held::No,
+        })
+    }
+
+    /// One copy by its number.
+    pub fn payload(&self, book: i64, number: u32) -> Result<Option<PayloadRow>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+             WHERE p.book = ?1 AND p.number = ?2"
+        ))?;
+        Ok(query.query_row(params![book, number], read_payload).optional()?)
+    }
+
+    /// Up to `most` copies with numbers after `after`, in order.
+    pub fn payloads_after(
+        &self,
+        book: i64,
+        after: u32,
+        most: u32,
+    ) -> Result<Vec<PayloadRow>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+             WHERE p.book = ?1 AND p.number > ?2 ORDER BY p.number LIMIT ?3"
+        ))?;
+        let rows = query.query_map(params![book, after, most], read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The last `most` copies, latest first.
+    pub fn latest_payloads(&self, book: i64, most: u32) -> Result<Vec<PayloadRow>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+             WHERE p.book = ?1 ORDER BY p.number DESC LIMIT ?2"
+        ))?;
+        let rows = query.query_map(params![book, most], read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Copies claimed by lines behind a break.
+    pub fn claimed_payloads(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+             WHERE p.book = ?1 AND p.state = 0 ORDER BY p.number"
+        ))?;
+        let rows = query.query_map([book], read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger.
+    pub fn is_message(&self, book: i64, identity: &Identity) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (\
+                 EXISTS (SELECT 1 FROM file WHERE content = c.id) OR \
+                 EXISTS (SELECT 1 FROM place WHERE content = c.id AND book = ?1))",
+            )?
+            .exists(params![book, identity.digest.as_bytes().as_slice(), identity.bytes as i64])?)
+    }
+}
