@@ -1,17 +1,17 @@
-//! The mailbox as it is now, taken into the catalogue: two looks, then one reading.
+//! The mailbox as it is now, taken into the catalogue: first looks, over all of it or at single paths.
 //! Never writes to the mailbox, and never calls a message gone because a folder could not be read.
 
 use super::JobError;
-use super::catalogue::{Catalogue, FileRow, FileState, Glance, NewFile, millis};
-use super::headers;
-use crate::disk::{DiskError, Look, MailboxDir, STAGING, Sighting, read_full};
-use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_TAIL_BYTES, PROBLEMS_MAX};
+use super::catalogue::{Catalogue, FileRow, FileState, Glance, millis};
+use super::settle::settle;
+use crate::disk::{Look, MailboxDir, STAGING, Sighting};
+use crate::model::limits::PROBLEMS_MAX;
 use crate::model::message::FileFacts;
-use crate::model::{Clock, Finding, Hasher, Identity, RelName, Suspicion};
+use crate::model::{Clock, Finding, RelName};
 use globset::GlobSet;
 
 /// Rows read from the catalogue at a time.
-const PAGE: usize = 512;
+pub(super) const PAGE: usize = 512;
 /// Changes written together.
 const TOGETHER: usize = 1_000;
 
@@ -179,167 +179,6 @@ fn is_below(key: &[u8], folder: &[u8]) -> bool {
         || key.strip_prefix(folder).is_some_and(|rest| rest.first().is_none_or(|&b| b == 0))
 }
 
-/// Second looks: reads files unchanged for `settle`, then calls missing ones gone.
-pub fn settle(
-    catalogue: &Catalogue,
-    mailbox: i64,
-    dir: &MailboxDir,
-    rules: &ScanRules<'_>,
-    report: &mut ScanReport,
-) -> Result<(), JobError> {
-    let due = millis(rules.clock) - rules.settle;
-    for state in [FileState::Changing, FileState::Fresh] {
-        each_page(catalogue, mailbox, state, due, |row| {
-            second_look(catalogue, dir, row, rules, report)
-        })?;
-    }
-    // A little later than files that appear, so that a move is seen as one: the new place is known
-    // by the time the old one is called gone.
-    let due = if rules.settle > 0 { due - rules.settle / 4 } else { due };
-    for state in [FileState::LeavingSeen, FileState::Leaving] {
-        each_page(catalogue, mailbox, state, due, |row| gone(catalogue, dir, row))?;
-    }
-    Ok(())
-}
-
-fn each_page(
-    catalogue: &Catalogue,
-    mailbox: i64,
-    state: FileState,
-    due: i64,
-    mut each: impl FnMut(&FileRow) -> Result<(), JobError>,
-) -> Result<(), JobError> {
-    let mut after = Vec::new();
-    loop {
-        let page = catalogue.files_in_state(mailbox, state, due, &after, PAGE)?;
-        let Some(last) = page.last() else { return Ok(()) };
-        after.clone_from(&last.key);
-        catalogue.together(|| page.iter().try_for_each(&mut each))?;
-    }
-}
-
-fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow) -> Result<(), JobError> {
-    let path = row.path()?;
-    match dir.look(&path) {
-        Ok(Look::Gone | Look::Folder) => {
-            let elsewhere = match row.content {
-                Some(content) => catalogue.is_present(content)?,
-                None => false,
-            };
-            let state = match (elsewhere, row.state) {
-                (true, _) => FileState::Moved,
-                (false, FileState::LeavingSeen) => FileState::Removed,
-                (false, _) => FileState::Vanished,
-            };
-            catalogue.set_gone(row, state)
-        }
-        // Back again, or not to be seen just now: the next scan tells.
-        _ => catalogue.set_state(row, FileState::Fresh, row.looked),
-    }
-}
-
-fn second_look(
-    catalogue: &Catalogue,
-    dir: &MailboxDir,
-    row: &FileRow,
-    rules: &ScanRules<'_>,
-    report: &mut ScanReport,
-) -> Result<(), JobError> {
-    let path = row.path()?;
-    let replaced = row.content.is_some_and(|_| row.tick > 0);
-    if replaced && (rules.hold)(&path, row.state) {
-        if row.state != FileState::Changing {
-            catalogue.set_state(row, FileState::Changing, row.looked)?;
-        }
-        return Ok(());
-    }
-    match read_message(dir, &path, row) {
-        Ok(Read::Whole(new, last_octets)) => {
-            let suspect = match row.content {
-                Some(before) => suspicion(catalogue, before, &new.identity, &last_octets)?,
-                None => None,
-            };
-            catalogue.settle(row, &NewFile { suspect, ..new }, rules.clock.stamp().time)
-        }
-        Ok(Read::Changed(facts)) => {
-            let now = rules.clock.stamp().time;
-            catalogue.look(
-                row.mailbox,
-                &row.key,
-                &facts,
-                FileState::Fresh,
-                millis(rules.clock),
-                now,
-            )
-        }
-        Err(error) if error.errno == rustix::io::Errno::NOENT => match row.content {
-            Some(_) => catalogue.set_state(row, FileState::Leaving, millis(rules.clock)),
-            None => catalogue.forget(row),
-        },
-        Err(error) => {
-            report.problem(Finding::MessageUnreadable { path, why: error.errno.to_string() });
-            catalogue.set_state(row, FileState::Unreadable, row.looked)
-        }
-    }
-}
-
-enum Read {
-    /// The message, and its last octets.
-    Whole(NewFile, Vec<u8>),
-    /// It is not what the first look saw.
-    Changed(FileFacts),
-}
-
-fn read_message(dir: &MailboxDir, path: &RelName, row: &FileRow) -> Result<Read, DiskError> {
-    let mut file = dir.open_message(path)?;
-    let facts = file.opened_as();
-    if !row.glance().has_facts(&facts) {
-        return Ok(Read::Changed(facts));
-    }
-    let mut hasher = Hasher::default();
-    let mut buffer = vec![0; COPY_BUFFER_BYTES.min(facts.bytes as usize + 1)];
-    let mut start = Vec::new();
-    let mut end: Vec<u8> = Vec::new();
-    let mut left = facts.bytes + 1;
-    while left > 0 {
-        let want = buffer.len().min(left as usize);
-        let got = read_full(|into| file.read(into), &mut buffer[..want])?;
-        if got == 0 {
-            break;
-        }
-        let bytes = &buffer[..got];
-        hasher.update(bytes);
-        start.extend_from_slice(&bytes[..got.min(HEADER_BYTES - start.len())]);
-        end.extend_from_slice(&bytes[got.saturating_sub(NUL_TAIL_BYTES)..]);
-        end.drain(..end.len().saturating_sub(NUL_TAIL_BYTES));
-        left -= got as u64;
-    }
-    let identity = hasher.finish();
-    let now = file.facts_now()?;
-    if identity.bytes != facts.bytes || now != facts {
-        return Ok(Read::Changed(now));
-    }
-    let headers = headers::read(&start);
-    Ok(Read::Whole(NewFile { identity, headers, suspect: None }, end))
-}
-
-/// Whether a new version looks like damage to the card: emptied, or ending in octets never written.
-/// (One cut short is found when it is copied, beside the version before.)
-fn suspicion(
-    catalogue: &Catalogue,
-    before: i64,
-    new: &Identity,
-    last_octets: &[u8],
-) -> Result<Option<Suspicion>, JobError> {
-    let before = catalogue.identity(before)?;
-    Ok(match new.bytes {
-        _ if before.bytes == 0 || before == *new => None,
-        0 => Some(Suspicion::Emptied),
-        _ if last_octets.iter().all(|&b| b == 0) => Some(Suspicion::NulFilled),
-        _ => None,
-    })
-}
-
 impl FileFacts {
     /// Stands for facts that a link, pipe or device does not have.
     const NONE: Self = Self {
@@ -352,7 +191,7 @@ impl FileFacts {
 }
 
 impl ScanReport {
-    fn problem(&mut self, finding: Finding) {
+    pub(super) fn problem(&mut self, finding: Finding) {
         let full = self.findings.len() >= PROBLEMS_MAX;
         match self.findings.last_mut() {
             Some(Finding::More { count }) => *count += 1,

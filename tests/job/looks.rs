@@ -5,7 +5,7 @@ use crate::card::{Card, done, mail, rel};
 use crate::medium::{copies, expect_same, ledger_kinds, whole};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::catalogue::{FileRow, FileState};
-use counterfoil::job::scan;
+use counterfoil::job::{scan, settle};
 use counterfoil::model::Reason;
 use std::io::Write as _;
 
@@ -210,7 +210,7 @@ fn a_single_path_is_taken_without_a_scan() {
         |path: &str| scan::look_at(&card.catalogue, open.row, &dir, &[rel(path)], &rules).unwrap();
     let settle = || {
         let mut report = scan::ScanReport::default();
-        scan::settle(&card.catalogue, open.row, &dir, &rules, &mut report).unwrap();
+        settle::settle(&card.catalogue, open.row, &dir, &rules, &mut report).unwrap();
     };
     assert!(look("inbox/m"));
     settle();

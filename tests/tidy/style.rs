@@ -5,15 +5,14 @@ use crate::source::{Breach, Source, all_files, below, item_end, root};
 use crate::{expect_none, plant};
 
 /// Lines of a file. Usual is 400 at most; this is where it has to be taken apart.
-const FILE_LINES: usize = 450;
+const FILE_LINES: usize = 420;
 /// Longer files, and how long they may be. A new name here needs a reason; a shorter list none.
-const LONGER_FILES: [(&str, usize); 3] =
-    [("src/daemon/run.rs", 550), ("src/job/catalogue/books.rs", 600), ("src/job/scan.rs", 480)];
+const LONGER_FILES: [(&str, usize); 0] = [];
 /// Lines of a `mod.rs`: what is in it and what leaves it, not the work.
 const MOD_LINES: usize = 70;
 /// Those that hold the type their folder is about.
 const LONGER_MODS: [(&str, usize); 2] =
-    [("src/job/catalogue/mod.rs", 300), ("src/job/mirror/mod.rs", 250)];
+    [("src/job/catalogue/mod.rs", 200), ("src/job/mirror/mod.rs", 250)];
 /// Lines of `main.rs`: parse, run, exit code.
 const MAIN_LINES: usize = 60;
 /// Lines of a function, from `fn` to its closing brace. Usual is 70.

@@ -1,0 +1,344 @@
+//! The loop: waits for events and deadlines, hands out work, keeps the state of each drive. One place,
+//! one thread; everything slow happens in the clerk's and the workers' threads.
+
+use super::clerk::{self, Clerk, ClerkJob, ClerkReport};
+use super::events::{Event, News, Voice};
+use super::mailboxes::Waiting;
+use super::run::{Reload, Settings};
+use super::service::Service;
+use super::slots::Slot;
+use super::sources::{FolderWatch, Hints, MailboxWatch};
+use super::states::{DriveState, Happening};
+use super::worker::Worker;
+use crate::job::round::DriveRound;
+use crate::job::{JobError, Station};
+use crate::model::Clock;
+use crate::model::limits::STOP_PATIENCE;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc;
+use std::time::Duration;
+use tokio::sync::mpsc::{Receiver, Sender};
+use tokio::time::{Instant, sleep_until};
+
+/// How long the clerk may be at one piece of work before the watchdog is told nothing more: a scan
+/// of a million messages on a board takes minutes.
+const CLERK_PATIENCE: Duration = Duration::from_secs(1800);
+
+/// How the loop ended.
+pub(super) enum Ended {
+    /// It was called to stop.
+    Stopped,
+    /// There is a new config.
+    Reloaded(Box<Settings>),
+}
+
+/// The daemon at work, from one reading of the config to the next.
+pub(super) struct Daemon<'a> {
+    voice: &'a dyn Voice,
+    service: Service,
+    station: Station,
+    scan_every: Duration,
+    slots: Vec<Slot>,
+    waiting: Vec<Waiting>,
+    clerk: mpsc::Sender<ClerkJob>,
+    /// What the clerk is at, since when: its deletions are needed again if hints were not enough.
+    clerk_at: Option<(Vec<crate::model::RelName>, Instant)>,
+    /// The catalogue's last change that the drives were sent to work for.
+    tick: u64,
+    next_scan: Instant,
+    settle_at: Option<Instant>,
+    watchdog_at: Option<Instant>,
+    watches: Vec<Option<MailboxWatch>>,
+    hints: Hints,
+    stop: Arc<AtomicBool>,
+    /// The states of the drives as last told to the service manager.
+    status: Vec<DriveState>,
+    _folders: Vec<FolderWatch>,
+}
+
+impl<'a> Daemon<'a> {
+    pub(super) fn start(
+        settings: Settings,
+        events: &Sender<Event>,
+        voice: &'a dyn Voice,
+        service: Service,
+        clock: Arc<dyn Clock>,
+    ) -> Result<Self, JobError> {
+        let stop = Arc::new(AtomicBool::new(false));
+        let catalogue = clerk::catalogue(&settings.state, &*clock)?;
+        let clerk = Clerk {
+            catalogue,
+            mailboxes: settings.station.mailboxes.clone(),
+            ignore: settings.ignore,
+            settle: milliseconds(settings.settle),
+            churn: milliseconds(settings.churn),
+            clock: Arc::clone(&clock),
+        };
+        let (clerk_jobs, jobs) = mpsc::channel();
+        let to = events.clone();
+        spawn("clerk".to_owned(), move || clerk.run(&jobs, &to))?;
+        let mut slots = Vec::new();
+        for (number, drive) in settings.drives.into_iter().enumerate() {
+            let label = drive.label.clone();
+            let worker = Worker {
+                number,
+                drive,
+                station: settings.station.name.clone(),
+                mailboxes: settings.station.mailboxes.clone(),
+                state: settings.state.clone(),
+                clock: Arc::clone(&clock),
+                stop: Arc::clone(&stop),
+            };
+            let (worker_jobs, jobs) = mpsc::channel();
+            let to = events.clone();
+            spawn(format!("drive-{number}"), move || worker.run(&jobs, &to))?;
+            slots.push(Slot::new(label, worker_jobs));
+        }
+        let hints = Hints::new(events.clone());
+        let folders = folder_watches(&settings.folders, &settings.station, &hints);
+        let mut daemon = Self {
+            voice,
+            service,
+            waiting: settings.station.mailboxes.iter().map(|_| Waiting::default()).collect(),
+            watches: settings.station.mailboxes.iter().map(|_| None).collect(),
+            station: settings.station,
+            scan_every: settings.scan_every,
+            slots,
+            clerk: clerk_jobs,
+            clerk_at: None,
+            tick: 0,
+            next_scan: Instant::now(),
+            settle_at: None,
+            watchdog_at: service.watchdog_every().map(|_| Instant::now()),
+            hints,
+            stop,
+            status: Vec::new(),
+            _folders: folders,
+        };
+        for mailbox in 0..daemon.watches.len() {
+            daemon.arm(mailbox);
+        }
+        service.ready();
+        Ok(daemon)
+    }
+
+    /// Watches a mailbox's tree, anew if it was watched before.
+    fn arm(&mut self, mailbox: usize) {
+        let place = &self.station.mailboxes[mailbox];
+        let root = crate::disk::host::resolved(&place.path);
+        self.watches[mailbox] = match MailboxWatch::new(mailbox, &root, self.hints.clone()) {
+            Ok(watch) => Some(watch),
+            Err(why) => {
+                self.voice.tell(&News::Unwatched(&place.name, &why));
+                None
+            }
+        };
+        self.waiting[mailbox].doubt();
+    }
+
+    pub(super) async fn serve(
+        &mut self,
+        events: &mut Receiver<Event>,
+        reload: &mut Reload<'_>,
+    ) -> Result<Ended, JobError> {
+        self.want_all();
+        loop {
+            self.on_time();
+            self.give_clerk_work();
+            let deadline = self.deadline();
+            let event = tokio::select! {
+                event = events.recv() => event,
+                () = sleep_until(deadline) => continue,
+            };
+            match event {
+                None | Some(Event::Stop) => {
+                    self.service.stopping();
+                    self.wind_down(events).await;
+                    return Ok(Ended::Stopped);
+                }
+                Some(Event::Reload) => {
+                    self.service.reloading();
+                    match reload() {
+                        Ok(new) => {
+                            self.voice.tell(&News::Reloaded);
+                            self.wind_down(events).await;
+                            return Ok(Ended::Reloaded(Box::new(new)));
+                        }
+                        Err(why) => {
+                            self.voice.tell(&News::ReloadRefused(&why));
+                            self.service.ready();
+                        }
+                    }
+                }
+                Some(Event::Clerk(report)) => self.clerk_done(report)?,
+                Some(Event::Drive(number, round)) => self.drive_done(number, &round),
+                Some(Event::DrivesChanged) => self.want_all(),
+                Some(Event::RootChanged(mailbox)) => self.arm(mailbox),
+                Some(Event::Doubt(mailbox)) => self.waiting[mailbox].doubt(),
+                Some(Event::Touched(mailbox, path)) => self.waiting[mailbox].touch(path),
+                Some(Event::Gone(mailbox, path)) => self.waiting[mailbox].gone(path),
+            }
+            if self.hints.were_lost() {
+                self.waiting.iter_mut().for_each(Waiting::doubt);
+            }
+        }
+    }
+
+    /// Whatever a deadline has passed for.
+    fn on_time(&mut self) {
+        let now = Instant::now();
+        if self.next_scan <= now {
+            self.next_scan = now + self.scan_every;
+            for mailbox in 0..self.waiting.len() {
+                match self.watches[mailbox] {
+                    Some(_) => self.waiting[mailbox].doubt(),
+                    None => self.arm(mailbox),
+                }
+            }
+            self.want_absent();
+        }
+        if self.settle_at.is_some_and(|at| at <= now) {
+            self.settle_at = None;
+            self.waiting.iter_mut().for_each(Waiting::settle);
+        }
+        for number in 0..self.slots.len() {
+            if self.slots[number].until.is_some_and(|at| at <= now) {
+                self.slots[number].until = None;
+                self.happen(number, Happening::TimeUp);
+            }
+        }
+        if self.watchdog_at.is_some_and(|at| at <= now) {
+            self.watchdog_at = self.service.watchdog_every().map(|every| now + every);
+            // A hung drive must not end the daemon; a clerk that never comes back must.
+            if self.clerk_at.as_ref().is_none_or(|(_, since)| now - *since < CLERK_PATIENCE) {
+                self.service.alive();
+            }
+        }
+    }
+
+    fn deadline(&self) -> Instant {
+        let slots = self.slots.iter().filter_map(|slot| slot.until);
+        let others = [Some(self.next_scan), self.settle_at, self.watchdog_at];
+        slots.chain(others.into_iter().flatten()).min().unwrap_or(self.next_scan)
+    }
+
+    fn give_clerk_work(&mut self) {
+        if self.clerk_at.is_some() {
+            return;
+        }
+        let job = self.waiting.iter_mut().enumerate().find_map(|(n, waiting)| waiting.take(n));
+        if let Some(job) = job {
+            self.clerk_at = Some((job.gone.clone(), Instant::now()));
+            // The clerk ends only with this sender.
+            drop(self.clerk.send(job));
+        }
+    }
+
+    fn clerk_done(&mut self, report: ClerkReport) -> Result<(), JobError> {
+        let (gone, _) = self.clerk_at.take().unwrap_or_else(|| (Vec::new(), Instant::now()));
+        let name = &self.station.mailboxes[report.mailbox].name;
+        match &report.outcome {
+            Ok(findings) => {
+                findings.iter().for_each(|f| self.voice.tell(&News::MailboxFinding(name, f)));
+            }
+            // Without its catalogue the daemon knows nothing: end, and be started anew.
+            Err(JobError::Catalogue(_)) => {
+                report.outcome?;
+            }
+            Err(error) => self.voice.tell(&News::MailboxAway(name, error)),
+        }
+        if report.wants_whole {
+            self.waiting[report.mailbox].again(gone);
+        }
+        self.settle_at = report
+            .due_in
+            .and_then(|ms| u64::try_from(ms).ok())
+            .map(|ms| Instant::now() + Duration::from_millis(ms));
+        if report.tick != self.tick {
+            self.tick = report.tick;
+            self.want_all();
+        }
+        Ok(())
+    }
+
+    fn want_all(&mut self) {
+        for number in 0..self.slots.len() {
+            self.happen(number, Happening::Wanted);
+        }
+    }
+
+    /// Looks again for drives that are not there or could not take messages.
+    fn want_absent(&mut self) {
+        for number in 0..self.slots.len() {
+            if !matches!(self.slots[number].state, DriveState::Safe | DriveState::Settling) {
+                self.happen(number, Happening::Wanted);
+            }
+        }
+    }
+
+    fn drive_done(&mut self, number: usize, round: &DriveRound) {
+        let may_work = !self.stop.load(Ordering::Relaxed);
+        self.slots[number].done(round, self.voice, may_work);
+        self.tell_status();
+    }
+
+    fn happen(&mut self, number: usize, happening: Happening) {
+        self.slots[number].happen(happening, None, self.voice);
+        self.tell_status();
+    }
+
+    /// Tells the service manager what each drive is doing, if that is news.
+    fn tell_status(&mut self) {
+        let states: Vec<_> = self.slots.iter().map(|s| s.state).collect();
+        if states != self.status {
+            let words: Vec<_> = self.slots.iter().map(|s| (s.label.as_str(), s.state)).collect();
+            self.service.status(&self.voice.status(&words));
+            self.status = states;
+        }
+    }
+
+    /// Lets every worker end its batch, for a while.
+    async fn wind_down(&mut self, events: &mut Receiver<Event>) {
+        self.stop.store(true, Ordering::Relaxed);
+        let patience = Instant::now() + STOP_PATIENCE;
+        while self.slots.iter().any(|slot| slot.busy) || self.clerk_at.is_some() {
+            tokio::select! {
+                event = events.recv() => match event {
+                    Some(Event::Drive(number, round)) => {
+                        self.drive_done(number, &round);
+                    }
+                    Some(Event::Clerk(_)) => self.clerk_at = None,
+                    Some(_) => {}
+                    None => return,
+                },
+                () = sleep_until(patience) => break,
+            }
+        }
+        for slot in self.slots.iter().filter(|slot| slot.busy) {
+            self.voice.tell(&News::LeftWorking(&slot.label));
+        }
+    }
+}
+
+fn folder_watches(folders: &[PathBuf], station: &Station, hints: &Hints) -> Vec<FolderWatch> {
+    let roots: Vec<PathBuf> =
+        station.mailboxes.iter().map(|m| crate::disk::host::resolved(&m.path)).collect();
+    let drives = FolderWatch::new(folders, |_| Event::DrivesChanged, hints.clone());
+    let mailboxes = FolderWatch::new(&roots, Event::RootChanged, hints.clone());
+    // Without them the timer finds what comes and goes.
+    [drives, mailboxes].into_iter().flatten().collect()
+}
+
+fn spawn(name: String, run: impl FnOnce() + Send + 'static) -> Result<(), JobError> {
+    std::thread::Builder::new()
+        .name(name)
+        .spawn(run)
+        .map(drop)
+        .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
+}
+
+fn milliseconds(span: Duration) -> i64 {
+    i64::try_from(span.as_millis()).unwrap_or(i64::MAX / 4)
+}
