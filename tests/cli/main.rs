@@ -15,3 +15,4 @@ mod commands;
 mod station;
 mod stick;
 mod told;
+mod versions;

@@ -214,6 +214,17 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
+    /// A place where a content is now and of which a drive has not been told.
+    pub fn untold_place(&self, book: i64, content: i64) -> Result<Option<FileRow>, JobError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM file WHERE content = ?2 AND state = 1 AND NOT EXISTS (SELECT 1 FROM \
+             place WHERE place.book = ?1 AND place.mailbox = file.mailbox AND place.key = file.key \
+             AND place.content = ?2 AND place.gone = 0) LIMIT 1"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        Ok(query.query_row(params![book, content], FileRow::read).optional()?)
+    }
+
     /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one.
     pub fn look(
         &self,

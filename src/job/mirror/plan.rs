@@ -1,8 +1,8 @@
 //! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
 //! Reads the drive only to compare a shortened message with the version before.
 
-use super::Pass;
 use super::commit::{Batch, CopyItem};
+use super::{OpenMailbox, Pass};
 use crate::disk::{ReadFrom, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{FileRow, FileState, Held, PlaceRow};
@@ -33,13 +33,19 @@ pub(super) fn step(
 ) -> Result<Step, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Nothing) };
     let known = pass.catalogue.place(drive.book.row, row.mailbox, &row.key)?;
-    let order = Order { era: pass.catalogue.era()?, tick: row.tick };
     match row.state {
         FileState::Present => {}
         FileState::Removed | FileState::Vanished | FileState::Moved => {
-            let told = known.is_none_or(|place| place.gone != 0)
+            let told = known.as_ref().is_none_or(|place| place.gone != 0)
                 || batch.left.contains(&(row.mailbox, row.key.clone()));
             let (mailbox, path) = (mailbox.name.clone(), row.path()?);
+            let order = order(pass, row)?;
+            if !told
+                && row.state == FileState::Moved
+                && let Some(event) = moved_away(pass, drive, row, known.as_ref(), batch)?
+            {
+                return Ok(Step::Note(event));
+            }
             return Ok(match row.state {
                 _ if told => Step::Nothing,
                 FileState::Vanished => Step::Note(Event::Vanished { mailbox, path, order }),
@@ -50,6 +56,9 @@ pub(super) fn step(
         _ => return Ok(Step::Nothing),
     }
     let Some(content) = row.content else { return Ok(Step::Nothing) };
+    if batch.placed.contains(&(row.mailbox, row.key.clone())) {
+        return Ok(Step::Nothing);
+    }
     let held = pass.catalogue.held(drive.book.row, content)?;
     let here = known.as_ref().filter(|place| place.gone == 0);
     if matches!(held, Held::Good(_)) && here.is_some_and(|place| place.content == content) {
@@ -60,15 +69,7 @@ pub(super) fn step(
         Some(why) => Some(why),
         None => cut_short(pass, drive, row, here, &identity)?,
     };
-    let place = Place {
-        mailbox: mailbox.name.clone(),
-        path: row.path()?,
-        modified: row.modified,
-        mode: row.mode,
-        first_seen: row.first_seen,
-        suspect,
-        order,
-    };
+    let place = place(pass, mailbox, row, suspect)?;
     let replaces = match held {
         Held::Good(_) => return note(pass, drive, batch, content, identity, place),
         Held::Lost(payload) => Some(payload),
@@ -81,6 +82,58 @@ pub(super) fn step(
         return Ok(Step::Refused(Reason::TooLarge));
     }
     Ok(Step::Copy(Box::new(CopyItem { row: row.clone(), identity, place, replaces })))
+}
+
+fn order(pass: &Pass<'_>, row: &FileRow) -> Result<Order, JobError> {
+    Ok(Order { era: pass.catalogue.era()?, tick: row.tick })
+}
+
+fn place(
+    pass: &Pass<'_>,
+    mailbox: &OpenMailbox,
+    row: &FileRow,
+    suspect: Option<Suspicion>,
+) -> Result<Place, JobError> {
+    Ok(Place {
+        mailbox: mailbox.name.clone(),
+        path: row.path()?,
+        modified: row.modified,
+        mode: row.mode,
+        first_seen: row.first_seen,
+        suspect,
+        order: order(pass, row)?,
+    })
+}
+
+/// The message left this path for one that the drive is yet to be told of: one line tells of both.
+/// Told apart, a ledger torn between the two would call the message removed and nowhere else.
+fn moved_away(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &FileRow,
+    known: Option<&PlaceRow>,
+    batch: &mut Batch,
+) -> Result<Option<Event>, JobError> {
+    let book = drive.book.row;
+    let Some(content) = row.content.filter(|c| known.is_some_and(|place| place.content == *c))
+    else {
+        return Ok(None);
+    };
+    let Held::Good(_) = pass.catalogue.held(book, content)? else { return Ok(None) };
+    let Some(to) = pass.catalogue.untold_place(book, content)? else { return Ok(None) };
+    let (Some(from), Some(mailbox)) = (pass.mailbox(row.mailbox), pass.mailbox(to.mailbox)) else {
+        return Ok(None);
+    };
+    if !batch.placed.insert((to.mailbox, to.key.clone())) {
+        return Ok(None);
+    }
+    batch.left.insert((row.mailbox, row.key.clone()));
+    Ok(Some(Event::Moved {
+        identity: pass.catalogue.identity(content)?,
+        place: place(pass, mailbox, &to, to.suspect)?,
+        from_mailbox: from.name.clone(),
+        from: row.path()?,
+    }))
 }
 
 /// The content is on the drive; only its place is new. If the drive has it at a place that the mailbox
