@@ -211,6 +211,24 @@ fn two_damaged_versions_in_a_row_still_give_the_good_one() {
     expect_good_version_back(&station);
 }
 
+/// Faults 7 and 36: the cut that emptied the message took the catalogue with it.
+#[test]
+fn damage_is_seen_by_the_drives_word_alone() {
+    let nul = vec![0; long_mail().len()];
+    let cases =
+        [(&b""[..], "emptied"), (&nul, "nul-filled"), (b"From: Net control <", "cut-short")];
+    for (left, word) in cases {
+        let (station, red) = damaged_by_a_cut(left);
+        fs::remove_dir_all(station.state()).unwrap();
+        station.mirror().expect_safe();
+        assert_eq!(red.lines_of("mirrored").pop().unwrap()["suspect"], word);
+        expect_good_version_back(&station);
+        fs::remove_dir_all(station.state()).unwrap();
+        station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
+        station.audit().expect_safe().expect_listed("suspect", "suspect", &[("0001.eml", word)]);
+    }
+}
+
 #[test]
 fn a_good_version_after_a_damaged_one_is_taken() {
     let (station, _red) = damaged_by_a_cut(b"");

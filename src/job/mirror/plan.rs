@@ -8,7 +8,7 @@ use crate::job::JobError;
 use crate::job::catalogue::{FileRow, FileState, Held, PlaceRow};
 use crate::job::drive::Admitted;
 use crate::model::ledger::{Event, Place};
-use crate::model::limits::COPY_BUFFER_BYTES;
+use crate::model::limits::{COPY_BUFFER_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Hasher, Identity, Order, Reason, Suspicion};
 
 /// What is to be done.
@@ -61,13 +61,19 @@ pub(super) fn step(
     }
     let held = pass.catalogue.held(drive.book.row, content)?;
     let here = known.as_ref().filter(|place| place.gone == 0);
-    if matches!(held, Held::Good(_)) && here.is_some_and(|place| place.content == content) {
+    if let (Held::Good(_), Some(place)) = (held, here)
+        && place.content == content
+    {
+        if let (None, Some(why), Some(good)) = (row.suspect, place.suspect, place.good) {
+            // The catalogue was built anew since: the drive still knows what this version is.
+            pass.catalogue.mark_suspect(row, good, why)?;
+        }
         return Ok(Step::Nothing);
     }
     let identity = pass.catalogue.identity(content)?;
     let suspect = match row.suspect {
         Some(why) => Some(why),
-        None => cut_short(pass, drive, row, here, &identity)?,
+        None => damage(pass, drive, row, here, &identity)?,
     };
     let place = place(pass, mailbox, row, suspect)?;
     let replaces = match held {
@@ -159,9 +165,9 @@ fn note(
     }))
 }
 
-/// Whether a new, shorter version is the beginning of the one before: what a card leaves of a file
-/// whose last blocks it lost. Held against the copy of the version before.
-fn cut_short(
+/// What a new version looks like beside the one the drive has: what a card leaves of a file whose blocks
+/// were never written. The scan sees some of it by the catalogue; one built anew knows no version before.
+fn damage(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &FileRow,
@@ -172,10 +178,42 @@ fn cut_short(
     let good = if before.suspect.is_some() { before.good } else { Some(before.content) };
     let Some(good) = good else { return Ok(None) };
     let old = pass.catalogue.identity(good)?;
-    if new.bytes == 0 || new.bytes >= old.bytes {
-        return Ok(None);
+    let why = match new.bytes {
+        _ if old.bytes == 0 || old == *new => None,
+        0 => Some(Suspicion::Emptied),
+        _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
+        _ if new.bytes < old.bytes && is_beginning(pass, drive, good, new)? => {
+            Some(Suspicion::CutShort)
+        }
+        _ => None,
+    };
+    if let Some(why) = why {
+        pass.catalogue.mark_suspect(row, good, why)?;
     }
-    let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(None) };
+    Ok(why)
+}
+
+/// Whether a message's last octets are those of blocks never written. One that cannot be read is not
+/// judged: the copy will tell.
+fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobError> {
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };
+    let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
+    file.skip_to(bytes.saturating_sub(NUL_TAIL_BYTES as u64));
+    let mut tail = [1; NUL_TAIL_BYTES];
+    Ok(match read_full(|into| file.read(into), &mut tail) {
+        Ok(got) => got > 0 && tail[..got].iter().all(|&b| b == 0),
+        Err(_) => false,
+    })
+}
+
+/// Whether a shorter content is the beginning of one whose copy the drive has.
+fn is_beginning(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    good: i64,
+    new: &Identity,
+) -> Result<bool, JobError> {
+    let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(false) };
     let mut source =
         drive.volume.read(&drive.dir.join(&payload.to_rel()), 0, ReadFrom::Anywhere)?;
     let mut hasher = Hasher::default();
@@ -190,9 +228,5 @@ fn cut_short(
         hasher.update(&buffer[..got]);
         left -= got as u64;
     }
-    if hasher.finish() != *new {
-        return Ok(None);
-    }
-    pass.catalogue.mark_suspect(row, good, Suspicion::CutShort)?;
-    Ok(Some(Suspicion::CutShort))
+    Ok(hasher.finish() == *new)
 }
