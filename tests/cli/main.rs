@@ -12,6 +12,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod commands;
+
+mod odd_files;
 mod station;
 mod stick;
 mod told;
