@@ -12,7 +12,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod commands;
-
+mod names;
 mod odd_files;
 mod station;
 mod stick;
