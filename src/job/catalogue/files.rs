@@ -226,6 +226,7 @@ impl Catalogue {
     }
 
     /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one.
+    /// A path that was gone loses its tick, so that its return is news to every drive.
     pub fn look(
         &self,
         mailbox: i64,
@@ -240,7 +241,7 @@ impl Catalogue {
                 "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
                  mode, looked, first_seen, tick) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0) \
                  ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, changed=?7, \
-                 inode=?8, mode=?9, looked=?10",
+                 inode=?8, mode=?9, looked=?10, tick=CASE WHEN state >= 8 THEN 0 ELSE tick END",
             )?
             .execute(params![
                 mailbox,
