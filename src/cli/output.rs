@@ -3,6 +3,7 @@
 
 use super::args::Color;
 use super::notices::Problem;
+use crate::model::escape;
 use std::io::{IsTerminal as _, Write as _};
 
 /// How and how much is said.
@@ -76,7 +77,7 @@ impl Output {
 
     /// One JSON object.
     pub(super) fn json(&self, value: &serde_json::Value) {
-        self.line(value.to_string());
+        self.line(escape::in_json(&value.to_string()));
     }
 
     /// A notice beside the report.

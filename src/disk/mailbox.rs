@@ -197,6 +197,11 @@ impl MessageFile {
             .map_err(|errno| DiskError::new("look at", &self.at, errno))
     }
 
+    /// Passes over octets: the next ones read are those at an offset.
+    pub fn skip_to(&mut self, offset: u64) {
+        self.offset = offset;
+    }
+
     /// Reads the next octets; 0 at the end.
     pub fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         let got =

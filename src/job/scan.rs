@@ -74,8 +74,11 @@ pub fn scan(
             Sighting::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
             Sighting::Unreadable(path, why) => {
                 unreadable.push(path.as_ref().map(RelName::key).unwrap_or_default());
-                report.problem(Finding::FolderUnreadable { path, why });
-                continue;
+                report.problem(Finding::FolderUnreadable { path: path.clone(), why });
+                // Listed like a message that cannot be read: nobody knows what is in it, so nobody
+                // may call it safe.
+                let Some(path) = path else { continue };
+                (path, FileFacts::NONE, FileState::Unreadable)
             }
         };
         if rules.ignore.is_match(path.as_path()) {

@@ -65,6 +65,23 @@ pub fn shown(raw: &[u8]) -> String {
     out
 }
 
+/// The text of a JSON value with everything unsafe in its strings as `\u` escapes: the same value, and
+/// harmless on a terminal. Unsafe characters stand nowhere else in such a text.
+pub fn in_json(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        if is_unsafe(c) {
+            let mut units = [0; 2];
+            for unit in c.encode_utf16(&mut units) {
+                out.push_str(&format!("\\u{unit:04x}"));
+            }
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
 /// Controls (C0, DEL, C1), line and paragraph separators, direction marks and the byte order mark.
 fn is_unsafe(c: char) -> bool {
     c.is_control()
@@ -88,6 +105,14 @@ mod tests {
             prop_assert!(!shown(&raw).chars().any(is_unsafe));
             prop_assert!(!to_text(&raw).chars().any(is_unsafe));
         }
+    }
+
+    #[test]
+    fn json_stays_the_same_value() {
+        let value = serde_json::json!({"a\u{7f}": "b\u{9b}\u{202e}\n\u{1b}\u{feff}é"});
+        let text = in_json(&value.to_string());
+        assert!(!text.chars().any(is_unsafe), "{text}");
+        assert_eq!(serde_json::from_str::<serde_json::Value>(&text).unwrap(), value);
     }
 
     #[test]

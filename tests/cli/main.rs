@@ -12,6 +12,11 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod commands;
+mod drives;
+mod names;
+mod odd_files;
+mod state;
 mod station;
 mod stick;
 mod told;
+mod versions;

@@ -265,6 +265,41 @@ impl Station {
     }
 }
 
+/// A file system mounted for a test, which needs root; unmounted when the test ends, however it ends.
+pub(crate) struct Mounted(PathBuf);
+
+impl Mounted {
+    /// An empty file system in memory, `options` as for tmpfs.
+    pub(crate) fn small(at: &Path, options: &str) -> Self {
+        fs::create_dir(at).unwrap();
+        let words = ["-t", "tmpfs", "-o", options, "none"].map(OsStr::new);
+        sh("mount", &[&words[..], &[at.as_os_str()]].concat());
+        Self(at.to_owned())
+    }
+
+    /// What is at `from`, a second time and without the right to write.
+    pub(crate) fn read_only(from: &Path, at: &Path) -> Self {
+        fs::create_dir(at).unwrap();
+        sh("mount", &[OsStr::new("--bind"), from.as_os_str(), at.as_os_str()]);
+        let mounted = Self(at.to_owned());
+        sh("mount", &[OsStr::new("-o"), OsStr::new("remount,ro,bind"), at.as_os_str()]);
+        mounted
+    }
+
+    pub(crate) fn path(&self) -> &Path {
+        &self.0
+    }
+}
+
+impl Drop for Mounted {
+    fn drop(&mut self) {
+        let unmounted = std::process::Command::new("umount").arg(&self.0).status();
+        if !std::thread::panicking() {
+            assert!(unmounted.unwrap().success(), "{:?} stays mounted", self.0);
+        }
+    }
+}
+
 /// A short message as a mail program writes it.
 pub(crate) fn mail(subject: &str) -> String {
     format!(

@@ -251,7 +251,19 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
+    /// A place where a content is now and of which a drive has not been told.
+    pub fn untold_place(&self, book: i64, content: i64) -> Result<Option<FileRow>, JobError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM file WHERE content = ?2 AND state = 1 AND NOT EXISTS (SELECT 1 FROM \
+             place WHERE place.book = ?1 AND place.mailbox = file.mailbox AND place.key = file.key \
+             AND place.content = ?2 AND place.gone = 0) LIMIT 1"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        Ok(query.query_row(params![book, content], FileRow::read).optional()?)
+    }
+
     /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one.
+    /// A path that was gone loses its tick, so that its return is news to every drive.
     pub fn look(
         &self,
         mailbox: i64,
@@ -266,7 +278,7 @@ impl Catalogue {
                 "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
                  mode, looked, first_seen, tick) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0) \
                  ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, changed=?7, \
-                 inode=?8, mode=?9, looked=?10",
+                 inode=?8, mode=?9, looked=?10, tick=CASE WHEN state >= 8 THEN 0 ELSE tick END",
             )?
             .execute(params![
                 mailbox,

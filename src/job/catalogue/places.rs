@@ -80,18 +80,6 @@ impl Catalogue {
             .query_row(params![book, content], |row| Ok((row.get(0)?, row.get(1)?)))
             .optional()?)
     }
-
-    /// Whether the mailbox has a content at a place that the drive has not been told of: the end of a move.
-    pub fn place_untold(&self, book: i64, content: i64) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM file WHERE content = ?2 AND state = 1 AND NOT EXISTS (\
-                 SELECT 1 FROM place WHERE book = ?1 AND place.mailbox = file.mailbox \
-                 AND place.key = file.key AND place.content = ?2 AND gone = 0)",
-            )?
-            .exists(params![book, content])?)
-    }
 }
 
 pub(super) fn read_place(row: &Row<'_>) -> rusqlite::Result<PlaceRow> {

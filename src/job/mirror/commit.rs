@@ -29,13 +29,22 @@ pub(super) struct Batch {
     pub notes: Vec<Event>,
     /// Places that one of these lines says a message has left.
     pub left: HashSet<(i64, Vec<u8>)>,
+    /// Places that one of these lines says a message has gone to.
+    pub placed: HashSet<(i64, Vec<u8>)>,
     /// Room left on the drive, in octets, after everything planned.
     pub room: u64,
 }
 
 impl Batch {
     pub(super) fn new(room: u64) -> Self {
-        Self { copies: Vec::new(), bytes: 0, notes: Vec::new(), left: HashSet::new(), room }
+        Self {
+            copies: Vec::new(),
+            bytes: 0,
+            notes: Vec::new(),
+            left: HashSet::new(),
+            placed: HashSet::new(),
+            room,
+        }
     }
 
     pub(super) fn add(&mut self, item: CopyItem) {

@@ -103,7 +103,7 @@ impl Pass<'_> {
     }
 
     /// Once over all changes. `true` if some must wait for what was just committed: the same content
-    /// twice in one batch, or a move told of with its new place.
+    /// twice in one batch.
     fn sweep(
         &self,
         drive: &mut Admitted,

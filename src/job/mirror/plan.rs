@@ -1,14 +1,14 @@
 //! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
 //! Reads the drive only to compare a shortened message with the version before.
 
-use super::Pass;
 use super::commit::{Batch, CopyItem};
+use super::{OpenMailbox, Pass};
 use crate::disk::{ReadFrom, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{FileRow, FileState, Held, PlaceRow};
 use crate::job::drive::Admitted;
 use crate::model::ledger::{Event, Place};
-use crate::model::limits::COPY_BUFFER_BYTES;
+use crate::model::limits::{COPY_BUFFER_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Hasher, Identity, Order, Reason, Suspicion};
 
 /// What is to be done.
@@ -33,11 +33,10 @@ pub(super) fn step(
 ) -> Result<Step, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Nothing) };
     let known = pass.catalogue.place(drive.book.row, row.mailbox, &row.key)?;
-    let order = Order { era: pass.catalogue.era()?, tick: row.tick };
     match row.state {
         FileState::Present => {}
         FileState::Removed | FileState::Vanished | FileState::Moved => {
-            let told = match known {
+            let told = match &known {
                 Some(place) => place.gone != 0,
                 // Never here. A drive that has it would bring it back, so the departure is told here
                 // too; what vanished is wanted back anyway.
@@ -47,16 +46,15 @@ pub(super) fn step(
                 }
             } || batch.left.contains(&(row.mailbox, row.key.clone()));
             let (mailbox, path) = (mailbox.name.clone(), row.path()?);
-            let arrives = match row.content {
-                Some(content) if !told && row.state == FileState::Moved => {
-                    pass.catalogue.place_untold(drive.book.row, content)?
-                }
-                _ => false,
-            };
+            let order = order(pass, row)?;
+            if !told
+                && row.state == FileState::Moved
+                && let Some(event) = moved_away(pass, drive, row, known.as_ref(), batch)?
+            {
+                return Ok(Step::Note(event));
+            }
             return Ok(match row.state {
                 _ if told => Step::Nothing,
-                // The line of its new place will tell of this one too.
-                _ if arrives => Step::Wait,
                 FileState::Vanished => Step::Note(Event::Vanished { mailbox, path, order }),
                 _ => Step::Note(Event::Removed { mailbox, path, order }),
             });
@@ -65,25 +63,26 @@ pub(super) fn step(
         _ => return Ok(Step::Nothing),
     }
     let Some(content) = row.content else { return Ok(Step::Nothing) };
+    if batch.placed.contains(&(row.mailbox, row.key.clone())) {
+        return Ok(Step::Nothing);
+    }
     let held = pass.catalogue.held(drive.book.row, content)?;
     let here = known.as_ref().filter(|place| place.gone == 0);
-    if matches!(held, Held::Good(_)) && here.is_some_and(|place| place.content == Some(content)) {
+    if let (Held::Good(_), Some(place)) = (held, here)
+        && place.content == Some(content)
+    {
+        if let (None, Some(why), Some(good)) = (row.suspect, place.suspect, place.good) {
+            // The catalogue was built anew since: the drive still knows what this version is.
+            pass.catalogue.mark_suspect(row, good, why)?;
+        }
         return Ok(Step::Nothing);
     }
     let identity = pass.catalogue.identity(content)?;
     let suspect = match row.suspect {
         Some(why) => Some(why),
-        None => cut_short(pass, drive, row, here, &identity)?,
+        None => damage(pass, drive, row, here, &identity)?,
     };
-    let place = Place {
-        mailbox: mailbox.name.clone(),
-        path: row.path()?,
-        modified: row.modified,
-        mode: row.mode,
-        first_seen: row.first_seen,
-        suspect,
-        order,
-    };
+    let place = place(pass, mailbox, row, suspect)?;
     let replaces = match held {
         Held::Good(_) => return note(pass, drive, batch, content, identity, place),
         Held::Lost(payload) => Some(payload),
@@ -96,6 +95,59 @@ pub(super) fn step(
         return Ok(Step::Refused(Reason::TooLarge));
     }
     Ok(Step::Copy(Box::new(CopyItem { row: row.clone(), identity, place, replaces })))
+}
+
+fn order(pass: &Pass<'_>, row: &FileRow) -> Result<Order, JobError> {
+    Ok(Order { era: pass.catalogue.era()?, tick: row.tick })
+}
+
+fn place(
+    pass: &Pass<'_>,
+    mailbox: &OpenMailbox,
+    row: &FileRow,
+    suspect: Option<Suspicion>,
+) -> Result<Place, JobError> {
+    Ok(Place {
+        mailbox: mailbox.name.clone(),
+        path: row.path()?,
+        modified: row.modified,
+        mode: row.mode,
+        first_seen: row.first_seen,
+        suspect,
+        order: order(pass, row)?,
+    })
+}
+
+/// The message left this path for one that the drive is yet to be told of: one line tells of both.
+/// Told apart, a ledger torn between the two would call the message removed and nowhere else.
+fn moved_away(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &FileRow,
+    known: Option<&PlaceRow>,
+    batch: &mut Batch,
+) -> Result<Option<Event>, JobError> {
+    let book = drive.book.row;
+    let Some(content) =
+        row.content.filter(|c| known.is_some_and(|place| place.content == Some(*c)))
+    else {
+        return Ok(None);
+    };
+    let Held::Good(_) = pass.catalogue.held(book, content)? else { return Ok(None) };
+    let Some(to) = pass.catalogue.untold_place(book, content)? else { return Ok(None) };
+    let (Some(from), Some(mailbox)) = (pass.mailbox(row.mailbox), pass.mailbox(to.mailbox)) else {
+        return Ok(None);
+    };
+    if !batch.placed.insert((to.mailbox, to.key.clone())) {
+        return Ok(None);
+    }
+    batch.left.insert((row.mailbox, row.key.clone()));
+    Ok(Some(Event::Moved {
+        identity: pass.catalogue.identity(content)?,
+        place: place(pass, mailbox, &to, to.suspect)?,
+        from_mailbox: from.name.clone(),
+        from: row.path()?,
+    }))
 }
 
 /// The content is on the drive; only its place is new. If the drive has it at a place that the mailbox
@@ -121,9 +173,9 @@ fn note(
     }))
 }
 
-/// Whether a new, shorter version is the beginning of the one before: what a card leaves of a file
-/// whose last blocks it lost. Held against the copy of the version before.
-fn cut_short(
+/// What a new version looks like beside the one the drive has: what a card leaves of a file whose blocks
+/// were never written. The scan sees some of it by the catalogue; one built anew knows no version before.
+fn damage(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &FileRow,
@@ -134,10 +186,42 @@ fn cut_short(
     let good = if before.suspect.is_some() { before.good } else { before.content };
     let Some(good) = good else { return Ok(None) };
     let old = pass.catalogue.identity(good)?;
-    if new.bytes == 0 || new.bytes >= old.bytes {
-        return Ok(None);
+    let why = match new.bytes {
+        _ if old.bytes == 0 || old == *new => None,
+        0 => Some(Suspicion::Emptied),
+        _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
+        _ if new.bytes < old.bytes && is_beginning(pass, drive, good, new)? => {
+            Some(Suspicion::CutShort)
+        }
+        _ => None,
+    };
+    if let Some(why) = why {
+        pass.catalogue.mark_suspect(row, good, why)?;
     }
-    let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(None) };
+    Ok(why)
+}
+
+/// Whether a message's last octets are those of blocks never written. One that cannot be read is not
+/// judged: the copy will tell.
+fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobError> {
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };
+    let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
+    file.skip_to(bytes.saturating_sub(NUL_TAIL_BYTES as u64));
+    let mut tail = [1; NUL_TAIL_BYTES];
+    Ok(match read_full(|into| file.read(into), &mut tail) {
+        Ok(got) => got > 0 && tail[..got].iter().all(|&b| b == 0),
+        Err(_) => false,
+    })
+}
+
+/// Whether a shorter content is the beginning of one whose copy the drive has.
+fn is_beginning(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    good: i64,
+    new: &Identity,
+) -> Result<bool, JobError> {
+    let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(false) };
     let mut source =
         drive.volume.read(&drive.dir.join(&payload.to_rel()), 0, ReadFrom::Anywhere)?;
     let mut hasher = Hasher::default();
@@ -152,9 +236,5 @@ fn cut_short(
         hasher.update(&buffer[..got]);
         left -= got as u64;
     }
-    if hasher.finish() != *new {
-        return Ok(None);
-    }
-    pass.catalogue.mark_suspect(row, good, Suspicion::CutShort)?;
-    Ok(Some(Suspicion::CutShort))
+    Ok(hasher.finish() == *new)
 }

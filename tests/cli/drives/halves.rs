@@ -1,0 +1,89 @@
+//! Several drives, several stations: what each holds and what they give together.
+
+use crate::station::{Station, expect_same, mail};
+
+/// Fault 51: each drive holds a part; a restore takes what all of them hold.
+#[test]
+fn two_drives_with_different_halves_give_the_whole() {
+    let (mut station, red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    let blue = station.drive("blue");
+    station.use_only(&[&blue]);
+    station.deliver("0002.eml", mail("bridge closed"));
+    // On blue is only what was delivered since: as when the first half was on red alone.
+    station.move_to("0001.eml", "../aside.eml");
+    station.mirror().expect_safe();
+    station.move_to("../aside.eml", "0001.eml");
+    assert_eq!((red.payloads().len(), blue.payloads().len()), (1, 1));
+    station.restore().expect_safe().expect_counts(&[("restored", 1)]);
+    station.use_only(&[&red, &blue]);
+    station.restore().expect_safe().expect_counts(&[("restored", 2), ("from_second_copy", 0)]);
+    expect_same(&station.inbox(), &station.restored());
+    station.mirror().expect_safe().expect_counts(&[("copied", 2)]);
+    red.expect_bag_valid();
+    blue.expect_bag_valid();
+}
+
+#[test]
+fn the_later_word_counts_whichever_drive_has_it() {
+    let (mut station, red) = Station::with_drive();
+    let blue = station.drive("blue");
+    station.deliver("in/0001.eml", mail("water level"));
+    station.deliver("0002.eml", "the first version of a text\n");
+    station.mirror().expect_safe();
+    // Blue is away while one message moves and the other gets a new version.
+    station.use_only(&[&red]);
+    station.move_to("in/0001.eml", "done/0001.eml");
+    station.replace("0002.eml", "quite another version of that text\n");
+    station.mirror().expect_safe();
+    for order in [[&red, &blue], [&blue, &red]] {
+        station.use_only(&order);
+        station.restore().expect_safe().expect_counts(&[("restored", 2)]);
+        expect_same(&station.inbox(), &station.restored());
+    }
+}
+
+/// Fault 43: a new card writes on after the old one; its word is the later, whatever the clocks say.
+#[test]
+fn a_new_cards_word_is_later_than_the_old_ones() {
+    let (station, red) = Station::with_drive();
+    for version in ["first", "second", "third"] {
+        let text = format!("the {version} version of a text\n");
+        std::fs::write(station.inbox().join("0001.eml"), text).unwrap();
+        station.mirror().expect_safe();
+    }
+    station.lose_the_card();
+    station.restore_with(&[]).expect_safe();
+    station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
+    station.replace("0001.eml", "written on the new card, and longer than before\n");
+    station.mirror().expect_safe();
+    let eras: Vec<_> =
+        red.lines_of("mirrored").iter().map(|l| l["era"].as_u64().unwrap()).collect();
+    assert_eq!(eras.len(), 4);
+    assert!(eras[3] > eras[2], "{eras:?}");
+    station.restore().expect_safe();
+    expect_same(&station.inbox(), &station.restored());
+}
+
+#[test]
+fn two_stations_on_one_drive_do_not_touch_each_other() {
+    let (station, red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    let ours = std::fs::read(red.ledger()).unwrap();
+    let mut other = Station::named("hut-9");
+    let shared = other.use_drive(red.path());
+    other.deliver("0001.eml", mail("bridge closed"));
+    other.mirror().expect_safe().expect_counts(&[("copied", 1)]);
+    assert_eq!(std::fs::read(red.ledger()).unwrap(), ours);
+    station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
+    assert_eq!(std::fs::read(red.ledger()).unwrap(), ours);
+    red.expect_bag_valid();
+    shared.expect_bag_valid();
+    assert_eq!(red.id(), shared.id());
+    station.restore().expect_safe().expect_counts(&[("restored", 1)]);
+    expect_same(&station.inbox(), &station.restored());
+    other.restore().expect_safe().expect_counts(&[("restored", 1)]);
+    expect_same(&other.inbox(), &other.restored());
+}
