@@ -167,7 +167,9 @@ pub fn look_at_drives(
             opened => opened,
         };
         let trouble = match &opened {
-            Ok(admitted) if admitted.volume.facts().read_only => Some(Reason::DriveFailed),
+            Ok(admitted) if admitted.newer || admitted.volume.facts().read_only => {
+                Some(Reason::DriveFailed)
+            }
             Ok(admitted) => match admitted.volume.room() {
                 Ok(room) if room < RESERVE_BYTES => Some(Reason::DriveFull),
                 Ok(_) => None,

@@ -77,7 +77,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool) -> Vec<Shown> {
                 (None, _) if row.state == "failed" => "failed",
                 (None, _) => "safe",
                 (Some(crate::model::Reason::DriveFull), _) => "full",
-                (Some(_), Ok(d)) if d.volume.facts().read_only => "read-only",
+                (Some(_), Ok(d)) if d.newer || d.volume.facts().read_only => "read-only",
                 (Some(_), _) => "failed",
             },
         };

@@ -47,6 +47,8 @@ pub struct Admitted {
     pub dir: RelName,
     /// The ledger is there and sound to its end.
     pub ledger_whole: bool,
+    /// A later version of the program wrote here: it may be read, never written.
+    pub newer: bool,
     /// What was found on the way.
     pub findings: Vec<Finding>,
 }
@@ -57,7 +59,7 @@ pub fn admit(
     volume: Box<dyn Volume>,
     asked: &Admission<'_>,
 ) -> Result<Admitted, JobError> {
-    let id = identify(catalogue, &*volume, asked)?;
+    let (id, later_layout) = identify(catalogue, &*volume, asked)?;
     let now = asked.clock.stamp();
     let drive = catalogue.drive_seen(id, asked.label, asked.at, now.time)?;
     let mut book = catalogue.book(drive, asked.station)?;
@@ -90,17 +92,25 @@ pub fn admit(
     if asked.access == Access::Read {
         findings.extend(loaded.broken.as_ref().map(recover::finding));
     }
-    Ok(Admitted { volume, id, book, dir, ledger_whole, findings })
+    let newer = later_layout || loaded.newer.is_some();
+    Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings })
 }
 
+/// Its id, and whether its layout is one of a later version.
 fn identify(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     asked: &Admission<'_>,
-) -> Result<DriveId, JobError> {
+) -> Result<(DriveId, bool), JobError> {
     let at = || volume.facts().shown.clone();
-    match (identity::read(volume)?, asked.access, asked.begin) {
+    let id = match (identity::read(volume)?, asked.access, asked.begin) {
         (Known::Id(id), _, _) => Ok(id),
+        (Known::Newer(format, _), Access::Write, _) => {
+            Err(JobError::NewerFormat { at: at(), format })
+        }
+        (Known::Newer(_, id), Access::Read, _) => {
+            return Ok((id.unwrap_or(DriveId::from_bits(0)), true));
+        }
         (Known::Unreadable(_), Access::Write, _) => identity::make_drive(volume, asked.clock),
         (Known::Nothing, Access::Write, Begin::IfNew) => match catalogue.drive_at(asked.at)? {
             Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
@@ -115,5 +125,6 @@ fn identify(
             Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
             None => Err(JobError::NoDrive { at: at() }),
         },
-    }
+    };
+    id.map(|id| (id, false))
 }

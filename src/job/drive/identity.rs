@@ -26,6 +26,8 @@ pub(super) enum Known {
     Nothing,
     /// A file that cannot be read as ours: torn when it was made, or rotten. Its length in octets.
     Unreadable(u64),
+    /// A file of a later format, which may be read from and never written to; its id, if it still has one.
+    Newer(u32, Option<DriveId>),
 }
 
 /// Reads the id of a drive.
@@ -42,8 +44,7 @@ pub(super) fn read(volume: &dyn Volume) -> Result<Known, JobError> {
         return Ok(Known::Unreadable(length));
     };
     if file.format > FORMAT {
-        let at = volume.facts().shown.clone();
-        return Err(JobError::NewerFormat { at, format: file.format });
+        return Ok(Known::Newer(file.format, file.id.parse().ok()));
     }
     Ok(file.id.parse().map_or(Known::Unreadable(length), Known::Id))
 }
@@ -55,6 +56,9 @@ pub fn make_drive(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, Job
         Known::Id(id) => return Ok(id),
         Known::Nothing => None,
         Known::Unreadable(length) => Some(length),
+        Known::Newer(format, _) => {
+            return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
+        }
     };
     let id = DriveId::from_bits(crate::disk::host::random_bits()?);
     let made = clock.stamp().time.to_rfc3339();

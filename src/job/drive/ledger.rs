@@ -178,6 +178,8 @@ impl Lines {
             }
             if self.ended {
                 if waiting.is_empty() {
+                    // The last octets may have been passed over as the rest of a line too long.
+                    self.unended |= self.skipping;
                     return Ok(None);
                 }
                 self.unended = true;

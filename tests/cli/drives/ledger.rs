@@ -110,9 +110,10 @@ fn expect_only_readable(station: &Station, red: &crate::stick::Stick) {
     red.replug();
     let before = red.everything();
     station.mirror().expect_failed().expect_words(&["later version of counterfoil (format 2)"]);
-    station.verify().expect_failed();
+    station.verify().expect_safe().expect_counts(&[("checked", 3), ("good", 3)]);
     assert_eq!(red.everything(), before, "nothing is written");
     let told = station.audit().expect_unsafe();
+    assert_eq!(told.drive("red")["state"], "read-only");
     told.expect_unmirrored(&[("0009.eml", "drive-failed")]);
     station.restore().expect_safe().expect_counts(&[("restored", 3)]);
     station.delete("0009.eml");
