@@ -5,6 +5,7 @@ use super::Exit;
 use crate::daemon::News;
 use crate::disk::DiskError;
 use crate::job::JobError;
+use crate::job::catalogue::SetAside;
 use crate::model::{Finding, Reason};
 use std::fmt;
 
@@ -57,6 +58,18 @@ pub(super) fn state_in_use(state: &std::path::Path) -> Problem {
          to do it by hand, stop it first",
         state.display()
     ))
+}
+
+/// A damaged catalogue was moved away.
+pub(super) fn set_aside(aside: Option<&SetAside>) -> String {
+    let (why, path) = match aside {
+        Some(aside) => (aside.why.as_str(), aside.path.display().to_string()),
+        None => ("unknown", "nothing".to_owned()),
+    };
+    format!(
+        "the catalogue was damaged ({why}) and is set aside as {path}; it is built anew from mailbox \
+         and drives"
+    )
 }
 
 /// No drive was named.

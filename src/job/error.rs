@@ -73,6 +73,17 @@ pub enum JobError {
 }
 
 impl JobError {
+    /// Whether the catalogue turned out to be damaged: then it is set aside, and built anew.
+    pub fn is_damaged_catalogue(&self) -> bool {
+        use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
+        match self {
+            Self::Catalogue(error) => {
+                matches!(error.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase))
+            }
+            _ => false,
+        }
+    }
+
     /// What kind of trouble it is, where the file system has said so.
     pub fn trouble(&self) -> Trouble {
         match self {

@@ -25,16 +25,20 @@ pub(in crate::cli) fn run(
         return Err(notices::no_drive_named());
     }
     let (catalogue, _lock) = open_state(&setup, output)?;
-    let clock = SystemClock::new();
-    let station = setup.station();
-    let taken = round::take_in(&catalogue, &station, &setup.ignore, round::Held::TakeIn, &clock)?;
-    scan_findings(&taken).iter().for_each(|note| output.warn(note));
     warn_same_medium(&setup, output);
-    let present: u64 = taken.iter().map(|(_, report)| report.files).sum();
-
-    let bar = Bar::new(output, "copying", present * setup.drives.len() as u64);
-    let rounds = every_drive(&setup, &bar)?;
-    bar.end();
+    let (catalogue, present, rounds) = match pass(&setup, &catalogue, output) {
+        Err(error) if error.is_damaged_catalogue() => {
+            drop(catalogue);
+            output.warn(notices::set_aside(Catalogue::set_aside(&setup.state, &error)?.as_ref()));
+            let (anew, _) = Catalogue::open(&setup.state)?;
+            let (present, rounds) = pass(&setup, &anew, output)?;
+            (anew, present, rounds)
+        }
+        done => {
+            let (present, rounds) = done?;
+            (catalogue, present, rounds)
+        }
+    };
 
     let sums = sums(&rounds, present);
     if scope.json {
@@ -49,6 +53,28 @@ pub(in crate::cli) fn run(
         true => Exit::Failed,
         false => Exit::safe(!any_failed && is_safe(&setup, &catalogue, &rounds)?),
     })
+}
+
+/// Takes in the mailboxes and brings every drive up to date: how many messages there are, and how it
+/// went on each drive.
+fn pass(
+    setup: &Setup,
+    catalogue: &Catalogue,
+    output: &Output,
+) -> Result<(u64, Vec<DriveRound>), JobError> {
+    let clock = SystemClock::new();
+    let taken =
+        round::take_in(catalogue, &setup.station(), &setup.ignore, round::Held::TakeIn, &clock)?;
+    scan_findings(&taken).iter().for_each(|note| output.warn(note));
+    let present: u64 = taken.iter().map(|(_, report)| report.files).sum();
+    let bar = Bar::new(output, "copying", present * setup.drives.len() as u64);
+    let mut rounds = every_drive(setup, &bar)?;
+    bar.end();
+    let damaged = |r: &DriveRound| r.outcome.as_ref().is_err_and(JobError::is_damaged_catalogue);
+    if let Some(at) = rounds.iter().position(damaged) {
+        rounds.swap_remove(at).outcome?;
+    }
+    Ok((present, rounds))
 }
 
 /// Whether every message has the copies wanted. Counting them all takes a while; where enough drives
@@ -75,18 +101,14 @@ pub(super) fn open_state(
         _ => error.into(),
     })?;
     let (catalogue, aside) = Catalogue::open(&setup.state)?;
-    if let Some(aside) = aside {
-        output.warn(format!(
-            "the catalogue was damaged ({}) and is set aside as {}; it is built anew from mailbox and drives",
-            aside.why,
-            aside.path.display()
-        ));
+    if aside.is_some() {
+        output.warn(notices::set_aside(aside.as_ref()));
     }
     Ok((catalogue, lock))
 }
 
 /// One thread a drive, so that a slow or hung one holds up no other.
-fn every_drive(setup: &Setup, bar: &Bar) -> Result<Vec<DriveRound>, Problem> {
+fn every_drive(setup: &Setup, bar: &Bar) -> Result<Vec<DriveRound>, JobError> {
     let station = setup.station();
     let one = |drive| -> Result<DriveRound, JobError> {
         let (catalogue, _) = Catalogue::open(&setup.state)?;
@@ -105,8 +127,10 @@ fn every_drive(setup: &Setup, bar: &Bar) -> Result<Vec<DriveRound>, Problem> {
     rounds
         .into_iter()
         .map(|joined| match joined {
-            Ok(round) => Ok(round?),
-            Err(_) => Err(Problem::failed("a drive's worker ended in a fault of the program")),
+            Ok(round) => round,
+            Err(_) => {
+                Err(JobError::Broken("a drive's worker ended in a fault of the program".into()))
+            }
         })
         .collect()
 }

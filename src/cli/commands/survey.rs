@@ -26,12 +26,19 @@ pub(super) struct Survey {
 
 impl Survey {
     /// First on the catalogue itself, open to look only: enough where nothing has changed since it was
-    /// last written. Else, and where it is damaged, on a copy of it in memory.
+    /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
+    /// mailbox and the drives alone.
     pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
         let first = Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup));
         let survey = match first {
             Some(Err(JobError::Catalogue(_))) | None => {
-                Self::with(&Catalogue::snapshot(&setup.state)?, setup)?
+                let copy = Catalogue::snapshot(&setup.state)?;
+                match Self::with(&copy, setup) {
+                    Err(error) if error.is_damaged_catalogue() => {
+                        Self::with(&Catalogue::in_memory()?, setup)?
+                    }
+                    survey => survey?,
+                }
             }
             Some(survey) => survey?,
         };

@@ -8,6 +8,7 @@ use crate::cli::output::Output;
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::{self, DriveState, News, Settings, Voice};
+use crate::job::catalogue::Catalogue;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -41,12 +42,18 @@ pub(in crate::cli) fn run(
         let calls = daemon::calls_from_signals()
             .map_err(|e| Problem::failed(format!("signals cannot be received: {e}")))?;
         let settings = settings(&setup);
-        Ok::<_, Problem>(daemon::run(settings, &mut reload, &voice, clock, calls).await?)
+        Ok::<_, Problem>(daemon::run(settings, &mut reload, &voice, clock, calls).await)
     });
     // A drive that never answers must not keep the program from ending.
     runtime.shutdown_background();
-    ended?;
-    Ok(Exit::Safe)
+    match ended? {
+        // The service manager starts it again, and then with a new one.
+        Err(error) if error.is_damaged_catalogue() => {
+            let aside = Catalogue::set_aside(&setup.state, &error)?;
+            Err(Problem::failed(notices::set_aside(aside.as_ref())))
+        }
+        ended => Ok(ended.map(|()| Exit::Safe)?),
+    }
 }
 
 pub(super) fn settings(setup: &Setup) -> Settings {

@@ -83,8 +83,9 @@ impl Catalogue {
         match self.drive(id)? {
             Some(row) => {
                 let old = row.last_seen.unwrap_or_default().seconds;
-                let news = row.at != at || row.label != label || now.seconds.abs_diff(old) >= 3600;
-                if news && self.keeps_sightings {
+                let elsewhere = row.at != at || row.label != label;
+                let later = now.seconds.abs_diff(old) >= 3600;
+                if elsewhere || later && self.keeps_sightings {
                     self.db.execute(
                         "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4 WHERE id = ?1",
                         params![row.row, label, at, now.to_text()],

@@ -32,19 +32,25 @@ impl Catalogue {
         host::make_dirs(state)?;
         let path = Self::path(state);
         match Self::try_open(&path) {
-            Ok(catalogue) => Ok((catalogue, None)),
-            Err(JobError::Catalogue(why)) if is_damage(&why) => {
-                let aside = host::set_aside(&path)?;
-                for suffix in ["-wal", "-shm"] {
-                    let mut name = path.clone().into_os_string();
-                    name.push(suffix);
-                    host::set_aside(Path::new(&name))?;
-                }
-                let why = why.to_string();
-                Ok((Self::try_open(&path)?, aside.map(|path| SetAside { path, why })))
+            Err(error) if error.is_damaged_catalogue() => {
+                let aside = Self::set_aside(state, &error)?;
+                Ok((Self::try_open(&path)?, aside))
             }
-            Err(error) => Err(error),
+            catalogue => Ok((catalogue?, None)),
         }
+    }
+
+    /// Moves a damaged catalogue out of the way, so that the next opening begins a new one. Nothing may
+    /// have it open.
+    pub fn set_aside(state: &Path, why: &JobError) -> Result<Option<SetAside>, JobError> {
+        let path = Self::path(state);
+        let aside = host::set_aside(&path)?;
+        for suffix in ["-wal", "-shm"] {
+            let mut name = path.clone().into_os_string();
+            name.push(suffix);
+            host::set_aside(Path::new(&name))?;
+        }
+        Ok(aside.map(|path| SetAside { path, why: why.to_string() }))
     }
 
     /// The catalogue of a state folder, to look only. Work that would have to change it fails; then a
@@ -89,8 +95,10 @@ impl Catalogue {
                 Ok(copy)
             }
             // A damaged catalogue: look at mailbox and drives themselves instead.
-            Err(error) if is_damage(&error) => Ok(copy),
-            Err(error) => Err(error.into()),
+            Err(error) => match JobError::from(error) {
+                error if error.is_damaged_catalogue() => Ok(copy),
+                error => Err(error),
+            },
         }
     }
 
@@ -143,9 +151,4 @@ impl Catalogue {
         )?;
         Ok(transaction.commit()?)
     }
-}
-
-fn is_damage(error: &rusqlite::Error) -> bool {
-    use rusqlite::ErrorCode::{DatabaseCorrupt, NotADatabase};
-    matches!(error.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase))
 }

@@ -39,7 +39,7 @@ fn the_report_has_exactly_these_fields() {
     let red = told.drive("red");
     assert_eq!(
         (&red["copied"], &red["state"], &red["error"]),
-        (&1.into(), &"safe".into(), &().into())
+        (&1.into(), &"settling".into(), &().into())
     );
 }
 
@@ -49,7 +49,7 @@ fn a_person_is_told_drive_by_drive() {
     station.deliver("0001.eml", mail("water level"));
     let told = station.command(&["mirror"]).expect_safe();
     assert!(told.text().starts_with("red: 1 message copied, "), "{}", told.text());
-    assert!(told.text().ends_with("; safe to pull\n"), "{}", told.text());
+    assert!(told.text().ends_with("; written: safe to pull in a second\n"), "{}", told.text());
     let quiet = station.command(&["mirror", "--quiet"]).expect_safe().expect_no_warning();
     assert_eq!(quiet.text(), "");
 }
