@@ -3,6 +3,7 @@
 
 use super::JobError;
 use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
+use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
 use crate::model::{Digest, MailboxName, Moment, Reason, RelName, StationName, Suspicion};
 
@@ -16,6 +17,8 @@ pub struct Question<'a> {
     pub present: &'a [(i64, Option<Reason>)],
     /// The longest file that all drives there now can hold, in octets.
     pub longest_file: u64,
+    /// The room on the emptiest drive there now that takes messages, in octets.
+    pub room: u64,
 }
 
 /// A message as the audit lists it.
@@ -129,7 +132,12 @@ fn reason(
         FileState::Changing => Reason::Changing,
         _ if everywhere => Reason::NoDrive,
         _ if row.bytes > question.longest_file => Reason::TooLarge,
-        _ if question.present.iter().any(|(_, trouble)| trouble.is_none()) => Reason::NotYet,
+        _ if question.present.iter().any(|(_, trouble)| trouble.is_none()) => {
+            match row.bytes.saturating_add(OVERHEAD_BYTES + RESERVE_BYTES) > question.room {
+                true => Reason::DriveFull,
+                false => Reason::NotYet,
+            }
+        }
         _ => question.present.iter().find_map(|(_, trouble)| *trouble).unwrap_or(Reason::NotYet),
     })
 }

@@ -193,16 +193,24 @@ pub fn audit_now(
 ) -> Result<Audit, JobError> {
     let mut present = Vec::new();
     let mut longest_file = u64::MAX;
+    let mut room = None;
     for drive in looked {
         match &drive.drive {
             Ok(admitted) => {
                 longest_file = longest_file.min(admitted.volume.facts().longest_file);
                 present.push((admitted.book.drive, drive.trouble));
+                if drive.trouble.is_none() {
+                    room = room.max(admitted.volume.room().ok());
+                }
             }
-            Err(JobError::NoDrive { .. }) => present.push((0, None)),
+            Err(JobError::NoDrive { .. }) => {
+                present.push((0, None));
+                room = Some(u64::MAX);
+            }
             Err(error) if error.trouble() == Trouble::Gone => {}
             Err(_) => present.push((0, drive.trouble)),
         }
     }
-    audit(catalogue, &Question { station, wanted_copies, present: &present, longest_file })
+    let room = room.unwrap_or(0);
+    audit(catalogue, &Question { station, wanted_copies, present: &present, longest_file, room })
 }

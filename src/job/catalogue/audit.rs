@@ -7,10 +7,13 @@ use crate::job::JobError;
 use crate::model::{RelName, StationName};
 use rusqlite::{OptionalExtension as _, params};
 
-/// Whether a content has at least ?2 good copies on drives of station ?1.
+/// Whether a content has at least ?2 good copies on drives of station ?1 whose ledgers say where it
+/// belongs: a copy adopted after a cut has no place until the next pass tells of it.
 const SAFE: &str = "(SELECT count(DISTINCT book.drive) FROM payload CROSS JOIN book \
                     ON book.id = payload.book AND book.station = ?1 \
-                    WHERE payload.content = file.content AND payload.state = 1) >= ?2";
+                    WHERE payload.content = file.content AND payload.state = 1 AND EXISTS (\
+                    SELECT 1 FROM place WHERE place.content = file.content \
+                    AND place.book = book.id)) >= ?2";
 
 /// Messages of the mailbox, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -92,7 +95,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Whether a content has at least so many good copies.
+    /// Whether a content has at least so many good copies with a place.
     pub fn is_safe(
         &self,
         station: &StationName,
@@ -104,7 +107,8 @@ impl Catalogue {
             .prepare_cached(
                 "SELECT count(DISTINCT book.drive) >= ?3 FROM payload CROSS JOIN book \
                  ON book.id = payload.book AND book.station = ?1 \
-                 WHERE payload.content = ?2 AND payload.state = 1",
+                 WHERE payload.content = ?2 AND payload.state = 1 AND EXISTS (\
+                 SELECT 1 FROM place WHERE place.content = ?2 AND place.book = book.id)",
             )?
             .query_row(params![station.as_str(), content, copies], |row| row.get(0))?)
     }

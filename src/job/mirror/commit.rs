@@ -2,12 +2,14 @@
 //! promise of the whole program; nothing else writes copies to a drive.
 
 use super::{Pass, is_gone};
-use crate::disk::{DiskError, MessageFile, read_full};
+use crate::disk::{DiskError, MessageFile, Trouble, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{FileRow, FileState, millis};
 use crate::job::drive::{Admitted, Copy, append_ledger, append_manifest, hash_copy};
 use crate::model::ledger::{Event, Place};
-use crate::model::limits::{COPY_BUFFER_BYTES, NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
+use crate::model::limits::{
+    COPY_BUFFER_BYTES, NUMBER_MAX, OVERHEAD_BYTES, RESERVE_BYTES, SEGMENT_MAX, SEGMENT_MESSAGES,
+};
 use crate::model::{Extension, Hasher, Identity, PayloadName, Reason, bag};
 use std::collections::HashSet;
 use std::os::unix::ffi::OsStrExt as _;
@@ -47,7 +49,13 @@ impl Batch {
         }
     }
 
+    /// Whether a message fits, with everything planned and the reserve.
+    pub(super) fn has_room_for(&self, item: &CopyItem) -> bool {
+        item.identity.bytes + OVERHEAD_BYTES + RESERVE_BYTES <= self.room
+    }
+
     pub(super) fn add(&mut self, item: CopyItem) {
+        self.room -= item.identity.bytes + OVERHEAD_BYTES;
         self.bytes += item.identity.bytes;
         self.copies.push(item);
     }
@@ -92,8 +100,20 @@ pub(super) fn commit(
     //    line tells of these files yet and no old file is touched.
     let Batch { copies, notes, .. } = batch;
     let mut written = Vec::with_capacity(copies.len());
+    let mut full = false;
     for item in copies {
-        written.extend(write_copy(pass, drive, item, &mut done)?);
+        let row = item.row.clone();
+        match if full { Ok(None) } else { write_copy(pass, drive, item, &mut done) } {
+            Ok(Some(file)) => written.push(file),
+            Ok(None) if !full => {}
+            Ok(None) => done.failed.push((row, Reason::DriveFull)),
+            // No room though there seemed to be: what was written before is whole, and is committed.
+            Err(error) if error.trouble() == Trouble::Full => {
+                full = true;
+                done.failed.push((row, Reason::DriveFull));
+            }
+            Err(error) => return Err(error),
+        }
     }
 
     // 3. Hand all of it to the device. Survives: nothing yet; but an error here is reported once only
@@ -122,7 +142,8 @@ pub(super) fn commit(
 
     // 5b. The ledger, synced: the commit point. Survives: everything from here on.
     let events = events(pass, drive, written, notes, &mut done)?;
-    drive.book.session = session;
+    // After a refused write there may be a file that no line tells of: the next admission looks for it.
+    drive.book.session = session.filter(|_| !full);
     drive.book.opened = true;
     let stamp = pass.clock.stamp();
     append_ledger(

@@ -9,8 +9,7 @@ use super::drive::Admitted;
 use super::{JobError, MailboxRef, Progress};
 use crate::disk::{DiskError, MailboxDir};
 use crate::model::limits::{
-    BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
-    RESERVE_BYTES,
+    BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK,
 };
 use crate::model::{Clock, MailboxName, Reason, RelName};
 use commit::Batch;
@@ -136,13 +135,16 @@ impl Pass<'_> {
                         report.fail(self, row.mailbox, row.path()?, reason);
                     }
                     Step::Copy(item) => {
-                        let cost = item.identity.bytes + OVERHEAD_BYTES;
-                        if cost + RESERVE_BYTES > batch.room {
+                        if !batch.has_room_for(&item) && !batch.is_empty() {
+                            // Room is counted with a margin: what is really left shows once this is committed.
+                            unfinished = unfinished.min(self.commit(drive, batch, size, report)?);
+                            batch = Batch::new(drive.volume.room()?);
+                        }
+                        if batch.has_room_for(&item) {
+                            batch.add(*item);
+                        } else {
                             unfinished = unfinished.min(row.tick);
                             report.fail(self, row.mailbox, row.path()?, Reason::DriveFull);
-                        } else {
-                            batch.room -= cost;
-                            batch.add(*item);
                         }
                     }
                 }
