@@ -3,6 +3,7 @@
 
 use super::identity::{self, Known};
 use super::ledger;
+use super::manifest;
 use super::recover::{self, Recovery};
 use super::skeleton;
 use crate::disk::{Access, Volume};
@@ -76,7 +77,7 @@ pub fn admit(
         if let Some(format) = loaded.newer {
             return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
         }
-        if !continues || !loaded.unchanged {
+        if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
             let recovery = Recovery { catalogue, volume: &*volume, dir: &dir, clock: asked.clock };
             recovery.run(&mut book, &loaded, &mut findings)?;
             book.session = Some(session);

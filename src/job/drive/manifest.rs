@@ -25,6 +25,15 @@ pub(crate) fn append(
     Ok(())
 }
 
+/// Whether the manifest is as long as it is known to be: then nobody but us has written to it.
+pub(super) fn is_as_known(
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: &BookRow,
+) -> Result<bool, JobError> {
+    Ok(volume.length(&path(dir))? == Some(book.manifest_bytes))
+}
+
 /// Compares the manifest with the copies known and those just found, and writes what is missing.
 pub(super) fn mend(
     catalogue: &Catalogue,
