@@ -124,13 +124,7 @@ pub(super) fn commit(
 
     // 4. Read every copy back from the medium. Survives: a device that took the octets and did not
     //    keep them, or kept others.
-    for file in &written {
-        let copy = hash_copy(&*drive.volume, &drive.dir, file.payload, file.identity.bytes)?;
-        if copy != Copy::Is(file.identity) {
-            let at = drive.volume.facts().shown.clone();
-            return Err(JobError::NotAsWritten { at, payload: file.payload });
-        }
-    }
+    read_back(drive, &written)?;
 
     // 5a. The manifest, synced; on FAT this is what flushes the device's own cache. Survives: a cut
     //     between here and the ledger, after which recovery finds the copies listed and adopts them.
@@ -159,6 +153,17 @@ pub(super) fn commit(
     // 6. Only now may anyone be told.
     pass.progress.advance(done.copied, done.bytes);
     Ok(done)
+}
+
+fn read_back(drive: &Admitted, written: &[Written]) -> Result<(), JobError> {
+    for file in written {
+        let copy = hash_copy(&*drive.volume, &drive.dir, file.payload, file.identity.bytes)?;
+        if copy != Copy::Is(file.identity) {
+            let at = drive.volume.facts().shown.clone();
+            return Err(JobError::NotAsWritten { at, payload: file.payload });
+        }
+    }
+    Ok(())
 }
 
 fn events(
