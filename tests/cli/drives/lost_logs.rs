@@ -63,7 +63,7 @@ fn a_block_of_the_manifest_never_written_is_covered() {
     let (station, red) = mirrored();
     let file = fs::File::options().write(true).open(red.manifest()).unwrap();
     let length = file.metadata().unwrap().len();
-    file.write_all_at(&vec![0; 100], length - 100).unwrap();
+    file.write_all_at(&[0; 100], length - 100).unwrap();
     red.replug();
     station.deliver("more.eml", mail("one more"));
     station.mirror().expect_safe().expect_counts(&[("copied", 1)]);
