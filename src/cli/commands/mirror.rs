@@ -64,7 +64,7 @@ pub(super) fn open_state(
         Trouble::Busy => notices::state_in_use(&setup.state),
         _ => error.into(),
     })?;
-    let (catalogue, aside) = Catalogue::open(&setup.state)?;
+    let (catalogue, aside) = Catalogue::open_checked(&setup.state)?;
     if let Some(aside) = aside {
         output.warn(format!(
             "the catalogue was damaged ({}) and is set aside as {}; it is built anew from mailbox and drives",

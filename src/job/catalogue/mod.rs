@@ -46,9 +46,26 @@ impl Catalogue {
     /// Opens the catalogue in a state folder, making it if it is not there. A damaged one is set
     /// aside under another name and a new one begun.
     pub fn open(state: &Path) -> Result<(Self, Option<SetAside>), JobError> {
+        Self::open_with(state, Self::try_open)
+    }
+
+    /// The same, with a look at every page: for the first opening of a run, since a cut may damage any
+    /// page and the first one alone says nothing of the others.
+    pub fn open_checked(state: &Path) -> Result<(Self, Option<SetAside>), JobError> {
+        Self::open_with(state, |path| {
+            let catalogue = Self::try_open(path)?;
+            catalogue.check()?;
+            Ok(catalogue)
+        })
+    }
+
+    fn open_with(
+        state: &Path,
+        open: impl Fn(&Path) -> Result<Self, JobError>,
+    ) -> Result<(Self, Option<SetAside>), JobError> {
         host::make_dirs(state)?;
         let path = Self::path(state);
-        match Self::try_open(&path) {
+        match open(&path) {
             Ok(catalogue) => Ok((catalogue, None)),
             Err(JobError::Catalogue(why)) if is_damage(&why) => {
                 let aside = host::set_aside(&path)?;
@@ -88,7 +105,7 @@ impl Catalogue {
         match take() {
             Ok(db) => {
                 let taken = Self { db };
-                if taken.has_version().unwrap_or(false) {
+                if taken.has_version().unwrap_or(false) && taken.check().is_ok() {
                     copy = taken;
                 }
                 Ok(copy)
@@ -122,6 +139,18 @@ impl Catalogue {
             catalogue.create()?;
         }
         Ok(catalogue)
+    }
+
+    fn check(&self) -> Result<(), JobError> {
+        let said: String = self.db.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
+        match said.as_str() {
+            "ok" => Ok(()),
+            _ => Err(rusqlite::Error::SqliteFailure(
+                rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT),
+                Some(said),
+            )
+            .into()),
+        }
     }
 
     fn has_version(&self) -> Result<bool, JobError> {
