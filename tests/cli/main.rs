@@ -13,6 +13,8 @@
 
 mod commands;
 mod drives;
+mod help;
+mod kills;
 mod names;
 mod odd_files;
 mod state;

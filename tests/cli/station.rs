@@ -30,8 +30,20 @@ pub(crate) struct Station {
 impl Station {
     /// Station `pier-4` with one empty mailbox called `inbox`, and no drive yet.
     pub(crate) fn new() -> Self {
+        Self::in_folder(&std::env::temp_dir())
+    }
+
+    /// The same in memory, where a sync costs nothing: for stories of many runs. A killed process loses
+    /// nothing that it had written, on whatever it wrote, so that a disk would add only time.
+    pub(crate) fn in_memory() -> (Self, Stick) {
+        let mut station = Self::in_folder(Path::new("/dev/shm"));
+        let red = station.drive("red");
+        (station, red)
+    }
+
+    fn in_folder(above: &Path) -> Self {
         let mut station = Self {
-            root: tempfile::Builder::new().prefix("counterfoil-cli-").tempdir().unwrap(),
+            root: tempfile::Builder::new().prefix("counterfoil-cli-").tempdir_in(above).unwrap(),
             name: "pier-4".to_owned(),
             mailboxes: Vec::new(),
             drives: Vec::new(),
@@ -189,6 +201,20 @@ impl Station {
         fs::create_dir(self.path("card")).unwrap();
     }
 
+    /// Starts a command, to be killed on its way.
+    pub(crate) fn begin(&self, args: &[OsString]) -> std::process::Child {
+        std::process::Command::new(env!("CARGO_BIN_EXE_counterfoil"))
+            .args(args)
+            .env_clear()
+            .env("HOME", self.root.path())
+            .current_dir(self.root.path())
+            .stdin(std::process::Stdio::null())
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap()
+    }
+
     /// Runs a command exactly as given.
     pub(crate) fn run(&self, args: &[impl AsRef<OsStr>]) -> Told {
         let program = OsString::from(env!("CARGO_BIN_EXE_counterfoil"));
@@ -258,10 +284,14 @@ impl Station {
     }
 
     pub(crate) fn restore_with(&self, more: &[&str]) -> Told {
+        self.run(&self.restore_arguments(more))
+    }
+
+    pub(crate) fn restore_arguments(&self, more: &[&str]) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec!["restore".into(), "--json".into()];
         args.extend(self.drive_arguments());
         args.extend(more.iter().map(OsString::from));
-        self.run(&args)
+        args
     }
 }
 

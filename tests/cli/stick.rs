@@ -134,23 +134,24 @@ impl Stick {
     }
 
     /// Every copy that a ledger line acknowledges is there and has its hash, unless a later line says
-    /// that it was damaged or lost.
-    pub(crate) fn expect_acknowledged_intact(&self) {
+    /// that it was damaged or lost. How many there are.
+    pub(crate) fn expect_acknowledged_intact(&self) -> usize {
         let lines = self.lines();
         let given_up: Vec<_> = lines
             .iter()
             .filter(|line| line["kind"] == "damaged" || line["kind"] == "missing")
             .map(|line| line["payload"].clone())
             .collect();
-        for line in lines.iter().filter(|line| line["kind"] == "mirrored") {
-            if given_up.contains(&line["payload"]) {
-                continue;
-            }
+        let mirrored = lines.iter().filter(|line| line["kind"] == "mirrored");
+        let mirrored: Vec<_> =
+            mirrored.filter(|line| !given_up.contains(&line["payload"])).collect();
+        for line in &mirrored {
             let octets = fs::read(self.bag().join(line["payload"].as_str().unwrap()));
             let octets = octets.unwrap_or_else(|error| panic!("{line}: {error}"));
             assert_eq!(Some(octets.len() as u64), line["bytes"].as_u64(), "{line}");
             assert_eq!(line["sha256"], Digest::of(&octets).to_string(), "{line}");
         }
+        mirrored.len()
     }
 }
 

@@ -9,10 +9,10 @@ use crate::cli::progress::Bar;
 use crate::cli::report;
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::disk::Access;
+use crate::disk::{Access, host};
 use crate::job::restore::{Gathered, Goal, Plan, gather, restore};
 use crate::job::{DriveRef, drive};
-use crate::model::StationName;
+use crate::model::{StationName, bag, escape};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 
@@ -41,6 +41,16 @@ pub(in crate::cli) fn run(
         return Err(Problem::failed(format!("no drive here holds station {station}")));
     }
     let goals = goals(&setup, args, &gathered)?;
+    for goal in &goals {
+        let into = host::resolved(&goal.path);
+        let own = setup.drives.iter().map(|drive| host::resolved(drive).join(bag::HOME));
+        if let Some(home) = own.into_iter().find(|home| into.starts_with(home)) {
+            let home = escape::shown(home.as_os_str().as_bytes());
+            return Err(Problem::usage(format!(
+                "a mailbox is not restored into {home}: the copies themselves are there; give another --into DIR"
+            )));
+        }
+    }
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
     let plan = Plan {
         goals: goals.clone(),

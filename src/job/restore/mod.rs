@@ -1,6 +1,7 @@
 //! Puts the mailbox back from drives alone: no catalogue, no config, no network.
 //! Never overwrites anything, and never hands out a message whose hash is not right.
 
+mod beside;
 mod gather;
 mod put;
 

@@ -2,6 +2,7 @@
 //! Never overwrites: where another content has the name, both are kept.
 
 use super::Gathered;
+use super::beside::{around, beside};
 use crate::disk::{
     Access, DiskError, Look, MessageFile, Placing, ReadFrom, TargetDir, Trouble, read_full,
 };
@@ -17,7 +18,7 @@ const BATCH: usize = 512;
 /// Octets of them.
 const BATCH_BYTES: u64 = 32 << 20;
 /// Folder for messages of which only a number is known.
-const NUMBERED: &str = "recovered";
+pub(super) const NUMBERED: &str = "recovered";
 
 /// What is to be restored, and where to.
 pub struct Plan<'a> {
@@ -229,8 +230,13 @@ impl Work<'_> {
         path: &RelName,
         identity: &Identity,
     ) -> Result<Option<(RelName, bool)>, DiskError> {
-        let second = beside(path, &identity.digest);
-        for (name, beside) in [(path, false), (&second, true)] {
+        let barred = self.file_on_the_way(path)?;
+        let clear = match &barred {
+            Some(file) => around(path, file, &identity.digest),
+            None => path.clone(),
+        };
+        let second = beside(&clear, &identity.digest);
+        for (name, beside) in [(&clear, barred.is_some()), (&second, true)] {
             let look = match &self.target {
                 Some(target) => target.look(name)?,
                 None => Look::Gone,
@@ -248,6 +254,27 @@ impl Work<'_> {
             }
         }
         Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))
+    }
+
+    /// A file that has the name of a folder on the way to a path: one message vanished, and later ones
+    /// were delivered into a folder of its name.
+    fn file_on_the_way(&self, path: &RelName) -> Result<Option<RelName>, DiskError> {
+        let mut above = path.parent();
+        let mut found = None;
+        while let Some(folder) = above {
+            let there = match &self.target {
+                Some(target) => target.look(&folder)?,
+                None => Look::Gone,
+            };
+            if there == Look::Folder {
+                break;
+            }
+            if there != Look::Gone || self.names.contains(folder.as_bytes()) {
+                found = Some(folder.clone());
+            }
+            above = folder.parent();
+        }
+        Ok(found)
     }
 
     /// Fetches a message from the first copy that has the right hash. `None`: there is none, and that
@@ -369,22 +396,5 @@ fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
             0 => return Ok(hasher.finish()),
             got => hasher.update(&buffer[..got]),
         }
-    }
-}
-
-/// A second name for a message whose own is taken: before the flags of a Maildir name, else at the end.
-fn beside(path: &RelName, digest: &Digest) -> RelName {
-    let name = path.last();
-    let flags = name.windows(3).position(|w| w == b":2,").unwrap_or(name.len());
-    let mark = format!(".counterfoil-{}", &digest.to_string()[..8]);
-    let keep = flags.min(255 - mark.len() - (name.len() - flags).min(64));
-    let mut second = name[..keep].to_vec();
-    second.extend_from_slice(mark.as_bytes());
-    second.extend_from_slice(&name[flags..]);
-    let second = RelName::new(second);
-    match (path.parent(), second) {
-        (Some(folder), Ok(second)) => folder.join(&second),
-        (None, Ok(second)) => second,
-        (_, Err(_)) => RelName::fixed(&format!("{NUMBERED}/{digest}")),
     }
 }

@@ -104,6 +104,53 @@ fn what_is_there_is_never_overwritten() {
 }
 
 #[test]
+fn a_message_below_a_folder_that_has_the_name_of_a_file_is_put_beside() {
+    let (station, _red) = Station::with_drive();
+    station.deliver("a", mail("water level"));
+    station.mirror().expect_safe();
+    // The first vanishes, and a folder takes its name.
+    station.delete("a");
+    station.deliver("a/b/c.eml", mail("bridge closed"));
+    station.deliver("a/d.eml", mail("shelter open"));
+    station.mirror().expect_safe();
+    let into = station.restored();
+    let into = into.to_str().unwrap();
+    let dry = station.restore_with(&["--dry-run", "--into", into]).expect_safe().json();
+    let told = station.restore().expect_safe();
+    assert_eq!(told.json(), dry);
+    told.expect_counts(&[("restored", 3), ("kept_both", 2), ("not_written", 0)]);
+    let mut texts: Vec<_> = tree(&station.restored()).into_values().map(|what| what.0).collect();
+    texts.sort();
+    let mut expected: Vec<_> =
+        ["water level", "bridge closed", "shelter open"].map(|s| mail(s).into_bytes()).into();
+    expected.sort();
+    assert_eq!(texts, expected);
+    station
+        .restore_with(&["--into", into])
+        .expect_safe()
+        .expect_counts(&[("restored", 0), ("identical", 3)]);
+    // In the mailbox itself the folder is there, and the vanished one goes beside it.
+    station.restore_with(&[]).expect_safe().expect_counts(&[("restored", 1), ("kept_both", 1)]);
+}
+
+#[test]
+fn it_is_not_put_among_the_copies_themselves() {
+    let (station, red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    let before = red.everything();
+    for into in [red.home(), red.bag(), red.bag().join("new")] {
+        let into = ["--into", into.to_str().unwrap()];
+        station.restore_with(&into).expect_refused().expect_words(&["give another --into DIR"]);
+    }
+    assert_eq!(red.everything(), before);
+    // Beside them it may: to hand the mail over with the stick.
+    let into = red.path().join("for-relief");
+    station.restore_with(&["--into", into.to_str().unwrap()]).expect_safe();
+    expect_same(&station.inbox(), &into);
+}
+
+#[test]
 fn a_removed_message_stays_away_unless_asked_for() {
     let (station, red) = Station::with_drive();
     station.deliver_many(3);

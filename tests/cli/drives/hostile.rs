@@ -82,19 +82,20 @@ fn paths_that_lead_out_are_no_paths() {
 /// Fault 57: lines without end, depths without end, lengths beyond every file.
 #[test]
 fn a_ledger_made_to_exhaust_the_machine_is_passed_over() {
-    let (station, red) = Station::with_drive();
+    let (mut station, red) = Station::with_drive();
     station.deliver("0001.eml", mail("water level"));
     station.mirror().expect_safe();
     let ledger = fs::read(red.ledger()).unwrap();
     let deep = [vec![b'['; 30_000], b"\n".to_vec()].concat();
     let huge = b"{\"v\":1,\"seq\":18446744073709551615,\"bytes\":18446744073709551615}\n".to_vec();
     fs::write(red.ledger(), [deep, huge, ledger].concat()).unwrap();
-    // And a line of 8 GiB, of which the file system stores nothing.
+    // And a line longer than the memory allowed, of which the file system stores nothing.
     let file = fs::File::options().append(true).open(red.ledger()).unwrap();
     let length = file.metadata().unwrap().len();
     file.set_len(length + (256 << 20)).unwrap();
     let manifest = fs::File::options().append(true).open(red.manifest()).unwrap();
     manifest.set_len(1 << 28).unwrap();
+    station.run_behind(&["prlimit".as_ref(), "--as=134217728".as_ref()]);
     station.restore().expect_safe().expect_counts(&[("restored", 1)]);
 }
 

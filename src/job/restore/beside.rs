@@ -1,0 +1,32 @@
+//! Names for messages whose own name is taken.
+//! Never decides whether it is taken, and never looks at a file system.
+
+use super::put::NUMBERED;
+use crate::model::{Digest, RelName};
+
+/// A second name for a message whose own is taken: before the flags of a Maildir name, else at the end.
+pub(super) fn beside(path: &RelName, digest: &Digest) -> RelName {
+    let name = path.last();
+    let flags = name.windows(3).position(|w| w == b":2,").unwrap_or(name.len());
+    let mark = format!(".counterfoil-{}", &digest.to_string()[..8]);
+    let keep = flags.min(255 - mark.len() - (name.len() - flags).min(64));
+    let mut second = name[..keep].to_vec();
+    second.extend_from_slice(mark.as_bytes());
+    second.extend_from_slice(&name[flags..]);
+    let second = RelName::new(second);
+    match (path.parent(), second) {
+        (Some(folder), Ok(second)) => folder.join(&second),
+        (None, Ok(second)) => second,
+        (_, Err(_)) => RelName::fixed(&format!("{NUMBERED}/{digest}")),
+    }
+}
+
+/// A second way to a message, where a file has the name of a folder on it: the folder goes beside the file.
+pub(super) fn around(path: &RelName, file: &RelName, digest: &Digest) -> RelName {
+    let folder = beside(file, digest);
+    let rest = path.as_bytes().get(file.as_bytes().len() + 1..).unwrap_or_default();
+    match RelName::new(rest) {
+        Ok(rest) => folder.join(&rest),
+        Err(_) => folder,
+    }
+}
