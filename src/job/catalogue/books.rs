@@ -448,7 +448,7 @@ impl Catalogue {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT place.mailbox, place.key FROM place \
+                "SELECT place.mailbox, place.key FROM place INDEXED BY place_by_content \
                  JOIN file ON file.mailbox = place.mailbox AND file.key = place.key \
                  WHERE place.book = ?1 AND place.content = ?2 AND place.gone = 0 AND file.state >= 6 LIMIT 1",
             )?
@@ -458,8 +458,10 @@ impl Catalogue {
 
     /// Whether and how a drive holds a content.
     pub fn held(&self, book: i64, content: i64) -> Result<Held, JobError> {
+        // Named, since SQLite would otherwise go through all copies of the book.
         let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
+             JOIN content c ON c.id = p.content \
              WHERE p.content = ?2 AND p.book = ?1 ORDER BY p.state = 1 DESC, p.number DESC LIMIT 1"
         ))?;
         let row = query.query_row(params![book, content], read_payload).optional()?;
