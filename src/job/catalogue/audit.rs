@@ -9,10 +9,12 @@ use rusqlite::{OptionalExtension as _, params};
 
 /// Whether a content has at least ?2 good copies on drives of station ?1 whose ledgers say where it
 /// belongs: a copy adopted after a cut has no place until the next pass tells of it.
-const SAFE: &str = "(SELECT count(DISTINCT book.drive) FROM payload CROSS JOIN book \
+const SAFE: &str = "(SELECT count(DISTINCT book.drive) FROM payload INDEXED BY payload_by_content \
+                    CROSS JOIN book \
                     ON book.id = payload.book AND book.station = ?1 \
                     WHERE payload.content = file.content AND payload.state = 1 AND EXISTS (\
-                    SELECT 1 FROM place WHERE place.content = file.content \
+                    SELECT 1 FROM place INDEXED BY place_by_content \
+                    WHERE place.content = file.content \
                     AND place.book = book.id)) >= ?2";
 
 /// Messages of the mailbox, counted.
@@ -105,10 +107,12 @@ impl Catalogue {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT count(DISTINCT book.drive) >= ?3 FROM payload CROSS JOIN book \
+                "SELECT count(DISTINCT book.drive) >= ?3 FROM payload INDEXED BY payload_by_content \
+                    CROSS JOIN book \
                  ON book.id = payload.book AND book.station = ?1 \
                  WHERE payload.content = ?2 AND payload.state = 1 AND EXISTS (\
-                 SELECT 1 FROM place WHERE place.content = ?2 AND place.book = book.id)",
+                 SELECT 1 FROM place INDEXED BY place_by_content \
+                    WHERE place.content = ?2 AND place.book = book.id)",
             )?
             .query_row(params![station.as_str(), content, copies], |row| row.get(0))?)
     }

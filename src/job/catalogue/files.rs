@@ -254,7 +254,8 @@ impl Catalogue {
     /// A place where a content is now and of which a drive has not been told.
     pub fn untold_place(&self, book: i64, content: i64) -> Result<Option<FileRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM file WHERE content = ?2 AND state = 1 AND NOT EXISTS (SELECT 1 FROM \
+            "SELECT {COLUMNS} FROM file INDEXED BY file_by_content \
+             WHERE content = ?2 AND state = 1 AND NOT EXISTS (SELECT 1 FROM \
              place WHERE place.book = ?1 AND place.mailbox = file.mailbox AND place.key = file.key \
              AND place.content = ?2 AND place.gone = 0) LIMIT 1"
         );
@@ -408,7 +409,9 @@ impl Catalogue {
     pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
         Ok(self
             .db
-            .prepare_cached("SELECT 1 FROM file WHERE content = ?1 AND state = 1")?
+            .prepare_cached(
+                "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1",
+            )?
             .exists([content])?)
     }
 }

@@ -80,8 +80,10 @@ impl Catalogue {
 
     /// Whether and how a drive holds a content.
     pub fn held(&self, book: i64, content: i64) -> Result<Held, JobError> {
+        // The index is named here and elsewhere: left to itself SQLite may go through a whole book.
         let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
+             JOIN content c ON c.id = p.content \
              WHERE p.content = ?2 AND p.book = ?1 ORDER BY p.state = 1 DESC, p.number DESC LIMIT 1"
         ))?;
         let row = query.query_row(params![book, content], read_payload).optional()?;
@@ -143,7 +145,8 @@ impl Catalogue {
             .prepare_cached(
                 "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (\
                  EXISTS (SELECT 1 FROM file WHERE content = c.id) OR \
-                 EXISTS (SELECT 1 FROM place WHERE content = c.id AND book = ?1))",
+                 EXISTS (SELECT 1 FROM place INDEXED BY place_by_content \
+                 WHERE content = c.id AND book = ?1))",
             )?
             .exists(params![book, identity.digest.as_bytes().as_slice(), identity.bytes as i64])?)
     }

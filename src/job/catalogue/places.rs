@@ -73,7 +73,7 @@ impl Catalogue {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT place.mailbox, place.key FROM place \
+                "SELECT place.mailbox, place.key FROM place INDEXED BY place_by_content \
                  JOIN file ON file.mailbox = place.mailbox AND file.key = place.key \
                  WHERE place.book = ?1 AND place.content = ?2 AND place.gone = 0 AND file.state >= 6 LIMIT 1",
             )?

@@ -63,7 +63,8 @@ impl Catalogue {
         content: i64,
     ) -> Result<Vec<(i64, PayloadRow)>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD}, p.book FROM payload p JOIN content c ON c.id = p.content \
+            "SELECT {PAYLOAD}, p.book FROM payload p INDEXED BY payload_by_content \
+             JOIN content c ON c.id = p.content \
              JOIN book ON book.id = p.book AND book.station = ?1 \
              WHERE p.content = ?2 ORDER BY p.state = 1 DESC, p.state, p.book, p.number DESC"
         ))?;
