@@ -99,22 +99,7 @@ pub(super) fn commit(
     // 2. Write every copy under a name never used before. Survives: a cut anywhere in here, since no
     //    line tells of these files yet and no old file is touched.
     let Batch { copies, notes, .. } = batch;
-    let mut written = Vec::with_capacity(copies.len());
-    let mut full = false;
-    for item in copies {
-        let row = item.row.clone();
-        match if full { Ok(None) } else { write_copy(pass, drive, item, &mut done) } {
-            Ok(Some(file)) => written.push(file),
-            Ok(None) if !full => {}
-            Ok(None) => done.failed.push((row, Reason::DriveFull)),
-            // No room though there seemed to be: what was written before is whole, and is committed.
-            Err(error) if error.trouble() == Trouble::Full => {
-                full = true;
-                done.failed.push((row, Reason::DriveFull));
-            }
-            Err(error) => return Err(error),
-        }
-    }
+    let (written, full) = write_copies(pass, drive, copies, &mut done)?;
 
     // 3. Hand all of it to the device. Survives: nothing yet; but an error here is reported once only
     //    and makes the batch void, so that no lost page is ever taken for a written one.
@@ -159,6 +144,32 @@ pub(super) fn commit(
     // 6. Only now may anyone be told.
     pass.progress.advance(done.copied, done.bytes);
     Ok(done)
+}
+
+/// Writes copies, and whether the file system refused one for want of room though there seemed to be: what
+/// was written before it is whole, and is committed; the rest waits for another drive.
+fn write_copies(
+    pass: &Pass<'_>,
+    drive: &mut Admitted,
+    copies: Vec<CopyItem>,
+    done: &mut Committed,
+) -> Result<(Vec<Written>, bool), JobError> {
+    let mut written = Vec::with_capacity(copies.len());
+    let mut copies = copies.into_iter();
+    for item in copies.by_ref() {
+        let row = item.row.clone();
+        match write_copy(pass, drive, item, done) {
+            Ok(file) => written.extend(file),
+            Err(error) if error.trouble() == Trouble::Full => {
+                let rest = copies.map(|item| item.row);
+                done.failed
+                    .extend(std::iter::once(row).chain(rest).map(|r| (r, Reason::DriveFull)));
+                return Ok((written, true));
+            }
+            Err(error) => return Err(error),
+        }
+    }
+    Ok((written, false))
 }
 
 fn events(
