@@ -33,6 +33,18 @@ pub enum JobError {
         /// The place.
         at: String,
     },
+    /// Two places show the same id at once.
+    #[error(
+        "{at}: drive {id} is here a second time: one was copied from the other, or both paths lead to one \
+         drive. Nothing was written to this one. To use a copy as a drive of its own, delete \
+         counterfoil/drive.json on it and run counterfoil drives add {at}"
+    )]
+    SecondTime {
+        /// The place.
+        at: String,
+        /// The id.
+        id: DriveId,
+    },
     /// The drive was written by a later version of the program.
     #[error(
         "{at}: written by a later version of counterfoil (format {format}): it can be restored from, \
@@ -92,6 +104,7 @@ impl JobError {
             Self::NewerFormat { .. } => Trouble::ReadOnly,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
             Self::NotAsWritten { .. } => Trouble::Failing,
+            Self::SecondTime { .. } => Trouble::Refused,
             Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
         }
     }

@@ -3,7 +3,7 @@
 
 use super::audit::{Audit, Question, audit};
 use super::catalogue::{Catalogue, FileState};
-use super::drive::{Admission, Admitted, Begin, admit};
+use super::drive::{Admission, Admitted, Begin, admit, drive_id};
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::scan::{ScanReport, ScanRules, scan};
 use super::{DriveRef, JobError, Progress, Station};
@@ -80,6 +80,21 @@ pub fn state_of(error: &JobError) -> &'static str {
     }
 }
 
+/// For each drive, why it must be left alone: an earlier one in the list has its id. The catalogue holds
+/// one ledger an id; two drives taken for one would be written where the other one's ledger ends.
+pub fn second_times(drives: &[DriveRef]) -> Vec<Option<JobError>> {
+    let mut seen = Vec::new();
+    let look = |drive: &DriveRef| {
+        let id = drive.door.open(Access::Read).ok().and_then(|v| drive_id(&*v).ok().flatten())?;
+        if seen.contains(&id) {
+            return Some(JobError::SecondTime { at: drive.door.shown(), id });
+        }
+        seen.push(id);
+        None
+    };
+    drives.iter().map(look).collect()
+}
+
 /// Brings one drive up to date: admission, then everything it has not been told. The drive is closed
 /// when this returns.
 pub fn mirror_drive(
@@ -116,6 +131,11 @@ pub fn mirror_drive(
         }
     }
     round
+}
+
+/// A round on a drive that was left alone.
+pub fn left_alone(drive: &DriveRef, why: JobError) -> DriveRound {
+    DriveRound { label: drive.label.clone(), drive: None, findings: Vec::new(), outcome: Err(why) }
 }
 
 /// Opens and admits a drive.
@@ -161,10 +181,13 @@ pub fn look_at_drives(
     drives: &[DriveRef],
     clock: &dyn Clock,
 ) -> Result<Vec<Looked>, JobError> {
-    let look = |drive: &DriveRef| {
-        let opened = match open(catalogue, station, drive, Access::Read, clock) {
-            Err(error @ JobError::Catalogue(_)) => return Err(error),
-            opened => opened,
+    let look = |(drive, second): (&DriveRef, Option<JobError>)| {
+        let opened = match second {
+            Some(error) => Err(error),
+            None => match open(catalogue, station, drive, Access::Read, clock) {
+                Err(error @ JobError::Catalogue(_)) => return Err(error),
+                opened => opened,
+            },
         };
         let trouble = match &opened {
             Ok(admitted) if admitted.newer || admitted.volume.facts().read_only => {
@@ -181,7 +204,7 @@ pub fn look_at_drives(
         };
         Ok(Looked { label: drive.label.clone(), drive: opened, trouble })
     };
-    drives.iter().map(look).collect()
+    drives.iter().zip(second_times(drives)).map(look).collect()
 }
 
 /// The audit over mailboxes taken in and drives looked at.

@@ -110,7 +110,12 @@ pub(super) fn open_state(
 /// One thread a drive, so that a slow or hung one holds up no other.
 fn every_drive(setup: &Setup, bar: &Bar) -> Result<Vec<DriveRound>, JobError> {
     let station = setup.station();
-    let one = |drive| -> Result<DriveRound, JobError> {
+    let drives = setup.drive_refs();
+    let second = round::second_times(&drives);
+    let one = |drive, second| -> Result<DriveRound, JobError> {
+        if let Some(why) = second {
+            return Ok(round::left_alone(&drive, why));
+        }
         let (catalogue, _) = Catalogue::open(&setup.state)?;
         let clock = SystemClock::new();
         let mut mailboxes = Vec::new();
@@ -121,7 +126,7 @@ fn every_drive(setup: &Setup, bar: &Bar) -> Result<Vec<DriveRound>, JobError> {
     };
     let rounds = std::thread::scope(|scope| {
         let workers: Vec<_> =
-            setup.drive_refs().into_iter().map(|drive| scope.spawn(|| one(drive))).collect();
+            drives.into_iter().zip(second).map(|(d, s)| scope.spawn(|| one(d, s))).collect();
         workers.into_iter().map(std::thread::ScopedJoinHandle::join).collect::<Vec<_>>()
     });
     rounds

@@ -89,6 +89,15 @@ pub fn make_drive(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, Job
     Ok(id)
 }
 
+/// The id of the drive, if it has one that can be read.
+pub fn drive_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
+    Ok(match read(volume)? {
+        Known::Id(id) => Some(id),
+        Known::Newer(_, id) => id,
+        Known::Nothing | Known::Unreadable(_) => None,
+    })
+}
+
 /// The stations that have a folder on a drive.
 pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
     let home = RelName::fixed(bag::HOME);

@@ -1,6 +1,6 @@
 //! Drives that come, go, and appear elsewhere; the empty folder they leave behind.
 
-use crate::station::{Station, mail};
+use crate::station::{Station, mail, tree};
 use std::fs;
 
 /// Fault 14: the mount point of a known drive is a plain folder of the card now. Nothing is written there.
@@ -76,6 +76,57 @@ fn two_drives_that_change_places_stay_themselves() {
     red.expect_bag_valid();
     blue.expect_bag_valid();
     station.verify().expect_safe().expect_counts(&[("checked", 4), ("good", 4)]);
+}
+
+/// Fault 16: a stick was copied whole, id and all, and both are plugged in.
+#[test]
+fn a_copied_stick_is_not_taken_for_its_original() {
+    let (mut station, red) = Station::with_drive();
+    station.deliver_many(5);
+    station.mirror().expect_safe();
+    let copied = station.path("media/copied");
+    crate::station::sh("cp", &["-a".as_ref(), red.path(), copied.as_path()]);
+    let copied = station.use_drive(&copied);
+    for round in 0..3 {
+        let before = copied.everything();
+        station.deliver(format!("more{round}.eml"), mail(&format!("more {round}")));
+        let told = station.mirror().expect_unsafe().expect_counts(&[("copied", 1)]);
+        told.expect_words(&[&red.id(), "is here a second time", "Nothing was written to this one"]);
+        assert_eq!(copied.everything(), before);
+        red.expect_bag_valid();
+        copied.expect_bag_valid();
+        station.audit().expect_safe();
+    }
+    // Made a drive of its own, as it was said, it is brought up to date.
+    fs::remove_file(copied.home().join("drive.json")).unwrap();
+    station.command(&["drives", "add", copied.path().to_str().unwrap()]).expect_safe();
+    station.mirror().expect_safe().expect_counts(&[("copied", 3)]);
+    assert_ne!(copied.id(), red.id());
+    copied.expect_bag_valid();
+    station.use_only(&[&copied]);
+    station.restore().expect_safe().expect_counts(&[("restored", 8)]);
+}
+
+/// Fault 16, one after the other: a stick and its copy, in turn at one mount point.
+#[test]
+fn a_stick_and_its_copy_in_turn_are_each_continued_from_where_they_are() {
+    let (mut station, red) = Station::with_drive();
+    station.deliver_many(5);
+    station.mirror().expect_safe();
+    let copied = station.path("media/copied");
+    crate::station::sh("cp", &["-a".as_ref(), red.path(), copied.as_path()]);
+    let copied = station.use_drive(&copied);
+    for round in 0..3 {
+        for stick in [&red, &copied] {
+            station.use_only(&[stick]);
+            let name = format!("more{round}-{}", stick.path().file_name().unwrap().display());
+            station.deliver(&name, mail(&name));
+            station.mirror().expect_safe();
+            stick.expect_bag_valid();
+            let all = station.restore().expect_safe().json();
+            assert_eq!(all["restored"], tree(&station.inbox()).len());
+        }
+    }
 }
 
 /// Nothing on a drive but our own folder is ever touched.
