@@ -87,7 +87,7 @@ impl Catalogue {
         };
         match take() {
             Ok(db) => {
-                let taken = Self { db };
+                let taken = Self::over(db)?;
                 if taken.has_version().unwrap_or(false) {
                     copy = taken;
                 }
@@ -101,9 +101,15 @@ impl Catalogue {
 
     /// An empty catalogue in memory.
     pub fn in_memory() -> Result<Self, JobError> {
-        let catalogue = Self { db: Connection::open_in_memory()? };
+        let catalogue = Self::over(Connection::open_in_memory()?)?;
         catalogue.create()?;
         Ok(catalogue)
+    }
+
+    fn over(db: Connection) -> Result<Self, JobError> {
+        // Plans do not depend on the values bound: else most statements are prepared anew at each use.
+        db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
+        Ok(Self { db })
     }
 
     /// The catalogue's file in a state folder.
@@ -112,7 +118,7 @@ impl Catalogue {
     }
 
     fn try_open(path: &Path) -> Result<Self, JobError> {
-        let catalogue = Self { db: Connection::open(path)? };
+        let catalogue = Self::over(Connection::open(path)?)?;
         catalogue.db.busy_timeout(BUSY)?;
         catalogue.db.pragma_update(None, "journal_mode", "WAL")?;
         // The catalogue may lose its last transactions in a power cut: it is a cache. It may not break.
@@ -161,6 +167,18 @@ impl Catalogue {
         let value = work()?;
         transaction.commit()?;
         Ok(value)
+    }
+
+    /// Answers several questions from one state of the catalogue, taking its lock once. Nothing may be
+    /// changed in it.
+    pub fn at_once<T>(&self, ask: impl FnOnce() -> Result<T, JobError>) -> Result<T, JobError> {
+        if !self.db.is_autocommit() {
+            return ask();
+        }
+        self.db.prepare_cached("BEGIN")?.execute([])?;
+        let answer = ask();
+        self.db.prepare_cached("COMMIT")?.execute([])?;
+        answer
     }
 
     /// Gives memory back to the system while there is nothing to do.

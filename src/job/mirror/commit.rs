@@ -5,7 +5,7 @@ use super::{Pass, is_gone};
 use crate::disk::{DiskError, MessageFile, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{FileRow, FileState, millis};
-use crate::job::drive::{Admitted, Copy, append_ledger, append_manifest, hash_copy};
+use crate::job::drive::{Admitted, Copy, append_ledger, append_manifest, hash_copies};
 use crate::model::ledger::{Event, Place};
 use crate::model::limits::{COPY_BUFFER_BYTES, NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
 use crate::model::{Extension, Hasher, Identity, PayloadName, Reason, bag};
@@ -24,6 +24,8 @@ pub(super) struct CopyItem {
 /// What is committed together.
 pub(super) struct Batch {
     pub copies: Vec<CopyItem>,
+    /// What is being copied, to find the same content twice.
+    pub contents: HashSet<Identity>,
     pub bytes: u64,
     /// Lines that need no copy.
     pub notes: Vec<Event>,
@@ -35,11 +37,19 @@ pub(super) struct Batch {
 
 impl Batch {
     pub(super) fn new(room: u64) -> Self {
-        Self { copies: Vec::new(), bytes: 0, notes: Vec::new(), left: HashSet::new(), room }
+        Self {
+            copies: Vec::new(),
+            contents: HashSet::new(),
+            bytes: 0,
+            notes: Vec::new(),
+            left: HashSet::new(),
+            room,
+        }
     }
 
     pub(super) fn add(&mut self, item: CopyItem) {
         self.bytes += item.identity.bytes;
+        self.contents.insert(item.identity);
         self.copies.push(item);
     }
 
@@ -95,13 +105,15 @@ pub(super) fn commit(
 
     // 4. Read every copy back from the medium. Survives: a device that took the octets and did not
     //    keep them, or kept others.
-    for file in &written {
-        let copy = hash_copy(&*drive.volume, &drive.dir, file.payload, file.identity.bytes)?;
-        if copy != Copy::Is(file.identity) {
-            let at = drive.volume.facts().shown.clone();
-            return Err(JobError::NotAsWritten { at, payload: file.payload });
+    let copies: Vec<_> = written.iter().map(|file| (file.payload, file.identity.bytes)).collect();
+    hash_copies(&*drive.volume, &drive.dir, &copies, |at, copy| {
+        let file = &written[at];
+        if copy == Copy::Is(file.identity) {
+            return Ok(());
         }
-    }
+        let at = drive.volume.facts().shown.clone();
+        Err(JobError::NotAsWritten { at, payload: file.payload })
+    })?;
 
     // 5a. The manifest, synced; on FAT this is what flushes the device's own cache. Survives: a cut
     //     between here and the ledger, after which recovery finds the copies listed and adopts them.

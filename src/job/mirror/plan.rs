@@ -32,8 +32,14 @@ pub(super) fn step(
     batch: &mut Batch,
 ) -> Result<Step, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Nothing) };
-    let known = pass.catalogue.place(drive.book.row, row.mailbox, &row.key)?;
-    let order = Order { era: pass.catalogue.era()?, tick: row.tick };
+    let (known, era, held, identity) = pass.catalogue.at_once(|| {
+        let known = pass.catalogue.place(drive.book.row, row.mailbox, &row.key)?;
+        let era = pass.catalogue.era()?;
+        let held = row.content.map(|content| pass.catalogue.held(drive.book.row, content));
+        let identity = row.content.map(|content| pass.catalogue.identity(content));
+        Ok((known, era, held.transpose()?, identity.transpose()?))
+    })?;
+    let order = Order { era, tick: row.tick };
     match row.state {
         FileState::Present => {}
         FileState::Removed | FileState::Vanished | FileState::Moved => {
@@ -56,13 +62,13 @@ pub(super) fn step(
         // Told when it is settled; its tick is then a later one.
         _ => return Ok(Step::Nothing),
     }
-    let Some(content) = row.content else { return Ok(Step::Nothing) };
-    let held = pass.catalogue.held(drive.book.row, content)?;
+    let (Some(content), Some(held), Some(identity)) = (row.content, held, identity) else {
+        return Ok(Step::Nothing);
+    };
     let here = known.as_ref().filter(|place| place.gone == 0);
     if matches!(held, Held::Good(_)) && here.is_some_and(|place| place.content == Some(content)) {
         return Ok(Step::Nothing);
     }
-    let identity = pass.catalogue.identity(content)?;
     let suspect = match row.suspect {
         Some(why) => Some(why),
         None => cut_short(pass, drive, row, here, &identity)?,
@@ -81,7 +87,7 @@ pub(super) fn step(
         Held::Lost(payload) => Some(payload),
         Held::No => None,
     };
-    if batch.copies.iter().any(|copy| copy.identity == identity) {
+    if batch.contents.contains(&identity) {
         return Ok(Step::Wait);
     }
     if identity.bytes > drive.volume.facts().longest_file {
