@@ -165,8 +165,13 @@ impl Volume for FolderVolume {
     ) -> Result<Box<dyn Source>, DiskError> {
         let (fd, _) = beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
         if from == ReadFrom::Medium {
-            rustix::fs::fadvise(&fd, 0, None, rustix::fs::Advice::DontNeed)
-                .map_err(|errno| self.fail("drop from memory", at, errno))?;
+            let advise = |offset, advice| {
+                rustix::fs::fadvise(&fd, offset, None, advice)
+                    .map_err(|errno| self.fail("drop from memory", at, errno))
+            };
+            advise(0, rustix::fs::Advice::DontNeed)?;
+            // Fetched from the medium anew, while the caller is busy with other files.
+            advise(offset, rustix::fs::Advice::WillNeed)?;
         }
         Ok(Box::new(OpenFile { fd, at: at.clone(), shown: self.facts.shown.clone(), offset }))
     }

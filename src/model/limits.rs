@@ -57,6 +57,10 @@ pub const RESERVE_BYTES: u64 = 4 << 20;
 /// Room counted for a message beside its own octets: a cluster, a folder entry, two log lines.
 pub const OVERHEAD_BYTES: u64 = 34 << 10;
 
+/// Copies opened ahead while copies are read back: enough to keep a quick disk busy, few enough for
+/// any limit on open files.
+pub const READ_AHEAD_COPIES: usize = 32;
+
 /// Part of a message handed to the header reader, in octets: headers are far shorter.
 pub const HEADER_BYTES: usize = 64 << 10;
 /// Characters kept of a sender, receiver or subject.

@@ -47,6 +47,18 @@ impl Catalogue {
         Ok(value)
     }
 
+    /// Answers several questions from one state of the catalogue, taking its lock once. Nothing may be
+    /// changed in it.
+    pub fn at_once<T>(&self, ask: impl FnOnce() -> Result<T, JobError>) -> Result<T, JobError> {
+        if !self.db.is_autocommit() {
+            return ask();
+        }
+        self.db.prepare_cached("BEGIN")?.execute([])?;
+        let answer = ask();
+        self.db.prepare_cached("COMMIT")?.execute([])?;
+        answer
+    }
+
     /// Gives memory back to the system while there is nothing to do.
     pub fn rest(&self) -> Result<(), JobError> {
         self.db.flush_prepared_statement_cache();

@@ -59,7 +59,8 @@ impl Catalogue {
         let flags =
             rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(Self::path(state), flags).ok()?;
-        let catalogue = Self { db, keeps_sightings: false };
+        let mut catalogue = Self::over(db).ok()?;
+        catalogue.keeps_sightings = false;
         catalogue.db.busy_timeout(BUSY).ok()?;
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB).ok()?;
         catalogue.has_version().ok()?.then_some(catalogue)
@@ -88,7 +89,7 @@ impl Catalogue {
         };
         match take() {
             Ok(db) => {
-                let taken = Self { db, keeps_sightings: true };
+                let taken = Self::over(db)?;
                 if taken.has_version().unwrap_or(false) {
                     copy = taken;
                 }
@@ -104,9 +105,15 @@ impl Catalogue {
 
     /// An empty catalogue in memory.
     pub fn in_memory() -> Result<Self, JobError> {
-        let catalogue = Self { db: Connection::open_in_memory()?, keeps_sightings: true };
+        let catalogue = Self::over(Connection::open_in_memory()?)?;
         catalogue.create()?;
         Ok(catalogue)
+    }
+
+    fn over(db: Connection) -> Result<Self, JobError> {
+        // Plans do not depend on the values bound: else most statements are prepared anew at each use.
+        db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
+        Ok(Self { db, keeps_sightings: true })
     }
 
     /// The catalogue's file in a state folder.
@@ -115,7 +122,7 @@ impl Catalogue {
     }
 
     fn try_open(path: &Path) -> Result<Self, JobError> {
-        let catalogue = Self { db: Connection::open(path)?, keeps_sightings: true };
+        let catalogue = Self::over(Connection::open(path)?)?;
         catalogue.db.busy_timeout(BUSY)?;
         catalogue.db.pragma_update(None, "journal_mode", "WAL")?;
         // The catalogue may lose its last transactions in a power cut: it is a cache. It may not break.

@@ -13,4 +13,4 @@ pub use admit::{Admission, Admitted, Begin, admit};
 pub use identity::{drive_id, make_drive, stations};
 pub(crate) use ledger::append as append_ledger;
 pub(crate) use manifest::{append as append_manifest, read as read_manifest};
-pub(crate) use payload::{Copy, hash as hash_copy};
+pub(crate) use payload::{Copy, hash as hash_copy, hash_all as hash_copies};

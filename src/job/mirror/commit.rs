@@ -5,7 +5,7 @@ use super::{Pass, is_gone};
 use crate::disk::{DiskError, MessageFile, Trouble, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{FileRow, FileState, millis};
-use crate::job::drive::{Admitted, Copy, append_ledger, append_manifest, hash_copy};
+use crate::job::drive::{Admitted, Copy, append_ledger, append_manifest, hash_copies};
 use crate::model::ledger::{Event, Place};
 use crate::model::limits::{
     COPY_BUFFER_BYTES, NUMBER_MAX, OVERHEAD_BYTES, RESERVE_BYTES, SEGMENT_MAX, SEGMENT_MESSAGES,
@@ -26,6 +26,8 @@ pub(super) struct CopyItem {
 /// What is committed together.
 pub(super) struct Batch {
     pub copies: Vec<CopyItem>,
+    /// What is being copied, to find the same content twice.
+    pub contents: HashSet<Identity>,
     pub bytes: u64,
     /// Lines that need no copy.
     pub notes: Vec<Event>,
@@ -33,18 +35,22 @@ pub(super) struct Batch {
     pub left: HashSet<(i64, Vec<u8>)>,
     /// Places that one of these lines says a message has gone to.
     pub placed: HashSet<(i64, Vec<u8>)>,
+    /// The era of this card, for the order of the lines.
+    pub era: u64,
     /// Room left on the drive, in octets, after everything planned.
     pub room: u64,
 }
 
 impl Batch {
-    pub(super) fn new(room: u64) -> Self {
+    pub(super) fn new(era: u64, room: u64) -> Self {
         Self {
             copies: Vec::new(),
+            contents: HashSet::new(),
             bytes: 0,
             notes: Vec::new(),
             left: HashSet::new(),
             placed: HashSet::new(),
+            era,
             room,
         }
     }
@@ -57,6 +63,7 @@ impl Batch {
     pub(super) fn add(&mut self, item: CopyItem) {
         self.room -= item.identity.bytes + OVERHEAD_BYTES;
         self.bytes += item.identity.bytes;
+        self.contents.insert(item.identity);
         self.copies.push(item);
     }
 
@@ -169,14 +176,15 @@ fn write_copies(
 }
 
 fn read_back(drive: &Admitted, written: &[Written]) -> Result<(), JobError> {
-    for file in written {
-        let copy = hash_copy(&*drive.volume, &drive.dir, file.payload, file.identity.bytes)?;
-        if copy != Copy::Is(file.identity) {
-            let at = drive.volume.facts().shown.clone();
-            return Err(JobError::NotAsWritten { at, payload: file.payload });
+    let copies: Vec<_> = written.iter().map(|file| (file.payload, file.identity.bytes)).collect();
+    hash_copies(&*drive.volume, &drive.dir, &copies, |at, copy| {
+        let file = &written[at];
+        if copy == Copy::Is(file.identity) {
+            return Ok(());
         }
-    }
-    Ok(())
+        let at = drive.volume.facts().shown.clone();
+        Err(JobError::NotAsWritten { at, payload: file.payload })
+    })
 }
 
 fn events(

@@ -114,10 +114,11 @@ impl Pass<'_> {
         if top == told {
             return Ok(false);
         }
+        let era = self.catalogue.era()?;
         let mut unfinished = u64::MAX;
         let mut waiting = false;
         let mut before = top + 1;
-        let mut batch = Batch::new(drive.volume.room()?);
+        let mut batch = Batch::new(era, drive.volume.room()?);
         loop {
             let page = self.catalogue.changes(told, before, PAGE)?;
             let Some(last) = page.last() else { break };
@@ -138,7 +139,7 @@ impl Pass<'_> {
                         if !batch.has_room_for(&item) && !batch.is_empty() {
                             // Room is counted with a margin: what is really left shows once this is committed.
                             unfinished = unfinished.min(self.commit(drive, batch, size, report)?);
-                            batch = Batch::new(drive.volume.room()?);
+                            batch = Batch::new(era, drive.volume.room()?);
                         }
                         if batch.has_room_for(&item) {
                             batch.add(*item);
@@ -154,7 +155,7 @@ impl Pass<'_> {
                         report.stopped = true;
                         return Ok(false);
                     }
-                    batch = Batch::new(drive.volume.room()?);
+                    batch = Batch::new(era, drive.volume.room()?);
                 }
             }
         }

@@ -32,7 +32,12 @@ pub(super) fn step(
     batch: &mut Batch,
 ) -> Result<Step, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Nothing) };
-    let known = pass.catalogue.place(drive.book.row, row.mailbox, &row.key)?;
+    let (known, held, identity) = pass.catalogue.at_once(|| {
+        let known = pass.catalogue.place(drive.book.row, row.mailbox, &row.key)?;
+        let held = row.content.map(|content| pass.catalogue.held(drive.book.row, content));
+        let identity = row.content.map(|content| pass.catalogue.identity(content));
+        Ok((known, held.transpose()?, identity.transpose()?))
+    })?;
     match row.state {
         FileState::Present => {}
         FileState::Removed | FileState::Vanished | FileState::Moved => {
@@ -46,7 +51,7 @@ pub(super) fn step(
                 }
             } || batch.left.contains(&(row.mailbox, row.key.clone()));
             let (mailbox, path) = (mailbox.name.clone(), row.path()?);
-            let order = order(pass, row)?;
+            let order = order(batch, row);
             if !told
                 && row.state == FileState::Moved
                 && let Some(event) = moved_away(pass, drive, row, known.as_ref(), batch)?
@@ -62,11 +67,12 @@ pub(super) fn step(
         // Told when it is settled; its tick is then a later one.
         _ => return Ok(Step::Nothing),
     }
-    let Some(content) = row.content else { return Ok(Step::Nothing) };
+    let (Some(content), Some(held), Some(identity)) = (row.content, held, identity) else {
+        return Ok(Step::Nothing);
+    };
     if batch.placed.contains(&(row.mailbox, row.key.clone())) {
         return Ok(Step::Nothing);
     }
-    let held = pass.catalogue.held(drive.book.row, content)?;
     let here = known.as_ref().filter(|place| place.gone == 0);
     if let (Held::Good(_), Some(place)) = (held, here)
         && place.content == Some(content)
@@ -77,18 +83,17 @@ pub(super) fn step(
         }
         return Ok(Step::Nothing);
     }
-    let identity = pass.catalogue.identity(content)?;
     let suspect = match row.suspect {
         Some(why) => Some(why),
         None => damage(pass, drive, row, here, &identity)?,
     };
-    let place = place(pass, mailbox, row, suspect)?;
+    let place = place(batch, mailbox, row, suspect)?;
     let replaces = match held {
         Held::Good(_) => return note(pass, drive, batch, content, identity, place),
         Held::Lost(payload) => Some(payload),
         Held::No => None,
     };
-    if batch.copies.iter().any(|copy| copy.identity == identity) {
+    if batch.contents.contains(&identity) {
         return Ok(Step::Wait);
     }
     if identity.bytes > drive.volume.facts().longest_file {
@@ -97,12 +102,12 @@ pub(super) fn step(
     Ok(Step::Copy(Box::new(CopyItem { row: row.clone(), identity, place, replaces })))
 }
 
-fn order(pass: &Pass<'_>, row: &FileRow) -> Result<Order, JobError> {
-    Ok(Order { era: pass.catalogue.era()?, tick: row.tick })
+fn order(batch: &Batch, row: &FileRow) -> Order {
+    Order { era: batch.era, tick: row.tick }
 }
 
 fn place(
-    pass: &Pass<'_>,
+    batch: &Batch,
     mailbox: &OpenMailbox,
     row: &FileRow,
     suspect: Option<Suspicion>,
@@ -114,7 +119,7 @@ fn place(
         mode: row.mode,
         first_seen: row.first_seen,
         suspect,
-        order: order(pass, row)?,
+        order: order(batch, row),
     })
 }
 
@@ -144,7 +149,7 @@ fn moved_away(
     batch.left.insert((row.mailbox, row.key.clone()));
     Ok(Some(Event::Moved {
         identity: pass.catalogue.identity(content)?,
-        place: place(pass, mailbox, &to, to.suspect)?,
+        place: place(batch, mailbox, &to, to.suspect)?,
         from_mailbox: from.name.clone(),
         from: row.path()?,
     }))
