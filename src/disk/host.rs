@@ -109,6 +109,11 @@ pub fn boot_id() -> String {
     text.trim().chars().take(36).collect()
 }
 
+/// Whether this process may write anywhere.
+pub fn is_root() -> bool {
+    rustix::process::geteuid().is_root()
+}
+
 /// The host's name.
 pub fn host_name() -> String {
     rustix::system::uname().nodename().to_string_lossy().into_owned()

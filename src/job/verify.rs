@@ -64,7 +64,7 @@ pub fn verify(
             progress.advance(1, copy.identity.bytes);
             if found == Copy::Is(copy.identity) {
                 report.good += 1;
-                if copy.state != PayloadState::Good {
+                if !copy.state.is_whole() && copy.state != PayloadState::Debris {
                     events.push(Event::Sound { payload: copy.name });
                     catalogue.set_payload_state(
                         drive.book.row,

@@ -14,7 +14,7 @@ use crate::job::restore::{Gathered, Goal, Plan, gather, restore};
 use crate::job::{DriveRef, drive};
 use crate::model::{StationName, bag, escape};
 use std::os::unix::ffi::OsStrExt as _;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
@@ -96,6 +96,30 @@ fn choose_station(setup: &Setup, named: bool, drives: &[DriveRef]) -> Result<Sta
     }
 }
 
+/// Where a drive says a mailbox was is the drive's word alone, and a drive may be prepared by an enemy: a
+/// place where new files could do harm must be named by the operator.
+fn may_be_a_mailbox(path: &Path, root: bool) -> bool {
+    const USUAL: [&str; 9] = [
+        "/home",
+        "/root",
+        "/srv",
+        "/mnt",
+        "/media",
+        "/run/media",
+        "/tmp",
+        "/var/mail",
+        "/var/spool/mail",
+    ];
+    let plain = |part: Component<'_>| match part {
+        Component::RootDir => true,
+        // Hidden folders hold settings and keys.
+        Component::Normal(name) => !name.as_bytes().starts_with(b"."),
+        _ => false,
+    };
+    let usual = USUAL.iter().any(|place| path.starts_with(place) && path != Path::new(place));
+    path.is_absolute() && path.components().all(plain) && (usual || !root)
+}
+
 /// Where each mailbox goes: `--into`, else where the config or the command line has it, else where it was.
 fn goals(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Vec<Goal>, Problem> {
     let told = gathered.catalogue.mailboxes_told(&gathered.station)?;
@@ -108,14 +132,25 @@ fn goals(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Vec<Goal>
             let root = root.map(|raw| PathBuf::from(std::ffi::OsStr::from_bytes(&raw)));
             Ok(root.filter(|path| path.is_absolute()))
         };
-        let path = match &args.into {
-            Some(into) if several => into.join(name.as_str()),
-            Some(into) => into.clone(),
-            None => named.map_or_else(was, |path| Ok(Some(path)))?.ok_or_else(|| {
-                Problem::usage(format!(
-                    "where mailbox {name} was is not known any more: give --into DIR"
-                ))
-            })?,
+        let path = match (&args.into, named) {
+            (Some(into), _) if several => into.join(name.as_str()),
+            (Some(into), _) => into.clone(),
+            (None, Some(named)) => named,
+            (None, None) => match was()? {
+                Some(path) if may_be_a_mailbox(&path, host::is_root()) => path,
+                Some(path) => {
+                    let shown = escape::shown(path.as_os_str().as_bytes());
+                    return Err(Problem::usage(format!(
+                        "the drive says that mailbox {name} was in {shown}, which is no usual place for \
+                         mail: give --into DIR, or --mailbox {name}=DIR if it is right"
+                    )));
+                }
+                None => {
+                    return Err(Problem::usage(format!(
+                        "where mailbox {name} was is not known any more: give --into DIR"
+                    )));
+                }
+            },
         };
         goals.push(Goal { row, name, path });
     }
@@ -131,4 +166,27 @@ fn goals(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Vec<Goal>
         goals.push(Goal { row, name, path: into.clone() });
     }
     Ok(goals)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_drives_word_leads_to_no_place_where_new_files_do_harm() {
+        let cases = [
+            ("/home/op/mail", true, true),
+            ("/var/mail/op", true, true),
+            ("/etc/cron.d", true, false),
+            ("/home", true, false),
+            ("/home/op/.ssh", true, false),
+            ("/home/op/.config/autostart", false, false),
+            ("/home/../etc", true, false),
+            ("/opt/mail", false, true),
+            ("mail", false, false),
+        ];
+        for (path, root, expected) in cases {
+            assert_eq!(may_be_a_mailbox(Path::new(path), root), expected, "{path} {root}");
+        }
+    }
 }

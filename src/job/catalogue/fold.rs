@@ -44,8 +44,15 @@ impl Catalogue {
             Event::Vanished { mailbox, path, order } => {
                 self.set_place_gone(book, mailbox, path, GONE_VANISHED, *order)?;
             }
-            Event::Adopted { payload, identity } | Event::Debris { payload, identity } => {
-                self.put_payload(book, *payload, identity, proven(standing))?;
+            Event::Adopted { payload, identity } => {
+                let state = match proven(standing) {
+                    PayloadState::Good => PayloadState::Adopted,
+                    claimed => claimed,
+                };
+                self.put_payload(book, *payload, identity, state)?;
+            }
+            Event::Debris { payload, identity } => {
+                self.put_payload(book, *payload, identity, PayloadState::Debris)?;
             }
             Event::Damaged { payload, .. } => {
                 self.set_payload_state(book.row, payload.number, PayloadState::Damaged)?;
@@ -128,6 +135,12 @@ impl Catalogue {
             },
         };
         book.era = book.era.max(place.order.era);
+        self.db
+            .prepare_cached(
+                "UPDATE payload INDEXED BY payload_by_content SET state = 1 \
+                 WHERE content = ?2 AND book = ?1 AND state = 5",
+            )?
+            .execute(params![book.row, content])?;
         self.db
             .prepare_cached(
                 "INSERT OR REPLACE INTO place (book, mailbox, key, content, good, suspect, modified_s, modified_n, \

@@ -4,7 +4,7 @@
 use super::Catalogue;
 use crate::disk::host;
 use crate::job::JobError;
-use crate::model::CardId;
+use crate::model::{CardId, DriveId};
 use rusqlite::Connection;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -114,6 +114,15 @@ impl Catalogue {
         // Plans do not depend on the values bound: else most statements are prepared anew at each use.
         db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
         Ok(Self { db, keeps_sightings: true })
+    }
+
+    /// The lock of a drive's id: two drives with one id, as after copying a stick, are never written at the
+    /// same time, since the catalogue keeps one ledger an id. None for a catalogue in memory.
+    pub fn lock_drive(&self, id: DriveId) -> Result<Option<host::Lock>, JobError> {
+        match self.db.path().filter(|path| !path.is_empty()).map(Path::new).and_then(Path::parent) {
+            Some(state) => Ok(Some(host::lock(&state.join(format!("drive-{id}.lock")))?)),
+            None => Ok(None),
+        }
     }
 
     /// The catalogue's file in a state folder.

@@ -18,6 +18,17 @@ pub enum PayloadState {
     Damaged = 2,
     /// It is not there.
     Missing = 3,
+    /// What a cut left of a copy; no message is known to be it.
+    Debris = 4,
+    /// Whole, found after a cut; no ledger line has told yet where it belongs.
+    Adopted = 5,
+}
+
+impl PayloadState {
+    /// Whether the copy was whole when it was last read.
+    pub fn is_whole(self) -> bool {
+        matches!(self, Self::Good | Self::Adopted)
+    }
 }
 
 /// A copy on a drive.
@@ -58,6 +69,8 @@ pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<PayloadRow> {
             1 => PayloadState::Good,
             2 => PayloadState::Damaged,
             3 => PayloadState::Missing,
+            4 => PayloadState::Debris,
+            5 => PayloadState::Adopted,
             _ => PayloadState::Claimed,
         },
         identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
@@ -84,13 +97,13 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
-             WHERE p.content = ?2 AND p.book = ?1 ORDER BY p.state = 1 DESC, p.number DESC LIMIT 1"
+             WHERE p.content = ?2 AND p.book = ?1 ORDER BY p.state IN (1, 5) DESC, p.number DESC LIMIT 1"
         ))?;
         let row = query.query_row(params![book, content], read_payload).optional()?;
         Ok(match row {
-            Some(p) if p.state == PayloadState::Good => Held::Good(p.name),
-            Some(p) => Held::Lost(p.name),
-            None => Held::No,
+            Some(p) if p.state.is_whole() => Held::Good(p.name),
+            Some(p) if p.state != PayloadState::Debris => Held::Lost(p.name),
+            _ => Held::No,
         })
     }
 

@@ -66,7 +66,7 @@ impl Catalogue {
             "SELECT {PAYLOAD}, p.book FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
              JOIN book ON book.id = p.book AND book.station = ?1 \
-             WHERE p.content = ?2 ORDER BY p.state = 1 DESC, p.state, p.book, p.number DESC"
+             WHERE p.content = ?2 ORDER BY p.state IN (1, 5) DESC, p.state, p.book, p.number DESC"
         ))?;
         let rows = query.query_map(params![station.as_str(), content], |row| {
             Ok((row.get(7)?, read_payload(row)?))
@@ -74,11 +74,12 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Copies that no ledger gives a place: known from a manifest or from their file alone.
+    /// Copies that no ledger gives a place: adopted after a cut and not told of since, known from a manifest
+    /// or from their file alone.
     pub fn copies_without_place(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.state = 0 \
+             WHERE p.book = ?1 AND p.state IN (0, 5) \
              AND NOT EXISTS (SELECT 1 FROM place WHERE place.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content AND q.book < p.book) \
              ORDER BY p.number"

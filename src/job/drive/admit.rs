@@ -6,6 +6,7 @@ use super::ledger;
 use super::manifest;
 use super::recover::{self, Recovery};
 use super::skeleton;
+use crate::disk::host::Lock;
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
@@ -52,6 +53,8 @@ pub struct Admitted {
     pub newer: bool,
     /// What was found on the way.
     pub findings: Vec<Finding>,
+    /// Held while this drive may be written.
+    _lock: Option<Lock>,
 }
 
 /// Admits a drive. With `Access::Read` nothing is written to it.
@@ -61,6 +64,10 @@ pub fn admit(
     asked: &Admission<'_>,
 ) -> Result<Admitted, JobError> {
     let (id, later_layout) = identify(catalogue, &*volume, asked)?;
+    let lock = match asked.access {
+        Access::Write => catalogue.lock_drive(id)?,
+        Access::Read => None,
+    };
     let now = asked.clock.stamp();
     let drive = catalogue.drive_seen(id, asked.label, asked.at, now.time)?;
     let mut book = catalogue.book(drive, asked.station)?;
@@ -94,7 +101,7 @@ pub fn admit(
         findings.extend(loaded.broken.as_ref().map(recover::finding));
     }
     let newer = later_layout || loaded.newer.is_some();
-    Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings })
+    Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, _lock: lock })
 }
 
 /// Its id, and whether its layout is one of a later version.

@@ -8,6 +8,7 @@ use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
 use crate::model::limits::{BATCH_MESSAGES_MAX, NUMBER_MAX};
 use crate::model::{Digest, Finding, PayloadName, RelName, bag};
+use std::collections::HashSet;
 
 fn path(dir: &RelName) -> RelName {
     dir.join(&RelName::fixed(bag::MANIFEST))
@@ -34,7 +35,9 @@ pub(super) fn is_as_known(
     Ok(volume.length(&path(dir))? == Some(book.manifest_bytes))
 }
 
-/// Compares the manifest with the copies known and those just found, and writes what is missing.
+/// Compares the manifest with the copies known and those just found, by number, and writes what is
+/// missing. Gives back the numbers of those found that were listed already, with the hash they have:
+/// they had been read back when the cut came, so each is whole.
 pub(super) fn mend(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -42,12 +45,17 @@ pub(super) fn mend(
     book: &mut BookRow,
     found: &[(PayloadName, Digest)],
     findings: &mut Vec<Finding>,
-) -> Result<(), JobError> {
+) -> Result<HashSet<u32>, JobError> {
+    let mut proven = HashSet::new();
     let mut held = Numbers::default();
     each_copy(catalogue, book, |copy| held.insert(copy.name.number))?;
     found.iter().for_each(|(payload, _)| held.insert(payload.number));
     let mut tail = Vec::new();
-    let mut listed = read(volume, dir, |_, payload, at| {
+    let mut listed = read(volume, dir, |digest, payload, at| {
+        let at_number = found.binary_search_by_key(&payload.number, |(name, _)| name.number);
+        if at_number.is_ok_and(|n| found[n] == (payload, digest)) {
+            proven.insert(payload.number);
+        }
         match held.contains(payload.number) {
             true => tail.clear(),
             false => tail.push((at, payload)),
@@ -81,11 +89,12 @@ pub(super) fn mend(
     }
     book.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
     if text.is_empty() && filler == 0 {
-        return Ok(());
+        return Ok(proven);
     }
     let mut bytes = text.into_bytes();
     bytes.extend_from_slice(&bag::filler(filler));
-    Ok(volume.write_synced(&path(dir), listed.sound, &bytes)?)
+    volume.write_synced(&path(dir), listed.sound, &bytes)?;
+    Ok(proven)
 }
 
 fn each_copy(

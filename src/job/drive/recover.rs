@@ -6,7 +6,7 @@ use super::manifest;
 use super::payload::{self, Copy};
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, PayloadRow, PayloadState};
+use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
 use crate::model::ledger::{Break, Event};
 use crate::model::limits::{
     DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES, SEGMENT_MESSAGES,
@@ -32,16 +32,19 @@ impl Recovery<'_> {
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
         let mut events = self.recheck(book, findings)?;
-        let orphans = self.orphans(book, loaded.anew, findings)?;
+        let orphans = self.orphans(book, loaded.anew)?;
         let found: Vec<_> =
             orphans.iter().map(|(name, identity)| (*name, identity.digest)).collect();
-        manifest::mend(self.catalogue, self.volume, self.dir, book, &found, findings)?;
+        let proven = manifest::mend(self.catalogue, self.volume, self.dir, book, &found, findings)?;
         for (payload, identity) in orphans {
-            let known = self.catalogue.is_message(book.row, &identity)?;
-            events.push(match known {
-                true => Event::Adopted { payload, identity },
-                false => Event::Debris { payload, identity },
-            });
+            let whole = proven.contains(&payload.number)
+                || self.catalogue.is_message(book.row, &identity)?;
+            let (finding, event) = match whole {
+                true => (Finding::Adopted { payload }, Event::Adopted { payload, identity }),
+                false => (Finding::Debris { payload }, Event::Debris { payload, identity }),
+            };
+            findings.push(finding);
+            events.push(event);
         }
         let end_line_before = loaded.unended && loaded.length > 0;
         if let Some(broken) = loaded.broken {
@@ -84,7 +87,7 @@ impl Recovery<'_> {
             if bytes > RECHECK_BYTES {
                 break;
             }
-            if copy.state == PayloadState::Good {
+            if copy.state.is_whole() {
                 copies.push(copy);
             }
         }
@@ -101,7 +104,6 @@ impl Recovery<'_> {
         &self,
         book: &mut BookRow,
         everywhere: bool,
-        findings: &mut Vec<Finding>,
     ) -> Result<Vec<(PayloadName, Identity)>, JobError> {
         let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
         let folders = self.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
@@ -129,10 +131,6 @@ impl Recovery<'_> {
                 // One that cannot be read stays without a line; its number is used all the same.
                 let longest = self.volume.facts().longest_file;
                 if let Copy::Is(identity) = payload::hash(self.volume, self.dir, name, longest)? {
-                    findings.push(match self.catalogue.is_message(book.row, &identity)? {
-                        true => Finding::Adopted { payload: name },
-                        false => Finding::Debris { payload: name },
-                    });
                     orphans.push((name, identity));
                 }
             }

@@ -41,28 +41,7 @@ pub(super) fn step(
     match row.state {
         FileState::Present => {}
         FileState::Removed | FileState::Vanished | FileState::Moved => {
-            let told = match &known {
-                Some(place) => place.gone != 0,
-                // Never here. A drive that has it would bring it back, so the departure is told here
-                // too; what vanished is wanted back anyway.
-                None => {
-                    let (book, vanished) = (drive.book.row, row.state == FileState::Vanished);
-                    vanished || !pass.catalogue.is_there_by_another(book, row.mailbox, &row.key)?
-                }
-            } || batch.left.contains(&(row.mailbox, row.key.clone()));
-            let (mailbox, path) = (mailbox.name.clone(), row.path()?);
-            let order = order(batch, row);
-            if !told
-                && row.state == FileState::Moved
-                && let Some(event) = moved_away(pass, drive, row, known.as_ref(), batch)?
-            {
-                return Ok(Step::Note(event));
-            }
-            return Ok(match row.state {
-                _ if told => Step::Nothing,
-                FileState::Vanished => Step::Note(Event::Vanished { mailbox, path, order }),
-                _ => Step::Note(Event::Removed { mailbox, path, order }),
-            });
+            return departure(pass, drive, row, known.as_ref(), batch);
         }
         // Told when it is settled; its tick is then a later one.
         _ => return Ok(Step::Nothing),
@@ -100,6 +79,40 @@ pub(super) fn step(
         return Ok(Step::Refused(Reason::TooLarge));
     }
     Ok(Step::Copy(Box::new(CopyItem { row: row.clone(), identity, place, replaces })))
+}
+
+/// The message is gone from its path. A drive that knows so, or never had it there, is told nothing.
+fn departure(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &FileRow,
+    known: Option<&PlaceRow>,
+    batch: &mut Batch,
+) -> Result<Step, JobError> {
+    let vanished = row.state == FileState::Vanished;
+    let told = match known {
+        Some(place) => place.gone != 0,
+        // A drive that has it would bring it back, so the departure is told here too; what vanished
+        // is wanted back anyway.
+        None => {
+            vanished
+                || !pass.catalogue.is_there_by_another(drive.book.row, row.mailbox, &row.key)?
+        }
+    };
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Nothing) };
+    if told || batch.left.contains(&(row.mailbox, row.key.clone())) {
+        return Ok(Step::Nothing);
+    }
+    if row.state == FileState::Moved
+        && let Some(event) = moved_away(pass, drive, row, known, batch)?
+    {
+        return Ok(Step::Note(event));
+    }
+    let (mailbox, path, order) = (mailbox.name.clone(), row.path()?, order(batch, row));
+    Ok(Step::Note(match vanished {
+        true => Event::Vanished { mailbox, path, order },
+        false => Event::Removed { mailbox, path, order },
+    }))
 }
 
 fn order(batch: &Batch, row: &FileRow) -> Order {

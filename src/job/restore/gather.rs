@@ -62,16 +62,14 @@ impl Gathered {
     }
 }
 
-/// Copies that the ledger does not tell of: listed in the manifest, or just lying there. They count
-/// only where the ledger is lost or broken; beside a whole one they are what a cut left.
+/// Copies that the ledger does not tell of. One that the manifest lists was read back before a cut came,
+/// so it counts; one that just lies there counts only where the ledger is lost or broken, since beside a
+/// whole one it is what a cut left of a copy.
 fn claim_the_unknown(
     catalogue: &Catalogue,
     drive: &mut Admitted,
     home: &RelName,
 ) -> Result<(), JobError> {
-    if drive.ledger_whole {
-        return Ok(());
-    }
     let mut listed: Vec<(PayloadName, crate::model::Digest)> = Vec::new();
     read_manifest(&*drive.volume, home, |digest, payload, _| {
         if catalogue.payload(drive.book.row, payload.number)?.is_none() {
@@ -84,6 +82,9 @@ fn claim_the_unknown(
             let identity = Identity { digest, bytes };
             catalogue.claim_payload(&mut drive.book, payload, &identity)?;
         }
+    }
+    if drive.ledger_whole {
+        return Ok(());
     }
     let data = home.join(&RelName::fixed(bag::PAYLOAD));
     for folder in drive.volume.list(&data, DRIVE_FOLDER_ENTRIES)? {
