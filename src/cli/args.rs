@@ -85,6 +85,23 @@ pub struct Scope {
     pub json: bool,
 }
 
+impl Scope {
+    /// These values, and another's where these say nothing.
+    pub(super) fn over(&self, other: &Self) -> Self {
+        let either = |a: &Vec<PathBuf>, b: &Vec<PathBuf>| match a.is_empty() {
+            true => b.clone(),
+            false => a.clone(),
+        };
+        Self {
+            mailbox: either(&self.mailbox, &other.mailbox),
+            drive: either(&self.drive, &other.drive),
+            station: self.station.clone().or_else(|| other.station.clone()),
+            state: self.state.clone().or_else(|| other.state.clone()),
+            json: self.json || other.json,
+        }
+    }
+}
+
 /// Arguments of `restore`.
 #[derive(Debug, ClapArgs)]
 pub struct Restore {
@@ -118,6 +135,9 @@ pub enum DriveAction {
     Add {
         /// The folder
         dir: PathBuf,
+        /// Options may stand before `add` and behind it.
+        #[command(flatten)]
+        scope: Scope,
     },
 }
 

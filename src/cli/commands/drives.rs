@@ -20,10 +20,12 @@ pub(in crate::cli) fn run(
     args: &Drives,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let setup = Setup::load(config, &args.scope)?;
     match &args.action {
-        None => list(&setup, args.scope.json, output),
-        Some(DriveAction::Add { dir }) => add(&setup, dir, args.scope.json, output),
+        None => list(&Setup::load(config, &args.scope)?, args.scope.json, output),
+        Some(DriveAction::Add { dir, scope }) => {
+            let scope = scope.over(&args.scope);
+            add(&Setup::load(config, &scope)?, dir, scope.json, output)
+        }
     }
 }
 
