@@ -190,7 +190,7 @@ fn a_second_cut_while_the_first_is_mended() {
     let operations = operations_of_a_quiet_history();
     let kinds = [Cut::Unsynced, Cut::Nothing, Cut::Copies, Cut::Catalogue];
     let mut cuts_in_recovery = 0;
-    for last in (3..=operations).step_by(17) {
+    for last in (3..=operations).step_by(23) {
         for (n, cut) in kinds.into_iter().enumerate() {
             let second_cut = kinds[(n + 1 + last as usize) % kinds.len()];
             for second in 0.. {

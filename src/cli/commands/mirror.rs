@@ -30,8 +30,7 @@ pub(in crate::cli) fn run(
     let taken = round::take_in(&catalogue, &station, &setup.ignore, &clock)?;
     scan_findings(output, &taken);
     warn_same_medium(&setup, output);
-    let present = catalogue.totals(&setup.station, setup.wanted_copies)?.messages;
-    drop(catalogue);
+    let present: u64 = taken.iter().map(|(_, report)| report.files).sum();
 
     let bar = Bar::new(output, "copying", present * setup.drives.len() as u64);
     let rounds = every_drive(&setup, &bar)?;
@@ -44,7 +43,6 @@ pub(in crate::cli) fn run(
         report::mirror::text(output, &rounds);
     }
     report::mirror::notices(output, &rounds);
-    let (catalogue, _) = Catalogue::open(&setup.state)?;
     let totals = catalogue.totals(&setup.station, setup.wanted_copies)?;
     let all_failed = rounds.iter().all(|round| round.outcome.is_err());
     let any_failed = rounds.iter().any(|round| round.outcome.is_err());
