@@ -202,7 +202,7 @@ fn a_second_cut_while_the_first_is_mended() {
     let operations = operations_of_a_quiet_history();
     let kinds = [Cut::Unsynced, Cut::Nothing, Cut::Copies, Cut::Catalogue];
     let mut cuts_in_recovery = 0;
-    for last in (3..=operations).step_by(17) {
+    for last in (3..=operations).step_by(23) {
         for (n, cut) in kinds.into_iter().enumerate() {
             let second_cut = kinds[(n + 1 + last as usize) % kinds.len()];
             for second in 0.. {
@@ -228,7 +228,7 @@ fn a_second_cut_while_the_first_is_mended() {
             }
         }
     }
-    assert!(cuts_in_recovery > 500, "{cuts_in_recovery}");
+    assert!(cuts_in_recovery > 300, "{cuts_in_recovery}");
 }
 
 /// After a pass that may have gone far: what was reported is there, or was replaced, moved or
