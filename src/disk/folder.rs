@@ -68,7 +68,7 @@ impl FolderVolume {
         let vfs = rustix::fs::fstatvfs(&root).map_err(fail)?;
         let longest_file = if fs.f_type as i64 == FAT { FAT_LONGEST } else { i64::MAX as u64 };
         let read_only = vfs.f_flag.contains(StatVfsMountFlags::RDONLY);
-        let facts = VolumeFacts { shown, mount, longest_file, read_only, device };
+        let facts = VolumeFacts { shown, mount, longest_file, read_only, readers: 2, device };
         Ok(Self { root, path: path.to_owned(), facts })
     }
 

@@ -226,3 +226,26 @@ pub fn read_full(
     }
     Ok(filled)
 }
+
+/// The same for a file whose length is known: a read that ends just there needs no second one to tell that
+/// it is the end. `left` is how many octets are expected still.
+pub fn read_known(
+    mut read: impl FnMut(&mut [u8]) -> Result<usize, DiskError>,
+    into: &mut [u8],
+    left: u64,
+) -> Result<usize, DiskError> {
+    let mut filled = 0;
+    while filled < into.len() {
+        let wanted = into.len() - filled;
+        match read(&mut into[filled..])? {
+            0 => break,
+            got => {
+                filled += got;
+                if got < wanted && filled as u64 == left {
+                    break;
+                }
+            }
+        }
+    }
+    Ok(filled)
+}

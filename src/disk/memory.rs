@@ -134,6 +134,7 @@ impl Door for MemoryDoor {
             mount: state.mount.to_string(),
             longest_file: u64::from(u32::MAX),
             read_only: state.read_only,
+            readers: 1,
             device: 0,
         };
         drop(state);

@@ -14,7 +14,7 @@ mod volume;
 
 pub use error::{DiskError, Trouble};
 pub use folder::FolderDoor;
-pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full};
+pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full, read_known};
 pub use memory::{MemoryDoor, MemoryDrive};
 pub use scratch::{Files, Scratch};
 pub use target::{Placing, STAGING, Staged, TargetDir};

@@ -33,6 +33,8 @@ pub struct VolumeFacts {
     pub longest_file: u64,
     /// It may only be read.
     pub read_only: bool,
+    /// How many may read it at once to advantage.
+    pub readers: u32,
     /// Number of the device beneath, to see whether it is the mailbox's own.
     pub device: u64,
 }
@@ -69,7 +71,7 @@ pub enum ReadFrom {
 /// An open drive. All names are from its root; nothing is reached through a link, nor on another
 /// file system. After an error of `sync_all` or `write_synced` the volume must be dropped: the
 /// kernel calls lost pages clean after reporting them once, so a second sync would lie.
-pub trait Volume: Send {
+pub trait Volume: Send + Sync {
     /// What is known of it.
     fn facts(&self) -> &VolumeFacts;
     /// Fails if the device was pulled, or something else is mounted in its place.

@@ -5,10 +5,13 @@ use super::JobError;
 use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
 use super::headers;
 use super::scan::{PAGE, ScanReport, ScanRules};
-use crate::disk::{DiskError, Look, MailboxDir, read_full};
+use crate::disk::{DiskError, Look, MailboxDir, read_known};
 use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
 use crate::model::{Finding, Hasher, Identity, RelName, Suspicion};
+
+/// Files to be read from which on two read at once: below, a thread costs more than it brings.
+const READ_TOGETHER: usize = 64;
 
 /// Second looks: reads files unchanged for `settle`, then calls missing ones gone.
 pub fn settle(
@@ -20,15 +23,17 @@ pub fn settle(
 ) -> Result<(), JobError> {
     let due = millis(rules.clock) - rules.settle;
     for state in [FileState::Changing, FileState::Fresh] {
-        each_page(catalogue, mailbox, state, due, |row| {
-            second_look(catalogue, dir, row, rules, report)
+        each_page(catalogue, mailbox, state, due, |page| {
+            second_looks(catalogue, dir, page, rules, report)
         })?;
     }
     // A little later than files that appear, so that a move is seen as one: the new place is known
     // by the time the old one is called gone.
     let due = if rules.settle > 0 { due - rules.settle / 4 } else { due };
     for state in [FileState::LeavingSeen, FileState::Leaving] {
-        each_page(catalogue, mailbox, state, due, |row| gone(catalogue, dir, row))?;
+        each_page(catalogue, mailbox, state, due, |page| {
+            catalogue.together(|| page.iter().try_for_each(|row| gone(catalogue, dir, row)))
+        })?;
     }
     Ok(())
 }
@@ -38,15 +43,62 @@ fn each_page(
     mailbox: i64,
     state: FileState,
     due: i64,
-    mut each: impl FnMut(&FileRow) -> Result<(), JobError>,
+    mut each: impl FnMut(&[FileRow]) -> Result<(), JobError>,
 ) -> Result<(), JobError> {
     let mut after = Vec::new();
     loop {
         let page = catalogue.files_in_state(mailbox, state, due, &after, PAGE)?;
         let Some(last) = page.last() else { return Ok(()) };
         after.clone_from(&last.key);
-        catalogue.together(|| page.iter().try_for_each(&mut each))?;
+        each(&page)?;
     }
+}
+
+/// Reads a page of files, then writes down what they are: the catalogue is not held while a slow card
+/// is read, and many files are read by two at once.
+fn second_looks(
+    catalogue: &Catalogue,
+    dir: &MailboxDir,
+    page: &[FileRow],
+    rules: &ScanRules<'_>,
+    report: &mut ScanReport,
+) -> Result<(), JobError> {
+    let mut held = Vec::new();
+    let mut due = Vec::new();
+    for row in page {
+        let path = row.path()?;
+        let replaced = row.content.is_some_and(|_| row.tick > 0);
+        match replaced && (rules.hold)(&path, row.state) {
+            true => held.push(row),
+            false => due.push((row, path)),
+        }
+    }
+    let read = match due.len() < READ_TOGETHER {
+        true => read_in_turn(dir, &due),
+        false => {
+            let (first, second) = due.split_at(due.len() / 2);
+            std::thread::scope(|scope| {
+                let other = scope.spawn(|| read_in_turn(dir, second));
+                let mut read = read_in_turn(dir, first);
+                // A reader that ended in a fault leaves its files for the next look.
+                read.extend(other.join().unwrap_or_default());
+                read
+            })
+        }
+    };
+    catalogue.together(|| {
+        for row in held.iter().filter(|row| row.state != FileState::Changing) {
+            catalogue.set_state(row, FileState::Changing, row.looked)?;
+        }
+        for ((row, path), read) in due.into_iter().zip(read) {
+            second_look(catalogue, row, path, read, rules, report)?;
+        }
+        Ok(())
+    })
+}
+
+fn read_in_turn(dir: &MailboxDir, due: &[(&FileRow, RelName)]) -> Vec<Result<Read, DiskError>> {
+    due.iter().map(|(row, path)| read_message(dir, path, row)).collect()
 }
 
 fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow) -> Result<(), JobError> {
@@ -71,20 +123,13 @@ fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow) -> Result<(), Jo
 
 fn second_look(
     catalogue: &Catalogue,
-    dir: &MailboxDir,
     row: &FileRow,
+    path: RelName,
+    read: Result<Read, DiskError>,
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
-    let path = row.path()?;
-    let replaced = row.content.is_some_and(|_| row.tick > 0);
-    if replaced && (rules.hold)(&path, row.state) {
-        if row.state != FileState::Changing {
-            catalogue.set_state(row, FileState::Changing, row.looked)?;
-        }
-        return Ok(());
-    }
-    match read_message(dir, &path, row) {
+    match read {
         Ok(Read::Whole(new, last_octets)) => {
             let suspect = match row.content {
                 Some(before) => suspicion(catalogue, before, &new.identity, &last_octets)?,
@@ -134,16 +179,16 @@ fn read_message(dir: &MailboxDir, path: &RelName, row: &FileRow) -> Result<Read,
     let mut left = facts.bytes + 1;
     while left > 0 {
         let want = buffer.len().min(left as usize);
-        let got = read_full(|into| file.read(into), &mut buffer[..want])?;
-        if got == 0 {
-            break;
-        }
+        let got = read_known(|into| file.read(into), &mut buffer[..want], left - 1)?;
         let bytes = &buffer[..got];
         hasher.update(bytes);
         start.extend_from_slice(&bytes[..got.min(HEADER_BYTES - start.len())]);
         end.extend_from_slice(&bytes[got.saturating_sub(NUL_TAIL_BYTES)..]);
         end.drain(..end.len().saturating_sub(NUL_TAIL_BYTES));
         left -= got as u64;
+        if got < want {
+            break;
+        }
     }
     let identity = hasher.finish();
     let now = file.facts_now()?;

@@ -30,13 +30,20 @@ impl Catalogue {
                 )?;
             }
             Event::Mirrored { payload, identity, place, replaces: _ } => {
-                self.put_payload(book, *payload, identity, proven(standing))?;
-                self.put_place(book, identity, place)?;
+                let content = self.content(identity)?;
+                self.put_payload(book, *payload, content, proven(standing))?;
+                self.put_place(book, content, place)?;
             }
-            Event::Placed { identity, place } => self.put_place(book, identity, place)?,
+            Event::Placed { identity, place } => {
+                let content = self.content(identity)?;
+                self.settle_adopted(book.row, content)?;
+                self.put_place(book, content, place)?;
+            }
             Event::Moved { identity, place, from_mailbox, from } => {
                 self.set_place_gone(book, from_mailbox, from, GONE_MOVED, place.order)?;
-                self.put_place(book, identity, place)?;
+                let content = self.content(identity)?;
+                self.settle_adopted(book.row, content)?;
+                self.put_place(book, content, place)?;
             }
             Event::Removed { mailbox, path, order } => {
                 self.set_place_gone(book, mailbox, path, GONE_REMOVED, *order)?;
@@ -49,10 +56,11 @@ impl Catalogue {
                     PayloadState::Good => PayloadState::Adopted,
                     claimed => claimed,
                 };
-                self.put_payload(book, *payload, identity, state)?;
+                self.put_payload(book, *payload, self.content(identity)?, state)?;
             }
             Event::Debris { payload, identity } => {
-                self.put_payload(book, *payload, identity, PayloadState::Debris)?;
+                let content = self.content(identity)?;
+                self.put_payload(book, *payload, content, PayloadState::Debris)?;
             }
             Event::Damaged { payload, .. } => {
                 self.set_payload_state(book.row, payload.number, PayloadState::Damaged)?;
@@ -74,14 +82,24 @@ impl Catalogue {
         Ok(())
     }
 
+    /// A copy adopted after a cut has its place now.
+    fn settle_adopted(&self, book: i64, content: i64) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE payload INDEXED BY payload_by_content SET state = 1 \
+                 WHERE content = ?2 AND book = ?1 AND state = 5",
+            )?
+            .execute(params![book, content])?;
+        Ok(())
+    }
+
     fn put_payload(
         &self,
         book: &mut BookRow,
         payload: PayloadName,
-        identity: &Identity,
+        content: i64,
         state: PayloadState,
     ) -> Result<(), JobError> {
-        let content = self.content(identity)?;
         self.db
             .prepare_cached("INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
             .execute(params![
@@ -114,16 +132,10 @@ impl Catalogue {
         payload: PayloadName,
         identity: &Identity,
     ) -> Result<(), JobError> {
-        self.put_payload(book, payload, identity, PayloadState::Claimed)
+        self.put_payload(book, payload, self.content(identity)?, PayloadState::Claimed)
     }
 
-    fn put_place(
-        &self,
-        book: &mut BookRow,
-        identity: &Identity,
-        place: &Place,
-    ) -> Result<(), JobError> {
-        let content = self.content(identity)?;
+    fn put_place(&self, book: &mut BookRow, content: i64, place: &Place) -> Result<(), JobError> {
         let mailbox = self.mailbox(&place.mailbox, None)?;
         let key = place.path.key();
         let (good, good_modified) = match place.suspect {
@@ -135,12 +147,6 @@ impl Catalogue {
             },
         };
         book.era = book.era.max(place.order.era);
-        self.db
-            .prepare_cached(
-                "UPDATE payload INDEXED BY payload_by_content SET state = 1 \
-                 WHERE content = ?2 AND book = ?1 AND state = 5",
-            )?
-            .execute(params![book.row, content])?;
         self.db
             .prepare_cached(
                 "INSERT OR REPLACE INTO place (book, mailbox, key, content, good, suspect, modified_s, modified_n, \

@@ -99,9 +99,8 @@ impl Catalogue {
     }
 
     fn next_tick(&self) -> Result<u64, JobError> {
-        let tick = self.tick()? + 1;
-        self.set_meta("tick", &tick.to_string())?;
-        Ok(tick)
+        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'tick' RETURNING CAST(value AS INTEGER)";
+        Ok(self.db.prepare_cached(sql)?.query_row([], |row| row.get::<_, i64>(0))? as u64)
     }
 
     /// Looks made in another boot, or by another run of the daemon, are no first looks of this one:
@@ -168,11 +167,15 @@ impl Catalogue {
                 identity.digest
             ))),
             None => {
-                self.db
+                let made = self
+                    .db
                     .prepare_cached(
                         "INSERT INTO content (sha256, bytes) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
                     )?
                     .execute(params![digest, identity.bytes as i64])?;
+                if made == 1 {
+                    return Ok(self.db.last_insert_rowid());
+                }
                 Ok(self
                     .db
                     .prepare_cached("SELECT id FROM content WHERE sha256 = ?1")?

@@ -1,7 +1,7 @@
 //! Reads a copy back from the medium.
 //! Never takes the system's memory for the medium, and never reads further than a copy is long.
 
-use crate::disk::{DiskError, ReadFrom, Source, Trouble, Volume, read_full};
+use crate::disk::{DiskError, ReadFrom, Source, Trouble, Volume, read_known};
 use crate::job::JobError;
 use crate::model::limits::{COPY_BUFFER_BYTES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
@@ -42,31 +42,48 @@ pub(crate) fn hash(
     }
 }
 
-/// Reads and hashes many copies, in order, with a few opened ahead, so that the medium is asked for
-/// the next ones while one is hashed. `each` is given the place of every copy in the list.
+/// Reads and hashes many copies: what each is, in order. A few are opened ahead, so that the medium is
+/// asked for the next ones while one is hashed; and where the drive can be read by two at once, it is.
 pub(crate) fn hash_all(
     volume: &dyn Volume,
     dir: &RelName,
     copies: &[(PayloadName, u64)],
-    mut each: impl FnMut(usize, Copy) -> Result<(), JobError>,
-) -> Result<(), JobError> {
+) -> Result<Vec<Copy>, JobError> {
+    if volume.facts().readers < 2 || copies.len() < 2 * READ_AHEAD_COPIES {
+        return hash_in_turn(volume, dir, copies);
+    }
+    let (first, second) = copies.split_at(copies.len() / 2);
+    std::thread::scope(|scope| {
+        let other = scope.spawn(|| hash_in_turn(volume, dir, second));
+        let mut found = hash_in_turn(volume, dir, first)?;
+        match other.join() {
+            Ok(rest) => found.extend(rest?),
+            Err(_) => {
+                return Err(JobError::Broken("a reader ended in a fault of the program".into()));
+            }
+        }
+        Ok(found)
+    })
+}
+
+fn hash_in_turn(
+    volume: &dyn Volume,
+    dir: &RelName,
+    copies: &[(PayloadName, u64)],
+) -> Result<Vec<Copy>, JobError> {
+    let mut found = Vec::with_capacity(copies.len());
     let mut ahead = VecDeque::new();
     let mut to_open = copies.iter();
-    for (at, (_, longest)) in copies.iter().enumerate() {
-        ahead.extend(
-            to_open
-                .by_ref()
-                .take(READ_AHEAD_COPIES - ahead.len())
-                .map(|(payload, _)| open(volume, dir, *payload)),
-        );
-        let copy = match ahead.pop_front() {
+    for (_, longest) in copies {
+        let more = to_open.by_ref().take(READ_AHEAD_COPIES - ahead.len());
+        ahead.extend(more.map(|(payload, _)| open(volume, dir, *payload)));
+        found.push(match ahead.pop_front() {
             Some(Ok(source)) => hash_source(volume, source, *longest)?,
             Some(Err(error)) => alone(volume, error)?,
             None => Copy::Absent,
-        };
-        each(at, copy)?;
+        });
     }
-    Ok(())
+    Ok(found)
 }
 
 fn open(
@@ -83,15 +100,16 @@ fn hash_source(
     longest: u64,
 ) -> Result<Copy, JobError> {
     let mut hasher = Hasher::default();
-    let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize).max(1)];
+    // One octet more than it should have, so that one more would be seen.
+    let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize + 1)];
     let mut total = 0;
     loop {
-        match read_full(|into| source.read(into), &mut buffer) {
-            Ok(0) => return Ok(Copy::Is(hasher.finish())),
+        let left = longest - total;
+        match read_known(|into| source.read(into), &mut buffer, left) {
             Ok(got) => {
                 hasher.update(&buffer[..got]);
                 total += got as u64;
-                if total > longest {
+                if got < buffer.len() || total > longest {
                     return Ok(Copy::Is(hasher.finish()));
                 }
             }

@@ -2,7 +2,7 @@
 //! promise of the whole program; nothing else writes copies to a drive.
 
 use super::{Pass, is_gone};
-use crate::disk::{DiskError, MessageFile, Trouble, read_full};
+use crate::disk::{DiskError, MessageFile, Trouble, read_full, read_known};
 use crate::job::JobError;
 use crate::job::catalogue::{FileRow, FileState, millis};
 use crate::job::drive::{Admitted, Copy, append_ledger, append_manifest, hash_copies};
@@ -177,14 +177,14 @@ fn write_copies(
 
 fn read_back(drive: &Admitted, written: &[Written]) -> Result<(), JobError> {
     let copies: Vec<_> = written.iter().map(|file| (file.payload, file.identity.bytes)).collect();
-    hash_copies(&*drive.volume, &drive.dir, &copies, |at, copy| {
-        let file = &written[at];
-        if copy == Copy::Is(file.identity) {
-            return Ok(());
+    let found = hash_copies(&*drive.volume, &drive.dir, &copies)?;
+    match written.iter().zip(found).find(|(file, copy)| *copy != Copy::Is(file.identity)) {
+        None => Ok(()),
+        Some((file, _)) => {
+            let at = drive.volume.facts().shown.clone();
+            Err(JobError::NotAsWritten { at, payload: file.payload })
         }
-        let at = drive.volume.facts().shown.clone();
-        Err(JobError::NotAsWritten { at, payload: file.payload })
-    })
+    }
 }
 
 fn events(
@@ -241,7 +241,7 @@ fn write_copy(
         return changed(pass, item, &file, done);
     }
     let mut buffer = vec![0; COPY_BUFFER_BYTES.min(item.identity.bytes as usize + 1)];
-    let mut got = match read_full(|into| file.read(into), &mut buffer) {
+    let mut got = match read_known(|into| file.read(into), &mut buffer, item.identity.bytes) {
         Ok(got) => got,
         Err(error) => return unreadable(pass, item, &error, done),
     };
@@ -261,6 +261,9 @@ fn write_copy(
         sink.write(&buffer[..got])?;
         total += got as u64;
         if total > item.identity.bytes {
+            break;
+        }
+        if got < buffer.len() {
             break;
         }
         got = match read_full(|into| file.read(into), &mut buffer) {
