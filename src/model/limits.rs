@@ -57,8 +57,8 @@ pub const RESERVE_BYTES: u64 = 4 << 20;
 /// Room counted for a message beside its own octets: a cluster, a folder entry, two log lines.
 pub const OVERHEAD_BYTES: u64 = 34 << 10;
 
-/// Copies opened ahead while copies are read back: enough to keep a quick disk busy, few enough for
-/// any limit on open files.
+/// Messages read ahead while others are written, and copies opened ahead while others are read back:
+/// enough to keep a quick disk busy, few enough for any limit on open files.
 pub const READ_AHEAD_COPIES: usize = 32;
 
 /// Part of a message handed to the header reader, in octets: headers are far shorter.

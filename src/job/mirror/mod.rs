@@ -2,6 +2,7 @@
 //! batches. Never reports a message as mirrored before the drive's ledger says so durably.
 
 mod commit;
+mod copy;
 mod plan;
 
 use super::catalogue::{Catalogue, millis};

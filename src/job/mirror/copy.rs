@@ -1,0 +1,211 @@
+//! Writes the copies of a batch: messages are read ahead from the card while others are written to the
+//! drive. Never commits anything, and never uses a name twice.
+
+use super::commit::{Committed, CopyItem};
+use super::{Pass, is_gone};
+use crate::disk::{DiskError, MailboxDir, MessageFile, Trouble, read_full, read_known};
+use crate::job::JobError;
+use crate::job::catalogue::{FileState, millis};
+use crate::job::drive::Admitted;
+use crate::model::limits::{
+    COPY_BUFFER_BYTES, NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_MESSAGES,
+};
+use crate::model::message::FileFacts;
+use crate::model::{Extension, Hasher, Identity, PayloadName, Reason};
+use std::sync::mpsc::sync_channel;
+
+/// A file written on the drive and not yet proven.
+pub(super) struct Written<'a> {
+    pub payload: PayloadName,
+    pub identity: Identity,
+    /// The message it is a copy of; none if the message changed while it was read.
+    pub item: Option<&'a CopyItem>,
+}
+
+/// A message as read from the card.
+enum Fetched {
+    /// All of it, and it is what was settled.
+    Whole(Vec<u8>),
+    /// Its beginning; it is too long to be held in memory.
+    Long(MessageFile, Vec<u8>),
+    /// It is not what was settled; these are its facts now.
+    Changed(FileFacts),
+    /// It cannot be read.
+    Unreadable(DiskError),
+    /// Its mailbox is not among those of this pass.
+    NotOurs,
+}
+
+/// Writes the copies of a batch. `true` if the drive refused one for want of room, though there seemed to
+/// be some: those written before it are whole and go on; it and those after it are left out.
+pub(super) fn write_copies<'a>(
+    pass: &Pass<'_>,
+    drive: &mut Admitted,
+    copies: &'a [CopyItem],
+    done: &mut Committed,
+) -> Result<(Vec<Written<'a>>, bool), JobError> {
+    let dirs: Vec<_> =
+        copies.iter().map(|item| pass.mailbox(item.row.mailbox).map(|m| &m.dir)).collect();
+    std::thread::scope(|scope| {
+        let (send, fetched) = sync_channel(READ_AHEAD_COPIES);
+        let ahead = move || {
+            for (item, dir) in copies.iter().zip(dirs) {
+                // Nobody waits for the rest once the drive has failed.
+                if send.send(fetch(dir, item)).is_err() {
+                    return;
+                }
+            }
+        };
+        std::thread::Builder::new()
+            .name("read-ahead".to_owned())
+            .spawn_scoped(scope, ahead)
+            .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
+        let mut written = Vec::with_capacity(copies.len());
+        for (at, item) in copies.iter().enumerate() {
+            let fetched = fetched
+                .recv()
+                .map_err(|_| JobError::Broken("a reader ended in a fault of the program".into()))?;
+            match write_copy(pass, drive, item, fetched, done) {
+                Ok(file) => written.extend(file),
+                Err(error) if error.trouble() == Trouble::Full => {
+                    let left_out = copies.iter().skip(at).map(|item| item.row.clone());
+                    done.failed.extend(left_out.map(|row| (row, Reason::DriveFull)));
+                    return Ok((written, true));
+                }
+                Err(error) => return Err(error),
+            }
+        }
+        Ok((written, false))
+    })
+}
+
+/// Reads a message, if it still is what was read and settled: this is the second look of a `mirror`.
+fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
+    let Some(dir) = dir else { return Fetched::NotOurs };
+    let read = || -> Result<Fetched, DiskError> {
+        let mut file = dir.open_message(&item.place.path)?;
+        if !item.row.has_octets_of(&file.opened_as()) {
+            return Ok(Fetched::Changed(file.facts_now()?));
+        }
+        let bytes = item.identity.bytes;
+        let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes as usize + 1)];
+        let got = read_known(|into| file.read(into), &mut buffer, bytes)?;
+        if got == buffer.len() && bytes >= got as u64 {
+            return Ok(Fetched::Long(file, buffer));
+        }
+        buffer.truncate(got);
+        // Whether it is the right one is known before a name is used for it.
+        match Identity::of(&buffer) == item.identity && is_unchanged(&file) {
+            true => Ok(Fetched::Whole(buffer)),
+            false => Ok(Fetched::Changed(file.facts_now()?)),
+        }
+    };
+    read().unwrap_or_else(Fetched::Unreadable)
+}
+
+/// Copies one message. `None` if nothing was written; a message that changed meanwhile is left out,
+/// and what was written of it is recorded as debris, so that the bag stays whole.
+fn write_copy<'a>(
+    pass: &Pass<'_>,
+    drive: &mut Admitted,
+    item: &'a CopyItem,
+    fetched: Fetched,
+    done: &mut Committed,
+) -> Result<Option<Written<'a>>, JobError> {
+    match fetched {
+        Fetched::Whole(bytes) => {
+            let payload = next_name(drive, Extension::of(&item.place.path))?;
+            let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
+            sink.write(&bytes)?;
+            Ok(Some(Written { payload, identity: item.identity, item: Some(item) }))
+        }
+        Fetched::Long(file, start) => write_long(pass, drive, item, file, start, done).map(Some),
+        Fetched::Changed(facts) => changed(pass, item, &facts, done).map(|()| None),
+        Fetched::Unreadable(error) => unreadable(pass, item, &error, done).map(|()| None),
+        Fetched::NotOurs => Ok(None),
+    }
+}
+
+/// Copies a message that is not held in memory; whether it is the right one is known at its end.
+fn write_long<'a>(
+    pass: &Pass<'_>,
+    drive: &mut Admitted,
+    item: &'a CopyItem,
+    mut file: MessageFile,
+    mut buffer: Vec<u8>,
+    done: &mut Committed,
+) -> Result<Written<'a>, JobError> {
+    let payload = next_name(drive, Extension::of(&item.place.path))?;
+    let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
+    let mut hasher = Hasher::default();
+    let mut got = buffer.len();
+    let mut total = 0;
+    while got > 0 && total <= item.identity.bytes {
+        hasher.update(&buffer[..got]);
+        sink.write(&buffer[..got])?;
+        total += got as u64;
+        got = match read_full(|into| file.read(into), &mut buffer) {
+            Ok(got) => got,
+            Err(error) => {
+                let identity = hasher.finish();
+                unreadable(pass, item, &error, done)?;
+                return Ok(Written { payload, identity, item: None });
+            }
+        };
+    }
+    let identity = hasher.finish();
+    if identity == item.identity && is_unchanged(&file) {
+        return Ok(Written { payload, identity, item: Some(item) });
+    }
+    changed(pass, item, &file.facts_now()?, done)?;
+    Ok(Written { payload, identity, item: None })
+}
+
+fn is_unchanged(file: &MessageFile) -> bool {
+    file.facts_now().is_ok_and(|now| now == file.opened_as())
+}
+
+fn changed(
+    pass: &Pass<'_>,
+    item: &CopyItem,
+    facts: &FileFacts,
+    done: &mut Committed,
+) -> Result<(), JobError> {
+    let now = pass.clock.stamp().time;
+    let looked = millis(pass.clock);
+    pass.catalogue.look(item.row.mailbox, &item.row.key, facts, FileState::Fresh, looked, now)?;
+    done.failed.push((item.row.clone(), Reason::Changing));
+    Ok(())
+}
+
+fn unreadable(
+    pass: &Pass<'_>,
+    item: &CopyItem,
+    error: &DiskError,
+    done: &mut Committed,
+) -> Result<(), JobError> {
+    if !is_gone(error) {
+        pass.catalogue.set_state(&item.row, FileState::Unreadable, item.row.looked)?;
+        done.failed.push((item.row.clone(), Reason::Unreadable));
+    }
+    Ok(())
+}
+
+/// The next name, in a new segment where the last is full.
+fn next_name(drive: &mut Admitted, extension: Extension) -> Result<PayloadName, JobError> {
+    let book = &mut drive.book;
+    if book.segment == 0 || book.segment_used >= SEGMENT_MESSAGES {
+        book.segment += 1;
+        book.segment_used = 0;
+        if book.segment <= SEGMENT_MAX {
+            drive.volume.make_dir(&drive.dir.join(&PayloadName::segment_dir(book.segment)))?;
+        }
+    }
+    if book.segment > SEGMENT_MAX || book.next_number > NUMBER_MAX {
+        return Err(JobError::NumbersUsedUp { at: drive.volume.facts().shown.clone() });
+    }
+    let payload = PayloadName { segment: book.segment, number: book.next_number, extension };
+    book.next_number += 1;
+    book.segment_used += 1;
+    Ok(payload)
+}
