@@ -1,7 +1,7 @@
 //! Writes the copies of a batch: messages are read ahead from the card while others are written to the
 //! drive. Never commits anything, and never uses a name twice.
 
-use super::commit::{Committed, CopyItem};
+use super::batch::{Committed, CopyItem};
 use super::{Pass, is_gone};
 use crate::disk::{DiskError, MailboxDir, MessageFile, Trouble, read_full, read_known};
 use crate::job::JobError;

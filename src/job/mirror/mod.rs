@@ -1,6 +1,7 @@
 //! Brings a drive up to what the mailbox is: what it has to be told is planned, then committed in
 //! batches. Never reports a message as mirrored before the drive's ledger says so durably.
 
+mod batch;
 mod commit;
 mod copy;
 mod plan;
@@ -13,7 +14,7 @@ use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK,
 };
 use crate::model::{Clock, MailboxName, Reason, RelName};
-use commit::Batch;
+use batch::Batch;
 use plan::Step;
 use std::os::unix::ffi::OsStrExt as _;
 

@@ -1,7 +1,7 @@
 //! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
 //! Reads the drive only to compare a shortened message with the version before.
 
-use super::commit::{Batch, CopyItem};
+use super::batch::{Batch, CopyItem};
 use super::{OpenMailbox, Pass};
 use crate::disk::{ReadFrom, read_full};
 use crate::job::JobError;

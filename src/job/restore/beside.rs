@@ -1,8 +1,10 @@
 //! Names for messages whose own name is taken.
 //! Never decides whether it is taken, and never looks at a file system.
 
-use super::put::NUMBERED;
 use crate::model::{Digest, RelName};
+
+/// Folder for messages of which only a number is known.
+pub(super) const NUMBERED: &str = "recovered";
 
 /// A second name for a message whose own is taken: before the flags of a Maildir name, else at the end.
 pub(super) fn beside(path: &RelName, digest: &Digest) -> RelName {

@@ -2,7 +2,7 @@
 //! Never overwrites: where another content has the name, both are kept.
 
 use super::Gathered;
-use super::beside::{around, beside};
+use super::beside::{NUMBERED, around, beside};
 use crate::disk::{
     Access, DiskError, Look, MessageFile, Placing, ReadFrom, TargetDir, Trouble, read_full,
 };
@@ -17,8 +17,6 @@ use std::path::PathBuf;
 const BATCH: usize = 512;
 /// Octets of them.
 const BATCH_BYTES: u64 = 32 << 20;
-/// Folder for messages of which only a number is known.
-pub(super) const NUMBERED: &str = "recovered";
 
 /// What is to be restored, and where to.
 pub struct Plan<'a> {
