@@ -5,13 +5,11 @@ use super::beneath::{self, HOST};
 use super::error::DiskError;
 use crate::model::limits::MAILBOX_DEPTH;
 use crate::model::message::FileFacts;
-use crate::model::stamp::Moment;
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
-use rustix::fs::{FileType, OFlags};
+use rustix::fs::{AtFlags, FileType, OFlags};
 use rustix::io::Errno;
 use std::os::unix::ffi::OsStrExt as _;
-use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
 
 /// An open mailbox.
@@ -73,6 +71,7 @@ impl MailboxDir {
     pub fn walk(&self, enter: impl Fn(&RelName) -> bool) -> impl Iterator<Item = Sighting> {
         let root = self.path.clone();
         let enter_root = root.clone();
+        let handle = self.root.as_fd();
         walkdir::WalkDir::new(&self.path)
             .follow_links(false)
             .follow_root_links(true)
@@ -84,7 +83,7 @@ impl MailboxDir {
                 !entry.file_type().is_dir()
                     || below(&enter_root, entry.path()).is_none_or(|name| enter(&name))
             })
-            .filter_map(move |entry| sighting(&root, entry))
+            .filter_map(move |entry| sighting(handle, &root, entry))
     }
 
     /// Looks at one name without opening it.
@@ -125,7 +124,11 @@ fn below(root: &Path, path: &Path) -> Option<RelName> {
     RelName::new(path.strip_prefix(root).ok()?.as_os_str().as_bytes()).ok()
 }
 
-fn sighting(root: &Path, entry: walkdir::Result<walkdir::DirEntry>) -> Option<Sighting> {
+fn sighting(
+    handle: BorrowedFd<'_>,
+    root: &Path,
+    entry: walkdir::Result<walkdir::DirEntry>,
+) -> Option<Sighting> {
     let entry = match entry {
         Ok(entry) => entry,
         Err(error) => {
@@ -150,29 +153,13 @@ fn sighting(root: &Path, entry: walkdir::Result<walkdir::DirEntry>) -> Option<Si
     if !kind.is_file() {
         return Some(Sighting::NotAFile(name));
     }
-    match entry.metadata() {
-        Ok(m) => Some(Sighting::File(
-            name,
-            FileFacts {
-                bytes: m.len(),
-                modified: moment(m.mtime(), m.mtime_nsec()),
-                changed: moment(m.ctime(), m.ctime_nsec()),
-                inode: m.ino(),
-                mode: m.mode() & 0o7777,
-            },
-        )),
+    // Relative to the open root: shorter for the kernel than the whole path, a hundred thousand times.
+    match rustix::fs::statat(handle, name.as_path(), AtFlags::SYMLINK_NOFOLLOW) {
+        Ok(stat) => Some(Sighting::File(name, beneath::facts(&stat))),
         // Gone between the listing and the look: as if never listed.
-        Err(error)
-            if error.io_error().is_some_and(|e| e.kind() == std::io::ErrorKind::NotFound) =>
-        {
-            None
-        }
-        Err(error) => Some(Sighting::Unreadable(Some(name), error.to_string())),
+        Err(Errno::NOENT) => None,
+        Err(errno) => Some(Sighting::Unreadable(Some(name), errno.to_string())),
     }
-}
-
-fn moment(seconds: i64, nanos: i64) -> Moment {
-    Moment { seconds, nanos: u32::try_from(nanos).unwrap_or(0) }
 }
 
 /// A message open for reading.

@@ -28,7 +28,10 @@ pub(super) fn commit(
     //    line tells of these files yet and no old file is touched.
     let Batch { copies, notes, .. } = batch;
     let (written, full) = write_copies(pass, drive, &copies, &mut done)?;
+    // After a refused write there may be a file that no line tells of: the next admission looks for it.
+    let session = session.filter(|_| !full);
     if written.is_empty() && notes.is_empty() {
+        drive.book.session = session;
         return Ok(done);
     }
 
@@ -52,8 +55,7 @@ pub(super) fn commit(
 
     // 5b. The ledger, synced: the commit point. Survives: everything from here on.
     let events = events(pass, drive, written, notes, &mut done)?;
-    // After a refused write there may be a file that no line tells of: the next admission looks for it.
-    drive.book.session = session.filter(|_| !full);
+    drive.book.session = session;
     drive.book.opened = true;
     let stamp = pass.clock.stamp();
     append_ledger(

@@ -293,7 +293,7 @@ impl Work<'_> {
                 continue;
             };
             let at = drive.dir.join(&copy.name.to_rel());
-            let mut source = match drive.volume.read(&at, 0, ReadFrom::Medium) {
+            let mut source = match drive.volume.read(&at, 0, ReadFrom::Anywhere) {
                 Ok(source) => source,
                 Err(error) => {
                     seen |= error.trouble != Trouble::Gone;
