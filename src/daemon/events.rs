@@ -14,6 +14,8 @@ pub(super) enum Event {
     Gone(usize, RelName),
     /// The hints of a mailbox cannot be relied on for now: look everything over.
     Doubt(usize),
+    /// A folder appeared in a mailbox: look everything over, now and once more when it is watched.
+    NewFolder(usize),
     /// The root of a mailbox came, went or was replaced.
     RootChanged(usize),
     /// Something was mounted or unmounted, or a drive's folder came or went.

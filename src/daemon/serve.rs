@@ -13,7 +13,7 @@ use super::worker::Worker;
 use crate::job::round::DriveRound;
 use crate::job::{JobError, Station};
 use crate::model::Clock;
-use crate::model::limits::STOP_PATIENCE;
+use crate::model::limits::{NEW_FOLDER_LOOKED_AT_AGAIN, STOP_PATIENCE};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -49,6 +49,8 @@ pub(super) struct Daemon<'a> {
     tick: u64,
     next_scan: Instant,
     settle_at: Option<Instant>,
+    /// For each mailbox, when it is to be looked over once more after a folder appeared in it.
+    again_at: Vec<Option<Instant>>,
     watchdog_at: Option<Instant>,
     watches: Vec<Option<MailboxWatch>>,
     hints: Hints,
@@ -103,6 +105,7 @@ impl<'a> Daemon<'a> {
             service,
             waiting: settings.station.mailboxes.iter().map(|_| Waiting::default()).collect(),
             watches: settings.station.mailboxes.iter().map(|_| None).collect(),
+            again_at: vec![None; settings.station.mailboxes.len()],
             station: settings.station,
             scan_every: settings.scan_every,
             slots,
@@ -177,6 +180,10 @@ impl<'a> Daemon<'a> {
                 Some(Event::DrivesChanged) => self.want_all(),
                 Some(Event::RootChanged(mailbox)) => self.arm(mailbox),
                 Some(Event::Doubt(mailbox)) => self.waiting[mailbox].doubt(),
+                Some(Event::NewFolder(mailbox)) => {
+                    self.waiting[mailbox].doubt();
+                    self.again_at[mailbox] = Some(Instant::now() + NEW_FOLDER_LOOKED_AT_AGAIN);
+                }
                 Some(Event::Touched(mailbox, path)) => self.waiting[mailbox].touch(path),
                 Some(Event::Gone(mailbox, path)) => self.waiting[mailbox].gone(path),
             }
@@ -203,6 +210,12 @@ impl<'a> Daemon<'a> {
             self.settle_at = None;
             self.waiting.iter_mut().for_each(Waiting::settle);
         }
+        for (waiting, again_at) in self.waiting.iter_mut().zip(&mut self.again_at) {
+            if again_at.is_some_and(|at| at <= now) {
+                *again_at = None;
+                waiting.doubt();
+            }
+        }
         for number in 0..self.slots.len() {
             if self.slots[number].until.is_some_and(|at| at <= now) {
                 self.slots[number].until = None;
@@ -221,7 +234,8 @@ impl<'a> Daemon<'a> {
     fn deadline(&self) -> Instant {
         let slots = self.slots.iter().filter_map(|slot| slot.until);
         let others = [Some(self.next_scan), self.settle_at, self.watchdog_at];
-        slots.chain(others.into_iter().flatten()).min().unwrap_or(self.next_scan)
+        let again = self.again_at.iter().copied();
+        slots.chain(others.into_iter().chain(again).flatten()).min().unwrap_or(self.next_scan)
     }
 
     fn give_clerk_work(&mut self) {
@@ -250,7 +264,9 @@ impl<'a> Daemon<'a> {
             Err(error) => self.voice.tell(&News::MailboxAway(name, error)),
         }
         if report.wants_whole {
+            // A folder was renamed into the mailbox, or out of it.
             self.waiting[report.mailbox].again(gone);
+            self.again_at[report.mailbox] = Some(Instant::now() + NEW_FOLDER_LOOKED_AT_AGAIN);
         }
         self.settle_at = report
             .due_in

@@ -74,6 +74,9 @@ pub const NUL_TAIL_BYTES: usize = 64;
 
 /// Hints from the mailbox waiting to be looked at; when they overflow a scan replaces them.
 pub const HINTS_MAX: usize = 4_096;
+/// A mailbox is looked over once more this long after a folder appeared in it: files may come into the
+/// folder after the first look and before the kernel's hints about it begin.
+pub const NEW_FOLDER_LOOKED_AT_AGAIN: Duration = Duration::from_secs(2);
 /// Paths whose versions are held back by `churn`; beyond it the oldest are forgotten.
 pub const CHURN_PATHS_MAX: usize = 4_096;
 /// Problems kept of one pass; the rest is counted.

@@ -69,8 +69,8 @@ fn hints(mailbox: usize, root: &Path, result: notify::Result<notify::Event>) -> 
     let touched = |path| name(path).map(|name| Event::Touched(mailbox, name));
     let gone = |path| name(path).map(|name| Event::Gone(mailbox, name));
     match event.kind {
-        // Files may have come into a new folder before it was watched.
-        EventKind::Create(CreateKind::Folder) => vec![Event::Doubt(mailbox)],
+        // Files may come into a new folder before it is watched.
+        EventKind::Create(CreateKind::Folder) => vec![Event::NewFolder(mailbox)],
         EventKind::Create(_)
         | EventKind::Access(notify::event::AccessKind::Close(notify::event::AccessMode::Write))
         | EventKind::Modify(ModifyKind::Name(RenameMode::To)) => {
