@@ -6,7 +6,7 @@ use std::fmt;
 
 /// An operation on a file system failed.
 #[derive(Debug, Clone, thiserror::Error)]
-#[error("{operation} {what}: {errno}{}", Hint(*.trouble))]
+#[error("{operation} {what}: {errno}{}", Hint(*.trouble, .operation))]
 pub struct DiskError {
     /// What was tried, as a verb: "open", "sync".
     pub operation: &'static str,
@@ -77,11 +77,14 @@ impl Trouble {
     }
 }
 
-struct Hint(Trouble);
+/// What to do next, by the trouble and, where it matters, by what was tried.
+struct Hint<'a>(Trouble, &'a str);
 
-impl fmt::Display for Hint {
+impl fmt::Display for Hint<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self.0 {
+            Trouble::Gone if self.1 == "open drive" => "; is it plugged in and mounted?",
+            Trouble::Gone if self.1 == "open mailbox" => "; check its path",
             Trouble::Gone | Trouble::Exists | Trouble::Other => "",
             Trouble::Failing => "; read what is there with `counterfoil restore` and replace the drive",
             Trouble::Full => "; use another drive, or free room on this one",
