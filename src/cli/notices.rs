@@ -95,9 +95,6 @@ pub(super) fn finding(finding: &Finding) -> String {
                 "{path} cannot be read ({why}): give the user who runs counterfoil the right to it"
             )
         }
-        Finding::MessageChanged { path } => {
-            format!("{path} changed while it was copied; it is tried again")
-        }
         Finding::LedgerTorn { at, bytes } => format!(
             "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
         ),
@@ -157,7 +154,6 @@ pub(super) fn drive_state(state: &str) -> &'static str {
         "read-only" => "read-only: restore works, copying does not",
         "away" => "not here",
         "busy" => "in use by another counterfoil",
-        "refused" => "not ours: look at it by hand",
         "" => "not used yet",
         _ => "failed: use another drive",
     }

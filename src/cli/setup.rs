@@ -3,7 +3,7 @@
 
 use super::args::Scope;
 use super::config::{self, Config};
-use super::notices::Problem;
+use super::notices::{self, Problem};
 use crate::disk::{FolderDoor, host};
 use crate::job::{DriveRef, MailboxRef, Station};
 use crate::model::limits::DRIVES_MAX;
@@ -92,6 +92,11 @@ impl Setup {
             )),
             false => Ok(setup),
         }
+    }
+
+    /// Refuses to go on where no drive is named.
+    pub(super) fn need_drive(&self) -> Result<(), Problem> {
+        if self.drives.is_empty() { Err(notices::no_drive_named()) } else { Ok(()) }
     }
 
     /// The station for `job`.

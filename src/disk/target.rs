@@ -136,13 +136,6 @@ impl TargetDir {
         beneath::make_dirs(self.root.as_fd(), at, self.owner.folder_mode, HOST, &mut give)
     }
 
-    /// Makes the names in a folder durable; `None` is the target itself.
-    pub fn sync_dir(&self, at: Option<&RelName>) -> Result<(), DiskError> {
-        beneath::open_dir(self.root.as_fd(), at, HOST)
-            .and_then(rustix::fs::fsync)
-            .map_err(|errno| DiskError::new("sync folder", &self.shown, errno))
-    }
-
     /// Removes what is staged: our own passing files, nothing else.
     pub fn clear_staging(&self) -> Result<(), DiskError> {
         let staging = RelName::fixed(STAGING);

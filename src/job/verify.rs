@@ -2,7 +2,7 @@
 //! Never mends: a damaged copy is made anew by the next mirror pass, under a new number.
 
 use super::catalogue::{Catalogue, Held, PayloadRow, PayloadState};
-use super::drive::{Admitted, Copy, append_ledger, hash_copy};
+use super::drive::{Admitted, Copy, hash_copy};
 use super::{JobError, Progress};
 use crate::model::ledger::Event;
 use crate::model::{Clock, Digest, PayloadName, RelName};
@@ -74,10 +74,13 @@ pub fn verify(
                 }
                 continue;
             }
-            let (state, event) = judge(&copy, found);
+            let state = match found {
+                Copy::Absent => PayloadState::Missing,
+                _ => PayloadState::Damaged,
+            };
             catalogue.set_payload_state(drive.book.row, copy.name.number, state)?;
             if copy.state != state {
-                events.push(event);
+                events.push(found.event(copy.name));
             }
             bad.push((copy, found));
         }
@@ -95,15 +98,7 @@ pub fn verify(
     }
     if record && !events.is_empty() {
         let stamp = clock.stamp();
-        append_ledger(
-            catalogue,
-            &*drive.volume,
-            &drive.dir,
-            &mut drive.book,
-            &stamp,
-            events,
-            false,
-        )?;
+        drive.record(catalogue, &stamp, events)?;
     }
     Ok(report)
 }
@@ -128,12 +123,4 @@ fn sort_out(
         }
     }
     Ok(())
-}
-
-fn judge(copy: &PayloadRow, found: Copy) -> (PayloadState, Event) {
-    let payload = copy.name;
-    match found {
-        Copy::Absent => (PayloadState::Missing, Event::Missing { payload }),
-        other => (PayloadState::Damaged, Event::Damaged { payload, found: other.digest() }),
-    }
 }

@@ -111,11 +111,6 @@ pub enum Finding {
         /// What the operating system said.
         why: String,
     },
-    /// A message changed between the look and the copy; it is tried again later.
-    MessageChanged {
-        /// The message.
-        path: RelName,
-    },
     /// The end of the ledger was torn by a cut; everything before it stands.
     LedgerTorn {
         /// Octet at which sound lines ended.

@@ -21,9 +21,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
-    if setup.drives.is_empty() {
-        return Err(notices::no_drive_named());
-    }
+    setup.need_drive()?;
     let (catalogue, _lock) = open_state(&setup, output)?;
     warn_same_medium(&setup, output);
     let (catalogue, present, rounds) = match pass(&setup, &catalogue, output) {

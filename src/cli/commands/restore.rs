@@ -22,9 +22,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::load(config, &args.scope)?;
-    if setup.drives.is_empty() {
-        return Err(notices::no_drive_named());
-    }
+    setup.need_drive()?;
     let drives = setup.drive_refs();
     let station = choose_station(&setup, args.scope.station.is_some(), &drives)?;
     let clock = SystemClock::new();

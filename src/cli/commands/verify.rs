@@ -22,9 +22,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::load(config, scope)?;
-    if setup.drives.is_empty() {
-        return Err(notices::no_drive_named());
-    }
+    setup.need_drive()?;
     let (catalogue, _lock) = open_state(&setup, output)?;
     let drives: Vec<_> =
         setup.drive_refs().iter().map(|drive| one(&catalogue, &setup, drive, output)).collect();

@@ -18,9 +18,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
-    if setup.drives.is_empty() {
-        return Err(notices::no_drive_named());
-    }
+    setup.need_drive()?;
     // The daemon opens its own catalogue; here it is only made sure that it can, under the lock.
     let (catalogue, _lock) = open_state(&setup, output)?;
     drop(catalogue);

@@ -50,7 +50,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
         let state = notices::drive_state(&drive.state);
         let tone = match drive.state.as_str() {
             "safe" => Tone::Good,
-            "failed" | "full" | "refused" => Tone::Bad,
+            "failed" | "full" => Tone::Bad,
             _ => Tone::Plain,
         };
         let line = format!(

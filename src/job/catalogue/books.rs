@@ -3,8 +3,8 @@
 
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
+use crate::model::StationName;
 use crate::model::ledger::Chain;
-use crate::model::{DriveId, StationName};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A row of the table of books: how far a station's ledger on a drive is known.
@@ -133,12 +133,6 @@ impl Catalogue {
         self.save_book(book)
     }
 
-    /// Makes every message be looked at again for this drive, after a copy was found bad.
-    pub fn retell(&self, book: i64) -> Result<(), JobError> {
-        self.db.execute("UPDATE book SET told = 0 WHERE id = ?1", [book])?;
-        Ok(())
-    }
-
     /// Whether the ledger already tells where a mailbox lies.
     pub fn book_knows_root(&self, book: i64, mailbox: i64, root: &[u8]) -> Result<bool, JobError> {
         Ok(self
@@ -174,15 +168,5 @@ impl Catalogue {
             books.extend(station.parse().map(|station| (id, station)));
         }
         Ok(books)
-    }
-
-    /// The id of the drive that a book is on.
-    pub fn drive_of_book(&self, book: i64) -> Result<DriveId, JobError> {
-        let text: String = self.db.query_row(
-            "SELECT uuid FROM drive JOIN book ON book.drive = drive.id WHERE book.id = ?1",
-            [book],
-            |row| row.get(0),
-        )?;
-        text.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     }
 }

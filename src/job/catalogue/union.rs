@@ -5,7 +5,7 @@ use super::payloads::{PAYLOAD, PayloadRow, read_payload};
 use super::places::{PlaceRow, read_place};
 use super::{Catalogue, GONE_MOVED, GONE_REMOVED};
 use crate::job::JobError;
-use crate::model::{DriveId, MailboxName, StationName};
+use crate::model::{MailboxName, StationName};
 use rusqlite::params;
 
 /// What to restore at one path.
@@ -120,11 +120,6 @@ impl Catalogue {
             found.extend(name.parse().map(|name| (id, name)));
         }
         Ok(found)
-    }
-
-    /// The ids of the drives whose ledgers are loaded.
-    pub fn drive_ids(&self) -> Result<Vec<DriveId>, JobError> {
-        Ok(self.drives()?.into_iter().map(|drive| drive.id).collect())
     }
 }
 

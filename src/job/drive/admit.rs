@@ -10,7 +10,8 @@ use crate::disk::host::Lock;
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
-use crate::model::{Clock, DriveId, Finding, RelName, StationName, bag};
+use crate::model::ledger::Event;
+use crate::model::{Clock, DriveId, Finding, RelName, Stamp, StationName, bag};
 
 /// Whether a place without a drive may be made one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -55,6 +56,23 @@ pub struct Admitted {
     pub findings: Vec<Finding>,
     /// Held while this drive may be written.
     _lock: Option<Lock>,
+}
+
+impl Admitted {
+    /// Appends lines to the manifest and syncs it, with every copy written to the device before.
+    pub(crate) fn list(&mut self, lines: &str) -> Result<(), JobError> {
+        manifest::append(&*self.volume, &self.dir, &mut self.book, lines)
+    }
+
+    /// Appends events to the ledger, syncs it and takes them into the catalogue: a commit.
+    pub(crate) fn record(
+        &mut self,
+        catalogue: &Catalogue,
+        stamp: &Stamp,
+        events: Vec<Event>,
+    ) -> Result<(), JobError> {
+        ledger::append(catalogue, &*self.volume, &self.dir, &mut self.book, stamp, events, false)
+    }
 }
 
 /// Admits a drive. With `Access::Read` nothing is written to it.

@@ -11,6 +11,5 @@ mod skeleton;
 
 pub use admit::{Admission, Admitted, Begin, admit};
 pub use identity::{drive_id, make_drive, stations};
-pub(crate) use ledger::append as append_ledger;
-pub(crate) use manifest::{append as append_manifest, read as read_manifest};
+pub(crate) use manifest::read as read_manifest;
 pub(crate) use payload::{Copy, hash as hash_copy, hash_all as hash_copies};

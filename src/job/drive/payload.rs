@@ -3,6 +3,7 @@
 
 use crate::disk::{DiskError, ReadFrom, Source, Trouble, Volume, read_known};
 use crate::job::JobError;
+use crate::model::ledger::Event;
 use crate::model::limits::{COPY_BUFFER_BYTES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
 use std::collections::VecDeque;
@@ -24,6 +25,14 @@ impl Copy {
         match self {
             Self::Is(identity) => Some(identity.digest),
             Self::Unreadable | Self::Absent => None,
+        }
+    }
+
+    /// What the ledger is told of a copy that is not what it should be.
+    pub(crate) fn event(self, payload: PayloadName) -> Event {
+        match self {
+            Self::Absent => Event::Missing { payload },
+            other => Event::Damaged { payload, found: other.digest() },
         }
     }
 }

@@ -168,16 +168,13 @@ pub(super) fn check(
 ) -> Result<Option<Event>, JobError> {
     let payload = copy.name;
     let expected: Digest = copy.identity.digest;
-    Ok(match payload::hash(volume, dir, payload, copy.identity.bytes)? {
-        Copy::Is(identity) if identity == copy.identity => None,
-        Copy::Absent => {
-            findings.push(Finding::Missing { payload });
-            Some(Event::Missing { payload })
-        }
-        other => {
-            let found = other.digest();
-            findings.push(Finding::Damaged { payload, expected, found });
-            Some(Event::Damaged { payload, found })
-        }
-    })
+    let read = payload::hash(volume, dir, payload, copy.identity.bytes)?;
+    if read == Copy::Is(copy.identity) {
+        return Ok(None);
+    }
+    findings.push(match read {
+        Copy::Absent => Finding::Missing { payload },
+        other => Finding::Damaged { payload, expected, found: other.digest() },
+    });
+    Ok(Some(read.event(payload)))
 }

@@ -5,7 +5,7 @@ use super::Pass;
 use super::batch::{Batch, Committed, CopyItem};
 use super::copy::{Written, write_copies};
 use crate::job::JobError;
-use crate::job::drive::{Admitted, Copy, append_ledger, append_manifest, hash_copies};
+use crate::job::drive::{Admitted, Copy, hash_copies};
 use crate::model::bag;
 use crate::model::ledger::Event;
 use std::os::unix::ffi::OsStrExt as _;
@@ -50,7 +50,7 @@ pub(super) fn commit(
     let lines: String =
         written.iter().map(|f| bag::manifest_line(&f.identity.digest, f.payload)).collect();
     if !lines.is_empty() {
-        append_manifest(&*drive.volume, &drive.dir, &mut drive.book, &lines)?;
+        drive.list(&lines)?;
     }
 
     // 5b. The ledger, synced: the commit point. Survives: everything from here on.
@@ -58,15 +58,7 @@ pub(super) fn commit(
     drive.book.session = session;
     drive.book.opened = true;
     let stamp = pass.clock.stamp();
-    append_ledger(
-        pass.catalogue,
-        &*drive.volume,
-        &drive.dir,
-        &mut drive.book,
-        &stamp,
-        events,
-        false,
-    )?;
+    drive.record(pass.catalogue, &stamp, events)?;
 
     // 6. Only now may anyone be told.
     pass.progress.advance(done.copied, done.bytes);
