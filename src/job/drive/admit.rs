@@ -36,6 +36,9 @@ pub struct Admission<'a> {
     pub label: &'a str,
     /// Where it is, raw.
     pub at: &'a [u8],
+    /// A daemon is writing here: lines may be seen that no sync has made durable yet, so nothing past what
+    /// the catalogue already knows is believed.
+    pub being_written: bool,
     /// Taken to have this id, whatever it says: where nothing is kept of it.
     pub taken_for: Option<DriveId>,
     /// Time.
@@ -102,7 +105,10 @@ pub fn admit(
     if asked.access == Access::Write && !continues {
         skeleton::ensure(&*volume, asked.station, asked.clock)?;
     }
-    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, &mut findings)?;
+    let loaded = match asked.being_written {
+        true => ledger::Loaded { unchanged: true, length: book.ledger_bytes, ..Default::default() },
+        false => ledger::load(catalogue, &*volume, &dir, &mut book, &mut findings)?,
+    };
     if asked.access == Access::Write {
         if let Some(format) = loaded.newer {
             return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
