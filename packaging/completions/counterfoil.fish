@@ -1,0 +1,171 @@
+# Print an optspec for argparse to handle cmd's options that are independent of any subcommand.
+function __fish_counterfoil_global_optspecs
+    string join \n c/config= v/verbose q/quiet color= h/help V/version
+end
+
+function __fish_counterfoil_needs_command
+    # Figure out if the current invocation already has a command.
+    set -l cmd (commandline -opc)
+    set -e cmd[1]
+    argparse -s (__fish_counterfoil_global_optspecs) -- $cmd 2>/dev/null
+    or return
+    if set -q argv[1]
+        # Also print the command, so this can be used to figure out what it is.
+        echo $argv[1]
+        return 1
+    end
+    return 0
+end
+
+function __fish_counterfoil_using_subcommand
+    set -l cmd (__fish_counterfoil_needs_command)
+    test -z "$cmd"
+    and return 1
+    contains -- $cmd[1] $argv
+end
+
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -s V -l version -d 'Print version'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "watch" -d 'Watch the mailbox and the drives, and keep them alike, until stopped'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "mirror" -d 'Bring every drive up to date once'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "status" -d 'What is safe now, drive by drive'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "audit" -d 'What is unmirrored, and why'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "verify" -d 'Read every copy on the drives again and compare its hash'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "restore" -d 'Put the mailbox back from the drives'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "drives" -d 'The drives known, what each holds, when last seen, when last proven'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "config" -d 'Look at the config'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "demo" -d 'The whole job in a temporary folder, told as a story'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l into -d 'Put it here instead of where it was: one mailbox directly, several each under its name' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l dry-run -d 'Say what would be done, and do nothing'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l with-removed -d 'Bring back messages too whose deletion was seen'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -f -a "add" -d 'Make a folder a drive'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -f -a "check" -d 'Check the config and print the values in force'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand demo" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand demo" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand demo" -l keep -d 'Keep the folder and say where it is'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand demo" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand demo" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand demo" -s h -l help -d 'Print help (see more with \'--help\')'

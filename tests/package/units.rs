@@ -1,0 +1,132 @@
+//! The units as systemd sees them: what it complains of, and how exposed the service is by its measure.
+//! Never asks the machine's own units: what is read is the repository's.
+
+use crate::tools::{ours, run, text};
+use std::fs;
+use std::path::Path;
+
+const SERVICE: &str = "counterfoil@.service";
+/// What `systemd-analyze security` may say of the service at most.
+const EXPOSURE: f64 = 0.6;
+
+/// A root of its own, so that no program and no unit has to be installed here.
+fn planted(units: &[(&str, String)]) -> tempfile::TempDir {
+    let root = tempfile::tempdir().unwrap();
+    for (program, folder) in
+        [("counterfoil", "usr/bin"), ("kill", "bin"), ("automount", "usr/libexec/counterfoil")]
+    {
+        let folder = root.path().join(folder);
+        fs::create_dir_all(&folder).unwrap();
+        fs::copy("/bin/true", folder.join(program)).unwrap();
+    }
+    // What the units hang on by default.
+    let system = root.path().join("usr/lib/systemd/system");
+    fs::create_dir_all(&system).unwrap();
+    for target in ["sysinit", "basic", "shutdown", "umount", "local-fs", "multi-user", "-"] {
+        let (name, text) = match target {
+            "-" => ("-.slice".to_owned(), "[Slice]\n"),
+            target => (format!("{target}.target"), "[Unit]\nDefaultDependencies=no\n"),
+        };
+        fs::write(system.join(name), text).unwrap();
+    }
+    for (name, text) in units {
+        fs::write(system.join(name), text).unwrap();
+    }
+    root
+}
+
+fn complaints(root: &Path, unit: &str) -> (Option<i32>, String) {
+    let at = root.join("usr/lib/systemd/system").join(unit);
+    let at = at.to_str().unwrap();
+    let root = format!("--root={}", root.display());
+    let said = run("systemd-analyze", &["verify", "--man=no", "--generators=no", &root, at]);
+    (said.code, said.out + &said.err)
+}
+
+/// The unit, with an instance where it is a template.
+fn shipped() -> Vec<(&'static str, String)> {
+    vec![
+        ("counterfoil@op.service", text("packaging/counterfoil@.service")),
+        (
+            "counterfoil-automount.service",
+            text("packaging/automount/counterfoil-automount.service"),
+        ),
+        (
+            "counterfoil-automount@sda1.service",
+            text("packaging/automount/counterfoil-automount@.service"),
+        ),
+    ]
+}
+
+#[test]
+fn the_service_manager_has_no_complaint() {
+    let units = shipped();
+    let root = planted(&units);
+    for (unit, _) in &units {
+        let (code, said) = complaints(root.path(), unit);
+        assert_eq!((code, said.as_str()), (Some(0), ""), "{unit}");
+    }
+}
+
+/// So that a check gone blind is noticed.
+#[test]
+fn a_planted_mistake_is_seen() {
+    let good = text("packaging/counterfoil@.service");
+    for (from, to) in [
+        ("ProtectClock=yes", "ProtectCloque=yes"),
+        ("ExecStart=/usr/bin/counterfoil", "ExecStart=/usr/bin/absent"),
+        ("WatchdogSec=60", "WatchdogSec=often"),
+    ] {
+        let bad = good.replace(from, to);
+        assert_ne!(good, bad);
+        let root = planted(&[("counterfoil@op.service", bad)]);
+        let (_, said) = complaints(root.path(), "counterfoil@op.service");
+        assert!(!said.is_empty(), "{to} was not seen");
+    }
+}
+
+#[test]
+fn the_service_is_hardly_exposed() {
+    assert!(exposure(&ours("packaging").join(SERVICE)) <= EXPOSURE);
+    let folder = tempfile::tempdir().unwrap();
+    let open = folder.path().join(SERVICE);
+    fs::write(&open, "[Service]\nExecStart=/usr/bin/counterfoil watch\n").unwrap();
+    assert!(exposure(&open) > 9.0, "a service without any limit must look bad");
+}
+
+/// The overall figure, read from the last line: the tool's JSON has none.
+fn exposure(unit: &Path) -> f64 {
+    let args = ["security", "--offline=true", "--no-pager", unit.to_str().unwrap()];
+    let said = run("systemd-analyze", &args);
+    let (_, figure) = said
+        .out
+        .rsplit_once("exposure level for ")
+        .unwrap_or_else(|| panic!("no figure for {}: {}{}", unit.display(), said.out, said.err));
+    let figure = figure.split_whitespace().nth(1).unwrap();
+    figure.parse().unwrap_or_else(|_| panic!("{figure:?} is no figure"))
+}
+
+/// What the daemon needs and a tighter line would take away.
+#[test]
+fn the_service_leaves_what_the_program_needs() {
+    let unit = text("packaging/counterfoil@.service");
+    let lines: Vec<&str> = unit.lines().collect();
+    for line in [
+        "Type=notify",
+        "User=%i",
+        "SupplementaryGroups=plugdev",
+        "StateDirectory=counterfoil/%i",
+        "RestartPreventExitStatus=2",
+        "ProtectHome=read-only",
+        "ReadWritePaths=-/media -/run/media -/mnt",
+        "RestrictAddressFamilies=AF_UNIX",
+    ] {
+        assert!(lines.contains(&line), "{line} is not there");
+    }
+    // Each cuts sticks mounted later off, or hides the id of the boot.
+    for word in
+        ["PrivateMounts=", "MountFlags=", "ProcSubset=", "RootDirectory=", "InaccessiblePaths="]
+    {
+        assert!(!lines.iter().any(|line| line.starts_with(word)), "{word} is there");
+    }
+}
