@@ -18,6 +18,9 @@ state = "/var/lib/counterfoil/op"
 
 [[mailbox]]
 path = "/home/op/mail"
+
+[drives]
+folders = ["/media/AMBER", "/media/BIRCH", "/media/CEDAR", "/media/DROVE"]
 """
 
 
