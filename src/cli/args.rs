@@ -71,7 +71,7 @@ pub struct Scope {
     /// A mailbox, or NAME=DIR [default name: the folder's own]; may be repeated
     #[arg(long, value_name = "DIR")]
     pub mailbox: Vec<PathBuf>,
-    /// A folder used as a drive; may be repeated
+    /// A folder used as a drive, instead of any other; may be repeated
     #[arg(long, value_name = "DIR")]
     pub drive: Vec<PathBuf>,
     /// The name under which the copies are kept on a drive [default: the host's name]
@@ -131,11 +131,19 @@ pub struct Drives {
 /// What to do with drives.
 #[derive(Debug, Subcommand)]
 pub enum DriveAction {
-    /// Make a folder a drive
+    /// Make a drive: of a mounted stick, or of a folder
     Add {
-        /// The folder
+        /// Where it is mounted, or the folder
         dir: PathBuf,
         /// Options may stand before `add` and behind it.
+        #[command(flatten)]
+        scope: Scope,
+    },
+    /// Finish with a drive, unmount it where that is allowed, and say that it may be pulled
+    Release {
+        /// The drive: its name, its id or its path
+        name: String,
+        /// Options may stand before `release` and behind it.
         #[command(flatten)]
         scope: Scope,
     },

@@ -54,12 +54,39 @@ pub(super) struct Mailbox {
 #[derive(Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct Drives {
-    /// Folders used as drives.
+    /// Which of the removable drives that are mounted are used.
+    #[serde(default)]
+    pub accept: Accept,
+    /// Folders used as drives, beside those.
     #[serde(default)]
     pub folders: Vec<PathBuf>,
     /// Copies a message needs to be called mirrored.
     #[serde(default, deserialize_with = "copies")]
     pub wanted_copies: Option<u32>,
+}
+
+/// Which removable drives are used.
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(super) enum Accept {
+    /// Any: one that is none of ours yet becomes one.
+    #[default]
+    Any,
+    /// Only those that were made ours before, with `counterfoil drives add`.
+    Known,
+    /// None: only the folders that are named.
+    Named,
+}
+
+impl Accept {
+    /// The word in the config.
+    pub(super) fn as_str(self) -> &'static str {
+        match self {
+            Self::Any => "any",
+            Self::Known => "known",
+            Self::Named => "named",
+        }
+    }
 }
 
 /// Reads a config file; `None` if it is not there. The error is ready to be shown.

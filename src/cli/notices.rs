@@ -2,10 +2,12 @@
 //! Never shows a name or a text from a drive or a message without escaping it.
 
 use super::Exit;
+use super::config::Accept;
 use crate::daemon::News;
 use crate::disk::DiskError;
-use crate::job::JobError;
 use crate::job::catalogue::SetAside;
+use crate::job::{DriveRef, JobError};
+use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
 use crate::model::{Finding, Reason};
 use std::fmt;
 
@@ -72,11 +74,33 @@ pub(super) fn set_aside(aside: Option<&SetAside>) -> String {
     )
 }
 
-/// No drive was named.
-pub(super) fn no_drive_named() -> Problem {
-    Problem::failed(
-        "no drive is known: give --drive DIR, or name folders under [drives] in the config",
-    )
+/// No drive was named, and none is mounted.
+pub(super) fn no_drive_here(accept: Accept) -> Problem {
+    Problem::failed(match accept {
+        Accept::Named => {
+            "no drive is known: give --drive DIR, or name folders under [drives] in the config"
+        }
+        Accept::Any | Accept::Known => {
+            "no removable drive is mounted here: plug one in and mount it, or give --drive DIR"
+        }
+    })
+}
+
+/// A daemon works, and did not let go of a drive in time.
+pub(super) fn not_let_go(name: &str) -> Problem {
+    Problem::failed(format!(
+        "{name}: the daemon has not let go of it: it is still writing, or the drive does not answer. See \
+         counterfoil status, and try again before you pull it"
+    ))
+}
+
+/// No drive has this name.
+pub(super) fn no_such_drive(name: &str, drives: &[DriveRef]) -> Problem {
+    let here: Vec<_> = drives.iter().map(|drive| drive.label.as_str()).collect();
+    Problem::usage(match here.as_slice() {
+        [] => format!("no drive {name} is here, nor any other"),
+        here => format!("no drive {name} is here; there are: {}", here.join(", ")),
+    })
 }
 
 /// What a finding says, in one sentence, with what to do.
@@ -95,6 +119,9 @@ pub(super) fn finding(finding: &Finding) -> String {
                 "{path} cannot be read ({why}): give the user who runs counterfoil the right to it"
             )
         }
+        Finding::CopiedDrive { of, own } => format!(
+            "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
+        ),
         Finding::LedgerTorn { at, bytes } => format!(
             "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
         ),
@@ -154,6 +181,9 @@ pub(super) fn drive_state(state: &str) -> &'static str {
         "read-only" => "read-only: restore works, copying does not",
         "away" => "not here",
         "busy" => "in use by another counterfoil",
+        "stalled" => "does not answer: wait, or pull it out and use another drive",
+        "left-alone" => "not used: its owner does not want it to be, or it is none of ours",
+        "released" => "released: may be pulled",
         "" => "not used yet",
         _ => "failed: use another drive",
     }
@@ -183,6 +213,20 @@ pub(super) fn news(news: &News<'_>) -> String {
             format!("{label}: {}", drive_state(state.as_str()))
         }
         News::Drive { label, error: Some(error), .. } => format!("{label}: {error}"),
+        News::Came { label, at } => {
+            format!("{label}: mounted at {}", crate::model::escape::shown(at))
+        }
+        News::Went(label) => format!("{label}: unmounted or pulled out"),
+        News::TooMany(label) => {
+            format!(
+                "{label}: not used, {DRIVES_MAX} drives are served already: pull out one of them"
+            )
+        }
+        News::Stalled(label) => format!(
+            "{label}: at work for more than {} s without getting anywhere; the other drives go on. Wait, \
+             or pull it out and use another drive",
+            STALLED_AFTER.as_secs()
+        ),
         News::DriveFinding(label, found) => format!("{label}: {}", finding(found)),
         News::MailboxFinding(name, found) => format!("{name}: {}", finding(found)),
         News::MailboxAway(name, error) => {

@@ -2,15 +2,19 @@
 //! Never lets a drive, a mailbox or the state lie inside another one of them.
 
 use super::args::Scope;
-use super::config::{self, Config};
+use super::config::{self, Accept, Config};
 use super::notices::{self, Problem};
+use crate::daemon::Find;
+use crate::disk::mounts::{Finder, Found, System};
 use crate::disk::{FolderDoor, host};
+use crate::job::drive::Begin;
 use crate::job::{DriveRef, MailboxRef, Station};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
 
 /// Default of `settle`: common practice, no source.
@@ -21,13 +25,19 @@ const CHURN: Duration = Duration::from_secs(600);
 /// bring almost everything at once.
 const SCAN_EVERY: Duration = Duration::from_secs(900);
 
+/// Where the service keeps a state folder for each operator.
+const SERVICE_STATES: &str = "/var/lib/counterfoil";
+
 /// Everything in force.
 pub(super) struct Setup {
     /// The config file read, if there is one.
     pub config_file: Option<PathBuf>,
     pub station: StationName,
     pub mailboxes: Vec<MailboxRef>,
-    pub drives: Vec<PathBuf>,
+    /// The folders named as drives.
+    pub folders: Vec<PathBuf>,
+    /// Which removable drives are used beside them.
+    pub accept: Accept,
     pub state: PathBuf,
     pub settle: Duration,
     pub churn: Duration,
@@ -57,9 +67,10 @@ impl Setup {
                 config.mailbox.into_iter().map(written_mailbox).collect::<Result<Vec<_>, _>>()?
             }
         };
-        let drives = match scope.drive.is_empty() {
-            false => scope.drive.clone(),
-            true => config.drives.folders,
+        // Drives given on the command line are the only ones.
+        let (folders, accept) = match scope.drive.is_empty() {
+            false => (scope.drive.clone(), Accept::Named),
+            true => (config.drives.folders, config.drives.accept),
         };
         let state = match scope.state.clone().or(config.state) {
             Some(state) => state,
@@ -69,7 +80,8 @@ impl Setup {
             config_file,
             station,
             mailboxes,
-            drives: absolute(drives),
+            folders: absolute(folders),
+            accept,
             state,
             settle: config.settle.unwrap_or(SETTLE),
             churn: config.churn.unwrap_or(CHURN),
@@ -94,19 +106,53 @@ impl Setup {
         }
     }
 
-    /// Refuses to go on where no drive is named.
-    pub(super) fn need_drive(&self) -> Result<(), Problem> {
-        if self.drives.is_empty() { Err(notices::no_drive_named()) } else { Ok(()) }
-    }
-
     /// The station for `job`.
     pub(super) fn station(&self) -> Station {
         Station { name: self.station.clone(), mailboxes: self.mailboxes.clone() }
     }
 
-    /// The drives for `job`.
-    pub(super) fn drive_refs(&self) -> Vec<DriveRef> {
-        self.drives.iter().map(|path| drive_ref(path)).collect()
+    /// The folders named as drives, for `job`.
+    pub(super) fn folder_refs(&self) -> Vec<DriveRef> {
+        self.folders.iter().map(|path| folder_ref(path)).collect()
+    }
+
+    /// The drives that are here now: the named folders, and the removable drives that are mounted.
+    pub(super) fn drives_here(&self) -> Vec<DriveRef> {
+        let mounted = self.find()().into_iter().map(|(_, drive)| drive);
+        self.folder_refs().into_iter().chain(mounted).collect()
+    }
+
+    /// The same, for a command that needs at least one.
+    pub(super) fn need_drives(&self) -> Result<Vec<DriveRef>, Problem> {
+        let drives = self.drives_here();
+        if drives.is_empty() { Err(notices::no_drive_here(self.accept)) } else { Ok(drives) }
+    }
+
+    /// Finds the removable drives that are mounted and to be used.
+    pub(super) fn find(&self) -> Box<Find> {
+        let begin = match self.accept {
+            Accept::Any => Begin::OnDevice,
+            Accept::Known => Begin::Never,
+            Accept::Named => return Box::new(Vec::new),
+        };
+        let mailboxes = self.mailboxes.iter().map(|mailbox| host::resolved(&mailbox.path));
+        let keep_off = mailboxes.chain([host::resolved(&self.state)]).collect();
+        let finder = Finder::new(System::host(), keep_off);
+        let named: Vec<_> = self.folders.iter().map(|folder| host::resolved(folder)).collect();
+        Box::new(move || {
+            let found = finder.find().into_iter().filter(|found| !named.contains(&found.key.at));
+            found.map(|found| (found.key.clone(), mounted_ref(found, begin))).collect()
+        })
+    }
+
+    /// The drive at a path: the removable drive that is mounted there, else the folder.
+    pub(super) fn drive_at(&self, path: &Path) -> DriveRef {
+        let finder = Finder::new(System::host(), Vec::new());
+        let resolved = host::resolved(path);
+        match finder.find().into_iter().find(|found| found.key.at == resolved) {
+            Some(found) => mounted_ref(found, Begin::OnDevice),
+            None => folder_ref(path),
+        }
     }
 
     /// The file whose lock the writer of the state holds.
@@ -115,8 +161,8 @@ impl Setup {
     }
 
     fn check(&self) -> Result<(), Problem> {
-        if self.drives.len() > DRIVES_MAX {
-            let many = self.drives.len();
+        if self.folders.len() > DRIVES_MAX {
+            let many = self.folders.len();
             return Err(Problem::usage(format!("{many} drives: at most {DRIVES_MAX} are served")));
         }
         for (at, mailbox) in self.mailboxes.iter().enumerate() {
@@ -129,7 +175,7 @@ impl Setup {
             }
         }
         let mailboxes = self.mailboxes.iter().map(|m| ("mailbox", host::resolved(&m.path)));
-        let drives = self.drives.iter().map(|path| ("drive", host::resolved(path)));
+        let drives = self.folders.iter().map(|path| ("drive", host::resolved(path)));
         let state = std::iter::once(("state folder", host::resolved(&self.state)));
         let all: Vec<_> = mailboxes.chain(drives).chain(state).collect();
         for (a, (what, path)) in all.iter().enumerate() {
@@ -148,13 +194,20 @@ impl Setup {
 }
 
 /// A drive given by its folder.
-pub(super) fn drive_ref(path: &Path) -> DriveRef {
+fn folder_ref(path: &Path) -> DriveRef {
+    drive_ref(Arc::new(FolderDoor::new(path)), path, Begin::InFolder)
+}
+
+/// A removable drive that is mounted.
+fn mounted_ref(found: Found, begin: Begin) -> DriveRef {
+    let path = found.key.at.clone();
+    drive_ref(Arc::new(FolderDoor::on(found)), &path, begin)
+}
+
+fn drive_ref(door: Arc<FolderDoor>, path: &Path, begin: Begin) -> DriveRef {
     let name = path.file_name().unwrap_or(path.as_os_str());
-    DriveRef {
-        door: Box::new(FolderDoor::new(path)),
-        label: escape::shown(name.as_bytes()),
-        at: path.as_os_str().as_bytes().to_vec(),
-    }
+    let label = escape::shown(name.as_bytes());
+    DriveRef { door, label, at: path.as_os_str().as_bytes().to_vec(), begin }
 }
 
 fn absolute(paths: Vec<PathBuf>) -> Vec<PathBuf> {
@@ -196,9 +249,15 @@ fn default_state() -> Result<PathBuf, Problem> {
     // systemd hands a service its own folder, as a list separated by colons.
     let service = std::env::var_os("STATE_DIRECTORY");
     let service = service.as_deref().and_then(|dirs| std::env::split_paths(dirs).next());
-    service.or_else(|| Some(xdg("XDG_STATE_HOME", ".local/state")?.join("counterfoil"))).ok_or_else(
-        || Problem::usage("no place for the catalogue is known: give --state DIR, or set HOME"),
-    )
+    // A command run by hand beside the service is about the service's catalogue.
+    let one = || match host::service_states(Path::new(SERVICE_STATES)).as_slice() {
+        [one] => Some(one.clone()),
+        _ => None,
+    };
+    let user = || Some(xdg("XDG_STATE_HOME", ".local/state")?.join("counterfoil"));
+    service.or_else(one).or_else(user).ok_or_else(|| {
+        Problem::usage("no place for the catalogue is known: give --state DIR, or set HOME")
+    })
 }
 
 fn default_station() -> Result<StationName, Problem> {

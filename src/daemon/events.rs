@@ -1,7 +1,9 @@
 //! Everything that can happen to the daemon, and everything it has to tell. Both lists are closed.
 
 use super::clerk::ClerkReport;
+use super::control::{Asker, Request};
 use super::states::DriveState;
+use crate::disk::VolumeFacts;
 use crate::job::JobError;
 use crate::job::round::DriveRound;
 use crate::model::{Finding, MailboxName, RelName};
@@ -24,6 +26,10 @@ pub(super) enum Event {
     Clerk(ClerkReport),
     /// A drive's worker has done its piece of work.
     Drive(usize, Box<DriveRound>),
+    /// A drive's worker has synced the drive and let go of it.
+    LetGo(usize, Result<VolumeFacts, JobError>),
+    /// Somebody asks something.
+    Asked(Request, Asker),
     /// The config is to be read again.
     Reload,
     /// The daemon is to end.
@@ -58,6 +64,19 @@ pub enum News<'a> {
         /// What ended the work, if something did.
         error: Option<&'a JobError>,
     },
+    /// A removable drive was mounted.
+    Came {
+        /// The drive.
+        label: &'a str,
+        /// Where.
+        at: &'a [u8],
+    },
+    /// A removable drive was unmounted.
+    Went(&'a str),
+    /// A drive was mounted, and as many as can be served are served already.
+    TooMany(&'a str),
+    /// A drive has been at work for long without getting anywhere.
+    Stalled(&'a str),
     /// Something was found on a drive.
     DriveFinding(&'a str, &'a Finding),
     /// Something was found in a mailbox.

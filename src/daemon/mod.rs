@@ -4,6 +4,8 @@
 mod churn;
 mod clerk;
 pub mod clock;
+pub mod control;
+mod drives;
 mod events;
 mod mailboxes;
 mod run;
@@ -15,6 +17,16 @@ mod states;
 mod worker;
 
 pub use events::{News, Voice};
-pub use run::{Call, Reload, Settings, run};
+pub use run::{Call, Find, Reload, Settings, run};
 pub use sources::calls_from_signals;
 pub use states::DriveState;
+
+use crate::job::JobError;
+
+fn spawn(name: String, run: impl FnOnce() + Send + 'static) -> Result<(), JobError> {
+    std::thread::Builder::new()
+        .name(name)
+        .spawn(run)
+        .map(drop)
+        .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
+}

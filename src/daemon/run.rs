@@ -1,9 +1,11 @@
 //! The daemon's beginning and end: what it works with, what it is called to do.
 
+use super::control;
 use super::events::{Event, Voice};
 use super::serve::{Daemon, Ended};
 use super::service::Service;
 use super::sources::watch_mounts;
+use crate::disk::mounts::MountKey;
 use crate::job::{DriveRef, JobError, Station};
 use crate::model::Clock;
 use crate::model::limits::HINTS_MAX;
@@ -17,10 +19,12 @@ use tokio::sync::mpsc::{Receiver, channel};
 pub struct Settings {
     /// The station.
     pub station: Station,
-    /// The drives' folders, in the order of `drives`.
+    /// The folders named as drives, in the order of `drives`.
     pub folders: Vec<PathBuf>,
-    /// The drives.
+    /// The drives in them.
     pub drives: Vec<DriveRef>,
+    /// Finds the removable drives that are mounted.
+    pub find: Box<Find>,
     /// The state folder.
     pub state: PathBuf,
     /// Paths never taken.
@@ -32,6 +36,9 @@ pub struct Settings {
     /// Time between two scans.
     pub scan_every: Duration,
 }
+
+/// Finds the removable drives that are mounted now. Must be quick, and must not ask a medium.
+pub type Find = dyn Fn() -> Vec<(MountKey, DriveRef)> + Send;
 
 /// Reads the config again; the error is for a person.
 pub type Reload<'a> = dyn FnMut() -> Result<Settings, String> + 'a;
@@ -68,6 +75,10 @@ pub async fn run(
         }
     });
     watch_mounts(sender.clone())?;
+    if let Err(error) = control::listen(&settings.state, sender.clone()) {
+        // As on a card that turned read-only: copying goes on.
+        tracing::warn!(%error, "no command can ask this daemon anything");
+    }
     loop {
         let mut daemon = Daemon::start(settings, &sender, voice, service, Arc::clone(&clock))?;
         match daemon.serve(&mut events, reload).await? {

@@ -2,21 +2,21 @@
 //! one thread; everything slow happens in the clerk's and the workers' threads.
 
 use super::clerk::{self, Clerk, ClerkJob, ClerkReport};
+use super::control::{Asker, Request};
+use super::drives::Drives;
 use super::events::{Event, News, Voice};
 use super::mailboxes::Waiting;
 use super::run::{Reload, Settings};
 use super::service::Service;
-use super::slots::Slot;
 use super::sources::{FolderWatch, Hints, MailboxWatch};
-use super::states::{DriveState, Happening};
-use super::worker::Worker;
-use crate::job::round::DriveRound;
+use super::worker::Workplace;
+use crate::job::drive::Claims;
 use crate::job::{JobError, Station};
 use crate::model::Clock;
 use crate::model::limits::{NEW_FOLDER_LOOKED_AT_AGAIN, STOP_PATIENCE};
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::AtomicBool;
 use std::sync::mpsc;
 use std::time::Duration;
 use tokio::sync::mpsc::{Receiver, Sender};
@@ -40,7 +40,7 @@ pub(super) struct Daemon<'a> {
     service: Service,
     station: Station,
     scan_every: Duration,
-    slots: Vec<Slot>,
+    drives: Drives<'a>,
     waiting: Vec<Waiting>,
     clerk: mpsc::Sender<ClerkJob>,
     /// What the clerk is at, since when: its deletions are needed again if hints were not enough.
@@ -54,9 +54,6 @@ pub(super) struct Daemon<'a> {
     watchdog_at: Option<Instant>,
     watches: Vec<Option<MailboxWatch>>,
     hints: Hints,
-    stop: Arc<AtomicBool>,
-    /// The states of the drives as last told to the service manager.
-    status: Vec<DriveState>,
     _folders: Vec<FolderWatch>,
 }
 
@@ -68,7 +65,6 @@ impl<'a> Daemon<'a> {
         service: Service,
         clock: Arc<dyn Clock>,
     ) -> Result<Self, JobError> {
-        let stop = Arc::new(AtomicBool::new(false));
         let catalogue = clerk::catalogue(&settings.state, &*clock)?;
         let clerk = Clerk {
             catalogue,
@@ -80,23 +76,18 @@ impl<'a> Daemon<'a> {
         };
         let (clerk_jobs, jobs) = mpsc::channel();
         let to = events.clone();
-        spawn("clerk".to_owned(), move || clerk.run(&jobs, &to))?;
-        let mut slots = Vec::new();
-        for (number, drive) in settings.drives.into_iter().enumerate() {
-            let label = drive.label.clone();
-            let worker = Worker {
-                number,
-                drive,
-                station: settings.station.name.clone(),
-                mailboxes: settings.station.mailboxes.clone(),
-                state: settings.state.clone(),
-                clock: Arc::clone(&clock),
-                stop: Arc::clone(&stop),
-            };
-            let (worker_jobs, jobs) = mpsc::channel();
-            let to = events.clone();
-            spawn(format!("drive-{number}"), move || worker.run(&jobs, &to))?;
-            slots.push(Slot::new(label, worker_jobs));
+        super::spawn("clerk".to_owned(), move || clerk.run(&jobs, &to))?;
+        let workplace = Workplace {
+            station: settings.station.name.clone(),
+            mailboxes: settings.station.mailboxes.clone(),
+            state: settings.state,
+            clock,
+            claims: Claims::default(),
+            stop: AtomicBool::new(false),
+        };
+        let mut drives = Drives::new(settings.find, workplace, events.clone(), voice, service);
+        for drive in settings.drives {
+            drives.add(None, drive)?;
         }
         let hints = Hints::new(events.clone());
         let folders = folder_watches(&settings.folders, &settings.station, &hints);
@@ -108,7 +99,7 @@ impl<'a> Daemon<'a> {
             again_at: vec![None; settings.station.mailboxes.len()],
             station: settings.station,
             scan_every: settings.scan_every,
-            slots,
+            drives,
             clerk: clerk_jobs,
             clerk_at: None,
             tick: 0,
@@ -116,8 +107,6 @@ impl<'a> Daemon<'a> {
             settle_at: None,
             watchdog_at: service.watchdog_every().map(|_| Instant::now()),
             hints,
-            stop,
-            status: Vec::new(),
             _folders: folders,
         };
         for mailbox in 0..daemon.watches.len() {
@@ -146,9 +135,9 @@ impl<'a> Daemon<'a> {
         events: &mut Receiver<Event>,
         reload: &mut Reload<'_>,
     ) -> Result<Ended, JobError> {
-        self.want_all();
+        self.drives.refresh()?;
         loop {
-            self.on_time();
+            self.on_time()?;
             self.give_clerk_work();
             let deadline = self.deadline();
             let event = tokio::select! {
@@ -176,8 +165,10 @@ impl<'a> Daemon<'a> {
                     }
                 }
                 Some(Event::Clerk(report)) => self.clerk_done(report)?,
-                Some(Event::Drive(number, round)) => self.drive_done(number, &round),
-                Some(Event::DrivesChanged) => self.want_all(),
+                Some(Event::Drive(number, round)) => self.drives.done(number, &round),
+                Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
+                Some(Event::DrivesChanged) => self.drives.refresh()?,
+                Some(Event::Asked(request, asker)) => self.answer(request, asker)?,
                 Some(Event::RootChanged(mailbox)) => self.arm(mailbox),
                 Some(Event::Doubt(mailbox)) => self.waiting[mailbox].doubt(),
                 Some(Event::NewFolder(mailbox)) => {
@@ -194,7 +185,7 @@ impl<'a> Daemon<'a> {
     }
 
     /// Whatever a deadline has passed for.
-    fn on_time(&mut self) {
+    fn on_time(&mut self) -> Result<(), JobError> {
         let now = Instant::now();
         if self.next_scan <= now {
             self.next_scan = now + self.scan_every;
@@ -204,7 +195,7 @@ impl<'a> Daemon<'a> {
                     None => self.arm(mailbox),
                 }
             }
-            self.want_absent();
+            self.drives.refresh()?;
         }
         if self.settle_at.is_some_and(|at| at <= now) {
             self.settle_at = None;
@@ -216,12 +207,7 @@ impl<'a> Daemon<'a> {
                 waiting.doubt();
             }
         }
-        for number in 0..self.slots.len() {
-            if self.slots[number].until.is_some_and(|at| at <= now) {
-                self.slots[number].until = None;
-                self.happen(number, Happening::TimeUp);
-            }
-        }
+        self.drives.on_time(now);
         if self.watchdog_at.is_some_and(|at| at <= now) {
             self.watchdog_at = self.service.watchdog_every().map(|every| now + every);
             // A hung drive must not end the daemon; a clerk that never comes back must.
@@ -229,13 +215,13 @@ impl<'a> Daemon<'a> {
                 self.service.alive();
             }
         }
+        Ok(())
     }
 
     fn deadline(&self) -> Instant {
-        let slots = self.slots.iter().filter_map(|slot| slot.until);
-        let others = [Some(self.next_scan), self.settle_at, self.watchdog_at];
+        let all = [Some(self.next_scan), self.settle_at, self.watchdog_at, self.drives.deadline()];
         let again = self.again_at.iter().copied();
-        slots.chain(others.into_iter().chain(again).flatten()).min().unwrap_or(self.next_scan)
+        all.into_iter().chain(again).flatten().min().unwrap_or(self.next_scan)
     }
 
     fn give_clerk_work(&mut self) {
@@ -274,57 +260,32 @@ impl<'a> Daemon<'a> {
             .map(|ms| Instant::now() + Duration::from_millis(ms));
         if report.tick != self.tick {
             self.tick = report.tick;
-            self.want_all();
+            self.drives.want_all();
         }
         Ok(())
     }
 
-    fn want_all(&mut self) {
-        for number in 0..self.slots.len() {
-            self.happen(number, Happening::Wanted);
+    fn answer(&mut self, request: Request, asker: Asker) -> Result<(), JobError> {
+        if request == Request::Look {
+            self.drives.refresh()?;
         }
-    }
-
-    /// Looks again for drives that are not there or could not take messages.
-    fn want_absent(&mut self) {
-        for number in 0..self.slots.len() {
-            if !matches!(self.slots[number].state, DriveState::Safe | DriveState::Settling) {
-                self.happen(number, Happening::Wanted);
-            }
+        match request {
+            // Whoever asked may have gone.
+            Request::Drives | Request::Look => drop(asker.send(self.drives.describe())),
+            Request::Release(name) => self.drives.release(&name, asker),
         }
-    }
-
-    fn drive_done(&mut self, number: usize, round: &DriveRound) {
-        let may_work = !self.stop.load(Ordering::Relaxed);
-        self.slots[number].done(round, self.voice, may_work);
-        self.tell_status();
-    }
-
-    fn happen(&mut self, number: usize, happening: Happening) {
-        self.slots[number].happen(happening, None, self.voice);
-        self.tell_status();
-    }
-
-    /// Tells the service manager what each drive is doing, if that is news.
-    fn tell_status(&mut self) {
-        let states: Vec<_> = self.slots.iter().map(|s| s.state).collect();
-        if states != self.status {
-            let words: Vec<_> = self.slots.iter().map(|s| (s.label.as_str(), s.state)).collect();
-            self.service.status(&self.voice.status(&words));
-            self.status = states;
-        }
+        Ok(())
     }
 
     /// Lets every worker end its batch, for a while.
     async fn wind_down(&mut self, events: &mut Receiver<Event>) {
-        self.stop.store(true, Ordering::Relaxed);
+        self.drives.stop();
         let patience = Instant::now() + STOP_PATIENCE;
-        while self.slots.iter().any(|slot| slot.busy) || self.clerk_at.is_some() {
+        while self.drives.at_work().next().is_some() || self.clerk_at.is_some() {
             tokio::select! {
                 event = events.recv() => match event {
-                    Some(Event::Drive(number, round)) => {
-                        self.drive_done(number, &round);
-                    }
+                    Some(Event::Drive(number, round)) => self.drives.done(number, &round),
+                    Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
                     Some(Event::Clerk(_)) => self.clerk_at = None,
                     Some(_) => {}
                     None => return,
@@ -332,8 +293,8 @@ impl<'a> Daemon<'a> {
                 () = sleep_until(patience) => break,
             }
         }
-        for slot in self.slots.iter().filter(|slot| slot.busy) {
-            self.voice.tell(&News::LeftWorking(&slot.label));
+        for label in self.drives.at_work() {
+            self.voice.tell(&News::LeftWorking(label));
         }
     }
 }
@@ -345,14 +306,6 @@ fn folder_watches(folders: &[PathBuf], station: &Station, hints: &Hints) -> Vec<
     let mailboxes = FolderWatch::new(&roots, Event::RootChanged, hints.clone());
     // Without them the timer finds what comes and goes.
     [drives, mailboxes].into_iter().flatten().collect()
-}
-
-fn spawn(name: String, run: impl FnOnce() + Send + 'static) -> Result<(), JobError> {
-    std::thread::Builder::new()
-        .name(name)
-        .spawn(run)
-        .map(drop)
-        .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
 }
 
 fn milliseconds(span: Duration) -> i64 {

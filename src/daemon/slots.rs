@@ -1,24 +1,52 @@
 //! One drive as the loop sees it: its state, its worker, its time. Moves on by the state table alone.
 
+use super::control::{Answer, Asker, Served};
 use super::events::{News, Voice};
 use super::states::{Action, DriveState, Happening, next};
 use super::worker::WorkerJob;
-use crate::disk::Trouble;
-use crate::job::JobError;
+use crate::disk::mounts::MountKey;
+use crate::disk::{Door, Trouble, VolumeFacts};
 use crate::job::round::DriveRound;
-use crate::model::Reason;
-use crate::model::limits::{RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER};
+use crate::job::{DriveRef, JobError};
+use crate::model::limits::{RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER, STALLED_AFTER};
+use crate::model::{DriveId, Reason, escape};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc;
 use tokio::time::Instant;
+
+/// What passes between the loop and a worker while this is at work.
+#[derive(Clone, Default)]
+pub(super) struct Orders {
+    /// Set by the loop: end at the next safe point.
+    pub stop: Arc<AtomicBool>,
+    /// Counted by the worker: batches ended.
+    pub batches: Arc<AtomicU64>,
+}
 
 /// One drive, as the loop sees it.
 pub(super) struct Slot {
     pub label: String,
+    /// The mount it is, unless it is a named folder.
+    pub mount: Option<MountKey>,
     pub state: DriveState,
     /// The worker is at work. Set when it is sent, cleared when it reports.
     pub busy: bool,
+    at: Vec<u8>,
+    /// Its id, once a worker has read it.
+    id: Option<DriveId>,
+    door: Arc<dyn Door>,
+    orders: Orders,
     /// When the state's time is over.
-    pub until: Option<Instant>,
+    until: Option<Instant>,
+    /// Batches ended when it was last seen to get anywhere, and when that was.
+    moved: (u64, Instant),
+    /// It was told that it gets nowhere.
+    stalled: bool,
+    /// Who wants it let go. Set when asked, taken when answered.
+    asker: Option<Asker>,
+    /// What was let go.
+    released: Option<VolumeFacts>,
     worker: mpsc::Sender<WorkerJob>,
     /// Something came up while the worker was at work.
     again: bool,
@@ -29,17 +57,141 @@ pub(super) struct Slot {
 }
 
 impl Slot {
-    pub(super) fn new(label: String, worker: mpsc::Sender<WorkerJob>) -> Self {
+    pub(super) fn new(
+        mount: Option<MountKey>,
+        drive: &DriveRef,
+        orders: Orders,
+        worker: mpsc::Sender<WorkerJob>,
+    ) -> Self {
         Self {
-            label,
+            label: drive.label.clone(),
+            mount,
             state: DriveState::Away,
             busy: false,
+            at: drive.at.clone(),
+            id: None,
+            door: Arc::clone(&drive.door),
+            orders,
             until: None,
+            moved: (0, Instant::now()),
+            stalled: false,
+            asker: None,
+            released: None,
             worker,
             again: false,
             failures: 0,
             told: None,
         }
+    }
+
+    /// Whether it has everything it was told, or its owner has it back.
+    pub(super) fn is_served(&self) -> bool {
+        use DriveState::{Copying, Released, Safe, Settling};
+        matches!(self.state, Copying | Safe | Settling | Released)
+    }
+
+    /// Whether a name means this drive.
+    pub(super) fn is_called(&self, name: &str) -> bool {
+        self.label == name
+            || escape::shown(&self.at) == name.trim_end_matches('/')
+            || self.id.is_some_and(|id| id.to_string() == name)
+    }
+
+    /// Whether it was let go and is not there any more.
+    pub(super) fn has_left(&self) -> bool {
+        self.released.as_ref().is_some_and(|facts| !self.door.holds(facts))
+    }
+
+    /// How it is, for whoever asks.
+    pub(super) fn served(&self, now: Instant) -> Served {
+        Served {
+            label: self.label.clone(),
+            at: self.at.clone(),
+            state: self.state.as_str().to_owned(),
+            stalled_seconds: self.stalled.then(|| (now - self.moved.1).as_secs()),
+        }
+    }
+
+    /// Lets go of it as soon as its worker can.
+    pub(super) fn release(&mut self, asker: Asker) {
+        if self.state == DriveState::Released {
+            // Whoever asked may have gone.
+            return drop(asker.send(Answer::Released(self.served(Instant::now()))));
+        }
+        self.refuse_before(asker);
+        self.orders.stop.store(true, Ordering::Relaxed);
+        if !self.busy {
+            self.let_go();
+        }
+    }
+
+    fn refuse_before(&mut self, asker: Asker) {
+        if let Some(before) = self.asker.replace(asker) {
+            drop(before.send(Answer::Refused("it was asked for once more".into())));
+        }
+    }
+
+    /// Answers whoever wants it let go that it cannot be done.
+    pub(super) fn refuse(self, why: &str) {
+        if let Some(asker) = self.asker {
+            drop(asker.send(Answer::Refused(format!("{}: {why}", self.label))));
+        }
+    }
+
+    fn let_go(&mut self) {
+        self.orders.stop.store(false, Ordering::Relaxed);
+        self.at_work(WorkerJob::LetGo);
+    }
+
+    fn at_work(&mut self, job: WorkerJob) {
+        self.busy = true;
+        self.stalled = false;
+        self.moved = (self.orders.batches.load(Ordering::Relaxed), Instant::now());
+        self.send(job);
+    }
+
+    /// The worker has let go of it, or could not.
+    pub(super) fn let_go_done(&mut self, result: Result<VolumeFacts, JobError>, voice: &dyn Voice) {
+        self.busy = false;
+        self.again = false;
+        let answer = match result {
+            Ok(facts) => {
+                self.released = Some(facts);
+                self.happen(Happening::LetGo, None, voice);
+                Answer::Released(self.served(Instant::now()))
+            }
+            Err(error) => {
+                self.happen(of_error(&error), Some(&error), voice);
+                Answer::Refused(error.to_string())
+            }
+        };
+        if let Some(asker) = self.asker.take() {
+            // Whoever asked may have gone; it is let go all the same.
+            drop(asker.send(answer));
+        }
+    }
+
+    /// Whatever a deadline has passed for.
+    pub(super) fn on_time(&mut self, now: Instant, voice: &dyn Voice) {
+        if self.until.is_some_and(|at| at <= now) {
+            self.until = None;
+            self.happen(Happening::TimeUp, None, voice);
+        }
+        let batches = self.orders.batches.load(Ordering::Relaxed);
+        if batches != self.moved.0 {
+            self.moved = (batches, now);
+            self.stalled = false;
+        }
+        if self.busy && !self.stalled && self.moved.1 + STALLED_AFTER <= now {
+            self.stalled = true;
+            voice.tell(&News::Stalled(&self.label));
+        }
+    }
+
+    /// When [`on_time`](Self::on_time) has something to do.
+    pub(super) fn deadline(&self) -> Option<Instant> {
+        let stall = (self.busy && !self.stalled).then(|| self.moved.1 + STALLED_AFTER);
+        self.until.into_iter().chain(stall).min()
     }
 
     fn send(&self, job: WorkerJob) {
@@ -52,6 +204,8 @@ impl Slot {
     /// The worker has reported. `may_work` tells whether it may be sent again.
     pub(super) fn done(&mut self, round: &DriveRound, voice: &dyn Voice, may_work: bool) {
         self.busy = false;
+        self.stalled = false;
+        self.id = round.drive.map(|(id, _)| id).or(self.id);
         let label = self.label.clone();
         for finding in &round.findings {
             voice.tell(&News::DriveFinding(&label, finding));
@@ -70,7 +224,9 @@ impl Slot {
         }
         let again = std::mem::take(&mut self.again) && may_work;
         self.happen(meaning(round), round.outcome.as_ref().err(), voice);
-        if again {
+        if self.asker.is_some() {
+            self.let_go();
+        } else if again {
             self.happen(Happening::Wanted, None, voice);
         }
     }
@@ -82,6 +238,9 @@ impl Slot {
         error: Option<&JobError>,
         voice: &dyn Voice,
     ) {
+        if happening == Happening::Wanted && self.asker.is_some() {
+            return;
+        }
         let before = self.state;
         let (state, action) = next(before, happening);
         self.state = state;
@@ -94,8 +253,8 @@ impl Slot {
             }
             Action::Work => {
                 self.until = None;
-                self.busy = true;
-                self.send(WorkerJob::BringUpToDate);
+                self.released = None;
+                self.at_work(WorkerJob::BringUpToDate);
             }
             Action::WorkAgain => self.again = true,
             Action::Settle => self.until = Some(now + SAFE_TO_PULL_AFTER),
@@ -127,11 +286,16 @@ fn meaning(round: &DriveRound) -> Happening {
         }
         Ok(report) if report.batches > 0 => Happening::Copied,
         Ok(_) => Happening::NothingNew,
-        Err(error) => match error.trouble() {
-            Trouble::Gone => Happening::Vanished,
-            Trouble::ReadOnly => Happening::WriteProtected,
-            Trouble::Full => Happening::OutOfRoom,
-            _ => Happening::Broke,
-        },
+        Err(error) => of_error(error),
+    }
+}
+
+fn of_error(error: &JobError) -> Happening {
+    match error.trouble() {
+        Trouble::Gone => Happening::Vanished,
+        Trouble::ReadOnly => Happening::WriteProtected,
+        Trouble::Full => Happening::OutOfRoom,
+        Trouble::Unwanted => Happening::Unwanted,
+        _ => Happening::Broke,
     }
 }

@@ -18,6 +18,10 @@ pub enum DriveState {
     ReadOnly,
     /// It failed; it is tried again later.
     Failed,
+    /// Its owner does not want it used, or it is none of ours.
+    LeftAlone,
+    /// It was asked back: nothing is done on it until it is mounted anew.
+    Released,
 }
 
 impl DriveState {
@@ -31,6 +35,8 @@ impl DriveState {
             Self::Full => "full",
             Self::ReadOnly => "read-only",
             Self::Failed => "failed",
+            Self::LeftAlone => "left-alone",
+            Self::Released => "released",
         }
     }
 }
@@ -52,6 +58,12 @@ pub(super) enum Happening {
     Vanished,
     /// Its worker failed.
     Broke,
+    /// Its worker found that it is not wanted.
+    Unwanted,
+    /// It was asked back, and everything is synced and closed.
+    LetGo,
+    /// What was let go is not there any more.
+    Left,
     /// The time it was given is over.
     TimeUp,
 }
@@ -81,6 +93,11 @@ pub(super) fn next(state: DriveState, happening: Happening) -> (DriveState, Acti
         // A failed drive waits for its time: news about mail must not make it be hammered.
         (S::Failed, H::Wanted) => (S::Failed, Action::Rest),
         (S::Failed, H::TimeUp) => (S::Copying, Action::Work),
+        // Its owner has it: not one octet more until it has been away.
+        (S::Released, H::Left) => (S::Away, Action::Rest),
+        (S::Released, _) => (S::Released, Action::Rest),
+        (_, H::LetGo) => (S::Released, Action::Rest),
+        (state, H::Left) => (state, Action::Rest),
         (_, H::Wanted) => (S::Copying, Action::Work),
         (S::Settling, H::TimeUp) => (S::Safe, Action::Rest),
         (state, H::TimeUp) => (state, Action::Rest),
@@ -90,6 +107,7 @@ pub(super) fn next(state: DriveState, happening: Happening) -> (DriveState, Acti
         (_, H::WriteProtected) => (S::ReadOnly, Action::Rest),
         (_, H::Vanished) => (S::Away, Action::Rest),
         (_, H::Broke) => (S::Failed, Action::BackOff),
+        (_, H::Unwanted) => (S::LeftAlone, Action::Rest),
     }
 }
 
@@ -121,6 +139,17 @@ mod tests {
         assert_eq!(after(&failed), (S::Failed, Action::BackOff));
         assert_eq!(after(&[H::Wanted, H::Broke, H::Wanted]), (S::Failed, Action::Rest));
         assert_eq!(after(&[H::Wanted, H::Broke, H::TimeUp]), (S::Copying, Action::Work));
+    }
+
+    #[test]
+    fn a_released_drive_is_not_touched_until_it_has_been_away() {
+        let released = [H::Wanted, H::Copied, H::LetGo];
+        for more in [H::Wanted, H::TimeUp, H::NothingNew, H::Broke] {
+            let happenings: Vec<_> = released.into_iter().chain([more]).collect();
+            assert_eq!(after(&happenings), (S::Released, Action::Rest), "{more:?}");
+        }
+        let back: Vec<_> = released.into_iter().chain([H::Left, H::Wanted]).collect();
+        assert_eq!(after(&back), (S::Copying, Action::Work));
     }
 
     #[test]

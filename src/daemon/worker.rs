@@ -2,7 +2,10 @@
 //! Never shared: a hung drive hangs its own thread only.
 
 use super::events::Event;
+use super::slots::Orders;
+use crate::disk::{Access, VolumeFacts};
 use crate::job::catalogue::Catalogue;
+use crate::job::drive::Claims;
 use crate::job::mirror::OpenMailbox;
 use crate::job::round::{DriveRound, mirror_drive};
 use crate::job::{DriveRef, JobError, Progress};
@@ -20,26 +23,37 @@ pub(super) enum WorkerJob {
     BringUpToDate,
     /// The second after the last commit is over: keep the word that it may be pulled.
     CallSafe,
+    /// Sync it, close it, and keep the word that it was let go.
+    LetGo,
+}
+
+/// What all workers work with.
+pub(super) struct Workplace {
+    pub station: StationName,
+    pub mailboxes: Vec<crate::job::MailboxRef>,
+    pub state: PathBuf,
+    pub clock: Arc<dyn Clock>,
+    /// Which drives are here at once.
+    pub claims: Claims,
+    /// The daemon is ending.
+    pub stop: AtomicBool,
 }
 
 /// What a worker works with.
 pub(super) struct Worker {
     pub number: usize,
     pub drive: DriveRef,
-    pub station: StationName,
-    pub mailboxes: Vec<crate::job::MailboxRef>,
-    pub state: PathBuf,
-    pub clock: Arc<dyn Clock>,
-    pub stop: Arc<AtomicBool>,
+    pub orders: Orders,
+    pub workplace: Arc<Workplace>,
 }
 
-struct UntilStopped(Arc<AtomicBool>);
-
-impl Progress for UntilStopped {
-    fn advance(&self, _: u64, _: u64) {}
+impl Progress for Worker {
+    fn advance(&self, _: u64, _: u64) {
+        self.orders.batches.fetch_add(1, Ordering::Relaxed);
+    }
 
     fn stop(&self) -> bool {
-        self.0.load(Ordering::Relaxed)
+        self.orders.stop.load(Ordering::Relaxed) || self.workplace.stop.load(Ordering::Relaxed)
     }
 }
 
@@ -47,42 +61,60 @@ impl Worker {
     /// Works until the sender of jobs is gone.
     pub(super) fn run(self, jobs: &Receiver<WorkerJob>, events: &Sender<Event>) {
         while let Ok(job) = jobs.recv() {
-            let result = match job {
-                WorkerJob::BringUpToDate => self.bring_up_to_date(),
-                WorkerJob::CallSafe => match self.call_safe() {
+            let report = match job {
+                WorkerJob::BringUpToDate => {
+                    let round = self.bring_up_to_date().unwrap_or_else(|error| self.failed(error));
+                    Event::Drive(self.number, Box::new(round))
+                }
+                WorkerJob::LetGo => Event::LetGo(self.number, self.let_go()),
+                WorkerJob::CallSafe => match self.keep_word("settling", "safe") {
                     Ok(()) => continue,
-                    Err(error) => Err(error),
+                    Err(error) => Event::Drive(self.number, Box::new(self.failed(error))),
                 },
             };
-            let round = result.unwrap_or_else(|error| DriveRound {
-                label: self.drive.label.clone(),
-                drive: None,
-                findings: Vec::new(),
-                outcome: Err(error),
-            });
-            if events.blocking_send(Event::Drive(self.number, Box::new(round))).is_err() {
+            if events.blocking_send(report).is_err() {
                 return;
             }
         }
     }
 
-    fn bring_up_to_date(&self) -> Result<DriveRound, JobError> {
-        // Opened for each piece of work: an idle worker holds neither drive nor catalogue.
-        let (catalogue, _) = Catalogue::open(&self.state)?;
-        let mut mailboxes = Vec::new();
-        for mailbox in &self.mailboxes {
-            mailboxes.push(OpenMailbox::open(&catalogue, mailbox)?);
+    fn failed(&self, error: JobError) -> DriveRound {
+        DriveRound {
+            label: self.drive.label.clone(),
+            drive: None,
+            findings: Vec::new(),
+            outcome: Err(error),
         }
-        let progress = UntilStopped(Arc::clone(&self.stop));
-        let clock = &*self.clock;
-        Ok(mirror_drive(&catalogue, &self.station, &mailboxes, &self.drive, clock, &progress))
     }
 
-    fn call_safe(&self) -> Result<(), JobError> {
-        let (catalogue, _) = Catalogue::open(&self.state)?;
+    fn bring_up_to_date(&self) -> Result<DriveRound, JobError> {
+        let place = &self.workplace;
+        // Opened for each piece of work: an idle worker holds neither drive nor catalogue.
+        let (catalogue, _) = Catalogue::open(&place.state)?;
+        let mut mailboxes = Vec::new();
+        for mailbox in &place.mailboxes {
+            mailboxes.push(OpenMailbox::open(&catalogue, mailbox)?);
+        }
+        let (station, clock) = (&place.station, &*place.clock);
+        Ok(mirror_drive(&catalogue, station, &mailboxes, &self.drive, &place.claims, clock, self))
+    }
+
+    /// Syncs the drive once more, whatever others have written there, and closes it.
+    fn let_go(&self) -> Result<VolumeFacts, JobError> {
+        let volume = self.drive.door.open(Access::Read)?;
+        volume.sync_all()?;
+        let facts = volume.facts().clone();
+        drop(volume);
+        self.keep_word("", "released")?;
+        Ok(facts)
+    }
+
+    /// Keeps the drive's state for whoever looks, if it was the one before or that does not matter.
+    fn keep_word(&self, before: &str, state: &str) -> Result<(), JobError> {
+        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
         match catalogue.drive_at(&self.drive.at)? {
-            Some(drive) if drive.state == "settling" => {
-                catalogue.set_drive_state(drive.row, "safe", "")
+            Some(drive) if before.is_empty() || drive.state == before => {
+                catalogue.set_drive_state(drive.row, state, "")
             }
             _ => Ok(()),
         }

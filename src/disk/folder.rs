@@ -3,6 +3,7 @@
 
 use super::beneath::{self, DRIVE};
 use super::error::{DiskError, Trouble};
+use super::mounts::{Found, System};
 use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, OwnedFd};
@@ -20,18 +21,39 @@ const FAT_LONGEST: u64 = 4_294_967_295;
 #[derive(Debug, Clone)]
 pub struct FolderDoor {
     path: PathBuf,
+    /// The one mount that is meant, where the folder is where a removable drive was found.
+    only: Option<Found>,
 }
 
 impl FolderDoor {
-    /// For a folder given by its path.
+    /// For a folder given by its path: whatever is there.
     pub fn new(path: impl Into<PathBuf>) -> Self {
-        Self { path: path.into() }
+        Self { path: path.into(), only: None }
+    }
+
+    /// For a removable drive: that mount of that device, and nothing else that may come to be there.
+    pub fn on(found: Found) -> Self {
+        Self { path: found.key.at.clone(), only: Some(found) }
+    }
+
+    fn check(&self, seen: &Seen) -> Result<(), Errno> {
+        let Some(only) = &self.only else { return Ok(()) };
+        let same = seen.mount == only.key.mount && only.device.is_there();
+        if same { Ok(()) } else { Err(Errno::NODEV) }
     }
 }
 
 impl Door for FolderDoor {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        Ok(Box::new(FolderVolume::open(&self.path, access)?))
+        Ok(Box::new(FolderVolume::open(self, access)?))
+    }
+
+    fn holds(&self, facts: &VolumeFacts) -> bool {
+        let flags = AtFlags::STATX_DONT_SYNC | AtFlags::NO_AUTOMOUNT;
+        match look(rustix::fs::CWD, self.path.as_path(), flags) {
+            Ok(seen) => self.check(&seen).is_ok() && seen.name == facts.mount,
+            Err(_) => false,
+        }
     }
 
     fn shown(&self) -> String {
@@ -42,34 +64,59 @@ impl Door for FolderDoor {
 struct FolderVolume {
     /// Opened before the first write, so that `syncfs` reports every write error since.
     root: OwnedFd,
-    path: PathBuf,
+    door: FolderDoor,
     facts: VolumeFacts,
 }
 
-/// Device, inode and mount of a folder: tells a drive from the empty mount point it leaves behind.
-fn identify(fd: impl AsFd) -> Result<(u64, String), Errno> {
+/// What a folder is seen to be.
+struct Seen {
+    /// Its device as in [`VolumeFacts::device`].
+    device: u64,
+    /// Its number on the device.
+    inode: u64,
+    /// Number of its mount.
+    mount: u64,
+    /// Device, inode and mount, and the kernel's word that the device is plugged in: tells a drive from the
+    /// empty mount point it leaves behind, and from the next one that gets the same numbers.
+    name: String,
+}
+
+fn look(dir: impl AsFd, path: impl rustix::path::Arg, flags: AtFlags) -> Result<Seen, Errno> {
     let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
-    let x = rustix::fs::statx(fd, "", AtFlags::EMPTY_PATH, wanted)?;
+    let x = rustix::fs::statx(dir, path, flags, wanted)?;
     let device = u64::from(x.stx_dev_major) << 32 | u64::from(x.stx_dev_minor);
-    Ok((device, format!("{device:x}.{:x}.{:x}", x.stx_ino, x.stx_mnt_id)))
+    let plugged = match System::host().device((x.stx_dev_major, x.stx_dev_minor)) {
+        Some(device) => device.sequence.map_or("here".to_owned(), |n| n.to_string()),
+        None => "none".to_owned(),
+    };
+    let name = format!("{device:x}.{:x}.{:x}.{plugged}", x.stx_ino, x.stx_mnt_id);
+    Ok(Seen { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
 }
 
 impl FolderVolume {
-    fn open(path: &std::path::Path, access: Access) -> Result<Self, DiskError> {
-        let shown = escape::shown(path.as_os_str().as_bytes());
+    fn open(door: &FolderDoor, access: Access) -> Result<Self, DiskError> {
+        let shown = door.shown();
         let fail = |errno| DiskError::new("open drive", &shown, errno);
-        let root = beneath::open_root(path).map_err(fail)?;
+        let root = beneath::open_root(&door.path).map_err(fail)?;
+        let seen = look(&root, "", AtFlags::EMPTY_PATH).map_err(fail)?;
+        door.check(&seen).map_err(fail)?;
         if access == Access::Write {
             // Held as long as the volume is open, and let go by the kernel whatever becomes of us.
             rustix::fs::flock(&root, FlockOperation::NonBlockingLockExclusive).map_err(fail)?;
         }
-        let (device, mount) = identify(&root).map_err(fail)?;
         let fs = rustix::fs::fstatfs(&root).map_err(fail)?;
         let vfs = rustix::fs::fstatvfs(&root).map_err(fail)?;
-        let longest_file = if fs.f_type as i64 == FAT { FAT_LONGEST } else { i64::MAX as u64 };
-        let read_only = vfs.f_flag.contains(StatVfsMountFlags::RDONLY);
-        let facts = VolumeFacts { shown, mount, longest_file, read_only, readers: 2, device };
-        Ok(Self { root, path: path.to_owned(), facts })
+        let facts = VolumeFacts {
+            shown,
+            mount: seen.name,
+            longest_file: if fs.f_type as i64 == FAT { FAT_LONGEST } else { i64::MAX as u64 },
+            read_only: vfs.f_flag.contains(StatVfsMountFlags::RDONLY),
+            readers: 2,
+            device: seen.device,
+            root: seen.inode,
+            serial: door.only.as_ref().and_then(|found| found.serial.clone()),
+        };
+        Ok(Self { root, door: door.clone(), facts })
     }
 
     fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {
@@ -85,9 +132,10 @@ impl Volume for FolderVolume {
     fn present(&self) -> Result<(), DiskError> {
         let fail =
             |errno| DiskError::with("look for drive", &self.facts.shown, errno, Trouble::Gone);
-        let there = beneath::open_root(&self.path).and_then(identify).map_err(fail)?;
-        let ours = identify(&self.root).map_err(fail)?;
-        if there == ours && ours.1 == self.facts.mount { Ok(()) } else { Err(fail(Errno::NODEV)) }
+        match self.door.holds(&self.facts) {
+            true => Ok(()),
+            false => Err(fail(Errno::NODEV)),
+        }
     }
 
     fn room(&self) -> Result<u64, DiskError> {

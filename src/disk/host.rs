@@ -3,13 +3,16 @@
 
 use super::error::{DiskError, Trouble};
 use crate::model::escape;
-use rustix::fd::OwnedFd;
+use rustix::fd::{AsRawFd as _, OwnedFd};
 use rustix::fs::{FlockOperation, Mode, OFlags};
 use rustix::io::Errno;
 use std::io::Write as _;
 use std::os::unix::ffi::OsStrExt as _;
 use std::os::unix::fs::DirBuilderExt as _;
+use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::{Path, PathBuf};
+use std::process::Stdio;
+use std::time::Duration;
 
 fn shown(path: &Path) -> String {
     escape::shown(path.as_os_str().as_bytes())
@@ -144,4 +147,92 @@ pub fn random_bits() -> Result<u64, DiskError> {
     getrandom::u64().map_err(|_| {
         DiskError::with("read", "the kernel's random numbers", Errno::NOSYS, Trouble::Other)
     })
+}
+
+/// The name of the socket in a state folder.
+const SOCKET: &str = "daemon.sock";
+
+/// A path to the socket that is short enough for any state folder: the kernel takes 107 octets (unix(7)).
+fn socket_path(state: &Path) -> Result<(OwnedFd, PathBuf), DiskError> {
+    let flags = OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC;
+    let dir = rustix::fs::open(state, flags, Mode::empty())
+        .map_err(|errno| DiskError::new("open", shown(state), errno))?;
+    let path = PathBuf::from(format!("/proc/self/fd/{}/{SOCKET}", dir.as_raw_fd()));
+    Ok((dir, path))
+}
+
+/// An error of the socket in a state folder.
+pub fn socket_error(state: &Path, error: &std::io::Error) -> DiskError {
+    fail("use socket", &state.join(SOCKET), error)
+}
+
+/// Begins to listen in a state folder. The caller holds its lock, so a socket that is there is a dead one.
+pub fn listen(state: &Path) -> Result<UnixListener, DiskError> {
+    let (_dir, path) = socket_path(state)?;
+    let listen = || {
+        match std::fs::remove_file(&path) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(e),
+            _ => {}
+        }
+        let listener = UnixListener::bind(&path)?;
+        listener.set_nonblocking(true)?;
+        Ok(listener)
+    };
+    listen().map_err(|e| socket_error(state, &e))
+}
+
+/// Connects to the daemon that works in a state folder; `None` if there is none.
+pub fn connect(state: &Path, patience: Duration) -> Result<Option<UnixStream>, DiskError> {
+    use std::io::ErrorKind::{ConnectionRefused, NotFound};
+    let (_dir, path) = match socket_path(state) {
+        Ok(path) => path,
+        Err(error) if error.trouble == Trouble::Gone => return Ok(None),
+        Err(error) => return Err(error),
+    };
+    let connect = || -> std::io::Result<UnixStream> {
+        let stream = UnixStream::connect(&path)?;
+        stream.set_read_timeout(Some(patience))?;
+        stream.set_write_timeout(Some(patience))?;
+        Ok(stream)
+    };
+    match connect() {
+        Ok(stream) => Ok(Some(stream)),
+        Err(error) if matches!(error.kind(), NotFound | ConnectionRefused) => Ok(None),
+        Err(error) => Err(socket_error(state, &error)),
+    }
+}
+
+/// Whether something is mounted right at a path.
+pub fn is_mount_point(path: &Path) -> bool {
+    use rustix::fs::{AtFlags, CWD, StatxAttributes, StatxFlags};
+    let flags = AtFlags::STATX_DONT_SYNC | AtFlags::NO_AUTOMOUNT;
+    let x = rustix::fs::statx(CWD, path, flags, StatxFlags::empty());
+    x.is_ok_and(|x| x.stx_attributes.contains(StatxAttributes::MOUNT_ROOT))
+}
+
+/// Unmounts what is mounted at a path, with the system's own program: it knows what a user may unmount
+/// (mount(8), option `user`). The error is its own words.
+pub fn unmount(path: &Path) -> Result<(), String> {
+    let done =
+        std::process::Command::new("umount").arg("--").arg(path).stdin(Stdio::null()).output();
+    match done {
+        Ok(output) if output.status.success() => Ok(()),
+        Ok(output) => Err(escape::shown(output.stderr.trim_ascii())),
+        Err(error) => Err(format!("umount cannot be run: {error}")),
+    }
+}
+
+/// The state folders of services on this host (systemd.exec(5), `StateDirectory=`) that belong to whoever
+/// runs this; for root, all of them.
+pub fn service_states(parent: &Path) -> Vec<PathBuf> {
+    use std::os::unix::fs::MetadataExt as _;
+    let me = rustix::process::geteuid().as_raw();
+    let Ok(entries) = std::fs::read_dir(parent) else { return Vec::new() };
+    let mine = |path: &PathBuf| {
+        let facts = path.symlink_metadata();
+        facts.is_ok_and(|facts| facts.is_dir() && (me == 0 || facts.uid() == me))
+    };
+    let mut states: Vec<_> = entries.flatten().map(|entry| entry.path()).filter(mine).collect();
+    states.sort();
+    states
 }

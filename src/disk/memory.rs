@@ -6,7 +6,11 @@ use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volu
 use crate::model::RelName;
 use rustix::io::Errno;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// Drives made so far: each has a device number of its own.
+static MADE: AtomicU64 = AtomicU64::new(1);
 
 #[derive(Debug, Clone, Default)]
 struct Tree {
@@ -23,6 +27,14 @@ struct State {
     mount: u64,
     room: u64,
     read_only: bool,
+    serial: Option<String>,
+    device: u64,
+}
+
+impl State {
+    fn name(&self) -> String {
+        format!("{}.{}", self.device, self.mount)
+    }
 }
 
 /// The medium: outlives every volume opened on it.
@@ -39,6 +51,8 @@ impl Default for MemoryDrive {
             mount: 1,
             room: u64::MAX / 2,
             read_only: false,
+            serial: None,
+            device: MADE.fetch_add(1, Ordering::Relaxed),
         })))
     }
 }
@@ -80,6 +94,24 @@ impl MemoryDrive {
     /// Sets the write-protect switch.
     pub fn set_read_only(&self, on: bool) {
         self.state().read_only = on;
+    }
+
+    /// Sets the serial number of its file system.
+    pub fn set_serial(&self, serial: &str) {
+        self.state().serial = Some(serial.to_owned());
+    }
+
+    /// Another medium with the same octets on it.
+    pub fn copied(&self) -> Self {
+        let state = self.state();
+        let (now, durable) = (state.now.clone(), state.durable.clone());
+        let serial = state.serial.clone();
+        drop(state);
+        let copy = Self::default();
+        let mut other = copy.state();
+        (other.now, other.durable, other.serial) = (now, durable, serial);
+        drop(other);
+        copy
     }
 
     /// Changes a file behind the program's back.
@@ -131,14 +163,22 @@ impl Door for MemoryDoor {
         let state = self.0.step("open drive", "memory")?;
         let facts = VolumeFacts {
             shown: "memory".into(),
-            mount: state.mount.to_string(),
+            mount: state.name(),
             longest_file: u64::from(u32::MAX),
             read_only: state.read_only,
             readers: 1,
-            device: 0,
+            device: state.device,
+            root: 1,
+            serial: state.serial.clone(),
         };
         drop(state);
         Ok(Box::new(MemoryVolume { drive: self.0.clone(), facts }))
+    }
+
+    fn holds(&self, facts: &VolumeFacts) -> bool {
+        let state = self.0.state();
+        let pulled = state.pulled_after.is_some_and(|limit| state.operations >= limit);
+        !pulled && state.name() == facts.mount
     }
 
     fn shown(&self) -> String {
@@ -172,7 +212,7 @@ impl Volume for MemoryVolume {
 
     fn present(&self) -> Result<(), DiskError> {
         let state = self.drive.step("look for drive", "memory")?;
-        match state.mount.to_string() == self.facts.mount {
+        match state.name() == self.facts.mount {
             true => Ok(()),
             false => Err(DiskError::new("look for drive", "memory", Errno::NODEV)),
         }

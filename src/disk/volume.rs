@@ -15,9 +15,12 @@ pub enum Access {
 
 /// A place where a drive may be found. Opening it anew after every piece of work is what lets an
 /// idle daemon hold nothing on a drive, so that it can be unmounted at any time.
-pub trait Door: Send {
+pub trait Door: Send + Sync {
     /// Opens the drive that is there now.
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError>;
+    /// Whether the drive once opened with these facts is still there. Asks the kernel alone, never the
+    /// medium: a hung device does not hang this.
+    fn holds(&self, facts: &VolumeFacts) -> bool;
     /// Where it is, for a person.
     fn shown(&self) -> String;
 }
@@ -37,6 +40,10 @@ pub struct VolumeFacts {
     pub readers: u32,
     /// Number of the device beneath, to see whether it is the mailbox's own.
     pub device: u64,
+    /// Number of the root folder on it: with the device it tells whether two paths lead to one drive.
+    pub root: u64,
+    /// Serial number of its file system, where it is known: no two have the same by chance.
+    pub serial: Option<String>,
 }
 
 /// What an entry of a folder is.

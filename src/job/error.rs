@@ -33,12 +33,47 @@ pub enum JobError {
         /// The place.
         at: String,
     },
-    /// Two places show the same id at once.
+    /// The drive is not one of ours, and only ours are to be used.
     #[error(
-        "{at}: drive {id} is here a second time: one was copied from the other, or both paths lead to one \
-         drive. Nothing was written to this one. To use a copy as a drive of its own, delete \
-         counterfoil/drive.json on it and run counterfoil drives add {at}"
+        "{at}: not used, since it was never made a drive of ours (accept = \"known\"). Nothing was written. \
+         To use it: counterfoil drives add {at}"
     )]
+    NotAccepted {
+        /// The place.
+        at: String,
+    },
+    /// Its owner does not want it to be written.
+    #[error(
+        "{at}: not used, since it carries a file counterfoil.skip: delete that to use this drive"
+    )]
+    SkipFile {
+        /// The place.
+        at: String,
+    },
+    /// The drive was pulled out in the middle of the work.
+    #[error(
+        "{at}: pulled out while it was written to ({while_doing}). What was called mirrored is on it; plug \
+         it in again for the rest"
+    )]
+    PulledOut {
+        /// The place.
+        at: String,
+        /// What failed then.
+        while_doing: String,
+    },
+    /// Another drive that is here has the same id, and this one was only looked at.
+    #[error(
+        "{at}: a copy of another drive that is here ({id}): it is given an id of its own when it is next \
+         written to"
+    )]
+    CopiedDrive {
+        /// The place.
+        at: String,
+        /// The id of both.
+        id: DriveId,
+    },
+    /// Two paths lead to one drive.
+    #[error("{at}: this drive ({id}) is here by another path already: name it once")]
     SecondTime {
         /// The place.
         at: String,
@@ -100,11 +135,12 @@ impl JobError {
     pub fn trouble(&self) -> Trouble {
         match self {
             Self::Disk(error) => error.trouble,
-            Self::DriveAway { .. } | Self::NoDrive { .. } => Trouble::Gone,
+            Self::DriveAway { .. } | Self::NoDrive { .. } | Self::PulledOut { .. } => Trouble::Gone,
+            Self::NotAccepted { .. } | Self::SkipFile { .. } => Trouble::Unwanted,
             Self::NewerFormat { .. } => Trouble::ReadOnly,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
             Self::NotAsWritten { .. } => Trouble::Failing,
-            Self::SecondTime { .. } => Trouble::Refused,
+            Self::SecondTime { .. } | Self::CopiedDrive { .. } => Trouble::Refused,
             Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
         }
     }

@@ -20,6 +20,7 @@ pub use error::JobError;
 use crate::disk::Door;
 use crate::model::{MailboxName, StationName};
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// A mailbox to be kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -33,11 +34,13 @@ pub struct MailboxRef {
 /// A place where a drive is looked for.
 pub struct DriveRef {
     /// How to open it.
-    pub door: Box<dyn Door>,
+    pub door: Arc<dyn Door>,
     /// How it is called: the last part of its path.
     pub label: String,
     /// Its path, raw, as the catalogue remembers it.
     pub at: Vec<u8>,
+    /// Whether it may be made a drive if it is none.
+    pub begin: drive::Begin,
 }
 
 /// What the work is done for.

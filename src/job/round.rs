@@ -3,13 +3,13 @@
 
 use super::audit::{Audit, Question, audit};
 use super::catalogue::{Catalogue, FileState};
-use super::drive::{Admission, Admitted, Begin, admit, drive_id};
+use super::drive::{Admission, Admitted, Begin, Claims, admit};
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::scan::{ScanReport, ScanRules, scan};
 use super::{DriveRef, JobError, Progress, Station};
-use crate::disk::{Access, Trouble};
+use crate::disk::{Access, DiskError, Trouble, Volume};
 use crate::model::limits::RESERVE_BYTES;
-use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName};
+use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName, bag};
 use globset::GlobSet;
 
 /// What was taken in of one mailbox.
@@ -76,23 +76,9 @@ pub fn state_of(error: &JobError) -> &'static str {
         Trouble::Full => "full",
         Trouble::ReadOnly => "read-only",
         Trouble::Busy => "busy",
+        Trouble::Unwanted => "left-alone",
         _ => "failed",
     }
-}
-
-/// For each drive, why it must be left alone: an earlier one in the list has its id. The catalogue holds
-/// one ledger an id; two drives taken for one would be written where the other one's ledger ends.
-pub fn second_times(drives: &[DriveRef]) -> Vec<Option<JobError>> {
-    let mut seen = Vec::new();
-    let look = |drive: &DriveRef| {
-        let id = drive.door.open(Access::Read).ok().and_then(|v| drive_id(&*v).ok().flatten())?;
-        if seen.contains(&id) {
-            return Some(JobError::SecondTime { at: drive.door.shown(), id });
-        }
-        seen.push(id);
-        None
-    };
-    drives.iter().map(look).collect()
 }
 
 /// Brings one drive up to date: admission, then everything it has not been told. The drive is closed
@@ -102,6 +88,7 @@ pub fn mirror_drive(
     station: &StationName,
     mailboxes: &[OpenMailbox],
     drive: &DriveRef,
+    claims: &Claims,
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> DriveRound {
@@ -111,15 +98,23 @@ pub fn mirror_drive(
         findings: Vec::new(),
         outcome: Ok(PassReport::default()),
     };
-    let outcome = open(catalogue, station, drive, Access::Write, clock).and_then(|mut admitted| {
+    let opened = open(catalogue, station, drive, Access::Write, claims, clock);
+    round.outcome = opened.and_then(|mut admitted| {
         round.drive = Some((admitted.id, admitted.book.drive));
         round.findings = std::mem::take(&mut admitted.findings);
         if catalogue.tick()? != admitted.book.told {
             catalogue.set_drive_state(admitted.book.drive, "copying", "")?;
         }
-        Pass { catalogue, mailboxes, clock, progress }.run(&mut admitted)
+        let pass = Pass { catalogue, mailboxes, clock, progress };
+        // A pulled stick answers with read and write errors: what it is, the kernel knows.
+        pass.run(&mut admitted).map_err(|error| match admitted.volume.present() {
+            Err(_) if matches!(error, JobError::Disk(_) | JobError::NotAsWritten { .. }) => {
+                let at = admitted.volume.facts().shown.clone();
+                JobError::PulledOut { at, while_doing: error.to_string() }
+            }
+            _ => error,
+        })
     });
-    round.outcome = outcome;
     if round.drive.is_none() {
         round.drive = catalogue.drive_at(&drive.at).ok().flatten().map(|row| (row.id, row.row));
     }
@@ -133,34 +128,54 @@ pub fn mirror_drive(
     round
 }
 
-/// A round on a drive that was left alone.
-pub fn left_alone(drive: &DriveRef, why: JobError) -> DriveRound {
-    DriveRound { label: drive.label.clone(), drive: None, findings: Vec::new(), outcome: Err(why) }
-}
-
 /// Opens and admits a drive.
 pub fn open(
     catalogue: &Catalogue,
     station: &StationName,
     drive: &DriveRef,
     access: Access,
+    claims: &Claims,
     clock: &dyn Clock,
 ) -> Result<Admitted, JobError> {
     let volume = drive.door.open(access)?;
-    if access == Access::Write && volume.facts().read_only {
-        return Err(crate::disk::DiskError::new(
-            "write to",
-            &volume.facts().shown,
-            rustix::io::Errno::ROFS,
-        )
-        .into());
-    }
+    let mut copied = None;
     let begin = match access {
-        Access::Write => Begin::IfNew,
-        Access::Read => Begin::Never,
+        Access::Write => {
+            may_be_written(&*volume)?;
+            copied = claims.settle(drive, &*volume, clock)?;
+            drive.begin
+        }
+        Access::Read => {
+            claims.meet(drive, &*volume)?;
+            Begin::Never
+        }
     };
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());
-    admit(catalogue, volume, &Admission { station, access, begin, label, at, clock })
+    let asked = Admission { station, access, begin, label, at, taken_for: None, clock };
+    let mut admitted = admit(catalogue, volume, &asked)?;
+    admitted.findings.extend(copied);
+    Ok(admitted)
+}
+
+/// Whether the owner and the mount let a drive be written to.
+fn may_be_written(volume: &dyn Volume) -> Result<(), JobError> {
+    let at = &volume.facts().shown;
+    if is_skipped(volume) {
+        return Err(JobError::SkipFile { at: at.clone() });
+    }
+    if volume.facts().read_only {
+        return Err(DiskError::new("write to", at, rustix::io::Errno::ROFS).into());
+    }
+    Ok(())
+}
+
+/// Whether a drive's owner has marked it as not to be written. Whatever has that name will do.
+pub fn is_skipped(volume: &dyn Volume) -> bool {
+    match volume.length(&RelName::fixed(bag::SKIP_FILE)) {
+        Ok(length) => length.is_some(),
+        // A folder or a link of that name.
+        Err(error) => error.trouble == Trouble::Refused,
+    }
 }
 
 /// A drive as it was looked at, or why it could not be.
@@ -181,15 +196,17 @@ pub fn look_at_drives(
     drives: &[DriveRef],
     clock: &dyn Clock,
 ) -> Result<Vec<Looked>, JobError> {
-    let look = |(drive, second): (&DriveRef, Option<JobError>)| {
-        let opened = match second {
-            Some(error) => Err(error),
-            None => match open(catalogue, station, drive, Access::Read, clock) {
-                Err(error @ JobError::Catalogue(_)) => return Err(error),
-                opened => opened,
-            },
+    let claims = Claims::default();
+    let look = |drive: &DriveRef| {
+        let opened = match open(catalogue, station, drive, Access::Read, &claims, clock) {
+            Err(error @ JobError::Catalogue(_)) => return Err(error),
+            Err(JobError::NoDrive { at }) if drive.begin == Begin::Never => {
+                Err(JobError::NotAccepted { at })
+            }
+            opened => opened,
         };
         let trouble = match &opened {
+            Ok(admitted) if is_skipped(&*admitted.volume) => Some(Reason::NoDrive),
             Ok(admitted) if admitted.newer || admitted.volume.facts().read_only => {
                 Some(Reason::DriveFailed)
             }
@@ -204,7 +221,7 @@ pub fn look_at_drives(
         };
         Ok(Looked { label: drive.label.clone(), drive: opened, trouble })
     };
-    drives.iter().zip(second_times(drives)).map(look).collect()
+    drives.iter().map(look).collect()
 }
 
 /// The audit over mailboxes taken in and drives looked at.
@@ -219,6 +236,8 @@ pub fn audit_now(
     let mut room = None;
     for drive in looked {
         match &drive.drive {
+            // What it holds counts; that it takes no more is its owner's will.
+            Ok(_) if drive.trouble == Some(Reason::NoDrive) => {}
             Ok(admitted) => {
                 longest_file = longest_file.min(admitted.volume.facts().longest_file);
                 present.push((admitted.book.drive, drive.trouble));
@@ -230,7 +249,7 @@ pub fn audit_now(
                 present.push((0, None));
                 room = Some(u64::MAX);
             }
-            Err(error) if error.trouble() == Trouble::Gone => {}
+            Err(error) if matches!(error.trouble(), Trouble::Gone | Trouble::Unwanted) => {}
             Err(_) => present.push((0, drive.trouble)),
         }
     }

@@ -9,6 +9,8 @@ use super::stamp::Moment;
 pub const HOME: &str = "counterfoil";
 /// The file that makes a folder a drive.
 pub const DRIVE_FILE: &str = "counterfoil/drive.json";
+/// A file in a drive's root that keeps the program from ever writing there.
+pub const SKIP_FILE: &str = "counterfoil.skip";
 /// Below a station's folder: the ledger.
 pub const LEDGER: &str = "ledger.jsonl";
 /// Below a station's folder: the payload manifest.
@@ -24,6 +26,11 @@ pub const README: &str = "README.TXT";
 
 /// RFC 8493, section 2.1.1: exactly these two lines.
 pub const DECLARATION_TEXT: &str = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n";
+
+/// The file of an id that a drive was given later, as it was found to be copied from another.
+pub fn drive_file(number: u32) -> RelName {
+    RelName::fixed(HOME).join(&RelName::fixed(&format!("drive-{number}.json")))
+}
 
 /// The folder of a station on a drive.
 pub fn station_dir(station: &StationName) -> RelName {

@@ -2,7 +2,7 @@
 //! about a version, what was found on a drive. Words for a person are made in `cli`.
 
 use super::digest::Digest;
-use super::names::{PayloadName, RelName};
+use super::names::{DriveId, PayloadName, RelName};
 use std::fmt;
 
 /// Why a message is not mirrored. The texts are part of the JSON format.
@@ -110,6 +110,13 @@ pub enum Finding {
         path: RelName,
         /// What the operating system said.
         why: String,
+    },
+    /// The drive was copied from another, and has an id of its own now.
+    CopiedDrive {
+        /// The id of both until now.
+        of: DriveId,
+        /// The id of this one from now on.
+        own: DriveId,
     },
     /// The end of the ledger was torn by a cut; everything before it stands.
     LedgerTorn {

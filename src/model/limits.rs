@@ -3,9 +3,9 @@
 
 use std::time::Duration;
 
-/// A batch closes at this many messages: on FAT32 the cost per batch is two flushes, and
-/// 64 small messages are already within a tenth of the cost of one sync for everything.
-pub const BATCH_MESSAGES: usize = 64;
+/// A batch closes at this many messages: each batch costs two flushes, whatever its size, and what
+/// gathers while a station is being carried about goes in one.
+pub const BATCH_MESSAGES: usize = 128;
 /// A batch closes at this many octets: about 40 s on a stick that writes 100 kB/s, so a
 /// stop request or a pulled stick never waits for more than that.
 pub const BATCH_BYTES: u64 = 4 << 20;
@@ -39,6 +39,8 @@ pub const PATH_BYTES_MAX: usize = 4_096;
 pub const NAME_BYTES_MAX: usize = 64;
 /// A drive.json longer than this, in octets, is not one of ours.
 pub const DRIVE_FILE_BYTES: u64 = 4 << 10;
+/// Ids given to one drive: the first, and one for each time it was found to be a copy of another.
+pub const DRIVE_FILES_MAX: u32 = 9;
 /// Stations read from one drive.
 pub const STATIONS_MAX: usize = 256;
 /// Drives served at once: a device that shows a hundred partitions does not get a hundred workers.
@@ -86,6 +88,19 @@ pub const PROBLEMS_MAX: usize = 1_000;
 pub const RETRY_FIRST: Duration = Duration::from_secs(5);
 /// The longest wait between two tries.
 pub const RETRY_LONGEST: Duration = Duration::from_secs(600);
+/// A drive that is at work and has not ended a batch for this long is called stalled: the slowest stick
+/// (100 kB/s) takes about 40 s for one.
+pub const STALLED_AFTER: Duration = Duration::from_secs(90);
+/// How long a command waits for the daemon's answer on how the drives are.
+pub const ANSWER_PATIENCE: Duration = Duration::from_secs(2);
+/// How long a command waits for a drive to be let go: a batch on the slowest stick.
+pub const RELEASE_PATIENCE: Duration = Duration::from_secs(60);
+/// A request to the daemon longer than this, in octets, is refused.
+pub const REQUEST_BYTES: u64 = 4 << 10;
+/// The daemon's answer is read up to this length, in octets.
+pub const ANSWER_BYTES: u64 = 256 << 10;
+/// Requests answered at once; more wait.
+pub const REQUESTS_MAX: usize = 4;
 /// How long a stop waits for the workers.
 pub const STOP_PATIENCE: Duration = Duration::from_secs(4);
 /// "Safe to pull" shows this long after the last commit.

@@ -8,6 +8,7 @@ pub mod finding;
 pub mod ledger;
 pub mod limits;
 pub mod message;
+pub mod mountinfo;
 pub mod names;
 pub mod stamp;
 

@@ -34,7 +34,8 @@ pub(in crate::cli) fn run(
             "ignore": setup.ignore_texts,
             "mailbox": mailboxes,
             "drives": {
-                "folders": setup.drives.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
+                "accept": setup.accept.as_str(),
+                "folders": setup.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
                 "wanted_copies": setup.wanted_copies,
             },
         }));
@@ -53,7 +54,8 @@ pub(in crate::cli) fn run(
         output.line(format!("path = {:?}", mailbox.path));
     }
     output.line("\n[drives]");
-    output.line(format!("folders = {:?}", setup.drives));
+    output.line(format!("accept = {:?}", setup.accept.as_str()));
+    output.line(format!("folders = {:?}", setup.folders));
     output.line(format!("wanted_copies = {}", setup.wanted_copies));
     Ok(Exit::Safe)
 }

@@ -162,7 +162,7 @@ impl Story<'_> {
 
     fn restore(&self, setup: &Setup) -> Result<(), Problem> {
         let clock = SystemClock::new();
-        let gathered = gather(&setup.drive_refs(), &setup.station, &clock)?;
+        let gathered = gather(&setup.drives_here(), &setup.station, &clock)?;
         for (row, name) in gathered.catalogue.mailboxes_told(&setup.station)? {
             let goals = vec![Goal { row, name, path: self.scratch.path("card/mail") }];
             let plan = Plan {

@@ -1,4 +1,4 @@
-//! `drives`: the drives known, and making a folder one.
+//! `drives`: the drives known, and making one.
 
 use super::mirror::open_state;
 use super::survey::Survey;
@@ -7,11 +7,14 @@ use crate::cli::args::{DriveAction, Drives};
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::report;
-use crate::cli::setup::{Setup, drive_ref};
+use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
+use crate::daemon::control::{Request, ask};
 use crate::disk::Access;
 use crate::job::drive::make_drive;
+use crate::job::{JobError, round};
 use crate::model::Clock as _;
+use crate::model::limits::ANSWER_PATIENCE;
 use serde_json::json;
 use std::path::Path;
 
@@ -25,6 +28,10 @@ pub(in crate::cli) fn run(
         Some(DriveAction::Add { dir, scope }) => {
             let scope = scope.over(&args.scope);
             add(&Setup::load(config, &scope)?, dir, scope.json, output)
+        }
+        Some(DriveAction::Release { name, scope }) => {
+            let scope = scope.over(&args.scope);
+            super::release::run(&Setup::load(config, &scope)?, name, scope.json, output)
         }
     }
 }
@@ -40,14 +47,24 @@ fn list(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit, Problem> 
     Ok(Exit::Safe)
 }
 
+/// Beside a running daemon too: that one has the catalogue, and is told to look again.
 fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit, Problem> {
-    let (catalogue, _lock) = open_state(setup, output)?;
     let clock = SystemClock::new();
     let path = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
-    let drive = drive_ref(&path);
+    let drive = setup.drive_at(&path);
     let volume = drive.door.open(Access::Write)?;
+    if round::is_skipped(&*volume) {
+        return Err(JobError::SkipFile { at: drive.door.shown() }.into());
+    }
     let id = make_drive(&*volume, &clock)?;
-    catalogue.drive_seen(id, &drive.label, &drive.at, clock.stamp().time)?;
+    drop(volume);
+    match ask(&setup.state, &Request::Look, ANSWER_PATIENCE)? {
+        Some(_) => {}
+        None => {
+            let (catalogue, _lock) = open_state(setup, output)?;
+            catalogue.drive_seen(id, &drive.label, &drive.at, clock.stamp().time)?;
+        }
+    }
     match as_json {
         true => output.json(&json!({"schema": 1, "id": id.to_string(), "label": drive.label})),
         false => output.say(format!("{} is drive {id} now.", drive.door.shown())),

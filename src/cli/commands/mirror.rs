@@ -10,9 +10,10 @@ use crate::cli::report::{self, mirror::sums};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Trouble, host};
-use crate::job::JobError;
 use crate::job::catalogue::Catalogue;
+use crate::job::drive::Claims;
 use crate::job::round::{self, DriveRound};
+use crate::job::{DriveRef, JobError};
 use std::path::Path;
 
 pub(in crate::cli) fn run(
@@ -21,15 +22,15 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
-    setup.need_drive()?;
+    let drives = setup.need_drives()?;
     let (catalogue, _lock) = open_state(&setup, output)?;
-    warn_same_medium(&setup, output);
-    let (catalogue, present, rounds) = match pass(&setup, &catalogue, output) {
+    warn_same_medium(&setup, &drives, output);
+    let (catalogue, present, rounds) = match pass(&setup, &drives, &catalogue, output) {
         Err(error) if error.is_damaged_catalogue() => {
             drop(catalogue);
             output.warn(notices::set_aside(Catalogue::set_aside(&setup.state, &error)?.as_ref()));
             let (anew, _) = Catalogue::open(&setup.state)?;
-            let (present, rounds) = pass(&setup, &anew, output)?;
+            let (present, rounds) = pass(&setup, &drives, &anew, output)?;
             (anew, present, rounds)
         }
         done => {
@@ -57,6 +58,7 @@ pub(in crate::cli) fn run(
 /// went on each drive.
 fn pass(
     setup: &Setup,
+    drives: &[DriveRef],
     catalogue: &Catalogue,
     output: &Output,
 ) -> Result<(u64, Vec<DriveRound>), JobError> {
@@ -65,8 +67,8 @@ fn pass(
         round::take_in(catalogue, &setup.station(), &setup.ignore, round::Held::TakeIn, &clock)?;
     scan_findings(&taken).iter().for_each(|note| output.warn(note));
     let present: u64 = taken.iter().map(|(_, report)| report.files).sum();
-    let bar = Bar::new(output, "copying", present * setup.drives.len() as u64);
-    let mut rounds = every_drive(setup, &bar)?;
+    let bar = Bar::new(output, "copying", present * drives.len() as u64);
+    let mut rounds = every_drive(setup, drives, &bar)?;
     bar.end();
     let damaged = |r: &DriveRound| r.outcome.as_ref().is_err_and(JobError::is_damaged_catalogue);
     if let Some(at) = rounds.iter().position(damaged) {
@@ -106,25 +108,20 @@ pub(super) fn open_state(
 }
 
 /// One thread a drive, so that a slow or hung one holds up no other.
-fn every_drive(setup: &Setup, bar: &Bar) -> Result<Vec<DriveRound>, JobError> {
+fn every_drive(setup: &Setup, drives: &[DriveRef], bar: &Bar) -> Result<Vec<DriveRound>, JobError> {
     let station = setup.station();
-    let drives = setup.drive_refs();
-    let second = round::second_times(&drives);
-    let one = |drive, second| -> Result<DriveRound, JobError> {
-        if let Some(why) = second {
-            return Ok(round::left_alone(&drive, why));
-        }
+    let claims = Claims::default();
+    let one = |drive: &DriveRef| -> Result<DriveRound, JobError> {
         let (catalogue, _) = Catalogue::open(&setup.state)?;
         let clock = SystemClock::new();
         let mut mailboxes = Vec::new();
         for mailbox in &station.mailboxes {
             mailboxes.push(crate::job::mirror::OpenMailbox::open(&catalogue, mailbox)?);
         }
-        Ok(round::mirror_drive(&catalogue, &station.name, &mailboxes, &drive, &clock, bar))
+        Ok(round::mirror_drive(&catalogue, &station.name, &mailboxes, drive, &claims, &clock, bar))
     };
     let rounds = std::thread::scope(|scope| {
-        let workers: Vec<_> =
-            drives.into_iter().zip(second).map(|(d, s)| scope.spawn(|| one(d, s))).collect();
+        let workers: Vec<_> = drives.iter().map(|drive| scope.spawn(|| one(drive))).collect();
         workers.into_iter().map(std::thread::ScopedJoinHandle::join).collect::<Vec<_>>()
     });
     rounds
@@ -138,10 +135,10 @@ fn every_drive(setup: &Setup, bar: &Bar) -> Result<Vec<DriveRound>, JobError> {
         .collect()
 }
 
-fn warn_same_medium(setup: &Setup, output: &Output) {
+fn warn_same_medium(setup: &Setup, drives: &[DriveRef], output: &Output) {
     let mailboxes: Vec<_> =
         setup.mailboxes.iter().filter_map(|m| host::device_of(&m.path)).collect();
-    for drive in setup.drive_refs() {
+    for drive in drives {
         let device = drive.door.open(crate::disk::Access::Read).map(|v| v.facts().device);
         if device.is_ok_and(|device| mailboxes.contains(&device)) {
             output.notice(notices::same_medium(&drive.label));

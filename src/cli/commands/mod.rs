@@ -5,6 +5,7 @@ pub(super) mod config_check;
 pub(super) mod demo;
 pub(super) mod drives;
 pub(super) mod mirror;
+mod release;
 pub(super) mod restore;
 pub(super) mod status;
 mod survey;

@@ -22,8 +22,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::load(config, &args.scope)?;
-    setup.need_drive()?;
-    let drives = setup.drive_refs();
+    let drives = setup.need_drives()?;
     let station = choose_station(&setup, args.scope.station.is_some(), &drives)?;
     let clock = SystemClock::new();
     let gathered = gather(&drives, &station, &clock)?;
@@ -41,7 +40,9 @@ pub(in crate::cli) fn run(
     let goals = goals(&setup, args, &gathered)?;
     for goal in &goals {
         let into = host::resolved(&goal.path);
-        let own = setup.drives.iter().map(|drive| host::resolved(drive).join(bag::HOME));
+        let own = drives.iter().map(|drive| {
+            host::resolved(Path::new(std::ffi::OsStr::from_bytes(&drive.at))).join(bag::HOME)
+        });
         if let Some(home) = own.into_iter().find(|home| into.starts_with(home)) {
             let home = escape::shown(home.as_os_str().as_bytes());
             return Err(Problem::usage(format!(

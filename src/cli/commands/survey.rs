@@ -6,11 +6,13 @@ use crate::cli::output::Output;
 use crate::cli::report::drives::Shown;
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::disk::host;
-use crate::job::JobError;
+use crate::daemon::control::{Answer, Request, Served, ask};
+use crate::disk::{Trouble, host};
 use crate::job::audit::Audit;
 use crate::job::catalogue::Catalogue;
 use crate::job::round::{self, Looked, Taken};
+use crate::job::{DriveRef, JobError};
+use crate::model::limits::ANSWER_PATIENCE;
 use crate::model::{Clock as _, Stamp};
 
 /// Everything an audit and a status need.
@@ -51,15 +53,24 @@ impl Survey {
         let station = setup.station();
         let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
         let mut notes = scan_findings(&taken);
-        let drives = setup.drive_refs();
+        let live = served(setup);
+        // A drive that does not answer would hang this too.
+        let stalled =
+            |drive: &DriveRef| live.iter().any(|d| d.at == drive.at && d.stalled_seconds.is_some());
+        let mut drives = setup.drives_here();
+        drives.retain(|drive| !stalled(drive));
         let looked = round::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
         for drive in &looked {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
             notes.extend(findings.map(|f| format!("{}: {}", drive.label, notices::finding(f))));
+            let unused = drive.drive.as_ref().err().filter(|error| {
+                matches!(error.trouble(), Trouble::Unwanted | Trouble::Refused | Trouble::Failing)
+            });
+            notes.extend(unused.map(|error| format!("{}: {error}", drive.label)));
         }
         let audit = round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked)?;
         let daemon = host::is_locked(&setup.lock_file());
-        let drives = shown(&audit, &looked, daemon);
+        let drives = shown(&audit, &looked, daemon, &live);
         Ok(Self { audit, drives, now: clock.stamp(), daemon, notes })
     }
 }
@@ -72,12 +83,27 @@ pub(super) fn scan_findings(taken: &[Taken]) -> Vec<String> {
     words.collect()
 }
 
+/// How a running daemon says its drives are; without one, none.
+fn served(setup: &Setup) -> Vec<Served> {
+    match ask(&setup.state, &Request::Drives, ANSWER_PATIENCE) {
+        Ok(Some(Answer::Drives(drives))) => drives,
+        Ok(_) => Vec::new(),
+        Err(error) => {
+            tracing::debug!(%error, "the daemon cannot be asked");
+            Vec::new()
+        }
+    }
+}
+
 /// The drives known, with what was seen of them just now.
-fn shown(audit: &Audit, looked: &[Looked], daemon: bool) -> Vec<Shown> {
+fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec<Shown> {
     let show = |(row, messages, bytes): &(crate::job::catalogue::DriveRow, u64, u64)| {
         let seen = looked.iter().find(|l| l.drive.as_ref().is_ok_and(|d| d.book.drive == row.row));
         // While the daemon works, its own word on a drive that is there is the latest.
+        let live = live.iter().find(|drive| drive.at == row.at);
         let state = match seen {
+            _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
+            Some(_) if live.is_some_and(|drive| drive.state == "released") => "released",
             None => "away",
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
             Some(l) => match (l.trouble, &l.drive) {
@@ -91,7 +117,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool) -> Vec<Shown> {
         };
         Shown {
             row: row.clone(),
-            mounted: seen.is_some(),
+            mounted: seen.is_some() || state == "stalled",
             state: state.to_owned(),
             messages: *messages,
             bytes: *bytes,

@@ -12,6 +12,7 @@ use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Access, Trouble};
 use crate::job::catalogue::Catalogue;
+use crate::job::drive::Claims;
 use crate::job::verify::verify;
 use crate::job::{DriveRef, round};
 use std::path::Path;
@@ -22,10 +23,11 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::load(config, scope)?;
-    setup.need_drive()?;
+    let drives = setup.need_drives()?;
     let (catalogue, _lock) = open_state(&setup, output)?;
+    let claims = Claims::default();
     let drives: Vec<_> =
-        setup.drive_refs().iter().map(|drive| one(&catalogue, &setup, drive, output)).collect();
+        drives.iter().map(|drive| one(&catalogue, &setup, drive, &claims, output)).collect();
     for drive in &drives {
         for finding in &drive.findings {
             output.warn(format!("{}: {}", drive.label, notices::finding(finding)));
@@ -44,7 +46,13 @@ pub(in crate::cli) fn run(
     Ok(Exit::safe(drives.iter().all(whole)))
 }
 
-fn one(catalogue: &Catalogue, setup: &Setup, drive: &DriveRef, output: &Output) -> Verified {
+fn one(
+    catalogue: &Catalogue,
+    setup: &Setup,
+    drive: &DriveRef,
+    claims: &Claims,
+    output: &Output,
+) -> Verified {
     let clock = SystemClock::new();
     let mut verified = Verified {
         label: drive.label.clone(),
@@ -52,11 +60,16 @@ fn one(catalogue: &Catalogue, setup: &Setup, drive: &DriveRef, output: &Output) 
         findings: Vec::new(),
         outcome: Ok(crate::job::verify::VerifyReport::default()),
     };
-    let open = |access| round::open(catalogue, &setup.station, drive, access, &clock);
+    let open = |access| round::open(catalogue, &setup.station, drive, access, claims, &clock);
     // Only an existing drive is verified: a look first, so that none is begun here.
     let opened = open(Access::Read).and_then(|_| match open(Access::Write) {
         Ok(admitted) => Ok((admitted, true)),
-        Err(error) if matches!(error.trouble(), Trouble::ReadOnly | Trouble::Denied) => {
+        Err(error)
+            if matches!(
+                error.trouble(),
+                Trouble::ReadOnly | Trouble::Denied | Trouble::Unwanted
+            ) =>
+        {
             Ok((open(Access::Read)?, false))
         }
         Err(error) => Err(error),

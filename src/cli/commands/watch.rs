@@ -18,7 +18,6 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
-    setup.need_drive()?;
     // The daemon opens its own catalogue; here it is only made sure that it can, under the lock.
     let (catalogue, _lock) = open_state(&setup, output)?;
     drop(catalogue);
@@ -57,8 +56,9 @@ pub(in crate::cli) fn run(
 pub(super) fn settings(setup: &Setup) -> Settings {
     Settings {
         station: setup.station(),
-        folders: setup.drives.clone(),
-        drives: setup.drive_refs(),
+        folders: setup.folders.clone(),
+        drives: setup.folder_refs(),
+        find: setup.find(),
         state: setup.state.clone(),
         ignore: setup.ignore.clone(),
         settle: setup.settle,
@@ -73,7 +73,11 @@ struct Journal;
 impl Voice for Journal {
     fn tell(&self, news: &News<'_>) {
         match news {
-            News::Mirrored { .. } | News::Reloaded | News::Drive { error: None, .. } => {
+            News::Mirrored { .. }
+            | News::Reloaded
+            | News::Came { .. }
+            | News::Went(_)
+            | News::Drive { error: None, .. } => {
                 tracing::info!("{}", notices::news(news));
             }
             _ => tracing::warn!("{}", notices::news(news)),

@@ -17,7 +17,9 @@ use crate::model::{Clock, DriveId, Finding, RelName, Stamp, StationName, bag};
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Begin {
     /// Yes, unless another drive was found there before: then the place is its empty mount point.
-    IfNew,
+    InFolder,
+    /// Yes: a device is seen to be there.
+    OnDevice,
     /// No.
     Never,
 }
@@ -34,6 +36,8 @@ pub struct Admission<'a> {
     pub label: &'a str,
     /// Where it is, raw.
     pub at: &'a [u8],
+    /// Taken to have this id, whatever it says: where nothing is kept of it.
+    pub taken_for: Option<DriveId>,
     /// Time.
     pub clock: &'a dyn Clock,
 }
@@ -82,6 +86,7 @@ pub fn admit(
     asked: &Admission<'_>,
 ) -> Result<Admitted, JobError> {
     let (id, later_layout) = identify(catalogue, &*volume, asked)?;
+    let id = asked.taken_for.unwrap_or(id);
     let lock = match asked.access {
         Access::Write => catalogue.lock_drive(id)?,
         Access::Read => None,
@@ -130,23 +135,27 @@ fn identify(
 ) -> Result<(DriveId, bool), JobError> {
     let at = || volume.facts().shown.clone();
     let id = match (identity::read(volume)?, asked.access, asked.begin) {
-        (Known::Id(id), _, _) => Ok(id),
+        (Known::Id(told), _, _) => Ok(told.id),
         (Known::Newer(format, _), Access::Write, _) => {
             Err(JobError::NewerFormat { at: at(), format })
         }
         (Known::Newer(_, id), Access::Read, _) => {
             return Ok((id.unwrap_or(DriveId::from_bits(0)), true));
         }
-        (Known::Unreadable(_), Access::Write, _) => identity::make_drive(volume, asked.clock),
-        (Known::Nothing, Access::Write, Begin::IfNew) => match catalogue.drive_at(asked.at)? {
+        (Known::Unreadable(..), Access::Write, _) => identity::make_drive(volume, asked.clock),
+        (Known::Nothing, Access::Write, Begin::OnDevice) => {
+            identity::make_drive(volume, asked.clock)
+        }
+        (Known::Nothing, Access::Write, Begin::InFolder) => match catalogue.drive_at(asked.at)? {
             Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
             None => identity::make_drive(volume, asked.clock),
         },
+        (Known::Nothing, Access::Write, Begin::Never) => Err(JobError::NotAccepted { at: at() }),
         (Known::Nothing, Access::Read, _) if !identity::stations(volume)?.is_empty() => {
             // Copies without an id, as after a repair tool: readable all the same.
             Ok(DriveId::from_bits(0))
         }
-        (Known::Unreadable(_), Access::Read, _) => Ok(DriveId::from_bits(0)),
+        (Known::Unreadable(..), Access::Read, _) => Ok(DriveId::from_bits(0)),
         (Known::Nothing, _, _) => match catalogue.drive_at(asked.at)? {
             Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
             None => Err(JobError::NoDrive { at: at() }),

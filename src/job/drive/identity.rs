@@ -1,9 +1,10 @@
-//! Owns `drive.json`, by which a drive is known again wherever and under whatever name it appears.
+//! Owns `drive.json`, by which a drive is known again wherever and under whatever name it appears, and
+//! the ids of drives that were copied from others.
 //! Never believes more of it than its format and its id.
 
 use crate::disk::{EntryKind, ReadFrom, Volume, read_full};
 use crate::job::JobError;
-use crate::model::limits::{DRIVE_FILE_BYTES, STATIONS_MAX};
+use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, STATIONS_MAX};
 use crate::model::{Clock, DriveId, RelName, StationName, bag};
 use serde::{Deserialize, Serialize};
 
@@ -16,85 +17,135 @@ struct DriveFile {
     id: String,
     #[serde(default)]
     made: String,
+    /// Serial number of the file system it was made on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    volume: Option<String>,
+}
+
+/// An id, as the drive tells it.
+pub(super) struct Told {
+    /// The id.
+    pub id: DriveId,
+    /// Serial number of the file system that the id was made on, where it was known.
+    pub volume: Option<String>,
 }
 
 /// What stands where the id should be.
 pub(super) enum Known {
     /// An id.
-    Id(DriveId),
+    Id(Told),
     /// No file.
     Nothing,
     /// A file that cannot be read as ours: torn when it was made, or rotten. Its length in octets.
-    Unreadable(u64),
+    Unreadable(RelName, u64),
     /// A file of a later format, which may be read from and never written to; its id, if it still has one.
     Newer(u32, Option<DriveId>),
 }
 
+/// The file of an id: `drive.json`, and `drive-2.json` where the drive was copied from another, and so on.
+fn file(number: u32) -> RelName {
+    match number {
+        1 => RelName::fixed(bag::DRIVE_FILE),
+        _ => bag::drive_file(number),
+    }
+}
+
+/// The number of the latest file of an id: ids of a drive that was copied from another come behind the
+/// original's, so that no file has to be changed. 0 if there is none.
+fn latest(volume: &dyn Volume) -> Result<u32, JobError> {
+    for number in 1..=DRIVE_FILES_MAX {
+        if volume.length(&file(number))?.is_none() {
+            return Ok(number - 1);
+        }
+    }
+    Ok(DRIVE_FILES_MAX)
+}
+
 /// Reads the id of a drive.
 pub(super) fn read(volume: &dyn Volume) -> Result<Known, JobError> {
-    let at = RelName::fixed(bag::DRIVE_FILE);
-    let Some(length) = volume.length(&at)? else { return Ok(Known::Nothing) };
+    let at = match latest(volume)? {
+        0 => return Ok(Known::Nothing),
+        number => file(number),
+    };
+    let length = volume.length(&at)?.unwrap_or(0);
     if length > DRIVE_FILE_BYTES {
-        return Ok(Known::Unreadable(length));
+        return Ok(Known::Unreadable(at, length));
     }
     let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut text = vec![0; length as usize];
     let got = read_full(|into| source.read(into), &mut text)?;
     let Ok(file) = serde_json::from_slice::<DriveFile>(&text[..got]) else {
-        return Ok(Known::Unreadable(length));
+        return Ok(Known::Unreadable(at, length));
     };
     if file.format > FORMAT {
         return Ok(Known::Newer(file.format, file.id.parse().ok()));
     }
-    Ok(file.id.parse().map_or(Known::Unreadable(length), Known::Id))
+    let told = |id| Known::Id(Told { id, volume: file.volume });
+    Ok(file.id.parse().map_or(Known::Unreadable(at, length), told))
 }
 
 /// Makes a drive of a folder: gives it a random id. One that has an id keeps it.
 pub fn make_drive(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, JobError> {
-    let at = RelName::fixed(bag::DRIVE_FILE);
-    let old_length = match read(volume)? {
-        Known::Id(id) => return Ok(id),
-        Known::Nothing => None,
-        Known::Unreadable(length) => Some(length),
-        Known::Newer(format, _) => {
-            return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
-        }
-    };
-    let id = DriveId::from_bits(crate::disk::host::random_bits()?);
-    let made = clock.stamp().time.to_rfc3339();
-    let file = DriveFile { format: FORMAT, id: id.to_string(), made };
-    let mut text = serde_json::to_string(&file).unwrap_or_default();
-    match old_length {
-        None => {
-            text.push('\n');
+    match read(volume)? {
+        Known::Id(told) => Ok(told.id),
+        Known::Nothing => {
             volume.make_dir(&RelName::fixed(bag::HOME))?;
-            volume.create(&at)?.write(text.as_bytes())?;
-            volume.sync_all()?;
+            create(volume, 1, clock)
         }
-        Some(length) if length <= DRIVE_FILE_BYTES => {
+        Known::Unreadable(at, length) if length <= DRIVE_FILE_BYTES => {
             // In place, blanks covering the rest: on FAT nothing is truncated, and without a readable
             // id there is nothing to lose here.
+            let (id, mut text) = new_file(volume, clock)?;
             let missing = (length as usize).saturating_sub(text.len() + 1);
             text.extend(std::iter::repeat_n(' ', missing));
             text.push('\n');
             volume.write_synced(&at, 0, text.as_bytes())?;
+            Ok(id)
         }
-        Some(_) => {
-            let at = volume.facts().shown.clone();
-            return Err(JobError::Broken(format!(
-                "{at}: counterfoil/drive.json is not ours: look at it by hand, or use another drive"
-            )));
+        Known::Unreadable(file, _) => Err(JobError::Broken(format!(
+            "{}: {file} is not ours: look at it by hand, or use another drive",
+            volume.facts().shown
+        ))),
+        Known::Newer(format, _) => {
+            Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format })
         }
     }
+}
+
+/// Gives a drive that was copied from another an id of its own; what it holds stays as it is.
+pub(super) fn set_apart(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, JobError> {
+    let number = latest(volume)? + 1;
+    if number > DRIVE_FILES_MAX {
+        return Err(JobError::Broken(format!(
+            "{}: this drive was copied from copies too often: use another one",
+            volume.facts().shown
+        )));
+    }
+    create(volume, number, clock)
+}
+
+fn create(volume: &dyn Volume, number: u32, clock: &dyn Clock) -> Result<DriveId, JobError> {
+    let (id, mut text) = new_file(volume, clock)?;
+    text.push('\n');
+    volume.create(&file(number))?.write(text.as_bytes())?;
+    volume.sync_all()?;
     Ok(id)
+}
+
+fn new_file(volume: &dyn Volume, clock: &dyn Clock) -> Result<(DriveId, String), JobError> {
+    let id = DriveId::from_bits(crate::disk::host::random_bits()?);
+    let made = clock.stamp().time.to_rfc3339();
+    let serial = volume.facts().serial.clone();
+    let file = DriveFile { format: FORMAT, id: id.to_string(), made, volume: serial };
+    Ok((id, serde_json::to_string(&file).unwrap_or_default()))
 }
 
 /// The id of the drive, if it has one that can be read.
 pub fn drive_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
     Ok(match read(volume)? {
-        Known::Id(id) => Some(id),
+        Known::Id(told) => Some(told.id),
         Known::Newer(_, id) => id,
-        Known::Nothing | Known::Unreadable(_) => None,
+        Known::Nothing | Known::Unreadable(..) => None,
     })
 }
 

@@ -2,6 +2,7 @@
 //! Append-only: nothing here deletes, renames or truncates anything on a drive.
 
 mod admit;
+mod claims;
 mod identity;
 mod ledger;
 mod manifest;
@@ -10,6 +11,7 @@ mod recover;
 mod skeleton;
 
 pub use admit::{Admission, Admitted, Begin, admit};
+pub use claims::Claims;
 pub use identity::{drive_id, make_drive, stations};
 pub(crate) use manifest::read as read_manifest;
 pub(crate) use payload::{Copy, hash as hash_copy, hash_all as hash_copies};

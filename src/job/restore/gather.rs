@@ -6,7 +6,7 @@ use crate::job::catalogue::Catalogue;
 use crate::job::drive::{Admission, Admitted, Begin, Copy, admit, hash_copy, read_manifest};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVE_FOLDER_ENTRIES;
-use crate::model::{Clock, Finding, Identity, PayloadName, RelName, StationName, bag};
+use crate::model::{Clock, DriveId, Finding, Identity, PayloadName, RelName, StationName, bag};
 
 /// The drives of a restore, open, with everything they say.
 pub struct Gathered {
@@ -29,8 +29,8 @@ pub fn gather(
     let catalogue = Catalogue::in_memory()?;
     let mut gathered =
         Gathered { catalogue, station: station.clone(), drives: Vec::new(), failed: Vec::new() };
-    for drive in drives {
-        match gathered.add(drive, clock) {
+    for (number, drive) in (1..).zip(drives) {
+        match gathered.add(drive, DriveId::from_bits(number), clock) {
             Ok(()) => {}
             Err(error @ JobError::Catalogue(_)) => return Err(error),
             Err(error) => gathered.failed.push((drive.door.shown(), error)),
@@ -40,7 +40,8 @@ pub fn gather(
 }
 
 impl Gathered {
-    fn add(&mut self, drive: &DriveRef, clock: &dyn Clock) -> Result<(), JobError> {
+    /// Two drives may say the same id, one being a copy of the other: each gets a number of its own here.
+    fn add(&mut self, drive: &DriveRef, id: DriveId, clock: &dyn Clock) -> Result<(), JobError> {
         let volume = drive.door.open(Access::Read)?;
         let home = bag::station_dir(&self.station);
         let stations = crate::job::drive::stations(&*volume)?;
@@ -53,6 +54,7 @@ impl Gathered {
             begin: Begin::Never,
             label: &drive.label,
             at: &drive.at,
+            taken_for: Some(id),
             clock,
         };
         let mut admitted = admit(&self.catalogue, volume, &asked)?;

@@ -1,0 +1,88 @@
+//! `drives release`: ends what is being written to a drive, syncs it, unmounts it where that is allowed, and
+//! says that it may be pulled. Never says so before everything is on the medium and closed.
+
+use crate::cli::Exit;
+use crate::cli::notices::{self, Problem};
+use crate::cli::output::Output;
+use crate::cli::setup::Setup;
+use crate::daemon::control::{Answer, Request, ask};
+use crate::disk::{Access, host};
+use crate::model::escape;
+use crate::model::limits::{RELEASE_PATIENCE, SAFE_TO_PULL_AFTER};
+use serde_json::json;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::{Path, PathBuf};
+
+pub(super) fn run(
+    setup: &Setup,
+    name: &str,
+    as_json: bool,
+    output: &Output,
+) -> Result<Exit, Problem> {
+    let (label, path) =
+        match ask(&setup.state, &Request::Release(name.to_owned()), RELEASE_PATIENCE)? {
+            Some(Answer::Released(drive)) => {
+                (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.at)))
+            }
+            Some(Answer::Refused(why)) => return Err(Problem::failed(why)),
+            Some(Answer::Drives(_)) => {
+                return Err(Problem::failed("the daemon's answer makes no sense"));
+            }
+            None if host::is_locked(&setup.lock_file()) => return Err(notices::not_let_go(name)),
+            None => by_hand(setup, name)?,
+        };
+    // A named folder may be no mount point: then there is nothing to unmount.
+    let unmounted = match host::is_mount_point(&path) {
+        true => Some(host::unmount(&path)),
+        false => None,
+    };
+    if !matches!(unmounted, Some(Ok(()))) {
+        // What an unmount would wait for: the device is given its second.
+        std::thread::sleep(SAFE_TO_PULL_AFTER);
+    }
+    let why = unmounted.as_ref().and_then(|done| done.as_ref().err());
+    if as_json {
+        output.json(&json!({
+            "schema": 1,
+            "label": label,
+            "at": path.to_string_lossy(),
+            "unmounted": matches!(unmounted, Some(Ok(()))),
+            "why_not_unmounted": why,
+            "safe_to_pull": true,
+        }));
+        return Ok(Exit::Safe);
+    }
+    let at = escape::shown(path.as_os_str().as_bytes());
+    match unmounted {
+        Some(Ok(())) => output.say(format!("{label} is unmounted: pull it out.")),
+        None => output.say(format!("{label}: everything is written and closed. It may be pulled.")),
+        Some(Err(why)) => {
+            output.say(format!("{label}: everything is written and closed. It may be pulled."));
+            output.notice(format!(
+                "it could not be unmounted ({why}); where that is wanted: sudo umount {at}"
+            ));
+        }
+    }
+    Ok(Exit::Safe)
+}
+
+/// Without a daemon: nobody else is at the drive once its lock is had.
+fn by_hand(setup: &Setup, name: &str) -> Result<(String, PathBuf), Problem> {
+    let drives = setup.drives_here();
+    let is_called =
+        |at: &[u8], label: &str| label == name || escape::shown(at) == name.trim_end_matches('/');
+    let mut called = drives.iter().filter(|drive| is_called(&drive.at, &drive.label));
+    let drive = match (called.next(), called.next()) {
+        (Some(drive), None) => drive,
+        (None, _) => return Err(notices::no_such_drive(name, &drives)),
+        (Some(_), Some(_)) => {
+            return Err(Problem::usage(format!("several drives are called {name}: give its path")));
+        }
+    };
+    // A lock is had on a read-only drive too, which has nothing to sync.
+    let volume = drive.door.open(Access::Write)?;
+    if !volume.facts().read_only {
+        volume.sync_all()?;
+    }
+    Ok((drive.label.clone(), Path::new(std::ffi::OsStr::from_bytes(&drive.at)).to_owned()))
+}

@@ -1,0 +1,125 @@
+//! What a running daemon can be asked: how its drives are, and to let one go. One line of JSON there, one
+//! back, over a socket in the state folder, which only its owner can reach.
+//! Never carries anything of a message.
+
+use crate::disk::{DiskError, host};
+use crate::model::limits::{ANSWER_BYTES, REQUEST_BYTES, REQUESTS_MAX};
+use serde::{Deserialize, Serialize};
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::net::{UnixListener, UnixStream};
+use tokio::sync::{Semaphore, mpsc, oneshot};
+
+/// How long a line from one that asks is waited for.
+const QUESTION_PATIENCE: Duration = Duration::from_secs(5);
+
+/// Where the answer goes.
+pub(super) type Asker = oneshot::Sender<Answer>;
+
+/// What is asked.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Request {
+    /// How the drives are.
+    Drives,
+    /// To look again which drives are here.
+    Look,
+    /// To finish what is being written to a drive and not to touch it again until it is mounted anew. The
+    /// drive by its label, its id or its path.
+    Release(String),
+}
+
+/// What is answered.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Answer {
+    /// The drives that are served.
+    Drives(Vec<Served>),
+    /// The drive is let go.
+    Released(Served),
+    /// It was not done, and why.
+    Refused(String),
+}
+
+/// A drive as the daemon sees it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Served {
+    /// How it is called.
+    pub label: String,
+    /// Where it is, raw.
+    pub at: Vec<u8>,
+    /// The word for its state.
+    pub state: String,
+    /// It is at work and gets nowhere, since so many seconds.
+    pub stalled_seconds: Option<u64>,
+}
+
+/// Asks the daemon that works in a state folder; `None` if none answers there.
+pub fn ask(
+    state: &Path,
+    request: &Request,
+    patience: Duration,
+) -> Result<Option<Answer>, DiskError> {
+    let Some(mut stream) = host::connect(state, patience)? else { return Ok(None) };
+    let mut line = serde_json::to_vec(request).unwrap_or_default();
+    line.push(b'\n');
+    let answer = || -> std::io::Result<Vec<u8>> {
+        stream.write_all(&line)?;
+        let mut answer = Vec::new();
+        BufReader::new(stream.take(ANSWER_BYTES)).read_until(b'\n', &mut answer)?;
+        Ok(answer)
+    };
+    // One that ends in the middle of it, or takes too long, has not answered.
+    Ok(answer().ok().and_then(|answer| serde_json::from_slice(&answer).ok()))
+}
+
+/// Answers whoever asks, until the runtime ends.
+pub(super) fn listen(
+    state: &Path,
+    events: mpsc::Sender<super::events::Event>,
+) -> Result<(), DiskError> {
+    let listener = host::listen(state)?;
+    let listener = UnixListener::from_std(listener).map_err(|e| host::socket_error(state, &e))?;
+    let at_once = Arc::new(Semaphore::new(REQUESTS_MAX));
+    tokio::spawn(async move {
+        while let (Ok(permit), Ok((stream, _))) =
+            (Arc::clone(&at_once).acquire_owned().await, listener.accept().await)
+        {
+            let events = events.clone();
+            tokio::spawn(async move {
+                if let Err(error) = converse(stream, &events).await {
+                    tracing::debug!(%error, "a request was not answered");
+                }
+                drop(permit);
+            });
+        }
+    });
+    Ok(())
+}
+
+async fn converse(
+    stream: UnixStream,
+    events: &mpsc::Sender<super::events::Event>,
+) -> std::io::Result<()> {
+    let (reader, mut writer) = stream.into_split();
+    let mut line = Vec::new();
+    let mut reader = tokio::io::BufReader::new(reader.take(REQUEST_BYTES));
+    tokio::time::timeout(QUESTION_PATIENCE, reader.read_until(b'\n', &mut line)).await??;
+    let answer = match serde_json::from_slice(&line) {
+        Ok(request) => {
+            let (asker, answer) = oneshot::channel();
+            match events.send(super::events::Event::Asked(request, asker)).await {
+                Ok(()) => answer.await.ok(),
+                Err(_) => None,
+            }
+        }
+        Err(error) => Some(Answer::Refused(format!("not understood: {error}"))),
+    };
+    let answer = answer.unwrap_or_else(|| Answer::Refused("the daemon is ending".into()));
+    let mut text = serde_json::to_vec(&answer)?;
+    text.push(b'\n');
+    writer.write_all(&text).await
+}

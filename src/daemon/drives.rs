@@ -1,0 +1,180 @@
+//! All drives as the loop sees them: which are served, by which worker, and what each is told to do.
+//! Never waits for a drive: a hung one is only seen to be hung.
+
+use super::control::{Answer, Asker};
+use super::events::{Event, News, Voice};
+use super::run::Find;
+use super::service::Service;
+use super::slots::{Orders, Slot};
+use super::states::{DriveState, Happening};
+use super::worker::{Worker, Workplace};
+use crate::disk::VolumeFacts;
+use crate::disk::mounts::MountKey;
+use crate::job::round::DriveRound;
+use crate::job::{DriveRef, JobError};
+use crate::model::limits::DRIVES_MAX;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::sync::mpsc;
+use tokio::sync::mpsc::Sender;
+use tokio::time::Instant;
+
+/// The drives served.
+pub(super) struct Drives<'a> {
+    /// By number; a number is not used again, so that a late report finds nobody.
+    slots: BTreeMap<usize, Slot>,
+    next: usize,
+    find: Box<Find>,
+    workplace: Arc<Workplace>,
+    events: Sender<Event>,
+    voice: &'a dyn Voice,
+    service: Service,
+    /// The states of the drives as last told to the service manager.
+    status: Vec<(String, DriveState)>,
+}
+
+impl<'a> Drives<'a> {
+    pub(super) fn new(
+        find: Box<Find>,
+        workplace: Workplace,
+        events: Sender<Event>,
+        voice: &'a dyn Voice,
+        service: Service,
+    ) -> Self {
+        Self {
+            slots: BTreeMap::new(),
+            next: 0,
+            find,
+            workplace: Arc::new(workplace),
+            events,
+            voice,
+            service,
+            status: Vec::new(),
+        }
+    }
+
+    /// Serves a drive from now on: a named folder, or one found mounted.
+    pub(super) fn add(&mut self, mount: Option<MountKey>, drive: DriveRef) -> Result<(), JobError> {
+        let number = self.next;
+        self.next += 1;
+        let orders = Orders::default();
+        let (jobs, waiting) = mpsc::channel();
+        let slot = Slot::new(mount, &drive, orders.clone(), jobs);
+        let worker = Worker { number, drive, orders, workplace: Arc::clone(&self.workplace) };
+        let to = self.events.clone();
+        super::spawn(format!("drive-{number}"), move || worker.run(&waiting, &to))?;
+        self.slots.insert(number, slot);
+        Ok(())
+    }
+
+    /// Looks which removable drives are mounted now: serves those that came, drops those that went. Its
+    /// worker ends with its last piece of work, however long that takes.
+    pub(super) fn refresh(&mut self) -> Result<(), JobError> {
+        let found = (self.find)();
+        let went = |slot: &Slot| {
+            slot.mount.as_ref().is_some_and(|key| !found.iter().any(|(other, _)| other == key))
+        };
+        for (_, slot) in self.slots.extract_if(.., |_, slot| went(slot)) {
+            self.voice.tell(&News::Went(&slot.label));
+            slot.refuse("it was unmounted or pulled out");
+        }
+        for (key, drive) in found {
+            if self.slots.values().any(|slot| slot.mount.as_ref() == Some(&key)) {
+                continue;
+            }
+            if self.slots.len() >= DRIVES_MAX {
+                self.voice.tell(&News::TooMany(&drive.label));
+                continue;
+            }
+            self.voice.tell(&News::Came { label: &drive.label, at: &drive.at });
+            self.add(Some(key), drive)?;
+        }
+        for slot in self.slots.values_mut().filter(|slot| slot.has_left()) {
+            slot.happen(Happening::Left, None, self.voice);
+        }
+        // A folder may have another drive in it now; a mount that is served is the same as before.
+        self.want(|slot| slot.mount.is_none() || !slot.is_served());
+        Ok(())
+    }
+
+    /// Sends every worker.
+    pub(super) fn want_all(&mut self) {
+        self.want(|_| true);
+    }
+
+    fn want(&mut self, which: impl Fn(&Slot) -> bool) {
+        for slot in self.slots.values_mut().filter(|slot| which(slot)) {
+            slot.happen(Happening::Wanted, None, self.voice);
+        }
+        self.tell_status();
+    }
+
+    /// A worker has done its piece of work. One of a drive that is served no more has nobody to tell.
+    pub(super) fn done(&mut self, number: usize, round: &DriveRound) {
+        let may_work = !self.workplace.stop.load(Ordering::Relaxed);
+        if let Some(slot) = self.slots.get_mut(&number) {
+            slot.done(round, self.voice, may_work);
+        }
+        self.tell_status();
+    }
+
+    /// A worker has let go of its drive, or could not.
+    pub(super) fn let_go(&mut self, number: usize, result: Result<VolumeFacts, JobError>) {
+        if let Some(slot) = self.slots.get_mut(&number) {
+            slot.let_go_done(result, self.voice);
+        }
+        self.tell_status();
+    }
+
+    /// Tells how the drives are.
+    pub(super) fn describe(&self) -> Answer {
+        let now = Instant::now();
+        Answer::Drives(self.slots.values().map(|slot| slot.served(now)).collect())
+    }
+
+    /// Lets go of the one drive that has a name.
+    pub(super) fn release(&mut self, name: &str, asker: Asker) {
+        let mut named = self.slots.values_mut().filter(|slot| slot.is_called(name));
+        let refusal = match (named.next(), named.next()) {
+            (Some(slot), None) => return slot.release(asker),
+            (None, _) => format!("no drive {name} is served: counterfoil status lists them"),
+            (Some(_), Some(_)) => format!("several drives are called {name}: give its path"),
+        };
+        // Whoever asked may have gone.
+        drop(asker.send(Answer::Refused(refusal)));
+    }
+
+    /// Whatever a deadline of a drive has passed for.
+    pub(super) fn on_time(&mut self, now: Instant) {
+        for slot in self.slots.values_mut() {
+            slot.on_time(now, self.voice);
+        }
+        self.tell_status();
+    }
+
+    /// The next deadline of any drive.
+    pub(super) fn deadline(&self) -> Option<Instant> {
+        self.slots.values().filter_map(Slot::deadline).min()
+    }
+
+    /// Asks every worker to end at the next safe point.
+    pub(super) fn stop(&self) {
+        self.workplace.stop.store(true, Ordering::Relaxed);
+    }
+
+    /// The drives whose workers are at work.
+    pub(super) fn at_work(&self) -> impl Iterator<Item = &str> {
+        self.slots.values().filter(|slot| slot.busy).map(|slot| slot.label.as_str())
+    }
+
+    /// Tells the service manager what each drive is doing, if that is news.
+    fn tell_status(&mut self) {
+        let states = self.slots.values().map(|s| (s.label.clone(), s.state));
+        if !states.clone().eq(self.status.iter().cloned()) {
+            self.status = states.collect();
+            let words: Vec<_> = self.status.iter().map(|(l, s)| (l.as_str(), *s)).collect();
+            self.service.status(&self.voice.status(&words));
+        }
+    }
+}

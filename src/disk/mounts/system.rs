@@ -1,0 +1,188 @@
+//! The kernel's own files on mounts and block devices, below one root so that tests can make theirs.
+//! Only reads, and only what the kernel answers from memory: a hung device hangs nothing here.
+
+use crate::model::mountinfo::{self, Mount};
+use rustix::fs::{AtFlags, CWD, StatxFlags};
+use std::collections::BTreeSet;
+use std::ffi::OsStr;
+use std::io::Read as _;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::{Path, PathBuf};
+
+/// A table longer than this, in octets, is read so far: a thousand times what a station has.
+const TABLE_BYTES: u64 = 4 << 20;
+/// Devices beneath devices are followed this deep: encryption over a volume group over an array.
+const SLAVES_DEPTH: u32 = 8;
+
+type SeenMount = dyn Fn(&Path) -> Option<u64> + Send + Sync;
+
+/// Where the kernel's files are, and how the mount seen at a path is told.
+pub struct System {
+    root: PathBuf,
+    seen: Box<SeenMount>,
+}
+
+impl System {
+    /// This host.
+    pub fn host() -> Self {
+        Self { root: "/".into(), seen: Box::new(mount_seen_at) }
+    }
+
+    /// Files made by a test; `seen` tells the number of the mount that is seen at a path.
+    pub fn at(
+        root: impl Into<PathBuf>,
+        seen: impl Fn(&Path) -> Option<u64> + Send + Sync + 'static,
+    ) -> Self {
+        Self { root: root.into(), seen: Box::new(seen) }
+    }
+
+    /// The table of mounts.
+    pub(super) fn mounts(&self) -> Vec<Mount> {
+        mountinfo::parse(&self.read("proc/self/mountinfo"))
+    }
+
+    /// The number of the mount that is seen at a path: one that another covers is not.
+    pub(super) fn seen_at(&self, path: &Path) -> Option<u64> {
+        (self.seen)(path)
+    }
+
+    /// The device a mount is on, also where the file system hides its number (btrfs).
+    pub(super) fn device_of(&self, mount: &Mount) -> Option<BlockDevice> {
+        if mount.device.0 != 0 {
+            return self.device(mount.device);
+        }
+        let name = mount.source.strip_prefix(b"/dev/")?;
+        if name.contains(&b'/') {
+            return None;
+        }
+        let numbers =
+            self.read(Path::new("sys/class/block").join(OsStr::from_bytes(name)).join("dev"));
+        let text = std::str::from_utf8(&numbers).ok()?;
+        let (major, minor) = text.trim().split_once(':')?;
+        self.device((major.parse().ok()?, minor.parse().ok()?))
+    }
+
+    /// A block device by its number.
+    pub fn device(&self, (major, minor): (u32, u32)) -> Option<BlockDevice> {
+        let link = self.root.join(format!("sys/dev/block/{major}:{minor}"));
+        let path = std::fs::canonicalize(&link).ok()?;
+        let whole = match path.join("partition").exists() {
+            true => path.parent()?.to_owned(),
+            false => path.clone(),
+        };
+        let sequence = std::fs::read_to_string(whole.join("diskseq")).ok();
+        let sequence = sequence.and_then(|text| text.trim().parse().ok());
+        Some(BlockDevice { number: (major, minor), link, path, whole, sequence })
+    }
+
+    /// The serial number of the file system on a device, as the device manager has read it.
+    pub(super) fn serial(&self, (major, minor): (u32, u32)) -> Option<String> {
+        let record = self.read(format!("run/udev/data/b{major}:{minor}"));
+        let line = record.split(|&b| b == b'\n').find_map(|l| l.strip_prefix(b"E:ID_FS_UUID="))?;
+        let serial = std::str::from_utf8(line).ok()?;
+        let plain = |c: char| c.is_ascii_alphanumeric() || c == '-';
+        let good = !serial.is_empty() && serial.len() <= 64 && serial.chars().all(plain);
+        good.then(|| serial.to_owned())
+    }
+
+    /// The whole disks used for swapping.
+    pub(super) fn swap_disks(&self) -> BTreeSet<PathBuf> {
+        let table = self.read("proc/swaps");
+        let mut disks = BTreeSet::new();
+        for line in table.split(|&b| b == b'\n').skip(1) {
+            let path = line.split(|b| b.is_ascii_whitespace()).next().unwrap_or_default();
+            if let Some(name) = path.strip_prefix(b"/dev/") {
+                let device = self.root.join("sys/class/block").join(OsStr::from_bytes(name));
+                disks.extend(std::fs::canonicalize(device).map(|path| whole_disk(&path)));
+            }
+        }
+        disks
+    }
+
+    fn read(&self, below: impl AsRef<Path>) -> Vec<u8> {
+        let mut octets = Vec::new();
+        let file = std::fs::File::open(self.root.join(below));
+        // What cannot be read is not there: then nothing counts as a drive that needed it.
+        match file.and_then(|file| file.take(TABLE_BYTES).read_to_end(&mut octets)) {
+            Ok(_) => octets,
+            Err(_) => Vec::new(),
+        }
+    }
+}
+
+/// Asks for the number alone, without asking the file system anything: a hung one does not answer.
+fn mount_seen_at(path: &Path) -> Option<u64> {
+    let flags = AtFlags::STATX_DONT_SYNC | AtFlags::NO_AUTOMOUNT;
+    let x = rustix::fs::statx(CWD, path, flags, StatxFlags::MNT_ID).ok()?;
+    let told = StatxFlags::from_bits_retain(x.stx_mask).contains(StatxFlags::MNT_ID);
+    told.then_some(x.stx_mnt_id)
+}
+
+fn whole_disk(device: &Path) -> PathBuf {
+    match (device.join("partition").exists(), device.parent()) {
+        (true, Some(disk)) => disk.to_owned(),
+        _ => device.to_owned(),
+    }
+}
+
+/// A block device in sysfs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BlockDevice {
+    /// Major and minor number; given to another device after this one is gone.
+    pub number: (u32, u32),
+    /// The kernel's count of disks, which no two have in one boot; kernels before 5.15 have none.
+    pub sequence: Option<u64>,
+    link: PathBuf,
+    path: PathBuf,
+    whole: PathBuf,
+}
+
+impl BlockDevice {
+    /// Whether it is still plugged in. A pulled stick leaves sysfs at once, while its mount stays listed.
+    pub fn is_there(&self) -> bool {
+        let sequence = || std::fs::read_to_string(self.whole.join("diskseq")).ok();
+        std::fs::canonicalize(&self.link).is_ok_and(|path| path == self.path)
+            && (self.sequence.is_none()
+                || sequence().and_then(|text| text.trim().parse().ok()) == self.sequence)
+    }
+
+    /// The disks beneath it: itself or the disk it is a part of, through any mapping.
+    pub(super) fn disks(&self) -> BTreeSet<PathBuf> {
+        let mut disks = BTreeSet::new();
+        collect_disks(&self.path, SLAVES_DEPTH, &mut disks);
+        disks
+    }
+
+    /// Whether it hangs on a bus whose devices people plug and pull.
+    pub(super) fn bus(&self) -> Bus {
+        let above =
+            self.path.ancestors().filter_map(|dir| std::fs::read_link(dir.join("subsystem")).ok());
+        let known = |link: PathBuf| match link.file_name()?.as_bytes() {
+            b"usb" => Some(Bus::Usb),
+            b"mmc" => Some(Bus::Card),
+            _ => None,
+        };
+        above.filter_map(known).next().unwrap_or(Bus::Other)
+    }
+}
+
+fn collect_disks(device: &Path, depth: u32, disks: &mut BTreeSet<PathBuf>) {
+    disks.insert(whole_disk(device));
+    let Ok(slaves) = std::fs::read_dir(device.join("slaves")) else { return };
+    for slave in slaves.flatten().filter_map(|entry| std::fs::canonicalize(entry.path()).ok()) {
+        if depth > 0 {
+            collect_disks(&slave, depth - 1, disks);
+        }
+    }
+}
+
+/// What a device hangs on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Bus {
+    /// USB: sticks, disks, card readers.
+    Usb,
+    /// A slot for memory cards.
+    Card,
+    /// Anything else.
+    Other,
+}

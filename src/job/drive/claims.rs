@@ -1,0 +1,86 @@
+//! Which drives are here at once, so that one copied from another is not taken for it.
+//! Never asks a medium: whether an earlier drive is still here, the kernel tells.
+
+use super::identity::{self, Known};
+use crate::disk::{Door, Volume, VolumeFacts};
+use crate::job::{DriveRef, JobError};
+use crate::model::{Clock, DriveId, Finding};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// The drives met so far, one entry an id.
+#[derive(Default)]
+pub struct Claims(Mutex<Vec<Claim>>);
+
+struct Claim {
+    id: DriveId,
+    door: Arc<dyn Door>,
+    facts: VolumeFacts,
+}
+
+/// What a drive is beside those met before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Standing {
+    /// The only one with its id.
+    Only,
+    /// One that is here already, by another path.
+    Again,
+    /// Another medium with the same id.
+    Copy,
+}
+
+impl Claims {
+    /// Looks at the id of a drive that will only be read.
+    pub fn meet(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
+        let at = volume.facts().shown.clone();
+        let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
+        match self.claim(id, &drive.door, volume.facts()) {
+            Standing::Only => Ok(()),
+            Standing::Again => Err(JobError::SecondTime { at, id }),
+            Standing::Copy => Err(JobError::CopiedDrive { at, id }),
+        }
+    }
+
+    /// The same for a drive that will be written: one that was copied from another gets an id of its own
+    /// first. It is told from the original by the serial number of its file system, kept beside the id,
+    /// and, where both have the same, by being here at the same time.
+    pub fn settle(
+        &self,
+        drive: &DriveRef,
+        volume: &dyn Volume,
+        clock: &dyn Clock,
+    ) -> Result<Option<Finding>, JobError> {
+        let Known::Id(known) = identity::read(volume)? else { return Ok(None) };
+        let facts = volume.facts();
+        let moved =
+            known.volume.is_some() && facts.serial.is_some() && known.volume != facts.serial;
+        let standing = match moved {
+            true => Standing::Copy,
+            false => self.claim(known.id, &drive.door, facts),
+        };
+        match standing {
+            Standing::Only => Ok(None),
+            Standing::Again => Err(JobError::SecondTime { at: facts.shown.clone(), id: known.id }),
+            Standing::Copy => {
+                let own = identity::set_apart(volume, clock)?;
+                self.claim(own, &drive.door, facts);
+                Ok(Some(Finding::CopiedDrive { of: known.id, own }))
+            }
+        }
+    }
+
+    fn claim(&self, id: DriveId, door: &Arc<dyn Door>, facts: &VolumeFacts) -> Standing {
+        let mut claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        claims.retain(|c| !Arc::ptr_eq(&c.door, door) && c.door.holds(&c.facts));
+        let other = claims.iter().find(|claim| claim.id == id).map(|claim| &claim.facts);
+        match other {
+            Some(other) if (other.device, other.root) == (facts.device, facts.root) => {
+                Standing::Again
+            }
+            Some(_) => Standing::Copy,
+            None => {
+                claims.push(Claim { id, door: Arc::clone(door), facts: facts.clone() });
+                Standing::Only
+            }
+        }
+    }
+}
