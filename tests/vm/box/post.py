@@ -14,14 +14,18 @@ from .machine import Machine
 PATIENCE = 60
 STATION = "pier-4"
 CONFIG = f"""station = "{STATION}"
-state = "/var/lib/counterfoil/op"
 
 [[mailbox]]
 path = "/home/op/mail"
-
-[drives]
-folders = ["/media/AMBER", "/media/BIRCH", "/media/CEDAR", "/media/DROVE"]
 """
+# What may have to do with a failed story; every command run as the operator leaves lines of its own.
+LAST_WORDS = {
+    "the service": "journalctl -b --no-pager -q -o short-monotonic -u counterfoil@op | tail -40",
+    "automount": "journalctl -b --no-pager -q -o short-monotonic -u 'counterfoil-automount*' | tail -30",
+    "status": "runuser -u op -- timeout 20 counterfoil status 2>&1",
+    "mounts": "grep -E ' /(media|run/media|mnt)' /proc/mounts; ls -ld /media/* 2>&1",
+    "the rest": "journalctl -b --no-pager -q -o short-monotonic | grep -vE 'runuser|pam_unix' | tail -30",
+}
 
 
 class Post:
@@ -202,11 +206,11 @@ class Post:
     # When a story fails
 
     def last_words(self):
-        """The end of the console and of the journal."""
+        """The end of the console, and what the box says of itself."""
         words = ["--- console", self.machine.serial_end()]
-        if self.machine.process is not None:
+        for what, script in LAST_WORDS.items() if self.machine.process is not None else ():
             try:
-                words += ["--- journal", self.asked("journalctl -b --no-pager -q | tail -60", 20).out]
+                words += [f"--- {what}", self.asked(script, 30).out]
             except (Lost, OSError):
-                words.append("(the box does not answer)")
+                return "\n".join([*words, "(the box does not answer)"])
         return "\n".join(words)

@@ -69,7 +69,7 @@ def formatted(path, label, kind, owner):
     if kind == "vfat":
         host.sh("mkfs.vfat", "-F", "32", "-n", label, path)
     elif kind == "exfat":
-        host.sh("mkfs.exfat", "-q", "-L", label, path)
+        host.sh("mkfs.exfat", "-L", label, path)
     else:
         host.sh("mkfs.ext4", "-q", "-L", label, "-E", f"root_owner={owner[0]}:{owner[1]}", path)
 
