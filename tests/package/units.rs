@@ -123,9 +123,9 @@ fn the_service_leaves_what_the_program_needs() {
     ] {
         assert!(lines.contains(&line), "{line} is not there");
     }
-    // Each cuts sticks mounted later off, or hides the id of the boot.
+    // Each cuts sticks mounted later off, hides the id of the boot, or refuses openat2.
     for word in
-        ["PrivateMounts=", "MountFlags=", "ProcSubset=", "RootDirectory=", "InaccessiblePaths="]
+        ["RestrictSUIDSGID=", "MountFlags=", "ProcSubset=", "RootDirectory=", "InaccessiblePaths="]
     {
         assert!(!lines.iter().any(|line| line.starts_with(word)), "{word} is there");
     }

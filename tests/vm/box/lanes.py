@@ -1,0 +1,100 @@
+"""Owns running stories side by side and saying how they went. Never knows what a story tells."""
+
+import queue
+import shutil
+import threading
+import time
+import traceback
+
+from . import host, machine
+from .post import Post
+
+# Machines at once: as many as this kind of test may take of two cores.
+LANES = 2
+
+
+class Story:
+    """A story, and the disk it begins with."""
+
+    def __init__(self, tell, bare):
+        self.tell = tell
+        self.bare = bare
+        self.name = tell.__name__.replace("_", "-")
+
+
+STORIES = []
+
+
+def story(tell):
+    """Marks a story that begins with the package installed."""
+    STORIES.append(Story(tell, False))
+    return tell
+
+
+def bare_story(tell):
+    """Marks a story that begins with a box without the package."""
+    STORIES.append(Story(tell, True))
+    return tell
+
+
+class Run:
+    """All stories of one run."""
+
+    def __init__(self, base, ready, deb, keep):
+        self.base = base
+        self.ready = ready
+        self.deb = deb
+        self.keep = keep
+        self.print = threading.Lock()
+        self.passed = 0
+        self.failed = 0
+
+    def all(self, stories):
+        """Tells every story and prints how it went."""
+        waiting = queue.SimpleQueue()
+        for one in stories:
+            waiting.put(one)
+        lanes = [threading.Thread(target=self.lane, args=(waiting,), daemon=True) for _ in range(LANES)]
+        for lane in lanes:
+            lane.start()
+        for lane in lanes:
+            lane.join()
+        print(f"{self.passed} passed, {self.failed} failed", flush=True)
+        return self.failed == 0 and self.passed == len(stories)
+
+    def lane(self, waiting):
+        while True:
+            try:
+                self.one(waiting.get_nowait())
+            except queue.Empty:
+                return
+
+    def one(self, story):
+        folder = host.CACHE / "runs" / story.name
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir(parents=True)
+        begun = time.monotonic()
+        post = Post(folder, self.base if story.bare else self.ready)
+        post.deb = self.deb
+        trouble = None
+        try:
+            story.tell(post)
+        except Exception as error:  # A fault of the test itself fails its story too, and no other.
+            trouble = f"{error}" if isinstance(error, host.Failed) else traceback.format_exc()
+            trouble += "\n" + post.last_words()
+        finally:
+            post.machine.end()
+        took = time.monotonic() - begun
+        with self.print:
+            print(f"{'FAILED' if trouble else 'ok'}  {story.name}  {took:.0f} s", flush=True)
+            for line in post.figures + (trouble.splitlines() if trouble else []):
+                print(f"      {line}", flush=True)
+            self.failed += trouble is not None
+            self.passed += trouble is None
+        if not self.keep:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def end():
+    """Ends what still runs."""
+    machine.end_all()

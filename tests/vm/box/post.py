@@ -1,0 +1,216 @@
+"""Owns the words that the stories are told in: an operator's post with its box, its mailbox and its sticks.
+Waits for conditions with a deadline, never for a time. Never judges more than the word says."""
+
+import json
+import shlex
+import time
+
+from . import image, mail, sticks
+from .agent import Lost
+from .host import Failed
+from .machine import Machine
+
+# Far above what anything here takes in an emulator; only a failure waits this long.
+PATIENCE = 60
+STATION = "pier-4"
+CONFIG = f"""station = "{STATION}"
+
+[[mailbox]]
+path = "/home/op/mail"
+"""
+# What may have to do with a failed story; every command run as the operator leaves lines of its own.
+LAST_WORDS = {
+    "the service": "journalctl -b --no-pager -q -o short-monotonic -u counterfoil@op | tail -40",
+    "automount": "journalctl -b --no-pager -q -o short-monotonic -u 'counterfoil-automount*' | tail -30",
+    "status": "runuser -u op -- timeout 20 counterfoil status 2>&1",
+    "mounts": "grep -E ' /(media|run/media|mnt)' /proc/mounts; ls -ld /media/* 2>&1",
+    "the rest": "journalctl -b --no-pager -q -o short-monotonic | grep -vE 'runuser|pam_unix' | tail -30",
+}
+
+
+class Post:
+    """A box that is off, with a new card in it."""
+
+    def __init__(self, folder, start):
+        self.folder = folder
+        self.machine = Machine(folder, start, image.overlay(start.disk, start.kind, folder / "card.qcow2"))
+        # Everything ever delivered, by its name in the mailbox.
+        self.mail = {}
+        # What is told beside the story's name when it came true.
+        self.figures = []
+
+    # Power
+
+    def boot(self):
+        self.machine.power_on()
+
+    def cut_power(self):
+        self.machine.cut_power()
+
+    def shut_down(self):
+        self.run("systemctl --no-block poweroff")
+        self.machine.wait_off(PATIENCE)
+
+    # Commands
+
+    def run(self, script, stdin=b"", within=PATIENCE):
+        """Runs a script as root; what it says on standard output. Its failure is one of the story."""
+        answer = self.machine.agent.run(script, stdin, within)
+        if answer.code != 0:
+            raise Failed(f"exit code {answer.code} of: {script}\n{answer.out}{answer.err}")
+        return answer.out
+
+    def asked(self, script, within=PATIENCE):
+        """Runs a script as root and gives its whole answer, whatever its exit code."""
+        return self.machine.agent.run(script, b"", within)
+
+    def as_op(self, script, within=PATIENCE):
+        """Runs a script as the operator and gives its whole answer."""
+        return self.asked(f"runuser -u op -- bash -c {shlex.quote(script)}", within)
+
+    def until(self, what, true, within=PATIENCE):
+        """Waits until something is true; the seconds it took."""
+        begun = time.monotonic()
+        while True:
+            said = true()
+            took = time.monotonic() - begun
+            if said:
+                return took
+            if took > within:
+                raise Failed(f"did not come true within {within} s: {what}")
+            time.sleep(0.05)
+
+    def expect(self, what, true):
+        """Fails the story if something is not true now."""
+        if not true:
+            raise Failed(f"is not so: {what}")
+
+    # The service
+
+    def install(self, package):
+        """Installs the package as an administrator does, and turns automount on."""
+        self.run("cat >/root/counterfoil.deb", package.read_bytes())
+        self.run("dpkg -i /root/counterfoil.deb", within=180)
+        self.run("systemctl enable --now counterfoil-automount")
+
+    def configure(self, text=CONFIG):
+        self.run("cat >/etc/counterfoil/counterfoil.toml", text.encode())
+
+    def start_service(self):
+        self.run("systemctl enable --now counterfoil@op")
+
+    def stop_service(self):
+        self.run("systemctl stop counterfoil@op")
+
+    def daemon(self):
+        """The daemon's process id."""
+        return int(self.run("systemctl show --value -p MainPID counterfoil@op"))
+
+    def journal(self):
+        """What the service said, each line with the seconds since boot."""
+        return self.run("journalctl -b -u counterfoil@op -o short-monotonic --no-pager -q").splitlines()
+
+    # Mail
+
+    def deliver(self, messages, within=PATIENCE):
+        """Delivers messages as mail programs do: written elsewhere on the card, then renamed."""
+        self.wait_at_the_door(messages)
+        self.run("cd /home/op/incoming && runuser -u op -- find . -type f -exec mv -t ../mail {} +", within=within)
+
+    def deliver_steadily(self, messages, gap):
+        """The same one by one, with a pause after each; the story goes on meanwhile."""
+        self.wait_at_the_door(messages)
+        self.run("runuser -u op -- setsid bash -c "
+                 f"'cd ~/incoming && for one in *; do mv \"$one\" ../mail/; sleep {gap}; done' >/dev/null 2>&1 &")
+
+    def wait_at_the_door(self, messages):
+        self.run("runuser -u op -- mkdir -p /home/op/incoming && "
+                 "runuser -u op -- tar -x -f - -C /home/op/incoming", mail.archive(messages))
+        self.mail.update((one.name, one) for one in messages)
+
+    def in_mailbox(self):
+        """The names in the mailbox."""
+        return set(self.run("ls /home/op/mail").split())
+
+    # Sticks
+
+    def new_stick(self, label, kind="vfat", **more):
+        return sticks.make(self.folder, label, kind, **more)
+
+    def plug(self, stick):
+        self.machine.plug(stick)
+
+    def pull(self, stick):
+        self.machine.pull(stick)
+
+    def place(self, stick):
+        """Where a stick is mounted, or nothing."""
+        serial = shlex.quote(f"ID_SERIAL_SHORT={stick.serial}")
+        found = self.asked(f"for disk in /sys/block/sd*; do d=${{disk##*/}}; "
+                           f"if udevadm info /dev/$d | grep -q {serial}; then "
+                           "grep -E \"^/dev/$d[0-9]* \" /proc/mounts | cut -d' ' -f2; fi; done").out.split()
+        return found[0] if found else None
+
+    def until_mounted(self, stick, within=PATIENCE):
+        """Waits until it is mounted; where."""
+        self.until(f"{stick.label} is mounted", lambda: self.place(stick), within)
+        return self.place(stick)
+
+    # What the program says
+
+    def told(self, command):
+        """What a command of the program says, run by the operator."""
+        answer = self.as_op(f"counterfoil {command} --json")
+        if answer.code not in (0, 1):
+            raise Failed(f"counterfoil {command}: exit code {answer.code}\n{answer.err}")
+        return json.loads(answer.out)
+
+    def drive(self, stick):
+        """What status says of a stick, or nothing."""
+        found = [one for one in self.told("status")["drives"] if one["label"] == stick.label]
+        return found[0] if found else None
+
+    def is_served(self, stick, count):
+        """Whether status says that a stick has so many messages and is safe to pull."""
+        drive = self.drive(stick)
+        return drive is not None and drive["messages"] == count and drive["state"] == "safe"
+
+    def until_served(self, stick, within=PATIENCE):
+        """Waits until status says that a stick has everything and is safe to pull."""
+        return self.until(f"{stick.label} has all {len(self.mail)} messages and is safe to pull",
+                          lambda: self.is_served(stick, len(self.mail)), within)
+
+    def acknowledged(self):
+        """The names of the messages of which audit says now that they are mirrored."""
+        # Those that come after this look may be mirrored too; they are not counted.
+        there = self.in_mailbox()
+        return there - {one["path"] for one in self.told("audit")["unmirrored"]}
+
+    # Proof
+
+    def prove(self, place, names=None):
+        """Proves with sha256sum alone that a stick holds these messages, all unless said."""
+        bag = f"{place}/counterfoil/{STATION}"
+        self.run(f"cd {bag} && sha256sum --strict --quiet -c manifest-sha256.txt", within=180)
+        sums = self.run(f"cat {bag}/manifest-sha256.txt").splitlines()
+        there = [line.split()[0] for line in sums if not line.startswith("#")]
+        wanted = {self.mail[name].sha256 for name in (self.mail if names is None else names)}
+        self.expect(f"every message is on {place}", wanted <= set(there))
+        return there
+
+    def ledger(self, stick):
+        """The lines of a stick's ledger, where it is mounted."""
+        text = self.run(f"cat {self.place(stick)}/counterfoil/{STATION}/ledger.jsonl")
+        return [json.loads(line) for line in text.splitlines()]
+
+    # When a story fails
+
+    def last_words(self):
+        """The end of the console, and what the box says of itself."""
+        words = ["--- console", self.machine.serial_end()]
+        for what, script in LAST_WORDS.items() if self.machine.process is not None else ():
+            try:
+                words += [f"--- {what}", self.asked(script, 30).out]
+            except (Lost, OSError):
+                return "\n".join([*words, "(the box does not answer)"])
+        return "\n".join(words)

@@ -1,0 +1,38 @@
+"""Owns the story of a dead card: a new one, and the stick. Never carries anything else over."""
+
+from box import image
+from box.lanes import story
+from box.mail import messages
+
+
+@story
+def a_new_card_and_the_stick(post):
+    post.boot()
+    post.configure()
+    stick = post.new_stick("AMBER")
+    post.plug(stick)
+    post.until_mounted(stick)
+    post.deliver(messages("kept", 50))
+    post.start_service()
+    post.until_served(stick)
+    post.cut_power()
+
+    start = post.machine.image
+    post.machine.card.unlink()
+    image.overlay(start.disk, start.kind, post.machine.card)
+    post.boot()
+    post.plug(stick)
+    place = post.until_mounted(stick)
+    post.expect("the new card has no mail", post.in_mailbox() == set())
+    bare = post.as_op("counterfoil restore")
+    post.figures.append(f"restore without options on a new card: exit code {bare.code}, "
+                        f"{(bare.out + bare.err).strip().splitlines()[-1]}")
+    if bare.code != 0:
+        done = post.as_op(f"counterfoil restore --drive {place}")
+        post.expect(f"restore --drive ends well: {done.out}{done.err}", done.code == 0)
+    sums = post.run("cd /home/op/mail && find . -type f -exec sha256sum {} +").splitlines()
+    found = {line[66:].removeprefix("./"): line[:64] for line in sums}
+    post.expect("the mailbox is back octet for octet",
+                found == {name: one.sha256 for name, one in post.mail.items()})
+    owners = post.run("find /home/op/mail ! -user op | head")
+    post.expect(f"every file is the operator's: {owners}", owners == "")

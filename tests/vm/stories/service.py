@@ -1,0 +1,86 @@
+"""Owns the stories of the installed service: what it serves after plugging, and what it costs idle.
+Never pulls a stick in use."""
+
+from box.lanes import bare_story, story
+from box.mail import messages
+
+# From the mount to the proven copy.
+SOON = 5
+IDLE = 60
+WAKE_UPS = 5
+MEMORY_KIB = 10 * 1024
+AUTOMOUNT = "journalctl -b -o short-monotonic -q --no-pager -u 'counterfoil-automount@*'"
+
+
+def moment(lines, words):
+    """When a line with these words was written, in seconds since the box's boot, or nothing."""
+    found = [line for line in lines if words in line]
+    return float(found[-1].split("]")[0].strip("[ ")) if found else None
+
+
+def mirrored_in_time(post, stick, since, count):
+    """Holds the daemon to its time: from a moment in the box to its word that the messages are on a stick."""
+    words = f"{stick.label}: {count} messages mirrored"
+    post.until(f"the daemon says: {words}", lambda: moment(post.journal(), words))
+    took = moment(post.journal(), words) - since
+    post.figures.append(f"{stick.label}: {count} messages mirrored {took:.1f} s after its mount")
+    post.expect(f"{stick.label} is mirrored within {SOON} s of its mount ({took:.1f} s)", took <= SOON)
+
+
+@bare_story
+def installed_and_plugged(post):
+    post.boot()
+    post.install(post.deb)
+    post.configure()
+    before = post.new_stick("DROVE")
+    post.plug(before)
+    post.until_mounted(before)
+    post.deliver(messages("before", 10))
+    post.start_service()
+    # It was mounted long ago, and comes to be served with the service.
+    mirrored_in_time(post, before, moment(post.journal(), "Started counterfoil@op"), 10)
+    post.until_served(before)
+    post.prove(post.place(before))
+    for label, kind in (("AMBER", "vfat"), ("BIRCH", "exfat"), ("CEDAR", "ext4")):
+        stick = post.new_stick(label, kind)
+        post.plug(stick)
+        place = post.until_mounted(stick)
+        post.expect(f"it is {kind}", post.run(f"findmnt -n -o FSTYPE {place}").strip() == kind)
+        mounted = moment(post.run(AUTOMOUNT).splitlines(), f"is mounted on {place}")
+        mirrored_in_time(post, stick, mounted, len(post.mail))
+        post.until_served(stick)
+        post.prove(place)
+        post.deliver(messages(f"after-{kind}", 5))
+        # Two seconds of these are the time a file must stay the same, one is the device's before it is called safe.
+        took = post.until_served(stick)
+        post.figures.append(f"{label}, {kind}: 5 more mirrored and safe to pull {took:.1f} s after their delivery")
+        post.prove(place)
+    post.expect("audit finds nothing unmirrored", post.told("audit")["unmirrored"] == [])
+
+
+@story
+def idle_for_a_minute(post):
+    post.boot()
+    post.configure()
+    post.deliver(messages("idle", 20))
+    stick = post.new_stick("AMBER")
+    post.plug(stick)
+    place = post.until_mounted(stick)
+    post.start_service()
+    post.until_served(stick)
+    pid = post.daemon()
+    # One script, so that nothing but time passes between the two looks.
+    count = f"cat /proc/{pid}/task/*/status | awk '/^voluntary_ctxt/ {{ sum += $2 }} END {{ print sum }}'"
+    first, last = post.run(f"{count}; sleep {IDLE}; {count}", within=IDLE + 60).split()
+    woken = int(last) - int(first)
+    memory = dict(line.split(":\t") for line in post.run(f"grep -E '^(Vm|Rss)' /proc/{pid}/status").splitlines())
+    kib = {name: int(text.split()[0]) for name, text in memory.items()}
+    post.figures.append(f"idle for {IDLE} s: {woken} wake-ups; resident {kib['VmRSS']} KiB (private "
+                        f"{kib['RssAnon']}, of files {kib['RssFile']}), peak {kib['VmHWM']} KiB")
+    # By device: names of what is open in another namespace do not say where it is mounted.
+    devices = post.run(f"find -L /proc/{pid}/fd /proc/{pid}/cwd -maxdepth 1 -printf '%D\\n'").split()
+    post.expect("what is open can be seen", len(devices) > 3)
+    post.expect("nothing is open on the stick", post.run(f"stat -c %d {place}").strip() not in devices)
+    post.run(f"umount {place}")
+    post.expect(f"at most {WAKE_UPS} wake-ups in {IDLE} s ({woken})", woken <= WAKE_UPS)
+    post.expect(f"at most {MEMORY_KIB} KiB resident ({kib['VmRSS']})", kib["VmRSS"] <= MEMORY_KIB)
