@@ -123,6 +123,13 @@ impl MemoryDrive {
         state.durable = state.now.clone();
     }
 
+    /// Puts a file there behind the program's back.
+    pub fn put(&self, path: &str, bytes: &[u8]) {
+        let mut state = self.state();
+        state.now.files.insert(path.as_bytes().to_vec(), bytes.to_vec());
+        state.durable = state.now.clone();
+    }
+
     /// Removes a file behind the program's back.
     pub fn remove(&self, path: &str) {
         let mut state = self.state();

@@ -1,6 +1,5 @@
 //! One-shot work: scan, admit a drive, mirror, verify, audit, restore. Uses `model` and `disk`.
-//! Knows no events and no timers; time comes from a [`Clock`](crate::model::Clock) handed in, and
-//! no word for a person is made here.
+//! Knows no events and no timers, takes time from a [`Clock`](crate::model::Clock), makes no words.
 
 pub mod audit;
 pub mod catalogue;
@@ -39,6 +38,8 @@ pub struct DriveRef {
     pub label: String,
     /// Its path, raw, as the catalogue remembers it.
     pub at: Vec<u8>,
+    /// Another process is writing to it, as far as is known.
+    pub being_written: bool,
     /// Whether it may be made a drive if it is none.
     pub begin: drive::Begin,
 }
@@ -62,7 +63,7 @@ pub trait Progress: Send + Sync {
     }
 }
 
-/// Progress that nobody looks at.
+/// Nobody looks.
 #[derive(Debug, Clone, Copy)]
 pub struct Unwatched;
 

@@ -151,7 +151,9 @@ pub fn open(
         }
     };
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());
-    let asked = Admission { station, access, begin, label, at, taken_for: None, clock };
+    let being_written = drive.being_written;
+    let taken_for = None;
+    let asked = Admission { station, access, begin, label, at, being_written, taken_for, clock };
     let mut admitted = admit(catalogue, volume, &asked)?;
     admitted.findings.extend(copied);
     Ok(admitted)

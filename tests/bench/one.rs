@@ -7,6 +7,7 @@ use crate::run::{Row, program};
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::disk::FolderDoor;
 use counterfoil::job::catalogue::Catalogue;
+use counterfoil::job::drive::{Begin, Claims};
 use counterfoil::job::mirror::OpenMailbox;
 use counterfoil::job::scan::{ScanReport, ScanRules, look_at};
 use counterfoil::job::settle::settle;
@@ -15,6 +16,7 @@ use counterfoil::model::{RelName, StationName};
 use globset::GlobSet;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::Duration;
 use tempfile::TempDir;
 
@@ -90,12 +92,22 @@ impl Standing {
         let drive = DriveRef {
             label: "drive".into(),
             at: drive.as_os_str().as_bytes().to_vec(),
-            door: Box::new(FolderDoor::new(drive)),
+            door: Arc::new(FolderDoor::new(drive)),
+            begin: Begin::InFolder,
+            being_written: false,
         };
         let station: StationName = "pier-4".parse().unwrap();
         let mailboxes = std::slice::from_ref(&self.mailbox);
-        let round =
-            round::mirror_drive(&self.catalogue, &station, mailboxes, &drive, &clock, &Unwatched);
+        let met = Claims::default();
+        let round = round::mirror_drive(
+            &self.catalogue,
+            &station,
+            mailboxes,
+            &drive,
+            &met,
+            &clock,
+            &Unwatched,
+        );
         assert_eq!(round.outcome.unwrap().copied, 1);
     }
 }

@@ -3,7 +3,7 @@
 
 use counterfoil::disk::{Access, Door, MailboxDir, MemoryDrive};
 use counterfoil::job::catalogue::{Catalogue, FileState, Held};
-use counterfoil::job::drive::Admitted;
+use counterfoil::job::drive::{Admitted, Begin, Claims};
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
 use counterfoil::job::round::{self, DriveRound};
 use counterfoil::job::scan::{ScanReport, ScanRules, scan};
@@ -13,6 +13,7 @@ use globset::GlobSet;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::time::Duration;
 use tempfile::TempDir;
@@ -87,7 +88,17 @@ pub(crate) fn station() -> StationName {
 }
 
 pub(crate) fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
-    DriveRef { door: Box::new(drive.door()), label: label.into(), at: label.into() }
+    through(Arc::new(drive.door()), label)
+}
+
+fn through(door: Arc<dyn Door>, label: &str) -> DriveRef {
+    DriveRef {
+        door,
+        label: label.into(),
+        at: label.into(),
+        begin: Begin::InFolder,
+        being_written: false,
+    }
 }
 
 /// The card.
@@ -212,14 +223,18 @@ impl Card {
 
     /// Brings a drive up to what was taken in.
     pub(crate) fn copy(&self, drive: &MemoryDrive, label: &str) -> DriveRound {
-        self.copy_to(Box::new(drive.door()), label)
+        self.copy_to(Arc::new(drive.door()), label)
     }
 
     /// The same, through a door of one's own.
-    pub(crate) fn copy_to(&self, door: Box<dyn Door>, label: &str) -> DriveRound {
-        let drive = DriveRef { door, label: label.into(), at: label.into() };
+    pub(crate) fn copy_to(&self, door: Arc<dyn Door>, label: &str) -> DriveRound {
+        self.copy_beside(&through(door, label), &Claims::default())
+    }
+
+    /// Brings a drive up to date beside others that were met before.
+    pub(crate) fn copy_beside(&self, drive: &DriveRef, met: &Claims) -> DriveRound {
         let (mailboxes, clock) = ([self.mailbox()], &self.clock);
-        round::mirror_drive(&self.catalogue, &station(), &mailboxes, &drive, clock, &Unwatched)
+        round::mirror_drive(&self.catalogue, &station(), &mailboxes, drive, met, clock, &Unwatched)
     }
 
     /// A pass over a drive already admitted.
@@ -234,7 +249,7 @@ impl Card {
 
     pub(crate) fn admit(&self, drive: &MemoryDrive, access: Access) -> Result<Admitted, JobError> {
         let drive = drive_ref(drive, "stick");
-        round::open(&self.catalogue, &station(), &drive, access, &self.clock)
+        round::open(&self.catalogue, &station(), &drive, access, &Claims::default(), &self.clock)
     }
 
     /// What the catalogue says the drive called so holds: the path's content, if it is there by the

@@ -11,6 +11,7 @@ use counterfoil::disk::{
 use counterfoil::job::JobError;
 use counterfoil::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use counterfoil::model::{Reason, RelName};
+use std::sync::Arc;
 
 /// A drive that says other things of itself than it keeps.
 struct Says {
@@ -24,6 +25,11 @@ impl Door for Says {
         let volume = self.door.open(access)?;
         let facts = VolumeFacts { longest_file: self.longest_file, ..volume.facts().clone() };
         Ok(Box::new(SaysVolume { volume, facts, room: self.room }))
+    }
+
+    fn holds(&self, facts: &VolumeFacts) -> bool {
+        let real = self.door.open(Access::Read).map(|volume| volume.facts().mount.clone());
+        real.is_ok_and(|mount| mount == facts.mount)
     }
 
     fn shown(&self) -> String {
@@ -136,7 +142,7 @@ fn a_write_that_finds_no_room_commits_no_message_by_halves() {
         card.admit(&drive, Access::Write).unwrap();
         drive.set_room(room);
         let boaster = Says { door: drive.door(), room: 1 << 30, longest_file: 1 << 30 };
-        let report = card.copy_to(Box::new(boaster), "stick").outcome.unwrap();
+        let report = card.copy_to(Arc::new(boaster), "stick").outcome.unwrap();
         assert_eq!(report.copied, fit as u64, "{room}: {report:?}");
         assert_eq!(report.failed.len(), 3 - fit, "{room}: {report:?}");
         assert!(report.failed.iter().all(|f| f.reason == Reason::DriveFull), "{room}: {report:?}");
@@ -220,7 +226,7 @@ fn a_file_too_long_for_the_drive_is_refused_up_front() {
     card.scan(0);
     let small = || Says { door: drive.door(), room: 1 << 30, longest_file: 100 };
     for copied in [1, 0] {
-        let report = card.copy_to(Box::new(small()), "stick").outcome.unwrap();
+        let report = card.copy_to(Arc::new(small()), "stick").outcome.unwrap();
         let failed: Vec<_> = report.failed.iter().map(|f| (f.path.to_text(), f.reason)).collect();
         assert_eq!(failed, [("inbox/long".to_owned(), Reason::TooLarge)]);
         assert_eq!(report.copied, copied);

@@ -37,7 +37,7 @@ impl Post {
         let folders: Vec<_> = self.sticks.iter().map(|s| self.path(s)).collect();
         let text = format!(
             "station = \"pier-4\"\nstate = {:?}\nsettle = \"300ms\"\nscan_every = \"1h\"\n{more}\n\
-             [[mailbox]]\npath = {:?}\n[drives]\nfolders = {folders:?}\n",
+             [[mailbox]]\npath = {:?}\n[drives]\naccept = \"named\"\nfolders = {folders:?}\n",
             self.path("state"),
             self.path("mail"),
         );

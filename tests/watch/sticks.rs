@@ -79,3 +79,135 @@ fn a_stick_that_fails_holds_up_no_other() {
     post.until("it says why", || post.log().contains("later version"));
     assert_eq!(files(&post.path("amber")).len(), 1);
 }
+
+fn live(post: &Post, label: &str) -> String {
+    let output = post.command("status").arg("--json").output().unwrap();
+    let status: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let drives = status["drives"].as_array().unwrap();
+    let drive = drives.iter().find(|drive| drive["label"] == label);
+    drive.map(|drive| drive["state"].as_str().unwrap().to_owned()).unwrap_or_default()
+}
+
+#[test]
+fn a_released_stick_is_left_alone_until_it_has_been_away() {
+    let mut post = Post::new(&["amber", "birch"]);
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    let release = |post: &Post, name: &str| {
+        post.command("drives").args(["release", name, "--json"]).output().unwrap()
+    };
+    let told = release(&post, "amber");
+    assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
+    let told: serde_json::Value = serde_json::from_slice(&told.stdout).unwrap();
+    assert_eq!((&told["label"], &told["safe_to_pull"]), (&"amber".into(), &true.into()));
+    assert_eq!(live(&post, "amber"), "released");
+
+    post.deliver("two", "2");
+    post.until_mirrored("birch", &["two"]);
+    assert_eq!(post.told("amber", "mirrored"), ["one"]);
+    // By its path it is the same drive, and asking twice does no harm.
+    let path = post.path("amber");
+    assert!(release(&post, path.to_str().unwrap()).status.success());
+
+    post.rename("amber", "elsewhere");
+    post.until("it is seen to be away", || post.log().contains("amber: not here"));
+    post.rename("elsewhere", "amber");
+    post.until_mirrored("amber", &["one", "two"]);
+
+    let nobody = release(&post, "cedar");
+    assert_eq!(nobody.status.code(), Some(3));
+    assert!(String::from_utf8_lossy(&nobody.stderr).contains("no drive cedar"));
+}
+
+#[test]
+fn a_stick_is_released_without_a_daemon_too() {
+    let post = Post::new(&["amber"]);
+    let told = post.command("drives").args(["release", "amber"]).output().unwrap();
+    assert!(told.status.success(), "{}", String::from_utf8_lossy(&told.stderr));
+    let nobody = post.command("drives").args(["release", "cedar"]).output().unwrap();
+    assert_eq!(nobody.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&nobody.stderr).contains("there are: amber"));
+}
+
+/// Fault 16: a stick and its copy, both in.
+#[test]
+fn a_copied_stick_is_served_beside_its_original() {
+    let mut post = Post::new(&["amber"]);
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    post.until("it may be pulled", || post.log().contains("amber: safe to pull"));
+    let copied = std::process::Command::new("cp")
+        .arg("-a")
+        .args([post.path("amber"), post.path("birch")])
+        .status();
+    assert!(copied.unwrap().success());
+    post.sticks.push("birch");
+    post.config("");
+    post.signal("HUP");
+    post.until("it says so", || post.log().contains("was copied from drive"));
+    post.deliver("two", "2");
+    for stick in ["amber", "birch"] {
+        post.until_mirrored(stick, &["one", "two"]);
+    }
+    let audit = post.audit();
+    let ids: std::collections::BTreeSet<_> =
+        audit["drives"].as_array().unwrap().iter().map(|d| d["id"].to_string()).collect();
+    assert_eq!(ids.len(), 2, "{audit}");
+}
+
+#[test]
+fn a_stick_marked_by_its_owner_is_not_written_to_until_the_mark_is_gone() {
+    let mut post = Post::new(&["amber", "birch"]);
+    std::fs::write(post.path("amber/counterfoil.skip"), "").unwrap();
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("birch", &["one"]);
+    post.until("it says why", || {
+        post.log().contains("amber: ") && post.log().contains("counterfoil.skip")
+    });
+    assert_eq!(files(&post.path("amber")).len(), 1);
+    let add = post.command("drives").arg("add").arg(post.path("amber")).output().unwrap();
+    assert_eq!(add.status.code(), Some(3));
+    std::fs::remove_file(post.path("amber/counterfoil.skip")).unwrap();
+    post.deliver("two", "2");
+    post.until_mirrored("amber", &["one", "two"]);
+}
+
+/// A drive may be made while the daemon works, and is served at once.
+#[test]
+fn a_drive_made_beside_the_daemon_is_served_at_once() {
+    let mut post = Post::new(&["amber"]);
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    post.rename("amber", "pulled");
+    std::fs::create_dir(post.path("amber")).unwrap();
+    post.until("the daemon says so", || post.log().contains("was here and is not"));
+    let add = post.command("drives").arg("add").arg(post.path("amber")).output().unwrap();
+    assert!(add.status.success(), "{}", String::from_utf8_lossy(&add.stderr));
+    post.until_mirrored("amber", &["one"]);
+}
+
+/// A request that makes no sense, and one that is never ended, hurt nobody.
+#[test]
+fn whoever_asks_nonsense_is_told_so_and_the_daemon_goes_on() {
+    use std::io::{Read as _, Write as _};
+    let mut post = Post::new(&["amber"]);
+    post.start();
+    post.deliver("one", "1");
+    post.until_mirrored("amber", &["one"]);
+    let connect =
+        || std::os::unix::net::UnixStream::connect(post.path("state/daemon.sock")).unwrap();
+    let _silent = connect();
+    let mut speaker = connect();
+    speaker.write_all(&[b'x'; 9000]).unwrap();
+    speaker.shutdown(std::net::Shutdown::Write).unwrap();
+    let mut answer = String::new();
+    // The other end may close before all of it was taken.
+    drop(speaker.read_to_string(&mut answer));
+    post.deliver("two", "2");
+    post.until_mirrored("amber", &["two"]);
+    assert_eq!(live(&post, "amber").is_empty(), false);
+}

@@ -5,6 +5,7 @@ use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::report::drives::Shown;
 use crate::cli::setup::Setup;
+use crate::daemon::DriveState;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, Served, ask};
 use crate::disk::{Trouble, host};
@@ -31,34 +32,51 @@ impl Survey {
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
     pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
-        let first = Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup));
-        let survey = match first {
-            Some(Err(JobError::Catalogue(_))) | None => {
-                let copy = Catalogue::snapshot(&setup.state)?;
-                match Self::with(&copy, setup) {
-                    Err(error) if error.is_damaged_catalogue() => {
-                        Self::with(&Catalogue::in_memory()?, setup)?
-                    }
-                    survey => survey?,
-                }
-            }
-            Some(survey) => survey?,
+        // A worker may begin to write while this looks: then its drive is looked at once more, without
+        // believing what may not be synced yet.
+        let before = served(setup);
+        let survey = Self::beside(setup, &before)?;
+        let after = served(setup);
+        let began = |drive: &Served| {
+            is_written(drive) && !before.iter().any(|b| b.at == drive.at && is_written(b))
+        };
+        let survey = match after.iter().any(began) {
+            true => Self::beside(setup, &after)?,
+            false => survey,
         };
         survey.notes.iter().for_each(|note| output.warn(note));
         Ok(survey)
     }
 
-    fn with(catalogue: &Catalogue, setup: &Setup) -> Result<Self, JobError> {
+    fn beside(setup: &Setup, live: &[Served]) -> Result<Self, Problem> {
+        let first = Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup, live));
+        Ok(match first {
+            Some(Err(JobError::Catalogue(_))) | None => {
+                let copy = Catalogue::snapshot(&setup.state)?;
+                match Self::with(&copy, setup, live) {
+                    Err(error) if error.is_damaged_catalogue() => {
+                        Self::with(&Catalogue::in_memory()?, setup, live)?
+                    }
+                    survey => survey?,
+                }
+            }
+            Some(survey) => survey?,
+        })
+    }
+
+    fn with(catalogue: &Catalogue, setup: &Setup, live: &[Served]) -> Result<Self, JobError> {
         let clock = SystemClock::new();
         let station = setup.station();
         let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
         let mut notes = scan_findings(&taken);
-        let live = served(setup);
         // A drive that does not answer would hang this too.
         let stalled =
             |drive: &DriveRef| live.iter().any(|d| d.at == drive.at && d.stalled_seconds.is_some());
         let mut drives = setup.drives_here();
         drives.retain(|drive| !stalled(drive));
+        for drive in &mut drives {
+            drive.being_written = live.iter().any(|d| d.at == drive.at && is_written(d));
+        }
         let looked = round::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
         for drive in &looked {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
@@ -70,7 +88,7 @@ impl Survey {
         }
         let audit = round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked)?;
         let daemon = host::is_locked(&setup.lock_file());
-        let drives = shown(&audit, &looked, daemon, &live);
+        let drives = shown(&audit, &looked, daemon, live);
         Ok(Self { audit, drives, now: clock.stamp(), daemon, notes })
     }
 }
@@ -93,6 +111,10 @@ fn served(setup: &Setup) -> Vec<Served> {
             Vec::new()
         }
     }
+}
+
+fn is_written(drive: &Served) -> bool {
+    drive.state == DriveState::Copying.as_str()
 }
 
 /// The drives known, with what was seen of them just now.

@@ -36,7 +36,10 @@ pub struct Admission<'a> {
     pub label: &'a str,
     /// Where it is, raw.
     pub at: &'a [u8],
-    /// Taken to have this id, whatever it says: where nothing is kept of it.
+    /// A daemon is writing here: lines may be seen that no sync has made durable yet, so nothing past what
+    /// the catalogue already knows is believed.
+    pub being_written: bool,
+    /// Kept under this id in a catalogue that is thrown away, since two drives may say the same of themselves.
     pub taken_for: Option<DriveId>,
     /// Time.
     pub clock: &'a dyn Clock,
@@ -86,13 +89,13 @@ pub fn admit(
     asked: &Admission<'_>,
 ) -> Result<Admitted, JobError> {
     let (id, later_layout) = identify(catalogue, &*volume, asked)?;
-    let id = asked.taken_for.unwrap_or(id);
     let lock = match asked.access {
         Access::Write => catalogue.lock_drive(id)?,
         Access::Read => None,
     };
     let now = asked.clock.stamp();
-    let drive = catalogue.drive_seen(id, asked.label, asked.at, now.time)?;
+    let drive =
+        catalogue.drive_seen(asked.taken_for.unwrap_or(id), asked.label, asked.at, now.time)?;
     let mut book = catalogue.book(drive, asked.station)?;
     let session = format!("{} {}", now.boot, volume.facts().mount);
     let dir = bag::station_dir(asked.station);
@@ -102,7 +105,10 @@ pub fn admit(
     if asked.access == Access::Write && !continues {
         skeleton::ensure(&*volume, asked.station, asked.clock)?;
     }
-    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, &mut findings)?;
+    let loaded = match asked.being_written {
+        true => ledger::Loaded { unchanged: true, length: book.ledger_bytes, ..Default::default() },
+        false => ledger::load(catalogue, &*volume, &dir, &mut book, &mut findings)?,
+    };
     if asked.access == Access::Write {
         if let Some(format) = loaded.newer {
             return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });

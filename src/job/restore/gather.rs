@@ -54,6 +54,7 @@ impl Gathered {
             begin: Begin::Never,
             label: &drive.label,
             at: &drive.at,
+            being_written: false,
             taken_for: Some(id),
             clock,
         };

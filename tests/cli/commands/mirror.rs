@@ -76,7 +76,10 @@ fn a_drive_that_is_not_there_costs_nothing_on_the_other() {
 fn without_any_drive_it_cannot_be_done() {
     let mut station = Station::new();
     station.deliver("0001.eml", mail("water level"));
-    station.mirror().expect_failed().expect_words(&["no drive is known", "--drive DIR"]);
+    station
+        .mirror()
+        .expect_failed()
+        .expect_words(&["no removable drive is mounted", "--drive DIR"]);
     station.use_drive(&station.path("media/never"));
     station.mirror().expect_failed();
 }

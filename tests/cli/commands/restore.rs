@@ -241,7 +241,10 @@ fn without_a_drive_that_holds_the_station_it_cannot_be_done() {
     station.restore().expect_failed();
     assert!(!station.restored().exists());
     assert_eq!(fs::read_dir(red.path()).unwrap().count(), 0);
-    Station::new().restore_with(&[]).expect_failed().expect_words(&["no drive is known"]);
+    Station::new()
+        .restore_with(&[])
+        .expect_failed()
+        .expect_words(&["no removable drive is mounted"]);
 }
 
 #[test]

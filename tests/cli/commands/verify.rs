@@ -81,7 +81,7 @@ fn a_folder_that_is_no_drive_cannot_be_verified_and_does_not_become_one() {
     let (station, red) = Station::with_drive();
     station.verify().expect_failed();
     assert_eq!(std::fs::read_dir(red.path()).unwrap().count(), 0);
-    Station::new().verify().expect_failed().expect_words(&["no drive is known"]);
+    Station::new().verify().expect_failed().expect_words(&["no removable drive is mounted"]);
 }
 
 #[test]

@@ -80,31 +80,59 @@ fn two_drives_that_change_places_stay_themselves() {
 
 /// Fault 16: a stick was copied whole, id and all, and both are plugged in.
 #[test]
-fn a_copied_stick_is_not_taken_for_its_original() {
+fn a_copied_stick_gets_an_id_of_its_own_and_both_are_served() {
     let (mut station, red) = Station::with_drive();
     station.deliver_many(5);
     station.mirror().expect_safe();
     let copied = station.path("media/copied");
     crate::station::sh("cp", &["-a".as_ref(), red.path(), copied.as_path()]);
     let copied = station.use_drive(&copied);
+    station.deliver("more.eml", mail("more"));
+    let told = station.mirror().expect_safe().expect_counts(&[("copied", 2)]);
+    told.expect_words(&[&red.id(), "was copied from drive"]);
+    // One of them, whichever came first, has kept the id of both.
+    let apart = [&red, &copied].map(|stick| stick.home().join("drive-2.json").exists());
+    assert_eq!(apart.iter().filter(|apart| **apart).count(), 1, "{apart:?}");
     for round in 0..3 {
-        let before = copied.everything();
         station.deliver(format!("more{round}.eml"), mail(&format!("more {round}")));
-        let told = station.mirror().expect_unsafe().expect_counts(&[("copied", 1)]);
-        told.expect_words(&[&red.id(), "is here a second time", "Nothing was written to this one"]);
-        assert_eq!(copied.everything(), before);
+        let told = station.mirror().expect_safe().expect_counts(&[("copied", 2)]);
+        assert!(!told.warnings().contains("was copied from"));
         red.expect_bag_valid();
         copied.expect_bag_valid();
-        station.audit().expect_safe();
+        let audit = station.audit().expect_safe().json();
+        let ids: std::collections::BTreeSet<_> =
+            audit["drives"].as_array().unwrap().iter().map(|d| d["id"].to_string()).collect();
+        assert_eq!(ids.len(), 2, "{audit}");
     }
-    // Made a drive of its own, as it was said, it is brought up to date.
-    fs::remove_file(copied.home().join("drive.json")).unwrap();
-    station.command(&["drives", "add", copied.path().to_str().unwrap()]).expect_safe();
-    station.mirror().expect_safe().expect_counts(&[("copied", 3)]);
-    assert_ne!(copied.id(), red.id());
-    copied.expect_bag_valid();
-    station.use_only(&[&copied]);
-    station.restore().expect_safe().expect_counts(&[("restored", 8)]);
+    for stick in [&red, &copied] {
+        station.use_only(&[stick]);
+        let got = station.restore().expect_safe().json();
+        assert_eq!(got["restored"], 9);
+    }
+}
+
+/// A stick copied whole, and neither was written to since: both are read.
+#[test]
+fn a_stick_and_its_copy_are_both_restored_from() {
+    let (mut station, red) = Station::with_drive();
+    station.deliver_many(5);
+    station.mirror().expect_safe();
+    let copied = station.path("media/copied");
+    crate::station::sh("cp", &["-a".as_ref(), red.path(), copied.as_path()]);
+    let copied = station.use_drive(&copied);
+    station.audit().expect_words(&["a copy of another drive"]);
+    // What the one has lost the other still has.
+    for (stick, number) in [(&red, 1), (&copied, 2)] {
+        let name = format!("{number:08}.EML");
+        let lost = walk(stick.path()).into_iter().find(|path| path.ends_with(&name));
+        fs::remove_file(lost.unwrap()).unwrap();
+    }
+    station.restore().expect_counts(&[("restored", 5)]);
+}
+
+fn walk(root: &std::path::Path) -> Vec<std::path::PathBuf> {
+    let files = walkdir::WalkDir::new(root).into_iter().map(Result::unwrap);
+    files.map(walkdir::DirEntry::into_path).collect()
 }
 
 /// Fault 16, one after the other: a stick and its copy, in turn at one mount point.

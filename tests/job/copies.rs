@@ -1,0 +1,132 @@
+//! Drives that were copied from others: each is served under an id of its own, and no ledger is taken for
+//! another one's.
+
+use crate::card::{Card, drive_ref, mail};
+use crate::medium::{expect_whole_bag, whole};
+use counterfoil::disk::MemoryDrive;
+use counterfoil::job::JobError;
+use counterfoil::job::drive::Claims;
+use counterfoil::model::{DriveId, Finding};
+
+/// An original and its copy, five messages on each.
+fn twins(serial: Option<&str>) -> (Card, MemoryDrive, MemoryDrive) {
+    let card = Card::new();
+    let original = MemoryDrive::default();
+    if let Some(serial) = serial {
+        original.set_serial(serial);
+    }
+    for n in 0..5 {
+        card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+    }
+    card.mirrored(&original);
+    let copy = original.copied();
+    (card, original, copy)
+}
+
+fn set_apart(findings: &[Finding]) -> Option<(DriveId, DriveId)> {
+    findings.iter().find_map(|finding| match finding {
+        Finding::CopiedDrive { of, own } => Some((*of, *own)),
+        _ => None,
+    })
+}
+
+/// Fault 16: by being here at once, since the serial number was copied with the rest.
+#[test]
+fn of_two_with_one_id_the_second_met_gets_its_own_and_both_are_served() {
+    for serial in [None, Some("1A2B-3C4D")] {
+        let (card, original, copy) = twins(serial);
+        let (first, second) = (drive_ref(&original, "amber"), drive_ref(&copy, "birch"));
+        let met = Claims::default();
+        card.deliver("inbox/new", &mail("new"));
+        card.scan(0);
+        let one = card.copy_beside(&first, &met);
+        let two = card.copy_beside(&second, &met);
+        assert_eq!(set_apart(&one.findings), None);
+        let (of, own) = set_apart(&two.findings).unwrap();
+        assert_eq!(one.drive.unwrap().0, of);
+        assert_eq!(two.drive.unwrap().0, own);
+        assert_ne!(of, own);
+        assert_eq!((one.outcome.unwrap().copied, two.outcome.unwrap().copied), (1, 1));
+        for drive in [&original, &copy] {
+            expect_whole_bag(drive, "after both were served");
+            assert_eq!(whole(&[drive], false).len(), 6);
+        }
+        // From now on each is itself, with the other or without.
+        let alone = card.copy_beside(&second, &Claims::default());
+        assert_eq!((alone.drive.unwrap().0, set_apart(&alone.findings)), (own, None));
+    }
+}
+
+/// By the serial number of its file system, though the original is not here.
+#[test]
+fn a_copy_on_another_file_system_is_told_without_its_original() {
+    let (card, original, copy) = twins(Some("1A2B-3C4D"));
+    copy.set_serial("9F9F-0000");
+    let alone = card.copy_beside(&drive_ref(&copy, "birch"), &Claims::default());
+    assert!(set_apart(&alone.findings).is_some());
+    let original = card.copy_beside(&drive_ref(&original, "amber"), &Claims::default());
+    assert_eq!(set_apart(&original.findings), None);
+    assert_ne!(original.drive.unwrap().0, alone.drive.unwrap().0);
+}
+
+/// A cut while the copy gets its id leaves the file torn: it gets one all the same, and keeps it.
+#[test]
+fn a_copy_whose_new_id_was_torn_by_a_cut_gets_another() {
+    let (card, _, copy) = twins(Some("1A2B-3C4D"));
+    copy.set_serial("9F9F-0000");
+    let birch = drive_ref(&copy, "birch");
+    card.copy_beside(&birch, &Claims::default());
+    copy.tamper("counterfoil/drive-2.json", |file| file.truncate(7));
+    let first = card.copy_beside(&birch, &Claims::default());
+    let second = card.copy_beside(&birch, &Claims::default());
+    assert_eq!(first.drive.unwrap().0, second.drive.unwrap().0);
+    expect_whole_bag(&copy, "after the torn id");
+}
+
+#[test]
+fn one_drive_by_two_paths_is_not_a_copy_and_not_written_twice() {
+    let (card, drive, _) = twins(None);
+    let met = Claims::default();
+    card.copy_beside(&drive_ref(&drive, "amber"), &met);
+    let before = drive.files();
+    let again = card.copy_beside(&drive_ref(&drive, "amber-again"), &met);
+    assert!(matches!(again.outcome, Err(JobError::SecondTime { .. })));
+    assert_eq!(drive.files(), before);
+}
+
+/// Fault 12: pulled and plugged in again, it is no copy of what it was.
+#[test]
+fn a_drive_that_comes_back_as_another_device_is_itself() {
+    let (card, drive, _) = twins(None);
+    let met = Claims::default();
+    let before = card.copy_beside(&drive_ref(&drive, "amber"), &met);
+    drive.replug(false);
+    let after = card.copy_beside(&drive_ref(&drive, "amber-2"), &met);
+    assert_eq!(before.drive, after.drive);
+    assert_eq!(set_apart(&after.findings), None);
+}
+
+/// Its owner wants it left alone, or it was never made ours.
+#[test]
+fn a_marked_drive_and_a_strange_one_are_not_written_to() {
+    use counterfoil::job::drive::Begin;
+    let card = Card::new();
+    card.deliver("inbox/1", &mail("1"));
+    card.scan(0);
+    let marked = MemoryDrive::default();
+    marked.put("counterfoil.skip", b"");
+    let round = card.copy_beside(&drive_ref(&marked, "marked"), &Claims::default());
+    assert!(matches!(round.outcome, Err(JobError::SkipFile { .. })));
+    assert_eq!((round.state(), marked.files().len()), ("left-alone", 1));
+
+    let strange = MemoryDrive::default();
+    let mut drive = drive_ref(&strange, "strange");
+    drive.begin = Begin::Never;
+    let round = card.copy_beside(&drive, &Claims::default());
+    assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
+    assert_eq!(strange.files().len(), 0);
+    // Where a device is seen to be, another drive may have been before.
+    card.mirror_as(&MemoryDrive::default(), "strange");
+    drive.begin = Begin::OnDevice;
+    assert_eq!(card.copy_beside(&drive, &Claims::default()).outcome.unwrap().copied, 1);
+}

@@ -1,0 +1,155 @@
+//! The fixture: a host whose tables and tree of devices are files in a temporary folder.
+//! Never judges.
+
+use counterfoil::disk::mounts::{Finder, Found, System};
+use std::cell::RefCell;
+use std::fs;
+use std::os::unix::fs::symlink;
+use std::path::{Path, PathBuf};
+
+pub struct Host {
+    dir: tempfile::TempDir,
+    table: RefCell<Vec<(u64, PathBuf)>>,
+}
+
+impl Host {
+    pub fn bare() -> Self {
+        let host = Self { dir: tempfile::tempdir().unwrap(), table: RefCell::default() };
+        for folder in
+            ["proc/self", "sys/dev/block", "sys/class/block", "sys/bus/usb", "sys/bus/mmc"]
+        {
+            fs::create_dir_all(host.path(folder)).unwrap();
+        }
+        host.write("proc/self/mountinfo", "");
+        host
+    }
+
+    /// A board that runs from its memory card.
+    pub fn on_a_card() -> Self {
+        let host = Self::bare();
+        host.card("mmcblk0", 179, 0, 1);
+        host.partition("mmcblk0", "mmcblk0p2", 179, 2);
+        host.partition("mmcblk0", "mmcblk0p1", 179, 1);
+        host.mount(1, "179:2", "/", "/", "ext4", "/dev/mmcblk0p2");
+        host
+    }
+
+    /// A board that runs from a disk on USB.
+    pub fn on_usb(name: &str, major: u32) -> Self {
+        let host = Self::bare();
+        host.usb_disk(name, major, 0, 1);
+        host.partition(name, &format!("{name}2"), major, 2);
+        host.mount(1, &format!("{major}:2"), "/", "/", "ext4", "/dev/root");
+        host
+    }
+
+    fn path(&self, below: &str) -> PathBuf {
+        self.dir.path().join(below)
+    }
+
+    pub fn write(&self, below: &str, text: &str) {
+        fs::create_dir_all(self.path(below).parent().unwrap()).unwrap();
+        fs::write(self.path(below), text).unwrap();
+    }
+
+    pub fn usb_disk(&self, name: &str, major: u32, minor: u32, sequence: u64) {
+        let place = format!("pci0000:00/usb1/1-{minor}/host{minor}/0:0:0:{minor}");
+        self.disk(
+            name,
+            major,
+            minor,
+            &place,
+            Some(("usb", &format!("pci0000:00/usb1/1-{minor}"))),
+            sequence,
+        );
+    }
+
+    pub fn card(&self, name: &str, major: u32, minor: u32, sequence: u64) {
+        let place = format!("platform/soc/mmc_host/mmc{minor}/mmc{minor}:0001");
+        self.disk(name, major, minor, &place, Some(("mmc", &place)), sequence);
+    }
+
+    /// A disk at a place in the tree, with the bus that a device above it hangs on.
+    pub fn disk(
+        &self,
+        name: &str,
+        major: u32,
+        minor: u32,
+        place: &str,
+        bus: Option<(&str, &str)>,
+        sequence: u64,
+    ) {
+        let device = format!("sys/devices/{place}/block/{name}");
+        fs::create_dir_all(self.path(&device)).unwrap();
+        self.write(&format!("{device}/diskseq"), &format!("{sequence}\n"));
+        if let Some((bus, above)) = bus {
+            let link = self.path(&format!("sys/devices/{above}/subsystem"));
+            symlink(self.path("sys/bus").join(bus), link).unwrap();
+        }
+        self.number(name, &device, major, minor);
+    }
+
+    pub fn partition(&self, disk: &str, name: &str, major: u32, minor: u32) {
+        let disk = fs::canonicalize(self.path("sys/class/block").join(disk)).unwrap();
+        let device = disk.join(name);
+        let device = device.strip_prefix(fs::canonicalize(self.dir.path()).unwrap()).unwrap();
+        let device = device.to_str().unwrap();
+        self.write(&format!("{device}/partition"), "1\n");
+        self.number(name, device, major, minor);
+    }
+
+    /// A mapping over a part of a disk, `DISK/PART`.
+    pub fn mapping(&self, name: &str, major: u32, minor: u32, over: &str) {
+        self.disk(name, major, minor, "virtual", None, 99);
+        let part = over.split('/').next_back().unwrap();
+        let slaves = self.path(&format!("sys/devices/virtual/block/{name}/slaves"));
+        fs::create_dir_all(&slaves).unwrap();
+        let beneath = fs::canonicalize(self.path("sys/class/block").join(part)).unwrap();
+        symlink(beneath, slaves.join(part)).unwrap();
+    }
+
+    fn number(&self, name: &str, device: &str, major: u32, minor: u32) {
+        let device = self.path(device);
+        fs::write(device.join("dev"), format!("{major}:{minor}\n")).unwrap();
+        symlink(&device, self.path(&format!("sys/dev/block/{major}:{minor}"))).unwrap();
+        symlink(&device, self.path("sys/class/block").join(name)).unwrap();
+    }
+
+    /// The device leaves; whatever is mounted stays listed.
+    pub fn pull(&self, name: &str, major: u32, minor: u32) {
+        let device = fs::canonicalize(self.path("sys/class/block").join(name)).unwrap();
+        fs::remove_file(self.path("sys/class/block").join(name)).unwrap();
+        fs::remove_file(self.path(&format!("sys/dev/block/{major}:{minor}"))).unwrap();
+        fs::remove_dir_all(device).unwrap();
+        fs::remove_dir_all(self.path(&format!("sys/devices/pci0000:00/usb1/1-{minor}"))).unwrap();
+    }
+
+    /// A line of the table. `at` as the kernel writes it.
+    pub fn mount(&self, id: u64, device: &str, root: &str, at: &str, fs_type: &str, source: &str) {
+        let mut table = fs::read_to_string(self.path("proc/self/mountinfo")).unwrap();
+        table.push_str(&format!(
+            "{id} 1 {device} {root} {at} rw shared:1 - {fs_type} {source} rw\n"
+        ));
+        self.write("proc/self/mountinfo", &table);
+        self.table.borrow_mut().push((id, at.replace("\\040", " ").into()));
+    }
+
+    pub fn found(&self) -> Vec<Found> {
+        self.found_beside(&[])
+    }
+
+    pub fn found_beside(&self, keep_off: &[&str]) -> Vec<Found> {
+        let table = self.table.borrow().clone();
+        // The latest mount that covers a path is the one that is seen there.
+        let seen = move |path: &Path| {
+            let covering = table.iter().filter(|(_, at)| path.starts_with(at));
+            covering.max_by_key(|(id, at)| (at.components().count(), *id)).map(|(id, _)| *id)
+        };
+        let system = System::at(fs::canonicalize(self.dir.path()).unwrap(), seen);
+        Finder::new(system, keep_off.iter().map(PathBuf::from).collect()).find()
+    }
+
+    pub fn places(&self, found: &[Found]) -> Vec<String> {
+        found.iter().map(|found| found.key.at.to_str().unwrap().to_owned()).collect()
+    }
+}
