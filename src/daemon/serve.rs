@@ -1,6 +1,7 @@
 //! The loop: waits for events and deadlines, hands out work, keeps the state of each drive. One place,
 //! one thread; everything slow happens in the clerk's and the workers' threads.
 
+use super::alarm::Alarm;
 use super::clerk::{self, Clerk, ClerkJob, ClerkReport};
 use super::control::{Asker, Request};
 use super::drives::Drives;
@@ -20,7 +21,7 @@ use std::sync::atomic::AtomicBool;
 use std::sync::mpsc;
 use std::time::Duration;
 use tokio::sync::mpsc::{Receiver, Sender};
-use tokio::time::{Instant, sleep_until};
+use tokio::time::Instant;
 
 /// How long the clerk may be at one piece of work before the watchdog is told nothing more: a scan
 /// of a million messages on a board takes minutes.
@@ -52,6 +53,7 @@ pub(super) struct Daemon<'a> {
     /// For each mailbox, when it is to be looked over once more after a folder appeared in it.
     again_at: Vec<Option<Instant>>,
     watchdog_at: Option<Instant>,
+    alarm: Alarm,
     watches: Vec<Option<MailboxWatch>>,
     hints: Hints,
     _folders: Vec<FolderWatch>,
@@ -106,6 +108,7 @@ impl<'a> Daemon<'a> {
             next_scan: Instant::now(),
             settle_at: None,
             watchdog_at: service.watchdog_every().map(|_| Instant::now()),
+            alarm: Alarm::new()?,
             hints,
             _folders: folders,
         };
@@ -142,7 +145,10 @@ impl<'a> Daemon<'a> {
             let deadline = self.deadline();
             let event = tokio::select! {
                 event = events.recv() => event,
-                () = sleep_until(deadline) => continue,
+                rung = self.alarm.until(deadline) => {
+                    rung?;
+                    continue;
+                }
             };
             match event {
                 None | Some(Event::Stop) => {
@@ -290,7 +296,8 @@ impl<'a> Daemon<'a> {
                     Some(_) => {}
                     None => return,
                 },
-                () = sleep_until(patience) => break,
+                // A timer that does not work ends the wait.
+                _ = self.alarm.until(patience) => break,
             }
         }
         for label in self.drives.at_work() {

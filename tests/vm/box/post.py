@@ -120,8 +120,10 @@ class Post:
     def deliver_steadily(self, messages, gap):
         """The same one by one, with a pause after each; the story goes on meanwhile."""
         self.wait_at_the_door(messages)
-        self.run("runuser -u op -- setsid bash -c "
-                 f"'cd ~/incoming && for one in *; do mv \"$one\" ../mail/; sleep {gap}; done' >/dev/null 2>&1 &")
+        # One process: starting another for each message would take the emulator longer than the pause.
+        steps = ('chdir "/home/op/incoming" or die; for (sort glob "*") '
+                 f'{{ rename $_, "../mail/$_" or die; select undef, undef, undef, {gap} }}')
+        self.run(f"runuser -u op -- setsid perl -e {shlex.quote(steps)} >/dev/null 2>&1 &")
 
     def wait_at_the_door(self, messages):
         self.run("runuser -u op -- mkdir -p /home/op/incoming && "

@@ -1,6 +1,9 @@
 """Owns the stories of power that goes. Never shuts down in an orderly way."""
 
+import hashlib
+import json
 import random
+import time
 
 from box.host import Failed
 from box.lanes import story
@@ -8,41 +11,50 @@ from box.mail import messages
 from box.post import STATION
 
 CUTS = 10
+# Enough to be still arriving at the latest cut.
+ARRIVING = 150
+GAP = 0.1
+EARLIEST, LATEST = 2.0, 12.0
+# Cuts before which some of the mail of that very boot must have been acknowledged: fewer would prove little.
+TELLING = 6
+BACK = "/home/op/back"
 
 
 def cut_again_and_again(post, seed):
     """Cuts the power in the middle of arriving mail, and looks each time at what the stick really holds."""
+    print(f"power cuts: seed {seed}", flush=True)
     chance = random.Random(seed)
     stick = post.new_stick("AMBER")
-    acknowledged = set()
-    moments = []
+    acknowledged = {}
+    cuts = []
     for cut in range(CUTS):
         post.boot()
         if cut == 0:
             post.configure()
             post.start_service()
         post.plug(stick)
-        post.deliver_steadily(messages(f"cut-{seed}-{cut}", 40), 0.05)
-        moment = chance.uniform(1.0, 9.0)
-        moments.append(round(moment, 1))
-        acknowledged |= noted_for(post, moment)
+        post.until_mounted(stick)
+        # What had not been delivered at the last cut.
+        post.run("rm -rf /home/op/incoming")
+        arriving = messages(f"cut-{seed}-{cut}", ARRIVING)
+        post.deliver_steadily(arriving, GAP)
+        moment = chance.uniform(EARLIEST, LATEST)
+        noted = noted_for(post, moment) & {one.name for one in arriving}
         post.cut_power()
-        holds(stick, {post.mail[name].sha256 for name in acknowledged}, cut)
-    post.boot()
-    post.plug(stick)
-    post.until_mounted(stick)
-    # What was on its way at a cut may never have reached the mailbox.
-    there = post.in_mailbox()
-    post.until("all is mirrored", lambda: post.is_served(stick, len(there)) and post.told("audit")["unmirrored"] == [])
-    post.prove(post.place(stick), there)
-    post.expect("what was acknowledged is in the mailbox or on the stick", acknowledged)
-    post.figures.append(f"seed {seed}: cut {CUTS} times, after {moments} s; {len(acknowledged)} of "
-                        f"{len(post.mail)} messages had been acknowledged before a cut")
+        acknowledged |= {name: post.mail[name].sha256 for name in noted}
+        cuts.append((round(moment, 1), len(noted)))
+        holds(stick, acknowledged, cut)
+    told = ", ".join(f"{moment} s: {count}" for moment, count in cuts)
+    post.figures.append(f"seed {seed}: cut {CUTS} times, so long after mail began to arrive, with so many of it "
+                        f"acknowledged: {told}; {len(acknowledged)} in all")
+    telling = sum(count > 0 for _, count in cuts)
+    post.expect(f"new mail was acknowledged before at least {TELLING} cuts ({telling})", telling >= TELLING)
+    restored = after_the_last(post, stick, acknowledged)
+    post.figures.append(f"after the last, {restored} messages restored, every acknowledged one octet for octet")
 
 
 def noted_for(post, seconds):
     """What is acknowledged, asked again and again for so long."""
-    import time
     noted = set()
     end = time.monotonic() + seconds
     while time.monotonic() < end:
@@ -50,23 +62,48 @@ def noted_for(post, seconds):
     return noted
 
 
-def holds(stick, hashes, cut):
-    """Reads the stick from outside, as the cut left it: every acknowledged message must be there, with a line."""
-    import hashlib
-    import json
+def holds(stick, acknowledged, cut):
+    """Reads the stick from outside, as the cut left it: every acknowledged message must be there, with its line."""
     files = stick.files()
     bag = f"counterfoil/{STATION}/"
     there = {hashlib.sha256(octets).hexdigest() for name, octets in files.items() if name.startswith(bag + "data/")}
-    lines = files.get(bag + "ledger.jsonl", b"").split(b"\n")
     told = set()
-    for line in lines:
+    for line in files.get(bag + "ledger.jsonl", b"").split(b"\n"):
         try:
-            told.add(json.loads(line).get("sha256"))
+            said = json.loads(line)
         except ValueError:
             continue  # The cut may have torn what was not acknowledged.
-    for what, found in (("its octets", there), ("its line", told)):
-        if hashes - found:
-            raise Failed(f"cut {cut}: {len(hashes - found)} acknowledged messages are without {what}")
+        told.add((said.get("path"), said.get("sha256")))
+    without = {name for name, digest in acknowledged.items() if digest not in there}
+    untold = set(acknowledged.items()) - told
+    if without or untold:
+        raise Failed(f"cut {cut}: of {len(acknowledged)} acknowledged messages {len(without)} are without their octets "
+                     f"and {len(untold)} without their line: {sorted(without)[:3]} {sorted(untold)[:3]}")
+
+
+def after_the_last(post, stick, acknowledged):
+    """Boots once more: everything gets mirrored, and what was acknowledged can be restored."""
+    post.boot()
+    post.plug(stick)
+    place = post.until_mounted(stick)
+    post.until("all that is left is mirrored", lambda: post.told("audit")["unmirrored"] == [], 180)
+    # Of what was on its way at a cut, names may have reached the card without their octets, or nothing at all.
+    sums = digests(post, "/home/op/mail")
+    copies = post.prove(place, acknowledged)
+    post.expect("whatever the mailbox holds now is on the stick", set(sums.values()) <= set(copies))
+    done = post.as_op(f"counterfoil restore --into {BACK}", 180)
+    post.expect(f"restore ends well: {done.code} {done.out}{done.err}", done.code == 0)
+    back = digests(post, BACK)
+    wrong = {name for name, digest in acknowledged.items() if back.get(name) != digest}
+    post.expect(f"every acknowledged message is restored under its name, octet for octet: {sorted(wrong)[:3]}",
+                not wrong)
+    return len(back)
+
+
+def digests(post, folder):
+    """The names below a folder and what their octets hash to."""
+    sums = post.run(f"cd {folder} && find . -type f -exec sha256sum {{}} +", within=120).splitlines()
+    return {line[66:].removeprefix("./"): line[:64] for line in sums}
 
 
 @story
