@@ -42,7 +42,7 @@ complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "drives" -d 
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "config" -d 'Look at the config'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "demo" -d 'The whole job in a temporary folder, told as a story'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
@@ -54,7 +54,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s v -l v
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
@@ -66,7 +66,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s v -l 
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
@@ -78,7 +78,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s v -l 
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
@@ -90,7 +90,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s v -l v
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
@@ -102,7 +102,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s v -l 
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l into -d 'Put it here instead of where it was: one mailbox directly, several each under its name' -r -F
@@ -116,21 +116,22 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l with
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l drive -d 'A folder used as a drive; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l state -d 'Where the catalogue is kept' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -l json -d 'One JSON object on standard output, and nothing else there'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -s v -l verbose -d 'Say more; twice for everything'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -s q -l quiet -d 'Say only what went wrong'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add" -f -a "add" -d 'Make a folder a drive'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -f -a "add" -d 'Make a drive: of a mounted stick, or of a folder'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -f -a "release" -d 'Finish with a drive, unmount it where that is allowed, and say that it may be pulled'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
@@ -141,6 +142,18 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fi
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
@@ -150,7 +163,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not 
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and not __fish_seen_subcommand_from check" -f -a "check" -d 'Check the config and print the values in force'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l drive -d 'A folder used as a drive; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F

@@ -6,9 +6,10 @@ use super::error::{DiskError, Trouble};
 use super::mounts::{Found, System};
 use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
 use crate::model::{RelName, escape};
-use rustix::fd::{AsFd, OwnedFd};
+use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, FileType, FlockOperation, OFlags, StatVfsMountFlags, StatxFlags};
 use rustix::io::Errno;
+use rustix::process::{Gid, Uid};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::PathBuf;
 
@@ -119,6 +120,21 @@ impl FolderVolume {
         Ok(Self { root, door: door.clone(), facts })
     }
 
+    /// What root makes belongs to whom the drive belongs to: it is the operator's daemon that goes on with it.
+    fn give(&self, made: BorrowedFd<'_>) -> Result<(), Errno> {
+        if !super::host::is_root() {
+            return Ok(());
+        }
+        let owner = rustix::fs::fstat(&self.root)?;
+        let now = rustix::fs::fstat(made)?;
+        // Where the file system has no owners both are what it was mounted with.
+        if (owner.st_uid, owner.st_gid) == (now.st_uid, now.st_gid) {
+            return Ok(());
+        }
+        let (user, group) = (Uid::from_raw(owner.st_uid), Gid::from_raw(owner.st_gid));
+        rustix::fs::fchown(made, Some(user), Some(group))
+    }
+
     fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {
         DiskError::new(operation, format_args!("{} on {}", at, self.facts.shown), errno)
     }
@@ -145,7 +161,7 @@ impl Volume for FolderVolume {
     }
 
     fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
-        beneath::make_dirs(self.root.as_fd(), at, 0o755, DRIVE, &mut |_| Ok(()))
+        beneath::make_dirs(self.root.as_fd(), at, 0o755, DRIVE, &mut |made| self.give(made))
     }
 
     fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
@@ -187,6 +203,7 @@ impl Volume for FolderVolume {
         let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
         let fd = beneath::open(self.root.as_fd(), at, flags, DRIVE)
             .map_err(|errno| self.fail("create", at, errno))?;
+        self.give(fd.as_fd()).map_err(|errno| self.fail("create", at, errno))?;
         Ok(Box::new(OpenFile { fd, at: at.clone(), shown: self.facts.shown.clone(), offset: 0 }))
     }
 

@@ -93,7 +93,25 @@ pub fn lock(path: &Path) -> Result<Lock, DiskError> {
     let flags = OFlags::RDWR | OFlags::CREATE | OFlags::CLOEXEC;
     let fd = rustix::fs::open(path, flags, Mode::from(0o600)).map_err(error)?;
     rustix::fs::flock(&fd, FlockOperation::NonBlockingLockExclusive).map_err(error)?;
+    give_to_owner_of_folder(path)?;
     Ok(Lock(fd))
+}
+
+/// Where root works in an operator's state folder, the operator's daemon must be able to open what root made.
+pub fn give_to_owner_of_folder(path: &Path) -> Result<(), DiskError> {
+    use std::os::unix::fs::MetadataExt as _;
+    if !is_root() {
+        return Ok(());
+    }
+    let give = || {
+        let folder = path.parent().unwrap_or(Path::new(".")).metadata()?;
+        let file = path.symlink_metadata()?;
+        if (file.uid(), file.gid()) == (folder.uid(), folder.gid()) {
+            return Ok(());
+        }
+        std::os::unix::fs::lchown(path, Some(folder.uid()), Some(folder.gid()))
+    };
+    give().map_err(|e| fail("give to the folder's owner", path, &e))
 }
 
 /// Whether some process holds that lock.

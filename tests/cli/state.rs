@@ -97,3 +97,29 @@ fn a_state_that_cannot_be_kept_says_where() {
     let state = station.state();
     station.mirror().expect_failed().expect_words(&[state.to_str().unwrap()]);
 }
+
+/// The operator's daemon goes on where root has worked once: everything root made is the operator's.
+#[test]
+fn what_root_makes_belongs_to_whom_the_folder_belongs_to() {
+    use std::os::unix::fs::MetadataExt as _;
+    let (mut station, red) = Station::with_drive();
+    fs::create_dir_all(station.state()).unwrap();
+    for folder in [station.state().as_path(), red.path()] {
+        std::os::unix::fs::chown(folder, Some(65534), Some(65534)).unwrap();
+    }
+    station.deliver_many(3);
+    station.mirror().expect_safe();
+    let mut seen = 0;
+    for folder in [station.state().as_path(), red.path()] {
+        for entry in walkdir::WalkDir::new(folder).into_iter().map(Result::unwrap) {
+            let facts = entry.metadata().unwrap();
+            let owner = (facts.uid(), facts.gid());
+            assert_eq!(owner, (65534, 65534), "{}", entry.path().display());
+            seen += 1;
+        }
+    }
+    assert!(seen > 12, "{seen}");
+    station.run_as_nobody();
+    station.deliver("more.eml", mail("more"));
+    station.mirror().expect_safe().expect_counts(&[("copied", 1)]);
+}

@@ -238,6 +238,38 @@ fn a_second_cut_while_the_first_is_mended() {
     assert!(cuts_in_recovery > 300, "{cuts_in_recovery}");
 }
 
+/// A copy cut short while it was written, and then the power fails again at every operation of the recovery:
+/// it is debris, and never taken for a copy that was proven.
+#[test]
+fn a_torn_copy_is_never_adopted_however_often_its_recovery_is_cut() {
+    let mut cuts = 0;
+    for second_cut in [Cut::Unsynced, Cut::Nothing, Cut::Catalogue] {
+        for second in 0.. {
+            let (mut card, drive) = (Card::new(), MemoryDrive::default());
+            card.deliver("inbox/a", &mail("a"));
+            card.mirrored(&drive);
+            let torn = format!("{HOME}data/0001/00000002.EML");
+            drive.put(&torn, &mail("b")[..9]);
+            drive.replug(false);
+            card.clock.reboot();
+            drive.pull_after(second);
+            let ended = card.admit(&drive, Access::Write).is_ok();
+            come_back(&mut card, &drive, second_cut);
+            let story = format!("{second_cut:?} lost {second} operations into the recovery");
+            assert_eq!(by_path(whole(&[&drive], true), &story).len(), 1, "{story}");
+            card.mirrored(&drive);
+            expect_whole_bag(&drive, &story);
+            let got = whole(&[&drive], true);
+            expect_same(&got, &card.messages(), &story);
+            if ended {
+                break;
+            }
+            cuts += 1;
+        }
+    }
+    assert!(cuts > 20, "{cuts}");
+}
+
 /// After a pass that may have gone far: what was reported is there, or was replaced, moved or
 /// removed as the mailbox was.
 fn expect_told_by_then(drive: &MemoryDrive, told: &BTreeMap<&'static str, Vec<u8>>, story: &str) {

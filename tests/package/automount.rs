@@ -125,6 +125,7 @@ fn scripts_are_clean() {
         SCRIPT,
         "packaging/build-deb",
         "packaging/check-deb",
+        "packaging/notices",
         "packaging/debian/postinst",
         "packaging/debian/prerm",
         "packaging/debian/postrm",

@@ -209,5 +209,5 @@ fn whoever_asks_nonsense_is_told_so_and_the_daemon_goes_on() {
     drop(speaker.read_to_string(&mut answer));
     post.deliver("two", "2");
     post.until_mirrored("amber", &["two"]);
-    assert_eq!(live(&post, "amber").is_empty(), false);
+    assert!(!live(&post, "amber").is_empty());
 }

@@ -132,6 +132,8 @@ impl Catalogue {
 
     fn try_open(path: &Path) -> Result<Self, JobError> {
         let catalogue = Self::over(Connection::open(path)?)?;
+        // Before there are files beside it, which get the owner of this one.
+        host::give_to_owner_of_folder(path)?;
         catalogue.db.busy_timeout(BUSY)?;
         catalogue.db.pragma_update(None, "journal_mode", "WAL")?;
         // The catalogue may lose its last transactions in a power cut: it is a cache. It may not break.

@@ -114,6 +114,9 @@ pub fn admit(
             return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
         }
         if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
+            // Until it is through, the next admission does it again, in whatever session that is.
+            book.session = None;
+            catalogue.save_book(&book)?;
             let recovery = Recovery { catalogue, volume: &*volume, dir: &dir, clock: asked.clock };
             recovery.run(&mut book, &loaded, &mut findings)?;
             book.session = Some(session);

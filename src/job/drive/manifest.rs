@@ -7,7 +7,7 @@ use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
 use crate::model::limits::{BATCH_MESSAGES_MAX, NUMBER_MAX};
-use crate::model::{Digest, Finding, PayloadName, RelName, bag};
+use crate::model::{Digest, Finding, Identity, PayloadName, RelName, bag};
 use std::collections::HashSet;
 
 fn path(dir: &RelName) -> RelName {
@@ -35,27 +35,42 @@ pub(super) fn is_as_known(
     Ok(volume.length(&path(dir))? == Some(book.manifest_bytes))
 }
 
-/// Compares the manifest with the copies known and those just found, by number, and writes what is
-/// missing. Gives back the numbers of those found that were listed already, with the hash they have:
-/// they had been read back when the cut came, so each is whole.
+/// The numbers of those among some copies without a line that are listed with the hash they have: they had
+/// been read back when the cut came, so each is whole.
+pub(super) fn listed_with_their_hash(
+    volume: &dyn Volume,
+    dir: &RelName,
+    orphans: &[(PayloadName, Identity)],
+) -> Result<HashSet<u32>, JobError> {
+    let mut proven = HashSet::new();
+    if orphans.is_empty() {
+        return Ok(proven);
+    }
+    read(volume, dir, |digest, payload, _| {
+        let at = orphans.binary_search_by_key(&payload.number, |(name, _)| name.number);
+        if at.is_ok_and(|n| orphans[n].0 == payload && orphans[n].1.digest == digest) {
+            proven.insert(payload.number);
+        }
+        Ok(())
+    })?;
+    Ok(proven)
+}
+
+/// Compares the manifest with the copies known and those to be adopted, by number, and writes what is
+/// missing.
 pub(super) fn mend(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
     book: &mut BookRow,
-    found: &[(PayloadName, Digest)],
+    adopted: &[(PayloadName, Identity)],
     findings: &mut Vec<Finding>,
-) -> Result<HashSet<u32>, JobError> {
-    let mut proven = HashSet::new();
+) -> Result<(), JobError> {
     let mut held = Numbers::default();
     each_copy(catalogue, book, |copy| held.insert(copy.name.number))?;
-    found.iter().for_each(|(payload, _)| held.insert(payload.number));
+    adopted.iter().for_each(|(payload, _)| held.insert(payload.number));
     let mut tail = Vec::new();
-    let mut listed = read(volume, dir, |digest, payload, at| {
-        let at_number = found.binary_search_by_key(&payload.number, |(name, _)| name.number);
-        if at_number.is_ok_and(|n| found[n] == (payload, digest)) {
-            proven.insert(payload.number);
-        }
+    let mut listed = read(volume, dir, |_, payload, at| {
         match held.contains(payload.number) {
             true => tail.clear(),
             false => tail.push((at, payload)),
@@ -79,8 +94,8 @@ pub(super) fn mend(
             text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
         }
     })?;
-    for (payload, digest) in found.iter().filter(|(p, _)| !listed.numbers.contains(p.number)) {
-        text.push_str(&bag::manifest_line(digest, *payload));
+    for (payload, identity) in adopted.iter().filter(|(p, _)| !listed.numbers.contains(p.number)) {
+        text.push_str(&bag::manifest_line(&identity.digest, *payload));
     }
     let junk = listed.length - listed.sound;
     let filler = junk.saturating_sub(text.len() as u64);
@@ -89,12 +104,12 @@ pub(super) fn mend(
     }
     book.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
     if text.is_empty() && filler == 0 {
-        return Ok(proven);
+        return Ok(());
     }
     let mut bytes = text.into_bytes();
     bytes.extend_from_slice(&bag::filler(filler));
     volume.write_synced(&path(dir), listed.sound, &bytes)?;
-    Ok(proven)
+    Ok(())
 }
 
 fn each_copy(

@@ -23,8 +23,9 @@ pub(super) struct Recovery<'a> {
 }
 
 impl Recovery<'_> {
-    /// The whole of it, in the order that lets every step be cut: read, then the manifest, then the
-    /// ledger. What is only read has changed nothing; what the manifest gained, the next run finds there.
+    /// The whole of it, in the order that lets every step be cut: what is only read has changed nothing.
+    /// Debris goes into the ledger before it is listed, since a copy that is listed and has no line was read
+    /// back before a cut came, and is adopted; so what is adopted is listed first.
     pub(super) fn run(
         &self,
         book: &mut BookRow,
@@ -33,18 +34,16 @@ impl Recovery<'_> {
     ) -> Result<(), JobError> {
         let mut events = self.recheck(book, findings)?;
         let orphans = self.orphans(book, loaded.anew)?;
-        let found: Vec<_> =
-            orphans.iter().map(|(name, identity)| (*name, identity.digest)).collect();
-        let proven = manifest::mend(self.catalogue, self.volume, self.dir, book, &found, findings)?;
+        let proven = manifest::listed_with_their_hash(self.volume, self.dir, &orphans)?;
+        let mut adopted = Vec::new();
         for (payload, identity) in orphans {
-            let whole = proven.contains(&payload.number)
-                || self.catalogue.is_message(book.row, &identity)?;
-            let (finding, event) = match whole {
-                true => (Finding::Adopted { payload }, Event::Adopted { payload, identity }),
-                false => (Finding::Debris { payload }, Event::Debris { payload, identity }),
-            };
-            findings.push(finding);
-            events.push(event);
+            if proven.contains(&payload.number) || self.catalogue.is_message(book.row, &identity)? {
+                findings.push(Finding::Adopted { payload });
+                adopted.push((payload, identity));
+            } else {
+                findings.push(Finding::Debris { payload });
+                events.push(Event::Debris { payload, identity });
+            }
         }
         let end_line_before = loaded.unended && loaded.length > 0;
         if let Some(broken) = loaded.broken {
@@ -61,20 +60,25 @@ impl Recovery<'_> {
             // Every message is held against this drive again, so that what was lost is copied anew.
             book.told = 0;
         }
-        if !events.is_empty() || end_line_before {
-            let stamp = self.clock.stamp();
-            ledger::append(
-                self.catalogue,
-                self.volume,
-                self.dir,
-                book,
-                &stamp,
-                events,
-                end_line_before,
-            )?;
-        }
+        self.append(book, events, end_line_before)?;
+        manifest::mend(self.catalogue, self.volume, self.dir, book, &adopted, findings)?;
+        let adopt = |(payload, identity)| Event::Adopted { payload, identity };
+        self.append(book, adopted.into_iter().map(adopt).collect(), false)?;
         self.begin_segment(book);
         Ok(())
+    }
+
+    fn append(
+        &self,
+        book: &mut BookRow,
+        events: Vec<Event>,
+        end_line_before: bool,
+    ) -> Result<(), JobError> {
+        if events.is_empty() && !end_line_before {
+            return Ok(());
+        }
+        let (stamp, end) = (self.clock.stamp(), end_line_before);
+        ledger::append(self.catalogue, self.volume, self.dir, book, &stamp, events, end)
     }
 
     /// Reads again the last commits, which a lying device may have lost, and whatever lines behind a

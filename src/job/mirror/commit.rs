@@ -47,18 +47,26 @@ pub(super) fn commit(
 
     // 5a. The manifest, synced; on FAT this is what flushes the device's own cache. Survives: a cut
     //     between here and the ledger, after which recovery finds the copies listed and adopts them.
-    let lines: String =
-        written.iter().map(|f| bag::manifest_line(&f.identity.digest, f.payload)).collect();
+    //     What turned out to be debris is listed behind the ledger: listed before, it would be adopted.
+    let (whole, debris): (Vec<_>, Vec<_>) = written.iter().partition(|file| file.item.is_some());
+    let lines = |files: &[&Written<'_>]| -> String {
+        files.iter().map(|f| bag::manifest_line(&f.identity.digest, f.payload)).collect()
+    };
+    let (lines, debris) = (lines(&whole), lines(&debris));
     if !lines.is_empty() {
         drive.list(&lines)?;
     }
 
     // 5b. The ledger, synced: the commit point. Survives: everything from here on.
     let events = events(pass, drive, written, notes, &mut done)?;
-    drive.book.session = session;
+    drive.book.session = session.filter(|_| debris.is_empty());
     drive.book.opened = true;
     let stamp = pass.clock.stamp();
     drive.record(pass.catalogue, &stamp, events)?;
+    if !debris.is_empty() {
+        drive.list(&debris)?;
+        pass.catalogue.save_book(&drive.book)?;
+    }
 
     // 6. Only now may anyone be told.
     pass.progress.advance(done.copied, done.bytes);
