@@ -13,8 +13,10 @@ pub mod settle;
 pub mod verify;
 
 mod error;
+mod progress;
 
 pub use error::JobError;
+pub use progress::{Progress, Unwatched};
 
 use crate::disk::Door;
 use crate::model::{MailboxName, StationName};
@@ -50,23 +52,4 @@ pub struct Station {
     pub name: StationName,
     /// Its mailboxes.
     pub mailboxes: Vec<MailboxRef>,
-}
-
-/// Told about progress, so that a person sees a bar and a watchdog is fed. Called often, from the
-/// thread that works: must be quick.
-pub trait Progress: Send + Sync {
-    /// So many more of the whole are done.
-    fn advance(&self, messages: u64, bytes: u64);
-    /// Whether the work should end at the next safe point.
-    fn stop(&self) -> bool {
-        false
-    }
-}
-
-/// Nobody looks.
-#[derive(Debug, Clone, Copy)]
-pub struct Unwatched;
-
-impl Progress for Unwatched {
-    fn advance(&self, _: u64, _: u64) {}
 }

@@ -1,0 +1,20 @@
+//! How work tells that it gets on, and is told to end. Never waits for whoever listens.
+
+/// Told about progress, so that a person sees a bar and a watchdog is fed. Called often, from the
+/// thread that works: must be quick.
+pub trait Progress: Send + Sync {
+    /// So many more of the whole are done.
+    fn advance(&self, messages: u64, bytes: u64);
+    /// Whether the work should end at the next safe point.
+    fn stop(&self) -> bool {
+        false
+    }
+}
+
+/// Progress that nobody looks at.
+#[derive(Debug, Clone, Copy)]
+pub struct Unwatched;
+
+impl Progress for Unwatched {
+    fn advance(&self, _: u64, _: u64) {}
+}
