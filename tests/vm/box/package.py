@@ -17,7 +17,7 @@ def package():
         if not Path(named).is_file():
             raise host.Missing(f"COUNTERFOIL_DEB names {named}, and no such file is there")
         return Path(named)
-    return Path(host.sh(host.ROOT / "packaging" / "build-deb").splitlines()[-1])
+    return host.ROOT / host.sh(host.ROOT / "packaging" / "build-deb").splitlines()[-1]
 
 
 def installed(base, deb):
