@@ -207,7 +207,7 @@ fn mounted_ref(found: Found, begin: Begin) -> DriveRef {
 fn drive_ref(door: Arc<FolderDoor>, path: &Path, begin: Begin) -> DriveRef {
     let name = path.file_name().unwrap_or(path.as_os_str());
     let label = escape::shown(name.as_bytes());
-    DriveRef { door, label, at: path.as_os_str().as_bytes().to_vec(), being_written: false, begin }
+    DriveRef { door, label, at: path.as_os_str().as_bytes().to_vec(), begin }
 }
 
 fn absolute(paths: Vec<PathBuf>) -> Vec<PathBuf> {

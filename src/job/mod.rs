@@ -40,8 +40,6 @@ pub struct DriveRef {
     pub label: String,
     /// Its path, raw, as the catalogue remembers it.
     pub at: Vec<u8>,
-    /// Another process is writing to it, as far as is known.
-    pub being_written: bool,
     /// Whether it may be made a drive if it is none.
     pub begin: drive::Begin,
 }

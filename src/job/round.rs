@@ -151,9 +151,7 @@ pub fn open(
         }
     };
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());
-    let being_written = drive.being_written;
-    let taken_for = None;
-    let asked = Admission { station, access, begin, label, at, being_written, taken_for, clock };
+    let asked = Admission { station, access, begin, label, at, taken_for: None, clock };
     let mut admitted = admit(catalogue, volume, &asked)?;
     admitted.findings.extend(copied);
     Ok(admitted)
@@ -229,16 +227,17 @@ pub fn look_at_drives(
     drives.iter().map(look).collect()
 }
 
-/// The audit over mailboxes taken in and drives looked at.
+/// The audit over mailboxes taken in and drives looked at; `at_work` more are here, and being written to.
 pub fn audit_now(
     catalogue: &Catalogue,
     station: &StationName,
     wanted_copies: u32,
     looked: &[Looked],
+    at_work: usize,
 ) -> Result<Audit, JobError> {
-    let mut present = Vec::new();
+    let mut present = vec![(0, None); at_work];
     let mut longest_file = u64::MAX;
-    let mut room = None;
+    let mut room = (at_work > 0).then_some(u64::MAX);
     for drive in looked {
         match &drive.drive {
             // What it holds counts; that it takes no more is its owner's will.

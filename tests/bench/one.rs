@@ -94,7 +94,6 @@ impl Standing {
             at: drive.as_os_str().as_bytes().to_vec(),
             door: Arc::new(FolderDoor::new(drive)),
             begin: Begin::InFolder,
-            being_written: false,
         };
         let station: StationName = "pier-4".parse().unwrap();
         let mailboxes = std::slice::from_ref(&self.mailbox);

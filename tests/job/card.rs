@@ -92,13 +92,7 @@ pub(crate) fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
 }
 
 fn through(door: Arc<dyn Door>, label: &str) -> DriveRef {
-    DriveRef {
-        door,
-        label: label.into(),
-        at: label.into(),
-        begin: Begin::InFolder,
-        being_written: false,
-    }
+    DriveRef { door, label: label.into(), at: label.into(), begin: Begin::InFolder }
 }
 
 /// The card.

@@ -32,13 +32,12 @@ impl Survey {
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
     pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
-        // A worker may begin to write while this looks: then its drive is looked at once more, without
-        // believing what may not be synced yet.
+        // A worker may begin to write while this looks: then everything is looked at once more, without it.
         let before = served(setup);
         let survey = Self::beside(setup, &before)?;
         let after = served(setup);
         let began = |drive: &Served| {
-            is_written(drive) && !before.iter().any(|b| b.at == drive.at && is_written(b))
+            is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
         let survey = match after.iter().any(began) {
             true => Self::beside(setup, &after)?,
@@ -69,14 +68,12 @@ impl Survey {
         let station = setup.station();
         let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
         let mut notes = scan_findings(&taken);
-        // A drive that does not answer would hang this too.
-        let stalled =
-            |drive: &DriveRef| live.iter().any(|d| d.at == drive.at && d.stalled_seconds.is_some());
+        // A drive that is being written to is left to the daemon: what is read there may not be synced yet, and
+        // if it does not answer, this would hang too.
+        let at_work = |drive: &DriveRef| live.iter().any(|d| d.at == drive.at && is_at_work(d));
         let mut drives = setup.drives_here();
-        drives.retain(|drive| !stalled(drive));
-        for drive in &mut drives {
-            drive.being_written = live.iter().any(|d| d.at == drive.at && is_written(d));
-        }
+        drives.retain(|drive| !at_work(drive));
+        let at_work = live.iter().filter(|drive| is_at_work(drive)).count();
         let looked = round::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
         for drive in &looked {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
@@ -86,7 +83,8 @@ impl Survey {
             });
             notes.extend(unused.map(|error| format!("{}: {error}", drive.label)));
         }
-        let audit = round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked)?;
+        let audit =
+            round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked, at_work)?;
         let daemon = host::is_locked(&setup.lock_file());
         let drives = shown(&audit, &looked, daemon, live);
         Ok(Self { audit, drives, now: clock.stamp(), daemon, notes })
@@ -113,8 +111,8 @@ fn served(setup: &Setup) -> Vec<Served> {
     }
 }
 
-fn is_written(drive: &Served) -> bool {
-    drive.state == DriveState::Copying.as_str()
+fn is_at_work(drive: &Served) -> bool {
+    drive.state == DriveState::Copying.as_str() || drive.stalled_seconds.is_some()
 }
 
 /// The drives known, with what was seen of them just now.
@@ -125,6 +123,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
         let live = live.iter().find(|drive| drive.at == row.at);
         let state = match seen {
             _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
+            _ if live.is_some_and(is_at_work) => "copying",
             Some(_) if live.is_some_and(|drive| drive.state == "released") => "released",
             None => "away",
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
@@ -139,7 +138,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
         };
         Shown {
             row: row.clone(),
-            mounted: seen.is_some() || state == "stalled",
+            mounted: seen.is_some() || live.is_some_and(is_at_work),
             state: state.to_owned(),
             messages: *messages,
             bytes: *bytes,

@@ -36,9 +36,6 @@ pub struct Admission<'a> {
     pub label: &'a str,
     /// Where it is, raw.
     pub at: &'a [u8],
-    /// A daemon is writing here: lines may be seen that no sync has made durable yet, so nothing past what
-    /// the catalogue already knows is believed.
-    pub being_written: bool,
     /// Kept under this id in a catalogue that is thrown away, since two drives may say the same of themselves.
     pub taken_for: Option<DriveId>,
     /// Time.
@@ -105,10 +102,7 @@ pub fn admit(
     if asked.access == Access::Write && !continues {
         skeleton::ensure(&*volume, asked.station, asked.clock)?;
     }
-    let loaded = match asked.being_written {
-        true => ledger::Loaded { unchanged: true, length: book.ledger_bytes, ..Default::default() },
-        false => ledger::load(catalogue, &*volume, &dir, &mut book, &mut findings)?,
-    };
+    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, &mut findings)?;
     if asked.access == Access::Write {
         if let Some(format) = loaded.newer {
             return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });

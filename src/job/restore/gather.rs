@@ -54,7 +54,6 @@ impl Gathered {
             begin: Begin::Never,
             label: &drive.label,
             at: &drive.at,
-            being_written: false,
             taken_for: Some(id),
             clock,
         };
