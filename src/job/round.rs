@@ -184,6 +184,8 @@ pub fn is_skipped(volume: &dyn Volume) -> bool {
 pub struct Looked {
     /// How it is called.
     pub label: String,
+    /// Where it is, raw.
+    pub at: Vec<u8>,
     /// The drive, open.
     pub drive: Result<Admitted, JobError>,
     /// What keeps it from taking messages, if anything does.
@@ -221,7 +223,8 @@ pub fn look_at_drives(
             Err(JobError::NoDrive { .. }) => None,
             Err(_) => Some(Reason::DriveFailed),
         };
-        Ok(Looked { label: drive.label.clone(), drive: opened, trouble })
+        let (label, at) = (drive.label.clone(), drive.at.clone());
+        Ok(Looked { label, at, drive: opened, trouble })
     };
     drives.iter().map(look).collect()
 }

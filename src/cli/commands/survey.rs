@@ -145,5 +145,24 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
             bytes: *bytes,
         }
     };
-    audit.drives.iter().map(show).collect()
+    let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
+    let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.at == at);
+    drives.extend(looked.iter().filter(|l| !seen(&l.at)).filter_map(|l| strange(l, live)));
+    drives
+}
+
+/// A drive that is here and not in the catalogue: nothing was ever written to it.
+fn strange(looked: &Looked, live: &[Served]) -> Option<Shown> {
+    let error = looked.drive.as_ref().err()?;
+    let gone = error.trouble() == Trouble::Gone && !matches!(error, JobError::NoDrive { .. });
+    if gone {
+        return None;
+    }
+    let by_daemon = live.iter().find(|drive| drive.at == looked.at);
+    let state = match (by_daemon, error) {
+        (Some(drive), _) if drive.state != DriveState::Away.as_str() => drive.state.clone(),
+        (_, JobError::NoDrive { .. }) => String::new(),
+        _ => round::state_of(error).to_owned(),
+    };
+    Some(Shown::never_used(&looked.label, &looked.at, state))
 }

@@ -4,6 +4,7 @@ use super::{clipped, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::job::catalogue::DriveRow;
+use crate::model::DriveId;
 use serde_json::{Value, json};
 
 /// A drive as shown.
@@ -21,10 +22,32 @@ pub(in crate::cli) struct Shown {
     pub bytes: u64,
 }
 
+impl Shown {
+    /// A drive that is here, and that nothing was ever written to.
+    pub(in crate::cli) fn never_used(label: &str, at: &[u8], state: String) -> Self {
+        let row = DriveRow {
+            row: 0,
+            id: DriveId::from_bits(0),
+            label: label.to_owned(),
+            at: at.to_vec(),
+            state: state.clone(),
+            detail: String::new(),
+            last_seen: None,
+            last_verified: None,
+        };
+        Self { row, mounted: true, state, messages: 0, bytes: 0 }
+    }
+
+    /// Its id; one that was never written to has none.
+    fn id(&self) -> Option<String> {
+        (self.row.row != 0).then(|| self.row.id.to_string())
+    }
+}
+
 pub(in crate::cli) fn json(drive: &Shown) -> Value {
     let time = |moment: Option<crate::model::Moment>| moment.map(crate::model::Moment::to_rfc3339);
     json!({
-        "id": drive.row.id.to_string(),
+        "id": drive.id(),
         "label": drive.row.label,
         "mounted": drive.mounted,
         "state": drive.state,
@@ -37,7 +60,7 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
 
 pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
     if drives.is_empty() {
-        output.line("No drive has been used yet.");
+        output.line("No drive is here, and none has been used yet.");
         return;
     }
     output.line(
@@ -74,7 +97,7 @@ pub(in crate::cli) fn list(output: &Output, drives: &[Shown]) {
         output.line(format!(
             "  {}: id {}, last seen {} at {}",
             drive.row.label,
-            drive.row.id,
+            drive.id().unwrap_or_else(|| "none".to_owned()),
             when(drive.row.last_seen),
             crate::model::escape::shown(&drive.row.at)
         ));

@@ -11,7 +11,7 @@ fn it_counts_what_is_safe_and_says_that_nobody_watches() {
         "mailbox  inbox",
         "not running",
         "1 not-yet",
-        "No drive has been used yet",
+        "not used yet",
     ]);
     station.mirror().expect_safe();
     let told = station.command(&["status"]).expect_safe();
