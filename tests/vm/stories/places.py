@@ -74,17 +74,3 @@ def a_stick_that_stalls(post):
     post.machine.speed(stick, {"bps-total": 0})
     post.until_served(stick, 120)
     post.prove(post.place(stick))
-
-
-@story
-def one_of_two_is_pulled(post):
-    pulled = post.new_stick("AMBER")
-    good = beside_a_good_one(post, pulled)
-    for one in (pulled, good):
-        post.until_served(one)
-    post.pull(pulled)
-    post.deliver(messages("one", 3))
-    took = post.until_served(good)
-    post.figures.append(f"BIRCH is safe to pull again {took:.1f} s after the delivery")
-    post.until("AMBER is away", lambda: post.drive(pulled)["state"] == "away")
-    post.prove(post.place(good))

@@ -1,4 +1,4 @@
-"""Owns the story of a stick that is pulled in use. Never cuts the power."""
+"""Owns the stories of sticks that are pulled in use. Never cuts the power."""
 
 from box.lanes import story
 from box.mail import messages
@@ -39,6 +39,27 @@ def pulled_in_the_middle_of_five_hundred(post):
     files = post.run(f"find {place}/counterfoil/*/data -type f -exec sha256sum {{}} + | cut -c 1-64").split()
     post.figures.append(f"pulled when {arrived - BEFORE} of {MANY} had arrived, {MANY - len(left)} were mirrored; "
                         f"all safe {took:.1f} s after it was back; {len(files)} payload files")
+
+
+@story
+def one_of_two_is_pulled(post):
+    post.boot()
+    post.configure()
+    amber, birch = post.new_stick("AMBER"), post.new_stick("BIRCH")
+    for stick in (amber, birch):
+        post.plug(stick)
+        post.until_mounted(stick)
+    post.deliver(messages("both", 3))
+    post.start_service()
+    for stick in (amber, birch):
+        post.until_served(stick)
+    post.pull(amber)
+    post.deliver(messages("one", 3))
+    took = post.until_served(birch)
+    post.until("AMBER is away", lambda: post.drive(amber)["state"] == "away")
+    post.expect("AMBER is known with what it got", post.drive(amber)["messages"] == 3)
+    post.prove(post.place(birch))
+    post.figures.append(f"BIRCH is safe to pull again {took:.1f} s after the delivery")
 
 
 def left_below(post, place):
