@@ -51,6 +51,8 @@ pub struct Served {
     pub label: String,
     /// Where it is, raw.
     pub at: Vec<u8>,
+    /// Its id, once it was read.
+    pub id: Option<String>,
     /// The word for its state.
     pub state: String,
     /// It is at work and gets nowhere, since so many seconds.

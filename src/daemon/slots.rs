@@ -107,6 +107,7 @@ impl Slot {
         Served {
             label: self.label.clone(),
             at: self.at.clone(),
+            id: self.id.map(|id| id.to_string()),
             state: self.state.as_str().to_owned(),
             stalled_seconds: self.stalled.then(|| (now - self.moved.1).as_secs()),
         }

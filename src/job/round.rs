@@ -227,17 +227,18 @@ pub fn look_at_drives(
     drives.iter().map(look).collect()
 }
 
-/// The audit over mailboxes taken in and drives looked at; `at_work` more are here, and being written to.
+/// The audit over mailboxes taken in and drives looked at. `others` are here and were not looked at:
+/// what keeps each from taking messages.
 pub fn audit_now(
     catalogue: &Catalogue,
     station: &StationName,
     wanted_copies: u32,
     looked: &[Looked],
-    at_work: usize,
+    others: &[Option<Reason>],
 ) -> Result<Audit, JobError> {
-    let mut present = vec![(0, None); at_work];
+    let mut present: Vec<_> = others.iter().map(|trouble| (0, *trouble)).collect();
     let mut longest_file = u64::MAX;
-    let mut room = (at_work > 0).then_some(u64::MAX);
+    let mut room = others.contains(&None).then_some(u64::MAX);
     for drive in looked {
         match &drive.drive {
             // What it holds counts; that it takes no more is its owner's will.

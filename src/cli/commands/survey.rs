@@ -9,12 +9,12 @@ use crate::daemon::DriveState;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, Served, ask};
 use crate::disk::{Trouble, host};
+use crate::job::JobError;
 use crate::job::audit::Audit;
-use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::round::{self, Looked, Taken};
-use crate::job::{DriveRef, JobError};
 use crate::model::limits::ANSWER_PATIENCE;
-use crate::model::{Clock as _, Stamp};
+use crate::model::{Clock as _, Reason, Stamp};
 
 /// Everything an audit and a status need.
 pub(super) struct Survey {
@@ -68,12 +68,17 @@ impl Survey {
         let station = setup.station();
         let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
         let mut notes = scan_findings(&taken);
-        // A drive that is being written to is left to the daemon: what is read there may not be synced yet, and
-        // if it does not answer, this would hang too.
-        let at_work = |drive: &DriveRef| live.iter().any(|d| d.at == drive.at && is_at_work(d));
-        let mut drives = setup.drives_here();
-        drives.retain(|drive| !at_work(drive));
-        let at_work = live.iter().filter(|drive| is_at_work(drive)).count();
+        // What is read of a drive that is being written to may not be synced yet, and one that does not answer
+        // would hang this too. So a mounted drive that the daemon serves is not touched: it was read when it
+        // came, and the kernel says whether it is still there. A folder is looked at unless it is at work.
+        let mounted = setup.find()().into_iter().map(|(_, drive)| drive);
+        let (left, mut drives): (Vec<_>, Vec<_>) =
+            mounted.partition(|drive| live.iter().any(|d| d.at == drive.at));
+        let is_left = |d: &&Served| is_at_work(d) || left.iter().any(|drive| drive.at == d.at);
+        let live: Vec<Served> = live.iter().filter(is_left).cloned().collect();
+        let folders = setup.folder_refs().into_iter();
+        drives.extend(folders.filter(|drive| live.iter().all(|d| d.at != drive.at)));
+        let left: Vec<_> = live.iter().filter_map(trouble_of).collect();
         let looked = round::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
         for drive in &looked {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
@@ -84,9 +89,9 @@ impl Survey {
             notes.extend(unused.map(|error| format!("{}: {error}", drive.label)));
         }
         let audit =
-            round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked, at_work)?;
+            round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked, &left)?;
         let daemon = host::is_locked(&setup.lock_file());
-        let drives = shown(&audit, &looked, daemon, live);
+        let drives = shown(&audit, &looked, daemon, &live);
         Ok(Self { audit, drives, now: clock.stamp(), daemon, notes })
     }
 }
@@ -117,28 +122,27 @@ fn is_at_work(drive: &Served) -> bool {
 
 /// The drives known, with what was seen of them just now.
 fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec<Shown> {
-    let show = |(row, messages, bytes): &(crate::job::catalogue::DriveRow, u64, u64)| {
+    let show = |(row, messages, bytes): &(DriveRow, u64, u64)| {
         let seen = looked.iter().find(|l| l.drive.as_ref().is_ok_and(|d| d.book.drive == row.row));
         // While the daemon works, its own word on a drive that is there is the latest.
-        let live = live.iter().find(|drive| drive.at == row.at);
+        let live = live.iter().find(|drive| is_row(drive, row));
         let state = match seen {
             _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
-            _ if live.is_some_and(is_at_work) => "copying",
-            Some(_) if live.is_some_and(|drive| drive.state == "released") => "released",
+            _ if live.is_some() => live.map_or("", |drive| drive.state.as_str()),
             None => "away",
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
             Some(l) => match (l.trouble, &l.drive) {
                 // As the last pass left it: a look alone does not show that a drive takes no more.
                 (None, _) if matches!(row.state.as_str(), "failed" | "full") => row.state.as_str(),
                 (None, _) => "safe",
-                (Some(crate::model::Reason::DriveFull), _) => "full",
+                (Some(Reason::DriveFull), _) => "full",
                 (Some(_), Ok(d)) if d.newer || d.volume.facts().read_only => "read-only",
                 (Some(_), _) => "failed",
             },
         };
         Shown {
             row: row.clone(),
-            mounted: seen.is_some() || live.is_some_and(is_at_work),
+            mounted: seen.is_some() || live.is_some(),
             state: state.to_owned(),
             messages: *messages,
             bytes: *bytes,
@@ -146,22 +150,39 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
     let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.at == at);
-    drives.extend(looked.iter().filter(|l| !seen(&l.at)).filter_map(|l| strange(l, live)));
+    let known = |drive: &Served| audit.drives.iter().any(|(row, ..)| is_row(drive, row));
+    drives.extend(looked.iter().filter(|l| !seen(&l.at)).filter_map(strange));
+    let never_used =
+        |drive: &Served| Shown::never_used(&drive.label, &drive.at, drive.state.clone());
+    drives.extend(live.iter().filter(|drive| !known(drive)).map(never_used));
     drives
 }
 
-/// A drive that is here and not in the catalogue: nothing was ever written to it.
-fn strange(looked: &Looked, live: &[Served]) -> Option<Shown> {
-    let error = looked.drive.as_ref().err()?;
-    let gone = error.trouble() == Trouble::Gone && !matches!(error, JobError::NoDrive { .. });
-    if gone {
-        return None;
+/// Whether a drive is the catalogue's. Before its id was read, it is the one that was last at its place.
+fn is_row(drive: &Served, row: &DriveRow) -> bool {
+    match &drive.id {
+        Some(id) => *id == row.id.to_string(),
+        None => drive.at == row.at,
     }
-    let by_daemon = live.iter().find(|drive| drive.at == looked.at);
-    let state = match (by_daemon, error) {
-        (Some(drive), _) if drive.state != DriveState::Away.as_str() => drive.state.clone(),
-        (_, JobError::NoDrive { .. }) => String::new(),
-        _ => round::state_of(error).to_owned(),
+}
+
+/// A drive that is here and not in the catalogue: nothing was ever written to it.
+fn strange(looked: &Looked) -> Option<Shown> {
+    let state = match looked.drive.as_ref().err()? {
+        JobError::NoDrive { .. } => "",
+        error if error.trouble() == Trouble::Gone => return None,
+        error => round::state_of(error),
     };
-    Some(Shown::never_used(&looked.label, &looked.at, state))
+    Some(Shown::never_used(&looked.label, &looked.at, state.to_owned()))
+}
+
+/// What keeps a drive that is left to the daemon from taking messages, if anything does; nothing at all of
+/// one that is not to be used.
+fn trouble_of(drive: &Served) -> Option<Option<Reason>> {
+    match drive.state.as_str() {
+        "away" | "left-alone" | "released" => None,
+        "full" => Some(Some(Reason::DriveFull)),
+        "read-only" | "failed" => Some(Some(Reason::DriveFailed)),
+        _ => Some(None),
+    }
 }

@@ -24,7 +24,10 @@ fn drives_known_are_listed_with_what_they_hold() {
 #[test]
 fn none_is_known_at_first() {
     let station = Station::new();
-    station.command(&["drives"]).expect_safe().expect_words(&["No drive is here, and none has been used yet."]);
+    station
+        .command(&["drives"])
+        .expect_safe()
+        .expect_words(&["No drive is here, and none has been used yet."]);
     station.command(&["drives", "--json"]).expect_safe().expect_counts(&[("drives", 0)]);
 }
 
