@@ -92,8 +92,7 @@ impl Slot {
 
     /// Whether a name means this drive.
     pub(super) fn is_called(&self, name: &str) -> bool {
-        self.label == name
-            || escape::shown(&self.at) == name.trim_end_matches('/')
+        escape::is_place(&self.label, &self.at, name)
             || self.id.is_some_and(|id| id.to_string() == name)
     }
 

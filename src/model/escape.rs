@@ -89,6 +89,11 @@ fn is_unsafe(c: char) -> bool {
             | '\u{2060}'..='\u{2069}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}')
 }
 
+/// Whether a name as typed means a place: by what it is called, or by its path.
+pub fn is_place(label: &str, at: &[u8], name: &str) -> bool {
+    label == name || shown(at) == name.trim_end_matches('/')
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -7,6 +7,7 @@ use crate::cli::output::Output;
 use crate::cli::setup::Setup;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::disk::{Access, host};
+use crate::job::DriveRef;
 use crate::model::escape;
 use crate::model::limits::{RELEASE_PATIENCE, SAFE_TO_PULL_AFTER};
 use serde_json::json;
@@ -69,9 +70,8 @@ pub(super) fn run(
 /// Without a daemon: nobody else is at the drive once its lock is had.
 fn by_hand(setup: &Setup, name: &str) -> Result<(String, PathBuf), Problem> {
     let drives = setup.drives_here();
-    let is_called =
-        |at: &[u8], label: &str| label == name || escape::shown(at) == name.trim_end_matches('/');
-    let mut called = drives.iter().filter(|drive| is_called(&drive.at, &drive.label));
+    let is_called = |drive: &&DriveRef| escape::is_place(&drive.label, &drive.at, name);
+    let mut called = drives.iter().filter(is_called);
     let drive = match (called.next(), called.next()) {
         (Some(drive), None) => drive,
         (None, _) => return Err(notices::no_such_drive(name, &drives)),

@@ -66,12 +66,8 @@ impl System {
     pub fn device(&self, (major, minor): (u32, u32)) -> Option<BlockDevice> {
         let link = self.root.join(format!("sys/dev/block/{major}:{minor}"));
         let path = std::fs::canonicalize(&link).ok()?;
-        let whole = match path.join("partition").exists() {
-            true => path.parent()?.to_owned(),
-            false => path.clone(),
-        };
-        let sequence = std::fs::read_to_string(whole.join("diskseq")).ok();
-        let sequence = sequence.and_then(|text| text.trim().parse().ok());
+        let whole = whole_disk(&path);
+        let sequence = sequence(&whole);
         Some(BlockDevice { number: (major, minor), link, path, whole, sequence })
     }
 
@@ -118,6 +114,11 @@ fn mount_seen_at(path: &Path) -> Option<u64> {
     told.then_some(x.stx_mnt_id)
 }
 
+/// The kernel's count of a disk, where it keeps one.
+fn sequence(whole: &Path) -> Option<u64> {
+    std::fs::read_to_string(whole.join("diskseq")).ok()?.trim().parse().ok()
+}
+
 fn whole_disk(device: &Path) -> PathBuf {
     match (device.join("partition").exists(), device.parent()) {
         (true, Some(disk)) => disk.to_owned(),
@@ -140,10 +141,8 @@ pub struct BlockDevice {
 impl BlockDevice {
     /// Whether it is still plugged in. A pulled stick leaves sysfs at once, while its mount stays listed.
     pub fn is_there(&self) -> bool {
-        let sequence = || std::fs::read_to_string(self.whole.join("diskseq")).ok();
         std::fs::canonicalize(&self.link).is_ok_and(|path| path == self.path)
-            && (self.sequence.is_none()
-                || sequence().and_then(|text| text.trim().parse().ok()) == self.sequence)
+            && (self.sequence.is_none() || sequence(&self.whole) == self.sequence)
     }
 
     /// The disks beneath it: itself or the disk it is a part of, through any mapping.
