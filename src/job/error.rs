@@ -2,7 +2,7 @@
 //! finding, and the work goes on.
 
 use crate::disk::{DiskError, Trouble};
-use crate::model::{DriveId, PayloadName};
+use crate::model::{DriveId, PayloadName, RelName};
 
 /// Why a piece of work could not be done.
 #[derive(Debug, thiserror::Error)]
@@ -101,6 +101,16 @@ pub enum JobError {
         /// The copy.
         payload: PayloadName,
     },
+    /// What was read back of a log is not what was written.
+    #[error(
+        "{at}: {log} reads back other than it was written: do not trust this drive; use another one"
+    )]
+    LogNotAsWritten {
+        /// The place.
+        at: String,
+        /// The log: the ledger or the manifest.
+        log: RelName,
+    },
     /// Every payload number or segment is used up.
     #[error("{at}: the numbers of this drive are used up: begin another drive")]
     NumbersUsedUp {
@@ -139,7 +149,7 @@ impl JobError {
             Self::NotAccepted { .. } | Self::SkipFile { .. } => Trouble::Unwanted,
             Self::NewerFormat { .. } => Trouble::ReadOnly,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
-            Self::NotAsWritten { .. } => Trouble::Failing,
+            Self::NotAsWritten { .. } | Self::LogNotAsWritten { .. } => Trouble::Failing,
             Self::SecondTime { .. } | Self::CopiedDrive { .. } => Trouble::Refused,
             Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
         }

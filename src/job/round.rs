@@ -108,7 +108,14 @@ pub fn mirror_drive(
         let pass = Pass { catalogue, mailboxes, clock, progress };
         // A pulled stick answers with read and write errors: what it is, the kernel knows.
         pass.run(&mut admitted).map_err(|error| match admitted.volume.present() {
-            Err(_) if matches!(error, JobError::Disk(_) | JobError::NotAsWritten { .. }) => {
+            Err(_)
+                if matches!(
+                    error,
+                    JobError::Disk(_)
+                        | JobError::NotAsWritten { .. }
+                        | JobError::LogNotAsWritten { .. }
+                ) =>
+            {
                 let at = admitted.volume.facts().shown.clone();
                 JobError::PulledOut { at, while_doing: error.to_string() }
             }

@@ -79,13 +79,7 @@ impl Catalogue {
         let take = || -> rusqlite::Result<Connection> {
             let from = Connection::open_with_flags(&path, flags)?;
             from.busy_timeout(BUSY)?;
-            let mut into = Connection::open_in_memory()?;
-            rusqlite::backup::Backup::new(&from, &mut into)?.run_to_completion(
-                100_000,
-                Duration::from_millis(1),
-                None,
-            )?;
-            Ok(into)
+            copied(&from)
         };
         match take() {
             Ok(db) => {
@@ -101,6 +95,11 @@ impl Catalogue {
                 error => Err(error),
             },
         }
+    }
+
+    /// A copy in memory of this one, as it is now.
+    pub fn copied(&self) -> Result<Self, JobError> {
+        Ok(Self::over(copied(&self.db)?)?)
     }
 
     /// An empty catalogue in memory.
@@ -169,4 +168,14 @@ impl Catalogue {
         )?;
         Ok(transaction.commit()?)
     }
+}
+
+fn copied(from: &Connection) -> rusqlite::Result<Connection> {
+    let mut into = Connection::open_in_memory()?;
+    rusqlite::backup::Backup::new(from, &mut into)?.run_to_completion(
+        100_000,
+        Duration::from_millis(1),
+        None,
+    )?;
+    Ok(into)
 }

@@ -127,8 +127,11 @@ pub(super) fn set_apart(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveI
 fn create(volume: &dyn Volume, number: u32, clock: &dyn Clock) -> Result<DriveId, JobError> {
     let (id, mut text) = new_file(volume, clock)?;
     text.push('\n');
-    volume.create(&file(number))?.write(text.as_bytes())?;
+    drop(volume.create(&file(number))?);
     volume.sync_all()?;
+    // Durable before anybody remembers that this id is here: a cut would leave a place that is known for a
+    // drive and has none, which a person would have to settle.
+    volume.write_synced(&file(number), 0, text.as_bytes())?;
     Ok(id)
 }
 

@@ -1,6 +1,7 @@
 //! Reads a station's ledger into the catalogue, and appends to it.
 //! Never holds more of it in memory than one line, and never reads again what is known to be unchanged.
 
+use super::logs::write_proven;
 use crate::disk::{ReadFrom, Source, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
@@ -123,7 +124,7 @@ pub(crate) fn append(
         lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
     }
     let at = dir.join(&RelName::fixed(bag::LEDGER));
-    volume.write_synced(&at, book.ledger_bytes, text.as_bytes())?;
+    write_proven(volume, &at, book.ledger_bytes, text.as_bytes())?;
     catalogue.together(|| {
         book.chain = chain;
         book.ledger_bytes += text.len() as u64;

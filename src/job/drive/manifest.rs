@@ -3,6 +3,7 @@
 //! in place.
 
 use super::ledger::{Lines, Piece};
+use super::logs::write_proven;
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
@@ -21,7 +22,7 @@ pub(crate) fn append(
     book: &mut BookRow,
     lines: &str,
 ) -> Result<(), JobError> {
-    volume.write_synced(&path(dir), book.manifest_bytes, lines.as_bytes())?;
+    write_proven(volume, &path(dir), book.manifest_bytes, lines.as_bytes())?;
     book.manifest_bytes += lines.len() as u64;
     Ok(())
 }
@@ -108,8 +109,7 @@ pub(super) fn mend(
     }
     let mut bytes = text.into_bytes();
     bytes.extend_from_slice(&bag::filler(filler));
-    volume.write_synced(&path(dir), listed.sound, &bytes)?;
-    Ok(())
+    write_proven(volume, &path(dir), listed.sound, &bytes)
 }
 
 fn each_copy(

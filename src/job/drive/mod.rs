@@ -5,6 +5,7 @@ mod admit;
 mod claims;
 mod identity;
 mod ledger;
+mod logs;
 mod manifest;
 mod payload;
 mod recover;

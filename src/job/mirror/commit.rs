@@ -57,7 +57,8 @@ pub(super) fn commit(
         drive.list(&lines)?;
     }
 
-    // 5b. The ledger, synced: the commit point. Survives: everything from here on.
+    // 5b. The ledger, synced: the commit point. Survives: everything from here on. Both logs are read back
+    //     like the copies: a worn stick may take a line, call it durable and not keep it.
     let events = events(pass, drive, written, notes, &mut done)?;
     drive.book.session = session.filter(|_| debris.is_empty());
     drive.book.opened = true;
