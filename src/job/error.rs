@@ -10,6 +10,18 @@ pub enum JobError {
     /// The file system failed.
     #[error(transparent)]
     Disk(#[from] DiskError),
+    /// What was written could not be made durable: the system calls lost pages clean after saying so once.
+    #[error(transparent)]
+    NotSynced(DiskError),
+    /// The first writing to a drive failed.
+    #[error(
+        "{at}: the first writing to this drive failed, and what of it is there the system may only believe: \
+         unmount it, pull it out and plug it in again"
+    )]
+    BadBeginning {
+        /// The place.
+        at: String,
+    },
     /// The catalogue failed.
     #[error("the catalogue cannot be used: {0}; it is a cache: move it away and run again")]
     Catalogue(#[from] rusqlite::Error),
@@ -144,12 +156,14 @@ impl JobError {
     /// What kind of trouble it is, where the file system has said so.
     pub fn trouble(&self) -> Trouble {
         match self {
-            Self::Disk(error) => error.trouble,
+            Self::Disk(error) | Self::NotSynced(error) => error.trouble,
             Self::DriveAway { .. } | Self::NoDrive { .. } | Self::PulledOut { .. } => Trouble::Gone,
             Self::NotAccepted { .. } | Self::SkipFile { .. } => Trouble::Unwanted,
             Self::NewerFormat { .. } => Trouble::ReadOnly,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
-            Self::NotAsWritten { .. } | Self::LogNotAsWritten { .. } => Trouble::Failing,
+            Self::NotAsWritten { .. }
+            | Self::LogNotAsWritten { .. }
+            | Self::BadBeginning { .. } => Trouble::Failing,
             Self::SecondTime { .. } | Self::CopiedDrive { .. } => Trouble::Refused,
             Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
         }

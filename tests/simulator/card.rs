@@ -52,7 +52,10 @@ impl Place {
         let path = Path::new("/dev/shm/counterfoil-sim").join(run);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
         if let Err(error) = std::fs::create_dir(&path) {
-            panic!("{}: {error}: is this seed being run twice at once? Else remove the folder", path.display());
+            panic!(
+                "{}: {error}: is this seed being run twice at once? Else remove the folder",
+                path.display()
+            );
         }
         Self(path)
     }
@@ -155,8 +158,13 @@ impl Card {
         let dir = MailboxDir::open(&self.root)?;
         let hold = |_: &RelName, _| false;
         let ignore = GlobSet::empty();
-        let rules =
-            ScanRules { ignore: &ignore, settle: 0, seen_gone: &self.seen_gone, hold: &hold, clock };
+        let rules = ScanRules {
+            ignore: &ignore,
+            settle: 0,
+            seen_gone: &self.seen_gone,
+            hold: &hold,
+            clock,
+        };
         scan(&self.catalogue, open.row, &dir, &rules)?;
         self.seen_gone.clear();
         Ok(())

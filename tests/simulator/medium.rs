@@ -61,9 +61,9 @@ impl Change {
     fn of_file(&self, file: u32) -> bool {
         match self {
             Self::Folder(_) => false,
-            Self::Name(_, own) | Self::Octets { file: own, .. } | Self::Length { file: own, .. } => {
-                *own == file
-            }
+            Self::Name(_, own)
+            | Self::Octets { file: own, .. }
+            | Self::Length { file: own, .. } => *own == file,
         }
     }
 }
@@ -141,7 +141,8 @@ impl Image {
             Junk::Ones => gap.fill(0xFF),
             Junk::Stale => {
                 // The longest file's end: on our sticks a ledger, the nastiest thing to be taken for new lines.
-                let old = self.files.values().map(|file| &file.octets).max_by_key(|octets| octets.len());
+                let old =
+                    self.files.values().map(|file| &file.octets).max_by_key(|octets| octets.len());
                 let old = old.map_or(&b"\n"[..], |octets| octets);
                 for (at, octet) in gap.iter_mut().enumerate() {
                     *octet = old.get(at % old.len().max(1)).copied().unwrap_or(b'\n');
@@ -166,7 +167,9 @@ impl Image {
 
     /// Every file, by its path.
     pub(crate) fn all(&self) -> impl Iterator<Item = (&str, Vec<u8>)> {
-        self.names.keys().map(|path| (path.as_str(), self.file(path, Junk::Zeros).unwrap_or_default()))
+        self.names
+            .keys()
+            .map(|path| (path.as_str(), self.file(path, Junk::Zeros).unwrap_or_default()))
     }
 
     /// The names directly in a folder, and whether each is a folder.
@@ -227,14 +230,17 @@ impl Medium {
         self.dirty.len() + self.handed.len()
     }
 
-    /// What a reader gets who asks for the medium: octets still dirty cannot be dropped from memory, and names
-    /// and lengths stay in it however that may be.
-    pub(crate) fn from_medium(&self, path: &str) -> Option<Vec<u8>> {
+    /// What a reader gets who asks for the medium: memory lets go of octets that are not dirty; names and
+    /// lengths stay in it.
+    pub(crate) fn from_medium(&mut self, path: &str) -> Option<Vec<u8>> {
         let file = self.memory.number(path)?;
-        match self.dirty.iter().any(|change| change.of_file(file)) {
-            true => self.memory.file(path, Junk::Zeros),
-            false => Some(self.device.octets(file, self.memory.length(path)?, Junk::Zeros)),
+        if !self.dirty.iter().any(|change| change.of_file(file)) {
+            let length = self.memory.length(path)?;
+            let octets = self.device.octets(file, length, Junk::Zeros);
+            let there = vec![true; octets.len().div_ceil(SECTOR as usize)];
+            self.memory.files.insert(file, Arc::new(File { octets, there, length }));
         }
+        self.memory.file(path, Junk::Zeros)
     }
 
     pub(crate) fn make_folder(&mut self, path: &str) {
@@ -258,7 +264,8 @@ impl Medium {
         let end = at + octets.len() as u64;
         let first = at - at % SECTOR;
         let length = self.memory.files.get(&file).map_or(0, |file| file.length);
-        let mut all = self.memory.octets(file, length.max(end), Junk::Zeros).split_off(first as usize);
+        let mut all =
+            self.memory.octets(file, length.max(end), Junk::Zeros).split_off(first as usize);
         all[(at - first) as usize..(end - first) as usize].copy_from_slice(octets);
         let last = ((end - first).next_multiple_of(SECTOR) as usize).min(all.len());
         for (sector, octets) in (0..).zip(all[..last].chunks(SECTOR as usize)) {
@@ -302,9 +309,14 @@ impl Medium {
         }
     }
 
-    /// The device's own memory reaches the cells.
+    /// The device's own memory reaches the cells: what stands in gaps is what it is from now on.
     pub(crate) fn flush(&mut self) {
         self.handed.clear();
+        for file in self.device.files.values_mut() {
+            if file.there.iter().any(|there| !there) {
+                Arc::make_mut(file).there.fill(true);
+            }
+        }
         self.before.push_back(std::mem::replace(&mut self.durable, self.device.clone()));
         if self.before.len() > REMEMBERED {
             self.before.pop_front();
@@ -315,7 +327,8 @@ impl Medium {
     pub(crate) fn cut(&mut self, kept: Kept) {
         let changes: Vec<Change> = self.handed.drain(..).chain(self.dirty.drain(..)).collect();
         let mut image = self.durable.clone();
-        for (back, change) in changes.iter().enumerate().map(|(at, c)| (changes.len() - 1 - at, c)) {
+        for (back, change) in changes.iter().enumerate().map(|(at, c)| (changes.len() - 1 - at, c))
+        {
             let keep = match back < kept.count.min(64) {
                 true => kept.last >> back & 1 == 1,
                 false => kept.earlier,
@@ -337,7 +350,8 @@ impl Medium {
     /// `lost` says. How many flushes it went back.
     pub(crate) fn lose_flushes(&mut self, flushes: usize, mut lost: impl FnMut() -> bool) -> usize {
         let back = flushes.min(self.before.len());
-        let Some(earlier) = self.before.len().checked_sub(back).and_then(|at| self.before.get(at)) else {
+        let Some(earlier) = self.before.len().checked_sub(back).and_then(|at| self.before.get(at))
+        else {
             return 0;
         };
         let mut image = self.durable.clone();

@@ -124,9 +124,13 @@ impl Oracle {
     pub(crate) fn told(&self, promised: &mut Promised, claims: &[Claim], image: &Image) -> Held {
         for claim in claims {
             let Some(content) = self.contents.get(&claim.identity.digest) else {
-                return broken(FALSE, format!("{}: never was {}", claim.path, claim.identity.digest));
+                return broken(
+                    FALSE,
+                    format!("{}: never was {}", claim.path, claim.identity.digest),
+                );
             };
-            if !self.ever.get(&claim.path).is_some_and(|ever| ever.contains(&claim.identity.digest)) {
+            if !self.ever.get(&claim.path).is_some_and(|ever| ever.contains(&claim.identity.digest))
+            {
                 return broken(FALSE, format!("{}: was never at this path", claim.path));
             }
             if promised.excused.contains(&claim.payload) {
@@ -166,7 +170,8 @@ impl Oracle {
         }
         let data = format!("{HOME}data/");
         let copies = image.all().filter(|(path, _)| path.starts_with(&data));
-        promised.seen = copies.map(|(path, octets)| (path[HOME.len()..].to_owned(), octets)).collect();
+        promised.seen =
+            copies.map(|(path, octets)| (path[HOME.len()..].to_owned(), octets)).collect();
         if !promised.manifest_spoilt {
             let listed = listed(&file("manifest-sha256.txt").unwrap_or_default());
             for (payload, content) in &promised.copies {
@@ -192,7 +197,10 @@ impl Oracle {
             for digest in promised.contents.keys() {
                 let left = self.damaged.contains(digest) || self.superseded.contains(digest);
                 if !left && good(digest) && !there.contains(digest) {
-                    return broken(LOST, format!("{digest} was called mirrored and is not restored"));
+                    return broken(
+                        LOST,
+                        format!("{digest} was called mirrored and is not restored"),
+                    );
                 }
             }
         }

@@ -268,10 +268,16 @@ impl History {
     }
 
     fn rename(&mut self) {
-        let (Some((from, text)), Some(to)) = (self.some_message(), self.free_path()) else { return };
+        let (Some((from, text)), Some(to)) = (self.some_message(), self.free_path()) else {
+            return;
+        };
         self.say(format_args!("{from} is moved to {to}"));
         match self.world.oracle.is_damaged(&text) {
-            true => self.world.oracle.damage(to, &text),
+            // Its last good version is wanted back where it was.
+            true => {
+                self.world.oracle.damage(to, &text);
+                self.world.oracle.vanished.insert(from.clone());
+            }
             false => self.world.oracle.put(to, &text),
         }
         self.world.card.rename(&from, to);
@@ -330,7 +336,10 @@ impl History {
         let named = self.below(3) == 0;
         let slot = self.world.add_stick(named);
         self.world.slots[slot].stick.state().sabotage = self.sabotage;
-        self.say(format_args!("stick {slot} is bought{}", if named { ", to be named by its folder" } else { "" }));
+        self.say(format_args!(
+            "stick {slot} is bought{}",
+            if named { ", to be named by its folder" } else { "" }
+        ));
     }
 
     fn some_stick(&mut self, plugged: bool) -> Option<usize> {
@@ -398,13 +407,18 @@ impl History {
         if state.medium.on_their_way() > 0 {
             return;
         }
-        let files: Vec<_> =
-            state.medium.durable().all().map(|(path, octets)| (path.to_owned(), octets.len())).collect();
+        let files: Vec<_> = state
+            .medium
+            .durable()
+            .all()
+            .map(|(path, octets)| (path.to_owned(), octets.len()))
+            .collect();
         let Some((path, length)) = self.world.chance.pick(&files).cloned() else { return };
         if length == 0 {
             return;
         }
-        let (at, bit) = (self.world.chance.below(length as u64) as usize, self.world.chance.below(8));
+        let (at, bit) =
+            (self.world.chance.below(length as u64) as usize, self.world.chance.below(8));
         self.say(format_args!("{path} on stick {slot} rots at octet {at}, bit {bit}"));
         let promised = &mut self.world.slots[slot].promised;
         match path.rsplit('/').next().unwrap_or_default() {
@@ -430,7 +444,9 @@ impl History {
         self.world.slots[slot].promised.after_a_lie(state.medium.durable());
         let plugged = state.plugged;
         drop(state);
-        self.say(format_args!("stick {slot} lost of what it called durable in its last {lost} flushes"));
+        self.say(format_args!(
+            "stick {slot} lost of what it called durable in its last {lost} flushes"
+        ));
         if plugged {
             stick.plug();
         }
@@ -466,7 +482,9 @@ impl History {
         }
         let same_serial = self.below(2) == 0;
         let copy = self.world.copy_stick(from, same_serial);
-        self.say(format_args!("stick {copy} is a copy of stick {from}, serial and all: {same_serial}"));
+        self.say(format_args!(
+            "stick {copy} is a copy of stick {from}, serial and all: {same_serial}"
+        ));
     }
 
     fn verify(&mut self) -> Held {
@@ -485,14 +503,18 @@ impl History {
             2 => (AMPLE, false, 700),
             _ => (AMPLE, false, 0),
         };
-        self.say(format_args!("stick {slot}: room {room}, read-only {read_only}, {slow} ms a call"));
+        self.say(format_args!(
+            "stick {slot}: room {room}, read-only {read_only}, {slow} ms a call"
+        ));
         let mut state = self.world.slots[slot].stick.state();
         (state.room, state.read_only, state.slow) = (room, read_only, slow);
     }
 
     /// Between the look and the copy, a message is replaced, grows or goes.
     fn meddle(&mut self) {
-        let (Some(slot), Some((path, old))) = (self.some_stick(true), self.some_message()) else { return };
+        let (Some(slot), Some((path, old))) = (self.some_stick(true), self.some_message()) else {
+            return;
+        };
         drop(self.deliver());
         let at = self.world.card.at(&path);
         let text = self.text();

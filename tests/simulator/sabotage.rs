@@ -4,9 +4,7 @@
 use crate::medium::Junk;
 use crate::oracle::HOME;
 use crate::stick::Stick;
-use counterfoil::disk::{
-    Access, DiskError, Entry, ReadFrom, Sink, Source, Volume, VolumeFacts,
-};
+use counterfoil::disk::{Access, DiskError, Entry, ReadFrom, Sink, Source, Volume, VolumeFacts};
 use counterfoil::model::RelName;
 use rustix::io::Errno;
 use std::sync::{Mutex, PoisonError};
@@ -128,7 +126,8 @@ impl Saboteur {
             Sabotage::OrphanDeleted => {
                 let text = String::from_utf8_lossy(&ledger).into_owned();
                 let data = format!("{HOME}data/");
-                let copies: Vec<_> = state.medium.memory().all().map(|(path, _)| path.to_owned()).collect();
+                let copies: Vec<_> =
+                    state.medium.memory().all().map(|(path, _)| path.to_owned()).collect();
                 for path in copies.iter().filter(|path| path.starts_with(&data)) {
                     if !text.contains(&path[HOME.len()..]) {
                         state.medium.remove(path);
@@ -138,7 +137,9 @@ impl Saboteur {
             Sabotage::LedgerTruncated => {
                 let sound = ledger.iter().rposition(|&octet| octet == b'\n').map_or(0, |at| at + 1);
                 if sound < ledger.len() {
-                    state.medium.tamper(&format!("{HOME}ledger.jsonl"), |octets| octets.truncate(sound));
+                    state
+                        .medium
+                        .tamper(&format!("{HOME}ledger.jsonl"), |octets| octets.truncate(sound));
                 }
             }
             _ => {}
@@ -153,7 +154,8 @@ impl Saboteur {
             let at = line.windows(9).rposition(|window| window == b",\"hash\":\"");
             match at {
                 Some(at) if line.ends_with(b"\"}\n") => {
-                    let digest = counterfoil::model::Digest::of(&[head.as_bytes(), &line[..at]].concat());
+                    let digest =
+                        counterfoil::model::Digest::of(&[head.as_bytes(), &line[..at]].concat());
                     head = digest.to_string();
                     text.extend_from_slice(&line[..at]);
                     text.extend_from_slice(format!(",\"hash\":\"{head}\"}}\n").as_bytes());
@@ -208,7 +210,8 @@ impl Volume for Saboteur {
         let mut state = self.stick.state();
         if self.how == Sabotage::OldCopyWrittenOver {
             let folder = at.parent().map(|folder| folder.to_string()).unwrap_or_default();
-            let old = state.medium.memory().entries(&folder).into_iter().map(|(name, _)| name).max();
+            let old =
+                state.medium.memory().entries(&folder).into_iter().map(|(name, _)| name).max();
             if let Some(old) = old.filter(|_| folder.contains("/data/")) {
                 at = RelName::new(format!("{folder}/{old}")).unwrap();
             }
@@ -231,13 +234,16 @@ impl Volume for Saboteur {
         };
         match self.how {
             Sabotage::AckBeforeTheLedgersSync if ledger => unsynced(at, offset, bytes),
-            Sabotage::ManifestNotSynced if is(at, "manifest-sha256.txt") => unsynced(at, offset, bytes),
+            Sabotage::ManifestNotSynced if is(at, "manifest-sha256.txt") => {
+                unsynced(at, offset, bytes)
+            }
             Sabotage::LineGluedToATornOne if ledger && bytes.starts_with(b"\n") => {
                 self.inner.write_synced(at, offset, &bytes[1..])
             }
             Sabotage::LedgerWrittenOver if ledger => {
                 let state = self.stick.state();
-                let there = state.medium.memory().file(&at.to_string(), Junk::Zeros).unwrap_or_default();
+                let there =
+                    state.medium.memory().file(&at.to_string(), Junk::Zeros).unwrap_or_default();
                 drop(state);
                 let sound = there.iter().rposition(|&octet| octet == b'\n').map_or(0, |at| at + 1);
                 self.inner.write_synced(at, (sound as u64).min(offset), bytes)
@@ -252,12 +258,13 @@ impl Volume for Saboteur {
                 let held = late.take();
                 drop(late);
                 self.inner.write_synced(at, offset, bytes)?;
-                held.map_or(Ok(()), |(at, offset, bytes)| self.inner.write_synced(&at, offset, &bytes))
+                held.map_or(Ok(()), |(at, offset, bytes)| {
+                    self.inner.write_synced(&at, offset, &bytes)
+                })
             }
-            Sabotage::SecondSyncAfterAFailedOne => self
-                .inner
-                .write_synced(at, offset, bytes)
-                .or_else(|_| self.inner.sync_all()),
+            Sabotage::SecondSyncAfterAFailedOne => {
+                self.inner.write_synced(at, offset, bytes).or_else(|_| self.inner.sync_all())
+            }
             _ => self.inner.write_synced(at, offset, bytes),
         }
     }
@@ -276,12 +283,18 @@ impl Volume for Saboteur {
         }
     }
 
-    fn read(&self, at: &RelName, offset: u64, from: ReadFrom) -> Result<Box<dyn Source>, DiskError> {
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
         match self.how {
             Sabotage::NoReadBack => self.inner.read(at, offset, ReadFrom::Anywhere),
             Sabotage::TailTrustedWithoutItsHash if is(at, "ledger.jsonl") => {
                 let state = self.stick.state();
-                let ledger = state.medium.memory().file(&at.to_string(), Junk::Zeros).unwrap_or_default();
+                let ledger =
+                    state.medium.memory().file(&at.to_string(), Junk::Zeros).unwrap_or_default();
                 let ledger = Self::rehashed(&ledger);
                 let rest = ledger.get(offset as usize..).unwrap_or_default().to_vec();
                 Ok(Box::new(Held(rest, 0)))

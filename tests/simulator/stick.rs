@@ -154,6 +154,13 @@ impl Stick {
         (state.failing, state.mishap) = (None, None);
     }
 
+    /// It is taken out in order.
+    pub(crate) fn pull(&self) {
+        let mut state = self.state();
+        state.medium.settle();
+        state.plugged = false;
+    }
+
     /// It is pulled, or its power fails; `kept` says what that leaves.
     pub(crate) fn cut(&self, kept: Kept) {
         let mut state = self.state();
@@ -199,7 +206,11 @@ impl Stick {
         }
     }
 
-    fn writing(&self, operation: &'static str, at: &str) -> Result<MutexGuard<'_, State>, DiskError> {
+    fn writing(
+        &self,
+        operation: &'static str,
+        at: &str,
+    ) -> Result<MutexGuard<'_, State>, DiskError> {
         let mut state = self.call(operation, at)?;
         match state.read_only {
             true => Err(state.fail(operation, at, Errno::ROFS)),
@@ -320,7 +331,9 @@ impl Volume for SimVolume {
         let state = self.stick.call("list", &at)?;
         let kind = |folder| if folder { EntryKind::Folder } else { EntryKind::File };
         let entries = state.medium.memory().entries(&at).into_iter().take(most);
-        Ok(entries.map(|(name, folder)| Entry { name: name.into_bytes(), kind: kind(folder) }).collect())
+        Ok(entries
+            .map(|(name, folder)| Entry { name: name.into_bytes(), kind: kind(folder) })
+            .collect())
     }
 
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
@@ -385,7 +398,12 @@ impl Volume for SimVolume {
         }
     }
 
-    fn read(&self, at: &RelName, offset: u64, from: ReadFrom) -> Result<Box<dyn Source>, DiskError> {
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
         let at = at.to_string();
         let mut state = self.stick.call("open", &at)?;
         let octets = match from {

@@ -5,11 +5,11 @@ use crate::card::{Card, HandClock, Place, rel, station, tree};
 use crate::chance::Chance;
 use crate::medium::{Junk, Kept};
 use crate::oracle::{
-    AUDIT, Broken, CARD, Claim, FALSE, HEALED, HOME, Held, MAILBOX, OVER, Oracle, PANIC, Promised, TWICE,
-    broken, listed,
+    AUDIT, Broken, CARD, Claim, FALSE, HEALED, HOME, Held, MAILBOX, OVER, Oracle, PANIC, Promised,
+    TWICE, broken, listed,
 };
 use crate::stick::{AMPLE, PowerOff, Stick};
-use counterfoil::disk::{Access, Door, Trouble};
+use counterfoil::disk::{Access, Door};
 use counterfoil::job::catalogue::{Catalogue, Held as HeldCopy};
 use counterfoil::job::drive::{Begin, Claims, make_drive};
 use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
@@ -154,15 +154,17 @@ impl World {
         let mut ended = Ended::Done(());
         for slot in 0..self.slots.len() {
             let state = self.slots[slot].stick.state();
-            if !state.plugged && (state.mount_point.is_none() || self.slots[slot].promised.is_new()) {
+            if !state.plugged && (state.mount_point.is_none() || self.slots[slot].promised.is_new())
+            {
                 // Nothing is there, or a folder that never held a drive and would be made one.
                 continue;
             }
+            let plugged = state.plugged;
             drop(state);
             let drive = self.drive_ref(slot);
             let round = powered(|| self.mirror(&drive))?;
             let told = match round {
-                Ended::Done(round) => self.after_round(slot, &round)?,
+                Ended::Done(round) => self.after_round(slot, &round)? && plugged,
                 Ended::Cut => {
                     ended = Ended::Cut;
                     false
@@ -206,7 +208,8 @@ impl World {
         let Some(mount_point) = state.mount_point.as_ref().filter(|_| !self.oracle.amnesia) else {
             return Ok(());
         };
-        let written = mount_point.state().medium.memory().all().next().map(|(path, _)| path.to_owned());
+        let written =
+            mount_point.state().medium.memory().all().next().map(|(path, _)| path.to_owned());
         match written {
             Some(path) => broken(CARD, format!("{path} is written to the empty mount point")),
             None => Ok(()),
@@ -229,10 +232,13 @@ impl World {
         round.findings.iter().for_each(|finding| self.say(format_args!("    {finding:?}")));
         match &round.outcome {
             Ok(_) => {
-                self.slots[slot].promised.lied = false;
+                let Slot { stick, promised, .. } = &mut self.slots[slot];
+                promised.lied &= !stick.state().plugged;
                 Ok(true)
             }
-            Err(error @ JobError::Catalogue(_)) => broken(PANIC, format!("a pass ended in {error}")),
+            Err(error @ JobError::Catalogue(_)) => {
+                broken(PANIC, format!("a pass ended in {error}"))
+            }
             Err(_) => Ok(false),
         }
     }
@@ -270,7 +276,11 @@ impl World {
                 let Some(content) = place.content.filter(|_| place.gone == 0) else { continue };
                 if let HeldCopy::Good(payload) = catalogue.held(book.row, content)? {
                     let identity = catalogue.identity(content)?;
-                    claims.push(Claim { path: path.to_owned(), payload: payload.to_string(), identity });
+                    claims.push(Claim {
+                        path: path.to_owned(),
+                        payload: payload.to_string(),
+                        identity,
+                    });
                 }
             }
             Ok(claims)
@@ -374,14 +384,14 @@ impl World {
             for (row, name) in told {
                 goals.push(Goal { row, name, path: into.to_owned() });
             }
-            let report = match goals.is_empty() && gathered.drives.is_empty() {
-                true => RestoreReport::default(),
-                false => {
-                    let plan =
-                        Plan { goals, with_removed, dry_run: false, progress: &Unwatched };
-                    restore(&gathered, &plan)?
-                }
-            };
+            if goals.is_empty() {
+                // Where the mailbox was is not known any more; one place takes what has only a number.
+                let name = "mailbox".parse().unwrap();
+                let row = gathered.catalogue.mailbox(&name, None)?;
+                goals.push(Goal { row, name, path: into.to_owned() });
+            }
+            let plan = Plan { goals, with_removed, dry_run: false, progress: &Unwatched };
+            let report = restore(&gathered, &plan)?;
             let failed = gathered.failed.into_iter().map(|(_, error)| error).collect();
             Ok(Given { files: tree(into), report, failed })
         };
@@ -475,7 +485,11 @@ impl World {
                     }
                     return self.recover_twice(slot);
                 }
-                Err(error) if error.trouble() == Trouble::Full => return Ok(()),
+                // An octet of its id that rotted into a later format: it can be restored from.
+                Err(JobError::NewerFormat { .. }) if self.slots[slot].promised.is_spoilt() => {
+                    self.slots[slot].stick.pull();
+                    return Ok(());
+                }
                 Err(error) => return broken(HEALED, format!("an admission ended in {error}")),
             }
             let now = self.slots[slot].stick.state().medium.memory().clone();
@@ -510,6 +524,9 @@ impl World {
         }
         let mailbox = self.card.messages();
         for slot in 0..self.slots.len() {
+            if !self.slots[slot].stick.state().plugged {
+                continue;
+            }
             let claims = self.claims_of(slot)?;
             for (path, octets) in &mailbox {
                 let digest = Digest::of(octets);
@@ -535,7 +552,13 @@ impl World {
         let verified = powered(|| -> Result<_, JobError> {
             let mut admitted =
                 round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock)?;
-            counterfoil::job::verify::verify(catalogue, &mut admitted, &self.clock, &Unwatched, true)
+            counterfoil::job::verify::verify(
+                catalogue,
+                &mut admitted,
+                &self.clock,
+                &Unwatched,
+                true,
+            )
         })?;
         match verified {
             Ended::Done(Err(error @ JobError::Catalogue(_))) => {
@@ -572,7 +595,10 @@ impl World {
             .collect();
         for (payload, digest) in &there {
             if listed.get(payload) != Some(digest) {
-                return broken(crate::oracle::WHOLE, format!("{payload} is listed {:?}", listed.get(payload)));
+                return broken(
+                    crate::oracle::WHOLE,
+                    format!("{payload} is listed {:?}", listed.get(payload)),
+                );
             }
         }
         // What a failed sync left was seen in memory, and may never have come to the medium: it is debris.
@@ -580,10 +606,13 @@ impl World {
         let ledger = String::from_utf8_lossy(&ledger).into_owned();
         let debris: Vec<_> = ledger.lines().filter(|line| line.contains("\"debris\"")).collect();
         let excused = |payload: &String| {
-            promised.excused.contains(payload) || debris.iter().any(|line| line.contains(payload.as_str()))
+            promised.excused.contains(payload)
+                || debris.iter().any(|line| line.contains(payload.as_str()))
         };
         match listed.keys().find(|payload| !there.contains_key(*payload) && !excused(payload)) {
-            Some(payload) => broken(crate::oracle::WHOLE, format!("{payload} is listed and not there")),
+            Some(payload) => {
+                broken(crate::oracle::WHOLE, format!("{payload} is listed and not there"))
+            }
             None => Ok(()),
         }
     }

@@ -68,14 +68,16 @@ impl Catalogue {
             .exists(params![book, mailbox, key])?)
     }
 
-    /// A place where the drive still has a content that the mailbox no longer has: the start of a move.
+    /// A place where the drive still has a content that the mailbox no longer has: the start of a move. Not one
+    /// that has a good version beside a suspect one: that stays wanted there.
     pub fn place_left(&self, book: i64, content: i64) -> Result<Option<(i64, Vec<u8>)>, JobError> {
         Ok(self
             .db
             .prepare_cached(
                 "SELECT place.mailbox, place.key FROM place INDEXED BY place_by_content \
                  JOIN file ON file.mailbox = place.mailbox AND file.key = place.key \
-                 WHERE place.book = ?1 AND place.content = ?2 AND place.gone = 0 AND file.state >= 6 LIMIT 1",
+                 WHERE place.book = ?1 AND place.content = ?2 AND place.gone = 0 AND place.suspect IS NULL \
+                 AND file.state >= 6 LIMIT 1",
             )?
             .query_row(params![book, content], |row| Ok((row.get(0)?, row.get(1)?)))
             .optional()?)

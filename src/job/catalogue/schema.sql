@@ -49,8 +49,13 @@ CREATE TABLE book (
     session TEXT,                     -- the mount last written in; NULL while a batch is under way
     opened INTEGER NOT NULL,          -- whether this session's `opened` line is written
     told INTEGER NOT NULL,            -- the tick up to which the ledger tells of the mailbox
+    unproven INTEGER NOT NULL,        -- lines were read that nobody here made durable
+    scattered INTEGER NOT NULL,       -- copies without a line may be in any segment
     UNIQUE (drive, station)
 );
+-- Mounts in which a sync failed: what the system remembers of them may not be on the medium.
+CREATE TABLE lost_pages (session TEXT PRIMARY KEY) WITHOUT ROWID;
+
 CREATE TABLE book_mailbox (
     book INTEGER NOT NULL, mailbox INTEGER NOT NULL, root BLOB NOT NULL,
     PRIMARY KEY (book, mailbox)

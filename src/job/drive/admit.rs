@@ -75,7 +75,9 @@ impl Admitted {
         stamp: &Stamp,
         events: Vec<Event>,
     ) -> Result<(), JobError> {
-        ledger::append(catalogue, &*self.volume, &self.dir, &mut self.book, stamp, events, false)
+        let volume = &*self.volume;
+        ledger::append(catalogue, volume, &self.dir, &mut self.book, stamp, events, false)
+            .inspect_err(|error| note_lost_pages(catalogue, error, &session_of(stamp, volume)))
     }
 }
 
@@ -94,7 +96,7 @@ pub fn admit(
     let drive =
         catalogue.drive_seen(asked.taken_for.unwrap_or(id), asked.label, asked.at, now.time)?;
     let mut book = catalogue.book(drive, asked.station)?;
-    let session = format!("{} {}", now.boot, volume.facts().mount);
+    let session = session_of(&now, &*volume);
     let dir = bag::station_dir(asked.station);
     let mut findings = Vec::new();
 
@@ -107,19 +109,24 @@ pub fn admit(
         if let Some(format) = loaded.newer {
             return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
         }
+        let foreign = book.card != catalogue.card()?.to_string();
+        if foreign && book.era >= catalogue.era()? {
+            catalogue.pass_era(book.era)?;
+        }
         if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
+            let lost_pages = catalogue.has_lost_pages(&session)?;
+            if lost_pages && loaded.length == 0 {
+                return Err(JobError::BadBeginning { at: volume.facts().shown.clone() });
+            }
             // Until it is through, the next admission does it again, in whatever session that is.
             book.session = None;
             catalogue.save_book(&book)?;
-            let recovery = Recovery { catalogue, volume: &*volume, dir: &dir, clock: asked.clock };
+            let (volume, dir, clock) = (&*volume, &dir, asked.clock);
+            let recovery = Recovery { catalogue, volume, dir, clock, lost_pages };
             recovery.run(&mut book, &loaded, &mut findings)?;
             book.session = Some(session);
             book.opened = false;
             catalogue.save_book(&book)?;
-        }
-        let foreign = book.card != catalogue.card()?.to_string();
-        if foreign && book.era >= catalogue.era()? {
-            catalogue.pass_era(book.era)?;
         }
     }
     let ledger_whole = loaded.length > 0 && loaded.broken.is_none() && loaded.newer.is_none();
@@ -128,6 +135,20 @@ pub fn admit(
     }
     let newer = later_layout || loaded.newer.is_some();
     Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, _lock: lock })
+}
+
+/// Remembers a failed sync, for as long as the mount lasts.
+pub(crate) fn note_lost_pages(catalogue: &Catalogue, error: &JobError, mount: &str) {
+    if matches!(error, JobError::NotSynced(_))
+        && let Err(error) = catalogue.note_lost_pages(mount)
+    {
+        tracing::warn!(%error, "that a sync failed could not be kept");
+    }
+}
+
+/// Tells one mount in one boot from any other.
+pub(crate) fn session_of(now: &Stamp, volume: &dyn Volume) -> String {
+    format!("{} {}", now.boot, volume.facts().mount)
 }
 
 /// Its id, and whether its layout is one of a later version.

@@ -99,7 +99,7 @@ pub fn make_drive(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, Job
             let missing = (length as usize).saturating_sub(text.len() + 1);
             text.extend(std::iter::repeat_n(' ', missing));
             text.push('\n');
-            volume.write_synced(&at, 0, text.as_bytes())?;
+            volume.write_synced(&at, 0, text.as_bytes()).map_err(JobError::NotSynced)?;
             Ok(id)
         }
         Known::Unreadable(file, _) => Err(JobError::Broken(format!(
@@ -128,10 +128,10 @@ fn create(volume: &dyn Volume, number: u32, clock: &dyn Clock) -> Result<DriveId
     let (id, mut text) = new_file(volume, clock)?;
     text.push('\n');
     drop(volume.create(&file(number))?);
-    volume.sync_all()?;
+    volume.sync_all().map_err(JobError::NotSynced)?;
     // Durable before anybody remembers that this id is here: a cut would leave a place that is known for a
     // drive and has none, which a person would have to settle.
-    volume.write_synced(&file(number), 0, text.as_bytes())?;
+    volume.write_synced(&file(number), 0, text.as_bytes()).map_err(JobError::NotSynced)?;
     Ok(id)
 }
 

@@ -14,8 +14,6 @@ use crate::model::{Finding, RelName, Stamp, bag};
 pub(super) struct Loaded {
     /// It is as it was known; nothing was read.
     pub unchanged: bool,
-    /// It was read from its beginning.
-    pub anew: bool,
     /// A break that no `recovered` line has settled yet.
     pub broken: Option<Break>,
     /// The last line is not ended.
@@ -45,7 +43,7 @@ pub(super) fn load(
         findings.push(Finding::LedgerShorter { known, found: length });
     }
     let anew = !intact || known == 0;
-    let mut loaded = Loaded { anew, length, ..Loaded::default() };
+    let mut loaded = Loaded { length, ..Loaded::default() };
     catalogue.together(|| {
         if anew {
             catalogue.forget_book(book)?;
@@ -99,6 +97,8 @@ fn read_lines(
     loaded.unended = lines.unended;
     book.chain = reader.chain();
     book.ledger_bytes = reader.at();
+    // Whoever wrote these lines may have been ended before they were synced.
+    book.unproven = true;
     catalogue.save_book(book)
 }
 
@@ -128,6 +128,7 @@ pub(crate) fn append(
     catalogue.together(|| {
         book.chain = chain;
         book.ledger_bytes += text.len() as u64;
+        book.unproven = false;
         lines.iter().try_for_each(|line| catalogue.fold(book, line, Standing::Sound))?;
         catalogue.save_book(book)
     })

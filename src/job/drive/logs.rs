@@ -14,7 +14,7 @@ pub(super) fn write_proven(
     offset: u64,
     bytes: &[u8],
 ) -> Result<(), JobError> {
-    volume.write_synced(at, offset, bytes)?;
+    volume.write_synced(at, offset, bytes).map_err(JobError::NotSynced)?;
     let mut source = volume.read(at, offset, ReadFrom::Medium)?;
     let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes.len())];
     for wanted in bytes.chunks(COPY_BUFFER_BYTES) {

@@ -57,59 +57,79 @@ pub(super) fn listed_with_their_hash(
     Ok(proven)
 }
 
-/// Compares the manifest with the copies known and those to be adopted, by number, and writes what is
-/// missing.
-pub(super) fn mend(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
-    book: &mut BookRow,
-    adopted: &[(PayloadName, Identity)],
-    findings: &mut Vec<Finding>,
-) -> Result<(), JobError> {
-    let mut held = Numbers::default();
-    each_copy(catalogue, book, |copy| held.insert(copy.name.number))?;
-    adopted.iter().for_each(|(payload, _)| held.insert(payload.number));
-    let mut tail = Vec::new();
-    let mut listed = read(volume, dir, |_, payload, at| {
-        match held.contains(payload.number) {
-            true => tail.clear(),
-            false => tail.push((at, payload)),
+/// What mending a manifest works on.
+pub(super) struct Mending<'a> {
+    pub catalogue: &'a Catalogue,
+    pub volume: &'a dyn Volume,
+    pub dir: &'a RelName,
+    /// Its last lines may be in the system's memory alone.
+    pub doubtful: bool,
+}
+
+impl Mending<'_> {
+    /// Compares the manifest with the copies known and those to be adopted, by number, and writes what is
+    /// missing.
+    pub(super) fn run(
+        &self,
+        book: &mut BookRow,
+        adopted: &[(PayloadName, Identity)],
+        findings: &mut Vec<Finding>,
+    ) -> Result<(), JobError> {
+        let Self { catalogue, volume, dir, doubtful } = *self;
+        let mut held = Numbers::default();
+        each_copy(catalogue, book, |copy| held.insert(copy.name.number))?;
+        adopted.iter().for_each(|(payload, _)| held.insert(payload.number));
+        let mut tail = Vec::new();
+        let mut listed = read(volume, dir, |_, payload, at| {
+            match held.contains(payload.number) {
+                true => tail.clear(),
+                false => tail.push((at, payload)),
+            }
+            // More than one batch is nothing that a cut can leave.
+            tail.truncate(BATCH_MESSAGES_MAX + 1);
+            Ok(())
+        })?;
+        if tail.len() <= BATCH_MESSAGES_MAX {
+            // A device may keep these lines and lose the copies, until it is flushed.
+            while let Some((at, payload)) = tail.pop()
+                && volume.length(&dir.join(&payload.to_rel()))?.is_none()
+            {
+                listed.sound = at;
+            }
         }
-        // More than one batch is nothing that a cut can leave.
-        tail.truncate(BATCH_MESSAGES_MAX + 1);
-        Ok(())
-    })?;
-    if tail.len() <= BATCH_MESSAGES_MAX {
-        // A device may keep these lines and lose the copies, until it is flushed.
-        while let Some((at, payload)) = tail.pop()
-            && volume.length(&dir.join(&payload.to_rel()))?.is_none()
+        book.next_number = book.next_number.max(listed.numbers.highest() + 1);
+        let mut text = String::new();
+        each_copy(catalogue, book, |copy| {
+            if !listed.numbers.contains(copy.name.number) {
+                text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
+            }
+        })?;
+        for (payload, identity) in
+            adopted.iter().filter(|(p, _)| !listed.numbers.contains(p.number))
         {
-            listed.sound = at;
+            text.push_str(&bag::manifest_line(&identity.digest, *payload));
         }
-    }
-    book.next_number = book.next_number.max(listed.numbers.highest() + 1);
-    let mut text = String::new();
-    each_copy(catalogue, book, |copy| {
-        if !listed.numbers.contains(copy.name.number) {
-            text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
+        let junk = listed.length - listed.sound;
+        let filler = junk.saturating_sub(text.len() as u64);
+        if junk > 0 {
+            findings.push(Finding::ManifestTorn { bytes: junk });
         }
-    })?;
-    for (payload, identity) in adopted.iter().filter(|(p, _)| !listed.numbers.contains(p.number)) {
-        text.push_str(&bag::manifest_line(&identity.digest, *payload));
+        book.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
+        if text.is_empty() && filler == 0 {
+            // Written once more as it is, the last line takes those before it along.
+            let Some((digest, payload, at, length)) = listed.last.filter(|_| doubtful) else {
+                return Ok(());
+            };
+            let line = bag::manifest_line(&digest, payload);
+            return match line.len() as u64 == length {
+                true => write_proven(volume, &path(dir), at, line.as_bytes()),
+                false => Ok(()),
+            };
+        }
+        let mut bytes = text.into_bytes();
+        bytes.extend_from_slice(&bag::filler(filler));
+        write_proven(volume, &path(dir), listed.sound, &bytes)
     }
-    let junk = listed.length - listed.sound;
-    let filler = junk.saturating_sub(text.len() as u64);
-    if junk > 0 {
-        findings.push(Finding::ManifestTorn { bytes: junk });
-    }
-    book.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
-    if text.is_empty() && filler == 0 {
-        return Ok(());
-    }
-    let mut bytes = text.into_bytes();
-    bytes.extend_from_slice(&bag::filler(filler));
-    write_proven(volume, &path(dir), listed.sound, &bytes)
 }
 
 fn each_copy(
@@ -131,6 +151,8 @@ pub(crate) struct Listed {
     numbers: Numbers,
     /// Octets up to the end of the last line of ours.
     sound: u64,
+    /// The last line of a copy, where it begins and how long it is.
+    last: Option<(Digest, PayloadName, u64, u64)>,
     length: u64,
 }
 
@@ -141,7 +163,7 @@ pub(crate) fn read(
     dir: &RelName,
     mut each: impl FnMut(Digest, PayloadName, u64) -> Result<(), JobError>,
 ) -> Result<Listed, JobError> {
-    let mut listed = Listed { numbers: Numbers::default(), sound: 0, length: 0 };
+    let mut listed = Listed { numbers: Numbers::default(), sound: 0, last: None, length: 0 };
     let at = path(dir);
     if volume.length(&at)?.is_none() {
         return Ok(listed);
@@ -164,6 +186,7 @@ pub(crate) fn read(
             listed.sound = listed.length;
             if let Some((digest, payload)) = line {
                 listed.numbers.insert(payload.number);
+                listed.last = Some((digest, payload, at, length));
                 each(digest, payload, at)?;
             }
         }

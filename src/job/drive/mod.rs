@@ -12,6 +12,7 @@ mod recover;
 mod skeleton;
 
 pub use admit::{Admission, Admitted, Begin, admit};
+pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub use identity::{drive_id, make_drive, stations};
 pub(crate) use manifest::read as read_manifest;

@@ -2,7 +2,7 @@
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::ledger::{self, Loaded};
-use super::manifest;
+use super::manifest::{self, Mending};
 use super::payload::{self, Copy};
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
@@ -20,6 +20,8 @@ pub(super) struct Recovery<'a> {
     pub volume: &'a dyn Volume,
     pub dir: &'a RelName,
     pub clock: &'a dyn Clock,
+    /// A sync failed in this mount: what the system tells of files made since may be on no medium.
+    pub lost_pages: bool,
 }
 
 impl Recovery<'_> {
@@ -32,8 +34,17 @@ impl Recovery<'_> {
         loaded: &Loaded,
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
+        // Whoever wrote here before may have been ended in the middle: what that left in memory goes to the
+        // device first, so that nothing is read here that a cut would still take.
+        self.volume.sync_all().map_err(JobError::NotSynced)?;
+        let doubtful = self.lost_pages || book.unproven;
         let mut events = self.recheck(book, findings)?;
-        let orphans = self.orphans(book, loaded.anew)?;
+        let mut orphans = self.orphans(book)?;
+        if self.lost_pages {
+            // They may have names in memory alone. The next mount shows what there is.
+            book.scattered = true;
+            orphans.clear();
+        }
         let proven = manifest::listed_with_their_hash(self.volume, self.dir, &orphans)?;
         let mut adopted = Vec::new();
         for (payload, identity) in orphans {
@@ -61,9 +72,16 @@ impl Recovery<'_> {
             book.told = 0;
         }
         self.append(book, events, end_line_before)?;
-        manifest::mend(self.catalogue, self.volume, self.dir, book, &adopted, findings)?;
+        let mend =
+            Mending { catalogue: self.catalogue, volume: self.volume, dir: self.dir, doubtful };
+        mend.run(book, &adopted, findings)?;
         let adopt = |(payload, identity)| Event::Adopted { payload, identity };
-        self.append(book, adopted.into_iter().map(adopt).collect(), false)?;
+        let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
+        if book.unproven && events.is_empty() {
+            // A line behind those read makes them as durable as itself.
+            events.push(Event::opened(self.catalogue.card()?, self.catalogue.era()?));
+        }
+        self.append(book, events, false)?;
         self.begin_segment(book);
         Ok(())
     }
@@ -103,19 +121,15 @@ impl Recovery<'_> {
     }
 
     /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be
-    /// in the last segments, unless the ledger had to be read anew.
-    fn orphans(
-        &self,
-        book: &mut BookRow,
-        everywhere: bool,
-    ) -> Result<Vec<(PayloadName, Identity)>, JobError> {
+    /// in the last segments, unless the ledger had to be read anew or some were passed over.
+    fn orphans(&self, book: &mut BookRow) -> Result<Vec<(PayloadName, Identity)>, JobError> {
         let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
         let folders = self.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
         let mut segments: Vec<u32> = folders
             .iter()
             .filter(|entry| entry.kind == EntryKind::Folder)
             .filter_map(|entry| PayloadName::segment_of(&entry.name))
-            .filter(|segment| everywhere || *segment >= book.segment)
+            .filter(|segment| book.scattered || *segment >= book.segment)
             .collect();
         segments.sort_unstable();
         let mut orphans = Vec::new();
@@ -143,6 +157,7 @@ impl Recovery<'_> {
                 book.segment_used = used;
             }
         }
+        book.scattered = false;
         orphans.sort_by_key(|(name, _)| name.number);
         Ok(orphans)
     }

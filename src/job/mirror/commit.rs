@@ -38,7 +38,7 @@ pub(super) fn commit(
     // 3. Hand all of it to the device. Survives: nothing yet; but an error here is reported once only
     //    and makes the batch void, so that no lost page is ever taken for a written one.
     if !written.is_empty() {
-        drive.volume.sync_all()?;
+        drive.volume.sync_all().map_err(JobError::NotSynced)?;
     }
 
     // 4. Read every copy back from the medium. Survives: a device that took the octets and did not
@@ -95,11 +95,7 @@ fn events(
 ) -> Result<Vec<Event>, JobError> {
     let mut events = Vec::with_capacity(written.len() + notes.len() + 2);
     if !drive.book.opened {
-        events.push(Event::Opened {
-            card: pass.catalogue.card()?,
-            era: pass.catalogue.era()?,
-            program: concat!("counterfoil ", env!("CARGO_PKG_VERSION")).to_owned(),
-        });
+        events.push(Event::opened(pass.catalogue.card()?, pass.catalogue.era()?));
         for mailbox in pass.mailboxes {
             let root = crate::disk::host::resolved(mailbox.dir.path());
             let root = root.as_os_str().as_bytes();

@@ -88,6 +88,10 @@ impl RestoreReport {
             && !self.stopped
     }
 
+    fn lost(&self) -> usize {
+        self.damaged.len() + self.missing.len()
+    }
+
     fn unwritten(&mut self, path: RelName, error: DiskError) {
         self.restored -= 1;
         self.not_written.push((path, error));
@@ -156,10 +160,19 @@ impl Work<'_> {
         let path = RelName::from_key(&wanted.place.key)
             .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
         let identity = self.gathered.catalogue.identity(wanted.content)?;
-        let put =
-            self.put(&path, wanted.content, &identity, wanted.place.mode, wanted.place.modified)?;
+        let mode = wanted.place.mode;
+        let lost = self.report.lost();
+        let put = self.put(&path, wanted.content, &identity, mode, wanted.modified)?;
         if put && wanted.instead_of_suspect {
             self.report.instead_of_suspect += 1;
+        }
+        if let Some(suspect) = wanted.place.content
+            && wanted.instead_of_suspect
+            && self.report.lost() > lost
+        {
+            // No good version can be had: what the card made of the message is better than nothing.
+            let identity = self.gathered.catalogue.identity(suspect)?;
+            self.put(&path, suspect, &identity, mode, wanted.place.modified)?;
         }
         self.plan.progress.advance(1, identity.bytes);
         Ok(())
