@@ -46,7 +46,7 @@ pub(crate) struct Claim {
 }
 
 /// What a stick was called to hold, and what was seen on it.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Hash)]
 pub(crate) struct Promised {
     /// Copies called good, by their place in the bag.
     copies: BTreeMap<String, Arc<Vec<u8>>>,
@@ -185,7 +185,13 @@ impl Oracle {
     }
 
     /// What a restore from sticks gave, into an empty folder, with removed messages.
-    pub(crate) fn restored(&self, from: &[&Promised], got: &BTreeMap<String, Vec<u8>>) -> Held {
+    /// `unsure`: some ledger is not whole.
+    pub(crate) fn restored(
+        &self,
+        from: &[&Promised],
+        got: &BTreeMap<String, Vec<u8>>,
+        unsure: bool,
+    ) -> Held {
         let there: BTreeSet<Digest> = got.values().map(|octets| Digest::of(octets)).collect();
         for promised in from.iter().filter(|promised| !promised.lied) {
             let good = |digest: &Digest| {
@@ -204,14 +210,23 @@ impl Oracle {
                 }
             }
         }
-        for (path, octets) in got {
+        self.none_false(got, unsure)
+    }
+
+    /// Nothing that a restore gave is other than it once was.
+    pub(crate) fn none_false(&self, got: &BTreeMap<String, Vec<u8>>, unsure: bool) -> Held {
+        // Where a ledger is broken nobody can tell what a cut left of a copy from a copy: both are handed out
+        // under their number.
+        for (path, octets) in
+            got.iter().filter(|(path, _)| !unsure || !path.starts_with("recovered/"))
+        {
             self.was(path, octets)?;
         }
         Ok(())
     }
 
     /// A file that a restore gave was once so.
-    pub(crate) fn was(&self, path: &str, octets: &[u8]) -> Held {
+    fn was(&self, path: &str, octets: &[u8]) -> Held {
         let digest = Digest::of(octets);
         let once = match path.starts_with("recovered/") {
             true => self.contents.contains_key(&digest),
@@ -268,6 +283,21 @@ impl Promised {
     pub(crate) fn is_spoilt(&self) -> bool {
         self.ledger_spoilt || self.manifest_spoilt || self.ever_lied || !self.excused.is_empty()
     }
+}
+
+/// Whether every line of a ledger follows the one before: `hash` is the SHA-256 of the hash of the line before,
+/// zeros before the first, and the line's own text up to `,"hash":` (DEVELOPERS.md, the ledger's format).
+pub(crate) fn is_chain(ledger: &[u8]) -> bool {
+    let mut head = "0".repeat(64);
+    for line in ledger.split_inclusive(|&octet| octet == b'\n') {
+        let at = line.windows(9).rposition(|window| window == b",\"hash\":\"");
+        let Some(text) = at.and_then(|at| line.get(..at)) else { return false };
+        head = Digest::of(&[head.as_bytes(), text].concat()).to_string();
+        if line[text.len()..] != *format!(",\"hash\":\"{head}\"}}\n").as_bytes() {
+            return false;
+        }
+    }
+    !ledger.is_empty()
 }
 
 /// A manifest, line by line, as RFC 8493 section 2.1.3 has it: a digest, blanks, a path.

@@ -160,11 +160,22 @@ impl History {
 
     /// The daemon's next pass, and what a cut in it leaves.
     fn pass(&mut self) -> Held {
-        match self.world.pass()? {
+        let ended = self.world.pass()?;
+        self.after(ended)
+    }
+
+    fn after(&mut self, ended: Ended<()>) -> Held {
+        match ended {
             Ended::Done(()) => self.lay_down_pulled(),
             Ended::Cut => {
-                self.say("  and in the middle of the pass the power fails");
+                self.say("  and in the middle of it the power fails");
                 self.power_off()
+            }
+            Ended::Killed => {
+                self.say("  and in the middle of it the program is ended");
+                self.counts.cuts += 1;
+                self.lay_down_pulled()?;
+                self.world.restart()
             }
         }
     }
@@ -375,7 +386,11 @@ impl History {
     /// The power fails, or the stick is pulled, at some call of the next pass.
     fn doom(&mut self) {
         let Some(slot) = self.some_stick(true) else { return };
-        let mishap = if self.below(3) == 0 { Mishap::Pull } else { Mishap::PowerOff };
+        let mishap = match self.below(6) {
+            0 | 1 => Mishap::Pull,
+            2 => Mishap::Kill,
+            _ => Mishap::PowerOff,
+        };
         self.at_some_call(slot, mishap);
         // Else there may be nothing to do in that pass.
         if self.below(2) == 0 {
@@ -460,13 +475,9 @@ impl History {
         self.world.slots[slot].stick.state().medium.discards = true;
         let ended = self.world.pass()?;
         self.world.slots[slot].stick.state().medium.discards = false;
-        match ended {
-            Ended::Done(()) => self.pull_this(slot),
-            Ended::Cut => self.power_off(),
+        if !matches!(ended, Ended::Done(())) {
+            return self.after(ended);
         }
-    }
-
-    fn pull_this(&mut self, slot: usize) -> Held {
         let kept = kept(&mut self.world.chance);
         self.world.slots[slot].stick.cut(kept);
         self.world.seen(slot)
@@ -490,7 +501,8 @@ impl History {
     fn verify(&mut self) -> Held {
         let Some(slot) = self.some_stick(true) else { return Ok(()) };
         self.say(format_args!("stick {slot} is read again"));
-        self.world.verify(slot)
+        let ended = self.world.verify(slot)?;
+        self.after(ended)
     }
 
     /// A stick gets full, or its switch is set, or it gets slow; or none of these any more.

@@ -17,6 +17,9 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 /// What the program is unwound with when the power fails.
 pub(crate) struct PowerOff;
 
+/// What it is unwound with when the program alone is ended.
+pub(crate) struct Killed;
+
 /// What goes wrong at a call.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Mishap {
@@ -24,6 +27,8 @@ pub(crate) enum Mishap {
     Error(Errno, Lasting),
     /// The power of the whole station fails.
     PowerOff,
+    /// The program is ended; the system and what it has in memory live on.
+    Kill,
     /// The stick is pulled.
     Pull,
 }
@@ -143,6 +148,12 @@ impl Stick {
 
     /// The stick is in a socket again: another mount of what is another device to the system.
     pub(crate) fn plug(&self) {
+        self.plug_again();
+        self.state().mishap = None;
+    }
+
+    /// The same, and what is to go wrong later still will.
+    pub(crate) fn plug_again(&self) {
         let mut state = self.state();
         if state.plugged {
             // It was unmounted first.
@@ -151,7 +162,7 @@ impl Stick {
         state.plugged = true;
         state.mount += 1;
         state.device += 1_000;
-        (state.failing, state.mishap) = (None, None);
+        state.failing = None;
     }
 
     /// It is taken out in order.
@@ -190,6 +201,10 @@ impl Stick {
                 Mishap::PowerOff => {
                     drop(state);
                     std::panic::resume_unwind(Box::new(PowerOff));
+                }
+                Mishap::Kill => {
+                    drop(state);
+                    std::panic::resume_unwind(Box::new(Killed));
                 }
                 Mishap::Pull => state.failing = Some(Errno::NODEV),
                 Mishap::Error(errno, Lasting::ForEver) => state.failing = Some(errno),

@@ -6,9 +6,9 @@ use crate::chance::Chance;
 use crate::medium::{Junk, Kept};
 use crate::oracle::{
     AUDIT, Broken, CARD, Claim, FALSE, HEALED, HOME, Held, MAILBOX, OVER, Oracle, PANIC, Promised,
-    TWICE, broken, listed,
+    TWICE, broken, is_chain, listed,
 };
-use crate::stick::{AMPLE, PowerOff, Stick};
+use crate::stick::{AMPLE, Killed, PowerOff, Stick};
 use counterfoil::disk::{Access, Door};
 use counterfoil::job::catalogue::{Catalogue, Held as HeldCopy};
 use counterfoil::job::drive::{Begin, Claims, make_drive};
@@ -51,6 +51,8 @@ pub(crate) enum Ended<T> {
     Done(T),
     /// The power failed in the middle.
     Cut,
+    /// The program was ended in the middle.
+    Killed,
 }
 
 /// Does some work, unless the power fails.
@@ -58,6 +60,7 @@ pub(crate) fn powered<T>(work: impl FnOnce() -> T) -> Result<Ended<T>, Broken> {
     match catch_unwind(AssertUnwindSafe(work)) {
         Ok(value) => Ok(Ended::Done(value)),
         Err(why) if why.is::<PowerOff>() => Ok(Ended::Cut),
+        Err(why) if why.is::<Killed>() => Ok(Ended::Killed),
         Err(why) => match why.downcast_ref::<String>() {
             Some(text) => broken(PANIC, text.clone()),
             None => resume_unwind(why),
@@ -116,6 +119,19 @@ impl World {
         self.slots.len() - 1
     }
 
+    /// The world was turned back: the daemon knows no stick from before.
+    pub(crate) fn forget_doors(&mut self) {
+        self.claims = Claims::default();
+        self.slots.iter_mut().for_each(|slot| slot.door = None);
+    }
+
+    /// How far the catalogue knows the ledger of a stick, to tell two catalogues apart.
+    pub(crate) fn book_print(&self, slot: usize) -> String {
+        let drive = self.id_of(slot).and_then(|id| self.card.catalogue.drive(id).ok().flatten());
+        let book = drive.and_then(|drive| self.card.catalogue.book(drive.row, &station()).ok());
+        format!("{book:?}")
+    }
+
     /// Another stick with the same octets, in no socket.
     pub(crate) fn copy_stick(&mut self, from: usize, same_serial: bool) -> usize {
         let Slot { stick, promised, .. } = &self.slots[from];
@@ -169,12 +185,16 @@ impl World {
                     ended = Ended::Cut;
                     false
                 }
+                Ended::Killed => {
+                    ended = Ended::Killed;
+                    false
+                }
             };
             if told || !self.shares_its_id(slot) {
                 self.listen(slot)?;
             }
             self.untouched(slot)?;
-            if matches!(ended, Ended::Cut) {
+            if !matches!(ended, Ended::Done(())) {
                 break;
             }
         }
@@ -340,12 +360,22 @@ impl World {
             return broken(FALSE, format!("a stick cannot be restored from: {error}"));
         }
         let promised: Vec<_> = slots.iter().map(|slot| &self.slots[*slot].promised).collect();
-        self.oracle.restored(&promised, &given.files)?;
+        self.oracle.restored(&promised, &given.files, self.unsure(slots))?;
         let spoilt = promised.iter().any(|promised| promised.is_spoilt());
         match given.report.is_whole() || spoilt {
             true => Ok(()),
             false => broken(FALSE, format!("a restore was not whole: {:?}", given.report)),
         }
+    }
+
+    /// Whether the ledger of one of these sticks is not whole.
+    fn unsure(&self, slots: &[usize]) -> bool {
+        let whole = |slot: &usize| {
+            let state = self.slots[*slot].stick.state();
+            let ledger = state.medium.durable().file(&format!("{HOME}ledger.jsonl"), Junk::Zeros);
+            ledger.is_some_and(|ledger| is_chain(&ledger))
+        };
+        !slots.iter().all(whole)
     }
 
     /// Restores from sticks as they are when everything stops now, into an empty folder.
@@ -398,7 +428,7 @@ impl World {
         match powered(work)? {
             Ended::Done(Ok(given)) => Ok(given),
             Ended::Done(Err(error)) => broken(PANIC, format!("a restore ended in {error}")),
-            Ended::Cut => broken(PANIC, "a power cut where none can be"),
+            _ => broken(PANIC, "a power cut where none can be"),
         }
     }
 
@@ -455,8 +485,8 @@ impl World {
         let slots: Vec<usize> = (0..self.slots.len()).collect();
         self.card.root = self.place.emptied("mail");
         let given = self.restored_into(&slots, false, &self.card.root)?;
+        self.oracle.none_false(&given.files, self.unsure(&slots))?;
         for (path, octets) in &given.files {
-            self.oracle.was(path, octets)?;
             self.oracle.put(path, octets);
         }
         self.card.seen_gone.clear();
@@ -516,23 +546,22 @@ impl World {
         self.restart()?;
         for slot in 0..self.slots.len() {
             self.recover_twice(slot)?;
-            self.verify(slot)?;
+            self.verify(slot).map(drop)?;
         }
         for _ in 0..4 {
             self.clock.millis.fetch_add(60_000, Ordering::Relaxed);
             self.pass()?;
+            if self.all_mirrored()?.is_none() {
+                break;
+            }
+        }
+        if let Some(not_yet) = self.all_mirrored()? {
+            return broken(HEALED, not_yet);
         }
         let mailbox = self.card.messages();
         for slot in 0..self.slots.len() {
             if !self.slots[slot].stick.state().plugged {
                 continue;
-            }
-            let claims = self.claims_of(slot)?;
-            for (path, octets) in &mailbox {
-                let digest = Digest::of(octets);
-                if !claims.iter().any(|c| c.path == *path && c.identity.digest == digest) {
-                    return broken(HEALED, format!("{path} is not mirrored on stick {slot}"));
-                }
             }
             self.slots[slot].stick.state().medium.settle();
             self.whole_bag(slot)?;
@@ -545,9 +574,28 @@ impl World {
         Ok(())
     }
 
+    /// A message that is not on a stick in a socket, by the program's own word; none if all are on each.
+    fn all_mirrored(&self) -> Result<Option<String>, Broken> {
+        let mailbox = self.card.messages();
+        for slot in 0..self.slots.len() {
+            if !self.slots[slot].stick.state().plugged {
+                continue;
+            }
+            let claims = self.claims_of(slot)?;
+            for (path, octets) in &mailbox {
+                let digest = Digest::of(octets);
+                if !claims.iter().any(|c| c.path == *path && c.identity.digest == digest) {
+                    return Ok(Some(format!("{path} is not mirrored on stick {slot}")));
+                }
+            }
+        }
+        Ok(None)
+    }
+
     /// A person has everything on a stick read again.
-    pub(crate) fn verify(&mut self, slot: usize) -> Held {
+    pub(crate) fn verify(&mut self, slot: usize) -> Result<Ended<()>, Broken> {
         let drive = self.drive_ref(slot);
+        let mishaps = self.slots[slot].stick.state().mishaps;
         let (catalogue, name) = (&self.card.catalogue, station());
         let verified = powered(|| -> Result<_, JobError> {
             let mut admitted =
@@ -560,6 +608,7 @@ impl World {
                 true,
             )
         })?;
+        let mut ended = Ended::Done(());
         match verified {
             Ended::Done(Err(error @ JobError::Catalogue(_))) => {
                 return broken(PANIC, format!("a verify ended in {error}"));
@@ -568,13 +617,20 @@ impl World {
                 let promised = &mut self.slots[slot].promised;
                 promised.lied = false;
                 let bad = report.damaged.len() + report.missing.len();
-                if bad > 0 && !promised.is_spoilt() {
+                let undisturbed = self.slots[slot].stick.state().mishaps == mishaps;
+                let promised = &self.slots[slot].promised;
+                if bad > 0 && undisturbed && !promised.is_spoilt() {
                     return broken(AUDIT, format!("a verify calls {bad} good copies bad"));
                 }
             }
-            _ => {}
+            Ended::Done(Err(_)) => {}
+            Ended::Cut => ended = Ended::Cut,
+            Ended::Killed => ended = Ended::Killed,
         }
-        self.listen(slot)
+        if !self.shares_its_id(slot) {
+            self.listen(slot)?;
+        }
+        Ok(ended)
     }
 
     /// Every copy is listed once under the hash it has, unless somebody spoilt that.

@@ -65,8 +65,9 @@ impl Gathered {
 }
 
 /// Copies that the ledger does not tell of. One that the manifest lists was read back before a cut came,
-/// so it counts; one that just lies there counts only where the ledger is lost or broken, since beside a
-/// whole one it is what a cut left of a copy.
+/// so it counts; beside a whole ledger only with the hash it is listed with, since until a device is flushed
+/// it may keep the line and lose the copy. One that just lies there counts only where the ledger is lost or
+/// broken: beside a whole one it is what a cut left of a copy.
 fn claim_the_unknown(
     catalogue: &Catalogue,
     drive: &mut Admitted,
@@ -80,8 +81,10 @@ fn claim_the_unknown(
         Ok(())
     })?;
     for (payload, digest) in listed {
-        if let Some(bytes) = drive.volume.length(&home.join(&payload.to_rel()))? {
-            let identity = Identity { digest, bytes };
+        let Some(bytes) = drive.volume.length(&home.join(&payload.to_rel()))? else { continue };
+        let identity = Identity { digest, bytes };
+        let proven = || hash_copy(&*drive.volume, home, payload, bytes);
+        if !drive.ledger_whole || proven()? == Copy::Is(identity) {
             catalogue.claim_payload(&mut drive.book, payload, &identity)?;
         }
     }
