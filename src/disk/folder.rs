@@ -212,6 +212,10 @@ impl Volume for FolderVolume {
         if offset > beneath::facts(&stat).bytes {
             return Err(self.fail("write", at, Errno::INVAL));
         }
+        // Nothing of ours has a second name; by the other one this would write into somebody else's file.
+        if stat.st_nlink > 1 {
+            return Err(self.fail("write", at, Errno::MLINK));
+        }
         beneath::write_all(fd.as_fd(), bytes, offset)
             .map_err(|errno| self.fail("write", at, errno))?;
         rustix::fs::fsync(&fd).map_err(|errno| self.fail("sync", at, errno))
