@@ -2,6 +2,7 @@
 //! about a version, what was found on a drive. Words for a person are made in `cli`.
 
 use super::digest::Digest;
+use super::limits::PROBLEMS_MAX;
 use super::names::{DriveId, PayloadName, RelName};
 use std::fmt;
 
@@ -173,4 +174,16 @@ pub enum Finding {
         /// How many.
         count: usize,
     },
+}
+
+impl Finding {
+    /// Adds one to a list that is kept short: beyond [`PROBLEMS_MAX`] they are only counted.
+    pub fn note(self, list: &mut Vec<Self>) {
+        let full = list.len() >= PROBLEMS_MAX;
+        match list.last_mut() {
+            Some(Self::More { count }) => *count += 1,
+            _ if full => list.push(Self::More { count: 1 }),
+            _ => list.push(self),
+        }
+    }
 }

@@ -14,4 +14,4 @@ pub use admit::{Admission, Admitted, Begin, admit};
 pub use claims::Claims;
 pub use identity::{drive_id, make_drive, stations};
 pub(crate) use manifest::read as read_manifest;
-pub(crate) use payload::{Copy, hash as hash_copy, hash_all as hash_copies};
+pub(crate) use payload::{Copy, hash as hash_copy, hash_all as hash_copies, list as list_segment};

@@ -3,7 +3,9 @@
 
 use crate::disk::{Access, EntryKind};
 use crate::job::catalogue::Catalogue;
-use crate::job::drive::{Admission, Admitted, Begin, Copy, admit, hash_copy, read_manifest};
+use crate::job::drive::{
+    Admission, Admitted, Begin, Copy, admit, hash_copy, list_segment, read_manifest,
+};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVE_FOLDER_ENTRIES;
 use crate::model::{Clock, DriveId, Finding, Identity, PayloadName, RelName, StationName, bag};
@@ -91,8 +93,7 @@ fn claim_the_unknown(
     let data = home.join(&RelName::fixed(bag::PAYLOAD));
     for folder in drive.volume.list(&data, DRIVE_FOLDER_ENTRIES)? {
         let Some(segment) = PayloadName::segment_of(&folder.name) else { continue };
-        let at = home.join(&PayloadName::segment_dir(segment));
-        for entry in drive.volume.list(&at, DRIVE_FOLDER_ENTRIES)? {
+        for entry in list_segment(&*drive.volume, home, segment)?.unwrap_or_default() {
             let Some(payload) = PayloadName::from_file(segment, &entry.name) else { continue };
             if entry.kind != EntryKind::File
                 || catalogue.payload(drive.book.row, payload.number)?.is_some()
@@ -104,7 +105,7 @@ fn claim_the_unknown(
                 Copy::Is(identity) => {
                     catalogue.claim_payload(&mut drive.book, payload, &identity)?;
                 }
-                _ => drive.findings.push(Finding::Missing { payload }),
+                _ => Finding::Missing { payload }.note(&mut drive.findings),
             }
         }
     }
