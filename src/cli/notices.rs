@@ -129,6 +129,10 @@ pub(super) fn finding(finding: &Finding) -> String {
             "the ledger is damaged or was changed at octet {at}; the {whole_lines} lines after it are \
              checked against their copies one by one"
         ),
+        Finding::LedgerEndless { at } => format!(
+            "the ledger goes on without lines from octet {at}, which no cut can do: it is read up to there and \
+             not written to; use another drive"
+        ),
         Finding::LedgerShorter { known, found } => format!(
             "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
              tool's work; messages it lost are copied again"

@@ -67,6 +67,8 @@ struct FolderVolume {
     root: OwnedFd,
     door: FolderDoor,
     facts: VolumeFacts,
+    /// Octets of the whole file system: no file of ours can be longer.
+    capacity: u64,
 }
 
 /// What a folder is seen to be.
@@ -117,7 +119,8 @@ impl FolderVolume {
             root: seen.inode,
             serial: door.only.as_ref().and_then(|found| found.serial.clone()),
         };
-        Ok(Self { root, door: door.clone(), facts })
+        let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
+        Ok(Self { root, door: door.clone(), facts, capacity })
     }
 
     /// What root makes belongs to whom the drive belongs to: it is the operator's daemon that goes on with it.
@@ -232,7 +235,12 @@ impl Volume for FolderVolume {
         offset: u64,
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
-        let (fd, _) = beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
+        let (fd, stat) = beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
+        if beneath::facts(&stat).bytes > self.capacity.max(offset) {
+            // All but nothing of it is on the medium, and reading it would take for ever.
+            let fail = |errno| DiskError::with("read", at, errno, Trouble::Refused);
+            return Err(fail(Errno::FBIG));
+        }
         if from == ReadFrom::Medium {
             let advise = |offset, advice| {
                 rustix::fs::fadvise(&fd, offset, None, advice)

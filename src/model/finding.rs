@@ -133,6 +133,11 @@ pub enum Finding {
         /// Lines after it that are whole.
         whole_lines: u64,
     },
+    /// From there on the ledger goes on without lines, for longer than any cut can leave it.
+    LedgerEndless {
+        /// Octet at which sound lines ended.
+        at: u64,
+    },
     /// The ledger is gone or shorter than it was: an old state of the drive, or a repair tool's work.
     LedgerShorter {
         /// Octets it had.

@@ -33,6 +33,11 @@ pub const NUMBER_MAX: u32 = 99_999_999;
 pub const LEDGER_LINE_BYTES: usize = 32 << 10;
 /// Longest manifest line read, in octets: a digest, two blanks and one of our own names.
 pub const MANIFEST_LINE_BYTES: usize = 4 << 10;
+/// A run of octets in a ledger that are no lines, longer than this, is the work of no cut: the longest batch,
+/// each of its lines as long as may be. There the reading ends, however long the file.
+pub const LEDGER_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * LEDGER_LINE_BYTES) as u64;
+/// The same for a manifest.
+pub const MANIFEST_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * MANIFEST_LINE_BYTES) as u64;
 /// Longest message path, in octets: Linux's PATH_MAX.
 pub const PATH_BYTES_MAX: usize = 4_096;
 /// Longest name of a station or mailbox, in octets: it is a folder name on the drive.

@@ -6,7 +6,7 @@ use super::ledger::{Lines, Piece};
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
-use crate::model::limits::{BATCH_MESSAGES_MAX, NUMBER_MAX};
+use crate::model::limits::{BATCH_MESSAGES_MAX, MANIFEST_JUNK_BYTES, NUMBER_MAX};
 use crate::model::{Digest, Finding, Identity, PayloadName, RelName, bag};
 use std::collections::HashSet;
 
@@ -87,6 +87,9 @@ pub(super) fn mend(
             listed.sound = at;
         }
     }
+    if listed.endless {
+        return Err(JobError::Endless { at: volume.facts().shown.clone(), file: bag::MANIFEST });
+    }
     book.next_number = book.next_number.max(listed.numbers.highest() + 1);
     let mut text = String::new();
     each_copy(catalogue, book, |copy| {
@@ -132,6 +135,8 @@ pub(crate) struct Listed {
     /// Octets up to the end of the last line of ours.
     sound: u64,
     length: u64,
+    /// It goes on without lines for longer than any cut can make it; reading stopped there.
+    endless: bool,
 }
 
 /// Reads the manifest; `each` is given every line of ours, and the octet at which it begins. Other
@@ -141,7 +146,7 @@ pub(crate) fn read(
     dir: &RelName,
     mut each: impl FnMut(Digest, PayloadName, u64) -> Result<(), JobError>,
 ) -> Result<Listed, JobError> {
-    let mut listed = Listed { numbers: Numbers::default(), sound: 0, length: 0 };
+    let mut listed = Listed { numbers: Numbers::default(), sound: 0, length: 0, endless: false };
     let at = path(dir);
     if volume.length(&at)?.is_none() {
         return Ok(listed);
@@ -166,6 +171,10 @@ pub(crate) fn read(
                 listed.numbers.insert(payload.number);
                 each(digest, payload, at)?;
             }
+        }
+        listed.endless = listed.length - listed.sound > MANIFEST_JUNK_BYTES;
+        if listed.endless {
+            break;
         }
     }
     Ok(listed)
