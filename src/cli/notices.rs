@@ -137,6 +137,10 @@ pub(super) fn finding(finding: &Finding) -> String {
             "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
              tool's work; messages it lost are copied again"
         ),
+        Finding::NumbersUsedUp => {
+            "the numbers of this drive are used up: begin another drive; what is on it stays good"
+                .to_owned()
+        }
         Finding::ManifestTorn { bytes } => {
             format!("the manifest had {bytes} octets of a torn line at its end; they were covered")
         }

@@ -105,6 +105,9 @@ pub fn mirror_drive(
         if catalogue.tick()? != admitted.book.told {
             catalogue.set_drive_state(admitted.book.drive, "copying", "")?;
         }
+        if admitted.book.is_used_up() {
+            round.findings.push(Finding::NumbersUsedUp);
+        }
         let pass = Pass { catalogue, mailboxes, clock, progress };
         // A pulled stick answers with read and write errors: what it is, the kernel knows.
         pass.run(&mut admitted).map_err(|error| match admitted.volume.present() {

@@ -145,6 +145,8 @@ pub enum Finding {
         /// Octets it has.
         found: u64,
     },
+    /// Every payload number or segment is used up: the drive takes no more.
+    NumbersUsedUp,
     /// The manifest has octets that are no lines of ours; they were covered with comment lines.
     ManifestTorn {
         /// Octets covered.

@@ -31,6 +31,11 @@ pub const NUMBER_MAX: u32 = 99_999_999;
 /// Longest ledger line read, in octets: two escaped paths of `PATH_BYTES_MAX`, three octets
 /// each, and the fixed fields. A longer one is junk and is passed over without being held.
 pub const LEDGER_LINE_BYTES: usize = 32 << 10;
+/// Highest number believed in a ledger line, of lines, octets, eras and ticks: what every reader of JSON holds exactly
+/// (RFC 8259, section 6).
+pub const COUNT_MAX: u64 = 1 << 53;
+/// A ledger whose lines are numbered higher is not gone on with. No drive gets there by writing.
+pub const LINES_MAX: u64 = COUNT_MAX / 2;
 /// Longest manifest line read, in octets: a digest, two blanks and one of our own names.
 pub const MANIFEST_LINE_BYTES: usize = 4 << 10;
 /// A run of octets in a ledger that are no lines, longer than this, is the work of no cut: the longest batch,
@@ -86,6 +91,11 @@ pub const HINTS_MAX: usize = 4_096;
 pub const NEW_FOLDER_LOOKED_AT_AGAIN: Duration = Duration::from_secs(2);
 /// Paths whose versions are held back by `churn`; beyond it the oldest are forgotten.
 pub const CHURN_PATHS_MAX: usize = 4_096;
+/// Files of the same content that are held against each other to see what was moved where: were it all of
+/// them, a million empty files would each be held against a million.
+pub const ALIKE_MAX: u32 = 256;
+/// Messages listed one by one in a report, of each kind; the rest is counted.
+pub const LISTED_MAX: usize = 10_000;
 /// Problems kept of one pass; the rest is counted.
 pub const PROBLEMS_MAX: usize = 1_000;
 

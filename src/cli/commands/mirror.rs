@@ -124,15 +124,17 @@ fn every_drive(setup: &Setup, drives: &[DriveRef], bar: &Bar) -> Result<Vec<Driv
         let workers: Vec<_> = drives.iter().map(|drive| scope.spawn(|| one(drive))).collect();
         workers.into_iter().map(std::thread::ScopedJoinHandle::join).collect::<Vec<_>>()
     });
-    rounds
-        .into_iter()
-        .map(|joined| match joined {
-            Ok(round) => round,
-            Err(_) => {
-                Err(JobError::Broken("a drive's worker ended in a fault of the program".into()))
-            }
-        })
-        .collect()
+    let ended = |(drive, joined): (&DriveRef, std::thread::Result<_>)| match joined {
+        Ok(round) => round,
+        // The other drives' rounds stand.
+        Err(_) => Ok(DriveRound {
+            label: drive.label.clone(),
+            drive: None,
+            findings: Vec::new(),
+            outcome: Err(JobError::Broken("its worker ended in a fault of the program".into())),
+        }),
+    };
+    drives.iter().zip(rounds).map(ended).collect()
 }
 
 fn warn_same_medium(setup: &Setup, drives: &[DriveRef], output: &Output) {

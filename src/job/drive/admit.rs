@@ -11,7 +11,7 @@ use crate::disk::{Access, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
 use crate::model::ledger::Event;
-use crate::model::limits::DRIVE_FILE_BYTES;
+use crate::model::limits::{DRIVE_FILE_BYTES, LINES_MAX};
 use crate::model::{Clock, DriveId, Finding, RelName, Stamp, StationName, bag};
 
 /// Whether a place without a drive may be made one.
@@ -110,6 +110,9 @@ pub fn admit(
         }
         if loaded.endless {
             return Err(JobError::Endless { at: volume.facts().shown.clone(), file: bag::LEDGER });
+        }
+        if book.chain.seq > LINES_MAX {
+            return Err(JobError::NumbersUsedUp { at: volume.facts().shown.clone() });
         }
         if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
             // Until it is through, the next admission does it again, in whatever session that is.
