@@ -5,7 +5,7 @@
 use super::ledger::{Lines, Piece};
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
+use crate::job::catalogue::{BookRow, Catalogue, PayloadRow, PayloadState};
 use crate::model::limits::{BATCH_MESSAGES_MAX, MANIFEST_JUNK_BYTES, NUMBER_MAX};
 use crate::model::{Digest, Finding, Identity, PayloadName, RelName, bag};
 use std::collections::HashSet;
@@ -93,7 +93,8 @@ pub(super) fn mend(
     book.next_number = book.next_number.max(listed.numbers.highest() + 1);
     let mut text = String::new();
     each_copy(catalogue, book, |copy| {
-        if !listed.numbers.contains(copy.name.number) {
+        // One that is not there need not be listed; it would only make the bag invalid.
+        if copy.state != PayloadState::Missing && !listed.numbers.contains(copy.name.number) {
             text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
         }
     })?;
