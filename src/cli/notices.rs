@@ -8,7 +8,7 @@ use crate::disk::DiskError;
 use crate::job::catalogue::SetAside;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
-use crate::model::{Finding, Reason};
+use crate::model::{Finding, Reason, escape};
 use std::fmt;
 
 /// Why a command ended without doing its work.
@@ -58,14 +58,14 @@ pub(super) fn state_in_use(state: &std::path::Path) -> Problem {
     Problem::failed(format!(
         "{}: another counterfoil is writing here, probably the daemon: it does this work by itself; \
          to do it by hand, stop it first",
-        state.display()
+        escape::shown_path(state)
     ))
 }
 
 /// A damaged catalogue was moved away.
 pub(super) fn set_aside(aside: Option<&SetAside>) -> String {
     let (why, path) = match aside {
-        Some(aside) => (aside.why.as_str(), aside.path.display().to_string()),
+        Some(aside) => (aside.why.as_str(), escape::shown_path(&aside.path)),
         None => ("unknown", "nothing".to_owned()),
     };
     format!(

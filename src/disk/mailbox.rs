@@ -59,8 +59,9 @@ impl MailboxDir {
 
     /// Device and inode of the root: another pair at the same path is another mailbox.
     pub fn identity(&self) -> Result<(u64, u64), DiskError> {
-        let stat = rustix::fs::fstat(&self.root)
-            .map_err(|errno| DiskError::new("look at mailbox", self.path.display(), errno))?;
+        let stat = rustix::fs::fstat(&self.root).map_err(|errno| {
+            DiskError::new("look at mailbox", escape::shown_path(&self.path), errno)
+        })?;
         let device = stat.st_dev;
         let split =
             u64::from(rustix::fs::major(device)) << 32 | u64::from(rustix::fs::minor(device));

@@ -6,6 +6,7 @@ use crate::cli::notices;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
 use crate::job::audit::Audit;
+use crate::model::escape;
 use serde_json::{Value, json};
 
 pub(in crate::cli) fn json(setup: &Setup, audit: &Audit, daemon: bool, drives: &[Shown]) -> Value {
@@ -34,7 +35,7 @@ pub(in crate::cli) fn text(
     audit::headline(output, audit, &setup.station);
     output.line("");
     for mailbox in &setup.mailboxes {
-        output.line(format!("  mailbox  {}: {}", mailbox.name, mailbox.path.display()));
+        output.line(format!("  mailbox  {}: {}", mailbox.name, escape::shown_path(&mailbox.path)));
     }
     let daemon = match daemon {
         true => "running: new messages are copied by themselves",
