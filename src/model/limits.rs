@@ -81,6 +81,9 @@ pub const HEADER_CHARS: usize = 120;
 pub const COPY_BUFFER_BYTES: usize = 128 << 10;
 /// Depth of a mailbox tree that is followed; beyond it a finding is made.
 pub const MAILBOX_DEPTH: usize = 128;
+/// Names of one folder of a mailbox that are held to be sorted, in octets together: more than a million. A
+/// folder with more is read so far, and a finding is made.
+pub const MAILBOX_FOLDER_BYTES: usize = 64 << 20;
 /// A new version that ends in this many NUL octets looks like blocks lost in a power cut.
 pub const NUL_TAIL_BYTES: usize = 64;
 

@@ -10,7 +10,7 @@ use crate::model::escape;
 use serde_json::{Value, json};
 
 pub(in crate::cli) fn json(setup: &Setup, audit: &Audit, daemon: bool, drives: &[Shown]) -> Value {
-    let bytes: u64 = audit.unmirrored.iter().map(|m| m.bytes).sum();
+    let bytes = audit.unmirrored.bytes();
     json!({
         "schema": 1,
         "station": setup.station.as_str(),
@@ -18,7 +18,7 @@ pub(in crate::cli) fn json(setup: &Setup, audit: &Audit, daemon: bool, drives: &
         "messages": {
             "total": audit.messages,
             "mirrored": audit.mirrored,
-            "unmirrored": audit.unmirrored.len(),
+            "unmirrored": audit.unmirrored.count(),
             "unmirrored_bytes": bytes,
         },
         "drives": drives.iter().map(drives::json).collect::<Vec<_>>(),
@@ -44,21 +44,12 @@ pub(in crate::cli) fn text(
     output.line(format!("  daemon   {daemon}"));
     output.line("");
     drives::table(output, drives);
-    let mut reasons: Vec<_> = audit.unmirrored.iter().filter_map(|m| m.reason).collect();
-    reasons.sort_by_key(|r| r.as_str());
-    if !reasons.is_empty() {
+    let mut reasons = audit.unmirrored.by_reason().peekable();
+    if reasons.peek().is_some() {
         output.line("");
     }
-    for group in reasons.chunk_by(|a, b| a == b) {
-        let Some(reason) = group.first() else { continue };
-        let bytes =
-            audit.unmirrored.iter().filter(|m| m.reason == Some(*reason)).map(|m| m.bytes).sum();
-        output.line(format!(
-            "  {} {} ({}): {}",
-            group.len(),
-            reason,
-            size(bytes),
-            notices::next_step(*reason)
-        ));
+    for (reason, count, bytes) in reasons {
+        let next = notices::next_step(reason);
+        output.line(format!("  {count} {reason} ({}): {next}", size(bytes)));
     }
 }
