@@ -71,6 +71,14 @@ struct FolderVolume {
     capacity: u64,
 }
 
+/// The longest file that may be written: the file system's bound, or our own (setrlimit(2), RLIMIT_FSIZE), to
+/// run into which would end the program.
+fn longest_file(fat: bool) -> u64 {
+    let own = rustix::process::getrlimit(rustix::process::Resource::Fsize).current;
+    let longest = if fat { FAT_LONGEST } else { i64::MAX as u64 };
+    own.map_or(longest, |own| own.min(longest))
+}
+
 /// What a folder is seen to be.
 struct Seen {
     /// Its device as in [`VolumeFacts::device`].
@@ -112,7 +120,7 @@ impl FolderVolume {
         let facts = VolumeFacts {
             shown,
             mount: seen.name,
-            longest_file: if fs.f_type as i64 == FAT { FAT_LONGEST } else { i64::MAX as u64 },
+            longest_file: longest_file(fs.f_type as i64 == FAT),
             read_only: vfs.f_flag.contains(StatVfsMountFlags::RDONLY),
             readers: 2,
             device: seen.device,
