@@ -96,7 +96,7 @@ pub const NEW_FOLDER_LOOKED_AT_AGAIN: Duration = Duration::from_secs(2);
 pub const CHURN_PATHS_MAX: usize = 4_096;
 /// Files of the same content that are held against each other to see what was moved where: were it all of
 /// them, a million empty files would each be held against a million.
-pub const ALIKE_MAX: u32 = 256;
+pub const ALIKE_MAX: u32 = 32;
 /// Messages listed one by one in a report, of each kind; the rest is counted.
 pub const LISTED_MAX: usize = 10_000;
 /// Problems kept of one pass; the rest is counted.

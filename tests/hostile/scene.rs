@@ -8,6 +8,7 @@ use crate::told::Told;
 use std::ffi::OsStr;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::SystemTime;
 
 /// Octets that must turn up nowhere.
@@ -18,7 +19,7 @@ pub(crate) struct Scene {
     pub(crate) bad: Stick,
     pub(crate) good: Stick,
     outside: Vec<(PathBuf, SystemTime)>,
-    delivered: std::cell::Cell<usize>,
+    delivered: AtomicUsize,
 }
 
 impl Scene {
@@ -28,7 +29,7 @@ impl Scene {
         let good = station.drive("blue");
         fs::create_dir(station.path("outside")).unwrap();
         let mut scene =
-            Self { station, bad, good, outside: Vec::new(), delivered: std::cell::Cell::new(0) };
+            Self { station, bad, good, outside: Vec::new(), delivered: AtomicUsize::new(0) };
         for name in ["outside/secret", "outside/0001", "outside/drive.json"] {
             let path = scene.station.path(name);
             fs::write(&path, SECRET).unwrap();
@@ -48,9 +49,8 @@ impl Scene {
 
     pub(crate) fn deliver(&self, messages: usize) {
         for _ in 0..messages {
-            let number = self.delivered.get();
+            let number = self.delivered.fetch_add(1, Ordering::Relaxed);
             self.station.deliver(format!("m{number:03}.eml"), mail(&format!("traffic {number}")));
-            self.delivered.set(number + 1);
         }
     }
 
