@@ -215,7 +215,7 @@ pub(super) fn news(news: &News<'_>) -> String {
         ),
         News::NotCopied { label, messages } => format!(
             "{label}: {} not copied; counterfoil audit tells why",
-            super::report::count(*messages as u64, "message")
+            super::report::count(*messages, "message")
         ),
         News::Drive { label, state, error: None } => {
             format!("{label}: {}", drive_state(state.as_str()))

@@ -183,7 +183,7 @@ impl Setup {
                 if a != b && path.starts_with(above) {
                     return Err(Problem::usage(format!(
                         "the {what} {} lies in the {other} {}: keep them apart",
-                        escape::shown_path(&path),
+                        escape::shown_path(path),
                         escape::shown_path(above)
                     )));
                 }
@@ -227,7 +227,7 @@ fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), Proble
             Some(config) => Ok((Some(path.to_owned()), config)),
             None => Err(Problem::usage(format!(
                 "{}: there is no such config file",
-                escape::shown_path(&path)
+                escape::shown_path(path)
             ))),
         };
     }

@@ -22,11 +22,6 @@ impl Forger {
         Self { ledger: ledger.to_owned(), head, seq: last["seq"].as_u64().unwrap(), text }
     }
 
-    /// In place of a ledger: from the first line on.
-    pub(crate) fn instead_of(ledger: &Path) -> Self {
-        Self { ledger: ledger.to_owned(), head: "0".repeat(64), seq: 0, text: String::new() }
-    }
-
     /// The next line, with these fields behind the usual ones.
     pub(crate) fn line(self, fields: &str) -> Self {
         let number = self.seq + 1;

@@ -11,7 +11,7 @@ use super::drive::Admitted;
 use super::{JobError, MailboxRef, Progress};
 use crate::disk::{DiskError, MailboxDir};
 use crate::model::limits::{
-    BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK,
+    BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, LISTED_MAX,
 };
 use crate::model::{Clock, MailboxName, Reason, RelName};
 use batch::Batch;
@@ -73,8 +73,10 @@ pub struct PassReport {
     pub bytes: u64,
     /// Places, moves and departures recorded without a copy.
     pub noted: u64,
-    /// Messages that could not be copied.
+    /// Messages that could not be copied, at most [`LISTED_MAX`] of them.
     pub failed: Vec<NotCopied>,
+    /// Messages that could not be copied, beside those.
+    pub failed_more: u64,
     /// Batches committed.
     pub batches: u64,
     /// The pass ended early, because it was asked to.
@@ -95,6 +97,7 @@ impl Pass<'_> {
         loop {
             let batches = report.batches;
             report.failed.clear();
+            report.failed_more = 0;
             let again = self.sweep(drive, &mut size, &mut report)?;
             if !again || report.batches == batches || report.stopped {
                 report.told_all = drive.book.told >= self.catalogue.tick()?;
@@ -199,8 +202,16 @@ impl Pass<'_> {
 }
 
 impl PassReport {
+    /// How many messages could not be copied.
+    pub fn failed_count(&self) -> u64 {
+        self.failed.len() as u64 + self.failed_more
+    }
+
     fn fail(&mut self, pass: &Pass<'_>, mailbox: i64, path: RelName, reason: Reason) {
-        if let Some(mailbox) = pass.mailbox(mailbox) {
+        let Some(mailbox) = pass.mailbox(mailbox) else { return };
+        if self.failed.len() >= LISTED_MAX {
+            self.failed_more += 1;
+        } else {
             self.failed.push(NotCopied { mailbox: mailbox.name.clone(), path, reason });
         }
     }

@@ -175,7 +175,9 @@ fn a_ledger_and_manifest_with_other_line_ends_say_the_same() {
 #[test]
 fn junk_between_lines_costs_no_message() {
     let deep = [&b"{\"v\":1,\"seq\":"[..], &[b'['; 20_000]].concat();
-    let junk: [&[u8]; 6] = [
+    let nested = [&b"{\"format\":1,\"id\":"[..], &[b'['; 3_000]].concat();
+    let junk: [&[u8]; 7] = [
+        &nested,
         b"\xff\xfe\xc0\x80",
         b"\0\0\0\0\0\0",
         &deep,

@@ -172,7 +172,7 @@ fn messages_that_come_and_go_are_copied_once_they_stay() {
         let (a, b) = (inbox.join("a.eml"), inbox.join("b.eml"));
         fs::write(&a, SECRET.replace("canary", &format!("turn {}", turn % 5))).unwrap();
         fs::rename(&a, &b).unwrap();
-        if turn % 3 == 0 {
+        if turn.is_multiple_of(3) {
             fs::remove_file(&b).unwrap();
         }
     };
