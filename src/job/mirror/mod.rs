@@ -10,11 +10,9 @@ use super::catalogue::{Catalogue, millis};
 use super::drive::Admitted;
 use super::{JobError, MailboxRef, Progress};
 use crate::disk::{DiskError, MailboxDir};
-use crate::model::limits::{
-    BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, LISTED_MAX,
-};
+use crate::model::limits::LISTED_MAX;
 use crate::model::{Clock, MailboxName, Reason, RelName};
-use batch::Batch;
+use batch::{Batch, BatchSize};
 use plan::Step;
 use std::os::unix::ffi::OsStrExt as _;
 
@@ -213,35 +211,6 @@ impl PassReport {
             self.failed_more += 1;
         } else {
             self.failed.push(NotCopied { mailbox: mailbox.name.clone(), path, reason });
-        }
-    }
-}
-
-/// How much goes into a batch: as designed at first, more while a quick medium works off a backlog.
-struct BatchSize {
-    messages: usize,
-    bytes: u64,
-}
-
-impl Default for BatchSize {
-    fn default() -> Self {
-        Self { messages: BATCH_MESSAGES, bytes: BATCH_BYTES }
-    }
-}
-
-impl BatchSize {
-    fn is_full(&self, batch: &Batch) -> bool {
-        batch.copies.len() >= self.messages
-            || batch.bytes >= self.bytes
-            || batch.notes.len() >= BATCH_MESSAGES_MAX
-    }
-
-    fn took(&mut self, milliseconds: i64) {
-        if u128::try_from(milliseconds).is_ok_and(|took| took < BATCH_QUICK.as_millis()) {
-            self.messages = (self.messages * 2).min(BATCH_MESSAGES_MAX);
-            self.bytes = (self.bytes * 2).min(BATCH_BYTES_MAX);
-        } else {
-            *self = Self::default();
         }
     }
 }
