@@ -1,4 +1,4 @@
-//! Reads what the drives hold of a station into a catalogue in memory.
+//! Reads what the drives hold of a station into a catalogue of its own, which passes.
 //! Never writes to a drive.
 
 use crate::disk::{Access, EntryKind};
@@ -28,7 +28,19 @@ pub fn gather(
     station: &StationName,
     clock: &dyn Clock,
 ) -> Result<Gathered, JobError> {
-    let catalogue = Catalogue::in_memory()?;
+    match gather_into(Catalogue::passing()?, drives, station, clock) {
+        // Where there is no room for the file of a large one, all of it is held.
+        Err(JobError::Catalogue(_)) => gather_into(Catalogue::in_memory()?, drives, station, clock),
+        gathered => gathered,
+    }
+}
+
+fn gather_into(
+    catalogue: Catalogue,
+    drives: &[DriveRef],
+    station: &StationName,
+    clock: &dyn Clock,
+) -> Result<Gathered, JobError> {
     let mut gathered =
         Gathered { catalogue, station: station.clone(), drives: Vec::new(), failed: Vec::new() };
     for (number, drive) in (1..).zip(drives) {

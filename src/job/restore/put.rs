@@ -384,6 +384,8 @@ impl Work<'_> {
                 maildirs.insert(folder.parent().map(|p| p.as_bytes().to_vec()), folder);
             }
         }
+        // They are in the folder now, to be seen there.
+        self.names.clear();
         // A Maildir has all three of its folders, or a mail program refuses it.
         for folder in maildirs.into_values() {
             for name in ["cur", "new", "tmp"] {
