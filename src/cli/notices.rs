@@ -53,6 +53,10 @@ impl From<DiskError> for Problem {
     }
 }
 
+/// What a mirror pass ends with where something in the mailbox is not on enough drives.
+pub(super) const NOT_ALL_SAFE: &str =
+    "not everything in the mailbox is on a drive: counterfoil audit tells what, and why";
+
 /// Another process holds the state.
 pub(super) fn state_in_use(state: &std::path::Path) -> Problem {
     Problem::failed(format!(

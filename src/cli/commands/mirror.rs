@@ -48,10 +48,14 @@ pub(in crate::cli) fn run(
     report::mirror::notices(output, &rounds);
     let all_failed = rounds.iter().all(|round| round.outcome.is_err());
     let any_failed = rounds.iter().any(|round| round.outcome.is_err());
-    Ok(match all_failed {
-        true => Exit::Failed,
-        false => Exit::safe(!any_failed && is_safe(&setup, &catalogue, &rounds)?),
-    })
+    if all_failed {
+        return Ok(Exit::Failed);
+    }
+    let safe = is_safe(&setup, &catalogue, &rounds)?;
+    if !safe {
+        output.warn(notices::NOT_ALL_SAFE);
+    }
+    Ok(Exit::safe(!any_failed && safe))
 }
 
 /// Takes in the mailboxes and brings every drive up to date: how many messages there are, and how it

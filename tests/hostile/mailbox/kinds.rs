@@ -50,7 +50,7 @@ fn what_is_no_file_is_said_and_neither_followed_nor_opened() {
     ];
     let expected: Vec<_> = names.iter().map(|name| (*name, "not-a-file")).collect();
     let told = scene.expect_good_drive_served(scene.station.mirror()).expect_unsafe();
-    told.expect_counts(&[("copied", 4)]);
+    told.expect_counts(&[("copied", 4)]).expect_words(&["counterfoil audit tells what, and why"]);
     scene.station.audit().expect_unsafe().expect_unmirrored(&expected);
     let told = scene.station.command(&["audit"]).expect_unsafe();
     told.expect_words(&["pipe.eml", "links, pipes and devices are not messages: move it out"]);

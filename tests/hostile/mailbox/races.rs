@@ -9,9 +9,13 @@ use std::io::Write as _;
 use std::os::unix::fs::{PermissionsExt as _, symlink};
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
 
 /// Passes of the program while somebody disturbs it.
 const PASSES: usize = 12;
+
+/// Files that are messages and links in turn.
+const TURNING: u64 = 24;
 
 /// Runs the program again and again while another thread does one thing over and over.
 fn while_disturbed(scene: &Scene, disturb: impl Fn(u64) + Sync, each: impl Fn(Told)) {
@@ -24,13 +28,21 @@ fn while_disturbed(scene: &Scene, disturb: impl Fn(u64) + Sync, each: impl Fn(To
         });
         // However a pass ends, the other thread is told to.
         let _stops = Stops(&stop);
-        for pass in 0..PASSES {
-            let before = done.load(Ordering::Relaxed);
+        for _ in 0..PASSES {
+            wait_for_more(&done);
             scene.deliver(1);
             each(scene.expect_good_drive_served_but_for_what_changes(scene.station.mirror()));
-            assert!(done.load(Ordering::Relaxed) > before, "pass {pass} was not disturbed");
         }
     });
+}
+
+/// The other thread is at work.
+fn wait_for_more(done: &AtomicU64) {
+    let (before, begun) = (done.load(Ordering::Relaxed), Instant::now());
+    while done.load(Ordering::Relaxed) == before {
+        assert!(begun.elapsed() < Duration::from_secs(30), "nobody disturbs");
+        std::thread::yield_now();
+    }
 }
 
 struct Stops<'a>(&'a AtomicBool);
@@ -68,15 +80,18 @@ fn exchange(scene: &Scene, at: &Path, make: impl FnOnce(&Path)) {
 #[test]
 fn a_link_put_in_place_of_a_message_gives_nothing_away() {
     let scene = Scene::mirrored(2);
-    let at = scene.station.inbox().join("turn.eml");
+    // Many, since one is hit between look and opening in one pass of ten.
+    let at = |turn: u64| scene.station.inbox().join(format!("turn-{}.eml", turn % TURNING));
     let disturb = |turn: u64| {
-        exchange(&scene, &at, |passing| match turn % 2 {
+        exchange(&scene, &at(turn), |passing| match turn / TURNING % 2 {
             0 => fs::write(passing, mail(&format!("turn {turn}"))).unwrap(),
             _ => symlink(scene.secret_file(), passing).unwrap(),
         });
     };
     while_disturbed(&scene, disturb, drop);
-    exchange(&scene, &at, |passing| fs::write(passing, mail("at rest")).unwrap());
+    for turn in 0..TURNING {
+        exchange(&scene, &at(turn), |passing| fs::write(passing, mail("at rest")).unwrap());
+    }
     scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
     scene.station.audit().expect_safe();
     scene.expect_all_restored().expect_safe();
