@@ -2,7 +2,7 @@
 //! Never guesses: an unknown key or an odd value is refused with its place.
 
 use crate::model::limits::DRIVES_MAX;
-use crate::model::{MailboxName, StationName};
+use crate::model::{MailboxName, StationName, escape};
 use serde::{Deserialize, Deserializer};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -91,7 +91,7 @@ impl Accept {
 
 /// Reads a config file; `None` if it is not there. The error is ready to be shown.
 pub(super) fn read(path: &Path) -> Result<Option<Config>, String> {
-    let shown = path.display();
+    let shown = escape::shown_path(path);
     let text = crate::disk::host::read_text(path).map_err(|e| e.to_string())?;
     let Some(text) = text else { return Ok(None) };
     match toml::from_str(&text) {

@@ -103,6 +103,17 @@ pub enum JobError {
         /// The format found.
         format: u32,
     },
+    /// A file of ours goes on for longer than any cut can have made it.
+    #[error(
+        "{at}: {file} goes on for very long without a line of ours: somebody else has written to it. It can \
+         be restored from, but is not written: use another drive"
+    )]
+    Endless {
+        /// The place.
+        at: String,
+        /// The file.
+        file: &'static str,
+    },
     /// What was read back is not what was written.
     #[error(
         "{at}: {payload} reads back other than it was written: do not trust this drive; use another one"
@@ -159,7 +170,7 @@ impl JobError {
             Self::Disk(error) | Self::NotSynced(error) => error.trouble,
             Self::DriveAway { .. } | Self::NoDrive { .. } | Self::PulledOut { .. } => Trouble::Gone,
             Self::NotAccepted { .. } | Self::SkipFile { .. } => Trouble::Unwanted,
-            Self::NewerFormat { .. } => Trouble::ReadOnly,
+            Self::NewerFormat { .. } | Self::Endless { .. } => Trouble::ReadOnly,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
             Self::NotAsWritten { .. }
             | Self::LogNotAsWritten { .. }

@@ -105,6 +105,9 @@ pub fn mirror_drive(
         if catalogue.tick()? != admitted.book.told {
             catalogue.set_drive_state(admitted.book.drive, "copying", "")?;
         }
+        if admitted.book.is_used_up() {
+            round.findings.push(Finding::NumbersUsedUp);
+        }
         let pass = Pass { catalogue, mailboxes, clock, progress };
         let mount = session_of(&clock.stamp(), &*admitted.volume);
         let done = pass.run(&mut admitted);

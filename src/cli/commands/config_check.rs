@@ -5,6 +5,7 @@ use crate::cli::args::{ConfigAction, ConfigArgs};
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
+use crate::model::escape;
 use serde_json::json;
 use std::path::Path;
 use std::time::Duration;
@@ -16,7 +17,7 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let ConfigAction::Check(scope) = &args.action;
     let setup = Setup::load(config, scope)?;
-    let file = setup.config_file.as_ref().map(|path| path.display().to_string());
+    let file = setup.config_file.as_ref().map(|path| escape::shown_path(path));
     if scope.json {
         let mailboxes: Vec<_> = setup
             .mailboxes

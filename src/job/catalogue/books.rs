@@ -5,6 +5,7 @@ use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::StationName;
 use crate::model::ledger::Chain;
+use crate::model::limits::{NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A row of the table of books: how far a station's ledger on a drive is known.
@@ -43,6 +44,13 @@ pub struct BookRow {
 }
 
 impl BookRow {
+    /// Whether no name is left for a further copy.
+    pub fn is_used_up(&self) -> bool {
+        self.next_number > NUMBER_MAX
+            || self.segment > SEGMENT_MAX
+            || self.segment == SEGMENT_MAX && self.segment_used >= SEGMENT_MESSAGES
+    }
+
     fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
         Ok(Self {
@@ -173,7 +181,7 @@ impl Catalogue {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT count(*), coalesce(sum(bytes), 0) FROM content WHERE id IN \
+                "SELECT count(*), CAST(total(bytes) AS INTEGER) FROM content WHERE id IN \
                  (SELECT content FROM payload WHERE book = ?1 AND state = 1)",
             )?
             .query_row([book], |row| {

@@ -5,9 +5,10 @@ CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 -- A content seen anywhere: in the mailbox or on a drive. Headers for display only.
 CREATE TABLE content (
     id INTEGER PRIMARY KEY,
-    sha256 BLOB NOT NULL UNIQUE,
-    bytes INTEGER NOT NULL,
-    sender TEXT, receivers TEXT, subject TEXT, date TEXT
+    sha256 BLOB NOT NULL,
+    bytes INTEGER NOT NULL,           -- beside the digest, since a ledger may lie about it
+    sender TEXT, receivers TEXT, subject TEXT, date TEXT,
+    UNIQUE (sha256, bytes)
 );
 
 CREATE TABLE mailbox (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, root BLOB);
@@ -28,7 +29,8 @@ CREATE TABLE file (
     PRIMARY KEY (mailbox, key)
 ) WITHOUT ROWID;
 CREATE INDEX file_by_tick ON file (tick);
-CREATE INDEX file_by_content ON file (content);
+-- With state and tick, so that a content of a million files is not gone through for each of them.
+CREATE INDEX file_by_content ON file (content, state, tick);
 CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
 
 CREATE TABLE drive (

@@ -11,6 +11,7 @@ use crate::disk::{Access, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
 use crate::model::ledger::Event;
+use crate::model::limits::{DRIVE_FILE_BYTES, LINES_MAX};
 use crate::model::{Clock, DriveId, Finding, RelName, Stamp, StationName, bag};
 
 /// Whether a place without a drive may be made one.
@@ -54,7 +55,7 @@ pub struct Admitted {
     pub dir: RelName,
     /// The ledger is there and sound to its end.
     pub ledger_whole: bool,
-    /// A later version of the program wrote here: it may be read, never written.
+    /// It may be read, never written: a later version of the program wrote here, or its ledger has no end.
     pub newer: bool,
     /// What was found on the way.
     pub findings: Vec<Finding>,
@@ -87,7 +88,7 @@ pub fn admit(
     volume: Box<dyn Volume>,
     asked: &Admission<'_>,
 ) -> Result<Admitted, JobError> {
-    let (id, later_layout) = identify(catalogue, &*volume, asked)?;
+    let (id, only_readable) = identify(catalogue, &*volume, asked)?;
     let lock = match asked.access {
         Access::Write => catalogue.lock_drive(id)?,
         Access::Read => None,
@@ -108,6 +109,12 @@ pub fn admit(
     if asked.access == Access::Write {
         if let Some(format) = loaded.newer {
             return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
+        }
+        if loaded.endless {
+            return Err(JobError::Endless { at: volume.facts().shown.clone(), file: bag::LEDGER });
+        }
+        if book.chain.seq > LINES_MAX {
+            return Err(JobError::NumbersUsedUp { at: volume.facts().shown.clone() });
         }
         let foreign = book.card != catalogue.card()?.to_string();
         if foreign && book.era >= catalogue.era()? {
@@ -131,9 +138,13 @@ pub fn admit(
     }
     let ledger_whole = loaded.length > 0 && loaded.broken.is_none() && loaded.newer.is_none();
     if asked.access == Access::Read {
-        findings.extend(loaded.broken.as_ref().map(recover::finding));
+        let broken = loaded.broken.as_ref();
+        findings.extend(match loaded.endless {
+            true => broken.map(|broken| Finding::LedgerEndless { at: broken.at }),
+            false => broken.map(recover::finding),
+        });
     }
-    let newer = later_layout || loaded.newer.is_some();
+    let newer = only_readable || loaded.newer.is_some() || loaded.endless;
     Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, _lock: lock })
 }
 
@@ -151,7 +162,7 @@ pub(crate) fn session_of(now: &Stamp, volume: &dyn Volume) -> String {
     format!("{} {}", now.boot, volume.facts().mount)
 }
 
-/// Its id, and whether its layout is one of a later version.
+/// Its id, and whether it may only be read, as when its layout is one of a later version.
 fn identify(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -179,7 +190,10 @@ fn identify(
             // Copies without an id, as after a repair tool: readable all the same.
             Ok(DriveId::from_bits(0))
         }
-        (Known::Unreadable(..), Access::Read, _) => Ok(DriveId::from_bits(0)),
+        (Known::Unreadable(_, length), Access::Read, _) => {
+            // One that is too long to be ours is not written over either.
+            return Ok((DriveId::from_bits(0), length > DRIVE_FILE_BYTES));
+        }
         (Known::Nothing, _, _) => match catalogue.drive_at(asked.at)? {
             Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
             None => Err(JobError::NoDrive { at: at() }),

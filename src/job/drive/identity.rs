@@ -22,6 +22,14 @@ struct DriveFile {
     volume: Option<String>,
 }
 
+/// As much as every later format has too.
+#[derive(Deserialize)]
+struct Version {
+    format: u64,
+    #[serde(default)]
+    id: serde_json::Value,
+}
+
 /// An id, as the drive tells it.
 pub(super) struct Told {
     /// The id.
@@ -74,12 +82,16 @@ pub(super) fn read(volume: &dyn Volume) -> Result<Known, JobError> {
     let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut text = vec![0; length as usize];
     let got = read_full(|into| source.read(into), &mut text)?;
+    let Ok(version) = serde_json::from_slice::<Version>(&text[..got]) else {
+        return Ok(Known::Unreadable(at, length));
+    };
+    if version.format > u64::from(FORMAT) {
+        let id = version.id.as_str().and_then(|id| id.parse().ok());
+        return Ok(Known::Newer(u32::try_from(version.format).unwrap_or(u32::MAX), id));
+    }
     let Ok(file) = serde_json::from_slice::<DriveFile>(&text[..got]) else {
         return Ok(Known::Unreadable(at, length));
     };
-    if file.format > FORMAT {
-        return Ok(Known::Newer(file.format, file.id.parse().ok()));
-    }
     let told = |id| Known::Id(Told { id, volume: file.volume });
     Ok(file.id.parse().map_or(Known::Unreadable(at, length), told))
 }

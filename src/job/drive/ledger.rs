@@ -6,7 +6,7 @@ use crate::disk::{ReadFrom, Source, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, Verdict, claimed_hash};
-use crate::model::limits::{COPY_BUFFER_BYTES, LEDGER_LINE_BYTES};
+use crate::model::limits::{COPY_BUFFER_BYTES, LEDGER_JUNK_BYTES, LEDGER_LINE_BYTES};
 use crate::model::{Finding, RelName, Stamp, bag};
 
 /// What reading the ledger brought.
@@ -20,6 +20,8 @@ pub(super) struct Loaded {
     pub unended: bool,
     /// A later format was met; reading stopped there.
     pub newer: Option<u32>,
+    /// It goes on without lines for longer than any cut can make it; reading stopped there.
+    pub endless: bool,
     /// Octets of the file.
     pub length: u64,
 }
@@ -80,10 +82,14 @@ fn read_lines(
         return Ok(());
     }
     let mut lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
+    let mut last_line_ends = reader.at();
     while let Some(piece) = lines.next()? {
         match piece {
             Piece::Line(raw, length) => match reader.line(raw, length) {
-                Verdict::Line(line, standing) => catalogue.fold(book, &line, standing)?,
+                Verdict::Line(line, standing) => {
+                    catalogue.fold(book, &line, standing)?;
+                    last_line_ends = reader.at();
+                }
                 Verdict::Junk => {}
                 Verdict::Newer(version) => {
                     loaded.newer = Some(version);
@@ -92,11 +98,15 @@ fn read_lines(
             },
             Piece::TooLong(length) => reader.junk(length),
         }
+        loaded.endless = reader.at() - last_line_ends > LEDGER_JUNK_BYTES;
+        if loaded.endless {
+            break;
+        }
     }
     loaded.broken = reader.broken();
     loaded.unended = lines.unended;
     book.chain = reader.chain();
-    book.ledger_bytes = reader.at();
+    book.ledger_bytes = if loaded.endless { last_line_ends } else { reader.at() };
     // Whoever wrote these lines may have been ended before they were synced.
     book.unproven = true;
     catalogue.save_book(book)
@@ -163,7 +173,9 @@ impl Lines {
     pub(super) fn next(&mut self) -> Result<Option<Piece<'_>>, JobError> {
         loop {
             let waiting = &self.buffer[self.taken..self.filled];
-            if let Some(end) = waiting.iter().position(|&b| b == b'\n') {
+            // First whether there is one at all, since the library finds that out many octets at a time.
+            let end = waiting.contains(&b'\n').then(|| waiting.iter().position(|&b| b == b'\n'));
+            if let Some(end) = end.flatten() {
                 let from = self.taken;
                 self.taken += end + 1;
                 let length = end as u64 + 1;

@@ -7,7 +7,7 @@ use super::logs::write_proven;
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow, PayloadState};
-use crate::model::limits::{BATCH_MESSAGES_MAX, NUMBER_MAX};
+use crate::model::limits::{BATCH_MESSAGES_MAX, MANIFEST_JUNK_BYTES, NUMBER_MAX};
 use crate::model::{Digest, Finding, Identity, PayloadName, RelName, bag};
 use std::collections::{BTreeMap, HashSet};
 use std::ops::Range;
@@ -99,13 +99,18 @@ impl Mending<'_> {
             wrong.truncate(BATCH_MESSAGES_MAX + 1);
             Ok(())
         })?;
+        if listed.endless {
+            let at = volume.facts().shown.clone();
+            return Err(JobError::Endless { at, file: bag::MANIFEST });
+        }
         if wrong.len() <= BATCH_MESSAGES_MAX {
             self.right(&mut listed, wrong, &uncertain)?;
         }
         book.next_number = book.next_number.max(listed.numbers.highest() + 1);
         let mut text = String::new();
         each_copy(catalogue, book, |copy| {
-            if !listed.numbers.contains(copy.name.number) {
+            // One that is not there need not be listed; it would only make the bag invalid.
+            if copy.state != PayloadState::Missing && !listed.numbers.contains(copy.name.number) {
                 text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
             }
         })?;
@@ -190,6 +195,8 @@ pub(crate) struct Listed {
     /// The last line of a copy, and where it is.
     last: Option<(Digest, PayloadName, Range<u64>)>,
     length: u64,
+    /// It goes on without lines for longer than any cut can make it; reading stopped there.
+    endless: bool,
 }
 
 /// Reads the manifest; `each` is given every line of ours, and the octets at which it stands. Other
@@ -199,7 +206,8 @@ pub(crate) fn read(
     dir: &RelName,
     mut each: impl FnMut(Digest, PayloadName, Range<u64>) -> Result<(), JobError>,
 ) -> Result<Listed, JobError> {
-    let mut listed = Listed { numbers: Numbers::default(), sound: 0, last: None, length: 0 };
+    let mut listed =
+        Listed { numbers: Numbers::default(), sound: 0, last: None, length: 0, endless: false };
     let at = path(dir);
     if volume.length(&at)?.is_none() {
         return Ok(listed);
@@ -225,6 +233,10 @@ pub(crate) fn read(
                 listed.last = Some((digest, payload, at.clone()));
                 each(digest, payload, at)?;
             }
+        }
+        listed.endless = listed.length - listed.sound > MANIFEST_JUNK_BYTES;
+        if listed.endless {
+            break;
         }
     }
     Ok(listed)

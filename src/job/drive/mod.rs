@@ -16,4 +16,4 @@ pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub use identity::{drive_id, make_drive, stations};
 pub(crate) use manifest::read as read_manifest;
-pub(crate) use payload::{Copy, hash as hash_copy, hash_all as hash_copies};
+pub(crate) use payload::{Copy, hash as hash_copy, hash_all as hash_copies, list as list_segment};

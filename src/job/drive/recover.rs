@@ -9,8 +9,8 @@ use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
 use crate::model::ledger::{Break, Event};
 use crate::model::limits::{
-    DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES, SEGMENT_MESSAGES,
-    SEGMENT_PER_SESSION_MAX,
+    BATCH_MESSAGES_MAX, DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES,
+    SEGMENT_MESSAGES, SEGMENT_PER_SESSION_MAX,
 };
 use crate::model::{Clock, Digest, Finding, Identity, PayloadName, RelName, bag};
 
@@ -49,10 +49,10 @@ impl Recovery<'_> {
         let mut adopted = Vec::new();
         for (payload, identity) in orphans {
             if proven.contains(&payload.number) || self.catalogue.is_message(book.row, &identity)? {
-                findings.push(Finding::Adopted { payload });
+                Finding::Adopted { payload }.note(findings);
                 adopted.push((payload, identity));
             } else {
-                findings.push(Finding::Debris { payload });
+                Finding::Debris { payload }.note(findings);
                 events.push(Event::Debris { payload, identity });
             }
         }
@@ -92,32 +92,45 @@ impl Recovery<'_> {
         events: Vec<Event>,
         end_line_before: bool,
     ) -> Result<(), JobError> {
-        if events.is_empty() && !end_line_before {
-            return Ok(());
+        let stamp = self.clock.stamp();
+        let mut end = end_line_before;
+        let mut events = events.into_iter().peekable();
+        // A few at a time: of a ruined drive there may be as many as it has copies.
+        while end || events.peek().is_some() {
+            let some = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
+            ledger::append(self.catalogue, self.volume, self.dir, book, &stamp, some, end)?;
+            end = false;
         }
-        let (stamp, end) = (self.clock.stamp(), end_line_before);
-        ledger::append(self.catalogue, self.volume, self.dir, book, &stamp, events, end)
+        Ok(())
     }
 
     /// Reads again the last commits, which a lying device may have lost, and whatever lines behind a
-    /// break claim.
+    /// break claim. Where bad copies are found, those before them are read too: a ledger that is not this
+    /// drive's own, or a folder that is gone, makes all of them bad.
     fn recheck(&self, book: &BookRow, findings: &mut Vec<Finding>) -> Result<Vec<Event>, JobError> {
-        let mut copies = self.catalogue.claimed_payloads(book.row)?;
-        let mut bytes = 0;
-        for copy in self.catalogue.latest_payloads(book.row, RECHECK_MESSAGES)? {
-            bytes += copy.identity.bytes;
-            if bytes > RECHECK_BYTES {
-                break;
-            }
-            if copy.state.is_whole() {
-                copies.push(copy);
-            }
-        }
         let mut events = Vec::new();
-        for copy in copies {
+        for copy in self.catalogue.claimed_payloads(book.row)? {
             events.extend(check(self.volume, self.dir, &copy, findings)?);
         }
-        Ok(events)
+        let mut before = NUMBER_MAX + 1;
+        loop {
+            let page = self.catalogue.payloads_before(book.row, before, RECHECK_MESSAGES)?;
+            let Some(last) = page.last() else { return Ok(events) };
+            before = last.name.number;
+            let (sound_until, mut bytes) = (events.len(), 0_u64);
+            for copy in page {
+                bytes = bytes.saturating_add(copy.identity.bytes);
+                if bytes > RECHECK_BYTES && events.len() == sound_until {
+                    return Ok(events);
+                }
+                if copy.state.is_whole() {
+                    events.extend(check(self.volume, self.dir, &copy, findings)?);
+                }
+            }
+            if events.len() == sound_until {
+                return Ok(events);
+            }
+        }
     }
 
     /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be
@@ -134,9 +147,15 @@ impl Recovery<'_> {
         segments.sort_unstable();
         let mut orphans = Vec::new();
         for segment in segments {
-            let at = self.dir.join(&PayloadName::segment_dir(segment));
+            let Some(entries) = payload::list(self.volume, self.dir, segment)? else {
+                // Nobody knows what is in it, so nothing is written to it.
+                if segment >= book.segment {
+                    (book.segment, book.segment_used) = (segment, SEGMENT_MESSAGES);
+                }
+                continue;
+            };
             let mut used = 0;
-            for entry in self.volume.list(&at, DRIVE_FOLDER_ENTRIES)? {
+            for entry in entries {
                 used += 1;
                 let Some(name) = PayloadName::from_file(segment, &entry.name) else { continue };
                 book.next_number =
@@ -191,9 +210,10 @@ pub(super) fn check(
     if read == Copy::Is(copy.identity) {
         return Ok(None);
     }
-    findings.push(match read {
+    let found = match read {
         Copy::Absent => Finding::Missing { payload },
         other => Finding::Damaged { payload, expected, found: other.digest() },
-    });
+    };
+    found.note(findings);
     Ok(Some(read.event(payload)))
 }

@@ -1,9 +1,11 @@
-//! Reads what the drives hold of a station into a catalogue in memory.
+//! Reads what the drives hold of a station into a catalogue of its own, which passes.
 //! Never writes to a drive.
 
 use crate::disk::{Access, EntryKind};
 use crate::job::catalogue::Catalogue;
-use crate::job::drive::{Admission, Admitted, Begin, Copy, admit, hash_copy, read_manifest};
+use crate::job::drive::{
+    Admission, Admitted, Begin, Copy, admit, hash_copy, list_segment, read_manifest,
+};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVE_FOLDER_ENTRIES;
 use crate::model::{Clock, DriveId, Finding, Identity, PayloadName, RelName, StationName, bag};
@@ -26,7 +28,19 @@ pub fn gather(
     station: &StationName,
     clock: &dyn Clock,
 ) -> Result<Gathered, JobError> {
-    let catalogue = Catalogue::in_memory()?;
+    match gather_into(Catalogue::passing()?, drives, station, clock) {
+        // Where there is no room for the file of a large one, all of it is held.
+        Err(JobError::Catalogue(_)) => gather_into(Catalogue::in_memory()?, drives, station, clock),
+        gathered => gathered,
+    }
+}
+
+fn gather_into(
+    catalogue: Catalogue,
+    drives: &[DriveRef],
+    station: &StationName,
+    clock: &dyn Clock,
+) -> Result<Gathered, JobError> {
     let mut gathered =
         Gathered { catalogue, station: station.clone(), drives: Vec::new(), failed: Vec::new() };
     for (number, drive) in (1..).zip(drives) {
@@ -94,8 +108,7 @@ fn claim_the_unknown(
     let data = home.join(&RelName::fixed(bag::PAYLOAD));
     for folder in drive.volume.list(&data, DRIVE_FOLDER_ENTRIES)? {
         let Some(segment) = PayloadName::segment_of(&folder.name) else { continue };
-        let at = home.join(&PayloadName::segment_dir(segment));
-        for entry in drive.volume.list(&at, DRIVE_FOLDER_ENTRIES)? {
+        for entry in list_segment(&*drive.volume, home, segment)?.unwrap_or_default() {
             let Some(payload) = PayloadName::from_file(segment, &entry.name) else { continue };
             if entry.kind != EntryKind::File
                 || catalogue.payload(drive.book.row, payload.number)?.is_some()
@@ -107,7 +120,7 @@ fn claim_the_unknown(
                 Copy::Is(identity) => {
                     catalogue.claim_payload(&mut drive.book, payload, &identity)?;
                 }
-                _ => drive.findings.push(Finding::Missing { payload }),
+                _ => Finding::Missing { payload }.note(&mut drive.findings),
             }
         }
     }

@@ -175,6 +175,8 @@ pub fn claimed_hash(raw: &[u8]) -> Option<Digest> {
 }
 
 fn split(raw: &[u8]) -> Option<(&str, Digest)> {
+    // An editor may have ended the lines as its own system does; what they say is the same.
+    let raw = raw.strip_suffix(b"\r").unwrap_or(raw);
     let text = std::str::from_utf8(raw).ok()?;
     let at = text.len().checked_sub(TAIL)?;
     let (body, tail) = (text.get(..at)?, text.get(at..)?);
