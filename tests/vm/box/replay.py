@@ -1,5 +1,5 @@
-"""Owns trying states on this computer: a FAT read with mtools, `restore` run by the program from the package on
-what was read. Never believes a state whose files it could not read to be a good one."""
+"""Owns trying states of a log: on this computer, a FAT read with mtools and `restore` run by the program from
+the package on what was read; and in the box. Never calls a state tried that was not read to its end."""
 
 import hashlib
 import os
@@ -17,32 +17,33 @@ from .told import Back, digests
 
 # In memory: the disk would be most of the time.
 FAST = Path("/dev/shm")
-# States read in a usual run, beside those at a mark; with --all-states it is every one.
-SAMPLE = 900
 BAG = f"counterfoil/{STATION}"
 
 
-class Lost(host.Failed):
-    """An acknowledged message did not come back."""
-
-
 class Tally:
-    """What was tried."""
+    """What was tried of a log's states."""
 
     def __init__(self):
         self.kinds = Counter()
-        self.distinct = 0
-        self.read = 0
-        self.held = 0
-        self.complained = 0
-        self.trees = {}
+        # Of each state by its key: whether it is one right after a mark.
+        self.keys = {}
+        # What came back of a state by its key; nothing where mtools could not read it whole.
+        self.read = {}
+        self.in_the_box = {}
+        self.trees = 0
         self.losses = []
 
     def words(self):
         every = sum(self.kinds.values())
-        kinds = ", ".join(f"{self.kinds[kind]} {kind}" for kind in ("whole", "without", "torn"))
-        return (f"{every} states ({kinds}), {self.distinct} of them of different octets; {self.held} held to their marks, "
-                f"{self.read} read ({self.complained} with complaints of mtools), {len(self.trees)} different sets of files")
+        kinds = ", ".join(f"{count} {kind}" for kind, count in self.kinds.items())
+        left = sum(back is None for back in self.read.values())
+        return (f"{every} states ({kinds}), {len(self.keys)} of different octets: {len(self.read)} read by mtools "
+                f"({left} of them not to the end), {self.trees} different sets of files restored; "
+                f"{len(self.in_the_box)} restored in the box ({len(self.in_the_box.keys() & self.unread())} of those not "
+                "read to the end)")
+
+    def unread(self):
+        return {key for key, back in self.read.items() if back is None}
 
 
 class Program:
@@ -50,6 +51,8 @@ class Program:
 
     def __init__(self, deb):
         self.folder = Path(tempfile.mkdtemp(prefix="replay-", dir=FAST if FAST.is_dir() else None))
+        # What came back of equal files is not asked for twice.
+        self.trees = {}
         host.sh("dpkg-deb", "-x", deb, self.folder / "package")
         self.path = self.folder / "package/usr/bin/counterfoil"
 
@@ -67,33 +70,39 @@ class Program:
             raise host.Failed(f"{words}: exit code {done.returncode}\n{done.stderr.decode(errors='replace')}")
         return done.returncode
 
-    def tree(self, image):
-        """The files of a FAT image, in a folder; whether mtools had nothing to complain of."""
-        folder = self.emptied("tree")
-        # mtools would refuse a FAT of which a cut left the free space wrongly counted.
-        done = subprocess.run(["mcopy", "-s", "-n", "-Q", "-i", f"{image}@@{sticks.BEGIN}", "::/*", str(folder)],
+    def read(self, surface):
+        """What comes back of a FAT, or nothing where mtools does not read it to the end: it gives up at the first
+        chain that is broken, where a kernel goes on with the next file."""
+        tree = self.emptied("tree")
+        # Without this it would refuse a FAT of which a cut left the free space wrongly counted.
+        done = subprocess.run(["mcopy", "-s", "-n", "-Q", "-i", f"{surface.path}@@{sticks.BEGIN}", "::/*", str(tree)],
                               capture_output=True, check=False, stdin=subprocess.DEVNULL,
                               env={**os.environ, "MTOOLS_SKIP_CHECK": "1"})
-        return folder, done.returncode == 0
+        if done.returncode != 0:
+            return None
+        key = tree_key(tree)
+        if key not in self.trees:
+            self.trees[key] = self.restored(tree)
+        return self.trees[key]
 
     def restored(self, tree):
         """What comes back of a drive's files, as they are and once more after the drive was mended."""
         copies = set(digests(tree / BAG / "data").values())
-        plain, code = self.restore(tree)
-        everything, _ = self.restore(tree, "--with-removed")
+        plain = self.restore(tree)
+        everything = self.restore(tree, "--with-removed")
         # A new card, whose mailbox is empty.
         self.emptied("card/mail")
         self.emptied("state")
         self.run("mirror", "--drive", tree, "--mailbox", self.folder / "card/mail", "--station", STATION,
                  "--state", self.folder / "state")
-        mended, _ = self.restore(tree, "--with-removed")
+        mended = self.restore(tree, "--with-removed")
         later = set(digests(tree / BAG / "data").values())
-        return Back(plain, everything, copies, code), Back(mended, mended, later, 0)
+        return Back(plain, everything, copies, ""), Back(mended, mended, later, "")
 
     def restore(self, tree, *more):
         into = self.emptied("back")
-        code = self.run("restore", "--drive", tree, "--station", STATION, "--into", into, *more)
-        return digests(into), code
+        self.run("restore", "--drive", tree, "--station", STATION, "--into", into, *more)
+        return digests(into)
 
     def emptied(self, name):
         folder = self.folder / name
@@ -111,53 +120,68 @@ def tree_key(tree):
     return whole.digest()
 
 
-def chosen(log, surface, seed, most, tally):
-    """The keys of the states to be read: all, or so many of them and those whole at a mark."""
-    keys = {}
-    for state in log.states(surface, seed):
-        tally.kinds[state.kind] += 1
-        told = state.kind == "whole" and log.marks[state.at] != log.marks[max(0, state.at - 1)]
-        keys[state.key] = keys.get(state.key, False) or told
-    tally.distinct = len(keys)
-    if most is None or most >= len(keys):
-        return set(keys)
-    return {key for key, told in keys.items() if told} | set(random.Random(seed).sample(list(keys), most))
+class Trial:
+    """The states of one log, on top of what the stick held before."""
 
+    def __init__(self, folder, base, log, told, seed):
+        self.surface = lambda: Surface(base, folder / "surface.raw")
+        self.log = log
+        self.told = told
+        self.seed = seed
+        self.tally = Tally()
+        with self.surface() as surface:
+            for state in log.states(surface, seed):
+                self.tally.kinds[state.kind] += 1
+                marked = state.kind == "whole" and log.marks[state.at] != log.marks[max(0, state.at - 1)]
+                self.tally.keys[state.key] = self.tally.keys.get(state.key, False) or marked
 
-def try_states(program, base, log, told, seed, most):
-    """Tries the states of a log on top of what the stick held before; the tally. Losses are in it, not raised."""
-    tally = Tally()
-    with Surface(base, program.folder / "surface.raw") as surface:
-        wanted = chosen(log, surface, seed, most, tally)
-    with Surface(base, program.folder / "surface.raw") as surface:
-        known = {}
-        for state in log.states(surface, seed):
-            if state.key in wanted:
-                hold(program, surface, state, told, known, tally)
-    return tally
+    def sample(self, keys, most):
+        """So many of some states, the same for the same seed; all for none."""
+        keys = [key for key in self.tally.keys if key in keys]
+        return set(keys if most is None or most >= len(keys) else random.Random(self.seed).sample(keys, most))
 
+    def at_marks(self):
+        return {key for key, marked in self.tally.keys.items() if marked}
 
-def try_unflushed(program, base, log, told, seed, most):
-    """The same for a device that does not mean its flushes: the losses are what it is for."""
-    tally = Tally()
-    with Surface(base, program.folder / "surface.raw") as surface:
-        for state in log.as_if_nothing_were_flushed(surface, seed, most):
-            hold(program, surface, state, told, {}, tally)
-    return tally
+    def here(self, program, most):
+        """Tries states on this computer, those at marks among them."""
+        before = len(program.trees)
+        wanted = self.sample(self.tally.keys.keys(), most) | self.at_marks()
+        self.hold(wanted, program.read, self.tally.read)
+        self.tally.trees = len(program.trees) - before
 
+    def in_the_box(self, bench, wanted):
+        """Tries states in the box. What this computer read too must have come back the same."""
+        self.hold(wanted, lambda surface: bench.restored(surface.image), self.tally.in_the_box)
+        for key, backs in self.tally.in_the_box.items():
+            if self.tally.read.get(key) and any(a.plain != b.plain or a.everything != b.everything
+                                                for a, b in zip(self.tally.read[key], backs)):
+                raise host.Failed("of one state other files come back in the box than on this computer")
 
-def hold(program, surface, state, told, known, tally):
-    """Holds what comes back of a state to what was acknowledged by then."""
-    tally.held += 1
-    if state.key not in known:
-        tree, clean = program.tree(surface.path)
-        tally.read += 1
-        tally.complained += not clean
-        known[state.key] = tree_key(tree)
-        if known[state.key] not in tally.trees:
-            tally.trees[known[state.key]] = program.restored(tree)
-    for how, back in zip(("", ", after it was mended"), tally.trees[known[state.key]]):
-        lost = told.lost(state.acknowledged, back)
-        if lost:
-            tally.losses.append(f"{state.kind} at entry {state.at}, mark {state.acknowledged}{how}: {len(lost)} lost: "
-                                f"{', '.join(sorted(lost)[:3])}")
+    def hold(self, wanted, read, known):
+        """Holds what comes back of states to what was acknowledged before the cut."""
+        with self.surface() as surface:
+            for state in self.log.states(surface, self.seed):
+                if state.key not in wanted:
+                    continue
+                if state.key not in known:
+                    known[state.key] = read(surface)
+                self.judge(state, known[state.key])
+
+    def judge(self, state, backs):
+        for how, back in zip(("", ", after it was mended"), backs or ()):
+            lost = self.told.lost(state.acknowledged, back)
+            if lost:
+                self.tally.losses.append(
+                    f"{state.kind} at entry {state.at}{state.what}, mark {state.acknowledged}{how}: {len(lost)} lost: "
+                    f"{', '.join(sorted(lost)[:3])}; {back.said}")
+
+    def as_if_nothing_were_flushed(self, program, most):
+        """States that a device leaves which does not mean its flushes: how many, and how many of them lose mail."""
+        tried = 0
+        with self.surface() as surface:
+            for state in self.log.as_if_nothing_were_flushed(surface, self.seed, most):
+                backs = program.read(surface)
+                tried += backs is not None
+                self.judge(state, backs)
+        return tried

@@ -17,8 +17,10 @@ from .blocklog import SECTOR, Flush, Mark, Write
 class State:
     """What a cut left. The image of the surface is in this state while it is looked at."""
 
-    def __init__(self, kind, at, acknowledged, key):
+    def __init__(self, kind, at, acknowledged, key, what=""):
         self.kind = kind
+        # Which write is left out, or torn.
+        self.what = what
         # How many entries of the log had been made when the cut came, or the next was being made.
         self.at = at
         # The last mark before that.
@@ -109,9 +111,9 @@ class Log:
             yield from self.of_window(surface, window, end, chance)
 
     def of_window(self, surface, window, end, chance):
-        def state(kind, now):
+        def state(kind, now, what=""):
             # It lasts until the next write or flush; marks up to there are older than the cut.
-            return State(kind, now, self.marks[now], surface.key)
+            return State(kind, now, self.marks[now], surface.key, what)
 
         ends = [*window[1:], end]
         yield state("whole", window[0] if window else end)
@@ -120,10 +122,11 @@ class Log:
             sectors = len(write.octets) // SECTOR
             if sectors > 1:
                 back = surface.put(write.sector, write.octets[:chance.randrange(1, sectors) * SECTOR])
-                yield state("torn", at)
+                yield state("torn", at, f" ({at} torn)")
                 surface.take_back(back)
             if not write.durable:
-                yield from self.without(surface, window[place + 1:], ends[place + 1:], state)
+                yield from self.without(surface, window[place + 1:], ends[place + 1:],
+                                        lambda now, left=at: state("without", now, f" ({left} left out)"))
             surface.put(write.sector, write.octets)
             yield state("whole", ends[place])
 
@@ -132,7 +135,7 @@ class Log:
         backs = []
         for at, end in zip(later, ends):
             backs.append(surface.put(self.entries[at].sector, self.entries[at].octets))
-            yield state("without", end)
+            yield state(end)
         for back in reversed(backs):
             surface.take_back(back)
 
@@ -142,6 +145,6 @@ class Log:
         writes = [entry for entry in self.entries if isinstance(entry, Write)]
         for lost in sorted(random.Random(seed).sample(range(len(writes)), min(most, len(writes)))):
             backs = [surface.put(write.sector, write.octets) for at, write in enumerate(writes) if at != lost]
-            yield State("without", len(self.entries), self.marks[-1], surface.key)
+            yield State("without", len(self.entries), self.marks[-1], surface.key, f" (write {lost} left out)")
             for back in reversed(backs):
                 surface.take_back(back)

@@ -16,14 +16,15 @@ class Moment:
 
 
 class Back:
-    """What came back of a state: paths and digests, as two restores gave them, and what the copies hash to."""
+    """What came back of a state: paths and digests, as two restores gave them, what the copies hash to, and
+    what the program said."""
 
-    def __init__(self, plain, everything, copies, code):
+    def __init__(self, plain, everything, copies, said):
         self.plain = plain
         self.everything = everything
         self.digests = set(everything.values())
         self.copies = copies
-        self.code = code
+        self.said = said
 
 
 class Told:

@@ -4,6 +4,7 @@ calls a state good that it did not read."""
 import shlex
 
 from box import blocklog, replay
+from box.bench import Bench
 from box.host import Failed
 from box.lanes import story
 from box.mail import Message, messages
@@ -14,6 +15,8 @@ SEED = 7
 SIZE = "40M"
 STATE = "/home/op/state"
 MAIL = "/home/op/mail"
+# Of a FAT's states: so many are read here, so many of those that cannot be are tried in the box, so many in both.
+READ, UNREAD, ALIKE = 600, 30, 10
 # States of a device that does not mean its flushes, to see that a loss is found.
 UNFLUSHED = 40
 
@@ -71,8 +74,8 @@ class Life:
         number = self.told.add(live)
         # A node of its own: writing to the one in /dev would make udev look at the stick again.
         self.post.run(f"part=$(findmnt -n -o SOURCE {self.post.place(self.stick)}); disk=${{part%%[0-9]*}}; "
-                      "rm -f /run/mark; mknod /run/mark b $(stat -c '0x%t 0x%T' $disk) && "
-                      f"dd of=/run/mark bs={blocklog.SECTOR} seek={blocklog.MARK_SECTOR} oflag=direct conv=notrunc "
+                      "rm -f /root/mark; mknod /root/mark b $(stat -c '0x%t 0x%T' $disk) && "
+                      f"dd of=/root/mark bs={blocklog.SECTOR} seek={blocklog.MARK_SECTOR} oflag=direct conv=notrunc "
                       "iflag=fullblock status=none", blocklog.mark(number))
         return number
 
@@ -171,15 +174,23 @@ def every_state_of_a_fat(post):
     log = life.play()
     post.expect("the log makes of the stick what it is", log.ends_as(base, stick.path))
     with replay.Program(post.deb) as program:
-        told(post, "first", log, replay.try_states(program, base, log, life.told, SEED, sample(post)), SEED)
+        trial = replay.Trial(program.folder, base, log, life.told, SEED)
+        trial.here(program, few(post, READ))
+        bench = Bench(post, "vfat", stick.path.stat().st_size)
+        unread = trial.sample(trial.tally.unread(), few(post, UNREAD))
+        trial.in_the_box(bench, unread | trial.sample(trial.tally.read.keys() - trial.tally.unread(), ALIKE))
+        told(post, "first", trial)
 
 
-def sample(post):
-    return None if post.all_states else replay.SAMPLE
+def few(post, most):
+    """So many in a usual run, all if they are asked for."""
+    return None if post.all_states else most
 
 
-def told(post, what, log, tally, seed):
-    writes, flushes, marks = (log.count(kind) for kind in (blocklog.Write, blocklog.Flush, blocklog.Mark))
-    post.figures.append(f"{what}: seed {seed}; {writes} writes, {flushes} flushes, {marks} marks; {tally.words()}")
-    if tally.losses:
-        raise replay.Lost("\n".join([f"{len(tally.losses)} states lose acknowledged messages", *tally.losses[:20]]))
+def told(post, what, trial):
+    writes, flushes, marks = (trial.log.count(kind) for kind in (blocklog.Write, blocklog.Flush, blocklog.Mark))
+    post.figures.append(f"{what}: seed {trial.seed}; {writes} writes, {flushes} flushes, {marks} marks; "
+                        f"{trial.tally.words()}")
+    losses = trial.tally.losses
+    if losses:
+        raise Failed("\n".join([f"{what}: {len(losses)} states lose acknowledged messages", *losses[:20]]))

@@ -1,0 +1,65 @@
+"""Owns trying states in the box: its kernel mounts what a cut left, and the program installed there reads it. Never
+writes to a state while it is mounted."""
+
+from . import host, sticks
+from .post import STATION
+from .told import Back
+
+# One state: mounted as automount mounts sticks, restored; then mended by `mirror` with a new card's empty mailbox,
+# unmounted and mounted again, and restored once more. What fails is told, and the rest still tried.
+TRY = """
+at=/mnt/state; into=/run/state; bag=$at/counterfoil/{station}
+on() {{ mount -t {kind} -o "$(/usr/libexec/counterfoil/automount options {kind})" /dev/{disk} $at; }}
+off() {{ umount $at || exit 9; }}
+back() {{ counterfoil restore --drive $at --station {station} --into $into/$1 $2 >/dev/null 2>>$into/said; echo "code $1 $?"; }}
+rm -rf $into; mkdir -p $at $into/card/mail
+on || exit 8
+back plain; back everything --with-removed
+counterfoil mirror --drive $at --station {station} --mailbox $into/card/mail --state $into/state >>$into/said 2>&1
+echo "code mirror $?"
+off; on || exit 8
+back mended --with-removed
+off
+cd $into && cat said >&2 && find . -type f ! -path './state/*' ! -name said -exec sha256sum {{}} +
+"""
+
+
+class Bench:
+    """A stick that is given one state after another, without a partition table: nothing but the file system."""
+
+    def __init__(self, post, kind, size):
+        self.post = post
+        self.kind = kind
+        path = post.folder / "state.raw"
+        path.unlink(missing_ok=True)
+        host.sh("truncate", "-s", str(size - sticks.BEGIN), path)
+        self.stick = sticks.Stick(path, "STATE", "STATE")
+        post.run("systemctl stop counterfoil-automount")
+        post.plug(self.stick)
+        find = ("for disk in /sys/block/sd*; do d=${disk##*/}; "
+                "if udevadm info /dev/$d | grep -q ID_SERIAL_SHORT=STATE; then echo $d; fi; done")
+        post.until("the stick for the states is seen", lambda: post.run(find).strip())
+        self.disk = post.run(find).strip()
+
+    def restored(self, image):
+        """What comes back of a state, as it is and after it was mended."""
+        # The kernel forgets what it read of a disk when nobody has it open any more.
+        with open(self.stick.path, "r+b") as file:
+            file.write(image[sticks.BEGIN:])
+        script = TRY.format(station=STATION, kind=self.kind, disk=self.disk)
+        answer = self.post.asked(script, 120)
+        if answer.code == 9:
+            raise host.Failed(f"a state cannot be unmounted: {answer.err}")
+        codes, found = {}, {"plain": {}, "everything": {}, "mended": {}, "card": {}}
+        for line in answer.out.splitlines():
+            if line.startswith("code "):
+                codes[line.split()[1]] = int(line.split()[2])
+            else:
+                which, _, path = line[66:].removeprefix("./").partition("/")
+                found[which][path] = line[:64]
+        wrong = {what: code for what, code in codes.items() if code not in (0, 1, 3)}
+        if wrong:
+            raise host.Failed(f"exit codes {wrong} of a state\n{answer.err}")
+        said = answer.err.strip()
+        return (Back(found["plain"], found["everything"], None, said),
+                Back(found["mended"], found["mended"], None, said))
