@@ -8,6 +8,7 @@ from .told import Back
 # One state: mounted as automount mounts sticks, restored; then mended by `mirror` with a new card's empty mailbox,
 # unmounted and mounted again, and restored once more. What fails is told, and the rest still tried.
 TRY = """
+export HOME=/root
 at=/mnt/state; into=/run/state; bag=$at/counterfoil/{station}
 on() {{ mount -t {kind} -o "$(/usr/libexec/counterfoil/automount options {kind})" /dev/{disk} $at; }}
 off() {{ umount $at || exit 9; }}
