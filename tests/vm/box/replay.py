@@ -124,7 +124,9 @@ class Trial:
     """The states of one log, on top of what the stick held before."""
 
     def __init__(self, folder, base, log, told, seed):
-        self.surface = lambda: Surface(base, folder / "surface.raw")
+        self.base = base
+        place = FAST if FAST.is_dir() else folder
+        self.surface = lambda: Surface(base, Path(tempfile.mkstemp(prefix="surface-", dir=place)[1]))
         self.log = log
         self.told = told
         self.seed = seed
@@ -154,9 +156,22 @@ class Trial:
         """Tries states in the box. What this computer read too must have come back the same."""
         self.hold(wanted, lambda surface: bench.restored(surface.image), self.tally.in_the_box)
         for key, backs in self.tally.in_the_box.items():
-            if self.tally.read.get(key) and any(a.plain != b.plain or a.everything != b.everything
-                                                for a, b in zip(self.tally.read[key], backs)):
+            if self.tally.read.get(key) and self.tally.read[key][0].everything != backs[0].everything:
                 raise host.Failed("of one state other files come back in the box than on this computer")
+
+    def image(self, number):
+        """The octets of a state after a mark and before the next, which mtools reads to its end and whose files are
+        not those of the mark: what a mirror that was cut left."""
+        marked = {self.tally.read[key] for key in self.at_marks()}
+        with self.surface() as surface:
+            found = [state.key for state in self.log.states(surface, self.seed) if state.acknowledged == number
+                     and self.tally.read.get(state.key) and self.tally.read[state.key] not in marked]
+        chosen = random.Random(self.seed).choice(found)
+        with self.surface() as surface:
+            for state in self.log.states(surface, self.seed):
+                if state.key == chosen:
+                    return bytes(surface.image)
+        raise host.Failed(f"no state after mark {number}")
 
     def hold(self, wanted, read, known):
         """Holds what comes back of states to what was acknowledged before the cut."""
@@ -172,9 +187,9 @@ class Trial:
         for how, back in zip(("", ", after it was mended"), backs or ()):
             lost = self.told.lost(state.acknowledged, back)
             if lost:
-                self.tally.losses.append(
+                self.tally.losses.append((state,
                     f"{state.kind} at entry {state.at}{state.what}, mark {state.acknowledged}{how}: {len(lost)} lost: "
-                    f"{', '.join(sorted(lost)[:3])}; {back.said}")
+                    f"{', '.join(sorted(lost)[:3])}; {back.said}"))
 
     def as_if_nothing_were_flushed(self, program, most):
         """States that a device leaves which does not mean its flushes: how many, and how many of them lose mail."""

@@ -1,24 +1,24 @@
 """Owns the stories of every write a stick was asked for, and every state that a cut among them may leave. Never
 calls a state good that it did not read."""
 
-import shlex
-
 from box import blocklog, replay
 from box.bench import Bench
 from box.host import Failed
 from box.lanes import story
 from box.mail import Message, messages
 from box.states import Log
+from box.sticks import Stick
 from box.told import Told
 
 SEED = 7
 SIZE = "40M"
 STATE = "/home/op/state"
 MAIL = "/home/op/mail"
-# Of a FAT's states: so many are read here, so many of those that cannot be are tried in the box, so many in both.
-READ, UNREAD, ALIKE = 600, 30, 10
-# States of a device that does not mean its flushes, to see that a loss is found.
-UNFLUSHED = 40
+COPY = "/home/op/copy"
+# Of the states, in a usual run: so many of a FAT's are read here, so many of a mended one's, so many that cannot be
+# read here are tried in the box, so many in both; so many of an exFAT's in the box; so many to see a fault found.
+READ, READ_AGAIN, UNREAD, ALIKE, EXFAT, FAULTY = 500, 60, 20, 5, 60, 40
+
 
 
 class Life:
@@ -86,7 +86,7 @@ class Life:
         self.post.run(f"mkdir {kept} && cp -a {MAIL} {kept}/mail && cp -a {STATE} {kept}/state")
         self.kept[number] = (kept, dict(self.live))
 
-    def play(self):
+    def log(self):
         return Log(blocklog.read(self.stick.logs))
 
 
@@ -157,29 +157,66 @@ def acknowledged(life):
     life.mark(life.live)
 
 
-@story
-def every_state_of_a_fat(post):
+def lived(post, kind):
+    """A stick with a whole life behind it, as a file with the octets from before, and its log."""
     post.boot()
     post.configure()
-    stick = post.new_stick("AMBER", size=SIZE)
+    stick = post.new_stick("AMBER", kind, size=SIZE)
     stick.logs = []
-    base = stick.copy("amber-before").path
+    before = stick.copy("amber-before").path
     life = Life(post, stick)
     life.plug()
     by_hand(life)
     out_and_in(life)
     by_the_daemon(life)
+    post.run(f"cp -r {post.place(stick)}/counterfoil {COPY}")
     life.unmount()
     life.pull()
-    log = life.play()
-    post.expect("the log makes of the stick what it is", log.ends_as(base, stick.path))
-    with replay.Program(post.deb) as program:
-        trial = replay.Trial(program.folder, base, log, life.told, SEED)
-        trial.here(program, few(post, READ))
-        bench = Bench(post, "vfat", stick.path.stat().st_size)
-        unread = trial.sample(trial.tally.unread(), few(post, UNREAD))
-        trial.in_the_box(bench, unread | trial.sample(trial.tally.read.keys() - trial.tally.unread(), ALIKE))
-        told(post, "first", trial)
+    return life, before
+
+
+def lived_on(life, number, octets, name):
+    """Another stick, in a state that a cut left while the mirror after a mark was at work; the card as it was then.
+    It is mended, and gets more mail."""
+    post = life.post
+    kept, mailbox = life.kept[number]
+    post.run(f"rm -rf {MAIL} {STATE} && cp -a {kept}/mail {MAIL} && cp -a {kept}/state {STATE}")
+    path = post.folder / f"{name}.raw"
+    path.write_bytes(octets)
+    stick = Stick(path, "AMBER", name.upper())
+    stick.logs = []
+    before = stick.copy(f"{name}-before").path
+    told = Told(life.told.moments[number])
+    again = Life(post, stick, told, mailbox)
+    again.plug()
+    said = again.mirror()
+    again.deliver(messages(f"{name}-more", 3))
+    again.mirror()
+    again.unmount()
+    again.pull()
+    return again, before, said
+
+
+def copied_without_a_sync(life):
+    """Another stick, to which the files of the first are copied and called acknowledged at once: the replay must see
+    that they were not."""
+    post = life.post
+    stick = post.new_stick("CEDAR", size=SIZE)
+    stick.logs = []
+    before = stick.copy("cedar-before").path
+    hasty = Life(post, stick)
+    hasty.plug()
+    post.run(f"cp -r {COPY} {post.place(stick)}/counterfoil")
+    hasty.mark(life.live)
+    hasty.unmount()
+    hasty.pull()
+    return hasty, before
+
+
+def tried(post, what, life, before):
+    """The trial of the states of a stick's log, which must be whole."""
+    post.expect(f"{what}: its log makes of the stick what it is", life.log().ends_as(before, life.stick.path))
+    return replay.Trial(post.folder, before, life.log(), life.told, SEED)
 
 
 def few(post, most):
@@ -187,10 +224,59 @@ def few(post, most):
     return None if post.all_states else most
 
 
-def told(post, what, trial):
+def held(post, what, trial):
+    """Puts down what was tried, and fails the story if anything acknowledged was lost."""
     writes, flushes, marks = (trial.log.count(kind) for kind in (blocklog.Write, blocklog.Flush, blocklog.Mark))
-    post.figures.append(f"{what}: seed {trial.seed}; {writes} writes, {flushes} flushes, {marks} marks; "
-                        f"{trial.tally.words()}")
     losses = trial.tally.losses
+    post.figures.append(f"{what}, seed {trial.seed}: {writes} writes, {flushes} flushes, {marks} marks; "
+                        f"{trial.tally.words()}; {len(losses)} lose acknowledged mail")
     if losses:
-        raise Failed("\n".join([f"{what}: {len(losses)} states lose acknowledged messages", *losses[:20]]))
+        lines = [f"{what}: {len(losses)} states lose acknowledged mail", *(text for _, text in losses[:20])]
+        raise Failed("\n".join(lines))
+
+
+def a_fault_is_found(post, program, trial, hasty, before):
+    """Holds the replay itself to what it is for: what was never synced, or not really flushed, must be seen lost."""
+    control = tried(post, "copied", hasty, before)
+    control.here(program, FAULTY)
+    lost = {state.at for state, _ in control.tally.losses}
+    post.expect("what was copied and not synced is seen lost", lost)
+    post.expect("and seen there at the end, when it was", len(control.log.entries) not in lost)
+    liar = replay.Trial(post.folder, trial.base, trial.log, trial.told, SEED)
+    count = liar.as_if_nothing_were_flushed(program, FAULTY)
+    post.expect("what a device loses that does not mean its flushes is seen lost", liar.tally.losses)
+    post.figures.append(f"copied without a sync: {len(control.tally.losses)} losses seen; one write of all left out: "
+                        f"{len(liar.tally.losses)} of {count} states lose acknowledged mail")
+
+
+@story
+def every_write_to_a_fat(post):
+    life, before = lived(post, "vfat")
+    hasty, bare = copied_without_a_sync(life)
+    trials = {"FAT32": tried(post, "FAT32", life, before)}
+    trial = trials["FAT32"]
+    with replay.Program(post.deb) as program:
+        trial.here(program, few(post, READ))
+        a_fault_is_found(post, program, trial, hasty, bare)
+        for number in life.kept:
+            octets = trial.image(number)
+            again, begun, said = lived_on(life, number, octets, f"birch-{number}")
+            name = f"FAT32, mended at mark {number}"
+            trials[name] = tried(post, name, again, begun)
+            trials[name].here(program, few(post, READ_AGAIN))
+            post.figures.append(f"{name}: {said.strip().splitlines()}")
+    bench = Bench(post, "vfat", life.stick.path.stat().st_size)
+    for what, one in trials.items():
+        unread = one.tally.unread()
+        one.in_the_box(bench, one.sample(unread, few(post, UNREAD)) |
+                       one.sample(one.tally.read.keys() - unread, ALIKE))
+        held(post, what, one)
+
+
+@story
+def every_write_to_an_exfat(post):
+    life, before = lived(post, "exfat")
+    trial = tried(post, "exFAT", life, before)
+    bench = Bench(post, "exfat", life.stick.path.stat().st_size)
+    trial.in_the_box(bench, trial.sample(trial.tally.keys, few(post, EXFAT)) | trial.at_marks())
+    held(post, "exFAT", trial)
