@@ -3,9 +3,10 @@ writes to a state while it is mounted."""
 
 from . import host, sticks
 from .post import STATION
-from .told import Back
+from .told import RAW, Back
 
-# One state: mounted as automount mounts sticks, and restored, with what was removed too.
+# One state: restored as it is, with what was removed too; then put in order as automount does before it mounts a
+# stick, mounted as it does, and restored again.
 TRY = """
 export HOME=/root
 at=/mnt/state; into=/run/state
@@ -17,6 +18,8 @@ back() {{
 }}
 options=$(/usr/libexec/counterfoil/automount options {kind})
 rm -rf $into; mkdir -p $at $into/card/mail
+on; back raw; off
+/usr/libexec/counterfoil/automount mend {disk} {kind} >>$into/said || exit 7
 on; back plain; off
 """
 # Then mended by `mirror`, with a new card's empty mailbox, and restored from its next mount.
@@ -52,7 +55,8 @@ class Bench:
         self.disk = post.run(find).strip()
 
     def restored(self, image):
-        """What comes back of a state, as it is; of some also after it was mended."""
+        """What comes back of a state: as it is, after automount put it in order, of some also after `mirror` mended
+        it."""
         with open(self.stick.path, "r+b") as file:
             file.write(image[sticks.BEGIN:])
         # The kernel forgets what it read of a disk when nobody has it open any more.
@@ -60,7 +64,7 @@ class Bench:
         mend = self.tried % MENDED == 0
         script = (TRY + (MEND if mend else "") + SUMS).format(station=STATION, kind=self.kind, disk=self.disk)
         answer = self.post.asked(script, 120)
-        codes, found = {}, {"plain": {}, "mended": {}}
+        codes, found = {}, {"raw": {}, "plain": {}, "mended": {}}
         for line in answer.out.splitlines():
             if line.startswith("code "):
                 codes[line.split()[1]] = int(line.split()[2])
@@ -71,4 +75,5 @@ class Bench:
         if answer.code != 0 or wrong:
             raise host.Failed(f"exit code {answer.code} of a state's trial, {wrong} of its commands\n{answer.err}")
         said = answer.err.strip()
-        return [Back(found[which], found[which], None, said) for which in ("plain", *(["mended"] if mend else []))]
+        names = {"raw": RAW, "plain": "", **({"mended": ", after it was mended"} if mend else {})}
+        return {name: Back(found[which], found[which], None, said) for which, name in names.items()}

@@ -13,7 +13,7 @@ from pathlib import Path
 from . import host, sticks
 from .post import STATION
 from .states import Surface
-from .told import Back, digests
+from .told import RAW, Back, digests
 
 # In memory: the disk would be most of the time.
 FAST = Path("/dev/shm")
@@ -31,16 +31,19 @@ class Tally:
         self.read = {}
         self.in_the_box = {}
         self.trees = 0
+        self.repaired = set()
+        self.raw_lost = set()
         self.losses = []
 
     def words(self):
         every = sum(self.kinds.values())
         kinds = ", ".join(f"{count} {kind}" for kind, count in self.kinds.items())
-        left = sum(back is None for back in self.read.values())
-        return (f"{every} states ({kinds}), {len(self.keys)} of different octets: {len(self.read)} read by mtools "
-                f"({left} of them not to the end), {self.trees} different sets of files restored; "
-                f"{len(self.in_the_box)} restored in the box ({len(self.in_the_box.keys() & self.unread())} of those not "
-                "read to the end)")
+        words = f"{every} states ({kinds}), {len(self.keys)} of different octets"
+        if self.read:
+            words += (f"; {len(self.read)} read by mtools, {len(self.repaired)} of them after a repair ({len(self.unread())} not "
+                      f"even then), {self.trees} different sets of files restored")
+        raw = f" ({len(self.raw_lost)} of them not whole before automount put the stick in order)" if self.in_the_box else ""
+        return words + f"; {len(self.in_the_box)} restored in the box{raw}"
 
     def unread(self):
         return {key for key, back in self.read.items() if back is None}
@@ -53,6 +56,8 @@ class Program:
         self.folder = Path(tempfile.mkdtemp(prefix="replay-", dir=FAST if FAST.is_dir() else None))
         # What came back of equal files is not asked for twice.
         self.trees = {}
+        # The keys of the states that had to be repaired.
+        self.repairs = set()
         host.sh("dpkg-deb", "-x", deb, self.folder / "package")
         self.path = self.folder / "package/usr/bin/counterfoil"
 
@@ -71,19 +76,37 @@ class Program:
         return done.returncode
 
     def read(self, surface):
-        """What comes back of a FAT, or nothing where mtools does not read it to the end: it gives up at the first
-        chain that is broken, where a kernel goes on with the next file."""
-        tree = self.emptied("tree")
-        # Without this it would refuse a FAT of which a cut left the free space wrongly counted.
-        done = subprocess.run(["mcopy", "-s", "-n", "-Q", "-i", f"{surface.path}@@{sticks.BEGIN}", "::/*", str(tree)],
-                              capture_output=True, check=False, stdin=subprocess.DEVNULL,
-                              env={**os.environ, "MTOOLS_SKIP_CHECK": "1"})
-        if done.returncode != 0:
+        """What comes back of a FAT; nothing where mtools does not read it to its end even when it was repaired."""
+        tree = self.tree(surface.path)
+        if tree is None:
+            tree = self.tree(self.repaired(surface))
+        if tree is None:
             return None
         key = tree_key(tree)
         if key not in self.trees:
             self.trees[key] = self.restored(tree)
         return self.trees[key]
+
+    def tree(self, image):
+        """The files of a FAT in a folder, or nothing where a chain is broken: mtools gives up there, where a kernel
+        goes on with the next file."""
+        tree = self.emptied("tree")
+        # Without this it would refuse a FAT of which a cut left the free space wrongly counted.
+        done = subprocess.run(["mcopy", "-s", "-n", "-Q", "-i", f"{image}@@{sticks.BEGIN}", "::/*", str(tree)],
+                              capture_output=True, check=False, stdin=subprocess.DEVNULL,
+                              env={**os.environ, "MTOOLS_SKIP_CHECK": "1"})
+        return tree if done.returncode == 0 else None
+
+    def repaired(self, surface):
+        """The same, as automount has it repaired before it mounts a stick that was not unmounted."""
+        self.repairs.add(surface.key)
+        part, whole = self.folder / "part.raw", self.folder / "repaired.raw"
+        part.write_bytes(surface.image[sticks.BEGIN:])
+        done = subprocess.run(["fsck.vfat", "-a", str(part)], capture_output=True, check=False)
+        if done.returncode > 1:
+            raise host.Failed(f"fsck.vfat: exit code {done.returncode}\n{done.stdout.decode(errors='replace')}")
+        whole.write_bytes(surface.image[:sticks.BEGIN] + part.read_bytes())
+        return whole
 
     def restored(self, tree):
         """What comes back of a drive's files, as they are and once more after the drive was mended."""
@@ -97,7 +120,7 @@ class Program:
                  "--state", self.folder / "state")
         mended = self.restore(tree, "--with-removed")
         later = set(digests(tree / BAG / "data").values())
-        return Back(plain, everything, copies, ""), Back(mended, mended, later, "")
+        return {"": Back(plain, everything, copies, ""), ", after it was mended": Back(mended, mended, later, "")}
 
     def restore(self, tree, *more):
         into = self.emptied("back")
@@ -151,21 +174,23 @@ class Trial:
         wanted = self.sample(self.tally.keys.keys(), most) | self.at_marks()
         self.hold(wanted, program.read, self.tally.read)
         self.tally.trees = len(program.trees) - before
+        self.tally.repaired = program.repairs & self.tally.read.keys()
 
     def in_the_box(self, bench, wanted):
         """Tries states in the box. What this computer read too must have come back the same."""
         self.hold(wanted, lambda surface: bench.restored(surface.image), self.tally.in_the_box)
         for key, backs in self.tally.in_the_box.items():
-            if self.tally.read.get(key) and self.tally.read[key][0].everything != backs[0].everything:
+            if self.tally.read.get(key) and self.tally.read[key][""].everything != backs[""].everything:
                 raise host.Failed("of one state other files come back in the box than on this computer")
 
     def image(self, number):
         """The octets of a state after a mark and before the next, which mtools reads to its end and whose files are
         not those of the mark: what a mirror that was cut left."""
-        marked = {self.tally.read[key] for key in self.at_marks()}
+        marked = [id(self.tally.read[key]) for key in self.at_marks()]
         with self.surface() as surface:
             found = [state.key for state in self.log.states(surface, self.seed) if state.acknowledged == number
-                     and self.tally.read.get(state.key) and self.tally.read[state.key] not in marked]
+                     and self.tally.read.get(state.key) and state.key not in self.tally.repaired
+                     and id(self.tally.read[state.key]) not in marked]
         chosen = random.Random(self.seed).choice(found)
         with self.surface() as surface:
             for state in self.log.states(surface, self.seed):
@@ -184,9 +209,11 @@ class Trial:
                 self.judge(state, known[state.key])
 
     def judge(self, state, backs):
-        for how, back in zip(("", ", after it was mended"), backs or ()):
+        for how, back in (backs or {}).items():
             lost = self.told.lost(state.acknowledged, back)
-            if lost:
+            if lost and how == RAW:
+                self.tally.raw_lost.add(state.key)
+            elif lost:
                 self.tally.losses.append((state,
                     f"{state.kind} at entry {state.at}{state.what}, mark {state.acknowledged}{how}: {len(lost)} lost: "
                     f"{', '.join(sorted(lost)[:3])}; {back.said}"))

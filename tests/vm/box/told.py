@@ -2,6 +2,10 @@
 
 import hashlib
 
+# What is called so was restored before anything put the file system in order: not held to what was acknowledged,
+# only counted.
+RAW = "raw"
+
 
 class Moment:
     """What was acknowledged at one mark."""

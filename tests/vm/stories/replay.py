@@ -15,9 +15,9 @@ SIZE = "40M"
 STATE = "/home/op/state"
 MAIL = "/home/op/mail"
 COPY = "/home/op/copy"
-# Of the states, in a usual run: so many of a FAT's are read here, so many of a mended one's, so many that cannot be
-# read here are tried in the box, so many in both; so many of an exFAT's in the box; so many to see a fault found.
-READ, READ_AGAIN, UNREAD, ALIKE, EXFAT, FAULTY = 500, 60, 20, 5, 60, 40
+# Of the states, in a usual run: so many of a FAT's are read here, so many of a mended one's, so many that had
+# to be repaired are tried in the box too, so many others; so many of an exFAT's in the box; so many to see a fault.
+READ, READ_AGAIN, REPAIRED, ALIKE, EXFAT, FAULTY = 500, 60, 20, 5, 60, 40
 
 
 
@@ -267,9 +267,9 @@ def every_write_to_a_fat(post):
             post.figures.append(f"{name}: {said.strip().splitlines()}")
     bench = Bench(post, "vfat", life.stick.path.stat().st_size)
     for what, one in trials.items():
-        unread = one.tally.unread()
-        one.in_the_box(bench, one.sample(unread, few(post, UNREAD)) |
-                       one.sample(one.tally.read.keys() - unread, ALIKE))
+        repaired = one.tally.repaired
+        one.in_the_box(bench, one.sample(repaired, few(post, REPAIRED)) |
+                       one.sample(one.tally.read.keys() - repaired, ALIKE))
         held(post, what, one)
 
 
