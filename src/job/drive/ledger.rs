@@ -1,7 +1,7 @@
 //! Reads a station's ledger into the catalogue, and appends to it.
 //! Never holds more of it in memory than one line, and never reads again what is known to be unchanged.
 
-use crate::disk::{ReadFrom, Source, Volume};
+use crate::disk::{DiskError, ReadFrom, Source, Trouble, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, Verdict, claimed_hash};
@@ -23,14 +23,18 @@ pub(super) struct Loaded {
     pub newer: Option<u32>,
     /// Octets of the file.
     pub length: u64,
+    /// Why its end could not be read, where what can be read was asked for.
+    pub unreadable: Option<DiskError>,
 }
 
-/// Brings the catalogue up to what the ledger says.
+/// Brings the catalogue up to what the ledger says. With `partly` an end that cannot be read is passed over:
+/// a cut may leave a file that claims to be longer than its clusters go.
 pub(super) fn load(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
     book: &mut BookRow,
+    partly: bool,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
     let at = dir.join(&RelName::fixed(bag::LEDGER));
@@ -49,7 +53,7 @@ pub(super) fn load(
         if anew {
             catalogue.forget_book(book)?;
         }
-        read_lines(catalogue, volume, &at, book, &mut loaded)
+        read_lines(catalogue, volume, &at, book, partly, &mut loaded)
     })?;
     Ok(loaded)
 }
@@ -74,6 +78,7 @@ fn read_lines(
     volume: &dyn Volume,
     at: &RelName,
     book: &mut BookRow,
+    partly: bool,
     loaded: &mut Loaded,
 ) -> Result<(), JobError> {
     let mut reader = Reader::resume(book.chain, book.ledger_bytes);
@@ -81,7 +86,16 @@ fn read_lines(
         return Ok(());
     }
     let mut lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
-    while let Some(piece) = lines.next()? {
+    loop {
+        let piece = match lines.next() {
+            Ok(Some(piece)) => piece,
+            Ok(None) => break,
+            Err(error) if partly && error.trouble == Trouble::Failing => {
+                loaded.unreadable = Some(error);
+                break;
+            }
+            Err(error) => return Err(error.into()),
+        };
         match piece {
             Piece::Line(raw, length) => match reader.line(raw, length) {
                 Verdict::Line(line, standing) => catalogue.fold(book, &line, standing)?,
@@ -158,7 +172,7 @@ impl Lines {
         Self { source, buffer, filled: 0, taken: 0, ended: false, skipping: false, unended: false }
     }
 
-    pub(super) fn next(&mut self) -> Result<Option<Piece<'_>>, JobError> {
+    pub(super) fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
         loop {
             let waiting = &self.buffer[self.taken..self.filled];
             if let Some(end) = waiting.iter().position(|&b| b == b'\n') {

@@ -1,7 +1,7 @@
 //! Reads what the drives hold of a station into a catalogue in memory.
 //! Never writes to a drive.
 
-use crate::disk::{Access, EntryKind};
+use crate::disk::{Access, EntryKind, Trouble};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::{Admission, Admitted, Begin, Copy, admit, hash_copy, read_manifest};
 use crate::job::{DriveRef, JobError};
@@ -16,7 +16,7 @@ pub struct Gathered {
     pub station: StationName,
     /// The drives that hold it.
     pub drives: Vec<Admitted>,
-    /// Places that could not be read, and why.
+    /// Places that could not be read, or not to their end, and why.
     pub failed: Vec<(String, JobError)>,
 }
 
@@ -58,7 +58,11 @@ impl Gathered {
             clock,
         };
         let mut admitted = admit(&self.catalogue, volume, &asked)?;
-        self.catalogue.together(|| claim_the_unknown(&self.catalogue, &mut admitted, &home))?;
+        let mut unread: Vec<JobError> =
+            admitted.unreadable.take().map(Into::into).into_iter().collect();
+        self.catalogue
+            .together(|| claim_the_unknown(&self.catalogue, &mut admitted, &home, &mut unread))?;
+        self.failed.extend(unread.into_iter().map(|error| (drive.door.shown(), error)));
         self.drives.push(admitted);
         Ok(())
     }
@@ -66,19 +70,22 @@ impl Gathered {
 
 /// Copies that the ledger does not tell of. One that the manifest lists was read back before a cut came,
 /// so it counts; one that just lies there counts only where the ledger is lost or broken, since beside a
-/// whole one it is what a cut left of a copy.
+/// whole one it is what a cut left of a copy. What cannot be read of the drive is passed over and told: a cut
+/// may leave it in a file that was growing, and the copies that count are in others.
 fn claim_the_unknown(
     catalogue: &Catalogue,
     drive: &mut Admitted,
     home: &RelName,
+    unread: &mut Vec<JobError>,
 ) -> Result<(), JobError> {
     let mut listed: Vec<(PayloadName, crate::model::Digest)> = Vec::new();
-    read_manifest(&*drive.volume, home, |digest, payload, _| {
+    let read = read_manifest(&*drive.volume, home, |digest, payload, _| {
         if catalogue.payload(drive.book.row, payload.number)?.is_none() {
             listed.push((payload, digest));
         }
         Ok(())
-    })?;
+    });
+    pass_over(read.map(|_| ()), unread)?;
     for (payload, digest) in listed {
         if let Some(bytes) = drive.volume.length(&home.join(&payload.to_rel()))? {
             let identity = Identity { digest, bytes };
@@ -89,10 +96,12 @@ fn claim_the_unknown(
         return Ok(());
     }
     let data = home.join(&RelName::fixed(bag::PAYLOAD));
-    for folder in drive.volume.list(&data, DRIVE_FOLDER_ENTRIES)? {
+    let folders = drive.volume.list(&data, DRIVE_FOLDER_ENTRIES).map_err(Into::into);
+    for folder in pass_over(folders, unread)? {
         let Some(segment) = PayloadName::segment_of(&folder.name) else { continue };
         let at = home.join(&PayloadName::segment_dir(segment));
-        for entry in drive.volume.list(&at, DRIVE_FOLDER_ENTRIES)? {
+        let entries = drive.volume.list(&at, DRIVE_FOLDER_ENTRIES).map_err(Into::into);
+        for entry in pass_over(entries, unread)? {
             let Some(payload) = PayloadName::from_file(segment, &entry.name) else { continue };
             if entry.kind != EntryKind::File
                 || catalogue.payload(drive.book.row, payload.number)?.is_some()
@@ -109,4 +118,18 @@ fn claim_the_unknown(
         }
     }
     Ok(())
+}
+
+/// What was read; nothing where the medium answers with errors, which is told.
+fn pass_over<T: Default>(
+    read: Result<T, JobError>,
+    unread: &mut Vec<JobError>,
+) -> Result<T, JobError> {
+    match read {
+        Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => {
+            unread.push(JobError::Disk(error));
+            Ok(T::default())
+        }
+        other => other,
+    }
 }
