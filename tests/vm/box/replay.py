@@ -30,6 +30,8 @@ class Tally:
         # What came back of a state by its key: here, and in the box.
         self.read = {}
         self.in_the_box = {}
+        # Not read here: for the box alone.
+        self.unread = set()
         self.trees = 0
         self.broken = set()
         self.raw_lost = set()
@@ -40,7 +42,9 @@ class Tally:
         kinds = ", ".join(f"{count} {kind}" for kind, count in self.kinds.items())
         words = f"{every} states ({kinds}), {len(self.keys)} of different octets"
         if self.read:
-            words += (f"; {len(self.read)} repaired and read by mtools, {len(self.broken)} of them with a broken chain, "
+            words += (f"; {len(self.read)} repaired and read by mtools, {len(self.broken)} of them with a broken chain "
+                      f"({len(self.unread)} more cannot be read so, {len(self.unread & self.in_the_box.keys())} of those "
+                      "tried in the box), "
                       f"{self.trees} different sets of files restored")
         raw = f" ({len(self.raw_lost)} of them not whole before automount put the stick in order)" if self.in_the_box else ""
         return words + f"; {len(self.in_the_box)} restored in the box{raw}"
@@ -74,12 +78,16 @@ class Program:
 
     def read(self, surface):
         """What comes back of a FAT, repaired as automount has it repaired before it mounts what was not unmounted.
-        As it is mtools would not do: it takes a file for whole whose clusters end early, where a kernel fails."""
+        As it is mtools would not do: it takes a file for whole whose clusters end early, where a kernel fails.
+        Nothing where mtools fails even so: a folder without clusters of its own is the root to it, again and again."""
         tree = self.emptied("tree")
         part = self.repaired(surface)
         # Nothing at all in the root is an error to mcopy.
         if host.sh_raw("mdir", "-b", "-i", part, "::/").strip():
-            host.sh_raw("mcopy", "-s", "-n", "-Q", "-i", part, "::/*", tree)
+            done = subprocess.run(["mcopy", "-s", "-n", "-Q", "-i", str(part), "::/*", str(tree)], capture_output=True,
+                                  check=False, stdin=subprocess.DEVNULL)
+            if done.returncode != 0:
+                return None
         key = tree_key(tree)
         if key not in self.trees:
             self.trees[key] = self.restored(tree)
@@ -163,6 +171,9 @@ class Trial:
         wanted = self.sample(self.tally.keys.keys(), most) | self.at_marks()
         self.hold(wanted, program.read, self.tally.read)
         self.tally.trees = len(program.trees) - before
+        self.tally.unread = {key for key, backs in self.tally.read.items() if backs is None}
+        for key in self.tally.unread:
+            del self.tally.read[key]
         self.tally.broken = program.broken & self.tally.read.keys()
 
     def in_the_box(self, bench, wanted):
@@ -175,7 +186,7 @@ class Trial:
     def image(self, number):
         """The octets of a state after a mark and before the next, whose files are not those of the mark: what a
         mirror that was cut left."""
-        marked = [id(self.tally.read[key]) for key in self.at_marks()]
+        marked = [id(self.tally.read.get(key)) for key in self.at_marks()]
         with self.surface() as surface:
             found = [state.key for state in self.log.states(surface, self.seed) if state.acknowledged == number
                      and state.key in self.tally.read and id(self.tally.read[state.key]) not in marked]
@@ -194,7 +205,8 @@ class Trial:
                     continue
                 if state.key not in known:
                     known[state.key] = read(surface)
-                self.judge(state, known[state.key])
+                if known[state.key] is not None:
+                    self.judge(state, known[state.key])
 
     def judge(self, state, backs):
         for how, back in backs.items():
@@ -211,6 +223,8 @@ class Trial:
         tried = 0
         with self.surface() as surface:
             for state in self.log.as_if_nothing_were_flushed(surface, self.seed, most):
-                tried += 1
-                self.judge(state, program.read(surface))
+                backs = program.read(surface)
+                if backs is not None:
+                    tried += 1
+                    self.judge(state, backs)
         return tried

@@ -268,7 +268,7 @@ def every_write_to_a_fat(post):
     bench = Bench(post, "vfat", life.stick.path.stat().st_size)
     for what, one in trials.items():
         broken = one.tally.broken
-        one.in_the_box(bench, one.sample(broken, few(post, BROKEN)) |
+        one.in_the_box(bench, one.tally.unread | one.sample(broken, few(post, BROKEN)) |
                        one.sample(one.tally.read.keys() - broken, ALIKE))
         held(post, what, one)
 
