@@ -76,5 +76,6 @@ class Bench:
             raise host.Failed(f"exit code {answer.code} of a state's trial, {wrong} of its commands\n{answer.err}")
         said = answer.err.strip()
         # Only of a FAT automount changes anything.
-        names = {**({"raw": RAW} if self.kind == "vfat" else {}), "plain": "", **({"mended": ", after it was mended"} if mend else {})}
+        names = {"raw": RAW} if self.kind == "vfat" else {}
+        names |= {"plain": "", "mended": ", after it was mended"} if mend else {"plain": ""}
         return {name: Back(found[which], found[which], None, said) for which, name in names.items()}

@@ -42,12 +42,12 @@ class Tally:
         kinds = ", ".join(f"{count} {kind}" for kind, count in self.kinds.items())
         words = f"{every} states ({kinds}), {len(self.keys)} of different octets"
         if self.read:
+            tried = len(self.unread & self.in_the_box.keys())
             words += (f"; {len(self.read)} repaired and read by mtools, {len(self.broken)} of them with a broken chain "
-                      f"({len(self.unread)} more cannot be read so, {len(self.unread & self.in_the_box.keys())} of those "
-                      "tried in the box), "
+                      f"({len(self.unread)} more cannot be read so, {tried} of those tried in the box), "
                       f"{self.trees} different sets of files restored")
-        raw = f" ({len(self.raw_lost)} of them not whole before automount put the stick in order)" if self.in_the_box else ""
-        return words + f"; {len(self.in_the_box)} restored in the box{raw}"
+        return words + (f"; {len(self.in_the_box)} restored in the box ({len(self.raw_lost)} of them not whole before "
+                        "automount put the stick in order)")
 
 
 class Program:
