@@ -2,7 +2,7 @@
 //! Never sleeps, never asks the machine for the time: the clock is moved by hand.
 //!
 //! `card` is a station's card with its mailbox, catalogue and clock; `medium` looks at a drive from
-//! outside. What belongs where: a cut of power in `power`, damage found by re-reading in `verify`,
+//! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by re-reading in `verify`,
 //! several cards or drives in `turns`, a drive and its copy in `copies`, what a drive refuses in `room`, clocks in `clock`, how a
 //! mailbox is looked at in `looks`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
@@ -15,4 +15,5 @@ mod medium;
 mod power;
 mod room;
 mod turns;
+mod unreadable;
 mod verify;

@@ -7,7 +7,7 @@ use super::manifest;
 use super::recover::{self, Recovery};
 use super::skeleton;
 use crate::disk::host::Lock;
-use crate::disk::{Access, Volume};
+use crate::disk::{Access, DiskError, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
 use crate::model::ledger::Event;
@@ -59,6 +59,8 @@ pub struct Admitted {
     pub newer: bool,
     /// What was found on the way.
     pub findings: Vec<Finding>,
+    /// Why the ledger's end could not be read; only of a drive that is restored from.
+    pub unreadable: Option<DiskError>,
     /// Held while this drive may be written.
     _lock: Option<Lock>,
 }
@@ -105,7 +107,9 @@ pub fn admit(
     if asked.access == Access::Write && !continues {
         skeleton::ensure(&*volume, asked.station, asked.clock)?;
     }
-    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, &mut findings)?;
+    // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
+    let partly = asked.access == Access::Read && asked.taken_for.is_some();
+    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, partly, &mut findings)?;
     if asked.access == Access::Write {
         if let Some(format) = loaded.newer {
             return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
@@ -136,7 +140,10 @@ pub fn admit(
             catalogue.save_book(&book)?;
         }
     }
-    let ledger_whole = loaded.length > 0 && loaded.broken.is_none() && loaded.newer.is_none();
+    let ledger_whole = loaded.length > 0
+        && loaded.broken.is_none()
+        && loaded.newer.is_none()
+        && loaded.unreadable.is_none();
     if asked.access == Access::Read {
         let broken = loaded.broken.as_ref();
         findings.extend(match loaded.endless {
@@ -145,7 +152,8 @@ pub fn admit(
         });
     }
     let newer = only_readable || loaded.newer.is_some() || loaded.endless;
-    Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, _lock: lock })
+    let unreadable = loaded.unreadable;
+    Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
 }
 
 /// Remembers a failed sync, for as long as the mount lasts.

@@ -2,7 +2,7 @@
 //! Never holds more of it in memory than one line, and never reads again what is known to be unchanged.
 
 use super::logs::write_proven;
-use crate::disk::{ReadFrom, Source, Volume};
+use crate::disk::{DiskError, ReadFrom, Source, Trouble, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, Verdict, claimed_hash};
@@ -24,14 +24,18 @@ pub(super) struct Loaded {
     pub endless: bool,
     /// Octets of the file.
     pub length: u64,
+    /// Why its end could not be read, where what can be read was asked for.
+    pub unreadable: Option<DiskError>,
 }
 
-/// Brings the catalogue up to what the ledger says.
+/// Brings the catalogue up to what the ledger says. With `partly` an end that cannot be read is passed over:
+/// a cut may leave a file that claims to be longer than its clusters go.
 pub(super) fn load(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
     book: &mut BookRow,
+    partly: bool,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
     let at = dir.join(&RelName::fixed(bag::LEDGER));
@@ -50,7 +54,7 @@ pub(super) fn load(
         if anew {
             catalogue.forget_book(book)?;
         }
-        read_lines(catalogue, volume, &at, book, &mut loaded)
+        read_lines(catalogue, volume, &at, book, partly, &mut loaded)
     })?;
     Ok(loaded)
 }
@@ -75,6 +79,7 @@ fn read_lines(
     volume: &dyn Volume,
     at: &RelName,
     book: &mut BookRow,
+    partly: bool,
     loaded: &mut Loaded,
 ) -> Result<(), JobError> {
     let mut reader = Reader::resume(book.chain, book.ledger_bytes);
@@ -83,7 +88,16 @@ fn read_lines(
     }
     let mut lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
     let mut last_line_ends = reader.at();
-    while let Some(piece) = lines.next()? {
+    loop {
+        let piece = match lines.next() {
+            Ok(Some(piece)) => piece,
+            Ok(None) => break,
+            Err(error) if partly && error.trouble == Trouble::Failing => {
+                loaded.unreadable = Some(error);
+                break;
+            }
+            Err(error) => return Err(error.into()),
+        };
         match piece {
             Piece::Line(raw, length) => match reader.line(raw, length) {
                 Verdict::Line(line, standing) => {
@@ -170,7 +184,7 @@ impl Lines {
         Self { source, buffer, filled: 0, taken: 0, ended: false, skipping: false, unended: false }
     }
 
-    pub(super) fn next(&mut self) -> Result<Option<Piece<'_>>, JobError> {
+    pub(super) fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
         loop {
             let waiting = &self.buffer[self.taken..self.filled];
             // First whether there is one at all, since the library finds that out many octets at a time.

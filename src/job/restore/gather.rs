@@ -1,7 +1,7 @@
 //! Reads what the drives hold of a station into a catalogue of its own, which passes.
 //! Never writes to a drive.
 
-use crate::disk::{Access, EntryKind};
+use crate::disk::{Access, EntryKind, Trouble};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::{
     Admission, Admitted, Begin, Copy, admit, hash_copy, list_segment, read_manifest,
@@ -18,7 +18,7 @@ pub struct Gathered {
     pub station: StationName,
     /// The drives that hold it.
     pub drives: Vec<Admitted>,
-    /// Places that could not be read, and why.
+    /// Places that could not be read, or not to their end, and why.
     pub failed: Vec<(String, JobError)>,
 }
 
@@ -72,7 +72,11 @@ impl Gathered {
             clock,
         };
         let mut admitted = admit(&self.catalogue, volume, &asked)?;
-        self.catalogue.together(|| claim_the_unknown(&self.catalogue, &mut admitted, &home))?;
+        let mut unread: Vec<JobError> =
+            admitted.unreadable.take().map(Into::into).into_iter().collect();
+        self.catalogue
+            .together(|| claim_the_unknown(&self.catalogue, &mut admitted, &home, &mut unread))?;
+        self.failed.extend(unread.into_iter().map(|error| (drive.door.shown(), error)));
         self.drives.push(admitted);
         Ok(())
     }
@@ -81,19 +85,23 @@ impl Gathered {
 /// Copies that the ledger does not tell of. One that the manifest lists was read back before a cut came,
 /// so it counts; beside a whole ledger only with the hash it is listed with, since until a device is flushed
 /// it may keep the line and lose the copy. One that just lies there counts only where the ledger is lost or
-/// broken: beside a whole one it is what a cut left of a copy.
+/// broken: beside a whole one it is what a cut left of a copy. What cannot be read of the
+/// drive is passed over and told: a cut may leave it in a file that was growing, and the copies that count are
+/// in others.
 fn claim_the_unknown(
     catalogue: &Catalogue,
     drive: &mut Admitted,
     home: &RelName,
+    unread: &mut Vec<JobError>,
 ) -> Result<(), JobError> {
     let mut listed: Vec<(PayloadName, crate::model::Digest)> = Vec::new();
-    read_manifest(&*drive.volume, home, |digest, payload, _| {
+    let read = read_manifest(&*drive.volume, home, |digest, payload, _| {
         if catalogue.payload(drive.book.row, payload.number)?.is_none() {
             listed.push((payload, digest));
         }
         Ok(())
-    })?;
+    });
+    pass_over(read.map(|_| ()), unread)?;
     for (payload, digest) in listed {
         let Some(bytes) = drive.volume.length(&home.join(&payload.to_rel()))? else { continue };
         let identity = Identity { digest, bytes };
@@ -106,9 +114,11 @@ fn claim_the_unknown(
         return Ok(());
     }
     let data = home.join(&RelName::fixed(bag::PAYLOAD));
-    for folder in drive.volume.list(&data, DRIVE_FOLDER_ENTRIES)? {
+    let folders = drive.volume.list(&data, DRIVE_FOLDER_ENTRIES).map_err(Into::into);
+    for folder in pass_over(folders, unread)? {
         let Some(segment) = PayloadName::segment_of(&folder.name) else { continue };
-        for entry in list_segment(&*drive.volume, home, segment)?.unwrap_or_default() {
+        let entries = list_segment(&*drive.volume, home, segment).map(Option::unwrap_or_default);
+        for entry in pass_over(entries, unread)? {
             let Some(payload) = PayloadName::from_file(segment, &entry.name) else { continue };
             if entry.kind != EntryKind::File
                 || catalogue.payload(drive.book.row, payload.number)?.is_some()
@@ -125,4 +135,18 @@ fn claim_the_unknown(
         }
     }
     Ok(())
+}
+
+/// What was read; nothing where the medium answers with errors, which is told.
+fn pass_over<T: Default>(
+    read: Result<T, JobError>,
+    unread: &mut Vec<JobError>,
+) -> Result<T, JobError> {
+    match read {
+        Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => {
+            unread.push(JobError::Disk(error));
+            Ok(T::default())
+        }
+        other => other,
+    }
 }
