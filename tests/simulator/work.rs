@@ -238,6 +238,13 @@ fn every_short_history(longest: usize, findings: &Findings) {
         || findings.count() >= ENOUGH,
         |number, lane: &mut Lane| {
             let one = &all[number as usize];
+            if number % 200 == 0 {
+                println!(
+                    "  {number} of {} short histories, {:.0} s",
+                    all.len(),
+                    begun.elapsed().as_secs_f64()
+                );
+            }
             match one.run(&format!("small-{number}"), &mut lane.seen) {
                 Ok(tried) => lane.tried.add(tried),
                 Err(broken) => findings.say(&format!("{one:?}"), &broken),
