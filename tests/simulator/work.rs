@@ -254,7 +254,6 @@ fn every_short_history(longest: usize, findings: &Findings) {
         total.states,
         total.distinct,
         total.healed,
-        total.healed,
         begun.elapsed().as_secs_f64()
     );
 }
