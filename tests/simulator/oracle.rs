@@ -81,7 +81,7 @@ pub(crate) struct Oracle {
     superseded: BTreeSet<Digest>,
     /// What last lay at a path by its owner's will.
     last: BTreeMap<String, Digest>,
-    /// Paths whose message vanished: wanted back.
+    /// Paths from which a message ever vanished: wanted back, by a stick that knows no better.
     pub(crate) vanished: BTreeSet<String>,
     /// The catalogue was lost or is older than it was: who removed what is not known any more.
     pub(crate) amnesia: bool,
@@ -101,7 +101,6 @@ impl Oracle {
         let digest = Digest::of(octets);
         self.contents.entry(digest).or_insert_with(|| Arc::new(octets.to_vec()));
         self.ever.entry(path.to_owned()).or_default().insert(digest);
-        self.vanished.remove(path);
         digest
     }
 

@@ -6,7 +6,7 @@ use crate::chance::Chance;
 use crate::medium::{Junk, Kept};
 use crate::oracle::{
     AUDIT, Broken, CARD, Claim, FALSE, HEALED, HOME, Held, MAILBOX, OVER, Oracle, PANIC, Promised,
-    TWICE, broken, is_chain, listed,
+    TWICE, WHOLE, broken, is_chain, listed,
 };
 use crate::stick::{AMPLE, Killed, PowerOff, Stick};
 use counterfoil::disk::{Access, Door};
@@ -508,7 +508,10 @@ impl World {
             let opened =
                 round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
             match opened {
-                Ok(admitted) => drop(admitted),
+                Ok(admitted) => {
+                    let found = &admitted.findings;
+                    self.say(format_args!("  stick {slot} is admitted: {found:?}"));
+                }
                 // A named folder whose stick lost even its id: only a person can tell that this is it.
                 Err(JobError::DriveAway { .. }) => {
                     let volume = drive.door.open(Access::Write);
@@ -664,10 +667,13 @@ impl World {
             .collect();
         for (payload, digest) in &there {
             if listed.get(payload) != Some(digest) {
-                return broken(
-                    crate::oracle::WHOLE,
-                    format!("{payload} is listed {:?}", listed.get(payload)),
-                );
+                let ledger =
+                    image.file(&format!("{HOME}ledger.jsonl"), Junk::Zeros).unwrap_or_default();
+                let told = String::from_utf8_lossy(&ledger).into_owned();
+                let told: Vec<_> = told.lines().filter(|line| line.contains(payload)).collect();
+                let how =
+                    format!("{payload} is listed {:?}; the ledger: {told:#?}", listed.get(payload));
+                return broken(WHOLE, how);
             }
         }
         // What a failed sync left was seen in memory, and may never have come to the medium: it is debris.
@@ -679,9 +685,7 @@ impl World {
                 || debris.iter().any(|line| line.contains(payload.as_str()))
         };
         match listed.keys().find(|payload| !there.contains_key(*payload) && !excused(payload)) {
-            Some(payload) => {
-                broken(crate::oracle::WHOLE, format!("{payload} is listed and not there"))
-            }
+            Some(payload) => broken(WHOLE, format!("{payload} is listed and not there")),
             None => Ok(()),
         }
     }

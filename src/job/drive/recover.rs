@@ -146,9 +146,13 @@ impl Recovery<'_> {
             .collect();
         segments.sort_unstable();
         let mut orphans = Vec::new();
+        let mut unseen = false;
         for segment in segments {
             let Some(entries) = payload::list(self.volume, self.dir, segment)? else {
-                // Nobody knows what is in it, so nothing is written to it.
+                // Nobody knows what is in it, so nothing is written to it, and as many numbers as it may hold
+                // are not used: one of them for another copy would be one too many.
+                unseen = true;
+                book.next_number = (book.next_number + SEGMENT_MESSAGES).min(NUMBER_MAX + 1);
                 if segment >= book.segment {
                     (book.segment, book.segment_used) = (segment, SEGMENT_MESSAGES);
                 }
@@ -167,8 +171,9 @@ impl Recovery<'_> {
                 }
                 // One that cannot be read stays without a line; its number is used all the same.
                 let longest = self.volume.facts().longest_file;
-                if let Copy::Is(identity) = payload::hash(self.volume, self.dir, name, longest)? {
-                    orphans.push((name, identity));
+                match payload::hash(self.volume, self.dir, name, longest)? {
+                    Copy::Is(identity) => orphans.push((name, identity)),
+                    Copy::Unreadable | Copy::Absent => unseen = true,
                 }
             }
             if segment >= book.segment {
@@ -176,7 +181,7 @@ impl Recovery<'_> {
                 book.segment_used = used;
             }
         }
-        book.scattered = false;
+        book.scattered = unseen;
         orphans.sort_by_key(|(name, _)| name.number);
         Ok(orphans)
     }
