@@ -7,7 +7,9 @@ use super::mounts::{Found, System};
 use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
-use rustix::fs::{AtFlags, FileType, FlockOperation, OFlags, StatVfsMountFlags, StatxFlags};
+use rustix::fs::{
+    AtFlags, FallocateFlags, FileType, FlockOperation, OFlags, StatVfsMountFlags, StatxFlags,
+};
 use rustix::io::Errno;
 use rustix::process::{Gid, Uid};
 use std::os::unix::ffi::OsStrExt as _;
@@ -67,6 +69,7 @@ struct FolderVolume {
     root: OwnedFd,
     door: FolderDoor,
     facts: VolumeFacts,
+    fat: bool,
     /// Octets of the whole file system: no file of ours can be longer.
     capacity: u64,
 }
@@ -117,10 +120,11 @@ impl FolderVolume {
         }
         let fs = rustix::fs::fstatfs(&root).map_err(fail)?;
         let vfs = rustix::fs::fstatvfs(&root).map_err(fail)?;
+        let fat = fs.f_type as i64 == FAT;
         let facts = VolumeFacts {
             shown,
             mount: seen.name,
-            longest_file: longest_file(fs.f_type as i64 == FAT),
+            longest_file: longest_file(fat),
             read_only: vfs.f_flag.contains(StatVfsMountFlags::RDONLY),
             readers: 2,
             device: seen.device,
@@ -128,7 +132,7 @@ impl FolderVolume {
             serial: door.only.as_ref().and_then(|found| found.serial.clone()),
         };
         let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
-        Ok(Self { root, door: door.clone(), facts, capacity })
+        Ok(Self { root, door: door.clone(), facts, fat, capacity })
     }
 
     /// What root makes belongs to whom the drive belongs to: it is the operator's daemon that goes on with it.
@@ -230,6 +234,28 @@ impl Volume for FolderVolume {
         beneath::write_all(fd.as_fd(), bytes, offset)
             .map_err(|errno| self.fail("write", at, errno))?;
         rustix::fs::fsync(&fd).map_err(|errno| self.fail("sync", at, errno))
+    }
+
+    fn reserve(&self, at: &RelName, length: u64) -> Result<(), DiskError> {
+        if !self.fat {
+            return Ok(());
+        }
+        let (fd, stat) = match beneath::open_file(self.root.as_fd(), at, OFlags::WRONLY, DRIVE) {
+            Err(error) if error.errno == Errno::NOENT => return Ok(()),
+            opened => opened?,
+        };
+        let there = beneath::facts(&stat).bytes;
+        // To its own length: nothing of it goes but clusters behind its end. Linux takes those a cut has left
+        // there for a damaged file system as soon as the file grows, and makes it read-only.
+        let done = match length.checked_sub(there) {
+            None | Some(0) => rustix::fs::ftruncate(&fd, there),
+            Some(more) => rustix::fs::fallocate(&fd, FallocateFlags::KEEP_SIZE, there, more),
+        };
+        match done.map_err(|errno| self.fail("reserve room for", at, errno)) {
+            Err(error) if matches!(error.trouble, Trouble::Gone | Trouble::Failing) => Err(error),
+            // Whether there is room is for the write itself to say.
+            _ => Ok(()),
+        }
     }
 
     fn sync_all(&self) -> Result<(), DiskError> {

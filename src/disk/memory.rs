@@ -30,6 +30,7 @@ struct State {
     serial: Option<String>,
     device: u64,
     unreadable: BTreeMap<Vec<u8>, usize>,
+    unreadable_folder: Option<Vec<u8>>,
 }
 
 impl State {
@@ -55,6 +56,7 @@ impl Default for MemoryDrive {
             serial: None,
             device: MADE.fetch_add(1, Ordering::Relaxed),
             unreadable: BTreeMap::new(),
+            unreadable_folder: None,
         })))
     }
 }
@@ -144,6 +146,11 @@ impl MemoryDrive {
         self.state().unreadable.insert(path.as_bytes().to_vec(), octet);
     }
 
+    /// Nothing in this folder can be looked at, as when the folder has lost its clusters.
+    pub fn set_unreadable_folder(&self, path: &str) {
+        self.state().unreadable_folder = Some(path.as_bytes().to_vec());
+    }
+
     /// The octets of a file.
     pub fn file(&self, path: &str) -> Option<Vec<u8>> {
         self.state().now.files.get(path.as_bytes()).cloned()
@@ -164,8 +171,16 @@ impl MemoryDrive {
             return Err(DiskError::new(operation, at, Errno::NODEV));
         }
         state.operations += 1;
+        let folder = state.unreadable_folder.as_ref();
+        if folder.is_some_and(|folder| RelName::new(at).is_ok_and(|at| is_in(&at, folder))) {
+            return Err(DiskError::new(operation, at, Errno::IO));
+        }
         Ok(state)
     }
+}
+
+fn is_in(at: &RelName, folder: &[u8]) -> bool {
+    std::iter::successors(Some(at.clone()), RelName::parent).any(|one| one.as_bytes() == folder)
 }
 
 /// The door to a drive in memory.

@@ -96,6 +96,13 @@ pub trait Volume: Send + Sync {
     /// Writes into a file that is there, at an offset no further than its end, and makes it
     /// durable with everything written to the device before: on FAT, only this flushes the device.
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError>;
+    /// Sees to it that a file may grow to so many octets without its file system having to find room for
+    /// it: on FAT the chain of its clusters is then handed over with everything else, before a length that
+    /// needs it. Of a file that is that long already, what was reserved before is given back. A hint: what
+    /// cannot do it passes it over.
+    fn reserve(&self, _at: &RelName, _length: u64) -> Result<(), DiskError> {
+        Ok(())
+    }
     /// Hands everything written so far to the device.
     fn sync_all(&self) -> Result<(), DiskError>;
     /// Opens a regular file for reading from an offset.

@@ -2,9 +2,10 @@
 //! Never sleeps, never asks the machine for the time: the clock is moved by hand.
 //!
 //! `card` is a station's card with its mailbox, catalogue and clock; `medium` looks at a drive from
-//! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by re-reading in `verify`,
-//! several cards or drives in `turns`, a drive and its copy in `copies`, what a drive refuses in `room`, clocks in `clock`, how a
-//! mailbox is looked at in `looks`.
+//! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by
+//! re-reading in `verify`, several cards or drives in `turns`, a drive and its copy in `copies`, what a drive
+//! refuses in `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in
+//! `looks`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod card;
@@ -12,6 +13,7 @@ mod clock;
 mod copies;
 mod looks;
 mod medium;
+mod order;
 mod power;
 mod room;
 mod turns;

@@ -42,6 +42,35 @@ fn second_batch(drive: &MemoryDrive, file: &str, copy: &str) -> (String, usize) 
     (path, text[..at].rfind('\n').unwrap() + 1)
 }
 
+/// A cut may leave a new folder of copies without its clusters, and lines for what was in it: no other copy is
+/// the worse for it, neither for a restore nor for the next mirror.
+#[test]
+fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
+    let (card, drive) = two_batches();
+    let before = card.messages();
+    let ledger = format!("{HOME}ledger.jsonl");
+    let recorded = drive.file(&ledger).unwrap();
+    drive.replug(false);
+    card.deliver("inbox/third", &mail("third"));
+    card.mirrored(&drive);
+    // As if the cut had come between manifest and ledger.
+    drive.tamper(&ledger, |octets| *octets = recorded.clone());
+    let manifest = drive.file(&format!("{HOME}manifest-sha256.txt")).unwrap();
+    let manifest = String::from_utf8(manifest).unwrap();
+    let copy = manifest.lines().last().unwrap().split("  ").nth(1).unwrap();
+    let folder = copy.rsplit_once('/').unwrap().0;
+    assert!(!manifest.lines().next().unwrap().contains(folder), "a folder of its own: {manifest}");
+    drive.set_unreadable_folder(&format!("{HOME}{folder}"));
+
+    let (files, failed) = restored(&drive);
+    assert_eq!((files, failed), (before, vec![]));
+    drive.replug(false);
+    card.deliver("inbox/fourth", &mail("fourth"));
+    card.mirrored(&drive);
+    let (files, _) = restored(&drive);
+    assert_eq!(files, card.messages());
+}
+
 /// The ledger has everything: not one message is missing, and it is told that the manifest ends early.
 #[test]
 fn an_unreadable_end_of_the_manifest_costs_nothing() {

@@ -232,7 +232,7 @@ impl Medium {
 
     /// What a reader gets who asks for the medium: memory lets go of octets that are not dirty; names and
     /// lengths stay in it.
-    pub(crate) fn from_medium(&mut self, path: &str) -> Option<Vec<u8>> {
+    pub(crate) fn as_the_medium_has_it(&mut self, path: &str) -> Option<Vec<u8>> {
         let file = self.memory.number(path)?;
         if !self.dirty.iter().any(|change| change.of_file(file)) {
             let length = self.memory.length(path)?;

@@ -434,7 +434,7 @@ impl Volume for SimVolume {
         let mut state = self.stick.call("open", &at)?;
         let octets = match from {
             ReadFrom::Anywhere => state.medium.memory().file(&at, Junk::Zeros),
-            ReadFrom::Medium => state.medium.from_medium(&at),
+            ReadFrom::Medium => state.medium.as_the_medium_has_it(&at),
         };
         match octets {
             Some(octets) => {

@@ -3,6 +3,7 @@
 
 use super::identity::{self, Known};
 use super::ledger;
+use super::logs;
 use super::manifest;
 use super::recover::{self, Recovery};
 use super::skeleton;
@@ -69,6 +70,20 @@ impl Admitted {
     /// Appends lines to the manifest and syncs it, with every copy written to the device before.
     pub(crate) fn list(&mut self, lines: &str) -> Result<(), JobError> {
         manifest::append(&*self.volume, &self.dir, &mut self.book, lines)
+    }
+
+    /// Reserves room in both logs for what will be listed, in octets, and recorded.
+    pub(crate) fn reserve(
+        &self,
+        listed: usize,
+        stamp: &Stamp,
+        events: &[Event],
+    ) -> Result<(), JobError> {
+        let mut chain = self.book.chain;
+        let recorded: usize =
+            events.iter().map(|event| chain.write(stamp, event.clone()).len()).sum();
+        let (manifest, ledger) = (self.book.manifest_bytes, self.book.ledger_bytes);
+        logs::reserve(&*self.volume, &self.dir, manifest + listed as u64, ledger + recorded as u64)
     }
 
     /// Appends events to the ledger, syncs it and takes them into the catalogue: a commit.

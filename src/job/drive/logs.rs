@@ -3,8 +3,8 @@
 
 use crate::disk::{ReadFrom, Volume, read_known};
 use crate::job::JobError;
-use crate::model::RelName;
 use crate::model::limits::COPY_BUFFER_BYTES;
+use crate::model::{RelName, bag};
 
 /// Writes into a log at an offset, makes it durable with everything written to the device before, and compares
 /// it with what the medium then gives. Only if it is the same has anything been recorded.
@@ -25,5 +25,17 @@ pub(super) fn write_proven(
             return Err(JobError::LogNotAsWritten { at: drive, log });
         }
     }
+    Ok(())
+}
+
+/// Reserves room in both for so many octets.
+pub(super) fn reserve(
+    volume: &dyn Volume,
+    dir: &RelName,
+    manifest: u64,
+    ledger: u64,
+) -> Result<(), JobError> {
+    volume.reserve(&dir.join(&RelName::fixed(bag::MANIFEST)), manifest)?;
+    volume.reserve(&dir.join(&RelName::fixed(bag::LEDGER)), ledger)?;
     Ok(())
 }

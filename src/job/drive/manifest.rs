@@ -4,6 +4,7 @@
 
 use super::ledger::{Lines, Piece};
 use super::logs::write_proven;
+use super::payload::{self, Copy};
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow, PayloadState};
@@ -149,9 +150,12 @@ impl Mending<'_> {
         mut wrong: Vec<(Range<u64>, PayloadName)>,
         uncertain: &BTreeMap<u32, Digest>,
     ) -> Result<(), JobError> {
-        let there = |payload: PayloadName| self.volume.length(&self.dir.join(&payload.to_rel()));
+        // One that cannot be looked at may be there.
+        let absent = |payload| -> Result<bool, JobError> {
+            Ok(payload::length(self.volume, self.dir, payload)? == Err(Copy::Absent))
+        };
         while let Some((at, payload)) = wrong.pop_if(|(at, _)| at.end == listed.sound) {
-            if there(payload)?.is_some() {
+            if !absent(payload)? {
                 wrong.push((at, payload));
                 break;
             }
@@ -161,7 +165,7 @@ impl Mending<'_> {
             let length = at.end - at.start;
             let line = match uncertain.get(&payload.number) {
                 Some(digest) => bag::manifest_line(digest, payload).into_bytes(),
-                None if there(payload)?.is_none() => bag::filler(length),
+                None if absent(payload)? => bag::filler(length),
                 // Nobody knows what it is; the next mount shows it again.
                 None => continue,
             };

@@ -64,6 +64,19 @@ pub(crate) fn list(
     }
 }
 
+/// Length of a copy, or what it is instead: not there, or it alone cannot be looked at, as in a folder that
+/// a cut left without its beginning.
+pub(crate) fn length(
+    volume: &dyn Volume,
+    dir: &RelName,
+    payload: PayloadName,
+) -> Result<Result<u64, Copy>, JobError> {
+    match volume.length(&dir.join(&payload.to_rel())) {
+        Ok(length) => Ok(length.ok_or(Copy::Absent)),
+        Err(error) => alone(volume, error).map(Err),
+    }
+}
+
 /// Reads and hashes many copies: what each is, in order. A few are opened ahead, so that the medium is
 /// asked for the next ones while one is hashed; and where the drive can be read by two at once, it is.
 pub(crate) fn hash_all(

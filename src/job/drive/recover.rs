@@ -2,6 +2,7 @@
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::ledger::{self, Loaded};
+use super::logs;
 use super::manifest::{self, Mending};
 use super::payload::{self, Copy};
 use crate::disk::{EntryKind, Volume};
@@ -34,6 +35,8 @@ impl Recovery<'_> {
         loaded: &Loaded,
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
+        // A cut may have left what was reserved for lines that never came.
+        logs::reserve(self.volume, self.dir, 0, 0)?;
         // Whoever wrote here before may have been ended in the middle: what that left in memory goes to the
         // device first, so that nothing is read here that a cut would still take.
         self.volume.sync_all().map_err(JobError::NotSynced)?;

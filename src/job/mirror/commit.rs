@@ -35,9 +35,18 @@ pub(super) fn commit(
         return Ok(done);
     }
 
-    // 3. Hand all of it to the device. Survives: nothing yet; but an error here is reported once only
-    //    and makes the batch void, so that no lost page is ever taken for a written one.
+    let (whole, debris): (Vec<_>, Vec<_>) = written.iter().partition(|file| file.item.is_some());
+    let lines = |files: &[&Written<'_>]| -> String {
+        files.iter().map(|f| bag::manifest_line(&f.identity.digest, f.payload)).collect()
+    };
+    let (lines, debris) = (lines(&whole), lines(&debris));
+    let events = events(pass, drive, &written, notes, &mut done)?;
+
+    // 3. Hand all of it to the device, and room for the lines with it. Survives: nothing yet; but an error
+    //    here is reported once only and makes the batch void, so that no lost page is ever taken for a
+    //    written one.
     if !written.is_empty() {
+        drive.reserve(lines.len() + debris.len(), &pass.clock.stamp(), &events)?;
         drive.volume.sync_all().map_err(JobError::NotSynced)?;
     }
 
@@ -48,18 +57,12 @@ pub(super) fn commit(
     // 5a. The manifest, synced; on FAT this is what flushes the device's own cache. Survives: a cut
     //     between here and the ledger, after which recovery finds the copies listed and adopts them.
     //     What turned out to be debris is listed behind the ledger: listed before, it would be adopted.
-    let (whole, debris): (Vec<_>, Vec<_>) = written.iter().partition(|file| file.item.is_some());
-    let lines = |files: &[&Written<'_>]| -> String {
-        files.iter().map(|f| bag::manifest_line(&f.identity.digest, f.payload)).collect()
-    };
-    let (lines, debris) = (lines(&whole), lines(&debris));
     if !lines.is_empty() {
         drive.list(&lines)?;
     }
 
     // 5b. The ledger, synced: the commit point. Survives: everything from here on. Both logs are read back
     //     like the copies: a worn stick may take a line, call it durable and not keep it.
-    let events = events(pass, drive, written, notes, &mut done)?;
     drive.book.session = session.filter(|_| debris.is_empty());
     drive.book.opened = true;
     let stamp = pass.clock.stamp();
@@ -89,7 +92,7 @@ fn read_back(drive: &Admitted, written: &[Written<'_>]) -> Result<(), JobError> 
 fn events(
     pass: &Pass<'_>,
     drive: &Admitted,
-    written: Vec<Written<'_>>,
+    written: &[Written<'_>],
     notes: Vec<Event>,
     done: &mut Committed,
 ) -> Result<Vec<Event>, JobError> {
@@ -104,7 +107,7 @@ fn events(
             }
         }
     }
-    for Written { payload, identity, item } in written {
+    for &Written { payload, identity, item } in written {
         events.push(match item {
             Some(CopyItem { place, replaces, .. }) => {
                 done.copied += 1;

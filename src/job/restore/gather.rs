@@ -4,7 +4,7 @@
 use crate::disk::{Access, EntryKind, Trouble};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::{
-    Admission, Admitted, Begin, Copy, admit, hash_copy, list_segment, read_manifest,
+    Admission, Admitted, Begin, Copy, admit, copy_length, hash_copy, list_segment, read_manifest,
 };
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVE_FOLDER_ENTRIES;
@@ -103,7 +103,13 @@ fn claim_the_unknown(
     });
     pass_over(read.map(|_| ()), unread)?;
     for (payload, digest) in listed {
-        let Some(bytes) = drive.volume.length(&home.join(&payload.to_rel()))? else { continue };
+        let Ok(bytes) = copy_length(&*drive.volume, home, payload)? else {
+            // What is listed without a line was not acknowledged where the ledger is whole.
+            if !drive.ledger_whole {
+                Finding::Missing { payload }.note(&mut drive.findings);
+            }
+            continue;
+        };
         let identity = Identity { digest, bytes };
         let proven = || hash_copy(&*drive.volume, home, payload, bytes);
         if !drive.ledger_whole || proven()? == Copy::Is(identity) {

@@ -4,6 +4,7 @@ the package on what was read; and in the box. Never calls a state tried that was
 import hashlib
 import os
 import random
+import re
 import shutil
 import subprocess
 import tempfile
@@ -18,6 +19,9 @@ from .told import RAW, Back, digests
 # In memory: the disk would be most of the time.
 FAST = Path("/dev/shm")
 BAG = f"counterfoil/{STATION}"
+# The words of dosfstools 4.2 for a file whose clusters end before it does, and for one whose clusters go on.
+SHORT = re.compile(rb"cluster chain length is \d|free cluster|Start cluster")
+LONG = re.compile(rb"cluster chain length is >")
 
 
 class Tally:
@@ -34,6 +38,7 @@ class Tally:
         self.unread = set()
         self.trees = 0
         self.broken = set()
+        self.longer = set()
         self.raw_lost = set()
         self.losses = []
 
@@ -43,7 +48,8 @@ class Tally:
         words = f"{every} states ({kinds}), {len(self.keys)} of different octets"
         if self.read:
             tried = len(self.unread & self.in_the_box.keys())
-            words += (f"; {len(self.read)} repaired and read by mtools, {len(self.broken)} of them with a broken chain "
+            words += (f"; {len(self.read)} repaired and read by mtools, {len(self.broken)} of them with a chain of "
+                      f"clusters that ended early, {len(self.longer)} with one that went on "
                       f"({len(self.unread)} more cannot be read so, {tried} of those tried in the box), "
                       f"{self.trees} different sets of files restored")
         return words + (f"; {len(self.in_the_box)} restored in the box ({len(self.raw_lost)} of them not whole before "
@@ -57,8 +63,9 @@ class Program:
         self.folder = Path(tempfile.mkdtemp(prefix="replay-", dir=FAST if FAST.is_dir() else None))
         # What came back of equal files is not asked for twice.
         self.trees = {}
-        # The keys of the states in which a chain of clusters was broken.
+        # The keys of the states in which a chain of clusters ends too early, and where one only goes too far.
         self.broken = set()
+        self.longer = set()
         host.sh("dpkg-deb", "-x", deb, self.folder / "package")
         self.path = self.folder / "package/usr/bin/counterfoil"
 
@@ -100,9 +107,10 @@ class Program:
         done = subprocess.run(["fsck.vfat", "-a", str(part)], capture_output=True, check=False)
         if done.returncode > 1:
             raise host.Failed(f"fsck.vfat: exit code {done.returncode}\n{done.stdout.decode(errors='replace')}")
-        # The words of dosfstools 4.2 for a file that is shorter than it says.
-        if any(words in done.stdout for words in (b"cluster chain length", b"free cluster", b"Start cluster")):
+        if SHORT.search(done.stdout):
             self.broken.add(surface.key)
+        elif LONG.search(done.stdout):
+            self.longer.add(surface.key)
         return part
 
     def restored(self, tree):
@@ -175,6 +183,7 @@ class Trial:
         for key in self.tally.unread:
             del self.tally.read[key]
         self.tally.broken = program.broken & self.tally.read.keys()
+        self.tally.longer = program.longer & self.tally.read.keys()
 
     def in_the_box(self, bench, wanted):
         """Tries states in the box. What this computer read too must have come back the same."""

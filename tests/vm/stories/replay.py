@@ -17,7 +17,7 @@ MAIL = "/home/op/mail"
 COPY = "/home/op/copy"
 # Of the states, in a usual run: so many of a FAT's are read here, so many of a mended one's, so many with
 # a broken chain are tried in the box too, so many others; so many of an exFAT's in the box; so many to see a fault.
-READ, READ_AGAIN, BROKEN, ALIKE, EXFAT, FAULTY = 300, 30, 12, 3, 25, 30
+READ, READ_AGAIN, BROKEN, ALIKE, EXFAT, FAULTY = 200, 20, 6, 2, 20, 20
 
 
 

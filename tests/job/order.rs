@@ -1,0 +1,169 @@
+//! In which order a drive is asked for what: what the two logs are to need is reserved before everything is
+//! handed over. Never looks at what is written.
+
+use crate::card::{Card, done, mail};
+use counterfoil::disk::{
+    Access, DiskError, Door, Entry, MemoryDoor, MemoryDrive, ReadFrom, Sink, Source, Volume,
+    VolumeFacts,
+};
+use counterfoil::model::RelName;
+use std::sync::{Arc, Mutex};
+
+/// What a drive was asked for.
+#[derive(Debug, Clone, PartialEq)]
+enum Asked {
+    /// Room for a file of this length.
+    Reserve(String, u64),
+    /// To hand over everything.
+    HandOver,
+    /// To write a file up to this length.
+    Write(String, u64),
+}
+
+/// A drive that puts down what it is asked for.
+struct Noting {
+    door: MemoryDoor,
+    asked: Arc<Mutex<Vec<Asked>>>,
+}
+
+impl Door for Noting {
+    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let volume = self.door.open(access)?;
+        Ok(Box::new(NotingVolume { volume, asked: self.asked.clone() }))
+    }
+
+    fn holds(&self, facts: &VolumeFacts) -> bool {
+        self.door.holds(facts)
+    }
+
+    fn shown(&self) -> String {
+        self.door.shown()
+    }
+}
+
+struct NotingVolume {
+    volume: Box<dyn Volume>,
+    asked: Arc<Mutex<Vec<Asked>>>,
+}
+
+impl NotingVolume {
+    fn note(&self, asked: Asked) {
+        self.asked.lock().unwrap().push(asked);
+    }
+}
+
+impl Volume for NotingVolume {
+    fn facts(&self) -> &VolumeFacts {
+        self.volume.facts()
+    }
+
+    fn present(&self) -> Result<(), DiskError> {
+        self.volume.present()
+    }
+
+    fn room(&self) -> Result<u64, DiskError> {
+        self.volume.room()
+    }
+
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
+        self.volume.make_dir(at)
+    }
+
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
+        self.volume.list(at, most)
+    }
+
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
+        self.volume.length(at)
+    }
+
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
+        self.volume.create(at)
+    }
+
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.note(Asked::Write(name(at), offset + bytes.len() as u64));
+        self.volume.write_synced(at, offset, bytes)
+    }
+
+    fn reserve(&self, at: &RelName, length: u64) -> Result<(), DiskError> {
+        self.note(Asked::Reserve(name(at), length));
+        self.volume.reserve(at, length)
+    }
+
+    fn sync_all(&self) -> Result<(), DiskError> {
+        self.note(Asked::HandOver);
+        self.volume.sync_all()
+    }
+
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
+        self.volume.read(at, offset, from)
+    }
+}
+
+fn name(at: &RelName) -> String {
+    String::from_utf8_lossy(at.last()).into_owned()
+}
+
+fn reserve(log: &str, length: u64) -> Asked {
+    Asked::Reserve(log.to_owned(), length)
+}
+
+fn write(log: &str, length: u64) -> Asked {
+    Asked::Write(log.to_owned(), length)
+}
+
+const MANIFEST: &str = "manifest-sha256.txt";
+const LEDGER: &str = "ledger.jsonl";
+
+/// On FAT a cut between the length of a log and its clusters would leave it longer than they go; and clusters
+/// behind its end, which are left if they are too many, make Linux take the file system for damaged.
+#[test]
+fn just_what_the_logs_will_need_is_reserved_before_all_is_handed_over() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    for batch in 0..3 {
+        for n in 0..4 {
+            card.deliver(&format!("inbox/{batch}-{n}"), &mail(&format!("{batch} {n}")));
+        }
+        card.scan(0);
+        let asked = Arc::new(Mutex::new(Vec::new()));
+        let noting = Noting { door: drive.door(), asked: asked.clone() };
+        assert_eq!(done(card.copy_to(Arc::new(noting), "stick")).copied, 4);
+
+        let asked = asked.lock().unwrap().clone();
+        let last = asked.iter().rposition(|one| *one == Asked::HandOver).unwrap();
+        let length = |log: &str| -> u64 {
+            let written = asked[last..].iter().filter_map(|one| match one {
+                Asked::Write(at, length) if at == log => Some(*length),
+                _ => None,
+            });
+            written.max().unwrap()
+        };
+        let (manifest, ledger) = (length(MANIFEST), length(LEDGER));
+        let room = [reserve(MANIFEST, manifest), reserve(LEDGER, ledger)];
+        assert_eq!(asked[last - 2..last], room, "{asked:?}");
+        assert_eq!(asked[last + 1..], [write(MANIFEST, manifest), write(LEDGER, ledger)]);
+    }
+}
+
+/// What a cut left reserved is given back before anything is written.
+#[test]
+fn what_was_reserved_is_given_back_at_the_first_look() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.scan(0);
+    done(card.copy(&drive, "stick"));
+    let asked = || {
+        let asked = Arc::new(Mutex::new(Vec::new()));
+        done(card.copy_to(Arc::new(Noting { door: drive.door(), asked: asked.clone() }), "stick"));
+        asked.lock().unwrap().clone()
+    };
+    assert_eq!(asked(), [], "the mount goes on");
+    drive.replug(false);
+    assert_eq!(asked()[..3], [reserve(MANIFEST, 0), reserve(LEDGER, 0), Asked::HandOver]);
+}
