@@ -74,7 +74,10 @@ pub(super) fn read(volume: &dyn Volume) -> Result<Known, JobError> {
     let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut text = vec![0; length as usize];
     let got = read_full(|into| source.read(into), &mut text)?;
-    let Ok(file) = serde_json::from_slice::<DriveFile>(&text[..got]) else {
+    // Serde would take an array for the object, too.
+    let object = text[..got].trim_ascii_start().starts_with(b"{");
+    let Some(file) = serde_json::from_slice::<DriveFile>(&text[..got]).ok().filter(|_| object)
+    else {
         return Ok(Known::Unreadable(at, length));
     };
     if file.format > FORMAT {
