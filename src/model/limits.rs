@@ -28,6 +28,12 @@ pub const SEGMENT_PER_SESSION_MAX: u32 = 5_000;
 /// Highest payload number: eight digits, so a file name is one FAT entry (8.3).
 pub const NUMBER_MAX: u32 = 99_999_999;
 
+/// Highest number of a ledger line: what the catalogue can hold. A line beyond it is none of ours; at it the
+/// number stands still, since the hash alone already gives the order.
+pub const LINE_NUMBER_MAX: u64 = i64::MAX as u64;
+/// Highest era. Each card begins one; a drive that claims more is forged, and is not followed there, or it would use
+/// up the eras of the station for every other drive.
+pub const ERA_MAX: u64 = 1 << 32;
 /// Longest ledger line read, in octets: two escaped paths of `PATH_BYTES_MAX`, three octets
 /// each, and the fixed fields. A longer one is junk and is passed over without being held.
 pub const LEDGER_LINE_BYTES: usize = 32 << 10;

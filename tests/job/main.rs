@@ -4,15 +4,17 @@
 //! `card` is a station's card with its mailbox, catalogue and clock; `medium` looks at a drive from
 //! outside. What belongs where: a cut of power in `power`, damage found by re-reading in `verify`,
 //! several cards or drives in `turns`, a drive and its copy in `copies`, what a drive refuses in `room`, clocks in `clock`, how a
-//! mailbox is looked at in `looks`.
+//! mailbox is looked at in `looks`, what a forger writes in `forged`, inputs of the fuzzer in `seeds`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod card;
 mod clock;
 mod copies;
+mod forged;
 mod looks;
 mod medium;
 mod power;
 mod room;
+mod seeds;
 mod turns;
 mod verify;

@@ -22,6 +22,7 @@ pub use places::{GONE_MOVED, GONE_REMOVED, PlaceRow};
 pub use union::Wanted;
 
 use super::JobError;
+use crate::model::limits::ERA_MAX;
 use crate::model::{CardId, Clock, Identity, MailboxName};
 use rusqlite::{Connection, OptionalExtension as _, params};
 
@@ -90,7 +91,7 @@ impl Catalogue {
 
     /// Moves behind an era found on a drive and not our own, so that what we write there is later.
     pub fn pass_era(&self, found: u64) -> Result<(), JobError> {
-        self.set_meta("era", &found.saturating_add(1).to_string())
+        self.set_meta("era", &found.saturating_add(1).min(ERA_MAX).to_string())
     }
 
     /// The number of the last change.

@@ -4,6 +4,7 @@
 use super::event::{Event, Line};
 use super::wire;
 use crate::model::digest::{Digest, Hasher};
+use crate::model::limits::LINE_NUMBER_MAX;
 use crate::model::stamp::Stamp;
 
 const HASH_FIELD: &str = ",\"hash\":\"";
@@ -28,7 +29,8 @@ impl Default for Chain {
 impl Chain {
     /// Makes the next line, with its line feed, and moves on to it.
     pub fn write(&mut self, stamp: &Stamp, event: Event) -> String {
-        let line = Line { seq: self.seq + 1, stamp: stamp.clone(), event };
+        let seq = self.seq.saturating_add(1).min(LINE_NUMBER_MAX);
+        let line = Line { seq, stamp: stamp.clone(), event };
         let object = wire::write(&line);
         let body = object.strip_suffix('}').unwrap_or(&object);
         let hash = link(&self.head, body);
@@ -153,7 +155,7 @@ impl Reader {
             return Verdict::Junk;
         }
         let line = match wire::read(&format!("{body}}}")) {
-            wire::Read::Line(line) if line.seq > self.chain.seq => line,
+            wire::Read::Line(line) if self.may_be_next(line.seq, follows_head) => line,
             wire::Read::Newer(version) if follows_head => return Verdict::Newer(version),
             _ => return Verdict::Junk,
         };
@@ -166,6 +168,11 @@ impl Reader {
             Some(_) => Standing::PastBreak,
         };
         Verdict::Line(line, standing)
+    }
+
+    /// Numbers rise: behind a break this tells an old line from a later one.
+    fn may_be_next(&self, seq: u64, follows_head: bool) -> bool {
+        seq > self.chain.seq || (follows_head && seq == LINE_NUMBER_MAX)
     }
 }
 

@@ -5,6 +5,7 @@ use super::event::{Event, Line, Place};
 use crate::model::digest::{Digest, Identity};
 use crate::model::escape;
 use crate::model::finding::Suspicion;
+use crate::model::limits::{ERA_MAX, LINE_NUMBER_MAX};
 use crate::model::names::RelName;
 use crate::model::stamp::{Moment, Order, Stamp};
 use serde::{Deserialize, Serialize};
@@ -191,6 +192,9 @@ impl Wire {
             boot: self.boot.clone(),
         };
         let event = self.event()?;
+        if self.seq > LINE_NUMBER_MAX {
+            return None;
+        }
         Some(Line { seq: self.seq, stamp, event })
     }
 
@@ -198,7 +202,7 @@ impl Wire {
         Some(match self.kind.as_str() {
             "opened" => Event::Opened {
                 card: parse(&self.card)?,
-                era: self.era?,
+                era: self.read_era()?,
                 program: self.program.clone()?,
             },
             "mailbox" => Event::Mailbox {
@@ -260,8 +264,12 @@ impl Wire {
     }
 
     fn read_order(&self) -> Option<Order> {
-        let fits = |n: &u64| i64::try_from(*n).is_ok();
-        Some(Order { era: self.era.filter(fits)?, tick: self.tick.filter(fits)? })
+        let tick = self.tick.filter(|n| i64::try_from(*n).is_ok())?;
+        Some(Order { era: self.read_era()?, tick })
+    }
+
+    fn read_era(&self) -> Option<u64> {
+        self.era.filter(|era| *era <= ERA_MAX)
     }
 
     fn read_path(&self) -> Option<RelName> {

@@ -1,0 +1,66 @@
+//! Drives whose ledgers somebody wrote who knows the format: every hash is right, and what the lines say is not.
+//! Never says that a forgery is found out: that needs a secret. It may cost nothing but its own drive.
+
+use crate::card::{Card, mail};
+use crate::medium::{HOME, expect_same, expect_whole_bag, whole};
+use counterfoil::disk::MemoryDrive;
+use counterfoil::model::digest::Digest;
+use counterfoil::model::ledger::{Chain, Reader, Verdict};
+
+/// A drive with a ledger of lines of this number and era, sound to its end.
+fn forged(number: u64, era: u64) -> MemoryDrive {
+    let drive = MemoryDrive::default();
+    drive.put("counterfoil/drive.json", br#"{"format":1,"id":"00000000000000aa"}"#);
+    let body = format!(
+        "{{\"v\":1,\"seq\":{number},\"boot\":\"b\",\"time\":\"2026-01-01T00:00:00Z\",\"clock\":\"trusted\",\
+         \"kind\":\"opened\",\"era\":{era},\"card\":\"00000000000000bb\",\"program\":\"forged\""
+    );
+    let before = Chain::default().head;
+    let hash = Digest::of(format!("{before}{body}").as_bytes());
+    drive.put(&format!("{HOME}ledger.jsonl"), format!("{body},\"hash\":\"{hash}\"}}\n").as_bytes());
+    drive
+}
+
+/// Every line is sound but those a forger wrote: how many are not.
+fn junk(drive: &MemoryDrive) -> usize {
+    let ledger = drive.file(&format!("{HOME}ledger.jsonl")).unwrap();
+    let mut reader = Reader::default();
+    let lines = ledger.split_inclusive(|&b| b == b'\n');
+    let read = lines.map(|raw| reader.line(raw.trim_ascii_end(), raw.len() as u64));
+    let junk = read.filter(|verdict| !matches!(verdict, Verdict::Line(..))).count();
+    assert_eq!(reader.broken(), None, "no break is left");
+    junk
+}
+
+/// A card whose era was driven up would write lines that nobody reads back, to every other drive.
+#[test]
+fn a_forged_era_does_not_spoil_what_is_written_to_other_drives() {
+    for era in [u64::MAX, i64::MAX as u64, (1 << 32) + 1, 1 << 32] {
+        let (card, honest) = (Card::new(), MemoryDrive::default());
+        card.deliver("inbox/a", &mail("a"));
+        card.mirror_as(&forged(1, era), "forged");
+        assert!(card.mirror_as(&honest, "honest").outcome.is_ok());
+        card.deliver("inbox/b", &mail("b"));
+        assert!(card.mirror_as(&honest, "honest").outcome.is_ok());
+        assert_eq!(junk(&honest), 0, "era {era}");
+        expect_same(&whole(&[&honest], false), &card.messages(), &format!("era {era}"));
+    }
+}
+
+/// The last number there is stands in the ledger: what comes behind it is read back all the same.
+#[test]
+fn a_forged_last_number_does_not_end_the_ledger() {
+    for number in [u64::MAX, i64::MAX as u64 + 1, i64::MAX as u64, i64::MAX as u64 - 1] {
+        let (card, drive) = (Card::new(), forged(number, 1));
+        for round in 0..3 {
+            card.deliver(&format!("inbox/{round}"), &mail(&format!("message {round}")));
+            assert!(card.mirror(&drive).outcome.is_ok(), "number {number}");
+            drive.replug(true);
+            card.clock.reboot();
+        }
+        let refused = usize::from(number > i64::MAX as u64);
+        assert_eq!(junk(&drive), refused, "number {number}");
+        expect_whole_bag(&drive, "beside a forged number");
+        expect_same(&whole(&[&drive], false), &card.messages(), &format!("number {number}"));
+    }
+}
