@@ -4,8 +4,8 @@
 use crate::card::{Card, mail};
 use crate::medium::{HOME, expect_same, expect_whole_bag, whole};
 use counterfoil::disk::MemoryDrive;
-use counterfoil::model::digest::Digest;
-use counterfoil::model::ledger::{Chain, Reader, Verdict};
+use counterfoil::model::ledger::{Chain, Event, Reader, Verdict};
+use counterfoil::model::{Digest, Identity, Moment, Stamp};
 
 /// A drive with a ledger of lines of this number and era, sound to its end.
 fn forged(number: u64, era: u64) -> MemoryDrive {
@@ -63,4 +63,30 @@ fn a_forged_last_number_does_not_end_the_ledger() {
         expect_whole_bag(&drive, "beside a forged number");
         expect_same(&whole(&[&drive], false), &card.messages(), &format!("number {number}"));
     }
+}
+
+/// Fault 63: a line gives the digest of a message another length. Two contents of one digest are kept apart, and the
+/// message can be mirrored to every drive all the same.
+#[test]
+fn a_forged_length_does_not_keep_the_message_from_being_mirrored() {
+    let (card, honest) = (Card::new(), MemoryDrive::default());
+    let drive = forged(1, 1);
+    let at = format!("{HOME}ledger.jsonl");
+    let first = drive.file(&at).unwrap();
+    let mut reader = Reader::default();
+    reader.line(first.trim_ascii_end(), first.len() as u64);
+    let stamp = Stamp { time: Moment::default(), trusted: false, boot: "b".into() };
+    let identity = Identity { bytes: 7, ..Identity::of(&mail("a")) };
+    let payload = "data/0001/00000001.EML".parse().unwrap();
+    let line = reader.chain().write(&stamp, Event::Adopted { payload, identity });
+    drive.put(&at, &[first, line.into_bytes()].concat());
+    drive.put(&format!("{HOME}{payload}"), &mail("a"));
+
+    card.mirror_as(&drive, "forged");
+    card.deliver("inbox/a", &mail("a"));
+    for (drive, label) in [(&honest, "honest"), (&drive, "forged")] {
+        assert!(card.mirror_as(drive, label).outcome.is_ok(), "{label}");
+        expect_same(&whole(&[drive], false), &card.messages(), label);
+    }
+    assert_eq!(junk(&honest), 0);
 }

@@ -152,36 +152,29 @@ impl Catalogue {
         Ok((name, root))
     }
 
-    /// The row of a content.
+    /// The row of a content. A digest with another length is another content: a drive may claim anything, and must
+    /// not keep the message itself from being held.
     pub fn content(&self, identity: &Identity) -> Result<i64, JobError> {
         let digest: &[u8] = identity.digest.as_bytes();
-        let found = self
+        let wanted = params![digest, identity.bytes as i64];
+        let find = || {
+            self.db
+                .prepare_cached("SELECT id FROM content WHERE sha256 = ?1 AND bytes = ?2")?
+                .query_row(wanted, |row| row.get(0))
+                .optional()
+        };
+        if let Some(id) = find()? {
+            return Ok(id);
+        }
+        let made = self
             .db
-            .prepare_cached("SELECT id, bytes FROM content WHERE sha256 = ?1")?
-            .query_row([digest], |row| Ok((row.get(0)?, row.get::<_, i64>(1)?)))
-            .optional()?;
-        match found {
-            Some((id, bytes)) if bytes == identity.bytes as i64 => Ok(id),
-            // Never seen in the world for SHA-256; said rather than guessed at.
-            Some(_) => Err(JobError::Broken(format!(
-                "two messages of different length have the digest {}: keep both by hand and report this",
-                identity.digest
-            ))),
-            None => {
-                let made = self
-                    .db
-                    .prepare_cached(
-                        "INSERT INTO content (sha256, bytes) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
-                    )?
-                    .execute(params![digest, identity.bytes as i64])?;
-                if made == 1 {
-                    return Ok(self.db.last_insert_rowid());
-                }
-                Ok(self
-                    .db
-                    .prepare_cached("SELECT id FROM content WHERE sha256 = ?1")?
-                    .query_row([digest], |row| row.get(0))?)
-            }
+            .prepare_cached(
+                "INSERT INTO content (sha256, bytes) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
+            )?
+            .execute(wanted)?;
+        match made {
+            1 => Ok(self.db.last_insert_rowid()),
+            _ => Ok(find()?.ok_or(rusqlite::Error::QueryReturnedNoRows)?),
         }
     }
 }

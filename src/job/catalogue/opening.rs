@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 1;
+const VERSION: i64 = 2;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// How long a writer waits for another to finish.

@@ -5,9 +5,10 @@ CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 -- A content seen anywhere: in the mailbox or on a drive. Headers for display only.
 CREATE TABLE content (
     id INTEGER PRIMARY KEY,
-    sha256 BLOB NOT NULL UNIQUE,
+    sha256 BLOB NOT NULL,
     bytes INTEGER NOT NULL,
-    sender TEXT, receivers TEXT, subject TEXT, date TEXT
+    sender TEXT, receivers TEXT, subject TEXT, date TEXT,
+    UNIQUE (sha256, bytes)
 );
 
 CREATE TABLE mailbox (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, root BLOB);
