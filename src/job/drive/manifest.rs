@@ -127,16 +127,28 @@ fn each_copy(
 }
 
 /// What a manifest lists.
-pub(crate) struct Listed {
+pub struct Listed {
     numbers: Numbers,
     /// Octets up to the end of the last line of ours.
     sound: u64,
     length: u64,
 }
 
+impl Listed {
+    /// Octets up to the end of the last line of ours: what comes behind may be written over.
+    pub fn sound(&self) -> u64 {
+        self.sound
+    }
+
+    /// Octets of the file.
+    pub fn length(&self) -> u64 {
+        self.length
+    }
+}
+
 /// Reads the manifest; `each` is given every line of ours, and the octet at which it begins. Other
 /// lines are passed over.
-pub(crate) fn read(
+pub fn read(
     volume: &dyn Volume,
     dir: &RelName,
     mut each: impl FnMut(Digest, PayloadName, u64) -> Result<(), JobError>,
