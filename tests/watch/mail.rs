@@ -30,6 +30,27 @@ fn a_new_folder_full_of_mail_is_found_whole() {
     post.until_mirrored("amber", &all.iter().map(String::as_str).collect::<Vec<_>>());
 }
 
+/// Fault 53: more happens while the daemon cannot listen than the kernel keeps hints of (inotify(7),
+/// `max_queued_events`), so that of the last message there is none. A look over everything finds it.
+#[test]
+fn a_message_whose_hint_was_lost_is_found_all_the_same() {
+    let mut post = Post::new(&["amber"]);
+    post.start();
+    post.deliver("inbox/first", "the daemon is up");
+    post.until_mirrored("amber", &["inbox/first"]);
+    let kept = std::fs::read_to_string("/proc/sys/fs/inotify/max_queued_events").unwrap();
+    post.signal("STOP");
+    // A rename makes two.
+    for _ in 0..kept.trim().parse::<usize>().unwrap() / 2 {
+        post.rename("mail/inbox/first", "mail/inbox/second");
+        post.rename("mail/inbox/second", "mail/inbox/first");
+    }
+    post.deliver("inbox/late", "no hint of this");
+    post.signal("CONT");
+    post.until_mirrored("amber", &["inbox/late"]);
+    assert_eq!(post.audit()["messages"]["unmirrored"], 0);
+}
+
 #[test]
 fn a_read_mark_costs_one_line_and_no_copy() {
     let mut post = Post::new(&["amber"]);
