@@ -135,7 +135,6 @@ fn a_mailbox_that_is_replaced_is_watched_again() {
 /// A message that is still being written is not taken before it has stayed the same for `settle`.
 #[test]
 fn a_message_still_growing_is_not_copied_in_part() {
-    use std::io::Write as _;
     let mut post = Post::new(&["amber"]);
     post.start();
     post.deliver("up", "the daemon is up");
