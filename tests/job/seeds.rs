@@ -6,9 +6,11 @@ mod oracles;
 
 use std::path::PathBuf;
 
+type Hold = fn(&[u8]);
+
 #[test]
 fn every_input_kept_for_the_fuzzer_holds() {
-    let readers: [(&str, fn(&[u8])); 7] = [
+    let readers: [(&str, Hold); 7] = [
         ("admission", oracles::admission::hold),
         ("config", oracles::config::hold),
         ("drive_json", oracles::drive_json::hold),

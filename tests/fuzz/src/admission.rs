@@ -77,17 +77,17 @@ fn forged(taker: &mut Taker<'_>) -> MemoryDrive {
             format!("data/0001/{number:08}.EML").parse().expect("a payload's name");
         // Of the contents that lines tell of, or another one.
         let content = [taker.octet() % 9];
-        if taker.octet() % 4 != 0 {
+        if !taker.octet().is_multiple_of(4) {
             drive.put(&format!("{BAG}{payload}"), &content);
         }
-        if taker.octet() % 4 != 0 {
+        if !taker.octet().is_multiple_of(4) {
             manifest.extend(manifest_line(&Digest::of(&content), payload).into_bytes());
         }
     }
-    if taker.octet() % 4 == 0 {
+    if taker.octet().is_multiple_of(4) {
         lines::damage(&mut manifest, taker);
     }
-    let damaged = taker.octet() % 2 == 0;
+    let damaged = taker.octet().is_multiple_of(2);
     let mut ledger = lines::ledger(taker, true).concat().into_bytes();
     if damaged {
         lines::damage(&mut ledger, taker);

@@ -81,7 +81,7 @@ fn damaged(taker: &mut Taker<'_>) {
         let digest = Digest::of(taker.some(1));
         written.push((digest, payload, octets.len() as u64));
         octets.extend_from_slice(manifest_line(&digest, payload).as_bytes());
-        if taker.octet() % 4 == 0 {
+        if taker.octet().is_multiple_of(4) {
             octets.extend_from_slice(&filler(taker.below(300) as u64));
         }
     }
