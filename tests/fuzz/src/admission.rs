@@ -7,11 +7,11 @@ use super::taker::Taker;
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::JobError;
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Admission, Admitted, Begin, admit};
+use counterfoil::job::drive::{Admission, Admitted, Begin, admit, read_manifest};
 use counterfoil::model::bag::manifest_line;
-use counterfoil::model::ledger::{Reader, Verdict};
-use counterfoil::model::{Digest, PayloadName};
-use std::collections::BTreeMap;
+use counterfoil::model::ledger::{Event, Reader, Verdict};
+use counterfoil::model::{Digest, PayloadName, RelName};
+use std::collections::{BTreeMap, BTreeSet};
 
 const BAG: &str = "counterfoil/pier-4/";
 
@@ -32,7 +32,8 @@ pub fn hold(input: &[u8]) {
     }
     let ledger = &before[&format!("{BAG}ledger.jsonl")];
     assert!(whole[&format!("{BAG}ledger.jsonl")].starts_with(ledger), "a ledger is appended to");
-    settled(&whole[&format!("{BAG}ledger.jsonl")]);
+    let told = settled(&whole[&format!("{BAG}ledger.jsonl")]);
+    lists(&drive, &told);
     for access in [Access::Read, Access::Write] {
         let again = admitted(&drive, access, "second").unwrap_or_else(|error| panic!("{error}"));
         let whole_ledger = again.ledger_whole || whole[&format!("{BAG}ledger.jsonl")].is_empty();
@@ -55,16 +56,40 @@ fn admitted(drive: &MemoryDrive, access: Access, boot: &'static str) -> Result<A
     admit(&Catalogue::in_memory()?, Box::new(Medium::open(drive, usize::MAX)), &asked)
 }
 
-/// The last line is sound, or stands behind a break that is settled: what is appended now is believed.
-fn settled(ledger: &[u8]) {
+/// The last line is sound, or stands behind a break that is settled: what is appended now is believed. The numbers
+/// of the copies that lines tell of.
+fn settled(ledger: &[u8]) -> BTreeSet<u32> {
     let mut reader = Reader::default();
     let mut last = None;
+    let mut told = BTreeSet::new();
     for raw in ledger.split_inclusive(|&b| b == b'\n') {
         let line = raw.strip_suffix(b"\n").unwrap_or(raw);
-        last = Some(reader.line(line, raw.len() as u64));
+        let verdict = reader.line(line, raw.len() as u64);
+        if let Verdict::Line(line, _) = &verdict
+            && let Event::Mirrored { payload, .. }
+            | Event::Adopted { payload, .. }
+            | Event::Debris { payload, .. } = &line.event
+        {
+            told.insert(payload.number);
+        }
+        last = Some(verdict);
     }
     assert!(matches!(last, None | Some(Verdict::Line(..))), "it ends in a line: {last:?}");
     assert_eq!(reader.broken(), None, "no break is left");
+    told
+}
+
+/// The manifest is whole to its end, and lists every copy that the ledger tells of.
+fn lists(drive: &MemoryDrive, told: &BTreeSet<u32>) {
+    let mut numbers = BTreeSet::new();
+    let dir = RelName::new(BAG.trim_end_matches('/')).expect("a path");
+    let listed = read_manifest(&Medium::open(drive, usize::MAX), &dir, |_, payload, _| {
+        numbers.insert(payload.number);
+        Ok(())
+    });
+    let listed = listed.unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(listed.sound(), listed.length(), "no torn end is left");
+    assert!(numbers.is_superset(told), "listed {numbers:?}, told of {told:?}");
 }
 
 /// A drive with an id, a ledger and a manifest of what is chosen, and some of the copies they tell of.
