@@ -2,7 +2,8 @@
 //! Never says that a forgery is found out: that needs a secret. It may cost nothing but its own drive.
 
 use crate::card::{Card, mail};
-use crate::medium::{HOME, expect_same, expect_whole_bag, whole};
+use crate::medium::{HOME, expect_same, expect_whole_bag, restored, whole};
+use crate::seeds::oracles::admission::forged as chosen;
 use counterfoil::disk::MemoryDrive;
 use counterfoil::model::ledger::{Chain, Event, Reader, Verdict};
 use counterfoil::model::{Digest, Identity, Moment, Stamp};
@@ -89,4 +90,46 @@ fn a_forged_length_does_not_keep_the_message_from_being_mirrored() {
         expect_same(&whole(&[drive], false), &card.messages(), label);
     }
     assert_eq!(junk(&honest), 0);
+}
+
+/// Octets by chance, the same each time (Marsaglia's xorshift), mostly small so that choices meet.
+fn chance(seed: u64, octets: usize) -> Vec<u8> {
+    let mut state = seed * 2 + 1;
+    let mut next = || {
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        (state >> 24) as u8
+    };
+    (0..octets).map(|_| if next() % 3 == 0 { next() } else { next() % 8 }).collect()
+}
+
+/// Whatever a drive tells: it is mirrored to, and the one beside it holds every message, and so does it alone where it
+/// has no later word of its own on a path.
+#[test]
+fn no_drive_by_chance_costs_a_message_on_the_one_beside_it() {
+    for seed in 0..150 {
+        let (card, honest) = (Card::new(), MemoryDrive::default());
+        let drive = chosen(&chance(seed, 400));
+        // Some of the contents that the forged lines tell of, among them.
+        for n in 0..4 {
+            card.deliver(&format!("inbox/{n}"), &[n]);
+        }
+        card.deliver("inbox/mail", &mail("mail"));
+        for (drive, label) in [(&drive, "forged"), (&honest, "honest"), (&drive, "forged")] {
+            let round = card.mirror_as(drive, label);
+            let report = round.outcome.unwrap_or_else(|error| panic!("{seed}, {label}: {error}"));
+            assert_eq!(report.failed, [], "{seed}, {label}");
+            drive.replug(true);
+            card.clock.reboot();
+        }
+        assert_eq!(junk(&honest), 0, "{seed}");
+        expect_whole_bag(&honest, &format!("{seed}"));
+        expect_same(&whole(&[&honest], false), &card.messages(), &format!("{seed}"));
+        let both = restored(&[&drive, &honest], true).files;
+        let all = card.messages();
+        let lost: Vec<_> =
+            all.values().filter(|octets| !both.values().any(|got| got == *octets)).collect();
+        assert!(lost.is_empty(), "{seed}: {lost:?} is not among what both give");
+    }
 }

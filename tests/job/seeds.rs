@@ -2,7 +2,7 @@
 
 #[allow(unreachable_pub, reason = "a library of its own for the fuzzer")]
 #[path = "../fuzz/src/lib.rs"]
-mod oracles;
+pub(crate) mod oracles;
 
 use std::path::PathBuf;
 

@@ -4,7 +4,7 @@
 use super::lines;
 use super::medium::{Medium, Still};
 use super::taker::Taker;
-use counterfoil::disk::{Access, MemoryDrive};
+use counterfoil::disk::{Access, MemoryDrive, Volume as _};
 use counterfoil::job::JobError;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::drive::{Admission, Admitted, Begin, admit, read_manifest};
@@ -17,7 +17,7 @@ const BAG: &str = "counterfoil/pier-4/";
 
 /// Holds the admission against one input.
 pub fn hold(input: &[u8]) {
-    let drive = forged(&mut Taker(input));
+    let drive = forged(input);
     let before = files(&drive);
     match admitted(&drive, Access::Write, "first") {
         Err(JobError::NewerFormat { .. }) => return,
@@ -93,9 +93,13 @@ fn lists(drive: &MemoryDrive, told: &BTreeSet<u32>) {
 }
 
 /// A drive with an id, a ledger and a manifest of what is chosen, and some of the copies they tell of.
-fn forged(taker: &mut Taker<'_>) -> MemoryDrive {
+pub fn forged(input: &[u8]) -> MemoryDrive {
+    let taker = &mut Taker(input);
     let drive = MemoryDrive::default();
     drive.put("counterfoil/drive.json", br#"{"format":1,"id":"00000000000000aa"}"#);
+    // A file put there from outside makes no folder in memory, and without one no copy is found.
+    let data = RelName::new(format!("{BAG}data/0001")).expect("a path");
+    Medium::open(&drive, 1).make_dir(&data).expect("memory does not fail");
     let mut manifest = Vec::new();
     for number in 1..=taker.octet() as u32 % 6 {
         let payload: PayloadName =
