@@ -2,7 +2,7 @@
 //! Never guesses: an unknown key or an odd value is refused with its place.
 
 use crate::model::limits::DRIVES_MAX;
-use crate::model::{MailboxName, StationName};
+use crate::model::{MailboxName, StationName, escape};
 use serde::{Deserialize, Deserializer};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -97,7 +97,8 @@ pub(super) fn read(path: &Path) -> Result<Option<Config>, String> {
 
 /// Reads the text of a config file.
 pub(super) fn parse(text: &str, path: &Path) -> Result<Config, String> {
-    toml::from_str(text).map_err(|e| format!("{}: {}", path.display(), e.to_string().trim_end()))
+    let shown = escape::shown_path(path);
+    toml::from_str(text).map_err(|e| format!("{shown}: {}", e.to_string().trim_end()))
 }
 
 fn named<'de, D, T>(from: D) -> Result<Option<T>, D::Error>

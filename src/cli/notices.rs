@@ -8,7 +8,7 @@ use crate::disk::DiskError;
 use crate::job::catalogue::SetAside;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
-use crate::model::{Finding, Reason};
+use crate::model::{Finding, Reason, escape};
 use std::fmt;
 
 /// Why a command ended without doing its work.
@@ -53,19 +53,23 @@ impl From<DiskError> for Problem {
     }
 }
 
+/// What a mirror pass ends with where something in the mailbox is not on enough drives.
+pub(super) const NOT_ALL_SAFE: &str =
+    "not everything in the mailbox is on a drive: counterfoil audit tells what, and why";
+
 /// Another process holds the state.
 pub(super) fn state_in_use(state: &std::path::Path) -> Problem {
     Problem::failed(format!(
         "{}: another counterfoil is writing here, probably the daemon: it does this work by itself; \
          to do it by hand, stop it first",
-        state.display()
+        escape::shown_path(state)
     ))
 }
 
 /// A damaged catalogue was moved away.
 pub(super) fn set_aside(aside: Option<&SetAside>) -> String {
     let (why, path) = match aside {
-        Some(aside) => (aside.why.as_str(), aside.path.display().to_string()),
+        Some(aside) => (aside.why.as_str(), escape::shown_path(&aside.path)),
         None => ("unknown", "nothing".to_owned()),
     };
     format!(
@@ -129,10 +133,18 @@ pub(super) fn finding(finding: &Finding) -> String {
             "the ledger is damaged or was changed at octet {at}; the {whole_lines} lines after it are \
              checked against their copies one by one"
         ),
+        Finding::LedgerEndless { at } => format!(
+            "the ledger goes on without lines from octet {at}, which no cut can do: it is read up to there and \
+             not written to; use another drive"
+        ),
         Finding::LedgerShorter { known, found } => format!(
             "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
              tool's work; messages it lost are copied again"
         ),
+        Finding::NumbersUsedUp => {
+            "the numbers of this drive are used up: begin another drive; what is on it stays good"
+                .to_owned()
+        }
         Finding::ManifestTorn { bytes } => {
             format!("the manifest had {bytes} octets of a torn line at its end; they were covered")
         }
@@ -207,7 +219,7 @@ pub(super) fn news(news: &News<'_>) -> String {
         ),
         News::NotCopied { label, messages } => format!(
             "{label}: {} not copied; counterfoil audit tells why",
-            super::report::count(*messages as u64, "message")
+            super::report::count(*messages, "message")
         ),
         News::Drive { label, state, error: None } => {
             format!("{label}: {}", drive_state(state.as_str()))

@@ -192,8 +192,8 @@ impl Setup {
                 if a != b && path.starts_with(above) {
                     return Err(Problem::usage(format!(
                         "the {what} {} lies in the {other} {}: keep them apart",
-                        path.display(),
-                        above.display()
+                        escape::shown_path(path),
+                        escape::shown_path(above)
                     )));
                 }
             }
@@ -234,9 +234,10 @@ fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), Proble
     if let Some(path) = given {
         return match config::read(path).map_err(Problem::usage)? {
             Some(config) => Ok((Some(path.to_owned()), config)),
-            None => {
-                Err(Problem::usage(format!("{}: there is no such config file", path.display())))
-            }
+            None => Err(Problem::usage(format!(
+                "{}: there is no such config file",
+                escape::shown_path(path)
+            ))),
         };
     }
     let user =
@@ -304,7 +305,7 @@ fn mailbox_ref(path: PathBuf, name: Option<MailboxName>) -> Result<MailboxRef, P
             own.unwrap_or_default().parse().map_err(|e| {
                 Problem::usage(format!(
                     "{}: its folder's name cannot be the mailbox's ({e}): give --mailbox NAME=DIR",
-                    path.display()
+                    escape::shown_path(&path)
                 ))
             })?
         }

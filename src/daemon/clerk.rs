@@ -8,7 +8,7 @@ use crate::job::mirror::OpenMailbox;
 use crate::job::scan::{ScanReport, ScanRules, look_at, scan};
 use crate::job::settle::settle;
 use crate::job::{JobError, MailboxRef};
-use crate::model::{Clock, Finding, RelName};
+use crate::model::{Clock, Finding, RelName, escape};
 use globset::GlobSet;
 use std::path::Path;
 use std::sync::Arc;
@@ -120,7 +120,11 @@ impl Clerk {
 pub(super) fn catalogue(state: &Path, clock: &dyn Clock) -> Result<Catalogue, JobError> {
     let (catalogue, aside) = Catalogue::open(state)?;
     if let Some(aside) = aside {
-        tracing::warn!(path = %aside.path.display(), why = aside.why, "a damaged catalogue was set aside");
+        tracing::warn!(
+            path = escape::shown_path(&aside.path),
+            why = aside.why,
+            "a damaged catalogue was set aside"
+        );
     }
     catalogue.begin_run(clock)?;
     Ok(catalogue)

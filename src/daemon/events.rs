@@ -53,7 +53,7 @@ pub enum News<'a> {
         /// The drive.
         label: &'a str,
         /// How many.
-        messages: usize,
+        messages: u64,
     },
     /// A drive is in another state now.
     Drive {

@@ -219,7 +219,7 @@ impl Slot {
                 voice.tell(&News::Mirrored { label: &label, messages, bytes });
             }
             if !report.failed.is_empty() {
-                voice.tell(&News::NotCopied { label: &label, messages: report.failed.len() });
+                voice.tell(&News::NotCopied { label: &label, messages: report.failed_count() });
             }
         }
         let again = std::mem::take(&mut self.again) && may_work;

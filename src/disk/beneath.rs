@@ -52,7 +52,8 @@ pub(super) fn open_dir(
     }
 }
 
-/// Opens a regular file below a folder; anything else is refused.
+/// Opens a regular file below a folder; anything else is refused. It is looked at before it is opened, since
+/// opening alone sets some devices going.
 pub(super) fn open_file(
     root: BorrowedFd<'_>,
     at: &RelName,
@@ -60,11 +61,17 @@ pub(super) fn open_file(
     resolve: ResolveFlags,
 ) -> Result<(OwnedFd, Stat), DiskError> {
     let fail = |errno| DiskError::new("open", at, errno);
+    let regular = |fd: &OwnedFd| {
+        let stat = rustix::fs::fstat(fd).map_err(fail)?;
+        match FileType::from_raw_mode(stat.st_mode) {
+            FileType::RegularFile => Ok(stat),
+            _ => Err(DiskError::with("open", at, Errno::INVAL, Trouble::Refused)),
+        }
+    };
+    regular(&open(root, at, OFlags::PATH, resolve).map_err(fail)?)?;
     let fd = open(root, at, flags, resolve).map_err(fail)?;
-    let stat = rustix::fs::fstat(&fd).map_err(fail)?;
-    if FileType::from_raw_mode(stat.st_mode) != FileType::RegularFile {
-        return Err(DiskError::with("open", at, Errno::INVAL, Trouble::Refused));
-    }
+    // It may have been exchanged since.
+    let stat = regular(&fd)?;
     Ok((fd, stat))
 }
 

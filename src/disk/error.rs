@@ -71,7 +71,7 @@ impl Trouble {
             Errno::ROFS => Self::ReadOnly,
             Errno::ACCESS | Errno::PERM => Self::Denied,
             Errno::FBIG => Self::TooLarge,
-            Errno::LOOP | Errno::XDEV | Errno::NOTDIR => Self::Refused,
+            Errno::LOOP | Errno::XDEV | Errno::NOTDIR | Errno::MLINK => Self::Refused,
             Errno::WOULDBLOCK => Self::Busy,
             Errno::EXIST => Self::Exists,
             _ => Self::Other,
@@ -93,7 +93,10 @@ impl fmt::Display for Hint<'_> {
             Trouble::ReadOnly => "; it can be restored from, but not written: check its switch or how it is mounted",
             Trouble::Denied => "; give the user who runs counterfoil the right to it (mount option uid or gid)",
             Trouble::TooLarge => "; use a drive with a file system for files of this length",
-            Trouble::Refused => "; a link or a mount stands where our own folder or file should be: look at it by hand",
+            Trouble::Refused => {
+                "; something else stands where our own folder or file should be (a link, a mount, a pipe, a \
+                 device): look at it by hand, or use another drive"
+            },
             Trouble::Busy => "; another counterfoil is at work on it: wait, or stop that one",
         })
     }

@@ -67,6 +67,16 @@ struct FolderVolume {
     root: OwnedFd,
     door: FolderDoor,
     facts: VolumeFacts,
+    /// Octets of the whole file system: no file of ours can be longer.
+    capacity: u64,
+}
+
+/// The longest file that may be written: the file system's bound, or our own (setrlimit(2), RLIMIT_FSIZE), to
+/// run into which would end the program.
+fn longest_file(fat: bool) -> u64 {
+    let own = rustix::process::getrlimit(rustix::process::Resource::Fsize).current;
+    let longest = if fat { FAT_LONGEST } else { i64::MAX as u64 };
+    own.map_or(longest, |own| own.min(longest))
 }
 
 /// What a folder is seen to be.
@@ -110,14 +120,15 @@ impl FolderVolume {
         let facts = VolumeFacts {
             shown,
             mount: seen.name,
-            longest_file: if fs.f_type as i64 == FAT { FAT_LONGEST } else { i64::MAX as u64 },
+            longest_file: longest_file(fs.f_type as i64 == FAT),
             read_only: vfs.f_flag.contains(StatVfsMountFlags::RDONLY),
             readers: 2,
             device: seen.device,
             root: seen.inode,
             serial: door.only.as_ref().and_then(|found| found.serial.clone()),
         };
-        Ok(Self { root, door: door.clone(), facts })
+        let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
+        Ok(Self { root, door: door.clone(), facts, capacity })
     }
 
     /// What root makes belongs to whom the drive belongs to: it is the operator's daemon that goes on with it.
@@ -212,6 +223,10 @@ impl Volume for FolderVolume {
         if offset > beneath::facts(&stat).bytes {
             return Err(self.fail("write", at, Errno::INVAL));
         }
+        // Nothing of ours has a second name; by the other one this would write into somebody else's file.
+        if stat.st_nlink > 1 {
+            return Err(self.fail("write", at, Errno::MLINK));
+        }
         beneath::write_all(fd.as_fd(), bytes, offset)
             .map_err(|errno| self.fail("write", at, errno))?;
         rustix::fs::fsync(&fd).map_err(|errno| self.fail("sync", at, errno))
@@ -228,7 +243,12 @@ impl Volume for FolderVolume {
         offset: u64,
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
-        let (fd, _) = beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
+        let (fd, stat) = beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
+        if beneath::facts(&stat).bytes > self.capacity.max(offset) {
+            // All but nothing of it is on the medium, and reading it would take for ever.
+            let fail = |errno| DiskError::with("read", at, errno, Trouble::Refused);
+            return Err(fail(Errno::FBIG));
+        }
         if from == ReadFrom::Medium {
             let advise = |offset, advice| {
                 rustix::fs::fadvise(&fd, offset, None, advice)

@@ -3,11 +3,11 @@
 
 use super::beneath::{self, HOST};
 use super::error::DiskError;
-use crate::model::limits::MAILBOX_DEPTH;
+use super::walk::Walk;
 use crate::model::message::FileFacts;
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
-use rustix::fs::{AtFlags, FileType, OFlags};
+use rustix::fs::{FileType, OFlags};
 use rustix::io::Errno;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
@@ -59,8 +59,9 @@ impl MailboxDir {
 
     /// Device and inode of the root: another pair at the same path is another mailbox.
     pub fn identity(&self) -> Result<(u64, u64), DiskError> {
-        let stat = rustix::fs::fstat(&self.root)
-            .map_err(|errno| DiskError::new("look at mailbox", self.path.display(), errno))?;
+        let stat = rustix::fs::fstat(&self.root).map_err(|errno| {
+            DiskError::new("look at mailbox", escape::shown_path(&self.path), errno)
+        })?;
         let device = stat.st_dev;
         let split =
             u64::from(rustix::fs::major(device)) << 32 | u64::from(rustix::fs::minor(device));
@@ -69,21 +70,7 @@ impl MailboxDir {
 
     /// Walks the tree. `enter` is asked before a folder is entered.
     pub fn walk(&self, enter: impl Fn(&RelName) -> bool) -> impl Iterator<Item = Sighting> {
-        let root = self.path.clone();
-        let enter_root = root.clone();
-        let handle = self.root.as_fd();
-        walkdir::WalkDir::new(&self.path)
-            .follow_links(false)
-            .follow_root_links(true)
-            .min_depth(1)
-            .max_depth(MAILBOX_DEPTH)
-            .sort_by_file_name()
-            .into_iter()
-            .filter_entry(move |entry| {
-                !entry.file_type().is_dir()
-                    || below(&enter_root, entry.path()).is_none_or(|name| enter(&name))
-            })
-            .filter_map(move |entry| sighting(handle, &root, entry))
+        Walk::below(self.root.as_fd(), enter)
     }
 
     /// Looks at one name without opening it.
@@ -117,48 +104,6 @@ impl MailboxDir {
     pub(super) fn open_below(root: BorrowedFd<'_>, at: &RelName) -> Result<MessageFile, DiskError> {
         let (fd, stat) = beneath::open_file(root, at, OFlags::RDONLY, HOST)?;
         Ok(MessageFile { fd, at: at.clone(), opened_as: beneath::facts(&stat), offset: 0 })
-    }
-}
-
-fn below(root: &Path, path: &Path) -> Option<RelName> {
-    RelName::new(path.strip_prefix(root).ok()?.as_os_str().as_bytes()).ok()
-}
-
-fn sighting(
-    handle: BorrowedFd<'_>,
-    root: &Path,
-    entry: walkdir::Result<walkdir::DirEntry>,
-) -> Option<Sighting> {
-    let entry = match entry {
-        Ok(entry) => entry,
-        Err(error) => {
-            let at = error.path().and_then(|path| below(root, path));
-            let why = match error.io_error() {
-                Some(io) => io.to_string(),
-                None => "it cannot be followed".to_owned(),
-            };
-            return Some(Sighting::Unreadable(at, why));
-        }
-    };
-    let kind = entry.file_type();
-    let name = below(root, entry.path());
-    if kind.is_dir() {
-        // One that is entered shows itself by what is in it; at the last depth it is not entered.
-        let deepest = entry.depth() >= MAILBOX_DEPTH;
-        return deepest.then(|| Sighting::Unreadable(name, "it lies too deep".to_owned()));
-    }
-    let Some(name) = name else {
-        return Some(Sighting::Unreadable(None, "a path in it is too long".to_owned()));
-    };
-    if !kind.is_file() {
-        return Some(Sighting::NotAFile(name));
-    }
-    // Relative to the open root: shorter for the kernel than the whole path, a hundred thousand times.
-    match rustix::fs::statat(handle, name.as_path(), AtFlags::SYMLINK_NOFOLLOW) {
-        Ok(stat) => Some(Sighting::File(name, beneath::facts(&stat))),
-        // Gone between the listing and the look: as if never listed.
-        Err(Errno::NOENT) => None,
-        Err(errno) => Some(Sighting::Unreadable(Some(name), errno.to_string())),
     }
 }
 

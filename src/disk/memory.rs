@@ -29,6 +29,7 @@ struct State {
     read_only: bool,
     serial: Option<String>,
     device: u64,
+    unreadable: BTreeMap<Vec<u8>, usize>,
 }
 
 impl State {
@@ -53,6 +54,7 @@ impl Default for MemoryDrive {
             read_only: false,
             serial: None,
             device: MADE.fetch_add(1, Ordering::Relaxed),
+            unreadable: BTreeMap::new(),
         })))
     }
 }
@@ -135,6 +137,11 @@ impl MemoryDrive {
         let mut state = self.state();
         state.now.files.remove(path.as_bytes());
         state.durable = state.now.clone();
+    }
+
+    /// From this octet on reading a file fails, as behind the last cluster of one that claims to be longer.
+    pub fn set_unreadable_from(&self, path: &str, octet: usize) {
+        self.state().unreadable.insert(path.as_bytes().to_vec(), octet);
     }
 
     /// The octets of a file.
@@ -294,7 +301,11 @@ impl Volume for MemoryVolume {
     fn read(&self, at: &RelName, offset: u64, _: ReadFrom) -> Result<Box<dyn Source>, DiskError> {
         let state = self.drive.step("open", &at.to_string())?;
         match state.now.files.get(at.as_bytes()) {
-            Some(file) => Ok(Box::new(MemorySource { bytes: file.clone(), at: offset as usize })),
+            Some(file) => Ok(Box::new(MemorySource {
+                bytes: file.clone(),
+                at: offset as usize,
+                unreadable: state.unreadable.get(at.as_bytes()).copied(),
+            })),
             None => Err(DiskError::new("open", at, Errno::NOENT)),
         }
     }
@@ -320,11 +331,16 @@ impl Sink for MemorySink {
 struct MemorySource {
     bytes: Vec<u8>,
     at: usize,
+    unreadable: Option<usize>,
 }
 
 impl Source for MemorySource {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
-        let rest = self.bytes.get(self.at..).unwrap_or_default();
+        if self.unreadable.is_some_and(|from| self.at >= from) {
+            return Err(DiskError::new("read", "memory", Errno::IO));
+        }
+        let end = self.unreadable.unwrap_or(self.bytes.len()).min(self.bytes.len());
+        let rest = self.bytes.get(self.at..end).unwrap_or_default();
         let got = rest.len().min(into.len());
         into[..got].copy_from_slice(&rest[..got]);
         self.at += got;

@@ -11,6 +11,7 @@ pub mod mounts;
 mod scratch;
 mod target;
 mod volume;
+mod walk;
 
 pub use error::{DiskError, Trouble};
 pub use folder::FolderDoor;

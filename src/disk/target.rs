@@ -83,9 +83,15 @@ impl TargetDir {
         super::MailboxDir::open_below(self.root.as_fd(), at)
     }
 
-    /// Begins a file under a passing name; `number` must differ within one restore.
-    pub fn stage(&self, number: u64) -> Result<Staged, DiskError> {
+    /// Begins a file of so many octets under a passing name; `number` must differ within one restore. One that
+    /// there is no room for is not begun, so that it does not take the room of others.
+    pub fn stage(&self, number: u64, bytes: u64) -> Result<Staged, DiskError> {
         let staging = RelName::fixed(STAGING);
+        let fs = rustix::fs::fstatvfs(&self.root)
+            .map_err(|errno| DiskError::new("measure room in", &self.shown, errno))?;
+        if bytes > fs.f_bavail.saturating_mul(fs.f_frsize) {
+            return Err(DiskError::new("write into", &self.shown, Errno::NOSPC));
+        }
         let mut give = |fd: BorrowedFd<'_>| self.give(fd);
         beneath::make_dirs(self.root.as_fd(), &staging, 0o700, HOST, &mut give)?;
         let name = staging.join(&RelName::fixed(&format!("{number:08}")));

@@ -3,9 +3,10 @@
 
 use super::JobError;
 use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
-use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
+use crate::model::limits::{LISTED_MAX, OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
 use crate::model::{Digest, MailboxName, Moment, Reason, RelName, StationName, Suspicion};
+use std::collections::BTreeMap;
 
 /// What an audit asks for.
 pub struct Question<'a> {
@@ -42,6 +43,53 @@ pub struct Listed {
     pub first_seen: Moment,
 }
 
+/// Messages of one kind: the first ones listed, all of them counted.
+#[derive(Debug, Default)]
+pub struct List {
+    /// The first, at most [`LISTED_MAX`].
+    pub listed: Vec<Listed>,
+    /// How many there are in all, and their octets, by reason.
+    counts: BTreeMap<Option<&'static str>, (u64, u64)>,
+}
+
+impl List {
+    fn add(
+        &mut self,
+        row: &FileRow,
+        reason: Option<Reason>,
+        list: impl FnOnce() -> Result<Listed, JobError>,
+    ) -> Result<(), JobError> {
+        let sums = self.counts.entry(reason.map(Reason::as_str)).or_default();
+        *sums = (sums.0 + 1, sums.1 + row.bytes);
+        if self.listed.len() < LISTED_MAX {
+            self.listed.push(list()?);
+        }
+        Ok(())
+    }
+
+    /// How many there are.
+    pub fn count(&self) -> u64 {
+        self.counts.values().map(|(count, _)| count).sum()
+    }
+
+    /// Octets of them.
+    pub fn bytes(&self) -> u64 {
+        self.counts.values().map(|(_, bytes)| bytes).sum()
+    }
+
+    /// Number and octets of those with each reason, by the reason's text.
+    pub fn by_reason(&self) -> impl Iterator<Item = (Reason, u64, u64)> {
+        self.counts.iter().filter_map(|(reason, (count, bytes))| {
+            Some((Reason::from_text((*reason)?)?, *count, *bytes))
+        })
+    }
+
+    /// How many have a reason.
+    pub fn with_reason(&self) -> u64 {
+        self.by_reason().map(|(_, count, _)| count).sum()
+    }
+}
+
 /// The answer.
 #[derive(Debug, Default)]
 pub struct Audit {
@@ -52,11 +100,11 @@ pub struct Audit {
     /// Of them safe.
     pub mirrored: u64,
     /// Those that are not, with the reason.
-    pub unmirrored: Vec<Listed>,
+    pub unmirrored: List,
     /// Messages found missing from the mailbox; with a reason if no drive has them.
-    pub vanished: Vec<Listed>,
+    pub vanished: List,
     /// Messages whose present version looks like damage to the card.
-    pub suspect: Vec<Listed>,
+    pub suspect: List,
     /// Every drive known: its row, and number and octets of messages it holds for this station.
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
@@ -64,7 +112,7 @@ pub struct Audit {
 impl Audit {
     /// Whether every message could be had again.
     pub fn is_safe(&self) -> bool {
-        self.unmirrored.is_empty() && self.vanished.iter().all(|message| message.reason.is_none())
+        self.unmirrored.count() == 0 && self.vanished.with_reason() == 0
     }
 }
 
@@ -81,8 +129,7 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
     if totals.mirrored < totals.messages {
         catalogue.unmirrored(question.station, question.wanted_copies, |row| {
             let reason = reason(catalogue, &row, question)?;
-            audit.unmirrored.push(names.list(&row, Some(reason))?);
-            Ok(())
+            audit.unmirrored.add(&row, Some(reason), || names.list(&row, Some(reason)))
         })?;
     }
     let lost = |row: &FileRow| -> Result<Option<Reason>, JobError> {
@@ -93,12 +140,12 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
         Ok((!safe).then_some(Reason::NoDrive))
     };
     catalogue.vanished(|row| {
-        audit.vanished.push(names.list(&row, lost(&row)?)?);
-        Ok(())
+        let reason = lost(&row)?;
+        audit.vanished.add(&row, reason, || names.list(&row, reason))
     })?;
     catalogue.suspect(|row| {
-        audit.suspect.push(names.list(&row, lost(&row)?)?);
-        Ok(())
+        let reason = lost(&row)?;
+        audit.suspect.add(&row, reason, || names.list(&row, reason))
     })?;
     for drive in catalogue.drives()? {
         let mut held = (0, 0);

@@ -2,7 +2,7 @@
 //! finding, and the work goes on.
 
 use crate::disk::{DiskError, Trouble};
-use crate::model::{DriveId, PayloadName};
+use crate::model::{DriveId, PayloadName, RelName};
 
 /// Why a piece of work could not be done.
 #[derive(Debug, thiserror::Error)]
@@ -10,6 +10,18 @@ pub enum JobError {
     /// The file system failed.
     #[error(transparent)]
     Disk(#[from] DiskError),
+    /// What was written could not be made durable: the system calls lost pages clean after saying so once.
+    #[error(transparent)]
+    NotSynced(DiskError),
+    /// The first writing to a drive failed.
+    #[error(
+        "{at}: the first writing to this drive failed, and what of it is there the system may only believe: \
+         unmount it, pull it out and plug it in again"
+    )]
+    BadBeginning {
+        /// The place.
+        at: String,
+    },
     /// The catalogue failed.
     #[error("the catalogue cannot be used: {0}; it is a cache: move it away and run again")]
     Catalogue(#[from] rusqlite::Error),
@@ -91,6 +103,17 @@ pub enum JobError {
         /// The format found.
         format: u32,
     },
+    /// A file of ours goes on for longer than any cut can have made it.
+    #[error(
+        "{at}: {file} goes on for very long without a line of ours: somebody else has written to it. It can \
+         be restored from, but is not written: use another drive"
+    )]
+    Endless {
+        /// The place.
+        at: String,
+        /// The file.
+        file: &'static str,
+    },
     /// What was read back is not what was written.
     #[error(
         "{at}: {payload} reads back other than it was written: do not trust this drive; use another one"
@@ -100,6 +123,16 @@ pub enum JobError {
         at: String,
         /// The copy.
         payload: PayloadName,
+    },
+    /// What was read back of a log is not what was written.
+    #[error(
+        "{at}: {log} reads back other than it was written: do not trust this drive; use another one"
+    )]
+    LogNotAsWritten {
+        /// The place.
+        at: String,
+        /// The log: the ledger or the manifest.
+        log: RelName,
     },
     /// Every payload number or segment is used up.
     #[error("{at}: the numbers of this drive are used up: begin another drive")]
@@ -134,12 +167,14 @@ impl JobError {
     /// What kind of trouble it is, where the file system has said so.
     pub fn trouble(&self) -> Trouble {
         match self {
-            Self::Disk(error) => error.trouble,
+            Self::Disk(error) | Self::NotSynced(error) => error.trouble,
             Self::DriveAway { .. } | Self::NoDrive { .. } | Self::PulledOut { .. } => Trouble::Gone,
             Self::NotAccepted { .. } | Self::SkipFile { .. } => Trouble::Unwanted,
-            Self::NewerFormat { .. } => Trouble::ReadOnly,
+            Self::NewerFormat { .. } | Self::Endless { .. } => Trouble::ReadOnly,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
-            Self::NotAsWritten { .. } => Trouble::Failing,
+            Self::NotAsWritten { .. }
+            | Self::LogNotAsWritten { .. }
+            | Self::BadBeginning { .. } => Trouble::Failing,
             Self::SecondTime { .. } | Self::CopiedDrive { .. } => Trouble::Refused,
             Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
         }

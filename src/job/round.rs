@@ -3,7 +3,7 @@
 
 use super::audit::{Audit, Question, audit};
 use super::catalogue::{Catalogue, FileState};
-use super::drive::{Admission, Admitted, Begin, Claims, admit};
+use super::drive::{Admission, Admitted, Begin, Claims, admit, note_lost_pages, session_of};
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::scan::{ScanReport, ScanRules, scan};
 use super::{DriveRef, JobError, Progress, Station};
@@ -105,10 +105,24 @@ pub fn mirror_drive(
         if catalogue.tick()? != admitted.book.told {
             catalogue.set_drive_state(admitted.book.drive, "copying", "")?;
         }
+        if admitted.book.is_used_up() {
+            round.findings.push(Finding::NumbersUsedUp);
+        }
         let pass = Pass { catalogue, mailboxes, clock, progress };
+        let mount = session_of(&clock.stamp(), &*admitted.volume);
+        let done = pass.run(&mut admitted);
+        let done = done.inspect_err(|error| note_lost_pages(catalogue, error, &mount));
         // A pulled stick answers with read and write errors: what it is, the kernel knows.
-        pass.run(&mut admitted).map_err(|error| match admitted.volume.present() {
-            Err(_) if matches!(error, JobError::Disk(_) | JobError::NotAsWritten { .. }) => {
+        done.map_err(|error| match admitted.volume.present() {
+            Err(_)
+                if matches!(
+                    error,
+                    JobError::Disk(_)
+                        | JobError::NotSynced(_)
+                        | JobError::NotAsWritten { .. }
+                        | JobError::LogNotAsWritten { .. }
+                ) =>
+            {
                 let at = admitted.volume.facts().shown.clone();
                 JobError::PulledOut { at, while_doing: error.to_string() }
             }
@@ -138,6 +152,20 @@ pub fn open(
     clock: &dyn Clock,
 ) -> Result<Admitted, JobError> {
     let volume = drive.door.open(access)?;
+    let mount = session_of(&clock.stamp(), &*volume);
+    admitted(catalogue, station, drive, volume, access, claims, clock)
+        .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
+}
+
+fn admitted(
+    catalogue: &Catalogue,
+    station: &StationName,
+    drive: &DriveRef,
+    volume: Box<dyn Volume>,
+    access: Access,
+    claims: &Claims,
+    clock: &dyn Clock,
+) -> Result<Admitted, JobError> {
     let mut copied = None;
     let begin = match access {
         Access::Write => {

@@ -5,7 +5,6 @@ use super::JobError;
 use super::catalogue::{Catalogue, FileRow, FileState, Glance, millis};
 use super::settle::settle;
 use crate::disk::{Look, MailboxDir, STAGING, Sighting};
-use crate::model::limits::PROBLEMS_MAX;
 use crate::model::message::FileFacts;
 use crate::model::{Clock, Finding, RelName};
 use globset::GlobSet;
@@ -195,12 +194,7 @@ impl FileFacts {
 
 impl ScanReport {
     pub(super) fn problem(&mut self, finding: Finding) {
-        let full = self.findings.len() >= PROBLEMS_MAX;
-        match self.findings.last_mut() {
-            Some(Finding::More { count }) => *count += 1,
-            _ if full => self.findings.push(Finding::More { count: 1 }),
-            _ => self.findings.push(finding),
-        }
+        finding.note(&mut self.findings);
     }
 }
 

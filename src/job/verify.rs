@@ -82,7 +82,10 @@ pub fn verify(
             if copy.state != state {
                 events.push(found.event(copy.name));
             }
-            bad.push((copy, found));
+            // Debris is nobody's message: that it is gone, as after a failed sync, is no loss.
+            if copy.state != PayloadState::Debris {
+                bad.push((copy, found));
+            }
         }
     }
     sort_out(catalogue, drive.book.row, bad, &mut report)?;

@@ -1,6 +1,9 @@
 //! Owns the two ways raw text is made harmless: `%XX` in the ledger, `\u{..}` on a screen.
 //! Never loses a byte in the first, and never lets a control character through in either.
 
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::Path;
+
 /// Writes raw octets as text that reads back exactly: UTF-8 that can be shown stays, and
 /// `%`, controls, direction marks and octets that are not UTF-8 become `%XX` (RFC 3986, 2.1).
 pub fn to_text(raw: &[u8]) -> String {
@@ -63,6 +66,11 @@ pub fn shown(raw: &[u8]) -> String {
         }
     }
     out
+}
+
+/// A path of the host, as [`shown`].
+pub fn shown_path(path: &Path) -> String {
+    shown(path.as_os_str().as_bytes())
 }
 
 /// The text of a JSON value with everything unsafe in its strings as `\u` escapes: the same value, and

@@ -2,6 +2,7 @@
 //! about a version, what was found on a drive. Words for a person are made in `cli`.
 
 use super::digest::Digest;
+use super::limits::PROBLEMS_MAX;
 use super::names::{DriveId, PayloadName, RelName};
 use std::fmt;
 
@@ -132,6 +133,11 @@ pub enum Finding {
         /// Lines after it that are whole.
         whole_lines: u64,
     },
+    /// From there on the ledger goes on without lines, for longer than any cut can leave it.
+    LedgerEndless {
+        /// Octet at which sound lines ended.
+        at: u64,
+    },
     /// The ledger is gone or shorter than it was: an old state of the drive, or a repair tool's work.
     LedgerShorter {
         /// Octets it had.
@@ -139,6 +145,8 @@ pub enum Finding {
         /// Octets it has.
         found: u64,
     },
+    /// Every payload number or segment is used up: the drive takes no more.
+    NumbersUsedUp,
     /// The manifest has octets that are no lines of ours; they were covered with comment lines.
     ManifestTorn {
         /// Octets covered.
@@ -173,4 +181,16 @@ pub enum Finding {
         /// How many.
         count: usize,
     },
+}
+
+impl Finding {
+    /// Adds one to a list that is kept short: beyond [`PROBLEMS_MAX`] they are only counted.
+    pub fn note(self, list: &mut Vec<Self>) {
+        let full = list.len() >= PROBLEMS_MAX;
+        match list.last_mut() {
+            Some(Self::More { count }) => *count += 1,
+            _ if full => list.push(Self::More { count: 1 }),
+            _ => list.push(self),
+        }
+    }
 }

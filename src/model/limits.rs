@@ -28,17 +28,21 @@ pub const SEGMENT_PER_SESSION_MAX: u32 = 5_000;
 /// Highest payload number: eight digits, so a file name is one FAT entry (8.3).
 pub const NUMBER_MAX: u32 = 99_999_999;
 
-/// Highest number of a ledger line: what the catalogue can hold. A line beyond it is none of ours; at it the
-/// number stands still, since the hash alone already gives the order.
-pub const LINE_NUMBER_MAX: u64 = i64::MAX as u64;
-/// Highest era. Each card begins one; a drive that claims more is forged, and is not followed there, or it would use
-/// up the eras of the station for every other drive.
-pub const ERA_MAX: u64 = 1 << 32;
 /// Longest ledger line read, in octets: two escaped paths of `PATH_BYTES_MAX`, three octets
 /// each, and the fixed fields. A longer one is junk and is passed over without being held.
 pub const LEDGER_LINE_BYTES: usize = 32 << 10;
+/// Highest number believed in a ledger line, of lines, octets, eras and ticks: what every reader of JSON holds exactly
+/// (RFC 8259, section 6).
+pub const COUNT_MAX: u64 = 1 << 53;
+/// A ledger whose lines are numbered higher is not gone on with. No drive gets there by writing.
+pub const LINES_MAX: u64 = COUNT_MAX / 2;
 /// Longest manifest line read, in octets: a digest, two blanks and one of our own names.
 pub const MANIFEST_LINE_BYTES: usize = 4 << 10;
+/// A run of octets in a ledger that are no lines, longer than this, is the work of no cut: the longest batch,
+/// each of its lines as long as may be. There the reading ends, however long the file.
+pub const LEDGER_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * LEDGER_LINE_BYTES) as u64;
+/// The same for a manifest.
+pub const MANIFEST_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * MANIFEST_LINE_BYTES) as u64;
 /// Longest message path, in octets: Linux's PATH_MAX.
 pub const PATH_BYTES_MAX: usize = 4_096;
 /// Longest name of a station or mailbox, in octets: it is a folder name on the drive.
@@ -77,6 +81,9 @@ pub const HEADER_CHARS: usize = 120;
 pub const COPY_BUFFER_BYTES: usize = 128 << 10;
 /// Depth of a mailbox tree that is followed; beyond it a finding is made.
 pub const MAILBOX_DEPTH: usize = 128;
+/// Names of one folder of a mailbox that are held to be sorted, in octets together: more than a million. A
+/// folder with more is read so far, and a finding is made.
+pub const MAILBOX_FOLDER_BYTES: usize = 64 << 20;
 /// A new version that ends in this many NUL octets looks like blocks lost in a power cut.
 pub const NUL_TAIL_BYTES: usize = 64;
 
@@ -87,6 +94,11 @@ pub const HINTS_MAX: usize = 4_096;
 pub const NEW_FOLDER_LOOKED_AT_AGAIN: Duration = Duration::from_secs(2);
 /// Paths whose versions are held back by `churn`; beyond it the oldest are forgotten.
 pub const CHURN_PATHS_MAX: usize = 4_096;
+/// Files of the same content that are held against each other to see what was moved where: were it all of
+/// them, a million empty files would each be held against a million.
+pub const ALIKE_MAX: u32 = 32;
+/// Messages listed one by one in a report, of each kind; the rest is counted.
+pub const LISTED_MAX: usize = 10_000;
 /// Problems kept of one pass; the rest is counted.
 pub const PROBLEMS_MAX: usize = 1_000;
 

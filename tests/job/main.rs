@@ -2,7 +2,7 @@
 //! Never sleeps, never asks the machine for the time: the clock is moved by hand.
 //!
 //! `card` is a station's card with its mailbox, catalogue and clock; `medium` looks at a drive from
-//! outside. What belongs where: a cut of power in `power`, damage found by re-reading in `verify`,
+//! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by re-reading in `verify`,
 //! several cards or drives in `turns`, a drive and its copy in `copies`, what a drive refuses in `room`, clocks in `clock`, how a
 //! mailbox is looked at in `looks`, what a forger writes in `forged`, inputs of the fuzzer in `seeds`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
@@ -17,4 +17,5 @@ mod power;
 mod room;
 mod seeds;
 mod turns;
+mod unreadable;
 mod verify;

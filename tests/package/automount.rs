@@ -82,10 +82,10 @@ fn allowed() -> Vec<String> {
 #[test]
 fn what_is_no_device_is_refused() {
     for device in ["", "../etc/passwd", "sda1/x", "sda1 x", "SDA1", "sda1\n"] {
-        for job in ["mount", "unmount"] {
-            let said = ask(&[job, device]);
-            assert_eq!(said.code, Some(1), "{job} {device:?}: {}", said.out);
-            assert!(said.err.contains("no device name"), "{job} {device:?}: {}", said.err);
+        for args in [&["mount", device][..], &["unmount", device], &["mend", device, "vfat"]] {
+            let said = ask(args);
+            assert_eq!(said.code, Some(1), "{args:?}: {}", said.out);
+            assert!(said.err.contains("no device name"), "{args:?}: {}", said.err);
         }
     }
     for args in [&[][..], &["mount"], &["on", "x"], &["name", "a"], &["off", ""]] {

@@ -5,7 +5,7 @@ use crate::cli::args::{ConfigAction, ConfigArgs};
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
-use crate::model::escape::{in_toml, shown};
+use crate::model::escape::{in_toml, shown_path};
 use serde_json::json;
 use std::path::Path;
 use std::time::Duration;
@@ -17,7 +17,7 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let ConfigAction::Check(scope) = &args.action;
     let setup = Setup::load(config, scope)?;
-    let file = setup.config_file.as_ref().map(|path| path.display().to_string());
+    let file = setup.config_file.as_ref().map(|path| shown_path(path));
     if scope.json {
         let mailboxes: Vec<_> = setup
             .mailboxes
@@ -48,7 +48,7 @@ pub(in crate::cli) fn run(
 
 /// The values in force as a config that means the same.
 pub(in crate::cli) fn in_force(setup: &Setup) -> String {
-    let file = setup.config_file.as_ref().map(|path| shown(path.as_os_str().as_encoded_bytes()));
+    let file = setup.config_file.as_ref().map(|path| shown_path(path));
     let mut text = String::new();
     let mut line = |line: String| {
         text.push_str(&line);

@@ -15,6 +15,7 @@ use crate::daemon::{self, Call, DriveState, News, Voice};
 use crate::disk::Scratch;
 use crate::job::Unwatched;
 use crate::job::restore::{Goal, Plan, gather, restore};
+use crate::model::escape;
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
@@ -63,7 +64,7 @@ pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, Problem>
     let scratch = Scratch::new()?;
     let same = Story { scratch: &scratch, output }.tell()?;
     if demo.keep {
-        output.line(format!("\nEverything is kept in {}", scratch.keep().display()));
+        output.line(format!("\nEverything is kept in {}", escape::shown_path(&scratch.keep())));
     }
     Ok(Exit::safe(same))
 }

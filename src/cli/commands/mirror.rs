@@ -48,10 +48,14 @@ pub(in crate::cli) fn run(
     report::mirror::notices(output, &rounds);
     let all_failed = rounds.iter().all(|round| round.outcome.is_err());
     let any_failed = rounds.iter().any(|round| round.outcome.is_err());
-    Ok(match all_failed {
-        true => Exit::Failed,
-        false => Exit::safe(!any_failed && is_safe(&setup, &catalogue, &rounds)?),
-    })
+    if all_failed {
+        return Ok(Exit::Failed);
+    }
+    let safe = is_safe(&setup, &catalogue, &rounds)?;
+    if !safe {
+        output.warn(notices::NOT_ALL_SAFE);
+    }
+    Ok(Exit::safe(!any_failed && safe))
 }
 
 /// Takes in the mailboxes and brings every drive up to date: how many messages there are, and how it
@@ -124,15 +128,17 @@ fn every_drive(setup: &Setup, drives: &[DriveRef], bar: &Bar) -> Result<Vec<Driv
         let workers: Vec<_> = drives.iter().map(|drive| scope.spawn(|| one(drive))).collect();
         workers.into_iter().map(std::thread::ScopedJoinHandle::join).collect::<Vec<_>>()
     });
-    rounds
-        .into_iter()
-        .map(|joined| match joined {
-            Ok(round) => round,
-            Err(_) => {
-                Err(JobError::Broken("a drive's worker ended in a fault of the program".into()))
-            }
-        })
-        .collect()
+    let ended = |(drive, joined): (&DriveRef, std::thread::Result<_>)| match joined {
+        Ok(round) => round,
+        // The other drives' rounds stand.
+        Err(_) => Ok(DriveRound {
+            label: drive.label.clone(),
+            drive: None,
+            findings: Vec::new(),
+            outcome: Err(JobError::Broken("its worker ended in a fault of the program".into())),
+        }),
+    };
+    drives.iter().zip(rounds).map(ended).collect()
 }
 
 fn warn_same_medium(setup: &Setup, drives: &[DriveRef], output: &Output) {

@@ -133,7 +133,9 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
             Some(l) => match (l.trouble, &l.drive) {
                 // As the last pass left it: a look alone does not show that a drive takes no more.
-                (None, _) if matches!(row.state.as_str(), "failed" | "full") => row.state.as_str(),
+                (None, _) if matches!(row.state.as_str(), "failed" | "full" | "read-only") => {
+                    row.state.as_str()
+                }
                 (None, _) => "safe",
                 (Some(Reason::DriveFull), _) => "full",
                 (Some(_), Ok(d)) if d.newer || d.volume.facts().read_only => "read-only",

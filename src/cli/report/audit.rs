@@ -3,7 +3,8 @@
 use super::{clipped, count, drives, json_path, plural, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
-use crate::job::audit::{Audit, Listed};
+use crate::job::audit::{Audit, List, Listed};
+use crate::model::limits::LISTED_MAX;
 use crate::model::{Stamp, StationName};
 use serde_json::{Map, Value, json};
 
@@ -25,13 +26,13 @@ pub(in crate::cli) fn json(
             "total": audit.messages,
             "bytes": audit.bytes,
             "mirrored": audit.mirrored,
-            "unmirrored": audit.unmirrored.len(),
-            "suspect": audit.suspect.len(),
-            "vanished": audit.vanished.len(),
+            "unmirrored": audit.unmirrored.count(),
+            "suspect": audit.suspect.count(),
+            "vanished": audit.vanished.count(),
         },
-        "unmirrored": audit.unmirrored.iter().map(listed).collect::<Vec<_>>(),
-        "vanished": audit.vanished.iter().map(listed).collect::<Vec<_>>(),
-        "suspect": audit.suspect.iter().map(listed).collect::<Vec<_>>(),
+        "unmirrored": audit.unmirrored.listed.iter().map(listed).collect::<Vec<_>>(),
+        "vanished": audit.vanished.listed.iter().map(listed).collect::<Vec<_>>(),
+        "suspect": audit.suspect.listed.iter().map(listed).collect::<Vec<_>>(),
         "drives": drives,
     })
 }
@@ -62,14 +63,14 @@ pub(in crate::cli) fn text(
     drives: &[drives::Shown],
 ) {
     headline(output, audit, station);
-    if !audit.unmirrored.is_empty() {
+    if audit.unmirrored.count() > 0 {
         output.line("");
         output.line(output.tone(Tone::Strong, "Unmirrored, first seen first"));
         list(output, &audit.unmirrored, |message| {
             message.reason.map(|r| format!("{r}: {}", notices::next_step(r))).unwrap_or_default()
         });
     }
-    if !audit.vanished.is_empty() {
+    if audit.vanished.count() > 0 {
         output.line("");
         output
             .line(output.tone(Tone::Strong, "Vanished from the mailbox, nobody saw them deleted"));
@@ -78,7 +79,7 @@ pub(in crate::cli) fn text(
             Some(_) => "on no drive known here".to_owned(),
         });
     }
-    if !audit.suspect.is_empty() {
+    if audit.suspect.count() > 0 {
         output.line("");
         output.line(
             output.tone(Tone::Strong, "Suspect: the new version looks like damage to the card"),
@@ -98,13 +99,12 @@ pub(in crate::cli) fn text(
 
 /// The answer first, in one sentence.
 pub(in crate::cli) fn headline(output: &Output, audit: &Audit, station: &StationName) {
-    let lost = audit.unmirrored.len() as u64;
+    let lost = audit.unmirrored.count();
     let text = if lost > 0 {
-        let bytes = audit.unmirrored.iter().map(|m| m.bytes).sum();
         let text = format!(
             "{station}: if this card died now, {lost} of {} ({}) would be lost.",
             count(audit.messages, "message"),
-            size(bytes)
+            size(audit.unmirrored.bytes())
         );
         output.tone(Tone::Bad, &text)
     } else {
@@ -117,7 +117,7 @@ pub(in crate::cli) fn headline(output: &Output, audit: &Audit, station: &Station
         output.tone(Tone::Good, &text)
     };
     output.line(text);
-    let gone = audit.vanished.iter().filter(|m| m.reason.is_some()).count() as u64;
+    let gone = audit.vanished.with_reason();
     if gone > 0 {
         let text = format!(
             "{} vanished from the mailbox and {} on no drive known here.",
@@ -128,8 +128,8 @@ pub(in crate::cli) fn headline(output: &Output, audit: &Audit, station: &Station
     }
 }
 
-fn list(output: &Output, messages: &[Listed], note: impl Fn(&Listed) -> String) {
-    for message in messages.iter().take(SHOWN) {
+fn list(output: &Output, messages: &List, note: impl Fn(&Listed) -> String) {
+    for message in messages.listed.iter().take(SHOWN) {
         let path = format!("{}/{}", message.mailbox, message.path);
         let line = format!(
             "  {:<48} {:>9}  {}",
@@ -152,8 +152,12 @@ fn list(output: &Output, messages: &[Listed], note: impl Fn(&Listed) -> String) 
         }
         output.line(format!("    {}", note(message)));
     }
-    let rest = messages.len().saturating_sub(SHOWN) as u64;
+    let rest = messages.count().saturating_sub(SHOWN as u64);
     if rest > 0 {
-        output.line(format!("  and {rest} more message{}; --json lists all", plural(rest)));
+        let all = match messages.count() > LISTED_MAX as u64 {
+            true => format!("the first {LISTED_MAX}"),
+            false => "all".to_owned(),
+        };
+        output.line(format!("  and {rest} more message{}; --json lists {all}", plural(rest)));
     }
 }

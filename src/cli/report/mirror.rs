@@ -21,7 +21,7 @@ pub(in crate::cli) fn sums(rounds: &[DriveRound], present: u64) -> Sums {
     for round in rounds {
         match &round.outcome {
             Ok(report) => {
-                let failed = report.failed.len() as u64;
+                let failed = report.failed_count();
                 sums.copied += report.copied;
                 sums.bytes += report.bytes;
                 sums.failed += failed;
@@ -45,7 +45,7 @@ pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums) -> Value {
                 "copied": done.map(|r| r.copied),
                 "bytes": done.map(|r| r.bytes),
                 "noted": done.map(|r| r.noted),
-                "failed": done.map(|r| r.failed.len()),
+                "failed": done.map(|r| r.failed_count()),
                 "error": round.outcome.as_ref().err().map(ToString::to_string),
             })
         })
@@ -72,7 +72,7 @@ pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {
                     parts.push(format!("{} of place recorded", count(report.noted, "change")));
                 }
                 if !report.failed.is_empty() {
-                    let failed = format!("{} not copied", report.failed.len());
+                    let failed = format!("{} not copied", report.failed_count());
                     parts.push(output.tone(Tone::Bad, &failed));
                 }
                 let state = notices::drive_state(round.state());
@@ -102,7 +102,7 @@ pub(in crate::cli) fn notices(output: &Output, rounds: &[DriveRound]) {
             ));
         }
         if report.failed.len() > SHOWN {
-            let rest = report.failed.len() - SHOWN;
+            let rest = report.failed_count() - SHOWN as u64;
             output.warn(format!("and {rest} more; counterfoil audit lists them"));
         }
     }

@@ -3,6 +3,7 @@
 use super::{count, json_path, size};
 use crate::cli::output::{Output, Tone};
 use crate::job::restore::{Goal, Lost, RestoreReport};
+use crate::model::escape;
 use serde_json::{Map, Value, json};
 
 pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
@@ -46,7 +47,7 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
         false => ("put back", ""),
     };
     for goal in goals {
-        output.say(format!("{}: {}", goal.name, goal.path.display()));
+        output.say(format!("{}: {}", goal.name, escape::shown_path(&goal.path)));
     }
     output.say(format!(
         "{would}{} ({}) {verb}, {} already there.",

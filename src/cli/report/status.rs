@@ -6,10 +6,11 @@ use crate::cli::notices;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
 use crate::job::audit::Audit;
+use crate::model::escape;
 use serde_json::{Value, json};
 
 pub(in crate::cli) fn json(setup: &Setup, audit: &Audit, daemon: bool, drives: &[Shown]) -> Value {
-    let bytes: u64 = audit.unmirrored.iter().map(|m| m.bytes).sum();
+    let bytes = audit.unmirrored.bytes();
     json!({
         "schema": 1,
         "station": setup.station.as_str(),
@@ -17,7 +18,7 @@ pub(in crate::cli) fn json(setup: &Setup, audit: &Audit, daemon: bool, drives: &
         "messages": {
             "total": audit.messages,
             "mirrored": audit.mirrored,
-            "unmirrored": audit.unmirrored.len(),
+            "unmirrored": audit.unmirrored.count(),
             "unmirrored_bytes": bytes,
         },
         "drives": drives.iter().map(drives::json).collect::<Vec<_>>(),
@@ -34,7 +35,7 @@ pub(in crate::cli) fn text(
     audit::headline(output, audit, &setup.station);
     output.line("");
     for mailbox in &setup.mailboxes {
-        output.line(format!("  mailbox  {}: {}", mailbox.name, mailbox.path.display()));
+        output.line(format!("  mailbox  {}: {}", mailbox.name, escape::shown_path(&mailbox.path)));
     }
     let daemon = match daemon {
         true => "running: new messages are copied by themselves",
@@ -43,21 +44,12 @@ pub(in crate::cli) fn text(
     output.line(format!("  daemon   {daemon}"));
     output.line("");
     drives::table(output, drives);
-    let mut reasons: Vec<_> = audit.unmirrored.iter().filter_map(|m| m.reason).collect();
-    reasons.sort_by_key(|r| r.as_str());
-    if !reasons.is_empty() {
+    let mut reasons = audit.unmirrored.by_reason().peekable();
+    if reasons.peek().is_some() {
         output.line("");
     }
-    for group in reasons.chunk_by(|a, b| a == b) {
-        let Some(reason) = group.first() else { continue };
-        let bytes =
-            audit.unmirrored.iter().filter(|m| m.reason == Some(*reason)).map(|m| m.bytes).sum();
-        output.line(format!(
-            "  {} {} ({}): {}",
-            group.len(),
-            reason,
-            size(bytes),
-            notices::next_step(*reason)
-        ));
+    for (reason, count, bytes) in reasons {
+        let next = notices::next_step(reason);
+        output.line(format!("  {count} {reason} ({}): {next}", size(bytes)));
     }
 }

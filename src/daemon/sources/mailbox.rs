@@ -3,6 +3,7 @@
 
 use crate::daemon::events::Event;
 use crate::model::RelName;
+use crate::model::escape;
 use notify::event::{CreateKind, ModifyKind, RenameMode};
 use notify::{Config, EventKind, RecommendedWatcher, RecursiveMode, Watcher as _};
 use std::os::unix::ffi::OsStrExt as _;
@@ -127,7 +128,7 @@ impl FolderWatch {
         for parent in parents {
             // One that cannot be watched leaves its folders to the timer; the others are watched.
             if let Err(error) = watcher.watch(&parent, RecursiveMode::NonRecursive) {
-                tracing::debug!(folder = %parent.display(), %error, "not watched");
+                tracing::debug!(folder = escape::shown_path(&parent), %error, "not watched");
             }
         }
         Ok(Self { _watcher: watcher })

@@ -32,7 +32,8 @@ impl Catalogue {
     /// Counts the messages that are there, and those that are safe: settled, and with enough copies.
     pub fn totals(&self, station: &StationName, copies: u32) -> Result<Totals, JobError> {
         let sql = format!(
-            "SELECT count(*), coalesce(sum(bytes), 0), coalesce(sum(state = 1 AND {SAFE}), 0) \
+            // `total` never overflows, whatever a ledger says of lengths.
+            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(state = 1 AND {SAFE}), 0) \
              FROM file WHERE state <= 5"
         );
         Ok(self.db.prepare_cached(&sql)?.query_row(params![station.as_str(), copies], |row| {

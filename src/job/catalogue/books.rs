@@ -5,6 +5,7 @@ use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::StationName;
 use crate::model::ledger::Chain;
+use crate::model::limits::{NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A row of the table of books: how far a station's ledger on a drive is known.
@@ -36,9 +37,20 @@ pub struct BookRow {
     pub opened: bool,
     /// The tick up to which the ledger tells of the mailbox.
     pub told: u64,
+    /// Lines were read that nobody here made durable: they may be in the system's memory alone.
+    pub unproven: bool,
+    /// Copies without a line may be in any segment, not only in the last.
+    pub scattered: bool,
 }
 
 impl BookRow {
+    /// Whether no name is left for a further copy.
+    pub fn is_used_up(&self) -> bool {
+        self.next_number > NUMBER_MAX
+            || self.segment > SEGMENT_MAX
+            || self.segment == SEGMENT_MAX && self.segment_used >= SEGMENT_MESSAGES
+    }
+
     fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
         Ok(Self {
@@ -55,12 +67,15 @@ impl BookRow {
             session: row.get(11)?,
             opened: row.get(12)?,
             told: number(13)?,
+            unproven: row.get(14)?,
+            scattered: row.get(15)?,
         })
     }
 }
 
 const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
-                    next_number, era, card, session, opened, told";
+                    next_number, era, card, session, opened, told, unproven, \
+                    scattered";
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
@@ -75,8 +90,8 @@ impl Catalogue {
         }
         self.db.execute(
             "INSERT INTO book (drive, station, ledger_bytes, head, seq, manifest_bytes, segment, \
-             segment_used, next_number, era, card, opened, told) \
-             VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, '', 0, 0)",
+             segment_used, next_number, era, card, opened, told, unproven, scattered) \
+             VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, '', 0, 0, 0, 0)",
             params![drive, station.as_str(), Chain::default().head.as_bytes().as_slice()],
         )?;
         find()?.ok_or_else(|| {
@@ -91,7 +106,7 @@ impl Catalogue {
             .prepare_cached(
                 "UPDATE book SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
                  segment_used = ?7, next_number = ?8, era = ?9, session = ?10, opened = ?11, told = ?12, \
-                 card = ?13 WHERE id = ?1",
+                 card = ?13, unproven = ?14, scattered = ?15 WHERE id = ?1",
             )?
             .execute(params![
                 book.row,
@@ -107,6 +122,8 @@ impl Catalogue {
                 book.opened,
                 book.told as i64,
                 book.card,
+                book.unproven,
+                book.scattered,
             ])?;
         Ok(())
     }
@@ -128,9 +145,25 @@ impl Catalogue {
             session: None,
             opened: false,
             told: 0,
+            unproven: false,
+            scattered: true,
             ..*book
         };
         self.save_book(book)
+    }
+
+    /// Remembers that a sync failed in this mount, and forgets those of earlier boots.
+    pub fn note_lost_pages(&self, session: &str) -> Result<(), JobError> {
+        let boot = session.split(' ').next().unwrap_or_default();
+        self.db.execute("DELETE FROM lost_pages WHERE session NOT LIKE ?1 || ' %'", [boot])?;
+        self.db.execute("INSERT OR IGNORE INTO lost_pages VALUES (?1)", [session])?;
+        Ok(())
+    }
+
+    /// Whether a sync failed in this mount.
+    pub fn has_lost_pages(&self, session: &str) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached("SELECT 1 FROM lost_pages WHERE session = ?1")?;
+        Ok(query.exists([session])?)
     }
 
     /// Whether the ledger already tells where a mailbox lies.
@@ -148,7 +181,7 @@ impl Catalogue {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT count(*), coalesce(sum(bytes), 0) FROM content WHERE id IN \
+                "SELECT count(*), CAST(total(bytes) AS INTEGER) FROM content WHERE id IN \
                  (SELECT content FROM payload WHERE book = ?1 AND state = 1)",
             )?
             .query_row([book], |row| {

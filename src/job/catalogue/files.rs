@@ -3,6 +3,7 @@
 
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
+use crate::model::limits::ALIKE_MAX;
 use crate::model::message::{FileFacts, Headers};
 use crate::model::{Identity, Moment, RelName, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
@@ -251,16 +252,17 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// A place where a content is now and of which a drive has not been told.
+    /// A place where a content is now and of which a drive has not been told, among the latest.
     pub fn untold_place(&self, book: i64, content: i64) -> Result<Option<FileRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM file INDEXED BY file_by_content \
-             WHERE content = ?2 AND state = 1 AND NOT EXISTS (SELECT 1 FROM \
-             place WHERE place.book = ?1 AND place.mailbox = file.mailbox AND place.key = file.key \
+            "SELECT {COLUMNS} FROM (SELECT * FROM file INDEXED BY file_by_content \
+             WHERE content = ?2 AND state = 1 ORDER BY tick DESC LIMIT ?3) late \
+             WHERE NOT EXISTS (SELECT 1 FROM place \
+             WHERE place.book = ?1 AND place.mailbox = late.mailbox AND place.key = late.key \
              AND place.content = ?2 AND place.gone = 0) LIMIT 1"
         );
         let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![book, content], FileRow::read).optional()?)
+        Ok(query.query_row(params![book, content, ALIKE_MAX], FileRow::read).optional()?)
     }
 
     /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one.

@@ -22,7 +22,7 @@ pub use places::{GONE_MOVED, GONE_REMOVED, PlaceRow};
 pub use union::Wanted;
 
 use super::JobError;
-use crate::model::limits::ERA_MAX;
+use crate::model::limits::COUNT_MAX;
 use crate::model::{CardId, Clock, Identity, MailboxName};
 use rusqlite::{Connection, OptionalExtension as _, params};
 
@@ -89,9 +89,10 @@ impl Catalogue {
         Ok(self.meta("era")?.and_then(|text| text.parse().ok()).unwrap_or(1))
     }
 
-    /// Moves behind an era found on a drive and not our own, so that what we write there is later.
+    /// Moves behind an era found on a drive and not our own, so that what we write there is later. There is a
+    /// last one, which only a forged line can name: a line of a later one would not be read back.
     pub fn pass_era(&self, found: u64) -> Result<(), JobError> {
-        self.set_meta("era", &found.saturating_add(1).min(ERA_MAX).to_string())
+        self.set_meta("era", &found.saturating_add(1).min(COUNT_MAX).to_string())
     }
 
     /// The number of the last change.
@@ -152,15 +153,13 @@ impl Catalogue {
         Ok((name, root))
     }
 
-    /// The row of a content. A digest with another length is another content: a drive may claim anything, and must
-    /// not keep the message itself from being held.
+    /// The row of a content.
     pub fn content(&self, identity: &Identity) -> Result<i64, JobError> {
-        let digest: &[u8] = identity.digest.as_bytes();
-        let wanted = params![digest, identity.bytes as i64];
+        let key = params![identity.digest.as_bytes().as_slice(), identity.bytes as i64];
         let find = || {
             self.db
                 .prepare_cached("SELECT id FROM content WHERE sha256 = ?1 AND bytes = ?2")?
-                .query_row(wanted, |row| row.get(0))
+                .query_row(key, |row| row.get(0))
                 .optional()
         };
         if let Some(id) = find()? {
@@ -171,9 +170,10 @@ impl Catalogue {
             .prepare_cached(
                 "INSERT INTO content (sha256, bytes) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
             )?
-            .execute(wanted)?;
+            .execute(key)?;
         match made {
             1 => Ok(self.db.last_insert_rowid()),
+            // Another thread made it since the look.
             _ => Ok(find()?.ok_or(rusqlite::Error::QueryReturnedNoRows)?),
         }
     }

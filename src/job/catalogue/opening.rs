@@ -13,6 +13,8 @@ use std::time::Duration;
 const VERSION: i64 = 2;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
+/// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
+const PASSING_KIB: i64 = -16 * 1024;
 /// How long a writer waits for another to finish.
 const BUSY: Duration = Duration::from_secs(30);
 
@@ -66,10 +68,10 @@ impl Catalogue {
         catalogue.has_version().ok()?.then_some(catalogue)
     }
 
-    /// A copy in memory of the catalogue in a state folder, or an empty one: for commands that only
-    /// look, so that they write nothing and hold up nobody.
+    /// A passing copy of the catalogue in a state folder, or an empty one: for commands that only
+    /// look, so that they change nothing and hold up nobody.
     pub fn snapshot(state: &Path) -> Result<Self, JobError> {
-        let mut copy = Self::in_memory()?;
+        let mut copy = Self::passing()?;
         let path = Self::path(state);
         if !host::exists(&path) {
             return Ok(copy);
@@ -79,17 +81,12 @@ impl Catalogue {
         let take = || -> rusqlite::Result<Connection> {
             let from = Connection::open_with_flags(&path, flags)?;
             from.busy_timeout(BUSY)?;
-            let mut into = Connection::open_in_memory()?;
-            rusqlite::backup::Backup::new(&from, &mut into)?.run_to_completion(
-                100_000,
-                Duration::from_millis(1),
-                None,
-            )?;
-            Ok(into)
+            copied(&from)
         };
         match take() {
             Ok(db) => {
                 let taken = Self::over(db)?;
+                taken.db.pragma_update(None, "cache_size", PASSING_KIB)?;
                 if taken.has_version().unwrap_or(false) {
                     copy = taken;
                 }
@@ -101,6 +98,20 @@ impl Catalogue {
                 error => Err(error),
             },
         }
+    }
+
+    /// An empty catalogue that goes with the value: in memory, and what is too much for that in a file without
+    /// a name in the system's folder for such (SQLite, "Temporary Files Used By SQLite").
+    pub fn passing() -> Result<Self, JobError> {
+        let catalogue = Self::over(Connection::open("")?)?;
+        catalogue.db.pragma_update(None, "cache_size", PASSING_KIB)?;
+        catalogue.create()?;
+        Ok(catalogue)
+    }
+
+    /// A copy of this one as it is now, that goes with the value.
+    pub fn copied(&self) -> Result<Self, JobError> {
+        Ok(Self::over(copied(&self.db)?)?)
     }
 
     /// An empty catalogue in memory.
@@ -169,4 +180,15 @@ impl Catalogue {
         )?;
         Ok(transaction.commit()?)
     }
+}
+
+/// A copy that goes with the value: in memory, and what is too much for that in a file without a name.
+fn copied(from: &Connection) -> rusqlite::Result<Connection> {
+    let mut into = Connection::open("")?;
+    rusqlite::backup::Backup::new(from, &mut into)?.run_to_completion(
+        100_000,
+        Duration::from_millis(1),
+        None,
+    )?;
+    Ok(into)
 }

@@ -131,13 +131,18 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// The last `most` copies, latest first.
-    pub fn latest_payloads(&self, book: i64, most: u32) -> Result<Vec<PayloadRow>, JobError> {
+    /// Up to `most` copies with numbers before `before`, latest first.
+    pub fn payloads_before(
+        &self,
+        book: i64,
+        before: u32,
+        most: u32,
+    ) -> Result<Vec<PayloadRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 ORDER BY p.number DESC LIMIT ?2"
+             WHERE p.book = ?1 AND p.number < ?2 ORDER BY p.number DESC LIMIT ?3"
         ))?;
-        let rows = query.query_map(params![book, most], read_payload)?;
+        let rows = query.query_map(params![book, before, most], read_payload)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 

@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use crate::job::JobError;
+use crate::model::limits::ALIKE_MAX;
 use crate::model::{Moment, Order, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
 
@@ -68,16 +69,19 @@ impl Catalogue {
             .exists(params![book, mailbox, key])?)
     }
 
-    /// A place where the drive still has a content that the mailbox no longer has: the start of a move.
+    /// A place where the drive still has a content that the mailbox no longer has: the start of a move. Only
+    /// a few of the latest are looked at, and a move not seen is told as a message that came and one that went.
+    /// Not a place that has a good version beside a suspect one: that stays wanted there.
     pub fn place_left(&self, book: i64, content: i64) -> Result<Option<(i64, Vec<u8>)>, JobError> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT place.mailbox, place.key FROM place INDEXED BY place_by_content \
-                 JOIN file ON file.mailbox = place.mailbox AND file.key = place.key \
-                 WHERE place.book = ?1 AND place.content = ?2 AND place.gone = 0 AND file.state >= 6 LIMIT 1",
+                "SELECT place.mailbox, place.key FROM (SELECT mailbox, key FROM file \
+                 INDEXED BY file_by_content WHERE content = ?2 AND state >= 6 LIMIT ?3) was \
+                 CROSS JOIN place ON place.book = ?1 AND place.mailbox = was.mailbox AND place.key = was.key \
+                 WHERE place.content = ?2 AND place.gone = 0 AND place.suspect IS NULL LIMIT 1",
             )?
-            .query_row(params![book, content], |row| Ok((row.get(0)?, row.get(1)?)))
+            .query_row(params![book, content, ALIKE_MAX], |row| Ok((row.get(0)?, row.get(1)?)))
             .optional()?)
     }
 }

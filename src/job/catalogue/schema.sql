@@ -6,7 +6,7 @@ CREATE TABLE meta (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE content (
     id INTEGER PRIMARY KEY,
     sha256 BLOB NOT NULL,
-    bytes INTEGER NOT NULL,
+    bytes INTEGER NOT NULL,           -- beside the digest, since a ledger may lie about it
     sender TEXT, receivers TEXT, subject TEXT, date TEXT,
     UNIQUE (sha256, bytes)
 );
@@ -29,7 +29,8 @@ CREATE TABLE file (
     PRIMARY KEY (mailbox, key)
 ) WITHOUT ROWID;
 CREATE INDEX file_by_tick ON file (tick);
-CREATE INDEX file_by_content ON file (content);
+-- With state and tick, so that a content of a million files is not gone through for each of them.
+CREATE INDEX file_by_content ON file (content, state, tick);
 CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
 
 CREATE TABLE drive (
@@ -50,8 +51,13 @@ CREATE TABLE book (
     session TEXT,                     -- the mount last written in; NULL while a batch is under way
     opened INTEGER NOT NULL,          -- whether this session's `opened` line is written
     told INTEGER NOT NULL,            -- the tick up to which the ledger tells of the mailbox
+    unproven INTEGER NOT NULL,        -- lines were read that nobody here made durable
+    scattered INTEGER NOT NULL,       -- copies without a line may be in any segment
     UNIQUE (drive, station)
 );
+-- Mounts in which a sync failed: what the system remembers of them may not be on the medium.
+CREATE TABLE lost_pages (session TEXT PRIMARY KEY) WITHOUT ROWID;
+
 CREATE TABLE book_mailbox (
     book INTEGER NOT NULL, mailbox INTEGER NOT NULL, root BLOB NOT NULL,
     PRIMARY KEY (book, mailbox)

@@ -5,7 +5,7 @@ use super::payloads::{PAYLOAD, PayloadRow, read_payload};
 use super::places::{PlaceRow, read_place};
 use super::{Catalogue, GONE_MOVED, GONE_REMOVED};
 use crate::job::JobError;
-use crate::model::{MailboxName, StationName};
+use crate::model::{MailboxName, Moment, StationName};
 use rusqlite::params;
 
 /// What to restore at one path.
@@ -15,6 +15,8 @@ pub struct Wanted {
     pub place: PlaceRow,
     /// The content to put there: the last good one, if the latest version is suspect.
     pub content: i64,
+    /// The file's own time at that version.
+    pub modified: Moment,
     /// The latest version is suspect and the one before is taken.
     pub instead_of_suspect: bool,
 }
@@ -131,18 +133,18 @@ fn decide(words: &[PlaceRow], with_removed: bool) -> Option<Wanted> {
     if latest.gone == GONE_MOVED || latest.gone == GONE_REMOVED && !with_removed {
         return None;
     }
-    let (mut place, mut content) = words.iter().find_map(|w| Some((w.clone(), w.content?)))?;
-    let mut instead_of_suspect = false;
+    let (place, mut content) = words.iter().find_map(|w| Some((w.clone(), w.content?)))?;
+    let (mut modified, mut instead_of_suspect) = (place.modified, false);
     if place.suspect.is_some() {
         let earlier = words.iter().filter(|word| word.suspect.is_none());
         let good = place.good.map(|good| (good, place.good_modified)).or_else(|| {
             earlier.filter_map(|word| Some((word.content?, Some(word.modified)))).next()
         });
-        if let Some((good, modified)) = good {
+        if let Some((good, time)) = good {
             content = good;
-            place.modified = modified.unwrap_or(place.modified);
+            modified = time.unwrap_or(modified);
             instead_of_suspect = true;
         }
     }
-    Some(Wanted { place, content, instead_of_suspect })
+    Some(Wanted { place, content, modified, instead_of_suspect })
 }

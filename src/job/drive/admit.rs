@@ -7,10 +7,11 @@ use super::manifest;
 use super::recover::{self, Recovery};
 use super::skeleton;
 use crate::disk::host::Lock;
-use crate::disk::{Access, Volume};
+use crate::disk::{Access, DiskError, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
 use crate::model::ledger::Event;
+use crate::model::limits::{DRIVE_FILE_BYTES, LINES_MAX};
 use crate::model::{Clock, DriveId, Finding, RelName, Stamp, StationName, bag};
 
 /// Whether a place without a drive may be made one.
@@ -54,10 +55,12 @@ pub struct Admitted {
     pub dir: RelName,
     /// The ledger is there and sound to its end.
     pub ledger_whole: bool,
-    /// A later version of the program wrote here: it may be read, never written.
+    /// It may be read, never written: a later version of the program wrote here, or its ledger has no end.
     pub newer: bool,
     /// What was found on the way.
     pub findings: Vec<Finding>,
+    /// Why the ledger's end could not be read; only of a drive that is restored from.
+    pub unreadable: Option<DiskError>,
     /// Held while this drive may be written.
     _lock: Option<Lock>,
 }
@@ -75,7 +78,9 @@ impl Admitted {
         stamp: &Stamp,
         events: Vec<Event>,
     ) -> Result<(), JobError> {
-        ledger::append(catalogue, &*self.volume, &self.dir, &mut self.book, stamp, events, false)
+        let volume = &*self.volume;
+        ledger::append(catalogue, volume, &self.dir, &mut self.book, stamp, events, false)
+            .inspect_err(|error| note_lost_pages(catalogue, error, &session_of(stamp, volume)))
     }
 }
 
@@ -85,7 +90,7 @@ pub fn admit(
     volume: Box<dyn Volume>,
     asked: &Admission<'_>,
 ) -> Result<Admitted, JobError> {
-    let (id, later_layout) = identify(catalogue, &*volume, asked)?;
+    let (id, only_readable) = identify(catalogue, &*volume, asked)?;
     let lock = match asked.access {
         Access::Write => catalogue.lock_drive(id)?,
         Access::Read => None,
@@ -94,7 +99,7 @@ pub fn admit(
     let drive =
         catalogue.drive_seen(asked.taken_for.unwrap_or(id), asked.label, asked.at, now.time)?;
     let mut book = catalogue.book(drive, asked.station)?;
-    let session = format!("{} {}", now.boot, volume.facts().mount);
+    let session = session_of(&now, &*volume);
     let dir = bag::station_dir(asked.station);
     let mut findings = Vec::new();
 
@@ -102,35 +107,70 @@ pub fn admit(
     if asked.access == Access::Write && !continues {
         skeleton::ensure(&*volume, asked.station, asked.clock)?;
     }
-    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, &mut findings)?;
+    // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
+    let partly = asked.access == Access::Read && asked.taken_for.is_some();
+    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, partly, &mut findings)?;
     if asked.access == Access::Write {
         if let Some(format) = loaded.newer {
             return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
         }
-        if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
-            // Until it is through, the next admission does it again, in whatever session that is.
-            book.session = None;
-            catalogue.save_book(&book)?;
-            let recovery = Recovery { catalogue, volume: &*volume, dir: &dir, clock: asked.clock };
-            recovery.run(&mut book, &loaded, &mut findings)?;
-            book.session = Some(session);
-            book.opened = false;
-            catalogue.save_book(&book)?;
+        if loaded.endless {
+            return Err(JobError::Endless { at: volume.facts().shown.clone(), file: bag::LEDGER });
+        }
+        if book.chain.seq > LINES_MAX {
+            return Err(JobError::NumbersUsedUp { at: volume.facts().shown.clone() });
         }
         let foreign = book.card != catalogue.card()?.to_string();
         if foreign && book.era >= catalogue.era()? {
             catalogue.pass_era(book.era)?;
         }
+        if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
+            let lost_pages = catalogue.has_lost_pages(&session)?;
+            if lost_pages && loaded.length == 0 {
+                return Err(JobError::BadBeginning { at: volume.facts().shown.clone() });
+            }
+            // Until it is through, the next admission does it again, in whatever session that is.
+            book.session = None;
+            catalogue.save_book(&book)?;
+            let (volume, dir, clock) = (&*volume, &dir, asked.clock);
+            let recovery = Recovery { catalogue, volume, dir, clock, lost_pages };
+            recovery.run(&mut book, &loaded, &mut findings)?;
+            book.session = Some(session);
+            book.opened = false;
+            catalogue.save_book(&book)?;
+        }
     }
-    let ledger_whole = loaded.length > 0 && loaded.broken.is_none() && loaded.newer.is_none();
+    let ledger_whole = loaded.length > 0
+        && loaded.broken.is_none()
+        && loaded.newer.is_none()
+        && loaded.unreadable.is_none();
     if asked.access == Access::Read {
-        findings.extend(loaded.broken.as_ref().map(recover::finding));
+        let broken = loaded.broken.as_ref();
+        findings.extend(match loaded.endless {
+            true => broken.map(|broken| Finding::LedgerEndless { at: broken.at }),
+            false => broken.map(recover::finding),
+        });
     }
-    let newer = later_layout || loaded.newer.is_some();
-    Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, _lock: lock })
+    let newer = only_readable || loaded.newer.is_some() || loaded.endless;
+    let unreadable = loaded.unreadable;
+    Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
 }
 
-/// Its id, and whether its layout is one of a later version.
+/// Remembers a failed sync, for as long as the mount lasts.
+pub(crate) fn note_lost_pages(catalogue: &Catalogue, error: &JobError, mount: &str) {
+    if matches!(error, JobError::NotSynced(_))
+        && let Err(error) = catalogue.note_lost_pages(mount)
+    {
+        tracing::warn!(%error, "that a sync failed could not be kept");
+    }
+}
+
+/// Tells one mount in one boot from any other.
+pub(crate) fn session_of(now: &Stamp, volume: &dyn Volume) -> String {
+    format!("{} {}", now.boot, volume.facts().mount)
+}
+
+/// Its id, and whether it may only be read, as when its layout is one of a later version.
 fn identify(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -158,7 +198,10 @@ fn identify(
             // Copies without an id, as after a repair tool: readable all the same.
             Ok(DriveId::from_bits(0))
         }
-        (Known::Unreadable(..), Access::Read, _) => Ok(DriveId::from_bits(0)),
+        (Known::Unreadable(_, length), Access::Read, _) => {
+            // One that is too long to be ours is not written over either.
+            return Ok((DriveId::from_bits(0), length > DRIVE_FILE_BYTES));
+        }
         (Known::Nothing, _, _) => match catalogue.drive_at(asked.at)? {
             Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
             None => Err(JobError::NoDrive { at: at() }),

@@ -22,6 +22,14 @@ struct DriveFile {
     volume: Option<String>,
 }
 
+/// As much as every later format has too.
+#[derive(Deserialize)]
+struct Version {
+    format: u64,
+    #[serde(default)]
+    id: serde_json::Value,
+}
+
 /// An id, as the drive tells it.
 pub(super) struct Told {
     /// The id.
@@ -76,13 +84,17 @@ pub(super) fn read(volume: &dyn Volume) -> Result<Known, JobError> {
     let got = read_full(|into| source.read(into), &mut text)?;
     // Serde would take an array for the object, too.
     let object = text[..got].trim_ascii_start().starts_with(b"{");
-    let Some(file) = serde_json::from_slice::<DriveFile>(&text[..got]).ok().filter(|_| object)
-    else {
+    let version = serde_json::from_slice::<Version>(&text[..got]).ok().filter(|_| object);
+    let Some(version) = version else {
         return Ok(Known::Unreadable(at, length));
     };
-    if file.format > FORMAT {
-        return Ok(Known::Newer(file.format, file.id.parse().ok()));
+    if version.format > u64::from(FORMAT) {
+        let id = version.id.as_str().and_then(|id| id.parse().ok());
+        return Ok(Known::Newer(u32::try_from(version.format).unwrap_or(u32::MAX), id));
     }
+    let Ok(file) = serde_json::from_slice::<DriveFile>(&text[..got]) else {
+        return Ok(Known::Unreadable(at, length));
+    };
     let told = |id| Known::Id(Told { id, volume: file.volume });
     Ok(file.id.parse().map_or(Known::Unreadable(at, length), told))
 }
@@ -102,7 +114,7 @@ pub fn make_drive(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, Job
             let missing = (length as usize).saturating_sub(text.len() + 1);
             text.extend(std::iter::repeat_n(' ', missing));
             text.push('\n');
-            volume.write_synced(&at, 0, text.as_bytes())?;
+            volume.write_synced(&at, 0, text.as_bytes()).map_err(JobError::NotSynced)?;
             Ok(id)
         }
         Known::Unreadable(file, _) => Err(JobError::Broken(format!(
@@ -130,8 +142,11 @@ pub(super) fn set_apart(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveI
 fn create(volume: &dyn Volume, number: u32, clock: &dyn Clock) -> Result<DriveId, JobError> {
     let (id, mut text) = new_file(volume, clock)?;
     text.push('\n');
-    volume.create(&file(number))?.write(text.as_bytes())?;
-    volume.sync_all()?;
+    drop(volume.create(&file(number))?);
+    volume.sync_all().map_err(JobError::NotSynced)?;
+    // Durable before anybody remembers that this id is here: a cut would leave a place that is known for a
+    // drive and has none, which a person would have to settle.
+    volume.write_synced(&file(number), 0, text.as_bytes()).map_err(JobError::NotSynced)?;
     Ok(id)
 }
 

@@ -1,11 +1,12 @@
 //! Reads a station's ledger into the catalogue, and appends to it.
 //! Never holds more of it in memory than one line, and never reads again what is known to be unchanged.
 
-use crate::disk::{ReadFrom, Source, Volume};
+use super::logs::write_proven;
+use crate::disk::{DiskError, ReadFrom, Source, Trouble, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, Verdict, claimed_hash};
-use crate::model::limits::{COPY_BUFFER_BYTES, LEDGER_LINE_BYTES};
+use crate::model::limits::{COPY_BUFFER_BYTES, LEDGER_JUNK_BYTES, LEDGER_LINE_BYTES};
 use crate::model::{Finding, RelName, Stamp, bag};
 
 /// What reading the ledger brought.
@@ -13,24 +14,28 @@ use crate::model::{Finding, RelName, Stamp, bag};
 pub(super) struct Loaded {
     /// It is as it was known; nothing was read.
     pub unchanged: bool,
-    /// It was read from its beginning.
-    pub anew: bool,
     /// A break that no `recovered` line has settled yet.
     pub broken: Option<Break>,
     /// The last line is not ended.
     pub unended: bool,
     /// A later format was met; reading stopped there.
     pub newer: Option<u32>,
+    /// It goes on without lines for longer than any cut can make it; reading stopped there.
+    pub endless: bool,
     /// Octets of the file.
     pub length: u64,
+    /// Why its end could not be read, where what can be read was asked for.
+    pub unreadable: Option<DiskError>,
 }
 
-/// Brings the catalogue up to what the ledger says.
+/// Brings the catalogue up to what the ledger says. With `partly` an end that cannot be read is passed over:
+/// a cut may leave a file that claims to be longer than its clusters go.
 pub(super) fn load(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
     book: &mut BookRow,
+    partly: bool,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
     let at = dir.join(&RelName::fixed(bag::LEDGER));
@@ -44,12 +49,12 @@ pub(super) fn load(
         findings.push(Finding::LedgerShorter { known, found: length });
     }
     let anew = !intact || known == 0;
-    let mut loaded = Loaded { anew, length, ..Loaded::default() };
+    let mut loaded = Loaded { length, ..Loaded::default() };
     catalogue.together(|| {
         if anew {
             catalogue.forget_book(book)?;
         }
-        read_lines(catalogue, volume, &at, book, &mut loaded)
+        read_lines(catalogue, volume, &at, book, partly, &mut loaded)
     })?;
     Ok(loaded)
 }
@@ -74,6 +79,7 @@ fn read_lines(
     volume: &dyn Volume,
     at: &RelName,
     book: &mut BookRow,
+    partly: bool,
     loaded: &mut Loaded,
 ) -> Result<(), JobError> {
     let mut reader = Reader::resume(book.chain, book.ledger_bytes);
@@ -81,10 +87,23 @@ fn read_lines(
         return Ok(());
     }
     let mut lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
-    while let Some(piece) = lines.next()? {
+    let mut last_line_ends = reader.at();
+    loop {
+        let piece = match lines.next() {
+            Ok(Some(piece)) => piece,
+            Ok(None) => break,
+            Err(error) if partly && error.trouble == Trouble::Failing => {
+                loaded.unreadable = Some(error);
+                break;
+            }
+            Err(error) => return Err(error.into()),
+        };
         match piece {
             Piece::Line(raw, length) => match reader.line(raw, length) {
-                Verdict::Line(line, standing) => catalogue.fold(book, &line, standing)?,
+                Verdict::Line(line, standing) => {
+                    catalogue.fold(book, &line, standing)?;
+                    last_line_ends = reader.at();
+                }
                 Verdict::Junk => {}
                 Verdict::Newer(version) => {
                     loaded.newer = Some(version);
@@ -93,11 +112,17 @@ fn read_lines(
             },
             Piece::TooLong(length) => reader.junk(length),
         }
+        loaded.endless = reader.at() - last_line_ends > LEDGER_JUNK_BYTES;
+        if loaded.endless {
+            break;
+        }
     }
     loaded.broken = reader.broken();
     loaded.unended = lines.unended;
     book.chain = reader.chain();
-    book.ledger_bytes = reader.at();
+    book.ledger_bytes = if loaded.endless { last_line_ends } else { reader.at() };
+    // Whoever wrote these lines may have been ended before they were synced.
+    book.unproven = true;
     catalogue.save_book(book)
 }
 
@@ -123,10 +148,11 @@ pub(crate) fn append(
         lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
     }
     let at = dir.join(&RelName::fixed(bag::LEDGER));
-    volume.write_synced(&at, book.ledger_bytes, text.as_bytes())?;
+    write_proven(volume, &at, book.ledger_bytes, text.as_bytes())?;
     catalogue.together(|| {
         book.chain = chain;
         book.ledger_bytes += text.len() as u64;
+        book.unproven = false;
         lines.iter().try_for_each(|line| catalogue.fold(book, line, Standing::Sound))?;
         catalogue.save_book(book)
     })
@@ -161,10 +187,12 @@ impl Lines {
 
     /// The next piece; `None` at the end of the file.
     #[expect(clippy::should_implement_trait, reason = "a piece lives in the buffer")]
-    pub fn next(&mut self) -> Result<Option<Piece<'_>>, JobError> {
+    pub fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
         loop {
             let waiting = &self.buffer[self.taken..self.filled];
-            if let Some(end) = waiting.iter().position(|&b| b == b'\n') {
+            // First whether there is one at all, since the library finds that out many octets at a time.
+            let end = waiting.contains(&b'\n').then(|| waiting.iter().position(|&b| b == b'\n'));
+            if let Some(end) = end.flatten() {
                 let from = self.taken;
                 self.taken += end + 1;
                 let length = end as u64 + 1;

@@ -3,12 +3,14 @@
 //! in place.
 
 use super::ledger::{Lines, Piece};
+use super::logs::write_proven;
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
-use crate::model::limits::{BATCH_MESSAGES_MAX, NUMBER_MAX};
+use crate::job::catalogue::{BookRow, Catalogue, PayloadRow, PayloadState};
+use crate::model::limits::{BATCH_MESSAGES_MAX, MANIFEST_JUNK_BYTES, NUMBER_MAX};
 use crate::model::{Digest, Finding, Identity, PayloadName, RelName, bag};
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
+use std::ops::Range;
 
 fn path(dir: &RelName) -> RelName {
     dir.join(&RelName::fixed(bag::MANIFEST))
@@ -21,7 +23,7 @@ pub(crate) fn append(
     book: &mut BookRow,
     lines: &str,
 ) -> Result<(), JobError> {
-    volume.write_synced(&path(dir), book.manifest_bytes, lines.as_bytes())?;
+    write_proven(volume, &path(dir), book.manifest_bytes, lines.as_bytes())?;
     book.manifest_bytes += lines.len() as u64;
     Ok(())
 }
@@ -56,60 +58,119 @@ pub(super) fn listed_with_their_hash(
     Ok(proven)
 }
 
-/// Compares the manifest with the copies known and those to be adopted, by number, and writes what is
-/// missing.
-pub(super) fn mend(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
-    book: &mut BookRow,
-    adopted: &[(PayloadName, Identity)],
-    findings: &mut Vec<Finding>,
-) -> Result<(), JobError> {
-    let mut held = Numbers::default();
-    each_copy(catalogue, book, |copy| held.insert(copy.name.number))?;
-    adopted.iter().for_each(|(payload, _)| held.insert(payload.number));
-    let mut tail = Vec::new();
-    let mut listed = read(volume, dir, |_, payload, at| {
-        match held.contains(payload.number) {
-            true => tail.clear(),
-            false => tail.push((at, payload)),
+/// What mending a manifest works on.
+pub(super) struct Mending<'a> {
+    pub catalogue: &'a Catalogue,
+    pub volume: &'a dyn Volume,
+    pub dir: &'a RelName,
+    /// Its last lines may be in the system's memory alone.
+    pub doubtful: bool,
+}
+
+impl Mending<'_> {
+    /// Compares the manifest with the copies known and those to be adopted, by number, and writes what is
+    /// missing.
+    pub(super) fn run(
+        &self,
+        book: &mut BookRow,
+        adopted: &[(PayloadName, Identity)],
+        findings: &mut Vec<Finding>,
+    ) -> Result<(), JobError> {
+        let Self { catalogue, volume, dir, doubtful } = *self;
+        let mut held = Numbers::default();
+        let mut uncertain = BTreeMap::new();
+        each_copy(catalogue, book, |copy| {
+            held.insert(copy.name.number);
+            if copy.state == PayloadState::Debris {
+                uncertain.insert(copy.name.number, copy.identity.digest);
+            }
+        })?;
+        for (payload, identity) in adopted {
+            held.insert(payload.number);
+            uncertain.insert(payload.number, identity.digest);
         }
-        // More than one batch is nothing that a cut can leave.
-        tail.truncate(BATCH_MESSAGES_MAX + 1);
-        Ok(())
-    })?;
-    if tail.len() <= BATCH_MESSAGES_MAX {
-        // A device may keep these lines and lose the copies, until it is flushed.
-        while let Some((at, payload)) = tail.pop()
-            && volume.length(&dir.join(&payload.to_rel()))?.is_none()
+        let mut wrong = Vec::new();
+        let mut listed = read(volume, dir, |digest, payload, at| {
+            let is = uncertain.get(&payload.number);
+            if !held.contains(payload.number) || is.is_some_and(|is| *is != digest) {
+                wrong.push((at, payload));
+            }
+            // More than one batch is nothing that a cut can leave.
+            wrong.truncate(BATCH_MESSAGES_MAX + 1);
+            Ok(())
+        })?;
+        if listed.endless {
+            let at = volume.facts().shown.clone();
+            return Err(JobError::Endless { at, file: bag::MANIFEST });
+        }
+        if wrong.len() <= BATCH_MESSAGES_MAX {
+            self.right(&mut listed, wrong, &uncertain)?;
+        }
+        book.next_number = book.next_number.max(listed.numbers.highest() + 1);
+        let mut text = String::new();
+        each_copy(catalogue, book, |copy| {
+            // One that is not there need not be listed; it would only make the bag invalid.
+            if copy.state != PayloadState::Missing && !listed.numbers.contains(copy.name.number) {
+                text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
+            }
+        })?;
+        for (payload, identity) in
+            adopted.iter().filter(|(p, _)| !listed.numbers.contains(p.number))
         {
-            listed.sound = at;
+            text.push_str(&bag::manifest_line(&identity.digest, *payload));
         }
-    }
-    book.next_number = book.next_number.max(listed.numbers.highest() + 1);
-    let mut text = String::new();
-    each_copy(catalogue, book, |copy| {
-        if !listed.numbers.contains(copy.name.number) {
-            text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
+        let junk = listed.length - listed.sound;
+        let filler = junk.saturating_sub(text.len() as u64);
+        if junk > 0 {
+            findings.push(Finding::ManifestTorn { bytes: junk });
         }
-    })?;
-    for (payload, identity) in adopted.iter().filter(|(p, _)| !listed.numbers.contains(p.number)) {
-        text.push_str(&bag::manifest_line(&identity.digest, *payload));
+        book.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
+        if text.is_empty() && filler == 0 {
+            // Written once more as it is, the last line takes those before it along.
+            let Some((digest, payload, at)) = listed.last.filter(|_| doubtful) else {
+                return Ok(());
+            };
+            let line = bag::manifest_line(&digest, payload);
+            return match line.len() as u64 == at.end - at.start {
+                true => write_proven(volume, &path(dir), at.start, line.as_bytes()),
+                false => Ok(()),
+            };
+        }
+        let mut bytes = text.into_bytes();
+        bytes.extend_from_slice(&bag::filler(filler));
+        write_proven(volume, &path(dir), listed.sound, &bytes)
     }
-    let junk = listed.length - listed.sound;
-    let filler = junk.saturating_sub(text.len() as u64);
-    if junk > 0 {
-        findings.push(Finding::ManifestTorn { bytes: junk });
+
+    /// Until it is flushed, a device may keep lines and lose what they list. At the end of the manifest such a
+    /// line is junk; before others it is written over in place: by a comment, or with the hash that the copy has.
+    fn right(
+        &self,
+        listed: &mut Listed,
+        mut wrong: Vec<(Range<u64>, PayloadName)>,
+        uncertain: &BTreeMap<u32, Digest>,
+    ) -> Result<(), JobError> {
+        let there = |payload: PayloadName| self.volume.length(&self.dir.join(&payload.to_rel()));
+        while let Some((at, payload)) = wrong.pop_if(|(at, _)| at.end == listed.sound) {
+            if there(payload)?.is_some() {
+                wrong.push((at, payload));
+                break;
+            }
+            listed.sound = at.start;
+        }
+        for (at, payload) in wrong {
+            let length = at.end - at.start;
+            let line = match uncertain.get(&payload.number) {
+                Some(digest) => bag::manifest_line(digest, payload).into_bytes(),
+                None if there(payload)?.is_none() => bag::filler(length),
+                // Nobody knows what it is; the next mount shows it again.
+                None => continue,
+            };
+            if line.len() as u64 == length {
+                write_proven(self.volume, &path(self.dir), at.start, &line)?;
+            }
+        }
+        Ok(())
     }
-    book.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
-    if text.is_empty() && filler == 0 {
-        return Ok(());
-    }
-    let mut bytes = text.into_bytes();
-    bytes.extend_from_slice(&bag::filler(filler));
-    volume.write_synced(&path(dir), listed.sound, &bytes)?;
-    Ok(())
 }
 
 fn each_copy(
@@ -131,7 +192,11 @@ pub struct Listed {
     numbers: Numbers,
     /// Octets up to the end of the last line of ours.
     sound: u64,
+    /// The last line of a copy, and where it is.
+    last: Option<(Digest, PayloadName, Range<u64>)>,
     length: u64,
+    /// It goes on without lines for longer than any cut can make it; reading stopped there.
+    endless: bool,
 }
 
 impl Listed {
@@ -146,14 +211,15 @@ impl Listed {
     }
 }
 
-/// Reads the manifest; `each` is given every line of ours, and the octet at which it begins. Other
+/// Reads the manifest; `each` is given every line of ours, and the octets at which it stands. Other
 /// lines are passed over.
 pub fn read(
     volume: &dyn Volume,
     dir: &RelName,
-    mut each: impl FnMut(Digest, PayloadName, u64) -> Result<(), JobError>,
+    mut each: impl FnMut(Digest, PayloadName, Range<u64>) -> Result<(), JobError>,
 ) -> Result<Listed, JobError> {
-    let mut listed = Listed { numbers: Numbers::default(), sound: 0, length: 0 };
+    let mut listed =
+        Listed { numbers: Numbers::default(), sound: 0, last: None, length: 0, endless: false };
     let at = path(dir);
     if volume.length(&at)?.is_none() {
         return Ok(listed);
@@ -170,14 +236,19 @@ pub fn read(
             }
             Piece::TooLong(length) => (None, length),
         };
-        let at = listed.length;
+        let at = listed.length..listed.length + length;
         listed.length += length;
         if let Some(line) = line {
             listed.sound = listed.length;
             if let Some((digest, payload)) = line {
                 listed.numbers.insert(payload.number);
+                listed.last = Some((digest, payload, at.clone()));
                 each(digest, payload, at)?;
             }
+        }
+        listed.endless = listed.length - listed.sound > MANIFEST_JUNK_BYTES;
+        if listed.endless {
+            break;
         }
     }
     Ok(listed)

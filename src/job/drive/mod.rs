@@ -5,14 +5,16 @@ mod admit;
 mod claims;
 mod identity;
 mod ledger;
+mod logs;
 mod manifest;
 mod payload;
 mod recover;
 mod skeleton;
 
 pub use admit::{Admission, Admitted, Begin, admit};
+pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub use identity::{drive_id, make_drive, stations};
 pub use ledger::{Lines, Piece};
 pub use manifest::{Listed, read as read_manifest};
-pub(crate) use payload::{Copy, hash as hash_copy, hash_all as hash_copies};
+pub(crate) use payload::{Copy, hash as hash_copy, hash_all as hash_copies, list as list_segment};

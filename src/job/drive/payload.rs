@@ -1,10 +1,10 @@
 //! Reads a copy back from the medium.
 //! Never takes the system's memory for the medium, and never reads further than a copy is long.
 
-use crate::disk::{DiskError, ReadFrom, Source, Trouble, Volume, read_known};
+use crate::disk::{DiskError, Entry, ReadFrom, Source, Trouble, Volume, read_known};
 use crate::job::JobError;
 use crate::model::ledger::Event;
-use crate::model::limits::{COPY_BUFFER_BYTES, READ_AHEAD_COPIES};
+use crate::model::limits::{COPY_BUFFER_BYTES, DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
 use std::collections::VecDeque;
 
@@ -48,6 +48,19 @@ pub(crate) fn hash(
     match open(volume, dir, payload) {
         Ok(source) => hash_source(volume, source, longest),
         Err(error) => alone(volume, error),
+    }
+}
+
+/// The entries of a segment's folder. `None`: that folder alone cannot be read.
+pub(crate) fn list(
+    volume: &dyn Volume,
+    dir: &RelName,
+    segment: u32,
+) -> Result<Option<Vec<Entry>>, JobError> {
+    let at = dir.join(&PayloadName::segment_dir(segment));
+    match volume.list(&at, DRIVE_FOLDER_ENTRIES) {
+        Ok(entries) => Ok(Some(entries)),
+        Err(error) => alone(volume, error).map(|_| None),
     }
 }
 
@@ -127,7 +140,7 @@ fn hash_source(
     }
 }
 
-/// Whether an error is the copy's alone: then the drive still answers that it is there.
+/// Whether an error is the copy's (or the folder's) alone: then the drive still answers that it is there.
 fn alone(volume: &dyn Volume, error: DiskError) -> Result<Copy, JobError> {
     match error.trouble {
         Trouble::Gone => {

@@ -2,15 +2,15 @@
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::ledger::{self, Loaded};
-use super::manifest;
+use super::manifest::{self, Mending};
 use super::payload::{self, Copy};
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
 use crate::model::ledger::{Break, Event};
 use crate::model::limits::{
-    DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES, SEGMENT_MESSAGES,
-    SEGMENT_PER_SESSION_MAX,
+    BATCH_MESSAGES_MAX, DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES,
+    SEGMENT_MESSAGES, SEGMENT_PER_SESSION_MAX,
 };
 use crate::model::{Clock, Digest, Finding, Identity, PayloadName, RelName, bag};
 
@@ -20,6 +20,8 @@ pub(super) struct Recovery<'a> {
     pub volume: &'a dyn Volume,
     pub dir: &'a RelName,
     pub clock: &'a dyn Clock,
+    /// A sync failed in this mount: what the system tells of files made since may be on no medium.
+    pub lost_pages: bool,
 }
 
 impl Recovery<'_> {
@@ -32,16 +34,25 @@ impl Recovery<'_> {
         loaded: &Loaded,
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
+        // Whoever wrote here before may have been ended in the middle: what that left in memory goes to the
+        // device first, so that nothing is read here that a cut would still take.
+        self.volume.sync_all().map_err(JobError::NotSynced)?;
+        let doubtful = self.lost_pages || book.unproven;
         let mut events = self.recheck(book, findings)?;
-        let orphans = self.orphans(book, loaded.anew)?;
+        let mut orphans = self.orphans(book)?;
+        if self.lost_pages {
+            // They may have names in memory alone. The next mount shows what there is.
+            book.scattered = true;
+            orphans.clear();
+        }
         let proven = manifest::listed_with_their_hash(self.volume, self.dir, &orphans)?;
         let mut adopted = Vec::new();
         for (payload, identity) in orphans {
             if proven.contains(&payload.number) || self.catalogue.is_message(book.row, &identity)? {
-                findings.push(Finding::Adopted { payload });
+                Finding::Adopted { payload }.note(findings);
                 adopted.push((payload, identity));
             } else {
-                findings.push(Finding::Debris { payload });
+                Finding::Debris { payload }.note(findings);
                 events.push(Event::Debris { payload, identity });
             }
         }
@@ -61,9 +72,16 @@ impl Recovery<'_> {
             book.told = 0;
         }
         self.append(book, events, end_line_before)?;
-        manifest::mend(self.catalogue, self.volume, self.dir, book, &adopted, findings)?;
+        let mend =
+            Mending { catalogue: self.catalogue, volume: self.volume, dir: self.dir, doubtful };
+        mend.run(book, &adopted, findings)?;
         let adopt = |(payload, identity)| Event::Adopted { payload, identity };
-        self.append(book, adopted.into_iter().map(adopt).collect(), false)?;
+        let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
+        if book.unproven && events.is_empty() {
+            // A line behind those read makes them as durable as itself.
+            events.push(Event::opened(self.catalogue.card()?, self.catalogue.era()?));
+        }
+        self.append(book, events, false)?;
         self.begin_segment(book);
         Ok(())
     }
@@ -74,55 +92,70 @@ impl Recovery<'_> {
         events: Vec<Event>,
         end_line_before: bool,
     ) -> Result<(), JobError> {
-        if events.is_empty() && !end_line_before {
-            return Ok(());
+        let stamp = self.clock.stamp();
+        let mut end = end_line_before;
+        let mut events = events.into_iter().peekable();
+        // A few at a time: of a ruined drive there may be as many as it has copies.
+        while end || events.peek().is_some() {
+            let some = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
+            ledger::append(self.catalogue, self.volume, self.dir, book, &stamp, some, end)?;
+            end = false;
         }
-        let (stamp, end) = (self.clock.stamp(), end_line_before);
-        ledger::append(self.catalogue, self.volume, self.dir, book, &stamp, events, end)
+        Ok(())
     }
 
     /// Reads again the last commits, which a lying device may have lost, and whatever lines behind a
-    /// break claim.
+    /// break claim. Where bad copies are found, those before them are read too: a ledger that is not this
+    /// drive's own, or a folder that is gone, makes all of them bad.
     fn recheck(&self, book: &BookRow, findings: &mut Vec<Finding>) -> Result<Vec<Event>, JobError> {
-        let mut copies = self.catalogue.claimed_payloads(book.row)?;
-        let mut bytes = 0;
-        for copy in self.catalogue.latest_payloads(book.row, RECHECK_MESSAGES)? {
-            bytes += copy.identity.bytes;
-            if bytes > RECHECK_BYTES {
-                break;
-            }
-            if copy.state.is_whole() {
-                copies.push(copy);
-            }
-        }
         let mut events = Vec::new();
-        for copy in copies {
+        for copy in self.catalogue.claimed_payloads(book.row)? {
             events.extend(check(self.volume, self.dir, &copy, findings)?);
         }
-        Ok(events)
+        let mut before = NUMBER_MAX + 1;
+        loop {
+            let page = self.catalogue.payloads_before(book.row, before, RECHECK_MESSAGES)?;
+            let Some(last) = page.last() else { return Ok(events) };
+            before = last.name.number;
+            let (sound_until, mut bytes) = (events.len(), 0_u64);
+            for copy in page {
+                bytes = bytes.saturating_add(copy.identity.bytes);
+                if bytes > RECHECK_BYTES && events.len() == sound_until {
+                    return Ok(events);
+                }
+                if copy.state.is_whole() {
+                    events.extend(check(self.volume, self.dir, &copy, findings)?);
+                }
+            }
+            if events.len() == sound_until {
+                return Ok(events);
+            }
+        }
     }
 
     /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be
-    /// in the last segments, unless the ledger had to be read anew.
-    fn orphans(
-        &self,
-        book: &mut BookRow,
-        everywhere: bool,
-    ) -> Result<Vec<(PayloadName, Identity)>, JobError> {
+    /// in the last segments, unless the ledger had to be read anew or some were passed over.
+    fn orphans(&self, book: &mut BookRow) -> Result<Vec<(PayloadName, Identity)>, JobError> {
         let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
         let folders = self.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
         let mut segments: Vec<u32> = folders
             .iter()
             .filter(|entry| entry.kind == EntryKind::Folder)
             .filter_map(|entry| PayloadName::segment_of(&entry.name))
-            .filter(|segment| everywhere || *segment >= book.segment)
+            .filter(|segment| book.scattered || *segment >= book.segment)
             .collect();
         segments.sort_unstable();
         let mut orphans = Vec::new();
         for segment in segments {
-            let at = self.dir.join(&PayloadName::segment_dir(segment));
+            let Some(entries) = payload::list(self.volume, self.dir, segment)? else {
+                // Nobody knows what is in it, so nothing is written to it.
+                if segment >= book.segment {
+                    (book.segment, book.segment_used) = (segment, SEGMENT_MESSAGES);
+                }
+                continue;
+            };
             let mut used = 0;
-            for entry in self.volume.list(&at, DRIVE_FOLDER_ENTRIES)? {
+            for entry in entries {
                 used += 1;
                 let Some(name) = PayloadName::from_file(segment, &entry.name) else { continue };
                 book.next_number =
@@ -143,6 +176,7 @@ impl Recovery<'_> {
                 book.segment_used = used;
             }
         }
+        book.scattered = false;
         orphans.sort_by_key(|(name, _)| name.number);
         Ok(orphans)
     }
@@ -176,9 +210,10 @@ pub(super) fn check(
     if read == Copy::Is(copy.identity) {
         return Ok(None);
     }
-    findings.push(match read {
+    let found = match read {
         Copy::Absent => Finding::Missing { payload },
         other => Finding::Damaged { payload, expected, found: other.digest() },
-    });
+    };
+    found.note(findings);
     Ok(Some(read.event(payload)))
 }

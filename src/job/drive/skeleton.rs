@@ -1,7 +1,7 @@
 //! Makes the folder of a station on a drive, and mends what a cut left of a first attempt.
 //! Never changes a file that holds anything but our own fixed text.
 
-use crate::disk::{ReadFrom, Volume, read_full};
+use crate::disk::{DiskError, ReadFrom, Volume, read_full};
 use crate::job::JobError;
 use crate::model::{Clock, RelName, StationName, bag};
 
@@ -34,21 +34,25 @@ pub(super) fn ensure(
             // Shorter than it should be, or the declaration with other octets: torn when it was
             // made. Both are written over in place, which costs nothing that was ever good.
             Some(length) if length < text.len() as u64 && !text.is_empty() => {
-                volume.write_synced(&at, 0, text.as_bytes())?;
+                synced(volume.write_synced(&at, 0, text.as_bytes()))?;
             }
             Some(length) if name == bag::DECLARATION && length == text.len() as u64 => {
                 let mut there = vec![0; text.len()];
                 let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
                 read_full(|into| source.read(into), &mut there)?;
                 if there != text.as_bytes() {
-                    volume.write_synced(&at, 0, text.as_bytes())?;
+                    synced(volume.write_synced(&at, 0, text.as_bytes()))?;
                 }
             }
             Some(_) => {}
         }
     }
     if made {
-        volume.sync_all()?;
+        synced(volume.sync_all())?;
     }
     Ok(())
+}
+
+fn synced(done: Result<(), DiskError>) -> Result<(), JobError> {
+    done.map_err(JobError::NotSynced)
 }

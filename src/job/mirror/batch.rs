@@ -2,7 +2,10 @@
 
 use crate::job::catalogue::FileRow;
 use crate::model::ledger::{Event, Place};
-use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
+use crate::model::limits::{
+    BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
+    RESERVE_BYTES,
+};
 use crate::model::{Identity, PayloadName, Reason};
 use std::collections::HashSet;
 
@@ -61,6 +64,35 @@ impl Batch {
 
     pub(super) fn is_empty(&self) -> bool {
         self.copies.is_empty() && self.notes.is_empty()
+    }
+}
+
+/// How much goes into a batch: as designed at first, more while a quick medium works off a backlog.
+pub(super) struct BatchSize {
+    messages: usize,
+    bytes: u64,
+}
+
+impl Default for BatchSize {
+    fn default() -> Self {
+        Self { messages: BATCH_MESSAGES, bytes: BATCH_BYTES }
+    }
+}
+
+impl BatchSize {
+    pub(super) fn is_full(&self, batch: &Batch) -> bool {
+        batch.copies.len() >= self.messages
+            || batch.bytes >= self.bytes
+            || batch.notes.len() >= BATCH_MESSAGES_MAX
+    }
+
+    pub(super) fn took(&mut self, milliseconds: i64) {
+        if u128::try_from(milliseconds).is_ok_and(|took| took < BATCH_QUICK.as_millis()) {
+            self.messages = (self.messages * 2).min(BATCH_MESSAGES_MAX);
+            self.bytes = (self.bytes * 2).min(BATCH_BYTES_MAX);
+        } else {
+            *self = Self::default();
+        }
     }
 }
 

@@ -38,7 +38,7 @@ pub(super) fn commit(
     // 3. Hand all of it to the device. Survives: nothing yet; but an error here is reported once only
     //    and makes the batch void, so that no lost page is ever taken for a written one.
     if !written.is_empty() {
-        drive.volume.sync_all()?;
+        drive.volume.sync_all().map_err(JobError::NotSynced)?;
     }
 
     // 4. Read every copy back from the medium. Survives: a device that took the octets and did not
@@ -57,7 +57,8 @@ pub(super) fn commit(
         drive.list(&lines)?;
     }
 
-    // 5b. The ledger, synced: the commit point. Survives: everything from here on.
+    // 5b. The ledger, synced: the commit point. Survives: everything from here on. Both logs are read back
+    //     like the copies: a worn stick may take a line, call it durable and not keep it.
     let events = events(pass, drive, written, notes, &mut done)?;
     drive.book.session = session.filter(|_| debris.is_empty());
     drive.book.opened = true;
@@ -94,11 +95,7 @@ fn events(
 ) -> Result<Vec<Event>, JobError> {
     let mut events = Vec::with_capacity(written.len() + notes.len() + 2);
     if !drive.book.opened {
-        events.push(Event::Opened {
-            card: pass.catalogue.card()?,
-            era: pass.catalogue.era()?,
-            program: concat!("counterfoil ", env!("CARGO_PKG_VERSION")).to_owned(),
-        });
+        events.push(Event::opened(pass.catalogue.card()?, pass.catalogue.era()?));
         for mailbox in pass.mailboxes {
             let root = crate::disk::host::resolved(mailbox.dir.path());
             let root = root.as_os_str().as_bytes();

@@ -10,11 +10,9 @@ use super::catalogue::{Catalogue, millis};
 use super::drive::Admitted;
 use super::{JobError, MailboxRef, Progress};
 use crate::disk::{DiskError, MailboxDir};
-use crate::model::limits::{
-    BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK,
-};
+use crate::model::limits::LISTED_MAX;
 use crate::model::{Clock, MailboxName, Reason, RelName};
-use batch::Batch;
+use batch::{Batch, BatchSize};
 use plan::Step;
 use std::os::unix::ffi::OsStrExt as _;
 
@@ -73,8 +71,10 @@ pub struct PassReport {
     pub bytes: u64,
     /// Places, moves and departures recorded without a copy.
     pub noted: u64,
-    /// Messages that could not be copied.
+    /// Messages that could not be copied, at most [`LISTED_MAX`] of them.
     pub failed: Vec<NotCopied>,
+    /// Messages that could not be copied, beside those.
+    pub failed_more: u64,
     /// Batches committed.
     pub batches: u64,
     /// The pass ended early, because it was asked to.
@@ -95,6 +95,7 @@ impl Pass<'_> {
         loop {
             let batches = report.batches;
             report.failed.clear();
+            report.failed_more = 0;
             let again = self.sweep(drive, &mut size, &mut report)?;
             if !again || report.batches == batches || report.stopped {
                 report.told_all = drive.book.told >= self.catalogue.tick()?;
@@ -199,38 +200,17 @@ impl Pass<'_> {
 }
 
 impl PassReport {
+    /// How many messages could not be copied.
+    pub fn failed_count(&self) -> u64 {
+        self.failed.len() as u64 + self.failed_more
+    }
+
     fn fail(&mut self, pass: &Pass<'_>, mailbox: i64, path: RelName, reason: Reason) {
-        if let Some(mailbox) = pass.mailbox(mailbox) {
-            self.failed.push(NotCopied { mailbox: mailbox.name.clone(), path, reason });
-        }
-    }
-}
-
-/// How much goes into a batch: as designed at first, more while a quick medium works off a backlog.
-struct BatchSize {
-    messages: usize,
-    bytes: u64,
-}
-
-impl Default for BatchSize {
-    fn default() -> Self {
-        Self { messages: BATCH_MESSAGES, bytes: BATCH_BYTES }
-    }
-}
-
-impl BatchSize {
-    fn is_full(&self, batch: &Batch) -> bool {
-        batch.copies.len() >= self.messages
-            || batch.bytes >= self.bytes
-            || batch.notes.len() >= BATCH_MESSAGES_MAX
-    }
-
-    fn took(&mut self, milliseconds: i64) {
-        if u128::try_from(milliseconds).is_ok_and(|took| took < BATCH_QUICK.as_millis()) {
-            self.messages = (self.messages * 2).min(BATCH_MESSAGES_MAX);
-            self.bytes = (self.bytes * 2).min(BATCH_BYTES_MAX);
+        let Some(mailbox) = pass.mailbox(mailbox) else { return };
+        if self.failed.len() >= LISTED_MAX {
+            self.failed_more += 1;
         } else {
-            *self = Self::default();
+            self.failed.push(NotCopied { mailbox: mailbox.name.clone(), path, reason });
         }
     }
 }

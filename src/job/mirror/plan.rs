@@ -89,7 +89,10 @@ fn departure(
     known: Option<&PlaceRow>,
     batch: &mut Batch,
 ) -> Result<Step, JobError> {
-    let vanished = row.state == FileState::Vanished;
+    // A move takes along what the card made of a message, and nobody knows where its last good version went:
+    // that one is wanted back where it was.
+    let damaged = row.suspect.is_some() || known.is_some_and(|place| place.suspect.is_some());
+    let vanished = row.state == FileState::Vanished || row.state == FileState::Moved && damaged;
     let told = match known {
         Some(place) => place.gone != 0,
         // A drive that has it would bring it back, so the departure is told here too; what vanished
@@ -104,6 +107,7 @@ fn departure(
         return Ok(Step::Nothing);
     }
     if row.state == FileState::Moved
+        && !damaged
         && let Some(event) = moved_away(pass, drive, row, known, batch)?
     {
         return Ok(Step::Note(event));

@@ -1,9 +1,11 @@
-//! Reads what the drives hold of a station into a catalogue in memory.
+//! Reads what the drives hold of a station into a catalogue of its own, which passes.
 //! Never writes to a drive.
 
-use crate::disk::{Access, EntryKind};
+use crate::disk::{Access, EntryKind, Trouble};
 use crate::job::catalogue::Catalogue;
-use crate::job::drive::{Admission, Admitted, Begin, Copy, admit, hash_copy, read_manifest};
+use crate::job::drive::{
+    Admission, Admitted, Begin, Copy, admit, hash_copy, list_segment, read_manifest,
+};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVE_FOLDER_ENTRIES;
 use crate::model::{Clock, DriveId, Finding, Identity, PayloadName, RelName, StationName, bag};
@@ -16,7 +18,7 @@ pub struct Gathered {
     pub station: StationName,
     /// The drives that hold it.
     pub drives: Vec<Admitted>,
-    /// Places that could not be read, and why.
+    /// Places that could not be read, or not to their end, and why.
     pub failed: Vec<(String, JobError)>,
 }
 
@@ -26,7 +28,19 @@ pub fn gather(
     station: &StationName,
     clock: &dyn Clock,
 ) -> Result<Gathered, JobError> {
-    let catalogue = Catalogue::in_memory()?;
+    match gather_into(Catalogue::passing()?, drives, station, clock) {
+        // Where there is no room for the file of a large one, all of it is held.
+        Err(JobError::Catalogue(_)) => gather_into(Catalogue::in_memory()?, drives, station, clock),
+        gathered => gathered,
+    }
+}
+
+fn gather_into(
+    catalogue: Catalogue,
+    drives: &[DriveRef],
+    station: &StationName,
+    clock: &dyn Clock,
+) -> Result<Gathered, JobError> {
     let mut gathered =
         Gathered { catalogue, station: station.clone(), drives: Vec::new(), failed: Vec::new() };
     for (number, drive) in (1..).zip(drives) {
@@ -58,30 +72,41 @@ impl Gathered {
             clock,
         };
         let mut admitted = admit(&self.catalogue, volume, &asked)?;
-        self.catalogue.together(|| claim_the_unknown(&self.catalogue, &mut admitted, &home))?;
+        let mut unread: Vec<JobError> =
+            admitted.unreadable.take().map(Into::into).into_iter().collect();
+        self.catalogue
+            .together(|| claim_the_unknown(&self.catalogue, &mut admitted, &home, &mut unread))?;
+        self.failed.extend(unread.into_iter().map(|error| (drive.door.shown(), error)));
         self.drives.push(admitted);
         Ok(())
     }
 }
 
 /// Copies that the ledger does not tell of. One that the manifest lists was read back before a cut came,
-/// so it counts; one that just lies there counts only where the ledger is lost or broken, since beside a
-/// whole one it is what a cut left of a copy.
+/// so it counts; beside a whole ledger only with the hash it is listed with, since until a device is flushed
+/// it may keep the line and lose the copy. One that just lies there counts only where the ledger is lost or
+/// broken: beside a whole one it is what a cut left of a copy. What cannot be read of the
+/// drive is passed over and told: a cut may leave it in a file that was growing, and the copies that count are
+/// in others.
 fn claim_the_unknown(
     catalogue: &Catalogue,
     drive: &mut Admitted,
     home: &RelName,
+    unread: &mut Vec<JobError>,
 ) -> Result<(), JobError> {
     let mut listed: Vec<(PayloadName, crate::model::Digest)> = Vec::new();
-    read_manifest(&*drive.volume, home, |digest, payload, _| {
+    let read = read_manifest(&*drive.volume, home, |digest, payload, _| {
         if catalogue.payload(drive.book.row, payload.number)?.is_none() {
             listed.push((payload, digest));
         }
         Ok(())
-    })?;
+    });
+    pass_over(read.map(|_| ()), unread)?;
     for (payload, digest) in listed {
-        if let Some(bytes) = drive.volume.length(&home.join(&payload.to_rel()))? {
-            let identity = Identity { digest, bytes };
+        let Some(bytes) = drive.volume.length(&home.join(&payload.to_rel()))? else { continue };
+        let identity = Identity { digest, bytes };
+        let proven = || hash_copy(&*drive.volume, home, payload, bytes);
+        if !drive.ledger_whole || proven()? == Copy::Is(identity) {
             catalogue.claim_payload(&mut drive.book, payload, &identity)?;
         }
     }
@@ -89,10 +114,11 @@ fn claim_the_unknown(
         return Ok(());
     }
     let data = home.join(&RelName::fixed(bag::PAYLOAD));
-    for folder in drive.volume.list(&data, DRIVE_FOLDER_ENTRIES)? {
+    let folders = drive.volume.list(&data, DRIVE_FOLDER_ENTRIES).map_err(Into::into);
+    for folder in pass_over(folders, unread)? {
         let Some(segment) = PayloadName::segment_of(&folder.name) else { continue };
-        let at = home.join(&PayloadName::segment_dir(segment));
-        for entry in drive.volume.list(&at, DRIVE_FOLDER_ENTRIES)? {
+        let entries = list_segment(&*drive.volume, home, segment).map(Option::unwrap_or_default);
+        for entry in pass_over(entries, unread)? {
             let Some(payload) = PayloadName::from_file(segment, &entry.name) else { continue };
             if entry.kind != EntryKind::File
                 || catalogue.payload(drive.book.row, payload.number)?.is_some()
@@ -104,9 +130,23 @@ fn claim_the_unknown(
                 Copy::Is(identity) => {
                     catalogue.claim_payload(&mut drive.book, payload, &identity)?;
                 }
-                _ => drive.findings.push(Finding::Missing { payload }),
+                _ => Finding::Missing { payload }.note(&mut drive.findings),
             }
         }
     }
     Ok(())
+}
+
+/// What was read; nothing where the medium answers with errors, which is told.
+fn pass_over<T: Default>(
+    read: Result<T, JobError>,
+    unread: &mut Vec<JobError>,
+) -> Result<T, JobError> {
+    match read {
+        Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => {
+            unread.push(JobError::Disk(error));
+            Ok(T::default())
+        }
+        other => other,
+    }
 }

@@ -4,7 +4,7 @@
 use super::Gathered;
 use super::beside::{NUMBERED, around, beside};
 use crate::disk::{
-    Access, DiskError, Look, MessageFile, Placing, ReadFrom, TargetDir, Trouble, read_full,
+    Access, DiskError, Look, MessageFile, Placing, ReadFrom, STAGING, TargetDir, Trouble, read_full,
 };
 use crate::job::catalogue::Wanted;
 use crate::job::{JobError, Progress};
@@ -88,6 +88,10 @@ impl RestoreReport {
             && !self.stopped
     }
 
+    fn lost(&self) -> usize {
+        self.damaged.len() + self.missing.len()
+    }
+
     fn unwritten(&mut self, path: RelName, error: DiskError) {
         self.restored -= 1;
         self.not_written.push((path, error));
@@ -156,10 +160,19 @@ impl Work<'_> {
         let path = RelName::from_key(&wanted.place.key)
             .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
         let identity = self.gathered.catalogue.identity(wanted.content)?;
-        let put =
-            self.put(&path, wanted.content, &identity, wanted.place.mode, wanted.place.modified)?;
+        let mode = wanted.place.mode;
+        let lost = self.report.lost();
+        let put = self.put(&path, wanted.content, &identity, mode, wanted.modified)?;
         if put && wanted.instead_of_suspect {
             self.report.instead_of_suspect += 1;
+        }
+        if let Some(suspect) = wanted.place.content
+            && wanted.instead_of_suspect
+            && self.report.lost() > lost
+        {
+            // No good version can be had: what the card made of the message is better than nothing.
+            let identity = self.gathered.catalogue.identity(suspect)?;
+            self.put(&path, suspect, &identity, mode, wanted.place.modified)?;
         }
         self.plan.progress.advance(1, identity.bytes);
         Ok(())
@@ -193,6 +206,13 @@ impl Work<'_> {
         mode: u32,
         modified: Moment,
     ) -> Result<bool, JobError> {
+        if path.parts().any(|part| part == STAGING.as_bytes()) {
+            // No mailbox has a message there: only a forged line can say so, and it would be cleared away.
+            let what = format!("{path}: a restore in progress has that folder");
+            let error = DiskError::with("write", what, rustix::io::Errno::PERM, Trouble::Other);
+            self.report.not_written.push((path.clone(), error));
+            return Ok(false);
+        }
         let (path, beside) = match self.free_name(path, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
@@ -204,8 +224,17 @@ impl Work<'_> {
                 return Ok(false);
             }
         };
-        let Some(staged) = self.fetch(&path, content, identity, mode, modified)? else {
-            return Ok(false);
+        let staged = match self.fetch(&path, content, identity, mode, modified) {
+            Ok(Some(staged)) => staged,
+            Ok(None) => return Ok(false),
+            // One that does not fit keeps no other from being put back.
+            Err(JobError::Disk(error))
+                if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) =>
+            {
+                self.report.not_written.push((path, error));
+                return Ok(false);
+            }
+            Err(error) => return Err(error),
         };
         self.names.insert(path.as_bytes().to_vec());
         self.report.kept_both += u64::from(beside);
@@ -302,7 +331,7 @@ impl Work<'_> {
             };
             seen = true;
             let mut staged = match (&self.target, self.plan.dry_run) {
-                (Some(target), false) => Some(target.stage(self.next)?),
+                (Some(target), false) => Some(target.stage(self.next, identity.bytes)?),
                 _ => None,
             };
             self.next += 1;
@@ -368,6 +397,8 @@ impl Work<'_> {
                 maildirs.insert(folder.parent().map(|p| p.as_bytes().to_vec()), folder);
             }
         }
+        // They are in the folder now, to be seen there.
+        self.names.clear();
         // A Maildir has all three of its folders, or a mail program refuses it.
         for folder in maildirs.into_values() {
             for name in ["cur", "new", "tmp"] {

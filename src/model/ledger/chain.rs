@@ -4,7 +4,6 @@
 use super::event::{Event, Line};
 use super::wire;
 use crate::model::digest::{Digest, Hasher};
-use crate::model::limits::LINE_NUMBER_MAX;
 use crate::model::stamp::Stamp;
 
 const HASH_FIELD: &str = ",\"hash\":\"";
@@ -29,8 +28,7 @@ impl Default for Chain {
 impl Chain {
     /// Makes the next line, with its line feed, and moves on to it.
     pub fn write(&mut self, stamp: &Stamp, event: Event) -> String {
-        let seq = self.seq.saturating_add(1).min(LINE_NUMBER_MAX);
-        let line = Line { seq, stamp: stamp.clone(), event };
+        let line = Line { seq: self.seq + 1, stamp: stamp.clone(), event };
         let object = wire::write(&line);
         let body = object.strip_suffix('}').unwrap_or(&object);
         let hash = link(&self.head, body);
@@ -155,7 +153,7 @@ impl Reader {
             return Verdict::Junk;
         }
         let line = match wire::read(&format!("{body}}}")) {
-            wire::Read::Line(line) if self.may_be_next(line.seq, follows_head) => line,
+            wire::Read::Line(line) if line.seq > self.chain.seq => line,
             wire::Read::Newer(version) if follows_head => return Verdict::Newer(version),
             _ => return Verdict::Junk,
         };
@@ -169,11 +167,6 @@ impl Reader {
         };
         Verdict::Line(line, standing)
     }
-
-    /// Numbers rise: behind a break this tells an old line from a later one.
-    fn may_be_next(&self, seq: u64, follows_head: bool) -> bool {
-        seq > self.chain.seq || (follows_head && seq == LINE_NUMBER_MAX)
-    }
 }
 
 /// The hash that a raw line, without its line feed, claims for itself.
@@ -182,6 +175,8 @@ pub fn claimed_hash(raw: &[u8]) -> Option<Digest> {
 }
 
 fn split(raw: &[u8]) -> Option<(&str, Digest)> {
+    // An editor may have ended the lines as its own system does; what they say is the same.
+    let raw = raw.strip_suffix(b"\r").unwrap_or(raw);
     let text = std::str::from_utf8(raw).ok()?;
     let at = text.len().checked_sub(TAIL)?;
     let (body, tail) = (text.get(..at)?, text.get(at..)?);

@@ -152,3 +152,14 @@ pub enum Event {
         whole_lines: u64,
     },
 }
+
+impl Event {
+    /// This program opens a ledger for a card.
+    pub fn opened(card: CardId, era: u64) -> Self {
+        Self::Opened {
+            card,
+            era,
+            program: concat!("counterfoil ", env!("CARGO_PKG_VERSION")).to_owned(),
+        }
+    }
+}

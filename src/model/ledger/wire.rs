@@ -5,7 +5,7 @@ use super::event::{Event, Line, Place};
 use crate::model::digest::{Digest, Identity};
 use crate::model::escape;
 use crate::model::finding::Suspicion;
-use crate::model::limits::{ERA_MAX, LINE_NUMBER_MAX};
+use crate::model::limits::COUNT_MAX;
 use crate::model::names::RelName;
 use crate::model::stamp::{Moment, Order, Stamp};
 use serde::{Deserialize, Serialize};
@@ -85,6 +85,11 @@ pub(super) fn write(line: &Line) -> String {
     serde_json::to_string(&wire).unwrap_or_default()
 }
 
+#[derive(Deserialize)]
+struct Version {
+    v: u64,
+}
+
 /// What could be made of a line whose hash is right.
 pub(super) enum Read {
     Line(Box<Line>),
@@ -95,10 +100,12 @@ pub(super) enum Read {
 }
 
 pub(super) fn read(text: &str) -> Read {
-    let Ok(wire) = serde_json::from_str::<Wire>(text) else { return Read::Unfit };
-    if wire.v > super::FORMAT {
-        return Read::Newer(wire.v);
+    // A later format may give any other field another form.
+    let Ok(version) = serde_json::from_str::<Version>(text) else { return Read::Unfit };
+    if version.v > u64::from(super::FORMAT) {
+        return Read::Newer(u32::try_from(version.v).unwrap_or(u32::MAX));
     }
+    let Ok(wire) = serde_json::from_str::<Wire>(text) else { return Read::Unfit };
     match wire.into_line() {
         Some(line) => Read::Line(Box::new(line)),
         None => Read::Unfit,
@@ -192,10 +199,7 @@ impl Wire {
             boot: self.boot.clone(),
         };
         let event = self.event()?;
-        if self.seq > LINE_NUMBER_MAX {
-            return None;
-        }
-        Some(Line { seq: self.seq, stamp, event })
+        (self.seq <= COUNT_MAX).then_some(Line { seq: self.seq, stamp, event })
     }
 
     fn event(&self) -> Option<Event> {
@@ -258,18 +262,16 @@ impl Wire {
     }
 
     fn read_identity(&self) -> Option<Identity> {
-        // SQLite, the catalogue, keeps lengths as signed 64-bit numbers; no file is longer.
-        let bytes = self.bytes.filter(|b| i64::try_from(*b).is_ok())?;
+        let bytes = self.bytes.filter(|bytes| *bytes <= COUNT_MAX)?;
         Some(Identity { digest: parse::<Digest>(&self.sha256)?, bytes })
     }
 
     fn read_order(&self) -> Option<Order> {
-        let tick = self.tick.filter(|n| i64::try_from(*n).is_ok())?;
-        Some(Order { era: self.read_era()?, tick })
+        Some(Order { era: self.read_era()?, tick: self.tick.filter(|tick| *tick <= COUNT_MAX)? })
     }
 
     fn read_era(&self) -> Option<u64> {
-        self.era.filter(|era| *era <= ERA_MAX)
+        self.era.filter(|era| *era <= COUNT_MAX)
     }
 
     fn read_path(&self) -> Option<RelName> {

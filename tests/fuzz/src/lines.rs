@@ -3,7 +3,7 @@
 
 use super::taker::Taker;
 use counterfoil::model::ledger::{Chain, Event, Place};
-use counterfoil::model::limits::{ERA_MAX, LINE_NUMBER_MAX};
+use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
 use counterfoil::model::{
     CardId, Digest, Identity, MailboxName, Moment, Order, PayloadName, RelName, Stamp, Suspicion,
 };
@@ -27,7 +27,7 @@ fn identity(taker: &mut Taker<'_>) -> Identity {
     // A few contents, so that several lines tell of one.
     let mut identity = Identity::of(&[taker.octet() % 8]);
     if taker.octet() == 7 {
-        identity.bytes = taker.number(8) >> 1;
+        identity.bytes = taker.number(8) % (COUNT_MAX + 1);
     }
     identity
 }
@@ -53,7 +53,10 @@ fn mailbox(taker: &mut Taker<'_>) -> MailboxName {
 
 fn order(taker: &mut Taker<'_>) -> Order {
     match taker.octet() {
-        3 => Order { era: taker.number(8) % (ERA_MAX + 1), tick: taker.number(8) >> 1 },
+        3 => Order {
+            era: taker.number(8) % (COUNT_MAX + 1),
+            tick: taker.number(8) % (COUNT_MAX + 1),
+        },
         _ => Order { era: taker.number(1), tick: taker.number(1) },
     }
 }
@@ -125,7 +128,7 @@ pub fn event(taker: &mut Taker<'_>) -> Event {
 pub fn ledger(taker: &mut Taker<'_>, with_recovered: bool) -> Vec<String> {
     let mut chain = Chain::default();
     if taker.octet() == 5 {
-        chain.seq = LINE_NUMBER_MAX - taker.number(1);
+        chain.seq = LINES_MAX + 100 - taker.number(1);
     }
     let mut lines = Vec::new();
     for _ in 0..=taker.below(12) {

@@ -26,7 +26,7 @@ fn read(octets: &[u8], piece: usize) -> (Vec<Listed>, u64, u64) {
     drive.put(&format!("{dir}/{MANIFEST}"), octets);
     let mut lines = Vec::new();
     let listed = read_manifest(&Medium::open(&drive, piece), &dir, |digest, payload, at| {
-        lines.push((digest, payload, at));
+        lines.push((digest, payload, at.start));
         Ok(())
     });
     let listed = listed.expect("memory does not fail");

@@ -8,4 +8,8 @@
 - `mail`: messages of people who do not exist
 - `post`: the words that the stories are told in
 - `lanes`: stories run side by side
+- `blocklog`: the log of every write and flush of a stick
+- `states`: what a cut may leave of a log
+- `told`: what was acknowledged when, and whether it came back
+- `replay`, `bench`: states tried on this computer, and in the box
 """

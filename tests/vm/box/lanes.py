@@ -40,11 +40,12 @@ def bare_story(tell):
 class Run:
     """All stories of one run."""
 
-    def __init__(self, base, ready, deb, keep):
+    def __init__(self, base, ready, deb, keep, all_states):
         self.base = base
         self.ready = ready
         self.deb = deb
         self.keep = keep
+        self.all_states = all_states
         self.print = threading.Lock()
         self.passed = 0
         self.failed = 0
@@ -76,6 +77,7 @@ class Run:
         begun = time.monotonic()
         post = Post(folder, self.base if story.bare else self.ready)
         post.deb = self.deb
+        post.all_states = self.all_states
         trouble = None
         try:
             story.tell(post)

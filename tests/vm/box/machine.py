@@ -5,7 +5,7 @@ import subprocess
 import threading
 import time
 
-from . import agent
+from . import agent, blocklog
 from .host import Failed
 
 # Ports of the USB controller; a stick takes one.
@@ -63,14 +63,18 @@ class Machine:
         name = stick.name
         # A stick takes what it is sent at full speed until `stall` says otherwise.
         self.qmp.ask("object-add", {"qom-type": "throttle-group", "id": f"{name}-speed"})
+        octets = {"driver": "raw", "node-name": f"{name}-raw", "read-only": stick.read_only, "file": {
+            "driver": "file", "node-name": f"{name}-file", "filename": str(stick.path),
+            "read-only": stick.read_only, "cache": {"no-flush": True},
+            # Two sticks may be copies of each other, and one may be read from here while it is in.
+            "locking": "off"}}
+        if stick.logs is not None:
+            # Each time it is plugged it gets another log: the emulator begins one anew.
+            stick.logs.append(blocklog.new_log(self.folder / f"{name}-{len(stick.logs) + 1}.log"))
+            octets = blocklog.drivers(stick.logs[-1], octets)
         self.qmp.ask("blockdev-add", {
             "node-name": name, "driver": "throttle", "throttle-group": f"{name}-speed",
-            "read-only": stick.read_only,
-            "file": {"driver": "raw", "node-name": f"{name}-raw", "read-only": stick.read_only, "file": {
-                "driver": "file", "node-name": f"{name}-file", "filename": str(stick.path),
-                "read-only": stick.read_only, "cache": {"no-flush": True},
-                # Two sticks may be copies of each other, and one may be read from here while it is in.
-                "locking": "off"}}})
+            "read-only": stick.read_only, "file": octets})
         self.qmp.ask("device_add", {"driver": "usb-storage", "id": f"usb-{name}", "drive": name, "bus": "usb.0",
                                     "removable": True, "serial": stick.serial})
         self.plugged.add(name)

@@ -21,6 +21,8 @@ class Stick:
         self.label = label
         self.serial = serial
         self.read_only = read_only
+        # Where there is a list, every write is logged: the logs, one each time it was plugged.
+        self.logs = None
 
     @property
     def name(self):

@@ -1,0 +1,5 @@
+//! A drive that somebody prepared, or that a repair tool has been at.
+mod lies;
+mod mixups;
+mod parts;
+mod sizes;

@@ -1,0 +1,52 @@
+//! Owns ledger lines that are rightly chained and say whatever an enemy likes.
+//! Never checks what they say.
+
+use counterfoil::model::Digest;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Goes on with a ledger: knows its head as the program would.
+pub(crate) struct Forger {
+    ledger: PathBuf,
+    head: String,
+    seq: u64,
+    text: String,
+}
+
+impl Forger {
+    /// Behind the last line of a ledger.
+    pub(crate) fn behind(ledger: &Path) -> Self {
+        let text = fs::read_to_string(ledger).unwrap();
+        let last: serde_json::Value = serde_json::from_str(text.lines().last().unwrap()).unwrap();
+        let head = last["hash"].as_str().unwrap().to_owned();
+        Self { ledger: ledger.to_owned(), head, seq: last["seq"].as_u64().unwrap(), text }
+    }
+
+    /// The next line, with these fields behind the usual ones.
+    pub(crate) fn line(self, fields: &str) -> Self {
+        let number = self.seq + 1;
+        self.numbered(number, fields)
+    }
+
+    /// The same under another number, as text: it need not be a number at all.
+    pub(crate) fn numbered(self, number: impl ToString, fields: &str) -> Self {
+        let number = number.to_string();
+        self.raw(&format!(
+            "{{\"v\":1,\"seq\":{number},\"boot\":\"b\",\"time\":\"2003-07-01T08:52:37Z\",\
+             \"clock\":\"unsure\",{fields}"
+        ))
+    }
+
+    /// A line of any text, rightly chained.
+    pub(crate) fn raw(mut self, body: &str) -> Self {
+        self.seq += 1;
+        let hash = Digest::of(format!("{}{body}", self.head).as_bytes()).to_string();
+        self.text.push_str(&format!("{body},\"hash\":\"{hash}\"}}\n"));
+        self.head = hash;
+        self
+    }
+
+    pub(crate) fn write(self) {
+        fs::write(self.ledger, self.text).unwrap();
+    }
+}

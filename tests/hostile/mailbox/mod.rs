@@ -1,0 +1,4 @@
+//! A mailbox that somebody prepared.
+mod crowds;
+mod kinds;
+mod races;

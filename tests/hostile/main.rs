@@ -1,0 +1,31 @@
+//! Drives and mailboxes that an enemy prepared or a repair tool ruined, against the built program. Two drives
+//! are always there, and the other one must be served fully. What belongs where:
+//!
+//! - `scene`: the vocabulary. A station with a bad drive and a good one, and things outside that must stay as they are.
+//! - `forger`: writes ledger lines that are rightly chained and false.
+//! - `drive/parts`: links, mounts, pipes, sockets and devices in place of each part of a drive.
+//! - `drive/sizes`: files and lines without end.
+//! - `drive/lies`: ledger lines that are well made and false: numbers, paths, lengths.
+//! - `drive/mixups`: ledgers exchanged, rolled back, edited by hand, or of a later version.
+//! - `mailbox/kinds`: what lies in a mailbox and is no message, or lies where no mailbox should.
+//! - `mailbox/races`: files that change while they are looked at.
+//! - `mailbox/crowds`: very many files, very deep folders.
+//! - `words`: what reaches a terminal.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod drive;
+mod forger;
+mod mailbox;
+mod scene;
+mod words;
+
+// One vocabulary for all stories of the built program; what only others need is not used here.
+#[allow(dead_code)]
+#[path = "../cli/station.rs"]
+mod station;
+#[allow(dead_code)]
+#[path = "../cli/stick.rs"]
+mod stick;
+#[allow(dead_code)]
+#[path = "../cli/told.rs"]
+mod told;

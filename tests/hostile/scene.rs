@@ -1,0 +1,143 @@
+//! Owns the scene of every story: a station, a drive that will be made bad, a good one beside it, and files
+//! outside both that must be neither read nor written.
+//! Never decides what is expected of the bad drive: that is the story's.
+
+use crate::station::{Station, expect_same, mail, tree};
+use crate::stick::Stick;
+use crate::told::Told;
+use std::ffi::OsStr;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::SystemTime;
+
+/// Octets that must turn up nowhere.
+pub(crate) const SECRET: &str = "canary: not of this mailbox and not of this drive";
+
+pub(crate) struct Scene {
+    pub(crate) station: Station,
+    pub(crate) bad: Stick,
+    pub(crate) good: Stick,
+    outside: Vec<(PathBuf, SystemTime)>,
+    delivered: AtomicUsize,
+}
+
+impl Scene {
+    /// Nothing is mirrored yet. In memory, where a sync costs nothing.
+    pub(crate) fn empty() -> Self {
+        let (mut station, bad) = Station::in_memory();
+        let good = station.drive("blue");
+        fs::create_dir(station.path("outside")).unwrap();
+        let mut scene =
+            Self { station, bad, good, outside: Vec::new(), delivered: AtomicUsize::new(0) };
+        for name in ["outside/secret", "outside/0001", "outside/drive.json"] {
+            let path = scene.station.path(name);
+            fs::write(&path, SECRET).unwrap();
+            let time = fs::metadata(&path).unwrap().modified().unwrap();
+            scene.outside.push((path, time));
+        }
+        scene
+    }
+
+    /// A few messages are on both drives.
+    pub(crate) fn mirrored(messages: usize) -> Self {
+        let scene = Self::empty();
+        scene.deliver(messages);
+        scene.station.mirror().expect_safe().expect_counts(&[("copied", 2 * messages as u64)]);
+        scene
+    }
+
+    pub(crate) fn deliver(&self, messages: usize) {
+        for _ in 0..messages {
+            let number = self.delivered.fetch_add(1, Ordering::Relaxed);
+            self.station.deliver(format!("m{number:03}.eml"), mail(&format!("traffic {number}")));
+        }
+    }
+
+    pub(crate) fn secret_file(&self) -> PathBuf {
+        self.station.path("outside/secret")
+    }
+
+    pub(crate) fn secret_folder(&self) -> PathBuf {
+        self.station.path("outside")
+    }
+
+    /// The card is another one, or its catalogue is lost: both drives are read from their beginning.
+    pub(crate) fn forget(&self) {
+        fs::remove_dir_all(self.station.state()).unwrap();
+    }
+
+    /// What was ordered to happen to the good drive has happened: every message is on it, and comes back from
+    /// both drives together; nothing outside was read or written.
+    pub(crate) fn expect_good_drive_served(&self, mirrored: Told) -> Told {
+        let told = mirrored.drive("blue");
+        assert!(["safe", "settling"].contains(&told["state"].as_str().unwrap()), "{told}");
+        assert_eq!(told["failed"], 0, "{told}");
+        self.good.expect_bag_valid();
+        self.expect_outside_untouched(&mirrored);
+        mirrored
+    }
+
+    /// Everything in the mailbox comes back from both drives together.
+    pub(crate) fn expect_all_restored(&self) -> Told {
+        let told = self.station.restore();
+        for (name, what) in tree(&self.station.inbox()) {
+            let path = self.station.restored().join(path_of(&name));
+            let back = fs::read(&path).unwrap_or_else(|e| {
+                panic!("{}: {e}\n{}{}", path.display(), told.text(), told.warnings())
+            });
+            assert!(back == what.0, "{}: other octets", path.display());
+        }
+        self.expect_outside_untouched(&told);
+        told
+    }
+
+    /// The same where the bad drive itself holds a file of outside under one of its names.
+    pub(crate) fn expect_all_restored_but_look_only_at_the_mailbox(&self) {
+        let told = self.station.restore();
+        expect_same(&self.station.inbox(), &self.station.restored());
+        assert!(!contains(&told.out, SECRET.as_bytes()) && !contains(&told.err, SECRET.as_bytes()));
+    }
+
+    /// And nothing else comes back.
+    pub(crate) fn expect_just_this_restored(&self) -> Told {
+        let told = self.expect_all_restored();
+        expect_same(&self.station.inbox(), &self.station.restored());
+        told
+    }
+
+    /// The files outside are as they were, and their octets are nowhere else.
+    pub(crate) fn expect_outside_untouched(&self, told: &Told) {
+        for (path, time) in &self.outside {
+            assert_eq!(fs::read_to_string(path).unwrap(), SECRET, "{path:?}");
+            assert_eq!(fs::metadata(path).unwrap().modified().unwrap(), *time, "{path:?}");
+        }
+        let there = fs::read_dir(self.secret_folder()).unwrap().count();
+        assert_eq!(there, self.outside.len(), "nothing was made outside");
+        for said in [&told.out, &told.err] {
+            assert!(!contains(said, SECRET.as_bytes()), "a secret was said");
+        }
+        for root in [self.good.path(), self.bad.path(), &self.station.restored()] {
+            expect_without_secret(root);
+        }
+    }
+}
+
+/// No file below holds the secret. Links are not followed: what they lead to is not below.
+pub(crate) fn expect_without_secret(root: &Path) {
+    for entry in walkdir::WalkDir::new(root).into_iter().filter_map(Result::ok) {
+        if entry.file_type().is_file() && entry.metadata().unwrap().len() < 1 << 20 {
+            let octets = fs::read(entry.path()).unwrap();
+            assert!(!contains(&octets, SECRET.as_bytes()), "{:?} holds a secret", entry.path());
+        }
+    }
+}
+
+fn contains(octets: &[u8], part: &[u8]) -> bool {
+    octets.windows(part.len()).any(|window| window == part)
+}
+
+fn path_of(raw: &[u8]) -> &Path {
+    use std::os::unix::ffi::OsStrExt as _;
+    Path::new(OsStr::from_bytes(raw))
+}

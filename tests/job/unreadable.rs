@@ -1,0 +1,77 @@
+//! A restore from a drive whose last pages cannot be read: a cut came while a file grew, and the file claims to be
+//! longer than its clusters go. Never repairs the drive.
+
+use crate::card::{Card, drive_ref, folder, mail, station, tree};
+use crate::medium::HOME;
+use counterfoil::disk::MemoryDrive;
+use counterfoil::job::Unwatched;
+use counterfoil::job::restore::{Goal, Plan, gather, restore};
+use std::collections::BTreeMap;
+
+fn two_batches() -> (Card, MemoryDrive) {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    for batch in ["first", "second"] {
+        for name in ["one", "two"] {
+            card.deliver(&format!("inbox/{batch}-{name}"), &mail(&format!("{batch} {name}")));
+        }
+        card.mirrored(&drive);
+    }
+    (card, drive)
+}
+
+/// What comes back, and what could not be read.
+fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
+    let clock = counterfoil::daemon::clock::SystemClock::new();
+    let gathered = gather(&[drive_ref(drive, "d")], &station(), &clock).unwrap();
+    let failed = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
+    let into = folder();
+    let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
+    let goals =
+        told.into_iter().map(|(row, name)| Goal { row, name, path: into.path().to_owned() });
+    let plan =
+        Plan { goals: goals.collect(), with_removed: false, dry_run: false, progress: &Unwatched };
+    assert!(restore(&gathered, &plan).unwrap().is_whole());
+    (tree(into.path()), failed)
+}
+
+/// Where the text of the second batch begins in one of the bag's files.
+fn second_batch(drive: &MemoryDrive, file: &str, copy: &str) -> (String, usize) {
+    let path = format!("{HOME}{file}");
+    let text = String::from_utf8(drive.file(&path).unwrap()).unwrap();
+    let at = text.find(copy).unwrap();
+    (path, text[..at].rfind('\n').unwrap() + 1)
+}
+
+/// The ledger has everything: not one message is missing, and it is told that the manifest ends early.
+#[test]
+fn an_unreadable_end_of_the_manifest_costs_nothing() {
+    let (card, drive) = two_batches();
+    let (path, at) = second_batch(&drive, "manifest-sha256.txt", "00000003");
+    for octet in [0, at, at + 10] {
+        drive.set_unreadable_from(&path, octet);
+        let (files, failed) = restored(&drive);
+        assert_eq!(files, card.messages(), "from {octet}");
+        assert_eq!(failed.len(), 1, "{failed:?}");
+    }
+}
+
+/// What the ledger tells up to there comes back under its name, and every other copy under its number.
+#[test]
+fn an_unreadable_end_of_the_ledger_costs_names_only() {
+    let (card, drive) = two_batches();
+    let (path, at) = second_batch(&drive, "ledger.jsonl", "00000003");
+    for octet in [at, at + 10] {
+        drive.set_unreadable_from(&path, octet);
+        let (files, failed) = restored(&drive);
+        assert_eq!(failed.len(), 1, "{failed:?}");
+        let messages = card.messages();
+        for name in ["inbox/first-one", "inbox/first-two"] {
+            assert_eq!(files.get(name), messages.get(name), "from {octet}: {name}");
+        }
+        let mut octets: Vec<_> = files.values().collect();
+        let mut wanted: Vec<_> = messages.values().collect();
+        octets.sort();
+        wanted.sort();
+        assert_eq!(octets, wanted, "from {octet}");
+    }
+}

@@ -1,0 +1,184 @@
+//! The station's card: a mailbox in a folder in memory, a catalogue, a clock that is set by hand.
+//! Never judges: what must be true of it is the oracle's.
+
+use counterfoil::disk::MailboxDir;
+use counterfoil::job::catalogue::Catalogue;
+use counterfoil::job::mirror::OpenMailbox;
+use counterfoil::job::scan::{ScanRules, scan};
+use counterfoil::job::{JobError, MailboxRef};
+use counterfoil::model::{Clock, Moment, RelName, Stamp, StationName};
+use globset::GlobSet;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::time::Duration;
+
+/// A clock that only moves when told to.
+#[derive(Debug, Default)]
+pub(crate) struct HandClock {
+    pub(crate) boot: AtomicU64,
+    pub(crate) wall: AtomicI64,
+    pub(crate) millis: Arc<AtomicU64>,
+}
+
+impl Clock for HandClock {
+    fn stamp(&self) -> Stamp {
+        let time = Moment { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
+        let boot = format!("boot-{}", self.boot.load(Ordering::Relaxed));
+        Stamp { time, trusted: false, boot }
+    }
+
+    fn since_boot(&self) -> Duration {
+        Duration::from_millis(self.millis.load(Ordering::Relaxed))
+    }
+}
+
+pub(crate) fn station() -> StationName {
+    "pier-4".parse().unwrap()
+}
+
+pub(crate) fn rel(path: &str) -> RelName {
+    RelName::new(path).unwrap()
+}
+
+/// Folders in memory that go with the value. Named after the run, since the mailbox's path stands in every
+/// ledger: a replay must find the same.
+pub(crate) struct Place(PathBuf);
+
+impl Place {
+    /// Takes a place for a run; another run of the same name at the same time is an error.
+    pub(crate) fn new(run: &str) -> Self {
+        let path = Path::new("/dev/shm/counterfoil-sim").join(run);
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        if let Err(error) = std::fs::create_dir(&path) {
+            panic!(
+                "{}: {error}: is this seed being run twice at once? Else remove the folder",
+                path.display()
+            );
+        }
+        Self(path)
+    }
+
+    pub(crate) fn folder(&self, name: &str) -> PathBuf {
+        let path = self.0.join(name);
+        std::fs::create_dir_all(&path).unwrap();
+        path
+    }
+
+    /// A folder with nothing in it.
+    pub(crate) fn emptied(&self, name: &str) -> PathBuf {
+        let path = self.0.join(name);
+        if path.exists() {
+            std::fs::remove_dir_all(&path).unwrap();
+        }
+        self.folder(name)
+    }
+}
+
+impl Drop for Place {
+    fn drop(&mut self) {
+        // What is left is in memory and found by the next run of the same name.
+        drop(std::fs::remove_dir_all(&self.0));
+    }
+}
+
+/// The card.
+pub(crate) struct Card {
+    pub(crate) catalogue: Catalogue,
+    pub(crate) root: PathBuf,
+    /// Deletions seen since the last scan.
+    pub(crate) seen_gone: Vec<RelName>,
+    written: u64,
+}
+
+impl Card {
+    pub(crate) fn new(root: PathBuf) -> Self {
+        Self { catalogue: Catalogue::in_memory().unwrap(), root, seen_gone: Vec::new(), written: 0 }
+    }
+
+    pub(crate) fn at(&self, path: &str) -> PathBuf {
+        self.root.join(path)
+    }
+
+    /// Puts a message there as a mail program does: written beside, then named; in place of one that is there.
+    pub(crate) fn deliver(&mut self, path: &str, octets: &[u8]) {
+        self.written += 1;
+        std::fs::create_dir_all(self.at("tmp")).unwrap();
+        let passing = self.at("tmp").join(self.written.to_string());
+        std::fs::write(&passing, octets).unwrap();
+        self.date(&passing);
+        std::fs::create_dir_all(self.at(path).parent().unwrap()).unwrap();
+        std::fs::rename(passing, self.at(path)).unwrap();
+    }
+
+    /// Changes a message where it lies, as a failing card or a careless program does.
+    pub(crate) fn write_over(&mut self, path: &str, octets: &[u8]) {
+        self.written += 1;
+        std::fs::write(self.at(path), octets).unwrap();
+        self.date(&self.at(path));
+    }
+
+    /// Files get times by their number, not the machine's: times stand in the ledger, and a replay must find
+    /// the same.
+    fn date(&self, path: &Path) {
+        let time = std::time::UNIX_EPOCH + Duration::from_secs(1_700_000_000 + self.written);
+        let file = std::fs::OpenOptions::new().write(true).open(path).unwrap();
+        file.set_modified(time).unwrap();
+        file.set_permissions(std::os::unix::fs::PermissionsExt::from_mode(0o600)).unwrap();
+    }
+
+    pub(crate) fn rename(&self, from: &str, to: &str) {
+        std::fs::create_dir_all(self.at(to).parent().unwrap()).unwrap();
+        std::fs::rename(self.at(from), self.at(to)).unwrap();
+    }
+
+    pub(crate) fn remove(&mut self, path: &str, seen: bool) {
+        std::fs::remove_file(self.at(path)).unwrap();
+        if seen {
+            self.seen_gone.push(rel(path));
+        }
+    }
+
+    /// What is in the mailbox now.
+    pub(crate) fn messages(&self) -> BTreeMap<String, Vec<u8>> {
+        let mut all = tree(&self.root);
+        all.retain(|path, _| !path.starts_with("tmp/"));
+        all
+    }
+
+    pub(crate) fn mailbox(&self) -> Result<OpenMailbox, JobError> {
+        let name = "in".parse().unwrap();
+        OpenMailbox::open(&self.catalogue, &MailboxRef { name, path: self.root.clone() })
+    }
+
+    /// Takes the mailbox in. Deletions seen stay seen until they were called so.
+    pub(crate) fn scan(&mut self, clock: &dyn Clock) -> Result<(), JobError> {
+        let open = self.mailbox()?;
+        let dir = MailboxDir::open(&self.root)?;
+        let hold = |_: &RelName, _| false;
+        let ignore = GlobSet::empty();
+        let rules = ScanRules {
+            ignore: &ignore,
+            settle: 0,
+            seen_gone: &self.seen_gone,
+            hold: &hold,
+            clock,
+        };
+        scan(&self.catalogue, open.row, &dir, &rules)?;
+        self.seen_gone.clear();
+        Ok(())
+    }
+}
+
+/// Every file below a folder.
+pub(crate) fn tree(root: &Path) -> BTreeMap<String, Vec<u8>> {
+    let files = walkdir::WalkDir::new(root).into_iter().map(Result::unwrap);
+    files
+        .filter(|entry| entry.file_type().is_file())
+        .map(|entry| {
+            let path = entry.path().strip_prefix(root).unwrap().to_str().unwrap().to_owned();
+            (path, std::fs::read(entry.path()).unwrap())
+        })
+        .collect()
+}

@@ -1,0 +1,70 @@
+//! The fault simulator: the program's own work on sticks and cards that do the worst ever seen, in histories
+//! that a seed makes, held against a plain list of promises. One thread a history, no sleep, no real time.
+//!
+//! `medium` is what a stick holds and may lose, `stick` how the program meets it, `card` the station's own side,
+//! `world` all of it with what can be done, `oracle` the promises, `random` the long histories, `small` every
+//! short one, `sweep` every call failing in every way, `sabotage` what it must be able to find, `seeds` what it
+//! has found, `work` all of these by turns.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod card;
+mod chance;
+mod medium;
+mod oracle;
+mod random;
+mod sabotage;
+mod seeds;
+mod small;
+mod stick;
+mod sweep;
+mod work;
+mod world;
+
+use clap::Parser;
+
+/// Holds the program against sticks and cards that do the worst ever seen. Without an option: a little of
+/// everything, in seconds. A finding is printed with what replays it.
+#[derive(Parser)]
+#[command(name = "tests/sim")]
+struct Options {
+    /// Replay the history of this seed, and tell it.
+    #[arg(long)]
+    seed: Option<u64>,
+    /// With a sabotage of this name put into the program.
+    #[arg(long)]
+    sabotage: Option<String>,
+    /// All that belongs to the tests: every short history, every call failing, every sabotage, many seeds.
+    #[arg(long)]
+    whole: bool,
+    /// Histories of ever new seeds, until this many hours are over.
+    #[arg(long, value_name = "HOURS", num_args = 0..=1, default_missing_value = "10")]
+    nights: Option<f64>,
+    /// The first seed.
+    #[arg(long, default_value_t = 1)]
+    from: u64,
+    /// Histories of as many seeds.
+    #[arg(long, default_value_t = 20_000)]
+    seeds: u64,
+    /// Names of tests, as cargo passes them on.
+    #[arg(hide = true)]
+    names: Vec<String>,
+}
+
+fn main() -> std::process::ExitCode {
+    let options = Options::parse();
+    if !options.names.is_empty() && !options.names.iter().any(|name| "sim".contains(name.as_str()))
+    {
+        return std::process::ExitCode::SUCCESS;
+    }
+    chance::check();
+    let fine = match (options.seed, options.nights) {
+        (Some(seed), _) => work::replay(seed, options.sabotage.as_deref()),
+        (None, Some(hours)) => work::nights(options.from, hours),
+        (None, None) if options.whole => work::all(options.from, options.seeds),
+        (None, None) => work::quick(options.from),
+    };
+    match fine {
+        true => std::process::ExitCode::SUCCESS,
+        false => std::process::ExitCode::FAILURE,
+    }
+}

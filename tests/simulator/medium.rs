@@ -1,0 +1,405 @@
+//! What a stick holds, and what it may hold after a cut: three pictures of it and the changes between them.
+//! Knows no counterfoil: names, octets and syncs only. Never keeps what a stick was once seen to lose.
+//!
+//! A change goes from the system's memory to the device, and from the device's own memory to the cells:
+//!
+//!     dirty --sync_all, or write_synced of that file--> handed --any write_synced--> durable
+//!
+//! A cut leaves any part of what is dirty or handed, in sectors of 512 octets, with junk where a file grew and
+//! its octets did not come.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::sync::Arc;
+
+/// What a device writes whole: smaller is not torn on any device with such sectors (common practice, no source).
+pub(crate) const SECTOR: u64 = 512;
+/// Durable pictures kept, for a device that loses what it called durable.
+const REMEMBERED: usize = 8;
+
+/// What stands where a file grew and its octets never came.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Junk {
+    /// Cells never written.
+    Zeros,
+    /// Cells erased.
+    Ones,
+    /// What lay in these cells before: another file's octets.
+    Stale,
+}
+
+/// A file: where its octets came, and its length.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
+struct File {
+    octets: Vec<u8>,
+    /// Which of the octets were ever written; one flag a sector.
+    there: Vec<bool>,
+    length: u64,
+}
+
+/// A whole file system.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
+pub(crate) struct Image {
+    folders: BTreeSet<String>,
+    names: BTreeMap<String, u32>,
+    files: BTreeMap<u32, Arc<File>>,
+}
+
+/// A change on its way.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum Change {
+    /// A folder appears.
+    Folder(String),
+    /// A name appears, for a file without octets.
+    Name(String, u32),
+    /// A sector of a file, or the part of it that was written.
+    Octets { file: u32, at: u64, octets: Vec<u8> },
+    /// A file gets longer.
+    Length { file: u32, length: u64 },
+}
+
+impl Change {
+    fn of_file(&self, file: u32) -> bool {
+        match self {
+            Self::Folder(_) => false,
+            Self::Name(_, own)
+            | Self::Octets { file: own, .. }
+            | Self::Length { file: own, .. } => *own == file,
+        }
+    }
+}
+
+fn parent(path: &str) -> &str {
+    path.rsplit_once('/').map_or("", |(above, _)| above)
+}
+
+impl Image {
+    fn apply(&mut self, change: &Change) {
+        match change {
+            // What has lost the folder above it is not found by anyone.
+            Change::Folder(path) if self.has_folder(parent(path)) => {
+                self.folders.insert(path.clone());
+            }
+            Change::Name(path, file) if self.has_folder(parent(path)) => {
+                self.names.insert(path.clone(), *file);
+                self.files.entry(*file).or_default();
+            }
+            Change::Folder(_) | Change::Name(..) => {}
+            Change::Octets { file, at, octets } => {
+                let file = Arc::make_mut(self.files.entry(*file).or_default());
+                let (from, to) = (*at as usize, *at as usize + octets.len());
+                if file.octets.len() < to {
+                    file.octets.resize(to, 0);
+                    file.there.resize(to.div_ceil(SECTOR as usize), false);
+                }
+                file.octets[from..to].copy_from_slice(octets);
+                file.there[from / SECTOR as usize] = true;
+            }
+            Change::Length { file, length } => {
+                let file = Arc::make_mut(self.files.entry(*file).or_default());
+                file.length = file.length.max(*length);
+            }
+        }
+    }
+
+    pub(crate) fn has_folder(&self, path: &str) -> bool {
+        path.is_empty() || self.folders.contains(path)
+    }
+
+    pub(crate) fn number(&self, path: &str) -> Option<u32> {
+        self.names.get(path).copied()
+    }
+
+    pub(crate) fn length(&self, path: &str) -> Option<u64> {
+        Some(self.files.get(self.names.get(path)?)?.length)
+    }
+
+    /// The octets of a file; junk where they never came.
+    pub(crate) fn file(&self, path: &str, junk: Junk) -> Option<Vec<u8>> {
+        let file = *self.names.get(path)?;
+        Some(self.octets(file, self.files.get(&file)?.length, junk))
+    }
+
+    /// So many octets of a file, as far as they came.
+    fn octets(&self, file: u32, length: u64, junk: Junk) -> Vec<u8> {
+        let none = Arc::default();
+        let file = self.files.get(&file).unwrap_or(&none);
+        let mut octets = file.octets.clone();
+        octets.resize(length as usize, 0);
+        for sector in 0..octets.len().div_ceil(SECTOR as usize) {
+            if !file.there.get(sector).copied().unwrap_or(false) {
+                let from = sector * SECTOR as usize;
+                let to = octets.len().min(from + SECTOR as usize);
+                self.fill(&mut octets[from..to], junk);
+            }
+        }
+        octets
+    }
+
+    fn fill(&self, gap: &mut [u8], junk: Junk) {
+        match junk {
+            Junk::Zeros => gap.fill(0),
+            Junk::Ones => gap.fill(0xFF),
+            Junk::Stale => {
+                // The longest file's end: on our sticks a ledger, the nastiest thing to be taken for new lines.
+                let old =
+                    self.files.values().map(|file| &file.octets).max_by_key(|octets| octets.len());
+                let old = old.map_or(&b"\n"[..], |octets| octets);
+                for (at, octet) in gap.iter_mut().enumerate() {
+                    *octet = old.get(at % old.len().max(1)).copied().unwrap_or(b'\n');
+                }
+            }
+        }
+    }
+
+    /// Junk becomes what it is: octets that stay the same at every reading.
+    fn settled(mut self, junk: Junk) -> Self {
+        for path in self.names.keys().cloned().collect::<Vec<_>>() {
+            let octets = self.file(&path, junk).unwrap_or_default();
+            let there = vec![true; octets.len().div_ceil(SECTOR as usize)];
+            let length = octets.len() as u64;
+            self.files.insert(self.names[&path], Arc::new(File { octets, there, length }));
+        }
+        // What no name leads to is free again.
+        let named: BTreeSet<u32> = self.names.values().copied().collect();
+        self.files.retain(|file, _| named.contains(file));
+        self
+    }
+
+    /// Every file, by its path.
+    pub(crate) fn all(&self) -> impl Iterator<Item = (&str, Vec<u8>)> {
+        self.names
+            .keys()
+            .map(|path| (path.as_str(), self.file(path, Junk::Zeros).unwrap_or_default()))
+    }
+
+    /// The names directly in a folder, and whether each is a folder.
+    pub(crate) fn entries(&self, folder: &str) -> Vec<(String, bool)> {
+        let within = |path: &str| {
+            (parent(path) == folder).then(|| path.rsplit('/').next().unwrap_or(path).to_owned())
+        };
+        let files = self.names.keys().filter_map(|path| Some((within(path)?, false)));
+        let folders = self.folders.iter().filter_map(|path| Some((within(path)?, true)));
+        files.chain(folders).collect()
+    }
+}
+
+/// What a cut leaves of the changes on their way.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Kept {
+    /// Which of the last ones: bit 0 is the very last.
+    pub(crate) last: u64,
+    /// How many that speaks of.
+    pub(crate) count: usize,
+    /// Whether those before them are kept.
+    pub(crate) earlier: bool,
+    /// What stands in gaps.
+    pub(crate) junk: Junk,
+}
+
+/// A stick's memory.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Medium {
+    /// As the system sees it.
+    memory: Image,
+    /// As the device would answer.
+    device: Image,
+    /// As it is after a cut that takes everything on its way.
+    durable: Image,
+    dirty: Vec<Change>,
+    handed: Vec<Change>,
+    /// Earlier durable pictures, the oldest first.
+    before: VecDeque<Image>,
+    next_file: u32,
+    /// A worn stick: takes what it is handed and keeps nothing of it.
+    pub(crate) discards: bool,
+}
+
+impl Medium {
+    /// The picture the system works with.
+    pub(crate) fn memory(&self) -> &Image {
+        &self.memory
+    }
+
+    /// What is there for good.
+    pub(crate) fn durable(&self) -> &Image {
+        &self.durable
+    }
+
+    /// Changes that a cut may take.
+    pub(crate) fn on_their_way(&self) -> usize {
+        self.dirty.len() + self.handed.len()
+    }
+
+    /// What a reader gets who asks for the medium: memory lets go of octets that are not dirty; names and
+    /// lengths stay in it.
+    pub(crate) fn from_medium(&mut self, path: &str) -> Option<Vec<u8>> {
+        let file = self.memory.number(path)?;
+        if !self.dirty.iter().any(|change| change.of_file(file)) {
+            let length = self.memory.length(path)?;
+            let octets = self.device.octets(file, length, Junk::Zeros);
+            let there = vec![true; octets.len().div_ceil(SECTOR as usize)];
+            self.memory.files.insert(file, Arc::new(File { octets, there, length }));
+        }
+        self.memory.file(path, Junk::Zeros)
+    }
+
+    pub(crate) fn make_folder(&mut self, path: &str) {
+        let above: Vec<_> = path.match_indices('/').map(|(at, _)| &path[..at]).collect();
+        for folder in above.into_iter().chain([path]) {
+            if !self.memory.has_folder(folder) {
+                self.change(Change::Folder(folder.to_owned()));
+            }
+        }
+    }
+
+    /// Makes a file; its number.
+    pub(crate) fn create(&mut self, path: &str) -> u32 {
+        self.next_file += 1;
+        self.change(Change::Name(path.to_owned(), self.next_file));
+        self.next_file
+    }
+
+    /// Writes into a file, sector by sector: a sector goes out whole, with what was in it before.
+    pub(crate) fn write(&mut self, file: u32, at: u64, octets: &[u8]) {
+        let end = at + octets.len() as u64;
+        let first = at - at % SECTOR;
+        let length = self.memory.files.get(&file).map_or(0, |file| file.length);
+        let mut all =
+            self.memory.octets(file, length.max(end), Junk::Zeros).split_off(first as usize);
+        all[(at - first) as usize..(end - first) as usize].copy_from_slice(octets);
+        let last = ((end - first).next_multiple_of(SECTOR) as usize).min(all.len());
+        for (sector, octets) in (0..).zip(all[..last].chunks(SECTOR as usize)) {
+            let octets = octets.to_vec();
+            self.change(Change::Octets { file, at: first + sector * SECTOR, octets });
+        }
+        self.change(Change::Length { file, length: end });
+    }
+
+    fn change(&mut self, change: Change) {
+        self.memory.apply(&change);
+        self.dirty.push(change);
+    }
+
+    /// Hands changes to the device: all, or those of one file.
+    pub(crate) fn hand_over(&mut self, only: Option<u32>) {
+        for change in std::mem::take(&mut self.dirty) {
+            match only.is_none_or(|file| change.of_file(file)) {
+                false => self.dirty.push(change),
+                true if self.discards => {}
+                true => {
+                    self.device.apply(&change);
+                    self.handed.push(change);
+                }
+            }
+        }
+    }
+
+    /// A sync that fails: what was on its way to the device got there or did not, and the system calls all of
+    /// it clean: no later sync hands it over. `lost` says which did not.
+    pub(crate) fn fail_to_hand_over(&mut self, only: Option<u32>, mut lost: impl FnMut() -> bool) {
+        for change in std::mem::take(&mut self.dirty) {
+            match only.is_none_or(|file| change.of_file(file)) {
+                false => self.dirty.push(change),
+                true if lost() => {}
+                true => {
+                    self.device.apply(&change);
+                    self.handed.push(change);
+                }
+            }
+        }
+    }
+
+    /// The device's own memory reaches the cells: what stands in gaps is what it is from now on.
+    pub(crate) fn flush(&mut self) {
+        self.handed.clear();
+        for file in self.device.files.values_mut() {
+            if file.there.iter().any(|there| !there) {
+                Arc::make_mut(file).there.fill(true);
+            }
+        }
+        self.before.push_back(std::mem::replace(&mut self.durable, self.device.clone()));
+        if self.before.len() > REMEMBERED {
+            self.before.pop_front();
+        }
+    }
+
+    /// The power fails, or the stick is pulled.
+    pub(crate) fn cut(&mut self, kept: Kept) {
+        let changes: Vec<Change> = self.handed.drain(..).chain(self.dirty.drain(..)).collect();
+        let mut image = self.durable.clone();
+        for (back, change) in changes.iter().enumerate().map(|(at, c)| (changes.len() - 1 - at, c))
+        {
+            let keep = match back < kept.count.min(64) {
+                true => kept.last >> back & 1 == 1,
+                false => kept.earlier,
+            };
+            if keep && !self.discards {
+                image.apply(change);
+            }
+        }
+        self.stand(image.settled(kept.junk));
+    }
+
+    /// Everything is written and nothing is on its way: an orderly unmount.
+    pub(crate) fn settle(&mut self) {
+        self.hand_over(None);
+        self.stand(self.device.clone().settled(Junk::Zeros));
+    }
+
+    /// A device that lied: of what it had called durable in its last `flushes` it lost, file by file, what
+    /// `lost` says. How many flushes it went back.
+    pub(crate) fn lose_flushes(&mut self, flushes: usize, mut lost: impl FnMut() -> bool) -> usize {
+        let back = flushes.min(self.before.len());
+        let Some(earlier) = self.before.len().checked_sub(back).and_then(|at| self.before.get(at))
+        else {
+            return 0;
+        };
+        let mut image = self.durable.clone();
+        for (path, file) in &self.durable.names {
+            if lost() {
+                match earlier.names.get(path) {
+                    Some(old) => image.files.insert(*file, Arc::clone(&earlier.files[old])),
+                    None => {
+                        image.names.remove(path);
+                        None
+                    }
+                };
+            }
+        }
+        self.before.clear();
+        self.dirty.clear();
+        self.handed.clear();
+        self.stand(image.settled(Junk::Zeros));
+        back
+    }
+
+    fn stand(&mut self, image: Image) {
+        if image != self.durable {
+            self.before.push_back(std::mem::replace(&mut self.durable, image.clone()));
+        }
+        self.memory = image.clone();
+        self.device = image;
+    }
+
+    /// Changes a file in its cells, behind everybody's back.
+    pub(crate) fn tamper(&mut self, path: &str, change: impl FnOnce(&mut Vec<u8>)) {
+        let Some(mut octets) = self.durable.file(path, Junk::Zeros) else { return };
+        change(&mut octets);
+        let there = vec![true; octets.len().div_ceil(SECTOR as usize)];
+        let file = Arc::new(File { length: octets.len() as u64, octets, there });
+        for image in [&mut self.memory, &mut self.device, &mut self.durable] {
+            if let Some(number) = image.number(path) {
+                image.files.insert(number, Arc::clone(&file));
+            }
+        }
+        self.before.clear();
+    }
+
+    /// A name goes from its folder, behind everybody's back.
+    pub(crate) fn remove(&mut self, path: &str) {
+        for image in [&mut self.memory, &mut self.device, &mut self.durable] {
+            image.names.remove(path);
+        }
+        self.before.clear();
+    }
+}

@@ -1,0 +1,334 @@
+//! Faults put into the program on purpose, by a `Volume` between it and the stick: if the simulator does not
+//! find one of these, it proves nothing. Never part of the program.
+
+use crate::medium::Junk;
+use crate::oracle::HOME;
+use crate::stick::Stick;
+use counterfoil::disk::{Access, DiskError, Entry, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use counterfoil::model::RelName;
+use rustix::io::Errno;
+use std::sync::{Mutex, PoisonError};
+
+/// What is done wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Sabotage {
+    LedgerBeforeSync,
+    FailedSyncPassedOver,
+    SecondSyncAfterAFailedOne,
+    NoReadBack,
+    NumberUsedAgain,
+    AckBeforeTheLedgersSync,
+    ManifestNotSynced,
+    TailTrustedWithoutItsHash,
+    OrphanDeleted,
+    DebrisListedFirst,
+    LineGluedToATornOne,
+    LedgerWrittenOver,
+    LedgerTruncated,
+    SessionBelievedAfterAPull,
+    LastCommitsNotReadAgain,
+    OldCopyWrittenOver,
+    MountPointTakenForTheDrive,
+}
+
+impl Sabotage {
+    pub(crate) const ALL: [Self; 17] = [
+        Self::LedgerBeforeSync,
+        Self::FailedSyncPassedOver,
+        Self::SecondSyncAfterAFailedOne,
+        Self::NoReadBack,
+        Self::NumberUsedAgain,
+        Self::AckBeforeTheLedgersSync,
+        Self::ManifestNotSynced,
+        Self::TailTrustedWithoutItsHash,
+        Self::OrphanDeleted,
+        Self::DebrisListedFirst,
+        Self::LineGluedToATornOne,
+        Self::LedgerWrittenOver,
+        Self::LedgerTruncated,
+        Self::SessionBelievedAfterAPull,
+        Self::LastCommitsNotReadAgain,
+        Self::OldCopyWrittenOver,
+        Self::MountPointTakenForTheDrive,
+    ];
+
+    /// What is done wrong, for a person.
+    pub(crate) fn words(self) -> &'static str {
+        match self {
+            Self::LedgerBeforeSync => "copies are not handed to the device before the ledger",
+            Self::FailedSyncPassedOver => "a failed sync is passed over",
+            Self::SecondSyncAfterAFailedOne => "a failed sync is tried a second time",
+            Self::NoReadBack => "copies are read back from memory",
+            Self::NumberUsedAgain => "the number of a copy without a line is used again",
+            Self::AckBeforeTheLedgersSync => "acknowledged before the ledger is synced",
+            Self::ManifestNotSynced => "the manifest is not synced before the ledger",
+            Self::TailTrustedWithoutItsHash => "ledger lines are trusted without their hash",
+            Self::OrphanDeleted => "copies without a line are deleted",
+            Self::DebrisListedFirst => "debris is listed before the ledger tells of it",
+            Self::LineGluedToATornOne => "a line is written behind a torn one, without a line feed",
+            Self::LedgerWrittenOver => "the torn end of the ledger is written over",
+            Self::LedgerTruncated => "the torn end of the ledger is cut off",
+            Self::SessionBelievedAfterAPull => "a drive that was pulled is taken for never gone",
+            Self::LastCommitsNotReadAgain => "the last commits are not read again",
+            Self::OldCopyWrittenOver => "a new copy is written over an old one",
+            Self::MountPointTakenForTheDrive => "an empty mount point is taken for the drive",
+        }
+    }
+
+    pub(crate) fn wrap(
+        self,
+        inner: Box<dyn Volume>,
+        stick: Stick,
+        access: Access,
+    ) -> Box<dyn Volume> {
+        let mut facts = inner.facts().clone();
+        if self == Self::SessionBelievedAfterAPull {
+            facts.mount = "always".into();
+        }
+        let saboteur = Saboteur { how: self, inner, stick, facts, late: Mutex::default() };
+        if access == Access::Write {
+            saboteur.at_opening();
+        }
+        Box::new(saboteur)
+    }
+}
+
+struct Saboteur {
+    how: Sabotage,
+    inner: Box<dyn Volume>,
+    stick: Stick,
+    facts: VolumeFacts,
+    /// A write held back.
+    late: Mutex<Option<(RelName, u64, Vec<u8>)>>,
+}
+
+fn is(at: &RelName, name: &str) -> bool {
+    at.last() == name.as_bytes()
+}
+
+impl Saboteur {
+    fn at_opening(&self) {
+        let mut state = self.stick.state();
+        if self.how == Sabotage::MountPointTakenForTheDrive
+            && let Some(mount_point) = state.mount_point.clone().filter(|_| !state.plugged)
+            && let Some(id) = state.medium.memory().file("counterfoil/drive.json", Junk::Zeros)
+        {
+            let medium = &mut mount_point.state().medium;
+            if medium.memory().number("counterfoil/drive.json").is_none() {
+                medium.make_folder("counterfoil");
+                let file = medium.create("counterfoil/drive.json");
+                medium.write(file, 0, &id);
+            }
+        }
+        let ledger = state.medium.memory().file(&format!("{HOME}ledger.jsonl"), Junk::Zeros);
+        let Some(ledger) = ledger else { return };
+        match self.how {
+            Sabotage::OrphanDeleted => {
+                let text = String::from_utf8_lossy(&ledger).into_owned();
+                let data = format!("{HOME}data/");
+                let copies: Vec<_> =
+                    state.medium.memory().all().map(|(path, _)| path.to_owned()).collect();
+                for path in copies.iter().filter(|path| path.starts_with(&data)) {
+                    if !text.contains(&path[HOME.len()..]) {
+                        state.medium.remove(path);
+                    }
+                }
+            }
+            Sabotage::LedgerTruncated => {
+                let sound = ledger.iter().rposition(|&octet| octet == b'\n').map_or(0, |at| at + 1);
+                if sound < ledger.len() {
+                    state
+                        .medium
+                        .tamper(&format!("{HOME}ledger.jsonl"), |octets| octets.truncate(sound));
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// The ledger as it would read if nobody looked at the hashes: each line gets the hash that it should have.
+    fn rehashed(ledger: &[u8]) -> Vec<u8> {
+        let mut head = "0".repeat(64);
+        let mut text = Vec::with_capacity(ledger.len());
+        for line in ledger.split_inclusive(|&octet| octet == b'\n') {
+            let at = line.windows(9).rposition(|window| window == b",\"hash\":\"");
+            match at {
+                Some(at) if line.ends_with(b"\"}\n") => {
+                    let digest =
+                        counterfoil::model::Digest::of(&[head.as_bytes(), &line[..at]].concat());
+                    head = digest.to_string();
+                    text.extend_from_slice(&line[..at]);
+                    text.extend_from_slice(format!(",\"hash\":\"{head}\"}}\n").as_bytes());
+                }
+                _ => text.extend_from_slice(line),
+            }
+        }
+        text
+    }
+}
+
+impl Volume for Saboteur {
+    fn facts(&self) -> &VolumeFacts {
+        &self.facts
+    }
+
+    fn present(&self) -> Result<(), DiskError> {
+        match self.how {
+            Sabotage::SessionBelievedAfterAPull => Ok(()),
+            _ => self.inner.present(),
+        }
+    }
+
+    fn room(&self) -> Result<u64, DiskError> {
+        self.inner.room()
+    }
+
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
+        self.inner.make_dir(at)
+    }
+
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
+        let mut entries = self.inner.list(at, most)?;
+        if self.how == Sabotage::NumberUsedAgain {
+            let state = self.stick.state();
+            let ledger = state.medium.memory().file(&format!("{HOME}ledger.jsonl"), Junk::Zeros);
+            let text = String::from_utf8_lossy(&ledger.unwrap_or_default()).into_owned();
+            entries.retain(|entry| {
+                let name = String::from_utf8_lossy(&entry.name);
+                name.len() < 12 || !name.starts_with('0') || text.contains(&*name)
+            });
+        }
+        Ok(entries)
+    }
+
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
+        self.inner.length(at)
+    }
+
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
+        let mut at = at.clone();
+        let mut state = self.stick.state();
+        if self.how == Sabotage::OldCopyWrittenOver {
+            let folder = at.parent().map(|folder| folder.to_string()).unwrap_or_default();
+            let old =
+                state.medium.memory().entries(&folder).into_iter().map(|(name, _)| name).max();
+            if let Some(old) = old.filter(|_| folder.contains("/data/")) {
+                at = RelName::new(format!("{folder}/{old}")).unwrap();
+            }
+        }
+        if matches!(self.how, Sabotage::OldCopyWrittenOver | Sabotage::NumberUsedAgain) {
+            state.medium.remove(&at.to_string());
+        }
+        drop(state);
+        self.inner.create(&at)
+    }
+
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        let ledger = is(at, "ledger.jsonl");
+        let unsynced = |at: &RelName, offset: u64, bytes: &[u8]| {
+            let mut state = self.stick.state();
+            let file = state.medium.memory().number(&at.to_string());
+            let file = file.ok_or_else(|| DiskError::new("write", at, Errno::NOENT))?;
+            state.medium.write(file, offset, bytes);
+            Ok(())
+        };
+        match self.how {
+            Sabotage::AckBeforeTheLedgersSync if ledger => unsynced(at, offset, bytes),
+            Sabotage::ManifestNotSynced if is(at, "manifest-sha256.txt") => {
+                unsynced(at, offset, bytes)
+            }
+            Sabotage::LineGluedToATornOne if ledger && bytes.starts_with(b"\n") => {
+                self.inner.write_synced(at, offset, &bytes[1..])
+            }
+            Sabotage::LedgerWrittenOver if ledger => {
+                let state = self.stick.state();
+                let there =
+                    state.medium.memory().file(&at.to_string(), Junk::Zeros).unwrap_or_default();
+                drop(state);
+                let sound = there.iter().rposition(|&octet| octet == b'\n').map_or(0, |at| at + 1);
+                self.inner.write_synced(at, (sound as u64).min(offset), bytes)
+            }
+            Sabotage::DebrisListedFirst => {
+                let mut late = self.late.lock().unwrap_or_else(PoisonError::into_inner);
+                let debris = bytes.windows(8).any(|window| window == b"\"debris\"");
+                if ledger && debris && late.is_none() {
+                    *late = Some((at.clone(), offset, bytes.to_vec()));
+                    return Ok(());
+                }
+                let held = late.take();
+                drop(late);
+                self.inner.write_synced(at, offset, bytes)?;
+                held.map_or(Ok(()), |(at, offset, bytes)| {
+                    self.inner.write_synced(&at, offset, &bytes)
+                })
+            }
+            Sabotage::SecondSyncAfterAFailedOne => {
+                self.inner.write_synced(at, offset, bytes).or_else(|_| self.inner.sync_all())
+            }
+            _ => self.inner.write_synced(at, offset, bytes),
+        }
+    }
+
+    fn sync_all(&self) -> Result<(), DiskError> {
+        match self.how {
+            Sabotage::LedgerBeforeSync => Ok(()),
+            Sabotage::FailedSyncPassedOver => {
+                drop(self.inner.sync_all());
+                Ok(())
+            }
+            Sabotage::SecondSyncAfterAFailedOne => {
+                self.inner.sync_all().or_else(|_| self.inner.sync_all())
+            }
+            _ => self.inner.sync_all(),
+        }
+    }
+
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
+        match self.how {
+            Sabotage::NoReadBack => self.inner.read(at, offset, ReadFrom::Anywhere),
+            Sabotage::TailTrustedWithoutItsHash if is(at, "ledger.jsonl") => {
+                let state = self.stick.state();
+                let ledger =
+                    state.medium.memory().file(&at.to_string(), Junk::Zeros).unwrap_or_default();
+                let ledger = Self::rehashed(&ledger);
+                let rest = ledger.get(offset as usize..).unwrap_or_default().to_vec();
+                Ok(Box::new(Held(rest, 0)))
+            }
+            Sabotage::LastCommitsNotReadAgain if at.to_string().contains("/data/") => {
+                // What it read once it believes for ever.
+                let mut state = self.stick.state();
+                let path = at.to_string();
+                let octets = state.medium.memory().file(&path, Junk::Zeros);
+                match octets.or_else(|| state.believed.get(&path).cloned()) {
+                    Some(octets) => {
+                        let octets = state.believed.entry(path).or_insert(octets).clone();
+                        Ok(Box::new(Held(octets, offset as usize)))
+                    }
+                    None => {
+                        drop(state);
+                        self.inner.read(at, offset, from)
+                    }
+                }
+            }
+            _ => self.inner.read(at, offset, from),
+        }
+    }
+}
+
+/// Octets to be read, and how far they were.
+struct Held(Vec<u8>, usize);
+
+impl Source for Held {
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+        let rest = self.0.get(self.1..).unwrap_or_default();
+        let got = rest.len().min(into.len());
+        into[..got].copy_from_slice(&rest[..got]);
+        self.1 += got;
+        Ok(got)
+    }
+}

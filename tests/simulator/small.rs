@@ -1,0 +1,253 @@
+//! Every short history: up to three things that happen, the power failing after every single call to the stick,
+//! and of what was then on its way every part kept or lost. Leaves nothing to chance.
+
+use crate::medium::{Junk, Kept};
+use crate::oracle::{Broken, HEALED, Held, broken};
+use crate::stick::{Mishap, Stick};
+use crate::world::{Ended, World};
+use counterfoil::job::catalogue::Catalogue;
+use counterfoil::model::RelName;
+use std::collections::BTreeSet;
+use std::collections::hash_map::DefaultHasher;
+use std::hash::{Hash, Hasher};
+use std::sync::atomic::Ordering;
+
+/// The last changes of which every part is tried.
+const PARTS: usize = 8;
+
+/// What happens.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Event {
+    Deliver,
+    Move,
+    Delete,
+    Plug,
+    Pull,
+    Cut,
+    Restart,
+    Restore,
+    Verify,
+    ClockJump,
+}
+
+const EVENTS: [Event; 10] = [
+    Event::Deliver,
+    Event::Move,
+    Event::Delete,
+    Event::Plug,
+    Event::Pull,
+    Event::Cut,
+    Event::Restart,
+    Event::Restore,
+    Event::Verify,
+    Event::ClockJump,
+];
+
+/// With what a history begins.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Start {
+    /// A message, and a stick that has never been in a socket.
+    New,
+    /// Two messages that are mirrored on the stick in the socket.
+    Running,
+}
+
+/// A history to be tried, with a cut anywhere in its last event.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Small {
+    pub(crate) start: Start,
+    pub(crate) events: Vec<Event>,
+}
+
+/// All of up to so many events.
+pub(crate) fn all(longest: usize) -> Vec<Small> {
+    let mut all = Vec::new();
+    for start in [Start::New, Start::Running] {
+        let mut longer = vec![Vec::new()];
+        for _ in 0..longest {
+            let with =
+                |events: &Vec<Event>| EVENTS.map(|event| [events.clone(), vec![event]].concat());
+            longer = longer.iter().flat_map(with).collect();
+            all.extend(longer.iter().map(|events| Small { start, events: events.clone() }));
+        }
+    }
+    all
+}
+
+/// What was tried.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Tried {
+    pub(crate) histories: u64,
+    /// Moments at which the power failed.
+    pub(crate) cuts: u64,
+    /// What a cut left: every part of what was on its way.
+    pub(crate) states: u64,
+    /// Of these, those that differ in what is on the stick or was promised of it.
+    pub(crate) distinct: u64,
+}
+
+impl Tried {
+    pub(crate) fn add(&mut self, other: Self) {
+        self.histories += other.histories;
+        self.cuts += other.cuts;
+        self.states += other.states;
+        self.distinct += other.distinct;
+    }
+}
+
+/// The part of a world that a cut and what follows change, to come back to.
+struct Moment {
+    catalogue: Catalogue,
+    stick: Stick,
+    promised: crate::oracle::Promised,
+    oracle: crate::oracle::Oracle,
+    seen_gone: Vec<RelName>,
+    boot: u64,
+    millis: u64,
+}
+
+impl Moment {
+    fn of(world: &World) -> Self {
+        Self {
+            catalogue: world.card.catalogue.copied().unwrap(),
+            stick: world.slots[0].stick.apart(),
+            promised: world.slots[0].promised.clone(),
+            oracle: world.oracle.clone(),
+            seen_gone: world.card.seen_gone.clone(),
+            boot: world.clock.boot.load(Ordering::Relaxed),
+            millis: world.clock.millis.load(Ordering::Relaxed),
+        }
+    }
+
+    fn again(&self, world: &mut World) {
+        world.card.catalogue = self.catalogue.copied().unwrap();
+        world.slots[0].stick = self.stick.apart();
+        world.slots[0].promised = self.promised.clone();
+        world.oracle = self.oracle.clone();
+        world.card.seen_gone.clone_from(&self.seen_gone);
+        world.clock.boot.store(self.boot, Ordering::Relaxed);
+        world.clock.millis.store(self.millis, Ordering::Relaxed);
+        world.forget_doors();
+    }
+}
+
+impl Small {
+    /// Tries it. `seen` are the states that need not be looked at again.
+    pub(crate) fn run(&self, place: &str, seen: &mut BTreeSet<u64>) -> Result<Tried, Broken> {
+        let mut world = World::new(place, 1);
+        let mut tried = Tried { histories: 1, ..Tried::default() };
+        let slot = world.add_stick(false);
+        deliver(&mut world);
+        if self.start == Start::Running {
+            deliver(&mut world);
+            world.slots[slot].stick.plug();
+            world.pass()?;
+        }
+        let (last, before) = self.events.split_last().unwrap();
+        for event in before {
+            prepare(&mut world, *event)?;
+            follow(&mut world, *event)?;
+        }
+        prepare(&mut world, *last)?;
+        let begin = Moment::of(&world);
+        let from = begin.stick.state().calls;
+        follow(&mut world, *last)?;
+        let to = world.slots[slot].stick.state().calls;
+        for call in from + 1..=to {
+            begin.again(&mut world);
+            world.slots[slot].stick.state().mishap = Some((call, Mishap::PowerOff));
+            if let Ended::Done(()) = follow(&mut world, *last)? {
+                return broken(HEALED, format!("a replay is not the same: no call {call}"));
+            }
+            tried.cuts += 1;
+            self.every_part(&mut world, &mut tried, seen)?;
+        }
+        Ok(tried)
+    }
+
+    /// The power has failed: every part of what was on its way is kept or lost.
+    fn every_part(&self, world: &mut World, tried: &mut Tried, seen: &mut BTreeSet<u64>) -> Held {
+        let cut = Moment::of(world);
+        // All that decides what follows: the mailbox, and what the catalogue knows.
+        let known = (
+            world.card.messages(),
+            self.start == Start::New,
+            cut.catalogue.tick().ok(),
+            world.book_print(0),
+        );
+        let waiting = cut.stick.state().medium.on_their_way();
+        let count = waiting.min(PARTS);
+        for last in 0..1_u64 << count {
+            for earlier in [false, true] {
+                if earlier && waiting <= PARTS {
+                    continue;
+                }
+                tried.states += 1;
+                let junk = [Junk::Zeros, Junk::Stale, Junk::Ones][(last % 3) as usize];
+                let kept = Kept { last, count, earlier, junk };
+                let mut medium = cut.stick.state().medium.clone();
+                medium.cut(kept);
+                let mut key = DefaultHasher::new();
+                (medium.durable(), &cut.promised, &known).hash(&mut key);
+                if !seen.insert(key.finish()) {
+                    continue;
+                }
+                tried.distinct += 1;
+                cut.again(world);
+                world.power_off(|_| kept)?;
+                world.heal()?;
+            }
+        }
+        Ok(())
+    }
+}
+
+fn deliver(world: &mut World) {
+    let number = world.oracle.step;
+    world.oracle.step += 1;
+    let path = format!("inbox/{number}.eml");
+    let text = format!(
+        "From: Q0AAA <q0aaa@example.org>\r\nSubject: message {number}\r\n\r\n{}",
+        "water level, road open; ".repeat(30)
+    );
+    world.oracle.put(&path, text.as_bytes());
+    world.card.deliver(&path, text.as_bytes());
+}
+
+/// What happens before the daemon gets to work.
+fn prepare(world: &mut World, event: Event) -> Held {
+    let first = world.card.messages().into_iter().next();
+    match (event, first) {
+        (Event::Deliver, _) => deliver(world),
+        (Event::Move, Some((path, text))) => {
+            world.oracle.step += 1;
+            let to = format!("archive/{}.eml", world.oracle.step);
+            world.oracle.put(&to, &text);
+            world.card.rename(&path, &to);
+        }
+        (Event::Delete, Some((path, _))) => world.card.remove(&path, true),
+        (Event::Plug, _) => world.slots[0].stick.plug(),
+        (Event::Pull, _) => {
+            world.slots[0].stick.cut(NOTHING);
+            world.seen(0)?;
+        }
+        (Event::Cut, _) => world.power_off(|_| NOTHING)?,
+        (Event::Restart, _) => world.restart()?,
+        (Event::ClockJump, _) => {
+            world.clock.wall.fetch_sub(1_000 * 86_400, Ordering::Relaxed);
+        }
+        _ => {}
+    }
+    Ok(())
+}
+
+/// What the daemon, or a person, then does.
+fn follow(world: &mut World, event: Event) -> Result<Ended<()>, Broken> {
+    match event {
+        Event::Restore => world.relieve().map(Ended::Done),
+        Event::Verify if world.slots[0].stick.state().plugged => world.verify(0),
+        _ => world.pass(),
+    }
+}
+
+const NOTHING: Kept = Kept { last: 0, count: 0, earlier: false, junk: Junk::Zeros };

@@ -1,0 +1,90 @@
+//! Every call of one long story failing in every way, once and from then on. Leaves nothing to chance.
+
+use crate::medium::{Junk, Kept};
+use crate::oracle::{Broken, Held};
+use crate::random::{ERRORS, kept};
+use crate::stick::{Lasting, Mishap};
+use crate::world::{Ended, World};
+
+/// What is tried: which call, and how it fails.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Try {
+    pub(crate) call: u64,
+    pub(crate) mishap: Mishap,
+}
+
+/// Every one of them, for a story of so many calls.
+pub(crate) fn all(calls: u64) -> Vec<Try> {
+    let lasting = [Lasting::Once, Lasting::ForEver];
+    let errors = ERRORS.into_iter().flat_map(|errno| lasting.map(|l| Mishap::Error(errno, l)));
+    let mishaps: Vec<_> = errors.chain([Mishap::PowerOff, Mishap::Kill, Mishap::Pull]).collect();
+    (1..=calls).flat_map(|call| mishaps.iter().map(move |m| Try { call, mishap: *m })).collect()
+}
+
+/// Calls of the story when nothing goes wrong.
+pub(crate) fn calls(place: &str) -> Result<u64, Broken> {
+    let mut world = World::new(place, 1);
+    story(&mut world, None)?;
+    let calls = world.slots[0].stick.state().calls;
+    Ok(calls)
+}
+
+impl Try {
+    pub(crate) fn run(self, place: &str) -> Held {
+        let mut world = World::new(place, 1);
+        story(&mut world, Some((self.call, self.mishap)))?;
+        world.heal()
+    }
+}
+
+/// A stick's first day: begun, filled, pulled, put back, read again.
+fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Held {
+    let slot = world.add_stick(false);
+    world.slots[slot].stick.state().mishap = mishap;
+    for path in ["inbox/1.eml", "inbox/2.eml", "inbox/3.eml"] {
+        put(world, path, path);
+    }
+    world.slots[slot].stick.plug_again();
+    pass(world)?;
+    let moved = world.card.messages()["inbox/1.eml"].clone();
+    world.oracle.put("archive/1.eml", &moved);
+    world.card.rename("inbox/1.eml", "archive/1.eml");
+    put(world, "inbox/2.eml", "corrected");
+    world.card.remove("inbox/3.eml", true);
+    put(world, "inbox/4.eml", "later");
+    pass(world)?;
+    world.slots[slot].stick.cut(Kept { last: 0, count: 0, earlier: false, junk: Junk::Zeros });
+    world.seen(slot)?;
+    world.slots[slot].stick.plug_again();
+    put(world, "inbox/5.eml", "after the pull");
+    pass(world)?;
+    let ended = world.verify(slot)?;
+    after(world, ended)?;
+    put(world, "inbox/6.eml", "the last");
+    pass(world)
+}
+
+fn put(world: &mut World, path: &str, what: &str) {
+    world.oracle.step += 1;
+    let text =
+        format!("From: Q0AAA <q0aaa@example.org>\r\nSubject: {what}\r\n\r\n{}", what.repeat(40));
+    world.oracle.put(path, text.as_bytes());
+    world.card.deliver(path, text.as_bytes());
+}
+
+/// A pass, and the power back on if it failed.
+fn pass(world: &mut World) -> Held {
+    let ended = world.pass()?;
+    after(world, ended)
+}
+
+/// The power, or the program, is back, and the work that was cut short is done.
+fn after(world: &mut World, ended: Ended<()>) -> Held {
+    match ended {
+        Ended::Done(()) => return Ok(()),
+        Ended::Killed => world.restart()?,
+        Ended::Cut => world.power_off(kept)?,
+    }
+    // Nothing goes wrong twice here.
+    world.pass().map(drop)
+}
