@@ -111,7 +111,7 @@ impl Catalogue {
 
     /// A copy of this one as it is now, that goes with the value.
     pub fn copied(&self) -> Result<Self, JobError> {
-        Ok(Self::over(copied(&self.db)?)?)
+        Self::over(copied(&self.db)?)
     }
 
     /// An empty catalogue in memory.
