@@ -108,12 +108,23 @@ impl Mending<'_> {
         }
         book.next_number = book.next_number.max(listed.numbers.highest() + 1);
         let mut text = String::new();
+        let mut debris = Vec::new();
         each_copy(catalogue, book, |copy| {
-            // One that is not there need not be listed; it would only make the bag invalid.
-            if copy.state != PayloadState::Missing && !listed.numbers.contains(copy.name.number) {
-                text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
+            let line = bag::manifest_line(&copy.identity.digest, copy.name);
+            match copy.state {
+                _ if listed.numbers.contains(copy.name.number) => {}
+                // One that is not there need not be listed; it would only make the bag invalid.
+                PayloadState::Missing => {}
+                // That debris has gone nobody records.
+                PayloadState::Debris => debris.push((copy.name, line)),
+                _ => text.push_str(&line),
             }
         })?;
+        for (payload, line) in debris {
+            if volume.length(&dir.join(&payload.to_rel()))?.is_some() {
+                text.push_str(&line);
+            }
+        }
         for (payload, identity) in
             adopted.iter().filter(|(p, _)| !listed.numbers.contains(p.number))
         {

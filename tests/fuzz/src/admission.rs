@@ -32,7 +32,7 @@ pub fn hold(input: &[u8]) {
     }
     let ledger = &before[&format!("{BAG}ledger.jsonl")];
     assert!(whole[&format!("{BAG}ledger.jsonl")].starts_with(ledger), "a ledger is appended to");
-    let told = settled(&whole[&format!("{BAG}ledger.jsonl")]);
+    let told = settled(&drive, &whole[&format!("{BAG}ledger.jsonl")]);
     lists(&drive, &told);
     let other = new_card();
     let again = |access| {
@@ -77,7 +77,7 @@ fn admitted(
 
 /// The last line is sound, or stands behind a break that is settled: what is appended now is believed. The numbers
 /// of the copies that are there by what lines tell.
-fn settled(ledger: &[u8]) -> BTreeSet<u32> {
+fn settled(drive: &MemoryDrive, ledger: &[u8]) -> BTreeSet<u32> {
     let mut reader = Reader::default();
     let mut last = None;
     let mut told = BTreeMap::new();
@@ -86,9 +86,13 @@ fn settled(ledger: &[u8]) -> BTreeSet<u32> {
         let verdict = reader.line(line, raw.len() as u64);
         if let Verdict::Line(line, _) = &verdict {
             match &line.event {
-                Event::Mirrored { payload, .. }
-                | Event::Adopted { payload, .. }
-                | Event::Debris { payload, .. } => drop(told.insert(payload.number, true)),
+                Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } => {
+                    told.insert(payload.number, true);
+                }
+                // Nobody looks for debris that has gone.
+                Event::Debris { payload, .. } => {
+                    told.insert(payload.number, drive.file(&format!("{BAG}{payload}")).is_some());
+                }
                 Event::Damaged { payload, .. } | Event::Sound { payload } => {
                     told.entry(payload.number).and_modify(|there| *there = true);
                 }
