@@ -36,6 +36,9 @@ struct Options {
     /// All that belongs to the tests: every short history, every call failing, every sabotage, many seeds.
     #[arg(long)]
     whole: bool,
+    /// Of all that, one part.
+    #[arg(long)]
+    part: Option<work::Part>,
     /// Histories of ever new seeds, until this many hours are over.
     #[arg(long, value_name = "HOURS", num_args = 0..=1, default_missing_value = "10")]
     nights: Option<f64>,
@@ -60,7 +63,10 @@ fn main() -> std::process::ExitCode {
     let fine = match (options.seed, options.nights) {
         (Some(seed), _) => work::replay(seed, options.sabotage.as_deref()),
         (None, Some(hours)) => work::nights(options.from, hours),
-        (None, None) if options.whole => work::all(options.from, options.seeds),
+        (None, None) if options.part.is_some() => {
+            work::part(options.part, options.from, options.seeds)
+        }
+        (None, None) if options.whole => work::part(None, options.from, options.seeds),
         (None, None) => work::quick(options.from),
     };
     match fine {

@@ -151,9 +151,18 @@ impl Small {
         prepare(&mut world, *last)?;
         let begin = Moment::of(&world);
         let from = begin.stick.state().calls;
+        world.slots[slot].stick.state().writing = Some(Vec::new());
         follow(&mut world, *last)?;
-        let to = world.slots[slot].stick.state().calls;
-        for call in from + 1..=to {
+        let (writing, to) = {
+            let state = world.slots[slot].stick.state();
+            (state.writing.clone().unwrap_or_default(), state.calls)
+        };
+        // Before and after every call that changes something: between two that only read, one cut is as another.
+        // And before the first and the last, since the catalogue changes too.
+        let moments = writing.iter().flat_map(|call| [*call, call + 1]).chain([from + 1, to]);
+        let moments: BTreeSet<u64> =
+            moments.filter(|call| (from + 1..=to).contains(call)).collect();
+        for call in moments {
             begin.again(&mut world);
             world.slots[slot].stick.state().mishap = Some((call, Mishap::PowerOff));
             if let Ended::Done(()) = follow(&mut world, *last)? {

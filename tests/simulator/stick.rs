@@ -55,6 +55,8 @@ pub(crate) struct State {
     pub(crate) room: u64,
     /// Calls so far.
     pub(crate) calls: u64,
+    /// Calls that changed something on it or on the way to it, if these are written down.
+    pub(crate) writing: Option<Vec<u64>>,
     /// What goes wrong, and at which call.
     pub(crate) mishap: Option<(u64, Mishap)>,
     /// An error that lasts.
@@ -99,6 +101,7 @@ impl Stick {
             read_only: false,
             room: AMPLE,
             calls: 0,
+            writing: None,
             mishap: None,
             failing: None,
             slow: 0,
@@ -139,6 +142,7 @@ impl Stick {
             chance: from.chance.clone(),
             serial: from.serial.clone(),
             clock: Arc::clone(&from.clock),
+            writing: None,
             meddling: None,
             mount_point: from.mount_point.clone(),
             believed: BTreeMap::new(),
@@ -227,6 +231,7 @@ impl Stick {
         at: &str,
     ) -> Result<MutexGuard<'_, State>, DiskError> {
         let mut state = self.call(operation, at)?;
+        state.changes();
         match state.read_only {
             true => Err(state.fail(operation, at, Errno::ROFS)),
             false => Ok(state),
@@ -240,6 +245,11 @@ impl State {
         for octet in what.bytes().chain(at.bytes()) {
             self.trace = (self.trace ^ u64::from(octet)).wrapping_mul(0x0100_0000_01b3);
         }
+    }
+
+    fn changes(&mut self) {
+        let call = self.calls;
+        self.writing.iter_mut().for_each(|calls| calls.push(call));
     }
 
     fn fail(&mut self, operation: &'static str, at: &str, errno: Errno) -> DiskError {
@@ -403,6 +413,7 @@ impl Volume for SimVolume {
     fn sync_all(&self) -> Result<(), DiskError> {
         match self.stick.call("sync drive", "") {
             Ok(mut state) => {
+                state.changes();
                 state.medium.hand_over(None);
                 Ok(())
             }

@@ -13,6 +13,8 @@ use std::time::{Duration, Instant};
 
 /// Seeds within which each sabotage must be found.
 const TEETH: u64 = 4_000;
+/// Events of the longest of the short histories.
+const LONGEST: usize = 3;
 /// Histories that are run twice, to hold a replay against the first run.
 const TWICE: u64 = 50;
 /// Findings after which a run ends: more are mostly the same.
@@ -83,16 +85,40 @@ pub(crate) fn replay(seed: u64, sabotage: Option<&str>) -> bool {
     }
 }
 
-/// What belongs to the tests.
-pub(crate) fn all(from: u64, seeds: u64) -> bool {
+/// Parts of what belongs to the tests.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub(crate) enum Part {
+    /// Seeds that found something, and replays.
+    Seeds,
+    /// Sabotages.
+    Teeth,
+    /// Every call failing.
+    Calls,
+    /// Every short history.
+    Short,
+    /// Long histories by chance.
+    Chance,
+}
+
+/// What belongs to the tests, or one part of it.
+pub(crate) fn part(only: Option<Part>, from: u64, seeds: u64) -> bool {
     println!("seeds {from} to {}", from + seeds - 1);
     let findings = Findings::default();
-    found_before(&findings);
-    same_again(from, &findings);
-    let teeth = teeth(&Sabotage::ALL, TEETH);
-    every_call(1, &findings);
-    every_short_history(3, &findings);
-    histories(from, from + seeds, &findings);
+    let wanted = |part| only.is_none_or(|only| only == part);
+    if wanted(Part::Seeds) {
+        found_before(&findings);
+        same_again(from, &findings);
+    }
+    let teeth = !wanted(Part::Teeth) || teeth(&Sabotage::ALL, TEETH);
+    if wanted(Part::Calls) {
+        every_call(1, &findings);
+    }
+    if wanted(Part::Short) {
+        every_short_history(LONGEST, &findings);
+    }
+    if wanted(Part::Chance) {
+        histories(from, from + seeds, &findings);
+    }
     close(&findings, teeth)
 }
 
@@ -212,6 +238,13 @@ fn every_short_history(longest: usize, findings: &Findings) {
         || findings.count() >= ENOUGH,
         |number, lane: &mut Lane| {
             let one = &all[number as usize];
+            if number % 200 == 0 {
+                println!(
+                    "  {number} of {} short histories, {:.0} s",
+                    all.len(),
+                    begun.elapsed().as_secs_f64()
+                );
+            }
             match one.run(&format!("small-{number}"), &mut lane.seen) {
                 Ok(tried) => lane.tried.add(tried),
                 Err(broken) => findings.say(&format!("{one:?}"), &broken),

@@ -362,7 +362,7 @@ impl World {
         let promised: Vec<_> = slots.iter().map(|slot| &self.slots[*slot].promised).collect();
         self.oracle.restored(&promised, &given.files, self.unsure(slots))?;
         let spoilt = promised.iter().any(|promised| promised.is_spoilt());
-        match given.report.is_whole() || spoilt {
+        match given.report.is_whole() || spoilt || self.unsure(slots) {
             true => Ok(()),
             false => broken(FALSE, format!("a restore was not whole: {:?}", given.report)),
         }
@@ -434,6 +434,9 @@ impl World {
 
     /// A copy of the catalogue, to come back to.
     fn remember(&mut self) {
+        if !self.chance.one_in(3) {
+            return;
+        }
         if let Ok(copy) = self.card.catalogue.copied() {
             self.earlier.push(copy);
         }
@@ -527,7 +530,16 @@ impl World {
             match first {
                 None => first = Some(files),
                 Some(ref before) if *before == files => {}
-                Some(_) => return broken(TWICE, format!("stick {slot}")),
+                Some(before) => {
+                    let other = files.into_iter().find(|file| !before.contains(file));
+                    let (path, now) = other.unwrap_or_default();
+                    let was =
+                        before.into_iter().find(|(other, _)| *other == path).unwrap_or_default().1;
+                    let text = |octets: &[u8]| String::from_utf8_lossy(octets).into_owned();
+                    let how =
+                        format!("stick {slot}: {path} was\n{}\nand is\n{}", text(&was), text(&now));
+                    return broken(TWICE, how);
+                }
             }
         }
         Ok(())
@@ -563,9 +575,10 @@ impl World {
             if !self.slots[slot].stick.state().plugged {
                 continue;
             }
-            self.slots[slot].stick.state().medium.settle();
+            let Slot { stick, promised, .. } = &mut self.slots[slot];
+            stick.state().medium.settle();
+            self.oracle.still_there(promised, stick.state().medium.durable())?;
             self.whole_bag(slot)?;
-            self.seen(slot)?;
             if !self.slots[slot].promised.ledger_spoilt {
                 let given = self.restored(&[slot], false, "back")?;
                 self.oracle.same(&mailbox, &given.files)?;

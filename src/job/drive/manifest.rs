@@ -178,6 +178,8 @@ impl Mending<'_> {
             };
             if line.len() as u64 == length {
                 write_proven(self.volume, &path(self.dir), at.start, &line)?;
+                // It is not to be written as it was.
+                listed.last.take_if(|(_, _, last)| *last == at);
             }
         }
         Ok(())
