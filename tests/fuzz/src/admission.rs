@@ -36,16 +36,20 @@ pub fn hold(input: &[u8]) {
     let listed = lists(&drive, &told);
     let other = new_card();
     let again = |access| {
-        let again = admitted(&other, &drive, access, "second");
-        let again = again.unwrap_or_else(|error| panic!("{error}"));
+        let again = match admitted(&other, &drive, access, "second") {
+            // The lines of the first may have been the last that there were numbers for.
+            Err(JobError::NumbersUsedUp { .. }) => return None,
+            again => again.unwrap_or_else(|error| panic!("{error}")),
+        };
         let is_empty = whole[&format!("{BAG}ledger.jsonl")].is_empty();
         assert!(again.ledger_whole || is_empty, "what was mended reads as whole");
-        files(&drive)
+        Some(files(&drive))
     };
-    assert!(again(Access::Read) == whole, "a look changes nothing");
+    assert!(again(Access::Read).as_ref() == Some(&whole), "a look changes nothing");
     // A card that did not write the lines itself makes them durable, by one of its own behind them.
-    let mut opened = again(Access::Write);
-    assert!(again(Access::Write) == opened, "a second admission changes nothing");
+    let Some(mut opened) = again(Access::Write) else { return };
+    let Some(once_more) = again(Access::Write) else { return };
+    assert!(once_more == opened, "a second admission changes nothing");
     let ledger = opened.get_mut(&format!("{BAG}ledger.jsonl")).expect("the ledger");
     let more = ledger.split_off(whole[&format!("{BAG}ledger.jsonl")].len());
     let more = String::from_utf8(more).expect("lines are text");
