@@ -44,20 +44,21 @@ pub(crate) fn rel(path: &str) -> RelName {
 
 /// Folders in memory that go with the value. Named after the run, since the mailbox's path stands in every
 /// ledger: a replay must find the same.
-pub(crate) struct Place(PathBuf);
+pub(crate) struct Place(PathBuf, std::fs::File);
 
 impl Place {
-    /// Takes a place for a run; another run of the same name at the same time is an error.
+    /// Takes a place for a run; another run of the same name at the same time is an error. What a run that was
+    /// ended left there goes.
     pub(crate) fn new(run: &str) -> Self {
         let path = Path::new("/dev/shm/counterfoil-sim").join(run);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
-        if let Err(error) = std::fs::create_dir(&path) {
-            panic!(
-                "{}: {error}: is this seed being run twice at once? Else remove the folder",
-                path.display()
-            );
+        let lock = std::fs::File::create(path.with_extension("lock")).unwrap();
+        lock.try_lock().unwrap_or_else(|_| panic!("{} is being run by another", path.display()));
+        if path.exists() {
+            std::fs::remove_dir_all(&path).unwrap();
         }
-        Self(path)
+        std::fs::create_dir(&path).unwrap();
+        Self(path, lock)
     }
 
     pub(crate) fn folder(&self, name: &str) -> PathBuf {
@@ -78,8 +79,10 @@ impl Place {
 
 impl Drop for Place {
     fn drop(&mut self) {
-        // What is left is in memory and found by the next run of the same name.
+        // What is left is in memory, and goes with the next run of the same name.
         drop(std::fs::remove_dir_all(&self.0));
+        drop(std::fs::remove_file(self.0.with_extension("lock")));
+        drop(self.1.unlock());
     }
 }
 

@@ -63,6 +63,8 @@ pub(crate) struct History {
     pub(crate) world: World,
     counts: Counts,
     messages: u64,
+    /// The message that changed between look and copy: nobody has seen yet what it is now.
+    meddled: Option<String>,
     sabotage: Option<Sabotage>,
 }
 
@@ -75,7 +77,8 @@ pub(crate) fn history(
 ) -> Result<Counts, Broken> {
     let mut world = World::new(run, seed);
     world.told = told;
-    let mut history = History { world, counts: Counts::default(), messages: 0, sabotage };
+    let mut history =
+        History { world, counts: Counts::default(), messages: 0, meddled: None, sabotage };
     history.run()?;
     let mut counts = history.counts;
     counts.histories = 1;
@@ -283,6 +286,9 @@ impl History {
             return;
         };
         self.say(format_args!("{from} is moved to {to}"));
+        if self.meddled.as_ref() == Some(&from) {
+            self.world.oracle.vanished.insert(from.clone());
+        }
         match self.world.oracle.is_damaged(&text) {
             // Its last good version is wanted back where it was.
             true => {
@@ -532,6 +538,7 @@ impl History {
         let text = self.text();
         let what = self.below(3);
         self.say(format_args!("between look and copy {path} changes ({what})"));
+        self.meddled = Some(path.clone());
         let now = match what {
             0 => Some(text),
             1 => Some([old, b"more".to_vec()].concat()),

@@ -238,13 +238,6 @@ fn every_short_history(longest: usize, findings: &Findings) {
         || findings.count() >= ENOUGH,
         |number, lane: &mut Lane| {
             let one = &all[number as usize];
-            if number % 200 == 0 {
-                println!(
-                    "  {number} of {} short histories, {:.0} s",
-                    all.len(),
-                    begun.elapsed().as_secs_f64()
-                );
-            }
             match one.run(&format!("small-{number}"), &mut lane.seen) {
                 Ok(tried) => lane.tried.add(tried),
                 Err(broken) => findings.say(&format!("{one:?}"), &broken),
@@ -254,11 +247,13 @@ fn every_short_history(longest: usize, findings: &Findings) {
     let mut total = Tried::default();
     lanes.into_iter().for_each(|lane| total.add(lane.tried));
     println!(
-        "every history of up to {longest} events: {} histories, {} cuts, {} states, {} of them distinct, {:.0} s",
+        "every history of up to {longest} events: {} histories, {} cuts, {} states, {} of them distinct, {} of these \
+         mended, {:.0} s",
         total.histories,
         total.cuts,
         total.states,
         total.distinct,
+        total.healed,
         begun.elapsed().as_secs_f64()
     );
 }

@@ -66,7 +66,7 @@ impl Catalogue {
     /// The drive last found at a place, to tell an empty mount point from a new drive.
     pub fn drive_at(&self, at: &[u8]) -> Result<Option<DriveRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM drive WHERE found_at = ?1 ORDER BY last_seen DESC, id DESC"
+            "SELECT {COLUMNS} FROM drive WHERE id = (SELECT drive FROM found WHERE at = ?1)"
         );
         Ok(self.db.prepare_cached(&sql)?.query_row([at], DriveRow::read).optional()?)
     }
@@ -80,7 +80,7 @@ impl Catalogue {
         at: &[u8],
         now: Moment,
     ) -> Result<i64, JobError> {
-        match self.drive(id)? {
+        let drive = match self.drive(id)? {
             Some(row) => {
                 let old = row.last_seen.unwrap_or_default().seconds;
                 let elsewhere = row.at != at || row.label != label;
@@ -91,7 +91,7 @@ impl Catalogue {
                         params![row.row, label, at, now.to_text()],
                     )?;
                 }
-                Ok(row.row)
+                row.row
             }
             None => {
                 self.db.execute(
@@ -99,9 +99,13 @@ impl Catalogue {
                      VALUES (?1, ?2, ?3, '', '', ?4)",
                     params![id.to_string(), label, at, now.to_text()],
                 )?;
-                Ok(self.db.last_insert_rowid())
+                self.db.last_insert_rowid()
             }
+        };
+        if self.drive_at(at)?.is_none_or(|known| known.row != drive) {
+            self.db.execute("INSERT OR REPLACE INTO found VALUES (?1, ?2)", params![at, drive])?;
         }
+        Ok(drive)
     }
 
     /// Records what state a drive is in; writes only if that is news.

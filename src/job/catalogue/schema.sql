@@ -40,6 +40,10 @@ CREATE TABLE drive (
     last_seen TEXT, last_verified TEXT
 );
 
+-- Every place where a drive was ever found, and the last one found there: what is there without it is an empty
+-- mount point, wherever the drive is now.
+CREATE TABLE found (at BLOB PRIMARY KEY, drive INTEGER NOT NULL) WITHOUT ROWID;
+
 -- What is known of a station's ledger on a drive: as far as `ledger_bytes` it need not be read again.
 CREATE TABLE book (
     id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, station TEXT NOT NULL,

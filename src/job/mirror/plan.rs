@@ -91,7 +91,8 @@ fn departure(
 ) -> Result<Step, JobError> {
     // A move takes along what the card made of a message, and nobody knows where its last good version went:
     // that one is wanted back where it was.
-    let damaged = row.suspect.is_some() || known.is_some_and(|place| place.suspect.is_some());
+    let damaged = row.suspect.is_some()
+        || known.is_some_and(|place| place.suspect.is_some() && place.content == row.content);
     let vanished = row.state == FileState::Vanished || row.state == FileState::Moved && damaged;
     let told = match known {
         Some(place) => place.gone != 0,
