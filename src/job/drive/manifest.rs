@@ -107,29 +107,7 @@ impl Mending<'_> {
             self.right(&mut listed, wrong, &uncertain)?;
         }
         book.next_number = book.next_number.max(listed.numbers.highest() + 1);
-        let mut text = String::new();
-        let mut debris = Vec::new();
-        each_copy(catalogue, book, |copy| {
-            let line = bag::manifest_line(&copy.identity.digest, copy.name);
-            match copy.state {
-                _ if listed.numbers.contains(copy.name.number) => {}
-                // One that is not there need not be listed; it would only make the bag invalid.
-                PayloadState::Missing => {}
-                // That debris has gone nobody records.
-                PayloadState::Debris => debris.push((copy.name, line)),
-                _ => text.push_str(&line),
-            }
-        })?;
-        for (payload, line) in debris {
-            if volume.length(&dir.join(&payload.to_rel()))?.is_some() {
-                text.push_str(&line);
-            }
-        }
-        for (payload, identity) in
-            adopted.iter().filter(|(p, _)| !listed.numbers.contains(p.number))
-        {
-            text.push_str(&bag::manifest_line(&identity.digest, *payload));
-        }
+        let text = self.unlisted(book, adopted, &listed.numbers)?;
         let junk = listed.length - listed.sound;
         let filler = junk.saturating_sub(text.len() as u64);
         if junk > 0 {
@@ -150,6 +128,37 @@ impl Mending<'_> {
         let mut bytes = text.into_bytes();
         bytes.extend_from_slice(&bag::filler(filler));
         write_proven(volume, &path(dir), listed.sound, &bytes)
+    }
+
+    /// The lines of the copies that are not listed.
+    fn unlisted(
+        &self,
+        book: &BookRow,
+        adopted: &[(PayloadName, Identity)],
+        listed: &Numbers,
+    ) -> Result<String, JobError> {
+        let mut text = String::new();
+        let mut debris = Vec::new();
+        each_copy(self.catalogue, book, |copy| {
+            let line = || bag::manifest_line(&copy.identity.digest, copy.name);
+            match copy.state {
+                _ if listed.contains(copy.name.number) => {}
+                // One that is not there need not be listed; it would only make the bag invalid.
+                PayloadState::Missing => {}
+                // That debris has gone nobody records.
+                PayloadState::Debris => debris.push((copy.name, line())),
+                _ => text.push_str(&line()),
+            }
+        })?;
+        for (payload, line) in debris {
+            if self.volume.length(&self.dir.join(&payload.to_rel()))?.is_some() {
+                text.push_str(&line);
+            }
+        }
+        for (payload, identity) in adopted.iter().filter(|(p, _)| !listed.contains(p.number)) {
+            text.push_str(&bag::manifest_line(&identity.digest, *payload));
+        }
+        Ok(text)
     }
 
     /// Until it is flushed, a device may keep lines and lose what they list. At the end of the manifest such a
