@@ -91,13 +91,14 @@ impl Accept {
 
 /// Reads a config file; `None` if it is not there. The error is ready to be shown.
 pub(super) fn read(path: &Path) -> Result<Option<Config>, String> {
-    let shown = escape::shown_path(path);
     let text = crate::disk::host::read_text(path).map_err(|e| e.to_string())?;
-    let Some(text) = text else { return Ok(None) };
-    match toml::from_str(&text) {
-        Ok(config) => Ok(Some(config)),
-        Err(error) => Err(format!("{shown}: {}", error.to_string().trim_end())),
-    }
+    text.map(|text| parse(&text, path)).transpose()
+}
+
+/// Reads the text of a config file.
+pub(super) fn parse(text: &str, path: &Path) -> Result<Config, String> {
+    let shown = escape::shown_path(path);
+    toml::from_str(text).map_err(|e| format!("{shown}: {}", e.to_string().trim_end()))
 }
 
 fn named<'de, D, T>(from: D) -> Result<Option<T>, D::Error>

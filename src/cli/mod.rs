@@ -15,6 +15,15 @@ pub use exit::Exit;
 
 use args::{Args, Command};
 
+/// The values in force for the text of a config, as `config check` prints them: a config that means the
+/// same. The error is what it says if it refuses the config.
+pub fn config_in_force(text: &str) -> Result<String, String> {
+    let config = config::parse(text, std::path::Path::new("config"))?;
+    let setup =
+        setup::Setup::of(None, config, &args::Scope::default()).map_err(|e| e.to_string())?;
+    Ok(commands::config_check::in_force(&setup))
+}
+
 /// Runs a command as typed; the exit code says how it ended.
 pub fn run(args: Args) -> Exit {
     let output = output::Output::new(args.color, args.quiet, args.verbose);

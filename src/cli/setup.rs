@@ -52,6 +52,15 @@ impl Setup {
     /// Works out what is in force. Needs no mailbox: a command that does says so itself.
     pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, Problem> {
         let (config_file, config) = find_config(config_file)?;
+        Self::of(config_file, config, scope)
+    }
+
+    /// The same, of a config already read.
+    pub(super) fn of(
+        config_file: Option<PathBuf>,
+        config: Config,
+        scope: &Scope,
+    ) -> Result<Self, Problem> {
         let station = match (&scope.station, config.station) {
             (Some(name), _) => {
                 name.parse().map_err(|e| Problem::usage(format!("--station: {e}")))?

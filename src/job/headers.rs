@@ -7,7 +7,7 @@ use jiff::fmt::rfc2822::DateTimeParser;
 use mail_parser::{Address, MessageParser};
 
 /// The headers of a message, from its first octets; empty fields where they cannot be read.
-pub(super) fn read(start: &[u8]) -> Headers {
+pub fn read(start: &[u8]) -> Headers {
     let start = &start[..start.len().min(HEADER_BYTES)];
     // The parser is only a display aid and mail is hostile: a panic in it is an unreadable header.
     std::panic::catch_unwind(|| parse(start)).unwrap_or_default()

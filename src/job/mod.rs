@@ -4,7 +4,7 @@
 pub mod audit;
 pub mod catalogue;
 pub mod drive;
-mod headers;
+pub mod headers;
 pub mod mirror;
 pub mod restore;
 pub mod round;

@@ -90,6 +90,21 @@ pub fn in_json(text: &str) -> String {
     out
 }
 
+/// Text as a TOML string (TOML 1.0, basic strings) that reads back exactly, with everything unsafe as `\u` escapes.
+pub fn in_toml(text: &str) -> String {
+    let mut out = String::with_capacity(text.len() + 2);
+    out.push('"');
+    for c in text.chars() {
+        match c {
+            '"' | '\\' => out.extend(['\\', c]),
+            c if is_unsafe(c) => out.push_str(&format!("\\u{:04x}", u32::from(c))),
+            c => out.push(c),
+        }
+    }
+    out.push('"');
+    out
+}
+
 /// Controls (C0, DEL, C1), line and paragraph separators, direction marks and the byte order mark.
 fn is_unsafe(c: char) -> bool {
     c.is_control()

@@ -40,6 +40,11 @@ impl Mount {
         fields.by_ref().find(|field| *field == b"-")?;
         let fs_type = String::from_utf8(unescaped(fields.next()?)).ok()?;
         let source = unescaped(fields.next()?);
+        // The kernel writes neither; no system call would take such a path.
+        let no_path = |name: &[u8]| name.contains(&0);
+        if no_path(&root) || no_path(&at) || no_path(&source) || !at.starts_with(b"/") {
+            return None;
+        }
         Some(Self { id, device, root, at, fs_type, source })
     }
 
@@ -106,6 +111,15 @@ mod tests {
         let mounts = parse(table);
         assert_eq!(mounts.len(), 1);
         assert_eq!(mounts[0].at, b"/\xff\\04");
+    }
+
+    /// Source of the form: as above. Found by the fuzzer: no call could open such a path, and each would fail anew.
+    #[test]
+    fn a_mount_at_no_possible_path_is_passed_over() {
+        for at in ["/a\\000b", "/a\\400b", "/a\0b", "", "media/a"] {
+            let line = format!("9 1 8:1 / {at} rw - vfat /dev/sda1 rw");
+            assert_eq!(Mount::parse(line.as_bytes()), None, "{at:?}");
+        }
     }
 
     #[test]

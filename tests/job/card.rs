@@ -274,7 +274,7 @@ pub(crate) fn tree(root: &Path) -> BTreeMap<String, Vec<u8>> {
         .map(Result::unwrap)
         .filter(|entry| entry.file_type().is_file())
         .map(|entry| {
-            let path = entry.path().strip_prefix(root).unwrap().to_str().unwrap().to_owned();
+            let path = entry.path().strip_prefix(root).unwrap().to_string_lossy().into_owned();
             (path, std::fs::read(entry.path()).unwrap())
         })
         .collect()

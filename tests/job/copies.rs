@@ -130,3 +130,20 @@ fn a_marked_drive_and_a_strange_one_are_not_written_to() {
     drive.begin = Begin::OnDevice;
     assert_eq!(card.copy_beside(&drive, &Claims::default()).outcome.unwrap().copied, 1);
 }
+
+/// Found by the fuzzer: an array is no file of ours, though it holds the right things in the right order.
+#[test]
+fn an_id_file_of_another_form_is_no_id() {
+    for text in [&br#"[1,"00000000000000aa"]"#[..], b"[1]", b"\"00000000000000aa\"", b"null", b"{}"]
+    {
+        let drive = MemoryDrive::default();
+        drive.put("counterfoil/drive.json", text);
+        let card = Card::new();
+        let round = card.copy_beside(&drive_ref(&drive, "amber"), &Claims::default());
+        let (id, _) = round.drive.unwrap();
+        assert_ne!(id.to_string(), "00000000000000aa");
+        let now = drive.file("counterfoil/drive.json").unwrap();
+        let said: serde_json::Value = serde_json::from_slice(&now).unwrap();
+        assert_eq!(said["id"], id.to_string(), "it is made anew");
+    }
+}

@@ -9,7 +9,7 @@ use counterfoil::disk::{
     Volume, VolumeFacts,
 };
 use counterfoil::job::JobError;
-use counterfoil::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
+use counterfoil::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES, SEGMENT_MESSAGES};
 use counterfoil::model::{Reason, RelName};
 use std::sync::Arc;
 
@@ -233,4 +233,24 @@ fn a_file_too_long_for_the_drive_is_refused_up_front() {
     }
     assert_eq!(copies(&drive).into_values().collect::<Vec<_>>(), [vec![1; 100]]);
     assert_eq!(done(card.copy(&drive, "stick")).copied, 1, "to one that can hold it");
+}
+
+/// Fault 29: a folder on FAT holds 65,536 entries. Ours are left long before, in the middle of a batch if need be.
+#[test]
+fn a_folder_is_left_long_before_it_is_full() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    let all = SEGMENT_MESSAGES + 100;
+    for n in 0..all {
+        card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+    }
+    assert_eq!(card.mirrored(&drive).copied, u64::from(all));
+    card.deliver("inbox/one-more", &mail("one more"));
+    card.mirrored(&drive);
+    let mut folders = std::collections::BTreeMap::new();
+    for path in copies(&drive).into_keys() {
+        *folders.entry(path[..9].to_owned()).or_insert(0) += 1;
+    }
+    let expected = [("data/0001".into(), SEGMENT_MESSAGES), ("data/0002".into(), 101)];
+    assert_eq!(folders, expected.into());
+    expect_whole_bag(&drive, "two folders");
 }

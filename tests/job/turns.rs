@@ -165,3 +165,33 @@ fn a_message_that_comes_back_is_there_again() {
     assert_eq!(names(&[&first, &second], false), ["inbox/m"]);
     assert_eq!(names(&[&first], false), ["inbox/m"]);
 }
+
+/// Fault 23: a hub goes, and two drives with it, each somewhere in its batch. Neither costs the other anything.
+#[test]
+fn two_drives_pulled_at_once_each_fail_for_themselves() {
+    for cut in 0..40 {
+        let card = Card::new();
+        let drives = [MemoryDrive::default(), MemoryDrive::default()];
+        card.deliver("inbox/0", &mail("message 0"));
+        for (drive, label) in drives.iter().zip(["first", "second"]) {
+            card.mirror_as(drive, label).outcome.unwrap();
+        }
+        for n in 1..5 {
+            card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+        }
+        drives[0].pull_after(cut);
+        drives[1].pull_after(39 - cut);
+        let ended = drives.iter().zip(["first", "second"]).map(|(drive, label)| {
+            let round = card.mirror_as(drive, label);
+            round.outcome.is_ok()
+        });
+        let ended: Vec<_> = ended.collect();
+        for (drive, label) in drives.iter().zip(["first", "second"]) {
+            drive.replug(true);
+            card.mirror_as(drive, label).outcome.unwrap();
+            let story = format!("{label}, pulled after {cut} and {}: {ended:?}", 39 - cut);
+            expect_whole_bag(drive, &story);
+            expect_same(&whole(&[drive], false), &card.messages(), &story);
+        }
+    }
+}

@@ -2,9 +2,10 @@
 //! Looks at the repository's text and its list of dependencies; never runs the program.
 //!
 //! `layers`: who may use what. `style`: how a file reads. `licences`: what it is built from.
-//! `source`: how a Rust file is seen by the rules.
+//! `faults`: the table of faults. `source`: how a Rust file is seen by the rules.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod faults;
 mod layers;
 mod licences;
 mod source;

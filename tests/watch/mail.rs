@@ -1,6 +1,7 @@
 //! What becomes of messages that come, move, change and go while the daemon watches.
 
 use crate::post::Post;
+use std::io::Write as _;
 
 #[test]
 fn mail_from_before_and_after_the_start_is_mirrored_to_every_stick() {
@@ -28,6 +29,27 @@ fn a_new_folder_full_of_mail_is_found_whole() {
     }
     let all: Vec<_> = (0..50).map(|n| format!("deep/er/{n}")).collect();
     post.until_mirrored("amber", &all.iter().map(String::as_str).collect::<Vec<_>>());
+}
+
+/// Fault 53: more happens while the daemon cannot listen than the kernel keeps hints of (inotify(7),
+/// `max_queued_events`), so that of the last message there is none. A look over everything finds it.
+#[test]
+fn a_message_whose_hint_was_lost_is_found_all_the_same() {
+    let mut post = Post::new(&["amber"]);
+    post.start();
+    post.deliver("first", "the daemon is up");
+    post.until_mirrored("amber", &["first"]);
+    let kept = std::fs::read_to_string("/proc/sys/fs/inotify/max_queued_events").unwrap();
+    post.signal("STOP");
+    // Each makes two at least: written, closed.
+    for _ in 0..kept.trim().parse::<usize>().unwrap() / 2 {
+        let first = std::fs::OpenOptions::new().append(true).open(post.path("mail/first"));
+        first.unwrap().write_all(b".").unwrap();
+    }
+    post.deliver("late", "no hint of this");
+    post.signal("CONT");
+    post.until_mirrored("amber", &["late"]);
+    assert_eq!(post.audit()["messages"]["unmirrored"], 0);
 }
 
 #[test]
@@ -113,7 +135,6 @@ fn a_mailbox_that_is_replaced_is_watched_again() {
 /// A message that is still being written is not taken before it has stayed the same for `settle`.
 #[test]
 fn a_message_still_growing_is_not_copied_in_part() {
-    use std::io::Write as _;
     let mut post = Post::new(&["amber"]);
     post.start();
     post.deliver("up", "the daemon is up");

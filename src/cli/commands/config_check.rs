@@ -5,7 +5,7 @@ use crate::cli::args::{ConfigAction, ConfigArgs};
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
-use crate::model::escape;
+use crate::model::escape::{in_toml, shown_path};
 use serde_json::json;
 use std::path::Path;
 use std::time::Duration;
@@ -17,7 +17,7 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let ConfigAction::Check(scope) = &args.action;
     let setup = Setup::load(config, scope)?;
-    let file = setup.config_file.as_ref().map(|path| escape::shown_path(path));
+    let file = setup.config_file.as_ref().map(|path| shown_path(path));
     if scope.json {
         let mailboxes: Vec<_> = setup
             .mailboxes
@@ -42,23 +42,44 @@ pub(in crate::cli) fn run(
         }));
         return Ok(Exit::Safe);
     }
-    output.line(format!("# {}", file.unwrap_or("no config file; defaults".into())));
-    output.line(format!("station = {:?}", setup.station.as_str()));
-    output.line(format!("state = {:?}", setup.state));
-    output.line(format!("settle = {:?}", span(setup.settle)));
-    output.line(format!("churn = {:?}", span(setup.churn)));
-    output.line(format!("scan_every = {:?}", span(setup.scan_every)));
-    output.line(format!("ignore = {:?}", setup.ignore_texts));
-    for mailbox in &setup.mailboxes {
-        output.line("\n[[mailbox]]");
-        output.line(format!("name = {:?}", mailbox.name.as_str()));
-        output.line(format!("path = {:?}", mailbox.path));
-    }
-    output.line("\n[drives]");
-    output.line(format!("accept = {:?}", setup.accept.as_str()));
-    output.line(format!("folders = {:?}", setup.folders));
-    output.line(format!("wanted_copies = {}", setup.wanted_copies));
+    output.line(in_force(&setup).trim_end());
     Ok(Exit::Safe)
+}
+
+/// The values in force as a config that means the same.
+pub(in crate::cli) fn in_force(setup: &Setup) -> String {
+    let file = setup.config_file.as_ref().map(|path| shown_path(path));
+    let mut text = String::new();
+    let mut line = |line: String| {
+        text.push_str(&line);
+        text.push('\n');
+    };
+    line(format!("# {}", file.unwrap_or("no config file; defaults".into())));
+    line(format!("station = {}", in_toml(setup.station.as_str())));
+    line(format!("state = {}", path(&setup.state)));
+    line(format!("settle = {}", in_toml(&span(setup.settle))));
+    line(format!("churn = {}", in_toml(&span(setup.churn))));
+    line(format!("scan_every = {}", in_toml(&span(setup.scan_every))));
+    line(format!("ignore = {}", list(setup.ignore_texts.iter().map(|text| in_toml(text)))));
+    for mailbox in &setup.mailboxes {
+        line("\n[[mailbox]]".into());
+        line(format!("name = {}", in_toml(mailbox.name.as_str())));
+        line(format!("path = {}", path(&mailbox.path)));
+    }
+    line("\n[drives]".into());
+    line(format!("accept = {}", in_toml(setup.accept.as_str())));
+    line(format!("folders = {}", list(setup.folders.iter().map(|folder| path(folder)))));
+    line(format!("wanted_copies = {}", setup.wanted_copies));
+    text
+}
+
+/// A config is UTF-8: of a path typed as an argument, octets that are not are lost here.
+fn path(path: &Path) -> String {
+    in_toml(&path.to_string_lossy())
+}
+
+fn list(items: impl Iterator<Item = String>) -> String {
+    format!("[{}]", items.collect::<Vec<_>>().join(", "))
 }
 
 fn span(span: Duration) -> String {

@@ -86,8 +86,9 @@ impl Catalogue {
         match take() {
             Ok(db) => {
                 let taken = Self::over(db)?;
-                taken.db.pragma_update(None, "cache_size", PASSING_KIB)?;
-                if taken.has_version().unwrap_or(false) {
+                // In a damaged one already this may fail.
+                let set = taken.db.pragma_update(None, "cache_size", PASSING_KIB);
+                if set.is_ok() && taken.has_version().unwrap_or(false) {
                     copy = taken;
                 }
                 Ok(copy)

@@ -82,7 +82,10 @@ pub(super) fn read(volume: &dyn Volume) -> Result<Known, JobError> {
     let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut text = vec![0; length as usize];
     let got = read_full(|into| source.read(into), &mut text)?;
-    let Ok(version) = serde_json::from_slice::<Version>(&text[..got]) else {
+    // Serde would take an array for the object, too.
+    let object = text[..got].trim_ascii_start().starts_with(b"{");
+    let version = serde_json::from_slice::<Version>(&text[..got]).ok().filter(|_| object);
+    let Some(version) = version else {
         return Ok(Known::Unreadable(at, length));
     };
     if version.format > u64::from(FORMAT) {

@@ -159,7 +159,7 @@ pub(crate) fn append(
 }
 
 /// One piece of a file of lines.
-pub(super) enum Piece<'a> {
+pub enum Piece<'a> {
     /// A line without its line feed, and its length with it.
     Line(&'a [u8], u64),
     /// So many octets that are longer than any line may be.
@@ -167,7 +167,7 @@ pub(super) enum Piece<'a> {
 }
 
 /// Lines of a file, held one at a time and never longer than a ledger's line may be.
-pub(super) struct Lines {
+pub struct Lines {
     source: Box<dyn Source>,
     buffer: Vec<u8>,
     filled: usize,
@@ -179,12 +179,15 @@ pub(super) struct Lines {
 }
 
 impl Lines {
-    pub(super) fn new(source: Box<dyn Source>) -> Self {
+    /// From where a file was opened.
+    pub fn new(source: Box<dyn Source>) -> Self {
         let buffer = vec![0; COPY_BUFFER_BYTES.max(2 * LEDGER_LINE_BYTES)];
         Self { source, buffer, filled: 0, taken: 0, ended: false, skipping: false, unended: false }
     }
 
-    pub(super) fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
+    /// The next piece; `None` at the end of the file.
+    #[expect(clippy::should_implement_trait, reason = "a piece lives in the buffer")]
+    pub fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
         loop {
             let waiting = &self.buffer[self.taken..self.filled];
             // First whether there is one at all, since the library finds that out many octets at a time.

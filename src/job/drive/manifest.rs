@@ -108,18 +108,7 @@ impl Mending<'_> {
             self.right(&mut listed, wrong, &uncertain)?;
         }
         book.next_number = book.next_number.max(listed.numbers.highest() + 1);
-        let mut text = String::new();
-        each_copy(catalogue, book, |copy| {
-            // One that is not there need not be listed; it would only make the bag invalid.
-            if copy.state != PayloadState::Missing && !listed.numbers.contains(copy.name.number) {
-                text.push_str(&bag::manifest_line(&copy.identity.digest, copy.name));
-            }
-        })?;
-        for (payload, identity) in
-            adopted.iter().filter(|(p, _)| !listed.numbers.contains(p.number))
-        {
-            text.push_str(&bag::manifest_line(&identity.digest, *payload));
-        }
+        let text = self.unlisted(book, adopted, &listed.numbers)?;
         let junk = listed.length - listed.sound;
         let filler = junk.saturating_sub(text.len() as u64);
         if junk > 0 {
@@ -140,6 +129,37 @@ impl Mending<'_> {
         let mut bytes = text.into_bytes();
         bytes.extend_from_slice(&bag::filler(filler));
         write_proven(volume, &path(dir), listed.sound, &bytes)
+    }
+
+    /// The lines of the copies that are not listed.
+    fn unlisted(
+        &self,
+        book: &BookRow,
+        adopted: &[(PayloadName, Identity)],
+        listed: &Numbers,
+    ) -> Result<String, JobError> {
+        let mut text = String::new();
+        let mut debris = Vec::new();
+        each_copy(self.catalogue, book, |copy| {
+            let line = || bag::manifest_line(&copy.identity.digest, copy.name);
+            match copy.state {
+                _ if listed.contains(copy.name.number) => {}
+                // One that is not there need not be listed; it would only make the bag invalid.
+                PayloadState::Missing => {}
+                // That debris has gone nobody records.
+                PayloadState::Debris => debris.push((copy.name, line())),
+                _ => text.push_str(&line()),
+            }
+        })?;
+        for (payload, line) in debris {
+            if self.volume.length(&self.dir.join(&payload.to_rel()))?.is_some() {
+                text.push_str(&line);
+            }
+        }
+        for (payload, identity) in adopted.iter().filter(|(p, _)| !listed.contains(p.number)) {
+            text.push_str(&bag::manifest_line(&identity.digest, *payload));
+        }
+        Ok(text)
     }
 
     /// Until it is flushed, a device may keep lines and lose what they list. At the end of the manifest such a
@@ -194,7 +214,7 @@ fn each_copy(
 }
 
 /// What a manifest lists.
-pub(crate) struct Listed {
+pub struct Listed {
     numbers: Numbers,
     /// Octets up to the end of the last line of ours.
     sound: u64,
@@ -205,9 +225,21 @@ pub(crate) struct Listed {
     endless: bool,
 }
 
+impl Listed {
+    /// Octets up to the end of the last line of ours: what comes behind may be written over.
+    pub fn sound(&self) -> u64 {
+        self.sound
+    }
+
+    /// Octets of the file.
+    pub fn length(&self) -> u64 {
+        self.length
+    }
+}
+
 /// Reads the manifest; `each` is given every line of ours, and the octets at which it stands. Other
 /// lines are passed over.
-pub(crate) fn read(
+pub fn read(
     volume: &dyn Volume,
     dir: &RelName,
     mut each: impl FnMut(Digest, PayloadName, Range<u64>) -> Result<(), JobError>,

@@ -15,7 +15,8 @@ pub use admit::{Admission, Admitted, Begin, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub use identity::{drive_id, make_drive, stations};
-pub(crate) use manifest::read as read_manifest;
+pub use ledger::{Lines, Piece};
+pub use manifest::{Listed, read as read_manifest};
 pub(crate) use payload::{
     Copy, hash as hash_copy, hash_all as hash_copies, length as copy_length, list as list_segment,
 };

@@ -46,6 +46,21 @@ fn the_values_in_force_are_printed_as_a_config() {
     assert_eq!(json["drives"]["wanted_copies"], 2);
 }
 
+/// Found by the fuzzer: what steers a terminal was printed in a way that TOML does not know.
+#[test]
+fn odd_characters_are_printed_harmless_and_as_a_config() {
+    let station = Station::new();
+    let text = "station = \"a\"\nstate = \"/srv/\\u001b[2J\\u202e\"\nignore = [\"\\u007f\\u009b*\"]\n\n\
+                [[mailbox]]\nname = \"in\"\npath = \"/srv/\\\"b\\\\c\\n'\"\n\n\
+                [drives]\nfolders = [\"/media/\\uFEFFred\"]\n";
+    let printed = check(&station, text, &[]).expect_safe().text();
+    let steers = |c: char| c.is_control() && c != '\n' || matches!(c, '\u{202e}' | '\u{feff}');
+    assert!(!printed.contains(steers), "{printed:?}");
+    assert_eq!(check(&station, &printed, &[]).expect_safe().text(), printed);
+    let meant = |text: &str| check(&station, text, &["--json"]).expect_safe().json();
+    assert_eq!(meant(&printed), meant(text));
+}
+
 #[test]
 fn an_unknown_key_is_refused_with_its_place_and_the_keys_there_are() {
     let station = Station::new();

@@ -1,0 +1,14 @@
+//! What must hold of each reader of untrusted octets, one module a reader: `hold` panics where it does not.
+//! Used by the fuzzer, and by `cargo test`, which goes through the inputs kept in `seeds`.
+
+pub mod admission;
+pub mod config;
+pub mod drive_json;
+pub mod headers;
+pub mod ledger;
+pub mod manifest;
+pub mod mountinfo;
+
+mod lines;
+mod medium;
+mod taker;

@@ -1,0 +1,186 @@
+//! Makes ledger lines of every kind, and damages files: what a writer may write, and what may become of it.
+//! Never judges what is read.
+
+use super::taker::Taker;
+use counterfoil::model::ledger::{Chain, Event, Place};
+use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
+use counterfoil::model::{
+    CardId, Digest, Identity, MailboxName, Moment, Order, PayloadName, RelName, Stamp, Suspicion,
+};
+
+/// Who and when, chosen.
+pub fn stamp(taker: &mut Taker<'_>) -> Stamp {
+    Stamp { time: moment(taker), trusted: taker.octet() & 1 == 1, boot: taker.text(36) }
+}
+
+fn moment(taker: &mut Taker<'_>) -> Moment {
+    let nanos = (taker.number(4) % 1_000_000_000) as u32;
+    // Mostly years that a calendar holds.
+    let seconds = match taker.octet() % 4 {
+        0 => taker.number(8) as i64,
+        _ => taker.number(4) as i64,
+    };
+    Moment { seconds, nanos }
+}
+
+fn identity(taker: &mut Taker<'_>) -> Identity {
+    // A few contents, so that several lines tell of one.
+    let mut identity = Identity::of(&[taker.octet() % 8]);
+    if taker.octet() == 7 {
+        identity.bytes = taker.number(8) % (COUNT_MAX + 1);
+    }
+    identity
+}
+
+fn payload(taker: &mut Taker<'_>) -> PayloadName {
+    let number = match taker.octet() % 16 {
+        0 => taker.number(4) as u32 % 99_999_999 + 1,
+        n => u32::from(n),
+    };
+    let extension = ["EML", "B2F", "0"][taker.below(3)].parse().expect("an extension");
+    let segment = if taker.octet() == 9 { taker.below(9_999) as u32 + 1 } else { 1 };
+    PayloadName { segment, number, extension }
+}
+
+fn path(taker: &mut Taker<'_>) -> RelName {
+    let raw = taker.piece(40);
+    RelName::new(raw).unwrap_or_else(|_| RelName::new("inbox/a").expect("a path"))
+}
+
+fn mailbox(taker: &mut Taker<'_>) -> MailboxName {
+    ["in", "out"][taker.below(2)].parse().expect("a name")
+}
+
+fn order(taker: &mut Taker<'_>) -> Order {
+    match taker.octet() {
+        3 => Order {
+            era: taker.number(8) % (COUNT_MAX + 1),
+            tick: taker.number(8) % (COUNT_MAX + 1),
+        },
+        _ => Order { era: taker.number(1), tick: taker.number(1) },
+    }
+}
+
+fn place(taker: &mut Taker<'_>) -> Place {
+    let suspect = match taker.octet() % 6 {
+        0 => Some(Suspicion::Emptied),
+        1 => Some(Suspicion::CutShort),
+        2 => Some(Suspicion::NulFilled),
+        _ => None,
+    };
+    Place {
+        mailbox: mailbox(taker),
+        path: path(taker),
+        modified: moment(taker),
+        mode: taker.number(2) as u32 & 0o7777,
+        first_seen: moment(taker),
+        suspect,
+        order: order(taker),
+    }
+}
+
+/// An event of any kind.
+pub fn event(taker: &mut Taker<'_>) -> Event {
+    match taker.octet() % 15 {
+        0 => Event::Opened {
+            card: CardId::from_bits(taker.number(8)),
+            era: order(taker).era,
+            program: taker.text(20),
+        },
+        1 => Event::Mailbox { mailbox: mailbox(taker), root: taker.piece(40).to_vec() },
+        2 | 14 => Event::Mirrored {
+            payload: payload(taker),
+            identity: identity(taker),
+            place: place(taker),
+            replaces: (taker.octet() & 1 == 1).then(|| payload(taker)),
+        },
+        3 => Event::Placed { identity: identity(taker), place: place(taker) },
+        4 => Event::Moved {
+            identity: identity(taker),
+            place: place(taker),
+            from_mailbox: mailbox(taker),
+            from: path(taker),
+        },
+        5 => Event::Removed { mailbox: mailbox(taker), path: path(taker), order: order(taker) },
+        6 => Event::Vanished { mailbox: mailbox(taker), path: path(taker), order: order(taker) },
+        7 => Event::Adopted { payload: payload(taker), identity: identity(taker) },
+        8 => Event::Debris { payload: payload(taker), identity: identity(taker) },
+        9 => Event::Damaged {
+            payload: payload(taker),
+            found: (taker.octet() & 1 == 1).then(|| Digest::of(&[taker.octet()])),
+        },
+        10 => Event::Missing { payload: payload(taker) },
+        11 => Event::Sound { payload: payload(taker) },
+        12 => Event::Verified {
+            checked: taker.number(8),
+            damaged: taker.number(8),
+            missing: taker.number(8),
+        },
+        _ => Event::Recovered {
+            from: taker.number(2),
+            to: taker.number(2),
+            whole_lines: taker.number(8),
+        },
+    }
+}
+
+/// A sound ledger of a few lines, from its beginning. Without lines that settle a break, if wanted.
+pub fn ledger(taker: &mut Taker<'_>, with_recovered: bool) -> Vec<String> {
+    let mut chain = Chain::default();
+    if taker.octet() == 5 {
+        chain.seq = LINES_MAX + 100 - taker.number(1);
+    }
+    let mut lines = Vec::new();
+    for _ in 0..=taker.below(12) {
+        let event = event(taker);
+        if with_recovered || !matches!(event, Event::Recovered { .. }) {
+            lines.push(chain.write(&stamp(taker), event));
+        }
+    }
+    lines
+}
+
+/// Damages a file a few times: what a torn write, a rotten block, a repair tool or a person may do.
+/// The octet before which nothing was changed.
+pub fn damage(file: &mut Vec<u8>, taker: &mut Taker<'_>) -> usize {
+    let mut untouched = file.len();
+    for _ in 0..=taker.below(4) {
+        let at = taker.below(file.len() + 1);
+        let end = (at + taker.below(200)).min(file.len());
+        match taker.octet() % 8 {
+            0 => file.truncate(at),
+            1 => drop(file.drain(at..end)),
+            2 => file[at..end].fill(taker.octet()),
+            3 => drop(file.splice(at..at, taker.piece(100).iter().copied())),
+            4 => {
+                let piece = taker.piece(100);
+                let end = (at + piece.len()).min(file.len());
+                file.splice(at..end, piece.iter().copied());
+            }
+            5 => {
+                // A part of the file once more, elsewhere.
+                let from = taker.below(file.len() + 1);
+                let again = file[from..(from + taker.below(2_000)).min(file.len())].to_vec();
+                file.splice(at..at, again);
+            }
+            6 => {
+                // Two lines change places.
+                let mut lines: Vec<Vec<u8>> =
+                    file.split_inclusive(|&b| b == b'\n').map(<[u8]>::to_vec).collect();
+                if lines.len() > 1 {
+                    let (a, b) = (taker.below(lines.len()), taker.below(lines.len()));
+                    lines.swap(a, b);
+                    *file = lines.concat();
+                    untouched = 0;
+                }
+            }
+            _ => {
+                if let Some(octet) = file.get_mut(at) {
+                    *octet ^= 1 << (taker.octet() % 8);
+                }
+            }
+        }
+        untouched = untouched.min(at).min(file.len());
+    }
+    untouched
+}

@@ -1,0 +1,101 @@
+//! A drive in memory that hands out what is read in pieces of a chosen size, as a medium may.
+//! Never changes what is read.
+
+use counterfoil::disk::{
+    Access, DiskError, Door as _, Entry, MemoryDrive, ReadFrom, Sink, Source, Volume, VolumeFacts,
+};
+use counterfoil::model::{Clock, Moment, RelName, Stamp};
+use std::time::Duration;
+
+/// The drive, open.
+pub struct Medium {
+    beneath: Box<dyn Volume>,
+    piece: usize,
+}
+
+impl Medium {
+    /// Opens it. A piece has one octet at least.
+    pub fn open(drive: &MemoryDrive, piece: usize) -> Self {
+        let beneath = drive.door().open(Access::Write).expect("a drive in memory opens");
+        Self { beneath, piece: piece.max(1) }
+    }
+}
+
+impl Volume for Medium {
+    fn facts(&self) -> &VolumeFacts {
+        self.beneath.facts()
+    }
+    fn present(&self) -> Result<(), DiskError> {
+        self.beneath.present()
+    }
+    fn room(&self) -> Result<u64, DiskError> {
+        self.beneath.room()
+    }
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
+        self.beneath.make_dir(at)
+    }
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
+        self.beneath.list(at, most)
+    }
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
+        self.beneath.length(at)
+    }
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
+        self.beneath.create(at)
+    }
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.beneath.write_synced(at, offset, bytes)
+    }
+    fn sync_all(&self) -> Result<(), DiskError> {
+        self.beneath.sync_all()
+    }
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
+        let whole = self.beneath.read(at, offset, from)?;
+        Ok(Box::new(Pieces { whole, piece: self.piece }))
+    }
+}
+
+struct Pieces {
+    whole: Box<dyn Source>,
+    piece: usize,
+}
+
+impl Source for Pieces {
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+        let most = self.piece.min(into.len());
+        self.whole.read(&mut into[..most])
+    }
+}
+
+/// A file of these octets, open for reading in such pieces.
+pub fn source(octets: &[u8], piece: usize) -> Box<dyn Source> {
+    let drive = MemoryDrive::default();
+    drive.put("file", octets);
+    let at = RelName::new("file").expect("a name");
+    Medium::open(&drive, piece).read(&at, 0, ReadFrom::Medium).expect("the file is there")
+}
+
+/// Sizes of pieces in which a file is to be read: one of a third, and one that its first octet chooses, small enough
+/// to end within lines and not so small that a long file takes for ever.
+pub fn pieces(octets: &[u8]) -> [usize; 2] {
+    let chosen = octets.first().map_or(0, |first| usize::from(*first));
+    [1 + octets.len() / 3, 1 + chosen + octets.len() / 32]
+}
+
+/// A clock that stands still.
+pub struct Still(pub &'static str);
+
+impl Clock for Still {
+    fn stamp(&self) -> Stamp {
+        let time = Moment { seconds: 1_800_000_000, nanos: 0 };
+        Stamp { time, trusted: false, boot: self.0.into() }
+    }
+    fn since_boot(&self) -> Duration {
+        Duration::from_secs(60)
+    }
+}

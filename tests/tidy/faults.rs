@@ -1,0 +1,134 @@
+//! The table of faults in DEVELOPERS.md: whole, and held to the tests there are.
+//! Never judges whether a test is worth its name: that is for whoever reads it.
+
+use crate::expect_none;
+use crate::source::{Breach, root};
+use std::path::Path;
+
+const FILE: &str = "DEVELOPERS.md";
+const HEADING: &str = "## Faults and what covers them";
+const FAULTS: usize = 64;
+/// A row names a test, or says plainly that there is none.
+const PLAINLY: [&str; 3] = ["Does not apply", "Not covered", "not covered"];
+
+/// A row of the table.
+struct Row {
+    line: usize,
+    number: String,
+    covered_by: String,
+}
+
+#[test]
+fn every_fault_has_one_row() {
+    let rows = rows(&table());
+    let numbers: Vec<_> = rows.iter().map(|row| row.number.as_str()).collect();
+    let wanted: Vec<_> = (1..=FAULTS).map(|number| number.to_string()).collect();
+    assert_eq!(numbers, wanted, "the table under {HEADING:?} has each fault once, in order");
+    expect_none(
+        "a fault without a test is said to have none, so that nobody takes its row for one",
+        rows.iter()
+            .filter(|row| names(row).is_empty() && !is_plain(row))
+            .map(|row| Breach(FILE.into(), row.line, row.covered_by.clone())),
+    );
+}
+
+#[test]
+fn every_test_in_the_table_exists() {
+    let missing = |row: Row| {
+        let names: Vec<_> = names(&row).into_iter().filter(|name| !exists(name)).collect();
+        names.into_iter().map(move |name| Breach(FILE.into(), row.line, name))
+    };
+    expect_none(
+        "a test that was renamed or taken out covers nothing: name the one that does, or say that \
+         there is none",
+        rows(&table()).into_iter().flat_map(missing),
+    );
+}
+
+fn table() -> String {
+    std::fs::read_to_string(root().join(FILE)).unwrap()
+}
+
+fn rows(text: &str) -> Vec<Row> {
+    let lines = text.lines().enumerate().skip_while(|(_, line)| *line != HEADING).skip(1);
+    let section = lines.take_while(|(_, line)| !line.starts_with("## "));
+    let rows = section.filter_map(|(at, line)| {
+        let cells: Vec<_> = line.strip_prefix('|')?.strip_suffix('|')?.split('|').collect();
+        let [number, _, covered_by] = cells[..] else { return None };
+        let (number, covered_by) = (number.trim().to_owned(), covered_by.trim().to_owned());
+        let is_row = number.parse::<usize>().is_ok();
+        is_row.then_some(Row { line: at + 1, number, covered_by })
+    });
+    rows.collect()
+}
+
+/// What stands in code quotes and names a place of tests.
+fn names(row: &Row) -> Vec<String> {
+    let quoted = row.covered_by.split('`').skip(1).step_by(2);
+    let places = quoted.filter(|text| text.starts_with("tests/") || text.starts_with("src/"));
+    places.map(str::to_owned).collect()
+}
+
+fn is_plain(row: &Row) -> bool {
+    PLAINLY.iter().any(|words| row.covered_by.contains(words))
+}
+
+/// `tests/FOLDER: function`, `src/FILE.rs: function`, or what runs tests that have no names.
+fn exists(name: &str) -> bool {
+    let (place, test) = name.split_once(": ").unwrap_or((name, ""));
+    let at = root().join(place);
+    if test.is_empty() {
+        return at.exists();
+    }
+    below(&at).iter().any(|text| is_test(text, test))
+}
+
+/// Whether a text has a test or a story of that name, marked as one.
+fn is_test(text: &str, name: &str) -> bool {
+    let lines: Vec<_> = text.lines().map(str::trim).collect();
+    let begins = |line: &str| {
+        let rest = line.strip_prefix("fn ").or_else(|| line.strip_prefix("def "));
+        rest.and_then(|rest| rest.strip_prefix(name)).is_some_and(|rest| rest.starts_with('('))
+    };
+    let marked = |at: usize| {
+        let above = lines[..at].iter().rev();
+        above
+            .take_while(|line| line.starts_with(['#', '@']))
+            .any(|line| ["#[test]", "@story", "@bare_story"].contains(line))
+    };
+    (0..lines.len()).any(|at| begins(lines[at]) && marked(at))
+}
+
+/// The text of a file, or of every file below a folder that may hold tests.
+fn below(at: &Path) -> Vec<String> {
+    if at.is_file() {
+        return std::fs::read_to_string(at).into_iter().collect();
+    }
+    let Ok(entries) = std::fs::read_dir(at) else { return Vec::new() };
+    let paths = entries.map(|entry| entry.unwrap().path());
+    let kept = paths.filter(|path| {
+        let code = path.extension().is_some_and(|kind| kind == "rs" || kind == "py");
+        (path.is_dir() && !path.ends_with("target")) || code
+    });
+    kept.flat_map(|path| below(&path)).collect()
+}
+
+/// Planted rows, so that a rule that has gone blind is noticed.
+#[test]
+fn these_rules_see_what_they_should() {
+    let text = format!(
+        "| 9 | a | b |\n{HEADING}\n\n| | fault | by |\n|---|---|---|\n\
+                        | 1 | a | `tests/tidy: these_rules_see_what_they_should`, `tests/tidy: no_such` |\n\
+                        | 2 | b | `tests/tidy`, `tests/nowhere`, `Volume` |\n| 3 | c | Not covered |\n\
+                        ## Next\n| 4 | d | e |\n"
+    );
+    let rows = rows(&text);
+    assert_eq!(rows.iter().map(|row| row.line).collect::<Vec<_>>(), [6, 7, 8]);
+    let found = |row: &Row| names(row).iter().map(|name| exists(name)).collect::<Vec<_>>();
+    assert_eq!(found(&rows[0]), [true, false]);
+    assert_eq!(found(&rows[1]), [true, false]);
+    assert_eq!((names(&rows[2]).len(), is_plain(&rows[2])), (0, true));
+    assert!(!is_plain(&rows[1]));
+    assert!(is_test("#[test]\n#[cfg(unix)]\n    fn a() {}", "a"));
+    assert!(!is_test("#[test]\nfn b() {}\nfn a() {}", "a"), "not marked as a test");
+}
