@@ -124,6 +124,7 @@ pub fn admit(
     }
     // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
     let partly = asked.access == Access::Read && asked.taken_for.is_some();
+    let since = book.segment;
     let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, partly, &mut findings)?;
     if asked.access == Access::Write {
         if let Some(format) = loaded.newer {
@@ -148,7 +149,7 @@ pub fn admit(
             book.session = None;
             catalogue.save_book(&book)?;
             let (volume, dir, clock) = (&*volume, &dir, asked.clock);
-            let recovery = Recovery { catalogue, volume, dir, clock, lost_pages };
+            let recovery = Recovery { catalogue, volume, dir, clock, since, lost_pages };
             recovery.run(&mut book, &loaded, &mut findings)?;
             book.session = Some(session);
             book.opened = false;

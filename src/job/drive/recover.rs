@@ -21,6 +21,8 @@ pub(super) struct Recovery<'a> {
     pub volume: &'a dyn Volume,
     pub dir: &'a RelName,
     pub clock: &'a dyn Clock,
+    /// The last segment known before the ledger's new lines were read: copies without a line may be in any since.
+    pub since: u32,
     /// A sync failed in this mount: what the system tells of files made since may be on no medium.
     pub lost_pages: bool,
 }
@@ -145,7 +147,7 @@ impl Recovery<'_> {
             .iter()
             .filter(|entry| entry.kind == EntryKind::Folder)
             .filter_map(|entry| PayloadName::segment_of(&entry.name))
-            .filter(|segment| book.scattered || *segment >= book.segment)
+            .filter(|segment| book.scattered || *segment >= book.segment.min(self.since))
             .collect();
         segments.sort_unstable();
         let mut orphans = Vec::new();
