@@ -313,8 +313,11 @@ impl Medium {
     pub(crate) fn flush(&mut self) {
         self.handed.clear();
         for file in self.device.files.values_mut() {
-            if file.there.iter().any(|there| !there) {
-                Arc::make_mut(file).there.fill(true);
+            let length = file.octets.len().max(file.length as usize);
+            if length > file.octets.len() || file.there.iter().any(|there| !there) {
+                let file = Arc::make_mut(file);
+                file.octets.resize(length, 0);
+                file.there = vec![true; length.div_ceil(SECTOR as usize)];
             }
         }
         self.before.push_back(std::mem::replace(&mut self.durable, self.device.clone()));

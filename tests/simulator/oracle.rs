@@ -104,6 +104,11 @@ impl Oracle {
         digest
     }
 
+    /// Whatever was at a path has left it for something else, by its owner's will.
+    pub(crate) fn supersede(&mut self, path: &str) {
+        self.superseded.extend(self.last.get(path));
+    }
+
     /// What is at a path now is what a failing card made of a message.
     pub(crate) fn damage(&mut self, path: &str, octets: &[u8]) {
         let digest = self.note(path, octets);
@@ -159,7 +164,12 @@ impl Oracle {
         }
         let ledger = file("ledger.jsonl").unwrap_or_default();
         if !promised.ledger_spoilt && !ledger.starts_with(&promised.ledger) {
-            return broken(RECORD, "the ledger is not what it was");
+            let differ = ledger.iter().zip(&promised.ledger).position(|(is, was)| is != was);
+            let (was, is) = (promised.ledger.len(), ledger.len());
+            return broken(
+                RECORD,
+                format!("of {was} octets the ledger has {is}, the first other at {differ:?}"),
+            );
         }
         promised.ledger = ledger;
         for (payload, was) in &promised.seen {

@@ -292,6 +292,7 @@ impl History {
         match self.world.oracle.is_damaged(&text) {
             // Its last good version is wanted back where it was.
             true => {
+                self.world.oracle.supersede(to);
                 self.world.oracle.damage(to, &text);
                 self.world.oracle.vanished.insert(from.clone());
             }

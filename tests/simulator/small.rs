@@ -11,6 +11,7 @@ use std::collections::BTreeSet;
 use std::collections::hash_map::DefaultHasher;
 use std::hash::{Hash, Hasher};
 use std::sync::atomic::Ordering;
+use std::sync::{Mutex, PoisonError};
 
 /// The last changes of which every part is tried.
 const PARTS: usize = 8;
@@ -77,6 +78,9 @@ pub(crate) fn all(longest: usize) -> Vec<Small> {
     all
 }
 
+/// States that were tried, by any lane.
+pub(crate) type Seen = Mutex<BTreeSet<u64>>;
+
 /// What was tried.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Tried {
@@ -139,7 +143,7 @@ impl Moment {
 
 impl Small {
     /// Tries it. `seen` are the states that need not be looked at again.
-    pub(crate) fn run(&self, place: &str, seen: &mut BTreeSet<u64>) -> Result<Tried, Broken> {
+    pub(crate) fn run(&self, place: &str, seen: &Seen) -> Result<Tried, Broken> {
         let mut world = World::new(place, 1);
         let mut tried = Tried { histories: 1, ..Tried::default() };
         let slot = world.add_stick(false);
@@ -181,7 +185,7 @@ impl Small {
     }
 
     /// The power has failed: every part of what was on its way is kept or lost.
-    fn every_part(&self, world: &mut World, tried: &mut Tried, seen: &mut BTreeSet<u64>) -> Held {
+    fn every_part(&self, world: &mut World, tried: &mut Tried, seen: &Seen) -> Held {
         let cut = Moment::of(world);
         // All that decides what follows: the mailbox, and what the catalogue knows.
         let known = (
@@ -204,7 +208,7 @@ impl Small {
                 medium.cut(kept);
                 let mut key = DefaultHasher::new();
                 (medium.durable(), &cut.promised, &known).hash(&mut key);
-                if !seen.insert(key.finish()) {
+                if !seen.lock().unwrap_or_else(PoisonError::into_inner).insert(key.finish()) {
                     continue;
                 }
                 tried.distinct += 1;

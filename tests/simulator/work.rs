@@ -4,9 +4,8 @@ use crate::oracle::Broken;
 use crate::random::{self, Counts};
 use crate::sabotage::Sabotage;
 use crate::seeds::FOUND;
-use crate::small::{self, Tried};
+use crate::small::{self, Seen, Tried};
 use crate::sweep;
-use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -232,20 +231,21 @@ fn every_call(each: usize, findings: &Findings) {
 fn every_short_history(longest: usize, findings: &Findings) {
     let begun = Instant::now();
     let all = small::all(longest);
+    let seen = Seen::default();
     let lanes = by_turns(
         0,
         all.len() as u64,
         || findings.count() >= ENOUGH,
-        |number, lane: &mut Lane| {
+        |number, total: &mut Tried| {
             let one = &all[number as usize];
-            match one.run(&format!("small-{number}"), &mut lane.seen) {
-                Ok(tried) => lane.tried.add(tried),
+            match one.run(&format!("small-{number}"), &seen) {
+                Ok(tried) => total.add(tried),
                 Err(broken) => findings.say(&format!("{one:?}"), &broken),
             }
         },
     );
     let mut total = Tried::default();
-    lanes.into_iter().for_each(|lane| total.add(lane.tried));
+    lanes.into_iter().for_each(|lane| total.add(lane));
     println!(
         "every history of up to {longest} events: {} histories, {} cuts, {} states, {} of them distinct, {} of these \
          mended, {:.0} s",
@@ -256,13 +256,6 @@ fn every_short_history(longest: usize, findings: &Findings) {
         total.healed,
         begun.elapsed().as_secs_f64()
     );
-}
-
-/// What one lane has tried of the short histories.
-#[derive(Default)]
-struct Lane {
-    tried: Tried,
-    seen: BTreeSet<u64>,
 }
 
 /// Every sabotage is found.
