@@ -302,10 +302,12 @@ impl History {
     }
 
     fn remove(&mut self) {
-        let Some((path, _)) = self.some_message() else { return };
+        let Some((path, text)) = self.some_message() else { return };
         let seen = self.below(2) == 0;
         self.say(format_args!("{path} {}", if seen { "is deleted" } else { "vanishes" }));
-        if !seen {
+        // What the card damaged counts as moved where the same octets lie elsewhere too: then the version before
+        // is wanted back.
+        if !seen || self.world.oracle.is_damaged(&text) {
             self.world.oracle.vanished.insert(path.clone());
         }
         self.world.card.remove(&path, seen);

@@ -72,7 +72,7 @@ pub(crate) fn replay(seed: u64, sabotage: Option<&str>) -> bool {
         })
     });
     println!("seed {seed}");
-    match random::history(&format!("replay-{seed}"), seed, sabotage, true) {
+    match random::history(&format!("seed-{seed}"), seed, sabotage, true) {
         Ok(counts) => {
             println!("nothing found: {counts:?}");
             true
@@ -156,7 +156,7 @@ fn close(findings: &Findings, teeth: bool) -> bool {
 
 fn found_before(findings: &Findings) {
     for (harm, seed) in FOUND {
-        if let Err(broken) = random::history(&format!("found-{seed}"), seed, None, false) {
+        if let Err(broken) = random::history(&format!("seed-{seed}"), seed, None, false) {
             findings.say(&format!("once more, {harm}: tests/sim --seed {seed}"), &broken);
         }
     }
@@ -166,7 +166,7 @@ fn found_before(findings: &Findings) {
 /// A seed replays a history exactly: the same calls in the same order with the same outcome.
 fn same_again(from: u64, findings: &Findings) {
     let run = |seed| {
-        random::history(&format!("again-{seed}"), seed, None, false).map(|c| (c.calls, c.trace))
+        random::history(&format!("seed-{seed}"), seed, None, false).map(|c| (c.calls, c.trace))
     };
     for seed in from..from + TWICE {
         if run(seed) != run(seed) {
@@ -270,7 +270,7 @@ fn teeth(all: &[Sabotage], within: u64) -> bool {
             within + 1,
             || found.load(Ordering::Relaxed),
             |seed, _: &mut ()| {
-                let run = format!("{how:?}-{seed}");
+                let run = format!("seed-{seed}");
                 if let Err(broken) = random::history(&run, seed, Some(*how), false) {
                     found.store(true, Ordering::Relaxed);
                     let mut first = first.lock().unwrap_or_else(PoisonError::into_inner);
