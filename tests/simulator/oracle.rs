@@ -203,7 +203,7 @@ impl Oracle {
     ) -> Held {
         let there: BTreeSet<Digest> = got.values().map(|octets| Digest::of(octets)).collect();
         // Where both logs are spoilt nothing tells what a copy should be.
-        let told = |p: &&&Promised| !p.lied && !(p.ledger_spoilt && p.manifest_spoilt);
+        let told = |p: &&&Promised| !(p.lied || p.ledger_spoilt && p.manifest_spoilt);
         for promised in from.iter().filter(told) {
             let good = |digest: &Digest| {
                 let whole = |(payload, content): (&String, &Arc<Vec<u8>>)| {
