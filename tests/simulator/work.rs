@@ -3,7 +3,7 @@
 use crate::oracle::Broken;
 use crate::random::{self, Counts};
 use crate::sabotage::Sabotage;
-use crate::seeds::{FOUND, OPEN};
+use crate::seeds::FOUND;
 use crate::small::{self, Seen, Tried};
 use crate::sweep;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -185,12 +185,6 @@ fn histories(from: u64, end: u64, findings: &Findings) {
 
 fn some(from: u64, end: u64, findings: &Findings, stop: impl Fn() -> bool + Sync) -> Counts {
     let lanes = by_turns(from, end, stop, |seed, total: &mut Counts| {
-        if OPEN.contains(&seed) {
-            println!(
-                "OPEN  tests/sim --seed {seed} was seen not to end, and is passed over until that is mended"
-            );
-            return;
-        }
         match random::history(&format!("seed-{seed}"), seed, None, false) {
             Ok(counts) => total.add(counts),
             Err(broken) => findings.say(&format!("tests/sim --seed {seed}"), &broken),

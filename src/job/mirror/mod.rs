@@ -93,11 +93,12 @@ impl Pass<'_> {
         let mut report = PassReport::default();
         let mut size = BatchSize::default();
         loop {
-            let batches = report.batches;
+            // A batch whose messages were all gone has brought nothing, and would bring nothing again.
+            let done = (report.copied, report.noted);
             report.failed.clear();
             report.failed_more = 0;
             let again = self.sweep(drive, &mut size, &mut report)?;
-            if !again || report.batches == batches || report.stopped {
+            if !again || (report.copied, report.noted) == done || report.stopped {
                 report.told_all = drive.book.told >= self.catalogue.tick()?;
                 return Ok(report);
             }
