@@ -147,16 +147,19 @@ class Post:
 
     def place(self, stick):
         """Where a stick is mounted, or nothing."""
-        serial = shlex.quote(f"ID_SERIAL_SHORT={stick.serial}")
-        found = self.asked(f"for disk in /sys/block/sd*; do d=${{disk##*/}}; "
-                           f"if udevadm info /dev/$d | grep -q {serial}; then "
+        # From the kernel: udev forgets what it knows of a disk while it looks at it anew.
+        serial = shlex.quote(stick.serial)
+        found = self.asked("for disk in /sys/block/sd*; do d=${disk##*/}; at=$(readlink -f $disk/device); "
+                           "until [ -e $at/serial ] || [ -z $at ]; do at=${at%/*}; done; "
+                           f"if [ \"$(cat $at/serial)\" = {serial} ]; then "
                            "grep -E \"^/dev/$d[0-9]* \" /proc/mounts | cut -d' ' -f2; fi; done").out.split()
         return found[0] if found else None
 
     def until_mounted(self, stick, within=PATIENCE):
         """Waits until it is mounted; where."""
-        self.until(f"{stick.label} is mounted", lambda: self.place(stick), within)
-        return self.place(stick)
+        found = []
+        self.until(f"{stick.label} is mounted", lambda: found.append(self.place(stick)) or found[-1], within)
+        return found[-1]
 
     # What the program says
 
