@@ -13,7 +13,7 @@ mod union;
 
 pub use audit::Totals;
 pub use books::BookRow;
-pub use drives::DriveRow;
+pub use drives::{DriveRow, FoundDrive};
 pub use files::{FileRow, FileState, Glance, NewFile};
 
 pub use opening::SetAside;
