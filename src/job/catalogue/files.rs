@@ -1,7 +1,7 @@
 //! The mailbox's side of the catalogue: one row a path, its state, its content, its tick.
 //! Never reads the mailbox; scanning does.
 
-use super::{Catalogue, digest_column};
+use super::Catalogue;
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::message::{FileFacts, Headers, Weight};
@@ -378,57 +378,6 @@ impl Catalogue {
             )?
             .execute(params![row.mailbox, row.key, good, why.as_str()])?;
         Ok(())
-    }
-
-    fn set_headers(
-        &self,
-        content: i64,
-        headers: &Headers,
-        weight: &Weight,
-    ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5, body = ?6, \
-                 quoted = ?7, attached = ?8 WHERE id = ?1 AND sender IS NULL",
-            )?
-            .execute(params![
-                content,
-                headers.from,
-                headers.to,
-                headers.subject,
-                headers.date,
-                weight.body as i64,
-                weight.quoted as i64,
-                weight.attached as i64,
-            ])?;
-        Ok(())
-    }
-
-    /// Headers of a content, as far as it was ever read from the mailbox.
-    pub fn headers(&self, content: i64) -> Result<Headers, JobError> {
-        let text =
-            |row: &Row<'_>, at| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
-        Ok(self
-            .db
-            .prepare_cached("SELECT sender, receivers, subject, date FROM content WHERE id = ?1")?
-            .query_row([content], |row| {
-                Ok(Headers {
-                    from: text(row, 0)?,
-                    to: text(row, 1)?,
-                    subject: text(row, 2)?,
-                    date: text(row, 3)?,
-                })
-            })?)
-    }
-
-    /// What a content is.
-    pub fn identity(&self, content: i64) -> Result<Identity, JobError> {
-        Ok(self.db.prepare_cached("SELECT sha256, bytes FROM content WHERE id = ?1")?.query_row(
-            [content],
-            |row| {
-                Ok(Identity { digest: digest_column(row, 0)?, bytes: row.get::<_, i64>(1)? as u64 })
-            },
-        )?)
     }
 
     /// Whether a content is there, settled, at some path of the mailboxes.

@@ -53,6 +53,34 @@ impl Catalogue {
             Event::Vanished { mailbox, path, order } => {
                 self.set_place_gone(book, mailbox, path, GONE_VANISHED, *order)?;
             }
+            Event::Verified { .. } => {
+                self.copies_reread(book.row, 0..=NUMBER_MAX, line.stamp.time)?;
+                self.drive_verified(book.drive, line.stamp.time)?;
+            }
+            Event::Recovered { .. } => {
+                self.db.execute(
+                    "UPDATE payload SET state = 1 WHERE book = ?1 AND state = 0",
+                    [book.row],
+                )?;
+            }
+            copy @ (Event::Adopted { .. }
+            | Event::Debris { .. }
+            | Event::Damaged { .. }
+            | Event::Missing { .. }
+            | Event::Sound { .. }) => self.fold_copy(book, copy, line, standing)?,
+        }
+        Ok(())
+    }
+
+    /// Takes in what a line tells of one copy beside its place.
+    fn fold_copy(
+        &self,
+        book: &mut BookRow,
+        event: &Event,
+        line: &Line,
+        standing: Standing,
+    ) -> Result<(), JobError> {
+        match event {
             Event::Adopted { payload, identity } => {
                 let state = match proven(standing) {
                     PayloadState::Good => PayloadState::Adopted,
@@ -75,16 +103,8 @@ impl Catalogue {
                 self.set_payload_state(book.row, payload.number, PayloadState::Good)?;
                 self.copies_reread(book.row, payload.number..=payload.number, line.stamp.time)?;
             }
-            Event::Verified { .. } => {
-                self.copies_reread(book.row, 0..=NUMBER_MAX, line.stamp.time)?;
-                self.drive_verified(book.drive, line.stamp.time)?;
-            }
-            Event::Recovered { .. } => {
-                self.db.execute(
-                    "UPDATE payload SET state = 1 WHERE book = ?1 AND state = 0",
-                    [book.row],
-                )?;
-            }
+            // Told elsewhere; no copy is concerned.
+            _ => {}
         }
         Ok(())
     }

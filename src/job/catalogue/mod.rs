@@ -3,6 +3,7 @@
 
 mod audit;
 mod books;
+mod contents;
 mod drives;
 mod files;
 mod fold;

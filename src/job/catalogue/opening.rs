@@ -131,10 +131,15 @@ impl Catalogue {
     /// The lock of a drive's id: two drives with one id, as after copying a stick, are never written at the
     /// same time, since the catalogue keeps one ledger an id. None for a catalogue in memory.
     pub fn lock_drive(&self, id: DriveId) -> Result<Option<host::Lock>, JobError> {
-        match self.db.path().filter(|path| !path.is_empty()).map(Path::new).and_then(Path::parent) {
+        match self.state() {
             Some(state) => Ok(Some(host::lock(&state.join(format!("drive-{id}.lock")))?)),
             None => Ok(None),
         }
+    }
+
+    /// The state folder it is kept in; none of one in memory.
+    pub(super) fn state(&self) -> Option<&Path> {
+        self.db.path().filter(|path| !path.is_empty()).map(Path::new).and_then(Path::parent)
     }
 
     /// The catalogue's file in a state folder.
@@ -153,6 +158,7 @@ impl Catalogue {
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB)?;
         if !catalogue.has_version()? {
             catalogue.create()?;
+            catalogue.state().map_or(Ok(()), |state| catalogue.recall_lost_pages(state))?;
         }
         Ok(catalogue)
     }
