@@ -124,3 +124,10 @@ pub const REQUESTS_MAX: usize = 4;
 pub const STOP_PATIENCE: Duration = Duration::from_secs(4);
 /// "Safe to pull" shows this long after the last commit.
 pub const SAFE_TO_PULL_AFTER: Duration = Duration::from_secs(1);
+
+/// Senders, and folders, that a report tells apart: more are put together.
+pub const SHARES_MAX: usize = 5_000;
+/// Waits for a first copy that a report takes into account, the latest: 4 MiB of memory.
+pub const WAITS_MAX: usize = 250_000;
+/// Steps of a chart: what a page 800 dots wide can show.
+pub const CHART_STEPS: usize = 240;

@@ -1,6 +1,6 @@
 //! `audit`: what is unmirrored, and why. Writes nothing; safe beside a running daemon.
 
-use super::survey::Survey;
+use super::survey::{Depth, Survey};
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::Problem;
@@ -15,7 +15,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
-    let survey = Survey::take(&setup, output)?;
+    let survey = Survey::take(&setup, Depth::Whole, output)?;
     if scope.json {
         let drives = survey.drives.iter().map(report::drives::json).collect();
         output.json(&report::audit::json(&survey.audit, &setup.station, &survey.now, drives));

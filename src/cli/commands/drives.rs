@@ -1,7 +1,7 @@
 //! `drives`: the drives known, and making one.
 
 use super::mirror::open_state;
-use super::survey::Survey;
+use super::survey::{Depth, Survey};
 use crate::cli::Exit;
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::notices::Problem;
@@ -38,7 +38,7 @@ pub(in crate::cli) fn run(
 }
 
 fn list(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit, Problem> {
-    let survey = Survey::take(setup, output)?;
+    let survey = Survey::take(setup, Depth::Brief, output)?;
     if as_json {
         let drives: Vec<_> = survey.drives.iter().map(report::drives::json).collect();
         output.json(&json!({"schema": 1, "drives": drives}));

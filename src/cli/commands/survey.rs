@@ -12,13 +12,25 @@ use crate::disk::{Trouble, host};
 use crate::job::JobError;
 use crate::job::audit::Audit;
 use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::reckoning::{Reckoning, reckon};
 use crate::job::round::{self, Looked, Taken};
 use crate::model::limits::ANSWER_PATIENCE;
 use crate::model::{Clock as _, Reason, Stamp};
 
+/// How much is looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Depth {
+    /// What is safe and what is not.
+    Brief,
+    /// And everything a report tells of it.
+    Whole,
+}
+
 /// Everything an audit and a status need.
 pub(super) struct Survey {
     pub audit: Audit,
+    /// What a report tells beside it, if that was asked for.
+    pub reckoning: Reckoning,
     pub drives: Vec<Shown>,
     pub now: Stamp,
     /// Whether a daemon, or another command, is writing.
@@ -31,30 +43,31 @@ impl Survey {
     /// First on the catalogue itself, open to look only: enough where nothing has changed since it was
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
-    pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
+    pub(super) fn take(setup: &Setup, depth: Depth, output: &Output) -> Result<Self, Problem> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
         let before = served(setup);
-        let survey = Self::beside(setup, &before)?;
+        let survey = Self::beside(setup, depth, &before)?;
         let after = served(setup);
         let began = |drive: &Served| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
         let survey = match after.iter().any(began) {
-            true => Self::beside(setup, &after)?,
+            true => Self::beside(setup, depth, &after)?,
             false => survey,
         };
         survey.notes.iter().for_each(|note| output.warn(note));
         Ok(survey)
     }
 
-    fn beside(setup: &Setup, live: &[Served]) -> Result<Self, Problem> {
-        let first = Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup, live));
+    fn beside(setup: &Setup, depth: Depth, live: &[Served]) -> Result<Self, Problem> {
+        let first =
+            Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup, depth, live));
         Ok(match first {
             Some(Err(JobError::Catalogue(_))) | None => {
                 let copy = Catalogue::snapshot(&setup.state)?;
-                match Self::with(&copy, setup, live) {
+                match Self::with(&copy, setup, depth, live) {
                     Err(error) if error.is_damaged_catalogue() => {
-                        Self::with(&Catalogue::in_memory()?, setup, live)?
+                        Self::with(&Catalogue::in_memory()?, setup, depth, live)?
                     }
                     survey => survey?,
                 }
@@ -63,7 +76,12 @@ impl Survey {
         })
     }
 
-    fn with(catalogue: &Catalogue, setup: &Setup, live: &[Served]) -> Result<Self, JobError> {
+    fn with(
+        catalogue: &Catalogue,
+        setup: &Setup,
+        depth: Depth,
+        live: &[Served],
+    ) -> Result<Self, JobError> {
         let clock = SystemClock::new();
         let station = setup.station();
         let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
@@ -88,11 +106,20 @@ impl Survey {
             });
             notes.extend(unused.map(|error| format!("{}: {error}", drive.label)));
         }
-        let audit =
-            round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked, &left)?;
+        let wish = round::Wish {
+            station: &setup.station,
+            wanted_copies: setup.wanted_copies,
+            link: setup.link,
+        };
+        let audit = round::audit_now(catalogue, &wish, &looked, &left)?;
+        let now = clock.stamp();
+        let reckoning = match depth {
+            Depth::Brief => Reckoning::default(),
+            Depth::Whole => reckon(catalogue, &setup.station, &setup.link, now.time)?,
+        };
         let daemon = host::is_locked(&setup.lock_file());
         let drives = shown(&audit, &looked, daemon, &live);
-        Ok(Self { audit, drives, now: clock.stamp(), daemon, notes })
+        Ok(Self { audit, reckoning, drives, now, daemon, notes })
     }
 }
 
