@@ -3,6 +3,7 @@
 
 pub mod bag;
 pub mod digest;
+pub mod dtg;
 pub mod escape;
 pub mod finding;
 pub mod ledger;
