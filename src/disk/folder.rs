@@ -5,7 +5,7 @@ use super::beneath::{self, DRIVE};
 use super::error::{DiskError, Trouble};
 use super::mounts::{Found, System};
 use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
-use crate::model::{RelName, escape};
+use crate::model::{Medium, RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{
     AtFlags, FallocateFlags, FileType, FlockOperation, OFlags, StatVfsMountFlags, StatxFlags,
@@ -13,7 +13,7 @@ use rustix::fs::{
 use rustix::io::Errno;
 use rustix::process::{Gid, Uid};
 use std::os::unix::ffi::OsStrExt as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// File system number of FAT in `statfs` (statfs(2)).
 const FAT: i64 = 0x4d44;
@@ -107,6 +107,17 @@ fn look(dir: impl AsFd, path: impl rustix::path::Arg, flags: AtFlags) -> Result<
     Ok(Seen { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
 }
 
+fn medium_of(device: u64) -> Medium {
+    let device = System::host().device(((device >> 32) as u32, device as u32));
+    device.map_or(Medium::Other, |device| device.medium())
+}
+
+/// What the device below a path hangs on.
+pub fn medium_below(path: &Path) -> Medium {
+    look(rustix::fs::CWD, path, AtFlags::empty())
+        .map_or(Medium::Other, |seen| medium_of(seen.device))
+}
+
 impl FolderVolume {
     fn open(door: &FolderDoor, access: Access) -> Result<Self, DiskError> {
         let shown = door.shown();
@@ -130,6 +141,7 @@ impl FolderVolume {
             device: seen.device,
             root: seen.inode,
             serial: door.only.as_ref().and_then(|found| found.serial.clone()),
+            medium: medium_of(seen.device),
         };
         let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
         Ok(Self { root, door: door.clone(), facts, fat, capacity })

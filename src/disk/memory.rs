@@ -3,7 +3,7 @@
 
 use super::error::DiskError;
 use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
-use crate::model::RelName;
+use crate::model::{Medium, RelName};
 use rustix::io::Errno;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -199,6 +199,7 @@ impl Door for MemoryDoor {
             device: state.device,
             root: 1,
             serial: state.serial.clone(),
+            medium: Medium::Usb,
         };
         drop(state);
         Ok(Box::new(MemoryVolume { drive: self.0.clone(), facts }))

@@ -14,7 +14,7 @@ mod volume;
 mod walk;
 
 pub use error::{DiskError, Trouble};
-pub use folder::FolderDoor;
+pub use folder::{FolderDoor, medium_below};
 pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full, read_known};
 pub use memory::{MemoryDoor, MemoryDrive};
 pub use scratch::{Files, Scratch};

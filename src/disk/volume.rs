@@ -2,7 +2,7 @@
 //! Never names a path outside the drive: all names are below its root.
 
 use super::error::DiskError;
-use crate::model::RelName;
+use crate::model::{Medium, RelName};
 
 /// What one wants to do with a drive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -44,6 +44,8 @@ pub struct VolumeFacts {
     pub root: u64,
     /// Serial number of its file system, where it is known: no two have the same by chance.
     pub serial: Option<String>,
+    /// What its device hangs on.
+    pub medium: Medium,
 }
 
 /// What an entry of a folder is.

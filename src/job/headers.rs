@@ -1,7 +1,8 @@
 //! Reads the few headers that are shown to a person.
 //! Never decides anything, never fails, never lets odd mail end the program.
 
-use crate::model::message::Headers;
+use super::weight;
+use crate::model::message::{Headers, Weight};
 use crate::model::{Moment, limits::HEADER_BYTES};
 use jiff::fmt::rfc2822::DateTimeParser;
 use mail_parser::{Address, MessageParser};
@@ -11,6 +12,14 @@ pub fn read(start: &[u8]) -> Headers {
     let start = &start[..start.len().min(HEADER_BYTES)];
     // The parser is only a display aid and mail is hostile: a panic in it is an unreadable header.
     std::panic::catch_unwind(|| parse(start)).unwrap_or_default()
+}
+
+/// The headers, and what a message of so many octets is made of.
+pub fn read_and_weigh(start: &[u8], bytes: u64) -> (Headers, Weight) {
+    let headers = read(start);
+    let start = &start[..start.len().min(HEADER_BYTES)];
+    let weight = std::panic::catch_unwind(|| weight::of(start, bytes)).unwrap_or_default();
+    (headers, weight)
 }
 
 fn parse(start: &[u8]) -> Headers {

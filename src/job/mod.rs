@@ -14,6 +14,7 @@ pub mod verify;
 
 mod error;
 mod progress;
+mod weight;
 
 pub use error::JobError;
 pub use progress::{Progress, Unwatched};

@@ -65,7 +65,7 @@ pub fn scan(
     let mut changes = Changes { catalogue, pending: Vec::new() };
     let mut unreadable: Vec<Vec<u8>> = Vec::new();
     let looked = millis(rules.clock);
-    let now = rules.clock.stamp().time;
+    let now = rules.clock.stamp().claim();
 
     for sighting in dir.walk(|folder| !is_folder_ignored(folder, rules.ignore)) {
         let (path, facts, state) = match sighting {
@@ -113,7 +113,7 @@ pub fn look_at(
 ) -> Result<bool, JobError> {
     let mut changes = Changes { catalogue, pending: Vec::new() };
     let looked = millis(rules.clock);
-    let now = rules.clock.stamp().time;
+    let now = rules.clock.stamp().claim();
     let mut report = ScanReport::default();
     for path in paths.iter().filter(|path| !is_ignored(path, rules.ignore)) {
         let key = path.key();
@@ -248,7 +248,7 @@ enum Change {
         facts: FileFacts,
         state: FileState,
         looked: i64,
-        now: crate::model::Moment,
+        now: crate::model::Claim,
     },
     State {
         row: FileRow,

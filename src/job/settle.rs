@@ -135,10 +135,10 @@ fn second_look(
                 Some(before) => suspicion(catalogue, before, &new.identity, &last_octets)?,
                 None => None,
             };
-            catalogue.settle(row, &NewFile { suspect, ..new }, rules.clock.stamp().time)
+            catalogue.settle(row, &NewFile { suspect, ..new }, rules.clock.stamp().claim())
         }
         Ok(Read::Changed(facts)) => {
-            let now = rules.clock.stamp().time;
+            let now = rules.clock.stamp().claim();
             catalogue.look(
                 row.mailbox,
                 &row.key,
@@ -195,8 +195,8 @@ fn read_message(dir: &MailboxDir, path: &RelName, row: &FileRow) -> Result<Read,
     if identity.bytes != facts.bytes || now != facts {
         return Ok(Read::Changed(now));
     }
-    let headers = headers::read(&start);
-    Ok(Read::Whole(NewFile { identity, headers, suspect: None }, end))
+    let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
+    Ok(Read::Whole(NewFile { identity, headers, weight, suspect: None }, end))
 }
 
 /// Whether a new version looks like damage to the card: emptied, or ending in octets never written.

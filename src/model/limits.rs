@@ -73,7 +73,8 @@ pub const OVERHEAD_BYTES: u64 = 34 << 10;
 /// enough to keep a quick disk busy, few enough for any limit on open files.
 pub const READ_AHEAD_COPIES: usize = 32;
 
-/// Part of a message handed to the header reader, in octets: headers are far shorter.
+/// Part of a message handed to the reader of headers and parts, in octets: headers are far shorter, and what
+/// comes over a slow link seldom is longer.
 pub const HEADER_BYTES: usize = 64 << 10;
 /// Characters kept of a sender, receiver or subject.
 pub const HEADER_CHARS: usize = 120;

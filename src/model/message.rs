@@ -32,6 +32,18 @@ pub struct Headers {
     pub date: String,
 }
 
+/// What the octets of a message are made of, as stored and so as they went over the air: encoded, not decoded.
+/// The rest of its length is headers and the lines between parts. For a person's eye only.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Weight {
+    /// Octets of text that the writer wrote.
+    pub body: u64,
+    /// Octets of text quoted from earlier messages.
+    pub quoted: u64,
+    /// Octets of everything attached.
+    pub attached: u64,
+}
+
 impl Headers {
     /// Cuts a header's text to what is kept of it.
     pub fn clip(text: &str) -> String {

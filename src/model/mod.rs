@@ -8,6 +8,7 @@ pub mod escape;
 pub mod finding;
 pub mod ledger;
 pub mod limits;
+pub mod medium;
 pub mod message;
 pub mod mountinfo;
 pub mod names;
@@ -15,5 +16,6 @@ pub mod stamp;
 
 pub use digest::{Digest, Hasher, Identity};
 pub use finding::{Finding, Reason, Suspicion};
+pub use medium::Medium;
 pub use names::{CardId, DriveId, Extension, MailboxName, PayloadName, RelName, StationName};
-pub use stamp::{Clock, Moment, Order, Stamp};
+pub use stamp::{Claim, Clock, Moment, Order, Stamp};

@@ -65,6 +65,22 @@ pub struct Stamp {
     pub boot: String,
 }
 
+impl Stamp {
+    /// The time, and whether it can be trusted.
+    pub fn claim(&self) -> Claim {
+        Claim { time: self.time, trusted: self.trusted }
+    }
+}
+
+/// A wall time as claimed, and whether something vouched for the clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Claim {
+    /// Claimed wall time.
+    pub time: Moment,
+    /// Whether something vouched for it.
+    pub trusted: bool,
+}
+
 /// The place of a change in the station's history. `era` counts the cards (a new or rebuilt
 /// catalogue begins a later one), `tick` the changes seen by one card. A later order wins.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]

@@ -225,6 +225,12 @@ impl Medium {
         &self.durable
     }
 
+    /// Whether the system, the device and the cells agree: else a pull takes something, if only what the system
+    /// wrongly believes.
+    pub(crate) fn is_at_rest(&self) -> bool {
+        self.on_their_way() == 0 && self.memory == self.durable
+    }
+
     /// Changes that a cut may take.
     pub(crate) fn on_their_way(&self) -> usize {
         self.dirty.len() + self.handed.len()

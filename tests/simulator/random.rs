@@ -189,7 +189,7 @@ impl History {
             let stick = &self.world.slots[slot].stick;
             let pulled = {
                 let state = stick.state();
-                !state.plugged && state.medium.on_their_way() > 0
+                !state.plugged && !state.medium.is_at_rest()
             };
             if pulled {
                 self.counts.cuts += 1;

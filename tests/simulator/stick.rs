@@ -300,6 +300,7 @@ impl Door for SimDoor {
             device: state.device,
             root: 1,
             serial: state.serial.clone(),
+            medium: counterfoil::model::Medium::Usb,
         };
         drop(state);
         let volume = Box::new(SimVolume { stick: shown.clone(), facts });

@@ -456,7 +456,11 @@ impl World {
     }
 
     pub(crate) fn lose_catalogue(&mut self) {
-        self.card.catalogue = Catalogue::in_memory().unwrap();
+        let lost = std::mem::replace(&mut self.card.catalogue, Catalogue::in_memory().unwrap());
+        // What a file beside the catalogue keeps.
+        for mount in lost.lost_pages().unwrap() {
+            self.card.catalogue.note_lost_pages(&mount).unwrap();
+        }
         self.earlier.clear();
         self.oracle.amnesia = true;
     }

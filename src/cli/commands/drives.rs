@@ -11,6 +11,7 @@ use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Request, ask};
 use crate::disk::Access;
+use crate::job::catalogue::FoundDrive;
 use crate::job::drive::make_drive;
 use crate::job::{JobError, round};
 use crate::model::Clock as _;
@@ -57,12 +58,14 @@ fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit
         return Err(JobError::SkipFile { at: drive.door.shown() }.into());
     }
     let id = make_drive(&*volume, &clock)?;
+    let medium = volume.facts().medium;
     drop(volume);
     match ask(&setup.state, &Request::Look, ANSWER_PATIENCE)? {
         Some(_) => {}
         None => {
             let (catalogue, _lock) = open_state(setup, output)?;
-            catalogue.drive_seen(id, &drive.label, &drive.at, clock.stamp().time)?;
+            let found = FoundDrive { label: &drive.label, at: &drive.at, medium };
+            catalogue.drive_seen(id, &found, clock.stamp().time)?;
         }
     }
     match as_json {

@@ -4,7 +4,7 @@ use super::{clipped, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::job::catalogue::DriveRow;
-use crate::model::DriveId;
+use crate::model::{DriveId, Medium};
 use serde_json::{Value, json};
 
 /// A drive as shown.
@@ -34,6 +34,8 @@ impl Shown {
             detail: String::new(),
             last_seen: None,
             last_verified: None,
+            medium: Medium::Other,
+            away: None,
         };
         Self { row, mounted: true, state, messages: 0, bytes: 0 }
     }

@@ -1,7 +1,8 @@
 //! Which mounts are removable drives. In doubt a mount is none: what is not found can still be named.
 //! Never goes by a disk's "removable" flag: it tells of a medium that can be taken out, as of a CD.
 
-use super::system::{BlockDevice, Bus, System};
+use super::system::{BlockDevice, System};
+use crate::model::Medium;
 use crate::model::limits::DRIVES_MAX;
 use crate::model::mountinfo::Mount;
 use std::collections::BTreeSet;
@@ -58,11 +59,11 @@ impl Finder {
         let mut found = Vec::new();
         for mount in mounts.iter().filter(|mount| mount.may_be_a_stick()) {
             let Some(drive) = self.look(mount) else { continue };
-            let pluggable = match drive.device.bus() {
-                Bus::Usb => true,
+            let pluggable = match drive.device.medium() {
+                Medium::Usb => true,
                 // Where it is not known which card the system is on, it may be this one.
-                Bus::Card => known,
-                Bus::Other => false,
+                Medium::Card => known,
+                Medium::Other => false,
             };
             if pluggable
                 && drive.device.disks().is_disjoint(&system)

@@ -1,6 +1,7 @@
 //! The kernel's own files on mounts and block devices, below one root so that tests can make theirs.
 //! Only reads, and only what the kernel answers from memory: a hung device hangs nothing here.
 
+use crate::model::Medium;
 use crate::model::mountinfo::{self, Mount};
 use rustix::fs::{AtFlags, CWD, StatxFlags};
 use std::collections::BTreeSet;
@@ -152,16 +153,16 @@ impl BlockDevice {
         disks
     }
 
-    /// Whether it hangs on a bus whose devices people plug and pull.
-    pub(super) fn bus(&self) -> Bus {
+    /// What it hangs on.
+    pub fn medium(&self) -> Medium {
         let above =
             self.path.ancestors().filter_map(|dir| std::fs::read_link(dir.join("subsystem")).ok());
         let known = |link: PathBuf| match link.file_name()?.as_bytes() {
-            b"usb" => Some(Bus::Usb),
-            b"mmc" => Some(Bus::Card),
+            b"usb" => Some(Medium::Usb),
+            b"mmc" => Some(Medium::Card),
             _ => None,
         };
-        above.filter_map(known).next().unwrap_or(Bus::Other)
+        above.filter_map(known).next().unwrap_or(Medium::Other)
     }
 }
 
@@ -173,15 +174,4 @@ fn collect_disks(device: &Path, depth: u32, disks: &mut BTreeSet<PathBuf>) {
             collect_disks(&slave, depth - 1, disks);
         }
     }
-}
-
-/// What a device hangs on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Bus {
-    /// USB: sticks, disks, card readers.
-    Usb,
-    /// A slot for memory cards.
-    Card,
-    /// Anything else.
-    Other,
 }

@@ -2,11 +2,16 @@
 //! Never says more of a ledger than was read from it or durably written to it.
 
 use super::{Catalogue, digest_column};
+use crate::disk::host;
 use crate::job::JobError;
 use crate::model::StationName;
 use crate::model::ledger::Chain;
 use crate::model::limits::{NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
 use rusqlite::{OptionalExtension as _, Row, params};
+use std::path::Path;
+
+/// The file beside the catalogue that names the mounts in which a sync failed, one a line.
+const LOST_PAGES: &str = "lost-pages";
 
 /// A row of the table of books: how far a station's ledger on a drive is known.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -152,12 +157,38 @@ impl Catalogue {
         self.save_book(book)
     }
 
-    /// Remembers that a sync failed in this mount, and forgets those of earlier boots.
+    /// Remembers that a sync failed in this mount, and forgets those of earlier boots. Also in a file of its
+    /// own: one brown-out may damage the catalogue and fail a stick, and nothing on the stick tells of this.
     pub fn note_lost_pages(&self, session: &str) -> Result<(), JobError> {
         let boot = session.split(' ').next().unwrap_or_default();
         self.db.execute("DELETE FROM lost_pages WHERE session NOT LIKE ?1 || ' %'", [boot])?;
         self.db.execute("INSERT OR IGNORE INTO lost_pages VALUES (?1)", [session])?;
+        if let Some(state) = self.state() {
+            let path = state.join(LOST_PAGES);
+            host::write_whole(&path, self.lost_pages()?.join("\n").as_bytes())?;
+            host::give_to_owner_of_folder(&path)?;
+        }
         Ok(())
+    }
+
+    /// The mounts in which a sync failed.
+    pub fn lost_pages(&self) -> Result<Vec<String>, JobError> {
+        let mut query = self.db.prepare_cached("SELECT session FROM lost_pages")?;
+        let rows = query.query_map([], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Takes over into a new catalogue what an earlier one in this folder knew of failed syncs.
+    pub(super) fn recall_lost_pages(&self, state: &Path) -> Result<(), JobError> {
+        let known = host::read_text(&state.join(LOST_PAGES)).unwrap_or_else(|error| {
+            // On a card that fails, going on without is better than not copying at all.
+            tracing::warn!(%error, "which syncs failed in this boot is not known any more");
+            None
+        });
+        known.unwrap_or_default().lines().try_for_each(|session| {
+            self.db.execute("INSERT OR IGNORE INTO lost_pages VALUES (?1)", [session])?;
+            Ok(())
+        })
     }
 
     /// Whether a sync failed in this mount.

@@ -3,7 +3,7 @@
 
 use super::Catalogue;
 use crate::job::JobError;
-use crate::model::{DriveId, Moment};
+use crate::model::{DriveId, Medium, Moment};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A row of the table of drives.
@@ -25,6 +25,21 @@ pub struct DriveRow {
     pub last_seen: Option<Moment>,
     /// When last all of it was re-read.
     pub last_verified: Option<Moment>,
+    /// What it hung on when last seen.
+    pub medium: Medium,
+    /// Since when it is elsewhere, as the operator declared; nothing can be seen of that.
+    pub away: Option<Moment>,
+}
+
+/// A drive as it is found.
+#[derive(Debug, Clone, Copy)]
+pub struct FoundDrive<'a> {
+    /// How it is called.
+    pub label: &'a str,
+    /// Where it is, raw.
+    pub at: &'a [u8],
+    /// What its device hangs on.
+    pub medium: Medium,
 }
 
 impl DriveRow {
@@ -41,11 +56,14 @@ impl DriveRow {
             detail: row.get(5)?,
             last_seen: moment(6)?,
             last_verified: moment(7)?,
+            medium: Medium::from_text(row.get_ref(8)?.as_str()?),
+            away: moment(9)?,
         })
     }
 }
 
-const COLUMNS: &str = "id, uuid, label, found_at, state, detail, last_seen, last_verified";
+const COLUMNS: &str =
+    "id, uuid, label, found_at, state, detail, last_seen, last_verified, medium, away";
 
 impl Catalogue {
     /// Every drive ever seen.
@@ -72,32 +90,36 @@ impl Catalogue {
     }
 
     /// Records that a drive is found at a place. Writes only if that is news: the time is kept to the
-    /// hour, so that a pass with nothing to do writes nothing.
+    /// hour, so that a pass with nothing to do writes nothing. A drive that is here is not elsewhere.
     pub fn drive_seen(
         &self,
         id: DriveId,
-        label: &str,
-        at: &[u8],
+        found: &FoundDrive<'_>,
         now: Moment,
     ) -> Result<i64, JobError> {
+        let FoundDrive { label, at, medium } = *found;
         let drive = match self.drive(id)? {
             Some(row) => {
                 let old = row.last_seen.unwrap_or_default().seconds;
-                let elsewhere = row.at != at || row.label != label;
+                let elsewhere = row.at != at
+                    || row.label != label
+                    || row.medium != medium
+                    || row.away.is_some();
                 let later = now.seconds.abs_diff(old) >= 3600;
                 if elsewhere || later && self.keeps_sightings {
                     self.db.execute(
-                        "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4 WHERE id = ?1",
-                        params![row.row, label, at, now.to_text()],
+                        "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4, medium = ?5, \
+                         away = NULL WHERE id = ?1",
+                        params![row.row, label, at, now.to_text(), medium.as_str()],
                     )?;
                 }
                 row.row
             }
             None => {
                 self.db.execute(
-                    "INSERT INTO drive (uuid, label, found_at, state, detail, last_seen) \
-                     VALUES (?1, ?2, ?3, '', '', ?4)",
-                    params![id.to_string(), label, at, now.to_text()],
+                    "INSERT INTO drive (uuid, label, found_at, state, detail, last_seen, medium) \
+                     VALUES (?1, ?2, ?3, '', '', ?4, ?5)",
+                    params![id.to_string(), label, at, now.to_text(), medium.as_str()],
                 )?;
                 self.db.last_insert_rowid()
             }
@@ -115,6 +137,15 @@ impl Catalogue {
                 "UPDATE drive SET state = ?2, detail = ?3 WHERE id = ?1 AND (state <> ?2 OR detail <> ?3)",
             )?
             .execute(params![drive, state, detail])?;
+        Ok(())
+    }
+
+    /// Records that a drive is elsewhere since some time, or that it is not.
+    pub fn declare_away(&self, drive: i64, since: Option<Moment>) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE drive SET away = ?2 WHERE id = ?1",
+            params![drive, since.map(Moment::to_text)],
+        )?;
         Ok(())
     }
 

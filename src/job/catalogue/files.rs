@@ -1,11 +1,11 @@
 //! The mailbox's side of the catalogue: one row a path, its state, its content, its tick.
 //! Never reads the mailbox; scanning does.
 
-use super::{Catalogue, digest_column};
+use super::Catalogue;
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
-use crate::model::message::{FileFacts, Headers};
-use crate::model::{Identity, Moment, RelName, Suspicion};
+use crate::model::message::{FileFacts, Headers, Weight};
+use crate::model::{Claim, Identity, Moment, RelName, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// Where a path stands. States above `Present` are few and indexed.
@@ -82,6 +82,8 @@ pub struct FileRow {
     pub looked: i64,
     /// When its content was first seen here.
     pub first_seen: Moment,
+    /// Whether something vouched for the clock then.
+    pub clock_trusted: bool,
     /// Its content when last read.
     pub content: Option<i64>,
     /// The last version that was not suspect, if this one is.
@@ -94,7 +96,7 @@ pub struct FileRow {
 
 impl FileRow {
     pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
-                                      inode, mode, looked, first_seen, content, good, suspect, tick";
+                                      inode, mode, looked, first_seen, content, good, suspect, tick, clock";
 
     pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         Ok(Self {
@@ -112,6 +114,7 @@ impl FileRow {
             good: row.get(12)?,
             suspect: row.get_ref(13)?.as_str_or_null()?.and_then(Suspicion::from_text),
             tick: row.get::<_, i64>(14)? as u64,
+            clock_trusted: row.get(15)?,
         })
     }
 
@@ -175,6 +178,8 @@ pub struct NewFile {
     pub identity: Identity,
     /// Its headers.
     pub headers: Headers,
+    /// What its octets are made of.
+    pub weight: Weight,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
 }
@@ -274,12 +279,12 @@ impl Catalogue {
         facts: &FileFacts,
         state: FileState,
         looked: i64,
-        now: Moment,
+        now: Claim,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
-                 mode, looked, first_seen, tick) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0) \
+                 mode, looked, first_seen, tick, clock) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12) \
                  ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, changed=?7, \
                  inode=?8, mode=?9, looked=?10, tick=CASE WHEN state >= 8 THEN 0 ELSE tick END",
             )?
@@ -294,7 +299,8 @@ impl Catalogue {
                 facts.inode as i64,
                 facts.mode,
                 looked,
-                now.seconds,
+                now.time.seconds,
+                now.trusted,
             ])?;
         Ok(())
     }
@@ -330,12 +336,15 @@ impl Catalogue {
 
     /// Records a content read and settled. Always a change the drives are asked about: while the
     /// path waited for its second look it was passed over, whatever a drive had not been told of it.
-    pub fn settle(&self, row: &FileRow, new: &NewFile, now: Moment) -> Result<(), JobError> {
+    pub fn settle(&self, row: &FileRow, new: &NewFile, now: Claim) -> Result<(), JobError> {
         let content = self.content(&new.identity)?;
-        self.set_headers(content, &new.headers)?;
+        self.set_headers(content, &new.headers, &new.weight)?;
         let same = row.content == Some(content);
         let tick = self.next_tick()?;
-        let first_seen = if same || row.content.is_none() { row.first_seen } else { now };
+        let (first_seen, trusted) = match same || row.content.is_none() {
+            true => (row.first_seen, row.clock_trusted),
+            false => (now.time, now.trusted),
+        };
         let good = match new.suspect {
             None => None,
             Some(_) if row.suspect.is_some() => row.good,
@@ -345,7 +354,7 @@ impl Catalogue {
         self.db
             .prepare_cached(
                 "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, tick = ?7, \
-                 first_seen = ?8 WHERE mailbox = ?1 AND key = ?2",
+                 first_seen = ?8, clock = ?9 WHERE mailbox = ?1 AND key = ?2",
             )?
             .execute(params![
                 row.mailbox,
@@ -356,6 +365,7 @@ impl Catalogue {
                 suspect.map(Suspicion::as_str),
                 tick as i64,
                 first_seen.seconds,
+                trusted,
             ])?;
         Ok(())
     }
@@ -368,43 +378,6 @@ impl Catalogue {
             )?
             .execute(params![row.mailbox, row.key, good, why.as_str()])?;
         Ok(())
-    }
-
-    fn set_headers(&self, content: i64, headers: &Headers) -> Result<(), JobError> {
-        self.db
-            .prepare_cached(
-                "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5 \
-                 WHERE id = ?1 AND sender IS NULL",
-            )?
-            .execute(params![content, headers.from, headers.to, headers.subject, headers.date])?;
-        Ok(())
-    }
-
-    /// Headers of a content, as far as it was ever read from the mailbox.
-    pub fn headers(&self, content: i64) -> Result<Headers, JobError> {
-        let text =
-            |row: &Row<'_>, at| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
-        Ok(self
-            .db
-            .prepare_cached("SELECT sender, receivers, subject, date FROM content WHERE id = ?1")?
-            .query_row([content], |row| {
-                Ok(Headers {
-                    from: text(row, 0)?,
-                    to: text(row, 1)?,
-                    subject: text(row, 2)?,
-                    date: text(row, 3)?,
-                })
-            })?)
-    }
-
-    /// What a content is.
-    pub fn identity(&self, content: i64) -> Result<Identity, JobError> {
-        Ok(self.db.prepare_cached("SELECT sha256, bytes FROM content WHERE id = ?1")?.query_row(
-            [content],
-            |row| {
-                Ok(Identity { digest: digest_column(row, 0)?, bytes: row.get::<_, i64>(1)? as u64 })
-            },
-        )?)
     }
 
     /// Whether a content is there, settled, at some path of the mailboxes.

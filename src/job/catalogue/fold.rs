@@ -4,7 +4,8 @@
 use super::{BookRow, Catalogue, GONE_MOVED, GONE_REMOVED, PayloadState, places::GONE_VANISHED};
 use crate::job::JobError;
 use crate::model::ledger::{Event, Line, Place, Standing};
-use crate::model::{Identity, MailboxName, Moment, Order, PayloadName, RelName, Suspicion};
+use crate::model::limits::NUMBER_MAX;
+use crate::model::{Identity, MailboxName, Moment, Order, PayloadName, RelName, Stamp, Suspicion};
 use rusqlite::params;
 
 impl Catalogue {
@@ -31,8 +32,9 @@ impl Catalogue {
             }
             Event::Mirrored { payload, identity, place, replaces: _ } => {
                 let content = self.content(identity)?;
-                self.put_payload(book, *payload, content, proven(standing))?;
+                self.put_payload(book, *payload, content, proven(standing), &line.stamp)?;
                 self.put_place(book, content, place)?;
+                self.content_proven(content, place.first_seen, &line.stamp)?;
             }
             Event::Placed { identity, place } => {
                 let content = self.content(identity)?;
@@ -51,16 +53,45 @@ impl Catalogue {
             Event::Vanished { mailbox, path, order } => {
                 self.set_place_gone(book, mailbox, path, GONE_VANISHED, *order)?;
             }
+            Event::Verified { .. } => {
+                self.copies_reread(book.row, 0..=NUMBER_MAX, line.stamp.time)?;
+                self.drive_verified(book.drive, line.stamp.time)?;
+            }
+            Event::Recovered { .. } => {
+                self.db.execute(
+                    "UPDATE payload SET state = 1 WHERE book = ?1 AND state = 0",
+                    [book.row],
+                )?;
+            }
+            copy @ (Event::Adopted { .. }
+            | Event::Debris { .. }
+            | Event::Damaged { .. }
+            | Event::Missing { .. }
+            | Event::Sound { .. }) => self.fold_copy(book, copy, line, standing)?,
+        }
+        Ok(())
+    }
+
+    /// Takes in what a line tells of one copy beside its place.
+    fn fold_copy(
+        &self,
+        book: &mut BookRow,
+        event: &Event,
+        line: &Line,
+        standing: Standing,
+    ) -> Result<(), JobError> {
+        match event {
             Event::Adopted { payload, identity } => {
                 let state = match proven(standing) {
                     PayloadState::Good => PayloadState::Adopted,
                     claimed => claimed,
                 };
-                self.put_payload(book, *payload, self.content(identity)?, state)?;
+                let content = self.content(identity)?;
+                self.put_payload(book, *payload, content, state, &line.stamp)?;
             }
             Event::Debris { payload, identity } => {
                 let content = self.content(identity)?;
-                self.put_payload(book, *payload, content, PayloadState::Debris)?;
+                self.put_payload(book, *payload, content, PayloadState::Debris, &line.stamp)?;
             }
             Event::Damaged { payload, .. } => {
                 self.set_payload_state(book.row, payload.number, PayloadState::Damaged)?;
@@ -70,14 +101,10 @@ impl Catalogue {
             }
             Event::Sound { payload } => {
                 self.set_payload_state(book.row, payload.number, PayloadState::Good)?;
+                self.copies_reread(book.row, payload.number..=payload.number, line.stamp.time)?;
             }
-            Event::Verified { .. } => self.drive_verified(book.drive, line.stamp.time)?,
-            Event::Recovered { .. } => {
-                self.db.execute(
-                    "UPDATE payload SET state = 1 WHERE book = ?1 AND state = 0",
-                    [book.row],
-                )?;
-            }
+            // Told elsewhere; no copy is concerned.
+            _ => {}
         }
         Ok(())
     }
@@ -99,17 +126,21 @@ impl Catalogue {
         payload: PayloadName,
         content: i64,
         state: PayloadState,
+        stamp: &Stamp,
     ) -> Result<(), JobError> {
         self.db
-            .prepare_cached("INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
+            .prepare_cached(
+                "INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)",
+            )?
             .execute(params![
-            book.row,
-            payload.number,
-            payload.segment,
-            payload.extension.as_str(),
-            content,
-            state as i64,
-        ])?;
+                book.row,
+                payload.number,
+                payload.segment,
+                payload.extension.as_str(),
+                content,
+                state as i64,
+                stamp.time.seconds,
+            ])?;
         // A number given out by this very commit was counted when it was given out.
         if payload.number >= book.next_number {
             book.next_number = payload.number.saturating_add(1);
@@ -132,7 +163,20 @@ impl Catalogue {
         payload: PayloadName,
         identity: &Identity,
     ) -> Result<(), JobError> {
-        self.put_payload(book, payload, self.content(identity)?, PayloadState::Claimed)
+        let never = Stamp { time: Moment::default(), trusted: false, boot: String::new() };
+        self.put_payload(book, payload, self.content(identity)?, PayloadState::Claimed, &never)
+    }
+
+    /// Keeps, for a person, how long a content waited for its first proven copy: where several drives tell of
+    /// it, the shortest wait. A wait below nothing is that of a clock that was set meanwhile, and counts last.
+    fn content_proven(&self, content: i64, seen: Moment, stamp: &Stamp) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE content SET seen = ?2, proven = ?3, clock = ?4 WHERE id = ?1 AND (proven IS NULL \
+                 OR (proven < seen, proven - seen) > (?3 < ?2, ?3 - ?2))",
+            )?
+            .execute(params![content, seen.seconds, stamp.time.seconds, stamp.trusted])?;
+        Ok(())
     }
 
     fn put_place(&self, book: &mut BookRow, content: i64, place: &Place) -> Result<(), JobError> {

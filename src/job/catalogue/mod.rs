@@ -3,6 +3,7 @@
 
 mod audit;
 mod books;
+mod contents;
 mod drives;
 mod files;
 mod fold;
@@ -13,7 +14,7 @@ mod union;
 
 pub use audit::Totals;
 pub use books::BookRow;
-pub use drives::DriveRow;
+pub use drives::{DriveRow, FoundDrive};
 pub use files::{FileRow, FileState, Glance, NewFile};
 
 pub use opening::SetAside;

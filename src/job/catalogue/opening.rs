@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 2;
+const VERSION: i64 = 3;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -131,10 +131,15 @@ impl Catalogue {
     /// The lock of a drive's id: two drives with one id, as after copying a stick, are never written at the
     /// same time, since the catalogue keeps one ledger an id. None for a catalogue in memory.
     pub fn lock_drive(&self, id: DriveId) -> Result<Option<host::Lock>, JobError> {
-        match self.db.path().filter(|path| !path.is_empty()).map(Path::new).and_then(Path::parent) {
+        match self.state() {
             Some(state) => Ok(Some(host::lock(&state.join(format!("drive-{id}.lock")))?)),
             None => Ok(None),
         }
+    }
+
+    /// The state folder it is kept in; none of one in memory.
+    pub(super) fn state(&self) -> Option<&Path> {
+        self.db.path().filter(|path| !path.is_empty()).map(Path::new).and_then(Path::parent)
     }
 
     /// The catalogue's file in a state folder.
@@ -153,6 +158,7 @@ impl Catalogue {
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB)?;
         if !catalogue.has_version()? {
             catalogue.create()?;
+            catalogue.state().map_or(Ok(()), |state| catalogue.recall_lost_pages(state))?;
         }
         Ok(catalogue)
     }

@@ -3,7 +3,7 @@
 
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
-use crate::model::{Digest, Identity, PayloadName};
+use crate::model::{Digest, Identity, Moment, PayloadName};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// How a copy on a drive stands.
@@ -88,6 +88,22 @@ impl Catalogue {
         self.db
             .prepare_cached("UPDATE payload SET state = ?3 WHERE book = ?1 AND number = ?2")?
             .execute(params![book, number, state as i64])?;
+        Ok(())
+    }
+
+    /// Records, for a person, that the good copies with these numbers were read again and were right.
+    pub fn copies_reread(
+        &self,
+        book: i64,
+        numbers: std::ops::RangeInclusive<u32>,
+        when: Moment,
+    ) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE payload SET proven = ?4, reread = 1 \
+                 WHERE book = ?1 AND number BETWEEN ?2 AND ?3 AND state IN (1, 5)",
+            )?
+            .execute(params![book, numbers.start(), numbers.end(), when.seconds])?;
         Ok(())
     }
 

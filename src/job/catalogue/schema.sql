@@ -8,6 +8,10 @@ CREATE TABLE content (
     sha256 BLOB NOT NULL,
     bytes INTEGER NOT NULL,           -- beside the digest, since a ledger may lie about it
     sender TEXT, receivers TEXT, subject TEXT, date TEXT,
+    body INTEGER, quoted INTEGER, attached INTEGER,   -- octets, as stored; NULL until it was read
+    -- From the ledgers' lines: claimed seconds of first sight and of the first proven copy, and whether
+    -- something vouched for that clock. For display only.
+    seen INTEGER, proven INTEGER, clock INTEGER,
     UNIQUE (sha256, bytes)
 );
 
@@ -22,6 +26,7 @@ CREATE TABLE file (
     changed INTEGER NOT NULL, inode INTEGER NOT NULL, mode INTEGER NOT NULL,
     looked INTEGER NOT NULL,          -- monotonic milliseconds of the first look at these facts
     first_seen INTEGER NOT NULL,      -- claimed wall time, seconds
+    clock INTEGER NOT NULL,           -- whether something vouched for that
     content INTEGER,                  -- what it was when last read
     good INTEGER,                     -- the last version that was not suspect, if this one is
     suspect TEXT,
@@ -37,7 +42,9 @@ CREATE TABLE drive (
     id INTEGER PRIMARY KEY, uuid TEXT NOT NULL UNIQUE,
     label TEXT NOT NULL, found_at BLOB NOT NULL,
     state TEXT NOT NULL, detail TEXT NOT NULL,
-    last_seen TEXT, last_verified TEXT
+    last_seen TEXT, last_verified TEXT,
+    medium TEXT NOT NULL,             -- what it was when last seen: usb, card, other
+    away TEXT                         -- since when it is elsewhere, as the operator declared
 );
 
 -- Every place where a drive was ever found, and the last one found there: what is there without it is an empty
@@ -71,6 +78,8 @@ CREATE TABLE payload (
     book INTEGER NOT NULL, number INTEGER NOT NULL,
     segment INTEGER NOT NULL, extension TEXT NOT NULL,
     content INTEGER NOT NULL, state INTEGER NOT NULL,
+    proven INTEGER NOT NULL,          -- claimed seconds of the last time it was read and was right; for display
+    reread INTEGER NOT NULL,          -- 0: when it was made, in the same mount; 1: in a later look
     PRIMARY KEY (book, number)
 ) WITHOUT ROWID;
 CREATE INDEX payload_by_content ON payload (content, book);

@@ -10,7 +10,7 @@ use super::skeleton;
 use crate::disk::host::Lock;
 use crate::disk::{Access, DiskError, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue};
+use crate::job::catalogue::{BookRow, Catalogue, FoundDrive};
 use crate::model::ledger::Event;
 use crate::model::limits::{DRIVE_FILE_BYTES, LINES_MAX};
 use crate::model::{Clock, DriveId, Finding, RelName, Stamp, StationName, bag};
@@ -111,8 +111,8 @@ pub fn admit(
         Access::Read => None,
     };
     let now = asked.clock.stamp();
-    let drive =
-        catalogue.drive_seen(asked.taken_for.unwrap_or(id), asked.label, asked.at, now.time)?;
+    let found = FoundDrive { label: asked.label, at: asked.at, medium: volume.facts().medium };
+    let drive = catalogue.drive_seen(asked.taken_for.unwrap_or(id), &found, now.time)?;
     let mut book = catalogue.book(drive, asked.station)?;
     let session = session_of(&now, &*volume);
     let dir = bag::station_dir(asked.station);

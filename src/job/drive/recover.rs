@@ -114,6 +114,7 @@ impl Recovery<'_> {
     /// drive's own, or a folder that is gone, makes all of them bad.
     fn recheck(&self, book: &BookRow, findings: &mut Vec<Finding>) -> Result<Vec<Event>, JobError> {
         let mut events = Vec::new();
+        let now = self.clock.stamp().time;
         for copy in self.catalogue.claimed_payloads(book.row)? {
             events.extend(check(self.volume, self.dir, &copy, findings)?);
         }
@@ -123,15 +124,23 @@ impl Recovery<'_> {
             let Some(last) = page.last() else { return Ok(events) };
             before = last.name.number;
             let (sound_until, mut bytes) = (events.len(), 0_u64);
+            let mut sound = Vec::new();
             for copy in page {
                 bytes = bytes.saturating_add(copy.identity.bytes);
                 if bytes > RECHECK_BYTES && events.len() == sound_until {
-                    return Ok(events);
+                    break;
                 }
                 if copy.state.is_whole() {
-                    events.extend(check(self.volume, self.dir, &copy, findings)?);
+                    match check(self.volume, self.dir, &copy, findings)? {
+                        None => sound.push(copy.name.number),
+                        bad => events.extend(bad),
+                    }
                 }
             }
+            self.catalogue.together(|| {
+                let reread = |n: u32| self.catalogue.copies_reread(book.row, n..=n, now);
+                sound.into_iter().try_for_each(reread)
+            })?;
             if events.len() == sound_until {
                 return Ok(events);
             }

@@ -171,7 +171,7 @@ fn changed(
     facts: &FileFacts,
     done: &mut Committed,
 ) -> Result<(), JobError> {
-    let now = pass.clock.stamp().time;
+    let now = pass.clock.stamp().claim();
     let looked = millis(pass.clock);
     pass.catalogue.look(item.row.mailbox, &item.row.key, facts, FileState::Fresh, looked, now)?;
     done.failed.push((item.row.clone(), Reason::Changing));

@@ -1,0 +1,62 @@
+//! What is remembered of a content beside its copies: what it is, its headers, what it is made of.
+//! For a person's eye; only the identity is ever decided by.
+
+use super::{Catalogue, digest_column};
+use crate::job::JobError;
+use crate::model::Identity;
+use crate::model::message::{Headers, Weight};
+use rusqlite::{Row, params};
+
+impl Catalogue {
+    /// Keeps what was read of a content, once.
+    pub(super) fn set_headers(
+        &self,
+        content: i64,
+        headers: &Headers,
+        weight: &Weight,
+    ) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5, body = ?6, \
+                 quoted = ?7, attached = ?8 WHERE id = ?1 AND sender IS NULL",
+            )?
+            .execute(params![
+                content,
+                headers.from,
+                headers.to,
+                headers.subject,
+                headers.date,
+                weight.body as i64,
+                weight.quoted as i64,
+                weight.attached as i64,
+            ])?;
+        Ok(())
+    }
+
+    /// Headers of a content, as far as it was ever read from the mailbox.
+    pub fn headers(&self, content: i64) -> Result<Headers, JobError> {
+        let text =
+            |row: &Row<'_>, at| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
+        Ok(self
+            .db
+            .prepare_cached("SELECT sender, receivers, subject, date FROM content WHERE id = ?1")?
+            .query_row([content], |row| {
+                Ok(Headers {
+                    from: text(row, 0)?,
+                    to: text(row, 1)?,
+                    subject: text(row, 2)?,
+                    date: text(row, 3)?,
+                })
+            })?)
+    }
+
+    /// What a content is.
+    pub fn identity(&self, content: i64) -> Result<Identity, JobError> {
+        Ok(self.db.prepare_cached("SELECT sha256, bytes FROM content WHERE id = ?1")?.query_row(
+            [content],
+            |row| {
+                Ok(Identity { digest: digest_column(row, 0)?, bytes: row.get::<_, i64>(1)? as u64 })
+            },
+        )?)
+    }
+}
