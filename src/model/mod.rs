@@ -4,6 +4,7 @@
 pub mod airtime;
 pub mod bag;
 pub mod digest;
+pub mod dtg;
 pub mod escape;
 pub mod finding;
 pub mod keeping;

@@ -2,8 +2,10 @@
 //! Never computes anything that decides; never shows raw text from mail or drives.
 
 pub(super) mod audit;
+pub(super) mod csv;
 pub(super) mod drives;
 pub(super) mod mirror;
+pub(super) mod page;
 pub(super) mod restore;
 pub(super) mod status;
 pub(super) mod verify;
