@@ -68,6 +68,26 @@ impl Output {
         }
     }
 
+    /// How many columns a line of a report may have: the terminal's, or 80 where there is none.
+    pub(super) fn width(&self) -> usize {
+        match terminal_size::terminal_size_of(std::io::stdout()) {
+            Some((terminal_size::Width(columns), _)) => usize::from(columns).clamp(60, 140),
+            None => 80,
+        }
+    }
+
+    /// A sentence of a report, broken between words where it is longer than a line; its indent is kept.
+    pub(super) fn wrapped(&self, text: &str) {
+        let words = text.trim_start();
+        let indent = &text[..text.len() - words.len()];
+        let options = textwrap::Options::new(self.width())
+            .initial_indent(indent)
+            .subsequent_indent(indent)
+            .word_splitter(textwrap::WordSplitter::NoHyphenation)
+            .break_words(false);
+        textwrap::wrap(words, options).iter().for_each(|line| self.line(line));
+    }
+
     /// A line of a report that `-q` leaves out.
     pub(super) fn say(&self, text: impl AsRef<str>) {
         if !self.quiet {

@@ -4,7 +4,7 @@
 use super::JobError;
 use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
 use crate::model::airtime::Link;
-use crate::model::limits::{LISTED_MAX, OVERHEAD_BYTES, RESERVE_BYTES};
+use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
 use crate::model::{Digest, MailboxName, Moment, Reason, RelName, StationName, Suspicion};
 use std::collections::BTreeMap;
@@ -23,6 +23,8 @@ pub struct Question<'a> {
     pub room: u64,
     /// The link on which a lost message would be asked for again.
     pub link: Link,
+    /// Messages of each kind listed one by one; more are counted.
+    pub list_at_most: usize,
 }
 
 /// A message as the audit lists it.
@@ -51,7 +53,7 @@ pub struct Listed {
 /// Messages of one kind: the first ones listed, all of them counted.
 #[derive(Debug, Default)]
 pub struct List {
-    /// The first, at most [`LISTED_MAX`].
+    /// The first, at most as many as were asked for.
     pub listed: Vec<Listed>,
     /// How many there are in all, and their octets, by reason.
     counts: BTreeMap<Option<&'static str>, (u64, u64)>,
@@ -64,13 +66,13 @@ impl List {
         &mut self,
         row: &FileRow,
         reason: Option<Reason>,
-        link: &Link,
+        question: &Question<'_>,
         list: impl FnOnce() -> Result<Listed, JobError>,
     ) -> Result<(), JobError> {
         let sums = self.counts.entry(reason.map(Reason::as_str)).or_default();
         *sums = (sums.0 + 1, sums.1 + row.bytes);
-        self.seconds += link.seconds(row.bytes).unwrap_or(f64::NAN);
-        if self.listed.len() < LISTED_MAX {
+        self.seconds += question.link.seconds(row.bytes).unwrap_or(f64::NAN);
+        if self.listed.len() < question.list_at_most {
             self.listed.push(list()?);
         }
         Ok(())
@@ -144,7 +146,7 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
     if totals.mirrored < totals.messages {
         catalogue.unmirrored(question.station, question.wanted_copies, |row| {
             let reason = reason(catalogue, &row, question)?;
-            audit.unmirrored.add(&row, Some(reason), &link, || names.list(&row, Some(reason)))
+            audit.unmirrored.add(&row, Some(reason), question, || names.list(&row, Some(reason)))
         })?;
     }
     let lost = |row: &FileRow| -> Result<Option<Reason>, JobError> {
@@ -156,11 +158,11 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
     };
     catalogue.vanished(|row| {
         let reason = lost(&row)?;
-        audit.vanished.add(&row, reason, &link, || names.list(&row, reason))
+        audit.vanished.add(&row, reason, question, || names.list(&row, reason))
     })?;
     catalogue.suspect(|row| {
         let reason = lost(&row)?;
-        audit.suspect.add(&row, reason, &link, || names.list(&row, reason))
+        audit.suspect.add(&row, reason, question, || names.list(&row, reason))
     })?;
     for drive in catalogue.drives()? {
         let mut held = (0, 0);

@@ -265,6 +265,8 @@ pub struct Wish<'a> {
     pub wanted_copies: u32,
     /// The link on which a lost message would be asked for again.
     pub link: Link,
+    /// Messages of each kind listed one by one; more are counted.
+    pub list_at_most: usize,
 }
 
 /// The audit over mailboxes taken in and drives looked at. `others` are here and were not looked at:
@@ -275,7 +277,7 @@ pub fn audit_now(
     looked: &[Looked],
     others: &[Option<Reason>],
 ) -> Result<Audit, JobError> {
-    let Wish { station, wanted_copies, link } = *wish;
+    let Wish { station, wanted_copies, link, list_at_most } = *wish;
     let mut present: Vec<_> = others.iter().map(|trouble| (0, *trouble)).collect();
     let mut longest_file = u64::MAX;
     let mut room = others.contains(&None).then_some(u64::MAX);
@@ -299,6 +301,14 @@ pub fn audit_now(
         }
     }
     let room = room.unwrap_or(0);
-    let question = Question { station, wanted_copies, present: &present, longest_file, room, link };
+    let question = Question {
+        station,
+        wanted_copies,
+        present: &present,
+        longest_file,
+        room,
+        link,
+        list_at_most,
+    };
     audit(catalogue, &question)
 }

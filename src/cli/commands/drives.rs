@@ -2,6 +2,7 @@
 
 use super::mirror::open_state;
 use super::survey::{Depth, Survey};
+use super::whereabouts::{self, Whereabouts};
 use crate::cli::Exit;
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::notices::Problem;
@@ -29,6 +30,16 @@ pub(in crate::cli) fn run(
         Some(DriveAction::Add { dir, scope }) => {
             let scope = scope.over(&args.scope);
             add(&Setup::load(config, &scope)?, dir, scope.json, output)
+        }
+        Some(DriveAction::Away { name, scope }) => {
+            let scope = scope.over(&args.scope);
+            let setup = Setup::load(config, &scope)?;
+            whereabouts::run(&setup, name, Whereabouts::Away, scope.json, output)
+        }
+        Some(DriveAction::Here { name, scope }) => {
+            let scope = scope.over(&args.scope);
+            let setup = Setup::load(config, &scope)?;
+            whereabouts::run(&setup, name, Whereabouts::Here, scope.json, output)
         }
         Some(DriveAction::Release { name, scope }) => {
             let scope = scope.over(&args.scope);

@@ -11,3 +11,4 @@ pub(super) mod status;
 mod survey;
 pub(super) mod verify;
 pub(super) mod watch;
+mod whereabouts;

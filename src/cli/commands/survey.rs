@@ -14,7 +14,7 @@ use crate::job::audit::Audit;
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::reckoning::{Reckoning, reckon};
 use crate::job::round::{self, Looked, Taken};
-use crate::model::limits::ANSWER_PATIENCE;
+use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
 use crate::model::{Clock as _, Reason, Stamp};
 
 /// How much is looked at.
@@ -24,6 +24,8 @@ pub(super) enum Depth {
     Brief,
     /// And everything a report tells of it.
     Whole,
+    /// And every message that is not safe, as many as a table may have.
+    Listed,
 }
 
 /// Everything an audit and a status need.
@@ -110,12 +112,15 @@ impl Survey {
             station: &setup.station,
             wanted_copies: setup.wanted_copies,
             link: setup.link,
+            list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
         };
         let audit = round::audit_now(catalogue, &wish, &looked, &left)?;
         let now = clock.stamp();
         let reckoning = match depth {
             Depth::Brief => Reckoning::default(),
-            Depth::Whole => reckon(catalogue, &setup.station, &setup.link, now.time)?,
+            Depth::Whole | Depth::Listed => {
+                reckon(catalogue, &setup.station, &setup.link, now.time)?
+            }
         };
         let daemon = host::is_locked(&setup.lock_file());
         let drives = shown(&audit, &looked, daemon, &live);
