@@ -13,7 +13,7 @@ mod places;
 mod proofs;
 mod union;
 
-pub use audit::Totals;
+pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
 pub use drives::{DriveRow, FoundDrive};
 pub use files::{FileRow, FileState, Glance, NewFile};
