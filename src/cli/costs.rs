@@ -1,8 +1,10 @@
 //! The config's tables on what messages cost: the link and the supply, as written and as meant.
 //! Never fills in what the operator did not say: that stays unknown.
 
+use super::commands::config_check::span as span_in_force;
 use super::config::span;
 use crate::model::airtime::{Link, Power};
+use crate::model::escape::in_toml;
 use serde::{Deserialize, Deserializer};
 use std::time::Duration;
 
@@ -16,10 +18,10 @@ pub(super) struct LinkTable {
     #[serde(default, deserialize_with = "share_above_zero")]
     efficiency: Option<f64>,
     /// The longest transmission before the link turns round.
-    #[serde(default, deserialize_with = "span")]
+    #[serde(default, deserialize_with = "part_of_a_contact")]
     burst: Option<Duration>,
     /// What a turn costs.
-    #[serde(default, deserialize_with = "span")]
+    #[serde(default, deserialize_with = "part_of_a_contact")]
     turnaround: Option<Duration>,
     /// The share that is sent again.
     #[serde(default, deserialize_with = "share_below_one")]
@@ -77,7 +79,7 @@ impl PowerTable {
 
 /// The tables of a link and a supply that mean the same: only what is known.
 pub(super) fn in_force(link: &Link, power: &Power) -> Vec<String> {
-    let seconds = |seconds: f64| format!("\"{seconds}s\"");
+    let seconds = |seconds: f64| in_toml(&span_in_force(Duration::from_secs_f64(seconds)));
     let link = [
         ("bits_per_second", link.bits_per_second.map(number)),
         ("efficiency", Some(number(link.efficiency))),
@@ -135,6 +137,18 @@ fn share_above_zero<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D
 
 fn share_below_one<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {
     checked(from, |n| (0.0..1.0).contains(&n), "a share below 1: use 0 to 0.99, as 0.1 for a tenth")
+}
+
+/// A span of a contact: of a day at most, which no contact lasts.
+fn part_of_a_contact<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration>, D::Error> {
+    let given = span(from)?;
+    match given.filter(|given| *given > Duration::from_secs(86_400)) {
+        None => Ok(given),
+        Some(long) => {
+            let why = format!("{} s is longer than any contact: use 24h at most", long.as_secs());
+            Err(serde::de::Error::custom(why))
+        }
+    }
 }
 
 fn amount<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D::Error> {

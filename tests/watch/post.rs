@@ -34,10 +34,15 @@ impl Post {
 
     /// Writes the config; `more` comes before its tables.
     pub fn config(&self, more: &str) {
+        self.config_with(more, "");
+    }
+
+    /// The same, and tables of its own.
+    pub fn config_with(&self, more: &str, tables: &str) {
         let folders: Vec<_> = self.sticks.iter().map(|s| self.path(s)).collect();
         let text = format!(
             "station = \"pier-4\"\nstate = {:?}\nsettle = \"300ms\"\nscan_every = \"1h\"\n{more}\n\
-             [[mailbox]]\npath = {:?}\n[drives]\naccept = \"named\"\nfolders = {folders:?}\n",
+             [[mailbox]]\npath = {:?}\n[drives]\naccept = \"named\"\nfolders = {folders:?}\n{tables}",
             self.path("state"),
             self.path("mail"),
         );

@@ -104,6 +104,7 @@ fn an_idle_daemon_does_not_wake_up() {
     post.deliver("one", "1");
     post.start();
     post.until("it may be pulled", || post.log().contains("amber: safe to pull"));
+    post.until("the audit is written", || post.path("state/audit.json").exists());
     // What follows the last news settles first: two looks a second apart that see the same count.
     post.until("it has come to rest", || {
         let before = switches(post.pid());
@@ -145,4 +146,51 @@ fn killed_again_and_again_while_mail_pours_in() {
         .current_dir(post.path("amber/counterfoil/pier-4"))
         .status();
     assert!(check.unwrap().success());
+}
+
+#[test]
+fn the_audit_lies_beside_the_catalogue_after_a_change() {
+    let mut post = Post::new(&["amber"]);
+    post.deliver("one", "From: q2rvr@example.org\r\nSubject: Gauge\r\n\r\n412 cm\r\n");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    let (page, json) = (post.path("state/audit.html"), post.path("state/audit.json"));
+    post.until("the page is written", || page.exists() && json.exists());
+    let told: serde_json::Value = serde_json::from_slice(&std::fs::read(json).unwrap()).unwrap();
+    assert_eq!((&told["schema"], &told["station"]), (&1.into(), &"pier-4".into()));
+    assert_eq!(told["messages"]["total"], 1);
+    assert!(std::fs::read_to_string(page).unwrap().contains("If this card died now"));
+}
+
+/// Each is told once, and not before its time: what is mirrored in time is never told.
+#[test]
+fn mail_that_stays_unmirrored_is_told_once() {
+    let mut post = Post::new(&["amber"]);
+    let told = post.path("told");
+    let tell = format!("cat >>{}", told.display());
+    post.config_with(
+        "",
+        &format!("[notify]\ncommand = [\"sh\", \"-c\", {tell:?}]\nafter = \"2s\"\n"),
+    );
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    std::fs::rename(post.path("amber"), post.path("gone")).unwrap();
+    post.deliver("two", "From: q2rvr@example.org\r\nSubject: Gauge\r\n\r\n412 cm\r\n");
+    let lines = || -> Vec<serde_json::Value> {
+        let text = std::fs::read_to_string(&told).unwrap_or_default();
+        text.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+    };
+    post.until("it is told", || lines().len() == 1);
+    post.deliver("three", "3");
+    post.until("so is the next", || lines().len() == 2);
+    for (line, path) in lines().iter().zip(["two", "three"]) {
+        assert_eq!(
+            (&line["event"], &line["messages"]),
+            (&"unmirrored".into(), &1.into()),
+            "{line}"
+        );
+        assert_eq!((&line["first"]["path"], &line["after_seconds"]), (&path.into(), &2.into()));
+    }
+    assert_eq!(lines()[0]["first"]["subject"], "Gauge");
 }

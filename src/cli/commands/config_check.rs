@@ -106,7 +106,8 @@ fn list(items: impl Iterator<Item = String>) -> String {
     format!("[{}]", items.collect::<Vec<_>>().join(", "))
 }
 
-fn span(span: Duration) -> String {
+/// A time span as a config has it.
+pub(in crate::cli) fn span(span: Duration) -> String {
     match jiff::SignedDuration::try_from(span) {
         Ok(span) => format!("{span:#}"),
         Err(_) => format!("{}s", span.as_secs()),

@@ -3,8 +3,19 @@
 use crate::station::{Station, mail};
 use crate::told::fields;
 
-const MESSAGE: [&str; 10] =
-    ["bytes", "date", "first_seen", "from", "mailbox", "path", "reason", "sha256", "subject", "to"];
+const MESSAGE: [&str; 11] = [
+    "airtime_seconds",
+    "bytes",
+    "date",
+    "first_seen",
+    "from",
+    "mailbox",
+    "path",
+    "reason",
+    "sha256",
+    "subject",
+    "to",
+];
 
 #[test]
 fn a_message_is_unmirrored_until_a_drive_has_it() {
@@ -38,17 +49,24 @@ fn the_report_has_exactly_these_fields() {
     assert_eq!(
         fields(&json),
         [
+            "assumed",
+            "at_risk",
             "clock_trusted",
+            "copies",
             "drives",
+            "exposure",
             "generated",
+            "keeping",
             "messages",
             "schema",
             "station",
             "suspect",
             "unmirrored",
-            "vanished"
+            "vanished",
+            "weight"
         ]
     );
+    assert_eq!(fields(&json["at_risk"]), ["airtime_seconds", "amp_hours", "bytes", "messages"]);
     assert_eq!(
         fields(&json["messages"]),
         ["bytes", "mirrored", "suspect", "total", "unmirrored", "vanished"]
@@ -71,8 +89,18 @@ fn the_report_has_exactly_these_fields() {
     assert_eq!(new["mailbox"], "inbox");
     assert_eq!(new["bytes"], mail("water level").len());
     let drive = told.drive("red");
-    let names =
-        ["bytes", "id", "label", "last_seen", "last_verified", "messages", "mounted", "state"];
+    let names = [
+        "away_since",
+        "bytes",
+        "id",
+        "label",
+        "last_seen",
+        "last_verified",
+        "medium",
+        "messages",
+        "mounted",
+        "state",
+    ];
     assert_eq!(fields(&drive), names);
     assert_eq!(drive["id"], red.id());
     assert_eq!((&drive["mounted"], &drive["state"]), (&true.into(), &"safe".into()));

@@ -3,6 +3,7 @@
 mod audit;
 mod config_check;
 mod drives;
+mod figures;
 mod mirror;
 mod restore;
 mod status;
