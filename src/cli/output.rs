@@ -59,6 +59,14 @@ impl Output {
         self.quiet
     }
 
+    /// Characters that a line of a table may have: what the terminal shows, and 80 where there is none.
+    pub(super) fn width(&self) -> usize {
+        let shown = terminal_size::terminal_size().map(|(width, _)| usize::from(width.0));
+        // As other programs do: what a person set counts for more than what the terminal says.
+        let set = std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok());
+        set.or(shown).unwrap_or(80).clamp(80, 200)
+    }
+
     /// A line of a report.
     pub(super) fn line(&self, text: impl AsRef<str>) {
         let mut out = std::io::stdout().lock();

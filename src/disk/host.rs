@@ -41,9 +41,18 @@ pub fn read_text(path: &Path) -> Result<Option<String>, DiskError> {
     }
 }
 
-/// Writes a small file so that a cut leaves either the old or the new one.
+/// Whether a file may be written at a path: nothing is there, or a file that another can take the place of. No
+/// link is followed, so that what is elsewhere stays as it is.
+pub fn is_free_for_a_file(path: &Path) -> bool {
+    path.symlink_metadata().map_or(true, |facts| facts.is_file())
+}
+
+/// Writes a file so that a cut leaves either the old or the new one.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
-    let dir = path.parent().unwrap_or(Path::new("."));
+    let dir = match path.parent() {
+        Some(dir) if dir != Path::new("") => dir,
+        _ => Path::new("."),
+    };
     let write = || {
         let mut temp = tempfile::NamedTempFile::new_in(dir)?;
         temp.write_all(bytes)?;

@@ -10,6 +10,7 @@ pub mod restore;
 pub mod round;
 pub mod scan;
 pub mod settle;
+pub mod traffic;
 pub mod verify;
 
 mod error;

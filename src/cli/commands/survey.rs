@@ -16,6 +16,9 @@ use crate::job::round::{self, Looked, Taken};
 use crate::model::limits::ANSWER_PATIENCE;
 use crate::model::{Clock as _, Reason, Stamp};
 
+/// What else a command asks of the catalogue and of the drives that are here, open.
+type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
+
 /// Everything an audit and a status need.
 pub(super) struct Survey {
     pub audit: Audit,
@@ -32,29 +35,39 @@ impl Survey {
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
     pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
+        Ok(Self::take_with(setup, output, &|_, _| Ok(()))?.0)
+    }
+
+    /// The same, and one more question to the catalogue while the drives are open.
+    pub(super) fn take_with<T>(
+        setup: &Setup,
+        output: &Output,
+        more: &More<'_, T>,
+    ) -> Result<(Self, T), Problem> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
         let before = served(setup);
-        let survey = Self::beside(setup, &before)?;
+        let (survey, answer) = Self::beside(setup, &before, more)?;
         let after = served(setup);
         let began = |drive: &Served| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
-        let survey = match after.iter().any(began) {
-            true => Self::beside(setup, &after)?,
-            false => survey,
+        let (survey, answer) = match after.iter().any(began) {
+            true => Self::beside(setup, &after, more)?,
+            false => (survey, answer),
         };
         survey.notes.iter().for_each(|note| output.warn(note));
-        Ok(survey)
+        Ok((survey, answer))
     }
 
-    fn beside(setup: &Setup, live: &[Served]) -> Result<Self, Problem> {
-        let first = Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup, live));
+    fn beside<T>(setup: &Setup, live: &[Served], more: &More<'_, T>) -> Result<(Self, T), Problem> {
+        let first =
+            Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup, live, more));
         Ok(match first {
             Some(Err(JobError::Catalogue(_))) | None => {
                 let copy = Catalogue::snapshot(&setup.state)?;
-                match Self::with(&copy, setup, live) {
+                match Self::with(&copy, setup, live, more) {
                     Err(error) if error.is_damaged_catalogue() => {
-                        Self::with(&Catalogue::in_memory()?, setup, live)?
+                        Self::with(&Catalogue::in_memory()?, setup, live, more)?
                     }
                     survey => survey?,
                 }
@@ -63,7 +76,12 @@ impl Survey {
         })
     }
 
-    fn with(catalogue: &Catalogue, setup: &Setup, live: &[Served]) -> Result<Self, JobError> {
+    fn with<T>(
+        catalogue: &Catalogue,
+        setup: &Setup,
+        live: &[Served],
+        more: &More<'_, T>,
+    ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
         let station = setup.station();
         let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
@@ -92,7 +110,8 @@ impl Survey {
             round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked, &left)?;
         let daemon = host::is_locked(&setup.lock_file());
         let drives = shown(&audit, &looked, daemon, &live);
-        Ok(Self { audit, drives, now: clock.stamp(), daemon, notes })
+        let answer = more(catalogue, &looked)?;
+        Ok((Self { audit, drives, now: clock.stamp(), daemon, notes }, answer))
     }
 }
 

@@ -10,6 +10,7 @@ mod fold;
 mod opening;
 mod payloads;
 mod places;
+mod traffic;
 mod union;
 
 pub use audit::Totals;
@@ -20,6 +21,7 @@ pub use files::{FileRow, FileState, Glance, NewFile};
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use places::{GONE_MOVED, GONE_REMOVED, PlaceRow};
+pub use traffic::{Known, Word};
 pub use union::Wanted;
 
 use super::JobError;
