@@ -162,6 +162,7 @@ class Look:
 
     def narrow(self, path):
         self.tab.set_viewport_size({"width": 320, "height": 768})
+        self.tab.evaluate("scrollTo(0, 0)")
         self.shot(path)
         self.tab.set_viewport_size({"width": 1024, "height": 768})
 

@@ -10,7 +10,7 @@ GOOD_HEAD = "<!DOCTYPE html><html lang=en><meta charset=utf-8><title>Planted</ti
 HEADS = ["A", "B"]
 TABLE = ("<table><thead><tr><th scope=col>A</th><th scope=col>B</th></tr></thead>"
          + "<tr><td>EXERCISE</td><td>1</td></tr>" * 120 + "</table>")
-STYLE = ("<style>@page{size:A4;@bottom-right{content:'page ' counter(page) ' of ' counter(pages)}}</style>")
+STYLE = ("<style>@page{size:A4;margin:20mm;@bottom-right{content:'page ' counter(page) ' of ' counter(pages)}}</style>")
 GOOD = GOOD_HEAD + STYLE + TABLE
 
 # What is wrong, and a word of the complaint it has to raise.

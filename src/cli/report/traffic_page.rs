@@ -22,6 +22,9 @@ pub(in crate::cli) fn html(log: &Log<'_>) -> String {
             (rows.len()) " in all: " (received) " received, " (sent) " sent, "
             (unknown) " not known which."
         }
+        @if log.traffic.outside_unsure > 0 {
+            p { (state(Sign::Bad, "look outside of the period too")) ": some times there nothing vouched for." }
+        }
         @if rows.is_empty() {
             p { "No message is known of this period." }
         } @else {
@@ -46,7 +49,7 @@ fn about(log: &Log<'_>) -> String {
 
 fn table(rows: &[Row<'_>]) -> Markup {
     html! {
-        table {
+        table .log {
             thead { tr { @for head in HEADS { th scope="col" { (head) } } } }
             @for day in rows.chunk_by(|a, b| a.date == b.date) {
                 tbody {
