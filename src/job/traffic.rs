@@ -269,3 +269,88 @@ fn headers_of(
     }
     Ok(None)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use globset::{GlobBuilder, GlobSetBuilder};
+
+    fn globs(texts: &[&str]) -> GlobSet {
+        let mut set = GlobSetBuilder::new();
+        for text in texts {
+            set.add(GlobBuilder::new(text).literal_separator(true).build().unwrap());
+        }
+        set.build().unwrap()
+    }
+
+    #[test]
+    fn folders_tell_which_way_mail_went() {
+        let (received, sent) = (globs(&["in", "**/inbox", "both"]), globs(&["out/**", "both"]));
+        let station = "pier-4".parse().unwrap();
+        let span = Span { from: i64::MIN, until: i64::MAX };
+        let period = Period { station: &station, received: &received, sent: &sent, span };
+        for (path, way) in [
+            ("in/1", Way::Received),
+            ("in/new/1", Way::Received),
+            ("a/b/inbox/cur/1", Way::Received),
+            ("out/1", Way::Sent),
+            ("out", Way::Unknown),
+            ("inn/1", Way::Unknown),
+            ("a/in/1", Way::Unknown),
+            ("both/1", Way::Unknown),
+            ("1", Way::Unknown),
+        ] {
+            assert_eq!(way_of(&RelName::new(path).unwrap(), &period), way, "{path}");
+        }
+    }
+
+    fn passed(content: i64, rank: Rank, seen: Option<(i64, bool)>) -> (i64, Rank, Passed) {
+        let identity = Hasher::default().finish();
+        let (headers, path) = (None, None);
+        let passed = Passed {
+            identity,
+            way: Way::Unknown,
+            seen,
+            headers,
+            path,
+            left: false,
+            suspect: false,
+        };
+        (content, rank, passed)
+    }
+
+    fn ordered(kept: Vec<(i64, Rank, Passed)>) -> (Vec<i64>, bool) {
+        let mut log = Traffic::default();
+        let contents = in_order(kept, &mut log).into_iter().map(|(content, _)| content).collect();
+        (contents, log.some_by_time)
+    }
+
+    #[test]
+    fn counters_come_before_clocks() {
+        let by_counter = ordered(vec![
+            passed(1, Rank::Counted(2, 1), Some((10, true))),
+            passed(2, Rank::Counted(1, 9), Some((30, true))),
+            passed(3, Rank::Counted(1, 8), Some((20, false))),
+        ]);
+        assert_eq!(by_counter, (vec![3, 2, 1], false));
+    }
+
+    #[test]
+    fn what_has_no_counter_stands_before_what_was_seen_later() {
+        let mixed = ordered(vec![
+            passed(1, Rank::Counted(1, 1), Some((10, true))),
+            // By a clock that had not been set: no mark, since others are vouched for.
+            passed(2, Rank::Counted(1, 2), Some((99, false))),
+            passed(3, Rank::Counted(1, 3), Some((30, true))),
+            passed(4, Rank::ByTime, Some((40, true))),
+            passed(5, Rank::ByTime, None),
+            passed(6, Rank::ByTime, Some((20, true))),
+        ]);
+        assert_eq!(mixed, (vec![1, 2, 6, 3, 4, 5], true));
+        let unsure = ordered(vec![
+            passed(1, Rank::Counted(1, 1), Some((30, false))),
+            passed(2, Rank::ByTime, Some((20, false))),
+        ]);
+        assert_eq!(unsure, (vec![2, 1], true));
+    }
+}

@@ -183,8 +183,11 @@ impl Log<'_> {
                 text.push_str(&format!("{} {verb} outside of it", count(outside, "message")));
                 text.push_str(&match unsure {
                     0 => ".".to_owned(),
-                    unsure => format!(
-                        ", {unsure} of them with a time nothing vouched for: look there too."
+                    _ if unsure == outside => {
+                        ", by a clock that nothing vouched for: look there too.".to_owned()
+                    }
+                    _ => format!(
+                        ", {unsure} of them by a clock that nothing vouched for: look there too."
                     ),
                 });
             }

@@ -6,5 +6,6 @@ mod drives;
 mod mirror;
 mod restore;
 mod status;
+mod traffic;
 mod usage;
 mod verify;
