@@ -82,6 +82,8 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l mailbo
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l html -d 'Write a page for a browser or for paper to FILE' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l csv -d 'Write every message that is not safe to FILE, a table for a spreadsheet' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
@@ -142,20 +144,22 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l with
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l state -d 'Where the catalogue is kept' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -l json -d 'One JSON object on standard output, and nothing else there'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -s v -l verbose -d 'Say more; twice for everything'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -s q -l quiet -d 'Say only what went wrong'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -f -a "add" -d 'Make a drive: of a mounted stick, or of a folder'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add release" -f -a "release" -d 'Finish with a drive, unmount it where that is allowed, and say that it may be pulled'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -f -a "add" -d 'Make a drive: of a mounted stick, or of a folder'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -f -a "away" -d 'Say that a drive is kept elsewhere; only you know'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -f -a "here" -d 'Say that a drive is not kept elsewhere any more; one that is plugged in says so itself'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -f -a "release" -d 'Finish with a drive, unmount it where that is allowed, and say that it may be pulled'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
@@ -168,6 +172,30 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fi
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r

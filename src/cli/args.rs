@@ -52,7 +52,7 @@ pub enum Command {
     /// What is safe now, drive by drive
     Status(Scope),
     /// What is unmirrored, and why
-    Audit(Scope),
+    Audit(Audit),
     /// The communications log of a period: what came in and what went out
     Traffic(Traffic),
     /// Read every copy on the drives again and compare its hash
@@ -174,6 +174,19 @@ pub struct Restore {
     pub with_removed: bool,
 }
 
+/// Arguments of `audit`.
+#[derive(Debug, ClapArgs)]
+pub struct Audit {
+    #[command(flatten)]
+    pub(super) scope: Scope,
+    /// Write a page for a browser or for paper to FILE
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
+    /// Write every message that is not safe to FILE, a table for a spreadsheet
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+}
+
 /// Arguments of `drives`.
 #[derive(Debug, ClapArgs)]
 pub struct Drives {
@@ -192,6 +205,22 @@ pub enum DriveAction {
         /// Where it is mounted, or the folder
         dir: PathBuf,
         /// Options may stand before `add` and behind it.
+        #[command(flatten)]
+        scope: Scope,
+    },
+    /// Say that a drive is kept elsewhere; only you know
+    Away {
+        /// The drive: its name or its id
+        name: String,
+        /// Options may stand before `away` and behind it.
+        #[command(flatten)]
+        scope: Scope,
+    },
+    /// Say that a drive is not kept elsewhere any more; one that is plugged in says so itself
+    Here {
+        /// The drive: its name or its id
+        name: String,
+        /// Options may stand before `here` and behind it.
         #[command(flatten)]
         scope: Scope,
     },

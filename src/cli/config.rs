@@ -2,6 +2,7 @@
 //! Never guesses: an unknown key or an odd value is refused with its place.
 
 use super::args::LogTime;
+use super::costs::{LinkTable, PowerTable};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
 use serde::{Deserialize, Deserializer};
@@ -41,6 +42,27 @@ pub(super) struct Config {
     /// The communications log.
     #[serde(default)]
     pub log: Log,
+    /// The radio link.
+    #[serde(default)]
+    pub link: LinkTable,
+    /// The supply.
+    #[serde(default)]
+    pub power: PowerTable,
+    /// Whom to tell.
+    #[serde(default)]
+    pub notify: Notify,
+}
+
+/// Whom to tell of mail that stays unmirrored.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Notify {
+    /// The program and its arguments; what there is to tell comes on its standard input.
+    #[serde(default)]
+    pub command: Vec<String>,
+    /// How long a message may be unmirrored before.
+    #[serde(default, deserialize_with = "span")]
+    pub after: Option<Duration>,
 }
 
 /// A mailbox.
@@ -146,7 +168,7 @@ fn copies<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u32>, D::Error> {
     Ok(Some(copies))
 }
 
-fn span<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration>, D::Error> {
+pub(super) fn span<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration>, D::Error> {
     let text = String::deserialize(from)?;
     parse_span(&text).map(Some).map_err(serde::de::Error::custom)
 }

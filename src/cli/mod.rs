@@ -4,6 +4,7 @@
 pub mod args;
 mod commands;
 mod config;
+mod costs;
 mod exit;
 mod file;
 mod notices;

@@ -59,14 +59,6 @@ impl Output {
         self.quiet
     }
 
-    /// Characters that a line of a table may have: what the terminal shows, and 80 where there is none.
-    pub(super) fn width(&self) -> usize {
-        let shown = terminal_size::terminal_size().map(|(width, _)| usize::from(width.0));
-        // As other programs do: what a person set counts for more than what the terminal says.
-        let set = std::env::var("COLUMNS").ok().and_then(|text| text.parse().ok());
-        set.or(shown).unwrap_or(80).clamp(80, 200)
-    }
-
     /// A line of a report.
     pub(super) fn line(&self, text: impl AsRef<str>) {
         let mut out = std::io::stdout().lock();
@@ -74,6 +66,26 @@ impl Output {
             // The reader has gone (as `head` does): there is nobody left to tell.
             std::process::exit(super::Exit::Failed as i32);
         }
+    }
+
+    /// How many columns a line of a report may have: the terminal's, or 80 where there is none.
+    pub(super) fn width(&self) -> usize {
+        match terminal_size::terminal_size_of(std::io::stdout()) {
+            Some((terminal_size::Width(columns), _)) => usize::from(columns).clamp(60, 140),
+            None => 80,
+        }
+    }
+
+    /// A sentence of a report, broken between words where it is longer than a line; its indent is kept.
+    pub(super) fn wrapped(&self, text: &str) {
+        let words = text.trim_start();
+        let indent = &text[..text.len() - words.len()];
+        let options = textwrap::Options::new(self.width())
+            .initial_indent(indent)
+            .subsequent_indent(indent)
+            .word_splitter(textwrap::WordSplitter::NoHyphenation)
+            .break_words(false);
+        textwrap::wrap(words, options).iter().for_each(|line| self.line(line));
     }
 
     /// A line of a report that `-q` leaves out.

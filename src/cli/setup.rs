@@ -9,6 +9,7 @@ use crate::disk::mounts::{Finder, Found, System};
 use crate::disk::{FolderDoor, host};
 use crate::job::drive::Begin;
 use crate::job::{DriveRef, MailboxRef, Station};
+use crate::model::airtime::{Link, Power};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
@@ -24,6 +25,9 @@ const CHURN: Duration = Duration::from_secs(600);
 /// Default of `scan_every`: a scan of 100,000 messages takes a board a few seconds, and hints
 /// bring almost everything at once.
 const SCAN_EVERY: Duration = Duration::from_secs(900);
+
+/// Default of `notify.after`: longer than it takes to change a stick. Common practice, no source.
+const NOTIFY_AFTER: Duration = Duration::from_secs(1800);
 
 /// Where the service keeps a state folder for each operator.
 const SERVICE_STATES: &str = "/var/lib/counterfoil";
@@ -48,6 +52,11 @@ pub(super) struct Setup {
     pub wanted_copies: u32,
     /// The communications log, as written.
     pub log: Log,
+    pub link: Link,
+    pub power: Power,
+    /// The program that is told of mail that stays unmirrored, and its arguments; empty: none.
+    pub notify_command: Vec<String>,
+    pub notify_after: Duration,
 }
 
 impl Setup {
@@ -101,6 +110,10 @@ impl Setup {
             ignore_texts: config.ignore,
             wanted_copies: config.drives.wanted_copies.unwrap_or(1),
             log: config.log,
+            link: config.link.meant(),
+            power: config.power.meant(),
+            notify_command: config.notify.command,
+            notify_after: config.notify.after.unwrap_or(NOTIFY_AFTER).max(Duration::from_secs(1)),
         };
         globs(&setup.log.received, "config: log.received")?;
         globs(&setup.log.sent, "config: log.sent")?;

@@ -49,10 +49,7 @@ pub fn is_free_for_a_file(path: &Path) -> bool {
 
 /// Writes a file so that a cut leaves either the old or the new one.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
-    let dir = match path.parent() {
-        Some(dir) if dir != Path::new("") => dir,
-        _ => Path::new("."),
-    };
+    let dir = path.parent().filter(|dir| !dir.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let write = || {
         let mut temp = tempfile::NamedTempFile::new_in(dir)?;
         temp.write_all(bytes)?;
@@ -61,6 +58,16 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
         std::fs::File::open(dir)?.sync_all()
     };
     write().map_err(|e| fail("write", path, &e))
+}
+
+/// The same for a report at a path that a person named: what is there is replaced only if it is a file.
+pub fn write_report(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
+    let fail = |errno| DiskError::new("write a report to", shown(path), errno);
+    match path.metadata() {
+        Ok(there) if there.is_dir() => Err(fail(Errno::ISDIR)),
+        Ok(there) if !there.is_file() => Err(fail(Errno::INVAL)),
+        _ => write_whole(path, bytes),
+    }
 }
 
 /// Moves a damaged file out of the way under the first free name `NAME.damaged-N`.

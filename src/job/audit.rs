@@ -3,7 +3,8 @@
 
 use super::JobError;
 use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
-use crate::model::limits::{LISTED_MAX, OVERHEAD_BYTES, RESERVE_BYTES};
+use crate::model::airtime::Link;
+use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
 use crate::model::{Digest, MailboxName, Moment, Reason, RelName, StationName, Suspicion};
 use std::collections::BTreeMap;
@@ -20,10 +21,14 @@ pub struct Question<'a> {
     pub longest_file: u64,
     /// The room on the emptiest drive there now that takes messages, in octets.
     pub room: u64,
+    /// The link on which a lost message would be asked for again.
+    pub link: Link,
+    /// Messages of each kind listed one by one; more are counted.
+    pub list_at_most: usize,
 }
 
 /// A message as the audit lists it.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Listed {
     /// Its mailbox.
     pub mailbox: MailboxName,
@@ -41,15 +46,19 @@ pub struct Listed {
     pub headers: Headers,
     /// When it was first seen.
     pub first_seen: Moment,
+    /// Seconds on the air, if the link is known.
+    pub seconds: Option<f64>,
 }
 
 /// Messages of one kind: the first ones listed, all of them counted.
 #[derive(Debug, Default)]
 pub struct List {
-    /// The first, at most [`LISTED_MAX`].
+    /// The first, at most as many as were asked for.
     pub listed: Vec<Listed>,
     /// How many there are in all, and their octets, by reason.
     counts: BTreeMap<Option<&'static str>, (u64, u64)>,
+    /// Seconds on the air for all of them; never with a link that is not known.
+    seconds: f64,
 }
 
 impl List {
@@ -57,11 +66,13 @@ impl List {
         &mut self,
         row: &FileRow,
         reason: Option<Reason>,
+        question: &Question<'_>,
         list: impl FnOnce() -> Result<Listed, JobError>,
     ) -> Result<(), JobError> {
         let sums = self.counts.entry(reason.map(Reason::as_str)).or_default();
         *sums = (sums.0 + 1, sums.1 + row.bytes);
-        if self.listed.len() < LISTED_MAX {
+        self.seconds += question.link.seconds(row.bytes).unwrap_or(f64::NAN);
+        if self.listed.len() < question.list_at_most {
             self.listed.push(list()?);
         }
         Ok(())
@@ -70,6 +81,11 @@ impl List {
     /// How many there are.
     pub fn count(&self) -> u64 {
         self.counts.values().map(|(count, _)| count).sum()
+    }
+
+    /// Seconds on the air for all of them, if the link is known.
+    pub fn seconds(&self) -> Option<f64> {
+        (!self.seconds.is_nan()).then_some(self.seconds)
     }
 
     /// Octets of them.
@@ -125,11 +141,12 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
         mirrored: totals.mirrored,
         ..Audit::default()
     };
-    let mut names = Names { catalogue, known: Vec::new() };
+    let link = question.link;
+    let mut names = Names { catalogue, link, known: Vec::new() };
     if totals.mirrored < totals.messages {
         catalogue.unmirrored(question.station, question.wanted_copies, |row| {
             let reason = reason(catalogue, &row, question)?;
-            audit.unmirrored.add(&row, Some(reason), || names.list(&row, Some(reason)))
+            audit.unmirrored.add(&row, Some(reason), question, || names.list(&row, Some(reason)))
         })?;
     }
     let lost = |row: &FileRow| -> Result<Option<Reason>, JobError> {
@@ -141,11 +158,11 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
     };
     catalogue.vanished(|row| {
         let reason = lost(&row)?;
-        audit.vanished.add(&row, reason, || names.list(&row, reason))
+        audit.vanished.add(&row, reason, question, || names.list(&row, reason))
     })?;
     catalogue.suspect(|row| {
         let reason = lost(&row)?;
-        audit.suspect.add(&row, reason, || names.list(&row, reason))
+        audit.suspect.add(&row, reason, question, || names.list(&row, reason))
     })?;
     for drive in catalogue.drives()? {
         let mut held = (0, 0);
@@ -192,6 +209,7 @@ fn reason(
 /// Names of mailboxes, read once.
 struct Names<'a> {
     catalogue: &'a Catalogue,
+    link: Link,
     known: Vec<(i64, MailboxName)>,
 }
 
@@ -220,6 +238,7 @@ impl Names<'_> {
             suspect: row.suspect,
             headers,
             first_seen: row.first_seen,
+            seconds: self.link.seconds(row.bytes),
         })
     }
 }

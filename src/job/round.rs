@@ -8,6 +8,7 @@ use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::scan::{ScanReport, ScanRules, scan};
 use super::{DriveRef, JobError, Progress, Station};
 use crate::disk::{Access, DiskError, Trouble, Volume};
+use crate::model::airtime::Link;
 use crate::model::limits::RESERVE_BYTES;
 use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName, bag};
 use globset::GlobSet;
@@ -255,15 +256,28 @@ pub fn look_at_drives(
     drives.iter().map(look).collect()
 }
 
+/// For whom an audit is made.
+#[derive(Debug, Clone, Copy)]
+pub struct Wish<'a> {
+    /// The station.
+    pub station: &'a StationName,
+    /// Copies a message needs to be safe.
+    pub wanted_copies: u32,
+    /// The link on which a lost message would be asked for again.
+    pub link: Link,
+    /// Messages of each kind listed one by one; more are counted.
+    pub list_at_most: usize,
+}
+
 /// The audit over mailboxes taken in and drives looked at. `others` are here and were not looked at:
 /// what keeps each from taking messages.
 pub fn audit_now(
     catalogue: &Catalogue,
-    station: &StationName,
-    wanted_copies: u32,
+    wish: &Wish<'_>,
     looked: &[Looked],
     others: &[Option<Reason>],
 ) -> Result<Audit, JobError> {
+    let Wish { station, wanted_copies, link, list_at_most } = *wish;
     let mut present: Vec<_> = others.iter().map(|trouble| (0, *trouble)).collect();
     let mut longest_file = u64::MAX;
     let mut room = others.contains(&None).then_some(u64::MAX);
@@ -287,5 +301,14 @@ pub fn audit_now(
         }
     }
     let room = room.unwrap_or(0);
-    audit(catalogue, &Question { station, wanted_copies, present: &present, longest_file, room })
+    let question = Question {
+        station,
+        wanted_copies,
+        present: &present,
+        longest_file,
+        room,
+        link,
+        list_at_most,
+    };
+    audit(catalogue, &question)
 }

@@ -124,3 +124,12 @@ pub const REQUESTS_MAX: usize = 4;
 pub const STOP_PATIENCE: Duration = Duration::from_secs(4);
 /// "Safe to pull" shows this long after the last commit.
 pub const SAFE_TO_PULL_AFTER: Duration = Duration::from_secs(1);
+
+/// Senders, and folders, that a report tells apart: more are put together.
+pub const SHARES_MAX: usize = 5_000;
+/// Waits for a first copy that a report takes into account, the latest: 4 MiB of memory.
+pub const WAITS_MAX: usize = 250_000;
+/// Steps of a chart: as many rows as the table of the same numbers may have on paper.
+pub const CHART_STEPS: usize = 48;
+/// Messages of each kind in a table for a spreadsheet: a mailbox of a year, in 100 MiB of memory.
+pub const TABLE_ROWS_MAX: usize = 200_000;

@@ -1,11 +1,13 @@
 //! The facts of the job and the rules on them: names, digests, ledger lines, the bag, findings.
 //! Pure: no file system, no clock, no randomness, and nothing of any other layer.
 
+pub mod airtime;
 pub mod bag;
 pub mod digest;
 pub mod dtg;
 pub mod escape;
 pub mod finding;
+pub mod keeping;
 pub mod ledger;
 pub mod limits;
 pub mod medium;

@@ -1,26 +1,62 @@
-//! `audit`: what is unmirrored, and why. Writes nothing; safe beside a running daemon.
+//! `audit`: what is unmirrored, and why. Writes nothing but the files it is told to; safe beside a running
+//! daemon.
 
-use super::survey::Survey;
+use super::survey::{Depth, Survey};
 use crate::cli::Exit;
-use crate::cli::args::Scope;
+use crate::cli::args::Audit;
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::report;
+use crate::cli::report::audit::Account;
 use crate::cli::setup::Setup;
+use crate::disk::{host, medium_below};
+use crate::model::{Medium, escape};
 use std::path::Path;
+use std::time::Duration;
+
+/// Within what time every copy should be read again: common practice, no source; the NDSA's fact sheet on fixity
+/// (2014) names no single number.
+const VERIFY_EVERY: Duration = Duration::from_secs(30 * 86_400);
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
-    scope: &Scope,
+    args: &Audit,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let setup = Setup::with_mailbox(config, scope)?;
-    let survey = Survey::take(&setup, output)?;
-    if scope.json {
+    let setup = Setup::with_mailbox(config, &args.scope)?;
+    let depth = if args.csv.is_some() { Depth::Listed } else { Depth::Whole };
+    let survey = Survey::take(&setup, depth, output)?;
+    let account = Account {
+        station: &setup.station,
+        now: &survey.now,
+        audit: &survey.audit,
+        reckoning: &survey.reckoning,
+        drives: &survey.drives,
+        link: &setup.link,
+        power: &setup.power,
+        medium: setup.mailboxes.first().map_or(Medium::Other, |m| medium_below(&m.path)),
+        wanted_copies: setup.wanted_copies,
+        verify_every: VERIFY_EVERY,
+    };
+    if let Some(path) = &args.html {
+        save(path, report::audit::page(&account).as_bytes(), output)?;
+    }
+    if let Some(path) = &args.csv {
+        save(path, &report::audit::csv(&account)?, output)?;
+    }
+    if args.scope.json {
         let drives = survey.drives.iter().map(report::drives::json).collect();
-        output.json(&report::audit::json(&survey.audit, &setup.station, &survey.now, drives));
+        output.json(&report::audit::json(&account, drives));
+    } else if args.html.is_none() && args.csv.is_none() {
+        report::audit::text(output, &account);
     } else {
-        report::audit::text(output, &survey.audit, &setup.station, &survey.now, &survey.drives);
+        report::audit::headline(output, &survey.audit, &setup.station);
     }
     Ok(Exit::safe(survey.audit.is_safe()))
+}
+
+fn save(path: &Path, bytes: &[u8], output: &Output) -> Result<(), Problem> {
+    host::write_report(path, bytes)?;
+    output.notice(format!("{} is written", escape::shown_path(path)));
+    Ok(())
 }

@@ -2,6 +2,7 @@
 
 use crate::cli::Exit;
 use crate::cli::args::{ConfigAction, ConfigArgs, LogTime};
+use crate::cli::costs;
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
@@ -47,6 +48,25 @@ pub(in crate::cli) fn run(
                 "time": zone(&setup),
                 "received": setup.log.received,
                 "sent": setup.log.sent,
+            },
+            "link": {
+                "bits_per_second": setup.link.bits_per_second,
+                "efficiency": setup.link.efficiency,
+                "burst_seconds": setup.link.burst,
+                "turnaround_seconds": setup.link.turnaround,
+                "loss": setup.link.loss,
+            },
+            "power": {
+                "receive_amps": setup.power.receive_amps,
+                "transmit_amps": setup.power.transmit_amps,
+                "duty": setup.power.duty,
+                "battery_amp_hours": setup.power.battery_amp_hours,
+                "usable_depth": setup.power.usable_depth,
+                "daily_amp_hours": setup.power.daily_amp_hours,
+            },
+            "notify": {
+                "command": setup.notify_command,
+                "after": span(setup.notify_after),
             },
         }));
         return Ok(Exit::Safe);
@@ -95,6 +115,10 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("time = {}", in_toml(zone(setup))));
     line(format!("received = {}", list(log.received.iter().map(|text| in_toml(text)))));
     line(format!("sent = {}", list(log.sent.iter().map(|text| in_toml(text)))));
+    costs::in_force(&setup.link, &setup.power).into_iter().for_each(&mut line);
+    line("\n[notify]".into());
+    line(format!("command = {}", list(setup.notify_command.iter().map(|text| in_toml(text)))));
+    line(format!("after = {}", in_toml(&span(setup.notify_after))));
     text
 }
 

@@ -2,7 +2,7 @@
 //! stick is carried off, the card dies, everything is put back and compared octet for octet.
 //! Invented throughout; nothing outside the temporary folder is touched.
 
-use super::survey::Survey;
+use super::survey::{Depth, Survey};
 use super::watch::settings;
 use crate::cli::Exit;
 use crate::cli::args::{Demo, Scope};
@@ -154,7 +154,7 @@ impl Story<'_> {
     }
 
     fn audit(&self, setup: &Setup) -> Result<(), Problem> {
-        let survey = Survey::take(setup, self.output)?;
+        let survey = Survey::take(setup, Depth::Brief, self.output)?;
         self.say("counterfoil audit:");
         report::audit::headline(self.output, &survey.audit, &setup.station);
         report::drives::table(self.output, &survey.drives);

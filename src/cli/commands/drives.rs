@@ -1,7 +1,8 @@
 //! `drives`: the drives known, and making one.
 
 use super::mirror::open_state;
-use super::survey::Survey;
+use super::survey::{Depth, Survey};
+use super::whereabouts::{self, Whereabouts};
 use crate::cli::Exit;
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::notices::Problem;
@@ -30,6 +31,16 @@ pub(in crate::cli) fn run(
             let scope = scope.over(&args.scope);
             add(&Setup::load(config, &scope)?, dir, scope.json, output)
         }
+        Some(DriveAction::Away { name, scope }) => {
+            let scope = scope.over(&args.scope);
+            let setup = Setup::load(config, &scope)?;
+            whereabouts::run(&setup, name, Whereabouts::Away, scope.json, output)
+        }
+        Some(DriveAction::Here { name, scope }) => {
+            let scope = scope.over(&args.scope);
+            let setup = Setup::load(config, &scope)?;
+            whereabouts::run(&setup, name, Whereabouts::Here, scope.json, output)
+        }
         Some(DriveAction::Release { name, scope }) => {
             let scope = scope.over(&args.scope);
             super::release::run(&Setup::load(config, &scope)?, name, scope.json, output)
@@ -38,7 +49,7 @@ pub(in crate::cli) fn run(
 }
 
 fn list(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit, Problem> {
-    let survey = Survey::take(setup, output)?;
+    let survey = Survey::take(setup, Depth::Brief, output)?;
     if as_json {
         let drives: Vec<_> = survey.drives.iter().map(report::drives::json).collect();
         output.json(&json!({"schema": 1, "drives": drives}));

@@ -12,3 +12,4 @@ mod survey;
 pub(super) mod traffic;
 pub(super) mod verify;
 pub(super) mod watch;
+mod whereabouts;

@@ -1,6 +1,6 @@
 //! `status`: what is safe now, drive by drive. Writes nothing; safe beside a running daemon.
 
-use super::survey::Survey;
+use super::survey::{Depth, Survey};
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::Problem;
@@ -15,7 +15,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
-    let survey = Survey::take(&setup, output)?;
+    let survey = Survey::take(&setup, Depth::Brief, output)?;
     if scope.json {
         output.json(&report::status::json(&setup, &survey.audit, survey.daemon, &survey.drives));
     } else {

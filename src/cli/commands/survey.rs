@@ -12,16 +12,30 @@ use crate::disk::{Trouble, host};
 use crate::job::JobError;
 use crate::job::audit::Audit;
 use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::reckoning::{Reckoning, reckon};
 use crate::job::round::{self, Looked, Taken};
-use crate::model::limits::ANSWER_PATIENCE;
+use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
 use crate::model::{Clock as _, Reason, Stamp};
 
 /// What else a command asks of the catalogue and of the drives that are here, open.
 type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
 
+/// How much is looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Depth {
+    /// What is safe and what is not.
+    Brief,
+    /// And everything a report tells of it.
+    Whole,
+    /// And every message that is not safe, as many as a table may have.
+    Listed,
+}
+
 /// Everything an audit and a status need.
 pub(super) struct Survey {
     pub audit: Audit,
+    /// What a report tells beside it, if that was asked for.
+    pub reckoning: Reckoning,
     pub drives: Vec<Shown>,
     pub now: Stamp,
     /// Whether a daemon, or another command, is writing.
@@ -34,41 +48,43 @@ impl Survey {
     /// First on the catalogue itself, open to look only: enough where nothing has changed since it was
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
-    pub(super) fn take(setup: &Setup, output: &Output) -> Result<Self, Problem> {
-        Ok(Self::take_with(setup, output, &|_, _| Ok(()))?.0)
+    pub(super) fn take(setup: &Setup, depth: Depth, output: &Output) -> Result<Self, Problem> {
+        Ok(Self::take_with(setup, depth, output, &|_, _| Ok(()))?.0)
     }
 
     /// The same, and one more question to the catalogue while the drives are open.
     pub(super) fn take_with<T>(
         setup: &Setup,
+        depth: Depth,
         output: &Output,
         more: &More<'_, T>,
     ) -> Result<(Self, T), Problem> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
         let before = served(setup);
-        let (survey, answer) = Self::beside(setup, &before, more)?;
+        let (survey, answer) = Self::beside(setup, depth, &before, more)?;
         let after = served(setup);
         let began = |drive: &Served| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
         let (survey, answer) = match after.iter().any(began) {
-            true => Self::beside(setup, &after, more)?,
+            true => Self::beside(setup, depth, &after, more)?,
             false => (survey, answer),
         };
         survey.notes.iter().for_each(|note| output.warn(note));
         Ok((survey, answer))
     }
 
-    fn beside<T>(setup: &Setup, live: &[Served], more: &More<'_, T>) -> Result<(Self, T), Problem> {
-        let first =
-            Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup, live, more));
-        Ok(match first {
+    fn beside<T>(
+        setup: &Setup,
+        depth: Depth,
+        live: &[Served],
+        more: &More<'_, T>,
+    ) -> Result<(Self, T), Problem> {
+        let with = |catalogue: &Catalogue| Self::with(catalogue, setup, depth, live, more);
+        Ok(match Catalogue::read_only(&setup.state).as_ref().map(with) {
             Some(Err(JobError::Catalogue(_))) | None => {
-                let copy = Catalogue::snapshot(&setup.state)?;
-                match Self::with(&copy, setup, live, more) {
-                    Err(error) if error.is_damaged_catalogue() => {
-                        Self::with(&Catalogue::in_memory()?, setup, live, more)?
-                    }
+                match with(&Catalogue::snapshot(&setup.state)?) {
+                    Err(error) if error.is_damaged_catalogue() => with(&Catalogue::in_memory()?)?,
                     survey => survey?,
                 }
             }
@@ -79,6 +95,7 @@ impl Survey {
     fn with<T>(
         catalogue: &Catalogue,
         setup: &Setup,
+        depth: Depth,
         live: &[Served],
         more: &More<'_, T>,
     ) -> Result<(Self, T), JobError> {
@@ -106,12 +123,24 @@ impl Survey {
             });
             notes.extend(unused.map(|error| format!("{}: {error}", drive.label)));
         }
-        let audit =
-            round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked, &left)?;
+        let wish = round::Wish {
+            station: &setup.station,
+            wanted_copies: setup.wanted_copies,
+            link: setup.link,
+            list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
+        };
+        let audit = round::audit_now(catalogue, &wish, &looked, &left)?;
+        let now = clock.stamp();
+        let reckoning = match depth {
+            Depth::Brief => Reckoning::default(),
+            Depth::Whole | Depth::Listed => {
+                reckon(catalogue, &setup.station, &setup.link, now.time)?
+            }
+        };
         let daemon = host::is_locked(&setup.lock_file());
         let drives = shown(&audit, &looked, daemon, &live);
         let answer = more(catalogue, &looked)?;
-        Ok((Self { audit, drives, now: clock.stamp(), daemon, notes }, answer))
+        Ok((Self { audit, reckoning, drives, now, daemon, notes }, answer))
     }
 }
 

@@ -1,13 +1,13 @@
 //! `traffic`: the communications log of a period. Writes nothing but the file it is asked for; safe beside a
 //! running daemon.
 
-use super::survey::Survey;
+use super::survey::{Depth, Survey};
 use crate::cli::args::{LogTime, Traffic};
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::report::traffic::{self as report, Log};
 use crate::cli::setup::{Setup, globs};
-use crate::cli::{Exit, file, report::traffic_page};
+use crate::cli::{Exit, file};
 use crate::daemon::clock::SystemClock;
 use crate::job::traffic::{Period, traffic};
 use crate::model::dtg::{Span, Zone, span};
@@ -34,10 +34,12 @@ pub(in crate::cli) fn run(
     let received = folders(&args.received, &setup.log.received, "received")?;
     let sent = folders(&args.sent, &setup.log.sent, "sent")?;
     let asked = Period { station: &setup.station, received: &received, sent: &sent, span };
-    let (survey, traffic) = Survey::take_with(&setup, output, &|catalogue, looked| {
-        let drives: Vec<_> = looked.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
-        traffic(catalogue, &asked, &drives)
-    })?;
+    let (survey, traffic) =
+        Survey::take_with(&setup, Depth::Brief, output, &|catalogue, looked| {
+            let drives: Vec<_> =
+                looked.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
+            traffic(catalogue, &asked, &drives)
+        })?;
     let log = Log {
         station: &setup.station,
         head: head(&setup, args),
@@ -49,7 +51,7 @@ pub(in crate::cli) fn run(
         traffic: &traffic,
     };
     if let Some(path) = &args.html {
-        file::write(path, traffic_page::html(&log).as_bytes())?;
+        file::write(path, report::html(&log).as_bytes())?;
     }
     if let Some(path) = &args.csv {
         file::write(path, &report::csv(&log)?)?;

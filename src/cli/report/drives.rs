@@ -4,6 +4,7 @@ use super::{clipped, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::job::catalogue::DriveRow;
+use crate::job::reckoning::Proven;
 use crate::model::{DriveId, Medium};
 use serde_json::{Value, json};
 
@@ -57,6 +58,8 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
         "bytes": drive.bytes,
         "last_seen": time(drive.row.last_seen),
         "last_verified": time(drive.row.last_verified),
+        "medium": drive.row.medium.as_str(),
+        "away_since": time(drive.row.away),
     })
 }
 
@@ -91,6 +94,27 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
             output.line(format!("    {}", drive.row.detail));
         }
     }
+}
+
+/// When a drive's copies were proven, those read back when they were made told apart from those read again.
+pub(in crate::cli) fn proof(proven: &Proven) -> String {
+    let made = proven.copies - proven.reread;
+    let oldest = when(Some(proven.oldest));
+    match (proven.reread, made) {
+        (0, made) => {
+            format!("all {made} read back when they were made, none since; oldest {oldest}")
+        }
+        (reread, 0) => format!("all {reread} read again after they were made; oldest {oldest}"),
+        (reread, made) => format!(
+            "{reread} read again after they were made, {made} only when they were made; oldest {oldest}"
+        ),
+    }
+}
+
+/// What the operator said of where a drive is.
+pub(in crate::cli) fn away(drive: &Shown) -> Option<String> {
+    let since = drive.row.away?;
+    Some(format!("elsewhere since {}, as declared", when(Some(since))))
 }
 
 pub(in crate::cli) fn list(output: &Output, drives: &[Shown]) {

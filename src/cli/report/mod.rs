@@ -9,7 +9,6 @@ pub(super) mod page;
 pub(super) mod restore;
 pub(super) mod status;
 pub(super) mod traffic;
-pub(super) mod traffic_page;
 pub(super) mod verify;
 mod words;
 

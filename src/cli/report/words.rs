@@ -1,6 +1,7 @@
 //! Small words shared by reports: sizes, counts, times, paths.
 //! Never rounds a size to nothing.
 
+use crate::model::airtime::minutes;
 use crate::model::{Moment, RelName, escape};
 use serde_json::{Map, Value, json};
 
@@ -27,6 +28,52 @@ pub(in crate::cli) fn count(number: u64, thing: &str) -> String {
 /// The ending of a thing's plural.
 pub(in crate::cli) fn plural(number: u64) -> &'static str {
     if number == 1 { "" } else { "s" }
+}
+
+/// Time on the air, rounded up to minutes.
+pub(in crate::cli) fn airtime(seconds: Option<f64>) -> String {
+    match seconds {
+        Some(seconds) => in_minutes(minutes(seconds)),
+        None => "unknown".to_owned(),
+    }
+}
+
+fn in_minutes(minutes: u64) -> String {
+    match (minutes / 60, minutes % 60) {
+        (0, minutes) => format!("{minutes} min"),
+        (hours, 0) => format!("{hours} h"),
+        (hours, minutes) => format!("{hours} h {minutes} min"),
+    }
+}
+
+/// How long something waited, or how long ago it was.
+pub(in crate::cli) fn wait(seconds: u64) -> String {
+    match seconds {
+        0..60 => format!("{seconds} s"),
+        60..86_400 => in_minutes(seconds / 60),
+        _ => match (seconds / 86_400, seconds % 86_400 / 3600) {
+            (days, 0) => format!("{days} d"),
+            (days, hours) => format!("{days} d {hours} h"),
+        },
+    }
+}
+
+/// A charge; never rounded to nothing.
+pub(in crate::cli) fn amp_hours(charge: f64) -> String {
+    match charge {
+        0.0 => "0 Ah".to_owned(),
+        charge if charge < 0.1 => "less than 0.1 Ah".to_owned(),
+        charge => format!("{charge:.1} Ah"),
+    }
+}
+
+/// A part of a whole, in percent; never rounded to nothing.
+pub(in crate::cli) fn share(part: f64) -> String {
+    match part * 100.0 {
+        0.0 => "0 %".to_owned(),
+        percent if percent < 1.0 => "less than 1 %".to_owned(),
+        percent => format!("{percent:.0} %"),
+    }
 }
 
 /// A claimed time, to the minute, in UTC.
@@ -80,6 +127,23 @@ mod tests {
         for (bytes, expected) in cases {
             assert_eq!(size(bytes), expected);
         }
+    }
+
+    #[test]
+    fn times_and_charges_are_never_rounded_to_nothing() {
+        let air = [(0.0, "0 min"), (1.0, "1 min"), (273.07, "5 min"), (27_962.03, "7 h 47 min")];
+        for (seconds, expected) in air {
+            assert_eq!(airtime(Some(seconds)), expected);
+        }
+        assert_eq!(airtime(None), "unknown");
+        for (seconds, expected) in [(4, "4 s"), (3_600, "1 h"), (90_000, "1 d 1 h")] {
+            assert_eq!(wait(seconds), expected);
+        }
+        assert_eq!(
+            (amp_hours(0.01), amp_hours(0.7585)),
+            ("less than 0.1 Ah".into(), "0.8 Ah".into())
+        );
+        assert_eq!((share(0.001), share(0.75)), ("less than 1 %".into(), "75 %".into()));
     }
 
     #[test]

@@ -144,7 +144,8 @@ impl Catalogue {
             manifest_bytes: 0,
             segment: 0,
             segment_used: 0,
-            next_number: 1,
+            // Numbers once given out are not given out again, even where the device has lost every trace of
+            // them: a manifest from before may come back.
             era: 0,
             card: String::new(),
             session: None,

@@ -10,6 +10,7 @@ mod fold;
 mod opening;
 mod payloads;
 mod places;
+mod proofs;
 mod traffic;
 mod union;
 
@@ -21,6 +22,7 @@ pub use files::{FileRow, FileState, Glance, NewFile};
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use places::{GONE_MOVED, GONE_REMOVED, PlaceRow};
+pub use proofs::{Passage, Proof};
 pub use traffic::{Known, Word};
 pub use union::Wanted;
 

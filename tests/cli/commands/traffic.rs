@@ -258,12 +258,6 @@ fn it_fits_a_narrow_terminal_and_steers_none() {
     let widest = told.text().lines().map(|line| line.chars().count()).max().unwrap();
     assert!(widest <= 80, "{widest} characters");
     told.expect_words(&["\\u{1b}[31m\\u{202e}x"]);
-    let mut station = station;
-    station.run_behind(&["env", "COLUMNS=160"].map(AsRef::as_ref));
-    let told = station.command(&["traffic"]).expect_safe();
-    let widest = told.text().lines().map(|line| line.chars().count()).max().unwrap();
-    assert!((81..=160).contains(&widest), "{widest} characters");
-    told.expect_words(&["q0net@example.org"]);
 }
 
 #[test]

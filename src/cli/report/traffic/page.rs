@@ -1,8 +1,8 @@
 //! The communications log as a page: to be read on a screen, and to be printed and signed.
 //! Never has anything in it that the log in words does not tell.
 
-use super::page::{Outside, Sign, facts, page, state, table_box};
-use super::traffic::{HEADS, Log, Row, TITLE};
+use super::log::{HEADS, Log, Row, TITLE};
+use crate::cli::report::page::{Outside, Sign, facts, page, state, table_box};
 use maud::{Markup, html};
 
 pub(in crate::cli) fn html(log: &Log<'_>) -> String {

@@ -1,13 +1,10 @@
-//! The communications log in words, as JSON and as a table: what came in and what went out.
-//! Never shows raw text of a message, and never claims to be anybody's official form.
+//! Owns what a communications log tells: its head, its rows, how it is to be read.
+//! Never lays it out.
 
-use super::{clipped, count, csv, json_path};
-use crate::cli::notices::Problem;
-use crate::cli::output::{Output, Tone};
+use crate::cli::report::count;
 use crate::job::traffic::{Passed, Traffic, Way};
 use crate::model::dtg::{self, Span, Zone};
 use crate::model::{Stamp, StationName};
-use serde_json::{Map, Value, json};
 
 pub(in crate::cli) const TITLE: &str = "Communications log (309-style)";
 
@@ -171,7 +168,7 @@ impl Log<'_> {
     }
 
     /// The one place where a claimed time decides, so it is said.
-    fn bounds(&self) -> Option<String> {
+    pub(super) fn bounds(&self) -> Option<String> {
         if (self.span.from, self.span.until) == (i64::MIN, i64::MAX) {
             return None;
         }
@@ -202,158 +199,105 @@ impl Log<'_> {
     }
 }
 
-/// What the log holds, in a line, and what of the rest has to be known.
-pub(in crate::cli) fn summary(log: &Log<'_>) -> Vec<String> {
-    let (received, sent, unknown) = log.sums();
-    let all = count(log.traffic.passed.len() as u64, "message");
-    let first = format!("{all}: {received} received, {sent} sent, {unknown} not known which.");
-    std::iter::once(first).chain(log.bounds()).collect()
-}
+#[cfg(test)]
+mod tests {
+    use super::super::words::table;
+    use super::*;
+    use crate::model::message::Headers;
+    use crate::model::{Hasher, Moment};
 
-pub(in crate::cli) fn json(log: &Log<'_>) -> Value {
-    let (received, sent, unknown) = log.sums();
-    let time = |seconds: i64| crate::model::Moment { seconds, nanos: 0 }.to_rfc3339();
-    let bound = |seconds, none| (seconds != none).then(|| time(seconds));
-    let messages: Vec<_> = log.traffic.passed.iter().map(|passed| message(log, passed)).collect();
-    json!({
-        "schema": 1,
-        "station": log.station.as_str(),
-        "generated": log.prepared.time.to_rfc3339(),
-        "clock_trusted": log.prepared.trusted,
-        "incident": log.head.incident,
-        "activation": log.head.activation,
-        "operator": log.head.operator,
-        "prepared_by": log.head.prepared_by,
-        "zone": log.zone.name(),
-        "from": bound(log.span.from, i64::MIN),
-        "until": bound(log.span.until, i64::MAX),
-        "totals": {"received": received, "sent": sent, "unknown": unknown},
-        "outside": {"messages": log.traffic.outside, "clock_untrusted": log.traffic.outside_unsure},
-        "messages": messages,
-    })
-}
+    const JULY: i64 = 1_720_542_600;
 
-fn message(log: &Log<'_>, passed: &Passed) -> Value {
-    let mut object = Map::new();
-    let way = match passed.way {
-        Way::Received => Some("received"),
-        Way::Sent => Some("sent"),
-        Way::Unknown => None,
-    };
-    let time = |(seconds, _)| crate::model::Moment { seconds, nanos: 0 }.to_rfc3339();
-    object.insert("direction".into(), json!(way));
-    object.insert("first_seen".into(), json!(passed.seen.map(time)));
-    object.insert("clock_trusted".into(), json!(passed.seen.is_some_and(|(_, trusted)| trusted)));
-    object.insert("sha256".into(), json!(passed.identity.digest.to_string()));
-    object.insert("bytes".into(), json!(passed.identity.bytes));
-    match &passed.path {
-        Some(path) => json_path(&mut object, path),
-        None => {
-            object.insert("path".into(), Value::Null);
-        }
-    }
-    object.insert("in_mailbox".into(), json!(!passed.left));
-    object.insert("suspect".into(), json!(passed.suspect));
-    let headers = passed.headers.as_ref();
-    object.insert("from".into(), json!(headers.map(|h| &h.from)));
-    object.insert("to".into(), json!(headers.map(|h| &h.to)));
-    if log.with_subjects {
-        object.insert("subject".into(), json!(headers.map(|h| &h.subject)));
-    }
-    object.insert("date".into(), json!(headers.map(|h| &h.date)));
-    Value::Object(object)
-}
-
-/// A row a message and nothing else, so that it can be sorted and counted; the date is a column of its own.
-pub(in crate::cli) fn csv(log: &Log<'_>) -> Result<Vec<u8>, Problem> {
-    let heads: Vec<_> = ["DATE"].into_iter().chain(HEADS).chain(["DIRECTION", "SHA-256"]).collect();
-    let rows = log.rows().zip(&log.traffic.passed).map(|(row, passed)| {
-        let way = match passed.way {
-            Way::Received => "received",
-            Way::Sent => "sent",
-            Way::Unknown => "not known",
+    fn passed(way: Way, seen: Option<(i64, bool)>, subject: &str) -> Passed {
+        let headers = Headers {
+            from: "Net control <q0net@example.org>".into(),
+            to: "q1pier@example.org, q2lck@example.org".into(),
+            subject: subject.into(),
+            date: String::new(),
         };
-        [
-            row.date,
-            row.time,
-            row.from.to_owned(),
-            row.from_number,
-            row.to.to_owned(),
-            row.to_number,
-            row.subject,
-            way.to_owned(),
-            passed.identity.digest.to_string(),
-        ]
-    });
-    csv::table(&heads, rows)
-}
-
-pub(in crate::cli) fn text(output: &Output, log: &Log<'_>) {
-    output.line(output.tone(Tone::Strong, TITLE));
-    output.line("");
-    for (name, value) in log.facts() {
-        output.line(format!(
-            "  {:<33} {}",
-            format!("{name}:"),
-            clipped(&value, output.width() - 37)
-        ));
+        let (path, left, suspect) = (None, false, false);
+        let identity = Hasher::default().finish();
+        Passed { identity, way, seen, headers: Some(headers), path, left, suspect }
     }
-    output.line("");
-    // Time and the two numbers have their width; people get a share of the rest, subjects what is left.
-    let free = output.width() - (5 + 9 + 9 + 5);
-    let people = (free * 3 / 10).clamp(15, 40);
-    let subject = free - 2 * people;
-    let line = |cells: [&str; 6]| {
-        let [time, from, from_number, to, to_number, what] = cells;
-        let (from, to, what) = (clipped(from, people), clipped(to, people), clipped(what, subject));
-        let text = format!(
-            "{time:<5} {from:<people$} {from_number:<9} {to:<people$} {to_number:<9} {what}"
+
+    fn told<T>(traffic: &Traffic, tell: impl FnOnce(&Log<'_>) -> T) -> T {
+        let text = || String::from("x");
+        tell(&Log {
+            station: &"pier-4".parse().unwrap(),
+            head: Head {
+                incident: text(),
+                activation: text(),
+                operator: text(),
+                prepared_by: text(),
+            },
+            zone: Zone::UTC,
+            span: Span { from: JULY, until: JULY + 60 },
+            prepared: &Stamp {
+                time: Moment { seconds: JULY, nanos: 0 },
+                trusted: true,
+                boot: String::new(),
+            },
+            with_subjects: true,
+            folders_named: true,
+            traffic,
+        })
+    }
+
+    fn three() -> Traffic {
+        let passed = vec![
+            passed(Way::Received, Some((JULY, true)), "first"),
+            passed(Way::Sent, Some((JULY + 86_400, false)), &"long ".repeat(40)),
+            passed(Way::Unknown, None, "=1+1"),
+        ];
+        Traffic { passed, ..Traffic::default() }
+    }
+
+    #[test]
+    fn a_line_is_as_wide_as_may_be() {
+        for width in [60, 80, 140] {
+            let lines = told(&three(), |log| table(log, width));
+            let widest = lines.iter().map(|line| line.chars().count()).max().unwrap();
+            assert_eq!(widest, width, "{lines:#?}");
+        }
+        assert_eq!(
+            told(&three(), |log| table(log, 80))[..3],
+            [
+                "TIME  FROM            MSG#      TO              MSG#      SUBJECT".to_owned(),
+                "-- 09 JUL 2024 --".to_owned(),
+                "1630  q0net@example.\u{2026}           q1pier@example\u{2026} e3b0c442  first"
+                    .to_owned(),
+            ]
         );
-        text.trim_end().to_owned()
-    };
-    output.line(output.tone(Tone::Strong, &line(HEADS)));
-    let mut date = String::new();
-    for row in log.rows() {
-        if row.date != date {
-            output.line(format!("-- {} --", row.date));
-            date.clone_from(&row.date);
-        }
-        let people = [row.from, row.to].map(address);
-        output.line(line([
-            &row.time,
-            people[0],
-            &row.from_number,
-            people[1],
-            &row.to_number,
-            &row.subject,
-        ]));
     }
-    if log.traffic.passed.is_empty() {
-        output.line("No message is known of this period.");
-    }
-    output.line("");
-    for text in summary(log).iter().take(1).chain(&log.legend()) {
-        wrapped(text, output.width()).iter().for_each(|line| output.line(line));
-    }
-}
 
-/// The address of the first one named: what there is room for on a terminal.
-fn address(people: &str) -> &str {
-    let inner = people.split_once('<').and_then(|(_, rest)| rest.split_once('>'));
-    inner.map_or(people, |(address, _)| address)
-}
-
-/// Our own words, broken between them.
-fn wrapped(text: &str, width: usize) -> Vec<String> {
-    let mut lines: Vec<String> = Vec::new();
-    for word in text.split(' ') {
-        match lines.last_mut() {
-            Some(line) if line.chars().count() + 1 + word.chars().count() <= width => {
-                line.push(' ');
-                line.push_str(word);
-            }
-            _ => lines.push(word.to_owned()),
+    #[test]
+    fn what_is_not_known_is_said_to_be() {
+        let traffic = three();
+        let rows = told(&traffic, |log| {
+            log.rows().map(|r| (r.date, r.time, r.from_number, r.to_number)).collect::<Vec<_>>()
+        });
+        let row = |cells: [&str; 4]| cells.map(str::to_owned).into();
+        assert_eq!(
+            rows,
+            [
+                row(["09 JUL 2024", "1630", "", "e3b0c442"]),
+                row(["10 JUL 2024", "1630*", "e3b0c442", ""]),
+                row(["date not known", "????*", "?e3b0c442", ""]),
+            ]
+        );
+        let legend = told(&traffic, |log| log.legend()).join("\n");
+        for sign in
+            ["\n* Nothing vouched", "\n? Not known whether", "no message known lies outside"]
+        {
+            assert!(legend.contains(sign), "{sign:?} is not in {legend}");
         }
     }
-    lines
+
+    /// A period of one minute is named by that minute.
+    #[test]
+    fn a_period_is_told_in_groups() {
+        let facts = told(&Traffic::default(), |log| log.facts());
+        assert_eq!(facts[2], ("Operational period from", "091630Z JUL 24".into()));
+        assert_eq!(facts[3], ("Operational period to", "091630Z JUL 24".into()));
+    }
 }

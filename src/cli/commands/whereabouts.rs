@@ -1,0 +1,83 @@
+//! `drives away` and `drives here`: the operator's word on where a drive is kept. Nothing on a drive changes;
+//! the word is kept in the catalogue, and ends as soon as the drive is seen here.
+
+use super::survey::{Depth, Survey};
+use crate::cli::Exit;
+use crate::cli::notices::Problem;
+use crate::cli::output::Output;
+use crate::cli::report::drives::Shown;
+use crate::cli::report::when;
+use crate::cli::setup::Setup;
+use crate::daemon::clock::SystemClock;
+use crate::job::catalogue::Catalogue;
+use crate::model::{Clock as _, Moment, escape};
+use serde_json::json;
+
+/// Where a drive is said to be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Whereabouts {
+    Away,
+    Here,
+}
+
+pub(super) fn run(
+    setup: &Setup,
+    name: &str,
+    said: Whereabouts,
+    as_json: bool,
+    output: &Output,
+) -> Result<Exit, Problem> {
+    let survey = Survey::take(setup, Depth::Brief, output)?;
+    let drive = one_of(&survey.drives, name)?;
+    let label = escape::shown(drive.row.label.as_bytes());
+    if said == Whereabouts::Away && drive.mounted {
+        return Err(Problem::usage(format!(
+            "{label} is plugged in here: pull it out before you say that it is elsewhere"
+        )));
+    }
+    let since = (said == Whereabouts::Away).then(|| SystemClock::new().stamp().time);
+    // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
+    let (catalogue, _) = Catalogue::open(&setup.state)?;
+    catalogue.declare_away(drive.row.row, since)?;
+    match as_json {
+        true => output.json(&json!({
+            "schema": 1,
+            "id": drive.row.id.to_string(),
+            "label": drive.row.label,
+            "away_since": since.map(Moment::to_rfc3339),
+        })),
+        false => output.say(match since {
+            Some(since) => format!("{label} is elsewhere since {}, as you say.", when(Some(since))),
+            None => format!("{label} is not elsewhere."),
+        }),
+    }
+    Ok(Exit::Safe)
+}
+
+/// The drive known by a name or an id.
+fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, Problem> {
+    let known = |drive: &&Shown| drive.row.row != 0;
+    let named: Vec<_> = drives
+        .iter()
+        .filter(known)
+        .filter(|drive| drive.row.label == name || drive.row.id.to_string() == name)
+        .collect();
+    match named.as_slice() {
+        [drive] => Ok(drive),
+        [] => {
+            let all: Vec<_> = drives.iter().filter(known).map(|d| d.row.label.as_str()).collect();
+            let all = match all.is_empty() {
+                true => "none is".to_owned(),
+                false => format!("there are: {}", all.join(", ")),
+            };
+            Err(Problem::usage(format!("no drive {name} is known here; {all}")))
+        }
+        several => {
+            let ids: Vec<_> = several.iter().map(|drive| drive.row.id.to_string()).collect();
+            Err(Problem::usage(format!(
+                "several drives are called {name}: name one by its id ({})",
+                ids.join(", ")
+            )))
+        }
+    }
+}

@@ -1,0 +1,275 @@
+//! The audit as a page for a browser or for paper: the answer, then every list and figure behind it.
+//! Long lists are cut, and say so; the table for a spreadsheet has them whole.
+
+use super::super::page::{self, Outside, Sign, facts, state, table_box};
+use super::super::words::{airtime, amp_hours, wait};
+use super::super::{count, drives, size, when};
+use super::text::{answer, gone, rules, waits};
+use super::{Account, about_suspect, about_vanished, chart};
+use crate::cli::notices;
+use crate::job::audit::{List, Listed};
+use crate::job::reckoning::Share;
+use crate::model::escape;
+use maud::{Markup, html};
+
+/// Rows of a table of messages.
+const ROWS: usize = 200;
+/// Rows of a table of senders or folders.
+const SHARES: usize = 15;
+
+/// The whole page.
+pub(in crate::cli) fn page(account: &Account<'_>) -> String {
+    let about = format!("{}, {}", account.station, when(Some(account.now.time)));
+    let body = html! {
+        (the_answer(account))
+        (messages(account))
+        (the_drives(account))
+        (copies(account))
+        (exposure(account))
+        (weight(account))
+        h2 { "What the figures rest on" }
+        ul {
+            @for line in account.assumptions() { li { (line) } }
+            @if let Some(note) = account.clock_note() { li { (note) } }
+            li { "Times are in UTC and as the station\u{2019}s clock claimed them; the order of events does not rest on them." }
+        }
+    };
+    page::page("Audit of unmirrored mail", &about, &body)
+}
+
+fn the_answer(account: &Account<'_>) -> Markup {
+    let audit = account.audit;
+    let (good, text) = answer(audit, account.station);
+    let seconds = account.seconds_at_risk();
+    let charge = account.charge_at_risk().map_or("unknown".to_owned(), amp_hours);
+    let oldest = match account.oldest_proof() {
+        Some((at, Some(age))) => format!("{}, {} ago", when(Some(at)), wait(age)),
+        Some((at, None)) => when(Some(at)),
+        None => "not all are proven".to_owned(),
+    };
+    let figures = [
+        ("Messages that would be lost", audit.unmirrored.count().to_string()),
+        ("Their size", size(audit.unmirrored.bytes())),
+        ("Airtime to ask for them again", airtime(seconds)),
+        ("Charge that takes", charge),
+        ("Messages in the mailbox", audit.messages.to_string()),
+        ("Oldest of their last proofs", oldest),
+    ];
+    html! {
+        h2 { "If this card died now" }
+        p { (state(if good { Sign::Good } else { Sign::Bad }, if good { "safe" } else { "not safe" })) " " (Outside(text)) }
+        @if let Some(text) = gone(audit) { p { (state(Sign::Bad, "lost")) " " (text) } }
+        @if !good { p { (account.cost()) } }
+        (facts(figures))
+    }
+}
+
+fn messages(account: &Account<'_>) -> Markup {
+    let audit = account.audit;
+    let step = |message: &Listed| {
+        message.reason.map(|r| format!("{r}: {}", notices::next_step(r))).unwrap_or_default()
+    };
+    html! {
+        (list("Unmirrored, first seen first", &audit.unmirrored, step))
+        (list("Vanished from the mailbox, nobody saw them deleted", &audit.vanished, |m| about_vanished(m).to_owned()))
+        (list("Suspect: the new version looks like damage to the card", &audit.suspect, about_suspect))
+    }
+}
+
+fn list(title: &str, messages: &List, note: impl Fn(&Listed) -> String) -> Markup {
+    let shown = &messages.listed[..messages.listed.len().min(ROWS)];
+    let rest = messages.count().saturating_sub(shown.len() as u64);
+    let table = html! {
+        table {
+            thead {
+                tr {
+                    th scope="col" .k { "First seen" }
+                    th scope="col" { "Folder" }
+                    th scope="col" { "From" }
+                    th scope="col" { "To" }
+                    th scope="col" { "Subject" }
+                    th scope="col" .n { "Size" }
+                    th scope="col" .n { "Airtime" }
+                    th scope="col" { "Reason, and what to do" }
+                }
+            }
+            tbody { @for message in shown { (row(message, &note(message))) } }
+        }
+    };
+    html! {
+        @if messages.count() > 0 {
+            h2 { (title) }
+            (table_box(title, &table))
+            @if rest > 0 {
+                p { "And " (count(rest, "more message")) ", listed by " code { "counterfoil audit --csv FILE" } "." }
+            }
+        }
+    }
+}
+
+fn row(message: &Listed, note: &str) -> Markup {
+    let path = message.path.as_bytes();
+    let folder = path.iter().rposition(|&b| b == b'/').map_or(&b""[..], |end| &path[..end]);
+    let folder = match folder.is_empty() {
+        true => message.mailbox.to_string(),
+        false => format!("{}/{}", message.mailbox, escape::shown(folder)),
+    };
+    let headers = &message.headers;
+    let subject = if headers.subject.is_empty() { "(no subject)" } else { &headers.subject };
+    html! {
+        tr {
+            td .k { (when(Some(message.first_seen))) }
+            td { (Outside(folder)) }
+            td { (Outside(&headers.from)) }
+            td { (Outside(&headers.to)) }
+            td { (Outside(subject)) }
+            td .n { (size(message.bytes)) }
+            td .n { (airtime(message.seconds)) }
+            td { (note) }
+        }
+    }
+}
+
+fn the_drives(account: &Account<'_>) -> Markup {
+    let table = html! {
+        table {
+            thead {
+                tr {
+                    th scope="col" { "Drive" }
+                    th scope="col" .n { "Messages" }
+                    th scope="col" .n { "Size" }
+                    th scope="col" { "State" }
+                    th scope="col" .k { "Last seen" }
+                    th scope="col" .k { "All re-read" }
+                    th scope="col" { "Proofs" }
+                }
+            }
+            tbody { @for drive in account.drives { (drive_row(account, drive)) } }
+        }
+    };
+    html! {
+        h2 { "Drives" }
+        @if account.drives.is_empty() {
+            p { "No drive is here, and none has been used yet." }
+        } @else {
+            (table_box("Drives", &table))
+        }
+    }
+}
+
+fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
+    let sign = match drive.state.as_str() {
+        "safe" => Sign::Good,
+        "failed" | "full" | "stalled" => Sign::Bad,
+        _ => Sign::Open,
+    };
+    let proven = account.reckoning.drives.get(&drive.row.row).map(drives::proof);
+    html! {
+        tr {
+            th scope="row" { (Outside(&drive.row.label)) }
+            td .n { (drive.messages) }
+            td .n { (size(drive.bytes)) }
+            td {
+                (state(sign, notices::drive_state(&drive.state)))
+                @if let Some(away) = drives::away(drive) { br; (away) }
+            }
+            td .k { (when(drive.row.last_seen)) }
+            td .k { (when(drive.row.last_verified)) }
+            td { (proven.unwrap_or_else(|| "no copies of what is in the mailbox".to_owned())) }
+        }
+    }
+}
+
+fn copies(account: &Account<'_>) -> Markup {
+    html! {
+        @if account.audit.messages > 0 {
+            h2 { "Copies, the card itself counted" }
+            ul { @for line in rules(account) { li { (line) } } }
+        }
+    }
+}
+
+fn exposure(account: &Account<'_>) -> Markup {
+    let exposure = &account.reckoning.exposure;
+    let table = html! {
+        table {
+            thead { tr { th scope="col" .k { "From (UTC)" } th scope="col" .n { "Messages on the card only" } } }
+            tbody {
+                @for (at, exposed) in &exposure.steps {
+                    tr { td .k { (when(Some(*at))) } td .n { (exposed) } }
+                }
+            }
+        }
+    };
+    html! {
+        @if !exposure.steps.is_empty() {
+            h2 { "Time on the card only, from first sight to first proven copy" }
+            @for line in waits(account) { p { (line) } }
+            (chart::steps(exposure, account.now.time))
+            (table_box("Messages on the card only, over time", &table))
+        }
+    }
+}
+
+fn weight(account: &Account<'_>) -> Markup {
+    let reckoning = account.reckoning;
+    html! {
+        @if reckoning.whole.bytes > 0 {
+            h2 { "What cost the airtime" }
+            p {
+                "All of the mailbox: " (size(reckoning.whole.bytes)) ", "
+                (airtime(reckoning.whole.seconds)) " on the air. Ask the heaviest correspondents to leave out \
+                 what is quoted and what is attached, where it is not needed."
+            }
+            p {
+                "The bars are numbered as the rows of the tables. Full: text. Dashed: quoted from earlier \
+                 messages. Grey with a frame: attachments. Line: headers."
+            }
+            (shares("By sender", &reckoning.senders, "(sender not known)"))
+            (shares("By folder", &reckoning.folders, "(mailbox)"))
+        }
+    }
+}
+
+fn shares(title: &str, shares: &[Share], nameless: &str) -> Markup {
+    let shown = &shares[..shares.len().min(SHARES)];
+    let rest = shares.len().saturating_sub(SHARES) as u64;
+    let table = html! {
+        table {
+            thead {
+                tr {
+                    th scope="col" .n { "No." }
+                    th scope="col" { "Name" }
+                    th scope="col" .n { "Messages" }
+                    th scope="col" .n { "Size" }
+                    th scope="col" .n { "Airtime" }
+                    th scope="col" .n { "Text" }
+                    th scope="col" .n { "Quoted" }
+                    th scope="col" .n { "Attached" }
+                    th scope="col" .n { "Headers" }
+                }
+            }
+            tbody {
+                @for (number, share) in (1..).zip(shown) {
+                    tr {
+                        td .n { (number) }
+                        th scope="row" { (Outside(if share.name.is_empty() { nameless } else { &share.name })) }
+                        td .n { (share.messages) }
+                        td .n { (size(share.bytes)) }
+                        td .n { (airtime(share.seconds)) }
+                        td .n { (size(share.weight.body)) }
+                        td .n { (size(share.weight.quoted)) }
+                        td .n { (size(share.weight.attached)) }
+                        td .n { (size(share.head())) }
+                    }
+                }
+            }
+        }
+    };
+    html! {
+        h3 { (title) }
+        (chart::bars(shown, title))
+        (table_box(title, &table))
+        @if rest > 0 { p { "And " (rest) " more." } }
+    }
+}

@@ -1,0 +1,113 @@
+//! The audit as one JSON object. What is not known is null.
+
+use super::super::json_path;
+use super::Account;
+use crate::job::audit::Listed;
+use crate::job::reckoning::Share;
+use serde_json::{Map, Value, json};
+
+/// Senders and folders in the object, the heaviest; the rest is in the table for a spreadsheet.
+const SHARES: usize = 50;
+
+pub(in crate::cli) fn json(account: &Account<'_>, drives: Vec<Value>) -> Value {
+    let Account { audit, reckoning, now, .. } = *account;
+    let kept = account.kept();
+    let listed = |messages: &[Listed]| messages.iter().map(listed).collect::<Vec<_>>();
+    let shares = |shares: &[Share]| shares.iter().take(SHARES).map(share).collect::<Vec<_>>();
+    json!({
+        "schema": 1,
+        "station": account.station.as_str(),
+        "generated": now.time.to_rfc3339(),
+        "clock_trusted": now.trusted,
+        "messages": {
+            "total": audit.messages,
+            "bytes": audit.bytes,
+            "mirrored": audit.mirrored,
+            "unmirrored": audit.unmirrored.count(),
+            "suspect": audit.suspect.count(),
+            "vanished": audit.vanished.count(),
+        },
+        "at_risk": {
+            "messages": audit.unmirrored.count(),
+            "bytes": audit.unmirrored.bytes(),
+            "airtime_seconds": account.seconds_at_risk(),
+            "amp_hours": account.charge_at_risk(),
+        },
+        "unmirrored": listed(&audit.unmirrored.listed),
+        "vanished": listed(&audit.vanished.listed),
+        "suspect": listed(&audit.suspect.listed),
+        "drives": drives,
+        "copies": {
+            "wanted": account.wanted_copies,
+            "messages_by_copies": reckoning.copies,
+            "elsewhere": reckoning.elsewhere,
+            "oldest_proof": reckoning.oldest_proof.map(|at| at.to_rfc3339()),
+        },
+        "keeping": {
+            "copies": kept.copies(),
+            "media": kept.kinds(),
+            "elsewhere": kept.elsewhere(),
+            "storage_level": kept.storage_level(),
+            "fixity_level": kept.fixity_level(),
+        },
+        "exposure": {
+            "worst_seconds": reckoning.exposure.worst,
+            "median_seconds": reckoning.exposure.median,
+            "proven": reckoning.exposure.proven,
+            "waiting": reckoning.exposure.waiting,
+            "unknown": reckoning.exposure.unknown,
+            "steps": reckoning.exposure.steps.iter()
+                .map(|(at, exposed)| json!([at.to_rfc3339(), exposed]))
+                .collect::<Vec<_>>(),
+        },
+        "weight": {
+            "all": share(&reckoning.whole),
+            "senders": shares(&reckoning.senders),
+            "folders": shares(&reckoning.folders),
+        },
+        "assumed": {
+            "bits_per_second": account.link.bits_per_second,
+            "efficiency": account.link.efficiency,
+            "burst_seconds": account.link.burst,
+            "turnaround_seconds": account.link.turnaround,
+            "loss": account.link.loss,
+            "receive_amps": account.power.receive_amps,
+            "transmit_amps": account.power.transmit_amps,
+            "duty": account.power.duty,
+            "usable_amp_hours": account.power.usable_amp_hours(),
+            "daily_amp_hours": account.power.daily_amp_hours,
+        },
+    })
+}
+
+fn share(share: &Share) -> Value {
+    json!({
+        "name": share.name,
+        "messages": share.messages,
+        "bytes": share.bytes,
+        "body": share.weight.body,
+        "quoted": share.weight.quoted,
+        "attached": share.weight.attached,
+        "headers": share.head(),
+        "airtime_seconds": share.seconds,
+    })
+}
+
+fn listed(message: &Listed) -> Value {
+    let mut object = Map::new();
+    object.insert("mailbox".into(), json!(message.mailbox.as_str()));
+    json_path(&mut object, &message.path);
+    object.insert("bytes".into(), json!(message.bytes));
+    object.insert("airtime_seconds".into(), json!(message.seconds));
+    object.insert("sha256".into(), json!(message.digest.map(|d| d.to_string())));
+    object.insert("reason".into(), json!(message.reason.map(|r| r.as_str())));
+    if let Some(suspect) = message.suspect {
+        object.insert("suspect".into(), json!(suspect.as_str()));
+    }
+    object.insert("from".into(), json!(message.headers.from));
+    object.insert("to".into(), json!(message.headers.to));
+    object.insert("subject".into(), json!(message.headers.subject));
+    object.insert("date".into(), json!(message.headers.date));
+    object.insert("first_seen".into(), json!(message.first_seen.to_rfc3339()));
+    Value::Object(object)
+}

@@ -1,0 +1,58 @@
+//! The audit's messages as a table for a spreadsheet: every message that is unmirrored, vanished or suspect.
+
+use super::super::csv as file;
+use super::{Account, about_suspect, about_vanished};
+use crate::cli::notices::{self, Problem};
+use crate::job::audit::Listed;
+use crate::model::airtime::minutes;
+
+const HEADS: [&str; 14] = [
+    "What",
+    "Mailbox",
+    "Folder",
+    "File",
+    "First seen (UTC)",
+    "Dated (UTC)",
+    "From",
+    "To",
+    "Subject",
+    "Octets",
+    "Airtime, min",
+    "Reason",
+    "Next step",
+    "SHA-256",
+];
+
+pub(in crate::cli) fn csv(account: &Account<'_>) -> Result<Vec<u8>, Problem> {
+    let audit = account.audit;
+    let unmirrored = audit.unmirrored.listed.iter().map(|message| {
+        let next = message.reason.map(notices::next_step).unwrap_or_default();
+        row("unmirrored", message, next.to_owned())
+    });
+    let vanished =
+        audit.vanished.listed.iter().map(|m| row("vanished", m, about_vanished(m).to_owned()));
+    let suspect = audit.suspect.listed.iter().map(|m| row("suspect", m, about_suspect(m)));
+    file::table(&HEADS, unmirrored.chain(vanished).chain(suspect))
+}
+
+fn row(what: &str, message: &Listed, next: String) -> [String; 14] {
+    let path = String::from_utf8_lossy(message.path.as_bytes());
+    let (folder, name) = path.rsplit_once('/').unwrap_or(("", &path));
+    let headers = &message.headers;
+    [
+        what.to_owned(),
+        message.mailbox.to_string(),
+        folder.to_owned(),
+        name.to_owned(),
+        message.first_seen.to_rfc3339(),
+        headers.date.clone(),
+        headers.from.clone(),
+        headers.to.clone(),
+        headers.subject.clone(),
+        message.bytes.to_string(),
+        message.seconds.map_or("unknown".to_owned(), |seconds| minutes(seconds).to_string()),
+        message.reason.map(|reason| reason.to_string()).unwrap_or_default(),
+        next,
+        message.digest.map(|digest| digest.to_string()).unwrap_or_default(),
+    ]
+}

@@ -1,0 +1,258 @@
+//! The audit on a terminal: the answer first, then what it rests on, in ten seconds.
+//! Never needs colour to be understood, and fits 80 columns.
+
+use super::super::words::{airtime, wait};
+use super::super::{clipped, count, drives, plural, size, when};
+use super::{Account, about_suspect, about_vanished};
+use crate::cli::notices;
+use crate::cli::output::{Output, Tone};
+use crate::job::audit::{Audit, List, Listed};
+use crate::job::reckoning::Share;
+use crate::model::StationName;
+use crate::model::limits::LISTED_MAX;
+
+/// Messages shown on a terminal; the rest is counted, and is all in the JSON.
+const SHOWN: usize = 40;
+/// Senders shown on a terminal.
+const SENDERS: usize = 5;
+/// What a message's line has beside its path: indent, time, size, airtime and the blanks between.
+const BESIDE_PATH: usize = 46;
+
+pub(in crate::cli) fn text(output: &Output, account: &Account<'_>) {
+    let audit = account.audit;
+    headline(output, audit, account.station);
+    if audit.unmirrored.count() > 0 {
+        output.wrapped(&account.cost());
+    } else if let Some((at, age)) = account.oldest_proof() {
+        let age = age.map(|age| format!(", {} ago", wait(age))).unwrap_or_default();
+        output.wrapped(&format!("The oldest of their last proofs is of {}{age}.", when(Some(at))));
+    }
+    messages(output, account);
+    heading(output, "Drives");
+    drives::table(output, account.drives);
+    for drive in account.drives {
+        let proven = account.reckoning.drives.get(&drive.row.row);
+        let lines = proven.map(drives::proof).into_iter().chain(drives::away(drive));
+        lines.for_each(|line| output.wrapped(&format!("    {}: {line}", drive.row.label)));
+    }
+    copies(output, account);
+    exposure(output, account);
+    weight(output, account);
+    heading(output, "What this rests on");
+    let clock = account.clock_note().map(str::to_owned);
+    for line in account.assumptions().into_iter().chain(clock) {
+        output.wrapped(&format!("  {line}"));
+    }
+}
+
+fn heading(output: &Output, text: &str) {
+    output.line("");
+    output.line(output.tone(Tone::Strong, text));
+}
+
+fn messages(output: &Output, account: &Account<'_>) {
+    let audit = account.audit;
+    if audit.unmirrored.count() > 0 {
+        heading(output, "Unmirrored, first seen first");
+        list(output, &audit.unmirrored, |message| {
+            message.reason.map(|r| format!("{r}: {}", notices::next_step(r))).unwrap_or_default()
+        });
+    }
+    if audit.vanished.count() > 0 {
+        heading(output, "Vanished from the mailbox, nobody saw them deleted");
+        list(output, &audit.vanished, |message| about_vanished(message).to_owned());
+    }
+    if audit.suspect.count() > 0 {
+        heading(output, "Suspect: the new version looks like damage to the card");
+        list(output, &audit.suspect, about_suspect);
+    }
+}
+
+/// The answer first, in one sentence.
+pub(in crate::cli) fn headline(output: &Output, audit: &Audit, station: &StationName) {
+    let (good, text) = answer(audit, station);
+    output.line(output.tone(if good { Tone::Good } else { Tone::Bad }, &text));
+    if let Some(text) = gone(audit) {
+        output.line(output.tone(Tone::Bad, &text));
+    }
+}
+
+/// What would be lost, and whether that is nothing.
+pub(super) fn answer(audit: &Audit, station: &StationName) -> (bool, String) {
+    let lost = audit.unmirrored.count();
+    let text = match lost > 0 {
+        true => format!(
+            "{station}: if this card died now, {lost} of {} ({}) would be lost.",
+            count(audit.messages, "message"),
+            size(audit.unmirrored.bytes())
+        ),
+        false => format!(
+            "{station}: if this card died now, nothing would be lost: {} ({}) {} on a drive, proven.",
+            count(audit.messages, "message"),
+            size(audit.bytes),
+            if audit.messages == 1 { "is" } else { "are" }
+        ),
+    };
+    (lost == 0, text)
+}
+
+/// What is lost already, if anything is.
+pub(super) fn gone(audit: &Audit) -> Option<String> {
+    let gone = audit.vanished.with_reason();
+    (gone > 0).then(|| {
+        let are = if gone == 1 { "is" } else { "are" };
+        format!(
+            "{} vanished from the mailbox and {are} on no drive known here.",
+            count(gone, "message")
+        )
+    })
+}
+
+fn list(output: &Output, messages: &List, note: impl Fn(&Listed) -> String) {
+    let width = output.width();
+    for message in messages.listed.iter().take(SHOWN) {
+        let path = format!("{}/{}", message.mailbox, message.path);
+        let room = width.saturating_sub(BESIDE_PATH);
+        output.line(format!(
+            "  {}  {:<room$}  {:>9}  {:>10}",
+            when(Some(message.first_seen)),
+            clipped(&path, room),
+            size(message.bytes),
+            airtime(message.seconds),
+        ));
+        let headers = &message.headers;
+        if !headers.subject.is_empty() || !headers.from.is_empty() {
+            let subject = match headers.subject.is_empty() {
+                true => "(no subject)",
+                false => &headers.subject,
+            };
+            // Half for the subject, a quarter for each side.
+            let room = width.saturating_sub(18);
+            output.line(format!(
+                "    {}  from {}  to {}",
+                clipped(subject, room / 2),
+                clipped(&headers.from, room / 4),
+                clipped(&headers.to, room / 4)
+            ));
+        }
+        output.wrapped(&format!("    {}", note(message)));
+    }
+    let rest = messages.count().saturating_sub(SHOWN as u64);
+    if rest > 0 {
+        let all = match messages.count() > LISTED_MAX as u64 {
+            true => format!("the first {LISTED_MAX}"),
+            false => "all".to_owned(),
+        };
+        output.line(format!("  and {rest} more message{}; --json lists {all}", plural(rest)));
+    }
+}
+
+fn copies(output: &Output, account: &Account<'_>) {
+    if account.audit.messages == 0 {
+        return;
+    }
+    heading(output, "Copies, the card itself counted");
+    rules(account).into_iter().for_each(|line| output.wrapped(&format!("  {line}")));
+}
+
+/// How the copies stand, and how they stand beside the published rules.
+pub(super) fn rules(account: &Account<'_>) -> Vec<String> {
+    let kept = account.kept();
+    let spread =
+        account.reckoning.copies.iter().zip(0_u64..).filter(|(messages, _)| **messages > 0);
+    let spread: Vec<_> = spread
+        .map(|(messages, copies)| match copies {
+            0 => format!("{} on no drive", count(*messages, "message")),
+            copies => format!("{} on {}", count(*messages, "message"), count(copies, "drive")),
+        })
+        .collect();
+    let (copies, kinds, elsewhere) = crate::model::keeping::RULE;
+    let of = |is: u64, wanted: u64| format!("{} of {wanted}", is.min(wanted));
+    vec![
+        format!("{}; wanted: {}.", spread.join(", "), account.wanted_copies),
+        format!(
+            "Three copies, two kinds of media, one elsewhere (US-CERT, 2012): copies {}, kinds {} (a card and \
+             a stick are both flash), elsewhere {}.",
+            of(kept.copies().into(), copies.into()),
+            of(kept.kinds() as u64, kinds as u64),
+            of(kept.elsewhere().into(), elsewhere.into())
+        ),
+        format!(
+            "NDSA levels of preservation, version 1: storage {}, fixity {}.",
+            kept.storage_level(),
+            kept.fixity_level()
+        ),
+        "What is elsewhere only you know: counterfoil drives away NAME, counterfoil drives here NAME."
+            .to_owned(),
+    ]
+}
+
+fn exposure(output: &Output, account: &Account<'_>) {
+    let lines = waits(account);
+    if !lines.is_empty() {
+        heading(output, "Time on the card only, from first sight to first proven copy");
+        lines.into_iter().for_each(|line| output.wrapped(&format!("  {line}")));
+    }
+}
+
+/// How long messages waited for their first copy.
+pub(super) fn waits(account: &Account<'_>) -> Vec<String> {
+    let exposure = &account.reckoning.exposure;
+    let mut lines = Vec::new();
+    if let (Some(median), Some(worst)) = (exposure.median, exposure.worst) {
+        lines.push(format!(
+            "median {}, worst {}; at most {} at once; {} still waiting.",
+            wait(median),
+            wait(worst),
+            count(exposure.most, "message"),
+            exposure.waiting
+        ));
+    }
+    if exposure.unknown > 0 {
+        let of = count(exposure.unknown, "message");
+        lines.push(format!("Not known of {of}: the clock was set meanwhile."));
+    }
+    if exposure.unsure && !lines.is_empty() {
+        lines.push("Some of it by a clock that nothing vouched for.".to_owned());
+    }
+    lines
+}
+
+fn weight(output: &Output, account: &Account<'_>) {
+    let reckoning = account.reckoning;
+    if reckoning.whole.bytes == 0 {
+        return;
+    }
+    heading(output, "What cost the airtime, by sender");
+    for share in reckoning.senders.iter().take(SENDERS) {
+        let name = match share.name.is_empty() {
+            true => "(sender not known)",
+            false => &share.name,
+        };
+        let room = output.width().saturating_sub(38);
+        output.line(format!(
+            "  {:<room$}  {:>5} msg  {:>9}  {:>10}",
+            clipped(name, room),
+            share.messages,
+            size(share.bytes),
+            airtime(share.seconds)
+        ));
+        output.wrapped(&format!("    {}", made_of(share)));
+    }
+    let rest = reckoning.senders.len().saturating_sub(SENDERS) as u64;
+    if rest > 0 {
+        output.line(format!("  and {}; --html and --json list more", count(rest, "sender")));
+    }
+}
+
+/// What a share is made of.
+pub(super) fn made_of(share: &Share) -> String {
+    let part = |octets: u64| super::share(octets as f64 / share.bytes.max(1) as f64);
+    format!(
+        "text {}, quoted from earlier messages {}, attachments {}, headers {}",
+        part(share.weight.body),
+        part(share.weight.quoted),
+        part(share.weight.attached),
+        part(share.head())
+    )
+}
