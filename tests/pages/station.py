@@ -98,9 +98,11 @@ class Station:
         text = (self.root / "traffic-without-subjects.html").read_text(encoding="utf-8")
         if re.search("EXERCISE|alert", text):
             raise tools.Failed("traffic --without-subjects tells a subject")
-        # The page of `audit --html FILE` belongs here:
-        #     self.say("audit", "--html", "audit.html")
-        #     yield Page(name="audit", path=self.root / "audit.html", shows=[...], heads=[...])
+        # New, so that there is something that would be lost.
+        for at, (subject, _) in enumerate([(text, "") for text in HOSTILE] + STEERING):
+            self._deliver(f"in/new/late.{at}", "q2lck@example.org", "q1pier@example.org", subject)
+        self.say("audit", "--html", "audit.html")
+        yield Page(name="audit", path=self.root / "audit.html", shows=shown[:-1], heads=[])
 
 
 CONFIG = """\
