@@ -182,6 +182,9 @@ pub struct Audit {
     /// Write a page for a browser or for paper to FILE
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
+    /// Write audit.html and audit.json into DIR, as the daemon does in its state folder
+    #[arg(long, value_name = "DIR")]
+    pub save: Option<PathBuf>,
     /// Write every message that is not safe to FILE, a table for a spreadsheet
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,

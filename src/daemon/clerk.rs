@@ -3,12 +3,13 @@
 
 use super::churn::Churn;
 use super::events::Event;
-use crate::job::catalogue::{Catalogue, millis};
+use super::overdue::Span;
+use crate::job::catalogue::{Catalogue, Overdue, millis};
 use crate::job::mirror::OpenMailbox;
 use crate::job::scan::{ScanReport, ScanRules, look_at, scan};
 use crate::job::settle::settle;
 use crate::job::{JobError, MailboxRef};
-use crate::model::{Clock, Finding, RelName, escape};
+use crate::model::{Clock, Finding, RelName, StationName, escape};
 use globset::GlobSet;
 use std::path::Path;
 use std::sync::Arc;
@@ -28,6 +29,14 @@ pub(super) struct ClerkJob {
     pub gone: Vec<RelName>,
 }
 
+/// What the clerk is asked to do.
+pub(super) enum Task {
+    /// To look at a mailbox.
+    Look(ClerkJob),
+    /// To find what of a span is still unmirrored.
+    Overdue(Span),
+}
+
 /// What came of it.
 pub(super) struct ClerkReport {
     /// Which mailbox.
@@ -36,6 +45,10 @@ pub(super) struct ClerkReport {
     pub outcome: Result<Vec<Finding>, JobError>,
     /// The number of the catalogue's last change: a higher one is news for the drives.
     pub tick: u64,
+    /// The monotonic time in milliseconds when it was done.
+    pub at: i64,
+    /// Something is not settled, as what cannot be read.
+    pub unsettled: bool,
     /// Hints were not enough: the whole tree must be looked over.
     pub wants_whole: bool,
     /// When something waits for its second look: milliseconds from now.
@@ -52,18 +65,31 @@ pub(super) struct Clerk {
     /// Milliseconds.
     pub churn: i64,
     pub clock: Arc<dyn Clock>,
+    pub station: StationName,
+    pub wanted_copies: u32,
 }
 
 impl Clerk {
     /// Works until the sender of jobs is gone.
-    pub(super) fn run(self, jobs: &Receiver<ClerkJob>, events: &Sender<Event>) {
+    pub(super) fn run(self, tasks: &Receiver<Task>, events: &Sender<Event>) {
         let churn = Churn::new(self.churn);
-        while let Ok(job) = jobs.recv() {
-            let report = self.report(&job, &churn);
-            if events.blocking_send(Event::Clerk(report)).is_err() {
+        while let Ok(task) = tasks.recv() {
+            let event = match task {
+                Task::Look(job) => Event::Clerk(self.report(&job, &churn)),
+                Task::Overdue(span) => Event::Overdue(self.overdue(span)),
+            };
+            if events.blocking_send(event).is_err() {
                 return;
             }
         }
+    }
+
+    fn overdue(&self, Span { told, until }: Span) -> Overdue {
+        let found = self.catalogue.overdue(&self.station, self.wanted_copies, told, until);
+        found.unwrap_or_else(|error| {
+            tracing::warn!(%error, "what has been unmirrored for long is not known");
+            Overdue::default()
+        })
     }
 
     fn report(&self, job: &ClerkJob, churn: &Churn) -> ClerkReport {
@@ -74,7 +100,9 @@ impl Clerk {
         if let Err(error) = self.catalogue.rest() {
             tracing::debug!(%error, "the catalogue kept its memory");
         }
-        ClerkReport { mailbox: job.mailbox, outcome, tick, wants_whole, due_in }
+        let unsettled = self.catalogue.has_unsettled().unwrap_or(true);
+        let (mailbox, at) = (job.mailbox, millis(&*self.clock));
+        ClerkReport { mailbox, outcome, tick, at, unsettled, wants_whole, due_in }
     }
 
     fn work(

@@ -5,6 +5,7 @@ use super::control::{Asker, Request};
 use super::states::DriveState;
 use crate::disk::VolumeFacts;
 use crate::job::JobError;
+use crate::job::catalogue::Overdue;
 use crate::job::round::DriveRound;
 use crate::model::{Finding, MailboxName, RelName};
 
@@ -24,6 +25,8 @@ pub(super) enum Event {
     DrivesChanged,
     /// The clerk has done its piece of work.
     Clerk(ClerkReport),
+    /// The clerk has found what is overdue.
+    Overdue(Overdue),
     /// A drive's worker has done its piece of work.
     Drive(usize, Box<DriveRound>),
     /// A drive's worker has synced the drive and let go of it.

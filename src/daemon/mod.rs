@@ -9,6 +9,8 @@ pub mod control;
 mod drives;
 mod events;
 mod mailboxes;
+mod overdue;
+mod reporter;
 mod run;
 mod serve;
 mod service;
@@ -18,6 +20,8 @@ mod states;
 mod worker;
 
 pub use events::{News, Voice};
+pub use overdue::Notify;
+pub use reporter::Errand;
 pub use run::{Call, Find, Reload, Settings, run};
 pub use sources::calls_from_signals;
 pub use states::DriveState;

@@ -2,6 +2,8 @@
 
 use super::control;
 use super::events::{Event, Voice};
+use super::overdue::Notify;
+use super::reporter::Errand;
 use super::serve::{Daemon, Ended};
 use super::service::Service;
 use super::sources::watch_mounts;
@@ -35,6 +37,12 @@ pub struct Settings {
     pub churn: Duration,
     /// Time between two scans.
     pub scan_every: Duration,
+    /// Copies a message needs to be called mirrored.
+    pub wanted_copies: u32,
+    /// What writes the audit into the state folder, if anything does.
+    pub report: Option<Errand>,
+    /// Who is told of mail that stays unmirrored, if anybody is.
+    pub notify: Option<Notify>,
 }
 
 /// Finds the removable drives that are mounted now. Must be quick, and must not ask a medium.

@@ -2,11 +2,13 @@
 //! one thread; everything slow happens in the clerk's and the workers' threads.
 
 use super::alarm::Alarm;
-use super::clerk::{self, Clerk, ClerkJob, ClerkReport};
+use super::clerk::{self, Clerk, ClerkReport, Task};
 use super::control::{Asker, Request};
 use super::drives::Drives;
 use super::events::{Event, News, Voice};
 use super::mailboxes::Waiting;
+use super::overdue::Watchman;
+use super::reporter::Reporter;
 use super::run::{Reload, Settings};
 use super::service::Service;
 use super::sources::{FolderWatch, Hints, MailboxWatch};
@@ -43,7 +45,7 @@ pub(super) struct Daemon<'a> {
     scan_every: Duration,
     drives: Drives<'a>,
     waiting: Vec<Waiting>,
-    clerk: mpsc::Sender<ClerkJob>,
+    clerk: mpsc::Sender<Task>,
     /// What the clerk is at, since when: its deletions are needed again if hints were not enough.
     clerk_at: Option<(Vec<crate::model::RelName>, Instant)>,
     /// The catalogue's last change that the drives were sent to work for.
@@ -54,6 +56,8 @@ pub(super) struct Daemon<'a> {
     again_at: Vec<Option<Instant>>,
     watchdog_at: Option<Instant>,
     alarm: Alarm,
+    reporter: Reporter,
+    watchman: Watchman,
     watches: Vec<Option<MailboxWatch>>,
     hints: Hints,
     _folders: Vec<FolderWatch>,
@@ -75,6 +79,8 @@ impl<'a> Daemon<'a> {
             settle: milliseconds(settings.settle),
             churn: milliseconds(settings.churn),
             clock: Arc::clone(&clock),
+            station: settings.station.name.clone(),
+            wanted_copies: settings.wanted_copies,
         };
         let (clerk_jobs, jobs) = mpsc::channel();
         let to = events.clone();
@@ -109,6 +115,8 @@ impl<'a> Daemon<'a> {
             settle_at: None,
             watchdog_at: service.watchdog_every().map(|_| Instant::now()),
             alarm: Alarm::new()?,
+            reporter: Reporter::new(settings.report),
+            watchman: Watchman::new(settings.notify),
             hints,
             _folders: folders,
         };
@@ -171,9 +179,18 @@ impl<'a> Daemon<'a> {
                     }
                 }
                 Some(Event::Clerk(report)) => self.clerk_done(report)?,
-                Some(Event::Drive(number, round)) => self.drives.done(number, &round),
+                Some(Event::Overdue(overdue)) => {
+                    self.watchman.tell(&self.station.name, &overdue);
+                }
+                Some(Event::Drive(number, round)) => {
+                    self.drives.done(number, &round);
+                    self.reporter.changed(Instant::now());
+                }
                 Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
-                Some(Event::DrivesChanged) => self.drives.refresh()?,
+                Some(Event::DrivesChanged) => {
+                    self.drives.refresh()?;
+                    self.reporter.changed(Instant::now());
+                }
                 Some(Event::Asked(request, asker)) => self.answer(request, asker)?,
                 Some(Event::RootChanged(mailbox)) => self.arm(mailbox),
                 Some(Event::Doubt(mailbox)) => self.waiting[mailbox].doubt(),
@@ -214,6 +231,11 @@ impl<'a> Daemon<'a> {
             }
         }
         self.drives.on_time(now);
+        self.reporter.on_time(now);
+        if let Some(span) = self.watchman.on_time(now) {
+            // The clerk ends only with this sender.
+            drop(self.clerk.send(Task::Overdue(span)));
+        }
         if self.watchdog_at.is_some_and(|at| at <= now) {
             self.watchdog_at = self.service.watchdog_every().map(|every| now + every);
             // A hung drive must not end the daemon; a clerk that never comes back must.
@@ -227,7 +249,8 @@ impl<'a> Daemon<'a> {
     fn deadline(&self) -> Instant {
         let all = [Some(self.next_scan), self.settle_at, self.watchdog_at, self.drives.deadline()];
         let again = self.again_at.iter().copied();
-        all.into_iter().chain(again).flatten().min().unwrap_or(self.next_scan)
+        let told = [self.reporter.deadline(), self.watchman.deadline()];
+        all.into_iter().chain(told).chain(again).flatten().min().unwrap_or(self.next_scan)
     }
 
     fn give_clerk_work(&mut self) {
@@ -238,7 +261,7 @@ impl<'a> Daemon<'a> {
         if let Some(job) = job {
             self.clerk_at = Some((job.gone.clone(), Instant::now()));
             // The clerk ends only with this sender.
-            drop(self.clerk.send(job));
+            drop(self.clerk.send(Task::Look(job)));
         }
     }
 
@@ -264,9 +287,14 @@ impl<'a> Daemon<'a> {
             .due_in
             .and_then(|ms| u64::try_from(ms).ok())
             .map(|ms| Instant::now() + Duration::from_millis(ms));
-        if report.tick != self.tick {
+        let changed = report.tick != self.tick;
+        if changed || report.unsettled {
+            self.watchman.looked(Instant::now(), (report.tick, report.at));
+        }
+        if changed {
             self.tick = report.tick;
             self.drives.want_all();
+            self.reporter.changed(Instant::now());
         }
         Ok(())
     }

@@ -133,3 +133,10 @@ pub const WAITS_MAX: usize = 250_000;
 pub const CHART_STEPS: usize = 48;
 /// Messages of each kind in a table for a spreadsheet: a mailbox of a year, in 100 MiB of memory.
 pub const TABLE_ROWS_MAX: usize = 200_000;
+
+/// The daemon's report waits this long after a change, so that a burst of mail makes one.
+pub const REPORT_AFTER: Duration = Duration::from_secs(5);
+/// The daemon writes its report no more often than this.
+pub const REPORT_EVERY: Duration = Duration::from_secs(300);
+/// A program that the daemon set off is ended after this: an audit of a million messages on a board takes less.
+pub const PROGRAM_PATIENCE: Duration = Duration::from_secs(300);

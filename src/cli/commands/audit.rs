@@ -41,13 +41,19 @@ pub(in crate::cli) fn run(
     if let Some(path) = &args.html {
         save(path, report::audit::page(&account).as_bytes(), output)?;
     }
+    if let Some(dir) = &args.save {
+        save(&dir.join("audit.html"), report::audit::page(&account).as_bytes(), output)?;
+        let drives = survey.drives.iter().map(report::drives::json).collect();
+        let object = escape::in_json(&report::audit::json(&account, drives).to_string()) + "\n";
+        save(&dir.join("audit.json"), object.as_bytes(), output)?;
+    }
     if let Some(path) = &args.csv {
         save(path, &report::audit::csv(&account)?, output)?;
     }
     if args.scope.json {
         let drives = survey.drives.iter().map(report::drives::json).collect();
         output.json(&report::audit::json(&account, drives));
-    } else if args.html.is_none() && args.csv.is_none() {
+    } else if args.html.is_none() && args.csv.is_none() && args.save.is_none() {
         report::audit::text(output, &account);
     } else {
         report::audit::headline(output, &survey.audit, &setup.station);

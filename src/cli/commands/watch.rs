@@ -7,8 +7,9 @@ use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::daemon::{self, DriveState, News, Settings, Voice};
+use crate::daemon::{self, DriveState, Errand, News, Notify, Settings, Voice};
 use crate::job::catalogue::Catalogue;
+use std::ffi::{OsStr, OsString};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -26,10 +27,12 @@ pub(in crate::cli) fn run(
         .build()
         .map_err(|e| Problem::failed(format!("the event loop cannot be started: {e}")))?;
     let state = setup.state.clone();
+    let with_report =
+        |setup: &Setup| Settings { report: Some(report(config, scope, &state)), ..settings(setup) };
     let mut reload = || {
         let new = Setup::with_mailbox(config, scope).map_err(|problem| problem.to_string())?;
         match new.state == state {
-            true => Ok(settings(&new)),
+            true => Ok(with_report(&new)),
             false => Err("the state folder cannot be changed while the daemon runs".to_owned()),
         }
     };
@@ -38,7 +41,7 @@ pub(in crate::cli) fn run(
     let ended = runtime.block_on(async {
         let calls = daemon::calls_from_signals()
             .map_err(|e| Problem::failed(format!("signals cannot be received: {e}")))?;
-        let settings = settings(&setup);
+        let settings = with_report(&setup);
         Ok::<_, Problem>(daemon::run(settings, &mut reload, &voice, clock, calls).await)
     });
     // A drive that never answers must not keep the program from ending.
@@ -64,7 +67,34 @@ pub(super) fn settings(setup: &Setup) -> Settings {
         settle: setup.settle,
         churn: setup.churn,
         scan_every: setup.scan_every,
+        wanted_copies: setup.wanted_copies,
+        report: None,
+        notify: notify(setup),
     }
+}
+
+fn notify(setup: &Setup) -> Option<Notify> {
+    let (program, arguments) = setup.notify_command.split_first()?;
+    let arguments = arguments.iter().map(OsString::from).collect();
+    Some(Notify {
+        errand: Errand { program: program.into(), arguments },
+        after: setup.notify_after,
+    })
+}
+
+/// This program itself, asked for an audit with the same options; also where its file was replaced by a later
+/// version meanwhile.
+fn report(config: Option<&Path>, scope: &Scope, state: &Path) -> Errand {
+    let mut arguments = vec![OsString::from("--quiet")];
+    let mut add = |option: &str, value: &OsStr| arguments.extend([option.into(), value.to_owned()]);
+    config.iter().for_each(|path| add("--config", path.as_os_str()));
+    scope.mailbox.iter().for_each(|dir| add("--mailbox", dir.as_os_str()));
+    scope.drive.iter().for_each(|dir| add("--drive", dir.as_os_str()));
+    scope.station.iter().for_each(|name| add("--station", name.as_ref()));
+    add("--state", state.as_os_str());
+    add("--save", state.as_os_str());
+    arguments.insert(0, "audit".into());
+    Errand { program: "/proc/self/exe".into(), arguments }
 }
 
 /// The daemon's words, for a log.

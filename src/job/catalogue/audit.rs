@@ -4,7 +4,8 @@
 use super::Catalogue;
 use super::files::FileRow;
 use crate::job::JobError;
-use crate::model::{RelName, StationName};
+use crate::model::message::Headers;
+use crate::model::{MailboxName, Moment, RelName, StationName};
 use rusqlite::{OptionalExtension as _, params};
 
 /// Whether a content has at least ?2 good copies on drives of station ?1. One is usual, and found
@@ -26,6 +27,30 @@ pub struct Totals {
     pub bytes: u64,
     /// Messages with enough good copies, as they are now.
     pub mirrored: u64,
+}
+
+/// Messages that have been unmirrored for too long.
+#[derive(Debug, Clone, Default)]
+pub struct Overdue {
+    /// How many.
+    pub messages: u64,
+    /// Octets of them.
+    pub bytes: u64,
+    /// The one first seen.
+    pub first: Option<OverdueMessage>,
+}
+
+/// One of them, for a person.
+#[derive(Debug, Clone)]
+pub struct OverdueMessage {
+    /// Its mailbox.
+    pub mailbox: MailboxName,
+    /// Its path.
+    pub path: RelName,
+    /// When it was first seen.
+    pub first_seen: Moment,
+    /// Its headers.
+    pub headers: Headers,
 }
 
 impl Catalogue {
@@ -66,6 +91,45 @@ impl Catalogue {
             each(FileRow::read(row)?)?;
         }
         Ok(())
+    }
+
+    /// Messages that are there and not safe, of a span: settled by changes with numbers behind `told` and up to
+    /// `until`, or not settled and first looked at in that span, in monotonic milliseconds.
+    pub fn overdue(
+        &self,
+        station: &StationName,
+        copies: u32,
+        told: (u64, i64),
+        until: (u64, i64),
+    ) -> Result<Overdue, JobError> {
+        let span = format!(
+            "FROM file WHERE state <= 5 AND CASE state WHEN 1 THEN tick > ?3 AND tick <= ?4 AND NOT {SAFE} \
+             ELSE looked > ?5 AND looked <= ?6 END"
+        );
+        let (from, to) = (told.0 as i64, until.0 as i64);
+        let values = params![station.as_str(), copies, from, to, told.1, until.1];
+        let sums = format!("SELECT count(*), CAST(total(bytes) AS INTEGER) {span}");
+        let (messages, bytes) = self
+            .db
+            .prepare_cached(&sums)?
+            .query_row(values, |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)))?;
+        let one =
+            format!("SELECT {} {span} ORDER BY first_seen, mailbox, key LIMIT 1", FileRow::COLUMNS);
+        let first = self.db.prepare_cached(&one)?.query_row(values, FileRow::read).optional()?;
+        let first = match first {
+            Some(row) => Some(OverdueMessage {
+                mailbox: self.mailbox_name(row.mailbox)?.0,
+                path: row.path()?,
+                first_seen: row.first_seen,
+                headers: row
+                    .content
+                    .map(|content| self.headers(content))
+                    .transpose()?
+                    .unwrap_or_default(),
+            }),
+            None => None,
+        };
+        Ok(Overdue { messages: messages as u64, bytes: bytes as u64, first })
     }
 
     /// Messages found missing from the mailbox.

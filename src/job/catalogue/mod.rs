@@ -14,7 +14,7 @@ mod proofs;
 mod traffic;
 mod union;
 
-pub use audit::Totals;
+pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
 pub use drives::{DriveRow, FoundDrive};
 pub use files::{FileRow, FileState, Glance, NewFile};

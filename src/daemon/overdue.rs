@@ -1,0 +1,141 @@
+//! Tells once of each message that has been unmirrored for too long. Long is by the monotonic clock: every look
+//! at the mailbox leaves a mark, and what was known at a mark and is unmirrored when its time is up is overdue.
+
+use super::reporter::{Errand, run};
+use crate::job::catalogue::Overdue;
+use crate::model::StationName;
+use serde_json::json;
+use std::collections::VecDeque;
+use std::time::Duration;
+use tokio::time::Instant;
+
+/// Whom to tell, and after what time.
+#[derive(Debug, Clone)]
+pub struct Notify {
+    /// The program, handed one JSON object on its standard input.
+    pub errand: Errand,
+    /// How long a message may be unmirrored.
+    pub after: Duration,
+}
+
+/// Which messages are asked about: changes with numbers behind `told` and up to `until`; of those that were not
+/// settled, the ones first looked at in that span, in monotonic milliseconds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Span {
+    pub told: (u64, i64),
+    pub until: (u64, i64),
+}
+
+/// A moment, and what was known then.
+#[derive(Debug, Clone, Copy)]
+struct Mark {
+    made: Instant,
+    due: Instant,
+    known: (u64, i64),
+}
+
+/// The marks that wait, and what was told.
+pub(super) struct Watchman {
+    notify: Option<Notify>,
+    marks: VecDeque<Mark>,
+    told: (u64, i64),
+}
+
+impl Watchman {
+    pub(super) fn new(notify: Option<Notify>) -> Self {
+        Self { notify, marks: VecDeque::new(), told: (0, i64::MIN) }
+    }
+
+    /// The mailbox was looked at: the number of its last change, and the monotonic time in milliseconds. Marks
+    /// close to each other become one, so that a message is told of at most a quarter too late, and a busy
+    /// mailbox does not wake the daemon at every message's time.
+    pub(super) fn looked(&mut self, now: Instant, known: (u64, i64)) {
+        let Some(notify) = &self.notify else { return };
+        let due = now + notify.after;
+        match self.marks.back_mut() {
+            Some(last) if now - last.made < notify.after / 4 => {
+                (last.due, last.known) = (due, known);
+            }
+            _ => self.marks.push_back(Mark { made: now, due, known }),
+        }
+    }
+
+    /// When the next mark's time is up.
+    pub(super) fn deadline(&self) -> Option<Instant> {
+        self.marks.front().map(|mark| mark.due)
+    }
+
+    /// What is to be asked about now, if a mark's time is up.
+    pub(super) fn on_time(&mut self, now: Instant) -> Option<Span> {
+        let mark = self.marks.pop_front_if(|mark| mark.due <= now)?;
+        let told = std::mem::replace(&mut self.told, mark.known);
+        Some(Span { told, until: mark.known })
+    }
+
+    /// Tells of what is overdue.
+    pub(super) fn tell(&self, station: &StationName, overdue: &Overdue) {
+        let Some(notify) = self.notify.as_ref().filter(|_| overdue.messages > 0) else { return };
+        let first = overdue.first.as_ref().map(|first| {
+            json!({
+                "mailbox": first.mailbox.as_str(),
+                "path": String::from_utf8_lossy(first.path.as_bytes()),
+                "first_seen": first.first_seen.to_rfc3339(),
+                "from": first.headers.from,
+                "subject": first.headers.subject,
+            })
+        });
+        let object = json!({
+            "schema": 1,
+            "event": "unmirrored",
+            "station": station.as_str(),
+            "messages": overdue.messages,
+            "bytes": overdue.bytes,
+            "after_seconds": notify.after.as_secs(),
+            "first": first,
+        });
+        let text = crate::model::escape::in_json(&object.to_string()) + "\n";
+        tokio::spawn(run(
+            notify.errand.clone(),
+            text.into_bytes(),
+            "nobody could be told of unmirrored mail",
+            &[0],
+        ));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const AFTER: Duration = Duration::from_secs(1000);
+
+    fn watchman() -> Watchman {
+        Watchman::new(Some(Notify { errand: Errand::default(), after: AFTER }))
+    }
+
+    #[test]
+    fn each_message_is_asked_about_once_and_not_before_its_time() {
+        let mut watchman = watchman();
+        let begin = Instant::now();
+        watchman.looked(begin, (3, 10));
+        assert_eq!(watchman.on_time(begin + AFTER / 2), None);
+        let span = watchman.on_time(begin + AFTER).expect("the time is up");
+        assert_eq!((span.told, span.until), ((0, i64::MIN), (3, 10)));
+        assert_eq!(watchman.deadline(), None);
+        watchman.looked(begin + AFTER, (5, 20));
+        let span = watchman.on_time(begin + AFTER * 2).expect("the time is up");
+        assert_eq!((span.told, span.until), ((3, 10), (5, 20)));
+    }
+
+    #[test]
+    fn a_busy_mailbox_makes_few_marks_and_none_is_put_off_for_ever() {
+        let mut watchman = watchman();
+        let begin = Instant::now();
+        for second in 0..1000_u32 {
+            watchman.looked(begin + Duration::from_secs(second.into()), (second.into(), 0));
+        }
+        assert_eq!(watchman.marks.len(), 4);
+        let first = watchman.deadline().expect("a mark") - begin;
+        assert!(first >= AFTER && first <= AFTER + AFTER / 4, "{first:?}");
+    }
+}
