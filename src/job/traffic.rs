@@ -48,8 +48,8 @@ pub struct Passed {
     pub headers: Option<Headers>,
     /// Where it was first; none if only a copy is known, as of a version that another took the place of.
     pub path: Option<RelName>,
-    /// It is in no mailbox any more, as far as is known.
-    pub left: bool,
+    /// It is in this card's mailbox now.
+    pub here: bool,
     /// It is a version that looks like damage to the card.
     pub suspect: bool,
 }
@@ -114,7 +114,7 @@ struct Gathering {
     way: Way,
     seen: Option<(i64, bool)>,
     path: Option<RelName>,
-    left: bool,
+    here: bool,
     suspect: bool,
 }
 
@@ -144,7 +144,7 @@ impl Gathering {
             way: Way::Unknown,
             seen: None,
             path: None,
-            left: true,
+            here: false,
             suspect: true,
         };
         message.add(word, period);
@@ -152,7 +152,7 @@ impl Gathering {
     }
 
     fn add(&mut self, word: Word, period: &Period<'_>) {
-        self.left &= word.left;
+        self.here |= word.here;
         self.seen = self.seen.or(word.seen);
         let Some((_, key)) = word.place else { return };
         self.suspect &= word.suspect;
@@ -190,7 +190,7 @@ impl Gathering {
             headers: known.headers,
             suspect: self.suspect && self.path.is_some(),
             path: self.path,
-            left: self.left,
+            here: self.here,
         };
         Ok(Some((self.content, self.rank, passed)))
     }
@@ -307,15 +307,8 @@ mod tests {
     fn passed(content: i64, rank: Rank, seen: Option<(i64, bool)>) -> (i64, Rank, Passed) {
         let identity = Hasher::default().finish();
         let (headers, path) = (None, None);
-        let passed = Passed {
-            identity,
-            way: Way::Unknown,
-            seen,
-            headers,
-            path,
-            left: false,
-            suspect: false,
-        };
+        let passed =
+            Passed { identity, way: Way::Unknown, seen, headers, path, here: true, suspect: false };
         (content, rank, passed)
     }
 

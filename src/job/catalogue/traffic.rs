@@ -18,6 +18,8 @@ pub struct Word {
     pub order: Order,
     /// The change was that it left.
     pub left: bool,
+    /// It is there now, in this card's own mailbox.
+    pub here: bool,
     /// The content is a version that looks like damage to the card.
     pub suspect: bool,
     /// When it was first seen there, in claimed seconds, and whether something vouched for the clock: as the
@@ -41,19 +43,20 @@ pub struct Known {
 /// it was anywhere else, whatever the number of the move.
 const WORDS: &str = "SELECT * FROM (\
     SELECT content AS c, place.era AS era, place.tick AS tick, mailbox, key, gone <> 0, suspect IS NOT NULL, \
-    NULL, NULL, gone = ?3 AS moved \
+    NULL, NULL, gone = ?3 AS moved, 0 \
     FROM place JOIN book ON book.id = place.book WHERE station = ?1 AND content IS NOT NULL \
     UNION ALL \
-    SELECT good, place.era, place.tick, mailbox, key, gone <> 0, 0, NULL, NULL, gone = ?3 \
+    SELECT good, place.era, place.tick, mailbox, key, gone <> 0, 0, NULL, NULL, gone = ?3, 0 \
     FROM place JOIN book ON book.id = place.book WHERE station = ?1 AND good IS NOT NULL \
     UNION ALL \
-    SELECT content, ?2, tick, mailbox, key, state > 5, suspect IS NOT NULL, first_seen, clock, state = ?4 \
+    SELECT content, ?2, tick, mailbox, key, state > 5, suspect IS NOT NULL, first_seen, clock, state = ?4, \
+    state <= 5 \
     FROM file WHERE content IS NOT NULL \
     UNION ALL \
-    SELECT good, ?2, tick, mailbox, key, state > 5, 0, NULL, NULL, state = ?4 \
+    SELECT good, ?2, tick, mailbox, key, state > 5, 0, NULL, NULL, state = ?4, 0 \
     FROM file WHERE good IS NOT NULL \
     UNION ALL \
-    SELECT content, 9223372036854775807, number, NULL, NULL, 1, 0, NULL, NULL, 0 \
+    SELECT content, 9223372036854775807, number, NULL, NULL, 1, 0, NULL, NULL, 0, 0 \
     FROM payload JOIN book ON book.id = payload.book WHERE station = ?1 AND state <> ?5 \
     ) ORDER BY c, era, moved DESC, tick";
 
@@ -84,6 +87,7 @@ impl Catalogue {
                     tick: row.get::<_, i64>(2)? as u64,
                 },
                 left: row.get(5)?,
+                here: row.get(10)?,
                 suspect: row.get(6)?,
                 seen: seen.map(|seen| (seen, clock == Some(true))),
             })?;

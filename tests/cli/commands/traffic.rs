@@ -98,6 +98,7 @@ fn what_a_dead_card_had_is_read_from_a_drive() {
     let mut found = rows(&told);
     found.sort();
     assert_eq!(found, [("first".into(), "received".into()), ("second".into(), "sent".into())]);
+    assert!(told.json()["messages"].as_array().unwrap().iter().all(|m| m["in_mailbox"] == false));
     assert!(!station.state().exists(), "nothing was written");
 
     // The drive is known, and away: what it told is known, and no copy is at hand.

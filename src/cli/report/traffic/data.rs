@@ -50,7 +50,7 @@ fn message(log: &Log<'_>, passed: &Passed) -> Value {
             object.insert("path".into(), Value::Null);
         }
     }
-    object.insert("in_mailbox".into(), json!(!passed.left));
+    object.insert("in_mailbox".into(), json!(passed.here));
     object.insert("suspect".into(), json!(passed.suspect));
     let headers = passed.headers.as_ref();
     object.insert("from".into(), json!(headers.map(|h| &h.from)));

@@ -215,9 +215,9 @@ mod tests {
             subject: subject.into(),
             date: String::new(),
         };
-        let (path, left, suspect) = (None, false, false);
+        let (path, here, suspect) = (None, true, false);
         let identity = Hasher::default().finish();
-        Passed { identity, way, seen, headers: Some(headers), path, left, suspect }
+        Passed { identity, way, seen, headers: Some(headers), path, here, suspect }
     }
 
     fn told<T>(traffic: &Traffic, tell: impl FnOnce(&Log<'_>) -> T) -> T {
