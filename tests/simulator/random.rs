@@ -79,7 +79,7 @@ pub(crate) fn history(
     world.told = told;
     let mut history =
         History { world, counts: Counts::default(), messages: 0, meddled: None, sabotage };
-    history.run()?;
+    history.run().inspect_err(|_| history.world.show_sticks())?;
     let mut counts = history.counts;
     counts.histories = 1;
     for slot in &history.world.slots {

@@ -3,7 +3,12 @@
 //! taking back the remedy and looking for a seed that finds it.
 
 /// The harm, and the seed of a history in which it came to pass.
-pub(crate) const FOUND: [(&str, u64); 4] = [
+pub(crate) const FOUND: [(&str, u64); 6] = [
+    (
+        "a message restored and then cut short taken for a new one, where it had once vanished",
+        60_696,
+    ),
+    ("the good version of a damaged message taken for debris, after the logs were lost", 57_468),
     ("a failed sync forgotten with the catalogue", 20_037),
     ("a number used twice, after a folder could not be listed", 3_815),
     ("a pass without end, over the second place of a message whose first was gone", 8_924),

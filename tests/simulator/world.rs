@@ -15,7 +15,7 @@ use counterfoil::job::drive::{Begin, Claims, make_drive};
 use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
 use counterfoil::job::round::{self, DriveRound};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
-use counterfoil::model::{Digest, DriveId};
+use counterfoil::model::{Digest, DriveId, Finding};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::Path;
@@ -100,6 +100,22 @@ impl World {
     pub(crate) fn say(&self, what: impl std::fmt::Display) {
         if self.told {
             println!("  {:>3}  {what}", self.oracle.step);
+        }
+    }
+
+    /// Tells what is durable on each stick, for whoever replays a history that found something.
+    pub(crate) fn show_sticks(&self) {
+        for (number, slot) in self.slots.iter().enumerate().filter(|_| self.told) {
+            let state = slot.stick.state();
+            println!("  stick {number}, what is durable on it:");
+            for (path, octets) in state.medium.durable().all() {
+                println!("    {path}, {} octets", octets.len());
+                if path.ends_with(".jsonl") || path.contains("manifest") {
+                    String::from_utf8_lossy(&octets)
+                        .lines()
+                        .for_each(|line| println!("      {line}"));
+                }
+            }
         }
     }
 
@@ -250,6 +266,16 @@ impl World {
             Err(error) => self.say(format_args!("  stick {slot}: {error}")),
         }
         round.findings.iter().for_each(|finding| self.say(format_args!("    {finding:?}")));
+        let less = |finding: &Finding| {
+            matches!(
+                finding,
+                Finding::Missing { .. } | Finding::Damaged { .. } | Finding::LedgerShorter { .. }
+            )
+        };
+        if round.findings.iter().any(less) {
+            // That a drive holds less than was known is made durable in the catalogue.
+            self.earlier.clear();
+        }
         match &round.outcome {
             Ok(_) => {
                 let Slot { stick, promised, .. } = &mut self.slots[slot];

@@ -155,7 +155,18 @@ impl Catalogue {
             scattered: true,
             ..*book
         };
-        self.save_book(book)
+        self.save_book(book)?;
+        self.make_durable()
+    }
+
+    /// What was committed so far survives a cut from here on (SQLite, "Write-Ahead Logging", on checkpoints):
+    /// called where a drive turns out to hold less than was known, so that no cut brings the old word back.
+    pub fn make_durable(&self) -> Result<(), JobError> {
+        if self.state().is_none() || !self.db.is_autocommit() {
+            return Ok(());
+        }
+        let mut query = self.db.prepare_cached("PRAGMA wal_checkpoint(PASSIVE)")?;
+        Ok(query.query_row([], |_| Ok(()))?)
     }
 
     /// Remembers that a sync failed in this mount, and forgets those of earlier boots. Also in a file of its

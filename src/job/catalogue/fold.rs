@@ -1,7 +1,7 @@
 //! Takes ledger lines into the tables of copies and places: those read from a drive and those just
 //! committed alike, so that both are understood the same way.
 
-use super::{BookRow, Catalogue, GONE_MOVED, GONE_REMOVED, PayloadState, places::GONE_VANISHED};
+use super::{BookRow, Catalogue, GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PayloadState};
 use crate::job::JobError;
 use crate::model::ledger::{Event, Line, Place, Standing};
 use crate::model::limits::NUMBER_MAX;

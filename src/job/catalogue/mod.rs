@@ -21,7 +21,7 @@ pub use files::{FileRow, FileState, Glance, NewFile};
 
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
-pub use places::{GONE_MOVED, GONE_REMOVED, PlaceRow};
+pub use places::{GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PlaceRow};
 pub use proofs::{Passage, Proof};
 pub use traffic::{Known, Word};
 pub use union::Wanted;

@@ -172,12 +172,13 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger.
+    /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger. What has headers
+    /// was read from the mailbox once, as the good version of what a failing card has spoilt since.
     pub fn is_message(&self, book: i64, identity: &Identity) -> Result<bool, JobError> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (\
+                "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender IS NOT NULL OR \
                  EXISTS (SELECT 1 FROM file WHERE content = c.id) OR \
                  EXISTS (SELECT 1 FROM place INDEXED BY place_by_content \
                  WHERE content = c.id AND book = ?1))",

@@ -10,7 +10,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 /// Gone from a path: its deletion was seen.
 pub const GONE_REMOVED: i64 = 1;
 /// Gone from a path: found missing.
-pub(super) const GONE_VANISHED: i64 = 2;
+pub const GONE_VANISHED: i64 = 2;
 /// Gone from a path: it is elsewhere now.
 pub const GONE_MOVED: i64 = 3;
 

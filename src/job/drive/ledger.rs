@@ -143,6 +143,7 @@ pub(crate) fn append(
         text.push('\n');
     }
     let mut lines = Vec::with_capacity(events.len());
+    let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Missing { .. }));
     for event in events {
         text.push_str(&chain.write(stamp, event.clone()));
         lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
@@ -155,7 +156,8 @@ pub(crate) fn append(
         book.unproven = false;
         lines.iter().try_for_each(|line| catalogue.fold(book, line, Standing::Sound))?;
         catalogue.save_book(book)
-    })
+    })?;
+    if less { catalogue.make_durable() } else { Ok(()) }
 }
 
 /// One piece of a file of lines.

@@ -5,7 +5,7 @@ use super::batch::{Batch, CopyItem};
 use super::{OpenMailbox, Pass};
 use crate::disk::{ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{FileRow, FileState, Held, PlaceRow};
+use crate::job::catalogue::{FileRow, FileState, GONE_VANISHED, Held, PlaceRow};
 use crate::job::drive::Admitted;
 use crate::model::ledger::{Event, Place};
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_TAIL_BYTES};
@@ -64,7 +64,11 @@ pub(super) fn step(
     }
     let suspect = match row.suspect {
         Some(why) => Some(why),
-        None => damage(pass, drive, row, here, &identity)?,
+        // What was lost once and is back, as after a restore, may be damaged since then.
+        None => {
+            let before = known.as_ref().filter(|place| matches!(place.gone, 0 | GONE_VANISHED));
+            damage(pass, drive, row, before, &identity)?
+        }
     };
     let place = place(batch, mailbox, row, suspect)?;
     let replaces = match held {
