@@ -71,8 +71,15 @@ pub(in crate::cli) fn run(
 /// the period began, or is now.
 fn period(setup: &Setup, args: &Traffic) -> Result<(Zone, Span), Problem> {
     let local = args.time.unwrap_or(setup.log.time) == LogTime::Local;
-    let zone_at = |seconds: i64| match jiff::Timestamp::from_second(seconds) {
-        Ok(time) if local => Zone::east(TimeZone::system().to_offset(time).seconds()),
+    // An unknown zone is not taken for UTC: the times would be wrong and look right.
+    let here = local.then(TimeZone::try_system).transpose().map_err(|error| {
+        Problem::failed(format!(
+            "the local time zone cannot be told ({}): set it, or ask for --time utc",
+            escape::shown(error.to_string().as_bytes())
+        ))
+    })?;
+    let zone_at = |seconds: i64| match (&here, jiff::Timestamp::from_second(seconds)) {
+        (Some(here), Ok(time)) => Zone::east(here.to_offset(time).seconds()),
         _ => Zone::UTC,
     };
     let now = zone_at(SystemClock::new().stamp().time.seconds);
