@@ -36,6 +36,7 @@ complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "watch" -d '
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "mirror" -d 'Bring every drive up to date once'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "status" -d 'What is safe now, drive by drive'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "audit" -d 'What is unmirrored, and why'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "traffic" -d 'The communications log of a period: what came in and what went out'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "verify" -d 'Read every copy on the drives again and compare its hash'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "restore" -d 'Put the mailbox back from the drives'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "drives" -d 'The drives known, what each holds, when last seen, when last proven'
@@ -92,6 +93,31 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l json -
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l from -d 'From then on: a date, a date and time, RFC 3339 or a date-time group' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l to -d 'Up to then, with all of the day or the minute named' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l html -d 'Write the log as a page, to be read and to be printed' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l csv -d 'Write the log as a table for a spreadsheet' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l incident -d 'The incident\'s name' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l activation -d 'Its number' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l operator -d 'The radio operator: name and call sign' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l prepared-by -d 'Who prepared the log: name and call sign' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l time -d 'The zone of its times [default: utc]' -r -f -a "utc\t'UTC'
+local\t'The station\'s local time'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l received -d 'Folders with mail that came in; may be repeated' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l sent -d 'Folders with mail that went out; may be repeated' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l without-subjects -d 'Leave the subjects out'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r

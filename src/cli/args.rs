@@ -53,6 +53,8 @@ pub enum Command {
     Status(Scope),
     /// What is unmirrored, and why
     Audit(Audit),
+    /// The communications log of a period: what came in and what went out
+    Traffic(Traffic),
     /// Read every copy on the drives again and compare its hash
     Verify(Scope),
     /// Put the mailbox back from the drives
@@ -100,6 +102,60 @@ impl Scope {
             json: self.json || other.json,
         }
     }
+}
+
+/// In which zone a log gives its times.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum, serde::Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LogTime {
+    /// UTC
+    #[default]
+    Utc,
+    /// The station's local time
+    Local,
+}
+
+/// Arguments of `traffic`.
+#[derive(Debug, ClapArgs)]
+pub struct Traffic {
+    #[command(flatten)]
+    pub(super) scope: Scope,
+    /// From then on: a date, a date and time, RFC 3339 or a date-time group
+    #[arg(long, value_name = "TIME")]
+    pub from: Option<String>,
+    /// Up to then, with all of the day or the minute named
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
+    /// Write the log as a page, to be read and to be printed
+    #[arg(long, value_name = "FILE", conflicts_with = "csv")]
+    pub html: Option<PathBuf>,
+    /// Write the log as a table for a spreadsheet
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+    /// Leave the subjects out
+    #[arg(long)]
+    pub without_subjects: bool,
+    /// The incident's name
+    #[arg(long, value_name = "TEXT")]
+    pub incident: Option<String>,
+    /// Its number
+    #[arg(long, value_name = "TEXT")]
+    pub activation: Option<String>,
+    /// The radio operator: name and call sign
+    #[arg(long, value_name = "TEXT")]
+    pub operator: Option<String>,
+    /// Who prepared the log: name and call sign
+    #[arg(long, value_name = "TEXT")]
+    pub prepared_by: Option<String>,
+    /// The zone of its times [default: utc]
+    #[arg(long, value_name = "ZONE")]
+    pub time: Option<LogTime>,
+    /// Folders with mail that came in; may be repeated
+    #[arg(long, value_name = "GLOB")]
+    pub received: Vec<String>,
+    /// Folders with mail that went out; may be repeated
+    #[arg(long, value_name = "GLOB")]
+    pub sent: Vec<String>,
 }
 
 /// Arguments of `restore`.

@@ -1,6 +1,7 @@
 //! The config file: TOML, every key known, every value checked as it is read.
 //! Never guesses: an unknown key or an odd value is refused with its place.
 
+use super::args::LogTime;
 use super::costs::{LinkTable, PowerTable};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
@@ -38,6 +39,9 @@ pub(super) struct Config {
     /// The drives.
     #[serde(default)]
     pub drives: Drives,
+    /// The communications log.
+    #[serde(default)]
+    pub log: Log,
     /// The radio link.
     #[serde(default)]
     pub link: LinkTable,
@@ -85,6 +89,29 @@ pub(super) struct Drives {
     /// Copies a message needs to be called mirrored.
     #[serde(default, deserialize_with = "copies")]
     pub wanted_copies: Option<u32>,
+}
+
+/// What stands at the head of a communications log, and which folders tell which way mail went.
+#[derive(Debug, Default, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Log {
+    /// The incident's name.
+    pub incident: Option<String>,
+    /// Its number.
+    pub activation: Option<String>,
+    /// The radio operator: name and call sign.
+    pub operator: Option<String>,
+    /// Who prepares the log: name and call sign.
+    pub prepared_by: Option<String>,
+    /// The zone of its times.
+    #[serde(default)]
+    pub time: LogTime,
+    /// Folders with mail that came in, as globs from the mailbox's root.
+    #[serde(default)]
+    pub received: Vec<String>,
+    /// Folders with mail that went out.
+    #[serde(default)]
+    pub sent: Vec<String>,
 }
 
 /// Which removable drives are used.

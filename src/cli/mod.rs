@@ -6,6 +6,7 @@ mod commands;
 mod config;
 mod costs;
 mod exit;
+mod file;
 mod notices;
 mod output;
 mod progress;
@@ -35,6 +36,7 @@ pub fn run(args: Args) -> Exit {
         Command::Mirror(scope) => commands::mirror::run(config, scope, &output),
         Command::Status(scope) => commands::status::run(config, scope, &output),
         Command::Audit(scope) => commands::audit::run(config, scope, &output),
+        Command::Traffic(traffic) => commands::traffic::run(config, traffic, &output),
         Command::Verify(scope) => commands::verify::run(config, scope, &output),
         Command::Restore(restore) => commands::restore::run(config, restore, &output),
         Command::Drives(drives) => commands::drives::run(config, drives, &output),

@@ -2,7 +2,7 @@
 //! Never lets a drive, a mailbox or the state lie inside another one of them.
 
 use super::args::Scope;
-use super::config::{self, Accept, Config};
+use super::config::{self, Accept, Config, Log};
 use super::notices::{self, Problem};
 use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
@@ -50,6 +50,8 @@ pub(super) struct Setup {
     /// The globs as written.
     pub ignore_texts: Vec<String>,
     pub wanted_copies: u32,
+    /// The communications log, as written.
+    pub log: Log,
     pub link: Link,
     pub power: Power,
     /// The program that is told of mail that stays unmirrored, and its arguments; empty: none.
@@ -104,14 +106,17 @@ impl Setup {
             settle: config.settle.unwrap_or(SETTLE),
             churn: config.churn.unwrap_or(CHURN),
             scan_every: config.scan_every.unwrap_or(SCAN_EVERY).max(Duration::from_secs(1)),
-            ignore: globs(&config.ignore)?,
+            ignore: globs(&config.ignore, "config: ignore")?,
             ignore_texts: config.ignore,
             wanted_copies: config.drives.wanted_copies.unwrap_or(1),
+            log: config.log,
             link: config.link.meant(),
             power: config.power.meant(),
             notify_command: config.notify.command,
             notify_after: config.notify.after.unwrap_or(NOTIFY_AFTER).max(Duration::from_secs(1)),
         };
+        globs(&setup.log.received, "config: log.received")?;
+        globs(&setup.log.sent, "config: log.sent")?;
         setup.check()?;
         Ok(setup)
     }
@@ -326,8 +331,9 @@ fn mailbox_ref(path: PathBuf, name: Option<MailboxName>) -> Result<MailboxRef, P
     Ok(MailboxRef { name, path })
 }
 
-fn globs(texts: &[String]) -> Result<GlobSet, Problem> {
-    let wrong = |e: globset::Error| Problem::usage(format!("config: ignore: {e}"));
+/// Globs of paths in a mailbox; `what` is where they were written.
+pub(super) fn globs(texts: &[String], what: &str) -> Result<GlobSet, Problem> {
+    let wrong = |e: globset::Error| Problem::usage(format!("{what}: {e}"));
     let mut set = GlobSetBuilder::new();
     for text in texts {
         set.add(GlobBuilder::new(text).literal_separator(true).build().map_err(wrong)?);

@@ -41,7 +41,13 @@ pub fn read_text(path: &Path) -> Result<Option<String>, DiskError> {
     }
 }
 
-/// Writes a small file so that a cut leaves either the old or the new one.
+/// Whether a file may be written at a path: nothing is there, or a file that another can take the place of. No
+/// link is followed, so that what is elsewhere stays as it is.
+pub fn is_free_for_a_file(path: &Path) -> bool {
+    path.symlink_metadata().map_or(true, |facts| facts.is_file())
+}
+
+/// Writes a file so that a cut leaves either the old or the new one.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     let dir = path.parent().filter(|dir| !dir.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let write = || {
@@ -52,16 +58,6 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
         std::fs::File::open(dir)?.sync_all()
     };
     write().map_err(|e| fail("write", path, &e))
-}
-
-/// The same for a report at a path that a person named: what is there is replaced only if it is a file.
-pub fn write_report(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
-    let fail = |errno| DiskError::new("write a report to", shown(path), errno);
-    match path.metadata() {
-        Ok(there) if there.is_dir() => Err(fail(Errno::ISDIR)),
-        Ok(there) if !there.is_file() => Err(fail(Errno::INVAL)),
-        _ => write_whole(path, bytes),
-    }
 }
 
 /// Moves a damaged file out of the way under the first free name `NAME.damaged-N`.

@@ -11,6 +11,7 @@ pub mod restore;
 pub mod round;
 pub mod scan;
 pub mod settle;
+pub mod traffic;
 pub mod verify;
 
 mod error;

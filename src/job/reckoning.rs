@@ -225,9 +225,10 @@ impl Waits {
         }
         self.last = passage.content;
         let wait = match passage.proven {
-            Some((seen, proven)) => {
+            Some((proven, waited)) => {
                 self.unsure |= !proven.trusted;
-                (seen.seconds, Some(proven.time.seconds))
+                let until = proven.time.seconds;
+                (until.saturating_sub(waited), Some(until))
             }
             // Gone before any drive had it: its wait has no end that anybody knows.
             None if !passage.is_there => return,
@@ -277,30 +278,28 @@ fn steps(turns: &[(i64, i64)], now: i64) -> (Vec<(Moment, u64)>, u64) {
     let (Some(first), Some(last)) = (turns.first(), turns.last()) else { return (Vec::new(), 0) };
     let (begin, end) = (first.0, last.0.max(now));
     let width = (end.saturating_sub(begin) / CHART_STEPS as i64).max(1);
+    let slot = |at: i64| begin + (at - begin) / width * width;
     let mut steps: Vec<(i64, u64)> = Vec::new();
     let (mut count, mut most) = (0_i64, 0_u64);
     let mut turns = turns.iter().peekable();
     while let Some((at, by)) = turns.next() {
         count += by;
-        if turns.peek().is_some_and(|(next, _)| next == at) {
+        let next = turns.peek().map(|(next, _)| *next);
+        if next == Some(*at) {
             continue;
         }
         let exposed = u64::try_from(count).unwrap_or(0);
         most = most.max(exposed);
-        let slot = begin + (at - begin) / width * width;
         match steps.last_mut() {
             // In a slot wider than a second the most counts, and what is left at its end begins the next.
-            Some((same, shown)) if *same == slot && width > 1 => {
+            Some((same, shown)) if *same == slot(*at) && width > 1 => {
                 *shown = (*shown).max(exposed);
-                if !turns
-                    .peek()
-                    .is_some_and(|(next, _)| begin + (next - begin) / width * width == slot)
-                    && *shown != exposed
-                {
-                    steps.push((slot + width, exposed));
+                let is_last = next.map(slot) != Some(slot(*at));
+                if is_last && *shown != exposed {
+                    steps.push((slot(*at) + width, exposed));
                 }
             }
-            _ => steps.push((slot, exposed)),
+            _ => steps.push((slot(*at), exposed)),
         }
     }
     let moment = |(seconds, count)| (Moment { seconds, nanos: 0 }, count);

@@ -1,9 +1,12 @@
 //! The clock has no battery: it stands at 1970, it jumps, it goes back. Order never comes from it.
 //! Never compares two wall times either.
 
-use crate::card::{Card, mail};
+use crate::card::{Card, mail, station};
 use crate::medium::{copies, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
 use counterfoil::disk::MemoryDrive;
+use counterfoil::job::traffic::{Period, traffic};
+use counterfoil::model::dtg::Span;
+use globset::GlobSet;
 
 /// Faults 44, 45.
 #[test]
@@ -42,4 +45,60 @@ fn two_boots_at_the_same_wall_time_stay_apart() {
     card.mirrored(&drive);
     assert_eq!(ledger_kinds(&drive), ["opened", "mailbox", "mirrored", "opened", "mirrored"]);
     assert_eq!(whole(&[&drive], false)["inbox/m"], mail("second boot"));
+}
+
+/// The communications log: the station's order, and the period as the one place where claimed times count.
+#[test]
+fn the_log_stands_in_the_stations_order_whatever_the_clock_claims() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    let walls = [1_900_000_000, 0, 1_800_000_000, -5];
+    for (n, wall) in walls.into_iter().enumerate() {
+        card.clock.set_wall(wall);
+        card.clock.advance(60_000);
+        card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+        card.mirrored(&drive);
+    }
+    // Read, as a Maildir has it: moved within the mailbox, the first one last.
+    for n in [3, 0] {
+        card.clock.advance(60_000);
+        card.rename(&format!("inbox/{n}"), &format!("read/{n}"));
+        card.mirrored(&drive);
+    }
+    let none = GlobSet::empty();
+    let log = |span| {
+        let asked = Period { station: &station(), received: &none, sent: &none, span };
+        let log = traffic(&card.catalogue, &asked, &[]).unwrap();
+        let seen = log.passed.iter().map(|passed| passed.seen.unwrap().0).collect::<Vec<_>>();
+        (seen, log.outside, log.outside_unsure)
+    };
+    assert_eq!(log(Span { from: i64::MIN, until: i64::MAX }), (walls.to_vec(), 0, 0));
+    let period = Span { from: 0, until: 1_850_000_000 };
+    assert_eq!(log(period), (vec![0, 1_800_000_000], 2, 2));
+}
+
+/// A new card knows the order of the old one from the drives: its own first look goes by names.
+#[test]
+fn the_log_of_an_earlier_card_keeps_its_order() {
+    let (mut card, drive) = (Card::new(), MemoryDrive::default());
+    let walls = [1_900_000_000, 0, 1_800_000_000];
+    for (n, wall) in walls.into_iter().enumerate() {
+        card.clock.set_wall(wall);
+        card.clock.advance(60_000);
+        card.deliver(&format!("inbox/{}", 9 - n), &mail(&format!("message {n}")));
+        card.mirrored(&drive);
+    }
+    card.lose_catalogue();
+    card.clock.set_wall(1_950_000_000);
+    card.mirrored(&drive);
+    card.deliver("inbox/0", &mail("message 3"));
+    card.mirrored(&drive);
+    let none = GlobSet::empty();
+    let span = Span { from: i64::MIN, until: i64::MAX };
+    let asked = Period { station: &station(), received: &none, sent: &none, span };
+    let log = traffic(&card.catalogue, &asked, &[]).unwrap();
+    let subjects: Vec<_> = log.passed.iter().map(|p| p.headers.clone().unwrap().subject).collect();
+    assert_eq!(subjects, ["message 0", "message 1", "message 2", "message 3"]);
+    let seen: Vec<_> = log.passed.iter().map(|passed| passed.seen.unwrap().0).collect();
+    assert_eq!(seen, [1_900_000_000, 0, 1_800_000_000, 1_950_000_000]);
+    assert!(!log.some_by_time);
 }

@@ -87,14 +87,17 @@ fn a_second_daemon_and_a_mirror_beside_it_are_refused_and_an_audit_is_not() {
     assert_eq!(status["daemon"], true);
 }
 
-fn switches(pid: u32) -> u64 {
+/// How often each thread went to sleep so far.
+fn switches(pid: u32) -> Vec<(String, u64)> {
     let tasks = std::fs::read_dir(format!("/proc/{pid}/task")).unwrap();
     let of = |task: std::io::Result<std::fs::DirEntry>| {
-        let status = std::fs::read_to_string(task.unwrap().path().join("status")).unwrap();
+        let task = task.unwrap().path();
+        let status = std::fs::read_to_string(task.join("status")).unwrap();
         let line = status.lines().find(|l| l.starts_with("voluntary_ctxt_switches")).unwrap();
-        line.split_whitespace().last().unwrap().parse::<u64>().unwrap()
+        let name = std::fs::read_to_string(task.join("comm")).unwrap();
+        (name, line.split_whitespace().last().unwrap().parse().unwrap())
     };
-    tasks.map(of).sum()
+    tasks.map(of).collect()
 }
 
 /// On battery every wake-up counts. Between two timers there is none; a few seconds show it.

@@ -2,14 +2,14 @@
 //! daemon.
 
 use super::survey::{Depth, Survey};
-use crate::cli::Exit;
 use crate::cli::args::Audit;
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::report;
 use crate::cli::report::audit::Account;
 use crate::cli::setup::Setup;
-use crate::disk::{host, medium_below};
+use crate::cli::{Exit, file};
+use crate::disk::medium_below;
 use crate::model::{Medium, escape};
 use std::path::Path;
 use std::time::Duration;
@@ -24,6 +24,9 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, &args.scope)?;
+    for path in [&args.html, &args.csv].into_iter().flatten() {
+        file::check(&setup, path)?;
+    }
     let depth = if args.csv.is_some() { Depth::Listed } else { Depth::Whole };
     let survey = Survey::take(&setup, depth, output)?;
     let account = Account {
@@ -62,7 +65,7 @@ pub(in crate::cli) fn run(
 }
 
 fn save(path: &Path, bytes: &[u8], output: &Output) -> Result<(), Problem> {
-    host::write_report(path, bytes)?;
+    file::write(path, bytes)?;
     output.notice(format!("{} is written", escape::shown_path(path)));
     Ok(())
 }

@@ -1,7 +1,7 @@
 //! `config check`: validate the config, print the values in force.
 
 use crate::cli::Exit;
-use crate::cli::args::{ConfigAction, ConfigArgs};
+use crate::cli::args::{ConfigAction, ConfigArgs, LogTime};
 use crate::cli::costs;
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
@@ -39,6 +39,15 @@ pub(in crate::cli) fn run(
                 "accept": setup.accept.as_str(),
                 "folders": setup.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
                 "wanted_copies": setup.wanted_copies,
+            },
+            "log": {
+                "incident": setup.log.incident,
+                "activation": setup.log.activation,
+                "operator": setup.log.operator,
+                "prepared_by": setup.log.prepared_by,
+                "time": zone(&setup),
+                "received": setup.log.received,
+                "sent": setup.log.sent,
             },
             "link": {
                 "bits_per_second": setup.link.bits_per_second,
@@ -90,11 +99,34 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("accept = {}", in_toml(setup.accept.as_str())));
     line(format!("folders = {}", list(setup.folders.iter().map(|folder| path(folder)))));
     line(format!("wanted_copies = {}", setup.wanted_copies));
+    line("\n[log]".into());
+    let log = &setup.log;
+    for (key, value) in [
+        ("incident", &log.incident),
+        ("activation", &log.activation),
+        ("operator", &log.operator),
+        ("prepared_by", &log.prepared_by),
+    ] {
+        // What is not set has no default: an empty text would be one.
+        if let Some(value) = value {
+            line(format!("{key} = {}", in_toml(value)));
+        }
+    }
+    line(format!("time = {}", in_toml(zone(setup))));
+    line(format!("received = {}", list(log.received.iter().map(|text| in_toml(text)))));
+    line(format!("sent = {}", list(log.sent.iter().map(|text| in_toml(text)))));
     costs::in_force(&setup.link, &setup.power).into_iter().for_each(&mut line);
     line("\n[notify]".into());
     line(format!("command = {}", list(setup.notify_command.iter().map(|text| in_toml(text)))));
     line(format!("after = {}", in_toml(&span(setup.notify_after))));
     text
+}
+
+fn zone(setup: &Setup) -> &'static str {
+    match setup.log.time {
+        LogTime::Utc => "utc",
+        LogTime::Local => "local",
+    }
 }
 
 /// A config is UTF-8: of a path typed as an argument, octets that are not are lost here.

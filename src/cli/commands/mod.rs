@@ -9,6 +9,7 @@ mod release;
 pub(super) mod restore;
 pub(super) mod status;
 mod survey;
+pub(super) mod traffic;
 pub(super) mod verify;
 pub(super) mod watch;
 mod whereabouts;

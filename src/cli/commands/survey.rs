@@ -17,6 +17,9 @@ use crate::job::round::{self, Looked, Taken};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
 use crate::model::{Clock as _, Reason, Stamp};
 
+/// What else a command asks of the catalogue and of the drives that are here, open.
+type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
+
 /// How much is looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Depth {
@@ -46,31 +49,42 @@ impl Survey {
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
     pub(super) fn take(setup: &Setup, depth: Depth, output: &Output) -> Result<Self, Problem> {
+        Ok(Self::take_with(setup, depth, output, &|_, _| Ok(()))?.0)
+    }
+
+    /// The same, and one more question to the catalogue while the drives are open.
+    pub(super) fn take_with<T>(
+        setup: &Setup,
+        depth: Depth,
+        output: &Output,
+        more: &More<'_, T>,
+    ) -> Result<(Self, T), Problem> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
         let before = served(setup);
-        let survey = Self::beside(setup, depth, &before)?;
+        let (survey, answer) = Self::beside(setup, depth, &before, more)?;
         let after = served(setup);
         let began = |drive: &Served| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
-        let survey = match after.iter().any(began) {
-            true => Self::beside(setup, depth, &after)?,
-            false => survey,
+        let (survey, answer) = match after.iter().any(began) {
+            true => Self::beside(setup, depth, &after, more)?,
+            false => (survey, answer),
         };
         survey.notes.iter().for_each(|note| output.warn(note));
-        Ok(survey)
+        Ok((survey, answer))
     }
 
-    fn beside(setup: &Setup, depth: Depth, live: &[Served]) -> Result<Self, Problem> {
-        let first =
-            Catalogue::read_only(&setup.state).map(|own| Self::with(&own, setup, depth, live));
-        Ok(match first {
+    fn beside<T>(
+        setup: &Setup,
+        depth: Depth,
+        live: &[Served],
+        more: &More<'_, T>,
+    ) -> Result<(Self, T), Problem> {
+        let with = |catalogue: &Catalogue| Self::with(catalogue, setup, depth, live, more);
+        Ok(match Catalogue::read_only(&setup.state).as_ref().map(with) {
             Some(Err(JobError::Catalogue(_))) | None => {
-                let copy = Catalogue::snapshot(&setup.state)?;
-                match Self::with(&copy, setup, depth, live) {
-                    Err(error) if error.is_damaged_catalogue() => {
-                        Self::with(&Catalogue::in_memory()?, setup, depth, live)?
-                    }
+                match with(&Catalogue::snapshot(&setup.state)?) {
+                    Err(error) if error.is_damaged_catalogue() => with(&Catalogue::in_memory()?)?,
                     survey => survey?,
                 }
             }
@@ -78,12 +92,13 @@ impl Survey {
         })
     }
 
-    fn with(
+    fn with<T>(
         catalogue: &Catalogue,
         setup: &Setup,
         depth: Depth,
         live: &[Served],
-    ) -> Result<Self, JobError> {
+        more: &More<'_, T>,
+    ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
         let station = setup.station();
         let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
@@ -124,7 +139,8 @@ impl Survey {
         };
         let daemon = host::is_locked(&setup.lock_file());
         let drives = shown(&audit, &looked, daemon, &live);
-        Ok(Self { audit, reckoning, drives, now, daemon, notes })
+        let answer = more(catalogue, &looked)?;
+        Ok((Self { audit, reckoning, drives, now, daemon, notes }, answer))
     }
 }
 

@@ -8,6 +8,7 @@ pub(super) mod mirror;
 pub(super) mod page;
 pub(super) mod restore;
 pub(super) mod status;
+pub(super) mod traffic;
 pub(super) mod verify;
 mod words;
 

@@ -34,6 +34,7 @@ impl Catalogue {
                 let content = self.content(identity)?;
                 self.put_payload(book, *payload, content, proven(standing), &line.stamp)?;
                 self.put_place(book, content, place)?;
+                self.content_seen(content, place, &line.stamp)?;
                 self.content_proven(content, place.first_seen, &line.stamp)?;
             }
             Event::Placed { identity, place } => {
@@ -167,15 +168,28 @@ impl Catalogue {
         self.put_payload(book, payload, self.content(identity)?, PayloadState::Claimed, &never)
     }
 
-    /// Keeps, for a person, how long a content waited for its first proven copy: where several drives tell of
-    /// it, the shortest wait. A wait below nothing is that of a clock that was set meanwhile, and counts last.
-    fn content_proven(&self, content: i64, seen: Moment, stamp: &Stamp) -> Result<(), JobError> {
+    /// Keeps, for a person, when a content was first seen: by the earliest change that any line tells of.
+    fn content_seen(&self, content: i64, place: &Place, stamp: &Stamp) -> Result<(), JobError> {
+        let (era, tick) = (place.order.era as i64, place.order.tick as i64);
         self.db
             .prepare_cached(
-                "UPDATE content SET seen = ?2, proven = ?3, clock = ?4 WHERE id = ?1 AND (proven IS NULL \
-                 OR (proven < seen, proven - seen) > (?3 < ?2, ?3 - ?2))",
+                "UPDATE content SET seen = ?2, seen_era = ?3, seen_tick = ?4, clock = ?5 \
+                 WHERE id = ?1 AND (seen IS NULL OR (seen_era, seen_tick) > (?3, ?4))",
             )?
-            .execute(params![content, seen.seconds, stamp.time.seconds, stamp.trusted])?;
+            .execute(params![content, place.first_seen.seconds, era, tick, stamp.trusted])?;
+        Ok(())
+    }
+
+    /// Keeps, for a person, how long a content waited for its first proven copy. A wait below nothing is that of a
+    /// clock that was set meanwhile, and counts last.
+    fn content_proven(&self, content: i64, seen: Moment, stamp: &Stamp) -> Result<(), JobError> {
+        let waited = stamp.time.seconds.saturating_sub(seen.seconds);
+        self.db
+            .prepare_cached(
+                "UPDATE content SET proven = ?2, waited = ?3 WHERE id = ?1 AND (proven IS NULL \
+                 OR (waited < 0, waited) > (?3 < 0, ?3))",
+            )?
+            .execute(params![content, stamp.time.seconds, waited])?;
         Ok(())
     }
 

@@ -11,6 +11,7 @@ mod opening;
 mod payloads;
 mod places;
 mod proofs;
+mod traffic;
 mod union;
 
 pub use audit::{Overdue, OverdueMessage, Totals};
@@ -22,6 +23,7 @@ pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use places::{GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PlaceRow};
 pub use proofs::{Passage, Proof};
+pub use traffic::{Known, Word};
 pub use union::Wanted;
 
 use super::JobError;

@@ -26,8 +26,8 @@ pub struct Passage {
     pub sender: String,
     /// What it is made of, if it was read on this card.
     pub weight: Option<Weight>,
-    /// By the drives' ledgers: when it was first seen and when first proven, in claimed seconds.
-    pub proven: Option<(Moment, Claim)>,
+    /// By the drives' ledgers: when it was first proven, and how many seconds it had waited for that.
+    pub proven: Option<(Claim, i64)>,
 }
 
 /// A good copy of a content.
@@ -46,7 +46,7 @@ pub struct Proof {
 }
 
 const PASSAGES: &str = "SELECT f.mailbox, f.key, f.state, f.bytes, f.first_seen, f.clock, f.content, \
-                        c.sender, c.body, c.quoted, c.attached, c.seen, c.proven, c.clock \
+                        c.sender, c.body, c.quoted, c.attached, c.proven, c.waited, c.clock \
                         FROM file f INDEXED BY file_by_content LEFT JOIN content c ON c.id = f.content \
                         ORDER BY f.content, f.state, f.tick";
 
@@ -102,9 +102,9 @@ fn read_passage(row: &Row<'_>) -> rusqlite::Result<Passage> {
         _ => None,
     };
     let proven = match (row.get(11)?, row.get(12)?) {
-        (Some(seen), Some(proven)) => {
+        (Some(proven), Some(waited)) => {
             let trusted = row.get::<_, Option<bool>>(13)?.unwrap_or(false);
-            Some((seconds(seen), Claim { time: seconds(proven), trusted }))
+            Some((Claim { time: seconds(proven), trusted }, waited))
         }
         _ => None,
     };

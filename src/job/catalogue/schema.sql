@@ -9,9 +9,10 @@ CREATE TABLE content (
     bytes INTEGER NOT NULL,           -- beside the digest, since a ledger may lie about it
     sender TEXT, receivers TEXT, subject TEXT, date TEXT,
     body INTEGER, quoted INTEGER, attached INTEGER,   -- octets, as stored; NULL until it was read
-    -- From the ledgers' lines: claimed seconds of first sight and of the first proven copy, and whether
-    -- something vouched for that clock. For display only.
-    seen INTEGER, proven INTEGER, clock INTEGER,
+    -- From the ledgers' lines, for display only, in claimed seconds. First sight: of the earliest change that a line
+    -- tells of, with that change's order, and whether something vouched for the clock. The first proven copy, and
+    -- how long the content had waited for it: where several drives tell of it, the shortest wait.
+    seen INTEGER, seen_era INTEGER, seen_tick INTEGER, clock INTEGER, proven INTEGER, waited INTEGER,
     UNIQUE (sha256, bytes)
 );
 

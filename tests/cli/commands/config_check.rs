@@ -17,10 +17,19 @@ fn the_values_in_force_are_printed_as_a_config() {
     let text = "station = \"pier-4\"\nstate = \"/var/lib/counterfoil\"\nsettle = \"3s\"\n\
                 churn = \"1h 30m\"\nscan_every = \"20m\"\nignore = [\"*.part\"]\n\n\
                 [[mailbox]]\nname = \"in\"\npath = \"/srv/mail/in\"\n\n\
-                [drives]\nfolders = [\"/media/red\"]\nwanted_copies = 2\n";
+                [drives]\nfolders = [\"/media/red\"]\nwanted_copies = 2\n\n\
+                [log]\noperator = \"Op One, Q1AAA\"\ntime = \"local\"\nsent = [\"out/**\"]\n";
     let told = check(&station, text, &[]).expect_safe();
     let printed = told.text();
-    for line in ["station = \"pier-4\"", "ignore = [\"*.part\"]", "wanted_copies = 2"] {
+    for line in [
+        "station = \"pier-4\"",
+        "ignore = [\"*.part\"]",
+        "wanted_copies = 2",
+        "operator = \"Op One, Q1AAA\"",
+        "time = \"local\"",
+        "received = []",
+        "sent = [\"out/**\"]",
+    ] {
         assert!(printed.contains(line), "{printed}");
     }
     // What is printed is itself a config, and means the same.
@@ -35,6 +44,7 @@ fn the_values_in_force_are_printed_as_a_config() {
             "drives",
             "ignore",
             "link",
+            "log",
             "mailbox",
             "notify",
             "power",
@@ -47,6 +57,10 @@ fn the_values_in_force_are_printed_as_a_config() {
     );
     assert_eq!(json["mailbox"][0]["name"], "in");
     assert_eq!(json["drives"]["wanted_copies"], 2);
+    assert_eq!(
+        (&json["log"]["time"], &json["log"]["incident"]),
+        (&"local".into(), &serde_json::Value::Null)
+    );
 }
 
 /// Found by the fuzzer: what steers a terminal was printed in a way that TOML does not know.

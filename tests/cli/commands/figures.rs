@@ -142,11 +142,13 @@ fn the_files_say_what_the_terminal_says_and_hostile_text_stays_text() {
 #[test]
 fn a_report_replaces_a_file_and_nothing_else() {
     let station = Station::new();
-    let (folder, nowhere) = (station.inbox(), station.path("no/such/audit.html"));
-    for path in [&folder, &nowhere] {
-        let told = station.command(&["audit", "--html", path.to_str().unwrap()]);
-        told.expect_failed().expect_words(&[path.to_str().unwrap()]);
-    }
+    let told = |path: std::path::PathBuf| {
+        station.command(&["audit", "--html", path.to_str().unwrap()]).expect_words(&["audit.html"])
+    };
+    std::fs::create_dir(station.path("audit.html.d")).unwrap();
+    told(station.inbox().join("audit.html")).expect_refused();
+    told(station.path("audit.html.d")).expect_refused();
+    told(station.path("no/such/audit.html")).expect_failed();
     let there = station.path("audit.html");
     std::fs::write(&there, "old").unwrap();
     let told = station.command(&["audit", "--html", there.to_str().unwrap()]);

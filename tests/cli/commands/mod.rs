@@ -7,5 +7,6 @@ mod figures;
 mod mirror;
 mod restore;
 mod status;
+mod traffic;
 mod usage;
 mod verify;

@@ -1,6 +1,7 @@
 //! The audit's charts, as vector graphics within the page. Each says no more than the table beside it.
 //! Never tells anything by colour: what is drawn is black on white or white on black.
 
+use super::super::when;
 use crate::job::reckoning::{Exposure, Share};
 use crate::model::Moment;
 use maud::{Markup, html};
@@ -40,9 +41,9 @@ pub(super) fn steps(exposure: &Exposure, now: Moment) -> Markup {
             path d=(format!("M{LEFT} {ABOVE}V{base}H{WIDTH}")) fill="none" stroke="currentColor" {}
             text x=(LEFT - 6.0) y=(ABOVE + 8.0) text-anchor="end" { (exposure.most) }
             text x=(LEFT - 6.0) y=(base) text-anchor="end" { "0" }
-            text x=(LEFT) y=(HEIGHT - 8.0) { (super::when(Some(first.0))) }
+            text x=(LEFT) y=(HEIGHT - 8.0) { (when(Some(first.0))) }
             text x=(WIDTH - 2.0) y=(HEIGHT - 8.0) text-anchor="end" {
-                (super::when(Some(Moment { seconds: end, nanos: 0 })))
+                (when(Some(Moment { seconds: end, nanos: 0 })))
             }
         }
     }

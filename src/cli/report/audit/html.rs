@@ -31,7 +31,10 @@ pub(in crate::cli) fn page(account: &Account<'_>) -> String {
         ul {
             @for line in account.assumptions() { li { (line) } }
             @if let Some(note) = account.clock_note() { li { (note) } }
-            li { "Times are in UTC and as the station\u{2019}s clock claimed them; the order of events does not rest on them." }
+            li {
+                "Times are in UTC and as the station\u{2019}s clock claimed them; the order of events does not \
+                 rest on them."
+            }
         }
     };
     page::page("Audit of unmirrored mail", &about, &body)
@@ -40,6 +43,7 @@ pub(in crate::cli) fn page(account: &Account<'_>) -> String {
 fn the_answer(account: &Account<'_>) -> Markup {
     let audit = account.audit;
     let (good, text) = answer(audit, account.station);
+    let (sign, word) = if good { (Sign::Good, "safe") } else { (Sign::Bad, "not safe") };
     let seconds = account.seconds_at_risk();
     let charge = account.charge_at_risk().map_or("unknown".to_owned(), amp_hours);
     let oldest = match account.oldest_proof() {
@@ -57,7 +61,7 @@ fn the_answer(account: &Account<'_>) -> Markup {
     ];
     html! {
         h2 { "If this card died now" }
-        p { (state(if good { Sign::Good } else { Sign::Bad }, if good { "safe" } else { "not safe" })) " " (Outside(text)) }
+        p { (state(sign, word)) " " (Outside(text)) }
         @if let Some(text) = gone(audit) { p { (state(Sign::Bad, "lost")) " " (text) } }
         @if !good { p { (account.cost()) } }
         (facts(figures))

@@ -1,159 +1,20 @@
 //! The audit, as text, JSON, a table for a spreadsheet and a page: one account, told in four ways.
 //! Never tells a figure without what it rests on, and never an unknown one as zero.
 
+mod account;
 mod chart;
 mod html;
 mod json;
 mod table;
 mod text;
 
+pub(in crate::cli) use account::Account;
 pub(in crate::cli) use html::page;
 pub(in crate::cli) use json::json;
 pub(in crate::cli) use table::csv;
 pub(in crate::cli) use text::{headline, text};
 
-use super::drives::Shown;
-use super::when;
-use super::words::{airtime, amp_hours, share};
-use crate::job::audit::{Audit, Listed};
-use crate::job::reckoning::Reckoning;
-use crate::model::airtime::{Link, Power};
-use crate::model::keeping::Kept;
-use crate::model::{Medium, Moment, Stamp, StationName};
-use std::time::Duration;
-
-/// Everything that an audit tells, and what its figures rest on.
-pub(in crate::cli) struct Account<'a> {
-    pub station: &'a StationName,
-    pub now: &'a Stamp,
-    pub audit: &'a Audit,
-    pub reckoning: &'a Reckoning,
-    pub drives: &'a [Shown],
-    pub link: &'a Link,
-    pub power: &'a Power,
-    /// What the mailbox's own medium hangs on.
-    pub medium: Medium,
-    pub wanted_copies: u32,
-    /// Within what time every copy should be read again.
-    pub verify_every: Duration,
-}
-
-impl Account<'_> {
-    /// Seconds on the air to ask again for what would be lost, if the link is known.
-    fn seconds_at_risk(&self) -> Option<f64> {
-        self.link.seconds(0).and(self.audit.unmirrored.seconds())
-    }
-
-    /// The charge of that, in ampere-hours, if the supply is known too.
-    fn charge_at_risk(&self) -> Option<f64> {
-        self.power.amp_hours(self.seconds_at_risk()?)
-    }
-
-    /// What asking again for what would be lost costs, in one sentence.
-    fn cost(&self) -> String {
-        let Some(seconds) = self.seconds_at_risk() else {
-            return "What asking for them again would cost is unknown: the config names no \
-                    link.bits_per_second."
-                .to_owned();
-        };
-        let air = airtime(Some(seconds));
-        let Some(charge) = self.charge_at_risk() else {
-            return format!("Asking for them again would take {air} on the air.");
-        };
-        let of_battery = match self.power.usable_amp_hours() {
-            Some(usable) => {
-                let whole = amp_hours(usable);
-                format!(", {} of the {whole} that the battery gives", share(charge / usable))
-            }
-            None => String::new(),
-        };
-        let of_sun = match self.power.daily_amp_hours.filter(|daily| *daily > 0.0) {
-            Some(daily) => format!(", {} of a day of sun", share(charge / daily)),
-            None => String::new(),
-        };
-        let charge = amp_hours(charge);
-        format!(
-            "Asking for them again would take {air} on the air and {charge}{of_battery}{of_sun}."
-        )
-    }
-
-    /// How the copies stand beside the published rules.
-    fn kept(&self) -> Kept {
-        let holding = self.drives.iter().filter(|drive| drive.messages > 0);
-        let media = std::iter::once(self.medium).chain(holding.map(|drive| drive.row.medium));
-        let messages = self.audit.messages;
-        let within = i64::try_from(self.verify_every.as_secs()).unwrap_or(i64::MAX);
-        let since = self.now.time.seconds.saturating_sub(within);
-        let mut proofs = self.reckoning.drives.values().peekable();
-        let reread = self.now.trusted
-            && proofs.peek().is_some()
-            && proofs.all(|proof| proof.reread == proof.copies && proof.oldest.seconds >= since);
-        Kept {
-            fewest: self.reckoning.fewest(),
-            media: media.collect(),
-            elsewhere: messages > 0 && self.reckoning.elsewhere == messages,
-            reread,
-        }
-    }
-
-    /// What the figures rest on, a sentence each.
-    fn assumptions(&self) -> Vec<String> {
-        let mut told = Vec::new();
-        match self.link.bits_per_second {
-            Some(rate) if self.link.seconds(0).is_some() => {
-                let mut text = format!(
-                    "Airtime: {} bit/s, of which {} carry messages",
-                    plain(rate),
-                    share(self.link.efficiency)
-                );
-                if let Some(burst) = self.link.burst {
-                    text += &format!(
-                        ", bursts of {} s and {} s to turn round",
-                        plain(burst),
-                        plain(self.link.turnaround)
-                    );
-                }
-                if self.link.loss > 0.0 {
-                    text += &format!(", {} sent again", share(self.link.loss));
-                }
-                told.push(text + "; octets as stored, nothing compressed; rounded up to minutes.");
-            }
-            _ => told
-                .push("Airtime is unknown: the config names no link.bits_per_second.".to_owned()),
-        }
-        let power = self.power;
-        match (power.receive_amps, power.transmit_amps, power.duty) {
-            (Some(receive), transmit, Some(duty)) if power.amp_hours(0.0).is_some() => {
-                let sending = transmit.map(|a| format!(", {} A while sending", plain(a)));
-                told.push(format!(
-                    "Charge: {} A while receiving{}, sending {} of the time.",
-                    plain(receive),
-                    sending.unwrap_or_default(),
-                    share(duty)
-                ));
-            }
-            _ => told.push(
-                "Charge is unknown: the config does not name receive_amps, transmit_amps and duty under \
-                 [power]."
-                    .to_owned(),
-            ),
-        }
-        told
-    }
-
-    /// The clock's standing, if it matters.
-    fn clock_note(&self) -> Option<&'static str> {
-        (!self.now.trusted).then_some("Times are the station's own; nothing vouches for its clock.")
-    }
-
-    /// The oldest of the messages' last proofs, and how long ago that was.
-    fn oldest_proof(&self) -> Option<(Moment, Option<u64>)> {
-        let at = self.reckoning.oldest_proof?;
-        let age =
-            self.now.time.seconds.checked_sub(at.seconds).and_then(|age| u64::try_from(age).ok());
-        Some((at, age))
-    }
-}
+use crate::job::audit::Listed;
 
 /// What restore would do about a message that vanished.
 fn about_vanished(message: &Listed) -> &'static str {
@@ -167,9 +28,4 @@ fn about_vanished(message: &Listed) -> &'static str {
 fn about_suspect(message: &Listed) -> String {
     let what = message.suspect.map_or("", |s| s.as_str());
     format!("{what}: restore gives the last good version")
-}
-
-/// A number without a point that it does not need.
-fn plain(number: f64) -> String {
-    format!("{}", (number * 1000.0).round() / 1000.0)
 }

@@ -1,7 +1,7 @@
 //! The audit on a terminal: the answer first, then what it rests on, in ten seconds.
 //! Never needs colour to be understood, and fits 80 columns.
 
-use super::super::words::{airtime, wait};
+use super::super::words::{airtime, share as parts, wait};
 use super::super::{clipped, count, drives, plural, size, when};
 use super::{Account, about_suspect, about_vanished};
 use crate::cli::notices;
@@ -247,7 +247,7 @@ fn weight(output: &Output, account: &Account<'_>) {
 
 /// What a share is made of.
 pub(super) fn made_of(share: &Share) -> String {
-    let part = |octets: u64| super::share(octets as f64 / share.bytes.max(1) as f64);
+    let part = |octets: u64| parts(octets as f64 / share.bytes.max(1) as f64);
     format!(
         "text {}, quoted from earlier messages {}, attachments {}, headers {}",
         part(share.weight.body),

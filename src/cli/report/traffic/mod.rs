@@ -1,0 +1,12 @@
+//! The communications log: `log` is what it tells, `words`, `data` and `page` are how.
+//! Never shows raw text of a message, and never claims to be anybody's official form.
+
+mod data;
+mod log;
+mod page;
+mod words;
+
+pub(in crate::cli) use data::{csv, json};
+pub(in crate::cli) use log::{Head, Log};
+pub(in crate::cli) use page::html;
+pub(in crate::cli) use words::{summary, text};

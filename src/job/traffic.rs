@@ -1,0 +1,349 @@
+//! The communications log: what passed through the station, in the station's own order.
+//! Writes nothing anywhere, and leaves nothing out: what is not known of a message is said to be.
+
+use super::catalogue::{Catalogue, PayloadState, Word};
+use super::drive::Admitted;
+use super::{JobError, headers};
+use crate::disk::{ReadFrom, read_full};
+use crate::model::dtg::Span;
+use crate::model::limits::HEADER_BYTES;
+use crate::model::message::Headers;
+use crate::model::{Hasher, Identity, RelName, StationName};
+use globset::GlobSet;
+use std::path::Path;
+
+/// What is asked for.
+pub struct Period<'a> {
+    /// The station.
+    pub station: &'a StationName,
+    /// Folders with mail that came in.
+    pub received: &'a GlobSet,
+    /// Folders with mail that went out.
+    pub sent: &'a GlobSet,
+    /// The claimed times of first sight that count.
+    pub span: Span,
+}
+
+/// Which way a message went.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Way {
+    /// To the station.
+    Received,
+    /// From it.
+    Sent,
+    /// None of its folders says.
+    Unknown,
+}
+
+/// A message that passed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Passed {
+    /// What it is.
+    pub identity: Identity,
+    /// Which way it went.
+    pub way: Way,
+    /// When the station first saw it, in claimed seconds, and whether something vouched for the clock.
+    pub seen: Option<(i64, bool)>,
+    /// Its headers; none if nothing that is here has them.
+    pub headers: Option<Headers>,
+    /// Where it was first; none if only a copy is known, as of a version that another took the place of.
+    pub path: Option<RelName>,
+    /// It is in this card's mailbox now.
+    pub here: bool,
+    /// It is a version that looks like damage to the card.
+    pub suspect: bool,
+}
+
+/// The log.
+#[derive(Debug, Default)]
+pub struct Traffic {
+    /// What passed in the period, in the station's own order.
+    pub passed: Vec<Passed>,
+    /// Messages outside of the period.
+    pub outside: u64,
+    /// Of them those whose time nothing vouched for: they may belong into it.
+    pub outside_unsure: u64,
+    /// Some stand by their time of first sight, since only the order of their leaving is known.
+    pub some_by_time: bool,
+}
+
+/// Makes the log of a period from a catalogue brought up to date. `drives` are here and open: what of the
+/// headers is not in the catalogue is read there.
+pub fn traffic(
+    catalogue: &Catalogue,
+    period: &Period<'_>,
+    drives: &[&Admitted],
+) -> Result<Traffic, JobError> {
+    let own_era = catalogue.era()?;
+    let mut log = Traffic::default();
+    let mut kept = Vec::new();
+    let mut open: Option<Gathering> = None;
+    catalogue.each_word(period.station, |word| {
+        match &mut open {
+            Some(message) if message.content == word.content => message.add(word, period),
+            _ => {
+                let done = open.replace(Gathering::new(word, own_era, period));
+                kept.extend(
+                    done.map(|message| message.end(catalogue, period, &mut log))
+                        .transpose()?
+                        .flatten(),
+                );
+            }
+        }
+        Ok(())
+    })?;
+    if let Some(last) = open {
+        kept.extend(last.end(catalogue, period, &mut log)?);
+    }
+    let kept = in_order(kept, &mut log);
+    for (content, mut passed) in kept {
+        if passed.headers.is_none() {
+            passed.headers = headers_of(catalogue, period.station, drives, content)?;
+        }
+        log.passed.push(passed);
+    }
+    Ok(log)
+}
+
+/// A message while the words on it are read.
+struct Gathering {
+    content: i64,
+    rank: Rank,
+    /// No card before this one knew of it.
+    own: bool,
+    way: Way,
+    seen: Option<(i64, bool)>,
+    path: Option<RelName>,
+    here: bool,
+    suspect: bool,
+}
+
+/// What a message's place in the log goes by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Rank {
+    /// Era, and a counter within it.
+    Counted(u64, u64),
+    /// The claimed time of first sight: all that counts is when it left, or that there is a copy.
+    ByTime,
+}
+
+impl Gathering {
+    /// The earliest word comes first, and gives the message its place. In this catalogue's own era that is the
+    /// order in which contents were met: a change of place gets a new tick, and a message is not to move in
+    /// the log because it was read or deleted.
+    fn new(word: Word, own_era: u64, period: &Period<'_>) -> Self {
+        let rank = match (word.order.era == own_era, word.left) {
+            (true, _) => Rank::Counted(own_era, word.content.unsigned_abs()),
+            (false, false) => Rank::Counted(word.order.era, word.order.tick),
+            (false, true) => Rank::ByTime,
+        };
+        let mut message = Self {
+            content: word.content,
+            rank,
+            own: word.order.era == own_era,
+            way: Way::Unknown,
+            seen: None,
+            path: None,
+            here: false,
+            suspect: true,
+        };
+        message.add(word, period);
+        message
+    }
+
+    fn add(&mut self, word: Word, period: &Period<'_>) {
+        self.here |= word.here;
+        self.seen = self.seen.or(word.seen);
+        let Some((_, key)) = word.place else { return };
+        self.suspect &= word.suspect;
+        let Ok(path) = RelName::from_key(&key) else { return };
+        if self.way == Way::Unknown {
+            self.way = way_of(&path, period);
+        }
+        self.path.get_or_insert(path);
+    }
+
+    /// The message, if it belongs into the period. One whose time is not known does: nothing is left out.
+    fn end(
+        self,
+        catalogue: &Catalogue,
+        period: &Period<'_>,
+        log: &mut Traffic,
+    ) -> Result<Option<(i64, Rank, Passed)>, JobError> {
+        let known = catalogue.known(self.content)?;
+        // The ledgers go back further than this card; its own rows know of times before any drive was there.
+        let seen = match self.own {
+            true => self.seen.or(known.seen),
+            false => known.seen.or(self.seen),
+        };
+        if let Some((seen, trusted)) = seen
+            && !(period.span.from..period.span.until).contains(&seen)
+        {
+            log.outside += 1;
+            log.outside_unsure += u64::from(!trusted);
+            return Ok(None);
+        }
+        let passed = Passed {
+            identity: known.identity,
+            way: self.way,
+            seen,
+            headers: known.headers,
+            suspect: self.suspect && self.path.is_some(),
+            path: self.path,
+            here: self.here,
+        };
+        Ok(Some((self.content, self.rank, passed)))
+    }
+}
+
+/// Whether a path, or a folder it lies in, is one for mail that came in or for mail that went out; one that is
+/// both says nothing.
+fn way_of(path: &RelName, period: &Period<'_>) -> Way {
+    let among = |globs: &GlobSet| {
+        let folders = path.as_path().ancestors().filter(|folder| *folder != Path::new(""));
+        !globs.is_empty() && folders.into_iter().any(|folder| globs.is_match(folder))
+    };
+    match (among(period.received), among(period.sent)) {
+        (true, false) => Way::Received,
+        (false, true) => Way::Sent,
+        _ => Way::Unknown,
+    }
+}
+
+/// The station's own order. A message that has no place in it stands before the first one that was seen later:
+/// by the clock, since there is nothing else, but only against times that something vouched for if there are any.
+fn in_order(kept: Vec<(i64, Rank, Passed)>, log: &mut Traffic) -> Vec<(i64, Passed)> {
+    let (mut counted, mut by_time): (Vec<_>, Vec<_>) =
+        kept.into_iter().partition(|(_, rank, _)| *rank != Rank::ByTime);
+    counted.sort_by_key(|(content, rank, _)| match rank {
+        Rank::Counted(era, count) => (*era, *count, *content),
+        Rank::ByTime => (u64::MAX, u64::MAX, *content),
+    });
+    log.some_by_time = !by_time.is_empty();
+    by_time.sort_by_key(|(content, _, passed)| (passed.seen.is_none(), passed.seen, *content));
+    let vouched =
+        counted.iter().any(|(_, _, passed)| passed.seen.is_some_and(|(_, trusted)| trusted));
+    let mut by_time = by_time.into_iter().peekable();
+    let mut all = Vec::new();
+    for (content, _, passed) in counted {
+        let mark = passed.seen.filter(|(_, trusted)| *trusted || !vouched);
+        while let Some((mark, _)) = mark
+            && let Some((content, _, earlier)) =
+                by_time.next_if(|(_, _, other)| other.seen.is_some_and(|(seen, _)| seen < mark))
+        {
+            all.push((content, earlier));
+        }
+        all.push((content, passed));
+    }
+    all.extend(by_time.map(|(content, _, passed)| (content, passed)));
+    all
+}
+
+/// Headers from a copy on a drive that is here. A copy that is short enough to be read whole is believed only if
+/// it is what it should be; of a longer one its beginning is, for display.
+fn headers_of(
+    catalogue: &Catalogue,
+    station: &StationName,
+    drives: &[&Admitted],
+    content: i64,
+) -> Result<Option<Headers>, JobError> {
+    for (book, copy) in catalogue.copies_of(station, content)? {
+        let Some(drive) = drives.iter().find(|drive| drive.book.row == book) else { continue };
+        if matches!(copy.state, PayloadState::Debris | PayloadState::Missing) {
+            continue;
+        }
+        let at = drive.dir.join(&copy.name.to_rel());
+        // A copy that cannot be read is one that does not help here; verify is there to tell of it.
+        let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { continue };
+        let mut start = vec![0; HEADER_BYTES];
+        let Ok(got) = read_full(|into| source.read(into), &mut start) else { continue };
+        start.truncate(got);
+        if copy.identity.bytes <= HEADER_BYTES as u64 {
+            let mut hasher = Hasher::default();
+            hasher.update(&start);
+            if hasher.finish() != copy.identity {
+                continue;
+            }
+        }
+        return Ok(Some(headers::read(&start)));
+    }
+    Ok(None)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use globset::{GlobBuilder, GlobSetBuilder};
+
+    fn globs(texts: &[&str]) -> GlobSet {
+        let mut set = GlobSetBuilder::new();
+        for text in texts {
+            set.add(GlobBuilder::new(text).literal_separator(true).build().unwrap());
+        }
+        set.build().unwrap()
+    }
+
+    #[test]
+    fn folders_tell_which_way_mail_went() {
+        let (received, sent) = (globs(&["in", "**/inbox", "both"]), globs(&["out/**", "both"]));
+        let station = "pier-4".parse().unwrap();
+        let span = Span { from: i64::MIN, until: i64::MAX };
+        let period = Period { station: &station, received: &received, sent: &sent, span };
+        for (path, way) in [
+            ("in/1", Way::Received),
+            ("in/new/1", Way::Received),
+            ("a/b/inbox/cur/1", Way::Received),
+            ("out/1", Way::Sent),
+            ("out", Way::Unknown),
+            ("inn/1", Way::Unknown),
+            ("a/in/1", Way::Unknown),
+            ("both/1", Way::Unknown),
+            ("1", Way::Unknown),
+        ] {
+            assert_eq!(way_of(&RelName::new(path).unwrap(), &period), way, "{path}");
+        }
+    }
+
+    fn passed(content: i64, rank: Rank, seen: Option<(i64, bool)>) -> (i64, Rank, Passed) {
+        let identity = Hasher::default().finish();
+        let (headers, path) = (None, None);
+        let passed =
+            Passed { identity, way: Way::Unknown, seen, headers, path, here: true, suspect: false };
+        (content, rank, passed)
+    }
+
+    fn ordered(kept: Vec<(i64, Rank, Passed)>) -> (Vec<i64>, bool) {
+        let mut log = Traffic::default();
+        let contents = in_order(kept, &mut log).into_iter().map(|(content, _)| content).collect();
+        (contents, log.some_by_time)
+    }
+
+    #[test]
+    fn counters_come_before_clocks() {
+        let by_counter = ordered(vec![
+            passed(1, Rank::Counted(2, 1), Some((10, true))),
+            passed(2, Rank::Counted(1, 9), Some((30, true))),
+            passed(3, Rank::Counted(1, 8), Some((20, false))),
+        ]);
+        assert_eq!(by_counter, (vec![3, 2, 1], false));
+    }
+
+    #[test]
+    fn what_has_no_counter_stands_before_what_was_seen_later() {
+        let mixed = ordered(vec![
+            passed(1, Rank::Counted(1, 1), Some((10, true))),
+            // By a clock that had not been set: no mark, since others are vouched for.
+            passed(2, Rank::Counted(1, 2), Some((99, false))),
+            passed(3, Rank::Counted(1, 3), Some((30, true))),
+            passed(4, Rank::ByTime, Some((40, true))),
+            passed(5, Rank::ByTime, None),
+            passed(6, Rank::ByTime, Some((20, true))),
+        ]);
+        assert_eq!(mixed, (vec![1, 2, 6, 3, 4, 5], true));
+        let unsure = ordered(vec![
+            passed(1, Rank::Counted(1, 1), Some((30, false))),
+            passed(2, Rank::ByTime, Some((20, false))),
+        ]);
+        assert_eq!(unsure, (vec![2, 1], true));
+    }
+}
