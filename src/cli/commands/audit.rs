@@ -29,18 +29,7 @@ pub(in crate::cli) fn run(
     }
     let depth = if args.csv.is_some() { Depth::Listed } else { Depth::Whole };
     let survey = Survey::take(&setup, depth, output)?;
-    let account = Account {
-        station: &setup.station,
-        now: &survey.now,
-        audit: &survey.audit,
-        reckoning: &survey.reckoning,
-        drives: &survey.drives,
-        link: &setup.link,
-        power: &setup.power,
-        medium: setup.mailboxes.first().map_or(Medium::Other, |m| medium_below(&m.path)),
-        wanted_copies: setup.wanted_copies,
-        verify_every: VERIFY_EVERY,
-    };
+    let account = account(&setup, &survey);
     if let Some(path) = &args.html {
         save(path, report::audit::page(&account).as_bytes(), output)?;
     }
@@ -62,6 +51,22 @@ pub(in crate::cli) fn run(
         report::audit::headline(output, &survey.audit, &setup.station);
     }
     Ok(Exit::safe(survey.audit.is_safe()))
+}
+
+/// What a look found, beside what its figures rest on.
+pub(super) fn account<'a>(setup: &'a Setup, survey: &'a Survey) -> Account<'a> {
+    Account {
+        station: &setup.station,
+        now: &survey.now,
+        audit: &survey.audit,
+        reckoning: &survey.reckoning,
+        drives: &survey.drives,
+        link: &setup.link,
+        power: &setup.power,
+        medium: setup.mailboxes.first().map_or(Medium::Other, |m| medium_below(&m.path)),
+        wanted_copies: setup.wanted_copies,
+        verify_every: VERIFY_EVERY,
+    }
 }
 
 fn save(path: &Path, bytes: &[u8], output: &Output) -> Result<(), Problem> {

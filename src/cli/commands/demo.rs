@@ -2,6 +2,7 @@
 //! stick is carried off, the card dies, everything is put back and compared octet for octet.
 //! Invented throughout; nothing outside the temporary folder is touched.
 
+use super::audit::account;
 use super::survey::{Depth, Survey};
 use super::watch::settings;
 use crate::cli::Exit;
@@ -60,6 +61,18 @@ const NOON: [(&str, &str, &str); 3] = [
     ("harbour.office@example.org", "Gauge at lock 2", "1200 421 cm, steady. Peak expected 1500."),
 ];
 
+const AFTERNOON: [(&str, &str, &str); 2] = [
+    (
+        "shelter.north@example.org",
+        "Re: Insulin needed",
+        "Received with thanks, 1312.\r\n\r\n> One resident needs insulin before 2000.\r\n> Please confirm.",
+    ),
+    ("field.kitchen@example.org", "Meals tonight", "90 warm meals at 1830 at pier 4. Bring bowls."),
+];
+/// A slow link and a small supply, as on many a station (common practice, no source).
+const CONFIG: &str = "[link]\nbits_per_second = 300\nefficiency = 0.75\n[power]\nreceive_amps = 0.8\n\
+                      transmit_amps = 10\nduty = 0.1\nbattery_amp_hours = 10\nusable_depth = 0.5\n";
+
 pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, Problem> {
     let scratch = Scratch::new()?;
     let same = Story { scratch: &scratch, output }.tell()?;
@@ -77,7 +90,7 @@ struct Story<'a> {
 impl Story<'_> {
     fn tell(&self) -> Result<bool, Problem> {
         self.chapter("An exercise: flood at the harbour. Station pier-4 keeps its mail on a card.");
-        for folder in ["card/mail", "amber", "birch", "pocket"] {
+        for folder in ["card/mail", "card/state", "amber", "birch", "pocket"] {
             self.scratch.folder(folder)?;
         }
         let setup = self.setup()?;
@@ -97,6 +110,15 @@ impl Story<'_> {
         self.scratch
             .rename("card/mail/inbox/new/07-1.pier-4", "card/mail/inbox/cur/07-1.pier-4:2,S")?;
         watching.wait_until_safe("amber")?;
+        self.audit(&setup)?;
+
+        self.chapter("Amber is pulled too, to be looked at next door. Mail goes on arriving.");
+        self.scratch.rename("amber", "pocket/amber")?;
+        self.mail("13", &AFTERNOON)?;
+        self.exposed(&setup)?;
+        self.say("Amber is back.");
+        self.scratch.rename("pocket/amber", "amber")?;
+        watching.wait_for("amber", (MORNING.len() + NOON.len() + AFTERNOON.len()) as u64)?;
         self.audit(&setup)?;
         watching.stop()?;
 
@@ -129,8 +151,8 @@ impl Story<'_> {
             json: false,
         };
         // A config of its own, so that nothing of this host's comes in.
-        let config = self.scratch.path("empty.toml");
-        crate::disk::host::write_whole(&config, b"")?;
+        let config = self.scratch.path("counterfoil.toml");
+        crate::disk::host::write_whole(&config, CONFIG.as_bytes())?;
         let mut setup = Setup::load(Some(&config), &scope)?;
         setup.settle = SETTLE;
         Ok(setup)
@@ -158,6 +180,19 @@ impl Story<'_> {
         self.say("counterfoil audit:");
         report::audit::headline(self.output, &survey.audit, &setup.station);
         report::drives::table(self.output, &survey.drives);
+        Ok(())
+    }
+
+    /// What the audit says while no stick is there, and the same as a page.
+    fn exposed(&self, setup: &Setup) -> Result<(), Problem> {
+        let survey = Survey::take(setup, Depth::Whole, self.output)?;
+        let account = account(setup, &survey);
+        self.say("counterfoil audit:");
+        report::audit::headline(self.output, &survey.audit, &setup.station);
+        self.output.wrapped(&account.cost());
+        let page = self.scratch.path("audit.html");
+        crate::disk::host::write_whole(&page, report::audit::page(&account).as_bytes())?;
+        self.say("The same as a page is audit.html in the folder (--keep keeps it).");
         Ok(())
     }
 

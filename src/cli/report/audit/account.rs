@@ -38,7 +38,7 @@ impl Account<'_> {
     }
 
     /// What asking again for what would be lost costs, in one sentence.
-    pub(super) fn cost(&self) -> String {
+    pub(in crate::cli) fn cost(&self) -> String {
         let Some(seconds) = self.seconds_at_risk() else {
             return "What asking for them again would cost is unknown: the config names no \
                     link.bits_per_second."

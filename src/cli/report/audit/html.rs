@@ -88,13 +88,13 @@ fn list(title: &str, messages: &List, note: impl Fn(&Listed) -> String) -> Marku
             thead {
                 tr {
                     th scope="col" .k { "First seen" }
-                    th scope="col" { "Folder" }
-                    th scope="col" { "From" }
-                    th scope="col" { "To" }
+                    th scope="col" .who { "Folder" }
+                    th scope="col" .who { "From" }
+                    th scope="col" .who { "To" }
                     th scope="col" { "Subject" }
                     th scope="col" .n { "Size" }
                     th scope="col" .n { "Airtime" }
-                    th scope="col" { "Reason, and what to do" }
+                    th scope="col" { "What to do" }
                 }
             }
             tbody { @for message in shown { (row(message, &note(message))) } }
