@@ -101,8 +101,12 @@ class Station:
         # New, so that there is something that would be lost.
         for at, (subject, _) in enumerate([(text, "") for text in HOSTILE] + STEERING):
             self._deliver(f"in/new/late.{at}", "q2lck@example.org", "q1pier@example.org", subject)
+        # Enough for a list that goes on over several sheets of paper.
+        for at in range(150):
+            self._deliver(f"in/new/more.{at}", "q2lck@example.org", "q1pier@example.org", f"EXERCISE gauge {at}")
         self.say("audit", "--html", "audit.html")
-        yield Page(name="audit", path=self.root / "audit.html", shows=shown[:-1], heads=[])
+        yield Page(name="audit", path=self.root / "audit.html", shows=shown[:-1] + ["If this card died now"],
+                   heads=["First seen", "Folder", "From", "To", "Subject", "Size", "Airtime", "What to do"])
 
 
 CONFIG = """\
