@@ -7,6 +7,7 @@
 //! - `headers`: dates and subjects against the examples of RFC 5322 and RFC 2047
 //! - `post`: a station with its drives, in the words of its operator
 //! - `inspector`: the strict look at a bag
+//! - `weight`: what messages are made of, against Python's standard library
 //! - `tools`: the programs from outside; a missing one fails the test
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
@@ -17,3 +18,4 @@ mod headers;
 mod inspector;
 mod post;
 mod tools;
+mod weight;

@@ -55,8 +55,8 @@ impl Account<'_> {
             }
             None => String::new(),
         };
-        let of_sun = match self.power.daily_amp_hours.filter(|daily| *daily > 0.0) {
-            Some(daily) => format!(", {} of a day of sun", share(charge / daily)),
+        let of_sun = match self.power.days_of_sun(charge) {
+            Some(days) => format!(", {} of a day of sun", share(days)),
             None => String::new(),
         };
         let charge = amp_hours(charge);
