@@ -164,6 +164,17 @@ impl JobError {
         }
     }
 
+    /// Whether a pulled stick may end in it: it answers with errors of reading and writing, or with nothing it took.
+    pub fn may_be_a_pull(&self) -> bool {
+        matches!(
+            self,
+            Self::Disk(_)
+                | Self::NotSynced(_)
+                | Self::NotAsWritten { .. }
+                | Self::LogNotAsWritten { .. }
+        )
+    }
+
     /// What kind of trouble it is, where the file system has said so.
     pub fn trouble(&self) -> Trouble {
         match self {

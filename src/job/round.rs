@@ -115,15 +115,7 @@ pub fn mirror_drive(
         let done = done.inspect_err(|error| note_lost_pages(catalogue, error, &mount));
         // A pulled stick answers with read and write errors: what it is, the kernel knows.
         done.map_err(|error| match admitted.volume.present() {
-            Err(_)
-                if matches!(
-                    error,
-                    JobError::Disk(_)
-                        | JobError::NotSynced(_)
-                        | JobError::NotAsWritten { .. }
-                        | JobError::LogNotAsWritten { .. }
-                ) =>
-            {
+            Err(_) if error.may_be_a_pull() => {
                 let at = admitted.volume.facts().shown.clone();
                 JobError::PulledOut { at, while_doing: error.to_string() }
             }

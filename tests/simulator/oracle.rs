@@ -51,7 +51,7 @@ pub(crate) struct Promised {
     /// Copies called good, by their place in the bag.
     copies: BTreeMap<String, Arc<Vec<u8>>>,
     /// Contents called mirrored, and when last.
-    contents: BTreeMap<Digest, u64>,
+    contents: BTreeSet<Digest>,
     /// Every copy ever durable on it, good or not.
     seen: BTreeMap<String, Vec<u8>>,
     /// The ledger as far as it was durable.
@@ -141,7 +141,7 @@ impl Oracle {
                 continue;
             }
             promised.copies.insert(claim.payload.clone(), Arc::clone(content));
-            promised.contents.insert(claim.identity.digest, self.step);
+            promised.contents.insert(claim.identity.digest);
         }
         self.still_there(promised, image)
     }
@@ -211,7 +211,7 @@ impl Oracle {
                 };
                 promised.copies.iter().any(whole)
             };
-            for digest in promised.contents.keys() {
+            for digest in &promised.contents {
                 let left = self.damaged.contains(digest) || self.superseded.contains(digest);
                 if !left && good(digest) && !there.contains(digest) {
                     return broken(
