@@ -1,6 +1,6 @@
 """Owns the story of what a stick is asked for: writes and flushes as it counts them itself. Never loosens a bound."""
 
-from box.lanes import story
+from box.lanes import quiet_story
 from box.mail import messages
 
 # How long counters must stand still: the kernel writes back what is 30 s old, looking every 5 s
@@ -22,7 +22,7 @@ def cost(before, after):
     return after[0] - before[0], after[1] - before[1]
 
 
-@story
+@quiet_story
 def what_a_stick_is_asked_for(post):
     post.boot()
     post.configure()
