@@ -14,3 +14,6 @@ pub(crate) const FOUND: [(&str, u64); 6] = [
     ("a pass without end, over the second place of a message whose first was gone", 8_924),
     ("a copy without a line passed over, in a folder before the last", 4_759),
 ];
+
+/// Seeds that have found sabotages, tried before any other.
+pub(crate) const BITING: [u64; 9] = [1, 12, 4, 13, 25, 300, 663, 1_355, 2_023];

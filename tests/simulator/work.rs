@@ -3,7 +3,7 @@
 use crate::oracle::Broken;
 use crate::random::{self, Counts};
 use crate::sabotage::Sabotage;
-use crate::seeds::FOUND;
+use crate::seeds::{BITING, FOUND};
 use crate::small::{self, Seen, Tried};
 use crate::sweep;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -262,14 +262,17 @@ fn every_short_history(longest: usize, findings: &Findings) {
 fn teeth(all: &[Sabotage], within: u64) -> bool {
     let begun = Instant::now();
     let mut bites = true;
+    // Those that found one before come first; where they find nothing any more, all are searched.
+    let order: Vec<u64> = BITING.into_iter().chain(1..=within).collect();
     for how in all {
         let first: Mutex<Option<(u64, Broken)>> = Mutex::new(None);
         let found = AtomicBool::new(false);
         by_turns(
-            1,
-            within + 1,
+            0,
+            order.len() as u64,
             || found.load(Ordering::Relaxed),
-            |seed, _: &mut ()| {
+            |at, _: &mut ()| {
+                let seed = order[at as usize];
                 let run = format!("seed-{seed}");
                 if let Err(broken) = random::history(&run, seed, Some(*how), false) {
                     found.store(true, Ordering::Relaxed);
