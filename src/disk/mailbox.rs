@@ -7,7 +7,7 @@ use super::walk::Walk;
 use crate::model::message::FileFacts;
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
-use rustix::fs::{FileType, OFlags};
+use rustix::fs::{FileType, OFlags, Stat};
 use rustix::io::Errno;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
@@ -41,6 +41,16 @@ pub enum Sighting {
     NotAFile(RelName),
     /// A folder (or the whole mailbox: `None`) that could not be read to its end.
     Unreadable(Option<RelName>, String),
+}
+
+impl Look {
+    pub(super) fn of(stat: &Stat) -> Self {
+        match FileType::from_raw_mode(stat.st_mode) {
+            FileType::RegularFile => Self::File(beneath::facts(stat)),
+            FileType::Directory => Self::Folder,
+            _ => Self::NotAFile,
+        }
+    }
 }
 
 impl MailboxDir {
@@ -87,12 +97,7 @@ impl MailboxDir {
             Err(Errno::LOOP) => return Ok(Look::NotAFile),
             Err(errno) => return Err(fail(errno)),
         };
-        let stat = rustix::fs::fstat(&fd).map_err(fail)?;
-        Ok(match FileType::from_raw_mode(stat.st_mode) {
-            FileType::RegularFile => Look::File(beneath::facts(&stat)),
-            FileType::Directory => Look::Folder,
-            _ => Look::NotAFile,
-        })
+        Ok(Look::of(&rustix::fs::fstat(&fd).map_err(fail)?))
     }
 
     /// Opens a message for reading.

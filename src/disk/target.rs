@@ -10,8 +10,10 @@ use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, Mode, OFlags, RenameFlags, Timespec, Timestamps};
 use rustix::io::Errno;
+use std::cell::{OnceCell, RefCell};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
+use std::rc::Rc;
 
 /// Folder for files not yet complete; also passed over when a mailbox is scanned.
 pub const STAGING: &str = ".counterfoil-restore";
@@ -22,6 +24,11 @@ pub struct TargetDir {
     root: OwnedFd,
     shown: String,
     owner: Owner,
+    /// The folder for files on their way, once it is made.
+    staging: OnceCell<OwnedFd>,
+    /// The folder last written to or looked at: messages come sorted by it. Kept for one batch, so that a folder
+    /// that somebody moves away meanwhile is not written to for long.
+    folder: RefCell<Option<(RelName, Rc<OwnedFd>)>>,
 }
 
 /// To whom restored files are given, and which rights new folders get.
@@ -66,7 +73,8 @@ impl TargetDir {
             (rustix::fs::Uid::from_raw(stat.st_uid), rustix::fs::Gid::from_raw(stat.st_gid))
         });
         let owner = Owner { to, folder_mode: stat.st_mode & 0o777 | 0o700 };
-        let target = Self { root, shown, owner };
+        let (staging, folder) = (OnceCell::new(), RefCell::new(None));
+        let target = Self { root, shown, owner, staging, folder };
         if write {
             target.clear_staging()?;
         }
@@ -75,7 +83,38 @@ impl TargetDir {
 
     /// What has that name now.
     pub fn look(&self, at: &RelName) -> Result<Look, DiskError> {
-        super::MailboxDir::look_below(self.root.as_fd(), at)
+        let fail = |errno| self.fail("look at", at, errno);
+        let Some(parent) = at.parent() else {
+            return super::MailboxDir::look_below(self.root.as_fd(), at);
+        };
+        let folder = match self.open_folder(&parent) {
+            Ok(folder) => folder,
+            Err(Errno::NOENT | Errno::NOTDIR) => return Ok(Look::Gone),
+            Err(Errno::LOOP) => return Ok(Look::NotAFile),
+            Err(errno) => return Err(fail(errno)),
+        };
+        match rustix::fs::statat(&folder, last(at), AtFlags::SYMLINK_NOFOLLOW) {
+            Ok(stat) => Ok(Look::of(&stat)),
+            Err(Errno::NOENT) => Ok(Look::Gone),
+            Err(errno) => Err(fail(errno)),
+        }
+    }
+
+    /// Whether there is a folder of that name.
+    pub fn has_folder(&self, at: &RelName) -> bool {
+        self.open_folder(at).is_ok()
+    }
+
+    fn open_folder(&self, at: &RelName) -> Result<Rc<OwnedFd>, Errno> {
+        let mut kept = self.folder.borrow_mut();
+        match &*kept {
+            Some((name, folder)) if name == at => Ok(Rc::clone(folder)),
+            _ => {
+                let folder = Rc::new(beneath::open_dir(self.root.as_fd(), Some(at), HOST)?);
+                *kept = Some((at.clone(), Rc::clone(&folder)));
+                Ok(folder)
+            }
+        }
     }
 
     /// Opens a file already there, to compare it.
@@ -92,43 +131,56 @@ impl TargetDir {
         if bytes > fs.f_bavail.saturating_mul(fs.f_frsize) {
             return Err(DiskError::new("write into", &self.shown, Errno::NOSPC));
         }
-        let mut give = |fd: BorrowedFd<'_>| self.give(fd);
-        beneath::make_dirs(self.root.as_fd(), &staging, 0o700, HOST, &mut give)?;
-        let name = staging.join(&RelName::fixed(&format!("{number:08}")));
+        let name = RelName::fixed(&format!("{number:08}"));
+        let fail = |errno| self.fail("create", &staging.join(&name), errno);
+        let folder = match self.staging.get() {
+            Some(folder) => folder,
+            None => {
+                let mut give = |fd: BorrowedFd<'_>| self.give(fd);
+                beneath::make_dirs(self.root.as_fd(), &staging, 0o700, HOST, &mut give)?;
+                let made = beneath::open_dir(self.root.as_fd(), Some(&staging), HOST);
+                let made = made.map_err(fail)?;
+                self.staging.get_or_init(|| made)
+            }
+        };
         let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
-        let fd = beneath::open(self.root.as_fd(), &name, flags, HOST)
-            .map_err(|errno| self.fail("create", &name, errno))?;
-        Ok(Staged { fd, name, offset: 0 })
+        let fd = beneath::open(folder.as_fd(), &name, flags, HOST).map_err(fail)?;
+        Ok(Staged { fd, name: staging.join(&name), offset: 0 })
     }
 
-    /// Makes every staged file durable, before any of them gets its name.
+    /// Makes every staged file durable, before any of them gets its name, and every name given before.
     pub fn sync_all(&self) -> Result<(), DiskError> {
+        *self.folder.borrow_mut() = None;
         rustix::fs::syncfs(&self.root)
             .map_err(|errno| DiskError::new("sync restore target", &self.shown, errno))
     }
 
     /// Gives a staged file its name, unless something is there: a mail program may deliver meanwhile.
     pub fn place(&self, staged: &RelName, at: &RelName) -> Result<Placing, DiskError> {
-        if let Some(parent) = at.parent() {
-            self.make_dirs(&parent)?;
-        }
         let fail = |errno| self.fail("name", at, errno);
-        let from = staged.parent();
-        let from = beneath::open_dir(self.root.as_fd(), from.as_ref(), HOST).map_err(fail)?;
-        let to = beneath::open_dir(self.root.as_fd(), at.parent().as_ref(), HOST).map_err(fail)?;
+        let to = match at.parent() {
+            None => Rc::new(beneath::open_dir(self.root.as_fd(), None, HOST).map_err(fail)?),
+            Some(parent) if self.has_folder(&parent) => self.open_folder(&parent).map_err(fail)?,
+            Some(parent) => {
+                self.make_dirs(&parent)?;
+                self.open_folder(&parent).map_err(fail)?
+            }
+        };
+        let from = self.staging.get().ok_or_else(|| fail(Errno::NOENT))?;
         let (old, new) = (last(staged), last(at));
-        match rustix::fs::renameat_with(&from, &old, &to, &new, RenameFlags::NOREPLACE) {
+        match rustix::fs::renameat_with(from, &old, &to, &new, RenameFlags::NOREPLACE) {
             Ok(()) => Ok(Placing::Done),
             Err(Errno::EXIST) => Ok(Placing::Occupied),
             // A file system without that kind of rename: a hard link refuses to overwrite as well.
-            Err(Errno::INVAL) => match rustix::fs::linkat(&from, &old, &to, &new, AtFlags::empty())
-            {
-                Ok(()) => rustix::fs::unlinkat(&from, &old, AtFlags::empty())
-                    .map(|()| Placing::Done)
-                    .map_err(fail),
-                Err(Errno::EXIST) => Ok(Placing::Occupied),
-                Err(errno) => Err(fail(errno)),
-            },
+            Err(Errno::INVAL) => {
+                match rustix::fs::linkat(from, &old, &to, &new, AtFlags::empty()) {
+                    Ok(()) => rustix::fs::unlinkat(from, &old, AtFlags::empty())
+                        .map(|()| Placing::Done)
+                        .map_err(fail),
+                    Err(Errno::EXIST) => Ok(Placing::Occupied),
+                    Err(errno) => Err(fail(errno)),
+                }
+            }
             Err(errno) => Err(fail(errno)),
         }
     }

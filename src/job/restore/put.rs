@@ -4,7 +4,8 @@
 use super::Gathered;
 use super::beside::{NUMBERED, around, beside};
 use crate::disk::{
-    Access, DiskError, Look, MessageFile, Placing, ReadFrom, STAGING, TargetDir, Trouble, read_full,
+    Access, DiskError, Look, MessageFile, Placing, ReadFrom, STAGING, TargetDir, Trouble,
+    read_full, read_known,
 };
 use crate::job::catalogue::Wanted;
 use crate::job::{JobError, Progress};
@@ -13,10 +14,10 @@ use crate::model::{Digest, Hasher, Identity, MailboxName, Moment, RelName};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
-/// Messages named together after one sync.
-const BATCH: usize = 512;
+/// Messages named together after one sync: one of a card's costs as much as writing hundreds of messages.
+const BATCH: usize = 4096;
 /// Octets of them.
-const BATCH_BYTES: u64 = 32 << 20;
+const BATCH_BYTES: u64 = 64 << 20;
 
 /// What is to be restored, and where to.
 pub struct Plan<'a> {
@@ -289,13 +290,13 @@ impl Work<'_> {
         let mut above = path.parent();
         let mut found = None;
         while let Some(folder) = above {
+            if self.target.as_ref().is_some_and(|target| target.has_folder(&folder)) {
+                break;
+            }
             let there = match &self.target {
                 Some(target) => target.look(&folder)?,
                 None => Look::Gone,
             };
-            if there == Look::Folder {
-                break;
-            }
             if there != Look::Gone || self.names.contains(folder.as_bytes()) {
                 found = Some(folder.clone());
             }
@@ -339,7 +340,11 @@ impl Work<'_> {
             let mut buffer = vec![0; COPY_BUFFER_BYTES.min(identity.bytes as usize + 1)];
             let mut total = 0;
             // A copy that cannot be read to its end is a bad copy, and the next one is tried.
-            while let Ok(got) = read_full(|into| source.read(into), &mut buffer) {
+            loop {
+                let left = identity.bytes - total;
+                let Ok(got) = read_known(|into| source.read(into), &mut buffer, left) else {
+                    break;
+                };
                 total += got as u64;
                 if got == 0 || total > identity.bytes {
                     break;
@@ -347,6 +352,9 @@ impl Work<'_> {
                 hasher.update(&buffer[..got]);
                 if let Some(staged) = &mut staged {
                     staged.write(&buffer[..got])?;
+                }
+                if got < buffer.len() {
+                    break;
                 }
             }
             if total == identity.bytes && hasher.finish() == *identity {
@@ -367,7 +375,8 @@ impl Work<'_> {
         Ok(None)
     }
 
-    /// Makes what is staged durable, then gives it its names, then makes the names durable.
+    /// Makes what is staged durable, then gives it its names. The names become durable with the next batch, or at
+    /// the end.
     fn name_staged(&mut self) -> Result<(), JobError> {
         self.staged_bytes = 0;
         let batch = std::mem::take(&mut self.staged);
@@ -406,12 +415,15 @@ impl Work<'_> {
                 target.make_dirs(&folder.parent().map_or(name.clone(), |p| p.join(&name)))?;
             }
         }
-        Ok(target.sync_all()?)
+        Ok(())
     }
 
     fn finish(&mut self) -> Result<(), JobError> {
         match (&self.target, self.plan.dry_run) {
-            (Some(target), false) => Ok(target.clear_staging()?),
+            (Some(target), false) => {
+                target.clear_staging()?;
+                Ok(target.sync_all()?)
+            }
             _ => Ok(()),
         }
     }
