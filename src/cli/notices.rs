@@ -123,6 +123,10 @@ pub(super) fn finding(finding: &Finding) -> String {
                 "{path} cannot be read ({why}): give the user who runs counterfoil the right to it"
             )
         }
+        Finding::MessageAltered { path } => format!(
+            "{path} has other octets than it had, though nobody wrote to it: the card is failing. The good \
+             version is on a drive: counterfoil restore --repair"
+        ),
         Finding::CopiedDrive { of, own } => format!(
             "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
         ),

@@ -6,6 +6,7 @@ pub mod catalogue;
 pub mod drive;
 pub mod headers;
 pub mod mirror;
+pub mod reread;
 pub mod restore;
 pub mod round;
 pub mod scan;

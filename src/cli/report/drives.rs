@@ -36,6 +36,8 @@ impl Shown {
             last_verified: None,
             medium: Medium::Other,
             away: None,
+            worn: None,
+            distrust: None,
         };
         Self { row, mounted: true, state, messages: 0, bytes: 0 }
     }

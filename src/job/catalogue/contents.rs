@@ -3,8 +3,8 @@
 
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
-use crate::model::Identity;
 use crate::model::message::{Headers, Weight};
+use crate::model::{Identity, Moment};
 use rusqlite::{Row, params};
 
 impl Catalogue {
@@ -48,6 +48,13 @@ impl Catalogue {
                     date: text(row, 3)?,
                 })
             })?)
+    }
+
+    /// When a content was first seen, as a ledger told it.
+    pub fn first_seen(&self, content: i64) -> Result<Moment, JobError> {
+        let sql = "SELECT coalesce(seen, 0) FROM content WHERE id = ?1";
+        let seconds = self.db.prepare_cached(sql)?.query_row([content], |row| row.get(0))?;
+        Ok(Moment { seconds, nanos: 0 })
     }
 
     /// What a content is.

@@ -35,6 +35,7 @@ impl Catalogue {
                 self.put_payload(book, *payload, content, proven(standing), &line.stamp)?;
                 self.put_place(book, content, place)?;
                 self.content_proven(content, place.first_seen, &line.stamp)?;
+                self.book_filled(book.row, identity.bytes, &line.stamp)?;
             }
             Event::Placed { identity, place } => {
                 let content = self.content(identity)?;
@@ -56,6 +57,7 @@ impl Catalogue {
             Event::Verified { .. } => {
                 self.copies_reread(book.row, 0..=NUMBER_MAX, line.stamp.time)?;
                 self.drive_verified(book.drive, line.stamp.time)?;
+                self.round_ended(book.row, line.stamp.time)?;
             }
             Event::Recovered { .. } => {
                 self.db.execute(
@@ -130,7 +132,7 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)",
+                "INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0, 0)",
             )?
             .execute(params![
                 book.row,

@@ -7,9 +7,11 @@ mod contents;
 mod drives;
 mod files;
 mod fold;
+mod health;
 mod opening;
 mod payloads;
 mod places;
+mod rereads;
 mod union;
 
 pub use audit::Totals;
@@ -20,6 +22,7 @@ pub use files::{FileRow, FileState, Glance, NewFile};
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use places::{GONE_MOVED, GONE_REMOVED, PlaceRow};
+pub use rereads::RoundTotals;
 pub use union::Wanted;
 
 use super::JobError;

@@ -113,6 +113,10 @@ pub fn admit(
     let now = asked.clock.stamp();
     let found = FoundDrive { label: asked.label, at: asked.at, medium: volume.facts().medium };
     let drive = catalogue.drive_seen(asked.taken_for.unwrap_or(id), &found, now.time)?;
+    let at = || volume.facts().shown.clone();
+    if asked.access == Access::Write {
+        trusted(catalogue, drive, at)?;
+    }
     let mut book = catalogue.book(drive, asked.station)?;
     let session = session_of(&now, &*volume);
     let dir = bag::station_dir(asked.station);
@@ -145,6 +149,12 @@ pub fn admit(
             if lost_pages && loaded.length == 0 {
                 return Err(JobError::BadBeginning { at: volume.facts().shown.clone() });
             }
+            if loaded.fell {
+                catalogue.note_fall(drive, loaded.length)?;
+                trusted(catalogue, drive, at)?;
+            } else if !continues {
+                catalogue.note_no_fall(drive)?;
+            }
             // Until it is through, the next admission does it again, in whatever session that is.
             book.session = None;
             catalogue.save_book(&book)?;
@@ -154,6 +164,7 @@ pub fn admit(
             book.session = Some(session);
             book.opened = false;
             catalogue.save_book(&book)?;
+            trusted(catalogue, drive, at)?;
         }
     }
     let ledger_whole = loaded.length > 0
@@ -170,6 +181,14 @@ pub fn admit(
     let newer = only_readable || loaded.newer.is_some() || loaded.endless;
     let unreadable = loaded.unreadable;
     Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
+}
+
+/// Whether a drive may still be written to.
+fn trusted(catalogue: &Catalogue, drive: i64, at: impl Fn() -> String) -> Result<(), JobError> {
+    match catalogue.distrust(drive)? {
+        Some(why) => Err(JobError::Untrusted { at: at(), why }),
+        None => Ok(()),
+    }
 }
 
 /// Remembers a failed sync, for as long as the mount lasts.

@@ -14,6 +14,10 @@ use crate::model::{Finding, RelName, Stamp, bag};
 pub(super) struct Loaded {
     /// It is as it was known; nothing was read.
     pub unchanged: bool,
+    /// What was known of it does not stand, and it was read from its beginning.
+    pub anew: bool,
+    /// It ends before where it was known to end.
+    pub fell: bool,
     /// A break that no `recovered` line has settled yet.
     pub broken: Option<Break>,
     /// The last line is not ended.
@@ -49,7 +53,8 @@ pub(super) fn load(
         findings.push(Finding::LedgerShorter { known, found: length });
     }
     let anew = !intact || known == 0;
-    let mut loaded = Loaded { length, ..Loaded::default() };
+    let fell = length < known;
+    let mut loaded = Loaded { length, anew, fell, ..Loaded::default() };
     catalogue.together(|| {
         if anew {
             catalogue.forget_book(book)?;

@@ -18,5 +18,6 @@ pub use identity::{drive_id, make_drive, stations};
 pub use ledger::{Lines, Piece};
 pub use manifest::{Listed, read as read_manifest};
 pub(crate) use payload::{
-    Copy, hash as hash_copy, hash_all as hash_copies, length as copy_length, list as list_segment,
+    Copy, Part, Piecewise, hash as hash_copy, hash_all as hash_copies, hash_piece,
+    length as copy_length, list as list_segment,
 };

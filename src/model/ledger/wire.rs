@@ -73,7 +73,7 @@ struct Wire {
 /// The JSON object of a line, complete but for its hash.
 pub(super) fn write(line: &Line) -> String {
     let mut wire = Wire {
-        v: super::FORMAT,
+        v: needed(&line.event),
         seq: line.seq,
         boot: line.stamp.boot.clone(),
         time: line.stamp.time.to_text(),
@@ -83,6 +83,21 @@ pub(super) fn write(line: &Line) -> String {
     wire.fill(&line.event);
     // A struct of text and numbers always serializes.
     serde_json::to_string(&wire).unwrap_or_default()
+}
+
+/// The format a reader must know to understand a line: no line asks for more than it has to, so that a drive without
+/// any of the later ones is still written to by an earlier program.
+fn needed(event: &Event) -> u32 {
+    match event {
+        Event::Mirrored { place, .. }
+        | Event::Placed { place, .. }
+        | Event::Moved { place, .. }
+            if place.suspect == Some(Suspicion::Altered) =>
+        {
+            2
+        }
+        _ => 1,
+    }
 }
 
 #[derive(Deserialize)]
@@ -281,7 +296,8 @@ impl Wire {
     fn read_place(&self) -> Option<Place> {
         let suspect = match &self.suspect {
             None => None,
-            Some(text) => Some(Suspicion::from_text(text)?),
+            // A word of a later version is a suspicion all the same.
+            Some(text) => Some(Suspicion::from_text(text).unwrap_or(Suspicion::Altered)),
         };
         Some(Place {
             mailbox: parse(&self.mailbox)?,
