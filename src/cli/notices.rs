@@ -200,6 +200,7 @@ pub(super) fn drive_state(state: &str) -> &'static str {
         "stalled" => "does not answer: wait, or pull it out and use another drive",
         "left-alone" => "not used: its owner does not want it to be, or it is none of ours",
         "released" => "released: may be pulled",
+        "untrusted" => "not trusted: restore works, nothing on it counts; use another drive",
         "" => "not used yet",
         _ => "failed: use another drive",
     }
@@ -232,6 +233,10 @@ pub(super) fn news(news: &News<'_>) -> String {
         News::Came { label, at } => {
             format!("{label}: mounted at {}", crate::model::escape::shown(at))
         }
+        News::FullSoon { label, days } => format!(
+            "{label}: full in {} at the present rate: have another drive ready",
+            super::report::count(*days, "day")
+        ),
         News::Went(label) => format!("{label}: unmounted or pulled out"),
         News::TooMany(label) => {
             format!(

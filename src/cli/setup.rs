@@ -8,6 +8,7 @@ use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
 use crate::disk::{FolderDoor, host};
 use crate::job::drive::Begin;
+use crate::job::reread::RereadRules;
 use crate::job::{DriveRef, MailboxRef, Station};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
@@ -24,6 +25,12 @@ const CHURN: Duration = Duration::from_secs(600);
 /// Default of `scan_every`: a scan of 100,000 messages takes a board a few seconds, and hints
 /// bring almost everything at once.
 const SCAN_EVERY: Duration = Duration::from_secs(900);
+
+/// Default of `verify.every`: common practice, no source. Cells without power lose charge over months.
+const VERIFY_EVERY: Duration = Duration::from_secs(30 * 86_400);
+/// Default of `verify.max_rate`, in octets a second: well below what the slowest bus of a board carries, so that
+/// new mail and the link are not held up.
+const VERIFY_RATE: u64 = 4 << 20;
 
 /// Where the service keeps a state folder for each operator.
 const SERVICE_STATES: &str = "/var/lib/counterfoil";
@@ -46,6 +53,7 @@ pub(super) struct Setup {
     /// The globs as written.
     pub ignore_texts: Vec<String>,
     pub wanted_copies: u32,
+    pub reread: RereadRules,
 }
 
 impl Setup {
@@ -98,6 +106,10 @@ impl Setup {
             ignore: globs(&config.ignore)?,
             ignore_texts: config.ignore,
             wanted_copies: config.drives.wanted_copies.unwrap_or(1),
+            reread: RereadRules {
+                every: config.verify.every.unwrap_or(VERIFY_EVERY),
+                max_rate: config.verify.max_rate.unwrap_or(VERIFY_RATE),
+            },
         };
         setup.check()?;
         Ok(setup)

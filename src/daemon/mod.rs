@@ -9,6 +9,7 @@ pub mod control;
 mod drives;
 mod events;
 mod mailboxes;
+mod rereads;
 mod run;
 mod serve;
 mod service;

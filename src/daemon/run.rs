@@ -6,6 +6,7 @@ use super::serve::{Daemon, Ended};
 use super::service::Service;
 use super::sources::watch_mounts;
 use crate::disk::mounts::MountKey;
+use crate::job::reread::RereadRules;
 use crate::job::{DriveRef, JobError, Station};
 use crate::model::Clock;
 use crate::model::limits::HINTS_MAX;
@@ -35,6 +36,8 @@ pub struct Settings {
     pub churn: Duration,
     /// Time between two scans.
     pub scan_every: Duration,
+    /// How copies are re-read.
+    pub reread: RereadRules,
 }
 
 /// Finds the removable drives that are mounted now. Must be quick, and must not ask a medium.

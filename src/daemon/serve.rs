@@ -84,6 +84,7 @@ impl<'a> Daemon<'a> {
             mailboxes: settings.station.mailboxes.clone(),
             state: settings.state,
             clock,
+            reread: settings.reread,
             claims: Claims::default(),
             stop: AtomicBool::new(false),
         };
@@ -142,6 +143,9 @@ impl<'a> Daemon<'a> {
         loop {
             self.on_time()?;
             self.give_clerk_work();
+            if self.is_quiet() {
+                self.drives.reread(Instant::now());
+            }
             let deadline = self.deadline();
             let event = tokio::select! {
                 event = events.recv() => event,
@@ -171,7 +175,10 @@ impl<'a> Daemon<'a> {
                     }
                 }
                 Some(Event::Clerk(report)) => self.clerk_done(report)?,
-                Some(Event::Drive(number, round)) => self.drives.done(number, &round),
+                Some(Event::Drive(number, round, after)) => {
+                    self.drives.done(number, &round, &after)
+                }
+                Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
                 Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
                 Some(Event::DrivesChanged) => self.drives.refresh()?,
                 Some(Event::Asked(request, asker)) => self.answer(request, asker)?,
@@ -224,8 +231,16 @@ impl<'a> Daemon<'a> {
         Ok(())
     }
 
+    /// Whether nothing is done in the mailboxes, nor known to be waited for.
+    fn is_quiet(&self) -> bool {
+        let waits = self.settle_at.is_some() || self.again_at.iter().any(Option::is_some);
+        self.clerk_at.is_none() && !waits
+    }
+
     fn deadline(&self) -> Instant {
-        let all = [Some(self.next_scan), self.settle_at, self.watchdog_at, self.drives.deadline()];
+        let reread = self.is_quiet().then(|| self.drives.reread_deadline()).flatten();
+        let drives = self.drives.deadline();
+        let all = [Some(self.next_scan), self.settle_at, self.watchdog_at, drives, reread];
         let again = self.again_at.iter().copied();
         all.into_iter().chain(again).flatten().min().unwrap_or(self.next_scan)
     }
@@ -272,12 +287,17 @@ impl<'a> Daemon<'a> {
     }
 
     fn answer(&mut self, request: Request, asker: Asker) -> Result<(), JobError> {
-        if request == Request::Look {
+        if let Request::Afresh(id) = &request {
+            self.drives.begin_afresh(id)?;
+        }
+        if matches!(request, Request::Look | Request::Afresh(_)) {
             self.drives.refresh()?;
         }
         match request {
             // Whoever asked may have gone.
-            Request::Drives | Request::Look => drop(asker.send(self.drives.describe())),
+            Request::Drives | Request::Look | Request::Afresh(_) => {
+                drop(asker.send(self.drives.describe()))
+            }
             Request::Release(name) => self.drives.release(&name, asker),
         }
         Ok(())
@@ -290,7 +310,10 @@ impl<'a> Daemon<'a> {
         while self.drives.at_work().next().is_some() || self.clerk_at.is_some() {
             tokio::select! {
                 event = events.recv() => match event {
-                    Some(Event::Drive(number, round)) => self.drives.done(number, &round),
+                    Some(Event::Drive(number, round, after)) => {
+                        self.drives.done(number, &round, &after);
+                    }
+                    Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
                     Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
                     Some(Event::Clerk(_)) => self.clerk_at = None,
                     Some(_) => {}

@@ -39,6 +39,10 @@ pub(in crate::cli) fn run(
                 "folders": setup.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
                 "wanted_copies": setup.wanted_copies,
             },
+            "verify": {
+                "every": span(setup.reread.every),
+                "max_rate": rate(setup.reread.max_rate),
+            },
         }));
         return Ok(Exit::Safe);
     }
@@ -70,6 +74,9 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("accept = {}", in_toml(setup.accept.as_str())));
     line(format!("folders = {}", list(setup.folders.iter().map(|folder| path(folder)))));
     line(format!("wanted_copies = {}", setup.wanted_copies));
+    line("\n[verify]".into());
+    line(format!("every = {}", in_toml(&span(setup.reread.every))));
+    line(format!("max_rate = {}", in_toml(&rate(setup.reread.max_rate))));
     text
 }
 
@@ -82,7 +89,20 @@ fn list(items: impl Iterator<Item = String>) -> String {
     format!("[{}]", items.collect::<Vec<_>>().join(", "))
 }
 
+fn rate(octets: u64) -> String {
+    for (unit, name) in [(1 << 20, "MiB/s"), (1 << 10, "KiB/s")] {
+        if octets.is_multiple_of(unit) {
+            return format!("{} {name}", octets / unit);
+        }
+    }
+    format!("{octets} B/s")
+}
+
 fn span(span: Duration) -> String {
+    const DAY: u64 = 86_400;
+    if span.subsec_nanos() == 0 && span.as_secs() >= DAY && span.as_secs().is_multiple_of(DAY) {
+        return format!("{}d", span.as_secs() / DAY);
+    }
     match jiff::SignedDuration::try_from(span) {
         Ok(span) => format!("{span:#}"),
         Err(_) => format!("{}s", span.as_secs()),

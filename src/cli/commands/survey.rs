@@ -130,6 +130,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
             _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
             _ if live.is_some() => live.map_or("", |drive| drive.state.as_str()),
             None => "away",
+            Some(_) if row.distrust.is_some() => "untrusted",
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
             Some(l) => match (l.trouble, &l.drive) {
                 // As the last pass left it: a look alone does not show that a drive takes no more.
@@ -184,7 +185,7 @@ fn trouble_of(drive: &Served) -> Option<Option<Reason>> {
     match drive.state.as_str() {
         "away" | "left-alone" | "released" => None,
         "full" => Some(Some(Reason::DriveFull)),
-        "read-only" | "failed" => Some(Some(Reason::DriveFailed)),
+        "read-only" | "failed" | "untrusted" => Some(Some(Reason::DriveFailed)),
         _ => Some(None),
     }
 }

@@ -64,6 +64,7 @@ pub(super) fn settings(setup: &Setup) -> Settings {
         settle: setup.settle,
         churn: setup.churn,
         scan_every: setup.scan_every,
+        reread: setup.reread,
     }
 }
 
