@@ -6,6 +6,7 @@
 //! - `service`: signals, the service manager, idling, being killed
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs, unreachable_pub)]
 
+mod kept;
 mod mail;
 mod post;
 mod service;

@@ -91,8 +91,12 @@ impl Survey {
         let audit =
             round::audit_now(catalogue, &setup.station, setup.wanted_copies, &looked, &left)?;
         let daemon = host::is_locked(&setup.lock_file());
-        let drives = shown(&audit, &looked, daemon, &live);
-        Ok(Self { audit, drives, now: clock.stamp(), daemon, notes })
+        let mut drives = shown(&audit, &looked, daemon, &live);
+        let now = clock.stamp();
+        for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
+            drive.days_left = catalogue.days_left(drive.row.row, &now)?;
+        }
+        Ok(Self { audit, drives, now, daemon, notes })
     }
 }
 
@@ -149,6 +153,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
             state: state.to_owned(),
             messages: *messages,
             bytes: *bytes,
+            days_left: None,
         }
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
