@@ -58,7 +58,7 @@ fn a_stick_that_comes_lends_what_another_has_lost() {
     payload(&post, "amber", "first message");
 }
 
-/// With the turn of a second between bites, mail is not held up, and a stick asked for is let go at once.
+/// Mail is not held up, a stick asked for is let go at once, and the rate allowed is kept.
 #[test]
 fn a_re_reading_gives_way_to_mail_and_to_whoever_wants_the_stick() {
     let mut post = Post::new(&["amber"]);

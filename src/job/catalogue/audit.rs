@@ -8,8 +8,8 @@ use crate::model::{RelName, StationName};
 use rusqlite::{OptionalExtension as _, params};
 
 /// Whether a content has at least ?2 good copies on drives of station ?1. One is usual, and found
-/// without counting. (A copy adopted after a cut is not called good until a line says where it belongs; the copies of a drive that
-/// is not trusted never count.)
+/// without counting. (A copy adopted after a cut is not called good until a line says where it belongs; the
+/// copies of a drive that is not trusted never count.)
 const SAFE: &str = "CASE ?2 WHEN 1 THEN \
                     EXISTS (SELECT 1 FROM payload INDEXED BY payload_by_content CROSS JOIN book \
                     ON book.id = payload.book AND book.station = ?1 AND book.trusted \

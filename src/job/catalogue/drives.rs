@@ -68,7 +68,8 @@ impl DriveRow {
     }
 }
 
-const COLUMNS: &str = "id, uuid, label, found_at, state, detail, last_seen, last_verified, medium, away, worn, distrust";
+const COLUMNS: &str = "id, uuid, label, found_at, state, detail, last_seen, last_verified, medium, away, \
+                       worn, distrust";
 
 impl Catalogue {
     /// Every drive ever seen.

@@ -89,9 +89,13 @@ impl Catalogue {
             ])?)
     }
 
-    /// A drive's ledger ends before where it was known to end. Once is a cut's work, or that of whoever put an
-    /// old state back; a drive that comes back again and again as it was has kept nothing it was given.
-    pub fn note_fall(&self, drive: i64, to: u64) -> Result<(), JobError> {
+    /// A drive came, perhaps with a ledger that ends before where it was known to end. Once is a cut's work, or
+    /// that of whoever put an old state back; a drive that comes back again and again as it was has kept nothing
+    /// it was given.
+    pub fn note_coming(&self, drive: i64, fell_to: Option<u64>) -> Result<(), JobError> {
+        let Some(to) = fell_to else {
+            return self.note_no_fall(drive);
+        };
         let falls: i64 = self
             .db
             .prepare_cached(
@@ -106,7 +110,7 @@ impl Catalogue {
     }
 
     /// A drive came back with the ledger it was known to have.
-    pub fn note_no_fall(&self, drive: i64) -> Result<(), JobError> {
+    fn note_no_fall(&self, drive: i64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE drive SET falls = 0, fell_to = NULL WHERE id = ?1 AND falls > 0",

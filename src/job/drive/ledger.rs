@@ -32,6 +32,16 @@ pub(super) struct Loaded {
     pub unreadable: Option<DiskError>,
 }
 
+impl Loaded {
+    /// It is there, and sound to its end.
+    pub(super) fn is_whole(&self) -> bool {
+        self.length > 0
+            && self.broken.is_none()
+            && self.newer.is_none()
+            && self.unreadable.is_none()
+    }
+}
+
 /// Brings the catalogue up to what the ledger says. With `partly` an end that cannot be read is passed over:
 /// a cut may leave a file that claims to be longer than its clusters go.
 pub(super) fn load(

@@ -83,15 +83,10 @@ pub(crate) fn length(
 }
 
 /// A copy, or a message, that is read a piece at a time; nothing is open between two pieces.
+#[derive(Default)]
 pub(crate) struct Part {
     hasher: Hasher,
     at: u64,
-}
-
-impl Default for Part {
-    fn default() -> Self {
-        Self { hasher: Hasher::default(), at: 0 }
-    }
 }
 
 /// What came of a piece.

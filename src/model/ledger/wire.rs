@@ -294,11 +294,9 @@ impl Wire {
     }
 
     fn read_place(&self) -> Option<Place> {
-        let suspect = match &self.suspect {
-            None => None,
-            // A word of a later version is a suspicion all the same.
-            Some(text) => Some(Suspicion::from_text(text).unwrap_or(Suspicion::Altered)),
-        };
+        // A word of a later version is a suspicion all the same.
+        let known = |text: &String| Suspicion::from_text(text).unwrap_or(Suspicion::Altered);
+        let suspect = self.suspect.as_ref().map(known);
         Some(Place {
             mailbox: parse(&self.mailbox)?,
             path: self.read_path()?,

@@ -71,8 +71,19 @@ fn the_report_has_exactly_these_fields() {
     assert_eq!(new["mailbox"], "inbox");
     assert_eq!(new["bytes"], mail("water level").len());
     let drive = told.drive("red");
-    let names =
-        ["bytes", "id", "label", "last_seen", "last_verified", "messages", "mounted", "state"];
+    let names = [
+        "bytes",
+        "days_left",
+        "id",
+        "label",
+        "last_seen",
+        "last_verified",
+        "messages",
+        "mounted",
+        "replace_soon",
+        "state",
+        "untrusted",
+    ];
     assert_eq!(fields(&drive), names);
     assert_eq!(drive["id"], red.id());
     assert_eq!((&drive["mounted"], &drive["state"]), (&true.into(), &"safe".into()));
