@@ -103,6 +103,14 @@ pub enum JobError {
         /// The format found.
         format: u32,
     },
+    /// A message is not repaired.
+    #[error("{path} is not repaired: {why}. Nothing was changed")]
+    NotRepaired {
+        /// The message.
+        path: String,
+        /// Why.
+        why: &'static str,
+    },
     /// It was seen not to keep what it is given.
     #[error(
         "{at}: not trusted any more: {why}. Nothing more is written to it, and nothing counts as mirrored on it alone; \
@@ -187,7 +195,9 @@ impl JobError {
             Self::NotAsWritten { .. }
             | Self::LogNotAsWritten { .. }
             | Self::BadBeginning { .. } => Trouble::Failing,
-            Self::SecondTime { .. } | Self::CopiedDrive { .. } => Trouble::Refused,
+            Self::SecondTime { .. } | Self::CopiedDrive { .. } | Self::NotRepaired { .. } => {
+                Trouble::Refused
+            }
             Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
         }
     }

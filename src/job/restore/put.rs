@@ -417,7 +417,7 @@ impl Work<'_> {
     }
 }
 
-fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
+pub(super) fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
     let mut hasher = Hasher::default();
     let mut buffer = vec![0; COPY_BUFFER_BYTES];
     loop {

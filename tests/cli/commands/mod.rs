@@ -4,6 +4,7 @@ mod audit;
 mod config_check;
 mod drives;
 mod mirror;
+mod repair;
 mod restore;
 mod status;
 mod usage;
