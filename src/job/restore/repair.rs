@@ -40,17 +40,31 @@ pub fn repair(gathered: &Gathered, goal: &Goal, path: &RelName) -> Result<Repair
         Look::Folder | Look::NotAFile => return Err(refuse("what is there is no file")),
     };
     let damaged = damaged(gathered, &target, path, &wanted, (&good, facts))?;
-    let staged = stage(gathered, &target, &wanted, &good)?
-        .ok_or_else(|| refuse("no drive here has a good copy of it"))?;
+    let exchange = || -> Result<RelName, JobError> {
+        let staged = stage(gathered, &target, &wanted, &good)?
+            .ok_or_else(|| refuse("no drive here has a good copy of it"))?;
+        exchange(&target, &staged, path, damaged)
+    };
+    let exchanged = exchange();
+    target.clear_staging()?;
+    Ok(Repaired { beside: exchanged?, good })
+}
+
+/// Gives the damaged file another name and the good one its own.
+fn exchange(
+    target: &TargetDir,
+    staged: &RelName,
+    path: &RelName,
+    damaged: Digest,
+) -> Result<RelName, JobError> {
     target.sync_all()?;
-    let kept = free_name(&target, path, damaged)?;
+    let kept = free_name(target, path, damaged)?;
     // Between the two names there is a moment in which only the kept one is there; after a cut then, a restore
     // puts the good one back.
     named(target.place(path, &kept)?, &kept)?;
-    named(target.place(&staged, path)?, path)?;
+    named(target.place(staged, path)?, path)?;
     target.sync_all()?;
-    target.clear_staging()?;
-    Ok(Repaired { beside: kept, good })
+    Ok(kept)
 }
 
 /// What the damaged file is. It is one if the drives were told that it is suspect, or if it has the length and the
