@@ -78,6 +78,12 @@ pub(super) struct Drives {
     /// Copies a message needs to be called mirrored.
     #[serde(default, deserialize_with = "copies")]
     pub wanted_copies: Option<u32>,
+    /// Whether superseded versions may be removed from a drive that is full.
+    #[serde(default)]
+    pub prune: bool,
+    /// Only those older than this.
+    #[serde(default, deserialize_with = "span")]
+    pub prune_after: Option<Duration>,
 }
 
 /// Which removable drives are used.

@@ -145,6 +145,11 @@ pub(super) fn finding(finding: &Finding) -> String {
             "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
              tool's work; messages it lost are copied again"
         ),
+        Finding::Pruned { copies, bytes } => format!(
+            "there was no room: {} removed, for {}, each with its newer one proven on this drive",
+            super::report::count(*copies, "older version"),
+            super::report::size(*bytes)
+        ),
         Finding::NumbersUsedUp => {
             "the numbers of this drive are used up: begin another drive; what is on it stays good"
                 .to_owned()

@@ -32,6 +32,9 @@ const VERIFY_EVERY: Duration = Duration::from_secs(30 * 86_400);
 /// new mail and the link are not held up.
 const VERIFY_RATE: u64 = 4 << 20;
 
+/// Default of `drives.prune_after`: common practice, no source.
+const PRUNE_AFTER: Duration = Duration::from_secs(90 * 86_400);
+
 /// Where the service keeps a state folder for each operator.
 const SERVICE_STATES: &str = "/var/lib/counterfoil";
 
@@ -54,6 +57,8 @@ pub(super) struct Setup {
     pub ignore_texts: Vec<String>,
     pub wanted_copies: u32,
     pub reread: RereadRules,
+    pub prune: bool,
+    pub prune_after: Duration,
 }
 
 impl Setup {
@@ -106,6 +111,8 @@ impl Setup {
             ignore: globs(&config.ignore)?,
             ignore_texts: config.ignore,
             wanted_copies: config.drives.wanted_copies.unwrap_or(1),
+            prune: config.drives.prune,
+            prune_after: config.drives.prune_after.unwrap_or(PRUNE_AFTER),
             reread: RereadRules {
                 every: config.verify.every.unwrap_or(VERIFY_EVERY),
                 max_rate: config.verify.max_rate.unwrap_or(VERIFY_RATE),
@@ -135,6 +142,11 @@ impl Setup {
     /// The folders named as drives, for `job`.
     pub(super) fn folder_refs(&self) -> Vec<DriveRef> {
         self.folders.iter().map(|path| folder_ref(path)).collect()
+    }
+
+    /// How old a superseded version must be to be removed from a full drive; `None`: none is.
+    pub(super) fn prunes(&self) -> Option<Duration> {
+        self.prune.then_some(self.prune_after)
     }
 
     /// The drives that are here now: the named folders, and the removable drives that are mounted.

@@ -38,6 +38,8 @@ pub struct Settings {
     pub scan_every: Duration,
     /// How copies are re-read.
     pub reread: RereadRules,
+    /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
+    pub prune: Option<Duration>,
 }
 
 /// Finds the removable drives that are mounted now. Must be quick, and must not ask a medium.

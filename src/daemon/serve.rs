@@ -85,6 +85,7 @@ impl<'a> Daemon<'a> {
             state: settings.state,
             clock,
             reread: settings.reread,
+            prune: settings.prune,
             claims: Claims::default(),
             stop: AtomicBool::new(false),
         };

@@ -9,13 +9,15 @@ use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
 use crate::job::mirror::OpenMailbox;
 use crate::job::reread::RereadRules;
-use crate::job::round::{DriveRound, mirror_drive};
+use crate::job::round::DriveRound;
+use crate::job::upkeep::Upkeep;
 use crate::job::{DriveRef, JobError, Progress};
 use crate::model::{Clock, StationName};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::Receiver;
+use std::time::Duration;
 use tokio::sync::mpsc::Sender;
 
 /// What a worker is told to do.
@@ -39,6 +41,8 @@ pub(super) struct Workplace {
     pub clock: Arc<dyn Clock>,
     /// How copies are re-read.
     pub reread: RereadRules,
+    /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
+    pub prune: Option<Duration>,
     /// Which drives are here at once.
     pub claims: Claims,
     /// The daemon is ending.
@@ -104,8 +108,16 @@ impl Worker {
     fn bring_up_to_date(&self) -> Result<DriveRound, JobError> {
         let place = &self.workplace;
         let (catalogue, mailboxes) = self.open()?;
-        let (station, clock) = (&place.station, &*place.clock);
-        Ok(mirror_drive(&catalogue, station, &mailboxes, &self.drive, &place.claims, clock, self))
+        let upkeep = Upkeep {
+            catalogue: &catalogue,
+            station: &place.station,
+            mailboxes: &mailboxes,
+            claims: &place.claims,
+            prune: place.prune,
+            clock: &*place.clock,
+            progress: self,
+        };
+        Ok(upkeep.bring_up_to_date(&self.drive))
     }
 
     /// Opened for each piece of work: an idle worker holds neither drive nor catalogue.

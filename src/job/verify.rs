@@ -58,6 +58,9 @@ pub fn verify(
         let Some(last) = page.last() else { break };
         after = last.name.number;
         for copy in page {
+            if copy.state.is_given_up() {
+                continue;
+            }
             if progress.stop() {
                 report.stopped = true;
                 break 'all;

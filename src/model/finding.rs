@@ -155,6 +155,13 @@ pub enum Finding {
         /// Octets it has.
         found: u64,
     },
+    /// Superseded versions were given up, since there was no room.
+    Pruned {
+        /// How many.
+        copies: u64,
+        /// Room made by it, in octets.
+        bytes: u64,
+    },
     /// Every payload number or segment is used up: the drive takes no more.
     NumbersUsedUp,
     /// The manifest has octets that are no lines of ours; they were covered with comment lines.

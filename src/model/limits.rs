@@ -153,5 +153,8 @@ pub const FILLED_DAYS: i64 = 28;
 pub const FILLED_DAYS_LEAST: i64 = 3;
 /// A change of a drive's room by less than this, in octets, is not written down.
 pub const ROOM_STEP: u64 = 1 << 20;
+/// Times that superseded versions are given up in one round, a batch each: a drive of old versions alone is worked off
+/// in a few rounds, and no round goes on for ever.
+pub const PRUNE_ROUNDS_MAX: u32 = 64;
 /// Below this many days left a person is told.
 pub const DAYS_LEFT_LOW: u64 = 14;

@@ -38,6 +38,8 @@ pub(in crate::cli) fn run(
                 "accept": setup.accept.as_str(),
                 "folders": setup.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
                 "wanted_copies": setup.wanted_copies,
+                "prune": setup.prune,
+                "prune_after": span(setup.prune_after),
             },
             "verify": {
                 "every": span(setup.reread.every),
@@ -74,6 +76,8 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("accept = {}", in_toml(setup.accept.as_str())));
     line(format!("folders = {}", list(setup.folders.iter().map(|folder| path(folder)))));
     line(format!("wanted_copies = {}", setup.wanted_copies));
+    line(format!("prune = {}", setup.prune));
+    line(format!("prune_after = {}", in_toml(&span(setup.prune_after))));
     line("\n[verify]".into());
     line(format!("every = {}", in_toml(&span(setup.reread.every))));
     line(format!("max_rate = {}", in_toml(&rate(setup.reread.max_rate))));

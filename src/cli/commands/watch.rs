@@ -65,6 +65,7 @@ pub(super) fn settings(setup: &Setup) -> Settings {
         churn: setup.churn,
         scan_every: setup.scan_every,
         reread: setup.reread,
+        prune: setup.prunes(),
     }
 }
 

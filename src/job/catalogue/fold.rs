@@ -69,7 +69,8 @@ impl Catalogue {
             | Event::Debris { .. }
             | Event::Damaged { .. }
             | Event::Missing { .. }
-            | Event::Sound { .. }) => self.fold_copy(book, copy, line, standing)?,
+            | Event::Sound { .. }
+            | Event::Pruned { .. }) => self.fold_copy(book, copy, line, standing)?,
         }
         Ok(())
     }
@@ -104,6 +105,16 @@ impl Catalogue {
             Event::Sound { payload } => {
                 self.set_payload_state(book.row, payload.number, PayloadState::Good)?;
                 self.copies_reread(book.row, payload.number..=payload.number, line.stamp.time)?;
+            }
+            // Whole, but not vouched for, a line makes nothing be removed; nor does one about what has a place.
+            Event::Pruned { payload, identity } if standing == Standing::Sound => {
+                let content = self.content(identity)?;
+                let same = self.payload(book.row, payload.number)?;
+                let same =
+                    same.is_some_and(|copy| copy.name == *payload && copy.content == content);
+                if same && !self.is_placed(book.row, content)? {
+                    self.set_payload_state(book.row, payload.number, PayloadState::GivenUp)?;
+                }
             }
             // Told elsewhere; no copy is concerned.
             _ => {}

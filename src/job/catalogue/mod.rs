@@ -11,6 +11,7 @@ mod health;
 mod opening;
 mod payloads;
 mod places;
+mod prunes;
 mod rereads;
 mod union;
 

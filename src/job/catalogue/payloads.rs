@@ -22,12 +22,21 @@ pub enum PayloadState {
     Debris = 4,
     /// Whole, found after a cut; no ledger line has told yet where it belongs.
     Adopted = 5,
+    /// Given up by the ledger, to make room; it may still be there.
+    GivenUp = 6,
+    /// The same, and it is not there any more.
+    Removed = 7,
 }
 
 impl PayloadState {
     /// Whether the copy was whole when it was last read.
     pub fn is_whole(self) -> bool {
         matches!(self, Self::Good | Self::Adopted)
+    }
+
+    /// Whether it is nobody's any more.
+    pub fn is_given_up(self) -> bool {
+        matches!(self, Self::GivenUp | Self::Removed)
     }
 }
 
@@ -71,6 +80,8 @@ pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<PayloadRow> {
             3 => PayloadState::Missing,
             4 => PayloadState::Debris,
             5 => PayloadState::Adopted,
+            6 => PayloadState::GivenUp,
+            7 => PayloadState::Removed,
             _ => PayloadState::Claimed,
         },
         identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
@@ -175,7 +186,9 @@ impl Catalogue {
         let row = query.query_row(params![book, content], read_payload).optional()?;
         Ok(match row {
             Some(p) if p.state.is_whole() => Held::Good(p.name),
-            Some(p) if p.state != PayloadState::Debris => Held::Lost(p.name),
+            Some(p) if p.state != PayloadState::Debris && !p.state.is_given_up() => {
+                Held::Lost(p.name)
+            }
             _ => Held::No,
         })
     }

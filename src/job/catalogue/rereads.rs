@@ -151,7 +151,7 @@ impl Catalogue {
     ) -> Result<Vec<PayloadRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.round < ?2 ORDER BY p.reread, p.proven, p.number LIMIT ?3"
+             WHERE p.book = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3"
         ))?;
         let rows = query.query_map(params![book, round, most], read_payload)?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -182,7 +182,7 @@ impl Catalogue {
         let missed = "NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
                       WHERE q.content = p.content AND q.book = p.book AND q.state IN (1, 5))";
         let sql = format!(
-            "SELECT (SELECT count(*) FROM payload WHERE book = ?1), \
+            "SELECT (SELECT count(*) FROM payload WHERE book = ?1 AND state < 6), \
              coalesce(sum(p.state = 2), 0), coalesce(sum(p.state = 3), 0) \
              FROM payload p INDEXED BY payload_lost \
              WHERE p.book = ?1 AND p.state IN (2, 3) AND {missed}"

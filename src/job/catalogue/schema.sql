@@ -37,6 +37,7 @@ CREATE INDEX file_by_tick ON file (tick);
 -- With state and tick, so that a content of a million files is not gone through for each of them.
 CREATE INDEX file_by_content ON file (content, state, tick);
 CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
+CREATE INDEX file_good ON file (good) WHERE good IS NOT NULL;
 
 CREATE TABLE drive (
     id INTEGER PRIMARY KEY, uuid TEXT NOT NULL UNIQUE,
@@ -109,6 +110,7 @@ CREATE TABLE payload (
 CREATE INDEX payload_by_content ON payload (content, book);
 -- Few: what is to be made again is found without going through a book.
 CREATE INDEX payload_lost ON payload (book) WHERE state IN (2, 3);
+CREATE INDEX payload_given_up ON payload (book) WHERE state = 6;
 
 -- Where, by a drive's ledger, a message is or was. No content: it says only that one left.
 CREATE TABLE place (
@@ -120,3 +122,4 @@ CREATE TABLE place (
     PRIMARY KEY (book, mailbox, key)
 ) WITHOUT ROWID;
 CREATE INDEX place_by_content ON place (content, book);
+CREATE INDEX place_good ON place (good) WHERE good IS NOT NULL;

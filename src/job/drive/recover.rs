@@ -5,6 +5,7 @@ use super::ledger::{self, Loaded};
 use super::logs;
 use super::manifest::{self, Mending};
 use super::payload::{self, Copy};
+use super::prune::finish_pruning;
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
@@ -88,6 +89,10 @@ impl Recovery<'_> {
             events.push(Event::opened(self.catalogue.card()?, self.catalogue.era()?));
         }
         self.append(book, events, false)?;
+        // Nothing is removed by what the system may only believe.
+        if !self.lost_pages {
+            finish_pruning(self.catalogue, self.volume, self.dir, book)?;
+        }
         self.begin_segment(book);
         Ok(())
     }

@@ -96,6 +96,7 @@ fn needed(event: &Event) -> u32 {
         {
             2
         }
+        Event::Pruned { .. } => 2,
         _ => 1,
     }
 }
@@ -165,7 +166,9 @@ impl Wire {
                 self.path = Some(path.to_text());
                 self.order(*order);
             }
-            Event::Adopted { payload, identity } | Event::Debris { payload, identity } => {
+            Event::Adopted { payload, identity }
+            | Event::Debris { payload, identity }
+            | Event::Pruned { payload, identity } => {
                 self.payload = text(payload);
                 self.identity(identity);
             }
@@ -259,6 +262,9 @@ impl Wire {
             "debris" => {
                 Event::Debris { payload: parse(&self.payload)?, identity: self.read_identity()? }
             }
+            "pruned" => {
+                Event::Pruned { payload: parse(&self.payload)?, identity: self.read_identity()? }
+            }
             "damaged" => {
                 Event::Damaged { payload: parse(&self.payload)?, found: optional(&self.sha256)? }
             }
@@ -320,6 +326,7 @@ fn kind(event: &Event) -> &'static str {
         Event::Vanished { .. } => "vanished",
         Event::Adopted { .. } => "adopted",
         Event::Debris { .. } => "debris",
+        Event::Pruned { .. } => "pruned",
         Event::Damaged { .. } => "damaged",
         Event::Missing { .. } => "missing",
         Event::Sound { .. } => "sound",
