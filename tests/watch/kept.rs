@@ -79,3 +79,31 @@ fn a_re_reading_gives_way_to_mail_and_to_whoever_wants_the_stick() {
     assert_eq!(post.ledger("amber").len(), lines);
     assert_eq!(kinds(&post, "amber", "verified"), 1, "the rate is kept");
 }
+
+/// Fault 18: it gives back later copies where earlier ones were. Only its operator makes it count again.
+#[test]
+fn a_stick_that_is_seen_to_lie_is_left_alone_until_it_is_begun_afresh() {
+    let mut post = Post::new(&["amber"]);
+    post.config("verify.every = \"2s\"\n");
+    for name in ["one", "two", "six"] {
+        post.deliver(name, &format!("message {name}"));
+    }
+    post.start();
+    post.until_mirrored("amber", &["one", "two", "six"]);
+    post.until("all was read once more", || kinds(&post, "amber", "verified") > 0);
+    let places = ["one", "two"].map(|name| payload(&post, "amber", &format!("message {name}")));
+    for place in &places {
+        std::fs::write(place, "message six").unwrap();
+    }
+    post.until("it is found out", || post.log().contains("not trusted any more"));
+    assert_eq!(post.audit()["messages"]["mirrored"], 0, "{}", post.audit());
+    let lines = post.ledger("amber").len();
+    post.deliver("four", "message four");
+    post.until("the mailbox is taken in", || post.audit()["messages"]["total"] == 4);
+    assert_eq!(post.ledger("amber").len(), lines, "it was written to");
+
+    let add = post.command("drives").arg("add").arg(post.path("amber")).output().unwrap();
+    assert!(add.status.success(), "{}", String::from_utf8_lossy(&add.stderr));
+    post.until("all counts again", || post.audit()["messages"]["mirrored"] == 4);
+    assert_eq!(kinds(&post, "amber", "mirrored"), 7);
+}
