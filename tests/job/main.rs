@@ -6,7 +6,7 @@
 //! re-reading in `verify` and `reread`, what is given up to make room in `prune`, several cards or drives in
 //! `turns`, a drive and its copy in `copies`, what a drive refuses in `room`, in which order it is asked in
 //! `order`, clocks in `clock`, how a mailbox is looked at in `looks`, what a forger writes in `forged`, inputs of
-//! the fuzzer in `seeds`.
+//! the fuzzer in `seeds`, a stick of false size in `wraps`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod card;
@@ -24,3 +24,4 @@ mod seeds;
 mod turns;
 mod unreadable;
 mod verify;
+mod wraps;

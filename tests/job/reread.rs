@@ -6,7 +6,7 @@ use crate::medium::{
     HOME, copies_of, count, expect_same, expect_whole_bag, ledger_kinds, restored, whole,
 };
 use counterfoil::disk::{Access, MemoryDrive};
-use counterfoil::job::catalogue::DriveRow;
+use counterfoil::job::catalogue::{DriveRow, FileRow};
 use counterfoil::job::drive::Claims;
 use counterfoil::job::reread::{Bite, RereadRules, Rereader, Unfinished};
 use counterfoil::job::round::DriveRound;
@@ -251,13 +251,12 @@ fn a_message_that_the_card_changed_is_suspect_and_never_replaces_the_good_copy()
     };
     assert_eq!(path.as_bytes(), b"inbox/two");
     let mut suspects = Vec::new();
-    card.catalogue
-        .suspect(|row| {
-            suspects.push(row.suspect);
-            Ok(())
-        })
-        .unwrap();
-    assert_eq!(suspects, [Some(Suspicion::Altered)]);
+    let list = |row: FileRow| {
+        suspects.push((row.suspect, card.catalogue.headers(row.content.unwrap())?.subject));
+        Ok(())
+    };
+    card.catalogue.suspect(list).unwrap();
+    assert_eq!(suspects, [(Some(Suspicion::Altered), "two".to_owned())]);
     card.mirrored(&drive);
     let back = restored(&[&drive], false);
     expect_same(&back.files, &good, "the good version is restored");

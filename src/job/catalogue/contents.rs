@@ -33,6 +33,17 @@ impl Catalogue {
         Ok(())
     }
 
+    /// A content that the card made of another is known by the other's headers.
+    pub(super) fn headers_as_of(&self, content: i64, other: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE content SET (sender, receivers, subject, date, body, quoted, attached) = \
+             (SELECT sender, receivers, subject, date, body, quoted, attached FROM content WHERE id = ?2) \
+             WHERE id = ?1 AND sender IS NULL",
+            [content, other],
+        )?;
+        Ok(())
+    }
+
     /// Headers of a content, as far as it was ever read from the mailbox.
     pub fn headers(&self, content: i64) -> Result<Headers, JobError> {
         let text =

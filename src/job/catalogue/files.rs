@@ -394,6 +394,7 @@ impl Catalogue {
     /// The card changed a message by itself: what it is now is suspect, what it was is wanted.
     pub fn mark_altered(&self, row: &FileRow, now: &Identity) -> Result<(), JobError> {
         let content = self.content(now)?;
+        row.content.map_or(Ok(()), |good| self.headers_as_of(content, good))?;
         let tick = self.next_tick()?;
         self.db
             .prepare_cached(
