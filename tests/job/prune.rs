@@ -5,12 +5,13 @@ use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{
     copies, copies_of, count, expect_same, expect_whole_bag, restored, snapshot, whole,
 };
-use counterfoil::disk::{Access, MemoryDrive};
-use counterfoil::job::Unwatched;
-use counterfoil::job::drive::Claims;
+use counterfoil::disk::{Access, Door, FolderDoor, MemoryDrive};
+use counterfoil::job::drive::{Begin, Claims};
 use counterfoil::job::prune::{Pruned, prune};
-use counterfoil::job::round::DriveRound;
+use counterfoil::job::round::{self, DriveRound};
 use counterfoil::job::upkeep::Upkeep;
+use counterfoil::job::{DriveRef, Unwatched};
+use std::sync::Arc;
 use std::time::Duration;
 
 const DAY: i64 = 86_400;
@@ -224,4 +225,58 @@ fn no_line_gives_up_what_has_a_place() {
     card.mirrored(&drive);
     assert_eq!(copies_of(&drive, &mail("three")).len(), 1);
     expect_same(&restored(&[&drive], false).files, &card.messages(), "after the forged line");
+}
+
+/// In a real folder: the file goes, and what else stands in its place, or leads to it, does not.
+#[test]
+fn in_a_folder_only_files_of_ours_go() {
+    let (card, _) = with_old_versions();
+    let root = crate::card::folder();
+    let door: Arc<dyn Door> = Arc::new(FolderDoor::new(root.path()));
+    let home = root.path().join("counterfoil/pier-4");
+    card.clock.set_wall(BEGUN);
+    for (day, suffix) in [(0, "first"), (100, "second")] {
+        card.clock.set_wall(BEGUN + day * DAY);
+        for name in ["one", "two", "six"] {
+            card.deliver(&format!("new/{name}"), &mail(&format!("new {name} {suffix}")));
+        }
+        card.scan(0);
+        card.copy_to(Arc::clone(&door), "folder").outcome.unwrap();
+    }
+    let place = |name: &str| {
+        let all = crate::card::tree(&home.join("data"));
+        let wanted = mail(&format!("new {name} first"));
+        let found = all.into_iter().find(|(_, octets)| *octets == wanted);
+        home.join("data").join(found.unwrap().0)
+    };
+    let (one, two, six) = (place("one"), place("two"), place("six"));
+    // Somebody has kept a second name for one, and put a link in the place of another.
+    std::fs::hard_link(&two, root.path().join("kept")).unwrap();
+    let aside = root.path().join("aside");
+    std::fs::rename(&six, &aside).unwrap();
+    std::os::unix::fs::symlink(&aside, &six).unwrap();
+
+    let drive = || DriveRef {
+        door: Arc::clone(&door),
+        label: "folder".into(),
+        at: "folder".into(),
+        begin: Begin::Never,
+    };
+    let open = || {
+        let claims = Claims::default();
+        round::open(&card.catalogue, &station(), &drive(), Access::Write, &claims, &card.clock)
+    };
+    let mut admitted = open().unwrap();
+    let (catalogue, clock) = (&card.catalogue, &card.clock);
+    let done = prune(catalogue, &mut admitted, u64::MAX, AFTER, clock, &Unwatched).unwrap();
+    assert_eq!(done.copies, 3);
+    drop(admitted);
+    assert!(!one.exists());
+    assert_eq!(std::fs::read(root.path().join("kept")).unwrap(), mail("new two first"));
+    assert_eq!(std::fs::read(&aside).unwrap(), mail("new six first"));
+    // None of it keeps the drive from being used.
+    card.clock.reboot();
+    open().unwrap();
+    let manifest = std::fs::read_to_string(home.join("manifest-sha256.txt")).unwrap();
+    assert_eq!(manifest.lines().filter(|line| line.starts_with('#')).count(), 3);
 }

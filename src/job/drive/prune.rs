@@ -28,15 +28,19 @@ pub(crate) fn finish_pruning(
     volume.present()?;
     let names: Vec<_> = copies.iter().map(|copy| copy.name).collect();
     manifest::cover(volume, dir, &names)?;
-    for name in &names {
-        match volume.remove(&dir.join(&name.to_rel())) {
+    let mut gone = Vec::with_capacity(copies.len());
+    for copy in copies {
+        match volume.remove(&dir.join(&copy.name.to_rel())) {
             Err(error) if error.trouble == Trouble::Gone => volume.present()?,
+            // Something else stands there now, or a second name leads to it: it is nobody's, and harms nobody.
+            Err(error) if matches!(error.trouble, Trouble::Refused | Trouble::Denied) => continue,
             removed => removed?,
         }
+        gone.push(copy);
     }
     volume.sync_all().map_err(JobError::NotSynced)?;
     // On FAT only this flushes the device. Until folder and chain of clusters are both on the medium nothing new is
     // written: a cut between the two must not leave an old name for the clusters of a new copy.
     manifest::flush(volume, dir)?;
-    catalogue.removed(book.row, &copies)
+    catalogue.removed(book.row, &gone)
 }
