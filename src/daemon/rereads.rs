@@ -101,6 +101,7 @@ impl Worker {
     ) -> Result<(Bite, Option<Duration>), JobError> {
         let place = &self.workplace;
         let (catalogue, _) = Catalogue::open(&place.state)?;
+        catalogue.keep_small()?;
         // One that is not there is not compared.
         let open = |mailbox| OpenMailbox::open(&catalogue, mailbox).ok();
         let mailboxes: Vec<_> = place.mailboxes.iter().filter_map(open).collect();
