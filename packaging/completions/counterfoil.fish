@@ -135,6 +135,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l driv
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l into -d 'Put it here instead of where it was: one mailbox directly, several each under its name' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l repair -d 'Put back the good version of this one message (MAILBOX/PATH, or its file) that the card has damaged; the damaged file is kept beside it' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'

@@ -172,6 +172,10 @@ pub struct Restore {
     /// Bring back messages too whose deletion was seen
     #[arg(long)]
     pub with_removed: bool,
+    /// Put back the good version of this one message (MAILBOX/PATH, or its file) that the card has damaged; the
+    /// damaged file is kept beside it
+    #[arg(long, value_name = "PATH", conflicts_with_all = ["into", "dry_run", "with_removed"])]
+    pub repair: Option<PathBuf>,
 }
 
 /// Arguments of `audit`.

@@ -51,6 +51,9 @@ pub(super) struct Config {
     /// Whom to tell.
     #[serde(default)]
     pub notify: Notify,
+    /// How copies are re-read.
+    #[serde(default)]
+    pub verify: Verify,
 }
 
 /// Whom to tell of mail that stays unmirrored.
@@ -63,6 +66,18 @@ pub(super) struct Notify {
     /// How long a message may be unmirrored before.
     #[serde(default, deserialize_with = "span")]
     pub after: Option<Duration>,
+}
+
+/// How the daemon re-reads copies.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct Verify {
+    /// Every copy is re-read within this span; `0s`: never.
+    #[serde(default, deserialize_with = "span")]
+    pub every: Option<Duration>,
+    /// Octets a second at most.
+    #[serde(default, deserialize_with = "rate")]
+    pub max_rate: Option<u64>,
 }
 
 /// A mailbox.
@@ -89,6 +104,12 @@ pub(super) struct Drives {
     /// Copies a message needs to be called mirrored.
     #[serde(default, deserialize_with = "copies")]
     pub wanted_copies: Option<u32>,
+    /// Whether superseded versions may be removed from a drive that is full.
+    #[serde(default)]
+    pub prune: bool,
+    /// Only those older than this.
+    #[serde(default, deserialize_with = "span")]
+    pub prune_after: Option<Duration>,
 }
 
 /// What stands at the head of a communications log, and which folders tell which way mail went.
@@ -173,9 +194,80 @@ pub(super) fn span<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration
     parse_span(&text).map(Some).map_err(serde::de::Error::custom)
 }
 
-/// A time span as a person writes it: `2s`, `10m`, `1h 30m`.
+/// A time span as a person writes it: `2s`, `10m`, `1h 30m`, `30d`. A day is 24 hours.
 fn parse_span(text: &str) -> Result<Duration, String> {
-    let wrong = || format!("{text:?} is not a time span: write it as 2s, 10m or 1h");
-    let span: jiff::SignedDuration = text.parse().map_err(|_| wrong())?;
-    Duration::try_from(span).map_err(|_| wrong())
+    let wrong = || format!("{text:?} is not a time span: write it as 2s, 10m, 1h or 30d");
+    let (days, rest) = match text.split_once('d') {
+        Some((days, rest)) => (days.trim().parse::<u32>().map_err(|_| wrong())?, rest.trim()),
+        None => (0, text),
+    };
+    let days = Duration::from_secs(u64::from(days) * 86_400);
+    if rest.is_empty() && !days.is_zero() || rest.is_empty() && text.trim() == "0d" {
+        return Ok(days);
+    }
+    let span: jiff::SignedDuration = rest.parse().map_err(|_| wrong())?;
+    Duration::try_from(span).ok().and_then(|span| span.checked_add(days)).ok_or_else(wrong)
+}
+
+fn rate<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u64>, D::Error> {
+    let text = String::deserialize(from)?;
+    parse_rate(&text).map(Some).map_err(serde::de::Error::custom)
+}
+
+/// A rate as a person writes it: `4 MiB/s`, `500 kB/s`.
+fn parse_rate(text: &str) -> Result<u64, String> {
+    let wrong = || format!("{text:?} is not a rate: write it as 4 MiB/s or 500 KiB/s");
+    let end = text.find(|c: char| !c.is_ascii_digit()).unwrap_or(text.len());
+    let (number, unit) = text.split_at(end);
+    let unit = match unit.trim() {
+        "B/s" => 1,
+        "kB/s" => 1000,
+        "KiB/s" => 1 << 10,
+        "MB/s" => 1_000_000,
+        "MiB/s" => 1 << 20,
+        _ => return Err(wrong()),
+    };
+    let rate = number.parse::<u64>().ok().and_then(|n| n.checked_mul(unit)).ok_or_else(wrong)?;
+    match rate {
+        0 => {
+            Err(format!("{text:?}: nothing is ever read at that rate; every = \"0s\" turns it off"))
+        }
+        rate => Ok(rate),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_may_be_days() {
+        let day = 86_400;
+        let good = [
+            ("2s", 2),
+            ("1h 30m", 5_400),
+            ("30d", 30 * day),
+            ("0s", 0),
+            ("0d", 0),
+            ("1d 2h", day + 7_200),
+        ];
+        for (text, seconds) in good {
+            assert_eq!(parse_span(text), Ok(Duration::from_secs(seconds)), "{text}");
+        }
+        for text in ["", "d", "-1d", "1d x", "1.5d", "3 fortnights", "-2s"] {
+            assert!(parse_span(text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn rates_name_their_unit() {
+        let good =
+            [("4 MiB/s", 4 << 20), ("500KiB/s", 500 << 10), ("3 MB/s", 3_000_000), ("9 B/s", 9)];
+        for (text, octets) in good {
+            assert_eq!(parse_rate(text), Ok(octets), "{text}");
+        }
+        for text in ["", "4", "4 MiB", "0 MiB/s", "-1 B/s", "99999999999999999999 B/s", "1 Mb/s"] {
+            assert!(parse_rate(text).is_err(), "{text}");
+        }
+    }
 }

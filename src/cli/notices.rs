@@ -123,6 +123,10 @@ pub(super) fn finding(finding: &Finding) -> String {
                 "{path} cannot be read ({why}): give the user who runs counterfoil the right to it"
             )
         }
+        Finding::MessageAltered { path } => format!(
+            "{path} has other octets than it had, though nobody wrote to it: the card is failing. The good \
+             version is on a drive: counterfoil restore --repair"
+        ),
         Finding::CopiedDrive { of, own } => format!(
             "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
         ),
@@ -140,6 +144,11 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::LedgerShorter { known, found } => format!(
             "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
              tool's work; messages it lost are copied again"
+        ),
+        Finding::Pruned { copies, bytes } => format!(
+            "there was no room: {} removed, for {}, each with its newer one proven on this drive",
+            super::report::count(*copies, "older version"),
+            super::report::size(*bytes)
         ),
         Finding::NumbersUsedUp => {
             "the numbers of this drive are used up: begin another drive; what is on it stays good"
@@ -196,6 +205,7 @@ pub(super) fn drive_state(state: &str) -> &'static str {
         "stalled" => "does not answer: wait, or pull it out and use another drive",
         "left-alone" => "not used: its owner does not want it to be, or it is none of ours",
         "released" => "released: may be pulled",
+        "untrusted" => "not trusted: restore works, nothing on it counts; use another drive",
         "" => "not used yet",
         _ => "failed: use another drive",
     }
@@ -228,6 +238,10 @@ pub(super) fn news(news: &News<'_>) -> String {
         News::Came { label, at } => {
             format!("{label}: mounted at {}", crate::model::escape::shown(at))
         }
+        News::FullSoon { label, days } => format!(
+            "{label}: full in {} at the present rate: have another drive ready",
+            super::report::count(*days, "day")
+        ),
         News::Went(label) => format!("{label}: unmounted or pulled out"),
         News::TooMany(label) => {
             format!(

@@ -8,6 +8,7 @@ use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
 use crate::disk::{FolderDoor, host};
 use crate::job::drive::Begin;
+use crate::job::reread::RereadRules;
 use crate::job::{DriveRef, MailboxRef, Station};
 use crate::model::airtime::{Link, Power};
 use crate::model::limits::DRIVES_MAX;
@@ -28,6 +29,15 @@ const SCAN_EVERY: Duration = Duration::from_secs(900);
 
 /// Default of `notify.after`: longer than it takes to change a stick. Common practice, no source.
 const NOTIFY_AFTER: Duration = Duration::from_secs(1800);
+
+/// Default of `verify.every`: common practice, no source. Cells without power lose charge over months.
+const VERIFY_EVERY: Duration = Duration::from_secs(30 * 86_400);
+/// Default of `verify.max_rate`, in octets a second: well below what the slowest bus of a board carries, so that
+/// new mail and the link are not held up.
+const VERIFY_RATE: u64 = 4 << 20;
+
+/// Default of `drives.prune_after`: common practice, no source.
+const PRUNE_AFTER: Duration = Duration::from_secs(90 * 86_400);
 
 /// Where the service keeps a state folder for each operator.
 const SERVICE_STATES: &str = "/var/lib/counterfoil";
@@ -57,6 +67,9 @@ pub(super) struct Setup {
     /// The program that is told of mail that stays unmirrored, and its arguments; empty: none.
     pub notify_command: Vec<String>,
     pub notify_after: Duration,
+    pub reread: RereadRules,
+    pub prune: bool,
+    pub prune_after: Duration,
 }
 
 impl Setup {
@@ -114,6 +127,12 @@ impl Setup {
             power: config.power.meant(),
             notify_command: config.notify.command,
             notify_after: config.notify.after.unwrap_or(NOTIFY_AFTER).max(Duration::from_secs(1)),
+            prune: config.drives.prune,
+            prune_after: config.drives.prune_after.unwrap_or(PRUNE_AFTER),
+            reread: RereadRules {
+                every: config.verify.every.unwrap_or(VERIFY_EVERY),
+                max_rate: config.verify.max_rate.unwrap_or(VERIFY_RATE),
+            },
         };
         globs(&setup.log.received, "config: log.received")?;
         globs(&setup.log.sent, "config: log.sent")?;
@@ -141,6 +160,11 @@ impl Setup {
     /// The folders named as drives, for `job`.
     pub(super) fn folder_refs(&self) -> Vec<DriveRef> {
         self.folders.iter().map(|path| folder_ref(path)).collect()
+    }
+
+    /// How old a superseded version must be to be removed from a full drive; `None`: none is.
+    pub(super) fn prunes(&self) -> Option<Duration> {
+        self.prune.then_some(self.prune_after)
     }
 
     /// The drives that are here now: the named folders, and the removable drives that are mounted.

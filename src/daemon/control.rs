@@ -27,6 +27,8 @@ pub enum Request {
     Drives,
     /// To look again which drives are here.
     Look,
+    /// The same, and to begin afresh with the drive of this id: its operator made it ours, or ours again.
+    Afresh(String),
     /// To finish what is being written to a drive and not to touch it again until it is mounted anew. The
     /// drive by its label, its id or its path.
     Release(String),

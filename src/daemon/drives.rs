@@ -3,6 +3,7 @@
 
 use super::control::{Answer, Asker};
 use super::events::{Event, News, Voice};
+use super::rereads::{After, Reread};
 use super::run::Find;
 use super::service::Service;
 use super::slots::{Orders, Slot};
@@ -10,6 +11,7 @@ use super::states::{DriveState, Happening};
 use super::worker::{Worker, Workplace};
 use crate::disk::VolumeFacts;
 use crate::disk::mounts::MountKey;
+use crate::job::catalogue::Catalogue;
 use crate::job::round::DriveRound;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVES_MAX;
@@ -32,6 +34,8 @@ pub(super) struct Drives<'a> {
     service: Service,
     /// The states of the drives as last told to the service manager.
     status: Vec<(String, DriveState)>,
+    /// Before this no drive is re-read: the last bite came quicker than its octets may.
+    reread_from: Option<Instant>,
 }
 
 impl<'a> Drives<'a> {
@@ -51,6 +55,7 @@ impl<'a> Drives<'a> {
             voice,
             service,
             status: Vec::new(),
+            reread_from: None,
         }
     }
 
@@ -77,6 +82,7 @@ impl<'a> Drives<'a> {
         };
         for (_, slot) in self.slots.extract_if(.., |_, slot| went(slot)) {
             self.voice.tell(&News::Went(&slot.label));
+            slot.interrupt();
             slot.refuse("it was unmounted or pulled out");
         }
         for (key, drive) in found {
@@ -111,12 +117,65 @@ impl<'a> Drives<'a> {
     }
 
     /// A worker has done its piece of work. One of a drive that is served no more has nobody to tell.
-    pub(super) fn done(&mut self, number: usize, round: &DriveRound) {
+    pub(super) fn done(&mut self, number: usize, round: &DriveRound, after: &After) {
         let may_work = !self.workplace.stop.load(Ordering::Relaxed);
-        if let Some(slot) = self.slots.get_mut(&number) {
-            slot.done(round, self.voice, may_work);
+        let came = match self.slots.get_mut(&number) {
+            Some(slot) => {
+                let came = !slot.is_known();
+                slot.done(round, after, self.voice, may_work);
+                came && slot.is_known()
+            }
+            None => false,
+        };
+        if came && may_work {
+            // It may hold what others have lost.
+            let lacking = self.slots.iter_mut().filter(|(n, slot)| **n != number && slot.lacks);
+            lacking.for_each(|(_, slot)| slot.happen(Happening::Wanted, None, self.voice));
         }
         self.tell_status();
+    }
+
+    /// Takes a bite of the drive whose next one is due first, if no drive is at work. One at a time, so that all
+    /// together keep to the rate.
+    pub(super) fn reread(&mut self, now: Instant) {
+        if self.reread_deadline().is_some_and(|at| at <= now) {
+            let waiting = self.slots.values_mut().filter(|slot| slot.next_bite().is_some());
+            if let Some(slot) = waiting.min_by_key(|slot| slot.next_bite()) {
+                slot.reread();
+            }
+        }
+    }
+
+    /// When that is; `None` while a drive is at work, which makes an event when it ends.
+    pub(super) fn reread_deadline(&self) -> Option<Instant> {
+        if !self.slots.values().all(Slot::is_quiet) {
+            return None;
+        }
+        let due = self.slots.values().filter_map(Slot::next_bite).min()?;
+        Some(self.reread_from.map_or(due, |from| due.max(from)))
+    }
+
+    /// A worker has taken its bite.
+    pub(super) fn reread_done(&mut self, number: usize, report: &Reread) {
+        self.reread_from = report.begun.checked_add(report.at_least);
+        let altered = report.bite.as_ref().is_ok_and(|bite| !bite.altered.is_empty());
+        if let Some(slot) = self.slots.get_mut(&number) {
+            slot.reread_done(report, self.voice);
+        }
+        if altered && !self.workplace.stop.load(Ordering::Relaxed) {
+            self.want_all();
+        }
+        self.tell_status();
+    }
+
+    /// Forgets what was held against a drive.
+    pub(super) fn begin_afresh(&self, id: &str) -> Result<(), JobError> {
+        let Ok(id) = id.parse() else { return Ok(()) };
+        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
+        match catalogue.drive(id)? {
+            Some(drive) => catalogue.begin_afresh(drive.row),
+            None => Ok(()),
+        }
     }
 
     /// A worker has let go of its drive, or could not.
@@ -165,7 +224,7 @@ impl<'a> Drives<'a> {
 
     /// The drives whose workers are at work.
     pub(super) fn at_work(&self) -> impl Iterator<Item = &str> {
-        self.slots.values().filter(|slot| slot.busy).map(|slot| slot.label.as_str())
+        self.slots.values().filter(|slot| slot.busy || slot.reading).map(|slot| slot.label.as_str())
     }
 
     /// Tells the service manager what each drive is doing, if that is news.

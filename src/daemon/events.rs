@@ -2,6 +2,7 @@
 
 use super::clerk::ClerkReport;
 use super::control::{Asker, Request};
+use super::rereads::{After, Reread};
 use super::states::DriveState;
 use crate::disk::VolumeFacts;
 use crate::job::JobError;
@@ -28,7 +29,9 @@ pub(super) enum Event {
     /// The clerk has found what is overdue.
     Overdue(Overdue),
     /// A drive's worker has done its piece of work.
-    Drive(usize, Box<DriveRound>),
+    Drive(usize, Box<DriveRound>, After),
+    /// A drive's worker has taken a bite of re-reading.
+    Reread(usize, Box<Reread>),
     /// A drive's worker has synced the drive and let go of it.
     LetGo(usize, Result<VolumeFacts, JobError>),
     /// Somebody asks something.
@@ -76,6 +79,13 @@ pub enum News<'a> {
     },
     /// A removable drive was unmounted.
     Went(&'a str),
+    /// At the present rate a drive is full soon.
+    FullSoon {
+        /// The drive.
+        label: &'a str,
+        /// In so many days.
+        days: u64,
+    },
     /// A drive was mounted, and as many as can be served are served already.
     TooMany(&'a str),
     /// A drive has been at work for long without getting anywhere.

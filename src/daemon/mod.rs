@@ -11,6 +11,7 @@ mod events;
 mod mailboxes;
 mod overdue;
 mod reporter;
+mod rereads;
 mod run;
 mod serve;
 mod service;

@@ -8,6 +8,7 @@ use super::serve::{Daemon, Ended};
 use super::service::Service;
 use super::sources::watch_mounts;
 use crate::disk::mounts::MountKey;
+use crate::job::reread::RereadRules;
 use crate::job::{DriveRef, JobError, Station};
 use crate::model::Clock;
 use crate::model::limits::HINTS_MAX;
@@ -43,6 +44,10 @@ pub struct Settings {
     pub report: Option<Errand>,
     /// Who is told of mail that stays unmirrored, if anybody is.
     pub notify: Option<Notify>,
+    /// How copies are re-read.
+    pub reread: RereadRules,
+    /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
+    pub prune: Option<Duration>,
 }
 
 /// Finds the removable drives that are mounted now. Must be quick, and must not ask a medium.

@@ -90,6 +90,8 @@ impl<'a> Daemon<'a> {
             mailboxes: settings.station.mailboxes.clone(),
             state: settings.state,
             clock,
+            reread: settings.reread,
+            prune: settings.prune,
             claims: Claims::default(),
             stop: AtomicBool::new(false),
         };
@@ -150,6 +152,9 @@ impl<'a> Daemon<'a> {
         loop {
             self.on_time()?;
             self.give_clerk_work();
+            if self.is_quiet() {
+                self.drives.reread(Instant::now());
+            }
             let deadline = self.deadline();
             let event = tokio::select! {
                 event = events.recv() => event,
@@ -182,10 +187,11 @@ impl<'a> Daemon<'a> {
                 Some(Event::Overdue(overdue)) => {
                     self.watchman.tell(&self.station.name, &overdue);
                 }
-                Some(Event::Drive(number, round)) => {
-                    self.drives.done(number, &round);
+                Some(Event::Drive(number, round, after)) => {
+                    self.drives.done(number, &round, &after);
                     self.reporter.changed(Instant::now());
                 }
+                Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
                 Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
                 Some(Event::DrivesChanged) => {
                     self.drives.refresh()?;
@@ -246,8 +252,16 @@ impl<'a> Daemon<'a> {
         Ok(())
     }
 
+    /// Whether nothing is done in the mailboxes, nor known to be waited for.
+    fn is_quiet(&self) -> bool {
+        let waits = self.settle_at.is_some() || self.again_at.iter().any(Option::is_some);
+        self.clerk_at.is_none() && !waits
+    }
+
     fn deadline(&self) -> Instant {
-        let all = [Some(self.next_scan), self.settle_at, self.watchdog_at, self.drives.deadline()];
+        let reread = self.is_quiet().then(|| self.drives.reread_deadline()).flatten();
+        let drives = self.drives.deadline();
+        let all = [Some(self.next_scan), self.settle_at, self.watchdog_at, drives, reread];
         let again = self.again_at.iter().copied();
         let told = [self.reporter.deadline(), self.watchman.deadline()];
         all.into_iter().chain(told).chain(again).flatten().min().unwrap_or(self.next_scan)
@@ -300,12 +314,17 @@ impl<'a> Daemon<'a> {
     }
 
     fn answer(&mut self, request: Request, asker: Asker) -> Result<(), JobError> {
-        if request == Request::Look {
+        if let Request::Afresh(id) = &request {
+            self.drives.begin_afresh(id)?;
+        }
+        if matches!(request, Request::Look | Request::Afresh(_)) {
             self.drives.refresh()?;
         }
         match request {
             // Whoever asked may have gone.
-            Request::Drives | Request::Look => drop(asker.send(self.drives.describe())),
+            Request::Drives | Request::Look | Request::Afresh(_) => {
+                drop(asker.send(self.drives.describe()))
+            }
             Request::Release(name) => self.drives.release(&name, asker),
         }
         Ok(())
@@ -318,7 +337,10 @@ impl<'a> Daemon<'a> {
         while self.drives.at_work().next().is_some() || self.clerk_at.is_some() {
             tokio::select! {
                 event = events.recv() => match event {
-                    Some(Event::Drive(number, round)) => self.drives.done(number, &round),
+                    Some(Event::Drive(number, round, after)) => {
+                        self.drives.done(number, &round, &after);
+                    }
+                    Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
                     Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
                     Some(Event::Clerk(_)) => self.clerk_at = None,
                     Some(_) => {}

@@ -2,13 +2,17 @@
 
 use super::control::{Answer, Asker, Served};
 use super::events::{News, Voice};
+use super::rereads::{After, Reread};
 use super::states::{Action, DriveState, Happening, next};
 use super::worker::WorkerJob;
 use crate::disk::mounts::MountKey;
 use crate::disk::{Door, Trouble, VolumeFacts};
 use crate::job::round::DriveRound;
 use crate::job::{DriveRef, JobError};
-use crate::model::limits::{RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER, STALLED_AFTER};
+use crate::model::limits::{
+    DAYS_LEFT_LOW, REREAD_AFTER_ERROR, RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER,
+    STALLED_AFTER,
+};
 use crate::model::{DriveId, Reason, escape};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -20,7 +24,9 @@ use tokio::time::Instant;
 pub(super) struct Orders {
     /// Set by the loop: end at the next safe point.
     pub stop: Arc<AtomicBool>,
-    /// Counted by the worker: batches ended.
+    /// Set by the loop: end a re-reading at once, there is something else to do.
+    pub interrupt: Arc<AtomicBool>,
+    /// Counted by the worker: batches ended, copies re-read.
     pub batches: Arc<AtomicU64>,
 }
 
@@ -32,6 +38,16 @@ pub(super) struct Slot {
     pub state: DriveState,
     /// The worker is at work. Set when it is sent, cleared when it reports.
     pub busy: bool,
+    /// The worker takes a bite of re-reading; beside that it may be sent.
+    pub reading: bool,
+    /// When its next bite is due.
+    reread_at: Option<Instant>,
+    /// Before this none is, since the last one failed.
+    reread_rest: Option<Instant>,
+    /// Copies on it are lost that only another drive can give.
+    pub(super) lacks: bool,
+    /// It was told that it is full soon.
+    full_soon: bool,
     at: Vec<u8>,
     /// Its id, once a worker has read it.
     id: Option<DriveId>,
@@ -68,6 +84,11 @@ impl Slot {
             mount,
             state: DriveState::Away,
             busy: false,
+            reading: false,
+            reread_at: None,
+            reread_rest: None,
+            lacks: false,
+            full_soon: false,
             at: drive.at.clone(),
             id: None,
             door: Arc::clone(&drive.door),
@@ -88,6 +109,16 @@ impl Slot {
     pub(super) fn is_served(&self) -> bool {
         use DriveState::{Copying, Released, Safe, Settling};
         matches!(self.state, Copying | Safe | Settling | Released)
+    }
+
+    /// Whether a worker has read its id.
+    pub(super) fn is_known(&self) -> bool {
+        self.id.is_some()
+    }
+
+    /// Ends a bite of re-reading.
+    pub(super) fn interrupt(&self) {
+        self.orders.interrupt.store(true, Ordering::Relaxed);
     }
 
     /// Whether a name means this drive.
@@ -120,7 +151,7 @@ impl Slot {
         }
         self.refuse_before(asker);
         self.orders.stop.store(true, Ordering::Relaxed);
-        if !self.busy {
+        if !self.busy && !self.reading {
             self.let_go();
         }
     }
@@ -144,7 +175,62 @@ impl Slot {
     }
 
     fn at_work(&mut self, job: WorkerJob) {
+        // Sent while it re-reads, it has the job as soon as it has ended that.
+        self.orders.interrupt.store(true, Ordering::Relaxed);
         self.busy = true;
+        self.sent(job);
+    }
+
+    /// When its next bite may be taken, if it is a drive at rest.
+    pub(super) fn next_bite(&self) -> Option<Instant> {
+        use DriveState::{Full, ReadOnly, Safe};
+        let idle = !self.busy && !self.reading && self.asker.is_none();
+        let due = self.reread_at.filter(|_| idle && matches!(self.state, Safe | Full | ReadOnly));
+        due.max(self.reread_rest.filter(|_| due.is_some()))
+    }
+
+    /// Whether something is done on it, or it is not yet given its second after.
+    pub(super) fn is_quiet(&self) -> bool {
+        !self.reading && (!self.busy || self.stalled) && self.state != DriveState::Settling
+    }
+
+    /// Takes a bite of re-reading.
+    pub(super) fn reread(&mut self) {
+        self.orders.interrupt.store(false, Ordering::Relaxed);
+        self.reading = true;
+        self.sent(WorkerJob::Reread);
+    }
+
+    /// The worker has taken it.
+    pub(super) fn reread_done(&mut self, report: &Reread, voice: &dyn Voice) {
+        self.reading = false;
+        let now = Instant::now();
+        let (due, again) = match &report.bite {
+            Ok(bite) => {
+                for found in &bite.findings {
+                    voice.tell(&News::DriveFinding(&self.label, found));
+                }
+                for (mailbox, found) in &bite.altered {
+                    voice.tell(&News::MailboxFinding(mailbox, found));
+                }
+                (report.due.and_then(|wait| now.checked_add(wait)), bite.lost)
+            }
+            Err(error) => {
+                tracing::debug!(%error, drive = self.label, "re-reading was broken off");
+                // What it is, a pass finds out and says.
+                self.reread_rest = Some(now + REREAD_AFTER_ERROR);
+                (self.reread_at, true)
+            }
+        };
+        self.reread_at = due;
+        if self.asker.is_some() && !self.busy {
+            self.let_go();
+        } else if again {
+            self.happen(Happening::Wanted, None, voice);
+        }
+    }
+
+    fn sent(&mut self, job: WorkerJob) {
         self.stalled = false;
         self.moved = (self.orders.batches.load(Ordering::Relaxed), Instant::now());
         self.send(job);
@@ -182,7 +268,7 @@ impl Slot {
             self.moved = (batches, now);
             self.stalled = false;
         }
-        if self.busy && !self.stalled && self.moved.1 + STALLED_AFTER <= now {
+        if (self.busy || self.reading) && !self.stalled && self.moved.1 + STALLED_AFTER <= now {
             self.stalled = true;
             voice.tell(&News::Stalled(&self.label));
         }
@@ -190,7 +276,8 @@ impl Slot {
 
     /// When [`on_time`](Self::on_time) has something to do.
     pub(super) fn deadline(&self) -> Option<Instant> {
-        let stall = (self.busy && !self.stalled).then(|| self.moved.1 + STALLED_AFTER);
+        let stall =
+            ((self.busy || self.reading) && !self.stalled).then(|| self.moved.1 + STALLED_AFTER);
         self.until.into_iter().chain(stall).min()
     }
 
@@ -202,9 +289,16 @@ impl Slot {
     }
 
     /// The worker has reported. `may_work` tells whether it may be sent again.
-    pub(super) fn done(&mut self, round: &DriveRound, voice: &dyn Voice, may_work: bool) {
+    pub(super) fn done(
+        &mut self,
+        round: &DriveRound,
+        after: &After,
+        voice: &dyn Voice,
+        may_work: bool,
+    ) {
         self.busy = false;
         self.stalled = false;
+        self.take_after(after, voice);
         self.id = round.drive.map(|(id, _)| id).or(self.id);
         let label = self.label.clone();
         for finding in &round.findings {
@@ -229,6 +323,16 @@ impl Slot {
         } else if again {
             self.happen(Happening::Wanted, None, voice);
         }
+    }
+
+    fn take_after(&mut self, after: &After, voice: &dyn Voice) {
+        self.reread_at = after.reread.and_then(|wait| Instant::now().checked_add(wait));
+        self.lacks = after.lacks;
+        let soon = after.days_left.filter(|days| *days < DAYS_LEFT_LOW);
+        if let (Some(days), false) = (soon, self.full_soon) {
+            voice.tell(&News::FullSoon { label: &self.label, days });
+        }
+        self.full_soon = soon.is_some();
     }
 
     /// Moves the drive on by the state table, and does what the table says.
@@ -296,6 +400,7 @@ fn of_error(error: &JobError) -> Happening {
         Trouble::ReadOnly => Happening::WriteProtected,
         Trouble::Full => Happening::OutOfRoom,
         Trouble::Unwanted => Happening::Unwanted,
+        Trouble::Untrusted => Happening::Distrusted,
         _ => Happening::Broke,
     }
 }

@@ -22,6 +22,8 @@ pub enum DriveState {
     LeftAlone,
     /// It was asked back: nothing is done on it until it is mounted anew.
     Released,
+    /// It was seen not to keep what it is given: it is only read from.
+    Untrusted,
 }
 
 impl DriveState {
@@ -37,6 +39,7 @@ impl DriveState {
             Self::Failed => "failed",
             Self::LeftAlone => "left-alone",
             Self::Released => "released",
+            Self::Untrusted => "untrusted",
         }
     }
 }
@@ -60,6 +63,8 @@ pub(super) enum Happening {
     Broke,
     /// Its worker found that it is not wanted.
     Unwanted,
+    /// Its worker found that it does not keep what it is given.
+    Distrusted,
     /// It was asked back, and everything is synced and closed.
     LetGo,
     /// What was let go is not there any more.
@@ -108,6 +113,7 @@ pub(super) fn next(state: DriveState, happening: Happening) -> (DriveState, Acti
         (_, H::Vanished) => (S::Away, Action::Rest),
         (_, H::Broke) => (S::Failed, Action::BackOff),
         (_, H::Unwanted) => (S::LeftAlone, Action::Rest),
+        (_, H::Distrusted) => (S::Untrusted, Action::Rest),
     }
 }
 

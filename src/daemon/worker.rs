@@ -2,18 +2,22 @@
 //! Never shared: a hung drive hangs its own thread only.
 
 use super::events::Event;
+use super::rereads::After;
 use super::slots::Orders;
 use crate::disk::{Access, VolumeFacts};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
 use crate::job::mirror::OpenMailbox;
-use crate::job::round::{DriveRound, mirror_drive};
+use crate::job::reread::RereadRules;
+use crate::job::round::DriveRound;
+use crate::job::upkeep::Upkeep;
 use crate::job::{DriveRef, JobError, Progress};
 use crate::model::{Clock, StationName};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::Receiver;
+use std::time::Duration;
 use tokio::sync::mpsc::Sender;
 
 /// What a worker is told to do.
@@ -25,6 +29,8 @@ pub(super) enum WorkerJob {
     CallSafe,
     /// Sync it, close it, and keep the word that it was let go.
     LetGo,
+    /// Take a bite of re-reading.
+    Reread,
 }
 
 /// What all workers work with.
@@ -33,6 +39,10 @@ pub(super) struct Workplace {
     pub mailboxes: Vec<crate::job::MailboxRef>,
     pub state: PathBuf,
     pub clock: Arc<dyn Clock>,
+    /// How copies are re-read.
+    pub reread: RereadRules,
+    /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
+    pub prune: Option<Duration>,
     /// Which drives are here at once.
     pub claims: Claims,
     /// The daemon is ending.
@@ -60,16 +70,24 @@ impl Progress for Worker {
 impl Worker {
     /// Works until the sender of jobs is gone.
     pub(super) fn run(self, jobs: &Receiver<WorkerJob>, events: &Sender<Event>) {
+        let mut unfinished = None;
         while let Ok(job) = jobs.recv() {
             let report = match job {
                 WorkerJob::BringUpToDate => {
                     let round = self.bring_up_to_date().unwrap_or_else(|error| self.failed(error));
-                    Event::Drive(self.number, Box::new(round))
+                    let after = self.after(&round);
+                    Event::Drive(self.number, Box::new(round), after)
+                }
+                WorkerJob::Reread => {
+                    let report = self.reread(&mut unfinished);
+                    Event::Reread(self.number, Box::new(report))
                 }
                 WorkerJob::LetGo => Event::LetGo(self.number, self.let_go()),
                 WorkerJob::CallSafe => match self.keep_word("settling", "safe") {
                     Ok(()) => continue,
-                    Err(error) => Event::Drive(self.number, Box::new(self.failed(error))),
+                    Err(error) => {
+                        Event::Drive(self.number, Box::new(self.failed(error)), After::default())
+                    }
                 },
             };
             if events.blocking_send(report).is_err() {
@@ -89,14 +107,27 @@ impl Worker {
 
     fn bring_up_to_date(&self) -> Result<DriveRound, JobError> {
         let place = &self.workplace;
-        // Opened for each piece of work: an idle worker holds neither drive nor catalogue.
-        let (catalogue, _) = Catalogue::open(&place.state)?;
-        let mut mailboxes = Vec::new();
-        for mailbox in &place.mailboxes {
-            mailboxes.push(OpenMailbox::open(&catalogue, mailbox)?);
-        }
-        let (station, clock) = (&place.station, &*place.clock);
-        Ok(mirror_drive(&catalogue, station, &mailboxes, &self.drive, &place.claims, clock, self))
+        let (catalogue, mailboxes) = self.open()?;
+        let upkeep = Upkeep {
+            catalogue: &catalogue,
+            station: &place.station,
+            mailboxes: &mailboxes,
+            claims: &place.claims,
+            prune: place.prune,
+            clock: &*place.clock,
+            progress: self,
+        };
+        Ok(upkeep.bring_up_to_date(&self.drive))
+    }
+
+    /// Opened for each piece of work: an idle worker holds neither drive nor catalogue.
+    fn open(&self) -> Result<(Catalogue, Vec<OpenMailbox>), JobError> {
+        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
+        let mailboxes = self.workplace.mailboxes.iter();
+        let mailboxes = mailboxes
+            .map(|mailbox| OpenMailbox::open(&catalogue, mailbox))
+            .collect::<Result<_, _>>()?;
+        Ok((catalogue, mailboxes))
     }
 
     /// Syncs the drive once more, whatever others have written there, and closes it.

@@ -56,6 +56,8 @@ pub enum Trouble {
     Busy,
     /// Its owner does not want it to be written.
     Unwanted,
+    /// It was seen not to keep what it is given.
+    Untrusted,
     /// Something with this name is already there.
     Exists,
     /// Anything else.
@@ -87,7 +89,7 @@ impl fmt::Display for Hint<'_> {
         f.write_str(match self.0 {
             Trouble::Gone if self.1 == "open drive" => "; is it plugged in and mounted?",
             Trouble::Gone if self.1 == "open mailbox" => "; check its path",
-            Trouble::Gone | Trouble::Exists | Trouble::Unwanted | Trouble::Other => "",
+            Trouble::Gone | Trouble::Exists | Trouble::Unwanted | Trouble::Untrusted | Trouble::Other => "",
             Trouble::Failing => "; read what is there with `counterfoil restore` and replace the drive",
             Trouble::Full => "; use another drive, or free room on this one",
             Trouble::ReadOnly => "; it can be restored from, but not written: check its switch or how it is mounted",

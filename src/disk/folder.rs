@@ -270,6 +270,19 @@ impl Volume for FolderVolume {
         }
     }
 
+    fn remove(&self, at: &RelName) -> Result<(), DiskError> {
+        let fail = |errno| self.fail("remove", at, errno);
+        // A regular file, with no second name: what else stands there is not ours to remove.
+        let (_, stat) = beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
+        if stat.st_nlink > 1 {
+            return Err(fail(Errno::MLINK));
+        }
+        let above =
+            beneath::open_dir(self.root.as_fd(), at.parent().as_ref(), DRIVE).map_err(fail)?;
+        let name = std::ffi::OsStr::from_bytes(at.last());
+        rustix::fs::unlinkat(&above, name, rustix::fs::AtFlags::empty()).map_err(fail)
+    }
+
     fn sync_all(&self) -> Result<(), DiskError> {
         rustix::fs::syncfs(&self.root)
             .map_err(|errno| DiskError::new("sync drive", &self.facts.shown, errno))

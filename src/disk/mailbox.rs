@@ -134,6 +134,14 @@ impl MessageFile {
             .map_err(|errno| DiskError::new("look at", &self.at, errno))
     }
 
+    /// Drops what the system remembers of its octets, so that they are read from the card. A hint.
+    pub fn forget_memory(&self) {
+        if let Err(errno) = rustix::fs::fadvise(&self.fd, 0, None, rustix::fs::Advice::DontNeed) {
+            // Then it is read from memory, and damage shows at another time.
+            tracing::debug!(%errno, "what is remembered of a message could not be dropped");
+        }
+    }
+
     /// Passes over octets: the next ones read are those at an offset.
     pub fn skip_to(&mut self, offset: u64) {
         self.offset = offset;

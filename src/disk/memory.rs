@@ -308,6 +308,17 @@ impl Volume for MemoryVolume {
         Ok(())
     }
 
+    fn remove(&self, at: &RelName) -> Result<(), DiskError> {
+        let mut state = self.writing("remove", at)?;
+        match state.now.files.remove(at.as_bytes()) {
+            Some(bytes) => {
+                state.room = state.room.saturating_add(bytes.len() as u64);
+                Ok(())
+            }
+            None => Err(DiskError::new("remove", at, Errno::NOENT)),
+        }
+    }
+
     fn sync_all(&self) -> Result<(), DiskError> {
         let mut state = self.drive.step("sync drive", "memory")?;
         state.durable = state.now.clone();

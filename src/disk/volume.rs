@@ -105,6 +105,10 @@ pub trait Volume: Send + Sync {
     fn reserve(&self, _at: &RelName, _length: u64) -> Result<(), DiskError> {
         Ok(())
     }
+    /// Removes a regular file; durable with the next sync. For copies that the ledger has given up, and nothing else.
+    fn remove(&self, at: &RelName) -> Result<(), DiskError> {
+        Err(DiskError::new("remove", at, rustix::io::Errno::OPNOTSUPP))
+    }
     /// Hands everything written so far to the device.
     fn sync_all(&self) -> Result<(), DiskError>;
     /// Opens a regular file for reading from an offset.

@@ -103,6 +103,25 @@ pub enum JobError {
         /// The format found.
         format: u32,
     },
+    /// A message is not repaired.
+    #[error("{path} is not repaired: {why}. Nothing was changed")]
+    NotRepaired {
+        /// The message.
+        path: String,
+        /// Why.
+        why: &'static str,
+    },
+    /// It was seen not to keep what it is given.
+    #[error(
+        "{at}: not trusted any more: {why}. Nothing more is written to it, and nothing counts as mirrored on it alone; \
+         restore still reads from it. Use another drive; to begin afresh with this one: counterfoil drives add {at}"
+    )]
+    Untrusted {
+        /// The place.
+        at: String,
+        /// What was seen.
+        why: String,
+    },
     /// A file of ours goes on for longer than any cut can have made it.
     #[error(
         "{at}: {file} goes on for very long without a line of ours: somebody else has written to it. It can \
@@ -182,11 +201,14 @@ impl JobError {
             Self::DriveAway { .. } | Self::NoDrive { .. } | Self::PulledOut { .. } => Trouble::Gone,
             Self::NotAccepted { .. } | Self::SkipFile { .. } => Trouble::Unwanted,
             Self::NewerFormat { .. } | Self::Endless { .. } => Trouble::ReadOnly,
+            Self::Untrusted { .. } => Trouble::Untrusted,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
             Self::NotAsWritten { .. }
             | Self::LogNotAsWritten { .. }
             | Self::BadBeginning { .. } => Trouble::Failing,
-            Self::SecondTime { .. } | Self::CopiedDrive { .. } => Trouble::Refused,
+            Self::SecondTime { .. } | Self::CopiedDrive { .. } | Self::NotRepaired { .. } => {
+                Trouble::Refused
+            }
             Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
         }
     }

@@ -6,12 +6,15 @@ pub mod catalogue;
 pub mod drive;
 pub mod headers;
 pub mod mirror;
+pub mod prune;
 pub mod reckoning;
+pub mod reread;
 pub mod restore;
 pub mod round;
 pub mod scan;
 pub mod settle;
 pub mod traffic;
+pub mod upkeep;
 pub mod verify;
 
 mod error;

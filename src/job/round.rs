@@ -78,6 +78,7 @@ pub fn state_of(error: &JobError) -> &'static str {
         Trouble::ReadOnly => "read-only",
         Trouble::Busy => "busy",
         Trouble::Unwanted => "left-alone",
+        Trouble::Untrusted => "untrusted",
         _ => "failed",
     }
 }
@@ -111,7 +112,12 @@ pub fn mirror_drive(
         }
         let pass = Pass { catalogue, mailboxes, clock, progress };
         let mount = session_of(&clock.stamp(), &*admitted.volume);
-        let done = pass.run(&mut admitted);
+        let done = pass.run(&mut admitted).and_then(|mut report| {
+            if !report.stopped {
+                pass.mend(&mut admitted, claims, &mut report)?;
+            }
+            Ok(report)
+        });
         let done = done.inspect_err(|error| note_lost_pages(catalogue, error, &mount));
         // A pulled stick answers with read and write errors: what it is, the kernel knows.
         done.map_err(|error| match admitted.volume.present() {
@@ -127,12 +133,27 @@ pub fn mirror_drive(
     }
     if let Some((_, row)) = round.drive {
         let detail = round.outcome.as_ref().err().map(ToString::to_string).unwrap_or_default();
+        note_health(catalogue, row, &round.outcome);
         // Only for display: that it cannot be kept must not hide what happened.
         if let Err(error) = catalogue.set_drive_state(row, round.state(), &detail) {
             tracing::debug!(%error, "the state of a drive could not be kept");
         }
     }
     round
+}
+
+/// Keeps what a round says of a drive's health. For a person: that it cannot be kept must not hide what happened.
+fn note_health(catalogue: &Catalogue, drive: i64, outcome: &Result<PassReport, JobError>) {
+    let kept = match outcome {
+        Ok(PassReport { room: Some(room), .. }) => catalogue.keep_room(drive, *room),
+        Err(error) if error.trouble() == Trouble::Failing => {
+            catalogue.mark_worn(drive, "it answered with an error")
+        }
+        _ => Ok(()),
+    };
+    if let Err(error) = kept {
+        tracing::debug!(%error, "the health of a drive could not be kept");
+    }
 }
 
 /// Opens and admits a drive.
@@ -230,6 +251,9 @@ pub fn look_at_drives(
         };
         let trouble = match &opened {
             Ok(admitted) if is_skipped(&*admitted.volume) => Some(Reason::NoDrive),
+            Ok(admitted) if catalogue.distrust(admitted.book.drive)?.is_some() => {
+                Some(Reason::DriveFailed)
+            }
             Ok(admitted) if admitted.newer || admitted.volume.facts().read_only => {
                 Some(Reason::DriveFailed)
             }

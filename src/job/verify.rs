@@ -7,6 +7,9 @@ use super::{JobError, Progress};
 use crate::model::ledger::Event;
 use crate::model::{Clock, Digest, PayloadName, RelName};
 
+/// Why a drive is to be replaced soon.
+pub(super) const READ_ERROR: &str = "a copy on it could not be read";
+
 /// Copies read at a time.
 const PAGE: u32 = 256;
 
@@ -49,44 +52,37 @@ pub fn verify(
     let mut report = VerifyReport::default();
     let mut events = Vec::new();
     let mut bad: Vec<(PayloadRow, Copy)> = Vec::new();
-    let mut after = 0;
+    let (mut after, mut failing) = (0, false);
     'all: loop {
         let page = catalogue.payloads_after(drive.book.row, after, PAGE)?;
         let Some(last) = page.last() else { break };
         after = last.name.number;
         for copy in page {
+            if copy.state.is_given_up() {
+                continue;
+            }
             if progress.stop() {
                 report.stopped = true;
                 break 'all;
             }
             let found = hash_copy(&*drive.volume, &drive.dir, copy.name, copy.identity.bytes)?;
             report.checked += 1;
+            failing |= found.is_failing();
             progress.advance(1, copy.identity.bytes);
-            if found == Copy::Is(copy.identity) {
-                report.good += 1;
-                if !copy.state.is_whole() && copy.state != PayloadState::Debris {
-                    events.push(Event::Sound { payload: copy.name });
-                    catalogue.set_payload_state(
-                        drive.book.row,
-                        copy.name.number,
-                        PayloadState::Good,
-                    )?;
-                }
-                continue;
-            }
-            let state = match found {
-                Copy::Absent => PayloadState::Missing,
-                _ => PayloadState::Damaged,
-            };
-            catalogue.set_payload_state(drive.book.row, copy.name.number, state)?;
-            if copy.state != state {
-                events.push(found.event(copy.name));
+            let judged = judge(catalogue, drive, &copy, found)?;
+            report.good += u64::from(judged.good);
+            events.extend(judged.event);
+            if let Some(state) = judged.state {
+                catalogue.set_payload_state(drive.book.row, copy.name.number, state)?;
             }
             // Debris is nobody's message: that it is gone, as after a failed sync, is no loss.
-            if copy.state != PayloadState::Debris {
+            if !judged.good && copy.state != PayloadState::Debris {
                 bad.push((copy, found));
             }
         }
+    }
+    if !failing && !report.stopped {
+        catalogue.clear_worn(drive.book.drive)?;
     }
     sort_out(catalogue, drive.book.row, bad, &mut report)?;
     if !report.damaged.is_empty() || !report.missing.is_empty() {
@@ -104,6 +100,49 @@ pub fn verify(
         drive.record(catalogue, &stamp, events)?;
     }
     Ok(report)
+}
+
+/// What a copy turned out to be.
+pub(super) struct Judged {
+    /// It is what it should be.
+    pub good: bool,
+    /// How it stands from now on, if that is another way than before.
+    pub state: Option<PayloadState>,
+    /// What the ledger is to be told.
+    pub event: Option<Event>,
+}
+
+/// Judges what was read of a copy, and what that says of its drive.
+pub(super) fn judge(
+    catalogue: &Catalogue,
+    drive: &Admitted,
+    copy: &PayloadRow,
+    found: Copy,
+) -> Result<Judged, JobError> {
+    if found == Copy::Is(copy.identity) {
+        let known = copy.state.is_whole() || copy.state == PayloadState::Debris;
+        let (state, event) = match known {
+            true => (None, None),
+            false => (Some(PayloadState::Good), Some(Event::Sound { payload: copy.name })),
+        };
+        return Ok(Judged { good: true, state, event });
+    }
+    let book = &drive.book;
+    if let Copy::Is(other) = found {
+        catalogue.note_wrong(book.drive, book.row, copy.name.number, &copy.identity, &other)?;
+    }
+    if found.is_failing() {
+        catalogue.mark_worn(book.drive, READ_ERROR)?;
+    }
+    let state = match found {
+        Copy::Absent => PayloadState::Missing,
+        _ => PayloadState::Damaged,
+    };
+    let (state, event) = match copy.state == state {
+        true => (None, None),
+        false => (Some(state), Some(found.event(copy.name))),
+    };
+    Ok(Judged { good: false, state, event })
 }
 
 /// Tells the copies that are missed from those whose message has a good one beside them.

@@ -76,6 +76,9 @@ pub enum Suspicion {
     CutShort,
     /// It ends in NUL octets, as blocks never written do.
     NulFilled,
+    /// Its octets are others, though nobody wrote to it: length, times and inode are the same. Also whatever a
+    /// later version of the program suspects that this one has no word for.
+    Altered,
 }
 
 impl Suspicion {
@@ -85,12 +88,14 @@ impl Suspicion {
             Self::Emptied => "emptied",
             Self::CutShort => "cut-short",
             Self::NulFilled => "nul-filled",
+            Self::Altered => "altered",
         }
     }
 
     /// Reads [`as_str`](Self::as_str) back.
     pub fn from_text(text: &str) -> Option<Self> {
-        [Self::Emptied, Self::CutShort, Self::NulFilled].into_iter().find(|s| s.as_str() == text)
+        let known = [Self::Emptied, Self::CutShort, Self::NulFilled, Self::Altered];
+        known.into_iter().find(|s| s.as_str() == text)
     }
 }
 
@@ -111,6 +116,11 @@ pub enum Finding {
         path: RelName,
         /// What the operating system said.
         why: String,
+    },
+    /// A message's octets on the card are not those it had, though nobody wrote to it.
+    MessageAltered {
+        /// The message.
+        path: RelName,
     },
     /// The drive was copied from another, and has an id of its own now.
     CopiedDrive {
@@ -144,6 +154,13 @@ pub enum Finding {
         known: u64,
         /// Octets it has.
         found: u64,
+    },
+    /// Superseded versions were given up, since there was no room.
+    Pruned {
+        /// How many.
+        copies: u64,
+        /// Room made by it, in octets.
+        bytes: u64,
     },
     /// Every payload number or segment is used up: the drive takes no more.
     NumbersUsedUp,

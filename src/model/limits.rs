@@ -140,3 +140,37 @@ pub const REPORT_AFTER: Duration = Duration::from_secs(5);
 pub const REPORT_EVERY: Duration = Duration::from_secs(300);
 /// A program that the daemon set off is ended after this: an audit of a million messages on a board takes less.
 pub const PROGRAM_PATIENCE: Duration = Duration::from_secs(300);
+
+/// Octets re-read in one bite, at most: it takes a slow stick (1 MB/s, common practice, no source) four seconds,
+/// and anybody who wants the drive meanwhile waits for one buffer of it only.
+pub const BITE_BYTES: u64 = 4 << 20;
+/// Copies of one bite, at most: so many small ones take a stick about as long.
+pub const BITE_COPIES: u32 = 1_000;
+/// A round of re-reading begins when this part of its span is over, in eighths: the rest is for reading slowly,
+/// and for a drive or a box that is away for a while.
+pub const REREAD_EIGHTHS: u32 = 7;
+/// After an error in a re-reading it is left for this long.
+pub const REREAD_AFTER_ERROR: Duration = Duration::from_secs(600);
+
+/// A drive is not trusted any more at this many points. A copy that was right in a later mount and has other octets
+/// now is one: decay of a cell is caught by the device's own check, which answers with an error instead, so eight
+/// are no decay. (No source for the number; one file system repaired badly spoils a few.)
+pub const DISTRUST_POINTS: i64 = 8;
+/// Points of a copy that has zeros or another copy's octets: what a device with less room than it claims gives back
+/// where addresses wrap, and one that dropped a write. Two files on the same clusters make one such copy.
+pub const POINTS_OF_FOREIGN: i64 = 4;
+/// A drive whose ledger ends, at so many comings in a row, at the same earlier place has kept nothing of as many
+/// sessions. Once is a cut, twice may be an old state put back.
+pub const FALLS_MAX: i64 = 3;
+
+/// Days of the calendar over which the rate is taken that fills a drive.
+pub const FILLED_DAYS: i64 = 28;
+/// Days of history below which no rate is told: one busy day is none.
+pub const FILLED_DAYS_LEAST: i64 = 3;
+/// A change of a drive's room by less than this, in octets, is not written down.
+pub const ROOM_STEP: u64 = 1 << 20;
+/// Times that superseded versions are given up in one round, a batch each: a drive of old versions alone is worked off
+/// in a few rounds, and no round goes on for ever.
+pub const PRUNE_ROUNDS_MAX: u32 = 64;
+/// Below this many days left a person is told.
+pub const DAYS_LEFT_LOW: u64 = 14;

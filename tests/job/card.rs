@@ -14,7 +14,7 @@ use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::time::Duration;
 use tempfile::TempDir;
 
@@ -23,6 +23,7 @@ pub(crate) struct HandClock {
     boot: AtomicU64,
     wall: AtomicI64,
     millis: AtomicU64,
+    trusted: AtomicBool,
 }
 
 impl HandClock {
@@ -31,6 +32,7 @@ impl HandClock {
             boot: AtomicU64::new(1),
             wall: AtomicI64::new(1_800_000_000),
             millis: AtomicU64::new(60_000),
+            trusted: AtomicBool::new(false),
         }
     }
 
@@ -40,6 +42,11 @@ impl HandClock {
 
     pub(crate) fn set_wall(&self, seconds: i64) {
         self.wall.store(seconds, Ordering::Relaxed);
+    }
+
+    /// Whether something vouches for it.
+    pub(crate) fn trust(&self, on: bool) {
+        self.trusted.store(on, Ordering::Relaxed);
     }
 
     pub(crate) fn reboot(&self) {
@@ -52,7 +59,7 @@ impl Clock for HandClock {
     fn stamp(&self) -> Stamp {
         let time = Moment { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
         let boot = format!("boot-{}", self.boot.load(Ordering::Relaxed));
-        Stamp { time, trusted: false, boot }
+        Stamp { time, trusted: self.trusted.load(Ordering::Relaxed), boot }
     }
 
     fn since_boot(&self) -> Duration {
@@ -157,6 +164,29 @@ impl Card {
     /// A message disappears and nobody sees it.
     pub(crate) fn vanish(&self, path: &str) {
         std::fs::remove_file(self.at(path)).unwrap();
+    }
+
+    /// The card changes an octet of a message by itself. No test can keep the system from noting the time of a
+    /// change, so the catalogue is told that time as if it had always been so.
+    pub(crate) fn rot(&self, path: &str) {
+        let at = self.at(path);
+        let was = std::fs::metadata(&at).unwrap().modified().unwrap();
+        let mut octets = std::fs::read(&at).unwrap();
+        octets[20] ^= 1;
+        let file = std::fs::OpenOptions::new().write(true).open(&at).unwrap();
+        std::os::unix::fs::FileExt::write_all_at(&file, &octets, 0).unwrap();
+        file.set_modified(was).unwrap();
+        let dir = self.dir();
+        let counterfoil::disk::Look::File(facts) = dir.look(&rel(path)).unwrap() else {
+            panic!("{path} is not there")
+        };
+        let (open, key) = (self.mailbox(), rel(path).key());
+        let row = self.catalogue.file(open.row, &key).unwrap().unwrap();
+        let claim = self.clock.stamp().claim();
+        let looked = row.looked;
+        self.catalogue.look(open.row, &key, &facts, FileState::Fresh, looked, claim).unwrap();
+        let row = self.catalogue.file(open.row, &key).unwrap().unwrap();
+        self.catalogue.set_state(&row, FileState::Present, looked).unwrap();
     }
 
     /// What is in the mailbox now.

@@ -3,9 +3,10 @@
 //!
 //! `card` is a station's card with its mailbox, catalogue and clock; `medium` looks at a drive from
 //! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by
-//! re-reading in `verify`, several cards or drives in `turns`, a drive and its copy in `copies`, what a drive
-//! refuses in `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in
-//! `looks`, what a forger writes in `forged`, inputs of the fuzzer in `seeds`.
+//! re-reading in `verify` and `reread`, what is given up to make room in `prune`, several cards or drives in
+//! `turns`, a drive and its copy in `copies`, what a drive refuses in `room`, in which order it is asked in
+//! `order`, clocks in `clock`, how a mailbox is looked at in `looks`, what a forger writes in `forged`, inputs of
+//! the fuzzer in `seeds`, a stick of false size in `wraps`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod card;
@@ -16,8 +17,11 @@ mod looks;
 mod medium;
 mod order;
 mod power;
+mod prune;
+mod reread;
 mod room;
 mod seeds;
 mod turns;
 mod unreadable;
 mod verify;
+mod wraps;

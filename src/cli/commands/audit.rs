@@ -12,11 +12,6 @@ use crate::cli::{Exit, file};
 use crate::disk::medium_below;
 use crate::model::{Medium, escape};
 use std::path::Path;
-use std::time::Duration;
-
-/// Within what time every copy should be read again: common practice, no source; the NDSA's fact sheet on fixity
-/// (2014) names no single number.
-const VERIFY_EVERY: Duration = Duration::from_secs(30 * 86_400);
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
@@ -65,7 +60,7 @@ pub(super) fn account<'a>(setup: &'a Setup, survey: &'a Survey) -> Account<'a> {
         power: &setup.power,
         medium: setup.mailboxes.first().map_or(Medium::Other, |m| medium_below(&m.path)),
         wanted_copies: setup.wanted_copies,
-        verify_every: VERIFY_EVERY,
+        verify_every: setup.reread.every,
     }
 }
 

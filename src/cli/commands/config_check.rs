@@ -39,6 +39,12 @@ pub(in crate::cli) fn run(
                 "accept": setup.accept.as_str(),
                 "folders": setup.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
                 "wanted_copies": setup.wanted_copies,
+                "prune": setup.prune,
+                "prune_after": span(setup.prune_after),
+            },
+            "verify": {
+                "every": span(setup.reread.every),
+                "max_rate": rate(setup.reread.max_rate),
             },
             "log": {
                 "incident": setup.log.incident,
@@ -99,6 +105,11 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("accept = {}", in_toml(setup.accept.as_str())));
     line(format!("folders = {}", list(setup.folders.iter().map(|folder| path(folder)))));
     line(format!("wanted_copies = {}", setup.wanted_copies));
+    line(format!("prune = {}", setup.prune));
+    line(format!("prune_after = {}", in_toml(&span(setup.prune_after))));
+    line("\n[verify]".into());
+    line(format!("every = {}", in_toml(&span(setup.reread.every))));
+    line(format!("max_rate = {}", in_toml(&rate(setup.reread.max_rate))));
     line("\n[log]".into());
     let log = &setup.log;
     for (key, value) in [
@@ -138,8 +149,21 @@ fn list(items: impl Iterator<Item = String>) -> String {
     format!("[{}]", items.collect::<Vec<_>>().join(", "))
 }
 
+fn rate(octets: u64) -> String {
+    for (unit, name) in [(1 << 20, "MiB/s"), (1 << 10, "KiB/s")] {
+        if octets.is_multiple_of(unit) {
+            return format!("{} {name}", octets / unit);
+        }
+    }
+    format!("{octets} B/s")
+}
+
 /// A time span as a config has it.
 pub(in crate::cli) fn span(span: Duration) -> String {
+    const DAY: u64 = 86_400;
+    if span.subsec_nanos() == 0 && span.as_secs() >= DAY && span.as_secs().is_multiple_of(DAY) {
+        return format!("{}d", span.as_secs() / DAY);
+    }
     match jiff::SignedDuration::try_from(span) {
         Ok(span) => format!("{span:#}"),
         Err(_) => format!("{}s", span.as_secs()),

@@ -71,12 +71,13 @@ fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit
     let id = make_drive(&*volume, &clock)?;
     let medium = volume.facts().medium;
     drop(volume);
-    match ask(&setup.state, &Request::Look, ANSWER_PATIENCE)? {
+    match ask(&setup.state, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)? {
         Some(_) => {}
         None => {
             let (catalogue, _lock) = open_state(setup, output)?;
             let found = FoundDrive { label: &drive.label, at: &drive.at, medium };
-            catalogue.drive_seen(id, &found, clock.stamp().time)?;
+            let row = catalogue.drive_seen(id, &found, clock.stamp().time)?;
+            catalogue.begin_afresh(row)?;
         }
     }
     match as_json {

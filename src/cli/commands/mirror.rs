@@ -13,6 +13,7 @@ use crate::disk::{Trouble, host};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
 use crate::job::round::{self, DriveRound};
+use crate::job::upkeep::Upkeep;
 use crate::job::{DriveRef, JobError};
 use std::path::Path;
 
@@ -122,7 +123,16 @@ fn every_drive(setup: &Setup, drives: &[DriveRef], bar: &Bar) -> Result<Vec<Driv
         for mailbox in &station.mailboxes {
             mailboxes.push(crate::job::mirror::OpenMailbox::open(&catalogue, mailbox)?);
         }
-        Ok(round::mirror_drive(&catalogue, &station.name, &mailboxes, drive, &claims, &clock, bar))
+        let upkeep = Upkeep {
+            catalogue: &catalogue,
+            station: &station.name,
+            mailboxes: &mailboxes,
+            claims: &claims,
+            prune: setup.prunes(),
+            clock: &clock,
+            progress: bar,
+        };
+        Ok(upkeep.bring_up_to_date(drive))
     };
     let rounds = std::thread::scope(|scope| {
         let workers: Vec<_> = drives.iter().map(|drive| scope.spawn(|| one(drive))).collect();

@@ -10,9 +10,9 @@ use crate::cli::report;
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Access, host};
-use crate::job::restore::{Gathered, Goal, Plan, gather, restore};
+use crate::job::restore::{Gathered, Goal, Plan, gather, repair, restore};
 use crate::job::{DriveRef, drive};
-use crate::model::{StationName, bag, escape};
+use crate::model::{RelName, StationName, bag, escape};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Component, Path, PathBuf};
 
@@ -38,6 +38,9 @@ pub(in crate::cli) fn run(
         return Err(Problem::failed(format!("no drive here holds station {station}")));
     }
     let goals = goals(&setup, args, &gathered)?;
+    if let Some(path) = &args.repair {
+        return repair_one(&gathered, &goals, path, args.scope.json, output);
+    }
     for goal in &goals {
         let into = host::resolved(&goal.path);
         let own = drives.iter().map(|drive| {
@@ -64,6 +67,45 @@ pub(in crate::cli) fn run(
         false => report::restore::text(output, &report, &goals, args.dry_run),
     }
     Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty()))
+}
+
+/// Repairs the one message that is named by its file, or by its mailbox and its path in it.
+fn repair_one(
+    gathered: &Gathered,
+    goals: &[Goal],
+    named: &Path,
+    as_json: bool,
+    output: &Output,
+) -> Result<Exit, Problem> {
+    let file = host::resolved(named.parent().unwrap_or(named));
+    let file = file.join(named.file_name().unwrap_or_default());
+    let by_file = goals.iter().find_map(|goal| {
+        let below = file.strip_prefix(host::resolved(&goal.path)).ok()?;
+        Some((goal, below.to_owned()))
+    });
+    let by_name = goals.iter().find_map(|goal| {
+        let below = named.strip_prefix(goal.name.as_str()).ok()?;
+        Some((goal, below.to_owned()))
+    });
+    let shown = escape::shown_path(named);
+    let Some((goal, below)) = by_file.or(by_name) else {
+        return Err(Problem::usage(format!(
+            "{shown} lies in no mailbox known here: give its file, or MAILBOX/PATH"
+        )));
+    };
+    let path = RelName::new(below.as_os_str().as_bytes())
+        .map_err(|error| Problem::usage(format!("{shown}: {error}")))?;
+    let done = repair(gathered, goal, &path)?;
+    match as_json {
+        true => output.json(&report::restore::repaired_json(goal, &path, &done)),
+        false => output.say(format!(
+            "{}: {path} is good again ({}); the damaged file is kept as {}",
+            goal.name,
+            report::size(done.good.bytes),
+            done.beside
+        )),
+    }
+    Ok(Exit::Safe)
 }
 
 /// The station named; else the only one the drives hold; else this one's own, if they hold it.

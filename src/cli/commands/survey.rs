@@ -138,7 +138,10 @@ impl Survey {
             }
         };
         let daemon = host::is_locked(&setup.lock_file());
-        let drives = shown(&audit, &looked, daemon, &live);
+        let mut drives = shown(&audit, &looked, daemon, &live);
+        for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
+            drive.days_left = catalogue.days_left(drive.row.row, &now)?;
+        }
         let answer = more(catalogue, &looked)?;
         Ok((Self { audit, reckoning, drives, now, daemon, notes }, answer))
     }
@@ -178,6 +181,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
             _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
             _ if live.is_some() => live.map_or("", |drive| drive.state.as_str()),
             None => "away",
+            Some(_) if row.distrust.is_some() => "untrusted",
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
             Some(l) => match (l.trouble, &l.drive) {
                 // As the last pass left it: a look alone does not show that a drive takes no more.
@@ -196,6 +200,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
             state: state.to_owned(),
             messages: *messages,
             bytes: *bytes,
+            days_left: None,
         }
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
@@ -232,7 +237,7 @@ fn trouble_of(drive: &Served) -> Option<Option<Reason>> {
     match drive.state.as_str() {
         "away" | "left-alone" | "released" => None,
         "full" => Some(Some(Reason::DriveFull)),
-        "read-only" | "failed" => Some(Some(Reason::DriveFailed)),
+        "read-only" | "failed" | "untrusted" => Some(Some(Reason::DriveFailed)),
         _ => Some(None),
     }
 }

@@ -67,7 +67,7 @@ fn one(
         Err(error)
             if matches!(
                 error.trouble(),
-                Trouble::ReadOnly | Trouble::Denied | Trouble::Unwanted
+                Trouble::ReadOnly | Trouble::Denied | Trouble::Unwanted | Trouble::Untrusted
             ) =>
         {
             Ok((open(Access::Read)?, false))

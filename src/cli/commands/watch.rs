@@ -70,6 +70,8 @@ pub(super) fn settings(setup: &Setup) -> Settings {
         wanted_copies: setup.wanted_copies,
         report: None,
         notify: notify(setup),
+        reread: setup.reread,
+        prune: setup.prunes(),
     }
 }
 

@@ -1,6 +1,6 @@
 //! The drives: what each holds, in what state, when seen and proven.
 
-use super::{clipped, size, when};
+use super::{clipped, count, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::job::catalogue::DriveRow;
@@ -21,6 +21,8 @@ pub(in crate::cli) struct Shown {
     pub messages: u64,
     /// Octets of them.
     pub bytes: u64,
+    /// In how many days it is full at the present rate, as far as can be told.
+    pub days_left: Option<u64>,
 }
 
 impl Shown {
@@ -37,8 +39,10 @@ impl Shown {
             last_verified: None,
             medium: Medium::Other,
             away: None,
+            worn: None,
+            distrust: None,
         };
-        Self { row, mounted: true, state, messages: 0, bytes: 0 }
+        Self { row, mounted: true, state, messages: 0, bytes: 0, days_left: None }
     }
 
     /// Its id; one that was never written to has none.
@@ -60,6 +64,9 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
         "last_verified": time(drive.row.last_verified),
         "medium": drive.row.medium.as_str(),
         "away_since": time(drive.row.away),
+        "replace_soon": drive.row.worn,
+        "untrusted": drive.row.distrust,
+        "days_left": drive.days_left,
     })
 }
 
@@ -78,7 +85,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
         let state = notices::drive_state(&drive.state);
         let tone = match drive.state.as_str() {
             "safe" => Tone::Good,
-            "failed" | "full" => Tone::Bad,
+            "failed" | "full" | "untrusted" => Tone::Bad,
             _ => Tone::Plain,
         };
         let line = format!(
@@ -90,8 +97,8 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
             output.tone(tone, state)
         );
         output.line(line);
-        if !drive.row.detail.is_empty() && drive.state != "safe" && drive.mounted {
-            output.line(format!("    {}", drive.row.detail));
+        for note in notes(drive) {
+            output.line(format!("    {note}"));
         }
     }
 }
@@ -115,6 +122,24 @@ pub(in crate::cli) fn proof(proven: &Proven) -> String {
 pub(in crate::cli) fn away(drive: &Shown) -> Option<String> {
     let since = drive.row.away?;
     Some(format!("elsewhere since {}, as declared", when(Some(since))))
+}
+
+/// What to know of a drive beside its state.
+fn notes(drive: &Shown) -> Vec<String> {
+    let mut notes = Vec::new();
+    let row = &drive.row;
+    if let Some(why) = &row.distrust {
+        notes.push(format!("not trusted: {why}; nothing counts as mirrored on it alone"));
+    } else if !row.detail.is_empty() && drive.state != "safe" && drive.mounted {
+        notes.push(row.detail.clone());
+    }
+    if let Some(why) = &row.worn {
+        notes.push(format!("replace soon: {why}"));
+    }
+    if let Some(days) = drive.days_left {
+        notes.push(format!("room for about {} at the present rate", count(days, "day")));
+    }
+    notes
 }
 
 pub(in crate::cli) fn list(output: &Output, drives: &[Shown]) {

@@ -2,8 +2,8 @@
 
 use super::{count, json_path, size};
 use crate::cli::output::{Output, Tone};
-use crate::job::restore::{Goal, Lost, RestoreReport};
-use crate::model::escape;
+use crate::job::restore::{Goal, Lost, Repaired, RestoreReport};
+use crate::model::{RelName, escape};
 use serde_json::{Map, Value, json};
 
 pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
@@ -31,6 +31,17 @@ pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
         "missing": lost(&report.missing),
         "not_written": not_written,
     })
+}
+
+/// One message repaired; `beside` is where the damaged file is now.
+pub(in crate::cli) fn repaired_json(goal: &Goal, path: &RelName, done: &Repaired) -> Value {
+    let mut object = Map::new();
+    object.insert("schema".into(), json!(1));
+    object.insert("mailbox".into(), json!(goal.name.as_str()));
+    json_path(&mut object, path);
+    object.insert("sha256".into(), json!(done.good.digest.to_string()));
+    object.insert("beside".into(), json!(String::from_utf8_lossy(done.beside.as_bytes())));
+    Value::Object(object)
 }
 
 fn lost_message(lost: &Lost) -> Value {

@@ -92,7 +92,7 @@ pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
         }
         if bad > 0 {
             output.line(
-                "  counterfoil mirror copies them again, from the mailbox, under new numbers",
+                "  counterfoil mirror copies them again, from the mailbox or another drive, under new numbers",
             );
         }
     }

@@ -9,13 +9,14 @@ use crate::model::{MailboxName, Moment, RelName, StationName};
 use rusqlite::{OptionalExtension as _, params};
 
 /// Whether a content has at least ?2 good copies on drives of station ?1. One is usual, and found
-/// without counting. (A copy adopted after a cut is not called good until a line says where it belongs.)
+/// without counting. (A copy adopted after a cut is not called good until a line says where it belongs; the
+/// copies of a drive that is not trusted never count.)
 const SAFE: &str = "CASE ?2 WHEN 1 THEN \
                     EXISTS (SELECT 1 FROM payload INDEXED BY payload_by_content CROSS JOIN book \
-                    ON book.id = payload.book AND book.station = ?1 \
+                    ON book.id = payload.book AND book.station = ?1 AND book.trusted \
                     WHERE payload.content = file.content AND payload.state = 1) ELSE \
                     (SELECT count(DISTINCT book.drive) FROM payload INDEXED BY payload_by_content \
-                    CROSS JOIN book ON book.id = payload.book AND book.station = ?1 \
+                    CROSS JOIN book ON book.id = payload.book AND book.station = ?1 AND book.trusted \
                     WHERE payload.content = file.content AND payload.state = 1) >= ?2 END";
 
 /// Messages of the mailbox, counted.
@@ -174,7 +175,7 @@ impl Catalogue {
             .prepare_cached(
                 "SELECT count(DISTINCT book.drive) >= ?3 FROM payload INDEXED BY payload_by_content \
                     CROSS JOIN book \
-                 ON book.id = payload.book AND book.station = ?1 \
+                 ON book.id = payload.book AND book.station = ?1 AND book.trusted \
                  WHERE payload.content = ?2 AND payload.state = 1",
             )?
             .query_row(params![station.as_str(), content, copies], |row| row.get(0))?)

@@ -95,8 +95,9 @@ impl Catalogue {
         }
         self.db.execute(
             "INSERT INTO book (drive, station, ledger_bytes, head, seq, manifest_bytes, segment, \
-             segment_used, next_number, era, card, opened, told, unproven, scattered) \
-             VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, '', 0, 0, 0, 0)",
+             segment_used, next_number, era, card, opened, told, unproven, scattered, trusted) \
+             VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, '', 0, 0, 0, 0, \
+             NOT EXISTS (SELECT 1 FROM drive WHERE id = ?1 AND distrust IS NOT NULL))",
             params![drive, station.as_str(), Chain::default().head.as_bytes().as_slice()],
         )?;
         find()?.ok_or_else(|| {
@@ -135,7 +136,7 @@ impl Catalogue {
 
     /// Forgets what is known of a ledger, before it is read from its beginning.
     pub fn forget_book(&self, book: &mut BookRow) -> Result<(), JobError> {
-        for table in ["payload", "place", "book_mailbox"] {
+        for table in ["payload", "place", "book_mailbox", "filled"] {
             self.db.execute(&format!("DELETE FROM {table} WHERE book = ?1"), [book.row])?;
         }
         *book = BookRow {

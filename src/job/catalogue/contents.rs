@@ -3,8 +3,8 @@
 
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
-use crate::model::Identity;
 use crate::model::message::{Headers, Weight};
+use crate::model::{Identity, Moment};
 use rusqlite::{Row, params};
 
 impl Catalogue {
@@ -33,6 +33,17 @@ impl Catalogue {
         Ok(())
     }
 
+    /// A content that the card made of another is known by the other's headers.
+    pub(super) fn headers_as_of(&self, content: i64, other: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE content SET (sender, receivers, subject, date, body, quoted, attached) = \
+             (SELECT sender, receivers, subject, date, body, quoted, attached FROM content WHERE id = ?2) \
+             WHERE id = ?1 AND sender IS NULL",
+            [content, other],
+        )?;
+        Ok(())
+    }
+
     /// Headers of a content, as far as it was ever read from the mailbox.
     pub fn headers(&self, content: i64) -> Result<Headers, JobError> {
         let text =
@@ -48,6 +59,13 @@ impl Catalogue {
                     date: text(row, 3)?,
                 })
             })?)
+    }
+
+    /// When a content was first seen, as a ledger told it.
+    pub fn first_seen(&self, content: i64) -> Result<Moment, JobError> {
+        let sql = "SELECT coalesce(seen, 0) FROM content WHERE id = ?1";
+        let seconds = self.db.prepare_cached(sql)?.query_row([content], |row| row.get(0))?;
+        Ok(Moment { seconds, nanos: 0 })
     }
 
     /// What a content is.

@@ -29,6 +29,10 @@ pub struct DriveRow {
     pub medium: Medium,
     /// Since when it is elsewhere, as the operator declared; nothing can be seen of that.
     pub away: Option<Moment>,
+    /// Why it is to be replaced soon.
+    pub worn: Option<String>,
+    /// Why nothing on it counts any more.
+    pub distrust: Option<String>,
 }
 
 /// A drive as it is found.
@@ -58,12 +62,14 @@ impl DriveRow {
             last_verified: moment(7)?,
             medium: Medium::from_text(row.get_ref(8)?.as_str()?),
             away: moment(9)?,
+            worn: row.get(10)?,
+            distrust: row.get(11)?,
         })
     }
 }
 
-const COLUMNS: &str =
-    "id, uuid, label, found_at, state, detail, last_seen, last_verified, medium, away";
+const COLUMNS: &str = "id, uuid, label, found_at, state, detail, last_seen, last_verified, medium, away, \
+                       worn, distrust";
 
 impl Catalogue {
     /// Every drive ever seen.

@@ -380,6 +380,37 @@ impl Catalogue {
         Ok(())
     }
 
+    /// Where a content is in the mailboxes, settled and not suspect.
+    pub fn files_of(&self, content: i64) -> Result<Vec<FileRow>, JobError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM file INDEXED BY file_by_content \
+             WHERE content = ?1 AND state = 1 AND suspect IS NULL LIMIT ?2"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![content, ALIKE_MAX], FileRow::read)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The card changed a message by itself: what it is now is suspect, what it was is wanted.
+    pub fn mark_altered(&self, row: &FileRow, now: &Identity) -> Result<(), JobError> {
+        let content = self.content(now)?;
+        row.content.map_or(Ok(()), |good| self.headers_as_of(content, good))?;
+        let tick = self.next_tick()?;
+        self.db
+            .prepare_cached(
+                "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, tick = ?5 \
+                 WHERE mailbox = ?1 AND key = ?2",
+            )?
+            .execute(params![
+                row.mailbox,
+                row.key,
+                content,
+                Suspicion::Altered.as_str(),
+                tick as i64
+            ])?;
+        Ok(())
+    }
+
     /// Whether a content is there, settled, at some path of the mailboxes.
     pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
         Ok(self

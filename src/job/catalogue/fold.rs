@@ -36,6 +36,7 @@ impl Catalogue {
                 self.put_place(book, content, place)?;
                 self.content_seen(content, place, &line.stamp)?;
                 self.content_proven(content, place.first_seen, &line.stamp)?;
+                self.book_filled(book.row, identity.bytes, &line.stamp)?;
             }
             Event::Placed { identity, place } => {
                 let content = self.content(identity)?;
@@ -57,6 +58,7 @@ impl Catalogue {
             Event::Verified { .. } => {
                 self.copies_reread(book.row, 0..=NUMBER_MAX, line.stamp.time)?;
                 self.drive_verified(book.drive, line.stamp.time)?;
+                self.round_ended(book.row, line.stamp.time)?;
             }
             Event::Recovered { .. } => {
                 self.db.execute(
@@ -68,7 +70,8 @@ impl Catalogue {
             | Event::Debris { .. }
             | Event::Damaged { .. }
             | Event::Missing { .. }
-            | Event::Sound { .. }) => self.fold_copy(book, copy, line, standing)?,
+            | Event::Sound { .. }
+            | Event::Pruned { .. }) => self.fold_copy(book, copy, line, standing)?,
         }
         Ok(())
     }
@@ -104,6 +107,16 @@ impl Catalogue {
                 self.set_payload_state(book.row, payload.number, PayloadState::Good)?;
                 self.copies_reread(book.row, payload.number..=payload.number, line.stamp.time)?;
             }
+            // Whole, but not vouched for, a line makes nothing be removed; nor does one about what has a place.
+            Event::Pruned { payload, identity } if standing == Standing::Sound => {
+                let content = self.content(identity)?;
+                let same = self.payload(book.row, payload.number)?;
+                let same =
+                    same.is_some_and(|copy| copy.name == *payload && copy.content == content);
+                if same && !self.is_placed(book.row, content)? {
+                    self.set_payload_state(book.row, payload.number, PayloadState::GivenUp)?;
+                }
+            }
             // Told elsewhere; no copy is concerned.
             _ => {}
         }
@@ -131,7 +144,7 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0)",
+                "INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0, 0)",
             )?
             .execute(params![
                 book.row,

@@ -7,10 +7,13 @@ mod contents;
 mod drives;
 mod files;
 mod fold;
+mod health;
 mod opening;
 mod payloads;
 mod places;
 mod proofs;
+mod prunes;
+mod rereads;
 mod traffic;
 mod union;
 
@@ -23,6 +26,7 @@ pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use places::{GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PlaceRow};
 pub use proofs::{Passage, Proof};
+pub use rereads::RoundTotals;
 pub use traffic::{Known, Word};
 pub use union::Wanted;
 

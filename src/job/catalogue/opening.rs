@@ -10,11 +10,13 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 3;
+const VERSION: i64 = 4;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
 const PASSING_KIB: i64 = -16 * 1024;
+/// Pages kept in memory by one that works with little, as a negative count of KiB.
+const SMALL_KIB: i64 = -256;
 /// How long a writer waits for another to finish.
 const BUSY: Duration = Duration::from_secs(30);
 
@@ -161,6 +163,11 @@ impl Catalogue {
             catalogue.state().map_or(Ok(()), |state| catalogue.recall_lost_pages(state))?;
         }
         Ok(catalogue)
+    }
+
+    /// Works with little memory, for what has time: an idle daemon does not give back all that it once took.
+    pub fn keep_small(&self) -> Result<(), JobError> {
+        Ok(self.db.pragma_update(None, "cache_size", SMALL_KIB)?)
     }
 
     fn has_version(&self) -> Result<bool, JobError> {

@@ -3,7 +3,7 @@
 
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
-use crate::model::{Digest, Identity, Moment, PayloadName};
+use crate::model::{Digest, DriveId, Identity, Moment, PayloadName};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// How a copy on a drive stands.
@@ -22,12 +22,21 @@ pub enum PayloadState {
     Debris = 4,
     /// Whole, found after a cut; no ledger line has told yet where it belongs.
     Adopted = 5,
+    /// Given up by the ledger, to make room; it may still be there.
+    GivenUp = 6,
+    /// The same, and it is not there any more.
+    Removed = 7,
 }
 
 impl PayloadState {
     /// Whether the copy was whole when it was last read.
     pub fn is_whole(self) -> bool {
         matches!(self, Self::Good | Self::Adopted)
+    }
+
+    /// Whether it is nobody's any more.
+    pub fn is_given_up(self) -> bool {
+        matches!(self, Self::GivenUp | Self::Removed)
     }
 }
 
@@ -71,6 +80,8 @@ pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<PayloadRow> {
             3 => PayloadState::Missing,
             4 => PayloadState::Debris,
             5 => PayloadState::Adopted,
+            6 => PayloadState::GivenUp,
+            7 => PayloadState::Removed,
             _ => PayloadState::Claimed,
         },
         identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
@@ -107,6 +118,63 @@ impl Catalogue {
         Ok(())
     }
 
+    /// A copy that was called good and cannot be read elsewhere: until its drive is read again it counts for
+    /// nothing, and what is found then goes into that drive's ledger.
+    pub fn doubt_copy(&self, book: i64, number: u32) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE payload SET state = 0, round = 0, proven = 0, reread = 0 \
+                 WHERE book = ?1 AND number = ?2 AND state IN (1, 5)",
+            )?
+            .execute(params![book, number])?;
+        Ok(())
+    }
+
+    /// Copies of a drive, with numbers after `after`, that are damaged or not there, of messages that neither the
+    /// drive nor the mailbox has any more.
+    pub fn lost_for_good(
+        &self,
+        book: i64,
+        after: u32,
+        most: u32,
+    ) -> Result<Vec<PayloadRow>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_lost JOIN content c ON c.id = p.content \
+             WHERE p.book = ?1 AND p.state IN (2, 3) AND p.number > ?2 \
+             AND NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
+             WHERE q.content = p.content AND q.book = p.book AND q.state IN (1, 5)) \
+             AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_by_content \
+             WHERE file.content = p.content AND file.state = 1) \
+             ORDER BY p.number LIMIT ?3"
+        ))?;
+        let rows = query.query_map(params![book, after, most], read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Good copies of a content on other drives of the same station: the drive's id, the book, the copy.
+    pub fn lenders(
+        &self,
+        book: i64,
+        content: i64,
+    ) -> Result<Vec<(DriveId, i64, PayloadRow)>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD}, p.book, drive.uuid FROM payload p INDEXED BY payload_by_content \
+             JOIN content c ON c.id = p.content JOIN book ON book.id = p.book \
+             JOIN drive ON drive.id = book.drive \
+             WHERE p.content = ?2 AND p.book <> ?1 AND p.state IN (1, 5) \
+             AND book.station = (SELECT station FROM book WHERE id = ?1) ORDER BY p.state, p.number DESC"
+        ))?;
+        let rows = query.query_map(params![book, content], |row| {
+            Ok((row.get::<_, String>(8)?, row.get(7)?, read_payload(row)?))
+        })?;
+        let mut lenders = Vec::new();
+        for row in rows {
+            let (id, book, copy) = row?;
+            lenders.extend(id.parse().map(|id| (id, book, copy)));
+        }
+        Ok(lenders)
+    }
+
     /// Whether and how a drive holds a content.
     pub fn held(&self, book: i64, content: i64) -> Result<Held, JobError> {
         // The index is named here and elsewhere: left to itself SQLite may go through a whole book.
@@ -118,7 +186,9 @@ impl Catalogue {
         let row = query.query_row(params![book, content], read_payload).optional()?;
         Ok(match row {
             Some(p) if p.state.is_whole() => Held::Good(p.name),
-            Some(p) if p.state != PayloadState::Debris => Held::Lost(p.name),
+            Some(p) if p.state != PayloadState::Debris && !p.state.is_given_up() => {
+                Held::Lost(p.name)
+            }
             _ => Held::No,
         })
     }

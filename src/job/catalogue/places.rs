@@ -52,6 +52,22 @@ impl Catalogue {
             .optional()?)
     }
 
+    /// Where a drive's ledger last had a content, as the latest version or as the last good one of a suspect one:
+    /// there now before gone. Not where it was moved away from.
+    pub fn place_of(&self, book: i64, content: i64) -> Result<Option<PlaceRow>, JobError> {
+        const WHAT: &str = "SELECT mailbox, key, content, good, suspect, modified_s, modified_n, mode, gone, era, \
+                            tick, good_modified FROM place";
+        let find = |which: &str| -> Result<Option<PlaceRow>, JobError> {
+            let sql = format!("{WHAT} {which} AND gone <> 3 ORDER BY gone LIMIT 1");
+            let mut query = self.db.prepare_cached(&sql)?;
+            Ok(query.query_row(params![book, content], read_place).optional()?)
+        };
+        match find("INDEXED BY place_by_content WHERE content = ?2 AND book = ?1")? {
+            Some(place) => Ok(Some(place)),
+            None => find("WHERE book = ?1 AND good = ?2"),
+        }
+    }
+
     /// Whether another drive of the same station says that something is there.
     pub fn is_there_by_another(
         &self,

@@ -52,7 +52,7 @@ const PASSAGES: &str = "SELECT f.mailbox, f.key, f.state, f.bytes, f.first_seen,
 
 const PROOFS: &str = "SELECT p.content, b.drive, p.proven, p.reread, d.away IS NOT NULL \
                       FROM payload p INDEXED BY payload_by_content \
-                      CROSS JOIN book b ON b.id = p.book AND b.station = ?1 \
+                      CROSS JOIN book b ON b.id = p.book AND b.station = ?1 AND b.trusted \
                       CROSS JOIN drive d ON d.id = b.drive WHERE p.state = 1 ORDER BY p.content";
 
 impl Catalogue {

@@ -38,6 +38,7 @@ CREATE INDEX file_by_tick ON file (tick);
 -- With state and tick, so that a content of a million files is not gone through for each of them.
 CREATE INDEX file_by_content ON file (content, state, tick);
 CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
+CREATE INDEX file_good ON file (good) WHERE good IS NOT NULL;
 
 CREATE TABLE drive (
     id INTEGER PRIMARY KEY, uuid TEXT NOT NULL UNIQUE,
@@ -45,7 +46,12 @@ CREATE TABLE drive (
     state TEXT NOT NULL, detail TEXT NOT NULL,
     last_seen TEXT, last_verified TEXT,
     medium TEXT NOT NULL,             -- what it was when last seen: usb, card, other
-    away TEXT                         -- since when it is elsewhere, as the operator declared
+    away TEXT,                        -- since when it is elsewhere, as the operator declared
+    worn TEXT,                        -- why it is to be replaced soon; NULL while it is not
+    distrust TEXT,                    -- why nothing on it counts any more; NULL while it is trusted
+    wrong INTEGER NOT NULL DEFAULT 0, -- points for copies once right and now others' octets
+    fell_to INTEGER, falls INTEGER NOT NULL DEFAULT 0,  -- where its ledger last fell back to, how often in a row
+    room INTEGER                      -- octets free after the last pass
 );
 
 -- Every place where a drive was ever found, and the last one found there: what is there without it is an empty
@@ -65,8 +71,26 @@ CREATE TABLE book (
     told INTEGER NOT NULL,            -- the tick up to which the ledger tells of the mailbox
     unproven INTEGER NOT NULL,        -- lines were read that nobody here made durable
     scattered INTEGER NOT NULL,       -- copies without a line may be in any segment
+    trusted INTEGER NOT NULL DEFAULT 1,  -- 0: of a drive that is not; its copies make no message safe
     UNIQUE (drive, station)
 );
+
+-- Re-reading, by rounds over all copies of a book. A round is due by its own age, claimed or counted.
+CREATE TABLE reread (
+    book INTEGER PRIMARY KEY,
+    round INTEGER NOT NULL,           -- the round under way, or the last one
+    open INTEGER NOT NULL,            -- 1: it is under way
+    begun INTEGER NOT NULL,           -- claimed seconds
+    waited INTEGER NOT NULL,          -- seconds since then that were counted, whatever the clock claims
+    boot TEXT, at INTEGER NOT NULL,   -- the boot and its seconds up to which they are; NULL: not counted yet
+    errors INTEGER NOT NULL           -- copies in this round that the medium would not give
+);
+
+-- Octets written to a book, by days of the calendar on which something vouched for the clock.
+CREATE TABLE filled (
+    book INTEGER NOT NULL, day INTEGER NOT NULL, bytes INTEGER NOT NULL,
+    PRIMARY KEY (book, day)
+) WITHOUT ROWID;
 -- Mounts in which a sync failed: what the system remembers of them may not be on the medium.
 CREATE TABLE lost_pages (session TEXT PRIMARY KEY) WITHOUT ROWID;
 
@@ -81,9 +105,13 @@ CREATE TABLE payload (
     content INTEGER NOT NULL, state INTEGER NOT NULL,
     proven INTEGER NOT NULL,          -- claimed seconds of the last time it was read and was right; for display
     reread INTEGER NOT NULL,          -- 0: when it was made, in the same mount; 1: in a later look
+    round INTEGER NOT NULL,           -- the round of re-reading that last came to it
     PRIMARY KEY (book, number)
 ) WITHOUT ROWID;
 CREATE INDEX payload_by_content ON payload (content, book);
+-- Few: what is to be made again is found without going through a book.
+CREATE INDEX payload_lost ON payload (book) WHERE state IN (2, 3);
+CREATE INDEX payload_given_up ON payload (book) WHERE state = 6;
 
 -- Where, by a drive's ledger, a message is or was. No content: it says only that one left.
 CREATE TABLE place (
@@ -95,3 +123,4 @@ CREATE TABLE place (
     PRIMARY KEY (book, mailbox, key)
 ) WITHOUT ROWID;
 CREATE INDEX place_by_content ON place (content, book);
+CREATE INDEX place_good ON place (good) WHERE good IS NOT NULL;

@@ -113,14 +113,18 @@ pub fn admit(
     let now = asked.clock.stamp();
     let found = FoundDrive { label: asked.label, at: asked.at, medium: volume.facts().medium };
     let drive = catalogue.drive_seen(asked.taken_for.unwrap_or(id), &found, now.time)?;
+    let at = || volume.facts().shown.clone();
     let mut book = catalogue.book(drive, asked.station)?;
     let session = session_of(&now, &*volume);
     let dir = bag::station_dir(asked.station);
     let mut findings = Vec::new();
 
     let continues = book.session.as_deref() == Some(session.as_str());
-    if asked.access == Access::Write && !continues {
-        skeleton::ensure(&*volume, asked.station, asked.clock)?;
+    if asked.access == Access::Write {
+        trusted(catalogue, drive, at)?;
+        if !continues {
+            skeleton::ensure(&*volume, asked.station, asked.clock)?;
+        }
     }
     // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
     let partly = asked.access == Access::Read && asked.taken_for.is_some();
@@ -128,13 +132,13 @@ pub fn admit(
     let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, partly, &mut findings)?;
     if asked.access == Access::Write {
         if let Some(format) = loaded.newer {
-            return Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format });
+            return Err(JobError::NewerFormat { at: at(), format });
         }
         if loaded.endless {
-            return Err(JobError::Endless { at: volume.facts().shown.clone(), file: bag::LEDGER });
+            return Err(JobError::Endless { at: at(), file: bag::LEDGER });
         }
         if book.chain.seq > LINES_MAX {
-            return Err(JobError::NumbersUsedUp { at: volume.facts().shown.clone() });
+            return Err(JobError::NumbersUsedUp { at: at() });
         }
         let foreign = book.card != catalogue.card()?.to_string();
         if foreign && book.era >= catalogue.era()? {
@@ -143,8 +147,10 @@ pub fn admit(
         if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
             let lost_pages = catalogue.has_lost_pages(&session)?;
             if lost_pages && loaded.length == 0 {
-                return Err(JobError::BadBeginning { at: volume.facts().shown.clone() });
+                return Err(JobError::BadBeginning { at: at() });
             }
+            catalogue.note_coming(drive, loaded.fell.then_some(loaded.length))?;
+            trusted(catalogue, drive, at)?;
             // Until it is through, the next admission does it again, in whatever session that is.
             book.session = None;
             catalogue.save_book(&book)?;
@@ -154,12 +160,10 @@ pub fn admit(
             book.session = Some(session);
             book.opened = false;
             catalogue.save_book(&book)?;
+            trusted(catalogue, drive, at)?;
         }
     }
-    let ledger_whole = loaded.length > 0
-        && loaded.broken.is_none()
-        && loaded.newer.is_none()
-        && loaded.unreadable.is_none();
+    let ledger_whole = loaded.is_whole();
     if asked.access == Access::Read {
         let broken = loaded.broken.as_ref();
         findings.extend(match loaded.endless {
@@ -170,6 +174,14 @@ pub fn admit(
     let newer = only_readable || loaded.newer.is_some() || loaded.endless;
     let unreadable = loaded.unreadable;
     Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
+}
+
+/// Whether a drive may still be written to.
+fn trusted(catalogue: &Catalogue, drive: i64, at: impl Fn() -> String) -> Result<(), JobError> {
+    match catalogue.distrust(drive)? {
+        Some(why) => Err(JobError::Untrusted { at: at(), why }),
+        None => Ok(()),
+    }
 }
 
 /// Remembers a failed sync, for as long as the mount lasts.

@@ -2,7 +2,7 @@
 //! Never asks a medium: whether an earlier drive is still here, the kernel tells.
 
 use super::identity::{self, Known};
-use crate::disk::{Door, Volume, VolumeFacts};
+use crate::disk::{Access, Door, Volume, VolumeFacts};
 use crate::job::{DriveRef, JobError};
 use crate::model::{Clock, DriveId, Finding};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -66,6 +66,17 @@ impl Claims {
                 Ok(Some(Finding::CopiedDrive { of: known.id, own }))
             }
         }
+    }
+
+    /// Opens another drive that was met and is still here, to read from it.
+    pub fn lend(&self, id: DriveId) -> Option<Box<dyn Volume>> {
+        let door = {
+            let claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+            let claim = claims.iter().find(|c| c.id == id && c.door.holds(&c.facts))?;
+            Arc::clone(&claim.door)
+        };
+        let volume = door.open(Access::Read).ok()?;
+        (identity::drive_id(&*volume).ok()? == Some(id)).then_some(volume)
     }
 
     fn claim(&self, id: DriveId, door: &Arc<dyn Door>, facts: &VolumeFacts) -> Standing {

@@ -14,6 +14,10 @@ use crate::model::{Finding, RelName, Stamp, bag};
 pub(super) struct Loaded {
     /// It is as it was known; nothing was read.
     pub unchanged: bool,
+    /// What was known of it does not stand, and it was read from its beginning.
+    pub anew: bool,
+    /// It ends before where it was known to end.
+    pub fell: bool,
     /// A break that no `recovered` line has settled yet.
     pub broken: Option<Break>,
     /// The last line is not ended.
@@ -26,6 +30,16 @@ pub(super) struct Loaded {
     pub length: u64,
     /// Why its end could not be read, where what can be read was asked for.
     pub unreadable: Option<DiskError>,
+}
+
+impl Loaded {
+    /// It is there, and sound to its end.
+    pub(super) fn is_whole(&self) -> bool {
+        self.length > 0
+            && self.broken.is_none()
+            && self.newer.is_none()
+            && self.unreadable.is_none()
+    }
 }
 
 /// Brings the catalogue up to what the ledger says. With `partly` an end that cannot be read is passed over:
@@ -49,7 +63,8 @@ pub(super) fn load(
         findings.push(Finding::LedgerShorter { known, found: length });
     }
     let anew = !intact || known == 0;
-    let mut loaded = Loaded { length, ..Loaded::default() };
+    let fell = length < known;
+    let mut loaded = Loaded { length, anew, fell, ..Loaded::default() };
     catalogue.together(|| {
         if anew {
             catalogue.forget_book(book)?;

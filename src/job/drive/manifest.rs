@@ -38,6 +38,38 @@ pub(super) fn is_as_known(
     Ok(volume.length(&path(dir))? == Some(book.manifest_bytes))
 }
 
+/// Covers the lines of some copies with comments, each in its place.
+pub(super) fn cover(
+    volume: &dyn Volume,
+    dir: &RelName,
+    copies: &[PayloadName],
+) -> Result<(), JobError> {
+    let mut covered: Vec<Range<u64>> = Vec::new();
+    read(volume, dir, |_, payload, at| {
+        if copies.binary_search_by_key(&payload.number, |name| name.number).is_ok() {
+            covered.push(at);
+        }
+        Ok(())
+    })?;
+    for run in covered.chunk_by(|one, next| one.end == next.start) {
+        let (Some(first), filler) = (run.first(), run.iter()) else { continue };
+        let filler: Vec<u8> = filler.flat_map(|at| bag::filler(at.end - at.start)).collect();
+        write_proven(volume, &path(dir), first.start, &filler)?;
+    }
+    Ok(())
+}
+
+/// Writes the last line once more as it is: a flush of the device.
+pub(super) fn flush(volume: &dyn Volume, dir: &RelName) -> Result<(), JobError> {
+    let listed = read(volume, dir, |_, _, _| Ok(()))?;
+    let Some((digest, payload, at)) = listed.last else { return Ok(()) };
+    let line = bag::manifest_line(&digest, payload);
+    match line.len() as u64 == at.end - at.start {
+        true => write_proven(volume, &path(dir), at.start, line.as_bytes()),
+        false => Ok(()),
+    }
+}
+
 /// The numbers of those among some copies without a line that are listed with the hash they have: they had
 /// been read back when the cut came, so each is whole.
 pub(super) fn listed_with_their_hash(
@@ -146,6 +178,7 @@ impl Mending<'_> {
                 _ if listed.contains(copy.name.number) => {}
                 // One that is not there need not be listed; it would only make the bag invalid.
                 PayloadState::Missing => {}
+                PayloadState::GivenUp | PayloadState::Removed => {}
                 // That debris has gone nobody records.
                 PayloadState::Debris => debris.push((copy.name, line())),
                 _ => text.push_str(&line()),

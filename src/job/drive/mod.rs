@@ -1,5 +1,5 @@
 //! A station's bag on a drive: knowing the drive again, reading its ledger, mending what a cut left.
-//! Append-only: nothing here deletes, renames or truncates anything on a drive.
+//! Append-only: nothing here renames or truncates anything on a drive, and nothing but `prune` deletes.
 
 mod admit;
 mod claims;
@@ -8,6 +8,7 @@ mod ledger;
 mod logs;
 mod manifest;
 mod payload;
+mod prune;
 mod recover;
 mod skeleton;
 
@@ -18,5 +19,7 @@ pub use identity::{drive_id, make_drive, stations};
 pub use ledger::{Lines, Piece};
 pub use manifest::{Listed, read as read_manifest};
 pub(crate) use payload::{
-    Copy, hash as hash_copy, hash_all as hash_copies, length as copy_length, list as list_segment,
+    Copy, Part, Piecewise, hash as hash_copy, hash_all as hash_copies, hash_piece,
+    length as copy_length, list as list_segment,
 };
+pub(crate) use prune::finish_pruning;

@@ -13,8 +13,8 @@ use std::collections::VecDeque;
 pub(crate) enum Copy {
     /// Something with this identity.
     Is(Identity),
-    /// It is there and cannot be read.
-    Unreadable,
+    /// It is there and cannot be read; the medium's own error, or something that stands in the way.
+    Unreadable(Trouble),
     /// It is not there.
     Absent,
 }
@@ -24,8 +24,13 @@ impl Copy {
     pub(crate) fn digest(self) -> Option<Digest> {
         match self {
             Self::Is(identity) => Some(identity.digest),
-            Self::Unreadable | Self::Absent => None,
+            Self::Unreadable(_) | Self::Absent => None,
         }
+    }
+
+    /// Whether the medium answered with an error of its own.
+    pub(crate) fn is_failing(self) -> bool {
+        self == Self::Unreadable(Trouble::Failing)
     }
 
     /// What the ledger is told of a copy that is not what it should be.
@@ -74,6 +79,73 @@ pub(crate) fn length(
     match volume.length(&dir.join(&payload.to_rel())) {
         Ok(length) => Ok(length.ok_or(Copy::Absent)),
         Err(error) => alone(volume, error).map(Err),
+    }
+}
+
+/// A copy, or a message, that is read a piece at a time; nothing is open between two pieces.
+#[derive(Default)]
+pub(crate) struct Part {
+    hasher: Hasher,
+    at: u64,
+}
+
+/// What came of a piece.
+pub(crate) enum Piecewise {
+    /// It was the last one.
+    Done(Identity),
+    /// There is more; this is as far as it came.
+    More(Part),
+}
+
+impl Part {
+    /// Octets read so far.
+    pub(crate) fn read(&self) -> u64 {
+        self.at
+    }
+
+    /// Reads on, for so many octets at most, or until `stop` says so: asked before each buffer. `longest` bounds a
+    /// file that grew without end.
+    pub(crate) fn go_on(
+        mut self,
+        mut read: impl FnMut(&mut [u8]) -> Result<usize, DiskError>,
+        longest: u64,
+        most: u64,
+        stop: &dyn Fn() -> bool,
+    ) -> Result<Piecewise, DiskError> {
+        let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize + 1)];
+        let end = self.at.saturating_add(most);
+        loop {
+            // At least one buffer, so that every bite gets on.
+            let left = longest - self.at;
+            let got = read_known(&mut read, &mut buffer, left)?;
+            self.hasher.update(&buffer[..got]);
+            self.at += got as u64;
+            if got < buffer.len() || self.at > longest {
+                return Ok(Piecewise::Done(self.hasher.finish()));
+            }
+            if self.at >= end || stop() {
+                return Ok(Piecewise::More(self));
+            }
+        }
+    }
+}
+
+/// Reads a piece of a copy; what the copy is, if that was its last.
+pub(crate) fn hash_piece(
+    volume: &dyn Volume,
+    dir: &RelName,
+    payload: PayloadName,
+    part: Part,
+    (longest, most): (u64, u64),
+    stop: &dyn Fn() -> bool,
+) -> Result<Result<Copy, Part>, JobError> {
+    let read = volume
+        .read(&dir.join(&payload.to_rel()), part.at, ReadFrom::Medium)
+        .and_then(|mut source| part.go_on(|into| source.read(into), longest, most, stop));
+    match read {
+        Ok(Piecewise::Done(identity)) => Ok(Ok(Copy::Is(identity))),
+        Ok(Piecewise::More(part)) => Ok(Err(part)),
+        Err(error) => alone(volume, error).map(Ok),
     }
 }
 
@@ -162,7 +234,7 @@ fn alone(volume: &dyn Volume, error: DiskError) -> Result<Copy, JobError> {
         }
         Trouble::Failing | Trouble::Refused | Trouble::Denied => {
             volume.present()?;
-            Ok(Copy::Unreadable)
+            Ok(Copy::Unreadable(error.trouble))
         }
         _ => Err(error.into()),
     }

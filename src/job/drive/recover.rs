@@ -5,9 +5,11 @@ use super::ledger::{self, Loaded};
 use super::logs;
 use super::manifest::{self, Mending};
 use super::payload::{self, Copy};
+use super::prune::finish_pruning;
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
+use crate::job::verify::READ_ERROR;
 use crate::model::ledger::{Break, Event};
 use crate::model::limits::{
     BATCH_MESSAGES_MAX, DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES,
@@ -43,7 +45,7 @@ impl Recovery<'_> {
         // device first, so that nothing is read here that a cut would still take.
         self.volume.sync_all().map_err(JobError::NotSynced)?;
         let doubtful = self.lost_pages || book.unproven;
-        let mut events = self.recheck(book, findings)?;
+        let mut events = self.recheck(book, loaded.anew, findings)?;
         let mut orphans = self.orphans(book)?;
         if self.lost_pages {
             // They may have names in memory alone. The next mount shows what there is.
@@ -87,6 +89,10 @@ impl Recovery<'_> {
             events.push(Event::opened(self.catalogue.card()?, self.catalogue.era()?));
         }
         self.append(book, events, false)?;
+        // Nothing is removed by what the system may only believe.
+        if !self.lost_pages {
+            finish_pruning(self.catalogue, self.volume, self.dir, book)?;
+        }
         self.begin_segment(book);
         Ok(())
     }
@@ -112,11 +118,16 @@ impl Recovery<'_> {
     /// Reads again the last commits, which a lying device may have lost, and whatever lines behind a
     /// break claim. Where bad copies are found, those before them are read too: a ledger that is not this
     /// drive's own, or a folder that is gone, makes all of them bad.
-    fn recheck(&self, book: &BookRow, findings: &mut Vec<Finding>) -> Result<Vec<Event>, JobError> {
+    fn recheck(
+        &self,
+        book: &BookRow,
+        anew: bool,
+        findings: &mut Vec<Finding>,
+    ) -> Result<Vec<Event>, JobError> {
         let mut events = Vec::new();
         let now = self.clock.stamp().time;
         for copy in self.catalogue.claimed_payloads(book.row)? {
-            events.extend(check(self.volume, self.dir, &copy, findings)?);
+            events.extend(self.check(book, anew, &copy, findings)?);
         }
         let mut before = NUMBER_MAX + 1;
         loop {
@@ -131,7 +142,7 @@ impl Recovery<'_> {
                     break;
                 }
                 if copy.state.is_whole() {
-                    match check(self.volume, self.dir, &copy, findings)? {
+                    match self.check(book, anew, &copy, findings)? {
                         None => sound.push(copy.name.number),
                         bad => events.extend(bad),
                     }
@@ -187,7 +198,7 @@ impl Recovery<'_> {
                 let longest = self.volume.facts().longest_file;
                 match payload::hash(self.volume, self.dir, name, longest)? {
                     Copy::Is(identity) => orphans.push((name, identity)),
-                    Copy::Unreadable | Copy::Absent => unseen = true,
+                    Copy::Unreadable(_) | Copy::Absent => unseen = true,
                 }
             }
             if segment >= book.segment {
@@ -198,6 +209,36 @@ impl Recovery<'_> {
         book.scattered = unseen;
         orphans.sort_by_key(|(name, _)| name.number);
         Ok(orphans)
+    }
+
+    /// Reads one copy back; what is wrong with it, as an event for the ledger. What a ledger read anew says was once
+    /// right may be another drive's, or another day's: it counts against nobody.
+    fn check(
+        &self,
+        book: &BookRow,
+        anew: bool,
+        copy: &PayloadRow,
+        findings: &mut Vec<Finding>,
+    ) -> Result<Option<Event>, JobError> {
+        let payload = copy.name;
+        let expected: Digest = copy.identity.digest;
+        let read = payload::hash(self.volume, self.dir, payload, copy.identity.bytes)?;
+        if read == Copy::Is(copy.identity) {
+            return Ok(None);
+        }
+        let found = match read {
+            Copy::Absent => Finding::Missing { payload },
+            other => Finding::Damaged { payload, expected, found: other.digest() },
+        };
+        if let (Copy::Is(other), false) = (read, anew) {
+            let number = payload.number;
+            self.catalogue.note_wrong(book.drive, book.row, number, &copy.identity, &other)?;
+        }
+        if read.is_failing() {
+            self.catalogue.mark_worn(book.drive, READ_ERROR)?;
+        }
+        found.note(findings);
+        Ok(Some(read.event(payload)))
     }
 
     /// A folder that a cut may have damaged is not written to again.
@@ -214,25 +255,4 @@ pub(super) fn finding(broken: &Break) -> Finding {
         0 => Finding::LedgerTorn { at: broken.at, bytes: broken.junk },
         whole_lines => Finding::LedgerAltered { at: broken.at, whole_lines },
     }
-}
-
-/// Reads one copy back; what is wrong with it, as an event for the ledger.
-pub(super) fn check(
-    volume: &dyn Volume,
-    dir: &RelName,
-    copy: &PayloadRow,
-    findings: &mut Vec<Finding>,
-) -> Result<Option<Event>, JobError> {
-    let payload = copy.name;
-    let expected: Digest = copy.identity.digest;
-    let read = payload::hash(volume, dir, payload, copy.identity.bytes)?;
-    if read == Copy::Is(copy.identity) {
-        return Ok(None);
-    }
-    let found = match read {
-        Copy::Absent => Finding::Missing { payload },
-        other => Finding::Damaged { payload, expected, found: other.digest() },
-    };
-    found.note(findings);
-    Ok(Some(read.event(payload)))
 }

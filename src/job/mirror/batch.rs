@@ -1,13 +1,15 @@
 //! What is committed together, and what came of it. Only values: nothing is decided or written here.
 
+use crate::disk::Volume;
 use crate::job::catalogue::FileRow;
 use crate::model::ledger::{Event, Place};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
     RESERVE_BYTES,
 };
-use crate::model::{Identity, PayloadName, Reason};
+use crate::model::{Extension, Identity, PayloadName, Reason, RelName};
 use std::collections::HashSet;
+use std::sync::Arc;
 
 /// A message to be copied.
 pub(super) struct CopyItem {
@@ -16,6 +18,27 @@ pub(super) struct CopyItem {
     pub identity: Identity,
     pub place: Place,
     pub replaces: Option<PayloadName>,
+    /// Taken from another drive; none if from the mailbox.
+    pub lent: Option<Lent>,
+}
+
+impl CopyItem {
+    pub(super) fn extension(&self) -> Extension {
+        match &self.lent {
+            Some(lent) => lent.payload.extension,
+            None => Extension::of(&self.place.path),
+        }
+    }
+}
+
+/// A good copy on another drive, for a message that the mailbox does not have any more.
+pub(super) struct Lent {
+    pub volume: Arc<dyn Volume>,
+    pub dir: RelName,
+    pub book: i64,
+    pub payload: PayloadName,
+    /// What else the ledger is to be told behind the copy, so that the place stands as it stood.
+    pub then: Vec<Event>,
 }
 
 /// What is committed together.

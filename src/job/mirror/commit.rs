@@ -108,6 +108,7 @@ fn events(
         }
     }
     for &Written { payload, identity, item } in written {
+        let then = item.and_then(|item| item.lent.as_ref()).map(|lent| lent.then.clone());
         events.push(match item {
             Some(CopyItem { place, replaces, .. }) => {
                 done.copied += 1;
@@ -117,6 +118,7 @@ fn events(
             }
             None => Event::Debris { payload, identity },
         });
+        events.extend(then.into_iter().flatten());
     }
     events.extend(notes);
     Ok(events)

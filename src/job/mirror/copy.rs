@@ -1,9 +1,9 @@
 //! Writes the copies of a batch: messages are read ahead from the card while others are written to the
 //! drive. Never commits anything, and never uses a name twice.
 
-use super::batch::{Committed, CopyItem};
+use super::batch::{Committed, CopyItem, Lent};
 use super::{Pass, is_gone};
-use crate::disk::{DiskError, MailboxDir, MessageFile, Trouble, read_full, read_known};
+use crate::disk::{DiskError, MailboxDir, MessageFile, ReadFrom, Trouble, read_full, read_known};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, millis};
 use crate::job::drive::Admitted;
@@ -11,7 +11,7 @@ use crate::model::limits::{
     COPY_BUFFER_BYTES, NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_MESSAGES,
 };
 use crate::model::message::FileFacts;
-use crate::model::{Extension, Hasher, Identity, PayloadName, Reason};
+use crate::model::{Hasher, Identity, PayloadName, Reason};
 use std::sync::mpsc::sync_channel;
 
 /// A file written on the drive and not yet proven.
@@ -28,6 +28,10 @@ enum Fetched {
     Whole(Vec<u8>),
     /// Its beginning; it is too long to be held in memory.
     Long(MessageFile, Vec<u8>),
+    /// Another drive lends it, and it is too long to be held in memory: read by whoever writes it.
+    LongLent,
+    /// What another drive was to lend is not what it should be there.
+    NotLent,
     /// It is not what was settled; these are its facts now.
     Changed(FileFacts),
     /// It cannot be read.
@@ -51,7 +55,11 @@ pub(super) fn write_copies<'a>(
         let ahead = move || {
             for (item, dir) in copies.iter().zip(dirs) {
                 // Nobody waits for the rest once the drive has failed.
-                if send.send(fetch(dir, item)).is_err() {
+                let fetched = match &item.lent {
+                    Some(lent) => borrow(lent, item),
+                    None => fetch(dir, item),
+                };
+                if send.send(fetched).is_err() {
                     return;
                 }
             }
@@ -103,6 +111,34 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
     read().unwrap_or_else(Fetched::Unreadable)
 }
 
+/// Reads a copy on another drive; it is proven as it is read.
+fn borrow(lent: &Lent, item: &CopyItem) -> Fetched {
+    let read = || -> Result<Fetched, DiskError> {
+        let at = lent.dir.join(&lent.payload.to_rel());
+        let mut source = lent.volume.read(&at, 0, ReadFrom::Medium)?;
+        let bytes = item.identity.bytes;
+        let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes as usize + 1)];
+        let got = read_known(|into| source.read(into), &mut buffer, bytes)?;
+        if got == buffer.len() && bytes >= got as u64 {
+            return Ok(Fetched::LongLent);
+        }
+        buffer.truncate(got);
+        Ok(match Identity::of(&buffer) == item.identity {
+            true => Fetched::Whole(buffer),
+            false => Fetched::NotLent,
+        })
+    };
+    read().unwrap_or(Fetched::NotLent)
+}
+
+/// A copy that another drive cannot lend is in doubt there until that drive is read again.
+fn not_lent(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
+    match &item.lent {
+        Some(lent) => pass.catalogue.doubt_copy(lent.book, lent.payload.number),
+        None => Ok(()),
+    }
+}
+
 /// Copies one message. `None` if nothing was written; a message that changed meanwhile is left out,
 /// and what was written of it is recorded as debris, so that the bag stays whole.
 fn write_copy<'a>(
@@ -114,12 +150,14 @@ fn write_copy<'a>(
 ) -> Result<Option<Written<'a>>, JobError> {
     match fetched {
         Fetched::Whole(bytes) => {
-            let payload = next_name(drive, Extension::of(&item.place.path))?;
+            let payload = next_name(drive, item.extension())?;
             let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
             sink.write(&bytes)?;
             Ok(Some(Written { payload, identity: item.identity, item: Some(item) }))
         }
         Fetched::Long(file, start) => write_long(pass, drive, item, file, start, done).map(Some),
+        Fetched::LongLent => write_lent(pass, drive, item),
+        Fetched::NotLent => not_lent(pass, item).map(|()| None),
         Fetched::Changed(facts) => changed(pass, item, &facts, done).map(|()| None),
         Fetched::Unreadable(error) => unreadable(pass, item, &error, done).map(|()| None),
         Fetched::NotOurs => Ok(None),
@@ -135,7 +173,7 @@ fn write_long<'a>(
     mut buffer: Vec<u8>,
     done: &mut Committed,
 ) -> Result<Written<'a>, JobError> {
-    let payload = next_name(drive, Extension::of(&item.place.path))?;
+    let payload = next_name(drive, item.extension())?;
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
     let mut got = buffer.len();
@@ -159,6 +197,39 @@ fn write_long<'a>(
     }
     changed(pass, item, &file.facts_now()?, done)?;
     Ok(Written { payload, identity, item: None })
+}
+
+/// The same for a copy that another drive lends.
+fn write_lent<'a>(
+    pass: &Pass<'_>,
+    drive: &mut Admitted,
+    item: &'a CopyItem,
+) -> Result<Option<Written<'a>>, JobError> {
+    let Some(lent) = &item.lent else { return Ok(None) };
+    let from = lent.dir.join(&lent.payload.to_rel());
+    let Ok(mut source) = lent.volume.read(&from, 0, ReadFrom::Medium) else {
+        return not_lent(pass, item).map(|()| None);
+    };
+    let payload = next_name(drive, item.extension())?;
+    let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
+    let mut hasher = Hasher::default();
+    let mut buffer = vec![0; COPY_BUFFER_BYTES];
+    let mut total = 0;
+    // One that cannot be read to its end is not the right one.
+    while let Ok(got) = read_full(|into| source.read(into), &mut buffer) {
+        total += got as u64;
+        if got == 0 || total > item.identity.bytes {
+            break;
+        }
+        hasher.update(&buffer[..got]);
+        sink.write(&buffer[..got])?;
+    }
+    let identity = hasher.finish();
+    if identity == item.identity {
+        return Ok(Some(Written { payload, identity, item: Some(item) }));
+    }
+    not_lent(pass, item)?;
+    Ok(Some(Written { payload, identity, item: None }))
 }
 
 fn is_unchanged(file: &MessageFile) -> bool {
@@ -192,7 +263,10 @@ fn unreadable(
 }
 
 /// The next name, in a new segment where the last is full.
-fn next_name(drive: &mut Admitted, extension: Extension) -> Result<PayloadName, JobError> {
+fn next_name(
+    drive: &mut Admitted,
+    extension: crate::model::Extension,
+) -> Result<PayloadName, JobError> {
     let book = &mut drive.book;
     if book.segment == 0 || book.segment_used >= SEGMENT_MESSAGES {
         book.segment += 1;

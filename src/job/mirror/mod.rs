@@ -4,10 +4,11 @@
 mod batch;
 mod commit;
 mod copy;
+mod mend;
 mod plan;
 
 use super::catalogue::{Catalogue, millis};
-use super::drive::Admitted;
+use super::drive::{Admitted, Claims};
 use super::{JobError, MailboxRef, Progress};
 use crate::disk::{DiskError, MailboxDir};
 use crate::model::limits::LISTED_MAX;
@@ -81,6 +82,8 @@ pub struct PassReport {
     pub stopped: bool,
     /// The drive was told of every change there is.
     pub told_all: bool,
+    /// Octets free on the drive behind everything planned, where something was.
+    pub room: Option<u64>,
 }
 
 impl Pass<'_> {
@@ -180,6 +183,7 @@ impl Pass<'_> {
         size: &mut BatchSize,
         report: &mut PassReport,
     ) -> Result<u64, JobError> {
+        report.room = Some(batch.room);
         if batch.is_empty() {
             return Ok(u64::MAX);
         }

@@ -82,7 +82,7 @@ pub(super) fn step(
     if identity.bytes > drive.volume.facts().longest_file {
         return Ok(Step::Refused(Reason::TooLarge));
     }
-    Ok(Step::Copy(Box::new(CopyItem { row: row.clone(), identity, place, replaces })))
+    Ok(Step::Copy(Box::new(CopyItem { row: row.clone(), identity, place, replaces, lent: None })))
 }
 
 /// The message is gone from its path. A drive that knows so, or never had it there, is told nothing.

@@ -4,6 +4,8 @@
 mod beside;
 mod gather;
 mod put;
+mod repair;
 
 pub use gather::{Gathered, gather};
 pub use put::{Goal, Lost, Plan, RestoreReport, restore};
+pub use repair::{Repaired, repair};

@@ -340,15 +340,13 @@ impl Work<'_> {
             let mut buffer = vec![0; COPY_BUFFER_BYTES.min(identity.bytes as usize + 1)];
             let mut total = 0;
             // A copy that cannot be read to its end is a bad copy, and the next one is tried.
-            loop {
-                let left = identity.bytes - total;
-                let Ok(got) = read_known(|into| source.read(into), &mut buffer, left) else {
-                    break;
-                };
+            let mut left = identity.bytes;
+            while let Ok(got) = read_known(|into| source.read(into), &mut buffer, left) {
                 total += got as u64;
                 if got == 0 || total > identity.bytes {
                     break;
                 }
+                left = identity.bytes - total;
                 hasher.update(&buffer[..got]);
                 if let Some(staged) = &mut staged {
                     staged.write(&buffer[..got])?;
@@ -429,7 +427,7 @@ impl Work<'_> {
     }
 }
 
-fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
+pub(super) fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
     let mut hasher = Hasher::default();
     let mut buffer = vec![0; COPY_BUFFER_BYTES];
     loop {

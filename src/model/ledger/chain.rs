@@ -286,10 +286,10 @@ mod tests {
     fn a_later_format_is_told_apart_from_junk() {
         let mut chain = Chain::default();
         let line = chain.write(&stamp(), mirrored(1, b"x"));
-        let body = line[..line.len() - TAIL - 1].replacen("\"v\":1", "\"v\":2", 1);
+        let body = line[..line.len() - TAIL - 1].replacen("\"v\":1", "\"v\":3", 1);
         let hash = link(&Chain::default().head, &body);
         let raw = format!("{body}{HASH_FIELD}{hash}{LINE_END}");
-        assert_eq!(Reader::default().line(raw.as_bytes(), 1), Verdict::Newer(2));
+        assert_eq!(Reader::default().line(raw.as_bytes(), 1), Verdict::Newer(3));
     }
 
     proptest! {

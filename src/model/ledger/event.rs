@@ -132,6 +132,13 @@ pub enum Event {
         /// The copy.
         payload: PayloadName,
     },
+    /// A superseded version is given up to make room: its copy is taken out of the manifest and removed.
+    Pruned {
+        /// The copy.
+        payload: PayloadName,
+        /// What it is.
+        identity: Identity,
+    },
     /// All copies were re-read.
     Verified {
         /// How many were read.

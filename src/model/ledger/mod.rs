@@ -11,5 +11,6 @@ mod wire;
 pub use chain::{Break, Chain, Reader, Standing, Verdict, claimed_hash};
 pub use event::{Event, Line, Place};
 
-/// Version of the line format, written in every line; a reader refuses to write behind a later one.
-pub const FORMAT: u32 = 1;
+/// The latest version of the line format that is read. Every line carries the one it needs; a reader refuses to write
+/// behind a later one than it knows.
+pub const FORMAT: u32 = 2;

@@ -73,7 +73,7 @@ struct Wire {
 /// The JSON object of a line, complete but for its hash.
 pub(super) fn write(line: &Line) -> String {
     let mut wire = Wire {
-        v: super::FORMAT,
+        v: needed(&line.event),
         seq: line.seq,
         boot: line.stamp.boot.clone(),
         time: line.stamp.time.to_text(),
@@ -83,6 +83,22 @@ pub(super) fn write(line: &Line) -> String {
     wire.fill(&line.event);
     // A struct of text and numbers always serializes.
     serde_json::to_string(&wire).unwrap_or_default()
+}
+
+/// The format a reader must know to understand a line: no line asks for more than it has to, so that a drive without
+/// any of the later ones is still written to by an earlier program.
+fn needed(event: &Event) -> u32 {
+    match event {
+        Event::Mirrored { place, .. }
+        | Event::Placed { place, .. }
+        | Event::Moved { place, .. }
+            if place.suspect == Some(Suspicion::Altered) =>
+        {
+            2
+        }
+        Event::Pruned { .. } => 2,
+        _ => 1,
+    }
 }
 
 #[derive(Deserialize)]
@@ -150,7 +166,9 @@ impl Wire {
                 self.path = Some(path.to_text());
                 self.order(*order);
             }
-            Event::Adopted { payload, identity } | Event::Debris { payload, identity } => {
+            Event::Adopted { payload, identity }
+            | Event::Debris { payload, identity }
+            | Event::Pruned { payload, identity } => {
                 self.payload = text(payload);
                 self.identity(identity);
             }
@@ -244,6 +262,9 @@ impl Wire {
             "debris" => {
                 Event::Debris { payload: parse(&self.payload)?, identity: self.read_identity()? }
             }
+            "pruned" => {
+                Event::Pruned { payload: parse(&self.payload)?, identity: self.read_identity()? }
+            }
             "damaged" => {
                 Event::Damaged { payload: parse(&self.payload)?, found: optional(&self.sha256)? }
             }
@@ -279,10 +300,9 @@ impl Wire {
     }
 
     fn read_place(&self) -> Option<Place> {
-        let suspect = match &self.suspect {
-            None => None,
-            Some(text) => Some(Suspicion::from_text(text)?),
-        };
+        // A word of a later version is a suspicion all the same.
+        let known = |text: &String| Suspicion::from_text(text).unwrap_or(Suspicion::Altered);
+        let suspect = self.suspect.as_ref().map(known);
         Some(Place {
             mailbox: parse(&self.mailbox)?,
             path: self.read_path()?,
@@ -306,6 +326,7 @@ fn kind(event: &Event) -> &'static str {
         Event::Vanished { .. } => "vanished",
         Event::Adopted { .. } => "adopted",
         Event::Debris { .. } => "debris",
+        Event::Pruned { .. } => "pruned",
         Event::Damaged { .. } => "damaged",
         Event::Missing { .. } => "missing",
         Event::Sound { .. } => "sound",

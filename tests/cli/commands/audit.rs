@@ -92,6 +92,7 @@ fn the_report_has_exactly_these_fields() {
     let names = [
         "away_since",
         "bytes",
+        "days_left",
         "id",
         "label",
         "last_seen",
@@ -99,7 +100,9 @@ fn the_report_has_exactly_these_fields() {
         "medium",
         "messages",
         "mounted",
+        "replace_soon",
         "state",
+        "untrusted",
     ];
     assert_eq!(fields(&drive), names);
     assert_eq!(drive["id"], red.id());

@@ -52,7 +52,8 @@ fn the_values_in_force_are_printed_as_a_config() {
             "schema",
             "settle",
             "state",
-            "station"
+            "station",
+            "verify"
         ]
     );
     assert_eq!(json["mailbox"][0]["name"], "in");
@@ -60,6 +61,10 @@ fn the_values_in_force_are_printed_as_a_config() {
     assert_eq!(
         (&json["log"]["time"], &json["log"]["incident"]),
         (&"local".into(), &serde_json::Value::Null)
+    );
+    assert_eq!(
+        (&json["verify"]["every"], &json["verify"]["max_rate"]),
+        (&"30d".into(), &"4 MiB/s".into())
     );
 }
 
@@ -105,8 +110,10 @@ fn an_unknown_key_is_refused_with_its_place_and_the_keys_there_are() {
 fn odd_values_are_refused_with_what_would_do() {
     let station = Station::new();
     let cases = [
-        ("settle = \"soon\"\n", "write it as 2s, 10m or 1h"),
-        ("settle = \"-5s\"\n", "write it as 2s, 10m or 1h"),
+        ("settle = \"soon\"\n", "write it as 2s, 10m, 1h or 30d"),
+        ("[verify]\nmax_rate = \"4 MiB\"\n", "write it as 4 MiB/s or 500 KiB/s"),
+        ("[verify]\nmax_rate = \"0 B/s\"\n", "turns it off"),
+        ("settle = \"-5s\"\n", "write it as 2s, 10m, 1h or 30d"),
         ("churn = 5\n", "line 1, column 9"),
         ("station = \"pier 4\"\n", "use only ASCII letters"),
         ("station = \"CON\"\n", "reserve this name"),

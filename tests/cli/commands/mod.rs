@@ -5,6 +5,7 @@ mod config_check;
 mod drives;
 mod figures;
 mod mirror;
+mod repair;
 mod restore;
 mod status;
 mod traffic;

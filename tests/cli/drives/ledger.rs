@@ -99,7 +99,7 @@ fn line_of_a_later_format(ledger: &str) -> String {
     let head: Digest = before["hash"].as_str().unwrap().parse().unwrap();
     let mut chain = Chain { head, seq: before["seq"].as_u64().unwrap() };
     let event = Event::Verified { checked: 0, damaged: 0, missing: 0 };
-    let line = chain.write(&stamp(), event).replacen("\"v\":1", "\"v\":2", 1);
+    let line = chain.write(&stamp(), event).replacen("\"v\":1", "\"v\":3", 1);
     let body = &line[..line.rfind(",\"hash\"").unwrap()];
     let hash = Digest::of(format!("{head}{body}").as_bytes());
     format!("{body},\"hash\":\"{hash}\"}}\n")
@@ -109,7 +109,7 @@ fn expect_only_readable(station: &Station, red: &crate::stick::Stick) {
     station.deliver("0009.eml", mail("not for this drive"));
     red.replug();
     let before = red.everything();
-    station.mirror().expect_failed().expect_words(&["later version of counterfoil (format 2)"]);
+    station.mirror().expect_failed().expect_words(&["later version of counterfoil (format "]);
     station.verify().expect_safe().expect_counts(&[("checked", 3), ("good", 3)]);
     assert_eq!(red.everything(), before, "nothing is written");
     let told = station.audit().expect_unsafe();

@@ -8,3 +8,4 @@ mod lost_logs;
 mod mount_point;
 mod read_only;
 mod rot;
+mod untrusted;

@@ -102,8 +102,8 @@ fn a_drive_rolled_back_is_noticed_and_brought_up_to_date() {
 #[test]
 fn a_ledger_from_the_future_is_read_and_never_written() {
     let futures = [
-        "{\"v\":2,\"seq\":9,\"kind\":\"mirrored\"",
-        "{\"v\":2,\"seq\":\"nine\",\"boot\":[],\"time\":{},\"kind\":7",
+        "{\"v\":3,\"seq\":9,\"kind\":\"mirrored\"",
+        "{\"v\":3,\"seq\":\"nine\",\"boot\":[],\"time\":{},\"kind\":7",
         "{\"v\":99999999999,\"kind\":null",
     ];
     for future in futures {

@@ -1,0 +1,148 @@
+//! Gives up superseded versions on a drive that has no room, where its operator wants that. Never a version that is
+//! the latest at its path, nor one of a message that was removed, vanished or damaged, nor where the clock is unsure.
+
+use super::catalogue::{Catalogue, Held, PayloadRow};
+use super::drive::{Admitted, Copy, Lines, Piece, finish_pruning, hash_copy, session_of};
+use super::{JobError, Progress};
+use crate::disk::ReadFrom;
+use crate::model::ledger::{Event, Place, Reader, Standing, Verdict};
+use crate::model::limits::{BATCH_MESSAGES, OVERHEAD_BYTES};
+use crate::model::{Clock, Identity, MailboxName, RelName, Stamp, bag};
+use std::collections::HashMap;
+use std::time::Duration;
+
+/// What was given up.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Pruned {
+    /// Copies.
+    pub copies: u64,
+    /// Octets of them.
+    pub bytes: u64,
+}
+
+/// Where and when a ledger last told of a content.
+#[derive(Default)]
+struct Mention {
+    places: Vec<(MailboxName, RelName)>,
+    /// Claimed seconds of the latest line, if something vouched for every one of their clocks.
+    latest: Option<i64>,
+    /// A line of it stands behind a break, or was written by an unsure clock.
+    unsure: bool,
+}
+
+/// Gives up as many as make `need` octets of room, the oldest first, at most a batch: those last told of longer than
+/// `after` ago. The ledger is told first; then each is taken out of the manifest and removed.
+pub fn prune(
+    catalogue: &Catalogue,
+    drive: &mut Admitted,
+    need: u64,
+    after: Duration,
+    clock: &dyn Clock,
+    progress: &dyn Progress,
+) -> Result<Pruned, JobError> {
+    let now = clock.stamp();
+    let mut pruned = Pruned::default();
+    if !now.trusted {
+        return Ok(pruned);
+    }
+    let candidates = catalogue.superseded(drive.book.row)?;
+    if candidates.is_empty() {
+        return Ok(pruned);
+    }
+    let mentions = mentions(drive, &candidates)?;
+    let mut events = Vec::new();
+    for copy in &candidates {
+        if pruned.bytes >= need || events.len() >= BATCH_MESSAGES || progress.stop() {
+            break;
+        }
+        let Some(mention) = mentions.get(&copy.identity) else { continue };
+        if !is_old(mention, &now, after) || !is_superseded(catalogue, drive, copy, mention)? {
+            continue;
+        }
+        events.push(Event::Pruned { payload: copy.name, identity: copy.identity });
+        pruned.copies += 1;
+        pruned.bytes += copy.identity.bytes + OVERHEAD_BYTES;
+        progress.advance(0, 0);
+    }
+    if events.is_empty() {
+        return Ok(Pruned::default());
+    }
+    // 1. Is it still the drive that was admitted? From here on a cut is mended by the next admission.
+    drive.volume.present()?;
+    let session = drive.book.session.take();
+    catalogue.save_book(&drive.book)?;
+    // 2. The ledger, synced: they are given up. Survives: a cut before, in which case nothing has happened.
+    drive.record(catalogue, &now, events)?;
+    // 3. The manifest, then the files. Survives: a cut anywhere, after which recovery does this again.
+    finish_pruning(catalogue, &*drive.volume, &drive.dir, &drive.book)?;
+    drive.book.session = session.or_else(|| Some(session_of(&now, &*drive.volume)));
+    catalogue.save_book(&drive.book)?;
+    Ok(pruned)
+}
+
+fn is_old(mention: &Mention, now: &Stamp, after: Duration) -> bool {
+    let after = i64::try_from(after.as_secs()).unwrap_or(i64::MAX);
+    let age = mention.latest.map(|latest| now.time.seconds.saturating_sub(latest));
+    !mention.unsure && age.is_some_and(|age| age >= after)
+}
+
+/// Whether a newer version stands at every path where this one was, and is read to be right just now.
+fn is_superseded(
+    catalogue: &Catalogue,
+    drive: &Admitted,
+    copy: &PayloadRow,
+    mention: &Mention,
+) -> Result<bool, JobError> {
+    let book = drive.book.row;
+    for (mailbox, path) in &mention.places {
+        let mailbox = catalogue.mailbox(mailbox, None)?;
+        let Some(place) = catalogue.place(book, mailbox, &path.key())? else { return Ok(false) };
+        let newer = place.content.filter(|newer| *newer != copy.content);
+        let (Some(newer), 0, None) = (newer, place.gone, place.suspect) else { return Ok(false) };
+        let Held::Good(name) = catalogue.held(book, newer)? else { return Ok(false) };
+        let identity = catalogue.identity(newer)?;
+        let read = hash_copy(&*drive.volume, &drive.dir, name, identity.bytes)?;
+        if read != Copy::Is(identity) {
+            return Ok(false);
+        }
+    }
+    Ok(!mention.places.is_empty())
+}
+
+/// What the ledger tells of the candidates, read from its beginning.
+fn mentions(
+    drive: &Admitted,
+    candidates: &[PayloadRow],
+) -> Result<HashMap<Identity, Mention>, JobError> {
+    let mut mentions: HashMap<Identity, Mention> =
+        candidates.iter().map(|copy| (copy.identity, Mention::default())).collect();
+    let at = drive.dir.join(&RelName::fixed(bag::LEDGER));
+    let mut lines = Lines::new(drive.volume.read(&at, 0, ReadFrom::Medium)?);
+    let mut reader = Reader::default();
+    while let Some(piece) = lines.next()? {
+        let (raw, length) = match piece {
+            Piece::Line(raw, length) => (raw, length),
+            Piece::TooLong(length) => {
+                reader.junk(length);
+                continue;
+            }
+        };
+        let Verdict::Line(line, standing) = reader.line(raw, length) else { continue };
+        let told = |place: Place| (place.mailbox, place.path);
+        let (identity, place) = match line.event {
+            Event::Mirrored { identity, place, .. } | Event::Placed { identity, place } => {
+                (identity, Some(told(place)))
+            }
+            Event::Moved { identity, place, .. } => (identity, Some(told(place))),
+            Event::Adopted { identity, .. } => (identity, None),
+            _ => continue,
+        };
+        let Some(mention) = mentions.get_mut(&identity) else { continue };
+        mention.unsure |= standing != Standing::Sound || !line.stamp.trusted;
+        mention.latest = mention.latest.max(Some(line.stamp.time.seconds));
+        if let Some(place) = place.filter(|place| !mention.places.contains(place)) {
+            mention.places.push(place);
+        }
+    }
+    Ok(mentions)
+}

@@ -1,0 +1,153 @@
+//! Puts the good version of one message back at its place, where the card has changed it by itself.
+//! Never overwrites: the damaged file is kept beside under another name, and a file that anybody may have written
+//! to is left alone.
+
+use super::beside::beside;
+use super::put::hash_file;
+use super::{Gathered, Goal};
+use crate::disk::{Access, DiskError, Look, Placing, ReadFrom, TargetDir, Trouble, read_full};
+use crate::job::JobError;
+use crate::job::catalogue::Wanted;
+use crate::model::limits::COPY_BUFFER_BYTES;
+use crate::model::message::FileFacts;
+use crate::model::{Digest, Hasher, Identity, RelName};
+
+/// What was done.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Repaired {
+    /// Where the damaged file is now.
+    pub beside: RelName,
+    /// What stands at the message's place again.
+    pub good: Identity,
+}
+
+/// Repairs one message.
+pub fn repair(gathered: &Gathered, goal: &Goal, path: &RelName) -> Result<Repaired, JobError> {
+    let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
+    let mut told = None;
+    gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
+        if wanted.place.mailbox == goal.row && wanted.place.key == path.key() {
+            told = Some(wanted);
+        }
+        Ok(())
+    })?;
+    let wanted = told.ok_or_else(|| refuse("no drive here tells of a message there"))?;
+    let good = gathered.catalogue.identity(wanted.content)?;
+    let target = TargetDir::open(&goal.path, Access::Write)?;
+    let facts = match target.look(path)? {
+        Look::File(facts) => facts,
+        Look::Gone => return Err(refuse("no file is there: counterfoil restore puts it back")),
+        Look::Folder | Look::NotAFile => return Err(refuse("what is there is no file")),
+    };
+    let damaged = damaged(gathered, &target, path, &wanted, (&good, facts))?;
+    let exchange = || -> Result<RelName, JobError> {
+        let staged = stage(gathered, &target, &wanted, &good)?
+            .ok_or_else(|| refuse("no drive here has a good copy of it"))?;
+        exchange(&target, &staged, path, damaged)
+    };
+    let exchanged = exchange();
+    target.clear_staging()?;
+    Ok(Repaired { beside: exchanged?, good })
+}
+
+/// Gives the damaged file another name and the good one its own.
+fn exchange(
+    target: &TargetDir,
+    staged: &RelName,
+    path: &RelName,
+    damaged: Digest,
+) -> Result<RelName, JobError> {
+    target.sync_all()?;
+    let kept = free_name(target, path, damaged)?;
+    // Between the two names there is a moment in which only the kept one is there; after a cut then, a restore
+    // puts the good one back.
+    named(target.place(path, &kept)?, &kept)?;
+    named(target.place(staged, path)?, path)?;
+    target.sync_all()?;
+    Ok(kept)
+}
+
+/// What the damaged file is. It is one if the drives were told that it is suspect, or if it has the length and the
+/// time of the good one, which no writer leaves; one that the card does not give any more is damaged too.
+fn damaged(
+    gathered: &Gathered,
+    target: &TargetDir,
+    path: &RelName,
+    wanted: &Wanted,
+    (good, facts): (&Identity, FileFacts),
+) -> Result<Digest, JobError> {
+    let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
+    let untouched = facts.bytes == good.bytes && facts.modified == wanted.modified;
+    let there = target.open_existing(path).and_then(hash_file);
+    let there = match there {
+        Err(error) if error.trouble == Trouble::Failing && untouched => return Ok(good.digest),
+        there => there?,
+    };
+    if there == *good {
+        return Err(refuse("the good version is there: nothing is to be repaired"));
+    }
+    let suspect = wanted.instead_of_suspect && wanted.place.content.is_some();
+    let known = match wanted.place.content.filter(|_| suspect) {
+        Some(content) => gathered.catalogue.identity(content)? == there,
+        None => false,
+    };
+    match known || untouched {
+        true => Ok(there.digest),
+        false => Err(refuse(
+            "the file there is not the damaged one: its length or time is another, so somebody wrote to it",
+        )),
+    }
+}
+
+/// A name beside the message's that nothing has yet.
+fn free_name(target: &TargetDir, path: &RelName, damaged: Digest) -> Result<RelName, DiskError> {
+    // A second one only after a repair of the same damage, which came back.
+    let mut name = beside(path, &damaged);
+    for _ in 0..8 {
+        if target.look(&name)? == Look::Gone {
+            return Ok(name);
+        }
+        name = beside(&name, &damaged);
+    }
+    Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))
+}
+
+fn named(placing: Placing, name: &RelName) -> Result<(), DiskError> {
+    match placing {
+        Placing::Done => Ok(()),
+        Placing::Occupied => Err(DiskError::new("name", name, rustix::io::Errno::EXIST)),
+    }
+}
+
+/// Writes the good version under a passing name, from the first copy that proves right as it is read.
+fn stage(
+    gathered: &Gathered,
+    target: &TargetDir,
+    wanted: &Wanted,
+    good: &Identity,
+) -> Result<Option<RelName>, JobError> {
+    let copies = gathered.catalogue.copies_of(&gathered.station, wanted.content)?;
+    for (number, (book, copy)) in (1..).zip(copies) {
+        let drive = gathered.drives.iter().find(|drive| drive.book.row == book);
+        let Some(drive) = drive else { continue };
+        let at = drive.dir.join(&copy.name.to_rel());
+        let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { continue };
+        let mut staged = target.stage(number, good.bytes)?;
+        let mut hasher = Hasher::default();
+        let mut buffer = vec![0; COPY_BUFFER_BYTES.min(good.bytes as usize + 1)];
+        let mut total = 0;
+        // A copy that cannot be read to its end is a bad copy, and the next one is tried.
+        while let Ok(got) = read_full(|into| source.read(into), &mut buffer) {
+            total += got as u64;
+            if got == 0 || total > good.bytes {
+                break;
+            }
+            hasher.update(&buffer[..got]);
+            staged.write(&buffer[..got])?;
+        }
+        if hasher.finish() == *good {
+            return Ok(Some(target.finish(staged, wanted.place.mode, wanted.modified)?));
+        }
+    }
+    Ok(None)
+}

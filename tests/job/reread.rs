@@ -1,0 +1,412 @@
+//! Copies kept good: re-read in bites by rounds, made again from wherever they are still right, drives that are
+//! seen not to keep what they are given. Never waits: the clock is moved by hand.
+
+use crate::card::{Card, drive_ref, mail};
+use crate::medium::{
+    HOME, copies_of, count, expect_same, expect_whole_bag, ledger_kinds, restored, whole,
+};
+use counterfoil::disk::{Access, MemoryDrive};
+use counterfoil::job::catalogue::{DriveRow, FileRow};
+use counterfoil::job::drive::Claims;
+use counterfoil::job::reread::{Bite, RereadRules, Rereader, Unfinished};
+use counterfoil::job::round::DriveRound;
+use counterfoil::job::{DriveRef, JobError, Progress, Unwatched};
+use counterfoil::model::{Clock as _, Finding, Suspicion};
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::time::Duration;
+
+const DAY: u64 = 86_400;
+const RULES: RereadRules = RereadRules { every: Duration::from_secs(8 * DAY), max_rate: 1 << 20 };
+
+fn bite(card: &Card, drive: &MemoryDrive, rest: &mut Option<Unfinished>) -> Bite {
+    bite_until(card, drive, rest, &Unwatched)
+}
+
+fn bite_until(
+    card: &Card,
+    drive: &MemoryDrive,
+    rest: &mut Option<Unfinished>,
+    progress: &dyn Progress,
+) -> Bite {
+    let mut admitted = card.admit(drive, Access::Write).unwrap();
+    let mailboxes = [card.mailbox()];
+    let (catalogue, clock) = (&card.catalogue, &card.clock);
+    let rereader = Rereader { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
+    rereader.bite(&mut admitted, rest).unwrap()
+}
+
+fn due(card: &Card, drive: &MemoryDrive) -> Duration {
+    let admitted = card.admit(drive, Access::Write).unwrap();
+    RULES.due(&card.catalogue, admitted.book.row, &card.clock).unwrap().unwrap()
+}
+
+fn row(card: &Card) -> DriveRow {
+    let [drive] = card.catalogue.drives().unwrap().try_into().expect("one drive");
+    drive
+}
+
+fn messages(names: &[&str]) -> (Card, MemoryDrive) {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    for name in names {
+        card.deliver(&format!("inbox/{name}"), &mail(name));
+    }
+    card.mirrored(&drive);
+    (card, drive)
+}
+
+fn only_copy(drive: &MemoryDrive, content: &[u8]) -> String {
+    let [copy] = copies_of(drive, content).try_into().expect("one copy");
+    copy
+}
+
+/// Asks to end after so many questions.
+struct Patience(AtomicU32);
+
+impl Progress for Patience {
+    fn advance(&self, _: u64, _: u64) {}
+
+    fn stop(&self) -> bool {
+        self.0
+            .fetch_update(Ordering::Relaxed, Ordering::Relaxed, |left| left.checked_sub(1))
+            .is_err()
+    }
+}
+
+#[test]
+fn a_round_is_one_line_and_the_next_is_due_when_its_time_has_come() {
+    let (card, drive) = messages(&["one", "two", "three"]);
+    let wait = due(&card, &drive);
+    assert_eq!(wait, Duration::from_secs(7 * DAY), "seven eighths of the span");
+    card.clock.set_wall(1_800_000_000 + 7 * DAY as i64);
+    assert_eq!(due(&card, &drive), Duration::ZERO);
+    let taken = bite(&card, &drive, &mut None);
+    assert!(taken.ended && !taken.lost, "{taken:?}");
+    // Each copy once on the drive and once on the card.
+    let octets: usize = card.messages().values().map(Vec::len).sum();
+    assert_eq!(taken.octets, 2 * octets as u64);
+    assert_eq!(ledger_kinds(&drive)[5..], ["verified"]);
+    assert_eq!(due(&card, &drive), Duration::from_secs(7 * DAY));
+    assert!(row(&card).last_verified.is_some());
+}
+
+/// Any bite may end after any buffer; a round has read all copies when it says so, each once.
+#[test]
+fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
+    for patience in 1..7 {
+        let (card, drive) = (Card::new(), MemoryDrive::default());
+        let long: Vec<u8> = (0..700_000_u32).map(|n| (n % 251) as u8).collect();
+        card.deliver("inbox/long", &long);
+        card.deliver("inbox/short", &mail("short"));
+        card.mirrored(&drive);
+        let (mut rest, mut bites, mut octets) = (None, 0, 0);
+        loop {
+            let taken = bite_until(&card, &drive, &mut rest, &Patience(AtomicU32::new(patience)));
+            octets += taken.octets;
+            bites += 1;
+            if taken.ended {
+                break;
+            }
+            assert!(bites < 200, "no end with a patience of {patience}");
+        }
+        let all: usize = card.messages().values().map(Vec::len).sum();
+        assert!(bites > 1 || patience > 4, "{bites} bites with a patience of {patience}");
+        assert_eq!(octets, 2 * all as u64, "with a patience of {patience}");
+        assert_eq!(count(&drive, "verified"), 1);
+        assert_eq!(count(&drive, "damaged"), 0);
+    }
+}
+
+#[test]
+fn what_rots_is_recorded_at_once_and_made_anew() {
+    let (card, drive) = messages(&["one", "two", "three"]);
+    let bad = only_copy(&drive, &mail("two"));
+    drive.tamper(&bad, |octets| octets[20] ^= 1);
+    drive.remove(&only_copy(&drive, &mail("one")));
+    let taken = bite(&card, &drive, &mut None);
+    assert!(taken.lost && taken.ended);
+    assert_eq!(taken.findings.len(), 2, "{:?}", taken.findings);
+    let kinds = ledger_kinds(&drive);
+    assert_eq!(kinds[5..].iter().filter(|k| *k == "damaged" || *k == "missing").count(), 2);
+    assert_eq!(kinds.last().unwrap(), "verified");
+    assert_eq!(card.mirrored(&drive).copied, 2);
+    expect_same(&whole(&[&drive], false), &card.messages(), "made anew");
+    // What is known is not recorded again, nor copied again.
+    let again = bite(&card, &drive, &mut None);
+    assert!(!again.lost && again.findings.is_empty(), "{again:?}");
+    assert_eq!((count(&drive, "damaged"), count(&drive, "missing")), (1, 1));
+    assert_eq!(card.mirrored(&drive).copied, 0);
+}
+
+/// A box without a clock of its own, and one whose clock is set while it runs: a round more, or one less.
+#[test]
+fn a_clock_that_jumps_makes_no_loop() {
+    let (card, drive) = messages(&["one", "two"]);
+    assert!(!due(&card, &drive).is_zero());
+    for wall in [0, 4_000_000_000, 0, 1_800_000_000, 100] {
+        card.clock.set_wall(wall);
+        let mut rounds = 0;
+        while due(&card, &drive).is_zero() {
+            assert!(bite(&card, &drive, &mut None).ended);
+            rounds += 1;
+            assert!(rounds < 2, "at {wall}");
+        }
+    }
+    // The clock stands still at every boot; what runs in between is counted.
+    for boots in 0.. {
+        assert!(boots < 20, "never due");
+        card.clock.reboot();
+        card.clock.set_wall(100);
+        due(&card, &drive);
+        card.clock.advance(DAY * 1000);
+        if due(&card, &drive).is_zero() {
+            assert!(boots > 4, "after {boots} days");
+            break;
+        }
+    }
+    assert!(bite(&card, &drive, &mut None).ended);
+    assert!(!due(&card, &drive).is_zero());
+}
+
+/// The mailbox has it no more; another drive has.
+#[test]
+fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
+    let (card, amber) = messages(&["one", "two", "three"]);
+    let birch = MemoryDrive::default();
+    let met = Claims::default();
+    let (first, second) = (drive_ref(&amber, "amber"), drive_ref(&birch, "birch"));
+    let copy = |drive: &DriveRef| -> DriveRound {
+        card.scan(0);
+        card.copy_beside(drive, &met)
+    };
+    copy(&first).outcome.unwrap();
+    copy(&second).outcome.unwrap();
+    card.vanish("inbox/one");
+    card.delete("inbox/two");
+    for drive in [&first, &second] {
+        copy(drive).outcome.unwrap();
+    }
+    let before = whole(&[&amber], true);
+    for name in ["one", "two"] {
+        drive_spoilt(&amber, name);
+    }
+    let mut admitted = card.admit(&amber, Access::Write).unwrap();
+    let (catalogue, clock) = (&card.catalogue, &card.clock);
+    counterfoil::job::verify::verify(catalogue, &mut admitted, clock, &Unwatched, true).unwrap();
+    catalogue.save_book(&admitted.book).unwrap();
+    drop(admitted);
+    assert!(!restored(&[&amber], true).report.is_whole());
+
+    let report = copy(&first).outcome.unwrap();
+    assert_eq!(report.copied, 2, "{report:?}");
+    let text = String::from_utf8(amber.file(&format!("{HOME}ledger.jsonl")).unwrap()).unwrap();
+    assert_eq!(text.matches("\"replaces\":").count(), 2);
+    expect_same(&whole(&[&amber], true), &before, "with those removed");
+    let wanted: Vec<_> = whole(&[&amber], false).into_keys().collect();
+    assert_eq!(wanted, ["inbox/one", "inbox/three"], "what was removed stays removed");
+    assert_eq!(copy(&first).outcome.unwrap().copied, 0);
+}
+
+fn drive_spoilt(drive: &MemoryDrive, name: &str) {
+    drive.tamper(&only_copy(drive, &mail(name)), |octets| octets[20] ^= 1);
+}
+
+/// One that the other drive has lost too is not copied, and the other is found out.
+#[test]
+fn a_bad_copy_is_not_lent() {
+    let (card, amber) = messages(&["one"]);
+    let birch = MemoryDrive::default();
+    let met = Claims::default();
+    let (first, second) = (drive_ref(&amber, "amber"), drive_ref(&birch, "birch"));
+    for drive in [&first, &second] {
+        card.copy_beside(drive, &met).outcome.unwrap();
+    }
+    card.vanish("inbox/one");
+    card.scan(0);
+    drive_spoilt(&amber, "one");
+    drive_spoilt(&birch, "one");
+    assert!(bite(&card, &amber, &mut None).lost);
+    for _ in 0..2 {
+        let report = card.copy_beside(&first, &met).outcome.unwrap();
+        assert_eq!(report.copied, 0);
+        expect_whole_or_bad(&amber);
+    }
+    assert!(bite(&card, &birch, &mut None).lost);
+    assert_eq!(count(&birch, "damaged"), 1);
+}
+
+fn expect_whole_or_bad(drive: &MemoryDrive) {
+    assert_eq!(ledger_kinds(drive).iter().filter(|k| *k == "mirrored").count(), 1);
+}
+
+/// Fault of the card: the octets change and nothing else.
+#[test]
+fn a_message_that_the_card_changed_is_suspect_and_never_replaces_the_good_copy() {
+    let (card, drive) = messages(&["one", "two"]);
+    let good = card.messages();
+    card.rot("inbox/two");
+    assert_eq!(card.scan(0).changes, 0, "nobody wrote to it");
+    let taken = bite(&card, &drive, &mut None);
+    let [(_, Finding::MessageAltered { path })] = taken.altered.as_slice() else {
+        panic!("{taken:?}")
+    };
+    assert_eq!(path.as_bytes(), b"inbox/two");
+    let mut suspects = Vec::new();
+    let list = |row: FileRow| {
+        suspects.push((row.suspect, card.catalogue.headers(row.content.unwrap())?.subject));
+        Ok(())
+    };
+    card.catalogue.suspect(list).unwrap();
+    assert_eq!(suspects, [(Some(Suspicion::Altered), "two".to_owned())]);
+    card.mirrored(&drive);
+    let back = restored(&[&drive], false);
+    expect_same(&back.files, &good, "the good version is restored");
+    assert_eq!(back.report.instead_of_suspect, 1);
+    let text = String::from_utf8(drive.file(&format!("{HOME}ledger.jsonl")).unwrap()).unwrap();
+    let last = text.lines().find(|line| line.contains("\"suspect\":\"altered\"")).unwrap();
+    assert!(last.starts_with("{\"v\":2,"), "an earlier program takes it for a later format");
+    assert!(text.lines().next().unwrap().starts_with("{\"v\":1,"));
+    // Found once, whatever drive is read next.
+    assert!(bite(&card, &drive, &mut None).altered.is_empty());
+}
+
+#[test]
+fn one_read_error_marks_a_drive_until_all_of_it_was_read_without() {
+    let (card, drive) = messages(&["one", "two"]);
+    let copy = only_copy(&drive, &mail("two"));
+    drive.set_unreadable_from(&copy, 5);
+    assert!(bite(&card, &drive, &mut None).lost);
+    assert!(row(&card).worn.is_some());
+    card.mirrored(&drive);
+    // The bad sector is still there.
+    bite(&card, &drive, &mut None);
+    assert!(row(&card).worn.is_some());
+    drive.set_unreadable_from(&copy, usize::MAX);
+    bite(&card, &drive, &mut None);
+    assert_eq!(row(&card).worn, None);
+}
+
+/// A pulled stick answers with errors too, and is no bad one.
+#[test]
+fn a_pull_is_no_read_error() {
+    let (card, drive) = messages(&["one", "two"]);
+    let cut = |operations| {
+        drive.pull_after(operations);
+        let mut admitted = card.admit(&drive, Access::Write)?;
+        let mailboxes = [card.mailbox()];
+        let (catalogue, clock, progress) = (&card.catalogue, &card.clock, &Unwatched);
+        let rereader = Rereader { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
+        rereader.bite(&mut admitted, &mut None).map(|taken| taken.ended)
+    };
+    for operations in 0.. {
+        assert!(operations < 100, "never through");
+        let ended: Result<bool, JobError> = cut(operations);
+        drive.replug(true);
+        card.clock.reboot();
+        if ended.is_ok_and(|ended| ended) {
+            break;
+        }
+    }
+    assert_eq!(row(&card).worn, None);
+    assert_eq!((count(&drive, "damaged"), count(&drive, "missing")), (0, 0));
+    card.mirrored(&drive);
+    expect_whole_bag(&drive, "after pulls in a re-reading");
+}
+
+fn came_back(card: &Card, drive: &MemoryDrive) {
+    drive.replug(false);
+    card.clock.reboot();
+    card.mirrored(drive);
+}
+
+/// Fault 18: where addresses wrap, old copies have the octets of later ones.
+#[test]
+fn a_drive_that_gives_back_others_octets_is_not_trusted() {
+    let (card, drive) = messages(&["one", "two", "six"]);
+    came_back(&card, &drive);
+    let (one, two) = (only_copy(&drive, &mail("one")), only_copy(&drive, &mail("two")));
+    let other = drive.file(&only_copy(&drive, &mail("six"))).unwrap();
+    drive.tamper(&one, |octets| octets.clone_from(&other));
+    let length = mail("two").len();
+    drive.tamper(&two, |octets| *octets = vec![0; length]);
+
+    assert!(bite(&card, &drive, &mut None).lost);
+    let station = crate::card::station();
+    assert!(row(&card).distrust.is_some());
+    assert_eq!(
+        card.catalogue.totals(&station, 1).unwrap().mirrored,
+        0,
+        "nothing counts there alone"
+    );
+    let before = drive.files();
+    card.deliver("inbox/four", &mail("four"));
+    let refused = card.mirror(&drive);
+    assert!(matches!(refused.outcome, Err(JobError::Untrusted { .. })));
+    assert_eq!(drive.files(), before, "not written to");
+    // Restore still reads what is right.
+    assert_eq!(restored(&[&drive], false).files.len(), 1);
+
+    // Its operator begins afresh: all is copied anew, and counts.
+    card.catalogue.begin_afresh(row(&card).row).unwrap();
+    assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 0);
+    assert_eq!(card.mirrored(&drive).copied, 4);
+    assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 4);
+    expect_same(&whole(&[&drive], false), &card.messages(), "begun afresh");
+}
+
+/// One bad copy, and several that a cut took, are no reason.
+#[test]
+fn what_a_cut_takes_is_not_held_against_a_drive() {
+    let (card, drive) = messages(&["one", "two", "three"]);
+    for name in ["one", "two", "three"] {
+        let length = mail(name).len();
+        drive.tamper(&only_copy(&drive, &mail(name)), |octets| *octets = vec![0; length]);
+    }
+    drive.replug(false);
+    card.clock.reboot();
+    assert_eq!(card.mirror(&drive).outcome.unwrap().copied, 3);
+    assert_eq!(row(&card).distrust, None);
+}
+
+/// Worn out: it takes writes, and comes back as it was.
+#[test]
+fn a_drive_that_keeps_nothing_is_not_trusted_the_third_time() {
+    let (card, drive) = messages(&["one"]);
+    let old: Vec<_> =
+        drive.files().into_iter().map(|path| (path.clone(), drive.file(&path).unwrap())).collect();
+    for fall in 1..=3 {
+        card.deliver(&format!("inbox/more-{fall}"), &mail(&format!("more {fall}")));
+        card.mirrored(&drive);
+        for path in drive.files() {
+            drive.remove(&path);
+        }
+        old.iter().for_each(|(path, octets)| drive.put(path, octets));
+        drive.replug(false);
+        card.clock.reboot();
+        let round = card.mirror(&drive);
+        match fall {
+            3 => assert!(matches!(round.outcome, Err(JobError::Untrusted { .. }))),
+            _ => assert!(round.outcome.is_ok(), "{:?}", round.outcome.err()),
+        }
+    }
+}
+
+#[test]
+fn how_long_the_room_lasts_is_told_only_where_it_can_be_known() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    drive.set_room(100 << 20);
+    let begun = 1_800_000_000;
+    for day in 0..10_i64 {
+        card.clock.set_wall(begun + day * DAY as i64);
+        card.clock.trust(day > 1);
+        card.deliver(&format!("inbox/{day}"), &vec![b'x'; 1 << 20]);
+        card.deliver(&format!("inbox/{day}b"), format!("{day}").as_bytes());
+        card.mirrored(&drive);
+        let left = card.catalogue.days_left(row(&card).row, &card.clock.stamp()).unwrap();
+        match day {
+            0..=3 => assert_eq!(left, None, "day {day}"),
+            _ => assert!(left.is_some(), "day {day}"),
+        }
+    }
+    card.clock.trust(false);
+    assert_eq!(card.catalogue.days_left(row(&card).row, &card.clock.stamp()).unwrap(), None);
+}

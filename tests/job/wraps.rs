@@ -1,0 +1,144 @@
+//! A stick that claims more room than it has: behind its end its addresses begin anew, so that a later copy lies where
+//! an earlier one was. Everything else about it is right, and what was just written reads back right.
+
+use crate::card::{Card, mail, station};
+use crate::medium::{HOME, count, restored};
+use counterfoil::disk::{
+    Access, DiskError, Door, Entry, MemoryDrive, ReadFrom, Sink, Source, Volume, VolumeFacts,
+};
+use counterfoil::job::JobError;
+use counterfoil::model::{PayloadName, RelName};
+use std::sync::Arc;
+
+/// Copies it really holds.
+const HOLDS: u32 = 10;
+
+struct WrapsDoor(MemoryDrive);
+
+impl Door for WrapsDoor {
+    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let volume = self.0.door().open(access)?;
+        Ok(Box::new(WrapsVolume { drive: self.0.clone(), volume }))
+    }
+
+    fn holds(&self, facts: &VolumeFacts) -> bool {
+        self.0.door().holds(facts)
+    }
+
+    fn shown(&self) -> String {
+        self.0.door().shown()
+    }
+}
+
+struct WrapsVolume {
+    drive: MemoryDrive,
+    volume: Box<dyn Volume>,
+}
+
+impl WrapsVolume {
+    /// The octets of what lies at the same addresses as a copy, behind the end.
+    fn later(&self, at: &RelName) -> Option<Vec<u8>> {
+        let name = at.as_bytes().strip_prefix(HOME.as_bytes())?;
+        let name: PayloadName = std::str::from_utf8(name).ok()?.parse().ok()?;
+        let end = format!("/{:08}.EML", name.number + HOLDS);
+        let later = self.drive.files().into_iter().find(|path| path.ends_with(&end))?;
+        self.drive.file(&later)
+    }
+}
+
+impl Volume for WrapsVolume {
+    fn facts(&self) -> &VolumeFacts {
+        self.volume.facts()
+    }
+
+    fn present(&self) -> Result<(), DiskError> {
+        self.volume.present()
+    }
+
+    fn room(&self) -> Result<u64, DiskError> {
+        self.volume.room()
+    }
+
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
+        self.volume.make_dir(at)
+    }
+
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
+        self.volume.list(at, most)
+    }
+
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
+        self.volume.length(at)
+    }
+
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
+        self.volume.create(at)
+    }
+
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.volume.write_synced(at, offset, bytes)
+    }
+
+    fn sync_all(&self) -> Result<(), DiskError> {
+        self.volume.sync_all()
+    }
+
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
+        // Its folder tells of the length the copy had; the octets are the later one's.
+        let length = self.drive.file(&at.to_string()).map(|octets| octets.len());
+        match (length, self.later(at)) {
+            (Some(length), Some(mut later)) => {
+                later.resize(length, 0);
+                let passing = MemoryDrive::default();
+                passing.put("copy", &later);
+                let at = RelName::new("copy").unwrap();
+                passing.door().open(Access::Read)?.read(&at, offset, from)
+            }
+            _ => self.volume.read(at, offset, from),
+        }
+    }
+}
+
+/// Fault 18.
+#[test]
+fn a_stick_that_has_less_room_than_it_claims_is_found_out_when_it_comes_back() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    let door: Arc<dyn Door> = Arc::new(WrapsDoor(drive.clone()));
+    let came_back = || {
+        drive.replug(false);
+        card.clock.reboot();
+    };
+    let deliver = |from: u32| {
+        for n in from..from + HOLDS {
+            // Of lengths of their own: none is another's octets to the last.
+            let more = "x".repeat(n as usize);
+            card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n} {more}")));
+        }
+        card.scan(0);
+    };
+    deliver(0);
+    assert_eq!(card.copy_to(Arc::clone(&door), "stick").outcome.unwrap().copied, u64::from(HOLDS));
+    came_back();
+    card.copy_to(Arc::clone(&door), "stick").outcome.unwrap();
+
+    // Now it is full, and does not say so. Each new copy is right as it is read back.
+    deliver(HOLDS);
+    assert_eq!(card.copy_to(Arc::clone(&door), "stick").outcome.unwrap().copied, u64::from(HOLDS));
+    came_back();
+    let found = card.copy_to(Arc::clone(&door), "stick");
+    assert!(matches!(found.outcome, Err(JobError::Untrusted { .. })), "{:?}", found.outcome);
+    assert_eq!(card.catalogue.totals(&station(), 1).unwrap().mirrored, 0);
+    // What was found stands in its ledger, written before it was judged.
+    assert_eq!(count(&drive, "damaged"), HOLDS as usize);
+
+    // A stick that is none of that kind takes everything.
+    let other = MemoryDrive::default();
+    assert_eq!(card.copy(&other, "other").outcome.unwrap().copied, u64::from(2 * HOLDS));
+    assert_eq!(card.catalogue.totals(&station(), 1).unwrap().mirrored, u64::from(2 * HOLDS));
+    assert_eq!(restored(&[&other], false).files.len(), 2 * HOLDS as usize);
+}
