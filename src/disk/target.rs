@@ -155,7 +155,7 @@ impl TargetDir {
             .map_err(|errno| DiskError::new("sync restore target", &self.shown, errno))
     }
 
-    /// Gives a staged file its name, unless something is there: a mail program may deliver meanwhile.
+    /// Gives a file, staged or set aside, its name, unless something is there: a mail program may deliver meanwhile.
     pub fn place(&self, staged: &RelName, at: &RelName) -> Result<Placing, DiskError> {
         let fail = |errno| self.fail("name", at, errno);
         let to = match at.parent() {
@@ -166,7 +166,12 @@ impl TargetDir {
                 self.open_folder(&parent).map_err(fail)?
             }
         };
-        let from = self.staging.get().ok_or_else(|| fail(Errno::NOENT))?;
+        let parent = staged.parent();
+        let elsewhere = match self.staging.get() {
+            Some(_) if parent == Some(RelName::fixed(STAGING)) => None,
+            _ => Some(beneath::open_dir(self.root.as_fd(), parent.as_ref(), HOST).map_err(fail)?),
+        };
+        let from = elsewhere.as_ref().or(self.staging.get()).ok_or_else(|| fail(Errno::NOENT))?;
         let (old, new) = (last(staged), last(at));
         match rustix::fs::renameat_with(from, &old, &to, &new, RenameFlags::NOREPLACE) {
             Ok(()) => Ok(Placing::Done),
