@@ -5,6 +5,16 @@ from box.lanes import story
 from box.mail import messages
 
 SOON = 5
+PRUNING = """station = "pier-4"
+churn = "1s"
+
+[[mailbox]]
+path = "/home/op/mail"
+
+[drives]
+prune = true
+prune_after = "1s"
+"""
 
 
 def beside_a_good_one(post, stick):
@@ -53,6 +63,51 @@ def a_full_stick(post):
     post.deliver(messages("again", 1))
     post.until_served(stick)
     post.prove(post.place(stick))
+
+
+@story
+def a_full_stick_gives_up_old_versions(post):
+    post.boot()
+    post.configure(PRUNING)
+    stick = post.new_stick("AMBER", size="64M")
+    post.plug(stick)
+    place = post.until_mounted(stick)
+    post.start_service()
+    versions = []
+    for number in range(4):
+        versions += deliver_version(post, place, number)
+    post.expect("every version is on the stick", set(sums(post, place)) >= {one.sha256 for one in versions})
+    # Room for less than one more, beside the 4 MiB that are kept free for the logs.
+    post.run(f"free=$(df --output=avail -B 1 {place} | tail -n 1); "
+             f"head -c $((free - (5 << 20))) /dev/zero >{place}/filler && sync -f {place}")
+    versions += deliver_version(post, place, 4)
+    listed = post.prove(place, ["plan.eml"])
+    post.expect("the oldest version is gone, from the manifest too", versions[0].sha256 not in listed)
+    kinds = [line["kind"] for line in post.ledger(stick)]
+    post.expect(f"the ledger tells of it: {kinds}", "pruned" in kinds)
+    post.expect("only superseded versions went", versions[-1].sha256 in listed and versions[-2].sha256 in listed)
+    gone = len(versions) - len(set(listed) & {one.sha256 for one in versions})
+    post.figures.append(f"full with 4 versions of 2 MiB: {gone} given up for the fifth")
+    # What the stick is like for whoever pulls it: whole, without a lost cluster.
+    post.stop_service()
+    disk = post.run(f"findmnt -n -o SOURCE {place}").strip()
+    post.run(f"umount {place} && fsck.vfat -n {disk}")
+
+
+def deliver_version(post, place, number):
+    """Another version of one long message, until the stick has it."""
+    one = messages(f"plan-{number}", 1, size=2 << 20)[0]
+    one.name = "plan.eml"
+    post.deliver([one])
+    post.until(f"version {number} is mirrored",
+               lambda: post.told("audit")["unmirrored"] == [] and one.sha256 in sums(post, place), 180)
+    return [one]
+
+
+def sums(post, place):
+    """The hashes of the copies that are on a stick."""
+    return [line.split()[0] for line in post.run(f"cat {place}/counterfoil/pier-4/manifest-sha256.txt").splitlines()
+            if not line.startswith("#")]
 
 
 @story
