@@ -9,6 +9,14 @@
 //! the fuzzer in `seeds`, a stick of false size in `wraps`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+#[allow(
+    clippy::duplicate_mod,
+    reason = "the fuzzer's library, gone through by `seeds`, has it too"
+)]
+#[macro_use]
+#[path = "../beneath.rs"]
+mod beneath;
+
 mod card;
 mod clock;
 mod copies;

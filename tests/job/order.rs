@@ -2,10 +2,7 @@
 //! handed over. Never looks at what is written.
 
 use crate::card::{Card, done, mail};
-use counterfoil::disk::{
-    Access, DiskError, Door, Entry, MemoryDoor, MemoryDrive, ReadFrom, Sink, Source, Volume,
-    VolumeFacts,
-};
+use counterfoil::disk::{Access, DiskError, Door, MemoryDoor, MemoryDrive, Volume, VolumeFacts};
 use counterfoil::model::RelName;
 use std::sync::{Arc, Mutex};
 
@@ -53,33 +50,7 @@ impl NotingVolume {
 }
 
 impl Volume for NotingVolume {
-    fn facts(&self) -> &VolumeFacts {
-        self.volume.facts()
-    }
-
-    fn present(&self) -> Result<(), DiskError> {
-        self.volume.present()
-    }
-
-    fn room(&self) -> Result<u64, DiskError> {
-        self.volume.room()
-    }
-
-    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
-        self.volume.make_dir(at)
-    }
-
-    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
-        self.volume.list(at, most)
-    }
-
-    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
-        self.volume.length(at)
-    }
-
-    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
-        self.volume.create(at)
-    }
+    as_beneath!(volume: facts, present, room, make_dir, list, length, create, read, remove);
 
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
         self.note(Asked::Write(name(at), offset + bytes.len() as u64));
@@ -94,15 +65,6 @@ impl Volume for NotingVolume {
     fn sync_all(&self) -> Result<(), DiskError> {
         self.note(Asked::HandOver);
         self.volume.sync_all()
-    }
-
-    fn read(
-        &self,
-        at: &RelName,
-        offset: u64,
-        from: ReadFrom,
-    ) -> Result<Box<dyn Source>, DiskError> {
-        self.volume.read(at, offset, from)
     }
 }
 

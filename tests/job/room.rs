@@ -5,12 +5,11 @@
 use crate::card::{Card, done, mail};
 use crate::medium::{copies, expect_same, expect_whole_bag, snapshot, whole};
 use counterfoil::disk::{
-    Access, DiskError, Door, Entry, MemoryDoor, MemoryDrive, ReadFrom, Sink, Source, Trouble,
-    Volume, VolumeFacts,
+    Access, DiskError, Door, MemoryDoor, MemoryDrive, Trouble, Volume, VolumeFacts,
 };
 use counterfoil::job::JobError;
+use counterfoil::model::Reason;
 use counterfoil::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES, SEGMENT_MESSAGES};
-use counterfoil::model::{Reason, RelName};
 use std::sync::Arc;
 
 /// A drive that says other things of itself than it keeps.
@@ -44,49 +43,14 @@ struct SaysVolume {
 }
 
 impl Volume for SaysVolume {
+    as_beneath!(volume: present, make_dir, list, length, create, write_synced, reserve, sync_all, read, remove);
+
     fn facts(&self) -> &VolumeFacts {
         &self.facts
     }
 
-    fn present(&self) -> Result<(), DiskError> {
-        self.volume.present()
-    }
-
     fn room(&self) -> Result<u64, DiskError> {
         Ok(self.room)
-    }
-
-    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
-        self.volume.make_dir(at)
-    }
-
-    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
-        self.volume.list(at, most)
-    }
-
-    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
-        self.volume.length(at)
-    }
-
-    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
-        self.volume.create(at)
-    }
-
-    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
-        self.volume.write_synced(at, offset, bytes)
-    }
-
-    fn sync_all(&self) -> Result<(), DiskError> {
-        self.volume.sync_all()
-    }
-
-    fn read(
-        &self,
-        at: &RelName,
-        offset: u64,
-        from: ReadFrom,
-    ) -> Result<Box<dyn Source>, DiskError> {
-        self.volume.read(at, offset, from)
     }
 }
 

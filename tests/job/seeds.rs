@@ -1,6 +1,6 @@
 //! The inputs that the fuzzer begins with, and each that it ever failed on: `tests/fuzz` without the fuzzer.
 
-#[allow(unreachable_pub, reason = "a library of its own for the fuzzer")]
+#[allow(unreachable_pub, clippy::duplicate_mod, reason = "a library of its own for the fuzzer")]
 #[path = "../fuzz/src/lib.rs"]
 pub(crate) mod oracles;
 

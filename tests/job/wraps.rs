@@ -4,7 +4,7 @@
 use crate::card::{Card, mail, station};
 use crate::medium::{HOME, count, restored};
 use counterfoil::disk::{
-    Access, DiskError, Door, Entry, MemoryDrive, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    Access, DiskError, Door, MemoryDrive, ReadFrom, Source, Volume, VolumeFacts,
 };
 use counterfoil::job::JobError;
 use counterfoil::model::{PayloadName, RelName};
@@ -47,41 +47,7 @@ impl WrapsVolume {
 }
 
 impl Volume for WrapsVolume {
-    fn facts(&self) -> &VolumeFacts {
-        self.volume.facts()
-    }
-
-    fn present(&self) -> Result<(), DiskError> {
-        self.volume.present()
-    }
-
-    fn room(&self) -> Result<u64, DiskError> {
-        self.volume.room()
-    }
-
-    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
-        self.volume.make_dir(at)
-    }
-
-    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
-        self.volume.list(at, most)
-    }
-
-    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
-        self.volume.length(at)
-    }
-
-    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
-        self.volume.create(at)
-    }
-
-    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
-        self.volume.write_synced(at, offset, bytes)
-    }
-
-    fn sync_all(&self) -> Result<(), DiskError> {
-        self.volume.sync_all()
-    }
+    as_beneath!(volume: facts, present, room, make_dir, list, length, create, write_synced, reserve, sync_all, remove);
 
     fn read(
         &self,

@@ -1,6 +1,14 @@
 //! What must hold of each reader of untrusted octets, one module a reader: `hold` panics where it does not.
 //! Used by the fuzzer, and by `cargo test`, which goes through the inputs kept in `seeds`.
 
+#[allow(
+    clippy::duplicate_mod,
+    reason = "also a module of the tests that go through the inputs kept"
+)]
+#[macro_use]
+#[path = "../../beneath.rs"]
+mod beneath;
+
 pub mod admission;
 pub mod config;
 pub mod drive_json;

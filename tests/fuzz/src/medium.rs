@@ -1,9 +1,7 @@
 //! A drive in memory that hands out what is read in pieces of a chosen size, as a medium may.
 //! Never changes what is read.
 
-use counterfoil::disk::{
-    Access, DiskError, Door as _, Entry, MemoryDrive, ReadFrom, Sink, Source, Volume, VolumeFacts,
-};
+use counterfoil::disk::{Access, DiskError, Door as _, MemoryDrive, ReadFrom, Source, Volume};
 use counterfoil::model::{Clock, Moment, RelName, Stamp};
 use std::time::Duration;
 
@@ -22,33 +20,8 @@ impl Medium {
 }
 
 impl Volume for Medium {
-    fn facts(&self) -> &VolumeFacts {
-        self.beneath.facts()
-    }
-    fn present(&self) -> Result<(), DiskError> {
-        self.beneath.present()
-    }
-    fn room(&self) -> Result<u64, DiskError> {
-        self.beneath.room()
-    }
-    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
-        self.beneath.make_dir(at)
-    }
-    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
-        self.beneath.list(at, most)
-    }
-    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
-        self.beneath.length(at)
-    }
-    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
-        self.beneath.create(at)
-    }
-    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
-        self.beneath.write_synced(at, offset, bytes)
-    }
-    fn sync_all(&self) -> Result<(), DiskError> {
-        self.beneath.sync_all()
-    }
+    as_beneath!(beneath: facts, present, room, make_dir, list, length, create, write_synced, reserve, sync_all, remove);
+
     fn read(
         &self,
         at: &RelName,
