@@ -2,7 +2,7 @@
 //! Never lets a drive, a mailbox or the state lie inside another one of them.
 
 use super::args::Scope;
-use super::config::{self, Accept, Config, Log};
+use super::config::{self, Accept, Carry, Config, Log};
 use super::notices::{self, Problem};
 use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
@@ -50,6 +50,8 @@ pub(super) struct Setup {
     /// The globs as written.
     pub ignore_texts: Vec<String>,
     pub wanted_copies: u32,
+    /// What a drive carries beside the copies.
+    pub carry: Vec<Carry>,
     /// The communications log, as written.
     pub log: Log,
     pub link: Link,
@@ -109,6 +111,7 @@ impl Setup {
             ignore: globs(&config.ignore, "config: ignore")?,
             ignore_texts: config.ignore,
             wanted_copies: config.drives.wanted_copies.unwrap_or(1),
+            carry: config.drives.carry.unwrap_or_else(|| Carry::ALL.to_vec()),
             log: config.log,
             link: config.link.meant(),
             power: config.power.meant(),

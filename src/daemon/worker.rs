@@ -4,6 +4,7 @@
 use super::events::Event;
 use super::slots::Orders;
 use crate::disk::{Access, VolumeFacts};
+use crate::job::carry::Cargo;
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
 use crate::job::mirror::OpenMailbox;
@@ -23,6 +24,8 @@ pub(super) enum WorkerJob {
     BringUpToDate,
     /// The second after the last commit is over: keep the word that it may be pulled.
     CallSafe,
+    /// Look after what it carries beside the copies.
+    Carry,
     /// Sync it, close it, and keep the word that it was let go.
     LetGo,
 }
@@ -32,6 +35,8 @@ pub(super) struct Workplace {
     pub station: StationName,
     pub mailboxes: Vec<crate::job::MailboxRef>,
     pub state: PathBuf,
+    /// What drives carry beside the copies.
+    pub cargo: Cargo,
     pub clock: Arc<dyn Clock>,
     /// Which drives are here at once.
     pub claims: Claims,
@@ -61,7 +66,12 @@ impl Worker {
     /// Works until the sender of jobs is gone.
     pub(super) fn run(self, jobs: &Receiver<WorkerJob>, events: &Sender<Event>) {
         while let Ok(job) = jobs.recv() {
+            self.orders.waiting.fetch_sub(1, Ordering::Relaxed);
             let report = match job {
+                WorkerJob::Carry => {
+                    self.look_after_the_rest();
+                    continue;
+                }
                 WorkerJob::BringUpToDate => {
                     let round = self.bring_up_to_date().unwrap_or_else(|error| self.failed(error));
                     Event::Drive(self.number, Box::new(round))

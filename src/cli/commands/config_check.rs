@@ -39,6 +39,7 @@ pub(in crate::cli) fn run(
                 "accept": setup.accept.as_str(),
                 "folders": setup.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
                 "wanted_copies": setup.wanted_copies,
+                "carry": setup.carry.iter().map(|what| what.as_str()).collect::<Vec<_>>(),
             },
             "log": {
                 "incident": setup.log.incident,
@@ -99,6 +100,7 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("accept = {}", in_toml(setup.accept.as_str())));
     line(format!("folders = {}", list(setup.folders.iter().map(|folder| path(folder)))));
     line(format!("wanted_copies = {}", setup.wanted_copies));
+    line(format!("carry = {}", list(setup.carry.iter().map(|what| in_toml(what.as_str())))));
     line("\n[log]".into());
     let log = &setup.log;
     for (key, value) in [

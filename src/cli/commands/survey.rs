@@ -138,7 +138,10 @@ impl Survey {
             }
         };
         let daemon = host::is_locked(&setup.lock_file());
-        let drives = shown(&audit, &looked, daemon, &live);
+        let mut drives = shown(&audit, &looked, daemon, &live);
+        for drive in &mut drives {
+            drive.carried = catalogue.carried(drive.row.row)?;
+        }
         let answer = more(catalogue, &looked)?;
         Ok((Self { audit, reckoning, drives, now, daemon, notes }, answer))
     }
@@ -196,6 +199,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
             state: state.to_owned(),
             messages: *messages,
             bytes: *bytes,
+            carried: None,
         }
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();

@@ -21,6 +21,8 @@ pub(in crate::cli) struct Shown {
     pub messages: u64,
     /// Octets of them.
     pub bytes: u64,
+    /// Octets of what it carries beside them, as this card last left it.
+    pub carried: Option<u64>,
 }
 
 impl Shown {
@@ -38,7 +40,7 @@ impl Shown {
             medium: Medium::Other,
             away: None,
         };
-        Self { row, mounted: true, state, messages: 0, bytes: 0 }
+        Self { row, mounted: true, state, messages: 0, bytes: 0, carried: None }
     }
 
     /// Its id; one that was never written to has none.
@@ -56,6 +58,7 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
         "state": drive.state,
         "messages": drive.messages,
         "bytes": drive.bytes,
+        "carried_bytes": drive.carried,
         "last_seen": time(drive.row.last_seen),
         "last_verified": time(drive.row.last_verified),
         "medium": drive.row.medium.as_str(),
@@ -127,5 +130,9 @@ pub(in crate::cli) fn list(output: &Output, drives: &[Shown]) {
             when(drive.row.last_seen),
             crate::model::escape::shown(&drive.row.at)
         ));
+        if let Some(carried) = drive.carried {
+            let carried = size(carried);
+            output.line(format!("    carries {carried} beside the copies: see README.TXT on it"));
+        }
     }
 }

@@ -4,6 +4,7 @@
 pub(super) mod audit;
 pub(super) mod csv;
 pub(super) mod drives;
+pub(super) mod index;
 pub(super) mod mirror;
 pub(super) mod page;
 pub(super) mod restore;

@@ -3,6 +3,7 @@
 
 mod audit;
 mod books;
+mod carried;
 mod contents;
 mod drives;
 mod files;
@@ -16,6 +17,7 @@ mod union;
 
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
+pub use carried::{Dated, Stand};
 pub use drives::{DriveRow, FoundDrive};
 pub use files::{FileRow, FileState, Glance, NewFile};
 

@@ -4,7 +4,9 @@
 
 use crate::disk::{EntryKind, ReadFrom, Volume, read_full};
 use crate::job::JobError;
-use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, STATIONS_MAX};
+use crate::model::limits::{
+    DRIVE_FILE_BYTES, DRIVE_FILES_MAX, DRIVE_FOLDER_ENTRIES, STATIONS_MAX,
+};
 use crate::model::{Clock, DriveId, RelName, StationName, bag};
 use serde::{Deserialize, Serialize};
 
@@ -173,11 +175,23 @@ pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
     let mut found = Vec::new();
     for entry in volume.list(&home, STATIONS_MAX * 2)? {
         let name = std::str::from_utf8(&entry.name).ok().and_then(|name| name.parse().ok());
-        if let (EntryKind::Folder, Some(name)) = (entry.kind, name) {
+        if let (EntryKind::Folder, Some(name)) = (entry.kind, name)
+            && !is_programs_alone(volume, &name)?
+        {
             found.push(name);
         }
     }
     found.sort();
     found.truncate(STATIONS_MAX);
     Ok(found)
+}
+
+/// The folder of the programs that a drive carries has a name that a station may have too: then it is both.
+fn is_programs_alone(volume: &dyn Volume, name: &StationName) -> Result<bool, JobError> {
+    let dir = bag::station_dir(name);
+    if dir != RelName::fixed(bag::PROGRAMS) {
+        return Ok(false);
+    }
+    let entries = volume.list(&dir, DRIVE_FOLDER_ENTRIES)?;
+    Ok(!entries.iter().any(|entry| entry.name == bag::PAYLOAD.as_bytes()))
 }
