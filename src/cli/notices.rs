@@ -59,7 +59,9 @@ pub(super) const NOT_ALL_SAFE: &str =
 
 /// What a drive carries beside the copies could not be brought up to date.
 pub(super) fn not_carried(label: &str, error: &JobError) -> String {
-    format!("{label}: the list of messages and the program on it could not be brought up to date: {error}")
+    format!(
+        "{label}: the list of messages and the program on it could not be brought up to date: {error}"
+    )
 }
 
 /// Another process holds the state.

@@ -27,6 +27,11 @@ pub struct Program {
 }
 
 impl Program {
+    /// The program in a file.
+    pub fn new(name: impl Into<String>, path: impl Into<PathBuf>) -> Self {
+        Self { name: name.into(), path: path.into() }
+    }
+
     /// Opens it for reading.
     pub fn open(&self) -> Result<Box<dyn Source>, DiskError> {
         let shown = self.path.display();
@@ -89,7 +94,13 @@ mod tests {
     #[test]
     fn only_programs_with_the_name_of_an_architecture_are_carried() {
         let folder = tempfile::tempdir().unwrap();
-        for name in ["counterfoil-x86_64", "counterfoil-aarch64", "counterfoil-", "other", "counterfoil-a.b"] {
+        for name in [
+            "counterfoil-x86_64",
+            "counterfoil-aarch64",
+            "counterfoil-",
+            "other",
+            "counterfoil-a.b",
+        ] {
             std::fs::write(folder.path().join(name), name).unwrap();
         }
         std::fs::create_dir(folder.path().join("counterfoil-folder")).unwrap();

@@ -80,9 +80,7 @@ pub const UNDATED: &str = "undated";
 pub fn is_month(text: &str) -> bool {
     let digits = |part: &str| part.bytes().all(|b| b.is_ascii_digit());
     match text.split_once('-') {
-        Some((year, month)) => {
-            year.len() == 4 && month.len() == 2 && digits(year) && digits(month)
-        }
+        Some((year, month)) => year.len() == 4 && month.len() == 2 && digits(year) && digits(month),
         None => false,
     }
 }

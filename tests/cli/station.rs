@@ -201,12 +201,19 @@ impl Station {
         fs::create_dir(self.path("card")).unwrap();
     }
 
+    /// Where the programs are that drives carry; none, unless a story puts some there: the one under test is a
+    /// hundred times as long as the one installed.
+    pub(crate) fn programs(&self) -> PathBuf {
+        self.path("programs")
+    }
+
     /// Starts a command, to be killed on its way.
     pub(crate) fn begin(&self, args: &[OsString]) -> std::process::Child {
         std::process::Command::new(env!("CARGO_BIN_EXE_counterfoil"))
             .args(args)
             .env_clear()
             .env("HOME", self.root.path())
+            .env("COUNTERFOIL_PROGRAMS", self.programs())
             .current_dir(self.root.path())
             .stdin(std::process::Stdio::null())
             .stdout(std::process::Stdio::null())
@@ -225,6 +232,7 @@ impl Station {
             .env_clear()
             .env("PATH", std::env::var_os("PATH").unwrap_or_default())
             .env("HOME", self.root.path())
+            .env("COUNTERFOIL_PROGRAMS", self.programs())
             .current_dir(self.root.path())
             .timeout(PATIENCE)
             .output()

@@ -51,6 +51,8 @@ impl Post {
 
     pub fn command(&self, name: &str) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_counterfoil"));
+        // The program under test is a hundred times as long as the one installed.
+        command.env("COUNTERFOIL_PROGRAMS", self.path("programs"));
         command.arg("--config").arg(self.path("config.toml")).arg(name);
         command
     }

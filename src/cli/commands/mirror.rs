@@ -11,12 +11,12 @@ use crate::cli::progress::Bar;
 use crate::cli::report::{self, index::Index, mirror::sums};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::disk::{Trouble, host};
+use crate::disk::{Trouble, host, library};
 use crate::job::carry::{Cargo, Pages, carry_on};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
-use crate::job::round::{self, DriveRound};
 use crate::job::mirror::PassReport;
+use crate::job::round::{self, DriveRound};
 use crate::job::{DriveRef, JobError, Unwatched};
 use std::path::Path;
 use std::sync::Arc;
@@ -122,7 +122,7 @@ pub(super) fn cargo(setup: &Setup) -> Cargo {
     Cargo {
         config: carries(Carry::Config).then(|| in_force(setup)),
         pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),
-        programs: carries(Carry::Program),
+        programs: if carries(Carry::Program) { library::programs() } else { Vec::new() },
     }
 }
 
@@ -144,12 +144,10 @@ fn every_drive(
             mailboxes.push(crate::job::mirror::OpenMailbox::open(&catalogue, mailbox)?);
         }
         let name = &station.name;
-        let round =
-            round::mirror_drive(&catalogue, name, &mailboxes, drive, &claims, &clock, bar);
+        let round = round::mirror_drive(&catalogue, name, &mailboxes, drive, &claims, &clock, bar);
         let holds_all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
         if round.outcome.as_ref().is_ok_and(holds_all) {
-            let carried =
-                carry_on(&catalogue, name, drive, &claims, &clock, &cargo, &Unwatched);
+            let carried = carry_on(&catalogue, name, drive, &claims, &clock, &cargo, &Unwatched);
             // The messages are safe all the same.
             if let Err(error) = carried {
                 output.notice(notices::not_carried(&drive.label, &error));

@@ -160,7 +160,10 @@ struct List<'a> {
 
 impl List<'_> {
     /// Every copy under its month, of its own date, else of its first sight.
-    fn by_month(&mut self, shelf: &mut Shelf<'_>) -> Result<BTreeMap<String, Vec<Brief>>, JobError> {
+    fn by_month(
+        &mut self,
+        shelf: &mut Shelf<'_>,
+    ) -> Result<BTreeMap<String, Vec<Brief>>, JobError> {
         let mut unread: Vec<Dated> = Vec::new();
         let mut by_month: BTreeMap<String, Vec<Brief>> = BTreeMap::new();
         let mut add = |date: &str, dated: &Dated| {

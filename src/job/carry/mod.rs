@@ -26,7 +26,7 @@ pub struct Cargo {
     /// The list of messages: what puts it into words.
     pub pages: Option<Arc<dyn Pages>>,
     /// The programs.
-    pub programs: bool,
+    pub programs: Vec<library::Program>,
 }
 
 /// What stands at the head of a file while it is written: somebody may open it after the stick was pulled.
@@ -67,10 +67,8 @@ pub fn carry(
     if let Some(pages) = &cargo.pages {
         index::write(catalogue, drive, station, &**pages, &mut shelf)?;
     }
-    if cargo.programs {
-        for program in library::programs() {
-            program::put(&mut shelf, &program)?;
-        }
+    for program in &cargo.programs {
+        program::put(&mut shelf, program)?;
     }
     let carried = shelf.done;
     if catalogue.carried(drive.book.drive)? != Some(carried.bytes) && !carried.stopped {

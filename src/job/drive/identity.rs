@@ -4,9 +4,7 @@
 
 use crate::disk::{EntryKind, ReadFrom, Volume, read_full};
 use crate::job::JobError;
-use crate::model::limits::{
-    DRIVE_FILE_BYTES, DRIVE_FILES_MAX, DRIVE_FOLDER_ENTRIES, STATIONS_MAX,
-};
+use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, DRIVE_FOLDER_ENTRIES, STATIONS_MAX};
 use crate::model::{Clock, DriveId, RelName, StationName, bag};
 use serde::{Deserialize, Serialize};
 
