@@ -222,11 +222,27 @@ impl Station {
             .unwrap()
     }
 
+    /// The drive is pulled, plugged in again and mirrored to.
+    pub(crate) fn replug_and_mirror(&self, stick: &Stick) {
+        stick.replug();
+        self.mirror().expect_safe();
+    }
+
     /// Runs a command exactly as given.
     pub(crate) fn run(&self, args: &[impl AsRef<OsStr>]) -> Told {
+        self.run_with(args, &[])
+    }
+
+    /// The same with variables set, or not set, as given.
+    pub(crate) fn run_with(
+        &self,
+        args: &[impl AsRef<OsStr>],
+        environment: &[(&str, Option<&OsStr>)],
+    ) -> Told {
         let program = OsString::from(env!("CARGO_BIN_EXE_counterfoil"));
         let mut words = self.prefix.iter().chain([&program]);
-        let output = assert_cmd::Command::new(words.next().unwrap())
+        let mut command = assert_cmd::Command::new(words.next().unwrap());
+        command
             .args(words)
             .args(args.iter().map(AsRef::as_ref))
             .env_clear()
@@ -234,9 +250,14 @@ impl Station {
             .env("HOME", self.root.path())
             .env("COUNTERFOIL_PROGRAMS", self.programs())
             .current_dir(self.root.path())
-            .timeout(PATIENCE)
-            .output()
-            .unwrap();
+            .timeout(PATIENCE);
+        for (name, value) in environment {
+            match value {
+                Some(value) => command.env(name, value),
+                None => command.env_remove(name),
+            };
+        }
+        let output = command.output().unwrap();
         Told::new(args.iter().map(AsRef::as_ref).collect(), output)
     }
 

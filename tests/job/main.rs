@@ -5,10 +5,11 @@
 //! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by
 //! re-reading in `verify`, several cards or drives in `turns`, a drive and its copy in `copies`, what a drive
 //! refuses in `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in
-//! `looks`, what a forger writes in `forged`, inputs of the fuzzer in `seeds`.
+//! `looks`, what drives carry beside copies in `carry`, what a forger writes in `forged`, inputs of the fuzzer in `seeds`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod card;
+mod carry;
 mod clock;
 mod copies;
 mod forged;

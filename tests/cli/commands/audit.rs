@@ -92,6 +92,7 @@ fn the_report_has_exactly_these_fields() {
     let names = [
         "away_since",
         "bytes",
+        "carried_bytes",
         "id",
         "label",
         "last_seen",
