@@ -37,6 +37,10 @@ pub(super) struct Setup {
     /// The config file read, if there is one.
     pub config_file: Option<PathBuf>,
     pub station: StationName,
+    /// The station that was asked for on the command line.
+    pub asked_for: Option<StationName>,
+    /// The station that the config is of, if it says.
+    pub configured: Option<StationName>,
     pub mailboxes: Vec<MailboxRef>,
     /// The folders named as drives.
     pub folders: Vec<PathBuf>,
@@ -74,6 +78,7 @@ impl Setup {
         config: Config,
         scope: &Scope,
     ) -> Result<Self, Problem> {
+        let configured = config.station.clone();
         let station = match (&scope.station, config.station) {
             (Some(name), _) => {
                 name.parse().map_err(|e| Problem::usage(format!("--station: {e}")))?
@@ -100,7 +105,9 @@ impl Setup {
         };
         let setup = Self {
             config_file,
+            asked_for: scope.station.is_some().then(|| station.clone()),
             station,
+            configured,
             mailboxes,
             folders: absolute(folders),
             accept,
@@ -249,6 +256,20 @@ fn absolute(paths: Vec<PathBuf>) -> Vec<PathBuf> {
         }
     }
     seen
+}
+
+/// Where a config would be found that is put back: the system's for root, else the user's. `None` where there is no
+/// place, or where a config is found already.
+pub(super) fn place_for_config() -> Option<PathBuf> {
+    let system = PathBuf::from(config::SYSTEM);
+    let user =
+        xdg("XDG_CONFIG_HOME", ".config").map(|dir| dir.join("counterfoil/counterfoil.toml"));
+    let is_free = |path: &PathBuf| !host::exists(path);
+    match host::is_root() {
+        true => Some(system).filter(is_free),
+        // Behind the system's a user's own is never read.
+        false => user.filter(is_free).filter(|_| is_free(&system)),
+    }
 }
 
 fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), Problem> {

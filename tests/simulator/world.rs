@@ -446,7 +446,13 @@ impl World {
                 let row = gathered.catalogue.mailbox(&name, None)?;
                 goals.push(Goal { row, name, path: into.to_owned() });
             }
-            let plan = Plan { goals, with_removed, dry_run: false, progress: &Unwatched };
+            let plan = Plan {
+                goals,
+                with_removed,
+                with_doubtful: false,
+                dry_run: false,
+                progress: &Unwatched,
+            };
             let report = restore(&gathered, &plan)?;
             let failed = gathered.failed.into_iter().map(|(_, error)| error).collect();
             Ok(Given { files: tree(into), report, failed })

@@ -23,6 +23,12 @@ pub(in crate::cli) fn run(
     args: &Audit,
     output: &Output,
 ) -> Result<Exit, Problem> {
+    let setup = Setup::load(config, &args.scope)?;
+    let writes = args.html.is_some() || args.csv.is_some() || args.save.is_some();
+    // Somebody else's stick on a computer without a mailbox: what is on it can be told all the same.
+    if setup.mailboxes.is_empty() && !args.scope.drive.is_empty() && !writes {
+        return super::holdings::run(&setup, args.scope.json, output);
+    }
     let setup = Setup::with_mailbox(config, &args.scope)?;
     for path in [&args.html, &args.csv].into_iter().flatten() {
         file::check(&setup, path)?;
@@ -66,6 +72,7 @@ pub(super) fn account<'a>(setup: &'a Setup, survey: &'a Survey) -> Account<'a> {
         medium: setup.mailboxes.first().map_or(Medium::Other, |m| medium_below(&m.path)),
         wanted_copies: setup.wanted_copies,
         verify_every: VERIFY_EVERY,
+        rehearsed: survey.rehearsed,
     }
 }
 

@@ -8,6 +8,7 @@ mod contents;
 mod drives;
 mod files;
 mod fold;
+mod holdings;
 mod opening;
 mod payloads;
 mod places;
@@ -20,7 +21,7 @@ pub use books::BookRow;
 pub use carried::{Dated, Stand};
 pub use drives::{DriveRow, FoundDrive};
 pub use files::{FileRow, FileState, Glance, NewFile};
-
+pub use holdings::Standing;
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use places::{GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PlaceRow};

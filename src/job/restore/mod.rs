@@ -3,7 +3,11 @@
 
 mod beside;
 mod gather;
+mod offer;
 mod put;
+mod rehearse;
 
 pub use gather::{Gathered, gather};
+pub use offer::{Offer, Offered, offer, offers, pace};
 pub use put::{Goal, Lost, Plan, RestoreReport, restore};
+pub use rehearse::{Compared, compare};

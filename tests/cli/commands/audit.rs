@@ -58,6 +58,7 @@ fn the_report_has_exactly_these_fields() {
             "generated",
             "keeping",
             "messages",
+            "rehearsed",
             "schema",
             "station",
             "suspect",
