@@ -38,7 +38,14 @@ pub(in crate::cli) fn run(
         }
     }
     if gathered.drives.is_empty() {
-        return Err(Problem::failed(format!("no drive here holds station {station}")));
+        let there: Vec<_> = choice::on(&drives).iter().map(ToString::to_string).collect();
+        let there = match there.is_empty() {
+            true => "any".to_owned(),
+            false => format!("it; they hold {}", there.join(", ")),
+        };
+        return Err(Problem::failed(format!(
+            "no copies of station {station} are here: no drive holds {there}"
+        )));
     }
     let goals = goals(&setup, args, &gathered)?;
     refuse_the_copies_themselves(&goals, &drives)?;

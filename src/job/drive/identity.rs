@@ -174,7 +174,7 @@ pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
     for entry in volume.list(&home, STATIONS_MAX * 2)? {
         let name = std::str::from_utf8(&entry.name).ok().and_then(|name| name.parse().ok());
         if let (EntryKind::Folder, Some(name)) = (entry.kind, name)
-            && !is_programs_alone(volume, &name)?
+            && is_station(volume, &name)?
         {
             found.push(name);
         }
@@ -184,12 +184,10 @@ pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
     Ok(found)
 }
 
-/// The folder of the programs that a drive carries has a name that a station may have too: then it is both.
-fn is_programs_alone(volume: &dyn Volume, name: &StationName) -> Result<bool, JobError> {
-    let dir = bag::station_dir(name);
-    if dir != RelName::fixed(bag::PROGRAMS) {
-        return Ok(false);
-    }
-    let entries = volume.list(&dir, DRIVE_FOLDER_ENTRIES)?;
-    Ok(!entries.iter().any(|entry| entry.name == bag::PAYLOAD.as_bytes()))
+/// Whether a folder has anything of a station: beside those of stations there are the folder of the programs that the
+/// drive carries, and what a repair tool left.
+fn is_station(volume: &dyn Volume, name: &StationName) -> Result<bool, JobError> {
+    let entries = volume.list(&bag::station_dir(name), DRIVE_FOLDER_ENTRIES)?;
+    let ours = [bag::PAYLOAD, bag::LEDGER, bag::MANIFEST, bag::DECLARATION];
+    Ok(entries.iter().any(|entry| ours.iter().any(|name| entry.name == name.as_bytes())))
 }
