@@ -3,9 +3,9 @@
 
 use super::states::DriveState;
 use super::worker::Worker;
+use crate::job::Progress;
 use crate::job::carry::carry_on;
 use crate::job::catalogue::Catalogue;
-use crate::job::{JobError, Progress};
 use crate::model::limits::{CARRY_AFTER, CARRY_EVERY};
 use std::sync::atomic::Ordering;
 use tokio::time::Instant;
@@ -60,7 +60,7 @@ impl Worker {
     /// Brings what the drive carries up to date. Nobody is told but the log: no message depends on it.
     pub(super) fn look_after_the_rest(&self) {
         let place = &self.workplace;
-        let carried = Catalogue::open(&place.state).map_err(JobError::from).and_then(|opened| {
+        let carried = Catalogue::open(&place.state).and_then(|opened| {
             let (station, clock) = (&place.station, &*place.clock);
             let (drive, claims, cargo) = (&self.drive, &place.claims, &place.cargo);
             carry_on(&opened.0, station, drive, claims, clock, cargo, &UntilWanted(self))

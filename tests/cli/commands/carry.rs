@@ -80,7 +80,8 @@ fn what_the_readme_says_brings_every_message_out_with_coreutils_alone() {
         .collect();
     let mut sent =
         vec![mail("water level").into(), mail("bridge closed").into(), vec![0, 1, 2, 200]];
-    (out.sort(), sent.sort());
+    out.sort();
+    sent.sort();
     assert_eq!(out, sent);
     assert_eq!(red.everything(), before, "nothing is changed by it");
 }
