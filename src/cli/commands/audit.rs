@@ -25,8 +25,12 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let setup = Setup::load(config, &args.scope)?;
     let writes = args.html.is_some() || args.csv.is_some() || args.save.is_some();
-    // Somebody else's stick on a computer without a mailbox: what is on it can be told all the same.
-    if setup.mailboxes.is_empty() && !args.scope.drive.is_empty() && !writes {
+    // Somebody else's stick, on a computer without a mailbox or with that of another station: what is on it can be
+    // told all the same, and is not held against a mailbox that is not its own.
+    let is_others = setup.configured.is_some() && setup.configured != setup.asked_for;
+    let is_others = is_others && setup.asked_for.is_some() && args.scope.mailbox.is_empty();
+    let has_none = setup.mailboxes.is_empty() && !args.scope.drive.is_empty();
+    if (has_none || is_others) && !writes {
         return super::holdings::run(&setup, args.scope.json, output);
     }
     let setup = Setup::with_mailbox(config, &args.scope)?;

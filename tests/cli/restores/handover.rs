@@ -74,6 +74,18 @@ fn two_stations_that_share_a_stick_never_touch_each_others_files() {
     theirs_on_it.expect_bag_valid();
 }
 
+/// The box of another station, which has a mailbox and a config: neither says anything of a strange stick.
+#[test]
+fn another_stations_stick_is_not_held_against_ones_own_mailbox() {
+    let (_station, red, relief) = two_boxes();
+    let told = on_relief(&relief, &red, &["audit", "--station", "pier-4", "--json"]).expect_safe();
+    let json = told.json();
+    assert_eq!((&json["whole"], &json["stations"][0]["messages"]), (&true.into(), &2.into()));
+    on_relief(&relief, &red, &["audit", "--json"])
+        .expect_unsafe()
+        .expect_counts(&[("messages.total", 1), ("messages.unmirrored", 1)]);
+}
+
 /// A box that never saw the stick, with neither mailbox nor config.
 fn bare(words: &[&str]) -> (Station, Told) {
     let bare = Station::new();
