@@ -318,3 +318,20 @@ fn a_name_that_something_else_has_is_left_alone() {
     carried(&card, &drive, &hold.cargo);
     assert_eq!(text(&drive, "index-1999.html"), "not ours");
 }
+
+/// A stick that says that it has room and has none: what was begun is made anew when there is some.
+#[test]
+fn room_that_is_not_there_is_no_failed_sync() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    let mut hold = Hold::new("first = 1", b"program");
+    first_day(&card, &drive);
+    carried(&card, &drive, &hold.cargo);
+    hold.grow(&"longer = 1\n".repeat(100), &[3; 9000]);
+    drive.set_full(true);
+    assert_eq!(carried(&card, &drive, &hold.cargo).left_out, 1);
+    drive.set_full(false);
+    carried(&card, &drive, &hold.cargo);
+    assert!(config_on(&card, &drive).unwrap().starts_with("longer"));
+    second_day(&card, &drive);
+    expect_whole_bag(&drive, "after a full stick");
+}

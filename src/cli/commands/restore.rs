@@ -14,7 +14,7 @@ use crate::disk::host;
 use crate::job::DriveRef;
 use crate::job::carry::carried_config;
 use crate::job::restore::{Gathered, Goal, Plan, gather, offer, pace, restore};
-use crate::model::{bag, escape};
+use crate::model::{StationName, bag, escape};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Component, Path, PathBuf};
 
@@ -56,6 +56,11 @@ pub(in crate::cli) fn run(
     let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
     if talks {
         say_before(&gathered, &goals, &clock, output)?;
+        let others: Vec<_> = choice::on(&drives).into_iter().filter(|s| *s != station).collect();
+        if !others.is_empty() {
+            let others: Vec<_> = others.iter().map(StationName::as_str).collect();
+            output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));
+        }
     }
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
     let plan = Plan {

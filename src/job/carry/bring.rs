@@ -4,7 +4,7 @@
 use super::config::signed;
 use super::shelf::{Carried, Shelf};
 use super::{Cargo, index, program};
-use crate::disk::Access;
+use crate::disk::{Access, Trouble};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::{Admitted, Claims, note_lost_pages, session_of};
 use crate::job::{DriveRef, JobError, Progress, round};
@@ -27,8 +27,13 @@ pub fn carry_on(
 ) -> Result<Carried, JobError> {
     let admitted = round::open(catalogue, station, drive, Access::Write, claims, clock)?;
     let mount = session_of(&clock.stamp(), &*admitted.volume);
-    carry(catalogue, station, &admitted, cargo, progress)
-        .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
+    match carry(catalogue, station, &admitted, cargo, progress) {
+        // There seemed to be room, and was not: what was begun says so of itself, and is made anew when there is.
+        Err(JobError::Disk(error)) if error.trouble == Trouble::Full => {
+            Ok(Carried { left_out: 1, ..Carried::default() })
+        }
+        done => done.inspect_err(|error| note_lost_pages(catalogue, error, &mount)),
+    }
 }
 
 /// Brings what an admitted drive carries up to date: what is there already is not written again.

@@ -134,7 +134,8 @@ fn put(
     page: &str,
     shelf: &mut Shelf<'_>,
 ) -> Result<(), JobError> {
-    shelf.put(&drive.dir.join(name), page.as_bytes(), TORN_PAGE)
+    let text = format!("{page}\n");
+    shelf.put(&drive.dir.join(name), text.as_bytes(), TORN_PAGE)
 }
 
 /// Pages of months that have no messages any more: a message got its date since, and stands elsewhere. Nothing is

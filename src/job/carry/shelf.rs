@@ -125,7 +125,15 @@ impl<'a> Shelf<'a> {
     pub(super) fn write(&self, at: &RelName, from: u64, octets: &[u8]) -> Result<(), JobError> {
         match octets {
             [] => Ok(()),
-            octets => self.volume.write_synced(at, from, octets).map_err(JobError::NotSynced),
+            octets => {
+                self.volume.write_synced(at, from, octets).map_err(|error| match error.trouble {
+                    // What could not even be begun has lost nothing that the system called written.
+                    Trouble::Full | Trouble::Refused | Trouble::Denied | Trouble::ReadOnly => {
+                        error.into()
+                    }
+                    _ => JobError::NotSynced(error),
+                })
+            }
         }
     }
 

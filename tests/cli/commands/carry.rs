@@ -278,3 +278,20 @@ fn a_folder_that_has_the_name_of_the_list_costs_nothing_but_the_list() {
     assert!(red.bag().join("index-2003-07.html").is_file());
     red.expect_bag_valid();
 }
+
+/// The folder of the programs has a name that a station may have too: then it is both.
+#[test]
+fn a_station_may_be_called_program() {
+    let mut station = Station::named("program");
+    let red = station.drive("red");
+    put_programs(&station);
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    red.expect_bag_valid();
+    assert!(red.bag().join("counterfoil-x86_64.sha256").exists());
+    let (drive, config) = (red.path().to_str().unwrap(), station.config_file());
+    let words = ["restore", "--config", config.to_str().unwrap(), "--drive", drive];
+    let words: Vec<_> = words.into_iter().chain(["--into", "back"]).collect();
+    station.run(&words).expect_safe();
+    expect_same(&station.path("back"), &station.inbox());
+}
