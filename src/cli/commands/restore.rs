@@ -14,7 +14,7 @@ use crate::disk::host;
 use crate::job::DriveRef;
 use crate::job::carry::carried_config;
 use crate::job::restore::{Gathered, Goal, Plan, gather, offer, pace, restore};
-use crate::model::{StationName, bag, escape};
+use crate::model::{bag, escape};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Component, Path, PathBuf};
 
@@ -29,24 +29,7 @@ pub(in crate::cli) fn run(
     let station = choice::station(&setup, named, &drives, !args.scope.json, output)?;
     let clock = SystemClock::new();
     let gathered = gather(&drives, &station, &clock)?;
-    for (at, error) in &gathered.failed {
-        output.warn(format!("{at}: {error}"));
-    }
-    for drive in &gathered.drives {
-        for finding in &drive.findings {
-            output.warn(format!("{}: {}", drive.volume.facts().shown, notices::finding(finding)));
-        }
-    }
-    if gathered.drives.is_empty() {
-        let there: Vec<_> = choice::on(&drives).iter().map(ToString::to_string).collect();
-        let there = match there.is_empty() {
-            true => "any".to_owned(),
-            false => format!("it; they hold {}", there.join(", ")),
-        };
-        return Err(Problem::failed(format!(
-            "no copies of station {station} are here: no drive holds {there}"
-        )));
-    }
+    tell_of(&gathered, &drives, output)?;
     let goals = goals(&setup, args, &gathered)?;
     refuse_the_copies_themselves(&goals, &drives)?;
     if args.rehearse {
@@ -55,12 +38,7 @@ pub(in crate::cli) fn run(
     // Whoever names the place has seen to it; where it all goes by itself, it is said before.
     let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
     if talks {
-        say_before(&gathered, &goals, &clock, output)?;
-        let others: Vec<_> = choice::on(&drives).into_iter().filter(|s| *s != station).collect();
-        if !others.is_empty() {
-            let others: Vec<_> = others.iter().map(StationName::as_str).collect();
-            output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));
-        }
+        say_before(&gathered, &goals, &drives, &clock, output)?;
     }
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
     let plan = Plan {
@@ -97,6 +75,30 @@ pub(in crate::cli) fn run(
     Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty()))
 }
 
+/// What was found on the way; an error if no drive holds the station.
+fn tell_of(gathered: &Gathered, drives: &[DriveRef], output: &Output) -> Result<(), Problem> {
+    for (at, error) in &gathered.failed {
+        output.warn(format!("{at}: {error}"));
+    }
+    for drive in &gathered.drives {
+        for finding in &drive.findings {
+            output.warn(format!("{}: {}", drive.volume.facts().shown, notices::finding(finding)));
+        }
+    }
+    if gathered.drives.is_empty() {
+        let there: Vec<_> = choice::on(drives).iter().map(ToString::to_string).collect();
+        let there = match there.is_empty() {
+            true => "any".to_owned(),
+            false => format!("it; they hold {}", there.join(", ")),
+        };
+        return Err(Problem::failed(format!(
+            "no copies of station {} are here: no drive holds {there}",
+            gathered.station
+        )));
+    }
+    Ok(())
+}
+
 fn refuse_the_copies_themselves(goals: &[Goal], drives: &[DriveRef]) -> Result<(), Problem> {
     for goal in goals {
         let into = host::resolved(&goal.path);
@@ -117,18 +119,24 @@ fn refuse_the_copies_themselves(goals: &[Goal], drives: &[DriveRef]) -> Result<(
 fn say_before(
     gathered: &Gathered,
     goals: &[Goal],
+    drives: &[DriveRef],
     clock: &SystemClock,
     output: &Output,
 ) -> Result<(), Problem> {
     let offer = offer(gathered)?;
-    let drives: Vec<_> = offer.drives.iter().map(|(at, _)| at.as_str()).collect();
-    output.say(format!("Station {} on {}:", offer.station, drives.join(", ")));
+    let places: Vec<_> = offer.drives.iter().map(|(at, _)| at.as_str()).collect();
+    output.say(format!("Station {} on {}:", offer.station, places.join(", ")));
     for mailbox in &offer.mailboxes {
         output.say(format!("  {}", report::offer::mailbox(mailbox)));
         let goal = goals.iter().find(|goal| goal.row == mailbox.row);
         if let Some(goal) = goal {
             output.say(format!("    goes to {}", escape::shown_path(&goal.path)));
         }
+    }
+    let others = choice::on(drives).into_iter().filter(|other| *other != offer.station);
+    let others: Vec<_> = others.map(|other| other.to_string()).collect();
+    if !others.is_empty() {
+        output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));
     }
     if let Some(pace) = pace(gathered, offer.messages(), clock)? {
         let about = match pace.as_secs() {

@@ -213,3 +213,10 @@ fn a_rehearsal_that_does_not_bring_everything_back_is_not_remembered() {
     rehearse(&station, &["--json"]).expect_unsafe().expect_counts(&[("damaged", 1)]);
     assert_eq!(station.audit().json()["rehearsed"], serde_json::Value::Null);
 }
+
+#[test]
+fn what_else_the_drives_hold_is_said_too() {
+    let (_station, other, red) = two_stations();
+    let told = fresh(&other, &red, &["--station", "hut-9"]).expect_safe();
+    told.expect_words(&["Station hut-9 on", "Also on these drives, by --station NAME: pier-4."]);
+}
