@@ -176,6 +176,15 @@ pub struct Restore {
     /// damaged file is kept beside it
     #[arg(long, value_name = "PATH", conflicts_with_all = ["into", "dry_run", "with_removed"])]
     pub repair: Option<PathBuf>,
+    /// Bring back too, under recovered/, copies that look like what a cut left
+    #[arg(long)]
+    pub with_doubtful: bool,
+    /// Put the station's config back too, as the drive carries it; never over one that is there
+    #[arg(long, conflicts_with = "dry_run")]
+    pub with_config: bool,
+    /// Try it: restore into a passing folder, compare with the drives and the mailbox, and keep the date
+    #[arg(long, conflicts_with_all = ["into", "dry_run", "with_config", "with_removed", "with_doubtful"])]
+    pub rehearse: bool,
 }
 
 /// Arguments of `audit`.

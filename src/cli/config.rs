@@ -110,6 +110,34 @@ pub(super) struct Drives {
     /// Only those older than this.
     #[serde(default, deserialize_with = "span")]
     pub prune_after: Option<Duration>,
+    /// What a drive carries beside the copies; everything, if it is not said.
+    pub carry: Option<Vec<Carry>>,
+}
+
+/// What a drive may carry beside the copies.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(super) enum Carry {
+    /// The program, for every architecture that is installed.
+    Program,
+    /// The list of messages.
+    Index,
+    /// The config in force.
+    Config,
+}
+
+impl Carry {
+    /// Everything there is.
+    pub(super) const ALL: [Self; 3] = [Self::Program, Self::Index, Self::Config];
+
+    /// The word in the config.
+    pub(super) fn as_str(self) -> &'static str {
+        match self {
+            Self::Program => "program",
+            Self::Index => "index",
+            Self::Config => "config",
+        }
+    }
 }
 
 /// What stands at the head of a communications log, and which folders tell which way mail went.

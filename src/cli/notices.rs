@@ -57,6 +57,13 @@ impl From<DiskError> for Problem {
 pub(super) const NOT_ALL_SAFE: &str =
     "not everything in the mailbox is on a drive: counterfoil audit tells what, and why";
 
+/// What a drive carries beside the copies could not be brought up to date.
+pub(super) fn not_carried(label: &str, error: &JobError) -> String {
+    format!(
+        "{label}: the list of messages and the program on it could not be brought up to date: {error}"
+    )
+}
+
 /// Another process holds the state.
 pub(super) fn state_in_use(state: &std::path::Path) -> Problem {
     Problem::failed(format!(

@@ -100,6 +100,24 @@ impl Output {
         self.line(escape::in_json(&value.to_string()));
     }
 
+    /// Asks a person at a terminal for one line; `None` where there is none.
+    pub(super) fn ask(&self, question: &str) -> Option<String> {
+        let there = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+        if self.quiet || !there {
+            return None;
+        }
+        let mut typed = String::new();
+        let asked =
+            write!(std::io::stderr(), "{question}").and_then(|()| std::io::stderr().flush());
+        asked.and_then(|()| std::io::stdin().read_line(&mut typed)).ok()?;
+        Some(typed.trim().to_owned()).filter(|typed| !typed.is_empty())
+    }
+
+    /// Whether a person reads the report as it comes.
+    pub(super) fn is_watched(&self) -> bool {
+        std::io::stdout().is_terminal()
+    }
+
     /// A notice beside the report.
     pub(super) fn notice(&self, text: impl AsRef<str>) {
         if !self.quiet {

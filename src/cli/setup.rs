@@ -2,7 +2,7 @@
 //! Never lets a drive, a mailbox or the state lie inside another one of them.
 
 use super::args::Scope;
-use super::config::{self, Accept, Config, Log};
+use super::config::{self, Accept, Carry, Config, Log};
 use super::notices::{self, Problem};
 use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
@@ -47,6 +47,10 @@ pub(super) struct Setup {
     /// The config file read, if there is one.
     pub config_file: Option<PathBuf>,
     pub station: StationName,
+    /// The station that was asked for on the command line.
+    pub asked_for: Option<StationName>,
+    /// The station that the config is of, if it says.
+    pub configured: Option<StationName>,
     pub mailboxes: Vec<MailboxRef>,
     /// The folders named as drives.
     pub folders: Vec<PathBuf>,
@@ -60,6 +64,8 @@ pub(super) struct Setup {
     /// The globs as written.
     pub ignore_texts: Vec<String>,
     pub wanted_copies: u32,
+    /// What a drive carries beside the copies.
+    pub carry: Vec<Carry>,
     /// The communications log, as written.
     pub log: Log,
     pub link: Link,
@@ -85,6 +91,7 @@ impl Setup {
         config: Config,
         scope: &Scope,
     ) -> Result<Self, Problem> {
+        let configured = config.station.clone();
         let station = match (&scope.station, config.station) {
             (Some(name), _) => {
                 name.parse().map_err(|e| Problem::usage(format!("--station: {e}")))?
@@ -111,7 +118,9 @@ impl Setup {
         };
         let setup = Self {
             config_file,
+            asked_for: scope.station.is_some().then(|| station.clone()),
             station,
+            configured,
             mailboxes,
             folders: absolute(folders),
             accept,
@@ -122,6 +131,7 @@ impl Setup {
             ignore: globs(&config.ignore, "config: ignore")?,
             ignore_texts: config.ignore,
             wanted_copies: config.drives.wanted_copies.unwrap_or(1),
+            carry: config.drives.carry.unwrap_or_else(|| Carry::ALL.to_vec()),
             log: config.log,
             link: config.link.meant(),
             power: config.power.meant(),
@@ -270,6 +280,20 @@ fn absolute(paths: Vec<PathBuf>) -> Vec<PathBuf> {
         }
     }
     seen
+}
+
+/// Where a config would be found that is put back: the system's for root, else the user's. `None` where there is no
+/// place, or where a config is found already.
+pub(super) fn place_for_config() -> Option<PathBuf> {
+    let system = PathBuf::from(config::SYSTEM);
+    let user =
+        xdg("XDG_CONFIG_HOME", ".config").map(|dir| dir.join("counterfoil/counterfoil.toml"));
+    let is_free = |path: &PathBuf| !host::exists(path);
+    match host::is_root() {
+        true => Some(system).filter(is_free),
+        // Behind the system's a user's own is never read.
+        false => user.filter(is_free).filter(|_| is_free(&system)),
+    }
 }
 
 fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), Problem> {

@@ -2,6 +2,7 @@
 //! Makes no words for a person and touches no file system but through `disk` and `job`.
 
 mod alarm;
+mod carrier;
 mod churn;
 mod clerk;
 pub mod clock;

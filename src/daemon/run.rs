@@ -8,6 +8,7 @@ use super::serve::{Daemon, Ended};
 use super::service::Service;
 use super::sources::watch_mounts;
 use crate::disk::mounts::MountKey;
+use crate::job::carry::Cargo;
 use crate::job::reread::RereadRules;
 use crate::job::{DriveRef, JobError, Station};
 use crate::model::Clock;
@@ -40,6 +41,8 @@ pub struct Settings {
     pub scan_every: Duration,
     /// Copies a message needs to be called mirrored.
     pub wanted_copies: u32,
+    /// What a drive carries beside the copies.
+    pub cargo: Cargo,
     /// What writes the audit into the state folder, if anything does.
     pub report: Option<Errand>,
     /// Who is told of mail that stays unmirrored, if anybody is.

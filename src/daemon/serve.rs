@@ -89,6 +89,7 @@ impl<'a> Daemon<'a> {
             station: settings.station.name.clone(),
             mailboxes: settings.station.mailboxes.clone(),
             state: settings.state,
+            cargo: settings.cargo,
             clock,
             reread: settings.reread,
             prune: settings.prune,

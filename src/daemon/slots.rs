@@ -1,5 +1,6 @@
 //! One drive as the loop sees it: its state, its worker, its time. Moves on by the state table alone.
 
+use super::carrier::Carrier;
 use super::control::{Answer, Asker, Served};
 use super::events::{News, Voice};
 use super::rereads::{After, Reread};
@@ -28,6 +29,8 @@ pub(super) struct Orders {
     pub interrupt: Arc<AtomicBool>,
     /// Counted by the worker: batches ended, copies re-read.
     pub batches: Arc<AtomicU64>,
+    /// Jobs that the worker has not begun yet.
+    pub waiting: Arc<AtomicU64>,
 }
 
 /// One drive, as the loop sees it.
@@ -68,6 +71,8 @@ pub(super) struct Slot {
     again: bool,
     /// Failures in a row, for the wait between tries.
     failures: u32,
+    /// When what it carries beside the copies is to be looked after.
+    carrier: Carrier,
     /// The state and error last told, so that the same is not told again at every try.
     told: Option<(DriveState, String)>,
 }
@@ -101,6 +106,7 @@ impl Slot {
             worker,
             again: false,
             failures: 0,
+            carrier: Carrier::default(),
             told: None,
         }
     }
@@ -263,6 +269,9 @@ impl Slot {
             self.until = None;
             self.happen(Happening::TimeUp, None, voice);
         }
+        if self.carrier.is_due(now, self.state, self.busy || self.reading) {
+            self.send(WorkerJob::Carry);
+        }
         let batches = self.orders.batches.load(Ordering::Relaxed);
         if batches != self.moved.0 {
             self.moved = (batches, now);
@@ -278,10 +287,12 @@ impl Slot {
     pub(super) fn deadline(&self) -> Option<Instant> {
         let stall =
             ((self.busy || self.reading) && !self.stalled).then(|| self.moved.1 + STALLED_AFTER);
-        self.until.into_iter().chain(stall).min()
+        let carry = self.carrier.deadline(self.state, self.busy || self.reading);
+        self.until.into_iter().chain(stall).chain(carry).min()
     }
 
     fn send(&self, job: WorkerJob) {
+        self.orders.waiting.fetch_add(1, Ordering::Relaxed);
         // A worker ends only when this sender is dropped, so there is somebody to take it.
         if self.worker.send(job).is_err() {
             tracing::error!(drive = self.label, "the worker has ended: restart the daemon");
@@ -307,6 +318,9 @@ impl Slot {
         if let Ok(report) = &round.outcome {
             if report.batches > 0 {
                 self.told = None;
+            }
+            if report.batches > 0 || self.carrier.is_new() {
+                self.carrier.changed(Instant::now());
             }
             if report.copied > 0 {
                 let (messages, bytes) = (report.copied, report.bytes);

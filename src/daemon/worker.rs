@@ -5,6 +5,7 @@ use super::events::Event;
 use super::rereads::After;
 use super::slots::Orders;
 use crate::disk::{Access, VolumeFacts};
+use crate::job::carry::Cargo;
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
 use crate::job::mirror::OpenMailbox;
@@ -27,6 +28,8 @@ pub(super) enum WorkerJob {
     BringUpToDate,
     /// The second after the last commit is over: keep the word that it may be pulled.
     CallSafe,
+    /// Look after what it carries beside the copies.
+    Carry,
     /// Sync it, close it, and keep the word that it was let go.
     LetGo,
     /// Take a bite of re-reading.
@@ -38,6 +41,8 @@ pub(super) struct Workplace {
     pub station: StationName,
     pub mailboxes: Vec<crate::job::MailboxRef>,
     pub state: PathBuf,
+    /// What drives carry beside the copies.
+    pub cargo: Cargo,
     pub clock: Arc<dyn Clock>,
     /// How copies are re-read.
     pub reread: RereadRules,
@@ -72,7 +77,12 @@ impl Worker {
     pub(super) fn run(self, jobs: &Receiver<WorkerJob>, events: &Sender<Event>) {
         let mut unfinished = None;
         while let Ok(job) = jobs.recv() {
+            self.orders.waiting.fetch_sub(1, Ordering::Relaxed);
             let report = match job {
+                WorkerJob::Carry => {
+                    self.look_after_the_rest();
+                    continue;
+                }
                 WorkerJob::BringUpToDate => {
                     let round = self.bring_up_to_date().unwrap_or_else(|error| self.failed(error));
                     let after = self.after(&round);

@@ -60,6 +60,22 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     write().map_err(|e| fail("write", path, &e))
 }
 
+/// Writes a file that must not be there yet: all of it, or nothing.
+pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
+    let dir = path.parent().filter(|dir| !dir.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let write = || {
+        use std::os::unix::fs::PermissionsExt as _;
+        let mut temp = tempfile::NamedTempFile::new_in(dir)?;
+        temp.write_all(bytes)?;
+        // To be read by whoever runs the program, as any config.
+        temp.as_file().set_permissions(std::fs::Permissions::from_mode(0o644))?;
+        temp.as_file().sync_all()?;
+        temp.persist_noclobber(path).map_err(|e| e.error)?;
+        std::fs::File::open(dir)?.sync_all()
+    };
+    write().map_err(|e| fail("write", path, &e))
+}
+
 /// Moves a damaged file out of the way under the first free name `NAME.damaged-N`.
 pub fn set_aside(path: &Path) -> Result<Option<PathBuf>, DiskError> {
     for n in 1..1000 {

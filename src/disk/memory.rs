@@ -26,6 +26,7 @@ struct State {
     pulled_after: Option<u64>,
     mount: u64,
     room: u64,
+    full: bool,
     read_only: bool,
     serial: Option<String>,
     device: u64,
@@ -52,6 +53,7 @@ impl Default for MemoryDrive {
             pulled_after: None,
             mount: 1,
             room: u64::MAX / 2,
+            full: false,
             read_only: false,
             serial: None,
             device: MADE.fetch_add(1, Ordering::Relaxed),
@@ -93,6 +95,11 @@ impl MemoryDrive {
     /// Sets the room left, in octets.
     pub fn set_room(&self, bytes: u64) {
         self.state().room = bytes;
+    }
+
+    /// From now on no file grows, whatever room it says it has.
+    pub fn set_full(&self, on: bool) {
+        self.state().full = on;
     }
 
     /// Sets the write-protect switch.
@@ -296,12 +303,16 @@ impl Volume for MemoryVolume {
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
         let mut state = self.writing("write", at)?;
         let offset = offset as usize;
+        let full = state.full;
         let file = match state.now.files.get_mut(at.as_bytes()) {
             Some(file) if offset <= file.len() => file,
             Some(_) => return Err(DiskError::new("write", at, Errno::INVAL)),
             None => return Err(DiskError::new("write", at, Errno::NOENT)),
         };
         let end = (offset + bytes.len()).max(file.len());
+        if full && end > file.len() {
+            return Err(DiskError::new("write", at, Errno::NOSPC));
+        }
         file.resize(end, 0);
         file[offset..offset + bytes.len()].copy_from_slice(bytes);
         state.durable = state.now.clone();

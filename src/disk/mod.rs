@@ -5,6 +5,7 @@ mod beneath;
 mod error;
 mod folder;
 pub mod host;
+pub mod library;
 mod mailbox;
 mod memory;
 pub mod mounts;

@@ -2,6 +2,7 @@
 //! Knows no events and no timers, takes time from a [`Clock`](crate::model::Clock), makes no words.
 
 pub mod audit;
+pub mod carry;
 pub mod catalogue;
 pub mod drive;
 pub mod headers;

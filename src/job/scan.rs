@@ -47,7 +47,7 @@ pub fn is_ignored(path: &RelName, ignore: &GlobSet) -> bool {
         || ignore.is_match(path.as_path())
 }
 
-fn is_folder_ignored(path: &RelName, ignore: &GlobSet) -> bool {
+pub(super) fn is_folder_ignored(path: &RelName, ignore: &GlobSet) -> bool {
     matches!(path.last(), last if last == STAGING.as_bytes() || last == b"tmp")
         || ignore.is_match(path.as_path())
 }

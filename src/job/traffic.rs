@@ -241,7 +241,7 @@ fn in_order(kept: Vec<(i64, Rank, Passed)>, log: &mut Traffic) -> Vec<(i64, Pass
 
 /// Headers from a copy on a drive that is here. A copy that is short enough to be read whole is believed only if
 /// it is what it should be; of a longer one its beginning is, for display.
-fn headers_of(
+pub(super) fn headers_of(
     catalogue: &Catalogue,
     station: &StationName,
     drives: &[&Admitted],

@@ -24,6 +24,13 @@ pub const INFO: &str = "bag-info.txt";
 /// Below a station's folder: what this is, for a person.
 pub const README: &str = "README.TXT";
 
+/// Below a station's folder: the station's config, for the next card.
+pub const CONFIG: &str = "config.toml";
+/// Below a station's folder: the first page of the list of its messages.
+pub const INDEX: &str = "index.html";
+/// On a drive: the programs to restore with.
+pub const PROGRAMS: &str = "counterfoil/program";
+
 /// RFC 8493, section 2.1.1: exactly these two lines.
 pub const DECLARATION_TEXT: &str = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n";
 
@@ -48,30 +55,34 @@ pub fn info_text(station: &StationName, made: Moment) -> String {
     )
 }
 
-/// `README.TXT`: for whoever finds the stick, with or without the program.
+/// `README.TXT`: for whoever finds the stick, with or without the program. Lines that begin with `$` are followed to
+/// the letter by a test.
 pub fn readme_text(station: &StationName) -> String {
-    format!(
-        "Copies of the messages of station {station}\n\
-         \n\
-         These are other people's messages, not encrypted. Keep this drive under control,\n\
-         hand it over against signature, wipe or destroy it afterwards.\n\
-         \n\
-         WHAT IS HERE\n\
-         data/                 one file a message, numbered; open one with any mail program\n\
-         \x20                     or text editor\n\
-         manifest-sha256.txt   the SHA-256 of every copy\n\
-         ledger.jsonl          which message each copy is: mailbox, folder, name, time\n\
-         bagit.txt             this folder is a bag as RFC 8493 describes it\n\
-         \n\
-         CHECK IT (Linux, in this folder)\n\
-         sha256sum --quiet -c manifest-sha256.txt\n\
-         No output: every copy is as it was written.\n\
-         \n\
-         PUT IT BACK (the drive's folder is the one above \"counterfoil\")\n\
-         counterfoil restore --drive DRIVE --into FOLDER\n\
-         \n\
-         Please change nothing here by hand. Nothing is ever deleted or overwritten.\n"
-    )
+    include_str!("readme.txt").replace("STATION", station.as_str())
+}
+
+/// The page of the list of messages for a month such as `2026-11`, or for `undated`.
+pub fn index_page(month: &str) -> RelName {
+    RelName::fixed(&format!("index-{month}.html"))
+}
+
+/// The month of a page of the list of messages, from its name.
+pub fn month_of_index(name: &[u8]) -> Option<&str> {
+    let name = std::str::from_utf8(name).ok()?;
+    let month = name.strip_prefix("index-")?.strip_suffix(".html")?;
+    (month == UNDATED || is_month(month)).then_some(month)
+}
+
+/// The last page of the list of messages: those without a date.
+pub const UNDATED: &str = "undated";
+
+/// Whether a text is a year and a month, as `2026-11`.
+pub fn is_month(text: &str) -> bool {
+    let digits = |part: &str| part.bytes().all(|b| b.is_ascii_digit());
+    match text.split_once('-') {
+        Some((year, month)) => year.len() == 4 && month.len() == 2 && digits(year) && digits(month),
+        None => false,
+    }
 }
 
 /// One manifest line with its line feed: digest, two blanks, path, so that coreutils' check reads it.

@@ -174,3 +174,17 @@ pub const ROOM_STEP: u64 = 1 << 20;
 pub const PRUNE_ROUNDS_MAX: u32 = 64;
 /// Below this many days left a person is told.
 pub const DAYS_LEFT_LOW: u64 = 14;
+
+/// What a drive carries beside the copies is looked after this long after the last change on it: whoever waits for
+/// "safe to pull" has pulled it by then.
+pub const CARRY_AFTER: Duration = Duration::from_secs(60);
+/// The daemon looks after it no more often than this: a stick wears out by writing.
+pub const CARRY_EVERY: Duration = Duration::from_secs(3600);
+/// Pages of a drive's list of messages, a month each: ten years. Each links to all others.
+pub const INDEX_PAGES_MAX: usize = 120;
+/// Messages on the first page of that list, the latest.
+pub const INDEX_LATEST: usize = 25;
+/// Octets of a program written to a drive before it is synced: a pulled stick or a stop waits for no more.
+pub const PROGRAM_CHUNK_BYTES: usize = 4 << 20;
+/// A config on a drive longer than this, in octets, is not one of ours.
+pub const CARRIED_CONFIG_BYTES: u64 = 256 << 10;

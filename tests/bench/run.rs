@@ -31,6 +31,8 @@ impl Cost {
 pub(crate) fn program<S: AsRef<OsStr>>(args: impl IntoIterator<Item = S>) -> Cost {
     let mut command = Command::new("/usr/bin/time");
     command.args(["--format", "%M %O", "--output", "/dev/stderr", PROGRAM, "--quiet"]).args(args);
+    // What is measured is the copying of messages; a plain copy carries nothing else either.
+    command.env("COUNTERFOIL_PROGRAMS", "/nowhere");
     let begun = Instant::now();
     let output = command.stdout(Stdio::null()).output().expect("/usr/bin/time is needed");
     let wall = begun.elapsed();

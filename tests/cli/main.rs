@@ -6,6 +6,7 @@
 //! - `versions`: moves, copies, removals, and versions that look like damage to the card.
 //! - `odd_files`: links, pipes, sockets, what cannot be read, what is not to be taken.
 //! - `drives`: what may befall a drive, from an empty mount point to a ledger torn apart.
+//! - `restores`: restores that are not simple, from a fresh card to another operator's box.
 //! - `state`: the catalogue and its lock.
 //! - `kills`: the program ended at any moment, hundreds of times.
 //! - `help`: the words of `--help`, as cases in `cmd/`.
@@ -17,6 +18,7 @@ mod help;
 mod kills;
 mod names;
 mod odd_files;
+mod restores;
 mod state;
 mod station;
 mod stick;

@@ -201,12 +201,19 @@ impl Station {
         fs::create_dir(self.path("card")).unwrap();
     }
 
+    /// Where the programs are that drives carry; none, unless a story puts some there: the one under test is a
+    /// hundred times as long as the one installed.
+    pub(crate) fn programs(&self) -> PathBuf {
+        self.path("programs")
+    }
+
     /// Starts a command, to be killed on its way.
     pub(crate) fn begin(&self, args: &[OsString]) -> std::process::Child {
         std::process::Command::new(env!("CARGO_BIN_EXE_counterfoil"))
             .args(args)
             .env_clear()
             .env("HOME", self.root.path())
+            .env("COUNTERFOIL_PROGRAMS", self.programs())
             .current_dir(self.root.path())
             .stdin(std::process::Stdio::null())
             .stdout(std::process::Stdio::null())
@@ -215,20 +222,42 @@ impl Station {
             .unwrap()
     }
 
+    /// The drive is pulled, plugged in again and mirrored to.
+    pub(crate) fn replug_and_mirror(&self, stick: &Stick) {
+        stick.replug();
+        self.mirror().expect_safe();
+    }
+
     /// Runs a command exactly as given.
     pub(crate) fn run(&self, args: &[impl AsRef<OsStr>]) -> Told {
+        self.run_with(args, &[])
+    }
+
+    /// The same with variables set, or not set, as given.
+    pub(crate) fn run_with(
+        &self,
+        args: &[impl AsRef<OsStr>],
+        environment: &[(&str, Option<&OsStr>)],
+    ) -> Told {
         let program = OsString::from(env!("CARGO_BIN_EXE_counterfoil"));
         let mut words = self.prefix.iter().chain([&program]);
-        let output = assert_cmd::Command::new(words.next().unwrap())
+        let mut command = assert_cmd::Command::new(words.next().unwrap());
+        command
             .args(words)
             .args(args.iter().map(AsRef::as_ref))
             .env_clear()
             .env("PATH", std::env::var_os("PATH").unwrap_or_default())
             .env("HOME", self.root.path())
+            .env("COUNTERFOIL_PROGRAMS", self.programs())
             .current_dir(self.root.path())
-            .timeout(PATIENCE)
-            .output()
-            .unwrap();
+            .timeout(PATIENCE);
+        for (name, value) in environment {
+            match value {
+                Some(value) => command.env(name, value),
+                None => command.env_remove(name),
+            };
+        }
+        let output = command.output().unwrap();
         Told::new(args.iter().map(AsRef::as_ref).collect(), output)
     }
 

@@ -116,7 +116,8 @@ pub(crate) fn restored(drives: &[&MemoryDrive], with_removed: bool) -> Restored 
         .into_iter()
         .map(|(row, name)| Goal { row, name, path: into.path().to_owned() })
         .collect();
-    let plan = Plan { goals, with_removed, dry_run: false, progress: &Unwatched };
+    let plan =
+        Plan { goals, with_removed, with_doubtful: false, dry_run: false, progress: &Unwatched };
     let report = restore(&gathered, &plan).unwrap();
     Restored { files: tree(into.path()), report }
 }

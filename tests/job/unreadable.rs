@@ -28,8 +28,13 @@ fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
     let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
     let goals =
         told.into_iter().map(|(row, name)| Goal { row, name, path: into.path().to_owned() });
-    let plan =
-        Plan { goals: goals.collect(), with_removed: false, dry_run: false, progress: &Unwatched };
+    let plan = Plan {
+        goals: goals.collect(),
+        with_removed: false,
+        with_doubtful: false,
+        dry_run: false,
+        progress: &Unwatched,
+    };
     assert!(restore(&gathered, &plan).unwrap().is_whole());
     (tree(into.path()), failed)
 }

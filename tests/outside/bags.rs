@@ -266,3 +266,39 @@ fn one_missing_copy_is_seen_by_everybody() {
     let verified = post.expect(1, "verify", &["stick"], &[]);
     assert_eq!(verified["missing"][0]["payload"], victim.as_str(), "{verified}");
 }
+
+/// What a stick carries beside the copies is in no manifest, so that a cut while it is written leaves a bag; and what
+/// is torn then is made anew.
+#[test]
+fn what_a_stick_carries_leaves_a_bag_also_when_it_is_torn() {
+    let post = Post::new();
+    fs::create_dir(post.path("programs")).unwrap();
+    fs::write(post.path("programs/counterfoil-x86_64"), [7; 9000]).unwrap();
+    post.deliver(
+        "one.eml",
+        b"Subject: one\r\nDate: Tue, 1 Jul 2003 10:52:37 +0200\r\n\r\nQA1A\r\n",
+    );
+    post.mirror(&["stick"]);
+    let bag = post.bag("stick");
+    expect_strict_bag(&bag);
+    assert!(bag.join("../program/counterfoil-x86_64.sha256").exists());
+    let whole = |name: &str| fs::read(bag.join(name)).unwrap();
+    let names = ["index.html", "index-2003-07.html", "config.toml", "README.TXT"];
+    let readme = whole("README.TXT");
+    for length in [0, 300, 700] {
+        for name in names {
+            let file = File::options().write(true).open(bag.join(name)).unwrap();
+            file.set_len(length).unwrap();
+        }
+        let said = validator(&bag);
+        assert_eq!(said.code, Some(0), "the validator: {}{}", said.out, said.err);
+        assert_eq!(sha256sum_check(&bag).code, Some(0));
+        let again = format!("one-more-{length}.eml");
+        post.deliver(&again, format!("Subject: {length}\r\n\r\nQA1A\r\n").as_bytes());
+        post.mirror(&["stick"]);
+        expect_strict_bag(&bag);
+        assert_eq!(whole("README.TXT"), readme);
+        let page = whole("index-2003-07.html");
+        assert!(page.ends_with(b"</html>\n"), "{}", String::from_utf8_lossy(&page));
+    }
+}

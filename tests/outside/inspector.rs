@@ -58,8 +58,15 @@ fn tag_files(bag: &Path, fillers: Fillers) {
         .collect();
     let known =
         ["README.TXT", "bag-info.txt", "bagit.txt", "data", "ledger.jsonl", "manifest-sha256.txt"];
-    assert_eq!(names, BTreeSet::from(known.map(str::to_owned)));
-    for name in known.into_iter().filter(|name| *name != "data") {
+    let carried = |name: &str| {
+        ["config.toml", "index.html"].contains(&name)
+            || name.starts_with("index-") && name.ends_with(".html")
+    };
+    let (more, ours): (BTreeSet<_>, BTreeSet<_>) =
+        names.into_iter().partition(|name| carried(name));
+    assert_eq!(ours, BTreeSet::from(known.map(str::to_owned)));
+    let all = more.iter().map(String::as_str).chain(known);
+    for name in all.filter(|name| *name != "data") {
         let octets = fs::read(bag.join(name)).unwrap();
         assert!(!octets.starts_with(b"\xef\xbb\xbf"), "{name} begins with a byte order mark");
         if name == "ledger.jsonl" && fillers == Fillers::Allowed {

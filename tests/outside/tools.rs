@@ -20,6 +20,8 @@ pub(crate) struct Said {
 pub(crate) fn run(program: impl AsRef<OsStr>, args: &[&OsStr], folder: &Path) -> Said {
     let program = program.as_ref();
     let mut command = Command::new(program);
+    // The program under test is a hundred times as long as the one installed.
+    command.env("COUNTERFOIL_PROGRAMS", folder.join("programs"));
     command.args(args).current_dir(folder).env("LC_ALL", "C").env("TZ", "UTC");
     let Output { status, stdout, stderr } = command.output().unwrap_or_else(|error| {
         panic!("{} cannot be run ({error}): tests/all installs what is needed", program.display())

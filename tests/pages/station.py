@@ -79,7 +79,8 @@ class Station:
     def say(self, command, *more):
         """Runs a command on this station; what it says."""
         options = ["--config", "counterfoil.toml", "--mailbox", "mail", "--drive", "amber", "--state", "state"]
-        env = {"PATH": "/usr/bin:/bin", "HOME": str(self.root), "TZ": "UTC"}
+        env = {"PATH": "/usr/bin:/bin", "HOME": str(self.root), "TZ": "UTC",
+               "COUNTERFOIL_PROGRAMS": str(self.root / "programs")}
         # 1: something is not safe, which is no fault here.
         return tools.said(self.program, command, *options, *more, cwd=self.root, env=env, ends_with=(0, 1))
 

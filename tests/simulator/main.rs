@@ -9,6 +9,7 @@
 
 mod card;
 mod chance;
+mod hold;
 mod medium;
 mod oracle;
 mod random;

@@ -3,6 +3,7 @@
 
 use crate::card::{Card, HandClock, Place, rel, station, tree};
 use crate::chance::Chance;
+use crate::hold::hold;
 use crate::medium::{Junk, Kept};
 use crate::oracle::{
     AUDIT, Broken, CARD, Claim, FALSE, HEALED, HOME, Held, MAILBOX, OVER, Oracle, PANIC, Promised,
@@ -10,6 +11,7 @@ use crate::oracle::{
 };
 use crate::stick::{AMPLE, Killed, PowerOff, Stick};
 use counterfoil::disk::{Access, Door};
+use counterfoil::job::carry::carry_on;
 use counterfoil::job::catalogue::{Catalogue, Held as HeldCopy};
 use counterfoil::job::drive::{Begin, Claims, make_drive};
 use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
@@ -227,15 +229,15 @@ impl World {
         };
         let (catalogue, name) = (&self.card.catalogue, station());
         let mailboxes = [mailbox];
-        round::mirror_drive(
-            catalogue,
-            &name,
-            &mailboxes,
-            drive,
-            &self.claims,
-            &self.clock,
-            &Unwatched,
-        )
+        let (claims, clock) = (&self.claims, &self.clock);
+        let round =
+            round::mirror_drive(catalogue, &name, &mailboxes, drive, claims, clock, &Unwatched);
+        if round.outcome.as_ref().is_ok_and(|r| r.copied > 0 && r.told_all && r.failed.is_empty()) {
+            // Whatever becomes of it is held against the messages alone, as everything else is.
+            let cargo = hold(catalogue.tick().unwrap_or(0));
+            drop(carry_on(catalogue, &name, drive, claims, clock, &cargo, &Unwatched));
+        }
+        round
     }
 
     /// Nothing is written where the drive is not, as long as anybody knows that there was one.
@@ -446,7 +448,13 @@ impl World {
                 let row = gathered.catalogue.mailbox(&name, None)?;
                 goals.push(Goal { row, name, path: into.to_owned() });
             }
-            let plan = Plan { goals, with_removed, dry_run: false, progress: &Unwatched };
+            let plan = Plan {
+                goals,
+                with_removed,
+                with_doubtful: false,
+                dry_run: false,
+                progress: &Unwatched,
+            };
             let report = restore(&gathered, &plan)?;
             let failed = gathered.failed.into_iter().map(|(_, error)| error).collect();
             Ok(Given { files: tree(into), report, failed })

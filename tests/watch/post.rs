@@ -51,6 +51,8 @@ impl Post {
 
     pub fn command(&self, name: &str) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_counterfoil"));
+        // The program under test is a hundred times as long as the one installed.
+        command.env("COUNTERFOIL_PROGRAMS", self.path("programs"));
         command.arg("--config").arg(self.path("config.toml")).arg(name);
         command
     }
@@ -104,10 +106,19 @@ impl Post {
     }
 
     /// Waits until something is true.
-    pub fn until(&self, what: &str, mut is: impl FnMut() -> bool) {
+    pub fn until(&self, what: &str, is: impl FnMut() -> bool) {
+        self.until_within(Duration::ZERO, what, is);
+    }
+
+    /// The same for what takes so long at least.
+    pub fn until_within(&self, least: Duration, what: &str, mut is: impl FnMut() -> bool) {
         let begun = Instant::now();
         while !is() {
-            assert!(begun.elapsed() < PATIENCE, "never came true: {what}\nlog:\n{}", self.log());
+            assert!(
+                begun.elapsed() < PATIENCE + least,
+                "never came true: {what}\nlog:\n{}",
+                self.log()
+            );
             std::thread::sleep(Duration::from_millis(20));
         }
     }

@@ -211,3 +211,25 @@ fn whoever_asks_nonsense_is_told_so_and_the_daemon_goes_on() {
     post.until_mirrored("amber", &["two"]);
     assert!(!live(&post, "amber").is_empty());
 }
+
+/// A minute after the last message, while nothing is to be done, a stick gets what it carries beside the copies; and
+/// it is let go of afterwards.
+#[test]
+fn an_idle_daemon_looks_after_what_a_stick_carries() {
+    let mut post = Post::new(&["amber"]);
+    post.deliver("one", "Subject: water level\r\n\r\none\r\n");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    let bag = post.path("amber/counterfoil/pier-4");
+    let whole = |name: &str| {
+        let text = std::fs::read_to_string(bag.join(name)).unwrap_or_default();
+        text.trim_end().ends_with("</html>") && text.contains("water level")
+    };
+    assert!(!bag.join("config.toml").exists(), "not while there is mail to be copied");
+    post.until_within(counterfoil::model::limits::CARRY_AFTER, "the list is there", || {
+        whole("index.html") && bag.join("config.toml").exists()
+    });
+    post.deliver("two", "Subject: bridge closed\r\n\r\ntwo\r\n");
+    post.until_mirrored("amber", &["one", "two"]);
+    post.until("it may be pulled", || post.audit()["drives"][0]["state"] == "safe");
+}

@@ -18,6 +18,16 @@ pub(in crate::cli) fn run(
     args: &Audit,
     output: &Output,
 ) -> Result<Exit, Problem> {
+    let setup = Setup::load(config, &args.scope)?;
+    let writes = args.html.is_some() || args.csv.is_some() || args.save.is_some();
+    // Somebody else's stick, on a computer without a mailbox or with that of another station: what is on it can be
+    // told all the same, and is not held against a mailbox that is not its own.
+    let is_others = setup.configured.is_some() && setup.configured != setup.asked_for;
+    let is_others = is_others && setup.asked_for.is_some() && args.scope.mailbox.is_empty();
+    let has_none = setup.mailboxes.is_empty() && !args.scope.drive.is_empty();
+    if (has_none || is_others) && !writes {
+        return super::holdings::run(&setup, args.scope.json, output);
+    }
     let setup = Setup::with_mailbox(config, &args.scope)?;
     for path in [&args.html, &args.csv].into_iter().flatten() {
         file::check(&setup, path)?;
@@ -61,6 +71,7 @@ pub(super) fn account<'a>(setup: &'a Setup, survey: &'a Survey) -> Account<'a> {
         medium: setup.mailboxes.first().map_or(Medium::Other, |m| medium_below(&m.path)),
         wanted_copies: setup.wanted_copies,
         verify_every: setup.reread.every,
+        rehearsed: survey.rehearsed,
     }
 }
 

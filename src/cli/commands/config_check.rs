@@ -41,6 +41,7 @@ pub(in crate::cli) fn run(
                 "wanted_copies": setup.wanted_copies,
                 "prune": setup.prune,
                 "prune_after": span(setup.prune_after),
+                "carry": setup.carry.iter().map(|what| what.as_str()).collect::<Vec<_>>(),
             },
             "verify": {
                 "every": span(setup.reread.every),
@@ -107,6 +108,7 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("wanted_copies = {}", setup.wanted_copies));
     line(format!("prune = {}", setup.prune));
     line(format!("prune_after = {}", in_toml(&span(setup.prune_after))));
+    line(format!("carry = {}", list(setup.carry.iter().map(|what| in_toml(what.as_str())))));
     line("\n[verify]".into());
     line(format!("every = {}", in_toml(&span(setup.reread.every))));
     line(format!("max_rate = {}", in_toml(&rate(setup.reread.max_rate))));

@@ -1,21 +1,26 @@
 //! `mirror`: one pass over every drive, all drives at once, then exit.
 
+use super::config_check::in_force;
 use super::survey::scan_findings;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
+use crate::cli::config::Carry;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
-use crate::cli::report::{self, mirror::sums};
+use crate::cli::report::{self, index::Index, mirror::sums};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::disk::{Trouble, host};
+use crate::disk::{Trouble, host, library};
+use crate::job::carry::{Cargo, Pages, carry_on};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
+use crate::job::mirror::PassReport;
 use crate::job::round::{self, DriveRound};
 use crate::job::upkeep::Upkeep;
-use crate::job::{DriveRef, JobError};
+use crate::job::{DriveRef, JobError, Unwatched};
 use std::path::Path;
+use std::sync::Arc;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
@@ -73,7 +78,7 @@ fn pass(
     scan_findings(&taken).iter().for_each(|note| output.warn(note));
     let present: u64 = taken.iter().map(|(_, report)| report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
-    let mut rounds = every_drive(setup, drives, &bar)?;
+    let mut rounds = every_drive(setup, drives, &bar, output)?;
     bar.end();
     let damaged = |r: &DriveRound| r.outcome.as_ref().is_err_and(JobError::is_damaged_catalogue);
     if let Some(at) = rounds.iter().position(damaged) {
@@ -112,9 +117,25 @@ pub(super) fn open_state(
     Ok((catalogue, lock))
 }
 
+/// What a drive is to carry beside the copies.
+pub(super) fn cargo(setup: &Setup) -> Cargo {
+    let carries = |what| setup.carry.contains(&what);
+    Cargo {
+        config: carries(Carry::Config).then(|| in_force(setup)),
+        pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),
+        programs: if carries(Carry::Program) { library::programs() } else { Vec::new() },
+    }
+}
+
 /// One thread a drive, so that a slow or hung one holds up no other.
-fn every_drive(setup: &Setup, drives: &[DriveRef], bar: &Bar) -> Result<Vec<DriveRound>, JobError> {
+fn every_drive(
+    setup: &Setup,
+    drives: &[DriveRef],
+    bar: &Bar,
+    output: &Output,
+) -> Result<Vec<DriveRound>, JobError> {
     let station = setup.station();
+    let cargo = cargo(setup);
     let claims = Claims::default();
     let one = |drive: &DriveRef| -> Result<DriveRound, JobError> {
         let (catalogue, _) = Catalogue::open(&setup.state)?;
@@ -123,16 +144,26 @@ fn every_drive(setup: &Setup, drives: &[DriveRef], bar: &Bar) -> Result<Vec<Driv
         for mailbox in &station.mailboxes {
             mailboxes.push(crate::job::mirror::OpenMailbox::open(&catalogue, mailbox)?);
         }
+        let name = &station.name;
         let upkeep = Upkeep {
             catalogue: &catalogue,
-            station: &station.name,
+            station: name,
             mailboxes: &mailboxes,
             claims: &claims,
             prune: setup.prunes(),
             clock: &clock,
             progress: bar,
         };
-        Ok(upkeep.bring_up_to_date(drive))
+        let round = upkeep.bring_up_to_date(drive);
+        let holds_all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
+        if round.outcome.as_ref().is_ok_and(holds_all) {
+            let carried = carry_on(&catalogue, name, drive, &claims, &clock, &cargo, &Unwatched);
+            // The messages are safe all the same.
+            if let Err(error) = carried {
+                output.notice(notices::not_carried(&drive.label, &error));
+            }
+        }
+        Ok(round)
     };
     let rounds = std::thread::scope(|scope| {
         let workers: Vec<_> = drives.iter().map(|drive| scope.spawn(|| one(drive))).collect();

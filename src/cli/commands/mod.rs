@@ -1,11 +1,15 @@
 //! One file a command: set up, run a round of `job`, report. No work is done here.
 
 pub(super) mod audit;
+mod choice;
 pub(super) mod config_check;
 pub(super) mod demo;
 pub(super) mod drives;
+mod holdings;
 pub(super) mod mirror;
+mod rehearse;
 mod release;
+mod repair;
 pub(super) mod restore;
 pub(super) mod status;
 mod survey;

@@ -1,18 +1,20 @@
 //! `restore`: put the mailbox back from drives alone. Needs no catalogue and no config; uses the config
 //! only for where drives and mailboxes are.
 
-use crate::cli::Exit;
+use super::{choice, rehearse, repair};
 use crate::cli::args::Restore;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
-use crate::cli::report;
-use crate::cli::setup::Setup;
+use crate::cli::report::{self, wait};
+use crate::cli::setup::{Setup, place_for_config};
+use crate::cli::{Exit, config};
 use crate::daemon::clock::SystemClock;
-use crate::disk::{Access, host};
-use crate::job::restore::{Gathered, Goal, Plan, gather, repair, restore};
-use crate::job::{DriveRef, drive};
-use crate::model::{RelName, StationName, bag, escape};
+use crate::disk::host;
+use crate::job::DriveRef;
+use crate::job::carry::carried_config;
+use crate::job::restore::{Gathered, Goal, Plan, gather, offer, pace, restore};
+use crate::model::{bag, escape};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Component, Path, PathBuf};
 
@@ -23,9 +25,61 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let setup = Setup::load(config, &args.scope)?;
     let drives = setup.need_drives()?;
-    let station = choose_station(&setup, args.scope.station.is_some(), &drives)?;
+    let named = args.scope.station.is_some();
+    let station = choice::station(&setup, named, &drives, !args.scope.json, output)?;
     let clock = SystemClock::new();
     let gathered = gather(&drives, &station, &clock)?;
+    tell_of(&gathered, &drives, output)?;
+    let goals = goals(&setup, args, &gathered)?;
+    if let Some(path) = &args.repair {
+        return repair::run(&gathered, &goals, path, args.scope.json, output);
+    }
+    refuse_the_copies_themselves(&goals, &drives)?;
+    if args.rehearse {
+        return rehearse::run(&setup, &gathered, goals, args.scope.json, output);
+    }
+    // Whoever names the place has seen to it; where it all goes by itself, it is said before.
+    let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
+    if talks {
+        say_before(&gathered, &goals, &drives, &clock, output)?;
+    }
+    let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
+    let plan = Plan {
+        goals: goals.clone(),
+        with_removed: args.with_removed,
+        with_doubtful: args.with_doubtful,
+        dry_run: args.dry_run,
+        progress: &bar,
+    };
+    let report = restore(&gathered, &plan)?;
+    bar.end();
+    let carried = carried_config_of(&gathered);
+    let back = match (args.with_config, &carried) {
+        (true, Some(text)) => put_config_back(text, &setup, output)?,
+        (true, None) => {
+            output.warn("no drive here carries a whole config of this station: none was put back");
+            None
+        }
+        (false, _) => None,
+    };
+    match args.scope.json {
+        true => {
+            let mut object = report::restore::json(&report);
+            let back = back.as_deref().map(escape::shown_path);
+            object["config"] = serde_json::json!(back);
+            output.json(&object);
+        }
+        false => report::restore::text(output, &report, &goals, args.dry_run),
+    }
+    if talks && !args.dry_run {
+        let offers_config = carried.is_some() && !args.with_config && setup.config_file.is_none();
+        report::restore::next(output, &goals, offers_config);
+    }
+    Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty()))
+}
+
+/// What was found on the way; an error if no drive holds the station.
+fn tell_of(gathered: &Gathered, drives: &[DriveRef], output: &Output) -> Result<(), Problem> {
     for (at, error) in &gathered.failed {
         output.warn(format!("{at}: {error}"));
     }
@@ -35,13 +89,21 @@ pub(in crate::cli) fn run(
         }
     }
     if gathered.drives.is_empty() {
-        return Err(Problem::failed(format!("no drive here holds station {station}")));
+        let there: Vec<_> = choice::on(drives).iter().map(ToString::to_string).collect();
+        let there = match there.is_empty() {
+            true => "any".to_owned(),
+            false => format!("it; they hold {}", there.join(", ")),
+        };
+        return Err(Problem::failed(format!(
+            "no copies of station {} are here: no drive holds {there}",
+            gathered.station
+        )));
     }
-    let goals = goals(&setup, args, &gathered)?;
-    if let Some(path) = &args.repair {
-        return repair_one(&gathered, &goals, path, args.scope.json, output);
-    }
-    for goal in &goals {
+    Ok(())
+}
+
+fn refuse_the_copies_themselves(goals: &[Goal], drives: &[DriveRef]) -> Result<(), Problem> {
+    for goal in goals {
         let into = host::resolved(&goal.path);
         let own = drives.iter().map(|drive| {
             host::resolved(Path::new(std::ffi::OsStr::from_bytes(&drive.at))).join(bag::HOME)
@@ -53,88 +115,75 @@ pub(in crate::cli) fn run(
             )));
         }
     }
-    let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
-    let plan = Plan {
-        goals: goals.clone(),
-        with_removed: args.with_removed,
-        dry_run: args.dry_run,
-        progress: &bar,
-    };
-    let report = restore(&gathered, &plan)?;
-    bar.end();
-    match args.scope.json {
-        true => output.json(&report::restore::json(&report)),
-        false => report::restore::text(output, &report, &goals, args.dry_run),
-    }
-    Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty()))
+    Ok(())
 }
 
-/// Repairs the one message that is named by its file, or by its mailbox and its path in it.
-fn repair_one(
+/// What is on the drives, where it goes, and about how long that takes.
+fn say_before(
     gathered: &Gathered,
     goals: &[Goal],
-    named: &Path,
-    as_json: bool,
+    drives: &[DriveRef],
+    clock: &SystemClock,
     output: &Output,
-) -> Result<Exit, Problem> {
-    let file = host::resolved(named.parent().unwrap_or(named));
-    let file = file.join(named.file_name().unwrap_or_default());
-    let by_file = goals.iter().find_map(|goal| {
-        let below = file.strip_prefix(host::resolved(&goal.path)).ok()?;
-        Some((goal, below.to_owned()))
-    });
-    let by_name = goals.iter().find_map(|goal| {
-        let below = named.strip_prefix(goal.name.as_str()).ok()?;
-        Some((goal, below.to_owned()))
-    });
-    let shown = escape::shown_path(named);
-    let Some((goal, below)) = by_file.or(by_name) else {
-        return Err(Problem::usage(format!(
-            "{shown} lies in no mailbox known here: give its file, or MAILBOX/PATH"
-        )));
-    };
-    let path = RelName::new(below.as_os_str().as_bytes())
-        .map_err(|error| Problem::usage(format!("{shown}: {error}")))?;
-    let done = repair(gathered, goal, &path)?;
-    match as_json {
-        true => output.json(&report::restore::repaired_json(goal, &path, &done)),
-        false => output.say(format!(
-            "{}: {path} is good again ({}); the damaged file is kept as {}",
-            goal.name,
-            report::size(done.good.bytes),
-            done.beside
-        )),
-    }
-    Ok(Exit::Safe)
-}
-
-/// The station named; else the only one the drives hold; else this one's own, if they hold it.
-fn choose_station(setup: &Setup, named: bool, drives: &[DriveRef]) -> Result<StationName, Problem> {
-    if named {
-        return Ok(setup.station.clone());
-    }
-    let mut found = Vec::new();
-    for place in drives {
-        let volume = place.door.open(Access::Read);
-        if let Ok(stations) = volume.map_err(Into::into).and_then(|v| drive::stations(&*v)) {
-            found.extend(stations);
+) -> Result<(), Problem> {
+    let offer = offer(gathered)?;
+    let places: Vec<_> = offer.drives.iter().map(|(at, _)| at.as_str()).collect();
+    output.say(format!("Station {} on {}:", offer.station, places.join(", ")));
+    for mailbox in &offer.mailboxes {
+        output.say(format!("  {}", report::offer::mailbox(mailbox)));
+        let goal = goals.iter().find(|goal| goal.row == mailbox.row);
+        if let Some(goal) = goal {
+            output.say(format!("    goes to {}", escape::shown_path(&goal.path)));
         }
     }
-    found.sort();
-    found.dedup();
-    let list = || found.iter().map(StationName::as_str).collect::<Vec<_>>().join(", ");
-    match found.as_slice() {
-        [] => Err(Problem::failed(format!(
-            "no copies of any station are on {}: is the right drive mounted?",
-            drives.iter().map(|d| d.door.shown()).collect::<Vec<_>>().join(", ")
-        ))),
-        [only] => Ok(only.clone()),
-        many if many.contains(&setup.station) => Ok(setup.station.clone()),
-        _ => Err(Problem::usage(format!(
-            "the drives hold several stations ({}): give --station NAME",
-            list()
-        ))),
+    let others = choice::on(drives).into_iter().filter(|other| *other != offer.station);
+    let others: Vec<_> = others.map(|other| other.to_string()).collect();
+    if !others.is_empty() {
+        output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));
     }
+    if let Some(pace) = pace(gathered, offer.messages(), clock)? {
+        let about = match pace.as_secs() {
+            0..=1 => "a second or two".to_owned(),
+            seconds => wait(seconds),
+        };
+        output.say(format!("Reading it takes about {about}, by the pace of the first copies."));
+    }
+    Ok(())
+}
+
+/// The config that the drives carry for the station: of several the one of the latest card.
+fn carried_config_of(gathered: &Gathered) -> Option<String> {
+    let mut drives: Vec<_> = gathered.drives.iter().collect();
+    drives.sort_by_key(|drive| std::cmp::Reverse((drive.book.era, drive.book.chain.seq)));
+    // One that cannot be read is one that is not there: the messages are what counts.
+    drives
+        .into_iter()
+        .find_map(|drive| carried_config(&*drive.volume, &gathered.station).ok().flatten())
+}
+
+/// Where it was put, if it was.
+fn put_config_back(text: &str, setup: &Setup, output: &Output) -> Result<Option<PathBuf>, Problem> {
+    if let Some(there) = &setup.config_file {
+        let there = escape::shown_path(there);
+        output.warn(format!("there is a config already, {there}: it is left as it is"));
+        return Ok(None);
+    }
+    let Some(path) = place_for_config() else {
+        output.warn("there is a config already, or no place for one: none was put back");
+        return Ok(None);
+    };
+    // What cannot be read would be refused at the next command, for all that is right in it.
+    config::parse(text, &path).map_err(|error| {
+        Problem::failed(format!(
+            "the config on the drive cannot be used, and was left there: {error}"
+        ))
+    })?;
+    if let Some(folder) = path.parent() {
+        host::make_dirs(folder)?;
+    }
+    host::write_new(&path, text.as_bytes())?;
+    output.notice(format!("the config is back in {}", escape::shown_path(&path)));
+    Ok(Some(path))
 }
 
 /// Where a drive says a mailbox was is the drive's word alone, and a drive may be prepared by an enemy: a
@@ -165,9 +214,12 @@ fn may_be_a_mailbox(path: &Path, root: bool) -> bool {
 fn goals(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Vec<Goal>, Problem> {
     let told = gathered.catalogue.mailboxes_told(&gathered.station)?;
     let several = told.len() > 1;
+    let is_another = setup.configured.as_ref().is_some_and(|own| *own != gathered.station);
     let mut goals = Vec::new();
     for (row, name) in told {
         let named = setup.mailboxes.iter().find(|m| m.name == name).map(|m| m.path.clone());
+        // Another station's mail never goes into this one's mailbox because both are called alike.
+        let named = named.filter(|_| !is_another || !args.scope.mailbox.is_empty());
         let was = || -> Result<Option<PathBuf>, Problem> {
             let root = gathered.catalogue.last_root(&gathered.station, row)?;
             let root = root.map(|raw| PathBuf::from(std::ffi::OsStr::from_bytes(&raw)));
@@ -177,6 +229,12 @@ fn goals(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Vec<Goal>
             (Some(into), _) if several => into.join(name.as_str()),
             (Some(into), _) => into.clone(),
             (None, Some(named)) => named,
+            (None, None) if is_another => {
+                return Err(Problem::usage(format!(
+                    "station {} is not this one: give --into DIR, so that its mail is kept apart",
+                    gathered.station
+                )));
+            }
             (None, None) => match was()? {
                 Some(path) if may_be_a_mailbox(&path, host::is_root()) => path,
                 Some(path) => {

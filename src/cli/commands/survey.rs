@@ -15,7 +15,7 @@ use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::reckoning::{Reckoning, reckon};
 use crate::job::round::{self, Looked, Taken};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
-use crate::model::{Clock as _, Reason, Stamp};
+use crate::model::{Clock as _, Moment, Reason, Stamp};
 
 /// What else a command asks of the catalogue and of the drives that are here, open.
 type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
@@ -38,6 +38,8 @@ pub(super) struct Survey {
     pub reckoning: Reckoning,
     pub drives: Vec<Shown>,
     pub now: Stamp,
+    /// When a restore was last rehearsed and brought everything back.
+    pub rehearsed: Option<Moment>,
     /// Whether a daemon, or another command, is writing.
     pub daemon: bool,
     /// What was found on the way, in words.
@@ -139,11 +141,15 @@ impl Survey {
         };
         let daemon = host::is_locked(&setup.lock_file());
         let mut drives = shown(&audit, &looked, daemon, &live);
+        for drive in &mut drives {
+            drive.carried = catalogue.carried(drive.row.row)?;
+        }
         for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
         }
         let answer = more(catalogue, &looked)?;
-        Ok((Self { audit, reckoning, drives, now, daemon, notes }, answer))
+        let rehearsed = catalogue.rehearsed()?;
+        Ok((Self { audit, reckoning, drives, now, rehearsed, daemon, notes }, answer))
     }
 }
 
@@ -201,6 +207,7 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
             messages: *messages,
             bytes: *bytes,
             days_left: None,
+            carried: None,
         }
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();

@@ -1,6 +1,7 @@
 //! `verify`: re-read and hash every copy on the drives. Works on a read-only drive too; what is found
 //! is written into the drive's ledger where that can be written.
 
+use super::choice;
 use super::mirror::open_state;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
@@ -22,8 +23,13 @@ pub(in crate::cli) fn run(
     scope: &Scope,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let setup = Setup::load(config, scope)?;
+    let mut setup = Setup::load(config, scope)?;
     let drives = setup.need_drives()?;
+    if setup.configured.is_none() {
+        // As on a computer that never saw these drives: what is on them is meant.
+        let named = setup.asked_for.is_some();
+        setup.station = choice::station(&setup, named, &drives, !scope.json, output)?;
+    }
     let (catalogue, _lock) = open_state(&setup, output)?;
     let claims = Claims::default();
     let drives: Vec<_> =

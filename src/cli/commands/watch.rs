@@ -1,6 +1,6 @@
 //! `watch`: the daemon, in the foreground, until stopped.
 
-use super::mirror::open_state;
+use super::mirror::{cargo, open_state};
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::{self, Problem};
@@ -68,6 +68,7 @@ pub(super) fn settings(setup: &Setup) -> Settings {
         churn: setup.churn,
         scan_every: setup.scan_every,
         wanted_copies: setup.wanted_copies,
+        cargo: cargo(setup),
         report: None,
         notify: notify(setup),
         reread: setup.reread,

@@ -23,6 +23,8 @@ pub(in crate::cli) struct Shown {
     pub bytes: u64,
     /// In how many days it is full at the present rate, as far as can be told.
     pub days_left: Option<u64>,
+    /// Octets of what it carries beside them, as this card last left it.
+    pub carried: Option<u64>,
 }
 
 impl Shown {
@@ -42,7 +44,8 @@ impl Shown {
             worn: None,
             distrust: None,
         };
-        Self { row, mounted: true, state, messages: 0, bytes: 0, days_left: None }
+        let (days_left, carried) = (None, None);
+        Self { row, mounted: true, state, messages: 0, bytes: 0, days_left, carried }
     }
 
     /// Its id; one that was never written to has none.
@@ -60,6 +63,7 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
         "state": drive.state,
         "messages": drive.messages,
         "bytes": drive.bytes,
+        "carried_bytes": drive.carried,
         "last_seen": time(drive.row.last_seen),
         "last_verified": time(drive.row.last_verified),
         "medium": drive.row.medium.as_str(),
@@ -152,5 +156,9 @@ pub(in crate::cli) fn list(output: &Output, drives: &[Shown]) {
             when(drive.row.last_seen),
             crate::model::escape::shown(&drive.row.at)
         ));
+        if let Some(carried) = drive.carried {
+            let carried = size(carried);
+            output.line(format!("    carries {carried} beside the copies: see README.TXT on it"));
+        }
     }
 }

@@ -4,7 +4,9 @@
 pub(super) mod audit;
 pub(super) mod csv;
 pub(super) mod drives;
+pub(super) mod index;
 pub(super) mod mirror;
+pub(super) mod offer;
 pub(super) mod page;
 pub(super) mod restore;
 pub(super) mod status;
@@ -12,4 +14,4 @@ pub(super) mod traffic;
 pub(super) mod verify;
 mod words;
 
-pub(super) use words::{clipped, count, json_path, plural, size, when};
+pub(super) use words::{clipped, count, json_path, plural, size, wait, when};

@@ -27,6 +27,7 @@ pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
         "from_second_copy": report.from_second_copy,
         "instead_of_suspect": report.instead_of_suspect,
         "numbered": report.numbered,
+        "doubtful": report.doubtful,
         "damaged": lost(&report.damaged),
         "missing": lost(&report.missing),
         "not_written": not_written,
@@ -78,6 +79,14 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
     for (number, what) in notes.into_iter().filter(|(number, _)| *number > 0) {
         output.say(format!("  {number} of them {what}"));
     }
+    if report.doubtful > 0 {
+        let copies = if report.doubtful == 1 { "copy looks" } else { "copies look" };
+        output.warn(format!(
+            "{} {copies} like what a cut left, and may be a message where the drive's logs were lost: \
+             --with-doubtful brings back what is whole of it, under recovered/",
+            report.doubtful
+        ));
+    }
     for (what, list) in [("only damaged copies", &report.damaged), ("no copy", &report.missing)] {
         for lost in list {
             output.warn(format!("{}/{}: {what} found on these drives", lost.mailbox, lost.path));
@@ -101,4 +110,19 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
         }
     };
     output.say(verdict);
+}
+
+/// What to do next, after a restore to where the mail was.
+pub(in crate::cli) fn next(output: &Output, goals: &[Goal], offers_config: bool) {
+    output.say("What to do next:");
+    let places: Vec<_> = goals.iter().map(|goal| escape::shown_path(&goal.path)).collect();
+    output.say(format!("  Open {} with the mail program, and look at it.", places.join(", ")));
+    if offers_config {
+        output.say(
+            "  The drive carries the station's config: the same command with --with-config puts it back.",
+        );
+    }
+    output
+        .say("  Have new mail copied again: systemctl enable --now counterfoil@OPERATOR, as root.");
+    output.say("  counterfoil audit then tells what would be lost if this card died too.");
 }

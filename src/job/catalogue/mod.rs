@@ -3,11 +3,13 @@
 
 mod audit;
 mod books;
+mod carried;
 mod contents;
 mod drives;
 mod files;
 mod fold;
 mod health;
+mod holdings;
 mod opening;
 mod payloads;
 mod places;
@@ -19,9 +21,10 @@ mod union;
 
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
+pub use carried::{Dated, Stand};
 pub use drives::{DriveRow, FoundDrive};
 pub use files::{FileRow, FileState, Glance, NewFile};
-
+pub use holdings::Standing;
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use places::{GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PlaceRow};

@@ -29,6 +29,19 @@ pub enum PayloadState {
 }
 
 impl PayloadState {
+    pub(super) fn of(number: i64) -> Self {
+        match number {
+            1 => Self::Good,
+            2 => Self::Damaged,
+            3 => Self::Missing,
+            4 => Self::Debris,
+            5 => Self::Adopted,
+            6 => Self::GivenUp,
+            7 => Self::Removed,
+            _ => Self::Claimed,
+        }
+    }
+
     /// Whether the copy was whole when it was last read.
     pub fn is_whole(self) -> bool {
         matches!(self, Self::Good | Self::Adopted)
@@ -74,16 +87,7 @@ pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<PayloadRow> {
     Ok(PayloadRow {
         name: PayloadName { segment: row.get(0)?, number: row.get(1)?, extension },
         content: row.get(3)?,
-        state: match row.get(4)? {
-            1 => PayloadState::Good,
-            2 => PayloadState::Damaged,
-            3 => PayloadState::Missing,
-            4 => PayloadState::Debris,
-            5 => PayloadState::Adopted,
-            6 => PayloadState::GivenUp,
-            7 => PayloadState::Removed,
-            _ => PayloadState::Claimed,
-        },
+        state: PayloadState::of(row.get(4)?),
         identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
     })
 }

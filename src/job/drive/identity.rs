@@ -4,7 +4,7 @@
 
 use crate::disk::{EntryKind, ReadFrom, Volume, read_full};
 use crate::job::JobError;
-use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, STATIONS_MAX};
+use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, DRIVE_FOLDER_ENTRIES, STATIONS_MAX};
 use crate::model::{Clock, DriveId, RelName, StationName, bag};
 use serde::{Deserialize, Serialize};
 
@@ -173,11 +173,21 @@ pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
     let mut found = Vec::new();
     for entry in volume.list(&home, STATIONS_MAX * 2)? {
         let name = std::str::from_utf8(&entry.name).ok().and_then(|name| name.parse().ok());
-        if let (EntryKind::Folder, Some(name)) = (entry.kind, name) {
+        if let (EntryKind::Folder, Some(name)) = (entry.kind, name)
+            && is_station(volume, &name)?
+        {
             found.push(name);
         }
     }
     found.sort();
     found.truncate(STATIONS_MAX);
     Ok(found)
+}
+
+/// Whether a folder has anything of a station: beside those of stations there are the folder of the programs that the
+/// drive carries, and what a repair tool left.
+fn is_station(volume: &dyn Volume, name: &StationName) -> Result<bool, JobError> {
+    let entries = volume.list(&bag::station_dir(name), DRIVE_FOLDER_ENTRIES)?;
+    let ours = [bag::PAYLOAD, bag::LEDGER, bag::MANIFEST, bag::DECLARATION];
+    Ok(entries.iter().any(|entry| ours.iter().any(|name| entry.name == name.as_bytes())))
 }

@@ -3,9 +3,13 @@
 
 mod beside;
 mod gather;
+mod offer;
 mod put;
+mod rehearse;
 mod repair;
 
 pub use gather::{Gathered, gather};
+pub use offer::{Offer, Offered, offer, offers, pace};
 pub use put::{Goal, Lost, Plan, RestoreReport, restore};
+pub use rehearse::{Compared, compare};
 pub use repair::{Repaired, repair};

@@ -25,6 +25,8 @@ pub struct Plan<'a> {
     pub goals: Vec<Goal>,
     /// Bring back removed messages too.
     pub with_removed: bool,
+    /// Bring back too, under their numbers, copies that look like what a cut left.
+    pub with_doubtful: bool,
     /// Only count what would be done.
     pub dry_run: bool,
     /// Who is told.
@@ -76,6 +78,9 @@ pub struct RestoreReport {
     pub not_written: Vec<(RelName, DiskError)>,
     /// Messages of which only a number is known, put under `recovered`; also counted as restored.
     pub numbered: u64,
+    /// Copies that look like what a cut left, and were not asked for. After both logs were lost there may be
+    /// messages among them.
+    pub doubtful: u64,
     /// It ended early, because it was asked to.
     pub stopped: bool,
 }
@@ -182,7 +187,13 @@ impl Work<'_> {
     /// Messages without a place in any ledger, under their numbers.
     fn numbered(&mut self) -> Result<(), JobError> {
         for drive in &self.gathered.drives {
-            for copy in self.gathered.catalogue.copies_without_place(drive.book.row)? {
+            let mut copies = self.gathered.catalogue.copies_without_place(drive.book.row)?;
+            let doubtful = self.gathered.catalogue.debris(drive.book.row)?;
+            match self.plan.with_doubtful {
+                true => copies.extend(doubtful),
+                false => self.report.doubtful += doubtful.len() as u64,
+            }
+            for copy in copies {
                 let name = format!(
                     "{NUMBERED}/{}-{:08}.{}",
                     drive.id,

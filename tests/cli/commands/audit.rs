@@ -58,6 +58,7 @@ fn the_report_has_exactly_these_fields() {
             "generated",
             "keeping",
             "messages",
+            "rehearsed",
             "schema",
             "station",
             "suspect",
@@ -92,6 +93,7 @@ fn the_report_has_exactly_these_fields() {
     let names = [
         "away_since",
         "bytes",
+        "carried_bytes",
         "days_left",
         "id",
         "label",

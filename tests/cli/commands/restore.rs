@@ -186,7 +186,9 @@ fn the_report_has_these_fields() {
         fields(&json),
         [
             "bytes",
+            "config",
             "damaged",
+            "doubtful",
             "from_second_copy",
             "identical",
             "instead_of_suspect",

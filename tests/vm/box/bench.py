@@ -25,7 +25,7 @@ on; back plain; off
 # Then mended by `mirror`, with a new card's empty mailbox, and restored from its next mount.
 MEND = """
 on
-counterfoil mirror --drive $at --station {station} --mailbox $into/card/mail --state $into/state >>$into/said 2>&1
+COUNTERFOIL_PROGRAMS=/nowhere counterfoil mirror --drive $at --station {station} --mailbox $into/card/mail --state $into/state >>$into/said 2>&1
 echo "code mirror $?"
 off; on; back mended; off
 """

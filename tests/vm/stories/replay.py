@@ -6,6 +6,7 @@ from box.bench import Bench
 from box.host import Failed
 from box.lanes import story
 from box.mail import Message, messages
+from box.post import CONFIG
 from box.states import Log
 from box.sticks import Stick
 from box.told import Told
@@ -160,7 +161,7 @@ def acknowledged(life):
 def lived(post, kind):
     """A stick with a whole life behind it, as a file with the octets from before, and its log."""
     post.boot()
-    post.configure()
+    post.configure(CONFIG + "\n[drives]\ncarry = []\n")
     stick = post.new_stick("AMBER", kind, size=SIZE)
     stick.logs = []
     before = stick.copy("amber-before").path

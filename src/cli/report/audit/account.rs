@@ -2,7 +2,7 @@
 //! Never computes anything that decides.
 
 use super::super::drives::Shown;
-use super::super::words::{airtime, amp_hours, share};
+use super::super::words::{airtime, amp_hours, share, when};
 use crate::job::audit::Audit;
 use crate::job::reckoning::Reckoning;
 use crate::model::airtime::{Link, Power};
@@ -24,6 +24,8 @@ pub(in crate::cli) struct Account<'a> {
     pub wanted_copies: u32,
     /// Within what time every copy should be read again.
     pub verify_every: Duration,
+    /// When a restore was last rehearsed and brought everything back.
+    pub rehearsed: Option<Moment>,
 }
 
 impl Account<'_> {
@@ -127,6 +129,19 @@ impl Account<'_> {
             ),
         }
         told
+    }
+
+    /// When a restore was last tried and brought everything back, in one sentence.
+    pub(super) fn rehearsal(&self) -> String {
+        match self.rehearsed {
+            Some(at) => format!(
+                "A restore was last rehearsed, and brought everything back, on {}.",
+                when(Some(at))
+            ),
+            None => "A restore was never rehearsed here: counterfoil restore --rehearse tries it and changes \
+                     nothing."
+                .to_owned(),
+        }
     }
 
     /// The clock's standing, if it matters.

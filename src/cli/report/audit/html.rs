@@ -188,7 +188,7 @@ fn copies(account: &Account<'_>) -> Markup {
     html! {
         @if account.audit.messages > 0 {
             h2 { "Copies, the card itself counted" }
-            ul { @for line in rules(account) { li { (line) } } }
+            ul { @for line in rules(account) { li { (line) } } li { (account.rehearsal()) } }
         }
     }
 }

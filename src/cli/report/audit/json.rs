@@ -43,6 +43,7 @@ pub(in crate::cli) fn json(account: &Account<'_>, drives: Vec<Value>) -> Value {
             "elsewhere": reckoning.elsewhere,
             "oldest_proof": reckoning.oldest_proof.map(|at| at.to_rfc3339()),
         },
+        "rehearsed": account.rehearsed.map(|at| at.to_rfc3339()),
         "keeping": {
             "copies": kept.copies(),
             "media": kept.kinds(),

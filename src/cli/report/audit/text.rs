@@ -152,7 +152,8 @@ fn copies(output: &Output, account: &Account<'_>) {
         return;
     }
     heading(output, "Copies, the card itself counted");
-    rules(account).into_iter().for_each(|line| output.wrapped(&format!("  {line}")));
+    let lines = rules(account).into_iter().chain([account.rehearsal()]);
+    lines.for_each(|line| output.wrapped(&format!("  {line}")));
 }
 
 /// How the copies stand, and how they stand beside the published rules.

@@ -1,0 +1,163 @@
+//! `restore --rehearse`: everything but writing to the mailbox. Into a passing folder, read again there, compared with
+//! the mailbox octet for octet; the folder goes, the date of a good one stays in the catalogue.
+
+use crate::cli::Exit;
+use crate::cli::notices::Problem;
+use crate::cli::output::{Output, Tone};
+use crate::cli::progress::Bar;
+use crate::cli::report::{count, size, when};
+use crate::cli::setup::Setup;
+use crate::daemon::clock::SystemClock;
+use crate::disk::host;
+use crate::job::catalogue::Catalogue;
+use crate::job::restore::{Compared, Gathered, Goal, Plan, RestoreReport, compare, restore};
+use crate::model::{Clock as _, Moment, escape};
+use serde_json::json;
+
+/// What a rehearsal showed.
+struct Rehearsal {
+    restored: RestoreReport,
+    /// Messages that were right when they were read once more.
+    read_again: u64,
+    /// One a mailbox; none of one that is not where it should be.
+    compared: Vec<(Goal, Option<Compared>)>,
+}
+
+impl Rehearsal {
+    fn sum(&self, of: impl Fn(&Compared) -> u64) -> u64 {
+        self.compared.iter().filter_map(|(_, compared)| compared.as_ref()).map(of).sum()
+    }
+
+    /// Whether it brought back all there is: whole, right on a second look, and nothing in the mailbox is missing
+    /// from it. What the card has damaged differs, and is better in the rehearsal.
+    fn is_good(&self) -> bool {
+        let all_compared = self.compared.iter().all(|(_, compared)| compared.is_some());
+        self.restored.is_whole()
+            && self.read_again == self.restored.restored
+            && all_compared
+            && self.sum(|c| c.not_restored_all) == 0
+            && self.sum(|c| c.others) <= self.restored.instead_of_suspect
+    }
+}
+
+pub(super) fn run(
+    setup: &Setup,
+    gathered: &Gathered,
+    goals: Vec<Goal>,
+    as_json: bool,
+    output: &Output,
+) -> Result<Exit, Problem> {
+    let folder = host::temporary_folder("counterfoil-rehearsal-")?;
+    let into = |goal: &Goal| Goal { path: folder.path().join(goal.name.as_str()), ..goal.clone() };
+    let passing: Vec<_> = goals.iter().map(into).collect();
+    let paths = gathered.catalogue.paths_told(&gathered.station)?;
+    let once = |dry_run, what| {
+        let bar = Bar::new(output, what, paths);
+        let goals = passing.clone();
+        let (with_removed, with_doubtful) = (false, false);
+        let plan = Plan { goals, with_removed, with_doubtful, dry_run, progress: &bar };
+        let report = restore(gathered, &plan);
+        bar.end();
+        report
+    };
+    let restored = once(false, "rehearsing")?;
+    // A second look finds there what was put there, and reads it.
+    let again = once(true, "reading")?;
+    let mut compared = Vec::new();
+    for (goal, passing) in goals.into_iter().zip(&passing) {
+        let found = match host::exists(&goal.path) {
+            true => Some(compare(&passing.path, &goal.path, &setup.ignore)?),
+            false => None,
+        };
+        compared.push((goal, found));
+    }
+    drop(folder);
+    let rehearsal = Rehearsal { restored, read_again: again.identical, compared };
+    let when = rehearsal.is_good().then(|| SystemClock::new().stamp().time);
+    if let Some(when) = when {
+        host::make_dirs(&setup.state)?;
+        // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
+        Catalogue::open(&setup.state)?.0.set_rehearsed(when)?;
+    }
+    match as_json {
+        true => output.json(&object(&rehearsal, when)),
+        false => tell(&rehearsal, when, output),
+    }
+    Ok(Exit::safe(when.is_some() && gathered.failed.is_empty()))
+}
+
+fn object(rehearsal: &Rehearsal, when: Option<Moment>) -> serde_json::Value {
+    let elsewhere = rehearsal.compared.iter().filter(|(_, compared)| compared.is_none());
+    json!({
+        "schema": 1,
+        "good": when.is_some(),
+        "rehearsed": when.map(Moment::to_rfc3339),
+        "restored": rehearsal.restored.restored,
+        "bytes": rehearsal.restored.bytes,
+        "damaged": rehearsal.restored.damaged.len(),
+        "missing": rehearsal.restored.missing.len(),
+        "not_written": rehearsal.restored.not_written.len(),
+        "same": rehearsal.sum(|c| c.same),
+        "other": rehearsal.sum(|c| c.others),
+        "not_restored": rehearsal.sum(|c| c.not_restored_all),
+        "only_restored": rehearsal.sum(|c| c.only_restored),
+        "mailboxes_not_there": elsewhere.map(|(goal, _)| goal.name.as_str()).collect::<Vec<_>>(),
+    })
+}
+
+fn tell(rehearsal: &Rehearsal, good: Option<Moment>, output: &Output) {
+    let restored = &rehearsal.restored;
+    output.say(format!(
+        "Rehearsed in a passing folder, which is gone: {} ({}) came back, {} right on a second look.",
+        count(restored.restored, "message"),
+        size(restored.bytes),
+        rehearsal.read_again
+    ));
+    for lost in restored.damaged.iter().chain(&restored.missing) {
+        output.warn(format!("{}/{}: no whole copy is on these drives", lost.mailbox, lost.path));
+    }
+    for (path, error) in &restored.not_written {
+        output.warn(format!("{path}: {error}"));
+    }
+    for (goal, compared) in &rehearsal.compared {
+        let at = escape::shown_path(&goal.path);
+        let Some(found) = compared else {
+            output.warn(format!("{}: {at} is not there to be compared with", goal.name));
+            continue;
+        };
+        output.say(format!(
+            "{}: {} of them are the same in {at}, octet for octet.",
+            goal.name, found.same
+        ));
+        let listed = [
+            (&found.other, found.others, "is another in the mailbox"),
+            (
+                &found.not_restored,
+                found.not_restored_all,
+                "is in the mailbox and did not come back",
+            ),
+        ];
+        for (paths, all, what) in listed {
+            paths.iter().for_each(|path| output.warn(format!("{}/{path} {what}", goal.name)));
+            if all > paths.len() as u64 {
+                output.warn(format!("{} of them in all", count(all, "message")));
+            }
+        }
+        if found.only_restored > 0 {
+            let gone = count(found.only_restored, "message");
+            output.say(format!("{}: {gone} came back that the mailbox has no more.", goal.name));
+        }
+    }
+    let verdict = match good {
+        Some(at) => output.tone(
+            Tone::Good,
+            &format!("A restore would bring everything back; rehearsed {}.", when(Some(at))),
+        ),
+        None => output.tone(
+            Tone::Bad,
+            "A restore from these drives would not bring everything back: counterfoil mirror brings them up to \
+             date, counterfoil audit tells the rest.",
+        ),
+    };
+    output.wrapped(&verdict);
+}

@@ -1,0 +1,115 @@
+//! The programs that a drive carries, so that what is on it can be restored where nothing is installed: the one that
+//! runs, and those for other computers that were installed beside it. Never runs any of them.
+
+use super::error::DiskError;
+use super::volume::Source;
+use rustix::io::Errno;
+use std::fs::File;
+use std::io::Read as _;
+use std::path::{Path, PathBuf};
+
+/// Where programs for other architectures are installed, each as `counterfoil-ARCHITECTURE`.
+const FOLDER: &str = "/usr/libexec/counterfoil/programs";
+/// The variable that names another folder. Then only what is in there is carried: a test's program is a hundred
+/// times as long as the one installed.
+const OVERRIDE: &str = "COUNTERFOIL_PROGRAMS";
+/// The program that runs: also where its file was replaced by a later version meanwhile.
+const RUNNING: &str = "/proc/self/exe";
+/// How each is named.
+const PREFIX: &str = "counterfoil-";
+
+/// A program for one architecture.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Program {
+    /// Its name on a drive, as `counterfoil-x86_64`: what `uname -m` says stands behind the dash.
+    pub name: String,
+    path: PathBuf,
+}
+
+impl Program {
+    /// The program in a file.
+    pub fn new(name: impl Into<String>, path: impl Into<PathBuf>) -> Self {
+        Self { name: name.into(), path: path.into() }
+    }
+
+    /// Opens it for reading.
+    pub fn open(&self) -> Result<Box<dyn Source>, DiskError> {
+        let shown = self.path.display();
+        let file = File::open(&self.path).map_err(|error| fail(shown, &error))?;
+        Ok(Box::new(Reading(file, self.path.clone())))
+    }
+}
+
+/// Every program there is, one an architecture.
+pub fn programs() -> Vec<Program> {
+    match std::env::var_os(OVERRIDE) {
+        Some(folder) => installed(Path::new(&folder)),
+        None => {
+            let own = format!("{PREFIX}{}", std::env::consts::ARCH);
+            let mut found = installed(Path::new(FOLDER));
+            found.retain(|program| program.name != own);
+            found.push(Program { name: own, path: RUNNING.into() });
+            found
+        }
+    }
+}
+
+fn installed(folder: &Path) -> Vec<Program> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    let program = |entry: std::fs::DirEntry| {
+        let name = entry.file_name().into_string().ok()?;
+        let arch = name.strip_prefix(PREFIX)?;
+        let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
+        let usable = !arch.is_empty() && arch.len() <= 16 && arch.chars().all(plain);
+        let is_file = entry.file_type().is_ok_and(|kind| kind.is_file());
+        (usable && is_file).then(|| Program { name, path: entry.path() })
+    };
+    let mut found: Vec<_> = entries.flatten().filter_map(program).collect();
+    found.sort_by(|a, b| a.name.cmp(&b.name));
+    found
+}
+
+struct Reading(File, PathBuf);
+
+impl Source for Reading {
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+        loop {
+            match self.0.read(into) {
+                Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+                got => return got.map_err(|error| fail(self.1.display(), &error)),
+            }
+        }
+    }
+}
+
+fn fail(shown: impl std::fmt::Display, error: &std::io::Error) -> DiskError {
+    let errno = Errno::from_io_error(error).unwrap_or(Errno::IO);
+    DiskError::new("read program", shown, errno)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_programs_with_the_name_of_an_architecture_are_carried() {
+        let folder = tempfile::tempdir().unwrap();
+        for name in [
+            "counterfoil-x86_64",
+            "counterfoil-aarch64",
+            "counterfoil-",
+            "other",
+            "counterfoil-a.b",
+        ] {
+            std::fs::write(folder.path().join(name), name).unwrap();
+        }
+        std::fs::create_dir(folder.path().join("counterfoil-folder")).unwrap();
+        let found = installed(folder.path());
+        let names: Vec<_> = found.iter().map(|program| program.name.as_str()).collect();
+        assert_eq!(names, ["counterfoil-aarch64", "counterfoil-x86_64"]);
+        let mut octets = [0; 64];
+        let got = found[1].open().unwrap().read(&mut octets).unwrap();
+        assert_eq!(&octets[..got], b"counterfoil-x86_64");
+        assert_eq!(installed(&folder.path().join("none")), []);
+    }
+}

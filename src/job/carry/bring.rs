@@ -1,0 +1,64 @@
+//! Brings everything that a drive carries up to date, piece by piece. Never touches a drive that does not hold every
+//! message already: that is for the caller to see to.
+
+use super::config::signed;
+use super::shelf::{Carried, Shelf};
+use super::{Cargo, index, program};
+use crate::disk::{Access, Trouble};
+use crate::job::catalogue::Catalogue;
+use crate::job::drive::{Admitted, Claims, note_lost_pages, session_of};
+use crate::job::{DriveRef, JobError, Progress, round};
+use crate::model::{Clock, RelName, StationName, bag};
+
+/// What stands at the head of a file while it is written: somebody may open it after the stick was pulled.
+const TORN_TEXT: &str = "# This file was being written when the drive was pulled or the power went. The messages \
+                         are whole. It is made anew when the drive is at the station again.\n#";
+
+/// Opens a drive and brings what it carries up to date. It must hold every message already: nothing here is ever
+/// done at the cost of one.
+pub fn carry_on(
+    catalogue: &Catalogue,
+    station: &StationName,
+    drive: &DriveRef,
+    claims: &Claims,
+    clock: &dyn Clock,
+    cargo: &Cargo,
+    progress: &dyn Progress,
+) -> Result<Carried, JobError> {
+    let admitted = round::open(catalogue, station, drive, Access::Write, claims, clock)?;
+    let mount = session_of(&clock.stamp(), &*admitted.volume);
+    match carry(catalogue, station, &admitted, cargo, progress) {
+        // There seemed to be room, and was not: what was begun says so of itself, and is made anew when there is.
+        Err(JobError::Disk(error)) if error.trouble == Trouble::Full => {
+            Ok(Carried { left_out: 1, ..Carried::default() })
+        }
+        done => done.inspect_err(|error| note_lost_pages(catalogue, error, &mount)),
+    }
+}
+
+/// Brings what an admitted drive carries up to date: what is there already is not written again.
+pub fn carry(
+    catalogue: &Catalogue,
+    station: &StationName,
+    drive: &Admitted,
+    cargo: &Cargo,
+    progress: &dyn Progress,
+) -> Result<Carried, JobError> {
+    let mut shelf = Shelf::new(&*drive.volume, progress);
+    let at = |name: &str| drive.dir.join(&RelName::fixed(name));
+    shelf.put(&at(bag::README), bag::readme_text(station).as_bytes(), TORN_TEXT)?;
+    if let Some(config) = &cargo.config {
+        shelf.put(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
+    }
+    if let Some(pages) = &cargo.pages {
+        index::write(catalogue, drive, station, &**pages, &mut shelf)?;
+    }
+    for program in &cargo.programs {
+        program::put(&mut shelf, program)?;
+    }
+    let carried = shelf.done;
+    if catalogue.carried(drive.book.drive)? != Some(carried.bytes) && !carried.stopped {
+        catalogue.set_carried(drive.book.drive, carried.bytes)?;
+    }
+    Ok(carried)
+}

@@ -1,0 +1,101 @@
+//! Puts a program on a drive, with its hash beside it. A cut while it is written leaves it without a hash, and so does
+//! a stick that did not keep it: a hash stands there only for a program that was read back.
+
+use super::shelf::Shelf;
+use crate::disk::{ReadFrom, Source, library, read_full};
+use crate::job::JobError;
+use crate::model::limits::{COPY_BUFFER_BYTES, PROGRAM_CHUNK_BYTES};
+use crate::model::{Digest, Hasher, RelName, bag};
+
+pub(super) fn put(shelf: &mut Shelf<'_>, program: &library::Program) -> Result<(), JobError> {
+    if shelf.stops() {
+        return Ok(());
+    }
+    let folder = RelName::fixed(bag::PROGRAMS);
+    let at = folder.join(&RelName::fixed(&program.name));
+    let sum_at = folder.join(&RelName::fixed(&format!("{}.sha256", program.name)));
+    let (Some(there), Some(sum_there)) = (shelf.length(&at)?, shelf.length(&sum_at)?) else {
+        return Ok(());
+    };
+    let (bytes, _) = hash(&mut *program.open()?, 0)?;
+    let length = bytes.max(there.unwrap_or(0));
+    // A shorter program is filled up with NUL, which it does not mind: on FAT nothing is cut off.
+    let (_, digest) = hash(&mut *program.open()?, length - bytes)?;
+    let sum = format!("{digest}  {}\n", program.name);
+    let is_there = there == Some(length)
+        && sum_there.is_some_and(|length| length >= sum.len() as u64)
+        && shelf.holds(&sum_at, sum.as_bytes())?;
+    if is_there {
+        shelf.done.bytes += length + sum.len() as u64;
+        return Ok(());
+    }
+    shelf.volume.make_dir(&folder)?;
+    // Both, or neither: without its hash a program is of no use.
+    if !shelf.make_room(&at, there, length)? {
+        return Ok(());
+    }
+    let sum_length = (sum.len() as u64).max(sum_there.unwrap_or(0));
+    if !shelf.make_room(&sum_at, sum_there, sum_length)? {
+        return Ok(());
+    }
+    shelf.write(&sum_at, 0, &bag::filler(sum_length))?;
+    if !copy(shelf, program, &at, length)? {
+        return Ok(());
+    }
+    let mut written = shelf.volume.read(&at, 0, ReadFrom::Medium)?;
+    if hash(&mut *written, 0)? != (length, digest) {
+        shelf.done.left_out += 1;
+        return Ok(());
+    }
+    let mut line = sum.into_bytes();
+    line.resize(sum_length as usize, b'\n');
+    shelf.write(&sum_at, 0, &line)?;
+    shelf.done.written += 1;
+    shelf.done.bytes += length + sum_length;
+    Ok(())
+}
+
+/// Copies it over what is there. `false`: it was asked to end.
+fn copy(
+    shelf: &mut Shelf<'_>,
+    program: &library::Program,
+    at: &RelName,
+    length: u64,
+) -> Result<bool, JobError> {
+    let mut source = program.open()?;
+    let mut chunk = vec![0; PROGRAM_CHUNK_BYTES];
+    let mut done = 0;
+    while done < length {
+        if shelf.stops() {
+            return Ok(false);
+        }
+        let wanted = (length - done).min(PROGRAM_CHUNK_BYTES as u64) as usize;
+        let got = read_full(|into| source.read(into), &mut chunk[..wanted])?;
+        chunk[got..wanted].fill(0);
+        shelf.write(at, done, &chunk[..wanted])?;
+        done += wanted as u64;
+    }
+    Ok(true)
+}
+
+/// Length and hash of what comes, and of so many NUL behind it.
+fn hash(source: &mut dyn Source, filling: u64) -> Result<(u64, Digest), JobError> {
+    let mut hasher = Hasher::default();
+    let mut buffer = vec![0; COPY_BUFFER_BYTES];
+    loop {
+        let got = read_full(|into| source.read(into), &mut buffer)?;
+        if got == 0 {
+            break;
+        }
+        hasher.update(&buffer[..got]);
+    }
+    let mut left = filling;
+    buffer.fill(0);
+    while left > 0 {
+        let some = left.min(buffer.len() as u64);
+        hasher.update(&buffer[..some as usize]);
+        left -= some;
+    }
+    let identity = hasher.finish();
+    Ok((identity.bytes, identity.digest))
+}

@@ -1,0 +1,158 @@
+//! Writes a whole file on a drive over in place. Only what can be made anew is ever given to it.
+//!
+//! No name changes and nothing is cut off, since on FAT neither is done at once: a file keeps its name, and a shorter
+//! text is filled up with empty lines. First the head says that the file is being written, then comes the rest, then
+//! the head: a cut anywhere leaves the old file, one that says what it is, or the new one. The next pass compares, and
+//! writes what is not as it should be.
+
+use crate::disk::{ReadFrom, Trouble, Volume, read_full};
+use crate::job::{JobError, Progress};
+use crate::model::RelName;
+use crate::model::limits::{COPY_BUFFER_BYTES, OVERHEAD_BYTES, RESERVE_BYTES};
+
+/// Octets of a file's head: a sector, the least that a stick writes at once.
+const HEAD: usize = 512;
+
+/// What was done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Carried {
+    /// Files written.
+    pub written: u64,
+    /// Octets of everything carried now.
+    pub bytes: u64,
+    /// Files left out: there was no room, or something else has their name.
+    pub left_out: u64,
+    /// It ended early, because it was asked to.
+    pub stopped: bool,
+}
+
+/// A drive, as a place for what can be made anew.
+pub(super) struct Shelf<'a> {
+    pub volume: &'a dyn Volume,
+    pub done: Carried,
+    progress: &'a dyn Progress,
+}
+
+impl<'a> Shelf<'a> {
+    pub(super) fn new(volume: &'a dyn Volume, progress: &'a dyn Progress) -> Self {
+        Self { volume, done: Carried::default(), progress }
+    }
+
+    /// Whether to end here: there is mail to copy, or the drive is wanted back.
+    pub(super) fn stops(&mut self) -> bool {
+        self.done.stopped |= self.progress.stop();
+        self.done.stopped
+    }
+
+    /// Length of a file; `None` if it is not there. The error of what cannot be a file is for the caller's word
+    /// that it is left out.
+    pub(super) fn length(&mut self, at: &RelName) -> Result<Option<Option<u64>>, JobError> {
+        match self.volume.length(at) {
+            Ok(length) => Ok(Some(length)),
+            Err(error) if error.trouble == Trouble::Refused => {
+                self.done.left_out += 1;
+                Ok(None)
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Makes a file that holds this text, if it does not yet. `torn` stands at its head meanwhile.
+    pub(super) fn put(&mut self, at: &RelName, text: &[u8], torn: &str) -> Result<(), JobError> {
+        if self.stops() {
+            return Ok(());
+        }
+        let Some(there) = self.length(at)? else { return Ok(()) };
+        let length = text.len().max(there.unwrap_or(0) as usize);
+        if there == Some(length as u64) && self.holds(at, text)? {
+            self.done.bytes += length as u64;
+            return Ok(());
+        }
+        if !self.make_room(at, there, length as u64)? {
+            return Ok(());
+        }
+        let filled = |from: usize, to: usize| {
+            let text = text.get(from..to.min(text.len())).unwrap_or_default();
+            let mut octets = text.to_vec();
+            octets.resize(to - from, b'\n');
+            octets
+        };
+        let head = HEAD.min(length);
+        let mut mark = torn.as_bytes()[..torn.len().min(head)].to_vec();
+        mark.resize(head, b' ');
+        match there {
+            None => {
+                mark.extend(filled(head, length));
+                self.write(at, 0, &mark)?;
+            }
+            Some(_) => {
+                self.write(at, 0, &mark)?;
+                self.write(at, head as u64, &filled(head, length))?;
+            }
+        }
+        self.write(at, 0, &filled(0, head))?;
+        self.done.written += 1;
+        self.done.bytes += length as u64;
+        Ok(())
+    }
+
+    /// Makes the file, and reserves what it grows by: on FAT a file whose clusters were not handed over before its
+    /// length cannot be read to its end after a cut, and makes the whole stick read-only. `false`: no room.
+    pub(super) fn make_room(
+        &mut self,
+        at: &RelName,
+        there: Option<u64>,
+        length: u64,
+    ) -> Result<bool, JobError> {
+        let more = length.saturating_sub(there.unwrap_or(0));
+        if more > 0 && self.volume.room()? < RESERVE_BYTES + OVERHEAD_BYTES + more {
+            self.done.left_out += 1;
+            self.done.bytes += there.unwrap_or(0);
+            return Ok(false);
+        }
+        if there.is_none() {
+            drop(self.volume.create(at)?);
+        }
+        if more > 0 {
+            // What a cut left behind its end is given back first: Linux takes it for damage when the file grows.
+            self.volume.reserve(at, 0)?;
+            self.volume.reserve(at, length)?;
+            self.volume.sync_all().map_err(JobError::NotSynced)?;
+        }
+        Ok(true)
+    }
+
+    pub(super) fn write(&self, at: &RelName, from: u64, octets: &[u8]) -> Result<(), JobError> {
+        match octets {
+            [] => Ok(()),
+            octets => {
+                self.volume.write_synced(at, from, octets).map_err(|error| match error.trouble {
+                    // What could not even be begun has lost nothing that the system called written.
+                    Trouble::Full | Trouble::Refused | Trouble::Denied | Trouble::ReadOnly => {
+                        error.into()
+                    }
+                    _ => JobError::NotSynced(error),
+                })
+            }
+        }
+    }
+
+    /// Whether a file holds this text, and behind it empty lines only.
+    pub(super) fn holds(&self, at: &RelName, text: &[u8]) -> Result<bool, JobError> {
+        let mut source = self.volume.read(at, 0, ReadFrom::Anywhere)?;
+        let mut buffer = vec![0; COPY_BUFFER_BYTES];
+        let mut rest = text;
+        loop {
+            let got = read_full(|into| source.read(into), &mut buffer)?;
+            let read = &buffer[..got];
+            let (same, filling) = read.split_at(got.min(rest.len()));
+            if same != &rest[..same.len()] || filling.iter().any(|&b| b != b'\n') {
+                return Ok(false);
+            }
+            rest = &rest[same.len()..];
+            if got == 0 {
+                return Ok(rest.is_empty());
+            }
+        }
+    }
+}

@@ -1,0 +1,117 @@
+//! What is asked of the catalogue for the list of messages that a drive carries, and what is remembered of it.
+//! Never decides anything.
+
+use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use super::{Catalogue, GONE_MOVED};
+use crate::job::JobError;
+use crate::model::Moment;
+use rusqlite::params;
+use std::collections::HashMap;
+
+/// Places of one message that its line in the list may name.
+const PLACES_NAMED: u32 = 8;
+
+/// A copy, as far as is needed to see where in the list it stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Dated {
+    /// Its number.
+    pub number: u32,
+    /// Its content.
+    pub content: i64,
+    /// The date in its headers, if they were ever read on this card; empty where they have none.
+    pub date: Option<String>,
+    /// When it was first seen, in claimed seconds.
+    pub seen: Option<i64>,
+}
+
+/// Where a message is or was, and how it went.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Stand {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// 0 if it is there; else how it went.
+    pub gone: i64,
+}
+
+impl Catalogue {
+    /// Goes through every copy that a drive has of a station, in order of their numbers.
+    pub fn each_dated(&self, book: i64, mut each: impl FnMut(Dated)) -> Result<(), JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT p.number, p.content, c.sender IS NOT NULL, c.date, c.seen FROM payload p \
+             JOIN content c ON c.id = p.content WHERE p.book = ?1 ORDER BY p.number",
+        )?;
+        let mut rows = query.query([book])?;
+        while let Some(row) = rows.next()? {
+            let read: bool = row.get(2)?;
+            let date: Option<String> = row.get(3)?;
+            each(Dated {
+                number: row.get(0)?,
+                content: row.get(1)?,
+                date: read.then(|| date.unwrap_or_default()),
+                seen: row.get(4)?,
+            });
+        }
+        Ok(())
+    }
+
+    /// Where, by a drive's ledger, a content is, or else was.
+    pub fn stands(&self, book: i64, content: i64) -> Result<Vec<Stand>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT mailbox, key, gone FROM place INDEXED BY place_by_content \
+             WHERE content = ?2 AND book = ?1 ORDER BY gone, mailbox, key LIMIT ?3",
+        )?;
+        let rows = query.query_map(params![book, content, PLACES_NAMED], |row| {
+            Ok(Stand { mailbox: row.get(0)?, key: row.get(1)?, gone: row.get(2)? })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Contents that are the last good version beside a damaged one, and where.
+    pub fn good_versions(&self, book: i64) -> Result<HashMap<i64, Stand>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT good, mailbox, key, gone FROM place WHERE book = ?1 AND good IS NOT NULL",
+        )?;
+        let rows = query.query_map([book], |row| {
+            let stand = Stand { mailbox: row.get(1)?, key: row.get(2)?, gone: row.get(3)? };
+            Ok((row.get(0)?, stand))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Octets of everything that a drive carries beside the copies, as this card last left it.
+    pub fn carried(&self, drive: i64) -> Result<Option<u64>, JobError> {
+        Ok(self.meta(&format!("carried {drive}"))?.and_then(|text| text.parse().ok()))
+    }
+
+    /// Keeps that.
+    pub fn set_carried(&self, drive: i64, bytes: u64) -> Result<(), JobError> {
+        self.set_meta(&format!("carried {drive}"), &bytes.to_string())
+    }
+
+    /// When a restore was last rehearsed and brought back all there is.
+    pub fn rehearsed(&self) -> Result<Option<Moment>, JobError> {
+        Ok(self.meta("rehearsed")?.and_then(|text| Moment::from_text(&text)))
+    }
+
+    /// Keeps that.
+    pub fn set_rehearsed(&self, when: Moment) -> Result<(), JobError> {
+        self.set_meta("rehearsed", &when.to_text())
+    }
+
+    /// Copies that were taken for what a cut left, and that no other copy is the same as: after both logs were lost,
+    /// messages may be among them.
+    pub fn debris(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+             WHERE p.book = ?1 AND p.state = 4 \
+             AND NOT EXISTS (SELECT 1 FROM place WHERE place.content = p.content AND gone <> ?2) \
+             AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content \
+             AND (q.state IN (1, 5) OR q.book < p.book OR q.book = p.book AND q.number < p.number)) \
+             ORDER BY p.number"
+        ))?;
+        let rows = query.query_map(params![book, GONE_MOVED], read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}

@@ -1,0 +1,59 @@
+//! What a drive holds of a station, for somebody who sees it for the first time.
+//! Never decides anything.
+
+use super::{Catalogue, PayloadState};
+use crate::job::JobError;
+use crate::model::Moment;
+
+/// How the copies of a station on a drive stand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Standing {
+    /// Copies that were whole when they were last read.
+    pub whole: u64,
+    /// Octets of them.
+    pub bytes: u64,
+    /// Of them those that were read again after they were made.
+    pub reread: u64,
+    /// The longest ago that one of them was last read, as claimed.
+    pub oldest: Option<Moment>,
+    /// Copies whose line stands behind a break: whole only if they are found to be.
+    pub claimed: u64,
+    /// Copies found damaged.
+    pub damaged: u64,
+    /// Copies that were not there any more.
+    pub missing: u64,
+    /// What looks like what a cut left of a copy.
+    pub debris: u64,
+}
+
+impl Catalogue {
+    /// How the copies in a book stand.
+    pub fn standing(&self, book: i64) -> Result<Standing, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT p.state, count(*), sum(c.bytes), sum(p.reread), min(p.proven) FROM payload p \
+             JOIN content c ON c.id = p.content WHERE p.book = ?1 GROUP BY p.state",
+        )?;
+        let mut rows = query.query([book])?;
+        let mut standing = Standing::default();
+        while let Some(row) = rows.next()? {
+            let (state, copies): (i64, i64) = (row.get(0)?, row.get(1)?);
+            let copies = copies as u64;
+            match PayloadState::of(state) {
+                PayloadState::Good | PayloadState::Adopted => {
+                    let seconds: i64 = row.get(4)?;
+                    standing.whole += copies;
+                    standing.bytes += row.get::<_, i64>(2)? as u64;
+                    standing.reread += row.get::<_, i64>(3)? as u64;
+                    let earlier = standing.oldest.map_or(seconds, |o| o.seconds.min(seconds));
+                    standing.oldest = Some(Moment { seconds: earlier, nanos: 0 });
+                }
+                PayloadState::Claimed => standing.claimed += copies,
+                PayloadState::Damaged => standing.damaged += copies,
+                PayloadState::Missing => standing.missing += copies,
+                PayloadState::Debris => standing.debris += copies,
+                PayloadState::GivenUp | PayloadState::Removed => {}
+            }
+        }
+        Ok(standing)
+    }
+}

@@ -1,0 +1,24 @@
+//! What a stick carries beside the copies. Never held against anything itself: it is there to be written in place.
+
+use counterfoil::job::carry::{Cargo, Page, Pages};
+use std::sync::Arc;
+
+/// What a stick carries beside the copies: pages and a config that are others after every change, of more than a
+/// sector, so that a cut tears them.
+pub(crate) fn hold(tick: u64) -> Cargo {
+    let config = format!("tick = {tick}\n{}", "# as long as a config\n".repeat(30));
+    Cargo { config: Some(config), pages: Some(Arc::new(Numbers)), programs: Vec::new() }
+}
+
+/// A list of messages: their numbers.
+struct Numbers;
+
+impl Pages for Numbers {
+    fn page(&self, page: &Page<'_>) -> String {
+        let mut text = format!("{:?} {:?}\n", page.month, page.months);
+        for message in &page.messages {
+            text += &format!("{} {} {:?}\n", message.payload, message.folder, message.marks);
+        }
+        text + &"-".repeat(600)
+    }
+}
