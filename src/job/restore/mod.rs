@@ -7,9 +7,11 @@ mod offer;
 mod put;
 mod rehearse;
 mod repair;
+mod report;
 
 pub use gather::{Gathered, gather};
 pub use offer::{Offer, Offered, offer, offers, pace};
-pub use put::{Goal, Lost, Plan, RestoreReport, restore};
+pub use put::{Goal, Plan, restore};
 pub use rehearse::{Compared, compare};
 pub use repair::{Repaired, repair};
+pub use report::{Lost, RestoreReport};

@@ -17,6 +17,23 @@ const MESSAGE: [&str; 11] = [
     "to",
 ];
 
+const DRIVE: [&str; 14] = [
+    "away_since",
+    "bytes",
+    "carried_bytes",
+    "days_left",
+    "id",
+    "label",
+    "last_seen",
+    "last_verified",
+    "medium",
+    "messages",
+    "mounted",
+    "replace_soon",
+    "state",
+    "untrusted",
+];
+
 #[test]
 fn a_message_is_unmirrored_until_a_drive_has_it() {
     let mut station = Station::new();
@@ -90,23 +107,7 @@ fn the_report_has_exactly_these_fields() {
     assert_eq!(new["mailbox"], "inbox");
     assert_eq!(new["bytes"], mail("water level").len());
     let drive = told.drive("red");
-    let names = [
-        "away_since",
-        "bytes",
-        "carried_bytes",
-        "days_left",
-        "id",
-        "label",
-        "last_seen",
-        "last_verified",
-        "medium",
-        "messages",
-        "mounted",
-        "replace_soon",
-        "state",
-        "untrusted",
-    ];
-    assert_eq!(fields(&drive), names);
+    assert_eq!(fields(&drive), DRIVE);
     assert_eq!(drive["id"], red.id());
     assert_eq!((&drive["mounted"], &drive["state"]), (&true.into(), &"safe".into()));
     assert_eq!(drive["messages"], 3);
