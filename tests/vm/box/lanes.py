@@ -9,17 +9,16 @@ import traceback
 from . import host, machine
 from .post import Post
 
-# Machines at once that work: as many as this kind of test may take of two cores. One more for those that wait.
+# Machines at once: as many as this kind of test may take of two cores.
 LANES = 2
 
 
 class Story:
     """A story, and the disk it begins with."""
 
-    def __init__(self, tell, bare, quiet=False):
+    def __init__(self, tell, bare):
         self.tell = tell
         self.bare = bare
-        self.quiet = quiet
         self.name = tell.__name__.replace("_", "-")
 
 
@@ -29,12 +28,6 @@ STORIES = []
 def story(tell):
     """Marks a story that begins with the package installed."""
     STORIES.append(Story(tell, False))
-    return tell
-
-
-def quiet_story(tell):
-    """The same for a story in which the box does next to nothing for most of the time."""
-    STORIES.append(Story(tell, False, quiet=True))
     return tell
 
 
@@ -59,11 +52,10 @@ class Run:
 
     def all(self, stories):
         """Tells every story and prints how it went."""
-        loud, quiet = queue.SimpleQueue(), queue.SimpleQueue()
+        waiting = queue.SimpleQueue()
         for one in stories:
-            (quiet if one.quiet else loud).put(one)
-        lanes = [threading.Thread(target=self.lane, args=(which,), daemon=True)
-                 for which in [(loud, quiet)] * LANES + [(quiet,)]]
+            waiting.put(one)
+        lanes = [threading.Thread(target=self.lane, args=(waiting,), daemon=True) for _ in range(LANES)]
         for lane in lanes:
             lane.start()
         for lane in lanes:
@@ -71,13 +63,12 @@ class Run:
         print(f"{self.passed} passed, {self.failed} failed", flush=True)
         return self.failed == 0 and self.passed == len(stories)
 
-    def lane(self, queues):
-        for waiting in queues:
-            while True:
-                try:
-                    self.one(waiting.get_nowait())
-                except queue.Empty:
-                    break
+    def lane(self, waiting):
+        while True:
+            try:
+                self.one(waiting.get_nowait())
+            except queue.Empty:
+                return
 
     def one(self, story):
         folder = host.CACHE / "runs" / story.name
