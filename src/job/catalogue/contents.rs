@@ -5,9 +5,34 @@ use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::message::{Headers, Weight};
 use crate::model::{Identity, Moment};
-use rusqlite::{Row, params};
+use rusqlite::{OptionalExtension as _, Row, params};
 
 impl Catalogue {
+    /// The row of a content.
+    pub fn content(&self, identity: &Identity) -> Result<i64, JobError> {
+        let key = params![identity.digest.as_bytes().as_slice(), identity.bytes as i64];
+        let find = || {
+            self.db
+                .prepare_cached("SELECT id FROM content WHERE sha256 = ?1 AND bytes = ?2")?
+                .query_row(key, |row| row.get(0))
+                .optional()
+        };
+        if let Some(id) = find()? {
+            return Ok(id);
+        }
+        let made = self
+            .db
+            .prepare_cached(
+                "INSERT INTO content (sha256, bytes) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
+            )?
+            .execute(key)?;
+        match made {
+            1 => Ok(self.db.last_insert_rowid()),
+            // Another thread made it since the look.
+            _ => Ok(find()?.ok_or(rusqlite::Error::QueryReturnedNoRows)?),
+        }
+    }
+
     /// Keeps what was read of a content, once.
     pub(super) fn set_headers(
         &self,

@@ -35,7 +35,7 @@ pub use union::Wanted;
 
 use super::JobError;
 use crate::model::limits::COUNT_MAX;
-use crate::model::{CardId, Clock, Identity, MailboxName};
+use crate::model::{CardId, Clock, MailboxName};
 use rusqlite::{Connection, OptionalExtension as _, params};
 
 /// An open catalogue.
@@ -163,31 +163,6 @@ impl Catalogue {
             .query_row([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
         let name = name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
         Ok((name, root))
-    }
-
-    /// The row of a content.
-    pub fn content(&self, identity: &Identity) -> Result<i64, JobError> {
-        let key = params![identity.digest.as_bytes().as_slice(), identity.bytes as i64];
-        let find = || {
-            self.db
-                .prepare_cached("SELECT id FROM content WHERE sha256 = ?1 AND bytes = ?2")?
-                .query_row(key, |row| row.get(0))
-                .optional()
-        };
-        if let Some(id) = find()? {
-            return Ok(id);
-        }
-        let made = self
-            .db
-            .prepare_cached(
-                "INSERT INTO content (sha256, bytes) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
-            )?
-            .execute(key)?;
-        match made {
-            1 => Ok(self.db.last_insert_rowid()),
-            // Another thread made it since the look.
-            _ => Ok(find()?.ok_or(rusqlite::Error::QueryReturnedNoRows)?),
-        }
     }
 }
 

@@ -68,6 +68,11 @@ def idle_for_a_minute(post):
     place = post.until_mounted(stick)
     post.start_service()
     post.until_served(stick)
+    # What follows the last change: the audit in the state folder, and a minute later what the stick carries.
+    post.until("the audit is written", lambda: post.asked("test -e /var/lib/counterfoil/op/audit.json").code == 0)
+    post.until("the stick carries its list",
+               lambda: (post.told("drives")["drives"][0]["carried_bytes"] or 0) > 0, 240)
+    post.until_served(stick)
     pid = post.daemon()
     # One script, so that nothing but time passes between the two looks.
     count = f"cat /proc/{pid}/task/*/status | awk '/^voluntary_ctxt/ {{ sum += $2 }} END {{ print sum }}'"
