@@ -76,6 +76,14 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     write().map_err(|e| fail("write", path, &e))
 }
 
+/// Lets everything else on this computer go first, from here on to the end of the program.
+pub fn let_others_go_first() {
+    if let Err(error) = rustix::process::setpriority_process(None, 19) {
+        // The work is done all the same.
+        tracing::debug!(%error, "others cannot be let go first");
+    }
+}
+
 /// Moves a damaged file out of the way under the first free name `NAME.damaged-N`.
 pub fn set_aside(path: &Path) -> Result<Option<PathBuf>, DiskError> {
     for n in 1..1000 {

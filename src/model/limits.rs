@@ -135,7 +135,7 @@ pub const CHART_STEPS: usize = 48;
 pub const TABLE_ROWS_MAX: usize = 200_000;
 
 /// The daemon's report waits this long after a change, so that a burst of mail makes one.
-pub const REPORT_AFTER: Duration = Duration::from_secs(5);
+pub const REPORT_AFTER: Duration = Duration::from_secs(10);
 /// The daemon writes its report no more often than this.
 pub const REPORT_EVERY: Duration = Duration::from_secs(300);
 /// A program that the daemon set off is ended after this: an audit of a million messages on a board takes less.

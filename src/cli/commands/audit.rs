@@ -9,7 +9,7 @@ use crate::cli::report;
 use crate::cli::report::audit::Account;
 use crate::cli::setup::Setup;
 use crate::cli::{Exit, file};
-use crate::disk::medium_below;
+use crate::disk::{host, medium_below};
 use crate::model::{Medium, escape};
 use std::path::Path;
 
@@ -31,6 +31,10 @@ pub(in crate::cli) fn run(
     let setup = Setup::with_mailbox(config, &args.scope)?;
     for path in [&args.html, &args.csv].into_iter().flatten() {
         file::check(&setup, path)?;
+    }
+    if args.save.is_some() {
+        // Nobody waits for it, and new mail may be on its way to a drive.
+        host::let_others_go_first();
     }
     let depth = if args.csv.is_some() { Depth::Listed } else { Depth::Whole };
     let survey = Survey::take(&setup, depth, output)?;
