@@ -58,6 +58,9 @@ impl Counts {
     }
 }
 
+/// In one history of so many the sticks carry something beside the copies.
+const CARRIES: u64 = 7;
+
 /// A history on its way.
 pub(crate) struct History {
     pub(crate) world: World,
@@ -77,6 +80,8 @@ pub(crate) fn history(
 ) -> Result<Counts, Broken> {
     let mut world = World::new(run, seed);
     world.told = told;
+    // In some: it makes a history much longer, and the seeds that are kept have found what they found without.
+    world.carries = sabotage.is_none() && seed % CARRIES == 1;
     let mut history =
         History { world, counts: Counts::default(), messages: 0, meddled: None, sabotage };
     history.run().inspect_err(|_| history.world.show_sticks())?;

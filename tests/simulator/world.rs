@@ -14,6 +14,7 @@ use counterfoil::disk::{Access, Door};
 use counterfoil::job::carry::carry_on;
 use counterfoil::job::catalogue::{Catalogue, Held as HeldCopy};
 use counterfoil::job::drive::{Begin, Claims, make_drive};
+use counterfoil::job::mirror::PassReport;
 use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
 use counterfoil::job::round::{self, DriveRound};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
@@ -41,6 +42,8 @@ pub(crate) struct World {
     pub(crate) oracle: Oracle,
     /// Which drives the daemon has met since it was started.
     claims: Claims,
+    /// Sticks carry something beside the copies, too.
+    pub(crate) carries: bool,
     /// Earlier states of the catalogue: a cut may take its last changes.
     earlier: Vec<Catalogue>,
     pub(crate) place: Place,
@@ -96,6 +99,7 @@ impl World {
             earlier: Vec::new(),
             place,
             told: false,
+            carries: false,
         }
     }
 
@@ -232,7 +236,8 @@ impl World {
         let (claims, clock) = (&self.claims, &self.clock);
         let round =
             round::mirror_drive(catalogue, &name, &mailboxes, drive, claims, clock, &Unwatched);
-        if round.outcome.as_ref().is_ok_and(|r| r.copied > 0 && r.told_all && r.failed.is_empty()) {
+        let all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
+        if self.carries && round.outcome.as_ref().is_ok_and(all) {
             // Whatever becomes of it is held against the messages alone, as everything else is.
             let cargo = hold(catalogue.tick().unwrap_or(0));
             drop(carry_on(catalogue, &name, drive, claims, clock, &cargo, &Unwatched));
