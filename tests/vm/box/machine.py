@@ -99,9 +99,11 @@ class Machine:
     def wait_off(self, within):
         """Waits for it to switch itself off."""
         try:
-            self.process.wait(within)
+            code = self.process.wait(within)
         except subprocess.TimeoutExpired:
             raise Failed("the box does not switch itself off") from None
+        if code != 0:
+            raise Failed(f"the emulator ended with code {code}, and not because the box switched itself off")
         self.end()
 
     def end(self):

@@ -34,6 +34,8 @@ def installed(base, deb):
                 post.boot()
                 post.install(deb)
                 post.shut_down()
+            except host.Failed as error:
+                raise host.Failed(f"the package could not be put into the box: {error}\n{post.last_words()}") from error
             finally:
                 post.machine.end()
             os.rename(post.machine.card, disk)
