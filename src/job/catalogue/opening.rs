@@ -17,6 +17,8 @@ const CACHE_KIB: i64 = -1024;
 const PASSING_KIB: i64 = -16 * 1024;
 /// Pages kept in memory by one that works with little, as a negative count of KiB.
 const SMALL_KIB: i64 = -256;
+/// Statements kept prepared: above the number there are, or the work of a pass drives out its own.
+const STATEMENTS: usize = 160;
 /// How long a writer waits for another to finish.
 const BUSY: Duration = Duration::from_secs(30);
 
@@ -127,6 +129,7 @@ impl Catalogue {
     fn over(db: Connection) -> Result<Self, JobError> {
         // Plans do not depend on the values bound: else most statements are prepared anew at each use.
         db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
+        db.set_prepared_statement_cache_capacity(STATEMENTS);
         Ok(Self { db, keeps_sightings: true })
     }
 
