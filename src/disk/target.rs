@@ -29,6 +29,8 @@ pub struct TargetDir {
     /// The folder last written to or looked at: messages come sorted by it. Kept for one batch, so that a folder
     /// that somebody moves away meanwhile is not written to for long.
     folder: RefCell<Option<(RelName, Rc<OwnedFd>)>>,
+    /// The folder last looked for in vain, for as long: what somebody else makes meanwhile is met when it is named.
+    absent: RefCell<Option<RelName>>,
 }
 
 /// To whom restored files are given, and which rights new folders get.
@@ -73,8 +75,8 @@ impl TargetDir {
             (rustix::fs::Uid::from_raw(stat.st_uid), rustix::fs::Gid::from_raw(stat.st_gid))
         });
         let owner = Owner { to, folder_mode: stat.st_mode & 0o777 | 0o700 };
-        let (staging, folder) = (OnceCell::new(), RefCell::new(None));
-        let target = Self { root, shown, owner, staging, folder };
+        let (staging, folder, absent) = (OnceCell::new(), RefCell::new(None), RefCell::new(None));
+        let target = Self { root, shown, owner, staging, folder, absent };
         if write {
             target.clear_staging()?;
         }
@@ -84,6 +86,9 @@ impl TargetDir {
     /// What has that name now.
     pub fn look(&self, at: &RelName) -> Result<Look, DiskError> {
         let fail = |errno| self.fail("look at", at, errno);
+        if self.is_absent(at) {
+            return Ok(Look::Gone);
+        }
         let Some(parent) = at.parent() else {
             return super::MailboxDir::look_below(self.root.as_fd(), at);
         };
@@ -107,14 +112,25 @@ impl TargetDir {
 
     fn open_folder(&self, at: &RelName) -> Result<Rc<OwnedFd>, Errno> {
         let mut kept = self.folder.borrow_mut();
-        match &*kept {
-            Some((name, folder)) if name == at => Ok(Rc::clone(folder)),
-            _ => {
-                let folder = Rc::new(beneath::open_dir(self.root.as_fd(), Some(at), HOST)?);
-                *kept = Some((at.clone(), Rc::clone(&folder)));
-                Ok(folder)
-            }
+        if let Some((name, folder)) = &*kept
+            && name == at
+        {
+            return Ok(Rc::clone(folder));
         }
+        if self.is_absent(at) {
+            return Err(Errno::NOENT);
+        }
+        let opened = beneath::open_dir(self.root.as_fd(), Some(at), HOST);
+        if matches!(opened, Err(Errno::NOENT)) {
+            *self.absent.borrow_mut() = Some(at.clone());
+        }
+        let folder = Rc::new(opened?);
+        *kept = Some((at.clone(), Rc::clone(&folder)));
+        Ok(folder)
+    }
+
+    fn is_absent(&self, at: &RelName) -> bool {
+        self.absent.borrow().as_ref() == Some(at)
     }
 
     /// Opens a file already there, to compare it.
@@ -151,6 +167,7 @@ impl TargetDir {
     /// Makes every staged file durable, before any of them gets its name, and every name given before.
     pub fn sync_all(&self) -> Result<(), DiskError> {
         *self.folder.borrow_mut() = None;
+        *self.absent.borrow_mut() = None;
         rustix::fs::syncfs(&self.root)
             .map_err(|errno| DiskError::new("sync restore target", &self.shown, errno))
     }
@@ -192,6 +209,7 @@ impl TargetDir {
 
     /// Makes a folder with those above it; new ones get the target's owner and rights.
     pub fn make_dirs(&self, at: &RelName) -> Result<(), DiskError> {
+        *self.absent.borrow_mut() = None;
         let mut give = |fd: BorrowedFd<'_>| {
             rustix::fs::fchmod(fd, Mode::from(self.owner.folder_mode))?;
             self.give(fd)
@@ -254,6 +272,16 @@ impl TargetDir {
 }
 
 impl Staged {
+    /// Leaves out what was written so far: it was not right.
+    pub fn begin_anew(&mut self) -> Result<(), DiskError> {
+        if self.offset > 0 {
+            rustix::fs::ftruncate(&self.fd, 0)
+                .map_err(|errno| DiskError::new("write", &self.name, errno))?;
+            self.offset = 0;
+        }
+        Ok(())
+    }
+
     /// Appends all octets.
     pub fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
         beneath::write_all(self.fd.as_fd(), bytes, self.offset)

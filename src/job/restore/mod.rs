@@ -2,6 +2,8 @@
 //! Never overwrites anything, and never hands out a message whose hash is not right.
 
 mod beside;
+mod copies;
+mod free;
 mod gather;
 mod offer;
 mod put;

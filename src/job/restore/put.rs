@@ -2,21 +2,20 @@
 //! Never overwrites: where another content has the name, both are kept.
 
 use super::Gathered;
-use super::beside::{NUMBERED, around, beside};
+use super::beside::{NUMBERED, beside};
+use super::copies::{Ahead, Copies, Piece};
+use super::free::free_name;
 use super::report::{Lost, RestoreReport};
-use crate::disk::{
-    Access, DiskError, Look, MessageFile, Placing, ReadFrom, STAGING, TargetDir, Trouble,
-    read_full, read_known,
-};
+use crate::disk::{Access, DiskError, Placing, STAGING, Staged, TargetDir, Trouble};
 use crate::job::catalogue::Wanted;
 use crate::job::{JobError, Progress};
-use crate::model::limits::COPY_BUFFER_BYTES;
-use crate::model::{Hasher, Identity, MailboxName, Moment, RelName};
-use std::collections::{BTreeMap, BTreeSet};
+use crate::model::limits::READ_AHEAD_COPIES;
+use crate::model::{Identity, MailboxName, Moment, RelName};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::path::PathBuf;
 
 /// Messages named together after one sync: one of a card's costs as much as writing hundreds of messages.
-const BATCH: usize = 4096;
+const BATCH: usize = 16_384;
 /// Octets of them.
 const BATCH_BYTES: u64 = 64 << 20;
 
@@ -47,6 +46,14 @@ pub struct Goal {
 
 /// Restores everything the drives tell of.
 pub fn restore(gathered: &Gathered, plan: &Plan<'_>) -> Result<RestoreReport, JobError> {
+    std::thread::scope(|scope| with_reader(gathered, plan, &Ahead::begin(scope)?))
+}
+
+fn with_reader<'a>(
+    gathered: &'a Gathered,
+    plan: &Plan<'_>,
+    ahead: &Ahead<'a>,
+) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
     for goal in &plan.goals {
         let target = match plan.dry_run && !crate::disk::host::exists(&goal.path) {
@@ -60,6 +67,8 @@ pub fn restore(gathered: &Gathered, plan: &Plan<'_>) -> Result<RestoreReport, Jo
             goal,
             target,
             report: &mut report,
+            ahead,
+            awaited: VecDeque::new(),
             staged: Vec::new(),
             staged_bytes: 0,
             names: BTreeSet::new(),
@@ -71,6 +80,7 @@ pub fn restore(gathered: &Gathered, plan: &Plan<'_>) -> Result<RestoreReport, Jo
         if plan.goals.first().is_some_and(|first| first.row == goal.row) {
             work.numbered()?;
         }
+        work.receive_all()?;
         work.name_staged()?;
         work.finish()?;
     }
@@ -84,10 +94,35 @@ struct OnItsWay {
     identity: Identity,
 }
 
-struct Work<'a> {
-    gathered: &'a Gathered,
+/// A message that was asked for, and has a name to go to.
+struct Awaited {
+    path: RelName,
+    /// The name is one beside the message's own.
+    beside: bool,
+    identity: Identity,
+    mode: u32,
+    modified: Moment,
+    what: What,
+    /// None in a dry run.
+    staged: Option<Staged>,
+}
+
+/// Why a message is put back.
+#[derive(Debug, Clone, Copy)]
+enum What {
+    AsTold,
+    InsteadOfSuspect,
+    Suspect,
+    Numbered,
+}
+
+struct Work<'a, 'g> {
+    gathered: &'g Gathered,
     plan: &'a Plan<'a>,
     goal: &'a Goal,
+    ahead: &'a Ahead<'g>,
+    /// In the order in which they were asked for.
+    awaited: VecDeque<Awaited>,
     /// None only in a dry run into a folder that is not there.
     target: Option<TargetDir>,
     report: &'a mut RestoreReport,
@@ -98,7 +133,7 @@ struct Work<'a> {
     next: u64,
 }
 
-impl Work<'_> {
+impl Work<'_, '_> {
     fn message(&mut self, wanted: &Wanted) -> Result<(), JobError> {
         if self.plan.progress.stop() {
             self.report.stopped = true;
@@ -108,20 +143,20 @@ impl Work<'_> {
             .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
         let identity = self.gathered.catalogue.identity(wanted.content)?;
         let mode = wanted.place.mode;
+        let Some(suspect) = wanted.place.content.filter(|_| wanted.instead_of_suspect) else {
+            return self.put(&path, wanted.content, &identity, mode, wanted.modified, What::AsTold);
+        };
+        // Whether the good version can be had has to be known before what follows.
+        self.receive_all()?;
         let lost = self.report.lost();
-        let put = self.put(&path, wanted.content, &identity, mode, wanted.modified)?;
-        if put && wanted.instead_of_suspect {
-            self.report.instead_of_suspect += 1;
-        }
-        if let Some(suspect) = wanted.place.content
-            && wanted.instead_of_suspect
-            && self.report.lost() > lost
-        {
-            // No good version can be had: what the card made of the message is better than nothing.
+        let what = What::InsteadOfSuspect;
+        self.put(&path, wanted.content, &identity, mode, wanted.modified, what)?;
+        self.receive_all()?;
+        if self.report.lost() > lost {
+            // It cannot: what the card made of the message is better than nothing.
             let identity = self.gathered.catalogue.identity(suspect)?;
-            self.put(&path, suspect, &identity, mode, wanted.place.modified)?;
+            self.put(&path, suspect, &identity, mode, wanted.place.modified, What::Suspect)?;
         }
-        self.plan.progress.advance(1, identity.bytes);
         Ok(())
     }
 
@@ -142,15 +177,14 @@ impl Work<'_> {
                     copy.name.extension.as_str()
                 );
                 let path = RelName::fixed(&name);
-                if self.put(&path, copy.content, &copy.identity, 0o600, Moment::default())? {
-                    self.report.numbered += 1;
-                }
+                let (time, what) = (Moment::default(), What::Numbered);
+                self.put(&path, copy.content, &copy.identity, 0o600, time, what)?;
             }
         }
         Ok(())
     }
 
-    /// Puts one message at a path, or beside it. `true` if it was put.
+    /// Puts one message at a path, or beside it, unless it is there already.
     fn put(
         &mut self,
         path: &RelName,
@@ -158,15 +192,32 @@ impl Work<'_> {
         identity: &Identity,
         mode: u32,
         modified: Moment,
+        what: What,
+    ) -> Result<(), JobError> {
+        if !self.ask(path, content, identity, mode, modified, what)? {
+            self.settled(what, identity);
+        }
+        Ok(())
+    }
+
+    /// Asks for a message that has to be put somewhere. `false`: nothing more comes of it.
+    fn ask(
+        &mut self,
+        path: &RelName,
+        content: i64,
+        identity: &Identity,
+        mode: u32,
+        modified: Moment,
+        what: What,
     ) -> Result<bool, JobError> {
         if path.parts().any(|part| part == STAGING.as_bytes()) {
             // No mailbox has a message there: only a forged line can say so, and it would be cleared away.
-            let what = format!("{path}: a restore in progress has that folder");
-            let error = DiskError::with("write", what, rustix::io::Errno::PERM, Trouble::Other);
+            let why = format!("{path}: a restore in progress has that folder");
+            let error = DiskError::with("write", why, rustix::io::Errno::PERM, Trouble::Other);
             self.report.not_written.push((path.clone(), error));
             return Ok(false);
         }
-        let (path, beside) = match self.free_name(path, identity) {
+        let (path, beside) = match free_name(self.target.as_ref(), &self.names, path, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
                 self.report.identical += 1;
@@ -177,152 +228,118 @@ impl Work<'_> {
                 return Ok(false);
             }
         };
-        let staged = match self.fetch(&path, content, identity, mode, modified) {
-            Ok(Some(staged)) => staged,
-            Ok(None) => return Ok(false),
+        let staged = match self.begin(identity) {
+            Ok(staged) => staged,
             // One that does not fit keeps no other from being put back.
-            Err(JobError::Disk(error))
-                if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) =>
-            {
+            Err(error) if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) => {
                 self.report.not_written.push((path, error));
                 return Ok(false);
             }
-            Err(error) => return Err(error),
+            Err(error) => return Err(error.into()),
         };
+        self.ahead.ask(Copies::of(self.gathered, content, *identity)?)?;
         self.names.insert(path.as_bytes().to_vec());
-        self.report.kept_both += u64::from(beside);
-        self.report.restored += 1;
-        self.report.bytes += identity.bytes;
-        if let Some(staged) = staged {
-            self.staged_bytes += identity.bytes;
-            self.staged.push(OnItsWay { staged, path, identity: *identity });
-            if self.staged.len() >= BATCH || self.staged_bytes >= BATCH_BYTES {
-                self.name_staged()?;
-            }
+        let identity = *identity;
+        self.awaited.push_back(Awaited { path, beside, identity, mode, modified, what, staged });
+        if self.awaited.len() >= READ_AHEAD_COPIES {
+            self.receive()?;
         }
         Ok(true)
     }
 
-    /// A name that is free, and whether it is one beside the message's own; `None` if the message
-    /// is there already.
-    fn free_name(
-        &self,
-        path: &RelName,
-        identity: &Identity,
-    ) -> Result<Option<(RelName, bool)>, DiskError> {
-        let barred = self.file_on_the_way(path)?;
-        let clear = match &barred {
-            Some(file) => around(path, file, &identity.digest),
-            None => path.clone(),
-        };
-        let second = beside(&clear, &identity.digest);
-        for (name, beside) in [(&clear, barred.is_some()), (&second, true)] {
-            let look = match &self.target {
-                Some(target) => target.look(name)?,
-                None => Look::Gone,
-            };
-            match look {
-                Look::Gone if self.names.contains(name.as_bytes()) => {}
-                Look::Gone => return Ok(Some((name.clone(), beside))),
-                Look::File(facts) if facts.bytes == identity.bytes => {
-                    let there = self.target.as_ref().map(|t| t.open_existing(name)).transpose()?;
-                    if there.map(hash_file).transpose()? == Some(*identity) {
-                        return Ok(None);
+    /// It is known what became of a message that the drives tell of.
+    fn settled(&self, what: What, identity: &Identity) {
+        match what {
+            What::AsTold | What::InsteadOfSuspect => {
+                self.plan.progress.advance(1, identity.bytes);
+            }
+            // Of these only the copy is counted, or the message was before.
+            What::Suspect | What::Numbered => {}
+        }
+    }
+
+    /// A file for a message; none in a dry run.
+    fn begin(&mut self, identity: &Identity) -> Result<Option<Staged>, DiskError> {
+        self.next += 1;
+        match &self.target {
+            Some(target) if !self.plan.dry_run => target.stage(self.next, identity.bytes).map(Some),
+            _ => Ok(None),
+        }
+    }
+
+    /// Takes the message that was asked for first from the reader, and stages it.
+    fn receive(&mut self) -> Result<(), JobError> {
+        let Some(mut awaited) = self.awaited.pop_front() else { return Ok(()) };
+        let mut refused = None;
+        let first = loop {
+            match self.ahead.piece()? {
+                Piece::Octets { begins, octets } => {
+                    if let (Some(staged), None) = (&mut awaited.staged, &refused) {
+                        let anew = if begins { staged.begin_anew() } else { Ok(()) };
+                        refused = anew.and_then(|()| staged.write(&octets)).err();
                     }
                 }
-                _ => {}
+                Piece::Right { first } => break Ok(first),
+                Piece::NotToBeHad { seen } => break Err(seen),
             }
+        };
+        self.settled(awaited.what, &awaited.identity);
+        if let Some(error) = refused {
+            self.names.remove(awaited.path.as_bytes());
+            if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {
+                return Err(error.into());
+            }
+            self.report.not_written.push((awaited.path, error));
+            return Ok(());
         }
-        Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))
-    }
-
-    /// A file that has the name of a folder on the way to a path: one message vanished, and later ones
-    /// were delivered into a folder of its name.
-    fn file_on_the_way(&self, path: &RelName) -> Result<Option<RelName>, DiskError> {
-        let mut above = path.parent();
-        let mut found = None;
-        while let Some(folder) = above {
-            if self.target.as_ref().is_some_and(|target| target.has_folder(&folder)) {
-                break;
-            }
-            let there = match &self.target {
-                Some(target) => target.look(&folder)?,
-                None => Look::Gone,
-            };
-            if there != Look::Gone || self.names.contains(folder.as_bytes()) {
-                found = Some(folder.clone());
-            }
-            above = folder.parent();
-        }
-        Ok(found)
-    }
-
-    /// Fetches a message from the first copy that has the right hash. `None`: there is none, and that
-    /// is in the report. `Some(None)`: a dry run, nothing was staged.
-    #[expect(clippy::option_option, reason = "two kinds of nothing, told apart by every caller")]
-    fn fetch(
-        &mut self,
-        path: &RelName,
-        content: i64,
-        identity: &Identity,
-        mode: u32,
-        modified: Moment,
-    ) -> Result<Option<Option<RelName>>, JobError> {
-        let mut seen = false;
-        let copies = self.gathered.catalogue.copies_of(&self.gathered.station, content)?;
-        for (tried, (book, copy)) in copies.iter().enumerate() {
-            let Some(drive) = self.gathered.drives.iter().find(|d| d.book.row == *book) else {
-                continue;
-            };
-            let at = drive.dir.join(&copy.name.to_rel());
-            let mut source = match drive.volume.read(&at, 0, ReadFrom::Anywhere) {
-                Ok(source) => source,
-                Err(error) => {
-                    seen |= error.trouble != Trouble::Gone;
-                    continue;
-                }
-            };
-            seen = true;
-            let mut staged = match (&self.target, self.plan.dry_run) {
-                (Some(target), false) => Some(target.stage(self.next, identity.bytes)?),
-                _ => None,
-            };
-            self.next += 1;
-            let mut hasher = Hasher::default();
-            let mut buffer = vec![0; COPY_BUFFER_BYTES.min(identity.bytes as usize + 1)];
-            let mut total = 0;
-            // A copy that cannot be read to its end is a bad copy, and the next one is tried.
-            let mut left = identity.bytes;
-            while let Ok(got) = read_known(|into| source.read(into), &mut buffer, left) {
-                total += got as u64;
-                if got == 0 || total > identity.bytes {
-                    break;
-                }
-                left = identity.bytes - total;
-                hasher.update(&buffer[..got]);
-                if let Some(staged) = &mut staged {
-                    staged.write(&buffer[..got])?;
-                }
-                if got < buffer.len() {
-                    break;
-                }
-            }
-            if total == identity.bytes && hasher.finish() == *identity {
-                self.report.from_second_copy += u64::from(tried > 0);
-                let name = match (&self.target, staged) {
-                    (Some(target), Some(staged)) => Some(target.finish(staged, mode, modified)?),
-                    _ => None,
+        match first {
+            Ok(first) => self.received(awaited, first),
+            Err(seen) => {
+                self.names.remove(awaited.path.as_bytes());
+                let lost = Lost {
+                    mailbox: self.goal.name.clone(),
+                    path: awaited.path,
+                    digest: awaited.identity.digest,
                 };
-                return Ok(Some(name));
+                match seen {
+                    true => self.report.damaged.push(lost),
+                    false => self.report.missing.push(lost),
+                }
+                Ok(())
             }
         }
-        let lost =
-            Lost { mailbox: self.goal.name.clone(), path: path.clone(), digest: identity.digest };
-        match seen {
-            true => self.report.damaged.push(lost),
-            false => self.report.missing.push(lost),
+    }
+
+    /// A message is there whole.
+    fn received(&mut self, awaited: Awaited, from_first: bool) -> Result<(), JobError> {
+        let report = &mut *self.report;
+        report.from_second_copy += u64::from(!from_first);
+        report.kept_both += u64::from(awaited.beside);
+        report.restored += 1;
+        report.bytes += awaited.identity.bytes;
+        match awaited.what {
+            What::AsTold | What::Suspect => {}
+            What::InsteadOfSuspect => report.instead_of_suspect += 1,
+            What::Numbered => report.numbered += 1,
         }
-        Ok(None)
+        if let (Some(target), Some(staged)) = (&self.target, awaited.staged) {
+            let staged = target.finish(staged, awaited.mode, awaited.modified)?;
+            let Awaited { path, identity, .. } = awaited;
+            self.staged_bytes += identity.bytes;
+            self.staged.push(OnItsWay { staged, path, identity });
+            if self.staged.len() >= BATCH || self.staged_bytes >= BATCH_BYTES {
+                self.name_staged()?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes everything that was asked for.
+    fn receive_all(&mut self) -> Result<(), JobError> {
+        while !self.awaited.is_empty() {
+            self.receive()?;
+        }
+        Ok(())
     }
 
     /// Makes what is staged durable, then gives it its names. The names become durable with the next batch, or at
@@ -356,8 +373,9 @@ impl Work<'_> {
                 maildirs.insert(folder.parent().map(|p| p.as_bytes().to_vec()), folder);
             }
         }
-        // They are in the folder now, to be seen there.
-        self.names.clear();
+        // They are in the folder now, to be seen there; those still on their way from the drive are not.
+        let on_their_way = self.awaited.iter().map(|awaited| awaited.path.as_bytes().to_vec());
+        self.names = on_their_way.collect();
         // A Maildir has all three of its folders, or a mail program refuses it.
         for folder in maildirs.into_values() {
             for name in ["cur", "new", "tmp"] {
@@ -375,17 +393,6 @@ impl Work<'_> {
                 Ok(target.sync_all()?)
             }
             _ => Ok(()),
-        }
-    }
-}
-
-pub(super) fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
-    let mut hasher = Hasher::default();
-    let mut buffer = vec![0; COPY_BUFFER_BYTES];
-    loop {
-        match read_full(|into| file.read(into), &mut buffer)? {
-            0 => return Ok(hasher.finish()),
-            got => hasher.update(&buffer[..got]),
         }
     }
 }

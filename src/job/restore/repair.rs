@@ -3,14 +3,14 @@
 //! to is left alone.
 
 use super::beside::beside;
-use super::put::hash_file;
+use super::copies::{Copies, Piece};
+use super::free::hash_file;
 use super::{Gathered, Goal};
-use crate::disk::{Access, DiskError, Look, Placing, ReadFrom, TargetDir, Trouble, read_full};
+use crate::disk::{Access, DiskError, Look, Placing, TargetDir, Trouble};
 use crate::job::JobError;
 use crate::job::catalogue::Wanted;
-use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::message::FileFacts;
-use crate::model::{Digest, Hasher, Identity, RelName};
+use crate::model::{Digest, Identity, RelName};
 
 /// What was done.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -126,28 +126,22 @@ fn stage(
     wanted: &Wanted,
     good: &Identity,
 ) -> Result<Option<RelName>, JobError> {
-    let copies = gathered.catalogue.copies_of(&gathered.station, wanted.content)?;
-    for (number, (book, copy)) in (1..).zip(copies) {
-        let drive = gathered.drives.iter().find(|drive| drive.book.row == book);
-        let Some(drive) = drive else { continue };
-        let at = drive.dir.join(&copy.name.to_rel());
-        let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { continue };
-        let mut staged = target.stage(number, good.bytes)?;
-        let mut hasher = Hasher::default();
-        let mut buffer = vec![0; COPY_BUFFER_BYTES.min(good.bytes as usize + 1)];
-        let mut total = 0;
-        // A copy that cannot be read to its end is a bad copy, and the next one is tried.
-        while let Ok(got) = read_full(|into| source.read(into), &mut buffer) {
-            total += got as u64;
-            if got == 0 || total > good.bytes {
-                break;
+    let mut staged = target.stage(1, good.bytes)?;
+    let (mut refused, mut is_right) = (None, false);
+    Copies::of(gathered, wanted.content, *good)?.read(&mut |piece| {
+        match piece {
+            Piece::Octets { begins, octets } => {
+                let anew = if begins { staged.begin_anew() } else { Ok(()) };
+                refused = anew.and_then(|()| staged.write(&octets)).err();
             }
-            hasher.update(&buffer[..got]);
-            staged.write(&buffer[..got])?;
+            Piece::Right { .. } => is_right = true,
+            Piece::NotToBeHad { .. } => {}
         }
-        if hasher.finish() == *good {
-            return Ok(Some(target.finish(staged, wanted.place.mode, wanted.modified)?));
-        }
+        refused.is_none()
+    });
+    match refused {
+        Some(error) => Err(error.into()),
+        None if is_right => Ok(Some(target.finish(staged, wanted.place.mode, wanted.modified)?)),
+        None => Ok(None),
     }
-    Ok(None)
 }

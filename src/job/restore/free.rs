@@ -1,0 +1,78 @@
+//! Finds a name for a message in the folder restored into, and tells whether the message is there already.
+//! Never gives a name that something has, and never changes anything.
+
+use super::beside::{around, beside};
+use crate::disk::{DiskError, Look, MessageFile, TargetDir, read_full};
+use crate::model::limits::COPY_BUFFER_BYTES;
+use crate::model::{Hasher, Identity, RelName};
+use std::collections::BTreeSet;
+
+/// A name that is free, and whether it is one beside the message's own; `None` if the message
+/// is there already.
+pub(super) fn free_name(
+    target: Option<&TargetDir>,
+    taken: &BTreeSet<Vec<u8>>,
+    path: &RelName,
+    identity: &Identity,
+) -> Result<Option<(RelName, bool)>, DiskError> {
+    let barred = file_on_the_way(target, taken, path)?;
+    let clear = match &barred {
+        Some(file) => around(path, file, &identity.digest),
+        None => path.clone(),
+    };
+    let second = beside(&clear, &identity.digest);
+    for (name, beside) in [(&clear, barred.is_some()), (&second, true)] {
+        let look = match target {
+            Some(target) => target.look(name)?,
+            None => Look::Gone,
+        };
+        match look {
+            Look::Gone if taken.contains(name.as_bytes()) => {}
+            Look::Gone => return Ok(Some((name.clone(), beside))),
+            Look::File(facts) if facts.bytes == identity.bytes => {
+                let there = target.map(|t| t.open_existing(name)).transpose()?;
+                if there.map(hash_file).transpose()? == Some(*identity) {
+                    return Ok(None);
+                }
+            }
+            _ => {}
+        }
+    }
+    Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))
+}
+
+/// A file that has the name of a folder on the way to a path: one message vanished, and later ones
+/// were delivered into a folder of its name.
+fn file_on_the_way(
+    target: Option<&TargetDir>,
+    taken: &BTreeSet<Vec<u8>>,
+    path: &RelName,
+) -> Result<Option<RelName>, DiskError> {
+    let mut above = path.parent();
+    let mut found = None;
+    while let Some(folder) = above {
+        if target.is_some_and(|target| target.has_folder(&folder)) {
+            break;
+        }
+        let there = match target {
+            Some(target) => target.look(&folder)?,
+            None => Look::Gone,
+        };
+        if there != Look::Gone || taken.contains(folder.as_bytes()) {
+            found = Some(folder.clone());
+        }
+        above = folder.parent();
+    }
+    Ok(found)
+}
+
+pub(super) fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
+    let mut hasher = Hasher::default();
+    let mut buffer = vec![0; COPY_BUFFER_BYTES];
+    loop {
+        match read_full(|into| file.read(into), &mut buffer)? {
+            0 => return Ok(hasher.finish()),
+            got => hasher.update(&buffer[..got]),
+        }
+    }
+}
