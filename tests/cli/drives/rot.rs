@@ -37,6 +37,37 @@ fn a_damaged_copy_is_taken_from_the_second_drive_and_made_anew() {
     station.restore().expect_safe().expect_counts(&[("restored", 5), ("from_second_copy", 0)]);
 }
 
+/// A long message is written as it is read: what came of a copy that turns out bad at its end is left out again. One
+/// of no octets, and one just as long as a piece that is read, are no less.
+#[test]
+fn of_a_copy_that_is_bad_at_its_end_nothing_is_left_in_the_message() {
+    const PIECE: usize = 128 << 10;
+    let (mut station, red) = Station::with_drive();
+    let blue = station.drive("blue");
+    let long = mail("long") + &"x".repeat(3 * PIECE);
+    station.deliver("long.eml", &long);
+    let piece = mail("piece") + &"y".repeat(PIECE);
+    station.deliver("piece.eml", &piece[..PIECE]);
+    station.deliver("none.eml", "");
+    station.mirror().expect_safe();
+    let copy = red.payload_of("long.eml");
+    let mut octets = fs::read(&copy).unwrap();
+    *octets.last_mut().unwrap() ^= 1;
+    fs::write(&copy, &octets).unwrap();
+    // Longer than it should be, and right as far as that.
+    let copy = red.payload_of("piece.eml");
+    fs::write(&copy, [fs::read(&copy).unwrap(), b"more".to_vec()].concat()).unwrap();
+    station.use_only(&[&red]);
+    station.restore().expect_unsafe().expect_counts(&[("restored", 1), ("damaged", 2)]);
+    station.use_only(&[&red, &blue]);
+    station.restore().expect_safe().expect_counts(&[
+        ("restored", 3),
+        ("from_second_copy", 2),
+        ("damaged", 0),
+    ]);
+    expect_same(&station.inbox(), &station.restored());
+}
+
 /// Fault 49: somebody deleted a copy by hand.
 #[test]
 fn a_copy_deleted_by_hand_is_missed_when_the_drive_comes_back() {
