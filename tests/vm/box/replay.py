@@ -59,7 +59,9 @@ class Tally:
 class Program:
     """The program from the package, unpacked, and a folder for what it makes."""
 
-    def __init__(self, deb):
+    def __init__(self, deb, look=lambda tree: None):
+        # Is shown each set of files that was read.
+        self.look = look
         self.folder = Path(tempfile.mkdtemp(prefix="replay-", dir=FAST if FAST.is_dir() else None))
         # What came back of equal files is not asked for twice.
         self.trees = {}
@@ -97,6 +99,7 @@ class Program:
                 return None
         key = tree_key(tree)
         if key not in self.trees:
+            self.look(tree)
             self.trees[key] = self.restored(tree)
         return self.trees[key]
 
