@@ -9,6 +9,7 @@ use crate::job::mirror::OpenMailbox;
 use crate::job::reread::{Bite, Rereader, Unfinished};
 use crate::job::round::{self, DriveRound};
 use crate::job::{DriveRef, JobError, Progress};
+use crate::model::limits::DAYS_LEFT_LOW;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -23,6 +24,19 @@ pub(super) struct After {
     pub lacks: bool,
     /// In how many days it is full, as far as can be told.
     pub days_left: Option<u64>,
+}
+
+/// Whether it was told that a drive is full soon: once, until it has room for longer again.
+#[derive(Debug, Default)]
+pub(super) struct FullSoon(bool);
+
+impl FullSoon {
+    /// The days to tell of now.
+    pub(super) fn news_of(&mut self, days_left: Option<u64>) -> Option<u64> {
+        let soon = days_left.filter(|days| *days < DAYS_LEFT_LOW);
+        let was_told = std::mem::replace(&mut self.0, soon.is_some());
+        soon.filter(|_| !was_told)
+    }
 }
 
 /// A bite, as told to the loop.
@@ -127,5 +141,19 @@ impl Worker {
         let bite = rereader.bite(&mut admitted, unfinished)?;
         let due = place.reread.due(&catalogue, admitted.book.row, clock)?;
         Ok((bite, due))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn that_a_drive_is_full_soon_is_told_once_each_time_it_becomes_so() {
+        let mut soon = FullSoon::default();
+        let days =
+            [None, Some(400), Some(14), Some(13), Some(12), None, Some(3), Some(90), Some(0)];
+        let told: Vec<_> = days.into_iter().filter_map(|days| soon.news_of(days)).collect();
+        assert_eq!(told, [13, 3, 0]);
     }
 }

@@ -3,7 +3,7 @@
 use super::carrier::Carrier;
 use super::control::{Answer, Asker, Served};
 use super::events::{News, Voice};
-use super::rereads::{After, Reread};
+use super::rereads::{After, FullSoon, Reread};
 use super::states::{Action, DriveState, Happening, next};
 use super::worker::WorkerJob;
 use crate::disk::mounts::MountKey;
@@ -11,8 +11,7 @@ use crate::disk::{Door, Trouble, VolumeFacts};
 use crate::job::round::DriveRound;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{
-    DAYS_LEFT_LOW, REREAD_AFTER_ERROR, RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER,
-    STALLED_AFTER,
+    REREAD_AFTER_ERROR, RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER, STALLED_AFTER,
 };
 use crate::model::{DriveId, Reason, escape};
 use std::sync::Arc;
@@ -49,8 +48,7 @@ pub(super) struct Slot {
     reread_rest: Option<Instant>,
     /// Copies on it are lost that only another drive can give.
     pub(super) lacks: bool,
-    /// It was told that it is full soon.
-    full_soon: bool,
+    full_soon: FullSoon,
     at: Vec<u8>,
     /// Its id, once a worker has read it.
     id: Option<DriveId>,
@@ -93,7 +91,7 @@ impl Slot {
             reread_at: None,
             reread_rest: None,
             lacks: false,
-            full_soon: false,
+            full_soon: FullSoon::default(),
             at: drive.at.clone(),
             id: None,
             door: Arc::clone(&drive.door),
@@ -342,11 +340,9 @@ impl Slot {
     fn take_after(&mut self, after: &After, voice: &dyn Voice) {
         self.reread_at = after.reread.and_then(|wait| Instant::now().checked_add(wait));
         self.lacks = after.lacks;
-        let soon = after.days_left.filter(|days| *days < DAYS_LEFT_LOW);
-        if let (Some(days), false) = (soon, self.full_soon) {
+        if let Some(days) = self.full_soon.news_of(after.days_left) {
             voice.tell(&News::FullSoon { label: &self.label, days });
         }
-        self.full_soon = soon.is_some();
     }
 
     /// Moves the drive on by the state table, and does what the table says.
