@@ -1,7 +1,7 @@
 //! What is asked of the catalogue for the list of messages that a drive carries, and what is remembered of it.
 //! Never decides anything.
 
-use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use super::payloads::PayloadRow;
 use super::{Catalogue, GONE_MOVED};
 use crate::job::JobError;
 use crate::model::Moment;
@@ -103,15 +103,11 @@ impl Catalogue {
     /// Copies that were taken for what a cut left, and that no other copy is the same as: after both logs were lost,
     /// messages may be among them.
     pub fn debris(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.state = 4 \
+        let of = "WHERE p.book = ?1 AND p.state = 4 \
              AND NOT EXISTS (SELECT 1 FROM place WHERE place.content = p.content AND gone <> ?2) \
              AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content \
              AND (q.state IN (1, 5) OR q.book < p.book OR q.book = p.book AND q.number < p.number)) \
-             ORDER BY p.number"
-        ))?;
-        let rows = query.query_map(params![book, GONE_MOVED], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+             ORDER BY p.number";
+        self.copies(of, params![book, GONE_MOVED])
     }
 }

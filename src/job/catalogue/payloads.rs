@@ -206,6 +206,19 @@ impl Catalogue {
         Ok(query.query_row(params![book, number], read_payload).optional()?)
     }
 
+    /// Copies `p` of contents `c`, as the rest of a query tells them.
+    pub(super) fn copies(
+        &self,
+        of: &str,
+        params: impl rusqlite::Params,
+    ) -> Result<Vec<PayloadRow>, JobError> {
+        let sql =
+            format!("SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content {of}");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params, read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
     /// Up to `most` copies with numbers after `after`, in order.
     pub fn payloads_after(
         &self,
@@ -213,12 +226,8 @@ impl Catalogue {
         after: u32,
         most: u32,
     ) -> Result<Vec<PayloadRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.number > ?2 ORDER BY p.number LIMIT ?3"
-        ))?;
-        let rows = query.query_map(params![book, after, most], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let of = "WHERE p.book = ?1 AND p.number > ?2 ORDER BY p.number LIMIT ?3";
+        self.copies(of, params![book, after, most])
     }
 
     /// Up to `most` copies with numbers before `before`, latest first.
@@ -228,22 +237,14 @@ impl Catalogue {
         before: u32,
         most: u32,
     ) -> Result<Vec<PayloadRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.number < ?2 ORDER BY p.number DESC LIMIT ?3"
-        ))?;
-        let rows = query.query_map(params![book, before, most], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let of = "WHERE p.book = ?1 AND p.number < ?2 ORDER BY p.number DESC LIMIT ?3";
+        self.copies(of, params![book, before, most])
     }
 
     /// Copies claimed by lines behind a break.
     pub fn claimed_payloads(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.state = 0 ORDER BY p.number"
-        ))?;
-        let rows = query.query_map([book], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let of = "WHERE p.book = ?1 AND p.state = 0 ORDER BY p.number";
+        self.copies(of, [book])
     }
 
     /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger. What has headers

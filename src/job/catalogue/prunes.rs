@@ -13,17 +13,13 @@ impl Catalogue {
     /// Good copies on a drive, oldest first, of contents that no drive's ledger gives a place, now or gone, as a
     /// version or as the last good one of a suspect one, and that the mailbox has not and did not have last.
     pub fn superseded(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.state = 1 \
+        let of = "WHERE p.book = ?1 AND p.state = 1 \
              AND NOT EXISTS (SELECT 1 FROM place INDEXED BY place_by_content WHERE place.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM place INDEXED BY place_good WHERE place.good = p.content) \
              AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_by_content WHERE file.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_good WHERE file.good = p.content) \
-             ORDER BY p.number LIMIT ?2"
-        ))?;
-        let rows = query.query_map(params![book, PAGE], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+             ORDER BY p.number LIMIT ?2";
+        self.copies(of, params![book, PAGE])
     }
 
     /// Whether the ledger that a book is gives a content a place.

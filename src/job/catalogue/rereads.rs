@@ -3,7 +3,7 @@
 //! clock says meanwhile, and the next one is counted from it.
 
 use super::Catalogue;
-use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use super::payloads::PayloadRow;
 use crate::job::JobError;
 use crate::model::{Clock, Moment};
 use rusqlite::{OptionalExtension as _, params};
@@ -149,12 +149,8 @@ impl Catalogue {
         round: i64,
         most: u32,
     ) -> Result<Vec<PayloadRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3"
-        ))?;
-        let rows = query.query_map(params![book, round, most], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let of = "WHERE p.book = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3";
+        self.copies(of, params![book, round, most])
     }
 
     /// A round has come to a copy.

@@ -79,15 +79,11 @@ impl Catalogue {
     /// Copies that no ledger gives a place: adopted after a cut and not told of since, known from a manifest
     /// or from their file alone.
     pub fn copies_without_place(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.state IN (0, 5) \
+        let of = "WHERE p.book = ?1 AND p.state IN (0, 5) \
              AND NOT EXISTS (SELECT 1 FROM place WHERE place.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content AND q.book < p.book) \
-             ORDER BY p.number"
-        ))?;
-        let rows = query.query_map([book], read_payload)?;
-        Ok(rows.collect::<Result<_, _>>()?)
+             ORDER BY p.number";
+        self.copies(of, [book])
     }
 
     /// Where a mailbox lay on the card that wrote last.
