@@ -145,7 +145,7 @@ fn link(leaf: Leaf<'_>, text: &str) -> Markup {
 
 fn table(messages: &[Listed]) -> Markup {
     let table = html! {
-        table {
+        table .list {
             thead {
                 tr {
                     @for head in ["Date", "From", "To", "Subject", "Folder"] { th scope="col" { (head) } }
