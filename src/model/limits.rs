@@ -180,11 +180,23 @@ pub const DAYS_LEFT_LOW: u64 = 14;
 pub const CARRY_AFTER: Duration = Duration::from_secs(60);
 /// The daemon looks after it no more often than this: a stick wears out by writing.
 pub const CARRY_EVERY: Duration = Duration::from_secs(3600);
-/// Pages of a drive's list of messages, a month each: ten years. Each links to all others.
-pub const INDEX_PAGES_MAX: usize = 120;
+/// Months with pages of their own in a drive's list of messages: ten years. The first page links to all of them.
+pub const INDEX_MONTHS_MAX: usize = 120;
+/// Messages on a page of that list: about 250 kB, which a slow stick (100 kB/s) takes in three seconds and any browser
+/// shows at once, and most stations' month. Held in memory is one page.
+pub const INDEX_PAGE_MESSAGES: usize = 1_000;
+/// Messages whose headers are kept, until their page is made, where the catalogue has none and they were read from the
+/// copies: 1.5 kB each at most. Those beyond are read once more.
+pub const INDEX_HEADERS_KEPT: usize = 5_000;
+/// Characters of the folders that a line of that list names: a path may be as long as `PATH_BYTES_MAX`, a page not.
+pub const INDEX_FOLDER_CHARS: usize = 240;
 /// Messages on the first page of that list, the latest.
 pub const INDEX_LATEST: usize = 25;
-/// Octets of a program written to a drive before it is synced: a pulled stick or a stop waits for no more.
-pub const PROGRAM_CHUNK_BYTES: usize = 4 << 20;
+/// Octets of what a drive carries that are written before they are synced: a pulled stick or a stop waits for no more,
+/// and no more is held in memory.
+pub const CARRY_CHUNK_BYTES: usize = 4 << 20;
+/// A file longer than this, in octets, is left alone where a text is to be carried: it would have to be filled up to
+/// its end, and no page or config of ours comes near.
+pub const CARRIED_TEXT_BYTES: u64 = 64 << 20;
 /// A config on a drive longer than this, in octets, is not one of ours.
 pub const CARRIED_CONFIG_BYTES: u64 = 256 << 10;

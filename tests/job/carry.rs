@@ -5,11 +5,13 @@
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
 use counterfoil::disk::{Access, MemoryDrive, library::Program};
-use counterfoil::job::carry::{Cargo, Carried, Page, Pages, carried_config, carry, carry_on};
+use counterfoil::job::carry::{
+    Cargo, Carried, Entry, Page, Pages, carried_config, carry, carry_on,
+};
 use counterfoil::job::drive::Claims;
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::bag;
-use counterfoil::model::limits::RESERVE_BYTES;
+use counterfoil::model::limits::{CARRIED_TEXT_BYTES, CARRY_CHUNK_BYTES, RESERVE_BYTES};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -22,11 +24,19 @@ struct Plain;
 
 impl Pages for Plain {
     fn page(&self, page: &Page<'_>) -> String {
-        let mut text = format!("{} {:?}\n", page.station, page.month);
-        for month in page.months {
-            text += &format!("month {} {}\n", month.name, month.messages);
-        }
-        for message in &page.messages {
+        let (mut text, messages) = match page {
+            Page::First { station, entries, latest } => {
+                let entry = |entry: &Entry<'_>| {
+                    format!("{} part {}: {}\n", entry.leaf.month, entry.leaf.part, entry.messages)
+                };
+                (format!("{station}\n") + &entries.iter().map(entry).collect::<String>(), latest)
+            }
+            Page::Part { station, leaf, earlier, later, messages } => {
+                let beside = [earlier, later].map(|leaf| leaf.map(|leaf| (leaf.month, leaf.part)));
+                (format!("{station} {} part {} {beside:?}\n", leaf.month, leaf.part), messages)
+            }
+        };
+        for message in messages {
             let (subject, folder) = (&message.headers.subject, &message.folder);
             text += &format!("{} {subject:?} in {folder} {:?}\n", message.payload, message.marks);
         }
@@ -97,7 +107,7 @@ fn the_rest(drive: &MemoryDrive) -> BTreeMap<String, Vec<u8>> {
         let name = path.strip_prefix(HOME).unwrap_or(path);
         path.starts_with("counterfoil/program/")
             || [bag::README, bag::CONFIG, bag::INDEX].contains(&name)
-            || bag::month_of_index(name.as_bytes()).is_some()
+            || bag::page_of_index(name.as_bytes()).is_some()
     };
     snapshot(drive).into_iter().filter(|(path, _)| !carried(path)).collect()
 }
@@ -124,17 +134,15 @@ fn everything_is_in_the_list_whatever_became_of_it() {
     second_day(&card, &drive);
     carried(&card, &drive, &hold.cargo);
     let july = text(&drive, "index-2003-07.html");
-    assert!(
-        july.starts_with("pier-4 Some(\"2003-07\")\nmonth 2027-01 1\nmonth 2003-07 2\n"),
-        "{july}"
-    );
+    assert!(july.starts_with("pier-4 2003-07 part 1 [None, Some((\"2027-01\", 1))]\n"), "{july}");
     let c = july.find("\"c\" in in/out []").expect(&july);
     assert!(c < july.find("\"b\" in in/inbox []").expect(&july), "the latest first: {july}");
     // Without a date of its own it stands at its first sight.
     let january = text(&drive, "index-2027-01.html");
     assert!(january.contains("\"a\" in in/inbox [Removed]"), "{january}");
     let first = text(&drive, "index.html");
-    assert!(first.starts_with("pier-4 None\n") && first.contains("\"c\""), "{first}");
+    assert!(first.starts_with("pier-4\n2027-01 part 1: 1\n2003-07 part 1: 2\n"), "{first}");
+    assert!(first.contains("\"c\""), "{first}");
     assert_eq!(config_on(&card, &drive).as_deref(), Some("station = \"pier-4\"\n"));
     expect_whole_bag(&drive, "carried");
     let sum = String::from_utf8(drive.file(SUM).unwrap()).unwrap();
@@ -313,10 +321,46 @@ fn a_name_that_something_else_has_is_left_alone() {
     drive.put(&format!("{HOME}index-1999-01.html"), b"not ours");
     carried(&card, &drive, &hold.cargo);
     // The name of a page is a page's: it says that it is empty.
-    assert!(text(&drive, "index-1999-01.html").starts_with("pier-4 Some(\"1999-01\")"));
-    drive.put(&format!("{HOME}index-1999.html"), b"not ours");
+    assert!(text(&drive, "index-1999-01.html").starts_with("pier-4 1999-01 part 1 [None, None]"));
+    for name in ["index-1999.html", "index-1999-01-02.html"] {
+        drive.put(&format!("{HOME}{name}"), b"not ours");
+        carried(&card, &drive, &hold.cargo);
+        assert_eq!(text(&drive, name), "not ours");
+    }
+}
+
+/// It would have to be filled up to its end.
+#[test]
+fn a_file_that_is_too_long_for_one_of_ours_is_left_alone() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    let hold = Hold::new("a = 1", b"program");
+    first_day(&card, &drive);
+    let huge = vec![b'x'; CARRIED_TEXT_BYTES as usize + 1];
+    drive.put(&format!("{HOME}index-2003-07.html"), &huge);
+    assert_eq!(carried(&card, &drive, &hold.cargo).left_out, 1);
+    assert_eq!(text(&drive, "index-2003-07.html").as_bytes(), huge);
+}
+
+/// A text of more than is written at once, and one that shrinks again: nothing of either is lost or left.
+#[test]
+fn a_long_text_is_written_piece_by_piece() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    let long = format!("long = \"{}\"", "0123456789".repeat(CARRY_CHUNK_BYTES / 4));
+    let mut hold = Hold::new("a = 1", b"program");
+    first_day(&card, &drive);
     carried(&card, &drive, &hold.cargo);
-    assert_eq!(text(&drive, "index-1999.html"), "not ours");
+    hold.grow(&long, b"program");
+    let on_drive = |name: &str| text(&drive, name).split_once('\n').unwrap().1.to_owned();
+    carried(&card, &drive, &hold.cargo);
+    assert_eq!(on_drive("config.toml").trim_end(), long);
+    hold.grow("a = 2", b"program");
+    carried(&card, &drive, &hold.cargo);
+    assert_eq!(on_drive("config.toml").trim_end(), "a = 2");
+    drive.remove(&format!("{HOME}config.toml"));
+    hold.grow(&long, b"program");
+    carried(&card, &drive, &hold.cargo);
+    assert_eq!(on_drive("config.toml").trim_end(), long);
+    assert_eq!(carried(&card, &drive, &hold.cargo).written, 0);
 }
 
 /// A stick that says that it has room and has none: what was begun is made anew when there is some.

@@ -60,7 +60,7 @@ fn tag_files(bag: &Path, fillers: Fillers) {
         ["README.TXT", "bag-info.txt", "bagit.txt", "data", "ledger.jsonl", "manifest-sha256.txt"];
     let carried = |name: &str| {
         ["config.toml", "index.html"].contains(&name)
-            || name.starts_with("index-") && name.ends_with(".html")
+            || counterfoil::model::bag::page_of_index(name.as_bytes()).is_some()
     };
     let (more, ours): (BTreeSet<_>, BTreeSet<_>) =
         names.into_iter().partition(|name| carried(name));

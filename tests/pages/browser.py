@@ -1,6 +1,8 @@
 """A page in a browser: what it asks for, what it says, how it is built, how it looks, what is printed of it.
 Never lets a request out, and never takes a picture for a check: those are for people."""
 
+import urllib.parse
+
 import axe_playwright_python.sync_playwright as axe
 import playwright.sync_api as playwright
 
@@ -86,15 +88,33 @@ class Look:
         return [f"asks for {url}" for url in self.asked] + self.said
 
     def complaints(self):
-        return self._text() + self._markup() + self._headings() + self._tables() + self._rules()
+        return self._text() + self._markup() + self._links() + self._headings() + self._tables() + self._rules()
 
     def _text(self):
         text = self.tab.inner_text("body")
         return [f"does not show {wanted!r}" for wanted in self.page.shows if wanted not in text]
 
     def _markup(self):
-        found = self.tab.evaluate(MARKUP)
+        found = self.tab.evaluate(MARKUP, self.page.links)
         return [f"has {what}" for what in found]
+
+    def _links(self):
+        """Links that leave the page's folder, or lead to what is not in it."""
+        targets = self.tab.evaluate("[...document.querySelectorAll('a')].map(a => a.getAttribute('href'))")
+        if self.page.links and not targets:
+            return ["leads nowhere"]
+        return [f"leads to {target}: {why}" for target in dict.fromkeys(targets) if (why := self._astray(target))]
+
+    def _astray(self, target):
+        parts = urllib.parse.urlsplit(target)
+        if parts.scheme or parts.netloc or not parts.path or parts.path.startswith("/") or ".." in parts.path:
+            return "not below its own folder"
+        there = self.page.path.parent / urllib.parse.unquote(parts.path)
+        if not there.is_file():
+            return "no such file"
+        if parts.fragment and f'id="{parts.fragment}"' not in there.read_text(encoding="utf-8"):
+            return "no such place"
+        return None
 
     def _headings(self):
         levels = [int(self.tab.evaluate("h => h.tagName.slice(1)", heading.element_handle()))
@@ -172,13 +192,14 @@ class Look:
 
 
 # What no page of ours has: scripts, what runs them, what asks for something, text that turns the direction.
-MARKUP = """() => {
+MARKUP = """links => {
     const found = [];
     for (const kind of ["script", "iframe", "object", "embed", "link", "img", "form", "base"])
         if (document.querySelector(kind)) found.push("an element " + kind);
     for (const element of document.querySelectorAll("*"))
         for (const attribute of element.attributes)
-            if (/^on|^style$|^src|^href/.test(attribute.name))
+            if (/^on|^style$|^src|^href/.test(attribute.name)
+                && !(links && element.localName == "a" && attribute.name == "href"))
                 found.push("an attribute " + attribute.name);
     if (/[\\u0000-\\u0008\\u000b-\\u001f\\u007f-\\u009f\\u200e\\u200f\\u202a-\\u202e\\u2066-\\u2069]/
         .test(document.documentElement.textContent)) found.push("a character that steers");

@@ -39,6 +39,12 @@ WRONG = [
     (GOOD.replace("' of '", "' and '"), "does not say that it is page 1"),
     (GOOD + "<style>thead{display:table-row-group}</style>", "rows of the table without its heads"),
     (GOOD.replace("Planted</h1>", "</h1>"), "does not show"),
+    (GOOD + "<a href='planted.html'>a</a>", "an attribute href"),
+    (GOOD + "<a href='https://example.org/'>a</a>", "leads to https://example.org/: not below"),
+    (GOOD + "<a href='../planted.html'>a</a>", "leads to ../planted.html: not below"),
+    (GOOD + "<a href='gone.html'>a</a>", "leads to gone.html: no such file"),
+    (GOOD + "<a href='planted.html#gone'>a</a>", "leads to planted.html#gone: no such place"),
+    (GOOD, "leads nowhere"),
 ]
 
 
@@ -50,6 +56,7 @@ def unseen(browser):
         page = Page(name="planted", path=path, shows=["Planted"], heads=HEADS)
         for at, (text, wanted) in enumerate([(GOOD, None), *WRONG]):
             path.write_text(text, encoding="utf-8")
+            page.links = wanted is not None and wanted.startswith("leads ")
             schemes = ("light", "dark") if wanted is None or "dark" in wanted else ("light",)
             complaints = browser.complaints(page, schemes, pictures=False)
             if wanted is None:

@@ -15,8 +15,13 @@ struct Numbers;
 
 impl Pages for Numbers {
     fn page(&self, page: &Page<'_>) -> String {
-        let mut text = format!("{:?} {:?}\n", page.month, page.months);
-        for message in &page.messages {
+        let (mut text, messages) = match page {
+            Page::First { entries, latest, .. } => (format!("{entries:?}\n"), latest),
+            Page::Part { leaf, earlier, later, messages, .. } => {
+                (format!("{leaf:?} {earlier:?} {later:?}\n"), messages)
+            }
+        };
+        for message in messages {
             text += &format!("{} {} {:?}\n", message.payload, message.folder, message.marks);
         }
         text + &"-".repeat(600)

@@ -105,13 +105,35 @@ fn object(rehearsal: &Rehearsal, when: Option<Moment>) -> serde_json::Value {
     })
 }
 
+/// What came of reading once more what came back.
+fn read_again(right: u64, all: u64) -> String {
+    match (right, all) {
+        (_, 0) => String::new(),
+        (0, 1) => ", and was not right on a second look".into(),
+        (0, _) => ", none of them right on a second look".into(),
+        (1, 1) => ", right on a second look".into(),
+        (right, all) if right == all => ", all of them right on a second look".into(),
+        (right, _) => format!(", {right} of them right on a second look"),
+    }
+}
+
+/// Of what came back, how much the mailbox has too.
+fn same(same: u64, all: u64) -> String {
+    match (same, all) {
+        (0, _) => "nothing that came back is the same".into(),
+        (1, 1) => "it is the same".into(),
+        (1, _) => "1 of them is the same".into(),
+        (same, _) => format!("{same} of them are the same"),
+    }
+}
+
 fn tell(rehearsal: &Rehearsal, good: Option<Moment>, output: &Output) {
     let restored = &rehearsal.restored;
     output.say(format!(
-        "Rehearsed in a passing folder, which is gone: {} ({}) came back, {} right on a second look.",
+        "Rehearsed in a passing folder, which is gone: {} ({}) came back{}.",
         count(restored.restored, "message"),
         size(restored.bytes),
-        rehearsal.read_again
+        read_again(rehearsal.read_again, restored.restored)
     ));
     for lost in restored.damaged.iter().chain(&restored.missing) {
         output.warn(format!("{}/{}: no whole copy is on these drives", lost.mailbox, lost.path));
@@ -125,10 +147,8 @@ fn tell(rehearsal: &Rehearsal, good: Option<Moment>, output: &Output) {
             output.warn(format!("{}: {at} is not there to be compared with", goal.name));
             continue;
         };
-        output.say(format!(
-            "{}: {} of them are the same in {at}, octet for octet.",
-            goal.name, found.same
-        ));
+        let same = same(found.same, restored.restored);
+        output.say(format!("{}: {same} in {at}, octet for octet.", goal.name));
         let listed = [
             (&found.other, found.others, "is another in the mailbox"),
             (
@@ -160,4 +180,34 @@ fn tell(rehearsal: &Rehearsal, good: Option<Moment>, output: &Output) {
         ),
     };
     output.wrapped(&verdict);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn counts_agree_with_their_verbs() {
+        let again = [
+            ((0, 0), ""),
+            ((0, 1), ", and was not right on a second look"),
+            ((0, 2), ", none of them right on a second look"),
+            ((1, 1), ", right on a second look"),
+            ((1, 2), ", 1 of them right on a second look"),
+            ((2, 2), ", all of them right on a second look"),
+        ];
+        for ((right, all), expected) in again {
+            assert_eq!(read_again(right, all), expected);
+        }
+        let alike = [
+            ((0, 0), "nothing that came back is the same"),
+            ((0, 3), "nothing that came back is the same"),
+            ((1, 1), "it is the same"),
+            ((1, 3), "1 of them is the same"),
+            ((3, 3), "3 of them are the same"),
+        ];
+        for ((found, all), expected) in alike {
+            assert_eq!(same(found, all), expected);
+        }
+    }
 }

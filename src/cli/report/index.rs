@@ -3,7 +3,7 @@
 
 use super::page::{Outside, page, table_box};
 use super::{count, size, when};
-use crate::job::carry::{Listed, Mark, Month, Page, Pages};
+use crate::job::carry::{Entry, Leaf, Listed, Mark, Page, Pages};
 use crate::model::message::Headers;
 use crate::model::{Moment, bag};
 use maud::{Markup, html};
@@ -13,13 +13,16 @@ pub(in crate::cli) struct Index;
 
 impl Pages for Index {
     fn page(&self, list: &Page<'_>) -> String {
-        let about = match list.month {
-            Some(month) => format!("{}, {}", list.station, title(month)),
-            None => list.station.to_string(),
-        };
-        let body = match list.month {
-            Some(month) => self::month(month, list),
-            None => first(list),
+        let (about, body) = match list {
+            Page::First { station, entries, latest } => {
+                (station.to_string(), first(entries, latest))
+            }
+            Page::Part { station, leaf, earlier, later, messages } => {
+                let parted = leaf.part > 1 || later.is_some_and(|later| later.month == leaf.month);
+                let part = if parted { format!(", part {}", leaf.part) } else { String::new() };
+                let ways = Ways { leaf: *leaf, parted, earlier: *earlier, later: *later };
+                (format!("{station}, {}{part}", title(leaf.month)), self::part(&ways, messages))
+            }
         };
         page("Messages on this drive", &about, &body)
     }
@@ -29,8 +32,8 @@ fn title(month: &str) -> &str {
     if month == bag::UNDATED { "without a date" } else { month }
 }
 
-fn first(list: &Page<'_>) -> Markup {
-    let messages = list.months.iter().map(|month| month.messages).sum();
+fn first(entries: &[Entry<'_>], latest: &[Listed]) -> Markup {
+    let messages = entries.iter().map(|entry| entry.messages).sum();
     html! {
         p {
             (count(messages, "message")) ", by month. The number of a message leads to its copy: a mail program or \
@@ -38,48 +41,111 @@ fn first(list: &Page<'_>) -> Markup {
             a href=(bag::README) { (bag::README) } "."
         }
         h2 { "Months" }
-        ul {
-            @for month in list.months {
-                li { (link(month)) ": " (count(month.messages, "message")) }
-            }
+        ul .months {
+            @for parts in entries.chunk_by(|one, next| one.leaf.month == next.leaf.month) { (month(parts)) }
         }
-        @if !list.messages.is_empty() {
+        @if !latest.is_empty() {
             h2 { "The latest" }
-            (table(&list.messages))
+            (table(latest))
         }
         h2 { "How to read it" }
         ul {
             li { "Dates are those of the messages, in UTC; with a * it is when the station first saw it." }
+            @if entries.iter().any(|entry| entry.leaf.part > 1) {
+                li { "A month of many messages is in parts: part 1 has the oldest." }
+            }
             li { "This list is for a person\u{2019}s eye. What counts are the manifest and the ledger beside it." }
         }
     }
 }
 
-fn month(name: &str, list: &Page<'_>) -> Markup {
+/// A month on the first page. Its name is also where the pages of its parts lead back to.
+fn month(parts: &[Entry<'_>]) -> Markup {
+    let name = parts.first().map_or(bag::UNDATED, |entry| entry.leaf.month);
+    let messages = count(parts.iter().map(|entry| entry.messages).sum(), "message");
     html! {
-        p {
-            a href=(bag::INDEX) { "All months" }
-            @for month in list.months {
-                " \u{b7} "
-                @if month.name == name { strong { (title(name)) } } @else { (link(month)) }
-            }
-        }
-        @if list.messages.is_empty() {
-            p { "There is no message here any more: it has got another date since." }
+        @if let [only] = parts {
+            li id=(name) { (link(only.leaf, title(name))) ": " (messages) }
         } @else {
-            (table(&list.messages))
+            li id=(name) .parted {
+                (title(name)) ": " (messages) ", in parts, the latest first"
+                ul .months {
+                    @for entry in parts {
+                        li {
+                            (link(entry.leaf, &format!("part {}", entry.leaf.part))) (days(entry))
+                            ": " (count(entry.messages, "message"))
+                        }
+                    }
+                }
+            }
         }
     }
 }
 
-fn link(month: &Month) -> Markup {
-    let page = bag::index_page(&month.name).to_string();
-    html! { a href=(page) { (title(&month.name)) } }
+/// The days of a month that a part of it is about.
+fn days(entry: &Entry<'_>) -> String {
+    let day = |seconds| {
+        let date = Moment { seconds, nanos: 0 }.to_rfc3339();
+        date.get(8..10).map(|day| day.trim_start_matches('0').to_owned()).unwrap_or_default()
+    };
+    match entry.span.map(|(first, last)| (day(first), day(last))) {
+        Some((first, last)) if first == last => format!(", day {first}"),
+        Some((first, last)) => format!(", days {first} to {last}"),
+        None => String::new(),
+    }
+}
+
+/// Where a page is, and where it leads.
+struct Ways<'a> {
+    leaf: Leaf<'a>,
+    /// Whether its month has other parts beside this one.
+    parted: bool,
+    earlier: Option<Leaf<'a>>,
+    later: Option<Leaf<'a>>,
+}
+
+fn part(ways: &Ways<'_>, messages: &[Listed]) -> Markup {
+    html! {
+        nav aria-label="Other pages" { (ways_on(ways)) }
+        @if messages.is_empty() {
+            p {
+                "There is no message here any more: what was here is on another page since, or was given up to make \
+                 room."
+            }
+        } @else {
+            (table(messages))
+            nav aria-label="Other pages, after the table" { (ways_on(ways)) }
+        }
+    }
+}
+
+/// Never a list of all pages: each of them would be written anew when one begins.
+fn ways_on(ways: &Ways<'_>) -> Markup {
+    let Leaf { month, .. } = ways.leaf;
+    let beside = |leaf: Leaf<'_>| match (leaf.month == month, leaf.part) {
+        (true, part) => link(leaf, &format!("part {part}")),
+        (false, 1) => link(leaf, title(leaf.month)),
+        (false, part) => link(leaf, &format!("{}, part {part}", title(leaf.month))),
+    };
+    html! {
+        p {
+            a href=(bag::INDEX) { "All months" }
+            @if ways.parted && (ways.earlier.is_some() || ways.later.is_some()) {
+                " \u{b7} " a href={ (bag::INDEX) "#" (month) } { "All parts" }
+            }
+            @if let Some(leaf) = ways.earlier { " \u{b7} Earlier: " (beside(leaf)) }
+            @if let Some(leaf) = ways.later { " \u{b7} Later: " (beside(leaf)) }
+        }
+    }
+}
+
+fn link(leaf: Leaf<'_>, text: &str) -> Markup {
+    html! { a href=(bag::index_page(leaf.month, leaf.part).to_string()) { (text) } }
 }
 
 fn table(messages: &[Listed]) -> Markup {
     let table = html! {
-        table {
+        table .list {
             thead {
                 tr {
                     @for head in ["Date", "From", "To", "Subject", "Folder"] { th scope="col" { (head) } }
@@ -139,6 +205,7 @@ fn word(mark: Mark) -> &'static str {
 mod tests {
     use super::*;
     use crate::model::StationName;
+    use crate::model::limits::{INDEX_LATEST, INDEX_PAGE_MESSAGES};
 
     fn message(number: u32, subject: &str) -> Listed {
         let headers = Headers {
@@ -152,38 +219,110 @@ mod tests {
         Listed { payload, bytes, headers, seen, folder, marks }
     }
 
-    fn shown(month: Option<&str>, messages: Vec<Listed>) -> String {
+    const NOVEMBER: Leaf<'static> = Leaf { month: "2026-11", part: 1 };
+
+    fn leaf(month: &str, part: u32) -> Leaf<'_> {
+        Leaf { month, part }
+    }
+
+    fn shown(
+        of: Leaf<'_>,
+        earlier: Option<Leaf<'_>>,
+        later: Option<Leaf<'_>>,
+        messages: Vec<Listed>,
+    ) -> String {
         let station: StationName = "pier-4".parse().unwrap();
-        let months = ["2026-11", "2026-10", "undated"]
-            .map(|name| Month { name: name.into(), messages: messages.len() as u64 });
-        Index.page(&Page { station: &station, months: &months, month, messages })
+        Index.page(&Page::Part { station: &station, leaf: of, earlier, later, messages })
+    }
+
+    fn first_of(leaves: &[Leaf<'_>], latest: Vec<Listed>) -> String {
+        let station: StationName = "pier-4".parse().unwrap();
+        let span = Some((1_793_491_200, 1_793_750_400));
+        let entries: Vec<_> =
+            leaves.iter().map(|leaf| Entry { leaf: *leaf, messages: 1_000, span }).collect();
+        Index.page(&Page::First { station: &station, entries: &entries, latest })
+    }
+
+    fn targets(page: &str) -> Vec<&str> {
+        let links = page.match_indices("href=\"");
+        links.map(|(at, _)| page[at + 6..].split('"').next().unwrap()).collect()
     }
 
     #[test]
     fn ten_thousand_messages_are_less_than_five_megabytes() {
         let subject = "Water level and road state at the second bridge, evening report";
-        let page = shown(Some("2026-11"), (1..=10_000).map(|n| message(n, subject)).collect());
-        assert!(page.len() < 5_000_000, "{} octets", page.len());
+        let parts = 10_000_usize.div_ceil(INDEX_PAGE_MESSAGES) as u32;
+        let mut sum =
+            first_of(&[leaf("2026-11", 1); 10], vec![message(1, subject); INDEX_LATEST]).len();
+        for part in 1..=parts {
+            let first = (part - 1) * INDEX_PAGE_MESSAGES as u32;
+            let messages = (1..=INDEX_PAGE_MESSAGES as u32).map(|n| message(first + n, subject));
+            let (earlier, later) = (leaf("2026-11", part + 1), leaf("2026-11", part + 2));
+            sum +=
+                shown(leaf("2026-11", part), Some(earlier), Some(later), messages.collect()).len();
+        }
+        assert!(sum < 5_000_000, "{sum} octets");
     }
 
     #[test]
-    fn every_page_leads_to_the_others_and_to_each_copy_and_nowhere_else() {
-        for month in [None, Some("2026-11")] {
-            let page = shown(month, vec![message(42, "river")]);
-            let links: Vec<_> = page.match_indices("href=\"").collect();
-            for (at, _) in &links {
-                let target = page[at + 6..].split('"').next().unwrap();
-                assert!(
-                    ["README.TXT", "index.html", "data/0001/00000042.EML"].contains(&target)
-                        || bag::month_of_index(target.as_bytes()).is_some(),
-                    "{target}"
-                );
-            }
-            for wanted in ["data/0001/00000042.EML", "index-2026-10.html", "index-undated.html"] {
-                assert!(page.contains(&format!("href=\"{wanted}\"")), "{wanted} in {page}");
-            }
+    fn a_page_leads_to_those_beside_it_and_to_each_copy_and_nowhere_else() {
+        let (october, december) = (leaf("2026-10", 3), leaf("2026-12", 1));
+        let copy = "data/0001/00000042.EML";
+        let mail = || vec![message(42, "river")];
+        let cases = [
+            (NOVEMBER, None, None, vec!["index.html"]),
+            (
+                NOVEMBER,
+                Some(october),
+                Some(december),
+                vec!["index.html", "index-2026-10-3.html", "index-2026-12.html"],
+            ),
+            (
+                NOVEMBER,
+                None,
+                Some(leaf("2026-11", 2)),
+                vec!["index.html", "index.html#2026-11", "index-2026-11-2.html"],
+            ),
+            (
+                leaf("2026-11", 2),
+                Some(NOVEMBER),
+                None,
+                vec!["index.html", "index.html#2026-11", "index-2026-11.html"],
+            ),
+        ];
+        for (of, earlier, later, ways) in cases {
+            let page = shown(of, earlier, later, mail());
+            assert_eq!(targets(&page), [&ways[..], &[copy], &ways[..]].concat());
+            // A page that is empty now, and one whose month has no other part, lead to no list of parts.
+            assert!(shown(of, None, None, Vec::new()).contains("no message here any more"));
+            assert_eq!(targets(&shown(of, None, None, Vec::new())), ["index.html"]);
             assert!(!page.contains("<script"));
         }
+        let title = "<p class=\"about\">pier-4, 2026-11</p>";
+        assert!(shown(NOVEMBER, Some(october), Some(december), mail()).contains(title));
+        let title = "<p class=\"about\">pier-4, 2026-11, part 1</p>";
+        assert!(shown(NOVEMBER, None, Some(leaf("2026-11", 2)), mail()).contains(title));
+    }
+
+    #[test]
+    fn the_first_page_leads_to_every_other() {
+        let leaves = [leaf("2026-11", 2), NOVEMBER, leaf("2026-10", 1), leaf("undated", 1)];
+        let page = first_of(&leaves, vec![message(42, "river")]);
+        let wanted = [
+            "README.TXT",
+            "index-2026-11-2.html",
+            "index-2026-11.html",
+            "index-2026-10.html",
+            "index-undated.html",
+            "data/0001/00000042.EML",
+        ];
+        assert_eq!(targets(&page), wanted);
+        assert!(page.contains("2026-11: 2000 messages, in parts, the latest first"), "{page}");
+        assert!(page.contains("part 2</a>, days 1 to 4: 1000 messages"), "{page}");
+        for month in ["2026-11", "2026-10", "undated"] {
+            assert_eq!(page.matches(&format!(" id=\"{month}\"")).count(), 1, "{page}");
+        }
+        assert!(!page.contains("<script"));
     }
 
     #[test]
@@ -191,7 +330,7 @@ mod tests {
         let mut hostile = message(1, "<script>alert(1)</script>\u{202e}");
         hostile.folder = "\"><img src=x>".into();
         hostile.marks = vec![Mark::Removed, Mark::Damaged];
-        let page = shown(Some("2026-11"), vec![hostile]);
+        let page = shown(NOVEMBER, None, None, vec![hostile]);
         for dangerous in ["<script", "<img", "\u{202e}"] {
             assert!(!page.contains(dangerous), "{dangerous:?} in {page}");
         }

@@ -1,5 +1,9 @@
-//! The list of a drive's messages, in pages of a month: what is on it is in the list, whatever became of it since.
-//! The same messages always give the same pages, octet for octet: so that nothing is written when nothing changed.
+//! The list of a drive's messages, in pages of a month or of a part of one: what is on it is in the list, whatever
+//! became of it since. The same messages always give the same pages, octet for octet: so that nothing is written when
+//! nothing changed.
+//!
+//! A month's part 1 is its oldest, and a page knows of no other but the two beside it: new mail changes the latest
+//! page, and one more when a new page begins; not all that are there.
 
 use super::shelf::Shelf;
 use crate::disk::{EntryKind, ReadFrom, read_full};
@@ -8,23 +12,37 @@ use crate::job::catalogue::{
 };
 use crate::job::drive::Admitted;
 use crate::job::{JobError, headers};
-use crate::model::limits::{DRIVE_FOLDER_ENTRIES, HEADER_BYTES, INDEX_LATEST, INDEX_PAGES_MAX};
+use crate::model::limits::{
+    DRIVE_FOLDER_ENTRIES, HEADER_BYTES, INDEX_FOLDER_CHARS, INDEX_HEADERS_KEPT, INDEX_LATEST,
+    INDEX_MONTHS_MAX, INDEX_PAGE_MESSAGES,
+};
 use crate::model::message::Headers;
 use crate::model::{Moment, PayloadName, RelName, StationName, bag, escape};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// What stands at the head of a page while it is written. What is left of the page is no part of what is shown.
 const TORN_PAGE: &str = "<!DOCTYPE html><html lang=\"en\"><title>Being written</title><p>This page was being written \
                          when the drive was pulled or the power went. The messages are whole, in the folder \
                          <a href=\"data\">data</a>. It is made anew when the drive is at the station again.<!--";
 
-/// A page of the list, by the month of its messages.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Month {
+/// Which page of the list: a part of a month.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Leaf<'a> {
     /// As `2026-11`, or [`bag::UNDATED`].
-    pub name: String,
+    pub month: &'a str,
+    /// From 1, the oldest.
+    pub part: u32,
+}
+
+/// A page, as the first page tells of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry<'a> {
+    /// Which.
+    pub leaf: Leaf<'a>,
     /// How many messages.
     pub messages: u64,
+    /// The times of its first and its last message, in claimed seconds; none where they do not belong together.
+    pub span: Option<(i64, i64)>,
 }
 
 /// What there is to say of a message beside what it is.
@@ -62,25 +80,51 @@ pub struct Listed {
 }
 
 /// A page of the list.
-pub struct Page<'a> {
-    /// The station.
-    pub station: &'a StationName,
-    /// All months there are.
-    pub months: &'a [Month],
-    /// The month of this page; the first page has none, and the latest messages.
-    pub month: Option<&'a str>,
-    /// Its messages, the latest first.
-    pub messages: Vec<Listed>,
+pub enum Page<'a> {
+    /// The first.
+    First {
+        /// The station.
+        station: &'a StationName,
+        /// All others, those of a month beside each other, the latest first.
+        entries: &'a [Entry<'a>],
+        /// The latest messages, the latest first.
+        latest: Vec<Listed>,
+    },
+    /// A part of a month.
+    Part {
+        /// The station.
+        station: &'a StationName,
+        /// Which.
+        leaf: Leaf<'a>,
+        /// The page before it in time, perhaps of another month.
+        earlier: Option<Leaf<'a>>,
+        /// The page after it in time.
+        later: Option<Leaf<'a>>,
+        /// Its messages, the latest first.
+        messages: Vec<Listed>,
+    },
 }
 
 /// Puts a page into words.
 pub trait Pages: Send + Sync {
     /// The whole page, the same for the same messages.
     fn page(&self, page: &Page<'_>) -> String;
+
+    /// Messages on a page at most, at least 1: a month of more is in parts.
+    fn messages_a_page(&self) -> usize {
+        INDEX_PAGE_MESSAGES
+    }
 }
 
-/// A message before it is looked at closely: when it is of, and its number.
-type Brief = (i64, u32);
+/// A message before it is looked at closely, in the order of the list.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Brief {
+    /// When it is of, in claimed seconds; the least number where that is not known.
+    at: i64,
+    number: u32,
+    /// It keeps its place all the same: else whatever is pruned would change every page behind it.
+    given_up: bool,
+}
 
 pub(super) fn write(
     catalogue: &Catalogue,
@@ -89,78 +133,91 @@ pub(super) fn write(
     pages: &dyn Pages,
     shelf: &mut Shelf<'_>,
 ) -> Result<(), JobError> {
-    let mut list = List {
-        catalogue,
-        drive,
-        read: HashMap::new(),
-        good: catalogue.good_versions(drive.book.row)?,
-    };
-    let mut by_month = list.by_month(shelf)?;
+    let mut list = List { catalogue, drive, read: HashMap::new() };
+    let by_month = list.by_month(shelf)?;
+    let leaves = leaves(&by_month, pages.messages_a_page());
+    for (at, (leaf, briefs)) in leaves.iter().enumerate() {
+        if shelf.stops() {
+            return Ok(());
+        }
+        // What has no date is neither before nor after what has one.
+        let is_beside =
+            |other: &Leaf<'_>| (other.month == bag::UNDATED) == (leaf.month == bag::UNDATED);
+        let beside = |at: Option<usize>| {
+            at.and_then(|at| leaves.get(at)).map(|(leaf, _)| *leaf).filter(is_beside)
+        };
+        let (earlier, later) = (beside(Some(at + 1)), beside(at.checked_sub(1)));
+        let messages = list.look_at(briefs.iter().rev())?;
+        let page = Page::Part { station, leaf: *leaf, earlier, later, messages };
+        put(drive, &bag::index_page(leaf.month, leaf.part), pages.page(&page), shelf)?;
+    }
     if shelf.stops() {
         return Ok(());
     }
-    by_month.values_mut().for_each(|messages| messages.sort_unstable_by(|a, b| b.cmp(a)));
-    // The latest month first; what has no date is last by its name alone.
-    let dated = by_month.iter().rev().filter(|(name, _)| *name != bag::UNDATED);
-    let undated = by_month.get_key_value(bag::UNDATED);
-    let months: Vec<(&String, &Vec<Brief>)> = dated.chain(undated).collect();
-    let names: Vec<Month> = months
-        .iter()
-        .map(|(name, messages)| Month { name: (*name).clone(), messages: messages.len() as u64 })
-        .collect();
-    for (name, messages) in &months {
-        let page = Page {
-            station,
-            months: &names,
-            month: Some(name.as_str()),
-            messages: list.look_at(messages)?,
-        };
-        put(drive, &bag::index_page(name), &pages.page(&page), shelf)?;
-    }
-    let latest: Vec<Brief> =
-        months.iter().flat_map(|(_, messages)| *messages).take(INDEX_LATEST).copied().collect();
-    let first = Page { station, months: &names, month: None, messages: list.look_at(&latest)? };
-    put(drive, &RelName::fixed(bag::INDEX), &pages.page(&first), shelf)?;
-    for name in left_over(drive, &names)? {
-        let page = Page { station, months: &names, month: Some(&name), messages: Vec::new() };
-        put(drive, &bag::index_page(&name), &pages.page(&page), shelf)?;
+    let entries: Vec<_> = leaves.iter().map(|(leaf, briefs)| entry(*leaf, briefs)).collect();
+    let latest = leaves.iter().flat_map(|(_, briefs)| briefs.iter().rev());
+    let latest = list.look_at(latest.filter(|brief| !brief.given_up).take(INDEX_LATEST))?;
+    let first = Page::First { station, entries: &entries, latest };
+    put(drive, &RelName::fixed(bag::INDEX), pages.page(&first), shelf)?;
+    for (month, part) in left_over(drive, leaves.iter().map(|(leaf, _)| *leaf).collect())? {
+        let leaf = Leaf { month: &month, part };
+        let page = Page::Part { station, leaf, earlier: None, later: None, messages: Vec::new() };
+        put(drive, &bag::index_page(&month, part), pages.page(&page), shelf)?;
     }
     Ok(())
+}
+
+/// All pages but the first, the latest first, each with its messages. What has no date is last by its name alone.
+fn leaves(by_month: &BTreeMap<String, Vec<Brief>>, most: usize) -> Vec<(Leaf<'_>, &[Brief])> {
+    let dated = by_month.iter().rev().filter(|(month, _)| *month != bag::UNDATED);
+    let months = dated.chain(by_month.get_key_value(bag::UNDATED));
+    let parts = months.flat_map(|(month, briefs)| {
+        let parts = briefs.chunks(most).zip(1..).collect::<Vec<_>>().into_iter().rev();
+        parts.map(move |(briefs, part)| (Leaf { month, part }, briefs))
+    });
+    parts.collect()
+}
+
+fn entry<'a>(leaf: Leaf<'a>, briefs: &[Brief]) -> Entry<'a> {
+    let there = || briefs.iter().filter(|brief| !brief.given_up);
+    let ends = there().next().zip(there().next_back());
+    let span = ends.filter(|_| leaf.month != bag::UNDATED).map(|(first, last)| (first.at, last.at));
+    Entry { leaf, messages: there().count() as u64, span }
 }
 
 fn put(
     drive: &Admitted,
     name: &RelName,
-    page: &str,
+    mut page: String,
     shelf: &mut Shelf<'_>,
 ) -> Result<(), JobError> {
-    let text = format!("{page}\n");
-    shelf.put(&drive.dir.join(name), text.as_bytes(), TORN_PAGE)
+    page.push('\n');
+    shelf.put(&drive.dir.join(name), page.as_bytes(), TORN_PAGE)
 }
 
-/// Pages of months that have no messages any more: a message got its date since, and stands elsewhere. Nothing is
-/// deleted on a drive, so they say that they are empty.
-fn left_over(drive: &Admitted, months: &[Month]) -> Result<Vec<String>, JobError> {
+/// Pages of months and parts that have no messages any more: a message got its date since, and stands elsewhere.
+/// Nothing is deleted on a drive, so they say that they are empty.
+fn left_over(
+    drive: &Admitted,
+    leaves: BTreeSet<Leaf<'_>>,
+) -> Result<BTreeSet<(String, u32)>, JobError> {
     let entries = drive.volume.list(&drive.dir, DRIVE_FOLDER_ENTRIES)?;
     let files = entries.iter().filter(|entry| entry.kind == EntryKind::File);
-    let pages = files.filter_map(|entry| bag::month_of_index(&entry.name));
-    let left = pages.filter(|name| months.iter().all(|month| month.name != *name));
-    let mut left: Vec<_> = left.map(str::to_owned).collect();
-    left.sort_unstable();
-    Ok(left)
+    let pages = files.filter_map(|entry| bag::page_of_index(&entry.name));
+    let left = pages.filter(|&(month, part)| !leaves.contains(&Leaf { month, part }));
+    Ok(left.map(|(month, part)| (month.to_owned(), part)).collect())
 }
 
 struct List<'a> {
     catalogue: &'a Catalogue,
     drive: &'a Admitted,
-    /// Headers read from copies just now, by content: kept nowhere, since the catalogue takes what has headers for a
-    /// message of the mailbox.
-    read: HashMap<i64, Headers>,
-    good: HashMap<i64, Stand>,
+    /// Headers read from copies just now, by the copies' numbers, as many as may be held: kept nowhere, since the
+    /// catalogue takes what has headers for a message of the mailbox.
+    read: HashMap<u32, Headers>,
 }
 
 impl List<'_> {
-    /// Every copy under its month, of its own date, else of its first sight.
+    /// Every copy under its month, of its own date, else of its first sight; the oldest first.
     fn by_month(
         &mut self,
         shelf: &mut Shelf<'_>,
@@ -173,7 +230,8 @@ impl List<'_> {
             let month = of.map(Moment::to_rfc3339).and_then(|text| {
                 text.get(..7).filter(|month| bag::is_month(month)).map(str::to_owned)
             });
-            let brief = (of.map_or(i64::MIN, |of| of.seconds), dated.number);
+            let (number, given_up) = (dated.number, dated.given_up);
+            let brief = Brief { at: of.map_or(i64::MIN, |of| of.seconds), number, given_up };
             by_month.entry(month.unwrap_or_else(|| bag::UNDATED.into())).or_default().push(brief);
         };
         self.catalogue.each_dated(self.drive.book.row, |dated| match &dated.date {
@@ -184,20 +242,20 @@ impl List<'_> {
             if shelf.stops() {
                 return Ok(BTreeMap::new());
             }
-            if !self.read.contains_key(&dated.content)
-                && let Some(row) = self.catalogue.payload(self.drive.book.row, dated.number)?
-            {
-                self.read.insert(dated.content, self.headers_of(&row));
+            let row = self.catalogue.payload(self.drive.book.row, dated.number)?;
+            let headers = row.map(|row| self.headers_of(&row)).unwrap_or_default();
+            add(&headers.date, &dated);
+            if self.read.len() < INDEX_HEADERS_KEPT {
+                self.read.insert(dated.number, headers);
             }
-            let date = self.read.get(&dated.content).map(|headers| headers.date.as_str());
-            add(date.unwrap_or_default(), &dated);
         }
         // Dates are whatever the mail says: months beyond the latest ones are no pages of their own.
-        while by_month.len() > INDEX_PAGES_MAX
+        while by_month.len() > INDEX_MONTHS_MAX
             && let Some((_, messages)) = by_month.pop_first()
         {
             by_month.entry(bag::UNDATED.into()).or_default().extend(messages);
         }
+        by_month.values_mut().for_each(|messages| messages.sort_unstable());
         Ok(by_month)
     }
 
@@ -216,14 +274,15 @@ impl List<'_> {
         headers::read(&start[..got])
     }
 
-    fn look_at(&self, messages: &[Brief]) -> Result<Vec<Listed>, JobError> {
-        let mut listed = Vec::with_capacity(messages.len());
-        for (_, number) in messages {
-            if let Some(row) = self.catalogue.payload(self.drive.book.row, *number)? {
-                // What was given up to make room is not there to be opened.
-                if !row.state.is_given_up() {
-                    listed.push(self.listed(&row)?);
-                }
+    fn look_at<'a>(
+        &self,
+        messages: impl Iterator<Item = &'a Brief>,
+    ) -> Result<Vec<Listed>, JobError> {
+        let mut listed = Vec::new();
+        // What was given up to make room is not there to be opened.
+        for brief in messages.filter(|brief| !brief.given_up) {
+            if let Some(row) = self.catalogue.payload(self.drive.book.row, brief.number)? {
+                listed.push(self.listed(&row)?);
             }
         }
         Ok(listed)
@@ -231,12 +290,13 @@ impl List<'_> {
 
     fn listed(&self, row: &PayloadRow) -> Result<Listed, JobError> {
         let known = self.catalogue.known(row.content)?;
-        let headers = known.headers.or_else(|| self.read.get(&row.content).cloned());
+        let read = || self.read.get(&row.name.number).cloned();
+        let headers = known.headers.or_else(read).unwrap_or_else(|| self.headers_of(row));
         let mut stands = self.catalogue.stands(self.drive.book.row, row.content)?;
         if stands.iter().all(|stand| stand.gone != 0)
-            && let Some(stand) = self.good.get(&row.content)
+            && let Some(stand) = self.catalogue.good_version(self.drive.book.row, row.content)?
         {
-            stands.insert(0, stand.clone());
+            stands.insert(0, stand);
         }
         let is_there = stands.iter().any(|stand| stand.gone == 0);
         let named = stands.iter().filter(|stand| !is_there || stand.gone == 0);
@@ -267,9 +327,9 @@ impl List<'_> {
         Ok(Listed {
             payload: row.name,
             bytes: row.identity.bytes,
-            headers: headers.unwrap_or_default(),
+            headers,
             seen: known.seen.map(|(seen, _)| seen),
-            folder: folders.join(", "),
+            folder: shortened(folders.join(", ")),
             marks,
         })
     }
@@ -281,5 +341,12 @@ impl List<'_> {
             Some(folder) => format!("{mailbox}/{}", escape::shown(folder.as_bytes())),
             None => mailbox.to_string(),
         })
+    }
+}
+
+fn shortened(folders: String) -> String {
+    match folders.char_indices().nth(INDEX_FOLDER_CHARS) {
+        None => folders,
+        Some((end, _)) => format!("{}\u{2026}", &folders[..end]),
     }
 }

@@ -10,7 +10,7 @@ mod shelf;
 
 pub use bring::{carry, carry_on};
 pub use config::carried_config;
-pub use index::{Listed, Mark, Month, Page, Pages};
+pub use index::{Entry, Leaf, Listed, Mark, Page, Pages};
 pub use shelf::Carried;
 
 use crate::disk::library;

@@ -4,7 +4,7 @@
 use super::shelf::Shelf;
 use crate::disk::{ReadFrom, Source, library, read_full};
 use crate::job::JobError;
-use crate::model::limits::{COPY_BUFFER_BYTES, PROGRAM_CHUNK_BYTES};
+use crate::model::limits::{CARRY_CHUNK_BYTES, COPY_BUFFER_BYTES};
 use crate::model::{Digest, Hasher, RelName, bag};
 
 pub(super) fn put(shelf: &mut Shelf<'_>, program: &library::Program) -> Result<(), JobError> {
@@ -63,13 +63,13 @@ fn copy(
     length: u64,
 ) -> Result<bool, JobError> {
     let mut source = program.open()?;
-    let mut chunk = vec![0; PROGRAM_CHUNK_BYTES];
+    let mut chunk = vec![0; CARRY_CHUNK_BYTES];
     let mut done = 0;
     while done < length {
         if shelf.stops() {
             return Ok(false);
         }
-        let wanted = (length - done).min(PROGRAM_CHUNK_BYTES as u64) as usize;
+        let wanted = (length - done).min(CARRY_CHUNK_BYTES as u64) as usize;
         let got = read_full(|into| source.read(into), &mut chunk[..wanted])?;
         chunk[got..wanted].fill(0);
         shelf.write(at, done, &chunk[..wanted])?;

@@ -8,7 +8,9 @@
 use crate::disk::{ReadFrom, Trouble, Volume, read_full};
 use crate::job::{JobError, Progress};
 use crate::model::RelName;
-use crate::model::limits::{COPY_BUFFER_BYTES, OVERHEAD_BYTES, RESERVE_BYTES};
+use crate::model::limits::{
+    CARRIED_TEXT_BYTES, CARRY_CHUNK_BYTES, COPY_BUFFER_BYTES, OVERHEAD_BYTES, RESERVE_BYTES,
+};
 
 /// Octets of a file's head: a sector, the least that a stick writes at once.
 const HEAD: usize = 512;
@@ -63,6 +65,10 @@ impl<'a> Shelf<'a> {
             return Ok(());
         }
         let Some(there) = self.length(at)? else { return Ok(()) };
+        if there > Some(CARRIED_TEXT_BYTES) {
+            self.done.left_out += 1;
+            return Ok(());
+        }
         let length = text.len().max(there.unwrap_or(0) as usize);
         if there == Some(length as u64) && self.holds(at, text)? {
             self.done.bytes += length as u64;
@@ -80,15 +86,20 @@ impl<'a> Shelf<'a> {
         let head = HEAD.min(length);
         let mut mark = torn.as_bytes()[..torn.len().min(head)].to_vec();
         mark.resize(head, b' ');
-        match there {
-            None => {
-                mark.extend(filled(head, length));
-                self.write(at, 0, &mark)?;
+        let chunk = |from: usize| filled(from, length.min(from + CARRY_CHUNK_BYTES));
+        if there.is_none() {
+            mark.extend(chunk(head));
+        }
+        self.write(at, 0, &mark)?;
+        let mut done = mark.len();
+        while done < length {
+            // Its head says that it is being written, and it is written anew.
+            if done > head && self.stops() {
+                return Ok(());
             }
-            Some(_) => {
-                self.write(at, 0, &mark)?;
-                self.write(at, head as u64, &filled(head, length))?;
-            }
+            let octets = chunk(done);
+            self.write(at, done as u64, &octets)?;
+            done += octets.len();
         }
         self.write(at, 0, &filled(0, head))?;
         self.done.written += 1;

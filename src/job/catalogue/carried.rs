@@ -1,12 +1,11 @@
 //! What is asked of the catalogue for the list of messages that a drive carries, and what is remembered of it.
 //! Never decides anything.
 
-use super::payloads::PayloadRow;
+use super::payloads::{PayloadRow, PayloadState};
 use super::{Catalogue, GONE_MOVED};
 use crate::job::JobError;
 use crate::model::Moment;
-use rusqlite::params;
-use std::collections::HashMap;
+use rusqlite::{OptionalExtension as _, params};
 
 /// Places of one message that its line in the list may name.
 const PLACES_NAMED: u32 = 8;
@@ -22,6 +21,8 @@ pub struct Dated {
     pub date: Option<String>,
     /// When it was first seen, in claimed seconds.
     pub seen: Option<i64>,
+    /// Whether it was given up, and is not there to be opened.
+    pub given_up: bool,
 }
 
 /// Where a message is or was, and how it went.
@@ -39,7 +40,7 @@ impl Catalogue {
     /// Goes through every copy that a drive has of a station, in order of their numbers.
     pub fn each_dated(&self, book: i64, mut each: impl FnMut(Dated)) -> Result<(), JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT p.number, p.content, c.sender IS NOT NULL, c.date, c.seen FROM payload p \
+            "SELECT p.number, p.content, c.sender IS NOT NULL, c.date, c.seen, p.state FROM payload p \
              JOIN content c ON c.id = p.content WHERE p.book = ?1 ORDER BY p.number",
         )?;
         let mut rows = query.query([book])?;
@@ -51,6 +52,7 @@ impl Catalogue {
                 content: row.get(1)?,
                 date: read.then(|| date.unwrap_or_default()),
                 seen: row.get(4)?,
+                given_up: PayloadState::of(row.get(5)?).is_given_up(),
             });
         }
         Ok(())
@@ -68,16 +70,16 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Contents that are the last good version beside a damaged one, and where.
-    pub fn good_versions(&self, book: i64) -> Result<HashMap<i64, Stand>, JobError> {
+    /// Where a content is the last good version beside a damaged one.
+    pub fn good_version(&self, book: i64, content: i64) -> Result<Option<Stand>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT good, mailbox, key, gone FROM place WHERE book = ?1 AND good IS NOT NULL",
+            "SELECT mailbox, key, gone FROM place INDEXED BY place_good \
+             WHERE good = ?2 AND book = ?1 ORDER BY gone, mailbox, key LIMIT 1",
         )?;
-        let rows = query.query_map([book], |row| {
-            let stand = Stand { mailbox: row.get(1)?, key: row.get(2)?, gone: row.get(3)? };
-            Ok((row.get(0)?, stand))
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
+        let stand = query.query_row(params![book, content], |row| {
+            Ok(Stand { mailbox: row.get(0)?, key: row.get(1)?, gone: row.get(2)? })
+        });
+        Ok(stand.optional()?)
     }
 
     /// Octets of everything that a drive carries beside the copies, as this card last left it.

@@ -4,6 +4,7 @@
 use crate::station::{Station, expect_same, mail};
 use crate::stick::Stick;
 use crate::told::Told;
+use counterfoil::model::limits::INDEX_PAGE_MESSAGES;
 use std::ffi::OsString;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
@@ -228,6 +229,65 @@ fn the_list_marks_what_was_removed_and_nothing_is_written_when_nothing_changed()
     station.replug_and_mirror(&red);
     assert_eq!(red.everything(), before);
     assert_eq!(times(&red), written);
+}
+
+/// A month of one message more than a page takes. Whoever has only the stick gets from the first page to every other and
+/// from there to every copy.
+#[test]
+fn a_month_of_many_messages_is_in_parts_and_every_link_leads_somewhere() {
+    let (station, red) = Station::with_drive();
+    let dated = |at: usize, date: &str| {
+        let text = format!("Date: {date} +0000\r\nSubject: gauge {at}\r\n\r\nEXERCISE\r\n");
+        station.deliver(format!("{at:04}.eml"), text);
+    };
+    dated(0, "31 Oct 2003 10:00:00");
+    (1..=INDEX_PAGE_MESSAGES).for_each(|at| dated(at, "1 Nov 2003 10:00:00"));
+    station.mirror().expect_safe();
+    expect_links(&red, &["index-2003-10.html", "index-2003-11.html", "index.html"]);
+    let read = |name: &str| fs::read_to_string(red.bag().join(name)).unwrap();
+    let full = read("index-2003-11.html");
+    assert!(read("index.html").contains("2003-11</a>: 1000 messages"));
+    dated(2_000, "2 Nov 2003 10:00:00");
+    station.mirror().expect_safe();
+    let names = ["index-2003-10.html", "index-2003-11-2.html", "index-2003-11.html", "index.html"];
+    expect_links(&red, &names);
+    let rows = |page: &str| {
+        page.split_once("<tbody>").unwrap().1.split_once("</tbody>").unwrap().0.to_owned()
+    };
+    assert_eq!(rows(&read("index-2003-11.html")), rows(&full));
+    assert!(read("index.html").contains("part 2</a>, day 2: 1 message<"), "{}", read("index.html"));
+    let full = read("index-2003-11.html");
+    dated(2_001, "2 Nov 2003 11:00:00");
+    station.mirror().expect_safe();
+    assert_eq!(read("index-2003-11.html"), full);
+    red.expect_bag_valid();
+}
+
+/// The pages of the list are these, and each link of each leads to a page, a place on it, or a copy that is there; the
+/// first page leads to all.
+fn expect_links(red: &Stick, pages: &[&str]) {
+    let there = names_in(&red.bag()).into_iter().filter(|name| name.ends_with(".html"));
+    assert_eq!(there.collect::<Vec<_>>(), pages);
+    let read = |name: &str| fs::read_to_string(red.bag().join(name)).unwrap();
+    let mut copies = std::collections::BTreeSet::new();
+    for page in pages {
+        let text = read(page);
+        for (at, _) in text.match_indices("href=\"") {
+            let target = text[at + 6..].split('"').next().unwrap();
+            let (file, place) = target.split_once('#').unwrap_or((target, ""));
+            assert!(red.bag().join(file).is_file(), "{page} leads to {target}");
+            if !place.is_empty() {
+                assert_eq!(
+                    read(file).matches(&format!("id=\"{place}\"")).count(),
+                    1,
+                    "{page}: {target}"
+                );
+            }
+            copies.extend(file.starts_with("data/").then(|| file.to_owned()));
+        }
+        assert!(*page == "index.html" || read("index.html").contains(&format!("href=\"{page}\"")));
+    }
+    assert_eq!(copies.len(), red.payloads().len());
 }
 
 #[test]

@@ -189,9 +189,21 @@ fn a_rehearsal_changes_nothing_and_is_remembered() {
     assert!(fs::read_to_string(&page).unwrap().contains("A restore was last rehearsed"));
     rehearse(&station, &[]).expect_safe().expect_words(&[
         "2 messages",
+        "came back, all of them right on a second look.",
+        "2 of them are the same in",
         "octet for octet",
         "A restore would bring everything back",
     ]);
+}
+
+#[test]
+fn a_rehearsal_of_one_message_speaks_of_one() {
+    let (station, _red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    rehearse(&station, &[])
+        .expect_safe()
+        .expect_words(&["came back, right on a second look.", "inbox: it is the same in"]);
 }
 
 #[test]
