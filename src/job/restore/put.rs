@@ -284,6 +284,13 @@ impl Work<'_, '_> {
             }
         };
         self.settled(awaited.what, &awaited.identity);
+        if (refused.is_some() || first.is_err())
+            && let Some(staged) = &mut awaited.staged
+            && let Err(error) = staged.begin_anew()
+        {
+            // Only for the room that others may need: it is cleared away in the end.
+            tracing::debug!(%error, "what was written in vain could not be given up at once");
+        }
         if let Some(error) = refused {
             self.names.remove(awaited.path.as_bytes());
             if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {

@@ -140,6 +140,26 @@ fn a_target_that_is_full_half_way_is_gone_on_with() {
     expect_same(&station.inbox(), mounted.path());
 }
 
+/// Two long messages for each of which there is room, but not for both: the second keeps no short one away.
+#[test]
+fn what_does_not_fit_beside_another_keeps_no_later_one_away() {
+    let (station, _red) = Station::with_drive();
+    for name in ["a.eml", "b.eml"] {
+        station.deliver(name, mail(name) + &"x".repeat(600 << 10));
+    }
+    for number in 0..20 {
+        station.deliver(format!("m{number:03}.eml"), mail(&format!("traffic {number}")));
+    }
+    station.mirror().expect_safe();
+    let mounted = Mounted::small(&station.path("small"), "size=1m");
+    let into = mounted.path().to_str().unwrap().to_owned();
+    let told = station.restore_with(&["--into", &into]).expect_unsafe();
+    told.expect_counts(&[("restored", 21)]);
+    let (whole, there) = (tree(&station.inbox()), tree(mounted.path()));
+    assert_eq!(there.len(), 21);
+    assert!(there.iter().all(|(path, what)| whole[path] == *what));
+}
+
 /// A folder of another user, restored into by root: owner and group are that user's, rights the message's own.
 #[test]
 fn root_restores_into_another_users_folder() {
