@@ -94,15 +94,23 @@ struct OnItsWay {
     identity: Identity,
 }
 
-/// A message that was asked for, and has a name to go to.
-struct Awaited {
+/// A message to be put back.
+struct Message {
+    /// Where it belongs.
     path: RelName,
-    /// The name is one beside the message's own.
-    beside: bool,
+    content: i64,
     identity: Identity,
     mode: u32,
     modified: Moment,
     what: What,
+}
+
+/// A message that was asked for, and has a name to go to.
+struct Awaited {
+    message: Message,
+    path: RelName,
+    /// The name is one beside the message's own.
+    beside: bool,
     /// None in a dry run.
     staged: Option<Staged>,
 }
@@ -141,23 +149,27 @@ impl Work<'_, '_> {
         }
         let path = RelName::from_key(&wanted.place.key)
             .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
-        let identity = self.gathered.catalogue.identity(wanted.content)?;
-        let mode = wanted.place.mode;
-        let Some(suspect) = wanted.place.content.filter(|_| wanted.instead_of_suspect) else {
-            return self.put(&path, wanted.content, &identity, mode, wanted.modified, What::AsTold);
+        let version = |content, modified, what| {
+            let identity = self.gathered.catalogue.identity(content)?;
+            let (path, mode) = (path.clone(), wanted.place.mode);
+            Ok::<_, JobError>(Message { path, content, identity, mode, modified, what })
         };
+        let Some(suspect) = wanted.place.content.filter(|_| wanted.instead_of_suspect) else {
+            let message = version(wanted.content, wanted.modified, What::AsTold)?;
+            return self.put(message);
+        };
+        let good = version(wanted.content, wanted.modified, What::InsteadOfSuspect)?;
+        let suspect = version(suspect, wanted.place.modified, What::Suspect)?;
         // Whether the good version can be had has to be known before what follows.
         self.receive_all()?;
         let lost = self.report.lost();
-        let what = What::InsteadOfSuspect;
-        self.put(&path, wanted.content, &identity, mode, wanted.modified, what)?;
+        self.put(good)?;
         self.receive_all()?;
-        if self.report.lost() > lost {
+        match self.report.lost() > lost {
             // It cannot: what the card made of the message is better than nothing.
-            let identity = self.gathered.catalogue.identity(suspect)?;
-            self.put(&path, suspect, &identity, mode, wanted.place.modified, What::Suspect)?;
+            true => self.put(suspect),
+            false => Ok(()),
         }
-        Ok(())
     }
 
     /// Messages without a place in any ledger, under their numbers.
@@ -176,55 +188,46 @@ impl Work<'_, '_> {
                     copy.name.number,
                     copy.name.extension.as_str()
                 );
-                let path = RelName::fixed(&name);
-                let (time, what) = (Moment::default(), What::Numbered);
-                self.put(&path, copy.content, &copy.identity, 0o600, time, what)?;
+                self.put(Message {
+                    path: RelName::fixed(&name),
+                    content: copy.content,
+                    identity: copy.identity,
+                    mode: 0o600,
+                    modified: Moment::default(),
+                    what: What::Numbered,
+                })?;
             }
         }
         Ok(())
     }
 
-    /// Puts one message at a path, or beside it, unless it is there already.
-    fn put(
-        &mut self,
-        path: &RelName,
-        content: i64,
-        identity: &Identity,
-        mode: u32,
-        modified: Moment,
-        what: What,
-    ) -> Result<(), JobError> {
-        if !self.ask(path, content, identity, mode, modified, what)? {
-            self.settled(what, identity);
+    /// Puts one message at its path, or beside it, unless it is there already.
+    fn put(&mut self, message: Message) -> Result<(), JobError> {
+        let (what, bytes) = (message.what, message.identity.bytes);
+        if !self.ask(message)? {
+            self.settled(what, bytes);
         }
         Ok(())
     }
 
     /// Asks for a message that has to be put somewhere. `false`: nothing more comes of it.
-    fn ask(
-        &mut self,
-        path: &RelName,
-        content: i64,
-        identity: &Identity,
-        mode: u32,
-        modified: Moment,
-        what: What,
-    ) -> Result<bool, JobError> {
-        if path.parts().any(|part| part == STAGING.as_bytes()) {
+    fn ask(&mut self, message: Message) -> Result<bool, JobError> {
+        let (wanted, identity) = (&message.path, &message.identity);
+        if wanted.parts().any(|part| part == STAGING.as_bytes()) {
             // No mailbox has a message there: only a forged line can say so, and it would be cleared away.
-            let why = format!("{path}: a restore in progress has that folder");
+            let why = format!("{wanted}: a restore in progress has that folder");
             let error = DiskError::with("write", why, rustix::io::Errno::PERM, Trouble::Other);
-            self.report.not_written.push((path.clone(), error));
+            self.report.not_written.push((wanted.clone(), error));
             return Ok(false);
         }
-        let (path, beside) = match free_name(self.target.as_ref(), &self.names, path, identity) {
+        let (path, beside) = match free_name(self.target.as_ref(), &self.names, wanted, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
                 self.report.identical += 1;
                 return Ok(false);
             }
             Err(error) => {
-                self.report.not_written.push((path.clone(), error));
+                self.report.not_written.push((wanted.clone(), error));
                 return Ok(false);
             }
         };
@@ -237,10 +240,9 @@ impl Work<'_, '_> {
             }
             Err(error) => return Err(error.into()),
         };
-        self.ahead.ask(Copies::of(self.gathered, content, *identity)?)?;
+        self.ahead.ask(Copies::of(self.gathered, message.content, *identity)?)?;
         self.names.insert(path.as_bytes().to_vec());
-        let identity = *identity;
-        self.awaited.push_back(Awaited { path, beside, identity, mode, modified, what, staged });
+        self.awaited.push_back(Awaited { message, path, beside, staged });
         if self.awaited.len() >= READ_AHEAD_COPIES {
             self.receive()?;
         }
@@ -248,11 +250,9 @@ impl Work<'_, '_> {
     }
 
     /// It is known what became of a message that the drives tell of.
-    fn settled(&self, what: What, identity: &Identity) {
+    fn settled(&self, what: What, bytes: u64) {
         match what {
-            What::AsTold | What::InsteadOfSuspect => {
-                self.plan.progress.advance(1, identity.bytes);
-            }
+            What::AsTold | What::InsteadOfSuspect => self.plan.progress.advance(1, bytes),
             // Of these only the copy is counted, or the message was before.
             What::Suspect | What::Numbered => {}
         }
@@ -283,7 +283,7 @@ impl Work<'_, '_> {
                 Piece::NotToBeHad { seen } => break Err(seen),
             }
         };
-        self.settled(awaited.what, &awaited.identity);
+        self.settled(awaited.message.what, awaited.message.identity.bytes);
         if (refused.is_some() || first.is_err())
             && let Some(staged) = &mut awaited.staged
             && let Err(error) = staged.begin_anew()
@@ -306,7 +306,7 @@ impl Work<'_, '_> {
                 let lost = Lost {
                     mailbox: self.goal.name.clone(),
                     path: awaited.path,
-                    digest: awaited.identity.digest,
+                    digest: awaited.message.identity.digest,
                 };
                 match seen {
                     true => self.report.damaged.push(lost),
@@ -320,18 +320,19 @@ impl Work<'_, '_> {
     /// A message is there whole.
     fn received(&mut self, awaited: Awaited, from_first: bool) -> Result<(), JobError> {
         let report = &mut *self.report;
+        let Awaited { message, path, beside, staged } = awaited;
         report.from_second_copy += u64::from(!from_first);
-        report.kept_both += u64::from(awaited.beside);
+        report.kept_both += u64::from(beside);
         report.restored += 1;
-        report.bytes += awaited.identity.bytes;
-        match awaited.what {
+        report.bytes += message.identity.bytes;
+        match message.what {
             What::AsTold | What::Suspect => {}
             What::InsteadOfSuspect => report.instead_of_suspect += 1,
             What::Numbered => report.numbered += 1,
         }
-        if let (Some(target), Some(staged)) = (&self.target, awaited.staged) {
-            let staged = target.finish(staged, awaited.mode, awaited.modified)?;
-            let Awaited { path, identity, .. } = awaited;
+        if let (Some(target), Some(staged)) = (&self.target, staged) {
+            let staged = target.finish(staged, message.mode, message.modified)?;
+            let identity = message.identity;
             self.staged_bytes += identity.bytes;
             self.staged.push(OnItsWay { staged, path, identity });
             if self.staged.len() >= BATCH || self.staged_bytes >= BATCH_BYTES {
