@@ -3,9 +3,11 @@
 
 use crate::card::{Card, drive_ref, folder, mail, station, tree};
 use crate::medium::HOME;
-use counterfoil::disk::MemoryDrive;
+use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::Unwatched;
+use counterfoil::job::drive::stations;
 use counterfoil::job::restore::{Goal, Plan, gather, restore};
+use counterfoil::model::RelName;
 use std::collections::BTreeMap;
 
 fn two_batches() -> (Card, MemoryDrive) {
@@ -74,6 +76,25 @@ fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
     card.mirrored(&drive);
     let (files, _) = restored(&drive);
     assert_eq!(files, card.messages());
+}
+
+/// A cut may leave a new folder beside those of the stations without its clusters, that of the programs among them: none
+/// of them hides a station. Found in the box, as a state of a FAT stick.
+#[test]
+fn an_unreadable_folder_beside_those_of_stations_hides_none() {
+    let (card, drive) = two_batches();
+    let volume = drive_ref(&drive, "d").door.open(Access::Write).unwrap();
+    for name in ["counterfoil/program", "counterfoil/hull-2", "counterfoil/zinc-9"] {
+        volume.make_dir(&RelName::new(name.as_bytes()).unwrap()).unwrap();
+        drive.set_unreadable_folder(name);
+        assert_eq!(stations(&*volume).unwrap(), [station()], "{name}");
+        assert_eq!(restored(&drive), (card.messages(), vec![]), "{name}");
+    }
+    drive.set_unreadable_folder(HOME.trim_end_matches('/'));
+    let clock = counterfoil::daemon::clock::SystemClock::new();
+    let gathered = gather(&[drive_ref(&drive, "d")], &station(), &clock).unwrap();
+    assert_eq!(gathered.failed.len(), 1, "that its own cannot be read is said");
+    assert_eq!(gathered.drives.len(), 0);
 }
 
 /// The ledger has everything: not one message is missing, and it is told that the manifest ends early.

@@ -2,7 +2,7 @@
 //! the ids of drives that were copied from others.
 //! Never believes more of it than its format and its id.
 
-use crate::disk::{EntryKind, ReadFrom, Volume, read_full};
+use crate::disk::{EntryKind, ReadFrom, Trouble, Volume, read_full};
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, DRIVE_FOLDER_ENTRIES, STATIONS_MAX};
 use crate::model::{Clock, DriveId, RelName, StationName, bag};
@@ -167,16 +167,21 @@ pub fn drive_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
     })
 }
 
-/// The stations that have a folder on a drive.
+/// The stations that have a folder on a drive. A folder that cannot be read hides none of the others: whoever asks for
+/// what is in it is told.
 pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
     let home = RelName::fixed(bag::HOME);
     let mut found = Vec::new();
     for entry in volume.list(&home, STATIONS_MAX * 2)? {
         let name = std::str::from_utf8(&entry.name).ok().and_then(|name| name.parse().ok());
-        if let (EntryKind::Folder, Some(name)) = (entry.kind, name)
-            && is_station(volume, &name)?
-        {
-            found.push(name);
+        if let (EntryKind::Folder, Some(name)) = (entry.kind, name) {
+            match is_station(volume, &name) {
+                Ok(true) => found.push(name),
+                Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => {}
+                other => {
+                    other?;
+                }
+            }
         }
     }
     found.sort();
@@ -186,7 +191,7 @@ pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
 
 /// Whether a folder has anything of a station: beside those of stations there are the folder of the programs that the
 /// drive carries, and what a repair tool left.
-fn is_station(volume: &dyn Volume, name: &StationName) -> Result<bool, JobError> {
+pub fn is_station(volume: &dyn Volume, name: &StationName) -> Result<bool, JobError> {
     let entries = volume.list(&bag::station_dir(name), DRIVE_FOLDER_ENTRIES)?;
     let ours = [bag::PAYLOAD, bag::LEDGER, bag::MANIFEST, bag::DECLARATION];
     Ok(entries.iter().any(|entry| ours.iter().any(|name| entry.name == name.as_bytes())))

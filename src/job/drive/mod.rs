@@ -15,7 +15,7 @@ mod skeleton;
 pub use admit::{Admission, Admitted, Begin, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
-pub use identity::{drive_id, make_drive, stations};
+pub use identity::{drive_id, is_station, make_drive, stations};
 pub use ledger::{Lines, Piece};
 pub use manifest::{Listed, read as read_manifest};
 pub(crate) use payload::{

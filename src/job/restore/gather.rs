@@ -4,7 +4,8 @@
 use crate::disk::{Access, EntryKind, Trouble};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::{
-    Admission, Admitted, Begin, Copy, admit, copy_length, hash_copy, list_segment, read_manifest,
+    Admission, Admitted, Begin, Copy, admit, copy_length, hash_copy, is_station, list_segment,
+    read_manifest,
 };
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVE_FOLDER_ENTRIES;
@@ -58,8 +59,7 @@ impl Gathered {
     fn add(&mut self, drive: &DriveRef, id: DriveId, clock: &dyn Clock) -> Result<(), JobError> {
         let volume = drive.door.open(Access::Read)?;
         let home = bag::station_dir(&self.station);
-        let stations = crate::job::drive::stations(&*volume)?;
-        if !stations.contains(&self.station) {
+        if !is_station(&*volume, &self.station)? {
             return Ok(());
         }
         let asked = Admission {

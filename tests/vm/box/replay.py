@@ -192,8 +192,19 @@ class Trial:
         """Tries states in the box. What this computer read too must have come back the same."""
         self.hold(wanted, lambda surface: bench.restored(surface.image), self.tally.in_the_box)
         for key, backs in self.tally.in_the_box.items():
-            if key in self.tally.read and self.tally.read[key][""].everything != backs[""].everything:
-                raise host.Failed("of one state other files come back in the box than on this computer")
+            if key in self.tally.read:
+                here, there = self.tally.read[key][""], backs[""]
+                apart = here.everything.items() ^ there.everything.items()
+                if apart:
+                    raise host.Failed(f"of one state other files come back in the box than on this computer: "
+                                      f"{self.where(key)}: {sorted(apart)[:4]}; in the box: {there.said}")
+
+    def where(self, key):
+        """In what states the octets are these."""
+        with self.surface() as surface:
+            found = [f"{state.kind} at entry {state.at}{state.what}, mark {state.acknowledged}"
+                     for state in self.log.states(surface, self.seed) if state.key == key]
+        return ", ".join(found)
 
     def image(self, number):
         """The octets of a state after a mark and before the next, whose files are not those of the mark: what a

@@ -13,11 +13,12 @@ from .replay import READ, SIZE, Life, few, held, tried
 PROGRAMS = "/home/op/programs"
 ARCH = "counterfoil-testing"
 SIGNED = "# A station's settings, kept by counterfoil. SHA-256 of what follows: "
-IN_THE_BOX = 6
+IN_THE_BOX = 90
 
 
 def carrying(life, programs):
-    """A new stick; more mail, so that the list grows; another config, shorter than the first; another program."""
+    """A new stick with mail on it and nothing else, then all there is; more mail, so that the list grows; another config,
+    shorter than the first; another program."""
     post = life.post
     # A stand-in: every write of the real one, which is ten thousand times as long, would be tried.
     environment = f"COUNTERFOIL_PROGRAMS={PROGRAMS}"
@@ -32,8 +33,13 @@ def carrying(life, programs):
         post.run(f"mkdir -p {PROGRAMS} && cat >{PROGRAMS}/{ARCH} && chmod -R a+rX {PROGRAMS}", octets)
         programs.add(octets)
 
-    program(bytes(range(256)) * 40)
+    post.configure(CONFIG + "\n[drives]\ncarry = []\n")
     life.deliver(messages("first", 5))
+    # Acknowledged before anything is carried: no cut while that is written may cost it.
+    life.mirror()
+    post.configure(CONFIG + "\n[link]\nbits_per_second = 300\n")
+    program(bytes(range(256)) * 40)
+    life.deliver(messages("second", 1))
     step()
     life.deliver(messages("more", 40))
     step()
@@ -86,7 +92,6 @@ class Looked:
 @story
 def every_write_of_what_a_fat_carries(post):
     post.boot()
-    post.configure(CONFIG + '\n[link]\nbits_per_second = 300\n')
     stick = post.new_stick("AMBER", "vfat", size=SIZE)
     stick.logs = []
     before = stick.copy("amber-before").path
