@@ -13,7 +13,7 @@ from .replay import READ, SIZE, Life, few, held, tried
 PROGRAMS = "/home/op/programs"
 ARCH = "counterfoil-testing"
 SIGNED = "# A station's settings, kept by counterfoil. SHA-256 of what follows: "
-IN_THE_BOX = 90
+IN_THE_BOX = 16
 
 
 def carrying(life, programs):
