@@ -222,6 +222,9 @@ pub(super) fn span<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration
     parse_span(&text).map(Some).map_err(serde::de::Error::custom)
 }
 
+/// The longest span: a hundred years.
+const SPAN_MAX: Duration = Duration::from_secs(36_500 * 86_400);
+
 /// A time span as a person writes it: `2s`, `10m`, `1h 30m`, `30d`. A day is 24 hours.
 fn parse_span(text: &str) -> Result<Duration, String> {
     let wrong = || format!("{text:?} is not a time span: write it as 2s, 10m, 1h or 30d");
@@ -231,10 +234,21 @@ fn parse_span(text: &str) -> Result<Duration, String> {
     };
     let days = Duration::from_secs(u64::from(days) * 86_400);
     if rest.is_empty() && !days.is_zero() || rest.is_empty() && text.trim() == "0d" {
-        return Ok(days);
+        return bounded(text, days);
     }
     let span: jiff::SignedDuration = rest.parse().map_err(|_| wrong())?;
-    Duration::try_from(span).ok().and_then(|span| span.checked_add(days)).ok_or_else(wrong)
+    let span = Duration::try_from(span).ok().and_then(|span| span.checked_add(days));
+    bounded(text, span.ok_or_else(wrong)?)
+}
+
+/// Nothing here takes longer than a hundred years: a slip is told, and every span can be written in days again.
+fn bounded(text: &str, span: Duration) -> Result<Duration, String> {
+    match span > SPAN_MAX {
+        true => {
+            Err(format!("{text:?} is longer than a hundred years: write it as 2s, 10m, 1h or 30d"))
+        }
+        false => Ok(span),
+    }
 }
 
 fn rate<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u64>, D::Error> {
@@ -278,11 +292,23 @@ mod tests {
             ("0s", 0),
             ("0d", 0),
             ("1d 2h", day + 7_200),
+            ("36500d", 36_500 * day),
         ];
         for (text, seconds) in good {
             assert_eq!(parse_span(text), Ok(Duration::from_secs(seconds)), "{text}");
         }
-        for text in ["", "d", "-1d", "1d x", "1.5d", "3 fortnights", "-2s"] {
+        for text in [
+            "",
+            "d",
+            "-1d",
+            "1d x",
+            "1.5d",
+            "3 fortnights",
+            "-2s",
+            "36501d",
+            "365838015216h",
+            "36500d 1s",
+        ] {
             assert!(parse_span(text).is_err(), "{text}");
         }
     }

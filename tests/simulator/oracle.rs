@@ -63,8 +63,8 @@ pub(crate) struct Promised {
     pub(crate) manifest_spoilt: bool,
     /// It lost or refused what it had called durable; until it was looked at again nothing is promised.
     pub(crate) lied: bool,
-    /// It did so once.
-    pub(crate) ever_lied: bool,
+    /// How often it did so.
+    pub(crate) lies: u32,
 }
 
 /// All that was ever delivered, and what became of it.
@@ -280,7 +280,8 @@ impl Promised {
     /// The stick lost what it had called durable: only what is left of it is promised from here on.
     pub(crate) fn after_a_lie(&mut self, image: &Image) {
         let file = |path: &str| image.file(&format!("{HOME}{path}"), Junk::Zeros);
-        (self.lied, self.ever_lied) = (true, true);
+        self.lied = true;
+        self.lies += 1;
         self.copies.retain(|payload, was| file(payload).as_ref() == Some(&**was));
         self.seen.retain(|payload, was| file(payload).as_ref() == Some(was));
         self.ledger = file("ledger.jsonl").unwrap_or_default();
@@ -292,7 +293,7 @@ impl Promised {
     }
 
     pub(crate) fn is_spoilt(&self) -> bool {
-        self.ledger_spoilt || self.manifest_spoilt || self.ever_lied || !self.excused.is_empty()
+        self.ledger_spoilt || self.manifest_spoilt || self.lies > 0 || !self.excused.is_empty()
     }
 }
 

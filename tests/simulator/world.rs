@@ -25,6 +25,9 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
+/// Times a stick lied after which nobody need trust it any more.
+const LIES: u32 = 3;
+
 /// A stick of this station.
 pub(crate) struct Slot {
     pub(crate) stick: Stick,
@@ -569,6 +572,11 @@ impl World {
                     self.slots[slot].stick.pull();
                     return Ok(());
                 }
+                // It came back again and again without what it had called durable: its operator begins afresh with it.
+                Err(JobError::Untrusted { .. }) if self.slots[slot].promised.lies >= LIES => {
+                    self.begin_afresh(&drive)?;
+                    return self.recover_twice(slot);
+                }
                 Err(error) => return broken(HEALED, format!("an admission ended in {error}")),
             }
             let now = self.slots[slot].stick.state().medium.memory().clone();
@@ -588,6 +596,13 @@ impl World {
                 }
             }
         }
+        Ok(())
+    }
+
+    fn begin_afresh(&self, drive: &DriveRef) -> Held {
+        let known = self.card.catalogue.drive_at(&drive.at).unwrap();
+        let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
+        self.card.catalogue.begin_afresh(row.row).unwrap();
         Ok(())
     }
 
@@ -695,7 +710,7 @@ impl World {
     /// Every copy is listed once under the hash it has, unless somebody spoilt that.
     fn whole_bag(&self, slot: usize) -> Held {
         let Slot { stick, promised, .. } = &self.slots[slot];
-        if promised.manifest_spoilt || promised.ledger_spoilt || promised.ever_lied {
+        if promised.manifest_spoilt || promised.ledger_spoilt || promised.lies > 0 {
             return Ok(());
         }
         let state = stick.state();
