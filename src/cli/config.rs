@@ -3,7 +3,7 @@
 
 use super::args::LogTime;
 use super::costs::{LinkTable, PowerTable};
-use crate::model::limits::DRIVES_MAX;
+use crate::model::limits::{DRIVES_MAX, SPAN_MAX};
 use crate::model::{MailboxName, StationName, escape};
 use serde::{Deserialize, Deserializer};
 use std::path::{Path, PathBuf};
@@ -222,9 +222,6 @@ pub(super) fn span<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration
     parse_span(&text).map(Some).map_err(serde::de::Error::custom)
 }
 
-/// The longest span: a hundred years.
-const SPAN_MAX: Duration = Duration::from_secs(36_500 * 86_400);
-
 /// A time span as a person writes it: `2s`, `10m`, `1h 30m`, `30d`. A day is 24 hours.
 fn parse_span(text: &str) -> Result<Duration, String> {
     let wrong = || format!("{text:?} is not a time span: write it as 2s, 10m, 1h or 30d");
@@ -233,21 +230,19 @@ fn parse_span(text: &str) -> Result<Duration, String> {
         None => (0, text),
     };
     let days = Duration::from_secs(u64::from(days) * 86_400);
-    if rest.is_empty() && !days.is_zero() || rest.is_empty() && text.trim() == "0d" {
-        return bounded(text, days);
-    }
-    let span: jiff::SignedDuration = rest.parse().map_err(|_| wrong())?;
-    let span = Duration::try_from(span).ok().and_then(|span| span.checked_add(days));
-    bounded(text, span.ok_or_else(wrong)?)
-}
-
-/// Nothing here takes longer than a hundred years: a slip is told, and every span can be written in days again.
-fn bounded(text: &str, span: Duration) -> Result<Duration, String> {
-    match span > SPAN_MAX {
-        true => {
+    let only_days = rest.is_empty() && (!days.is_zero() || text.trim() == "0d");
+    let span = match only_days {
+        true => Some(days),
+        false => {
+            let rest: jiff::SignedDuration = rest.parse().map_err(|_| wrong())?;
+            Duration::try_from(rest).ok().and_then(|rest| rest.checked_add(days))
+        }
+    };
+    match span.ok_or_else(wrong)? {
+        span if span <= SPAN_MAX => Ok(span),
+        _ => {
             Err(format!("{text:?} is longer than a hundred years: write it as 2s, 10m, 1h or 30d"))
         }
-        false => Ok(span),
     }
 }
 

@@ -15,8 +15,6 @@ const PLACES_NAMED: u32 = 8;
 pub struct Dated {
     /// Its number.
     pub number: u32,
-    /// Its content.
-    pub content: i64,
     /// The date in its headers, if they were ever read on this card; empty where they have none.
     pub date: Option<String>,
     /// When it was first seen, in claimed seconds.
@@ -40,19 +38,18 @@ impl Catalogue {
     /// Goes through every copy that a drive has of a station, in order of their numbers.
     pub fn each_dated(&self, book: i64, mut each: impl FnMut(Dated)) -> Result<(), JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT p.number, p.content, c.sender IS NOT NULL, c.date, c.seen, p.state FROM payload p \
+            "SELECT p.number, c.sender IS NOT NULL, c.date, c.seen, p.state FROM payload p \
              JOIN content c ON c.id = p.content WHERE p.book = ?1 ORDER BY p.number",
         )?;
         let mut rows = query.query([book])?;
         while let Some(row) = rows.next()? {
-            let read: bool = row.get(2)?;
-            let date: Option<String> = row.get(3)?;
+            let read: bool = row.get(1)?;
+            let date: Option<String> = row.get(2)?;
             each(Dated {
                 number: row.get(0)?,
-                content: row.get(1)?,
                 date: read.then(|| date.unwrap_or_default()),
-                seen: row.get(4)?,
-                given_up: PayloadState::of(row.get(5)?).is_given_up(),
+                seen: row.get(3)?,
+                given_up: PayloadState::of(row.get(4)?).is_given_up(),
             });
         }
         Ok(())

@@ -175,13 +175,11 @@ pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
     for entry in volume.list(&home, STATIONS_MAX * 2)? {
         let name = std::str::from_utf8(&entry.name).ok().and_then(|name| name.parse().ok());
         if let (EntryKind::Folder, Some(name)) = (entry.kind, name) {
-            match is_station(volume, &name) {
-                Ok(true) => found.push(name),
-                Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => {}
-                other => {
-                    other?;
-                }
-            }
+            let is_one = match is_station(volume, &name) {
+                Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => false,
+                known => known?,
+            };
+            found.extend(is_one.then_some(name));
         }
     }
     found.sort();

@@ -2,7 +2,7 @@
 //! writes them. Never writes anything, and never calls a message right before its last octet was hashed.
 
 use super::Gathered;
-use crate::disk::{ReadFrom, Trouble, Volume, read_known};
+use crate::disk::{DiskError, ReadFrom, Staged, Trouble, Volume, read_known};
 use crate::job::JobError;
 use crate::model::limits::{COPY_BUFFER_BYTES, READ_AHEAD_COPIES};
 use crate::model::{Hasher, Identity, RelName};
@@ -16,14 +16,28 @@ pub(super) struct Copies<'a> {
     at: Vec<(&'a dyn Volume, RelName)>,
 }
 
-/// What comes of reading one message.
+/// What comes of reading one message, until its end.
 pub(super) enum Piece {
     /// Some octets of a copy. Where it `begins`, those of the copy before were not right.
     Octets { begins: bool, octets: Vec<u8> },
+    /// Nothing more comes.
+    End(End),
+}
+
+/// How reading one message ended.
+pub(super) enum End {
     /// The octets since the last beginning are the message; whether they are those of the first copy.
     Right { first: bool },
     /// No copy is right; whether there is one at all.
     NotToBeHad { seen: bool },
+}
+
+/// Writes the octets of a piece behind those of the same copy.
+pub(super) fn write(staged: &mut Staged, begins: bool, octets: &[u8]) -> Result<(), DiskError> {
+    if begins {
+        staged.begin_anew()?;
+    }
+    staged.write(octets)
 }
 
 impl<'a> Copies<'a> {
@@ -46,13 +60,13 @@ impl<'a> Copies<'a> {
         let mut seen = false;
         for (tried, (volume, at)) in self.at.iter().enumerate() {
             match self.read_one(*volume, at, give) {
-                Read::Right => return give(Piece::Right { first: tried == 0 }),
+                Read::Right => return give(Piece::End(End::Right { first: tried == 0 })),
                 Read::Wrong => seen = true,
                 Read::Gone => {}
                 Read::NotWanted => return false,
             }
         }
-        give(Piece::NotToBeHad { seen })
+        give(Piece::End(End::NotToBeHad { seen }))
     }
 
     fn read_one(
@@ -114,7 +128,7 @@ pub(super) struct Ahead<'a> {
     asked: Sender<Vec<Copies<'a>>>,
     pieces: Receiver<Piece>,
     /// Asked for, and not handed to the reader yet.
-    gathered: RefCell<Vec<Copies<'a>>>,
+    in_hand: RefCell<Vec<Copies<'a>>>,
     /// Messages that the reader was handed and that were not taken from it to their end.
     with_reader: Cell<usize>,
 }
@@ -141,20 +155,18 @@ impl<'a> Ahead<'a> {
             .name("read-ahead".to_owned())
             .spawn_scoped(scope, work)
             .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
-        Ok(Self { asked, pieces, gathered: RefCell::default(), with_reader: Cell::default() })
+        Ok(Self { asked, pieces, in_hand: RefCell::default(), with_reader: Cell::default() })
     }
 
     /// Asks for a message.
     pub(super) fn ask(&self, copies: Copies<'a>) -> Result<(), JobError> {
-        let mut gathered = self.gathered.borrow_mut();
-        gathered.push(copies);
-        let enough = gathered.len() >= TOGETHER;
-        drop(gathered);
+        self.in_hand.borrow_mut().push(copies);
+        let enough = self.in_hand.borrow().len() >= TOGETHER;
         if enough { self.hand_over() } else { Ok(()) }
     }
 
     fn hand_over(&self) -> Result<(), JobError> {
-        let together = self.gathered.take();
+        let together = self.in_hand.take();
         self.with_reader.set(self.with_reader.get() + together.len());
         self.asked.send(together).map_err(|_| ended())
     }
@@ -165,7 +177,7 @@ impl<'a> Ahead<'a> {
             self.hand_over()?;
         }
         let piece = self.pieces.recv().map_err(|_| ended())?;
-        if !matches!(piece, Piece::Octets { .. }) {
+        if matches!(piece, Piece::End(_)) {
             self.with_reader.set(self.with_reader.get() - 1);
         }
         Ok(piece)

@@ -3,7 +3,7 @@
 
 use super::Gathered;
 use super::beside::{NUMBERED, beside};
-use super::copies::{Ahead, Copies, Piece};
+use super::copies::{self, Ahead, Copies, End, Piece};
 use super::free::free_name;
 use super::report::{Lost, RestoreReport};
 use crate::disk::{Access, DiskError, Placing, STAGING, Staged, TargetDir, Trouble};
@@ -271,38 +271,21 @@ impl Work<'_, '_> {
     fn receive(&mut self) -> Result<(), JobError> {
         let Some(mut awaited) = self.awaited.pop_front() else { return Ok(()) };
         let mut refused = None;
-        let first = loop {
+        let end = loop {
             match self.ahead.piece()? {
                 Piece::Octets { begins, octets } => {
                     if let (Some(staged), None) = (&mut awaited.staged, &refused) {
-                        let anew = if begins { staged.begin_anew() } else { Ok(()) };
-                        refused = anew.and_then(|()| staged.write(&octets)).err();
+                        refused = copies::write(staged, begins, &octets).err();
                     }
                 }
-                Piece::Right { first } => break Ok(first),
-                Piece::NotToBeHad { seen } => break Err(seen),
+                Piece::End(end) => break end,
             }
         };
         self.settled(awaited.message.what, awaited.message.identity.bytes);
-        if (refused.is_some() || first.is_err())
-            && let Some(staged) = &mut awaited.staged
-            && let Err(error) = staged.begin_anew()
-        {
-            // Only for the room that others may need: it is cleared away in the end.
-            tracing::debug!(%error, "what was written in vain could not be given up at once");
-        }
-        if let Some(error) = refused {
-            self.names.remove(awaited.path.as_bytes());
-            if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {
-                return Err(error.into());
-            }
-            self.report.not_written.push((awaited.path, error));
-            return Ok(());
-        }
-        match first {
-            Ok(first) => self.received(awaited, first),
-            Err(seen) => {
-                self.names.remove(awaited.path.as_bytes());
+        match (refused, end) {
+            (None, End::Right { first }) => self.received(awaited, first),
+            (None, End::NotToBeHad { seen }) => {
+                self.give_up(&mut awaited);
                 let lost = Lost {
                     mailbox: self.goal.name.clone(),
                     path: awaited.path,
@@ -314,6 +297,24 @@ impl Work<'_, '_> {
                 }
                 Ok(())
             }
+            (Some(error), _) => {
+                self.give_up(&mut awaited);
+                if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {
+                    return Err(error.into());
+                }
+                self.report.not_written.push((awaited.path, error));
+                Ok(())
+            }
+        }
+    }
+
+    /// Takes back what was kept for a message: its name, and the room that others may need.
+    fn give_up(&mut self, awaited: &mut Awaited) {
+        self.names.remove(awaited.path.as_bytes());
+        let given_up = awaited.staged.as_mut().map_or(Ok(()), Staged::begin_anew);
+        if let Err(error) = given_up {
+            // It is cleared away in the end.
+            tracing::debug!(%error, "what was written in vain could not be given up at once");
         }
     }
 

@@ -3,7 +3,7 @@
 //! to is left alone.
 
 use super::beside::beside;
-use super::copies::{Copies, Piece};
+use super::copies::{self, Copies, End, Piece};
 use super::free::hash_file;
 use super::{Gathered, Goal};
 use crate::disk::{Access, DiskError, Look, Placing, TargetDir, Trouble};
@@ -131,11 +131,9 @@ fn stage(
     Copies::of(gathered, wanted.content, *good)?.read(&mut |piece| {
         match piece {
             Piece::Octets { begins, octets } => {
-                let anew = if begins { staged.begin_anew() } else { Ok(()) };
-                refused = anew.and_then(|()| staged.write(&octets)).err();
+                refused = copies::write(&mut staged, begins, &octets).err();
             }
-            Piece::Right { .. } => is_right = true,
-            Piece::NotToBeHad { .. } => {}
+            Piece::End(end) => is_right = matches!(end, End::Right { .. }),
         }
         refused.is_none()
     });
