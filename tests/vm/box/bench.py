@@ -49,17 +49,18 @@ class Bench:
         self.stick = sticks.Stick(path, "STATE", "STATE")
         post.run("systemctl stop counterfoil-automount")
         post.plug(self.stick)
-        find = ("for disk in /sys/block/sd*; do d=${disk##*/}; "
-                "if udevadm info /dev/$d | grep -q ID_SERIAL_SHORT=STATE; then echo $d; fi; done")
-        post.until("the stick for the states is seen", lambda: post.run(find).strip())
-        self.disk = post.run(find).strip()
+        self.disk = post.until_seen(self.stick)
+
+    def put(self, image):
+        """Makes the stick what a cut left of one with a partition table."""
+        # The kernel forgets what it read of a disk when nobody has it open any more.
+        with open(self.stick.path, "r+b") as file:
+            file.write(image[sticks.BEGIN:])
 
     def restored(self, image):
         """What comes back of a state: as it is, after automount put it in order, of some also after `mirror` mended
         it."""
-        with open(self.stick.path, "r+b") as file:
-            file.write(image[sticks.BEGIN:])
-        # The kernel forgets what it read of a disk when nobody has it open any more.
+        self.put(image)
         self.tried += 1
         mend = self.tried % MENDED == 0
         script = (TRY + (MEND if mend else "") + SUMS).format(station=STATION, kind=self.kind, disk=self.disk)

@@ -1,6 +1,7 @@
 """Owns the words that the stories are told in: an operator's post with its box, its mailbox and its sticks.
 Waits for conditions with a deadline, never for a time. Never judges more than the word says."""
 
+import contextlib
 import json
 import shlex
 import time
@@ -49,10 +50,8 @@ class Post:
 
     def shut_down(self):
         """An orderly end. The box may be off before its answer is out; how it went off is the machine's to say."""
-        try:
+        with contextlib.suppress(Lost):
             self.run("systemctl --no-block poweroff")
-        except Lost:
-            pass
         self.machine.wait_off(PATIENCE)
 
     # Commands
@@ -149,15 +148,27 @@ class Post:
     def pull(self, stick):
         self.machine.pull(stick)
 
-    def place(self, stick):
-        """Where a stick is mounted, or nothing."""
+    def of_disk(self, stick, ask):
+        """What a script says of the disk `$d` that a stick is, or nothing."""
         # From the kernel: udev forgets what it knows of a disk while it looks at it anew.
         serial = shlex.quote(stick.serial)
         found = self.asked("for disk in /sys/block/sd*; do d=${disk##*/}; at=$(readlink -f $disk/device); "
                            "until [ -e $at/serial ] || [ -z $at ]; do at=${at%/*}; done; "
-                           f"if [ \"$(cat $at/serial)\" = {serial} ]; then "
-                           "grep -E \"^/dev/$d[0-9]* \" /proc/mounts | cut -d' ' -f2; fi; done").out.split()
+                           f"if [ \"$(cat $at/serial)\" = {serial} ]; then {ask}; fi; done").out.split()
         return found[0] if found else None
+
+    def place(self, stick):
+        """Where a stick is mounted, or nothing."""
+        return self.of_disk(stick, "grep -E \"^/dev/$d[0-9]* \" /proc/mounts | cut -d' ' -f2")
+
+    def until_seen(self, stick, part=""):
+        """Waits until a stick that nothing mounts is there, with this part of it; the name of its device."""
+        found = []
+        self.until(f"{stick.label} is seen", lambda: found.append(
+            self.of_disk(stick, f"[ ! -b /dev/${{d}}{part} ] || echo ${{d}}{part}")) or found[-1])
+        # Whoever looks at it still is waited for.
+        self.run("udevadm settle")
+        return found[-1]
 
     def until_mounted(self, stick, within=PATIENCE):
         """Waits until it is mounted; where."""

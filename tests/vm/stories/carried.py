@@ -17,16 +17,15 @@ IN_THE_BOX = 16
 
 
 def carrying(life, programs):
-    """A new stick with mail on it and nothing else, then all there is; more mail, so that the list grows; another config,
-    shorter than the first; another program."""
+    """A new stick with mail on it and nothing else, then all there is; more mail, so that the list grows; another
+    config, shorter than the first; another program."""
     post = life.post
-    # A stand-in: every write of the real one, which is ten thousand times as long, would be tried.
+    # A stand-in: every write of the real one, which is hundreds of times as long, would be tried.
     environment = f"COUNTERFOIL_PROGRAMS={PROGRAMS}"
     configs = set()
 
     def step():
-        post.as_op(f"{environment} counterfoil mirror --json", 60)
-        life.mark(life.live)
+        life.mirror(environment)
         configs.add(post.run(f"cat {post.place(life.stick)}/counterfoil/{STATION}/config.toml").strip())
 
     def program(octets):
@@ -109,5 +108,6 @@ def every_write_of_what_a_fat_carries(post):
     trial.in_the_box(bench, trial.tally.unread | trial.sample(trial.tally.read.keys(), few(post, IN_THE_BOX)))
     held(post, "what a FAT carries", trial)
     post.expect(f"nothing there lies: {looked.lies[:3]}", not looked.lies)
-    post.expect("each was seen whole, and each not", all(0 < seen < trial.tally.trees for seen in looked.whole.values()))
+    post.expect("each was seen whole, and each not",
+                all(0 < seen < trial.tally.trees for seen in looked.whole.values()))
     post.figures.append(f"of {trial.tally.trees} sets of files: whole {looked.whole}")

@@ -1,29 +1,26 @@
 """Owns the story of a power cut while a mailbox is put back onto a new card. Never calls a message whole that was not
 hashed."""
 
-import random
-import tempfile
-from pathlib import Path
-
 from box import blocklog
 from box.bench import Bench
 from box.host import Failed
 from box.lanes import story
 from box.mail import messages
 from box.post import STATION
-from box.replay import FAST
-from box.states import Log, Surface
-from box.sticks import BEGIN
+from .replay import SEED, Life, few, tried
 
-SEED = 7
 # States that are tried in a usual run: of the restore, and of a plain copy, to see a fault.
 MOMENTS, FAULTY = 50, 20
 SIZE = "24M"
-# What a cut left, as the kernel mounts it; then the same command once more.
+# What a cut left, as the kernel mounts it; then the same command once more. A superblock of two sectors that was torn
+# between them no kernel mounts: it is checked first, as a box does when it boots.
 TRY = """
 export HOME=/root
 at=/mnt/card
-mkdir -p $at && mount -t ext4 /dev/{disk} $at || exit 8
+on() {{ mount -t ext4 /dev/{disk} $at 2>&1; }}
+mkdir -p $at
+said=$(on) || {{ echo "$said"; e2fsck -fy /dev/{disk}; on; }} >&2
+mountpoint -q $at || exit 8
 sums() {{
     [ ! -d $at/mail ] || (cd $at/mail && find . -type f ! -path './.counterfoil-restore/*' -exec sha256sum {{}} +) |
         sed "s/^/$1 /"
@@ -52,19 +49,17 @@ class Found:
 
 
 def put_back(post, label, how):
-    """A new card in a socket, so that its every write is logged, and mail put onto it: what it held before, its log."""
+    """A new card in a socket, so that its every write is logged, and mail put onto it: the states that cuts leave."""
     card = post.new_stick(label, "ext4", size=SIZE)
     card.logs = []
     before = card.copy(f"{card.name}-before").path
-    post.plug(card)
-    at = post.until_mounted(card)
-    done = post.as_op(how.format(at=f"{at}/mail"))
+    life = Life(post, card)
+    life.plug()
+    done = post.as_op(how.format(at=f"{post.place(card)}/mail"))
     post.expect(f"all is put back: {done.err}", done.code == 0)
-    post.run(f"umount {at}")
-    post.pull(card)
-    log = Log(blocklog.read(card.logs))
-    post.expect("the log makes of the card what it is", log.ends_as(before, card.path))
-    return before, log
+    life.unmount()
+    life.pull()
+    return tried(post, label, life, before)
 
 
 @story
@@ -83,25 +78,22 @@ def power_cut_at_fifty_moments_of_a_restore(post):
     copied = put_back(post, "CEDAR", "cp -r /home/op/mail {at} && echo log >{at}.log && sync {at}.log")
     post.run(f"umount {drive}")
     post.pull(stick)
-    bench = Bench(post, "ext4", restored[0].stat().st_size)
+    bench = Bench(post, "ext4", restored.base.stat().st_size)
     # Automount is off now: both are mounted by hand.
     post.plug(stick)
-    find = ("for disk in /sys/block/sd*; do d=${disk##*/}; "
-            "udevadm info /dev/$d | grep -q ID_SERIAL_SHORT=AMBER && echo $d; done")
-    post.until("the stick is seen", lambda: post.asked(find).out.strip())
-    post.run(f"mkdir -p /mnt/amber && mount -o ro /dev/{post.asked(find).out.strip()}1 /mnt/amber")
+    post.run(f"mkdir -p /mnt/amber && mount -o ro /dev/{post.until_seen(stick, 1)} /mnt/amber")
     counts = []
-    for where, found in tries(post, bench, *restored, None if post.all_states else MOMENTS):
+    for where, found in tries(post, bench, restored, few(post, MOMENTS)):
         torn = is_torn(found, wanted)
         post.expect(f"{where}: no message is torn or another: {torn[:3]}", not torn)
         post.expect(f"{where}: the second restore puts all back", found.code == 0 and found.again == wanted)
         post.expect(f"{where}: nothing is left staged", not found.staged)
         counts.append(len(found.cut))
     post.expect("there were moments before and after", min(counts) == 0 and max(counts) == len(wanted))
-    plain = [is_torn(found, wanted) for _, found in tries(post, bench, *copied, FAULTY)]
+    plain = [is_torn(found, wanted) for _, found in tries(post, bench, copied, FAULTY)]
     spoilt = sum(map(bool, plain))
     post.expect("what a plain copy leaves torn is seen", spoilt)
-    writes, flushes = (restored[1].count(kind) for kind in (blocklog.Write, blocklog.Flush))
+    writes, flushes = (restored.log.count(kind) for kind in (blocklog.Write, blocklog.Flush))
     post.figures.append(f"seed {SEED}: {writes} writes, {flushes} flushes; of {len(counts)} states {counts.count(0)} "
                         f"with no message named, {counts.count(len(wanted))} with all {len(wanted)}; each whole, and "
                         f"all there after a second restore; of {len(plain)} after cp, {spoilt} hold torn messages")
@@ -111,20 +103,15 @@ def is_torn(found, wanted):
     return [path for path, digest in found.cut.items() if wanted.get(path) != digest]
 
 
-def tries(post, bench, before, log, most):
+def tries(post, bench, trial, most):
     """What is found in so many states, all for none, each with its words."""
-    place = FAST if FAST.is_dir() else post.folder
-    surface = lambda: Surface(before, Path(tempfile.mkstemp(prefix="card-", dir=place)[1]))
-    with surface() as one:
-        keys = list({state.key: state.kind for state in log.states(one, SEED)})
     # The last state of all is that of a restore that was not cut.
-    chosen = {keys[-1], *random.Random(SEED).sample(keys, min(most or len(keys), len(keys)))}
+    chosen = trial.sample(trial.tally.keys, most) | {list(trial.tally.keys)[-1]}
     script = TRY.format(disk=bench.disk, drive="/mnt/amber", station=STATION)
-    with surface() as one:
-        for state in log.states(one, SEED):
+    with trial.surface() as surface:
+        for state in trial.log.states(surface, trial.seed):
             if state.key not in chosen:
                 continue
             chosen.discard(state.key)
-            with open(bench.stick.path, "r+b") as file:
-                file.write(one.image[BEGIN:])
+            bench.put(surface.image)
             yield f"{state.kind} at entry {state.at}{state.what}", Found(post.asked(script, 120))

@@ -62,9 +62,9 @@ class Life:
     def replace(self, name, text):
         self.deliver([Message(name, text.encode())])
 
-    def mirror(self):
+    def mirror(self, environment=""):
         """Mirrors by hand, and puts down that it was acknowledged."""
-        done = self.post.as_op(f"counterfoil mirror --state {self.state} --json")
+        done = self.post.as_op(f"{environment} counterfoil mirror --state {self.state} --json")
         if done.code != 0:
             raise Failed(f"mirror: exit code {done.code}\n{done.out}{done.err}")
         self.mark(self.live)
