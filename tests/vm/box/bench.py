@@ -74,7 +74,8 @@ class Bench:
                 found[which][path] = line[:64]
         wrong = {what: code for what, code in codes.items() if code not in (0, 1, 3)}
         if answer.code != 0 or wrong:
-            raise host.Failed(f"exit code {answer.code} of a state's trial, {wrong} of its commands\n{answer.err}")
+            raise host.Failed(f"exit code {answer.code} of a state's trial; commands that ended with another code than "
+                              f"0, 1 or 3: {wrong or 'none'}\n{answer.err}")
         said = answer.err.strip()
         # Only of a FAT automount changes anything.
         names = {"raw": RAW} if self.kind == "vfat" else {}

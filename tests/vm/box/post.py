@@ -150,11 +150,13 @@ class Post:
 
     def of_disk(self, stick, ask):
         """What a script says of the disk `$d` that a stick is, or nothing."""
-        # From the kernel: udev forgets what it knows of a disk while it looks at it anew.
+        # From the kernel: udev forgets what it knows of a disk while it looks at it anew. Quoted, so that where no disk
+        # is there the pattern stays one, and is not answered by a disk that comes a moment later.
         serial = shlex.quote(stick.serial)
-        found = self.asked("for disk in /sys/block/sd*; do d=${disk##*/}; at=$(readlink -f $disk/device); "
-                           "until [ -e $at/serial ] || [ -z $at ]; do at=${at%/*}; done; "
-                           f"if [ \"$(cat $at/serial)\" = {serial} ]; then {ask}; fi; done").out.split()
+        found = self.asked("for disk in /sys/block/sd*; do [ -e \"$disk\" ] || continue; d=${disk##*/}; "
+                           "at=$(readlink -f \"$disk/device\"); "
+                           "until [ -e \"$at/serial\" ] || [ -z \"$at\" ]; do at=${at%/*}; done; "
+                           f"if [ \"$(cat \"$at/serial\")\" = {serial} ]; then {ask}; fi; done").out.split()
         return found[0] if found else None
 
     def place(self, stick):
@@ -165,7 +167,7 @@ class Post:
         """Waits until a stick that nothing mounts is there, with this part of it; the name of its device."""
         found = []
         self.until(f"{stick.label} is seen", lambda: found.append(
-            self.of_disk(stick, f"[ ! -b /dev/${{d}}{part} ] || echo ${{d}}{part}")) or found[-1])
+            self.of_disk(stick, f"[ ! -b \"/dev/$d{part}\" ] || echo \"$d{part}\"")) or found[-1])
         # Whoever looks at it still is waited for.
         self.run("udevadm settle")
         return found[-1]
