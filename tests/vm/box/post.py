@@ -109,16 +109,27 @@ class Post:
         """The daemon's process id."""
         return int(self.run("systemctl show --value -p MainPID counterfoil@op"))
 
-    def journal(self):
-        """What the service said, each line with the seconds since boot."""
-        return self.run("journalctl -b -u counterfoil@op -o short-monotonic --no-pager -q").splitlines()
+    def journal(self, unit="counterfoil@op"):
+        """What a service said, each line with the seconds since boot."""
+        return self.run(f"journalctl -b -u '{unit}' -o short-monotonic --no-pager -q").splitlines()
+
+    def said_at(self, words, unit="counterfoil@op", after=0.0):
+        """When a service first said these words after a moment, in seconds since the box's boot; waits for them."""
+        def moments():
+            said = (float(line.split("]")[0].strip("[ ")) for line in self.journal(unit) if words in line)
+            return [at for at in said if at > after]
+        found = []
+        self.until(f"{unit} says: {words}", lambda: found.extend(moments()) or found)
+        return found[0]
 
     # Mail
 
     def deliver(self, messages, within=PATIENCE):
-        """Delivers messages as mail programs do: written elsewhere on the card, then renamed."""
+        """Delivers messages as mail programs do: written elsewhere on the card, then renamed. When the last was
+        there, in seconds since the box's boot."""
         self.wait_at_the_door(messages)
-        self.run("cd /home/op/incoming && runuser -u op -- find . -type f -exec mv -t ../mail {} +", within=within)
+        return float(self.run("cd /home/op/incoming && runuser -u op -- find . -type f -exec mv -t ../mail {} + && "
+                              "cut -d' ' -f1 /proc/uptime", within=within))
 
     def deliver_steadily(self, messages, gap):
         """The same one by one, with a pause after each; the story goes on meanwhile."""

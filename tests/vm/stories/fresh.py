@@ -21,8 +21,14 @@ def a_new_card_and_the_stick(post):
     post.machine.card.unlink()
     image.overlay(start.disk, start.kind, post.machine.card)
     post.boot()
+    post.run("setsid findmnt --poll=mount --noheadings --output TARGET --types vfat >/run/mounts 2>&1 &")
     post.plug(stick)
     place = post.until_mounted(stick)
+    post.said_at("was not unmounted: checked by fsck.vfat", "counterfoil-automount@*")
+    # What is looked at before it is put in order nobody else sees, so that nobody can keep it busy.
+    post.until("its mount is seen", lambda: post.run("cat /run/mounts"))
+    seen = post.run("cat /run/mounts").split()
+    post.expect(f"it was mounted once, at its place: {seen}", seen == [place])
     post.expect("the new card has no mail", post.in_mailbox() == set())
     bare = post.as_op("counterfoil restore")
     post.figures.append(f"restore without options on a new card: exit code {bare.code}, "

@@ -55,8 +55,9 @@ def one_of_two_is_pulled(post):
     for stick in (amber, birch):
         post.until_served(stick)
     post.pull(amber)
-    post.deliver(messages("one", 3))
-    took = post.until_served(birch)
+    delivered = post.deliver(messages("one", 3))
+    post.until_served(birch)
+    took = post.said_at("BIRCH: safe to pull", after=delivered) - delivered
     post.until("AMBER is away", lambda: post.drive(amber)["state"] == "away")
     post.expect("AMBER is known with what it got", post.drive(amber)["messages"] == 3)
     post.prove(post.place(birch))

@@ -143,11 +143,15 @@ def by_the_daemon(life):
     noted = dict(life.live)
     post.deliver_steadily(steady, 0.2)
     digests = {one.name: one.sha256 for one in steady}
-    while len(noted) < len(life.live) + len(steady):
+
+    def all_noted():
         now = {name: digests[name] for name in post.acknowledged() & digests.keys()}
         if now.keys() - noted.keys():
-            noted |= now
+            noted.update(now)
             life.mark(noted)
+        return len(noted) == len(life.live) + len(steady)
+
+    post.until("all that arrives is acknowledged", all_noted, 300)
     life.live = noted
     post.stop_service()
 

@@ -9,20 +9,12 @@ SOON = 5
 IDLE = 60
 WAKE_UPS = 5
 MEMORY_KIB = 10 * 1024
-AUTOMOUNT = "journalctl -b -o short-monotonic -q --no-pager -u 'counterfoil-automount@*'"
-
-
-def moment(lines, words):
-    """When a line with these words was written, in seconds since the box's boot, or nothing."""
-    found = [line for line in lines if words in line]
-    return float(found[-1].split("]")[0].strip("[ ")) if found else None
+AUTOMOUNT = "counterfoil-automount@*"
 
 
 def mirrored_in_time(post, stick, count, event, since):
     """Holds the daemon to its time: from an event in the box to its word that the messages are on a stick."""
-    words = f"{stick.label}: {count} messages mirrored"
-    post.until(f"the daemon says: {words}", lambda: moment(post.journal(), words))
-    took = moment(post.journal(), words) - since
+    took = post.said_at(f"{stick.label}: {count} messages mirrored", after=since) - since
     post.figures.append(f"{stick.label}: {count} messages mirrored {took:.1f} s after {event}")
     post.expect(f"{stick.label} is mirrored within {SOON} s after {event} ({took:.1f} s)", took <= SOON)
 
@@ -38,7 +30,7 @@ def installed_and_plugged(post):
     post.deliver(messages("before", 10))
     post.start_service()
     # It was mounted long ago, and comes to be served with the service.
-    mirrored_in_time(post, before, 10, "the service's start", moment(post.journal(), "Started counterfoil@op"))
+    mirrored_in_time(post, before, 10, "the service's start", post.said_at("Started counterfoil@op"))
     post.until_served(before)
     post.prove(post.place(before))
     for label, kind in (("AMBER", "vfat"), ("BIRCH", "exfat"), ("CEDAR", "ext4")):
@@ -46,13 +38,14 @@ def installed_and_plugged(post):
         post.plug(stick)
         place = post.until_mounted(stick)
         post.expect(f"it is {kind}", post.run(f"findmnt -n -o FSTYPE {place}").strip() == kind)
-        mounted = moment(post.run(AUTOMOUNT).splitlines(), f"is mounted on {place}")
+        mounted = post.said_at(f"is mounted on {place}", AUTOMOUNT)
         mirrored_in_time(post, stick, len(post.mail), "its mount", mounted)
         post.until_served(stick)
         post.prove(place)
-        post.deliver(messages(f"after-{kind}", 5))
+        delivered = post.deliver(messages(f"after-{kind}", 5))
+        post.until_served(stick)
         # Two seconds of these are the time a file must stay the same, one is the device's before it is called safe.
-        took = post.until_served(stick)
+        took = post.said_at(f"{label}: safe to pull", after=delivered) - delivered
         post.figures.append(f"{label}, {kind}: 5 more mirrored and safe to pull {took:.1f} s after their delivery")
         post.prove(place)
     post.expect("audit finds nothing unmirrored", post.told("audit")["unmirrored"] == [])
