@@ -9,16 +9,18 @@ import traceback
 from . import host, machine
 from .post import Post
 
-# Machines at once: as many as this kind of test may take of two cores.
+# Machines at once that are busy: as many as this kind of test may take of two cores. Beside them goes one whose story
+# mostly waits.
 LANES = 2
 
 
 class Story:
     """A story, and the disk it begins with."""
 
-    def __init__(self, tell, bare):
+    def __init__(self, tell, bare=False, waits=False):
         self.tell = tell
         self.bare = bare
+        self.waits = waits
         self.name = tell.__name__.replace("_", "-")
 
 
@@ -27,13 +29,19 @@ STORIES = []
 
 def story(tell):
     """Marks a story that begins with the package installed."""
-    STORIES.append(Story(tell, False))
+    STORIES.append(Story(tell))
+    return tell
+
+
+def waiting_story(tell):
+    """Marks one that does little else than wait."""
+    STORIES.append(Story(tell, waits=True))
     return tell
 
 
 def bare_story(tell):
     """Marks a story that begins with a box without the package."""
-    STORIES.append(Story(tell, True))
+    STORIES.append(Story(tell, bare=True))
     return tell
 
 
@@ -52,10 +60,10 @@ class Run:
 
     def all(self, stories):
         """Tells every story and prints how it went."""
-        waiting = queue.SimpleQueue()
+        busy, waiting = queue.SimpleQueue(), queue.SimpleQueue()
         for one in stories:
-            waiting.put(one)
-        lanes = [threading.Thread(target=self.lane, args=(waiting,), daemon=True) for _ in range(LANES)]
+            (waiting if one.waits else busy).put(one)
+        lanes = [threading.Thread(target=self.lane, args=(told,), daemon=True) for told in [busy] * LANES + [waiting]]
         for lane in lanes:
             lane.start()
         for lane in lanes:
@@ -63,10 +71,10 @@ class Run:
         print(f"{self.passed} passed, {self.failed} failed", flush=True)
         return self.failed == 0 and self.passed == len(stories)
 
-    def lane(self, waiting):
+    def lane(self, told):
         while True:
             try:
-                self.one(waiting.get_nowait())
+                self.one(told.get_nowait())
             except queue.Empty:
                 return
 

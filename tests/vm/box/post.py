@@ -178,7 +178,7 @@ class Post:
         """Waits until a stick that nothing mounts is there, with this part of it; the name of its device."""
         found = []
         self.until(f"{stick.label} is seen", lambda: found.append(
-            self.of_disk(stick, f"[ ! -b \"/dev/$d{part}\" ] || echo \"$d{part}\"")) or found[-1])
+            self.of_disk(stick, f"[ ! -b \"/dev/${{d}}{part}\" ] || echo \"${{d}}{part}\"")) or found[-1])
         # Whoever looks at it still is waited for.
         self.run("udevadm settle")
         return found[-1]

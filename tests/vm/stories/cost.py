@@ -1,6 +1,6 @@
 """Owns the story of what a stick is asked for: writes and flushes as it counts them itself. Never loosens a bound."""
 
-from box.lanes import story
+from box.lanes import waiting_story
 from box.mail import messages
 from box.post import CONFIG
 
@@ -23,7 +23,7 @@ def cost(before, after):
     return after[0] - before[0], after[1] - before[1]
 
 
-@story
+@waiting_story
 def what_a_stick_is_asked_for(post):
     post.boot()
     # What it carries beside the copies is written by the hour, not by the message.

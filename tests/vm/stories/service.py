@@ -1,7 +1,7 @@
 """Owns the stories of the installed service: what it serves after plugging, and what it costs idle.
 Never pulls a stick in use."""
 
-from box.lanes import bare_story, story
+from box.lanes import bare_story, waiting_story
 from box.mail import messages
 
 # From the mount, or the service's start, to the proven copy.
@@ -51,7 +51,7 @@ def installed_and_plugged(post):
     post.expect("audit finds nothing unmirrored", post.told("audit")["unmirrored"] == [])
 
 
-@story
+@waiting_story
 def idle_for_a_minute(post):
     post.boot()
     post.configure()
