@@ -12,6 +12,7 @@ pub mod mounts;
 mod scratch;
 mod target;
 mod volume;
+mod waiting;
 mod walk;
 
 pub use error::{DiskError, Trouble};
@@ -19,5 +20,6 @@ pub use folder::{FolderDoor, medium_below};
 pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full, read_known};
 pub use memory::{MemoryDoor, MemoryDrive};
 pub use scratch::{Files, Scratch};
-pub use target::{Placing, STAGING, Staged, TargetDir};
+pub use target::{Placing, STAGING, TargetDir, passing_name};
 pub use volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
+pub use waiting::{Staged, Waiting};

@@ -5,15 +5,16 @@ use super::beneath::{self, HOST};
 use super::error::DiskError;
 use super::mailbox::Look;
 use super::volume::Access;
-use crate::model::stamp::Moment;
+use super::waiting::{Owner, Waiting};
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
-use rustix::fs::{AtFlags, Mode, OFlags, RenameFlags, Timespec, Timestamps};
+use rustix::fs::{AtFlags, RenameFlags};
 use rustix::io::Errno;
 use std::cell::{OnceCell, RefCell};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 use std::rc::Rc;
+use std::sync::Arc;
 
 /// Folder for files not yet complete; also passed over when a mailbox is scanned.
 pub const STAGING: &str = ".counterfoil-restore";
@@ -25,7 +26,7 @@ pub struct TargetDir {
     shown: String,
     owner: Owner,
     /// The folder for files on their way, once it is made.
-    staging: OnceCell<OwnedFd>,
+    staging: OnceCell<Arc<Waiting>>,
     /// The folder last written to or looked at: messages come sorted by it. Kept for one batch, so that a folder
     /// that somebody moves away meanwhile is not written to for long.
     folder: RefCell<Option<(RelName, Rc<OwnedFd>)>>,
@@ -33,23 +34,7 @@ pub struct TargetDir {
     absent: RefCell<Option<RelName>>,
 }
 
-/// To whom restored files are given, and which rights new folders get.
-#[derive(Debug, Clone, Copy)]
-struct Owner {
-    /// User and group, where we may give files away.
-    to: Option<(rustix::fs::Uid, rustix::fs::Gid)>,
-    folder_mode: u32,
-}
-
-/// A file written under a passing name.
-#[derive(Debug)]
-pub struct Staged {
-    fd: OwnedFd,
-    name: RelName,
-    offset: u64,
-}
-
-/// Whether a staged file got its name.
+/// Whether a staged file or folder got its name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Placing {
     /// It did.
@@ -105,6 +90,11 @@ impl TargetDir {
         }
     }
 
+    /// Whether nothing has the name of a folder, nor stands in its way.
+    pub fn is_free(&self, folder: &RelName) -> bool {
+        matches!(self.open_folder(folder), Err(Errno::NOENT))
+    }
+
     /// Whether there is a folder of that name.
     pub fn has_folder(&self, at: &RelName) -> bool {
         self.open_folder(at).is_ok()
@@ -138,30 +128,37 @@ impl TargetDir {
         super::MailboxDir::open_below(self.root.as_fd(), at)
     }
 
-    /// Begins a file of so many octets under a passing name; `number` must differ within one restore. One that
-    /// there is no room for is not begun, so that it does not take the room of others.
-    pub fn stage(&self, number: u64, bytes: u64) -> Result<Staged, DiskError> {
-        let staging = RelName::fixed(STAGING);
+    /// Whether so many octets more have room. What has none is not begun, so that it does not take the room of others.
+    pub fn has_room(&self, bytes: u64) -> Result<(), DiskError> {
         let fs = rustix::fs::fstatvfs(&self.root)
             .map_err(|errno| DiskError::new("measure room in", &self.shown, errno))?;
-        if bytes > fs.f_bavail.saturating_mul(fs.f_frsize) {
-            return Err(DiskError::new("write into", &self.shown, Errno::NOSPC));
+        match bytes > fs.f_bavail.saturating_mul(fs.f_frsize) {
+            true => Err(DiskError::new("write into", &self.shown, Errno::NOSPC)),
+            false => Ok(()),
         }
-        let name = RelName::fixed(&format!("{number:08}"));
-        let fail = |errno| self.fail("create", &staging.join(&name), errno);
-        let folder = match self.staging.get() {
-            Some(folder) => folder,
-            None => {
-                let mut give = |fd: BorrowedFd<'_>| self.give(fd);
-                beneath::make_dirs(self.root.as_fd(), &staging, 0o700, HOST, &mut give)?;
-                let made = beneath::open_dir(self.root.as_fd(), Some(&staging), HOST);
-                let made = made.map_err(fail)?;
-                self.staging.get_or_init(|| made)
-            }
-        };
-        let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
-        let fd = beneath::open(folder.as_fd(), &name, flags, HOST).map_err(fail)?;
-        Ok(Staged { fd, name: staging.join(&name), offset: 0 })
+    }
+
+    /// The folder for files on their way under passing names.
+    pub fn waiting(&self) -> Result<Arc<Waiting>, DiskError> {
+        if let Some(staging) = self.staging.get() {
+            return Ok(Arc::clone(staging));
+        }
+        let at = RelName::fixed(STAGING);
+        let mut give = |fd: BorrowedFd<'_>| self.owner.give(fd);
+        beneath::make_dirs(self.root.as_fd(), &at, 0o700, HOST, &mut give)?;
+        let fd = beneath::open_dir(self.root.as_fd(), Some(&at), HOST)
+            .map_err(|errno| self.fail("open", &at, errno))?;
+        let made = Arc::new(Waiting::new(fd, at, self.owner));
+        Ok(Arc::clone(self.staging.get_or_init(|| made)))
+    }
+
+    /// A folder on its way, whose files wait in it under their own names; `number` must differ within one restore.
+    pub fn new_folder(&self, number: u64) -> Result<Arc<Waiting>, DiskError> {
+        let at = self.waiting()?.at().join(&passing_name(number));
+        self.make_dirs(&at)?;
+        let fd = beneath::open_dir(self.root.as_fd(), Some(&at), HOST)
+            .map_err(|errno| self.fail("open", &at, errno))?;
+        Ok(Arc::new(Waiting::new(fd, at, self.owner)))
     }
 
     /// Makes every staged file durable, before any of them gets its name, and every name given before.
@@ -184,11 +181,15 @@ impl TargetDir {
             }
         };
         let parent = staged.parent();
-        let elsewhere = match self.staging.get() {
-            Some(_) if parent == Some(RelName::fixed(STAGING)) => None,
-            _ => Some(beneath::open_dir(self.root.as_fd(), parent.as_ref(), HOST).map_err(fail)?),
+        let staging = self.staging.get().filter(|staging| parent.as_ref() == Some(staging.at()));
+        let elsewhere = match staging {
+            Some(_) => None,
+            None => {
+                Some(beneath::open_dir(self.root.as_fd(), parent.as_ref(), HOST).map_err(fail)?)
+            }
         };
-        let from = elsewhere.as_ref().or(self.staging.get()).ok_or_else(|| fail(Errno::NOENT))?;
+        let from = elsewhere.as_ref().map(AsFd::as_fd).or(staging.map(|staging| staging.fd()));
+        let from = from.ok_or_else(|| fail(Errno::NOENT))?;
         let (old, new) = (last(staged), last(at));
         match rustix::fs::renameat_with(from, &old, &to, &new, RenameFlags::NOREPLACE) {
             Ok(()) => Ok(Placing::Done),
@@ -207,63 +208,73 @@ impl TargetDir {
         }
     }
 
+    /// Gives a folder with all that waits in it its name, unless something is there.
+    pub fn place_folder(&self, waiting: &Waiting, at: &RelName) -> Result<Placing, DiskError> {
+        if let Some(parent) = at.parent() {
+            self.make_dirs(&parent)?;
+        }
+        *self.absent.borrow_mut() = None;
+        let to = beneath::open_dir(self.root.as_fd(), at.parent().as_ref(), HOST)
+            .map_err(|errno| self.fail("name", at, errno))?;
+        let staging = self.waiting()?;
+        let (old, new) = (last(waiting.at()), last(at));
+        match rustix::fs::renameat_with(staging.fd(), &old, &to, &new, RenameFlags::NOREPLACE) {
+            Ok(()) => Ok(Placing::Done),
+            Err(Errno::EXIST) => Ok(Placing::Occupied),
+            Err(errno) => Err(self.fail("name", at, errno)),
+        }
+    }
+
     /// Makes a folder with those above it; new ones get the target's owner and rights.
     pub fn make_dirs(&self, at: &RelName) -> Result<(), DiskError> {
         *self.absent.borrow_mut() = None;
-        let mut give = |fd: BorrowedFd<'_>| {
-            rustix::fs::fchmod(fd, Mode::from(self.owner.folder_mode))?;
-            self.give(fd)
-        };
-        beneath::make_dirs(self.root.as_fd(), at, self.owner.folder_mode, HOST, &mut give)
+        let mut made = |fd: BorrowedFd<'_>| self.owner.take_over(fd);
+        beneath::make_dirs(self.root.as_fd(), at, self.owner.folder_mode, HOST, &mut made)
     }
 
-    /// Removes what is staged: our own passing files, nothing else.
+    /// Removes what is staged: our own passing files and folders, nothing else.
     pub fn clear_staging(&self) -> Result<(), DiskError> {
         let staging = RelName::fixed(STAGING);
         let fail = |errno| self.fail("clear", &staging, errno);
-        let dir = match beneath::open_dir(self.root.as_fd(), Some(&staging), HOST) {
-            Ok(dir) => dir,
-            Err(Errno::NOENT) => return Ok(()),
-            Err(errno) => return Err(fail(errno)),
-        };
+        let Some(dir) = self.staging_there()? else { return Ok(()) };
         for entry in rustix::fs::Dir::read_from(&dir).map_err(fail)? {
             let entry = entry.map_err(fail)?;
             let name = entry.file_name();
-            if name.to_bytes().len() == 8 && name.to_bytes().iter().all(u8::is_ascii_digit) {
-                rustix::fs::unlinkat(&dir, name, AtFlags::empty()).map_err(fail)?;
+            if name.to_bytes().len() != 8 || !name.to_bytes().iter().all(u8::is_ascii_digit) {
+                continue;
+            }
+            match rustix::fs::unlinkat(&dir, name, AtFlags::empty()) {
+                Err(Errno::ISDIR) => self.clear_folder(&dir, name).map_err(fail)?,
+                cleared => cleared.map_err(fail)?,
             }
         }
-        match rustix::fs::unlinkat(&self.root, STAGING, AtFlags::REMOVEDIR) {
-            Ok(()) | Err(Errno::NOTEMPTY | Errno::EXIST) => Ok(()),
-            Err(errno) => Err(fail(errno)),
+        removed(rustix::fs::unlinkat(&self.root, STAGING, AtFlags::REMOVEDIR)).map_err(fail)
+    }
+
+    fn staging_there(&self) -> Result<Option<OwnedFd>, DiskError> {
+        let staging = RelName::fixed(STAGING);
+        match beneath::open_dir(self.root.as_fd(), Some(&staging), HOST) {
+            Ok(dir) => Ok(Some(dir)),
+            Err(Errno::NOENT) => Ok(None),
+            Err(errno) => Err(self.fail("clear", &staging, errno)),
         }
     }
 
-    fn give(&self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
-        match self.owner.to {
-            Some((user, group)) => rustix::fs::fchown(fd, Some(user), Some(group)),
-            None => Ok(()),
+    /// Removes a folder that never got its name, with the files in it. There are no folders in such a one: with any
+    /// it stays.
+    fn clear_folder(&self, staging: &OwnedFd, name: &std::ffi::CStr) -> Result<(), Errno> {
+        let at = RelName::new(name.to_bytes()).map_err(|_| Errno::INVAL)?;
+        let dir = beneath::open_dir(staging.as_fd(), Some(&at), HOST)?;
+        for entry in rustix::fs::Dir::read_from(&dir)? {
+            let entry = entry?;
+            if ![c".", c".."].contains(&entry.file_name()) {
+                match rustix::fs::unlinkat(&dir, entry.file_name(), AtFlags::empty()) {
+                    Ok(()) | Err(Errno::ISDIR) => {}
+                    Err(errno) => return Err(errno),
+                }
+            }
         }
-    }
-
-    /// Ends a staged file: owner, rights, the message's own time.
-    pub fn finish(
-        &self,
-        staged: Staged,
-        mode: u32,
-        modified: Moment,
-    ) -> Result<RelName, DiskError> {
-        let fail = |errno| self.fail("set owner and time of", &staged.name, errno);
-        self.give(staged.fd.as_fd()).map_err(fail)?;
-        rustix::fs::fchmod(&staged.fd, Mode::from(mode & 0o777)).map_err(fail)?;
-        let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };
-        let times = Timestamps { last_access: time, last_modification: time };
-        match rustix::fs::futimens(&staged.fd, &times) {
-            // A time this file system cannot hold must not cost the message.
-            Ok(()) | Err(Errno::INVAL | Errno::OVERFLOW) => {}
-            Err(errno) => return Err(fail(errno)),
-        }
-        Ok(staged.name)
+        removed(rustix::fs::unlinkat(staging, name, AtFlags::REMOVEDIR))
     }
 
     fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {
@@ -271,23 +282,16 @@ impl TargetDir {
     }
 }
 
-impl Staged {
-    /// Leaves out what was written so far: it was not right.
-    pub fn begin_anew(&mut self) -> Result<(), DiskError> {
-        if self.offset > 0 {
-            rustix::fs::ftruncate(&self.fd, 0)
-                .map_err(|errno| DiskError::new("write", &self.name, errno))?;
-            self.offset = 0;
-        }
-        Ok(())
-    }
+/// The name of a file or folder on its way.
+pub fn passing_name(number: u64) -> RelName {
+    RelName::fixed(&format!("{number:08}"))
+}
 
-    /// Appends all octets.
-    pub fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
-        beneath::write_all(self.fd.as_fd(), bytes, self.offset)
-            .map_err(|errno| DiskError::new("write", &self.name, errno))?;
-        self.offset += bytes.len() as u64;
-        Ok(())
+/// A folder that is not empty stays.
+fn removed(removal: Result<(), Errno>) -> Result<(), Errno> {
+    match removal {
+        Ok(()) | Err(Errno::NOTEMPTY | Errno::EXIST) => Ok(()),
+        Err(errno) => Err(errno),
     }
 }
 

@@ -123,7 +123,7 @@ pub trait Sink {
 }
 
 /// A file being read.
-pub trait Source {
+pub trait Source: Send {
     /// Reads some octets; 0 at the end.
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError>;
 }

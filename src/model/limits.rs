@@ -31,6 +31,10 @@ pub const NUMBER_MAX: u32 = 99_999_999;
 /// Longest ledger line read, in octets: two escaped paths of `PATH_BYTES_MAX`, three octets
 /// each, and the fixed fields. A longer one is junk and is passed over without being held.
 pub const LEDGER_LINE_BYTES: usize = 32 << 10;
+/// Where so many octets of a ledger or more are to be read, a thread reads ahead of the one that takes them in.
+pub const LEDGER_AHEAD_BYTES: u64 = 64 << 10;
+/// Lines that it reads ahead: twice as many may be held, of some hundred octets each.
+pub const LEDGER_AHEAD_LINES: usize = 128;
 /// Highest number believed in a ledger line, of lines, octets, eras and ticks: what every reader of JSON holds exactly
 /// (RFC 8259, section 6).
 pub const COUNT_MAX: u64 = 1 << 53;
@@ -69,6 +73,23 @@ pub const RESERVE_BYTES: u64 = 4 << 20;
 /// Room counted for a message beside its own octets: a cluster, a folder entry, two log lines.
 pub const OVERHEAD_BYTES: u64 = 34 << 10;
 
+/// Messages that a restore gives their names after one sync: one of a card's costs as much as writing hundreds.
+pub const RESTORE_BATCH_MESSAGES: usize = 16_384;
+/// Octets of them.
+pub const RESTORE_BATCH_BYTES: u64 = 64 << 20;
+/// Messages that a restore reads and writes while it decides on later ones.
+pub const RESTORE_AHEAD: usize = 4 * RESTORE_TOGETHER;
+/// Of these, so many are handed on together: waking a thread for each takes longer than reading it.
+pub const RESTORE_TOGETHER: usize = 32;
+/// And so many octets at most.
+pub const RESTORE_TOGETHER_BYTES: usize = 256 << 10;
+/// After so many files, or so many octets, a restore sends what it has written on its way to the card, which is
+/// slower than a drive is read. Each such sync costs a journal's commit.
+pub const RESTORE_EARLY_FILES: usize = 2_048;
+/// The same in octets.
+pub const RESTORE_EARLY_BYTES: u64 = 8 << 20;
+/// New folders of a mailbox that a restore fills before they get their names: each is held open until then.
+pub const RESTORE_NEW_FOLDERS: usize = 64;
 /// Messages read ahead while others are written, and copies opened ahead while others are read back:
 /// enough to keep a quick disk busy, few enough for any limit on open files.
 pub const READ_AHEAD_COPIES: usize = 32;

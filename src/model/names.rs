@@ -85,6 +85,11 @@ impl RelName {
         self.0.rsplit(|&b| b == b'/').next().unwrap_or(&self.0)
     }
 
+    /// The last component as a name of its own.
+    pub fn last_name(&self) -> Self {
+        Self(self.last().to_vec())
+    }
+
     /// The folder it lies in, or `None` at the top.
     pub fn parent(&self) -> Option<Self> {
         let at = self.0.iter().rposition(|&b| b == b'/')?;

@@ -3,11 +3,12 @@
 
 use crate::card::{drive_ref, folder, station, tree};
 use counterfoil::disk::MemoryDrive;
-use counterfoil::job::Unwatched;
 use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
+use counterfoil::job::{Progress, Unwatched};
 use counterfoil::model::bag::read_manifest_line;
 use counterfoil::model::{Digest, Identity, PayloadName};
 use std::collections::BTreeMap;
+use std::path::Path;
 
 pub(crate) const HOME: &str = "counterfoil/pier-4/";
 
@@ -104,22 +105,29 @@ pub(crate) fn expect_same(
 
 /// Restores from drives alone into an empty folder.
 pub(crate) fn restored(drives: &[&MemoryDrive], with_removed: bool) -> Restored {
+    let into = folder();
+    let report = restored_into(into.path(), drives, with_removed, &Unwatched);
+    Restored { files: tree(into.path()), report }
+}
+
+/// Restores from drives alone.
+pub(crate) fn restored_into(
+    into: &Path,
+    drives: &[&MemoryDrive],
+    with_removed: bool,
+    progress: &dyn Progress,
+) -> RestoreReport {
     let clock = counterfoil::daemon::clock::SystemClock::new();
     let refs: Vec<_> =
         drives.iter().enumerate().map(|(n, drive)| drive_ref(drive, &format!("d{n}"))).collect();
     let gathered = gather(&refs, &station(), &clock).unwrap();
     let failed: Vec<_> = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
     assert_eq!(failed, Vec::<String>::new());
-    let into = folder();
     let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
-    let goals = told
-        .into_iter()
-        .map(|(row, name)| Goal { row, name, path: into.path().to_owned() })
-        .collect();
-    let plan =
-        Plan { goals, with_removed, with_doubtful: false, dry_run: false, progress: &Unwatched };
-    let report = restore(&gathered, &plan).unwrap();
-    Restored { files: tree(into.path()), report }
+    let goals =
+        told.into_iter().map(|(row, name)| Goal { row, name, path: into.to_owned() }).collect();
+    let plan = Plan { goals, with_removed, with_doubtful: false, dry_run: false, progress };
+    restore(&gathered, &plan).unwrap()
 }
 
 /// A restore that gives everything it knows of.

@@ -1,12 +1,14 @@
 //! Reads a station's ledger into the catalogue, and appends to it.
-//! Never holds more of it in memory than one line, and never reads again what is known to be unchanged.
+//! Never holds much of it in memory, and never reads again what is known to be unchanged.
 
+use super::lines::Lines;
 use super::logs::write_proven;
-use crate::disk::{DiskError, ReadFrom, Source, Trouble, Volume};
+use super::passage::Passage;
+use crate::disk::{DiskError, ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
-use crate::model::ledger::{Break, Event, Line, Reader, Standing, Verdict, claimed_hash};
-use crate::model::limits::{COPY_BUFFER_BYTES, LEDGER_JUNK_BYTES, LEDGER_LINE_BYTES};
+use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
+use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES};
 use crate::model::{Finding, RelName, Stamp, bag};
 
 /// What reading the ledger brought.
@@ -97,45 +99,21 @@ fn read_lines(
     partly: bool,
     loaded: &mut Loaded,
 ) -> Result<(), JobError> {
-    let mut reader = Reader::resume(book.chain, book.ledger_bytes);
     if loaded.length == 0 {
         return Ok(());
     }
-    let mut lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
-    let mut last_line_ends = reader.at();
-    loop {
-        let piece = match lines.next() {
-            Ok(Some(piece)) => piece,
-            Ok(None) => break,
-            Err(error) if partly && error.trouble == Trouble::Failing => {
-                loaded.unreadable = Some(error);
-                break;
-            }
-            Err(error) => return Err(error.into()),
-        };
-        match piece {
-            Piece::Line(raw, length) => match reader.line(raw, length) {
-                Verdict::Line(line, standing) => {
-                    catalogue.fold(book, &line, standing)?;
-                    last_line_ends = reader.at();
-                }
-                Verdict::Junk => {}
-                Verdict::Newer(version) => {
-                    loaded.newer = Some(version);
-                    break;
-                }
-            },
-            Piece::TooLong(length) => reader.junk(length),
-        }
-        loaded.endless = reader.at() - last_line_ends > LEDGER_JUNK_BYTES;
-        if loaded.endless {
-            break;
-        }
-    }
-    loaded.broken = reader.broken();
-    loaded.unended = lines.unended;
-    book.chain = reader.chain();
-    book.ledger_bytes = if loaded.endless { last_line_ends } else { reader.at() };
+    let lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
+    let passage = Passage::new(Reader::resume(book.chain, book.ledger_bytes), lines, partly);
+    let long = loaded.length.saturating_sub(book.ledger_bytes) >= LEDGER_AHEAD_BYTES;
+    let fold = |line: &Line, standing| catalogue.fold(book, line, standing);
+    let read = if long { passage.ahead_of(fold)? } else { passage.beside(fold)? };
+    loaded.newer = read.newer;
+    loaded.unreadable = read.unreadable;
+    loaded.endless = read.endless;
+    loaded.broken = read.reader.broken();
+    loaded.unended = read.lines.unended;
+    book.chain = read.reader.chain();
+    book.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
     // Whoever wrote these lines may have been ended before they were synced.
     book.unproven = true;
     catalogue.save_book(book)
@@ -173,78 +151,4 @@ pub(crate) fn append(
         catalogue.save_book(book)
     })?;
     if less { catalogue.make_durable() } else { Ok(()) }
-}
-
-/// One piece of a file of lines.
-pub enum Piece<'a> {
-    /// A line without its line feed, and its length with it.
-    Line(&'a [u8], u64),
-    /// So many octets that are longer than any line may be.
-    TooLong(u64),
-}
-
-/// Lines of a file, held one at a time and never longer than a ledger's line may be.
-pub struct Lines {
-    source: Box<dyn Source>,
-    buffer: Vec<u8>,
-    filled: usize,
-    taken: usize,
-    ended: bool,
-    skipping: bool,
-    /// Whether the last piece had no line feed.
-    pub unended: bool,
-}
-
-impl Lines {
-    /// From where a file was opened.
-    pub fn new(source: Box<dyn Source>) -> Self {
-        let buffer = vec![0; COPY_BUFFER_BYTES.max(2 * LEDGER_LINE_BYTES)];
-        Self { source, buffer, filled: 0, taken: 0, ended: false, skipping: false, unended: false }
-    }
-
-    /// The next piece; `None` at the end of the file.
-    #[expect(clippy::should_implement_trait, reason = "a piece lives in the buffer")]
-    pub fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
-        loop {
-            let waiting = &self.buffer[self.taken..self.filled];
-            // First whether there is one at all, since the library finds that out many octets at a time.
-            let end = waiting.contains(&b'\n').then(|| waiting.iter().position(|&b| b == b'\n'));
-            if let Some(end) = end.flatten() {
-                let from = self.taken;
-                self.taken += end + 1;
-                let length = end as u64 + 1;
-                if self.skipping || end > LEDGER_LINE_BYTES {
-                    self.skipping = false;
-                    return Ok(Some(Piece::TooLong(length)));
-                }
-                return Ok(Some(Piece::Line(&self.buffer[from..from + end], length)));
-            }
-            if waiting.len() > LEDGER_LINE_BYTES {
-                let length = waiting.len() as u64;
-                (self.taken, self.filled, self.skipping) = (0, 0, true);
-                return Ok(Some(Piece::TooLong(length)));
-            }
-            if self.ended {
-                if waiting.is_empty() {
-                    // The last octets may have been passed over as the rest of a line too long.
-                    self.unended |= self.skipping;
-                    return Ok(None);
-                }
-                self.unended = true;
-                let (from, to) = (self.taken, self.filled);
-                self.taken = self.filled;
-                let length = (to - from) as u64;
-                return Ok(Some(match self.skipping {
-                    true => Piece::TooLong(length),
-                    false => Piece::Line(&self.buffer[from..to], length),
-                }));
-            }
-            self.buffer.copy_within(self.taken..self.filled, 0);
-            self.filled -= self.taken;
-            self.taken = 0;
-            let got = self.source.read(&mut self.buffer[self.filled..])?;
-            self.filled += got;
-            self.ended = got == 0;
-        }
-    }
 }

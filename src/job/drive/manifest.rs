@@ -2,7 +2,7 @@
 //! covered. Never removes the line of a copy; on FAT nothing is truncated, so the end is written over
 //! in place.
 
-use super::ledger::{Lines, Piece};
+use super::lines::{Lines, Piece};
 use super::logs::write_proven;
 use super::payload::{self, Copy};
 use crate::disk::{ReadFrom, Volume};

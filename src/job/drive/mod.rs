@@ -5,8 +5,10 @@ mod admit;
 mod claims;
 mod identity;
 mod ledger;
+mod lines;
 mod logs;
 mod manifest;
+mod passage;
 mod payload;
 mod prune;
 mod recover;
@@ -16,7 +18,7 @@ pub use admit::{Admission, Admitted, Begin, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub use identity::{drive_id, is_station, make_drive, stations};
-pub use ledger::{Lines, Piece};
+pub use lines::{Lines, Piece};
 pub use manifest::{Listed, read as read_manifest};
 pub(crate) use payload::{
     Copy, Part, Piecewise, hash as hash_copy, hash_all as hash_copies, hash_piece,

@@ -1,14 +1,11 @@
-//! Reads messages back from the drives: of each the first copy that proves right, piece by piece, ahead of whoever
-//! writes them. Never writes anything, and never calls a message right before its last octet was hashed.
+//! Reads messages back from the drives: of each the first copy that proves right, piece by piece.
+//! Never writes to a drive, and never calls a message right before its last octet was hashed.
 
 use super::Gathered;
 use crate::disk::{DiskError, ReadFrom, Staged, Trouble, Volume, read_known};
 use crate::job::JobError;
-use crate::model::limits::{COPY_BUFFER_BYTES, READ_AHEAD_COPIES};
+use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::{Hasher, Identity, RelName};
-use std::cell::{Cell, RefCell};
-use std::sync::mpsc::{Receiver, Sender, channel, sync_channel};
-use std::thread::Scope;
 
 /// The copies there are of one message, those known good first.
 pub(super) struct Copies<'a> {
@@ -118,72 +115,4 @@ enum Read {
     Wrong,
     Gone,
     NotWanted,
-}
-
-/// Messages handed to the reader together: waking it for each takes longer than reading it.
-const TOGETHER: usize = READ_AHEAD_COPIES / 2;
-
-/// A thread that reads messages in the order in which they are asked for.
-pub(super) struct Ahead<'a> {
-    asked: Sender<Vec<Copies<'a>>>,
-    pieces: Receiver<Piece>,
-    /// Asked for, and not handed to the reader yet.
-    in_hand: RefCell<Vec<Copies<'a>>>,
-    /// Messages that the reader was handed and that were not taken from it to their end.
-    with_reader: Cell<usize>,
-}
-
-impl<'a> Ahead<'a> {
-    /// Starts it; it ends when this is dropped.
-    pub(super) fn begin<'scope>(scope: &'scope Scope<'scope, '_>) -> Result<Self, JobError>
-    where
-        'a: 'scope,
-    {
-        let (asked, wanted) = channel::<Vec<Copies<'a>>>();
-        // Bounded, so that a quick drive does not fill the memory ahead of a slow card: two pieces are a short
-        // message, sixty-four the most octets, 8 MiB.
-        let (send, pieces) = sync_channel(2 * READ_AHEAD_COPIES);
-        let work = move || {
-            while let Ok(together) = wanted.recv() {
-                let mut give = |piece| send.send(piece).is_ok();
-                if !together.iter().all(|copies| copies.read(&mut give)) {
-                    return;
-                }
-            }
-        };
-        std::thread::Builder::new()
-            .name("read-ahead".to_owned())
-            .spawn_scoped(scope, work)
-            .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
-        Ok(Self { asked, pieces, in_hand: RefCell::default(), with_reader: Cell::default() })
-    }
-
-    /// Asks for a message.
-    pub(super) fn ask(&self, copies: Copies<'a>) -> Result<(), JobError> {
-        self.in_hand.borrow_mut().push(copies);
-        let enough = self.in_hand.borrow().len() >= TOGETHER;
-        if enough { self.hand_over() } else { Ok(()) }
-    }
-
-    fn hand_over(&self) -> Result<(), JobError> {
-        let together = self.in_hand.take();
-        self.with_reader.set(self.with_reader.get() + together.len());
-        self.asked.send(together).map_err(|_| ended())
-    }
-
-    /// The next piece of the message asked for first.
-    pub(super) fn piece(&self) -> Result<Piece, JobError> {
-        if self.with_reader.get() == 0 {
-            self.hand_over()?;
-        }
-        let piece = self.pieces.recv().map_err(|_| ended())?;
-        if matches!(piece, Piece::End(_)) {
-            self.with_reader.set(self.with_reader.get() - 1);
-        }
-        Ok(piece)
-    }
-}
-
-fn ended() -> JobError {
-    JobError::Broken("a reader ended in a fault of the program".into())
 }

@@ -1,6 +1,7 @@
 //! Puts the mailbox back from drives alone: no catalogue, no config, no network.
 //! Never overwrites anything, and never hands out a message whose hash is not right.
 
+mod belt;
 mod beside;
 mod copies;
 mod free;
@@ -10,6 +11,7 @@ mod put;
 mod rehearse;
 mod repair;
 mod report;
+mod seats;
 
 pub use gather::{Gathered, gather};
 pub use offer::{Offer, Offered, offer, offers, pace};

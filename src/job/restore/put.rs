@@ -1,23 +1,19 @@
-//! Writes messages into the mailbox: staged, made durable, then named; in batches.
-//! Never overwrites: where another content has the name, both are kept.
+//! Decides what becomes of each message that the drives tell of: there already, put back, beside another, not to be
+//! had. Never overwrites: where another content has the name, both are kept.
 
 use super::Gathered;
-use super::beside::{NUMBERED, beside};
-use super::copies::{self, Ahead, Copies, End, Piece};
+use super::belt::{Arrived, Belt};
+use super::beside::NUMBERED;
+use super::copies::{Copies, End};
 use super::free::free_name;
 use super::report::{Lost, RestoreReport};
-use crate::disk::{Access, DiskError, Placing, STAGING, Staged, TargetDir, Trouble};
+use super::seats::{OnItsWay, Seats};
+use crate::disk::{Access, DiskError, STAGING, TargetDir, Trouble};
 use crate::job::catalogue::Wanted;
 use crate::job::{JobError, Progress};
-use crate::model::limits::READ_AHEAD_COPIES;
 use crate::model::{Identity, MailboxName, Moment, RelName};
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeSet, VecDeque};
 use std::path::PathBuf;
-
-/// Messages named together after one sync: one of a card's costs as much as writing hundreds of messages.
-const BATCH: usize = 16_384;
-/// Octets of them.
-const BATCH_BYTES: u64 = 64 << 20;
 
 /// What is to be restored, and where to.
 pub struct Plan<'a> {
@@ -46,13 +42,13 @@ pub struct Goal {
 
 /// Restores everything the drives tell of.
 pub fn restore(gathered: &Gathered, plan: &Plan<'_>) -> Result<RestoreReport, JobError> {
-    std::thread::scope(|scope| with_reader(gathered, plan, &Ahead::begin(scope)?))
+    std::thread::scope(|scope| put_back(gathered, plan, &Belt::begin(scope)?))
 }
 
-fn with_reader<'a>(
+fn put_back<'a>(
     gathered: &'a Gathered,
     plan: &Plan<'_>,
-    ahead: &Ahead<'a>,
+    belt: &Belt<'a>,
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
     for goal in &plan.goals {
@@ -67,12 +63,10 @@ fn with_reader<'a>(
             goal,
             target,
             report: &mut report,
-            ahead,
+            belt,
             awaited: VecDeque::new(),
-            staged: Vec::new(),
-            staged_bytes: 0,
+            seats: Seats::default(),
             names: BTreeSet::new(),
-            next: 1,
         };
         gathered.catalogue.each_wanted(&gathered.station, plan.with_removed, |wanted| {
             if wanted.place.mailbox == goal.row { work.message(&wanted) } else { Ok(()) }
@@ -80,28 +74,20 @@ fn with_reader<'a>(
         if plan.goals.first().is_some_and(|first| first.row == goal.row) {
             work.numbered()?;
         }
-        work.receive_all()?;
-        work.name_staged()?;
+        work.name_all()?;
         work.finish()?;
     }
     Ok(report)
 }
 
-/// A message on its way.
-struct OnItsWay {
-    staged: RelName,
-    path: RelName,
-    identity: Identity,
-}
-
 /// A message to be put back.
-struct Message {
+pub(super) struct Message {
     /// Where it belongs.
     path: RelName,
     content: i64,
-    identity: Identity,
-    mode: u32,
-    modified: Moment,
+    pub(super) identity: Identity,
+    pub(super) mode: u32,
+    pub(super) modified: Moment,
     what: What,
 }
 
@@ -111,8 +97,6 @@ struct Awaited {
     path: RelName,
     /// The name is one beside the message's own.
     beside: bool,
-    /// None in a dry run.
-    staged: Option<Staged>,
 }
 
 /// Why a message is put back.
@@ -128,17 +112,15 @@ struct Work<'a, 'g> {
     gathered: &'g Gathered,
     plan: &'a Plan<'a>,
     goal: &'a Goal,
-    ahead: &'a Ahead<'g>,
+    belt: &'a Belt<'g>,
     /// In the order in which they were asked for.
     awaited: VecDeque<Awaited>,
+    seats: Seats,
     /// None only in a dry run into a folder that is not there.
     target: Option<TargetDir>,
     report: &'a mut RestoreReport,
-    staged: Vec<OnItsWay>,
-    staged_bytes: u64,
     /// Names given in this batch, or in a dry run.
     names: BTreeSet<Vec<u8>>,
-    next: u64,
 }
 
 impl Work<'_, '_> {
@@ -231,8 +213,9 @@ impl Work<'_, '_> {
                 return Ok(false);
             }
         };
-        let staged = match self.begin(identity) {
-            Ok(staged) => staged,
+        let into = self.target.as_ref().filter(|_| !self.plan.dry_run);
+        let seat = match into.map(|target| self.seats.seat(target, &message, &path)).transpose() {
+            Ok(seat) => seat,
             // One that does not fit keeps no other from being put back.
             Err(error) if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) => {
                 self.report.not_written.push((path, error));
@@ -240,11 +223,15 @@ impl Work<'_, '_> {
             }
             Err(error) => return Err(error.into()),
         };
-        self.ahead.ask(Copies::of(self.gathered, message.content, *identity)?)?;
+        let copies = Copies::of(self.gathered, message.content, *identity)?;
+        self.belt.ask(copies, seat)?;
         self.names.insert(path.as_bytes().to_vec());
-        self.awaited.push_back(Awaited { message, path, beside, staged });
-        if self.awaited.len() >= READ_AHEAD_COPIES {
+        self.awaited.push_back(Awaited { message, path, beside });
+        if self.awaited.len() >= Belt::LENGTH {
             self.receive()?;
+        }
+        if self.seats.are_full() {
+            self.name_all()?;
         }
         Ok(true)
     }
@@ -258,34 +245,18 @@ impl Work<'_, '_> {
         }
     }
 
-    /// A file for a message; none in a dry run.
-    fn begin(&mut self, identity: &Identity) -> Result<Option<Staged>, DiskError> {
-        self.next += 1;
-        match &self.target {
-            Some(target) if !self.plan.dry_run => target.stage(self.next, identity.bytes).map(Some),
-            _ => Ok(None),
-        }
-    }
-
-    /// Takes the message that was asked for first from the reader, and stages it.
+    /// Takes the message that was asked for first.
     fn receive(&mut self) -> Result<(), JobError> {
-        let Some(mut awaited) = self.awaited.pop_front() else { return Ok(()) };
-        let mut refused = None;
-        let end = loop {
-            match self.ahead.piece()? {
-                Piece::Octets { begins, octets } => {
-                    if let (Some(staged), None) = (&mut awaited.staged, &refused) {
-                        refused = copies::write(staged, begins, &octets).err();
-                    }
-                }
-                Piece::End(end) => break end,
-            }
-        };
+        let Some(awaited) = self.awaited.pop_front() else { return Ok(()) };
+        let Arrived { end, written } = self.belt.next()?;
         self.settled(awaited.message.what, awaited.message.identity.bytes);
-        match (refused, end) {
-            (None, End::Right { first }) => self.received(awaited, first),
-            (None, End::NotToBeHad { seen }) => {
-                self.give_up(&mut awaited);
+        match (written, end) {
+            (Ok(staged), End::Right { first }) => {
+                self.received(awaited, staged, first);
+                Ok(())
+            }
+            (Ok(_), End::NotToBeHad { seen }) => {
+                self.names.remove(awaited.path.as_bytes());
                 let lost = Lost {
                     mailbox: self.goal.name.clone(),
                     path: awaited.path,
@@ -297,8 +268,8 @@ impl Work<'_, '_> {
                 }
                 Ok(())
             }
-            (Some(error), _) => {
-                self.give_up(&mut awaited);
+            (Err(error), _) => {
+                self.names.remove(awaited.path.as_bytes());
                 if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {
                     return Err(error.into());
                 }
@@ -308,20 +279,10 @@ impl Work<'_, '_> {
         }
     }
 
-    /// Takes back what was kept for a message: its name, and the room that others may need.
-    fn give_up(&mut self, awaited: &mut Awaited) {
-        self.names.remove(awaited.path.as_bytes());
-        let given_up = awaited.staged.as_mut().map_or(Ok(()), Staged::begin_anew);
-        if let Err(error) = given_up {
-            // It is cleared away in the end.
-            tracing::debug!(%error, "what was written in vain could not be given up at once");
-        }
-    }
-
     /// A message is there whole.
-    fn received(&mut self, awaited: Awaited, from_first: bool) -> Result<(), JobError> {
+    fn received(&mut self, awaited: Awaited, staged: Option<RelName>, from_first: bool) {
         let report = &mut *self.report;
-        let Awaited { message, path, beside, staged } = awaited;
+        let Awaited { message, path, beside } = awaited;
         report.from_second_copy += u64::from(!from_first);
         report.kept_both += u64::from(beside);
         report.restored += 1;
@@ -331,16 +292,9 @@ impl Work<'_, '_> {
             What::InsteadOfSuspect => report.instead_of_suspect += 1,
             What::Numbered => report.numbered += 1,
         }
-        if let (Some(target), Some(staged)) = (&self.target, staged) {
-            let staged = target.finish(staged, message.mode, message.modified)?;
-            let identity = message.identity;
-            self.staged_bytes += identity.bytes;
-            self.staged.push(OnItsWay { staged, path, identity });
-            if self.staged.len() >= BATCH || self.staged_bytes >= BATCH_BYTES {
-                self.name_staged()?;
-            }
+        if let Some(staged) = staged {
+            self.seats.taken(OnItsWay { staged, path, identity: message.identity });
         }
-        Ok(())
     }
 
     /// Takes everything that was asked for.
@@ -351,47 +305,16 @@ impl Work<'_, '_> {
         Ok(())
     }
 
-    /// Makes what is staged durable, then gives it its names. The names become durable with the next batch, or at
-    /// the end.
-    fn name_staged(&mut self) -> Result<(), JobError> {
-        self.staged_bytes = 0;
-        let batch = std::mem::take(&mut self.staged);
-        let Some(target) = self.target.as_ref().filter(|_| !batch.is_empty()) else {
+    /// Gives everything that was asked for its name.
+    fn name_all(&mut self) -> Result<(), JobError> {
+        // A folder that gets its name may hold nothing that is not whole.
+        self.receive_all()?;
+        let Some(target) = self.target.as_ref().filter(|_| !self.plan.dry_run) else {
             return Ok(());
         };
-        target.sync_all()?;
-        let mut maildirs = BTreeMap::new();
-        for item in batch {
-            let mut placing = target.place(&item.staged, &item.path);
-            if matches!(placing, Ok(Placing::Occupied)) {
-                // Something was delivered under this name since we looked: keep both.
-                self.report.kept_both += 1;
-                placing = target.place(&item.staged, &beside(&item.path, &item.identity.digest));
-            }
-            match placing {
-                Ok(Placing::Done) => {}
-                Ok(Placing::Occupied) => {
-                    let error = DiskError::new("name", &item.path, rustix::io::Errno::EXIST);
-                    self.report.unwritten(item.path.clone(), error);
-                }
-                Err(error) => self.report.unwritten(item.path.clone(), error),
-            }
-            if let Some(folder) =
-                item.path.parent().filter(|f| [&b"cur"[..], b"new"].contains(&f.last()))
-            {
-                maildirs.insert(folder.parent().map(|p| p.as_bytes().to_vec()), folder);
-            }
-        }
-        // They are in the folder now, to be seen there; those still on their way from the drive are not.
-        let on_their_way = self.awaited.iter().map(|awaited| awaited.path.as_bytes().to_vec());
-        self.names = on_their_way.collect();
-        // A Maildir has all three of its folders, or a mail program refuses it.
-        for folder in maildirs.into_values() {
-            for name in ["cur", "new", "tmp"] {
-                let name = RelName::fixed(name);
-                target.make_dirs(&folder.parent().map_or(name.clone(), |p| p.join(&name)))?;
-            }
-        }
+        self.seats.name_all(target, self.report)?;
+        // They are in the mailbox now, to be seen there.
+        self.names.clear();
         Ok(())
     }
 

@@ -6,7 +6,7 @@ use super::beside::beside;
 use super::copies::{self, Copies, End, Piece};
 use super::free::hash_file;
 use super::{Gathered, Goal};
-use crate::disk::{Access, DiskError, Look, Placing, TargetDir, Trouble};
+use crate::disk::{Access, DiskError, Look, Placing, TargetDir, Trouble, passing_name};
 use crate::job::JobError;
 use crate::job::catalogue::Wanted;
 use crate::model::message::FileFacts;
@@ -126,7 +126,9 @@ fn stage(
     wanted: &Wanted,
     good: &Identity,
 ) -> Result<Option<RelName>, JobError> {
-    let mut staged = target.stage(1, good.bytes)?;
+    target.has_room(good.bytes)?;
+    let waiting = target.waiting()?;
+    let mut staged = waiting.stage(passing_name(1))?;
     let (mut refused, mut is_right) = (None, false);
     Copies::of(gathered, wanted.content, *good)?.read(&mut |piece| {
         match piece {
@@ -139,7 +141,9 @@ fn stage(
     });
     match refused {
         Some(error) => Err(error.into()),
-        None if is_right => Ok(Some(target.finish(staged, wanted.place.mode, wanted.modified)?)),
+        None if is_right => {
+            Ok(Some(waiting.finish(&staged, wanted.place.mode, wanted.modified)?))
+        }
         None => Ok(None),
     }
 }

@@ -1,0 +1,143 @@
+//! Files of a restore that are not whole yet, or not durable: they wait in a folder of ours for their names in the
+//! mailbox. Never gives them those.
+
+use super::beneath::{self, HOST};
+use super::error::DiskError;
+use crate::model::RelName;
+use crate::model::stamp::Moment;
+use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
+use rustix::fs::{AtFlags, Mode, OFlags, Timespec, Timestamps};
+use rustix::io::Errno;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// A folder in which files wait: under passing names, or under their own if it is to become a folder of the mailbox.
+#[derive(Debug)]
+pub struct Waiting {
+    fd: OwnedFd,
+    at: RelName,
+    owner: Owner,
+    /// A file that is no message could not be removed from it: it may not become a folder of the mailbox.
+    spoilt: AtomicBool,
+}
+
+/// A file that is being written there.
+#[derive(Debug)]
+pub struct Staged {
+    fd: OwnedFd,
+    name: RelName,
+    offset: u64,
+}
+
+/// To whom restored files are given, and which rights new folders get.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Owner {
+    /// User and group, where we may give files away.
+    pub(super) to: Option<(rustix::fs::Uid, rustix::fs::Gid)>,
+    pub(super) folder_mode: u32,
+}
+
+impl Owner {
+    pub(super) fn give(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
+        match self.to {
+            Some((user, group)) => rustix::fs::fchown(fd, Some(user), Some(group)),
+            None => Ok(()),
+        }
+    }
+
+    /// Makes a new folder one of the mailbox's.
+    pub(super) fn take_over(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
+        rustix::fs::fchmod(fd, Mode::from(self.folder_mode))?;
+        self.give(fd)
+    }
+}
+
+impl Waiting {
+    pub(super) fn new(fd: OwnedFd, at: RelName, owner: Owner) -> Self {
+        Self { fd, at, owner, spoilt: AtomicBool::new(false) }
+    }
+
+    pub(super) fn fd(&self) -> BorrowedFd<'_> {
+        self.fd.as_fd()
+    }
+
+    /// Where it is below the folder restored into.
+    pub fn at(&self) -> &RelName {
+        &self.at
+    }
+
+    /// Whether it holds nothing but messages that were ended.
+    pub fn is_sound(&self) -> bool {
+        !self.spoilt.load(Ordering::Relaxed)
+    }
+
+    /// Begins a file; its name must differ from that of every other.
+    pub fn stage(&self, name: RelName) -> Result<Staged, DiskError> {
+        let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
+        let fd = beneath::open(self.fd.as_fd(), &name, flags, HOST)
+            .map_err(|errno| DiskError::new("create", self.at.join(&name), errno))?;
+        Ok(Staged { fd, name, offset: 0 })
+    }
+
+    /// Ends a file: owner, rights, the message's own time. Where it is now.
+    pub fn finish(
+        &self,
+        staged: &Staged,
+        mode: u32,
+        modified: Moment,
+    ) -> Result<RelName, DiskError> {
+        let at = self.at.join(&staged.name);
+        let fail = |errno| DiskError::new("set owner and time of", &at, errno);
+        self.owner.give(staged.fd.as_fd()).map_err(fail)?;
+        rustix::fs::fchmod(&staged.fd, Mode::from(mode & 0o777)).map_err(fail)?;
+        let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };
+        let times = Timestamps { last_access: time, last_modification: time };
+        match rustix::fs::futimens(&staged.fd, &times) {
+            // A time this file system cannot hold must not cost the message.
+            Ok(()) | Err(Errno::INVAL | Errno::OVERFLOW) => Ok(at),
+            Err(errno) => Err(fail(errno)),
+        }
+    }
+
+    /// Sends what was written on its way to the medium, before it has to be there. Nothing rests on it, and an error
+    /// is told again by the sync that does: the kernel tells each open file of it (fsync(2), "Errors").
+    pub fn sync_early(&self) {
+        if let Err(errno) = rustix::fs::syncfs(&self.fd) {
+            tracing::debug!(%errno, "an early sync of what is restored failed");
+        }
+    }
+
+    /// Gives up a file of which nothing comes, and the room it took.
+    pub fn give_up(&self, staged: &Staged) {
+        if let Err(errno) = rustix::fs::unlinkat(&self.fd, staged.name.as_path(), AtFlags::empty())
+        {
+            // It is cleared away in the end.
+            tracing::debug!(%errno, "what was written in vain could not be given up at once");
+            self.spoilt.store(true, Ordering::Relaxed);
+        }
+    }
+}
+
+impl Staged {
+    /// Octets written so far.
+    pub fn length(&self) -> u64 {
+        self.offset
+    }
+
+    /// Leaves out what was written so far: it was not right.
+    pub fn begin_anew(&mut self) -> Result<(), DiskError> {
+        if self.offset > 0 {
+            rustix::fs::ftruncate(&self.fd, 0)
+                .map_err(|errno| DiskError::new("write", &self.name, errno))?;
+            self.offset = 0;
+        }
+        Ok(())
+    }
+
+    /// Appends all octets.
+    pub fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
+        beneath::write_all(self.fd.as_fd(), bytes, self.offset)
+            .map_err(|errno| DiskError::new("write", &self.name, errno))?;
+        self.offset += bytes.len() as u64;
+        Ok(())
+    }
+}

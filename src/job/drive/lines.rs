@@ -1,0 +1,79 @@
+//! Takes a file of lines apart, holding one line at a time.
+//! Never holds more of a line than a ledger's line may be long.
+
+use crate::disk::{DiskError, Source};
+use crate::model::limits::{COPY_BUFFER_BYTES, LEDGER_LINE_BYTES};
+
+/// One piece of a file of lines.
+pub enum Piece<'a> {
+    /// A line without its line feed, and its length with it.
+    Line(&'a [u8], u64),
+    /// So many octets that are longer than any line may be.
+    TooLong(u64),
+}
+
+/// Lines of a file, held one at a time and never longer than a ledger's line may be.
+pub struct Lines {
+    source: Box<dyn Source>,
+    buffer: Vec<u8>,
+    filled: usize,
+    taken: usize,
+    ended: bool,
+    skipping: bool,
+    /// Whether the last piece had no line feed.
+    pub unended: bool,
+}
+
+impl Lines {
+    /// From where a file was opened.
+    pub fn new(source: Box<dyn Source>) -> Self {
+        let buffer = vec![0; COPY_BUFFER_BYTES.max(2 * LEDGER_LINE_BYTES)];
+        Self { source, buffer, filled: 0, taken: 0, ended: false, skipping: false, unended: false }
+    }
+
+    /// The next piece; `None` at the end of the file.
+    #[expect(clippy::should_implement_trait, reason = "a piece lives in the buffer")]
+    pub fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
+        loop {
+            let waiting = &self.buffer[self.taken..self.filled];
+            // First whether there is one at all, since the library finds that out many octets at a time.
+            let end = waiting.contains(&b'\n').then(|| waiting.iter().position(|&b| b == b'\n'));
+            if let Some(end) = end.flatten() {
+                let from = self.taken;
+                self.taken += end + 1;
+                let length = end as u64 + 1;
+                if self.skipping || end > LEDGER_LINE_BYTES {
+                    self.skipping = false;
+                    return Ok(Some(Piece::TooLong(length)));
+                }
+                return Ok(Some(Piece::Line(&self.buffer[from..from + end], length)));
+            }
+            if waiting.len() > LEDGER_LINE_BYTES {
+                let length = waiting.len() as u64;
+                (self.taken, self.filled, self.skipping) = (0, 0, true);
+                return Ok(Some(Piece::TooLong(length)));
+            }
+            if self.ended {
+                if waiting.is_empty() {
+                    // The last octets may have been passed over as the rest of a line too long.
+                    self.unended |= self.skipping;
+                    return Ok(None);
+                }
+                self.unended = true;
+                let (from, to) = (self.taken, self.filled);
+                self.taken = self.filled;
+                let length = (to - from) as u64;
+                return Ok(Some(match self.skipping {
+                    true => Piece::TooLong(length),
+                    false => Piece::Line(&self.buffer[from..to], length),
+                }));
+            }
+            self.buffer.copy_within(self.taken..self.filled, 0);
+            self.filled -= self.taken;
+            self.taken = 0;
+            let got = self.source.read(&mut self.buffer[self.filled..])?;
+            self.filled += got;
+            self.ended = got == 0;
+        }
+    }
+}

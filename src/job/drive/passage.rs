@@ -1,0 +1,202 @@
+//! Goes once through a ledger, from where it is known to its end, and judges each line.
+//! Never reads on behind lines of a later format, nor for ever through what is no line.
+
+use super::lines::{Lines, Piece};
+use crate::disk::{DiskError, Trouble};
+use crate::job::JobError;
+use crate::model::ledger::{Line, Reader, Standing, Verdict};
+use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
+use std::panic::resume_unwind;
+use std::sync::mpsc::sync_channel;
+
+/// One going through, and what was met.
+pub(super) struct Passage {
+    pub(super) reader: Reader,
+    pub(super) lines: Lines,
+    /// An end that cannot be read is passed over.
+    partly: bool,
+    /// Where the last line ends that is one.
+    pub(super) last_line_ends: u64,
+    /// A later format was met.
+    pub(super) newer: Option<u32>,
+    /// It goes on without lines for longer than any cut can make it.
+    pub(super) endless: bool,
+    /// Why its end could not be read.
+    pub(super) unreadable: Option<DiskError>,
+}
+
+impl Passage {
+    pub(super) fn new(reader: Reader, lines: Lines, partly: bool) -> Self {
+        let last_line_ends = reader.at();
+        let (newer, endless, unreadable) = (None, false, None);
+        Self { reader, lines, partly, last_line_ends, newer, endless, unreadable }
+    }
+
+    /// Gives each line to `fold` as it is read.
+    pub(super) fn beside(
+        mut self,
+        mut fold: impl FnMut(&Line, Standing) -> Result<(), JobError>,
+    ) -> Result<Self, JobError> {
+        let mut folded = Ok(());
+        self.go(&mut |line, standing| {
+            folded = fold(&line, standing);
+            folded.is_ok()
+        })?;
+        folded.map(|()| self)
+    }
+
+    /// The same, with a thread that reads and judges ahead: that takes about as long as the folding does.
+    pub(super) fn ahead_of(
+        mut self,
+        mut fold: impl FnMut(&Line, Standing) -> Result<(), JobError>,
+    ) -> Result<Self, JobError> {
+        std::thread::scope(|scope| {
+            let (send, judged) = sync_channel(1);
+            let read = move || {
+                let mut together = Vec::with_capacity(LEDGER_AHEAD_LINES);
+                let ended = self.go(&mut |line, standing| {
+                    together.push((line, standing));
+                    together.len() < LEDGER_AHEAD_LINES
+                        || send.send(std::mem::take(&mut together)).is_ok()
+                });
+                // Where folding failed nobody takes them any more.
+                drop(send.send(together));
+                ended.map(|()| self)
+            };
+            let reading = std::thread::Builder::new()
+                .name("ledger-read".to_owned())
+                .spawn_scoped(scope, read)
+                .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
+            let mut lines = judged.iter().flatten();
+            let folded = lines.try_for_each(|(line, standing)| fold(&line, standing));
+            // Nothing more is taken: else the thread would wait to send it.
+            drop(judged);
+            let read = reading.join().unwrap_or_else(|why| resume_unwind(why));
+            folded?;
+            Ok(read?)
+        })
+    }
+
+    /// Gives each line to `take` until that wants no more.
+    fn go(&mut self, take: &mut dyn FnMut(Box<Line>, Standing) -> bool) -> Result<(), DiskError> {
+        loop {
+            let piece = match self.lines.next() {
+                Ok(Some(piece)) => piece,
+                Ok(None) => return Ok(()),
+                Err(error) if self.partly && error.trouble == Trouble::Failing => {
+                    self.unreadable = Some(error);
+                    return Ok(());
+                }
+                Err(error) => return Err(error),
+            };
+            match piece {
+                Piece::Line(raw, length) => match self.reader.line(raw, length) {
+                    Verdict::Line(line, standing) => {
+                        self.last_line_ends = self.reader.at();
+                        if !take(line, standing) {
+                            return Ok(());
+                        }
+                    }
+                    Verdict::Junk => {}
+                    Verdict::Newer(version) => {
+                        self.newer = Some(version);
+                        return Ok(());
+                    }
+                },
+                Piece::TooLong(length) => self.reader.junk(length),
+            }
+            self.endless = self.reader.at() - self.last_line_ends > LEDGER_JUNK_BYTES;
+            if self.endless {
+                return Ok(());
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::Source;
+    use crate::model::ledger::{Chain, Event};
+    use crate::model::{Identity, Moment, Stamp};
+    use proptest::prelude::*;
+    use rustix::io::Errno;
+
+    /// A file that answers with an error from some octet on.
+    struct Octets {
+        octets: Vec<u8>,
+        at: usize,
+        fails_at: Option<usize>,
+    }
+
+    impl Source for Octets {
+        fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+            let end = self.fails_at.unwrap_or(self.octets.len()).min(self.octets.len());
+            if self.at == end && self.fails_at.is_some() {
+                return Err(DiskError::new("read", "ledger", Errno::IO));
+            }
+            let got = into.len().min(end - self.at).min(5_000);
+            into[..got].copy_from_slice(&self.octets[self.at..self.at + got]);
+            self.at += got;
+            Ok(got)
+        }
+    }
+
+    /// Lines that are not of one length.
+    fn ledger(lines: u32) -> Vec<u8> {
+        let stamp = Stamp { time: Moment::default(), trusted: false, boot: "b".into() };
+        let mut chain = Chain::default();
+        let line = |number: u32| {
+            let payload = format!("data/0001/{number:08}.EML").parse().unwrap();
+            let identity = Identity::of(&number.to_le_bytes());
+            chain.write(&stamp, Event::Debris { payload, identity })
+        };
+        (1..=lines).map(line).collect::<String>().into_bytes()
+    }
+
+    type Met = (Vec<(Line, Standing)>, Result<String, String>);
+
+    /// What is given to `fold`, which refuses line `most`, and how it ends.
+    fn met(octets: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
+        let source = Octets { octets: octets.to_vec(), at: 0, fails_at };
+        let passage = Passage::new(Reader::default(), Lines::new(Box::new(source)), partly);
+        let mut lines = Vec::new();
+        let fold = |line: &Line, standing| {
+            lines.push((line.clone(), standing));
+            match lines.len() == most {
+                true => Err(JobError::Broken("refused".to_owned())),
+                false => Ok(()),
+            }
+        };
+        let ended = if ahead { passage.ahead_of(fold) } else { passage.beside(fold) };
+        let ended = ended.map_err(|error| error.to_string()).map(|passage| {
+            let Passage { reader, lines, last_line_ends, newer, endless, unreadable, .. } = passage;
+            let why = unreadable.map(|error| error.to_string());
+            format!("{reader:?} {} {last_line_ends} {newer:?} {endless} {why:?}", lines.unended)
+        });
+        (lines, ended)
+    }
+
+    proptest! {
+        /// Reading ahead changes nothing of what is met: in a whole ledger, a torn one, one with other octets in it,
+        /// one that cannot be read to its end, and where taking a line in fails.
+        #[test]
+        fn reading_ahead_meets_the_same(
+            lines in 0_u32..600,
+            torn in prop::option::of(0_usize..200_000),
+            spoilt in prop::option::of(0_usize..200_000),
+            fails_at in prop::option::of(0_usize..200_000),
+            partly: bool,
+            most in 1_usize..700,
+        ) {
+            let mut octets = ledger(lines);
+            octets.truncate(torn.unwrap_or(octets.len()));
+            if let Some(octet) = spoilt.and_then(|at| octets.get_mut(at)) {
+                *octet ^= 4;
+            }
+            let beside = met(&octets, fails_at, partly, most, false);
+            prop_assert_eq!(&beside, &met(&octets, fails_at, partly, most, true));
+            prop_assert!(beside.0.len() <= most);
+        }
+    }
+}

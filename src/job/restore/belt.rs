@@ -1,0 +1,279 @@
+//! Carries messages from the drives into files of the folder restored into: one thread reads and proves them, another
+//! writes them, while whoever asked for them decides on the next. They arrive in the order in which they were asked
+//! for. Never gives a file a name in the mailbox.
+
+use super::copies::{self, Copies, End, Piece};
+use crate::disk::{DiskError, Staged, Trouble, Waiting, passing_name};
+use crate::job::JobError;
+use crate::model::limits::{
+    RESTORE_AHEAD, RESTORE_EARLY_BYTES, RESTORE_EARLY_FILES, RESTORE_TOGETHER,
+    RESTORE_TOGETHER_BYTES,
+};
+use crate::model::{Moment, RelName};
+use std::cell::RefCell;
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_channel};
+use std::thread::Scope;
+
+/// Where a message waits for its name, and what its file gets.
+pub(super) struct Seat {
+    /// The folder that is to become its own.
+    pub(super) folder: Option<Arc<Waiting>>,
+    /// The one for all others.
+    pub(super) common: Arc<Waiting>,
+    /// Its name in the first.
+    pub(super) name: RelName,
+    /// Its name in the second, where nothing else has it.
+    pub(super) number: u64,
+    pub(super) mode: u32,
+    pub(super) modified: Moment,
+}
+
+/// What became of a message.
+pub(super) struct Arrived {
+    pub(super) end: End,
+    /// Where it waits; nothing where it had no seat or is not to be had.
+    pub(super) written: Result<Option<RelName>, DiskError>,
+}
+
+/// A message asked for.
+struct Errand<'a> {
+    copies: Copies<'a>,
+    seat: Option<Seat>,
+}
+
+/// What goes from the reader to the writer.
+enum Item {
+    Next(Option<Seat>),
+    Piece(Piece),
+}
+
+/// The two threads, as whoever asks sees them.
+pub(super) struct Belt<'a> {
+    asked: Sender<Vec<Errand<'a>>>,
+    arrived: Receiver<Vec<Arrived>>,
+    /// Asked for, and not handed to the reader yet: waking it for each takes longer than reading it.
+    in_hand: RefCell<Vec<Errand<'a>>>,
+    /// Arrived, and not taken yet.
+    here: RefCell<VecDeque<Arrived>>,
+}
+
+impl<'a> Belt<'a> {
+    /// Messages that may be on it at once.
+    pub(super) const LENGTH: usize = RESTORE_AHEAD;
+
+    /// Starts the threads; they end when this is dropped.
+    pub(super) fn begin<'scope>(scope: &'scope Scope<'scope, '_>) -> Result<Self, JobError>
+    where
+        'a: 'scope,
+    {
+        let (asked, errands) = channel::<Vec<Errand<'a>>>();
+        // Bounded, so that a quick drive does not fill the memory ahead of a slow card.
+        let (send, items) = sync_channel(2);
+        let (tell, arrived) = channel();
+        let (hurry, written) = sync_channel(1);
+        let start = |name: &str, work: Box<dyn FnOnce() + Send + 'scope>| {
+            std::thread::Builder::new()
+                .name(name.to_owned())
+                .spawn_scoped(scope, work)
+                .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
+        };
+        start("restore-read", Box::new(move || read(&errands, send)))?;
+        start("restore-write", Box::new(move || write(&items, &tell, &mut Hurry::new(hurry))))?;
+        start("restore-sync", Box::new(move || sync_early(&written)))?;
+        Ok(Self { asked, arrived, in_hand: RefCell::default(), here: RefCell::default() })
+    }
+
+    /// Asks for a message; without a seat it is only read.
+    pub(super) fn ask(&self, copies: Copies<'a>, seat: Option<Seat>) -> Result<(), JobError> {
+        self.in_hand.borrow_mut().push(Errand { copies, seat });
+        let enough = self.in_hand.borrow().len() >= RESTORE_TOGETHER;
+        if enough { self.hand_over() } else { Ok(()) }
+    }
+
+    fn hand_over(&self) -> Result<(), JobError> {
+        match self.in_hand.take() {
+            none if none.is_empty() => Ok(()),
+            together => self.asked.send(together).map_err(|_| ended()),
+        }
+    }
+
+    /// What became of the message asked for first of those that were not told of yet.
+    pub(super) fn next(&self) -> Result<Arrived, JobError> {
+        if let Some(arrived) = self.here.borrow_mut().pop_front() {
+            return Ok(arrived);
+        }
+        self.hand_over()?;
+        let mut together = VecDeque::from(self.arrived.recv().map_err(|_| ended())?);
+        let first = together.pop_front().ok_or_else(ended)?;
+        self.here.replace(together);
+        Ok(first)
+    }
+}
+
+fn ended() -> JobError {
+    JobError::Broken("a thread of the restore ended in a fault of the program".into())
+}
+
+/// Reads what is asked for until nobody asks any more.
+fn read(errands: &Receiver<Vec<Errand<'_>>>, send: SyncSender<Vec<Item>>) {
+    let mut load = Load { items: Vec::new(), bytes: 0, send };
+    while let Ok(together) = errands.recv() {
+        for Errand { copies, seat } in together {
+            let wanted = load.put(Item::Next(seat), 0)
+                && copies.read(&mut |piece| {
+                    let bytes = match &piece {
+                        Piece::Octets { octets, .. } => octets.len(),
+                        Piece::End(_) => 0,
+                    };
+                    load.put(Item::Piece(piece), bytes)
+                });
+            if !wanted {
+                return;
+            }
+        }
+        if !load.go() {
+            return;
+        }
+    }
+}
+
+/// What the reader gathers before it wakes the writer.
+struct Load {
+    items: Vec<Item>,
+    bytes: usize,
+    send: SyncSender<Vec<Item>>,
+}
+
+impl Load {
+    /// Whether more is wanted.
+    fn put(&mut self, item: Item, bytes: usize) -> bool {
+        self.items.push(item);
+        self.bytes += bytes;
+        self.bytes < RESTORE_TOGETHER_BYTES || self.go()
+    }
+
+    fn go(&mut self) -> bool {
+        self.bytes = 0;
+        self.send.send(std::mem::take(&mut self.items)).is_ok()
+    }
+}
+
+/// Sends what was written on its way to the card early, so that the card works while the drive is read.
+fn sync_early(written: &Receiver<Arc<Waiting>>) {
+    while let Ok(folder) = written.recv() {
+        folder.sync_early();
+    }
+}
+
+/// Says now and then that there is something to be synced.
+struct Hurry {
+    files: usize,
+    bytes: u64,
+    say: SyncSender<Arc<Waiting>>,
+}
+
+impl Hurry {
+    fn new(say: SyncSender<Arc<Waiting>>) -> Self {
+        Self { files: 0, bytes: 0, say }
+    }
+
+    fn written(&mut self, folder: &Arc<Waiting>, bytes: u64) {
+        self.files += 1;
+        self.bytes += bytes;
+        let enough = self.files >= RESTORE_EARLY_FILES || self.bytes >= RESTORE_EARLY_BYTES;
+        // While the card is at it, it need not be told again.
+        if enough && self.say.try_send(Arc::clone(folder)).is_ok() {
+            (self.files, self.bytes) = (0, 0);
+        }
+    }
+}
+
+/// Writes what was read until nothing more comes.
+fn write(items: &Receiver<Vec<Item>>, tell: &Sender<Vec<Arrived>>, hurry: &mut Hurry) {
+    let mut file = File::default();
+    let mut ended = Vec::new();
+    loop {
+        let together = match items.try_recv() {
+            Ok(together) => together,
+            Err(TryRecvError::Disconnected) => break,
+            Err(TryRecvError::Empty) => {
+                // Whoever asked may be waiting for what there is.
+                if !ended.is_empty() && tell.send(std::mem::take(&mut ended)).is_err() {
+                    return;
+                }
+                let Ok(together) = items.recv() else { break };
+                together
+            }
+        };
+        for item in together {
+            match item {
+                Item::Next(seat) => file = File::begin(seat),
+                Item::Piece(Piece::Octets { begins, octets }) => file.write(begins, &octets),
+                Item::Piece(Piece::End(end)) => {
+                    ended.push(std::mem::take(&mut file).end(end, hurry));
+                }
+            }
+        }
+        if ended.len() >= RESTORE_TOGETHER && tell.send(std::mem::take(&mut ended)).is_err() {
+            return;
+        }
+    }
+    if !ended.is_empty() {
+        // Nobody waits any more if the restore was given up.
+        drop(tell.send(ended));
+    }
+}
+
+/// The file being written; none for a message that is only read.
+#[derive(Default)]
+struct File {
+    seat: Option<(Staged, Arc<Waiting>, u32, Moment)>,
+    refused: Option<DiskError>,
+}
+
+impl File {
+    fn begin(seat: Option<Seat>) -> Self {
+        let Some(seat) = seat else { return Self::default() };
+        let Seat { folder, common, name, number, mode, modified } = seat;
+        let own = folder.map(|folder| (folder.stage(name), folder));
+        let (staged, at) = match own {
+            Some((Ok(staged), folder)) => (Ok(staged), folder),
+            Some((Err(error), folder)) if !may_do_elsewhere(&error) => (Err(error), folder),
+            // What cannot have this name in that folder is told when it is to be given it.
+            _ => (common.stage(passing_name(number)), common),
+        };
+        match staged {
+            Ok(staged) => Self { seat: Some((staged, at, mode, modified)), refused: None },
+            Err(error) => Self { seat: None, refused: Some(error) },
+        }
+    }
+
+    fn write(&mut self, begins: bool, octets: &[u8]) {
+        if let (Some((staged, ..)), None) = (&mut self.seat, &self.refused) {
+            self.refused = copies::write(staged, begins, octets).err();
+        }
+    }
+
+    fn end(self, end: End, hurry: &mut Hurry) -> Arrived {
+        let Some((staged, at, mode, modified)) = self.seat else {
+            return Arrived { end, written: self.refused.map_or(Ok(None), Err) };
+        };
+        let written = match self.refused {
+            None if matches!(end, End::Right { .. }) => {
+                at.finish(&staged, mode, modified).map(Some)
+            }
+            refused => refused.map_or(Ok(None), Err),
+        };
+        if !matches!(written, Ok(Some(_))) {
+            at.give_up(&staged);
+        }
+        hurry.written(&at, staged.length());
+        Arrived { end, written }
+    }
+}
+
+fn may_do_elsewhere(error: &DiskError) -> bool {
+    !matches!(error.trouble, Trouble::Full | Trouble::Failing)
+}

@@ -1,0 +1,132 @@
+//! New folders of a mailbox in a restore: filled apart, they get their names with all that is in them. Whatever keeps
+//! one from its name, each message is put back whole.
+
+use crate::card::{Card, folder, mail, tree};
+use crate::medium::{copies_of, expect_same, restored_into};
+use counterfoil::disk::{MemoryDrive, STAGING};
+use counterfoil::job::{Progress, Unwatched};
+use counterfoil::model::limits::RESTORE_NEW_FOLDERS;
+use std::fs;
+use std::os::unix::fs::{PermissionsExt as _, symlink};
+use std::path::Path;
+
+fn mirrored(paths: impl IntoIterator<Item = String>) -> (Card, MemoryDrive) {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    for path in paths {
+        card.deliver(&path, &mail(&path));
+    }
+    card.mirrored(&drive);
+    (card, drive)
+}
+
+fn expect_nothing_staged(into: &Path) {
+    assert!(!into.join(STAGING).exists());
+}
+
+/// Does something to the folder restored into as soon as the first message is there, before any has its name.
+struct Meanwhile<F>(std::sync::Once, F);
+
+impl<F: Fn() + Send + Sync> Progress for Meanwhile<F> {
+    fn advance(&self, _: u64, _: u64) {
+        self.0.call_once(&self.1);
+    }
+}
+
+fn meanwhile<F: Fn() + Send + Sync>(what: F) -> Meanwhile<F> {
+    Meanwhile(std::sync::Once::new(), what)
+}
+
+/// Folders in folders, and more of them than are filled apart at once.
+#[test]
+fn many_new_folders_come_back_each_with_its_own() {
+    let folders = RESTORE_NEW_FOLDERS as u32 + 20;
+    let paths = (0..folders).flat_map(|n| [format!("f{n:03}/one"), format!("f{n:03}/deep/er/two")]);
+    let (card, drive) = mirrored(paths.chain(["flat".to_owned()]));
+    let into = folder();
+    fs::set_permissions(into.path(), fs::Permissions::from_mode(0o750)).unwrap();
+    let report = restored_into(into.path(), &[&drive], false, &Unwatched);
+    assert!(report.is_whole(), "{report:?}");
+    expect_same(&tree(into.path()), &card.messages(), "restored");
+    for made in ["f000", "f000/deep", "f000/deep/er", "f083/deep/er"] {
+        let mode = fs::metadata(into.path().join(made)).unwrap().permissions().mode();
+        assert_eq!(mode & 0o777, 0o750, "{made} has the rights of the folder restored into");
+    }
+    expect_nothing_staged(into.path());
+}
+
+/// The mail program makes the folder, and delivers into it, while its messages are on their way.
+#[test]
+fn a_folder_that_is_made_meanwhile_keeps_its_own_and_gets_the_rest() {
+    let (card, drive) = mirrored(["in/one", "in/two", "in/three"].map(str::to_owned));
+    let into = folder();
+    let inbox = into.path().join("in");
+    let deliver = meanwhile(|| {
+        fs::create_dir(&inbox).unwrap();
+        fs::write(inbox.join("two"), "delivered meanwhile").unwrap();
+        fs::write(inbox.join("four"), "delivered too").unwrap();
+    });
+    let report = restored_into(into.path(), &[&drive], false, &deliver);
+    assert!(report.is_whole(), "{report:?}");
+    assert_eq!((report.restored, report.kept_both), (3, 1));
+    let mut files = tree(into.path());
+    assert_eq!(files.remove("in/two").unwrap(), b"delivered meanwhile");
+    assert_eq!(files.remove("in/four").unwrap(), b"delivered too");
+    let beside: Vec<_> = files.keys().filter(|path| path.starts_with("in/two.")).cloned().collect();
+    assert_eq!(beside.len(), 1, "{files:?}");
+    let two = files.remove(&beside[0]).unwrap();
+    files.insert("in/two".to_owned(), two);
+    expect_same(&files, &card.messages(), "restored");
+    expect_nothing_staged(into.path());
+}
+
+/// A link that takes the folder's name meanwhile is not followed.
+#[test]
+fn a_link_made_meanwhile_in_a_folders_place_leads_nothing_out() {
+    let (_card, drive) = mirrored(["in/one", "in/two"].map(str::to_owned));
+    let (into, outside) = (folder(), folder());
+    let link = meanwhile(|| symlink(outside.path(), into.path().join("in")).unwrap());
+    let report = restored_into(into.path(), &[&drive], false, &link);
+    assert_eq!(report.not_written.len(), 2, "{report:?}");
+    assert_eq!(fs::read_dir(outside.path()).unwrap().count(), 0);
+    expect_nothing_staged(into.path());
+}
+
+/// A copy that proves wrong was written in part already: nothing of it may be in the folder when that gets its name.
+#[test]
+fn a_damaged_copy_leaves_no_file_in_its_new_folder() {
+    let (card, drive) = mirrored(["in/one", "in/two", "in/three"].map(str::to_owned));
+    let damaged = copies_of(&drive, &mail("in/two"));
+    assert_eq!(damaged.len(), 1);
+    drive.tamper(&damaged[0], |octets| octets[0] ^= 1);
+    let into = folder();
+    let report = restored_into(into.path(), &[&drive], false, &Unwatched);
+    assert_eq!((report.restored, report.damaged.len()), (2, 1), "{report:?}");
+    let mut wanted = card.messages();
+    wanted.remove("in/two");
+    expect_same(&tree(into.path()), &wanted, "restored");
+    expect_nothing_staged(into.path());
+}
+
+/// What an earlier restore left goes, and nothing else: a link there is not followed, and a folder with folders in
+/// it is none of ours.
+#[test]
+fn only_what_an_earlier_restore_left_staged_is_cleared() {
+    let (card, drive) = mirrored(["in/one".to_owned()]);
+    let (into, outside) = (folder(), folder());
+    let staging = into.path().join(STAGING);
+    for (file, text) in [("00000002/one", "half of a mess"), ("00000004/deep/note", "not ours")] {
+        fs::create_dir_all(staging.join(file).parent().unwrap()).unwrap();
+        fs::write(staging.join(file), text).unwrap();
+    }
+    fs::write(staging.join("00000001"), "half of another").unwrap();
+    fs::write(outside.path().join("kept"), "outside").unwrap();
+    symlink(outside.path(), staging.join("00000003")).unwrap();
+    let report = restored_into(into.path(), &[&drive], false, &Unwatched);
+    assert!(report.is_whole(), "{report:?}");
+    assert_eq!(fs::read_to_string(outside.path().join("kept")).unwrap(), "outside");
+    let left: Vec<_> = fs::read_dir(&staging).unwrap().map(|e| e.unwrap().file_name()).collect();
+    assert_eq!(left, ["00000004"]);
+    assert_eq!(fs::read_to_string(staging.join("00000004/deep/note")).unwrap(), "not ours");
+    fs::remove_dir_all(&staging).unwrap();
+    expect_same(&tree(into.path()), &card.messages(), "restored");
+}
