@@ -6,6 +6,8 @@ use counterfoil::job::JobError;
 use counterfoil::job::drive::{drive_id, make_drive};
 use counterfoil::model::DriveId;
 use counterfoil::model::limits::DRIVE_FILE_BYTES;
+use serde::de::{Deserialize, Deserializer, IgnoredAny, MapAccess, Visitor};
+use std::fmt;
 
 const FIRST: &str = "counterfoil/drive.json";
 const SECOND: &str = "counterfoil/drive-2.json";
@@ -55,11 +57,39 @@ pub fn hold(input: &[u8]) {
     assert!(at == FIRST || drive.file(FIRST) == before, "the first file is not touched");
 }
 
+/// The member `id` of an object. Others are passed over unread: in a field that is none of ours there may be octets
+/// that are no text, or half of a surrogate pair, and the id counts all the same.
+struct Members(Option<serde_json::Value>);
+
+impl<'de> Deserialize<'de> for Members {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Object;
+        impl<'de> Visitor<'de> for Object {
+            type Value = Members;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("an object")
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, mut members: A) -> Result<Members, A::Error> {
+                let mut found = None;
+                while let Some(name) = members.next_key::<String>()? {
+                    match name.as_str() {
+                        "id" => found = Some(members.next_value()?),
+                        _ => drop(members.next_value::<IgnoredAny>()?),
+                    }
+                }
+                Ok(Members(found))
+            }
+        }
+        deserializer.deserialize_map(Object)
+    }
+}
+
 /// The id in a file, read a second way: an object, its member `id`, 16 hexadecimal digits.
 fn written_id(octets: &[u8]) -> Option<DriveId> {
-    // In a field that is none of ours there may be octets that are no text: the id counts all the same.
-    let value: serde_json::Value = serde_json::from_str(&String::from_utf8_lossy(octets)).ok()?;
-    let text = value.as_object()?.get("id")?.as_str()?.to_owned();
+    let Members(id) = serde_json::from_slice(octets).ok()?;
+    let text = id?.as_str()?.to_owned();
     let right = text.len() == 16 && text.bytes().all(|b| b.is_ascii_hexdigit());
     right.then(|| text.parse().ok()).flatten()
 }
