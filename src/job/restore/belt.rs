@@ -1,5 +1,5 @@
-//! Carries messages from the drives into files of the folder restored into: one thread reads and proves them, another
-//! writes them, while whoever asked for them decides on the next. They arrive in the order in which they were asked
+//! Carries messages from the drives into files of the folder restored into. Where they are many, one thread reads and
+//! proves them, another writes them, while whoever asked for them decides on the next. They arrive in the order in which they were asked
 //! for. Never gives a file a name in the mailbox.
 
 use super::copies::{self, Copies, End, Piece};
@@ -10,7 +10,7 @@ use crate::model::limits::{
     RESTORE_TOGETHER_BYTES,
 };
 use crate::model::{Moment, RelName};
-use std::cell::RefCell;
+use std::cell::{OnceCell, RefCell};
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_channel};
@@ -49,54 +49,40 @@ enum Item {
     Piece(Piece),
 }
 
-/// The two threads, as whoever asks sees them.
-pub(super) struct Belt<'a> {
-    asked: Sender<Vec<Errand<'a>>>,
-    arrived: Receiver<Vec<Arrived>>,
+/// The belt, as whoever asks sees it.
+pub(super) struct Belt<'scope, 'env> {
+    scope: &'scope Scope<'scope, 'env>,
+    /// None as long as few messages were asked for: starting threads takes longer than carrying those.
+    threads: OnceCell<Threads<'scope>>,
     /// Asked for, and not handed to the reader yet: waking it for each takes longer than reading it.
-    in_hand: RefCell<Vec<Errand<'a>>>,
+    in_hand: RefCell<Vec<Errand<'scope>>>,
     /// Arrived, and not taken yet.
     here: RefCell<VecDeque<Arrived>>,
 }
 
-impl<'a> Belt<'a> {
+struct Threads<'a> {
+    asked: Sender<Vec<Errand<'a>>>,
+    arrived: Receiver<Vec<Arrived>>,
+}
+
+impl<'scope> Belt<'scope, '_> {
     /// Messages that may be on it at once.
     pub(super) const LENGTH: usize = RESTORE_AHEAD;
 
-    /// Starts the threads; they end when this is dropped.
-    pub(super) fn begin<'scope>(scope: &'scope Scope<'scope, '_>) -> Result<Self, JobError>
-    where
-        'a: 'scope,
-    {
-        let (asked, errands) = channel::<Vec<Errand<'a>>>();
-        // Bounded, so that a quick drive does not fill the memory ahead of a slow card.
-        let (send, items) = sync_channel(2);
-        let (tell, arrived) = channel();
-        let (hurry, written) = sync_channel(1);
-        let start = |name: &str, work: Box<dyn FnOnce() + Send + 'scope>| {
-            std::thread::Builder::new()
-                .name(name.to_owned())
-                .spawn_scoped(scope, work)
-                .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
-        };
-        start("restore-read", Box::new(move || read(&errands, send)))?;
-        start("restore-write", Box::new(move || write(&items, &tell, &mut Hurry::new(hurry))))?;
-        start("restore-sync", Box::new(move || sync_early(&written)))?;
-        Ok(Self { asked, arrived, in_hand: RefCell::default(), here: RefCell::default() })
-    }
-
     /// Asks for a message; without a seat it is only read.
-    pub(super) fn ask(&self, copies: Copies<'a>, seat: Option<Seat>) -> Result<(), JobError> {
+    pub(super) fn ask(&self, copies: Copies<'scope>, seat: Option<Seat>) -> Result<(), JobError> {
         self.in_hand.borrow_mut().push(Errand { copies, seat });
-        let enough = self.in_hand.borrow().len() >= RESTORE_TOGETHER;
-        if enough { self.hand_over() } else { Ok(()) }
-    }
-
-    fn hand_over(&self) -> Result<(), JobError> {
-        match self.in_hand.take() {
-            none if none.is_empty() => Ok(()),
-            together => self.asked.send(together).map_err(|_| ended()),
+        if self.in_hand.borrow().len() < RESTORE_TOGETHER {
+            return Ok(());
         }
+        let threads = match self.threads.get() {
+            Some(threads) => threads,
+            None => {
+                let started = Threads::start(self.scope)?;
+                self.threads.get_or_init(|| started)
+            }
+        };
+        threads.hand_over(self.in_hand.take())
     }
 
     /// What became of the message asked for first of those that were not told of yet.
@@ -104,11 +90,50 @@ impl<'a> Belt<'a> {
         if let Some(arrived) = self.here.borrow_mut().pop_front() {
             return Ok(arrived);
         }
-        self.hand_over()?;
-        let mut together = VecDeque::from(self.arrived.recv().map_err(|_| ended())?);
+        let in_hand = self.in_hand.take();
+        let mut together = match self.threads.get() {
+            Some(threads) => {
+                threads.hand_over(in_hand)?;
+                VecDeque::from(threads.arrived.recv().map_err(|_| ended())?)
+            }
+            None => carried(in_hand),
+        };
         let first = together.pop_front().ok_or_else(ended)?;
         self.here.replace(together);
         Ok(first)
+    }
+}
+
+/// Begins a belt, whose threads end when it is dropped.
+pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Belt<'scope, 'env> {
+    let (threads, in_hand, here) = (OnceCell::new(), RefCell::default(), RefCell::default());
+    Belt { scope, threads, in_hand, here }
+}
+
+impl<'scope> Threads<'scope> {
+    fn start(scope: &'scope Scope<'scope, '_>) -> Result<Self, JobError> {
+        let (asked, errands) = channel::<Vec<Errand<'scope>>>();
+        // Bounded, so that a quick drive does not fill the memory ahead of a slow card.
+        let (send, items) = sync_channel(2);
+        let (tell, arrived) = channel();
+        let (say, written) = sync_channel(1);
+        let start = |name: &str, work: Box<dyn FnOnce() + Send + 'scope>| {
+            std::thread::Builder::new()
+                .name(name.to_owned())
+                .spawn_scoped(scope, work)
+                .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
+        };
+        start("restore-read", Box::new(move || read(&errands, send)))?;
+        start("restore-write", Box::new(move || write(&items, &tell, Hurry::new(say))))?;
+        start("restore-sync", Box::new(move || sync_early(&written)))?;
+        Ok(Self { asked, arrived })
+    }
+
+    fn hand_over(&self, together: Vec<Errand<'scope>>) -> Result<(), JobError> {
+        match together.is_empty() {
+            true => Ok(()),
+            false => self.asked.send(together).map_err(|_| ended()),
+        }
     }
 }
 
@@ -116,24 +141,31 @@ fn ended() -> JobError {
     JobError::Broken("a thread of the restore ended in a fault of the program".into())
 }
 
+/// Carries a few messages at once.
+fn carried(errands: Vec<Errand<'_>>) -> VecDeque<Arrived> {
+    let (mut writer, mut arrived) = (Writer::default(), VecDeque::new());
+    for errand in errands {
+        errand.run(&mut |item| {
+            arrived.extend(writer.take(item));
+            true
+        });
+    }
+    arrived
+}
+
+impl Errand<'_> {
+    /// Reads the message, and gives what comes of it to `give` as long as that wants it. Whether it did.
+    fn run(self, give: &mut dyn FnMut(Item) -> bool) -> bool {
+        give(Item::Next(self.seat)) && self.copies.read(&mut |piece| give(Item::Piece(piece)))
+    }
+}
+
 /// Reads what is asked for until nobody asks any more.
 fn read(errands: &Receiver<Vec<Errand<'_>>>, send: SyncSender<Vec<Item>>) {
     let mut load = Load { items: Vec::new(), bytes: 0, send };
     while let Ok(together) = errands.recv() {
-        for Errand { copies, seat } in together {
-            let wanted = load.put(Item::Next(seat), 0)
-                && copies.read(&mut |piece| {
-                    let bytes = match &piece {
-                        Piece::Octets { octets, .. } => octets.len(),
-                        Piece::End(_) => 0,
-                    };
-                    load.put(Item::Piece(piece), bytes)
-                });
-            if !wanted {
-                return;
-            }
-        }
-        if !load.go() {
+        let mut wanted = together.into_iter().map(|errand| errand.run(&mut |item| load.put(item)));
+        if !wanted.all(|wanted| wanted) || !load.go() {
             return;
         }
     }
@@ -148,9 +180,11 @@ struct Load {
 
 impl Load {
     /// Whether more is wanted.
-    fn put(&mut self, item: Item, bytes: usize) -> bool {
+    fn put(&mut self, item: Item) -> bool {
+        if let Item::Piece(Piece::Octets { octets, .. }) = &item {
+            self.bytes += octets.len();
+        }
         self.items.push(item);
-        self.bytes += bytes;
         self.bytes < RESTORE_TOGETHER_BYTES || self.go()
     }
 
@@ -191,38 +225,50 @@ impl Hurry {
 }
 
 /// Writes what was read until nothing more comes.
-fn write(items: &Receiver<Vec<Item>>, tell: &Sender<Vec<Arrived>>, hurry: &mut Hurry) {
-    let mut file = File::default();
-    let mut ended = Vec::new();
+fn write(items: &Receiver<Vec<Item>>, tell: &Sender<Vec<Arrived>>, hurry: Hurry) {
+    let mut writer = Writer { file: File::default(), hurry: Some(hurry) };
+    let mut arrived = Vec::new();
     loop {
         let together = match items.try_recv() {
             Ok(together) => together,
             Err(TryRecvError::Disconnected) => break,
             Err(TryRecvError::Empty) => {
                 // Whoever asked may be waiting for what there is.
-                if !ended.is_empty() && tell.send(std::mem::take(&mut ended)).is_err() {
+                if !arrived.is_empty() && tell.send(std::mem::take(&mut arrived)).is_err() {
                     return;
                 }
                 let Ok(together) = items.recv() else { break };
                 together
             }
         };
-        for item in together {
-            match item {
-                Item::Next(seat) => file = File::begin(seat),
-                Item::Piece(Piece::Octets { begins, octets }) => file.write(begins, &octets),
-                Item::Piece(Piece::End(end)) => {
-                    ended.push(std::mem::take(&mut file).end(end, hurry));
-                }
-            }
-        }
-        if ended.len() >= RESTORE_TOGETHER && tell.send(std::mem::take(&mut ended)).is_err() {
+        arrived.extend(together.into_iter().filter_map(|item| writer.take(item)));
+        if arrived.len() >= RESTORE_TOGETHER && tell.send(std::mem::take(&mut arrived)).is_err() {
             return;
         }
     }
-    if !ended.is_empty() {
+    if !arrived.is_empty() {
         // Nobody waits any more if the restore was given up.
-        drop(tell.send(ended));
+        drop(tell.send(arrived));
+    }
+}
+
+/// Puts what is read into files.
+#[derive(Default)]
+struct Writer {
+    file: File,
+    hurry: Option<Hurry>,
+}
+
+impl Writer {
+    fn take(&mut self, item: Item) -> Option<Arrived> {
+        match item {
+            Item::Next(seat) => self.file = File::begin(seat),
+            Item::Piece(Piece::Octets { begins, octets }) => self.file.write(begins, &octets),
+            Item::Piece(Piece::End(end)) => {
+                return Some(std::mem::take(&mut self.file).end(end, self.hurry.as_mut()));
+            }
+        }
+        None
     }
 }
 
@@ -256,7 +302,7 @@ impl File {
         }
     }
 
-    fn end(self, end: End, hurry: &mut Hurry) -> Arrived {
+    fn end(self, end: End, hurry: Option<&mut Hurry>) -> Arrived {
         let Some((staged, at, mode, modified)) = self.seat else {
             return Arrived { end, written: self.refused.map_or(Ok(None), Err) };
         };
@@ -269,7 +315,9 @@ impl File {
         if !matches!(written, Ok(Some(_))) {
             at.give_up(&staged);
         }
-        hurry.written(&at, staged.length());
+        if let Some(hurry) = hurry {
+            hurry.written(&at, staged.length());
+        }
         Arrived { end, written }
     }
 }

@@ -2,7 +2,7 @@
 //! had. Never overwrites: where another content has the name, both are kept.
 
 use super::Gathered;
-use super::belt::{Arrived, Belt};
+use super::belt::{self, Arrived, Belt};
 use super::beside::NUMBERED;
 use super::copies::{Copies, End};
 use super::free::free_name;
@@ -42,13 +42,13 @@ pub struct Goal {
 
 /// Restores everything the drives tell of.
 pub fn restore(gathered: &Gathered, plan: &Plan<'_>) -> Result<RestoreReport, JobError> {
-    std::thread::scope(|scope| put_back(gathered, plan, &Belt::begin(scope)?))
+    std::thread::scope(|scope| put_back(gathered, plan, &belt::begin(scope)))
 }
 
-fn put_back<'a>(
-    gathered: &'a Gathered,
+fn put_back<'scope>(
+    gathered: &'scope Gathered,
     plan: &Plan<'_>,
-    belt: &Belt<'a>,
+    belt: &Belt<'scope, '_>,
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
     for goal in &plan.goals {
@@ -108,11 +108,11 @@ enum What {
     Numbered,
 }
 
-struct Work<'a, 'g> {
-    gathered: &'g Gathered,
+struct Work<'a, 'scope, 'env> {
+    gathered: &'scope Gathered,
     plan: &'a Plan<'a>,
     goal: &'a Goal,
-    belt: &'a Belt<'g>,
+    belt: &'a Belt<'scope, 'env>,
     /// In the order in which they were asked for.
     awaited: VecDeque<Awaited>,
     seats: Seats,
@@ -123,7 +123,7 @@ struct Work<'a, 'g> {
     names: BTreeSet<Vec<u8>>,
 }
 
-impl Work<'_, '_> {
+impl Work<'_, '_, '_> {
     fn message(&mut self, wanted: &Wanted) -> Result<(), JobError> {
         if self.plan.progress.stop() {
             self.report.stopped = true;
