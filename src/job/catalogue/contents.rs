@@ -3,9 +3,36 @@
 
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
+use crate::model::ledger::Place;
 use crate::model::message::{Headers, Weight};
-use crate::model::{Identity, Moment};
+use crate::model::{Identity, Moment, Stamp};
 use rusqlite::{OptionalExtension as _, Row, params};
+
+/// What one line tells of a content for a person: when it was first seen, and how long it had waited for its first
+/// proven copy. What counts is the earliest change that any line tells of, and the shortest wait; one below nothing is
+/// that of a clock that was set meanwhile, and counts last.
+pub(super) struct First {
+    seen: i64,
+    era: i64,
+    tick: i64,
+    trusted: bool,
+    proven: i64,
+    waited: i64,
+}
+
+impl First {
+    pub(super) fn of(place: &Place, stamp: &Stamp) -> Self {
+        let (seen, proven) = (place.first_seen.seconds, stamp.time.seconds);
+        Self {
+            seen,
+            era: place.order.era as i64,
+            tick: place.order.tick as i64,
+            trusted: stamp.trusted,
+            proven,
+            waited: proven.saturating_sub(seen),
+        }
+    }
+}
 
 impl Catalogue {
     /// The row of a content.
@@ -31,6 +58,52 @@ impl Catalogue {
             // Another thread made it since the look.
             _ => Ok(find()?.ok_or(rusqlite::Error::QueryReturnedNoRows)?),
         }
+    }
+
+    /// The row of a content of which a line tells when it was first seen and proven.
+    pub(super) fn content_told(&self, identity: &Identity, first: &First) -> Result<i64, JobError> {
+        let First { seen, era, tick, trusted, proven, waited } = *first;
+        let (digest, bytes) = (identity.digest.as_bytes().as_slice(), identity.bytes as i64);
+        let known = self
+            .db
+            .prepare_cached(
+                "SELECT id, seen IS NULL OR (seen_era, seen_tick) > (?3, ?4), proven IS NULL \
+                 OR (waited < 0, waited) > (?5 < 0, ?5) FROM content WHERE sha256 = ?1 AND bytes = ?2",
+            )?
+            .query_row(params![digest, bytes, era, tick, waited], |row| {
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+            })
+            .optional()?;
+        let (content, earlier, sooner) = match known {
+            Some(known) => known,
+            None => {
+                let made = self
+                    .db
+                    .prepare_cached(
+                        "INSERT INTO content (sha256, bytes, seen, seen_era, seen_tick, clock, proven, waited) \
+                         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
+                    )?
+                    .execute(params![digest, bytes, seen, era, tick, trusted, proven, waited])?;
+                match made {
+                    1 => return Ok(self.db.last_insert_rowid()),
+                    // Another thread made it since the look, and knows nothing of it yet.
+                    _ => (self.content(identity)?, true, true),
+                }
+            }
+        };
+        if earlier {
+            self.db
+                .prepare_cached(
+                    "UPDATE content SET seen = ?2, seen_era = ?3, seen_tick = ?4, clock = ?5 WHERE id = ?1",
+                )?
+                .execute(params![content, seen, era, tick, trusted])?;
+        }
+        if sooner {
+            self.db
+                .prepare_cached("UPDATE content SET proven = ?2, waited = ?3 WHERE id = ?1")?
+                .execute(params![content, proven, waited])?;
+        }
+        Ok(content)
     }
 
     /// Keeps what was read of a content, once.

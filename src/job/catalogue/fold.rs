@@ -1,6 +1,7 @@
 //! Takes ledger lines into the tables of copies and places: those read from a drive and those just
 //! committed alike, so that both are understood the same way.
 
+use super::contents::First;
 use super::{BookRow, Catalogue, GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PayloadState};
 use crate::job::JobError;
 use crate::model::ledger::{Event, Line, Place, Standing};
@@ -31,11 +32,9 @@ impl Catalogue {
                 )?;
             }
             Event::Mirrored { payload, identity, place, replaces: _ } => {
-                let content = self.content(identity)?;
+                let content = self.content_told(identity, &First::of(place, &line.stamp))?;
                 self.put_payload(book, *payload, content, proven(standing), &line.stamp)?;
                 self.put_place(book, content, place)?;
-                self.content_seen(content, place, &line.stamp)?;
-                self.content_proven(content, place.first_seen, &line.stamp)?;
                 self.book_filled(book.row, identity.bytes, &line.stamp)?;
             }
             Event::Placed { identity, place } => {
@@ -179,31 +178,6 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let never = Stamp { time: Moment::default(), trusted: false, boot: String::new() };
         self.put_payload(book, payload, self.content(identity)?, PayloadState::Claimed, &never)
-    }
-
-    /// Keeps, for a person, when a content was first seen: by the earliest change that any line tells of.
-    fn content_seen(&self, content: i64, place: &Place, stamp: &Stamp) -> Result<(), JobError> {
-        let (era, tick) = (place.order.era as i64, place.order.tick as i64);
-        self.db
-            .prepare_cached(
-                "UPDATE content SET seen = ?2, seen_era = ?3, seen_tick = ?4, clock = ?5 \
-                 WHERE id = ?1 AND (seen IS NULL OR (seen_era, seen_tick) > (?3, ?4))",
-            )?
-            .execute(params![content, place.first_seen.seconds, era, tick, stamp.trusted])?;
-        Ok(())
-    }
-
-    /// Keeps, for a person, how long a content waited for its first proven copy. A wait below nothing is that of a
-    /// clock that was set meanwhile, and counts last.
-    fn content_proven(&self, content: i64, seen: Moment, stamp: &Stamp) -> Result<(), JobError> {
-        let waited = stamp.time.seconds.saturating_sub(seen.seconds);
-        self.db
-            .prepare_cached(
-                "UPDATE content SET proven = ?2, waited = ?3 WHERE id = ?1 AND (proven IS NULL \
-                 OR (waited < 0, waited) > (?3 < 0, ?3))",
-            )?
-            .execute(params![content, stamp.time.seconds, waited])?;
-        Ok(())
     }
 
     fn put_place(&self, book: &mut BookRow, content: i64, place: &Place) -> Result<(), JobError> {

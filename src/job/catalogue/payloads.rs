@@ -206,6 +206,13 @@ impl Catalogue {
         Ok(query.query_row(params![book, number], read_payload).optional()?)
     }
 
+    /// Whether a number is that of a copy: asked for each line of a manifest.
+    pub fn knows_number(&self, book: i64, number: u32) -> Result<bool, JobError> {
+        let mut query =
+            self.db.prepare_cached("SELECT 1 FROM payload WHERE book = ?1 AND number = ?2")?;
+        Ok(query.exists(params![book, number])?)
+    }
+
     /// Copies `p` of contents `c`, as the rest of a query tells them.
     pub(super) fn copies(
         &self,

@@ -96,7 +96,7 @@ fn claim_the_unknown(
 ) -> Result<(), JobError> {
     let mut listed: Vec<(PayloadName, crate::model::Digest)> = Vec::new();
     let read = read_manifest(&*drive.volume, home, |digest, payload, _| {
-        if catalogue.payload(drive.book.row, payload.number)?.is_none() {
+        if !catalogue.knows_number(drive.book.row, payload.number)? {
             listed.push((payload, digest));
         }
         Ok(())
@@ -127,7 +127,7 @@ fn claim_the_unknown(
         for entry in pass_over(entries, unread)? {
             let Some(payload) = PayloadName::from_file(segment, &entry.name) else { continue };
             if entry.kind != EntryKind::File
-                || catalogue.payload(drive.book.row, payload.number)?.is_some()
+                || catalogue.knows_number(drive.book.row, payload.number)?
             {
                 continue;
             }
