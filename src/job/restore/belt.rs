@@ -1,6 +1,6 @@
 //! Carries messages from the drives into files of the folder restored into. Where they are many, one thread reads and
-//! proves them, another writes them, while whoever asked for them decides on the next. They arrive in the order in which they were asked
-//! for. Never gives a file a name in the mailbox.
+//! proves them, another writes them, while whoever asked for them decides on the next. They arrive in the order in
+//! which they were asked for. Never gives a file a name in the mailbox.
 
 use super::copies::{self, Copies, End, Piece};
 use crate::disk::{DiskError, Staged, Trouble, Waiting, passing_name};

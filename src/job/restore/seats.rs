@@ -40,10 +40,7 @@ impl Seats {
         path: &RelName,
     ) -> Result<Seat, DiskError> {
         target.has_room(message.identity.bytes)?;
-        let folder = match path.parent() {
-            Some(parent) => self.new_folder(target, parent)?,
-            None => None,
-        };
+        let folder = path.parent().and_then(|parent| self.new_folder(target, parent));
         self.number += 1;
         Ok(Seat {
             folder,
@@ -55,23 +52,19 @@ impl Seats {
         })
     }
 
-    /// The folder in which the messages of a new folder of the mailbox wait; none where there is one of that name, or
-    /// too many are filled already.
-    fn new_folder(
-        &mut self,
-        target: &TargetDir,
-        name: RelName,
-    ) -> Result<Option<Arc<Waiting>>, DiskError> {
+    /// The folder in which the messages of a new folder of the mailbox wait; none where there is one of that name, too
+    /// many are filled already, or it cannot be made: its messages wait with all others then.
+    fn new_folder(&mut self, target: &TargetDir, name: RelName) -> Option<Arc<Waiting>> {
         if let Some(folder) = self.folders.get(&name) {
-            return Ok(Some(Arc::clone(folder)));
+            return Some(Arc::clone(folder));
         }
         if self.folders.len() >= RESTORE_NEW_FOLDERS || !target.is_free(&name) {
-            return Ok(None);
+            return None;
         }
         self.number += 1;
-        let folder = target.new_folder(self.number)?;
+        let folder = target.new_folder(self.number).ok()?;
         self.folders.insert(name, Arc::clone(&folder));
-        Ok(Some(folder))
+        Some(folder)
     }
 
     /// A message waits on its seat.
