@@ -22,4 +22,4 @@ pub use memory::{MemoryDoor, MemoryDrive};
 pub use scratch::{Files, Scratch};
 pub use target::{Placing, STAGING, TargetDir, passing_name};
 pub use volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
-pub use waiting::{Staged, Waiting};
+pub use waiting::{Marks, Staged, Waiting};

@@ -11,6 +11,7 @@ use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, RenameFlags};
 use rustix::io::Errno;
 use std::cell::{OnceCell, RefCell};
+use std::ffi::CStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 use std::rc::Rc;
@@ -182,14 +183,15 @@ impl TargetDir {
         };
         let parent = staged.parent();
         let staging = self.staging.get().filter(|staging| parent.as_ref() == Some(staging.at()));
-        let elsewhere = match staging {
-            Some(_) => None,
+        let elsewhere;
+        let from = match staging {
+            Some(staging) => staging.fd(),
             None => {
-                Some(beneath::open_dir(self.root.as_fd(), parent.as_ref(), HOST).map_err(fail)?)
+                let opened = beneath::open_dir(self.root.as_fd(), parent.as_ref(), HOST);
+                elsewhere = opened.map_err(fail)?;
+                elsewhere.as_fd()
             }
         };
-        let from = elsewhere.as_ref().map(AsFd::as_fd).or(staging.map(|staging| staging.fd()));
-        let from = from.ok_or_else(|| fail(Errno::NOENT))?;
         let (old, new) = (last(staged), last(at));
         match rustix::fs::renameat_with(from, &old, &to, &new, RenameFlags::NOREPLACE) {
             Ok(()) => Ok(Placing::Done),
@@ -244,7 +246,7 @@ impl TargetDir {
                 continue;
             }
             match rustix::fs::unlinkat(&dir, name, AtFlags::empty()) {
-                Err(Errno::ISDIR) => self.clear_folder(&dir, name).map_err(fail)?,
+                Err(Errno::ISDIR) => clear_folder(&dir, name).map_err(fail)?,
                 cleared => cleared.map_err(fail)?,
             }
         }
@@ -260,23 +262,6 @@ impl TargetDir {
         }
     }
 
-    /// Removes a folder that never got its name, with the files in it. There are no folders in such a one: with any
-    /// it stays.
-    fn clear_folder(&self, staging: &OwnedFd, name: &std::ffi::CStr) -> Result<(), Errno> {
-        let at = RelName::new(name.to_bytes()).map_err(|_| Errno::INVAL)?;
-        let dir = beneath::open_dir(staging.as_fd(), Some(&at), HOST)?;
-        for entry in rustix::fs::Dir::read_from(&dir)? {
-            let entry = entry?;
-            if ![c".", c".."].contains(&entry.file_name()) {
-                match rustix::fs::unlinkat(&dir, entry.file_name(), AtFlags::empty()) {
-                    Ok(()) | Err(Errno::ISDIR) => {}
-                    Err(errno) => return Err(errno),
-                }
-            }
-        }
-        removed(rustix::fs::unlinkat(staging, name, AtFlags::REMOVEDIR))
-    }
-
     fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {
         DiskError::new(operation, format_args!("{} in {}", at, self.shown), errno)
     }
@@ -285,6 +270,23 @@ impl TargetDir {
 /// The name of a file or folder on its way.
 pub fn passing_name(number: u64) -> RelName {
     RelName::fixed(&format!("{number:08}"))
+}
+
+/// Removes a folder that never got its name, with the files in it. There are no folders in such a one: with any it
+/// stays.
+fn clear_folder(staging: &OwnedFd, name: &CStr) -> Result<(), Errno> {
+    let at = RelName::new(name.to_bytes()).map_err(|_| Errno::INVAL)?;
+    let dir = beneath::open_dir(staging.as_fd(), Some(&at), HOST)?;
+    for entry in rustix::fs::Dir::read_from(&dir)? {
+        let entry = entry?;
+        if ![c".", c".."].contains(&entry.file_name()) {
+            match rustix::fs::unlinkat(&dir, entry.file_name(), AtFlags::empty()) {
+                Ok(()) | Err(Errno::ISDIR) => {}
+                Err(errno) => return Err(errno),
+            }
+        }
+    }
+    removed(rustix::fs::unlinkat(staging, name, AtFlags::REMOVEDIR))
 }
 
 /// A folder that is not empty stays.

@@ -28,6 +28,15 @@ pub struct Staged {
     offset: u64,
 }
 
+/// What a file has beside its octets.
+#[derive(Debug, Clone, Copy)]
+pub struct Marks {
+    /// Its permission bits.
+    pub mode: u32,
+    /// When it was last changed.
+    pub modified: Moment,
+}
+
 /// To whom restored files are given, and which rights new folders get.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Owner {
@@ -79,12 +88,8 @@ impl Waiting {
     }
 
     /// Ends a file: owner, rights, the message's own time. Where it is now.
-    pub fn finish(
-        &self,
-        staged: &Staged,
-        mode: u32,
-        modified: Moment,
-    ) -> Result<RelName, DiskError> {
+    pub fn finish(&self, staged: &Staged, marks: Marks) -> Result<RelName, DiskError> {
+        let Marks { mode, modified } = marks;
         let at = self.at.join(&staged.name);
         let fail = |errno| DiskError::new("set owner and time of", &at, errno);
         // Most are as they should be already, and a change goes through the card's journal.

@@ -3,13 +3,13 @@
 //! which they were asked for. Never gives a file a name in the mailbox.
 
 use super::copies::{self, Copies, End, Piece};
-use crate::disk::{DiskError, Staged, Trouble, Waiting, passing_name};
+use crate::disk::{DiskError, Marks, Staged, Trouble, Waiting, passing_name};
 use crate::job::JobError;
+use crate::model::RelName;
 use crate::model::limits::{
     RESTORE_AHEAD, RESTORE_EARLY_BYTES, RESTORE_EARLY_FILES, RESTORE_TOGETHER,
     RESTORE_TOGETHER_BYTES,
 };
-use crate::model::{Moment, RelName};
 use std::cell::{OnceCell, RefCell};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -26,8 +26,7 @@ pub(super) struct Seat {
     pub(super) name: RelName,
     /// Its name in the second, where nothing else has it.
     pub(super) number: u64,
-    pub(super) mode: u32,
-    pub(super) modified: Moment,
+    pub(super) marks: Marks,
 }
 
 /// What became of a message.
@@ -275,14 +274,14 @@ impl Writer {
 /// The file being written; none for a message that is only read.
 #[derive(Default)]
 struct File {
-    seat: Option<(Staged, Arc<Waiting>, u32, Moment)>,
+    seat: Option<(Staged, Arc<Waiting>, Marks)>,
     refused: Option<DiskError>,
 }
 
 impl File {
     fn begin(seat: Option<Seat>) -> Self {
         let Some(seat) = seat else { return Self::default() };
-        let Seat { folder, common, name, number, mode, modified } = seat;
+        let Seat { folder, common, name, number, marks } = seat;
         let own = folder.map(|folder| (folder.stage(name), folder));
         let (staged, at) = match own {
             Some((Ok(staged), folder)) => (Ok(staged), folder),
@@ -291,7 +290,7 @@ impl File {
             _ => (common.stage(passing_name(number)), common),
         };
         match staged {
-            Ok(staged) => Self { seat: Some((staged, at, mode, modified)), refused: None },
+            Ok(staged) => Self { seat: Some((staged, at, marks)), refused: None },
             Err(error) => Self { seat: None, refused: Some(error) },
         }
     }
@@ -303,13 +302,11 @@ impl File {
     }
 
     fn end(self, end: End, hurry: Option<&mut Hurry>) -> Arrived {
-        let Some((staged, at, mode, modified)) = self.seat else {
+        let Some((staged, at, marks)) = self.seat else {
             return Arrived { end, written: self.refused.map_or(Ok(None), Err) };
         };
         let written = match self.refused {
-            None if matches!(end, End::Right { .. }) => {
-                at.finish(&staged, mode, modified).map(Some)
-            }
+            None if matches!(end, End::Right { .. }) => at.finish(&staged, marks).map(Some),
             refused => refused.map_or(Ok(None), Err),
         };
         if !matches!(written, Ok(Some(_))) {

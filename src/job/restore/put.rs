@@ -8,7 +8,7 @@ use super::copies::{Copies, End};
 use super::free::free_name;
 use super::report::{Lost, RestoreReport};
 use super::seats::{OnItsWay, Seats};
-use crate::disk::{Access, DiskError, STAGING, TargetDir, Trouble};
+use crate::disk::{Access, DiskError, Marks, STAGING, TargetDir, Trouble};
 use crate::job::catalogue::Wanted;
 use crate::job::{JobError, Progress};
 use crate::model::{Identity, MailboxName, Moment, RelName};
@@ -81,13 +81,12 @@ fn put_back<'scope>(
 }
 
 /// A message to be put back.
-pub(super) struct Message {
+struct Message {
     /// Where it belongs.
     path: RelName,
     content: i64,
-    pub(super) identity: Identity,
-    pub(super) mode: u32,
-    pub(super) modified: Moment,
+    identity: Identity,
+    marks: Marks,
     what: What,
 }
 
@@ -133,8 +132,8 @@ impl Work<'_, '_, '_> {
             .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
         let version = |content, modified, what| {
             let identity = self.gathered.catalogue.identity(content)?;
-            let (path, mode) = (path.clone(), wanted.place.mode);
-            Ok::<_, JobError>(Message { path, content, identity, mode, modified, what })
+            let marks = Marks { mode: wanted.place.mode, modified };
+            Ok::<_, JobError>(Message { path: path.clone(), content, identity, marks, what })
         };
         let Some(suspect) = wanted.place.content.filter(|_| wanted.instead_of_suspect) else {
             let message = version(wanted.content, wanted.modified, What::AsTold)?;
@@ -174,8 +173,7 @@ impl Work<'_, '_, '_> {
                     path: RelName::fixed(&name),
                     content: copy.content,
                     identity: copy.identity,
-                    mode: 0o600,
-                    modified: Moment::default(),
+                    marks: Marks { mode: 0o600, modified: Moment::default() },
                     what: What::Numbered,
                 })?;
             }
@@ -214,7 +212,10 @@ impl Work<'_, '_, '_> {
             }
         };
         let into = self.target.as_ref().filter(|_| !self.plan.dry_run);
-        let seat = match into.map(|target| self.seats.seat(target, &message, &path)).transpose() {
+        let seat = match into
+            .map(|target| self.seats.seat(target, &path, identity.bytes, message.marks))
+            .transpose()
+        {
             Ok(seat) => seat,
             // One that does not fit keeps no other from being put back.
             Err(error) if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) => {

@@ -6,7 +6,7 @@ use super::beside::beside;
 use super::copies::{self, Copies, End, Piece};
 use super::free::hash_file;
 use super::{Gathered, Goal};
-use crate::disk::{Access, DiskError, Look, Placing, TargetDir, Trouble, passing_name};
+use crate::disk::{Access, DiskError, Look, Marks, Placing, TargetDir, Trouble, passing_name};
 use crate::job::JobError;
 use crate::job::catalogue::Wanted;
 use crate::model::message::FileFacts;
@@ -142,7 +142,8 @@ fn stage(
     match refused {
         Some(error) => Err(error.into()),
         None if is_right => {
-            Ok(Some(waiting.finish(&staged, wanted.place.mode, wanted.modified)?))
+            let marks = Marks { mode: wanted.place.mode, modified: wanted.modified };
+            Ok(Some(waiting.finish(&staged, marks)?))
         }
         None => Ok(None),
     }

@@ -3,9 +3,8 @@
 
 use super::belt::Seat;
 use super::beside::beside;
-use super::put::Message;
 use super::report::RestoreReport;
-use crate::disk::{DiskError, Placing, TargetDir, Waiting};
+use crate::disk::{DiskError, Marks, Placing, TargetDir, Waiting};
 use crate::job::JobError;
 use crate::model::limits::{RESTORE_BATCH_BYTES, RESTORE_BATCH_MESSAGES, RESTORE_NEW_FOLDERS};
 use crate::model::{Identity, RelName};
@@ -36,10 +35,11 @@ impl Seats {
     pub(super) fn seat(
         &mut self,
         target: &TargetDir,
-        message: &Message,
         path: &RelName,
+        bytes: u64,
+        marks: Marks,
     ) -> Result<Seat, DiskError> {
-        target.has_room(message.identity.bytes)?;
+        target.has_room(bytes)?;
         let folder = path.parent().and_then(|parent| self.new_folder(target, parent));
         self.number += 1;
         Ok(Seat {
@@ -47,8 +47,7 @@ impl Seats {
             common: target.waiting()?,
             name: path.last_name(),
             number: self.number,
-            mode: message.mode,
-            modified: message.modified,
+            marks,
         })
     }
 
