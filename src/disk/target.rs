@@ -147,9 +147,7 @@ impl TargetDir {
         let at = RelName::fixed(STAGING);
         let mut give = |fd: BorrowedFd<'_>| self.owner.give(fd);
         beneath::make_dirs(self.root.as_fd(), &at, 0o700, HOST, &mut give)?;
-        let fd = beneath::open_dir(self.root.as_fd(), Some(&at), HOST)
-            .map_err(|errno| self.fail("open", &at, errno))?;
-        let made = Arc::new(Waiting::new(fd, at, self.owner));
+        let made = self.waiting_at(at)?;
         Ok(Arc::clone(self.staging.get_or_init(|| made)))
     }
 
@@ -157,6 +155,10 @@ impl TargetDir {
     pub fn new_folder(&self, number: u64) -> Result<Arc<Waiting>, DiskError> {
         let at = self.waiting()?.at().join(&passing_name(number));
         self.make_dirs(&at)?;
+        self.waiting_at(at)
+    }
+
+    fn waiting_at(&self, at: RelName) -> Result<Arc<Waiting>, DiskError> {
         let fd = beneath::open_dir(self.root.as_fd(), Some(&at), HOST)
             .map_err(|errno| self.fail("open", &at, errno))?;
         Ok(Arc::new(Waiting::new(fd, at, self.owner)))
@@ -173,14 +175,7 @@ impl TargetDir {
     /// Gives a file, staged or set aside, its name, unless something is there: a mail program may deliver meanwhile.
     pub fn place(&self, staged: &RelName, at: &RelName) -> Result<Placing, DiskError> {
         let fail = |errno| self.fail("name", at, errno);
-        let to = match at.parent() {
-            None => Rc::new(beneath::open_dir(self.root.as_fd(), None, HOST).map_err(fail)?),
-            Some(parent) if self.has_folder(&parent) => self.open_folder(&parent).map_err(fail)?,
-            Some(parent) => {
-                self.make_dirs(&parent)?;
-                self.open_folder(&parent).map_err(fail)?
-            }
-        };
+        let to = self.folder_of(at)?;
         let parent = staged.parent();
         let staging = self.staging.get().filter(|staging| parent.as_ref() == Some(staging.at()));
         let elsewhere;
@@ -212,18 +207,28 @@ impl TargetDir {
 
     /// Gives a folder with all that waits in it its name, unless something is there.
     pub fn place_folder(&self, waiting: &Waiting, at: &RelName) -> Result<Placing, DiskError> {
-        if let Some(parent) = at.parent() {
-            self.make_dirs(&parent)?;
-        }
+        let to = self.folder_of(at)?;
         *self.absent.borrow_mut() = None;
-        let to = beneath::open_dir(self.root.as_fd(), at.parent().as_ref(), HOST)
-            .map_err(|errno| self.fail("name", at, errno))?;
         let staging = self.waiting()?;
         let (old, new) = (last(waiting.at()), last(at));
         match rustix::fs::renameat_with(staging.fd(), &old, &to, &new, RenameFlags::NOREPLACE) {
             Ok(()) => Ok(Placing::Done),
             Err(Errno::EXIST) => Ok(Placing::Occupied),
             Err(errno) => Err(self.fail("name", at, errno)),
+        }
+    }
+
+    /// The folder that a name lies in; made if it is not there.
+    fn folder_of(&self, at: &RelName) -> Result<Rc<OwnedFd>, DiskError> {
+        let fail = |errno| self.fail("name", at, errno);
+        match at.parent() {
+            None => beneath::open_dir(self.root.as_fd(), None, HOST).map(Rc::new).map_err(fail),
+            Some(parent) => {
+                if !self.has_folder(&parent) {
+                    self.make_dirs(&parent)?;
+                }
+                self.open_folder(&parent).map_err(fail)
+            }
         }
     }
 
@@ -238,7 +243,11 @@ impl TargetDir {
     pub fn clear_staging(&self) -> Result<(), DiskError> {
         let staging = RelName::fixed(STAGING);
         let fail = |errno| self.fail("clear", &staging, errno);
-        let Some(dir) = self.staging_there()? else { return Ok(()) };
+        let dir = match beneath::open_dir(self.root.as_fd(), Some(&staging), HOST) {
+            Ok(dir) => dir,
+            Err(Errno::NOENT) => return Ok(()),
+            Err(errno) => return Err(fail(errno)),
+        };
         for entry in rustix::fs::Dir::read_from(&dir).map_err(fail)? {
             let entry = entry.map_err(fail)?;
             let name = entry.file_name();
@@ -251,15 +260,6 @@ impl TargetDir {
             }
         }
         removed(rustix::fs::unlinkat(&self.root, STAGING, AtFlags::REMOVEDIR)).map_err(fail)
-    }
-
-    fn staging_there(&self) -> Result<Option<OwnedFd>, DiskError> {
-        let staging = RelName::fixed(STAGING);
-        match beneath::open_dir(self.root.as_fd(), Some(&staging), HOST) {
-            Ok(dir) => Ok(Some(dir)),
-            Err(Errno::NOENT) => Ok(None),
-            Err(errno) => Err(self.fail("clear", &staging, errno)),
-        }
     }
 
     fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {

@@ -92,18 +92,8 @@ impl Waiting {
         let Marks { mode, modified } = marks;
         let at = self.at.join(&staged.name);
         let fail = |errno| DiskError::new("set owner and time of", &at, errno);
-        // Most are as they should be already, and a change goes through the card's journal.
-        let is = rustix::fs::fstat(&staged.fd).map_err(fail)?;
-        if self
-            .owner
-            .to
-            .is_some_and(|(user, group)| (user.as_raw(), group.as_raw()) != (is.st_uid, is.st_gid))
-        {
-            self.owner.give(staged.fd.as_fd()).map_err(fail)?;
-        }
-        if is.st_mode & 0o7777 != mode & 0o777 {
-            rustix::fs::fchmod(&staged.fd, Mode::from(mode & 0o777)).map_err(fail)?;
-        }
+        self.owner.give(staged.fd.as_fd()).map_err(fail)?;
+        rustix::fs::fchmod(&staged.fd, Mode::from(mode & 0o777)).map_err(fail)?;
         let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };
         let times = Timestamps { last_access: time, last_modification: time };
         match rustix::fs::futimens(&staged.fd, &times) {

@@ -190,7 +190,7 @@ impl Recovery<'_> {
                 book.next_number =
                     book.next_number.max(name.number.saturating_add(1)).min(NUMBER_MAX + 1);
                 if entry.kind != EntryKind::File
-                    || self.catalogue.payload(book.row, name.number)?.is_some()
+                    || self.catalogue.knows_number(book.row, name.number)?
                 {
                     continue;
                 }
