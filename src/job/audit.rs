@@ -149,19 +149,24 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
             audit.unmirrored.add(&row, Some(reason), question, || names.list(&row, Some(reason)))
         })?;
     }
-    let lost = |row: &FileRow| -> Result<Option<Reason>, JobError> {
-        let safe = match row.content {
-            Some(content) => catalogue.is_safe(question.station, content, 1)?,
+    let lost = |at: (i64, &[u8]), content: Option<i64>| -> Result<Option<Reason>, JobError> {
+        let kept = match content {
+            Some(content) => catalogue.is_kept(question.station, at, content)?,
             None => false,
         };
-        Ok((!safe).then_some(Reason::NoDrive))
+        Ok((!kept).then_some(Reason::NoDrive))
     };
-    catalogue.vanished(|row| {
-        let reason = lost(&row)?;
-        audit.vanished.add(&row, reason, question, || names.list(&row, reason))
+    catalogue.each_missing(|missing| {
+        // A damaged one is told by the version that is in its place.
+        if !missing.damaged {
+            let reason = lost((missing.mailbox, &missing.key), Some(missing.content))?;
+            let row = missing.as_file(catalogue)?;
+            audit.vanished.add(&row, reason, question, || names.list(&row, reason))?;
+        }
+        Ok(())
     })?;
     catalogue.suspect(|row| {
-        let reason = lost(&row)?;
+        let reason = lost((row.mailbox, &row.key), row.good)?;
         audit.suspect.add(&row, reason, question, || names.list(&row, reason))
     })?;
     for drive in catalogue.drives()? {
@@ -184,9 +189,9 @@ fn reason(
 ) -> Result<Reason, JobError> {
     // Every drive that is there may have it already, and more are wanted.
     let everywhere = match row.content {
-        Some(content) if row.state == FileState::Present => {
+        Some(_) if row.state == FileState::Present => {
             let here = u32::try_from(question.present.len()).unwrap_or(u32::MAX);
-            here == 0 || catalogue.is_safe(question.station, content, here)?
+            here == 0 || catalogue.is_safe(question.station, (row.mailbox, &row.key), here)?
         }
         _ => question.present.is_empty(),
     };

@@ -196,8 +196,8 @@ impl Rereader<'_> {
         if !self.record || totals.checked == 0 {
             return catalogue.end_round(row, drive.book.drive, stamp.time);
         }
-        let (checked, damaged, missing) = (totals.checked, totals.damaged, totals.missing);
-        drive.record(catalogue, &stamp, vec![Event::Verified { checked, damaged, missing }])
+        let (checked, damaged, absent) = (totals.checked, totals.damaged, totals.missing);
+        drive.record(catalogue, &stamp, vec![Event::Verified { checked, damaged, absent }])
     }
 
     /// Holds the messages of a copy that is right against it.

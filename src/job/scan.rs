@@ -93,13 +93,14 @@ pub fn scan(
             continue;
         }
         report.changes += 1;
-        changes.push(Change::Look { mailbox, key, facts, state, looked, now })?;
+        changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted: false })?;
     }
     while let Some(row) = rows.next()? {
         missing(&mut changes, mailbox, &row, &unreadable, rules, &mut report)?;
     }
     changes.write()?;
     settle(catalogue, mailbox, dir, rules, &mut report)?;
+    catalogue.set_scanned(mailbox)?;
     Ok(report)
 }
 
@@ -133,8 +134,10 @@ pub fn look_at(
             },
             Err(_) => return Ok(false),
         };
-        if !row.is_some_and(|row| is_unchanged(&row.glance(), &facts, state)) {
-            changes.push(Change::Look { mailbox, key, facts, state, looked, now })?;
+        if !row.as_ref().is_some_and(|row| is_unchanged(&row.glance(), &facts, state)) {
+            // Whatever changed was seen as it happened, if there was anything before.
+            let hinted = row.is_some_and(|row| row.content.is_some());
+            changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted })?;
         }
     }
     changes.write()?;
@@ -249,6 +252,7 @@ enum Change {
         state: FileState,
         looked: i64,
         now: crate::model::Claim,
+        hinted: bool,
     },
     State {
         row: FileRow,
@@ -280,8 +284,8 @@ impl Changes<'_> {
 
     fn apply(&self, change: &Change) -> Result<(), JobError> {
         match change {
-            Change::Look { mailbox, key, facts, state, looked, now } => {
-                self.catalogue.look(*mailbox, key, facts, *state, *looked, *now)
+            Change::Look { mailbox, key, facts, state, looked, now, hinted } => {
+                self.catalogue.look((*mailbox, key), facts, *state, (*looked, *now), *hinted)
             }
             Change::State { row, state, looked } => self.catalogue.set_state(row, *state, *looked),
             Change::Forget(row) => self.catalogue.forget(row),

@@ -92,7 +92,7 @@ pub fn verify(
         events.push(Event::Verified {
             checked: report.checked,
             damaged: report.damaged.len() as u64,
-            missing: report.missing.len() as u64,
+            absent: report.missing.len() as u64,
         });
     }
     if record && !events.is_empty() {

@@ -35,7 +35,14 @@ pub const LEDGER_LINE_BYTES: usize = 32 << 10;
 pub const LEDGER_AHEAD_BYTES: u64 = 64 << 10;
 /// Lines that it reads ahead: twice as many may be held, of some hundred octets each.
 pub const LEDGER_AHEAD_LINES: usize = 128;
-/// Highest number believed in a ledger line, of lines, octets, eras and ticks: what every reader of JSON holds exactly
+/// Positions that a writer names as its beginning: its parent, and one for each card whose ledgers it had read. A line
+/// with more is none of ours.
+pub const WRITER_LINKS_MAX: usize = 64;
+/// Moves of one content that are followed to where it went in the end: beyond, the departure waits.
+pub const MOVES_FOLLOWED: usize = 64;
+/// Versions of one message that a restore tries one after the other where no good copy of the last can be had.
+pub const VERSIONS_MAX: usize = 8;
+/// Highest number believed in a ledger line, of lines, bytes and changes: what every reader of JSON holds exactly
 /// (RFC 8259, section 6).
 pub const COUNT_MAX: u64 = 1 << 53;
 /// A ledger whose lines are numbered higher is not gone on with. No drive gets there by writing.

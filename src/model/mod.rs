@@ -15,9 +15,11 @@ pub mod message;
 pub mod mountinfo;
 pub mod names;
 pub mod stamp;
+pub mod writers;
 
 pub use digest::{Digest, Hasher, Identity};
 pub use finding::{Finding, Reason, Suspicion};
 pub use medium::Medium;
-pub use names::{CardId, DriveId, Extension, MailboxName, PayloadName, RelName, StationName};
-pub use stamp::{Claim, Clock, Moment, Order, Stamp};
+pub use names::{DriveId, Extension, MailboxName, PayloadName, RelName, StationName, WriterId};
+pub use stamp::{Claim, Clock, Moment, Stamp};
+pub use writers::{Position, Reach, Writers};

@@ -211,6 +211,11 @@ macro_rules! random_id {
             pub fn from_bits(bits: u64) -> Self {
                 Self(bits)
             }
+
+            /// The 64 random bits.
+            pub fn bits(self) -> u64 {
+                self.0
+            }
         }
 
         impl fmt::Display for $name {
@@ -243,8 +248,8 @@ random_id!(
     DriveId, "drive id"
 );
 random_id!(
-    /// The random number of one catalogue, so of one card: 16 hexadecimal digits.
-    CardId, "card id"
+    /// The random number of one run of a program that changes something: 16 hexadecimal digits.
+    WriterId, "writer id"
 );
 
 /// The extension of a payload: one to three of `A-Z0-9`.
@@ -252,6 +257,9 @@ random_id!(
 pub struct Extension([u8; 3], u8);
 
 impl Extension {
+    /// Of a message whose name says nothing.
+    pub const NONE: Self = Self(*b"EML", 3);
+
     /// The extension under which a message is kept: its own where that is one to three ASCII
     /// letters or digits, `BIN` for any other, `EML` where there is none. The dots of a name in a
     /// Maildir's `cur` or `new` belong to its unique part: such a file is mail without extension.
@@ -259,12 +267,12 @@ impl Extension {
         let name = path.last();
         let folder = path.parts().rev().nth(1);
         if matches!(folder, Some(b"cur" | b"new")) {
-            return Self(*b"EML", 3);
+            return Self::NONE;
         }
         // A leading dot begins a hidden name, not an extension.
         let dot = name.iter().rposition(|&b| b == b'.').filter(|&at| at > 0);
         let raw = match dot {
-            None => return Self(*b"EML", 3),
+            None => return Self::NONE,
             Some(at) => &name[at + 1..],
         };
         Self::from_bytes(&raw.to_ascii_uppercase()).unwrap_or(Self(*b"BIN", 3))

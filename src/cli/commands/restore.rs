@@ -154,7 +154,7 @@ fn say_before(
 /// The config that the drives carry for the station: of several the one of the latest card.
 fn carried_config_of(gathered: &Gathered) -> Option<String> {
     let mut drives: Vec<_> = gathered.drives.iter().collect();
-    drives.sort_by_key(|drive| std::cmp::Reverse((drive.book.era, drive.book.chain.seq)));
+    drives.sort_by_key(|drive| std::cmp::Reverse(drive.book.chain.seq));
     // One that cannot be read is one that is not there: the messages are what counts.
     drives
         .into_iter()

@@ -8,16 +8,15 @@ use crate::model::message::Headers;
 use crate::model::{MailboxName, Moment, RelName, StationName};
 use rusqlite::{OptionalExtension as _, params};
 
-/// Whether a content has at least ?2 good copies on drives of station ?1. One is usual, and found
-/// without counting. (A copy adopted after a cut is not called good until a line says where it belongs; the
-/// copies of a drive that is not trusted never count.)
+/// Whether a message of the mailbox is safe on at least ?2 drives of station ?1: a good copy is there, and the ledger
+/// asserts it at its path as of the last change. One drive is usual, and found without counting. (A copy adopted after
+/// a cut is not called good until a line says where it belongs; the copies of a drive that is not trusted never count.)
 const SAFE: &str = "CASE ?2 WHEN 1 THEN \
-                    EXISTS (SELECT 1 FROM payload INDEXED BY payload_by_content CROSS JOIN book \
-                    ON book.id = payload.book AND book.station = ?1 AND book.trusted \
-                    WHERE payload.content = file.content AND payload.state = 1) ELSE \
-                    (SELECT count(DISTINCT book.drive) FROM payload INDEXED BY payload_by_content \
-                    CROSS JOIN book ON book.id = payload.book AND book.station = ?1 AND book.trusted \
-                    WHERE payload.content = file.content AND payload.state = 1) >= ?2 END";
+                    EXISTS (SELECT 1 FROM safe CROSS JOIN book ON book.id = safe.book AND book.station = ?1 \
+                    AND book.trusted WHERE safe.mailbox = file.mailbox AND safe.key = file.key) ELSE \
+                    (SELECT count(DISTINCT book.drive) FROM safe CROSS JOIN book ON book.id = safe.book \
+                    AND book.station = ?1 AND book.trusted \
+                    WHERE safe.mailbox = file.mailbox AND safe.key = file.key) >= ?2 END";
 
 /// Messages of the mailbox, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -133,14 +132,6 @@ impl Catalogue {
         Ok(Overdue { messages: messages as u64, bytes: bytes as u64, first })
     }
 
-    /// Messages found missing from the mailbox.
-    pub fn vanished(
-        &self,
-        each: impl FnMut(FileRow) -> Result<(), JobError>,
-    ) -> Result<(), JobError> {
-        self.rows_where("state = 9 AND state > 1 ORDER BY mailbox, key", each)
-    }
-
     /// Messages whose present version looks like damage to the card.
     pub fn suspect(
         &self,
@@ -163,22 +154,39 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Whether a content has at least so many good copies.
+    /// Whether a message of the mailbox is safe on at least so many drives.
     pub fn is_safe(
         &self,
         station: &StationName,
-        content: i64,
+        (mailbox, key): (i64, &[u8]),
         copies: u32,
     ) -> Result<bool, JobError> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT count(DISTINCT book.drive) >= ?3 FROM payload INDEXED BY payload_by_content \
-                    CROSS JOIN book \
-                 ON book.id = payload.book AND book.station = ?1 AND book.trusted \
-                 WHERE payload.content = ?2 AND payload.state = 1",
+                "SELECT count(DISTINCT book.drive) >= ?4 FROM safe CROSS JOIN book ON book.id = safe.book \
+                 AND book.station = ?1 AND book.trusted WHERE safe.mailbox = ?2 AND safe.key = ?3",
             )?
-            .query_row(params![station.as_str(), content, copies], |row| row.get(0))?)
+            .query_row(params![station.as_str(), mailbox, key, copies], |row| row.get(0))?)
+    }
+
+    /// Whether a drive would give back a content that is missing from a location: a good copy is there, and the ledger
+    /// says that it stands at that location.
+    pub fn is_kept(
+        &self,
+        station: &StationName,
+        (mailbox, key): (i64, &[u8]),
+        content: i64,
+    ) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM payload p INDEXED BY payload_by_content CROSS JOIN book ON book.id = p.book \
+                 AND book.station = ?1 AND book.trusted CROSS JOIN assertion a ON a.book = p.book \
+                 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 AND a.ended IS NULL \
+                 WHERE p.content = ?4 AND p.state = 1",
+            )?
+            .exists(params![station.as_str(), mailbox, key, content])?)
     }
 
     /// A path where a content is or was.
@@ -187,7 +195,7 @@ impl Catalogue {
             .db
             .prepare_cached(
                 "SELECT key FROM file WHERE content = ?1 UNION ALL \
-                 SELECT key FROM place WHERE content = ?1 LIMIT 1",
+                 SELECT key FROM assertion WHERE content = ?1 LIMIT 1",
             )?
             .query_row([content], |row| row.get(0))
             .optional()?;

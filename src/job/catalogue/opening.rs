@@ -4,13 +4,13 @@
 use super::Catalogue;
 use crate::disk::host;
 use crate::job::JobError;
-use crate::model::{CardId, DriveId};
+use crate::model::DriveId;
 use rusqlite::Connection;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 4;
+const VERSION: i64 = 5;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -130,7 +130,7 @@ impl Catalogue {
         // Plans do not depend on the values bound: else most statements are prepared anew at each use.
         db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
         db.set_prepared_statement_cache_capacity(STATEMENTS);
-        Ok(Self { db, keeps_sightings: true })
+        Ok(Self { db, keeps_sightings: true, is_fresh: true.into(), lineage: None.into() })
     }
 
     /// The lock of a drive's id: two drives with one id, as after copying a stick, are never written at the
@@ -187,14 +187,10 @@ impl Catalogue {
     }
 
     fn create(&self) -> Result<(), JobError> {
-        let card = CardId::from_bits(host::random_bits()?);
         let transaction = self.db.unchecked_transaction()?;
         transaction.execute_batch(include_str!("schema.sql"))?;
         transaction.pragma_update(None, "user_version", VERSION)?;
-        transaction.execute(
-            "INSERT INTO meta VALUES ('card', ?1), ('era', '1'), ('tick', '0')",
-            [card.to_string()],
-        )?;
+        transaction.execute("INSERT INTO meta VALUES ('tick', '0')", [])?;
         Ok(transaction.commit()?)
     }
 }

@@ -86,6 +86,17 @@ impl Admitted {
         logs::reserve(&*self.volume, &self.dir, manifest + listed as u64, ledger + recorded as u64)
     }
 
+    /// Events as the ledger needs them: before them, of their writers and of those before these, what it lacks.
+    pub(crate) fn with_writers(
+        &self,
+        catalogue: &Catalogue,
+        events: Vec<Event>,
+    ) -> Result<Vec<Event>, JobError> {
+        let mut all = catalogue.writers_untold(&self.book, &events)?;
+        all.extend(events);
+        Ok(all)
+    }
+
     /// Appends events to the ledger, syncs it and takes them into the catalogue: a commit.
     pub(crate) fn record(
         &mut self,
@@ -139,10 +150,6 @@ pub fn admit(
         }
         if book.chain.seq > LINES_MAX {
             return Err(JobError::NumbersUsedUp { at: at() });
-        }
-        let foreign = book.card != catalogue.card()?.to_string();
-        if foreign && book.era >= catalogue.era()? {
-            catalogue.pass_era(book.era)?;
         }
         if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
             let lost_pages = catalogue.has_lost_pages(&session)?;

@@ -9,7 +9,8 @@ use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
 use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES};
-use crate::model::{Finding, RelName, Stamp, bag};
+use crate::model::{Finding, Position, RelName, Stamp, bag};
+use std::collections::HashMap;
 
 /// What reading the ledger brought.
 #[derive(Debug, Default)]
@@ -103,16 +104,29 @@ fn read_lines(
         return Ok(());
     }
     let lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
-    let passage = Passage::new(Reader::resume(book.chain, book.ledger_bytes), lines, partly);
+    let reader = Reader::resume(book.chain, book.ledger_bytes, book.gaps);
+    let passage = Passage::new(reader, lines, partly);
     let long = loaded.length.saturating_sub(book.ledger_bytes) >= LEDGER_AHEAD_BYTES;
-    let fold = |line: &Line, standing| catalogue.fold(book, line, standing);
-    let read = if long { passage.ahead_of(fold)? } else { passage.beside(fold)? };
+    catalogue.begin_reading()?;
+    let mut positions = HashMap::new();
+    let apply = |line: &Line, standing, gaps| {
+        if let Some(Position { writer, n }) = line.event.position() {
+            let met = positions.entry(writer).or_insert(n);
+            *met = n.max(*met);
+        }
+        catalogue.apply(book, line, standing, gaps)
+    };
+    let read = if long { passage.ahead_of(apply)? } else { passage.beside(apply)? };
+    catalogue.note_read(&positions)?;
     loaded.newer = read.newer;
     loaded.unreadable = read.unreadable;
     loaded.endless = read.endless;
     loaded.broken = read.reader.broken();
     loaded.unended = read.lines.unended;
     book.chain = read.reader.chain();
+    book.gaps = read.reader.gaps();
+    // Somebody else wrote, or this card before it lost its memory: all is compared with it again.
+    book.told = 0;
     book.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
     // Whoever wrote these lines may have been ended before they were synced.
     book.unproven = true;
@@ -136,7 +150,7 @@ pub(crate) fn append(
         text.push('\n');
     }
     let mut lines = Vec::with_capacity(events.len());
-    let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Missing { .. }));
+    let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
     for event in events {
         text.push_str(&chain.write(stamp, event.clone()));
         lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
@@ -147,7 +161,8 @@ pub(crate) fn append(
         book.chain = chain;
         book.ledger_bytes += text.len() as u64;
         book.unproven = false;
-        lines.iter().try_for_each(|line| catalogue.fold(book, line, Standing::Sound))?;
+        let gaps = book.gaps;
+        lines.iter().try_for_each(|line| catalogue.apply(book, line, Standing::Sound, gaps))?;
         catalogue.save_book(book)
     })?;
     if less { catalogue.make_durable() } else { Ok(()) }

@@ -32,14 +32,14 @@ impl Passage {
         Self { reader, lines, partly, last_line_ends, newer, endless, unreadable }
     }
 
-    /// Gives each line to `fold` as it is read.
+    /// Gives each line to `fold` as it is read, with the number of unreadable ones before it.
     pub(super) fn beside(
         mut self,
-        mut fold: impl FnMut(&Line, Standing) -> Result<(), JobError>,
+        mut fold: impl FnMut(&Line, Standing, u64) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         let mut folded = Ok(());
-        self.go(&mut |line, standing| {
-            folded = fold(&line, standing);
+        self.go(&mut |line, standing, gaps| {
+            folded = fold(&line, standing, gaps);
             folded.is_ok()
         })?;
         folded.map(|()| self)
@@ -48,14 +48,14 @@ impl Passage {
     /// The same, with a thread that reads and judges ahead: that takes about as long as the folding does.
     pub(super) fn ahead_of(
         mut self,
-        mut fold: impl FnMut(&Line, Standing) -> Result<(), JobError>,
+        mut fold: impl FnMut(&Line, Standing, u64) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         std::thread::scope(|scope| {
             let (send, judged) = sync_channel(1);
             let read = move || {
                 let mut together = Vec::with_capacity(LEDGER_AHEAD_LINES);
-                let ended = self.go(&mut |line, standing| {
-                    together.push((line, standing));
+                let ended = self.go(&mut |line, standing, gaps| {
+                    together.push((line, standing, gaps));
                     together.len() < LEDGER_AHEAD_LINES
                         || send.send(std::mem::take(&mut together)).is_ok()
                 });
@@ -68,7 +68,7 @@ impl Passage {
                 .spawn_scoped(scope, read)
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
             let mut lines = judged.iter().flatten();
-            let folded = lines.try_for_each(|(line, standing)| fold(&line, standing));
+            let folded = lines.try_for_each(|(line, standing, gaps)| fold(&line, standing, gaps));
             // Nothing more is taken: else the thread would wait to send it.
             drop(judged);
             let read = reading.join().unwrap_or_else(|why| resume_unwind(why));
@@ -78,7 +78,10 @@ impl Passage {
     }
 
     /// Gives each line to `take` until that wants no more.
-    fn go(&mut self, take: &mut dyn FnMut(Box<Line>, Standing) -> bool) -> Result<(), DiskError> {
+    fn go(
+        &mut self,
+        take: &mut dyn FnMut(Box<Line>, Standing, u64) -> bool,
+    ) -> Result<(), DiskError> {
         loop {
             let piece = match self.lines.next() {
                 Ok(Some(piece)) => piece,
@@ -93,7 +96,7 @@ impl Passage {
                 Piece::Line(raw, length) => match self.reader.line(raw, length) {
                     Verdict::Line(line, standing) => {
                         self.last_line_ends = self.reader.at();
-                        if !take(line, standing) {
+                        if !take(line, standing, self.reader.gaps()) {
                             return Ok(());
                         }
                     }
@@ -154,15 +157,15 @@ mod tests {
         (1..=lines).map(line).collect::<String>().into_bytes()
     }
 
-    type Met = (Vec<(Line, Standing)>, Result<String, String>);
+    type Met = (Vec<(Line, Standing, u64)>, Result<String, String>);
 
     /// What is given to `fold`, which refuses line `most`, and how it ends.
     fn met(octets: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
         let source = Octets { octets: octets.to_vec(), at: 0, fails_at };
         let passage = Passage::new(Reader::default(), Lines::new(Box::new(source)), partly);
         let mut lines = Vec::new();
-        let fold = |line: &Line, standing| {
-            lines.push((line.clone(), standing));
+        let fold = |line: &Line, standing, gaps| {
+            lines.push((line.clone(), standing, gaps));
             match lines.len() == most {
                 true => Err(JobError::Broken("refused".to_owned())),
                 false => Ok(()),

@@ -36,7 +36,7 @@ impl Copy {
     /// What the ledger is told of a copy that is not what it should be.
     pub(crate) fn event(self, payload: PayloadName) -> Event {
         match self {
-            Self::Absent => Event::Missing { payload },
+            Self::Absent => Event::Absent { payload },
             other => Event::Damaged { payload, found: other.digest() },
         }
     }

@@ -73,7 +73,7 @@ impl Recovery<'_> {
             });
         }
         let damage =
-            events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Missing { .. }));
+            events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
         if damage {
             // Every message is held against this drive again, so that what was lost is copied anew.
             book.told = 0;
@@ -86,7 +86,7 @@ impl Recovery<'_> {
         let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
         if book.unproven && events.is_empty() {
             // A line behind those read makes them as durable as itself.
-            events.push(Event::opened(self.catalogue.card()?, self.catalogue.era()?));
+            events.push(Event::opened());
         }
         self.append(book, events, false)?;
         // Nothing is removed by what the system may only believe.

@@ -2,21 +2,25 @@
 
 use crate::disk::Volume;
 use crate::job::catalogue::FileRow;
-use crate::model::ledger::{Event, Place};
+use crate::model::ledger::{Assertion, Event};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
     RESERVE_BYTES,
 };
-use crate::model::{Extension, Identity, PayloadName, Reason, RelName};
+use crate::model::{Extension, Identity, PayloadName, Position, Reason, RelName};
 use std::collections::HashSet;
 use std::sync::Arc;
+
+/// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
+pub(super) type Place = (i64, Vec<u8>, i64);
 
 /// A message to be copied.
 pub(super) struct CopyItem {
     pub row: FileRow,
     /// What it was when it was last read; anything else is not committed.
     pub identity: Identity,
-    pub place: Place,
+    /// Where it is; none of a copy that is made again and of whose location nothing new is said.
+    pub assertion: Option<Assertion>,
     pub replaces: Option<PayloadName>,
     /// Taken from another drive; none if from the mailbox.
     pub lent: Option<Lent>,
@@ -24,9 +28,10 @@ pub(super) struct CopyItem {
 
 impl CopyItem {
     pub(super) fn extension(&self) -> Extension {
-        match &self.lent {
-            Some(lent) => lent.payload.extension,
-            None => Extension::of(&self.place.path),
+        match (&self.lent, &self.assertion) {
+            (Some(lent), _) => lent.payload.extension,
+            (None, Some(assertion)) => Extension::of(&assertion.location.path),
+            (None, None) => Extension::NONE,
         }
     }
 }
@@ -37,8 +42,6 @@ pub(super) struct Lent {
     pub dir: RelName,
     pub book: i64,
     pub payload: PayloadName,
-    /// What else the ledger is to be told behind the copy, so that the place stands as it stood.
-    pub then: Vec<Event>,
 }
 
 /// What is committed together.
@@ -49,26 +52,25 @@ pub(super) struct Batch {
     pub bytes: u64,
     /// Lines that need no copy.
     pub notes: Vec<Event>,
-    /// Places that one of these lines says a message has left.
-    pub left: HashSet<(i64, Vec<u8>)>,
-    /// Places that one of these lines says a message has gone to.
-    pub placed: HashSet<(i64, Vec<u8>)>,
-    /// The era of this card, for the order of the lines.
-    pub era: u64,
+    /// What these lines assert, in the order in which they do.
+    asserted: Vec<Place>,
+    places: HashSet<Place>,
+    /// The position of this card as of which it speaks.
+    pub position: Position,
     /// Room left on the drive, in octets, after everything planned.
     pub room: u64,
 }
 
 impl Batch {
-    pub(super) fn new(era: u64, room: u64) -> Self {
+    pub(super) fn new(position: Position, room: u64) -> Self {
         Self {
             copies: Vec::new(),
             contents: HashSet::new(),
             bytes: 0,
             notes: Vec::new(),
-            left: HashSet::new(),
-            placed: HashSet::new(),
-            era,
+            asserted: Vec::new(),
+            places: HashSet::new(),
+            position,
             room,
         }
     }
@@ -83,6 +85,24 @@ impl Batch {
         self.bytes += item.identity.bytes;
         self.contents.insert(item.identity);
         self.copies.push(item);
+    }
+
+    /// A line that says that a content is somewhere.
+    pub(super) fn assert(&mut self, event: Event, place: Place) {
+        self.notes.push(event);
+        self.asserted.push(place.clone());
+        self.places.insert(place);
+    }
+
+    /// Whether one of its lines says so.
+    pub(super) fn asserts(&self, place: &Place) -> bool {
+        self.places.contains(place)
+    }
+
+    /// Where, by one of its lines, a content is.
+    pub(super) fn place_of(&self, content: i64) -> Option<(i64, Vec<u8>)> {
+        let found = self.asserted.iter().find(|place| place.2 == content);
+        found.map(|(mailbox, key, _)| (*mailbox, key.clone()))
     }
 
     pub(super) fn is_empty(&self) -> bool {

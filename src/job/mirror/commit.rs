@@ -98,7 +98,7 @@ fn events(
 ) -> Result<Vec<Event>, JobError> {
     let mut events = Vec::with_capacity(written.len() + notes.len() + 2);
     if !drive.book.opened {
-        events.push(Event::opened(pass.catalogue.card()?, pass.catalogue.era()?));
+        events.push(Event::opened());
         for mailbox in pass.mailboxes {
             let root = crate::disk::host::resolved(mailbox.dir.path());
             let root = root.as_os_str().as_bytes();
@@ -108,18 +108,19 @@ fn events(
         }
     }
     for &Written { payload, identity, item } in written {
-        let then = item.and_then(|item| item.lent.as_ref()).map(|lent| lent.then.clone());
-        events.push(match item {
-            Some(CopyItem { place, replaces, .. }) => {
-                done.copied += 1;
-                done.bytes += identity.bytes;
-                let (place, replaces) = (place.clone(), *replaces);
-                Event::Mirrored { payload, identity, place, replaces }
+        let Some(CopyItem { assertion, replaces, .. }) = item else {
+            events.push(Event::Debris { payload, identity });
+            continue;
+        };
+        done.copied += 1;
+        done.bytes += identity.bytes;
+        events.push(match assertion.clone() {
+            Some(assertion) => {
+                Event::Mirrored { payload, identity, assertion, replaces: *replaces }
             }
-            None => Event::Debris { payload, identity },
+            None => Event::Adopted { payload, identity },
         });
-        events.extend(then.into_iter().flatten());
     }
     events.extend(notes);
-    Ok(events)
+    drive.with_writers(pass.catalogue, events)
 }

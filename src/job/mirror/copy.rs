@@ -91,7 +91,8 @@ pub(super) fn write_copies<'a>(
 fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
     let Some(dir) = dir else { return Fetched::NotOurs };
     let read = || -> Result<Fetched, DiskError> {
-        let mut file = dir.open_message(&item.place.path)?;
+        let Some(assertion) = &item.assertion else { return Ok(Fetched::NotOurs) };
+        let mut file = dir.open_message(&assertion.location.path)?;
         if !item.row.has_octets_of(&file.opened_as()) {
             return Ok(Fetched::Changed(file.facts_now()?));
         }
@@ -243,8 +244,9 @@ fn changed(
     done: &mut Committed,
 ) -> Result<(), JobError> {
     let now = pass.clock.stamp().claim();
-    let looked = millis(pass.clock);
-    pass.catalogue.look(item.row.mailbox, &item.row.key, facts, FileState::Fresh, looked, now)?;
+    let looked = (millis(pass.clock), now);
+    let place = (item.row.mailbox, item.row.key.as_slice());
+    pass.catalogue.look(place, facts, FileState::Fresh, looked, false)?;
     done.failed.push((item.row.clone(), Reason::Changing));
     Ok(())
 }

@@ -1,203 +1,249 @@
 //! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
 //! Reads the drive only to compare a shortened message with the version before.
 
-use super::batch::{Batch, CopyItem};
+use super::batch::{Batch, CopyItem, Place};
 use super::{OpenMailbox, Pass};
 use crate::disk::{ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{FileRow, FileState, GONE_VANISHED, Held, PlaceRow};
+use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow};
 use crate::job::drive::Admitted;
-use crate::model::ledger::{Event, Place};
-use crate::model::limits::{COPY_BUFFER_BYTES, NUL_TAIL_BYTES};
-use crate::model::{Hasher, Identity, Order, Reason, Suspicion};
+use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
+use crate::model::limits::{COPY_BUFFER_BYTES, MOVES_FOLLOWED, NUL_TAIL_BYTES};
+use crate::model::{Hasher, Identity, Reason, RelName, Suspicion};
 
 /// What is to be done.
 pub(super) enum Step {
     /// The drive knows already.
-    Nothing,
-    /// After this batch: the same content is being copied in it.
-    Wait,
-    /// Record it; no copy is needed.
-    Note(Event),
+    Skip,
+    /// In a later sweep: something else has to be recorded first.
+    Defer,
+    /// Record that a content is somewhere; no copy is needed.
+    Assert(Event, Place),
+    /// Record that a content has left.
+    Depart(Event),
+    /// The ledger says so, but not as of the last change: one line may say all of it again.
+    Renew,
     /// Copy it.
     Copy(Box<CopyItem>),
     /// It cannot be copied to this drive.
-    Refused(Reason),
+    Reject(Reason),
 }
 
-pub(super) fn step(
+/// A message of the mailbox.
+pub(super) fn arrival(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &FileRow,
-    batch: &mut Batch,
-) -> Result<Step, JobError> {
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Nothing) };
-    let (known, held, identity) = pass.catalogue.at_once(|| {
-        let known = pass.catalogue.place(drive.book.row, row.mailbox, &row.key)?;
-        let held = row.content.map(|content| pass.catalogue.held(drive.book.row, content));
-        let identity = row.content.map(|content| pass.catalogue.identity(content));
-        Ok((known, held.transpose()?, identity.transpose()?))
-    })?;
-    match row.state {
-        FileState::Present => {}
-        FileState::Removed | FileState::Vanished | FileState::Moved => {
-            return departure(pass, drive, row, known.as_ref(), batch);
-        }
-        // Told when it is settled; its tick is then a later one.
-        _ => return Ok(Step::Nothing),
-    }
-    let (Some(content), Some(held), Some(identity)) = (row.content, held, identity) else {
-        return Ok(Step::Nothing);
-    };
-    if batch.placed.contains(&(row.mailbox, row.key.clone())) {
-        return Ok(Step::Nothing);
-    }
-    let here = known.as_ref().filter(|place| place.gone == 0);
-    if let (Held::Good(_), Some(place)) = (held, here)
-        && place.content == Some(content)
-    {
-        if let (None, Some(why), Some(good)) = (row.suspect, place.suspect, place.good) {
-            // The catalogue was built anew since: the drive still knows what this version is.
-            pass.catalogue.mark_suspect(row, good, why)?;
-        }
-        return Ok(Step::Nothing);
-    }
-    let suspect = match row.suspect {
-        Some(why) => Some(why),
-        // What was lost once and is back, as after a restore, may be damaged since then.
-        None => {
-            let before = known.as_ref().filter(|place| matches!(place.gone, 0 | GONE_VANISHED));
-            damage(pass, drive, row, before, &identity)?
-        }
-    };
-    let place = place(batch, mailbox, row, suspect)?;
-    let replaces = match held {
-        Held::Good(_) => return note(pass, drive, batch, content, identity, place),
-        Held::Lost(payload) => Some(payload),
-        Held::No => None,
-    };
-    if batch.contents.contains(&identity) {
-        return Ok(Step::Wait);
-    }
-    if identity.bytes > drive.volume.facts().longest_file {
-        return Ok(Step::Refused(Reason::TooLarge));
-    }
-    Ok(Step::Copy(Box::new(CopyItem { row: row.clone(), identity, place, replaces, lent: None })))
-}
-
-/// The message is gone from its path. A drive that knows so, or never had it there, is told nothing.
-fn departure(
-    pass: &Pass<'_>,
-    drive: &Admitted,
-    row: &FileRow,
-    known: Option<&PlaceRow>,
-    batch: &mut Batch,
-) -> Result<Step, JobError> {
-    // A move takes along what the card made of a message, and nobody knows where its last good version went:
-    // that one is wanted back where it was.
-    let damaged = row.suspect.is_some()
-        || known.is_some_and(|place| place.suspect.is_some() && place.content == row.content);
-    let vanished = row.state == FileState::Vanished || row.state == FileState::Moved && damaged;
-    let told = match known {
-        Some(place) => place.gone != 0,
-        // A drive that has it would bring it back, so the departure is told here too; what vanished
-        // is wanted back anyway.
-        None => {
-            vanished
-                || !pass.catalogue.is_there_by_another(drive.book.row, row.mailbox, &row.key)?
-        }
-    };
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Nothing) };
-    if told || batch.left.contains(&(row.mailbox, row.key.clone())) {
-        return Ok(Step::Nothing);
-    }
-    if row.state == FileState::Moved
-        && !damaged
-        && let Some(event) = moved_away(pass, drive, row, known, batch)?
-    {
-        return Ok(Step::Note(event));
-    }
-    let (mailbox, path, order) = (mailbox.name.clone(), row.path()?, order(batch, row));
-    Ok(Step::Note(match vanished {
-        true => Event::Vanished { mailbox, path, order },
-        false => Event::Removed { mailbox, path, order },
-    }))
-}
-
-fn order(batch: &Batch, row: &FileRow) -> Order {
-    Order { era: batch.era, tick: row.tick }
-}
-
-fn place(
     batch: &Batch,
-    mailbox: &OpenMailbox,
-    row: &FileRow,
-    suspect: Option<Suspicion>,
-) -> Result<Place, JobError> {
-    Ok(Place {
-        mailbox: mailbox.name.clone(),
-        path: row.path()?,
+    renew_by_line: bool,
+) -> Result<Step, JobError> {
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+    // What is not settled is told when it is; its number is then a later one.
+    let (FileState::Present, Some(content)) = (row.state, row.content) else {
+        return Ok(Step::Skip);
+    };
+    let book = drive.book.row;
+    let (standing, held, identity) = pass.catalogue.at_once(|| {
+        Ok((
+            pass.catalogue.standing(book, row.mailbox, &row.key, content)?,
+            pass.catalogue.held(book, content)?,
+            pass.catalogue.identity(content)?,
+        ))
+    })?;
+    let suspect = match (row.suspect, &standing) {
+        (Some(why), _) => Some(why),
+        // The catalogue was built anew since: the drive still knows what this version is.
+        (None, Some(known)) => match known.suspect {
+            Some(why) => known_damage(pass, drive, row, content, why)?,
+            None => None,
+        },
+        (None, None) => damage(pass, drive, row, content, &identity)?,
+    };
+    if let (Held::Good(_), Some(known)) = (held, &standing) {
+        let same = known.suspect == suspect
+            && !known.missing
+            && (known.modified, known.mode) == (row.modified, row.mode);
+        match same && known.as_of >= row.since {
+            true => return Ok(Step::Skip),
+            false if same && !renew_by_line => return Ok(Step::Renew),
+            false => {}
+        }
+    }
+    let place = (row.mailbox, row.key.clone(), content);
+    if batch.asserts(&place) {
+        return Ok(Step::Skip);
+    }
+    let assertion = Assertion {
+        location: location(mailbox, row.path()?),
         modified: row.modified,
         mode: row.mode,
         first_seen: row.first_seen,
         suspect,
-        order: order(batch, row),
-    })
+        as_of: batch.position,
+    };
+    let replaces = match held {
+        Held::Good(_) => {
+            return Ok(Step::Assert(Event::Placed { identity, assertion }, place));
+        }
+        Held::Lost(payload) => Some(payload),
+        Held::No => None,
+    };
+    if batch.contents.contains(&identity) {
+        return Ok(Step::Defer);
+    }
+    if identity.bytes > drive.volume.facts().longest_file {
+        return Ok(Step::Reject(Reason::TooLarge));
+    }
+    let (row, assertion) = (row.clone(), Some(assertion));
+    Ok(Step::Copy(Box::new(CopyItem { row, identity, assertion, replaces, lent: None })))
 }
 
-/// The message left this path for one that the drive is yet to be told of: one line tells of both.
-/// Told apart, a ledger torn between the two would call the message removed and nowhere else.
-fn moved_away(
+/// A content that is missing from the mailbox. It is a location of its own, so that no departure elsewhere takes the
+/// last one that a restore would give back.
+pub(super) fn missing(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &MissingRow,
+    batch: &Batch,
+) -> Result<Step, JobError> {
+    let (book, content) = (drive.book.row, row.content);
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+    let Held::Good(_) = pass.catalogue.held(book, content)? else { return Ok(Step::Skip) };
+    let standing = pass.catalogue.standing(book, row.mailbox, &row.key, content)?;
+    if standing.is_some_and(|known| known.as_of >= row.tick) {
+        return Ok(Step::Skip);
+    }
+    let known = pass.catalogue.attributes(row.mailbox, &row.key, content)?;
+    let (modified, mode) = known.unwrap_or((row.modified, row.mode));
+    let assertion = Assertion {
+        location: location(mailbox, row.path()?),
+        modified,
+        mode,
+        first_seen: row.first_seen.time,
+        suspect: None,
+        as_of: batch.position,
+    };
+    let identity = pass.catalogue.identity(content)?;
+    let place = (row.mailbox, row.key.clone(), content);
+    Ok(Step::Assert(Event::Missing { identity, assertion }, place))
+}
+
+/// A content that was seen to leave a location. It is told only where it makes a difference, and only after everything
+/// that a restore needs instead of it.
+pub(super) fn departure(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &DepartedRow,
+    batch: &Batch,
+) -> Result<Step, JobError> {
+    let (catalogue, book, content) = (pass.catalogue, drive.book.row, row.content);
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+    let Some(position) = catalogue.position_at(row.tick)? else { return Ok(Step::Skip) };
+    let uncovered = catalogue.uncovered(book, (row.mailbox, &row.key, content))?;
+    if uncovered.is_empty() {
+        return Ok(Step::Skip);
+    }
+    // What another card asserted meanwhile is not withheld by what this one saw before.
+    let reach = catalogue.writers()?.reach(position);
+    if !uncovered.iter().any(|stamp| reach.covers(*stamp)) {
+        return Ok(Step::Skip);
+    }
+    if row.why == Departed::Replaced && !is_replacement_told(pass, drive, row, batch)? {
+        return Ok(Step::Defer);
+    }
+    let told = |place: &Place| -> Result<bool, JobError> {
+        Ok(batch.asserts(place) || catalogue.was_asserted(book, place.0, &place.1, place.2)?)
+    };
+    let mut to = None;
+    if catalogue.is_somewhere(content)? {
+        let Some(place) = catalogue.place_told(book, content)?.or_else(|| batch.place_of(content))
+        else {
+            return Ok(Step::Defer);
+        };
+        to = Some(place);
+    } else if let Some(place) = &row.to {
+        match last_place(pass, place, content)? {
+            // It was seen to go from there too.
+            None => {}
+            Some((mailbox, key)) => match told(&(mailbox, key.clone(), content))? {
+                true => to = Some((mailbox, key)),
+                false => return Ok(Step::Defer),
+            },
+        }
+    }
+    let path = |key: &[u8]| {
+        RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
+    };
+    let to = match to {
+        Some((mailbox, key)) => {
+            let (mailbox, _) = catalogue.mailbox_name(mailbox)?;
+            Some(Location { mailbox, path: path(&key)? })
+        }
+        None => None,
+    };
+    Ok(Step::Depart(Event::Removed(Departure {
+        identity: catalogue.identity(content)?,
+        location: location(mailbox, path(&row.key)?),
+        position,
+        why: row.why,
+        to,
+        gaps: drive.book.gaps,
+    })))
+}
+
+/// Whether what is at the location now is told already: without it the version before is all there is.
+fn is_replacement_told(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &DepartedRow,
+    batch: &Batch,
+) -> Result<bool, JobError> {
+    let Some(file) = pass.catalogue.file(row.mailbox, &row.key)? else { return Ok(true) };
+    if !file.state.is_there() {
+        return Ok(true);
+    }
+    let wanted = if file.suspect.is_some() { file.good } else { file.content };
+    let (FileState::Present, Some(wanted)) = (file.state, wanted) else { return Ok(false) };
+    let place = (row.mailbox, row.key.clone(), wanted);
+    let held = matches!(pass.catalogue.held(drive.book.row, wanted)?, Held::Good(_));
+    let standing = pass.catalogue.standing(drive.book.row, row.mailbox, &row.key, wanted)?;
+    Ok(batch.asserts(&place) || held && standing.is_some())
+}
+
+/// Where a content that moved went in the end; none if it was seen to go from there.
+fn last_place(
+    pass: &Pass<'_>,
+    place: &(i64, Vec<u8>),
+    content: i64,
+) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+    let mut last = place.clone();
+    for _ in 0..MOVES_FOLLOWED {
+        let Some(departed) = pass.catalogue.departed(last.0, &last.1, content)? else { break };
+        match departed.to {
+            Some(next) => last = next,
+            None => return Ok(None),
+        }
+    }
+    Ok(Some(last))
+}
+
+fn location(mailbox: &OpenMailbox, path: RelName) -> Location {
+    Location { mailbox: mailbox.name.clone(), path }
+}
+
+/// The drive calls this version suspect, and has a good one of the same path.
+fn known_damage(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &FileRow,
-    known: Option<&PlaceRow>,
-    batch: &mut Batch,
-) -> Result<Option<Event>, JobError> {
-    let book = drive.book.row;
-    let Some(content) =
-        row.content.filter(|c| known.is_some_and(|place| place.content == Some(*c)))
-    else {
-        return Ok(None);
-    };
-    let Held::Good(_) = pass.catalogue.held(book, content)? else { return Ok(None) };
-    let Some(to) = pass.catalogue.untold_place(book, content)? else { return Ok(None) };
-    let (Some(from), Some(mailbox)) = (pass.mailbox(row.mailbox), pass.mailbox(to.mailbox)) else {
-        return Ok(None);
-    };
-    if !batch.placed.insert((to.mailbox, to.key.clone())) {
-        return Ok(None);
-    }
-    batch.left.insert((row.mailbox, row.key.clone()));
-    Ok(Some(Event::Moved {
-        identity: pass.catalogue.identity(content)?,
-        place: place(batch, mailbox, &to, to.suspect)?,
-        from_mailbox: from.name.clone(),
-        from: row.path()?,
-    }))
-}
-
-/// The content is on the drive; only its place is new. If the drive has it at a place that the mailbox
-/// has left, it was moved.
-fn note(
-    pass: &Pass<'_>,
-    drive: &Admitted,
-    batch: &mut Batch,
     content: i64,
-    identity: Identity,
-    place: Place,
-) -> Result<Step, JobError> {
-    let left = pass.catalogue.place_left(drive.book.row, content)?;
-    Ok(Step::Note(match left {
-        Some(from) if !batch.left.insert(from.clone()) => Event::Placed { identity, place },
-        Some((mailbox, key)) => {
-            let (from_mailbox, _) = pass.catalogue.mailbox_name(mailbox)?;
-            let from = crate::model::RelName::from_key(&key)
-                .map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
-            Event::Moved { identity, place, from_mailbox, from }
-        }
-        None => Event::Placed { identity, place },
-    }))
+    why: Suspicion,
+) -> Result<Option<Suspicion>, JobError> {
+    let all = pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)?;
+    let good = all.iter().find(|known| known.content != content && known.suspect.is_none());
+    let Some(good) = good else { return Ok(Some(why)) };
+    pass.catalogue.mark_suspect(row, good.content, why)?;
+    Ok(Some(why))
 }
 
 /// What a new version looks like beside the one the drive has: what a card leaves of a file whose blocks
@@ -206,12 +252,12 @@ fn damage(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &FileRow,
-    here: Option<&PlaceRow>,
+    content: i64,
     new: &Identity,
 ) -> Result<Option<Suspicion>, JobError> {
-    let Some(before) = here else { return Ok(None) };
-    let good = if before.suspect.is_some() { before.good } else { before.content };
-    let Some(good) = good else { return Ok(None) };
+    let before = pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)?;
+    let before = before.iter().find(|known| known.content != content && known.suspect.is_none());
+    let Some(good) = before.map(|known| known.content) else { return Ok(None) };
     let old = pass.catalogue.identity(good)?;
     let why = match new.bytes {
         _ if old.bytes == 0 || old == *new => None,
@@ -241,7 +287,8 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
     })
 }
 
-/// Whether a shorter content is the beginning of one whose copy the drive has.
+/// Whether a shorter content is the beginning of one whose copy the drive has. A copy that cannot be read says
+/// nothing, and holds up nobody: a pulled stick is noticed by whatever is done next.
 fn is_beginning(
     pass: &Pass<'_>,
     drive: &Admitted,
@@ -249,14 +296,16 @@ fn is_beginning(
     new: &Identity,
 ) -> Result<bool, JobError> {
     let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(false) };
-    let mut source =
-        drive.volume.read(&drive.dir.join(&payload.to_rel()), 0, ReadFrom::Anywhere)?;
+    let at = drive.dir.join(&payload.to_rel());
+    let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { return Ok(false) };
     let mut hasher = Hasher::default();
     let mut left = new.bytes;
     let mut buffer = vec![0; COPY_BUFFER_BYTES];
     while left > 0 {
         let want = buffer.len().min(left as usize);
-        let got = read_full(|into| source.read(into), &mut buffer[..want])?;
+        let Ok(got) = read_full(|into| source.read(into), &mut buffer[..want]) else {
+            return Ok(false);
+        };
         if got == 0 {
             break;
         }

@@ -18,4 +18,4 @@ pub use offer::{Offer, Offered, offer, offers, pace};
 pub use put::{Goal, Plan, restore};
 pub use rehearse::{Compared, compare};
 pub use repair::{Repaired, repair};
-pub use report::{Lost, RestoreReport};
+pub use report::{LeftOut, Lost, RestoreReport};

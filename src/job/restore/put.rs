@@ -6,10 +6,10 @@ use super::belt::{self, Arrived, Belt};
 use super::beside::NUMBERED;
 use super::copies::{Copies, End};
 use super::free::free_name;
-use super::report::{Lost, RestoreReport};
+use super::report::{LeftOut, Lost, RestoreReport};
 use super::seats::{OnItsWay, Seats};
 use crate::disk::{Access, DiskError, Marks, STAGING, TargetDir, Trouble};
-use crate::job::catalogue::Wanted;
+use crate::job::catalogue::{Decision, Role, Version, Wanted, Withheld};
 use crate::job::{JobError, Progress};
 use crate::model::{Identity, MailboxName, Moment, RelName};
 use std::collections::{BTreeSet, VecDeque};
@@ -65,11 +65,18 @@ fn put_back<'scope>(
             report: &mut report,
             belt,
             awaited: VecDeque::new(),
+            instead: Vec::new(),
             seats: Seats::default(),
             names: BTreeSet::new(),
         };
-        gathered.catalogue.each_wanted(&gathered.station, plan.with_removed, |wanted| {
-            if wanted.place.mailbox == goal.row { work.message(&wanted) } else { Ok(()) }
+        gathered.catalogue.each_decision(&gathered.station, plan.with_removed, |decision| {
+            match decision {
+                Decision::Give(wanted) if wanted.mailbox == goal.row => work.message(wanted),
+                Decision::Withhold(left_out) if left_out.mailbox == goal.row => {
+                    work.leave_out(&left_out)
+                }
+                _ => Ok(()),
+            }
         })?;
         if plan.goals.first().is_some_and(|first| first.row == goal.row) {
             work.numbered()?;
@@ -88,6 +95,8 @@ struct Message {
     identity: Identity,
     marks: Marks,
     what: What,
+    /// What is put back where it cannot be had.
+    instead: Vec<Version>,
 }
 
 /// A message that was asked for, and has a name to go to.
@@ -103,7 +112,10 @@ struct Awaited {
 enum What {
     AsTold,
     InsteadOfSuspect,
+    /// What the card made of a message of which no good version can be had.
     Suspect,
+    /// An older version of a message of which the last cannot be had.
+    Older,
     Numbered,
 }
 
@@ -114,6 +126,8 @@ struct Work<'a, 'scope, 'env> {
     belt: &'a Belt<'scope, 'env>,
     /// In the order in which they were asked for.
     awaited: VecDeque<Awaited>,
+    /// Versions of messages that could not be had, to be put back instead of these.
+    instead: Vec<Message>,
     seats: Seats,
     /// None only in a dry run into a folder that is not there.
     target: Option<TargetDir>,
@@ -123,34 +137,52 @@ struct Work<'a, 'scope, 'env> {
 }
 
 impl Work<'_, '_, '_> {
-    fn message(&mut self, wanted: &Wanted) -> Result<(), JobError> {
+    fn message(&mut self, wanted: Wanted) -> Result<(), JobError> {
         if self.plan.progress.stop() {
             self.report.stopped = true;
             return Ok(());
         }
-        let path = RelName::from_key(&wanted.place.key)
-            .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
-        let version = |content, modified, what| {
-            let identity = self.gathered.catalogue.identity(content)?;
-            let marks = Marks { mode: wanted.place.mode, modified };
-            Ok::<_, JobError>(Message { path: path.clone(), content, identity, marks, what })
-        };
-        let Some(suspect) = wanted.place.content.filter(|_| wanted.instead_of_suspect) else {
-            let message = version(wanted.content, wanted.modified, What::AsTold)?;
-            return self.put(message);
-        };
-        let good = version(wanted.content, wanted.modified, What::InsteadOfSuspect)?;
-        let suspect = version(suspect, wanted.place.modified, What::Suspect)?;
-        // Whether the good version can be had has to be known before what follows.
-        self.receive_all()?;
-        let lost = self.report.lost();
-        self.put(good)?;
-        self.receive_all()?;
-        match self.report.lost() > lost {
-            // It cannot: what the card made of the message is better than nothing.
-            true => self.put(suspect),
-            false => Ok(()),
+        let path = wanted.path()?;
+        if wanted.conflict && wanted.role != Role::Beside {
+            self.report.conflicts.push(path.clone());
         }
+        let what = match wanted.role {
+            Role::InsteadOfSuspect => What::InsteadOfSuspect,
+            Role::InPlace | Role::Beside | Role::Removed => What::AsTold,
+        };
+        let message = self.version(path, &wanted.version, what, wanted.instead)?;
+        self.put(message)
+    }
+
+    fn version(
+        &self,
+        path: RelName,
+        version: &Version,
+        what: What,
+        instead: Vec<Version>,
+    ) -> Result<Message, JobError> {
+        let identity = self.gathered.catalogue.identity(version.content)?;
+        let marks = Marks { mode: version.mode, modified: version.modified };
+        Ok(Message { path, content: version.content, identity, marks, what, instead })
+    }
+
+    /// A message that is not put back, by a drive's word.
+    fn leave_out(&mut self, left_out: &Withheld) -> Result<(), JobError> {
+        let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
+        let by = self.gathered.drives.iter().find(|drive| drive.book.row == left_out.book);
+        let by = by.map(|drive| drive.volume.facts().shown.clone()).unwrap_or_default();
+        let known = self.report.left_out.iter_mut().find(|l| l.by == by && l.why == left_out.why);
+        match known {
+            Some(known) => {
+                known.messages += 1;
+                known.bytes += bytes;
+            }
+            None => {
+                let why = left_out.why;
+                self.report.left_out.push(LeftOut { by, why, messages: 1, bytes });
+            }
+        }
+        Ok(())
     }
 
     /// Messages without a place in any ledger, under their numbers.
@@ -175,6 +207,7 @@ impl Work<'_, '_, '_> {
                     identity: copy.identity,
                     marks: Marks { mode: 0o600, modified: Moment::default() },
                     what: What::Numbered,
+                    instead: Vec::new(),
                 })?;
             }
         }
@@ -242,7 +275,7 @@ impl Work<'_, '_, '_> {
         match what {
             What::AsTold | What::InsteadOfSuspect => self.plan.progress.advance(1, bytes),
             // Of these only the copy is counted, or the message was before.
-            What::Suspect | What::Numbered => {}
+            What::Suspect | What::Older | What::Numbered => {}
         }
     }
 
@@ -258,16 +291,7 @@ impl Work<'_, '_, '_> {
             }
             (Ok(_), End::NotToBeHad { seen }) => {
                 self.names.remove(awaited.path.as_bytes());
-                let lost = Lost {
-                    mailbox: self.goal.name.clone(),
-                    path: awaited.path,
-                    digest: awaited.message.identity.digest,
-                };
-                match seen {
-                    true => self.report.damaged.push(lost),
-                    false => self.report.missing.push(lost),
-                }
-                Ok(())
+                self.lost(awaited, seen)
             }
             (Err(error), _) => {
                 self.names.remove(awaited.path.as_bytes());
@@ -280,6 +304,25 @@ impl Work<'_, '_, '_> {
         }
     }
 
+    /// No copy of it is right: it is told, and the next best version is put back.
+    fn lost(&mut self, awaited: Awaited, seen: bool) -> Result<(), JobError> {
+        let Awaited { message, path, .. } = awaited;
+        if !matches!(message.what, What::Suspect | What::Older) {
+            let digest = message.identity.digest;
+            let lost = Lost { mailbox: self.goal.name.clone(), path, digest };
+            match seen {
+                true => self.report.damaged.push(lost),
+                false => self.report.missing.push(lost),
+            }
+        }
+        let mut instead = message.instead.into_iter();
+        let Some(next) = instead.next() else { return Ok(()) };
+        let what = if next.suspect.is_some() { What::Suspect } else { What::Older };
+        let next = self.version(message.path, &next, what, instead.collect())?;
+        self.instead.push(next);
+        Ok(())
+    }
+
     /// A message is there whole.
     fn received(&mut self, awaited: Awaited, staged: Option<RelName>, from_first: bool) {
         let report = &mut *self.report;
@@ -290,6 +333,7 @@ impl Work<'_, '_, '_> {
         report.bytes += message.identity.bytes;
         match message.what {
             What::AsTold | What::Suspect => {}
+            What::Older => report.older += 1,
             What::InsteadOfSuspect => report.instead_of_suspect += 1,
             What::Numbered => report.numbered += 1,
         }
@@ -300,10 +344,17 @@ impl Work<'_, '_, '_> {
 
     /// Takes everything that was asked for.
     fn receive_all(&mut self) -> Result<(), JobError> {
-        while !self.awaited.is_empty() {
-            self.receive()?;
+        loop {
+            while !self.awaited.is_empty() {
+                self.receive()?;
+            }
+            // What is put back instead of others is asked for once these are known not to be had.
+            let instead = std::mem::take(&mut self.instead);
+            if instead.is_empty() {
+                return Ok(());
+            }
+            instead.into_iter().try_for_each(|message| self.put(message))?;
         }
-        Ok(())
     }
 
     /// Gives everything that was asked for its name.

@@ -1,6 +1,7 @@
 //! What a restore did, or would do. Counts only; the words are elsewhere.
 
 use crate::disk::DiskError;
+use crate::model::ledger::Departed;
 use crate::model::{Digest, MailboxName, RelName};
 
 /// A message that could not be restored.
@@ -12,6 +13,19 @@ pub struct Lost {
     pub path: RelName,
     /// What it should be.
     pub digest: Digest,
+}
+
+/// Messages that a restore leaves out by one drive's word, for one reason.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LeftOut {
+    /// The drive, as it is shown to a person.
+    pub by: String,
+    /// Why.
+    pub why: Departed,
+    /// How many.
+    pub messages: u64,
+    /// Bytes of them.
+    pub bytes: u64,
 }
 
 /// What was done, or would be.
@@ -35,6 +49,12 @@ pub struct RestoreReport {
     pub missing: Vec<Lost>,
     /// Messages that could not be written, and why.
     pub not_written: Vec<(RelName, DiskError)>,
+    /// Messages of which no good copy of the last version was found, and an older one was put back; also counted.
+    pub older: u64,
+    /// Messages left out, since they were seen to go.
+    pub left_out: Vec<LeftOut>,
+    /// Locations that have two messages, neither of which is known to be the later; both were put back.
+    pub conflicts: Vec<RelName>,
     /// Messages of which only a number is known, put under `recovered`; also counted as restored.
     pub numbered: u64,
     /// Copies that look like what a cut left, and were not asked for. After both logs were lost there may be
@@ -51,10 +71,6 @@ impl RestoreReport {
             && self.missing.is_empty()
             && self.not_written.is_empty()
             && !self.stopped
-    }
-
-    pub(super) fn lost(&self) -> usize {
-        self.damaged.len() + self.missing.len()
     }
 
     pub(super) fn unwritten(&mut self, path: RelName, error: DiskError) {
