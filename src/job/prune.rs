@@ -100,7 +100,7 @@ fn is_superseded(
     for (mailbox, path) in &mention.places {
         let mailbox = catalogue.mailbox(mailbox, None)?;
         let stands = catalogue.standing_at(book, mailbox, &path.key())?;
-        let newer = stands.iter().find(|known| known.suspect.is_none());
+        let newer = stands.iter().find(|known| known.suspect.is_none() && !known.missing);
         let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
         let Held::Good(name) = catalogue.held(book, newer)? else { return Ok(false) };
         let identity = catalogue.identity(newer)?;
@@ -136,9 +136,6 @@ fn mentions(
             | Event::Placed { identity, assertion }
             | Event::Missing { identity, assertion } => {
                 (identity, Some((assertion.location.mailbox, assertion.location.path)))
-            }
-            Event::Removed(left) => {
-                (left.identity, Some((left.location.mailbox, left.location.path)))
             }
             Event::Adopted { identity, .. } => (identity, None),
             _ => continue,

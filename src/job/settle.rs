@@ -31,12 +31,15 @@ pub fn settle(
             second_looks(catalogue, dir, page, rules, report)
         })?;
     }
+    // What has a new place by now has moved: one line of the ledger tells of both.
+    let moved = catalogue.leaving_and_present(mailbox, PAGE)?;
+    let at = rules.clock.stamp().time.seconds;
+    catalogue.together(|| moved.iter().try_for_each(|row| gone(catalogue, dir, row, at)))?;
     // A little later than files that appear, so that a move is seen as one: the new place is known
     // by the time the old one is called gone.
     let due = if rules.settle > 0 { due - rules.settle / 4 } else { due };
     for state in [FileState::LeavingSeen, FileState::Leaving] {
         each_page(catalogue, mailbox, state, due, |page| {
-            let at = rules.clock.stamp().time.seconds;
             catalogue.together(|| page.iter().try_for_each(|row| gone(catalogue, dir, row, at)))
         })?;
     }

@@ -30,14 +30,15 @@ pub(crate) fn copies_of(drive: &MemoryDrive, content: &[u8]) -> Vec<String> {
     same.map(|(path, _)| format!("{HOME}{path}")).collect()
 }
 
-/// The kinds of the lines of the ledger, in order.
+/// The kinds of the lines of the ledger, in order, but for those that only tell who writes.
 pub(crate) fn ledger_kinds(drive: &MemoryDrive) -> Vec<String> {
     let text = String::from_utf8(drive.file(&format!("{HOME}ledger.jsonl")).unwrap()).unwrap();
     let kind = |line: &str| {
         let line: serde_json::Value = serde_json::from_str(line).unwrap();
         line["kind"].as_str().unwrap().to_owned()
     };
-    text.lines().filter(|line| !line.is_empty()).map(kind).collect()
+    let kinds = text.lines().filter(|line| !line.is_empty()).map(kind);
+    kinds.filter(|kind| kind != "writer").collect()
 }
 
 /// Lines of one kind in the ledger.

@@ -326,10 +326,9 @@ impl World {
             let book = catalogue.book(drive.row, &station())?;
             let mailbox = self.card.mailbox()?.row;
             for path in self.oracle.paths() {
-                let Some(place) = catalogue.place(book.row, mailbox, &rel(path).key())? else {
-                    continue;
-                };
-                let Some(content) = place.content.filter(|_| place.gone == 0) else { continue };
+                let stands = catalogue.standing_at(book.row, mailbox, &rel(path).key())?;
+                let there = stands.iter().find(|known| !known.missing);
+                let Some(content) = there.map(|known| known.content) else { continue };
                 if let HeldCopy::Good(payload) = catalogue.held(book.row, content)? {
                     let identity = catalogue.identity(content)?;
                     claims.push(Claim {
@@ -539,6 +538,7 @@ impl World {
             self.oracle.put(path, octets);
         }
         self.card.seen_gone.clear();
+        self.card.hinted.clear();
         self.lose_catalogue();
         self.restart()
     }

@@ -254,6 +254,18 @@ impl Catalogue {
         Ok(self.db.prepare_cached(sql)?.query_row([mailbox], |row| row.get(0))?)
     }
 
+    /// Rows of a mailbox that seem to be gone, of contents that are settled somewhere else; at most so many.
+    pub fn leaving_and_present(&self, mailbox: i64, most: usize) -> Result<Vec<FileRow>, JobError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM file INDEXED BY file_unsettled WHERE state IN (6, 7) AND state > 1 \
+             AND mailbox = ?1 AND EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
+             WHERE f.content = file.content AND f.state = 1) LIMIT ?2"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![mailbox, most as i64], FileRow::read)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
     /// Rows changed after `tick`, latest first and before `before`: the newest message is copied first.
     pub fn changes(&self, tick: u64, before: u64, most: usize) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(

@@ -70,6 +70,19 @@ impl Catalogue {
         Ok(self.db.prepare_cached(sql)?.query_row([], |row| row.get::<_, i64>(0))? as u64)
     }
 
+    /// The position that lines written now speak as of; none before the first change. Once something was read that this
+    /// card did not know of it is a new writer's, which has read it: so of two words the later one is seen to be so.
+    pub fn position_now(&self) -> Result<Option<Position>, JobError> {
+        let tick = self.tick()?;
+        match tick > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
+            true => {
+                let tick = self.next_tick()?;
+                self.position_at(tick)
+            }
+            false => self.position_at(tick),
+        }
+    }
+
     /// Draws a writer that goes on from where this card is, and has read what it has read.
     fn begin_writer(&self) -> Result<(), JobError> {
         let tick = self.tick()?;

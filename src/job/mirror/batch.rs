@@ -27,6 +27,12 @@ pub(super) struct CopyItem {
 }
 
 impl CopyItem {
+    /// The place that the line of its copy tells.
+    pub(super) fn place(&self) -> Option<Place> {
+        let content = self.row.content.filter(|_| self.assertion.is_some())?;
+        Some((self.row.mailbox, self.row.key.clone(), content))
+    }
+
     pub(super) fn extension(&self) -> Extension {
         match (&self.lent, &self.assertion) {
             (Some(lent), _) => lent.payload.extension,
@@ -52,9 +58,12 @@ pub(super) struct Batch {
     pub bytes: u64,
     /// Lines that need no copy.
     pub notes: Vec<Event>,
+    /// Departures, each with the place that a copy of this batch must have first.
+    pub departures: Vec<(Event, Option<Place>)>,
     /// What these lines assert, in the order in which they do.
     asserted: Vec<Place>,
     places: HashSet<Place>,
+    copied: HashSet<Place>,
     /// The position of this card as of which it speaks.
     pub position: Position,
     /// Room left on the drive, in octets, after everything planned.
@@ -68,8 +77,10 @@ impl Batch {
             contents: HashSet::new(),
             bytes: 0,
             notes: Vec::new(),
+            departures: Vec::new(),
             asserted: Vec::new(),
             places: HashSet::new(),
+            copied: HashSet::new(),
             position,
             room,
         }
@@ -84,6 +95,7 @@ impl Batch {
         self.room -= item.identity.bytes + OVERHEAD_BYTES;
         self.bytes += item.identity.bytes;
         self.contents.insert(item.identity);
+        self.copied.extend(item.place());
         self.copies.push(item);
     }
 
@@ -99,6 +111,16 @@ impl Batch {
         self.places.contains(place)
     }
 
+    /// Whether one of its copies, if it succeeds, says so.
+    pub(super) fn copies_to(&self, place: &Place) -> bool {
+        self.copied.contains(place)
+    }
+
+    /// Where, by one of its copies that succeeds, a content is.
+    pub(super) fn copied_place_of(&self, content: i64) -> Option<Place> {
+        self.copied.iter().find(|place| place.2 == content).cloned()
+    }
+
     /// Where, by one of its lines, a content is.
     pub(super) fn place_of(&self, content: i64) -> Option<(i64, Vec<u8>)> {
         let found = self.asserted.iter().find(|place| place.2 == content);
@@ -106,7 +128,7 @@ impl Batch {
     }
 
     pub(super) fn is_empty(&self) -> bool {
-        self.copies.is_empty() && self.notes.is_empty()
+        self.copies.is_empty() && self.notes.is_empty() && self.departures.is_empty()
     }
 }
 
@@ -126,7 +148,7 @@ impl BatchSize {
     pub(super) fn is_full(&self, batch: &Batch) -> bool {
         batch.copies.len() >= self.messages
             || batch.bytes >= self.bytes
-            || batch.notes.len() >= BATCH_MESSAGES_MAX
+            || batch.notes.len() + batch.departures.len() >= BATCH_MESSAGES_MAX
     }
 
     pub(super) fn took(&mut self, milliseconds: i64) {

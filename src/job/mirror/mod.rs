@@ -127,7 +127,7 @@ impl Pass<'_> {
             return Ok(u64::MAX);
         }
         let begun = millis(self.clock);
-        let notes = batch.notes.len() as u64;
+        let notes = (batch.notes.len() + batch.departures.len()) as u64;
         let done = commit::commit(self, drive, batch)?;
         size.took(millis(self.clock) - begun);
         report.copied += done.copied;

@@ -19,8 +19,8 @@ pub(super) enum Step {
     Defer,
     /// Record that a content is somewhere; no copy is needed.
     Assert(Event, Place),
-    /// Record that a content has left.
-    Depart(Event),
+    /// Record that a content has left; where a copy of this batch has to be there first, only with it.
+    Depart(Event, Option<Place>),
     /// The ledger says so, but not as of the last change: one line may say all of it again.
     Renew,
     /// Copy it.
@@ -148,19 +148,33 @@ pub(super) fn departure(
     if !uncovered.iter().any(|stamp| reach.covers(*stamp)) {
         return Ok(Step::Skip);
     }
-    if row.why == Departed::Replaced && !is_replacement_told(pass, drive, row, batch)? {
-        return Ok(Step::Defer);
+    let mut needs = None;
+    if row.why == Departed::Replaced
+        && let Some(place) = replacement(pass, drive, row)?
+        && !batch.asserts(&place)
+    {
+        match batch.copies_to(&place) {
+            true => needs = Some(place),
+            false => return Ok(Step::Defer),
+        }
     }
     let told = |place: &Place| -> Result<bool, JobError> {
         Ok(batch.asserts(place) || catalogue.was_asserted(book, place.0, &place.1, place.2)?)
     };
     let mut to = None;
     if catalogue.is_somewhere(content)? {
-        let Some(place) = catalogue.place_told(book, content)?.or_else(|| batch.place_of(content))
-        else {
-            return Ok(Step::Defer);
+        let known = catalogue.place_told(book, content)?.or_else(|| batch.place_of(content));
+        to = match (known, batch.copied_place_of(content)) {
+            (Some(place), _) => Some(place),
+            // One copy can be waited for.
+            (None, Some(copied)) if needs.is_none() => {
+                let (mailbox, key, _) = &copied;
+                let place = (*mailbox, key.clone());
+                needs = Some(copied);
+                Some(place)
+            }
+            _ => return Ok(Step::Defer),
         };
-        to = Some(place);
     } else if let Some(place) = &row.to {
         match last_place(pass, place, content)? {
             // It was seen to go from there too.
@@ -181,33 +195,34 @@ pub(super) fn departure(
         }
         None => None,
     };
-    Ok(Step::Depart(Event::Removed(Departure {
+    let departure = Departure {
         identity: catalogue.identity(content)?,
         location: location(mailbox, path(&row.key)?),
         position,
         why: row.why,
         to,
         gaps: drive.book.gaps,
-    })))
+    };
+    Ok(Step::Depart(Event::Removed(departure), needs))
 }
 
-/// Whether what is at the location now is told already: without it the version before is all there is.
-fn is_replacement_told(
+/// What is at the location now and has to be told first: without it the version before is all there is. None where it
+/// is told already, or nothing is there.
+fn replacement(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &DepartedRow,
-    batch: &Batch,
-) -> Result<bool, JobError> {
-    let Some(file) = pass.catalogue.file(row.mailbox, &row.key)? else { return Ok(true) };
+) -> Result<Option<Place>, JobError> {
+    let Some(file) = pass.catalogue.file(row.mailbox, &row.key)? else { return Ok(None) };
     if !file.state.is_there() {
-        return Ok(true);
+        return Ok(None);
     }
     let wanted = if file.suspect.is_some() { file.good } else { file.content };
-    let (FileState::Present, Some(wanted)) = (file.state, wanted) else { return Ok(false) };
-    let place = (row.mailbox, row.key.clone(), wanted);
+    // What is not settled has no content to be told of: the departure waits for it.
+    let wanted = wanted.filter(|_| file.state == FileState::Present).unwrap_or(0);
     let held = matches!(pass.catalogue.held(drive.book.row, wanted)?, Held::Good(_));
     let standing = pass.catalogue.standing(drive.book.row, row.mailbox, &row.key, wanted)?;
-    Ok(batch.asserts(&place) || held && standing.is_some())
+    Ok((!held || standing.is_none()).then(|| (row.mailbox, row.key.clone(), wanted)))
 }
 
 /// Where a content that moved went in the end; none if it was seen to go from there.

@@ -38,7 +38,8 @@ pub(super) fn sweep(
     size: &mut BatchSize,
     report: &mut PassReport,
 ) -> Result<bool, JobError> {
-    let until = pass.catalogue.tick()?;
+    let Some(position) = pass.catalogue.position_now()? else { return Ok(false) };
+    let until = position.n;
     let rows: Vec<String> = pass.mailboxes.iter().map(|open| open.row.to_string()).collect();
     let known: BTreeSet<&str> = drive.book.told_of.split(' ').collect();
     if rows.iter().any(|row| !known.contains(row.as_str())) {
@@ -46,9 +47,9 @@ pub(super) fn sweep(
         drive.book.told = 0;
     }
     let told = drive.book.told;
-    let Some(position) = pass.catalogue.position_at(until)?.filter(|_| until != told) else {
+    if until == told {
         return Ok(false);
-    };
+    }
     let waiting_before = pass.catalogue.has_departed_before(told)?;
     let mut sweep = Sweep {
         batch: Batch::new(position, drive.volume.room()?),
@@ -91,7 +92,7 @@ impl Sweep<'_, '_> {
             for row in &page {
                 let by_line = by_line && self.to_renew.contains(&row.mailbox);
                 match plan::arrival(self.pass, self.drive, row, &self.batch, by_line)? {
-                    Step::Skip | Step::Depart(_) => {}
+                    Step::Skip | Step::Depart(..) => {}
                     Step::Defer => {
                         self.again = true;
                         self.unfinished = self.unfinished.min(row.tick);
@@ -204,7 +205,7 @@ impl Sweep<'_, '_> {
     /// `true`: it waits for a line that is not written yet, and is looked at again when it is.
     fn departure(&mut self, row: &DepartedRow) -> Result<bool, JobError> {
         match plan::departure(self.pass, self.drive, row, &self.batch)? {
-            Step::Depart(event) => self.batch.notes.push(event),
+            Step::Depart(event, needs) => self.batch.departures.push((event, needs)),
             Step::Defer => return Ok(true),
             _ => {}
         }

@@ -108,7 +108,7 @@ fn settled(drive: &MemoryDrive, ledger: &[u8]) -> BTreeSet<u32> {
                 Event::Damaged { payload, .. } | Event::Sound { payload } => {
                     told.entry(payload.number).and_modify(|there| *there = true);
                 }
-                Event::Missing { payload } => {
+                Event::Absent { payload } => {
                     told.entry(payload.number).and_modify(|there| *there = false);
                 }
                 _ => {}
