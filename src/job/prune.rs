@@ -1,7 +1,7 @@
 //! Gives up superseded versions on a drive that has no room, where its operator wants that. Never a version that is
 //! the latest at its path, nor one of a message that was removed, vanished or damaged, nor where the clock is unsure.
 
-use super::catalogue::{Catalogue, Held, PayloadRow};
+use super::catalogue::{Catalogue, FileState, Held, PayloadRow};
 use super::drive::{Admitted, Copy, Lines, Piece, finish_pruning, hash_copy, session_of};
 use super::{JobError, Progress};
 use crate::disk::ReadFrom;
@@ -100,8 +100,13 @@ fn is_superseded(
     for (mailbox, path) in &mention.places {
         let mailbox = catalogue.mailbox(mailbox, None)?;
         let stands = catalogue.standing_at(book, mailbox, &path.key())?;
-        let newer = stands.iter().find(|known| known.suspect.is_none() && !known.missing);
+        let newer = stands.iter().find(|known| known.suspect.is_none());
         let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
+        // What the card lacks just now may be the last there is of the message.
+        let file = catalogue.file(mailbox, &path.key())?;
+        if !file.is_some_and(|f| f.state == FileState::Present && f.content == Some(newer)) {
+            return Ok(false);
+        }
         let Held::Good(name) = catalogue.held(book, newer)? else { return Ok(false) };
         let identity = catalogue.identity(newer)?;
         let read = hash_copy(&*drive.volume, &drive.dir, name, identity.bytes)?;
