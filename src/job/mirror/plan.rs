@@ -8,7 +8,7 @@ use crate::job::JobError;
 use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow};
 use crate::job::drive::Admitted;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
-use crate::model::limits::{COPY_BUFFER_BYTES, MOVES_FOLLOWED, NUL_TAIL_BYTES};
+use crate::model::limits::{COPY_BUFFER_BYTES, HEIRS_FOLLOWED, NUL_TAIL_BYTES};
 use crate::model::{Hasher, Identity, Reason, RelName, Suspicion};
 
 /// What is to be done.
@@ -148,26 +148,19 @@ pub(super) fn departure(
     if !uncovered.iter().any(|stamp| reach.covers(*stamp)) {
         return Ok(Step::Skip);
     }
-    let mut needs = None;
-    if row.why == Departed::Replaced
-        && let Some(place) = replacement(pass, drive, row)?
-        && !batch.asserts(&place)
-    {
-        match batch.copies_to(&place) {
-            true => needs = Some(place),
-            false => return Ok(Step::Defer),
-        }
-    }
-    let told = |place: &Place| -> Result<bool, JobError> {
-        Ok(batch.asserts(place) || catalogue.was_asserted(book, place.0, &place.1, place.2)?)
+    let heir = last_heir(pass, row)?;
+    let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
+        Followed::NotYet => return Ok(Step::Defer),
+        Followed::With(copied) => Some(copied),
+        Followed::Told => None,
     };
     let mut to = None;
     if catalogue.is_somewhere(content)? {
         let known = catalogue.place_told(book, content)?.or_else(|| batch.place_of(content));
-        to = match (known, batch.copied_place_of(content)) {
+        let copied = needs.clone().or_else(|| batch.copied_place_of(content));
+        to = match (known, copied) {
             (Some(place), _) => Some(place),
-            // One copy can be waited for.
-            (None, Some(copied)) if needs.is_none() => {
+            (None, Some(copied)) if copied.2 == content => {
                 let (mailbox, key, _) = &copied;
                 let place = (*mailbox, key.clone());
                 needs = Some(copied);
@@ -175,15 +168,8 @@ pub(super) fn departure(
             }
             _ => return Ok(Step::Defer),
         };
-    } else if let Some(place) = &row.to {
-        match last_place(pass, place, content)? {
-            // It was seen to go from there too.
-            None => {}
-            Some((mailbox, key)) => match told(&(mailbox, key.clone(), content))? {
-                true => to = Some((mailbox, key)),
-                false => return Ok(Step::Defer),
-            },
-        }
+    } else if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
+        to = Some((mailbox, key));
     }
     let path = |key: &[u8]| {
         RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
@@ -206,35 +192,88 @@ pub(super) fn departure(
     Ok(Step::Depart(Event::Removed(departure), needs))
 }
 
-/// What is at the location now and has to be told first: without it the version before is all there is. None where it
-/// is told already, or nothing is there.
-fn replacement(
+/// Whether a drive has what came after a message that left.
+enum Followed {
+    /// It has, or nothing came.
+    Told,
+    /// It has once this copy is made.
+    With(Place),
+    /// It has not.
+    NotYet,
+}
+
+/// A later version, or a later place, is on the drive before one is given up: what followed in the end, and what is at
+/// the location now.
+fn followed(
     pass: &Pass<'_>,
     drive: &Admitted,
+    batch: &Batch,
     row: &DepartedRow,
-) -> Result<Option<Place>, JobError> {
-    let Some(file) = pass.catalogue.file(row.mailbox, &row.key)? else { return Ok(None) };
-    if !file.state.is_there() {
+    heir: Option<&Place>,
+) -> Result<Followed, JobError> {
+    let now = replacement(pass, row)?;
+    let mut followed = Followed::Told;
+    for (place, elsewhere) in
+        heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
+    {
+        if is_told(pass, drive, batch, place, elsewhere)? {
+            continue;
+        }
+        let copied = match elsewhere && !batch.copies_to(place) {
+            true => batch.copied_place_of(place.2),
+            false => Some(place.clone()).filter(|place| batch.copies_to(place)),
+        };
+        followed = match (followed, copied) {
+            (Followed::Told, Some(copied)) => Followed::With(copied),
+            // One copy can be waited for.
+            (Followed::With(other), Some(copied)) if other == copied => Followed::With(copied),
+            _ => return Ok(Followed::NotYet),
+        };
+    }
+    Ok(followed)
+}
+
+/// Whether a ledger says that a content is at a location, or `elsewhere` where it is or is missing from, and the drive
+/// has it.
+fn is_told(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    batch: &Batch,
+    place: &Place,
+    elsewhere: bool,
+) -> Result<bool, JobError> {
+    let (mailbox, key, content) = place;
+    let (catalogue, book) = (pass.catalogue, drive.book.row);
+    if batch.asserts(place) || elsewhere && batch.place_of(*content).is_some() {
+        return Ok(true);
+    }
+    if !matches!(catalogue.held(book, *content)?, Held::Good(_)) {
+        return Ok(false);
+    }
+    Ok(catalogue.standing(book, *mailbox, key, *content)?.is_some()
+        || elsewhere && catalogue.place_told(book, *content)?.is_some())
+}
+
+/// What is at the location of a replaced message now, if anything is: without it the version before is all there is.
+fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobError> {
+    if row.why != Departed::Replaced {
         return Ok(None);
     }
+    let file = pass.catalogue.file(row.mailbox, &row.key)?;
+    let Some(file) = file.filter(|file| file.state.is_there()) else { return Ok(None) };
     let wanted = if file.suspect.is_some() { file.good } else { file.content };
     // What is not settled has no content to be told of: the departure waits for it.
     let wanted = wanted.filter(|_| file.state == FileState::Present).unwrap_or(0);
-    let held = matches!(pass.catalogue.held(drive.book.row, wanted)?, Held::Good(_));
-    let standing = pass.catalogue.standing(drive.book.row, row.mailbox, &row.key, wanted)?;
-    Ok((!held || standing.is_none()).then(|| (row.mailbox, row.key.clone(), wanted)))
+    Ok(Some((row.mailbox, row.key.clone(), wanted)))
 }
 
-/// Where a content that moved went in the end; none if it was seen to go from there.
-fn last_place(
-    pass: &Pass<'_>,
-    place: &(i64, Vec<u8>),
-    content: i64,
-) -> Result<Option<(i64, Vec<u8>)>, JobError> {
-    let mut last = place.clone();
-    for _ in 0..MOVES_FOLLOWED {
-        let Some(departed) = pass.catalogue.departed(last.0, &last.1, content)? else { break };
-        match departed.to {
+/// What followed a message in the end, through all its moves and later versions; none if it was deleted then. The last
+/// of them may be missing: as long as no copy of it is on a drive, that drive keeps the version before.
+fn last_heir(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobError> {
+    let Some(mut last) = row.heir.clone() else { return Ok(None) };
+    for _ in 0..HEIRS_FOLLOWED {
+        let Some(departed) = pass.catalogue.departed(last.0, &last.1, last.2)? else { break };
+        match departed.heir {
             Some(next) => last = next,
             None => return Ok(None),
         }

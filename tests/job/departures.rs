@@ -1,0 +1,80 @@
+//! What left the mailbox, and when a drive gives it up: only for what came after it, and only by the word of somebody
+//! who saw it go. Never lets an older version go where the later one was lost.
+
+use crate::card::{Card, mail};
+use crate::medium::whole;
+use counterfoil::disk::MemoryDrive;
+
+fn names(drives: &[&MemoryDrive]) -> Vec<String> {
+    whole(drives, false).into_keys().collect()
+}
+
+/// The card loses a later version before any drive has it: the drive keeps the one before.
+#[test]
+fn a_version_stays_where_the_later_one_was_lost_before_it_was_copied() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("first"));
+    card.mirrored(&drive);
+    card.deliver("inbox/1", &mail("second"));
+    card.scan(0);
+    card.vanish("inbox/1");
+    card.mirrored(&drive);
+    assert_eq!(whole(&[&drive], false)["inbox/1"], mail("first"));
+    // Nor does another message at that path end it: both come back.
+    card.deliver("inbox/1", &mail("another"));
+    card.mirrored(&drive);
+    let got = whole(&[&drive], false);
+    assert_eq!(got["inbox/1"], mail("another"));
+    assert!(got.into_values().any(|octets| octets == mail("first")));
+}
+
+/// The same where the later version was moved before it was lost.
+#[test]
+fn a_version_stays_where_the_later_one_was_moved_and_lost() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("first"));
+    card.mirrored(&drive);
+    card.deliver("inbox/1", &mail("second"));
+    card.scan(0);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.vanish("archive/1");
+    card.mirrored(&drive);
+    assert_eq!(whole(&[&drive], false)["inbox/1"], mail("first"));
+}
+
+/// A message moves, is replaced there, and is lost: the drive still has it where it was.
+#[test]
+fn a_moved_message_stays_where_its_later_version_was_lost() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("first"));
+    card.mirrored(&drive);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.deliver("archive/1", &mail("second"));
+    card.scan(0);
+    card.vanish("archive/1");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), ["inbox/1"]);
+}
+
+/// A version that another drive has is no reason to give up this drive's own; once it is here the older one goes.
+#[test]
+fn a_version_goes_once_the_later_one_is_on_the_same_drive() {
+    let card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("first"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.deliver("inbox/1", &mail("second"));
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.vanish("inbox/1");
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.mirror_as(&first, "first").outcome.unwrap();
+    // The second drive was told, and its word counts for both.
+    assert_eq!(whole(&[&first, &second], false)["inbox/1"], mail("second"));
+    assert_eq!(whole(&[&first], false)["inbox/1"], mail("first"));
+    card.deliver("archive/1", &mail("second"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+    assert_eq!(names(&[&first]), ["archive/1"]);
+}
