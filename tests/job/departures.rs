@@ -78,3 +78,27 @@ fn a_version_goes_once_the_later_one_is_on_the_same_drive() {
     card.mirror_as(&first, "first").outcome.unwrap();
     assert_eq!(names(&[&first]), ["archive/1"]);
 }
+
+/// The catalogue loses its last changes in a cut: what it told a drive meanwhile it reads there, and from then on it
+/// speaks of that too.
+#[test]
+fn what_a_lost_end_of_the_state_told_is_ended_by_what_is_told_later() {
+    let (mut card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    let before = card.catalogue.copied().unwrap();
+    card.deliver("inbox/2", &mail("two"));
+    card.mirrored(&drive);
+    card.catalogue = before;
+    drive.replug(true);
+    card.clock.reboot();
+    card.mirrored(&drive);
+    card.delete("inbox/2");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), ["inbox/1"]);
+    // A later version is later than what was told then, too.
+    card.deliver("inbox/1", &mail("one, corrected"));
+    card.mirrored(&drive);
+    assert_eq!(whole(&[&drive], false)["inbox/1"], mail("one, corrected"));
+    assert_eq!(names(&[&drive]), ["inbox/1"]);
+}
