@@ -102,3 +102,34 @@ fn what_a_lost_end_of_the_state_told_is_ended_by_what_is_told_later() {
     assert_eq!(whole(&[&drive], false)["inbox/1"], mail("one, corrected"));
     assert_eq!(names(&[&drive]), ["inbox/1"]);
 }
+
+/// What a lost end of this card's state told says nothing of what came since, though the numbers are the same: it is
+/// told again.
+#[test]
+fn a_line_of_a_lost_end_of_the_state_makes_nothing_safe_that_came_since() {
+    let mut card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.scan(0);
+    let before = card.catalogue.copied().unwrap();
+    for version in 2..9 {
+        card.deliver("inbox/1", &mail(&format!("version {version}")));
+        card.scan(0);
+    }
+    card.deliver("inbox/2", &mail("two"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.mirror_as(&second, "second").outcome.unwrap();
+    let at = card.root().join("inbox/2");
+    let modified = std::fs::metadata(&at).unwrap().modified().unwrap();
+    card.delete("inbox/2");
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.catalogue = before;
+    card.clock.reboot();
+    first.replug(true);
+    // The drive is read before the mailbox is looked at.
+    card.copy(&first, "first").outcome.unwrap();
+    card.deliver("inbox/2", &mail("two"));
+    std::fs::File::options().write(true).open(&at).unwrap().set_modified(modified).unwrap();
+    card.mirror_as(&first, "first").outcome.unwrap();
+    assert!(names(&[&first, &second]).contains(&"inbox/2".into()));
+}

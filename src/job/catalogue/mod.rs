@@ -50,6 +50,8 @@ pub struct Catalogue {
     is_fresh: Cell<bool>,
     /// What is known of writers, once it was asked for.
     lineage: RefCell<Option<writers::Lineage>>,
+    /// While a ledger is read, the last change of this card.
+    reading: Cell<Option<u64>>,
 }
 
 impl Catalogue {

@@ -130,7 +130,8 @@ impl Catalogue {
         // Plans do not depend on the values bound: else most statements are prepared anew at each use.
         db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
         db.set_prepared_statement_cache_capacity(STATEMENTS);
-        Ok(Self { db, keeps_sightings: true, is_fresh: true.into(), lineage: None.into() })
+        let (is_fresh, lineage, reading) = (true.into(), None.into(), None.into());
+        Ok(Self { db, keeps_sightings: true, is_fresh, lineage, reading })
     }
 
     /// The lock of a drive's id: two drives with one id, as after copying a stick, are never written at the

@@ -224,8 +224,8 @@ impl Catalogue {
                 || lineage.knew.contains_key(&position.writer)
         };
         if !self.lineage.borrow().as_ref().is_some_and(known) {
-            // Another thread may have begun a writer since.
-            let lineage = self.load_lineage(u64::MAX)?;
+            // Another thread may have begun a writer since, or the ledger that is read told of one.
+            let lineage = self.load_lineage(self.reading.get().unwrap_or(u64::MAX))?;
             self.lineage.replace(Some(lineage));
         }
         Ok(self.lineage.borrow_mut().as_mut().map_or(0, |lineage| lineage.as_of(position)))
@@ -234,9 +234,15 @@ impl Catalogue {
     /// Before a ledger is read: of the numbers that it gives this card's present writer none is known beyond the last
     /// change, as after an old image of the card was put back.
     pub fn begin_reading(&self) -> Result<(), JobError> {
-        let lineage = self.load_lineage(self.tick()?)?;
-        self.lineage.replace(Some(lineage));
+        self.reading.set(Some(self.tick()?));
+        self.lineage.take();
         Ok(())
+    }
+
+    /// The ledger is read, or what could be: lines from here on are this card's own.
+    pub fn end_reading(&self) {
+        self.reading.set(None);
+        self.lineage.take();
     }
 
     fn load_lineage(&self, most: u64) -> Result<Lineage, JobError> {
