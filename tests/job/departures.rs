@@ -133,3 +133,21 @@ fn a_line_of_a_lost_end_of_the_state_makes_nothing_safe_that_came_since() {
     card.mirror_as(&first, "first").outcome.unwrap();
     assert!(names(&[&first, &second]).contains(&"inbox/2".into()));
 }
+
+/// A later version has the same content as a message that is copied in the same batch, and other messages are told
+/// again, each by a line of its own: the version before goes all the same.
+#[test]
+fn a_version_goes_though_the_later_one_is_told_among_those_told_again() {
+    let mut card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.deliver("inbox/2", &mail("two"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.lose_catalogue();
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.deliver("inbox/1", &mail("later"));
+    card.deliver("inbox/3", &mail("later"));
+    card.mirror_as(&second, "second").outcome.unwrap();
+    assert_eq!(names(&[&second]), ["inbox/1", "inbox/2", "inbox/3"]);
+}
