@@ -151,3 +151,18 @@ fn a_version_goes_though_the_later_one_is_told_among_those_told_again() {
     card.mirror_as(&second, "second").outcome.unwrap();
     assert_eq!(names(&[&second]), ["inbox/1", "inbox/2", "inbox/3"]);
 }
+
+/// A message was moved and then deleted while a drive was away: for that drive it was deleted, and comes back with what
+/// was removed.
+#[test]
+fn what_was_moved_and_deleted_comes_back_with_what_was_removed() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.delete("archive/1");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), Vec::<String>::new());
+    assert_eq!(whole(&[&drive], true)["inbox/1"], mail("one"));
+}

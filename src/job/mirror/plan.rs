@@ -148,7 +148,7 @@ pub(super) fn departure(
     if !uncovered.iter().any(|stamp| reach.covers(*stamp)) {
         return Ok(Step::Skip);
     }
-    let heir = last_heir(pass, row)?;
+    let End { heir, why } = end_of(pass, row)?;
     let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
         Followed::NotYet => return Ok(Step::Defer),
         Followed::With(copied) => Some(copied),
@@ -185,7 +185,7 @@ pub(super) fn departure(
         identity: catalogue.identity(content)?,
         location: location(mailbox, path(&row.key)?),
         position,
-        why: row.why,
+        why,
         to,
         gaps: drive.book.gaps,
     };
@@ -267,18 +267,27 @@ fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobE
     Ok(Some((row.mailbox, row.key.clone(), wanted)))
 }
 
-/// What followed a message in the end, through all its moves and later versions; none if it was deleted then. The last
-/// of them may be missing: as long as no copy of it is on a drive, that drive keeps the version before.
-fn last_heir(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobError> {
-    let Some(mut last) = row.heir.clone() else { return Ok(None) };
+/// What became of a message in the end, through all its moves and later versions.
+struct End {
+    /// What followed it; none if it was deleted then. It may be missing: as long as no copy of it is on a drive, that
+    /// drive keeps the version before.
+    heir: Option<Place>,
+    /// Why it left. What was deleted in the end was deleted, for a drive that knows nothing of the way there.
+    why: Departed,
+}
+
+fn end_of(pass: &Pass<'_>, row: &DepartedRow) -> Result<End, JobError> {
+    let why = row.why;
+    let Some(mut last) = row.heir.clone() else { return Ok(End { heir: None, why }) };
     for _ in 0..HEIRS_FOLLOWED {
         let Some(departed) = pass.catalogue.departed(last.0, &last.1, last.2)? else { break };
         match departed.heir {
             Some(next) => last = next,
-            None => return Ok(None),
+            None if departed.why == Departed::Replaced => return Ok(End { heir: None, why }),
+            None => return Ok(End { heir: None, why: departed.why }),
         }
     }
-    Ok(Some(last))
+    Ok(End { heir: Some(last), why })
 }
 
 fn location(mailbox: &OpenMailbox, path: RelName) -> Location {
