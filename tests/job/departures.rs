@@ -166,3 +166,18 @@ fn what_was_moved_and_deleted_comes_back_with_what_was_removed() {
     assert_eq!(names(&[&drive]), Vec::<String>::new());
     assert_eq!(whole(&[&drive], true)["inbox/1"], mail("one"));
 }
+
+/// A message is moved, and an empty one comes in its place before a drive is told of either: it is no damage, and the
+/// other one is not missing there.
+#[test]
+fn an_empty_message_where_another_was_moved_away_is_no_damage() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.deliver("inbox/1", b"");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), ["archive/1", "inbox/1"]);
+    assert_eq!(whole(&[&drive], false)["inbox/1"], b"");
+}

@@ -302,11 +302,35 @@ fn known_damage(
     content: i64,
     why: Suspicion,
 ) -> Result<Option<Suspicion>, JobError> {
-    let all = pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)?;
-    let good = all.iter().find(|known| known.content != content && known.suspect.is_none());
-    let Some(good) = good else { return Ok(Some(why)) };
-    pass.catalogue.mark_suspect(row, good.content, why)?;
+    if let Some(good) = version_before(pass, drive, row, content)? {
+        pass.catalogue.mark_suspect(row, good, why)?;
+    }
     Ok(Some(why))
+}
+
+/// The good version that a drive has of a path beside a new one, if there is any that the new one may be the rest of.
+/// What was seen to leave the path before that came is not: another message is there now.
+fn version_before(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &FileRow,
+    content: i64,
+) -> Result<Option<i64>, JobError> {
+    for known in pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)? {
+        if known.content == content || known.suspect.is_some() {
+            continue;
+        }
+        let departed = pass.catalogue.departed(row.mailbox, &row.key, known.content)?;
+        let by_this = |departed: DepartedRow| {
+            departed.heir.is_some_and(|(mailbox, key, heir)| {
+                (mailbox, heir) == (row.mailbox, content) && key == row.key
+            })
+        };
+        if departed.is_none_or(by_this) {
+            return Ok(Some(known.content));
+        }
+    }
+    Ok(None)
 }
 
 /// What a new version looks like beside the one the drive has: what a card leaves of a file whose blocks
@@ -318,9 +342,7 @@ fn damage(
     content: i64,
     new: &Identity,
 ) -> Result<Option<Suspicion>, JobError> {
-    let before = pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)?;
-    let before = before.iter().find(|known| known.content != content && known.suspect.is_none());
-    let Some(good) = before.map(|known| known.content) else { return Ok(None) };
+    let Some(good) = version_before(pass, drive, row, content)? else { return Ok(None) };
     let old = pass.catalogue.identity(good)?;
     let why = match new.bytes {
         _ if old.bytes == 0 || old == *new => None,
