@@ -181,3 +181,21 @@ fn an_empty_message_where_another_was_moved_away_is_no_damage() {
     assert_eq!(names(&[&drive]), ["archive/1", "inbox/1"]);
     assert_eq!(whole(&[&drive], false)["inbox/1"], b"");
 }
+
+/// One of two places of a message was spoilt by the card before a new drive came: the good version is told there too,
+/// beside its copy for the other place, and stays when that one is deleted.
+#[test]
+fn a_good_version_is_told_at_its_place_beside_its_copy_for_another() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.deliver("inbox/2", &mail("one"));
+    card.scan(0);
+    let octets = mail("one").len();
+    std::fs::write(card.root().join("inbox/1"), vec![0; octets]).unwrap();
+    card.mirrored(&drive);
+    card.delete("inbox/2");
+    card.mirrored(&drive);
+    let got = whole(&[&drive], false);
+    assert_eq!(got.keys().collect::<Vec<_>>(), ["inbox/1"]);
+    assert_eq!(got["inbox/1"], mail("one"));
+}

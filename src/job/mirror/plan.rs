@@ -108,7 +108,13 @@ pub(super) fn missing(
 ) -> Result<Step, JobError> {
     let (book, content) = (drive.book.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
-    let Held::Good(_) = pass.catalogue.held(book, content)? else { return Ok(Step::Skip) };
+    let Held::Good(_) = pass.catalogue.held(book, content)? else {
+        return Ok(match batch.copied_place_of(content) {
+            // Another location has it too, and its copy comes first.
+            Some(_) => Step::Defer,
+            None => Step::Skip,
+        });
+    };
     let standing = pass.catalogue.standing(book, row.mailbox, &row.key, content)?;
     if standing.is_some_and(|known| known.as_of >= row.tick) {
         return Ok(Step::Skip);
