@@ -59,6 +59,8 @@ pub enum Command {
     Verify(Scope),
     /// Put the mailbox back from the drives
     Restore(Restore),
+    /// Decide that messages which are missing, or which a stick alone has, are not wanted back
+    Acknowledge(Acknowledge),
     /// The drives known, what each holds, when last seen, when last proven
     Drives(Drives),
     /// Look at the config
@@ -179,12 +181,32 @@ pub struct Restore {
     /// Bring back too, under recovered/, copies that look like what a cut left
     #[arg(long)]
     pub with_doubtful: bool,
+    /// Bring back the older versions of this one message too (MAILBOX/PATH), beside it
+    #[arg(long, value_name = "PATH", conflicts_with = "repair")]
+    pub versions: Option<PathBuf>,
     /// Put the station's config back too, as the drive carries it; never over one that is there
     #[arg(long, conflicts_with = "dry_run")]
     pub with_config: bool,
     /// Try it: restore into a passing folder, compare with the drives and the mailbox, and keep the date
     #[arg(long, conflicts_with_all = ["into", "dry_run", "with_config", "with_removed", "with_doubtful"])]
     pub rehearse: bool,
+}
+
+/// Arguments of `acknowledge`.
+#[derive(Debug, ClapArgs)]
+#[group(required = true, multiple = true, args = ["paths", "missing", "only_on"])]
+pub struct Acknowledge {
+    #[command(flatten)]
+    pub(super) scope: Scope,
+    /// Messages that are missing or damaged: MAILBOX/PATH, or the file
+    #[arg(value_name = "PATH")]
+    pub paths: Vec<PathBuf>,
+    /// All messages that are missing from the mailbox
+    #[arg(long)]
+    pub missing: bool,
+    /// All messages that this drive has and the mailbox lacks: they shall stay away from it
+    #[arg(long, value_name = "NAME")]
+    pub only_on: Option<String>,
 }
 
 /// Arguments of `audit`.

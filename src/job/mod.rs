@@ -1,6 +1,7 @@
 //! One-shot work: scan, admit a drive, mirror, verify, audit, restore. Uses `model` and `disk`.
 //! Knows no events and no timers, takes time from a [`Clock`](crate::model::Clock), makes no words.
 
+pub mod acknowledge;
 pub mod audit;
 pub mod carry;
 pub mod catalogue;

@@ -127,7 +127,8 @@ pub(crate) fn restored_into(
     let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
     let goals =
         told.into_iter().map(|(row, name)| Goal { row, name, path: into.to_owned() }).collect();
-    let plan = Plan { goals, with_removed, with_doubtful: false, dry_run: false, progress };
+    let (versions, with_doubtful, dry_run) = (None, false, false);
+    let plan = Plan { goals, with_removed, versions, with_doubtful, dry_run, progress };
     restore(&gathered, &plan).unwrap()
 }
 

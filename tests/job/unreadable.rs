@@ -33,6 +33,7 @@ fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
     let plan = Plan {
         goals: goals.collect(),
         with_removed: false,
+        versions: None,
         with_doubtful: false,
         dry_run: false,
         progress: &Unwatched,

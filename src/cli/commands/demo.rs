@@ -204,6 +204,7 @@ impl Story<'_> {
             let plan = Plan {
                 goals: goals.clone(),
                 with_removed: false,
+                versions: None,
                 with_doubtful: false,
                 dry_run: false,
                 progress: &Unwatched,

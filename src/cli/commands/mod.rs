@@ -1,5 +1,6 @@
 //! One file a command: set up, run a round of `job`, report. No work is done here.
 
+pub(super) mod acknowledge;
 pub(super) mod audit;
 mod choice;
 pub(super) mod config_check;

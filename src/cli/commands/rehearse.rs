@@ -55,7 +55,8 @@ pub(super) fn run(
         let bar = Bar::new(output, what, paths);
         let goals = passing.clone();
         let (with_removed, with_doubtful) = (false, false);
-        let plan = Plan { goals, with_removed, with_doubtful, dry_run, progress: &bar };
+        let versions = None;
+        let plan = Plan { goals, with_removed, versions, with_doubtful, dry_run, progress: &bar };
         let report = restore(gathered, &plan);
         bar.end();
         report

@@ -55,7 +55,7 @@ pub(super) fn run(
 }
 
 /// The drive known by a name or an id.
-fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, Problem> {
+pub(super) fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, Problem> {
     let known = |drive: &&Shown| drive.row.row != 0;
     let named: Vec<_> = drives
         .iter()

@@ -2,7 +2,8 @@
 
 use super::{count, json_path, size};
 use crate::cli::output::{Output, Tone};
-use crate::job::restore::{Goal, Lost, Repaired, RestoreReport};
+use crate::job::restore::{Goal, LeftOut, Lost, Repaired, RestoreReport};
+use crate::model::ledger::Departed;
 use crate::model::{RelName, escape};
 use serde_json::{Map, Value, json};
 
@@ -28,6 +29,18 @@ pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
         "instead_of_suspect": report.instead_of_suspect,
         "numbered": report.numbered,
         "doubtful": report.doubtful,
+        "older": report.older,
+        "left_out": report.left_out.iter().map(|left_out| json!({
+            "by": left_out.by,
+            "why": left_out.why.as_str(),
+            "messages": left_out.messages,
+            "bytes": left_out.bytes,
+        })).collect::<Vec<_>>(),
+        "conflicts": report.conflicts.iter().map(|path| {
+            let mut object = Map::new();
+            json_path(&mut object, path);
+            Value::Object(object)
+        }).collect::<Vec<_>>(),
         "damaged": lost(&report.damaged),
         "missing": lost(&report.missing),
         "not_written": not_written,
@@ -74,11 +87,13 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
             report.instead_of_suspect,
             "in its last good version, the latest looking like card damage",
         ),
+        (report.older, "in an older version, because no good copy of the last one was found"),
         (report.numbered, "of which only the number is known, under recovered/"),
     ];
     for (number, what) in notes.into_iter().filter(|(number, _)| *number > 0) {
         output.say(format!("  {number} of them {what}"));
     }
+    left_out(output, report);
     if report.doubtful > 0 {
         let copies = if report.doubtful == 1 { "copy looks" } else { "copies look" };
         output.warn(format!(
@@ -110,6 +125,36 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
         }
     };
     output.say(verdict);
+}
+
+/// What was not put back, by whose word, and how to get it all the same.
+fn left_out(output: &Output, report: &RestoreReport) {
+    for LeftOut { by, why, messages, bytes } in &report.left_out {
+        let why = match why {
+            Departed::Deleted => "deleted",
+            Departed::Acknowledged => "acknowledged as not wanted",
+            Departed::Replaced => "replaced by a later version",
+            Departed::Moved => "moved away",
+        };
+        let messages = count(*messages, "message");
+        output.say(format!("  {messages} ({}) left out: {by} says: {why}.", size(*bytes)));
+    }
+    let says = |whys: &[Departed]| report.left_out.iter().any(|left| whys.contains(&left.why));
+    if says(&[Departed::Deleted, Departed::Acknowledged]) {
+        output.say("  To get the deleted ones too, run the same command with --with-removed.");
+    }
+    if says(&[Departed::Replaced]) {
+        output.say("  To get the older versions of one message, add --versions MAILBOX/PATH.");
+    }
+    const SHOWN: usize = 20;
+    for path in report.conflicts.iter().take(SHOWN) {
+        output.warn(format!(
+            "{path}: two different messages have this name, and nobody knows which is the later; both are there"
+        ));
+    }
+    if report.conflicts.len() > SHOWN {
+        output.warn(format!("and {} more of that kind", report.conflicts.len() - SHOWN));
+    }
 }
 
 /// What to do next, after a restore to where the mail was.

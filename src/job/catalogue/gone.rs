@@ -170,6 +170,17 @@ impl Catalogue {
         Ok(())
     }
 
+    /// A version that looked like damage is taken for the message.
+    pub fn take_as_it_is(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
+        let tick = self.next_tick()?;
+        self.db
+            .prepare_cached(
+                "UPDATE file SET suspect = NULL, good = NULL, tick = ?3 WHERE mailbox = ?1 AND key = ?2",
+            )?
+            .execute(params![mailbox, key, tick as i64])?;
+        Ok(())
+    }
+
     /// What is missing in place of a damaged version is missing without one from now on.
     pub fn damage_is_gone(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
         self.db

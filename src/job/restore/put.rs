@@ -21,6 +21,8 @@ pub struct Plan<'a> {
     pub goals: Vec<Goal>,
     /// Bring back removed messages too.
     pub with_removed: bool,
+    /// Bring back the older versions of the message at this location too: a mailbox's row and the path's sorting key.
+    pub versions: Option<(i64, Vec<u8>)>,
     /// Bring back too, under their numbers, copies that look like what a cut left.
     pub with_doubtful: bool,
     /// Only count what would be done.
@@ -168,6 +170,14 @@ impl Work<'_, '_, '_> {
 
     /// A message that is not put back, by a drive's word.
     fn leave_out(&mut self, left_out: &Withheld) -> Result<(), JobError> {
+        let asked = self.plan.versions.as_ref();
+        if asked.is_some_and(|(mailbox, key)| (*mailbox, key) == (left_out.mailbox, &left_out.key))
+        {
+            let path = RelName::from_key(&left_out.key)
+                .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
+            let message = self.version(path, &left_out.version, What::AsTold, Vec::new())?;
+            return self.put(message);
+        }
         let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
         let by = self.gathered.drives.iter().find(|drive| drive.book.row == left_out.book);
         let by = by.map(|drive| drive.volume.facts().shown.clone()).unwrap_or_default();
