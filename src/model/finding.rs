@@ -2,8 +2,9 @@
 //! about a version, what was found on a drive. Words for a person are made in `cli`.
 
 use super::digest::Digest;
+use super::ids::DriveId;
 use super::limits::PROBLEMS_MAX;
-use super::names::{DriveId, PayloadName, RelName};
+use super::names::{PayloadName, RelName};
 use std::fmt;
 
 /// Why a message is not mirrored. The texts are part of the JSON format.

@@ -7,6 +7,7 @@ pub mod digest;
 pub mod dtg;
 pub mod escape;
 pub mod finding;
+pub mod ids;
 pub mod keeping;
 pub mod ledger;
 pub mod limits;
@@ -19,7 +20,8 @@ pub mod writers;
 
 pub use digest::{Digest, Hasher, Identity};
 pub use finding::{Finding, Reason, Suspicion};
+pub use ids::{DriveId, WriterId};
 pub use medium::Medium;
-pub use names::{DriveId, Extension, MailboxName, PayloadName, RelName, StationName, WriterId};
+pub use names::{Extension, MailboxName, PayloadName, RelName, StationName};
 pub use stamp::{Claim, Clock, Moment, Stamp};
 pub use writers::{Position, Reach, Writers};

@@ -4,7 +4,7 @@
 use super::writers::position_columns;
 use super::{BookRow, Catalogue};
 use crate::job::JobError;
-use crate::model::{Moment, Position, Reach, Suspicion};
+use crate::model::{Moment, Position, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A content that stands at a location, by a drive's ledger.
@@ -161,11 +161,14 @@ impl Catalogue {
         (mailbox, key, content): (i64, &[u8], i64),
     ) -> Result<Vec<Position>, JobError> {
         let mut stamps = self.stamps(book, mailbox, key, content)?;
-        let departures = self.departures(book, mailbox, key, content)?;
-        if !departures.is_empty() {
-            let writers = self.writers()?;
-            let reaches: Vec<Reach> = departures.iter().map(|at| writers.reach(*at)).collect();
-            stamps.retain(|stamp| !reaches.iter().any(|reach| reach.covers(*stamp)));
+        for departure in self.departures(book, mailbox, key, content)? {
+            let mut left = Vec::with_capacity(stamps.len());
+            for stamp in stamps {
+                if !self.covers(departure, stamp)? {
+                    left.push(stamp);
+                }
+            }
+            stamps = left;
         }
         Ok(stamps)
     }
@@ -216,9 +219,12 @@ impl Catalogue {
         let (mailbox, key, content) = (standing.mailbox, &standing.key, standing.content);
         let Some(departed) = self.departed(mailbox, key, content)? else { return Ok(false) };
         let Some(position) = self.position_at(departed.tick)? else { return Ok(false) };
-        let reach = self.writers()?.reach(position);
-        let uncovered = self.uncovered(book, (mailbox, key, content))?;
-        Ok(uncovered.iter().all(|stamp| reach.covers(*stamp)))
+        for stamp in self.uncovered(book, (mailbox, key, content))? {
+            if !self.covers(position, stamp)? {
+                return Ok(false);
+            }
+        }
+        Ok(true)
     }
 
     /// How many messages a drive asserts that this card lacks.

@@ -12,12 +12,14 @@ mod files;
 mod gone;
 mod health;
 mod holdings;
+mod ledger_lines;
 mod merge;
 mod opening;
 mod payloads;
 mod proofs;
 mod prunes;
 mod rereads;
+mod station;
 mod traffic;
 mod writers;
 

@@ -60,6 +60,8 @@ CREATE TABLE file (
 CREATE INDEX file_by_tick ON file (tick);
 -- With state and tick, so that a content of a million files is not gone through for each of them.
 CREATE INDEX file_by_content ON file (content, state, tick);
+-- Where a content may have moved to.
+CREATE INDEX file_new ON file (content, since) WHERE state = 1 AND excused = 0 AND suspect IS NULL;
 CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
 CREATE INDEX file_good ON file (good) WHERE good IS NOT NULL;
 

@@ -6,7 +6,7 @@ use crate::disk::host;
 use crate::job::JobError;
 use crate::model::ledger::Event;
 use crate::model::limits::WRITER_LINKS_MAX;
-use crate::model::{Position, WriterId, Writers};
+use crate::model::{Position, Reach, WriterId, Writers};
 use rusqlite::{OptionalExtension as _, Row, params};
 use std::collections::{BTreeSet, HashMap};
 
@@ -18,6 +18,8 @@ pub(super) struct Lineage {
     own: HashMap<WriterId, u64>,
     /// Of other writers the last change of this card that they knew of.
     knew: HashMap<WriterId, u64>,
+    /// What each writer covers of others, once it was asked for.
+    reaches: HashMap<WriterId, Reach>,
 }
 
 impl Lineage {
@@ -246,8 +248,22 @@ impl Catalogue {
             let last = row.get::<_, Option<i64>>(1)?.map_or(most, |last| last as u64);
             own.insert(writer_column(row, 0)?, last);
         }
-        let writers = if own.is_empty() { Writers::default() } else { self.writers()? };
-        Ok(Lineage { writers, own, knew: HashMap::new() })
+        Ok(Lineage { writers: self.writers()?, own, knew: HashMap::new(), reaches: HashMap::new() })
+    }
+
+    /// Whether one position covers another.
+    pub fn covers(&self, one: Position, other: Position) -> Result<bool, JobError> {
+        if one.writer == other.writer {
+            return Ok(one.n >= other.n);
+        }
+        let known = |lineage: &Lineage| lineage.writers.links(one.writer).is_some();
+        if !self.lineage.borrow().as_ref().is_some_and(known) {
+            let lineage = self.load_lineage(u64::MAX)?;
+            self.lineage.replace(Some(lineage));
+        }
+        let mut lineage = self.lineage.borrow_mut();
+        let Some(Lineage { writers, reaches, .. }) = lineage.as_mut() else { return Ok(false) };
+        Ok(reaches.entry(one.writer).or_insert_with(|| writers.reach(one)).covers(other))
     }
 
     /// Lines that a ledger needs before some events, so that it tells of every writer they speak of, and of those

@@ -139,13 +139,13 @@ pub(super) fn departure(
     let (catalogue, book, content) = (pass.catalogue, drive.book.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
     let Some(position) = catalogue.position_at(row.tick)? else { return Ok(Step::Skip) };
-    let uncovered = catalogue.uncovered(book, (row.mailbox, &row.key, content))?;
-    if uncovered.is_empty() {
-        return Ok(Step::Skip);
-    }
     // What another card asserted meanwhile is not withheld by what this one saw before.
-    let reach = catalogue.writers()?.reach(position);
-    if !uncovered.iter().any(|stamp| reach.covers(*stamp)) {
+    let uncovered = catalogue.uncovered(book, (row.mailbox, &row.key, content))?;
+    let mut withholds = false;
+    for stamp in uncovered {
+        withholds |= catalogue.covers(position, stamp)?;
+    }
+    if !withholds {
         return Ok(Step::Skip);
     }
     let mut needs = None;
@@ -163,7 +163,10 @@ pub(super) fn departure(
     };
     let mut to = None;
     if catalogue.is_somewhere(content)? {
-        let known = catalogue.place_told(book, content)?.or_else(|| batch.place_of(content));
+        let known = match batch.place_of(content) {
+            Some(place) => Some(place),
+            None => catalogue.place_told(book, content)?,
+        };
         to = match (known, batch.copied_place_of(content)) {
             (Some(place), _) => Some(place),
             // One copy can be waited for.
