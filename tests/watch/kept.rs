@@ -54,8 +54,10 @@ fn a_stick_that_comes_lends_what_another_has_lost() {
     post.until("it is recorded", || kinds(&post, "amber", "damaged") == 1);
     assert_eq!(kinds(&post, "amber", "mirrored"), 2);
     post.rename("elsewhere", "birch");
-    post.until("it is lent", || kinds(&post, "amber", "mirrored") == 3);
-    payload(&post, "amber", "first message");
+    post.until("it is lent", || kinds(&post, "amber", "adopted") == 1);
+    let adopted = post.ledger("amber").into_iter().find(|line| line["kind"] == "adopted").unwrap();
+    let copy = post.path("amber/counterfoil/pier-4").join(adopted["payload"].as_str().unwrap());
+    assert_eq!(std::fs::read_to_string(copy).unwrap(), "first message");
 }
 
 /// Mail is not held up, a stick asked for is let go at once, and the rate allowed is kept.
