@@ -39,7 +39,8 @@ pub struct Lacking {
     pub newest: Option<i64>,
 }
 
-const STANDING: &str = "SELECT mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, mode FROM standing";
+const STANDING: &str = "SELECT mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, \
+                        mode FROM standing";
 
 fn read_standing(row: &Row<'_>) -> rusqlite::Result<StandingRow> {
     Ok(StandingRow {

@@ -158,36 +158,11 @@ pub(super) fn departure(
             false => return Ok(Step::Defer),
         }
     }
-    let told = |place: &Place| -> Result<bool, JobError> {
-        Ok(batch.asserts(place) || catalogue.was_asserted(book, place.0, &place.1, place.2)?)
+    let to = match location_left_for(pass, book, row, batch, &mut needs)? {
+        Reached::Nowhere => None,
+        Reached::At(place) => Some(place),
+        Reached::NotTold => return Ok(Step::Defer),
     };
-    let mut to = None;
-    if catalogue.is_somewhere(content)? {
-        let known = match batch.place_of(content) {
-            Some(place) => Some(place),
-            None => catalogue.place_told(book, content)?,
-        };
-        to = match (known, batch.copied_place_of(content)) {
-            (Some(place), _) => Some(place),
-            // One copy can be waited for.
-            (None, Some(copied)) if needs.is_none() => {
-                let (mailbox, key, _) = &copied;
-                let place = (*mailbox, key.clone());
-                needs = Some(copied);
-                Some(place)
-            }
-            _ => return Ok(Step::Defer),
-        };
-    } else if let Some(place) = &row.to {
-        match last_place(pass, place, content)? {
-            // It was seen to go from there too.
-            None => {}
-            Some((mailbox, key)) => match told(&(mailbox, key.clone(), content))? {
-                true => to = Some((mailbox, key)),
-                false => return Ok(Step::Defer),
-            },
-        }
-    }
     let path = |key: &[u8]| {
         RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     };
@@ -207,6 +182,52 @@ pub(super) fn departure(
         gaps: drive.book.gaps,
     };
     Ok(Step::Depart(Event::Removed(departure), needs))
+}
+
+/// Where a content that left a location is now.
+enum Reached {
+    /// Nowhere: it was seen to go.
+    Nowhere,
+    /// There, as the ledger says too.
+    At((i64, Vec<u8>)),
+    /// Somewhere of which the ledger was not told yet.
+    NotTold,
+}
+
+/// Finds a location of a departed content that the ledger tells of; a copy of this batch may be the one, and is needed
+/// then.
+fn location_left_for(
+    pass: &Pass<'_>,
+    book: i64,
+    row: &DepartedRow,
+    batch: &Batch,
+    needs: &mut Option<Place>,
+) -> Result<Reached, JobError> {
+    let (catalogue, content) = (pass.catalogue, row.content);
+    if catalogue.is_somewhere(content)? {
+        let known = match batch.place_of(content) {
+            Some(place) => Some(place),
+            None => catalogue.place_told(book, content)?,
+        };
+        return Ok(match (known, batch.copied_place_of(content)) {
+            (Some(place), _) => Reached::At(place),
+            // One copy can be waited for.
+            (None, Some(copied)) if needs.is_none() => {
+                let place = (copied.0, copied.1.clone());
+                *needs = Some(copied);
+                Reached::At(place)
+            }
+            _ => Reached::NotTold,
+        });
+    }
+    let Some(place) = &row.to else { return Ok(Reached::Nowhere) };
+    let Some((mailbox, key)) = last_place(pass, place, content)? else {
+        // It was seen to go from there too.
+        return Ok(Reached::Nowhere);
+    };
+    let told = batch.asserts(&(mailbox, key.clone(), content))
+        || catalogue.was_asserted(book, mailbox, &key, content)?;
+    Ok(if told { Reached::At((mailbox, key)) } else { Reached::NotTold })
 }
 
 /// What is at the location now and has to be told first: without it the version before is all there is. None where it
