@@ -36,8 +36,8 @@ pub(super) const ASSERTIONS: &str = "SELECT a.book, a.mailbox, a.key, a.content,
 
 /// Those that count, in the same order.
 pub(super) const DEPARTURES: &str = "SELECT d.book, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM book \
-                          JOIN departure d ON d.book = book.id WHERE book.station = ?1 AND d.counts \
-                          ORDER BY d.mailbox, d.key, d.book, d.line";
+     JOIN departure d ON d.book = book.id WHERE book.station = ?1 AND d.counts \
+     ORDER BY d.mailbox, d.key, d.book, d.line";
 
 pub(super) fn read_assertion(row: &Row<'_>) -> rusqlite::Result<AssertionLine> {
     Ok(AssertionLine {
