@@ -152,6 +152,21 @@ pub(super) fn finding(finding: &Finding) -> String {
             "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
              tool's work; messages it lost are copied again"
         ),
+        Finding::LedgerLinesLost { at, lines } => format!(
+            "{} of the ledger cannot be read any more (from byte {at}): what they told is written again by \
+             counterfoil mirror",
+            super::report::count(*lines, "line")
+        ),
+        Finding::ManifestLinesLost { at, lines } => format!(
+            "{} of manifest-sha256.txt {} not what was written (from byte {at}): the next counterfoil mirror \
+             writes the list right again; no copy is concerned",
+            super::report::count(*lines, "line"),
+            if *lines == 1 { "is" } else { "are" }
+        ),
+        Finding::LogUnreadable { log, at } => format!(
+            "{log} cannot be read from byte {at} on: copies stay good, and a restore from this drive alone may \
+             lose their names. Use another drive as well, and replace this one"
+        ),
         Finding::Pruned { copies, bytes } => format!(
             "there was no room: {} removed, for {}, each with its newer one proven on this drive",
             super::report::count(*copies, "older version"),

@@ -285,6 +285,15 @@ impl Volume for MemoryVolume {
         Ok(files.chain(folders).take(most).map(|(name, kind)| Entry { name, kind }).collect())
     }
 
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Vec<(Vec<u8>, u64)>, DiskError> {
+        let state = self.drive.step("list", &at.to_string())?;
+        let direct = |(path, bytes): (&Vec<u8>, &Vec<u8>)| {
+            let name = path.strip_prefix(at.as_bytes())?.strip_prefix(b"/")?;
+            (!name.contains(&b'/')).then(|| (name.to_vec(), bytes.len() as u64))
+        };
+        Ok(state.now.files.iter().filter_map(direct).take(most).collect())
+    }
+
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
         let state = self.drive.step("look at", &at.to_string())?;
         Ok(state.now.files.get(at.as_bytes()).map(|f| f.len() as u64))

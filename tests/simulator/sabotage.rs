@@ -201,6 +201,10 @@ impl Volume for Saboteur {
         Ok(entries)
     }
 
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Vec<(Vec<u8>, u64)>, DiskError> {
+        self.inner.lengths(at, most)
+    }
+
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
         self.inner.length(at)
     }

@@ -362,6 +362,15 @@ impl Volume for SimVolume {
             .collect())
     }
 
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Vec<(Vec<u8>, u64)>, DiskError> {
+        let at = at.to_string();
+        let state = self.stick.call("list", &at)?;
+        let memory = state.medium.memory();
+        let files = memory.entries(&at).into_iter().filter(|(_, folder)| !folder).take(most);
+        let length = |name: &str| memory.length(&format!("{at}/{name}")).unwrap_or(0);
+        Ok(files.map(|(name, _)| (length(&name), name)).map(|(n, s)| (s.into_bytes(), n)).collect())
+    }
+
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
         let at = at.to_string();
         Ok(self.stick.call("look at", &at)?.medium.memory().length(&at))

@@ -105,7 +105,8 @@ CREATE TABLE payload (
     content INTEGER NOT NULL, state INTEGER NOT NULL,
     proven INTEGER NOT NULL,          -- claimed seconds of the last time it was read and was right; for display
     reread INTEGER NOT NULL,          -- 0: when it was made, in the same mount; 1: in a later look
-    round INTEGER NOT NULL,           -- the round of re-reading that last came to it
+    round INTEGER NOT NULL,           -- the round of re-reading that last came to it; -1: this card never read it,
+                                      -- and knows it from its line alone
     PRIMARY KEY (book, number)
 ) WITHOUT ROWID;
 CREATE INDEX payload_by_content ON payload (content, book);
@@ -124,3 +125,18 @@ CREATE TABLE place (
 ) WITHOUT ROWID;
 CREATE INDEX place_by_content ON place (content, book);
 CREATE INDEX place_good ON place (good) WHERE good IS NOT NULL;
+
+-- What a book's ledger was when it was last read or written to: its whole lines, counted, and a digest over their
+-- hashes. Changed together with `book.ledger_bytes`.
+CREATE TABLE known_lines (
+    book INTEGER PRIMARY KEY, lines INTEGER NOT NULL, digest BLOB NOT NULL,
+    cycle INTEGER NOT NULL            -- the round of re-reading that last read both logs through
+);
+
+-- Lines of a log (0 the ledger, 1 the manifest) that could be read once and cannot any more, until they are written again.
+CREATE TABLE log_damage (
+    book INTEGER NOT NULL, log INTEGER NOT NULL,
+    at INTEGER NOT NULL, lines INTEGER NOT NULL,
+    unreadable INTEGER NOT NULL,      -- the medium answers with an error there
+    PRIMARY KEY (book, log)
+) WITHOUT ROWID;

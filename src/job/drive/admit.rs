@@ -2,7 +2,8 @@
 //! its ledger, and on the first time in a mount session makes it whole.
 
 use super::identity::{self, Known};
-use super::ledger;
+use super::ledger::{self, Extent};
+use super::lengths;
 use super::logs;
 use super::manifest;
 use super::recover::{self, Recovery};
@@ -10,7 +11,7 @@ use super::skeleton;
 use crate::disk::host::Lock;
 use crate::disk::{Access, DiskError, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, FoundDrive};
+use crate::job::catalogue::{BookRow, Catalogue, FoundDrive, Log};
 use crate::model::ledger::Event;
 use crate::model::limits::{DRIVE_FILE_BYTES, LINES_MAX};
 use crate::model::{Clock, DriveId, Finding, RelName, Stamp, StationName, bag};
@@ -128,8 +129,15 @@ pub fn admit(
     }
     // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
     let partly = asked.access == Access::Read && asked.taken_for.is_some();
+    let damage = catalogue.log_damage(book.row)?;
+    let is_damaged = |log| damage.iter().any(|found| found.log == log && !found.unreadable);
+    let extent = match asked.access {
+        Access::Read if partly => Extent::Partly,
+        Access::Write if is_damaged(Log::Ledger) => Extent::All,
+        _ => Extent::New,
+    };
     let since = book.segment;
-    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, partly, &mut findings)?;
+    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, extent, &mut findings)?;
     if asked.access == Access::Write {
         if let Some(format) = loaded.newer {
             return Err(JobError::NewerFormat { at: at(), format });
@@ -144,7 +152,17 @@ pub fn admit(
         if foreign && book.era >= catalogue.era()? {
             catalogue.pass_era(book.era)?;
         }
-        if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
+        let wrong_lines = is_damaged(Log::Manifest);
+        let to_mend = wrong_lines || catalogue.retired(&book)?.is_some();
+        if !continues
+            || !loaded.unchanged
+            || to_mend
+            || !manifest::is_as_known(&*volume, &dir, &book)?
+        {
+            if continues {
+                // Somebody may have deleted one of the logs meanwhile.
+                skeleton::ensure(&*volume, asked.station, asked.clock)?;
+            }
             let lost_pages = catalogue.has_lost_pages(&session)?;
             if lost_pages && loaded.length == 0 {
                 return Err(JobError::BadBeginning { at: at() });
@@ -155,7 +173,8 @@ pub fn admit(
             book.session = None;
             catalogue.save_book(&book)?;
             let (volume, dir, clock) = (&*volume, &dir, asked.clock);
-            let recovery = Recovery { catalogue, volume, dir, clock, since, lost_pages };
+            let recovery =
+                Recovery { catalogue, volume, dir, clock, since, wrong_lines, lost_pages };
             recovery.run(&mut book, &loaded, &mut findings)?;
             book.session = Some(session);
             book.opened = false;
@@ -165,6 +184,9 @@ pub fn admit(
     }
     let ledger_whole = loaded.is_whole();
     if asked.access == Access::Read {
+        if loaded.anew && !partly {
+            lengths::set_apart(catalogue, &*volume, &dir, book.row, &mut findings)?;
+        }
         let broken = loaded.broken.as_ref();
         findings.extend(match loaded.endless {
             true => broken.map(|broken| Finding::LedgerEndless { at: broken.at }),

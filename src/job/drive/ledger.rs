@@ -6,7 +6,7 @@ use super::logs::write_proven;
 use super::passage::Passage;
 use crate::disk::{DiskError, ReadFrom, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue};
+use crate::job::catalogue::{BookRow, Catalogue, KnownLines};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
 use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES};
 use crate::model::{Finding, RelName, Stamp, bag};
@@ -18,6 +18,8 @@ pub(super) struct Loaded {
     pub unchanged: bool,
     /// What was known of it does not stand, and it was read from its beginning.
     pub anew: bool,
+    /// It was, and it still ends as it was known to end: lines of it rotted, and the copies are those that were known.
+    pub same_medium: bool,
     /// It ends before where it was known to end.
     pub fell: bool,
     /// A break that no `recovered` line has settled yet.
@@ -44,35 +46,57 @@ impl Loaded {
     }
 }
 
-/// Brings the catalogue up to what the ledger says. With `partly` an end that cannot be read is passed over:
-/// a cut may leave a file that claims to be longer than its clusters go.
+/// How much of a ledger is to be read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Extent {
+    /// What is new.
+    New,
+    /// The same, and an end that cannot be read is passed over: a cut may leave a file that claims to be longer than its
+    /// clusters go.
+    Partly,
+    /// All of it: lines that were known have rotted.
+    All,
+}
+
+/// Brings the catalogue up to what the ledger says.
 pub(super) fn load(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
     book: &mut BookRow,
-    partly: bool,
+    extent: Extent,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
     let at = dir.join(&RelName::fixed(bag::LEDGER));
     let length = volume.length(&at)?.unwrap_or(0);
     let known = book.ledger_bytes;
     let intact = length >= known && ends_as_known(volume, &at, book)?;
-    if intact && length == known {
+    if intact && length == known && extent != Extent::All {
         return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
     }
     if length < known {
         findings.push(Finding::LedgerShorter { known, found: length });
     }
-    let anew = !intact || known == 0;
+    let anew = !intact || known == 0 || extent == Extent::All;
     let fell = length < known;
     let mut loaded = Loaded { length, anew, fell, ..Loaded::default() };
     catalogue.together(|| {
         if anew {
-            catalogue.forget_book(book)?;
+            catalogue.retire_book(book)?;
         }
-        read_lines(catalogue, volume, &at, book, partly, &mut loaded)
+        read_lines(catalogue, volume, &at, book, extent, &mut loaded)?;
+        match catalogue.retired(book)? {
+            // Not of a ledger that ends otherwise: that may be another medium, or an older state of this one.
+            Some(retired) if extent == Extent::All && intact => {
+                loaded.same_medium = true;
+                catalogue.carry_over(retired, book.row)
+            }
+            _ => Ok(()),
+        }
     })?;
+    if anew {
+        catalogue.make_durable()?;
+    }
     Ok(loaded)
 }
 
@@ -96,16 +120,28 @@ fn read_lines(
     volume: &dyn Volume,
     at: &RelName,
     book: &mut BookRow,
-    partly: bool,
+    extent: Extent,
     loaded: &mut Loaded,
 ) -> Result<(), JobError> {
+    let (row, partly) = (book.row, extent == Extent::Partly);
+    let mut known = match loaded.anew {
+        true => KnownLines::default(),
+        false => catalogue.known_lines(row)?,
+    };
     if loaded.length == 0 {
-        return Ok(());
+        return catalogue.set_known_lines(row, &known);
     }
     let lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
-    let passage = Passage::new(Reader::resume(book.chain, book.ledger_bytes), lines, partly);
+    let reader = Reader::resume(book.chain, book.ledger_bytes);
+    let passage = Passage::new(reader, lines, known, partly);
     let long = loaded.length.saturating_sub(book.ledger_bytes) >= LEDGER_AHEAD_BYTES;
-    let fold = |line: &Line, standing| catalogue.fold(book, line, standing);
+    let mut first_copy = None;
+    let fold = |line: &Line, standing| {
+        if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
+            first_copy = Some(first_copy.map_or(payload.number, |n: u32| n.min(payload.number)));
+        }
+        catalogue.fold(book, line, standing)
+    };
     let read = if long { passage.ahead_of(fold)? } else { passage.beside(fold)? };
     loaded.newer = read.newer;
     loaded.unreadable = read.unreadable;
@@ -116,6 +152,12 @@ fn read_lines(
     book.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
     // Whoever wrote these lines may have been ended before they were synced.
     book.unproven = true;
+    known = read.known;
+    catalogue.set_known_lines(row, &known)?;
+    // A restore reads every copy anyway, and its catalogue goes with it.
+    if let Some(first) = first_copy.filter(|_| !partly) {
+        catalogue.told_by_lines(row, first)?;
+    }
     catalogue.save_book(book)
 }
 
@@ -135,10 +177,12 @@ pub(crate) fn append(
     if end_line_before {
         text.push('\n');
     }
+    let mut known = catalogue.known_lines(book.row)?;
     let mut lines = Vec::with_capacity(events.len());
     let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Missing { .. }));
     for event in events {
         text.push_str(&chain.write(stamp, event.clone()));
+        known.add(&chain.head);
         lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
     }
     let at = dir.join(&RelName::fixed(bag::LEDGER));
@@ -148,6 +192,7 @@ pub(crate) fn append(
         book.ledger_bytes += text.len() as u64;
         book.unproven = false;
         lines.iter().try_for_each(|line| catalogue.fold(book, line, Standing::Sound))?;
+        catalogue.set_known_lines(book.row, &known)?;
         catalogue.save_book(book)
     })?;
     if less { catalogue.make_durable() } else { Ok(()) }

@@ -232,7 +232,105 @@ impl Mending<'_> {
     }
 }
 
-fn each_copy(
+/// What a piece of a manifest is beside what the ledger tells of the copies.
+pub(super) enum Judged {
+    /// The line of a copy, as it should be.
+    Right(PayloadName),
+    /// The line of this copy, and not as it should be.
+    Wrong(PayloadRow),
+    /// A line of ours of a copy that the ledger does not tell of.
+    Unknown,
+    /// A comment or an empty line.
+    Comment,
+    /// Bytes that are no line.
+    Junk,
+}
+
+/// Judges a piece, and tells its length.
+pub(super) fn judge(
+    catalogue: &Catalogue,
+    book: i64,
+    piece: &Piece<'_>,
+) -> Result<(Judged, u64), JobError> {
+    let (raw, length) = match *piece {
+        Piece::Line(raw, length) if length as usize > raw.len() => (raw, length),
+        Piece::Line(_, length) | Piece::TooLong(length) => return Ok((Judged::Junk, length)),
+    };
+    if raw.starts_with(b"#") || raw.is_empty() {
+        return Ok((Judged::Comment, length));
+    }
+    let Some((digest, payload)) = bag::read_manifest_line(raw) else {
+        return Ok((Judged::Junk, length));
+    };
+    let Some(copy) = catalogue.payload(book, payload.number)? else {
+        return Ok((Judged::Unknown, length));
+    };
+    let line = bag::manifest_line(&copy.identity.digest, copy.name);
+    // An editor may have ended the lines, or parted them, as it does; but not one that is as long as ours.
+    let same = copy.name == payload && copy.identity.digest == digest;
+    let right = same && (line.len() as u64 != length || line.as_bytes().starts_with(raw));
+    Ok((if right { Judged::Right(payload) } else { Judged::Wrong(copy) }, length))
+}
+
+/// Writes right what stands wrong before the manifest's end: lines of known copies as they should be, other bytes as
+/// comments, each in its place. What is missing then is written at the end by [`Mending`].
+pub(super) fn mend_lines(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: i64,
+) -> Result<(), JobError> {
+    let at = path(dir);
+    if volume.length(&at)?.is_none() {
+        return Ok(());
+    }
+    let mut lines = Lines::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    let (mut offset, mut mended) = (0, 0);
+    // What is to be written next, as long as one piece follows the other; and how much of it stands before a line.
+    let (mut from, mut bytes, mut sure) = (0, Vec::new(), 0);
+    while let Some(piece) = lines.next()? {
+        let (judged, length) = judge(catalogue, book, &piece)?;
+        let right = match judged {
+            Judged::Junk => Some(bag::filler(length)),
+            Judged::Wrong(copy) => {
+                let line = bag::manifest_line(&copy.identity.digest, copy.name).into_bytes();
+                let fits = line.len() as u64 == length;
+                Some(if fits { line } else { bag::filler(length) })
+            }
+            Judged::Right(_) | Judged::Unknown | Judged::Comment => None,
+        };
+        let is_junk = matches!(judged, Judged::Junk);
+        match right {
+            Some(right) => {
+                if bytes.is_empty() {
+                    from = offset;
+                }
+                bytes.extend_from_slice(&right);
+                sure = if is_junk { sure } else { bytes.len() };
+            }
+            None => {
+                if !bytes.is_empty() {
+                    write_proven(volume, &at, from, &std::mem::take(&mut bytes))?;
+                    mended += 1;
+                }
+                sure = 0;
+            }
+        }
+        offset += length;
+        if bytes.len() as u64 > MANIFEST_JUNK_BYTES || mended > BATCH_MESSAGES_MAX {
+            // Far more than rots between two readings: the rest stays found.
+            break;
+        }
+    }
+    // Junk at the very end is what a cut left there: covered with whatever is to be written.
+    bytes.truncate(sure);
+    match bytes.is_empty() {
+        true => Ok(()),
+        false => write_proven(volume, &at, from, &bytes),
+    }
+}
+
+pub(super) fn each_copy(
     catalogue: &Catalogue,
     book: &BookRow,
     mut each: impl FnMut(&PayloadRow),
@@ -315,10 +413,10 @@ pub fn read(
 
 /// A set of payload numbers: one bit each, so at most 12.5 MB whatever a manifest claims.
 #[derive(Default)]
-struct Numbers(Vec<u64>);
+pub(super) struct Numbers(Vec<u64>);
 
 impl Numbers {
-    fn insert(&mut self, number: u32) {
+    pub(super) fn insert(&mut self, number: u32) {
         let word = (number.min(NUMBER_MAX) / 64) as usize;
         if word >= self.0.len() {
             self.0.resize(word + 1, 0);
@@ -331,7 +429,7 @@ impl Numbers {
         last.map_or(0, |word| word as u32 * 64 + self.0[word].ilog2())
     }
 
-    fn contains(&self, number: u32) -> bool {
+    pub(super) fn contains(&self, number: u32) -> bool {
         self.0.get((number / 64) as usize).is_some_and(|word| word >> (number % 64) & 1 == 1)
     }
 }

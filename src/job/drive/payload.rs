@@ -69,6 +69,19 @@ pub(crate) fn list(
     }
 }
 
+/// The files of a segment's folder and their lengths. `None`: that folder alone cannot be read.
+pub(super) fn lengths(
+    volume: &dyn Volume,
+    dir: &RelName,
+    segment: u32,
+) -> Result<Option<Vec<(Vec<u8>, u64)>>, JobError> {
+    let at = dir.join(&PayloadName::segment_dir(segment));
+    match volume.lengths(&at, DRIVE_FOLDER_ENTRIES) {
+        Ok(files) => Ok(Some(files)),
+        Err(error) => alone(volume, error).map(|_| None),
+    }
+}
+
 /// Length of a copy, or what it is instead: not there, or it alone cannot be looked at, as in a folder that
 /// a cut left without its beginning.
 pub(crate) fn length(

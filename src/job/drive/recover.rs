@@ -2,10 +2,12 @@
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::ledger::{self, Loaded};
+use super::lengths;
 use super::logs;
 use super::manifest::{self, Mending};
 use super::payload::{self, Copy};
 use super::prune::finish_pruning;
+use super::retell::Retelling;
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
@@ -16,6 +18,7 @@ use crate::model::limits::{
     SEGMENT_MESSAGES, SEGMENT_PER_SESSION_MAX,
 };
 use crate::model::{Clock, Digest, Finding, Identity, PayloadName, RelName, bag};
+use std::collections::HashSet;
 
 /// Everything recovery works on.
 pub(super) struct Recovery<'a> {
@@ -25,6 +28,8 @@ pub(super) struct Recovery<'a> {
     pub clock: &'a dyn Clock,
     /// The last segment known before the ledger's new lines were read: copies without a line may be in any since.
     pub since: u32,
+    /// Lines of the manifest were found to be wrong, somewhere before its end.
+    pub wrong_lines: bool,
     /// A sync failed in this mount: what the system tells of files made since may be on no medium.
     pub lost_pages: bool,
 }
@@ -45,7 +50,18 @@ impl Recovery<'_> {
         // device first, so that nothing is read here that a cut would still take.
         self.volume.sync_all().map_err(JobError::NotSynced)?;
         let doubtful = self.lost_pages || book.unproven;
+        let retelling = Retelling::of(self.catalogue, self.volume, self.dir, book)?;
+        let mut end_line_before = loaded.unended && loaded.length > 0;
+        let broken = loaded.broken.map(|broken| {
+            let to = loaded.length + u64::from(end_line_before);
+            Event::Recovered { from: broken.at, to, whole_lines: broken.whole_lines }
+        });
         let mut events = self.recheck(book, loaded.anew, findings)?;
+        if let Some(retelling) = retelling.as_ref().filter(|_| loaded.same_medium) {
+            // Before the copies without a line are looked for: these are none.
+            events.extend(retelling.copies()?);
+            self.append(book, std::mem::take(&mut events), std::mem::take(&mut end_line_before))?;
+        }
         let mut orphans = self.orphans(book)?;
         if self.lost_pages {
             // They may have names in memory alone. The next mount shows what there is.
@@ -63,15 +79,8 @@ impl Recovery<'_> {
                 events.push(Event::Debris { payload, identity });
             }
         }
-        let end_line_before = loaded.unended && loaded.length > 0;
-        if let Some(broken) = loaded.broken {
-            findings.push(finding(&broken));
-            events.push(Event::Recovered {
-                from: broken.at,
-                to: loaded.length + u64::from(end_line_before),
-                whole_lines: broken.whole_lines,
-            });
-        }
+        findings.extend(loaded.broken.as_ref().map(finding));
+        events.extend(broken);
         let damage =
             events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Missing { .. }));
         if damage {
@@ -79,6 +88,9 @@ impl Recovery<'_> {
             book.told = 0;
         }
         self.append(book, events, end_line_before)?;
+        if self.wrong_lines {
+            manifest::mend_lines(self.catalogue, self.volume, self.dir, book.row)?;
+        }
         let mend =
             Mending { catalogue: self.catalogue, volume: self.volume, dir: self.dir, doubtful };
         mend.run(book, &adopted, findings)?;
@@ -89,12 +101,30 @@ impl Recovery<'_> {
             events.push(Event::opened(self.catalogue.card()?, self.catalogue.era()?));
         }
         self.append(book, events, false)?;
+        if let Some(retelling) = retelling {
+            self.retell(&retelling, book)?;
+        }
         // Nothing is removed by what the system may only believe.
         if !self.lost_pages {
             finish_pruning(self.catalogue, self.volume, self.dir, book)?;
         }
+        self.catalogue.log_damage_mended(book.row)?;
         self.begin_segment(book);
         Ok(())
+    }
+
+    /// Writes again what the ledger told of places and tells no more. What was known before is forgotten only then.
+    fn retell(&self, retelling: &Retelling<'_>, book: &mut BookRow) -> Result<(), JobError> {
+        self.append(book, retelling.roots()?, false)?;
+        let mut after = None;
+        loop {
+            let (events, last) = retelling.places(after.as_ref())?;
+            if last.is_none() {
+                return self.catalogue.drop_retired(retelling.retired);
+            }
+            self.append(book, events, false)?;
+            after = last;
+        }
     }
 
     fn append(
@@ -115,9 +145,9 @@ impl Recovery<'_> {
         Ok(())
     }
 
-    /// Reads again the last commits, which a lying device may have lost, and whatever lines behind a
-    /// break claim. Where bad copies are found, those before them are read too: a ledger that is not this
-    /// drive's own, or a folder that is gone, makes all of them bad.
+    /// Reads again the last commits, which a lying device may have lost, whatever lines behind a break claim, and copies
+    /// that are not as long as they should be. Where bad copies are found, those before them are read too: a ledger that
+    /// is not this drive's own, or a folder that is gone, makes all of them bad.
     fn recheck(
         &self,
         book: &BookRow,
@@ -129,6 +159,11 @@ impl Recovery<'_> {
         for copy in self.catalogue.claimed_payloads(book.row)? {
             events.extend(self.check(book, anew, &copy, findings)?);
         }
+        let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, book.row)?;
+        for copy in &wrong {
+            events.extend(self.check(book, anew, copy, findings)?);
+        }
+        let wrong: HashSet<u32> = wrong.into_iter().map(|copy| copy.name.number).collect();
         let mut before = NUMBER_MAX + 1;
         loop {
             let page = self.catalogue.payloads_before(book.row, before, RECHECK_MESSAGES)?;
@@ -141,7 +176,7 @@ impl Recovery<'_> {
                 if bytes > RECHECK_BYTES && events.len() == sound_until {
                     break;
                 }
-                if copy.state.is_whole() {
+                if copy.state.is_whole() && !wrong.contains(&copy.name.number) {
                     match self.check(book, anew, &copy, findings)? {
                         None => sound.push(copy.name.number),
                         bad => events.extend(bad),
@@ -149,8 +184,10 @@ impl Recovery<'_> {
                 }
             }
             self.catalogue.together(|| {
-                let reread = |n: u32| self.catalogue.copies_reread(book.row, n..=n, now);
-                sound.into_iter().try_for_each(reread)
+                sound.into_iter().try_for_each(|n: u32| {
+                    self.catalogue.read_here(book.row, n..=n)?;
+                    self.catalogue.copies_reread(book.row, n..=n, now)
+                })
             })?;
             if events.len() == sound_until {
                 return Ok(events);

@@ -3,13 +3,14 @@
 
 use super::batch::{Batch, CopyItem};
 use super::{OpenMailbox, Pass};
-use crate::disk::{ReadFrom, read_full};
+use crate::disk::{DiskError, ReadFrom, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{FileRow, FileState, GONE_VANISHED, Held, PlaceRow};
-use crate::job::drive::Admitted;
+use crate::job::drive::{Admitted, Copy, hash_copy};
+use crate::job::verify::READ_ERROR;
 use crate::model::ledger::{Event, Place};
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_TAIL_BYTES};
-use crate::model::{Hasher, Identity, Order, Reason, Suspicion};
+use crate::model::{Hasher, Identity, Order, PayloadName, Reason, Suspicion};
 
 /// What is to be done.
 pub(super) enum Step {
@@ -67,7 +68,7 @@ pub(super) fn step(
         // What was lost once and is back, as after a restore, may be damaged since then.
         None => {
             let before = known.as_ref().filter(|place| matches!(place.gone, 0 | GONE_VANISHED));
-            damage(pass, drive, row, before, &identity)?
+            damage(pass, drive, row, before, &identity, batch)?
         }
     };
     let place = place(batch, mailbox, row, suspect)?;
@@ -208,6 +209,7 @@ fn damage(
     row: &FileRow,
     here: Option<&PlaceRow>,
     new: &Identity,
+    batch: &mut Batch,
 ) -> Result<Option<Suspicion>, JobError> {
     let Some(before) = here else { return Ok(None) };
     let good = if before.suspect.is_some() { before.good } else { before.content };
@@ -217,8 +219,8 @@ fn damage(
         _ if old.bytes == 0 || old == *new => None,
         0 => Some(Suspicion::Emptied),
         _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
-        _ if new.bytes < old.bytes && is_beginning(pass, drive, good, new)? => {
-            Some(Suspicion::CutShort)
+        _ if new.bytes < old.bytes => {
+            is_beginning(pass, drive, good, new, batch)?.then_some(Suspicion::CutShort)
         }
         _ => None,
     };
@@ -241,18 +243,37 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
     })
 }
 
-/// Whether a shorter content is the beginning of one whose copy the drive has.
+/// Whether a shorter content is the beginning of one whose copy the drive has. Where that copy cannot be read nobody
+/// knows: the new version is copied like any other, and the ledger is told that the old copy is lost.
 fn is_beginning(
     pass: &Pass<'_>,
     drive: &Admitted,
     good: i64,
     new: &Identity,
+    batch: &mut Batch,
 ) -> Result<bool, JobError> {
     let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(false) };
-    let mut source =
-        drive.volume.read(&drive.dir.join(&payload.to_rel()), 0, ReadFrom::Anywhere)?;
+    if let Ok(beginning) = beginning(drive, payload, new.bytes) {
+        return Ok(beginning == *new);
+    }
+    // Whether that is the copy's trouble alone: one of the drive ends the pass.
+    let old = pass.catalogue.identity(good)?;
+    let found = hash_copy(&*drive.volume, &drive.dir, payload, old.bytes)?;
+    if found.is_failing() {
+        pass.catalogue.mark_worn(drive.book.drive, READ_ERROR)?;
+    }
+    if found != Copy::Is(old) {
+        batch.notes.push(found.event(payload));
+    }
+    Ok(false)
+}
+
+/// What the first so many bytes of a copy are.
+fn beginning(drive: &Admitted, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
+    let at = drive.dir.join(&payload.to_rel());
+    let mut source = drive.volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut hasher = Hasher::default();
-    let mut left = new.bytes;
+    let mut left = bytes;
     let mut buffer = vec![0; COPY_BUFFER_BYTES];
     while left > 0 {
         let want = buffer.len().min(left as usize);
@@ -263,5 +284,5 @@ fn is_beginning(
         hasher.update(&buffer[..got]);
         left -= got as u64;
     }
-    Ok(hasher.finish() == *new)
+    Ok(hasher.finish())
 }

@@ -1,0 +1,141 @@
+//! What was known of a ledger before it had to be read from its beginning: kept aside until all of it that the ledger
+//! tells no more is written again. Nothing here counts as a copy or a place meanwhile: a retired book is of no station.
+
+use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use super::places::{PlaceRow, read_place};
+use super::{BookRow, Catalogue};
+use crate::job::JobError;
+use rusqlite::{OptionalExtension as _, params};
+
+const PLACE: &str = "o.mailbox, o.key, o.content, o.good, o.suspect, o.modified_s, o.modified_n, o.mode, o.gone, \
+                     o.era, o.tick, o.good_modified";
+
+impl Catalogue {
+    /// Sets aside what is known of a ledger, before it is read from its beginning; from now on `book` is a new row that
+    /// knows nothing. Where something is aside already, what was read since is in the ledger itself, and is forgotten.
+    pub fn retire_book(&self, book: &mut BookRow) -> Result<(), JobError> {
+        let knows = self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM payload WHERE book = ?1 UNION ALL SELECT 1 FROM place WHERE book = ?1",
+            )?
+            .exists([book.row])?;
+        if !knows || self.retired(book)?.is_some() {
+            return self.forget_book(book);
+        }
+        let station: String =
+            self.db.query_row("SELECT station FROM book WHERE id = ?1", [book.row], |row| {
+                row.get(0)
+            })?;
+        let name = station.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
+        self.together(|| {
+            // No station has a name with a slash in it.
+            self.db
+                .execute("UPDATE book SET station = '/' || station WHERE id = ?1", [book.row])?;
+            let old = book.row;
+            let anew = self.book(book.drive, &name)?;
+            for table in ["reread", "log_damage"] {
+                let sql = format!("UPDATE {table} SET book = ?2 WHERE book = ?1");
+                self.db.execute(&sql, [old, anew.row])?;
+            }
+            self.db.execute("DELETE FROM filled WHERE book = ?1", [old])?;
+            book.row = anew.row;
+            self.forget_book(book)
+        })
+    }
+
+    /// The book set aside for the ledger that this one is of.
+    pub fn retired(&self, book: &BookRow) -> Result<Option<i64>, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT id FROM book WHERE drive = ?1 \
+                 AND station = '/' || (SELECT station FROM book WHERE id = ?2)",
+            )?
+            .query_row([book.drive, book.row], |row| row.get(0))
+            .optional()?)
+    }
+
+    /// Forgets what was set aside: all that is still so is in the ledger again.
+    pub fn drop_retired(&self, retired: i64) -> Result<(), JobError> {
+        self.together(|| {
+            let mut tables = self.db.prepare(
+                "SELECT t.name FROM sqlite_master t JOIN pragma_table_info(t.name) c \
+                 WHERE t.type = 'table' AND c.name = 'book'",
+            )?;
+            let tables = tables.query_map([], |row| row.get::<_, String>(0))?;
+            for table in tables.collect::<Result<Vec<_>, _>>()? {
+                self.db.execute(&format!("DELETE FROM {table} WHERE book = ?1"), [retired])?;
+            }
+            self.db.execute("DELETE FROM book WHERE id = ?1", [retired])?;
+            Ok(())
+        })
+    }
+
+    /// Takes over what this card knows of copies by itself, where only lines of the ledger rotted and the medium is the
+    /// same: that they were right, when they were read, or that they were not. Lines behind a break are no claims then.
+    pub fn carry_over(&self, retired: i64, book: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE payload AS p SET state = CASE p.state WHEN 0 THEN q.state ELSE p.state END, \
+             proven = q.proven, reread = q.reread, round = q.round \
+             FROM payload q WHERE p.book = ?2 AND q.book = ?1 AND q.number = p.number \
+             AND q.content = p.content AND q.segment = p.segment AND q.extension = p.extension \
+             AND q.state IN (1, 5) AND p.state IN (0, 1, 5)",
+            [retired, book],
+        )?;
+        Ok(())
+    }
+
+    /// Up to `most` copies with numbers after `after` that were known and that the ledger tells no more of, or of which
+    /// it tells no more that they are bad or given up.
+    pub fn copies_untold(
+        &self,
+        retired: i64,
+        book: i64,
+        after: u32,
+        most: u32,
+    ) -> Result<Vec<PayloadRow>, JobError> {
+        let sql = format!(
+            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+             LEFT JOIN payload n ON n.book = ?2 AND n.number = p.number \
+             WHERE p.book = ?1 AND p.number > ?3 AND CASE \
+             WHEN n.state IS NULL THEN p.state IN (1, 4, 5) \
+             WHEN p.state IN (2, 3, 6, 7) THEN n.state IN (0, 1, 5) \
+             ELSE p.state IN (1, 5) AND n.state IN (2, 3) END ORDER BY p.number LIMIT ?4"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![retired, book, after, most], read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Up to `most` places behind one, in order, that were known and of which the ledger tells nothing any more, or only
+    /// what was so before.
+    pub fn places_untold(
+        &self,
+        retired: i64,
+        book: i64,
+        after: Option<&PlaceRow>,
+        most: u32,
+    ) -> Result<Vec<PlaceRow>, JobError> {
+        let (mailbox, key) = after.map_or((-1, &[][..]), |place| (place.mailbox, &place.key));
+        let sql = format!(
+            "SELECT {PLACE} FROM place o WHERE o.book = ?1 AND (o.mailbox, o.key) > (?3, ?4) \
+             AND NOT EXISTS (SELECT 1 FROM place n WHERE n.book = ?2 AND n.mailbox = o.mailbox \
+             AND n.key = o.key AND (n.era, n.tick) >= (o.era, o.tick)) \
+             ORDER BY o.mailbox, o.key LIMIT ?5"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![retired, book, mailbox, key, most], read_place)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Where mailboxes lay, as the ledger told and tells no more: the mailbox, and its path.
+    pub fn roots_untold(&self, retired: i64, book: i64) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT mailbox, root FROM book_mailbox o WHERE book = ?1 AND NOT EXISTS \
+             (SELECT 1 FROM book_mailbox n WHERE n.book = ?2 AND n.mailbox = o.mailbox) ORDER BY mailbox",
+        )?;
+        let rows = query.query_map([retired, book], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}
