@@ -12,10 +12,11 @@ use crate::cli::report::{self, verify::Verified};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Access, Trouble};
-use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::{Catalogue, Log, LogDamage};
 use crate::job::drive::Claims;
 use crate::job::verify::{verify, verify_logs};
 use crate::job::{DriveRef, Unwatched, round};
+use crate::model::Finding;
 use std::path::Path;
 
 pub(in crate::cli) fn run(
@@ -94,6 +95,14 @@ fn one(
             admitted = open(Access::Write)?;
             verified.findings.append(&mut admitted.findings);
         }
+        // What was lost of the ledger's end was seen, and written again, when the drive was opened.
+        let lost = verified.findings.iter().filter_map(|finding| match *finding {
+            Finding::LedgerLinesLost { at, lines } => {
+                Some(LogDamage { log: Log::Ledger, at, lines, unreadable: false })
+            }
+            _ => None,
+        });
+        verified.logs.extend(lost);
         verified.logs_damaged = !catalogue.log_damage(admitted.book.row)?.is_empty();
         let (messages, _) = catalogue.book_totals(admitted.book.row)?;
         let bar = Bar::new(output, "reading", messages);

@@ -33,6 +33,7 @@ pub use payloads::{Held, PayloadRow, PayloadState};
 pub use places::{GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PlaceRow};
 pub use proofs::{Passage, Proof};
 pub use rereads::RoundTotals;
+pub use retired::Retired;
 pub use traffic::{Known, Word};
 pub use union::Wanted;
 

@@ -7,20 +7,36 @@ use super::{BookRow, Catalogue};
 use crate::job::JobError;
 use rusqlite::{OptionalExtension as _, params};
 
+/// A book set aside.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Retired {
+    /// Its row.
+    pub row: i64,
+    /// The ledger still ended as it was known to: it is the same one, and so are the copies.
+    pub same_medium: bool,
+}
+
 const PLACE: &str = "o.mailbox, o.key, o.content, o.good, o.suspect, o.modified_s, o.modified_n, o.mode, o.gone, \
                      o.era, o.tick, o.good_modified";
 
 impl Catalogue {
     /// Sets aside what is known of a ledger, before it is read from its beginning; from now on `book` is a new row that
     /// knows nothing. Where something is aside already, what was read since is in the ledger itself, and is forgotten.
-    pub fn retire_book(&self, book: &mut BookRow) -> Result<(), JobError> {
+    /// `same_medium` tells whether the ledger still ends as it was known to.
+    pub fn retire_book(&self, book: &mut BookRow, same_medium: bool) -> Result<(), JobError> {
         let knows = self
             .db
             .prepare_cached(
                 "SELECT 1 FROM payload WHERE book = ?1 UNION ALL SELECT 1 FROM place WHERE book = ?1",
             )?
             .exists([book.row])?;
-        if !knows || self.retired(book)?.is_some() {
+        if let Some(before) = self.retired(book)? {
+            // Once it ended otherwise it may be another medium, whatever it ends in now.
+            let sql = "UPDATE book SET trusted = trusted AND ?2 WHERE id = ?1";
+            self.db.execute(sql, params![before.row, same_medium])?;
+            return self.forget_book(book);
+        }
+        if !knows {
             return self.forget_book(book);
         }
         let station: String =
@@ -30,8 +46,10 @@ impl Catalogue {
         let name = station.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
         self.together(|| {
             // No station has a name with a slash in it.
-            self.db
-                .execute("UPDATE book SET station = '/' || station WHERE id = ?1", [book.row])?;
+            self.db.execute(
+                "UPDATE book SET station = '/' || station, trusted = ?2 WHERE id = ?1",
+                params![book.row, same_medium],
+            )?;
             let old = book.row;
             let anew = self.book(book.drive, &name)?;
             for table in ["reread", "log_damage"] {
@@ -45,14 +63,16 @@ impl Catalogue {
     }
 
     /// The book set aside for the ledger that this one is of.
-    pub fn retired(&self, book: &BookRow) -> Result<Option<i64>, JobError> {
+    pub fn retired(&self, book: &BookRow) -> Result<Option<Retired>, JobError> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT id FROM book WHERE drive = ?1 \
+                "SELECT id, trusted FROM book WHERE drive = ?1 \
                  AND station = '/' || (SELECT station FROM book WHERE id = ?2)",
             )?
-            .query_row([book.drive, book.row], |row| row.get(0))
+            .query_row([book.drive, book.row], |row| {
+                Ok(Retired { row: row.get(0)?, same_medium: row.get(1)? })
+            })
             .optional()?)
     }
 

@@ -6,7 +6,7 @@ use super::logs::write_proven;
 use super::passage::Passage;
 use crate::disk::{DiskError, ReadFrom, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, KnownLines};
+use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
 use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES};
 use crate::model::{Finding, RelName, Stamp, bag};
@@ -80,24 +80,49 @@ pub(super) fn load(
     let anew = !intact || known == 0 || extent == Extent::All;
     let fell = length < known;
     let mut loaded = Loaded { length, anew, fell, ..Loaded::default() };
+    let before = catalogue.known_lines(book.row)?;
     catalogue.together(|| {
         if anew {
-            catalogue.retire_book(book)?;
+            catalogue.retire_book(book, intact)?;
         }
         read_lines(catalogue, volume, &at, book, extent, &mut loaded)?;
-        match catalogue.retired(book)? {
-            // Not of a ledger that ends otherwise: that may be another medium, or an older state of this one.
-            Some(retired) if extent == Extent::All && intact => {
-                loaded.same_medium = true;
-                catalogue.carry_over(retired, book.row)
-            }
-            _ => Ok(()),
+        if anew {
+            loaded.same_medium = carry_over(catalogue, book)?;
+            note_lost_lines(catalogue, book, &before, &loaded, findings)?;
         }
+        Ok(())
     })?;
     if anew {
         catalogue.make_durable()?;
     }
     Ok(loaded)
+}
+
+/// Takes over what this card knows of the copies by itself, if they are those of the ledger known before. Not of one
+/// that ends otherwise: that may be another medium, or an older state of this one.
+fn carry_over(catalogue: &Catalogue, book: &BookRow) -> Result<bool, JobError> {
+    match catalogue.retired(book)?.filter(|retired| retired.same_medium) {
+        Some(retired) => catalogue.carry_over(retired.row, book.row).map(|()| true),
+        None => Ok(false),
+    }
+}
+
+/// A ledger that had more lines when it was last read than it has now is damaged until they are written again.
+fn note_lost_lines(
+    catalogue: &Catalogue,
+    book: &BookRow,
+    before: &KnownLines,
+    loaded: &Loaded,
+    findings: &mut Vec<Finding>,
+) -> Result<(), JobError> {
+    let lines = before.lines.saturating_sub(catalogue.known_lines(book.row)?.lines);
+    if lines == 0 || !catalogue.log_damage(book.row)?.is_empty() {
+        return Ok(());
+    }
+    let at = loaded.broken.map_or(loaded.length, |broken| broken.at);
+    findings.push(Finding::LedgerLinesLost { at, lines });
+    let damage = LogDamage { log: Log::Ledger, at, lines, unreadable: false };
+    catalogue.set_log_damage(book.row, &[damage])
 }
 
 /// Whether the part already known still ends in the line it ended in: then, the chain being what it

@@ -241,17 +241,15 @@ impl ManifestSoFar {
     fn take(&mut self, line: Judged) {
         match line {
             Judged::Right(payload) => self.listed.insert(payload.number),
-            Judged::Wrong(copy) => {
+            Judged::Wrong => {
                 self.first_wrong.get_or_insert(self.at);
                 self.wrong += 1;
-                // Told once, not as a copy that is not listed too.
-                self.listed.insert(copy.name.number);
             }
             Judged::Unknown | Judged::Comment | Judged::Junk => {}
         }
     }
 
-    /// A line that became junk is the copy that is not listed any more.
+    /// A line that became junk, or another's, is a copy that is not listed any more.
     fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
         let mut unlisted = 0;
         manifest::each_copy(logs.catalogue, logs.book, |copy| {
@@ -264,7 +262,7 @@ impl ManifestSoFar {
             unlisted += u64::from(must && !self.listed.contains(copy.name.number));
         })?;
         let junk = u64::from(self.first_wrong.is_some());
-        let lines = (self.wrong + unlisted).max(junk);
+        let lines = self.wrong.max(unlisted).max(junk);
         if lines == 0 && !unreadable {
             return Ok(None);
         }

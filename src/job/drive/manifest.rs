@@ -236,8 +236,8 @@ impl Mending<'_> {
 pub(super) enum Judged {
     /// The line of a copy, as it should be.
     Right(PayloadName),
-    /// The line of this copy, and not as it should be.
-    Wrong(PayloadRow),
+    /// The line of a known copy, and not as it should be: which part of it rotted nobody can tell.
+    Wrong,
     /// A line of ours of a copy that the ledger does not tell of.
     Unknown,
     /// A comment or an empty line.
@@ -269,12 +269,12 @@ pub(super) fn judge(
     // An editor may have ended the lines, or parted them, as it does; but not one that is as long as ours.
     let same = copy.name == payload && copy.identity.digest == digest;
     let right = same && (line.len() as u64 != length || line.as_bytes().starts_with(raw));
-    Ok((if right { Judged::Right(payload) } else { Judged::Wrong(copy) }, length))
+    Ok((if right { Judged::Right(payload) } else { Judged::Wrong }, length))
 }
 
-/// Writes right what stands wrong before the manifest's end: lines of known copies as they should be, other bytes as
-/// comments, each in its place. What is missing then is written at the end by [`Mending`].
-pub(super) fn mend_lines(
+/// Covers what stands wrong before the manifest's end with comments, each in its place. The lines of the copies that are
+/// not listed then are written at the end by [`Mending`].
+pub(super) fn cover_wrong(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
@@ -285,49 +285,34 @@ pub(super) fn mend_lines(
         return Ok(());
     }
     let mut lines = Lines::new(volume.read(&at, 0, ReadFrom::Medium)?);
-    let (mut offset, mut mended) = (0, 0);
-    // What is to be written next, as long as one piece follows the other; and how much of it stands before a line.
-    let (mut from, mut bytes, mut sure) = (0, Vec::new(), 0);
+    let (mut offset, mut runs, mut last_wrong) = (0, 0, 0);
+    // What is to be covered next, as long as one piece follows the other.
+    let mut run = 0..0;
+    let cover = |run: &Range<u64>| match run.is_empty() {
+        true => Ok(()),
+        false => write_proven(volume, &at, run.start, &bag::filler(run.end - run.start)),
+    };
     while let Some(piece) = lines.next()? {
         let (judged, length) = judge(catalogue, book, &piece)?;
-        let right = match judged {
-            Judged::Junk => Some(bag::filler(length)),
-            Judged::Wrong(copy) => {
-                let line = bag::manifest_line(&copy.identity.digest, copy.name).into_bytes();
-                let fits = line.len() as u64 == length;
-                Some(if fits { line } else { bag::filler(length) })
-            }
-            Judged::Right(_) | Judged::Unknown | Judged::Comment => None,
-        };
-        let is_junk = matches!(judged, Judged::Junk);
-        match right {
-            Some(right) => {
-                if bytes.is_empty() {
-                    from = offset;
-                }
-                bytes.extend_from_slice(&right);
-                sure = if is_junk { sure } else { bytes.len() };
-            }
-            None => {
-                if !bytes.is_empty() {
-                    write_proven(volume, &at, from, &std::mem::take(&mut bytes))?;
-                    mended += 1;
-                }
-                sure = 0;
-            }
+        let end = offset + length;
+        if matches!(judged, Judged::Wrong) {
+            last_wrong = end;
         }
-        offset += length;
-        if bytes.len() as u64 > MANIFEST_JUNK_BYTES || mended > BATCH_MESSAGES_MAX {
-            // Far more than rots between two readings: the rest stays found.
-            break;
+        if matches!(judged, Judged::Junk | Judged::Wrong) {
+            run = if run.end == offset && !run.is_empty() { run.start..end } else { offset..end };
+        } else if !run.is_empty() {
+            cover(&run)?;
+            run = 0..0;
+            runs += 1;
+        }
+        offset = end;
+        // Far more than rots between two readings: the rest stays found.
+        if runs > BATCH_MESSAGES_MAX || run.end - run.start > MANIFEST_JUNK_BYTES {
+            return Ok(());
         }
     }
-    // Junk at the very end is what a cut left there: covered with whatever is to be written.
-    bytes.truncate(sure);
-    match bytes.is_empty() {
-        true => Ok(()),
-        false => write_proven(volume, &at, from, &bytes),
-    }
+    // Junk at the very end is what a cut leaves, and is written over with whatever is to be listed.
+    cover(&(run.start..last_wrong.max(run.start)))
 }
 
 pub(super) fn each_copy(

@@ -59,8 +59,8 @@ impl Recovery<'_> {
         let mut events = self.recheck(book, loaded.anew, findings)?;
         if let Some(retelling) = retelling.as_ref().filter(|_| loaded.same_medium) {
             // Before the copies without a line are looked for: these are none.
-            events.extend(retelling.copies()?);
             self.append(book, std::mem::take(&mut events), std::mem::take(&mut end_line_before))?;
+            self.append(book, retelling.copies()?, false)?;
         }
         let mut orphans = self.orphans(book)?;
         if self.lost_pages {
@@ -89,7 +89,7 @@ impl Recovery<'_> {
         }
         self.append(book, events, end_line_before)?;
         if self.wrong_lines {
-            manifest::mend_lines(self.catalogue, self.volume, self.dir, book.row)?;
+            manifest::cover_wrong(self.catalogue, self.volume, self.dir, book.row)?;
         }
         let mend =
             Mending { catalogue: self.catalogue, volume: self.volume, dir: self.dir, doubtful };

@@ -33,7 +33,13 @@ impl<'a> Retelling<'a> {
         book: &BookRow,
     ) -> Result<Option<Self>, JobError> {
         let retired = catalogue.retired(book)?;
-        Ok(retired.map(|retired| Self { catalogue, volume, dir, book: book.row, retired }))
+        Ok(retired.map(|retired| Self {
+            catalogue,
+            volume,
+            dir,
+            book: book.row,
+            retired: retired.row,
+        }))
     }
 
     /// Lines of copies: for a medium that is the same as before.
