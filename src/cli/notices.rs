@@ -137,6 +137,47 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::CopiedDrive { of, own } => format!(
             "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
         ),
+        Finding::LedgerTorn { .. }
+        | Finding::LedgerAltered { .. }
+        | Finding::LedgerEndless { .. }
+        | Finding::LedgerShorter { .. }
+        | Finding::LedgerLinesLost { .. }
+        | Finding::ManifestLinesLost { .. }
+        | Finding::ManifestTorn { .. }
+        | Finding::LogUnreadable { .. } => log_finding(finding),
+        Finding::Pruned { copies, bytes } => format!(
+            "there was no room: {} removed, for {}, each with its newer one proven on this drive",
+            super::report::count(*copies, "older version"),
+            super::report::size(*bytes)
+        ),
+        Finding::NumbersUsedUp => {
+            "the numbers of this drive are used up: begin another drive; what is on it stays good"
+                .to_owned()
+        }
+        Finding::Adopted { payload } => {
+            format!("{payload} was copied just before a cut and is right: it is recorded now")
+        }
+        Finding::Debris { payload } => {
+            format!(
+                "{payload} was cut short when it was written: it is recorded as debris and stays"
+            )
+        }
+        Finding::Damaged { payload, found, .. } => match found {
+            Some(_) => format!("{payload} is not what was written; the message is copied again"),
+            None => format!(
+                "{payload} cannot be read; the message is copied again: replace this drive soon"
+            ),
+        },
+        Finding::Missing { payload } => {
+            format!("{payload} is not there any more; the message is copied again")
+        }
+        Finding::More { count } => format!("and {count} more problems of this kind"),
+    }
+}
+
+/// The same of what was found of a ledger or a manifest.
+fn log_finding(finding: &Finding) -> String {
+    match finding {
         Finding::LedgerTorn { at, bytes } => format!(
             "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
         ),
@@ -167,36 +208,10 @@ pub(super) fn finding(finding: &Finding) -> String {
             "{log} cannot be read from byte {at} on: copies stay good, and a restore from this drive alone may \
              lose their names. Use another drive as well, and replace this one"
         ),
-        Finding::Pruned { copies, bytes } => format!(
-            "there was no room: {} removed, for {}, each with its newer one proven on this drive",
-            super::report::count(*copies, "older version"),
-            super::report::size(*bytes)
-        ),
-        Finding::NumbersUsedUp => {
-            "the numbers of this drive are used up: begin another drive; what is on it stays good"
-                .to_owned()
-        }
         Finding::ManifestTorn { bytes } => {
             format!("the manifest had {bytes} octets of a torn line at its end; they were covered")
         }
-        Finding::Adopted { payload } => {
-            format!("{payload} was copied just before a cut and is right: it is recorded now")
-        }
-        Finding::Debris { payload } => {
-            format!(
-                "{payload} was cut short when it was written: it is recorded as debris and stays"
-            )
-        }
-        Finding::Damaged { payload, found, .. } => match found {
-            Some(_) => format!("{payload} is not what was written; the message is copied again"),
-            None => format!(
-                "{payload} cannot be read; the message is copied again: replace this drive soon"
-            ),
-        },
-        Finding::Missing { payload } => {
-            format!("{payload} is not there any more; the message is copied again")
-        }
-        Finding::More { count } => format!("and {count} more problems of this kind"),
+        _ => "the ledger or the manifest is damaged".to_owned(),
     }
 }
 

@@ -23,8 +23,8 @@ pub(in crate::cli) struct Shown {
     pub bytes: u64,
     /// In how many days it is full at the present rate, as far as can be told.
     pub days_left: Option<u64>,
-    /// Good copies for the station that this card has never read, having them from the drive's ledger alone; and how many
-    /// good copies there are.
+    /// Good copies for the station that this card has never read, having them from the drive's ledger alone; and how
+    /// many good copies there are.
     pub unread: (u64, u64),
     /// What of its ledger and its manifest was found damaged and is not written again yet.
     pub logs: Vec<LogDamage>,

@@ -128,8 +128,8 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Up to `most` places behind one, in order, that were known and of which the ledger tells nothing any more, or only
-    /// what was so before.
+    /// Up to `most` places behind one, in order, that were known and of which the ledger tells nothing any more, or
+    /// only what was so before.
     pub fn places_untold(
         &self,
         retired: i64,

@@ -51,8 +51,8 @@ impl Loaded {
 pub(super) enum Extent {
     /// What is new.
     New,
-    /// The same, and an end that cannot be read is passed over: a cut may leave a file that claims to be longer than its
-    /// clusters go.
+    /// The same, and an end that cannot be read is passed over: a cut may leave a file that claims to be longer than
+    /// its clusters go.
     Partly,
     /// All of it: lines that were known have rotted.
     All,

@@ -1,5 +1,5 @@
-//! Compares the copies that a ledger tells of with what the folders of a drive list: a copy that is not there, or is not
-//! as long as it should be, needs no reading to count for nothing.
+//! Compares the copies that a ledger tells of with what the folders of a drive list: a copy that is not there, or is
+//! not as long as it should be, needs no reading to count for nothing.
 //! Never opens a copy, and never calls one right: of its bytes a length says nothing.
 
 use super::payload::{self, Copy};

@@ -272,8 +272,8 @@ pub(super) fn judge(
     Ok((if right { Judged::Right(payload) } else { Judged::Wrong }, length))
 }
 
-/// Covers what stands wrong before the manifest's end with comments, each in its place. The lines of the copies that are
-/// not listed then are written at the end by [`Mending`].
+/// Covers what stands wrong before the manifest's end with comments, each in its place. The lines of the copies that
+/// are not listed then are written at the end by [`Mending`].
 pub(super) fn cover_wrong(
     catalogue: &Catalogue,
     volume: &dyn Volume,

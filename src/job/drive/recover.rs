@@ -145,9 +145,9 @@ impl Recovery<'_> {
         Ok(())
     }
 
-    /// Reads again the last commits, which a lying device may have lost, whatever lines behind a break claim, and copies
-    /// that are not as long as they should be. Where bad copies are found, those before them are read too: a ledger that
-    /// is not this drive's own, or a folder that is gone, makes all of them bad.
+    /// Reads again the last commits, which a lying device may have lost, whatever lines behind a break claim, and
+    /// copies that are not as long as they should be. Where bad copies are found, those before them are read too: a
+    /// ledger that is not this drive's own, or a folder that is gone, makes all of them bad.
     fn recheck(
         &self,
         book: &BookRow,

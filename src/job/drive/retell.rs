@@ -77,8 +77,8 @@ impl<'a> Retelling<'a> {
         })
     }
 
-    /// Lines of places behind one, a page of them, and the last place looked at: where the drive has a good copy of what
-    /// was there. What it has not is for a pass to copy again.
+    /// Lines of places behind one, a page of them, and the last place looked at: where the drive has a good copy of
+    /// what was there. What it has not is for a pass to copy again.
     pub(super) fn places(
         &self,
         after: Option<&PlaceRow>,
