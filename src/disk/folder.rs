@@ -4,7 +4,9 @@
 use super::beneath::{self, DRIVE};
 use super::error::{DiskError, Trouble};
 use super::mounts::{Found, System};
-use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use super::volume::{
+    Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+};
 use crate::model::{Medium, RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{
@@ -223,7 +225,7 @@ impl Volume for FolderVolume {
         Ok(entries)
     }
 
-    fn lengths(&self, at: &RelName, most: usize) -> Result<Vec<(Vec<u8>, u64)>, DiskError> {
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
         let fail = |errno| self.fail("list", at, errno);
         let Some(dir) = self.folder(at)? else { return Ok(Vec::new()) };
         let mut files = Vec::new();

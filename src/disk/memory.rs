@@ -2,7 +2,9 @@
 //! Semantics are the plain ones; the fault simulator brings its own.
 
 use super::error::DiskError;
-use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use super::volume::{
+    Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+};
 use crate::model::{Medium, RelName};
 use rustix::io::Errno;
 use std::collections::{BTreeMap, BTreeSet};
@@ -285,7 +287,7 @@ impl Volume for MemoryVolume {
         Ok(files.chain(folders).take(most).map(|(name, kind)| Entry { name, kind }).collect())
     }
 
-    fn lengths(&self, at: &RelName, most: usize) -> Result<Vec<(Vec<u8>, u64)>, DiskError> {
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
         let state = self.drive.step("list", &at.to_string())?;
         let direct = |(path, bytes): (&Vec<u8>, &Vec<u8>)| {
             let name = path.strip_prefix(at.as_bytes())?.strip_prefix(b"/")?;

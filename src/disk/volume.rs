@@ -68,6 +68,9 @@ pub struct Entry {
     pub kind: EntryKind,
 }
 
+/// The files of a folder by their raw names, each with its length in bytes.
+pub type Lengths = Vec<(Vec<u8>, u64)>;
+
 /// Where octets are to come from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ReadFrom {
@@ -93,7 +96,7 @@ pub trait Volume: Send + Sync {
     fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError>;
     /// The regular files of a folder and their lengths in bytes, at most `most`, in one go: by their names alone,
     /// none of them is opened. An absent folder has none.
-    fn lengths(&self, at: &RelName, most: usize) -> Result<Vec<(Vec<u8>, u64)>, DiskError> {
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
         let mut files = Vec::new();
         for entry in self.list(at, most)? {
             let name = RelName::new(entry.name.as_slice());

@@ -6,7 +6,7 @@ use crate::chance::Chance;
 use crate::medium::{Junk, Kept, Medium};
 use crate::sabotage::Sabotage;
 use counterfoil::disk::{
-    Access, DiskError, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    Access, DiskError, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
 };
 use counterfoil::model::RelName;
 use rustix::io::Errno;
@@ -362,7 +362,7 @@ impl Volume for SimVolume {
             .collect())
     }
 
-    fn lengths(&self, at: &RelName, most: usize) -> Result<Vec<(Vec<u8>, u64)>, DiskError> {
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
         let at = at.to_string();
         let state = self.stick.call("list", &at)?;
         let memory = state.medium.memory();

@@ -1,7 +1,7 @@
 //! Reads a copy back from the medium.
 //! Never takes the system's memory for the medium, and never reads further than a copy is long.
 
-use crate::disk::{DiskError, Entry, ReadFrom, Source, Trouble, Volume, read_known};
+use crate::disk::{DiskError, Entry, Lengths, ReadFrom, Source, Trouble, Volume, read_known};
 use crate::job::JobError;
 use crate::model::ledger::Event;
 use crate::model::limits::{COPY_BUFFER_BYTES, DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
@@ -74,7 +74,7 @@ pub(super) fn lengths(
     volume: &dyn Volume,
     dir: &RelName,
     segment: u32,
-) -> Result<Option<Vec<(Vec<u8>, u64)>>, JobError> {
+) -> Result<Option<Lengths>, JobError> {
     let at = dir.join(&PayloadName::segment_dir(segment));
     match volume.lengths(&at, DRIVE_FOLDER_ENTRIES) {
         Ok(files) => Ok(Some(files)),
