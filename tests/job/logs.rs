@@ -47,7 +47,7 @@ fn is_safe(card: &Card) -> bool {
 }
 
 /// Three messages; one of them is in the archive too, which is told by a line without a copy.
-fn archived() -> (Card, MemoryDrive) {
+pub(crate) fn archived() -> (Card, MemoryDrive) {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     for name in ["one", "two", "three"] {
         card.deliver(&format!("inbox/{name}"), &mail(name));
@@ -424,50 +424,6 @@ fn a_look_at_a_drive_whose_ledger_was_deleted_calls_nothing_safe() {
     card.admit(&drive, Access::Read).unwrap();
     let totals = card.catalogue.totals(&station(), 1).unwrap();
     assert_eq!((totals.messages, totals.mirrored), (5, 0));
-}
-
-/// Lengths are compared when a drive comes: what is absent or cut counts for nothing from then on, wherever it stands.
-#[test]
-fn a_copy_that_is_gone_or_cut_is_found_when_the_drive_comes_and_copied_in_the_same_pass() {
-    let (card, drive) = (Card::new(), MemoryDrive::default());
-    for n in 0..200 {
-        card.deliver(&format!("inbox/{n:03}"), &mail(&format!("message {n}")));
-    }
-    card.mirrored(&drive);
-    let copy = |n: u32| copies_of(&drive, &mail(&format!("message {n}"))).pop().unwrap();
-    // The first ones: the last commits are read again anyway.
-    let (gone, cut, longer) = (copy(199), copy(198), copy(197));
-    let early = |path: &str| path.ends_with("0001.EML") || path.ends_with("0002.EML");
-    assert!(early(&gone) && early(&cut), "the newest go first: {gone} {cut}");
-    drive.remove(&gone);
-    drive.tamper(&cut, |bytes| bytes.truncate(30));
-    drive.tamper(&longer, |bytes| bytes.extend_from_slice(b"more"));
-    drive.replug(false);
-    card.clock.reboot();
-    let round = card.mirror(&drive);
-    let missing = round.findings.iter().filter(|f| matches!(f, Finding::Missing { .. })).count();
-    let damaged = round.findings.iter().filter(|f| matches!(f, Finding::Damaged { .. })).count();
-    assert_eq!((missing, damaged), (1, 2), "{:?}", round.findings);
-    assert_eq!(round.outcome.unwrap().copied, 3);
-    assert_eq!((count(&drive, "missing"), count(&drive, "damaged")), (1, 2));
-    expect_same(&whole(&[&drive], false), &card.messages(), "copied again");
-    // Within the mount nothing is listed again: that is what re-reading is for.
-    drive.remove(&copy(150));
-    assert_eq!(card.mirror(&drive).findings, []);
-}
-
-/// A card that never saw the drive, and only looks: absent copies count for nothing either.
-#[test]
-fn a_card_that_knows_nothing_and_only_looks_counts_no_absent_copy() {
-    let (card, drive) = archived();
-    drive.remove(&copies_of(&drive, &mail("two")).pop().unwrap());
-    let mut card = card;
-    card.lose_catalogue();
-    card.scan(0);
-    let admitted = card.admit(&drive, Access::Read).unwrap();
-    assert_eq!(admitted.findings.len(), 1, "{:?}", admitted.findings);
-    let totals = card.catalogue.totals(&station(), 1).unwrap();
-    assert_eq!((totals.messages, totals.mirrored), (5, 3), "two paths have that message");
 }
 
 fn unread(card: &Card) -> (u64, u64) {

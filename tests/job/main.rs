@@ -3,7 +3,8 @@
 //!
 //! `card` is a station's card with its mailbox, catalogue and clock; `medium` looks at a drive from
 //! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by
-//! re-reading in `verify` and `reread`, of ledgers and manifests in `logs`, what is given up to make room in `prune`, several cards or drives in
+//! re-reading in `verify` and `reread`, of ledgers and manifests in `logs`,
+//! lengths of copies in `lengths`, what is given up to make room in `prune`, several cards or drives in
 //! `turns`, a drive and its copy in `copies`, folders that a restore makes in `folders`, what a drive refuses in
 //! `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in `looks`, what
 //! drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
@@ -25,6 +26,7 @@ mod copies;
 mod folders;
 mod forged;
 mod leaves;
+mod lengths;
 mod logs;
 mod looks;
 mod medium;

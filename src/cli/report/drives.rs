@@ -163,7 +163,7 @@ pub(in crate::cli) fn records(drive: &Shown) -> Vec<String> {
     let (unread, copies) = drive.unread;
     if unread > 0 {
         lines.push(format!(
-            "{unread} of {} not read since this card took over; their lengths are right",
+            "{unread} of {} not read since this card took over",
             count(copies, "copy").replace("copys", "copies")
         ));
     }

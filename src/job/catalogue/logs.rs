@@ -1,5 +1,5 @@
-//! What a book's two logs were when they were last read or written: by it a line that rotted is seen wherever it
-//! stands. And what of them was found damaged and is not written again yet.
+//! What checks of a drive rest on: what a book's two logs were when they were last read or written, by which a line that
+//! rotted is seen wherever it stands; and what of them was found damaged and is not written again yet.
 //! Never says that a log is whole: only that it was not found otherwise.
 
 use super::{Catalogue, digest_column};
@@ -70,7 +70,7 @@ impl Catalogue {
     /// The lines of a book's ledger as far as it is known.
     pub fn known_lines(&self, book: i64) -> Result<KnownLines, JobError> {
         let mut query =
-            self.db.prepare_cached("SELECT lines, digest FROM known_lines WHERE book = ?1")?;
+            self.db.prepare_cached("SELECT lines, digest FROM checks WHERE book = ?1")?;
         let known = query.query_row([book], |row| {
             Ok(KnownLines { lines: row.get::<_, i64>(0)? as u64, digest: digest_column(row, 1)? })
         });
@@ -81,7 +81,7 @@ impl Catalogue {
     pub fn set_known_lines(&self, book: i64, known: &KnownLines) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "INSERT INTO known_lines (book, lines, digest, cycle) VALUES (?1, ?2, ?3, 0) \
+                "INSERT INTO checks (book, lines, digest, cycle, lengths_to) VALUES (?1, ?2, ?3, 0, 0) \
                  ON CONFLICT DO UPDATE SET lines = ?2, digest = ?3",
             )?
             .execute(params![book, known.lines as i64, known.digest.as_bytes().as_slice()])?;
@@ -90,7 +90,7 @@ impl Catalogue {
 
     /// Whether a cycle of re-reading has read both logs of a book.
     pub fn logs_read_in(&self, book: i64, cycle: i64) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM known_lines WHERE book = ?1 AND cycle = ?2";
+        let sql = "SELECT 1 FROM checks WHERE book = ?1 AND cycle = ?2";
         Ok(self.db.prepare_cached(sql)?.exists([book, cycle])?)
     }
 
@@ -98,10 +98,24 @@ impl Catalogue {
     pub fn set_logs_read_in(&self, book: i64, cycle: i64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "INSERT INTO known_lines (book, lines, digest, cycle) VALUES (?1, 0, zeroblob(32), ?2) \
+                "INSERT INTO checks (book, lines, digest, cycle, lengths_to) \
+                 VALUES (?1, 0, zeroblob(32), ?2, 0) \
                  ON CONFLICT DO UPDATE SET cycle = ?2",
             )?
             .execute([book, cycle])?;
+        Ok(())
+    }
+
+    /// The segment up to which lengths were looked at when the drive last came; 0 if all of them were.
+    pub fn lengths_seen_to(&self, book: i64) -> Result<u32, JobError> {
+        let mut query = self.db.prepare_cached("SELECT lengths_to FROM checks WHERE book = ?1")?;
+        Ok(query.query_row([book], |row| row.get(0)).optional()?.unwrap_or(0))
+    }
+
+    /// Where the next look at lengths goes on.
+    pub fn set_lengths_seen_to(&self, book: i64, segment: u32) -> Result<(), JobError> {
+        let sql = "UPDATE checks SET lengths_to = ?2 WHERE book = ?1";
+        self.db.prepare_cached(sql)?.execute(params![book, segment])?;
         Ok(())
     }
 

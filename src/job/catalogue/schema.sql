@@ -126,11 +126,12 @@ CREATE TABLE place (
 CREATE INDEX place_by_content ON place (content, book);
 CREATE INDEX place_good ON place (good) WHERE good IS NOT NULL;
 
--- What a book's ledger was when it was last read or written to: its whole lines, counted, and a digest over their
--- hashes. Changed together with `book.ledger_bytes`.
-CREATE TABLE known_lines (
+-- What the checks of a book rest on. First what its ledger was when it was last read or written to: its whole lines,
+-- counted, and a digest over their hashes; changed together with `book.ledger_bytes`.
+CREATE TABLE checks (
     book INTEGER PRIMARY KEY, lines INTEGER NOT NULL, digest BLOB NOT NULL,
-    cycle INTEGER NOT NULL            -- the round of re-reading that last read both logs through
+    cycle INTEGER NOT NULL,           -- the round of re-reading that last read both logs through
+    lengths_to INTEGER NOT NULL       -- the segment up to which lengths were looked at; 0: all of them
 );
 
 -- Lines of a log (0 the ledger, 1 the manifest) that could be read once and cannot any more, until they are written again.

@@ -163,7 +163,8 @@ pub fn admit(
     let ledger_whole = loaded.is_whole();
     if asked.access == Access::Read {
         if loaded.anew && !partly {
-            lengths::set_apart(catalogue, &*volume, &dir, book.row, &mut findings)?;
+            let (row, clock) = (book.row, asked.clock);
+            lengths::set_apart(catalogue, &*volume, &dir, row, clock, &mut findings)?;
         }
         let broken = loaded.broken.as_ref();
         findings.extend(match loaded.endless {

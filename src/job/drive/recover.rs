@@ -2,7 +2,7 @@
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::ledger::{self, Loaded};
-use super::lengths;
+use super::lengths::{self, Within};
 use super::logs;
 use super::manifest::{self, Mending};
 use super::payload::{self, Copy};
@@ -159,7 +159,8 @@ impl Recovery<'_> {
         for copy in self.catalogue.claimed_payloads(book.row)? {
             events.extend(self.check(book, anew, &copy, findings)?);
         }
-        let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, book.row)?;
+        let within = Within { clock: self.clock, kept: true };
+        let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, book.row, &within)?;
         for copy in &wrong {
             events.extend(self.check(book, anew, copy, findings)?);
         }
