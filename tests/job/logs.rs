@@ -2,20 +2,17 @@
 //! written again. Never waits, and never looks at how a catalogue keeps what it knows.
 
 use crate::card::{Card, mail, station};
-use crate::medium::{
-    copies_of, count, expect_same, expect_whole_bag, ledger_kinds, restored, snapshot, whole,
-};
+use crate::medium::{copies_of, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::catalogue::{Log, LogDamage};
-use counterfoil::job::reread::{Bite, RereadRules, Rereader, Unfinished};
+use counterfoil::job::reread::{Bite, Rereader, Unfinished};
 use counterfoil::job::verify::{verify, verify_logs};
 use counterfoil::job::{Progress, Unwatched};
 use counterfoil::model::Finding;
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::time::Duration;
 
 const LEDGER: &str = "counterfoil/pier-4/ledger.jsonl";
-const MANIFEST: &str = "counterfoil/pier-4/manifest-sha256.txt";
+pub(crate) const MANIFEST: &str = "counterfoil/pier-4/manifest-sha256.txt";
 
 /// Changes one byte of the line that has this text, at the text.
 fn rot(drive: &MemoryDrive, log: &str, text: &str) {
@@ -30,7 +27,7 @@ fn ledger(drive: &MemoryDrive) -> String {
 }
 
 /// What `verify` does first: reads both logs, and opens the drive anew where something is to be written again.
-fn logs_verified(card: &Card, drive: &MemoryDrive) -> Vec<LogDamage> {
+pub(crate) fn logs_verified(card: &Card, drive: &MemoryDrive) -> Vec<LogDamage> {
     let admitted = card.admit(drive, Access::Write).unwrap();
     let found = verify_logs(&card.catalogue, &admitted, &Unwatched).unwrap();
     drop(admitted);
@@ -40,7 +37,7 @@ fn logs_verified(card: &Card, drive: &MemoryDrive) -> Vec<LogDamage> {
     found
 }
 
-fn is_safe(card: &Card) -> bool {
+pub(crate) fn is_safe(card: &Card) -> bool {
     let damaged = card.catalogue.damaged_logs(&station()).unwrap();
     let totals = card.catalogue.totals(&station(), 1).unwrap();
     damaged.is_empty() && totals.mirrored == totals.messages
@@ -265,7 +262,7 @@ fn a_ledger_with_an_unreadable_part_is_said_and_mail_goes_on() {
     assert!(is_safe(&card));
 }
 
-fn bite(
+pub(crate) fn bite(
     card: &Card,
     drive: &MemoryDrive,
     rest: &mut Option<Unfinished>,
@@ -345,52 +342,6 @@ fn both_logs_are_read_once_in_a_round() {
     assert_eq!(taken.octets, (copies + messages) as u64);
 }
 
-#[test]
-fn a_manifest_that_rots_anywhere_is_found_and_right_again() {
-    let length = archived().1.file(MANIFEST).unwrap().len();
-    for at in 0..length {
-        let (card, drive) = archived();
-        let before = String::from_utf8(drive.file(MANIFEST).unwrap()).unwrap();
-        drive.tamper(MANIFEST, |bytes| bytes[at] ^= 1);
-        let found = logs_verified(&card, &drive);
-        let [LogDamage { log: Log::Manifest, lines, .. }] = found.as_slice() else {
-            panic!("at {at}: {found:?}")
-        };
-        let is_end_of_line = before.as_bytes()[at] == b'\n';
-        assert!(*lines == 1 || is_end_of_line && *lines <= 2, "at {at}: {lines}");
-        expect_whole_bag(&drive, &format!("at {at}"));
-        assert_eq!(logs_verified(&card, &drive), [], "at {at}");
-        assert!(is_safe(&card), "at {at}");
-    }
-}
-
-/// A whole block of it.
-#[test]
-fn a_block_of_a_manifest_that_rots_is_right_again() {
-    for (from, to) in [(0, 50), (30, 200), (100, 320), (0, 320)] {
-        for with in [0, b'#', b'\n', b'f'] {
-            let (card, drive) = archived();
-            drive.tamper(MANIFEST, |bytes| bytes[from..to].fill(with));
-            let found = logs_verified(&card, &drive);
-            assert_eq!(found.len(), 1, "{from} to {to}, {with}: {found:?}");
-            expect_whole_bag(&drive, &format!("{from} to {to}, {with}"));
-            assert_eq!(logs_verified(&card, &drive), []);
-        }
-    }
-}
-
-#[test]
-fn a_rotten_manifest_of_a_read_only_drive_is_said_and_left() {
-    let (card, drive) = archived();
-    drive.tamper(MANIFEST, |bytes| bytes[3] ^= 1);
-    drive.set_read_only(true);
-    let before = snapshot(&drive);
-    let admitted = card.admit(&drive, Access::Read).unwrap();
-    let found = verify_logs(&card.catalogue, &admitted, &Unwatched).unwrap();
-    assert_eq!(found.len(), 1, "{found:?}");
-    expect_same(&snapshot(&drive), &before, "nothing is written");
-}
-
 /// Faults 49, 52: somebody deletes a log of a drive that is in use. The next pass writes it again, at once.
 #[test]
 fn a_log_deleted_while_mounted_is_written_again_by_the_next_pass() {
@@ -424,137 +375,4 @@ fn a_look_at_a_drive_whose_ledger_was_deleted_calls_nothing_safe() {
     card.admit(&drive, Access::Read).unwrap();
     let totals = card.catalogue.totals(&station(), 1).unwrap();
     assert_eq!((totals.messages, totals.mirrored), (5, 0));
-}
-
-fn unread(card: &Card) -> (u64, u64) {
-    let drive = card.catalogue.drives().unwrap().pop().unwrap();
-    let book = card.catalogue.book(drive.row, &station()).unwrap();
-    card.catalogue.read_elsewhere(book.row).unwrap()
-}
-
-const RULES: RereadRules =
-    RereadRules { every: Duration::from_secs(30 * 86_400), max_rate: 1 << 20 };
-
-fn due(card: &Card, drive: &MemoryDrive) -> Duration {
-    let admitted = card.admit(drive, Access::Write).unwrap();
-    RULES.due(&card.catalogue, admitted.book.row, &card.clock).unwrap().unwrap()
-}
-
-/// A new card takes over: what the other one proved counts, is told as not read here, and is read at once.
-#[test]
-fn copies_proven_by_another_card_are_not_called_read_until_they_are() {
-    let (card, drive) = (Card::new(), MemoryDrive::default());
-    for n in 0..100 {
-        card.deliver(&format!("inbox/{n:03}"), &mail(&format!("message {n}")));
-    }
-    card.mirrored(&drive);
-    assert_eq!(unread(&card), (0, 100), "its own are read back when they are made");
-    assert!(due(&card, &drive) > Duration::ZERO);
-    drive.replug(false);
-    let mut card = card;
-    card.lose_catalogue();
-    card.clock.reboot();
-    card.mirrored(&drive);
-    assert!(is_safe(&card), "they count");
-    assert_eq!(unread(&card), (36, 100), "the last 64 were read when the drive came");
-    assert_eq!(due(&card, &drive), Duration::ZERO, "the rest is read at once");
-    // A copy with the right length and other bytes is found by that.
-    let bad = copies_of(&drive, &mail("message 99")).pop().unwrap();
-    drive.tamper(&bad, |bytes| bytes[20] ^= 1);
-    let mut rest = None;
-    let taken = bite(&card, &drive, &mut rest, &Unwatched);
-    assert!(taken.lost && taken.ended, "{taken:?}");
-    assert_eq!(unread(&card).0, 0);
-    assert!(due(&card, &drive) > Duration::ZERO, "and then in its time");
-    card.mirrored(&drive);
-    expect_same(&whole(&[&drive], false), &card.messages(), "mended");
-    assert_eq!(unread(&card), (0, 100));
-}
-
-/// `verify` reads all of them too.
-#[test]
-fn verify_makes_claims_of_another_card_good() {
-    let (card, drive) = archived();
-    let mut card = card;
-    card.lose_catalogue();
-    card.scan(0);
-    let admitted = card.admit(&drive, Access::Read).unwrap();
-    assert_eq!(unread(&card), (4, 4), "a look reads none");
-    drop(admitted);
-    let mut admitted = card.admit(&drive, Access::Write).unwrap();
-    verify(&card.catalogue, &mut admitted, &card.clock, &Unwatched, true).unwrap();
-    assert_eq!(unread(&card), (0, 4));
-}
-
-/// Another card verified the drive and said so in its ledger: that is its word.
-#[test]
-fn what_another_card_says_it_read_is_not_read_here() {
-    let (card, drive) = (Card::new(), MemoryDrive::default());
-    for n in 0..100 {
-        card.deliver(&format!("inbox/{n:03}"), &mail(&format!("message {n}")));
-    }
-    card.mirrored(&drive);
-    let mut admitted = card.admit(&drive, Access::Write).unwrap();
-    verify(&card.catalogue, &mut admitted, &card.clock, &Unwatched, true).unwrap();
-    drop(admitted);
-    drive.replug(false);
-    let mut card = card;
-    card.lose_catalogue();
-    card.clock.reboot();
-    card.mirrored(&drive);
-    assert_eq!(unread(&card), (36, 100));
-}
-
-/// The stories of a good version that rots too.
-#[test]
-fn a_message_cut_short_whose_older_copy_cannot_be_read_blocks_no_other() {
-    let (card, drive) = (Card::new(), MemoryDrive::default());
-    card.deliver("inbox/cut", &mail("cut"));
-    card.deliver("inbox/other", &mail("other"));
-    card.mirrored(&drive);
-    let old = copies_of(&drive, &mail("cut")).pop().unwrap();
-    drive.set_unreadable_from(&old, 10);
-    card.deliver("inbox/cut", &mail("cut")[..40]);
-    card.deliver("inbox/new", &mail("new"));
-    let report = card.mirrored(&drive);
-    assert_eq!(report.copied, 2, "the new version and the new message");
-    assert_eq!(count(&drive, "damaged"), 1, "the older copy is known to be lost");
-    assert!(is_safe(&card));
-    assert!(card.catalogue.drives().unwrap().pop().unwrap().worn.is_some());
-    expect_same(&whole(&[&drive], false), &card.messages(), "all of it");
-    assert_eq!(card.mirrored(&drive).noted, 0, "told once");
-}
-
-/// The same where the older copy is not there at all.
-#[test]
-fn a_message_cut_short_whose_older_copy_is_gone_blocks_no_other() {
-    let (card, drive) = (Card::new(), MemoryDrive::default());
-    card.deliver("inbox/cut", &mail("cut"));
-    card.mirrored(&drive);
-    drive.remove(&copies_of(&drive, &mail("cut")).pop().unwrap());
-    card.deliver("inbox/cut", &mail("cut")[..40]);
-    card.deliver("inbox/new", &mail("new"));
-    assert_eq!(card.mirrored(&drive).copied, 2);
-    assert_eq!(count(&drive, "missing"), 1);
-    expect_same(&whole(&[&drive], false), &card.messages(), "all of it");
-}
-
-/// A pulled stick is no bad copy: the pass ends, and nothing is told of the copy.
-#[test]
-fn a_pull_while_an_older_copy_is_read_is_no_lost_copy() {
-    for operations in 0..60 {
-        let (card, drive) = (Card::new(), MemoryDrive::default());
-        card.deliver("inbox/cut", &mail("cut"));
-        card.mirrored(&drive);
-        card.deliver("inbox/cut", &mail("cut")[..40]);
-        card.scan(0);
-        drive.pull_after(operations);
-        drop(card.copy(&drive, "stick"));
-        drive.replug(true);
-        card.clock.reboot();
-        card.mirrored(&drive);
-        assert_eq!(count(&drive, "damaged") + count(&drive, "missing"), 0, "after {operations}");
-        let back = restored(&[&drive], false);
-        assert_eq!(back.report.instead_of_suspect, 1, "after {operations}");
-    }
 }

@@ -1,5 +1,5 @@
-//! What checks of a drive rest on: what a book's two logs were when they were last read or written, by which a line that
-//! rotted is seen wherever it stands; and what of them was found damaged and is not written again yet.
+//! What checks of a drive rest on: what a book's two logs were when they were last read or written, by which a line
+//! that rotted is seen wherever it stands; and what of them was found damaged and is not written again yet.
 //! Never says that a log is whole: only that it was not found otherwise.
 
 use super::{Catalogue, digest_column};
