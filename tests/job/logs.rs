@@ -242,6 +242,27 @@ fn count_whole(drive: &MemoryDrive, kind: &str) -> usize {
     ledger(drive).matches(&format!("\"kind\":\"{kind}\"")).count()
 }
 
+/// One rotten line near the beginning does not have every copy behind it read before new mail may go: this card knows
+/// them by itself.
+#[test]
+fn one_rotten_line_has_no_copies_read_that_this_card_knows() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    for n in 0..400 {
+        card.deliver(&format!("inbox/{n:03}"), &mail(&format!("message {n}")));
+    }
+    card.mirrored(&drive);
+    rot(&drive, LEDGER, "\"mailbox\",");
+    let admitted = card.admit(&drive, Access::Write).unwrap();
+    assert_eq!(verify_logs(&card.catalogue, &admitted, &Unwatched).unwrap().len(), 1);
+    drop(admitted);
+    let before = drive.operations();
+    card.mirrored(&drive);
+    let operations = drive.operations() - before;
+    assert!(operations < 400, "{operations} operations, and each copy read takes two");
+    assert!(is_safe(&card));
+    expect_same(&whole(&[&drive], false), &card.messages(), "written again");
+}
+
 /// The medium answers with an error in the middle of the ledger: said, and new mail still goes to the drive.
 #[test]
 fn a_ledger_with_an_unreadable_part_is_said_and_mail_goes_on() {
