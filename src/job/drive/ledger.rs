@@ -116,13 +116,14 @@ fn note_lost_lines(
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
     let lines = before.lines.saturating_sub(catalogue.known_lines(book.row)?.lines);
-    if lines == 0 || !catalogue.log_damage(book.row)?.is_empty() {
+    let mut damaged = catalogue.log_damage(book.row)?;
+    if lines == 0 || damaged.iter().any(|damage| damage.log == Log::Ledger) {
         return Ok(());
     }
     let at = loaded.broken.map_or(loaded.length, |broken| broken.at);
     findings.push(Finding::LedgerLinesLost { at, lines });
-    let damage = LogDamage { log: Log::Ledger, at, lines, unreadable: false };
-    catalogue.set_log_damage(book.row, &[damage])
+    damaged.insert(0, LogDamage { log: Log::Ledger, at, lines, unreadable: false });
+    catalogue.set_log_damage(book.row, &damaged)
 }
 
 /// Whether the part already known still ends in the line it ended in: then, the chain being what it

@@ -18,7 +18,7 @@ use crate::model::limits::{
     SEGMENT_MESSAGES, SEGMENT_PER_SESSION_MAX,
 };
 use crate::model::{Clock, Digest, Finding, Identity, PayloadName, RelName, bag};
-use std::collections::HashSet;
+use std::collections::BTreeMap;
 
 /// Everything recovery works on.
 pub(super) struct Recovery<'a> {
@@ -161,14 +161,14 @@ impl Recovery<'_> {
         }
         let within = Within { clock: self.clock, kept: true };
         let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, book.row, &within)?;
-        for copy in &wrong {
-            events.extend(self.check(book, anew, copy, findings)?);
+        let mut looked_at = BTreeMap::new();
+        for copy in wrong {
+            looked_at.insert(copy.name.number, self.check(book, anew, &copy, findings)?);
         }
-        let wrong: HashSet<u32> = wrong.into_iter().map(|copy| copy.name.number).collect();
         let mut before = NUMBER_MAX + 1;
         loop {
             let page = self.catalogue.payloads_before(book.row, before, RECHECK_MESSAGES)?;
-            let Some(last) = page.last() else { return Ok(events) };
+            let Some(last) = page.last() else { break };
             before = last.name.number;
             let (sound_until, mut bytes) = (events.len(), 0_u64);
             let mut sound = Vec::new();
@@ -177,8 +177,12 @@ impl Recovery<'_> {
                 if bytes > RECHECK_BYTES && events.len() == sound_until {
                     break;
                 }
-                if copy.state.is_whole() && !wrong.contains(&copy.name.number) {
-                    match self.check(book, anew, &copy, findings)? {
+                if copy.state.is_whole() {
+                    let found = match looked_at.remove(&copy.name.number) {
+                        Some(found) => found,
+                        None => self.check(book, anew, &copy, findings)?,
+                    };
+                    match found {
                         None => sound.push(copy.name.number),
                         bad => events.extend(bad),
                     }
@@ -191,9 +195,11 @@ impl Recovery<'_> {
                 })
             })?;
             if events.len() == sound_until {
-                return Ok(events);
+                break;
             }
         }
+        events.extend(looked_at.into_values().flatten());
+        Ok(events)
     }
 
     /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be
