@@ -137,21 +137,14 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::CopiedDrive { of, own } => format!(
             "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
         ),
-        Finding::LedgerTorn { at, bytes } => format!(
-            "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
-        ),
-        Finding::LedgerAltered { at, whole_lines } => format!(
-            "the ledger is damaged or was changed at octet {at}; the {whole_lines} lines after it are \
-             checked against their copies one by one"
-        ),
-        Finding::LedgerEndless { at } => format!(
-            "the ledger goes on without lines from octet {at}, which no cut can do: it is read up to there and \
-             not written to; use another drive"
-        ),
-        Finding::LedgerShorter { known, found } => format!(
-            "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
-             tool's work; messages it lost are copied again"
-        ),
+        Finding::LedgerTorn { .. }
+        | Finding::LedgerAltered { .. }
+        | Finding::LedgerEndless { .. }
+        | Finding::LedgerShorter { .. }
+        | Finding::LedgerLinesLost { .. }
+        | Finding::ManifestLinesLost { .. }
+        | Finding::ManifestTorn { .. }
+        | Finding::LogUnreadable { .. } => log_finding(finding),
         Finding::Pruned { copies, bytes } => format!(
             "there was no room: {} removed, for {}, each with its newer one proven on this drive",
             super::report::count(*copies, "older version"),
@@ -160,9 +153,6 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::NumbersUsedUp => {
             "the numbers of this drive are used up: begin another drive; what is on it stays good"
                 .to_owned()
-        }
-        Finding::ManifestTorn { bytes } => {
-            format!("the manifest had {bytes} octets of a torn line at its end; they were covered")
         }
         Finding::Adopted { payload } => {
             format!("{payload} was copied just before a cut and is right: it is recorded now")
@@ -182,6 +172,46 @@ pub(super) fn finding(finding: &Finding) -> String {
             format!("{payload} is not there any more; the message is copied again")
         }
         Finding::More { count } => format!("and {count} more problems of this kind"),
+    }
+}
+
+/// The same of what was found of a ledger or a manifest.
+fn log_finding(finding: &Finding) -> String {
+    match finding {
+        Finding::LedgerTorn { at, bytes } => format!(
+            "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
+        ),
+        Finding::LedgerAltered { at, whole_lines } => format!(
+            "the ledger is damaged or was changed at octet {at}; the {whole_lines} lines after it are \
+             checked against their copies one by one"
+        ),
+        Finding::LedgerEndless { at } => format!(
+            "the ledger goes on without lines from octet {at}, which no cut can do: it is read up to there and \
+             not written to; use another drive"
+        ),
+        Finding::LedgerShorter { known, found } => format!(
+            "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
+             tool's work; messages it lost are copied again"
+        ),
+        Finding::LedgerLinesLost { at, lines } => format!(
+            "{} of the ledger cannot be read any more (from byte {at}): what they told is written again by \
+             counterfoil mirror",
+            super::report::count(*lines, "line")
+        ),
+        Finding::ManifestLinesLost { at, lines } => format!(
+            "{} of manifest-sha256.txt {} not what was written (from byte {at}): the next counterfoil mirror \
+             writes the list right again; no copy is concerned",
+            super::report::count(*lines, "line"),
+            if *lines == 1 { "is" } else { "are" }
+        ),
+        Finding::LogUnreadable { log, at } => format!(
+            "{log} cannot be read from byte {at} on: copies stay good, and a restore from this drive alone may \
+             lose their names. Use another drive as well, and replace this one"
+        ),
+        Finding::ManifestTorn { bytes } => {
+            format!("the manifest had {bytes} octets of a torn line at its end; they were covered")
+        }
+        _ => "the ledger or the manifest is damaged".to_owned(),
     }
 }
 

@@ -2,7 +2,9 @@
 //! Semantics are the plain ones; the fault simulator brings its own.
 
 use super::error::DiskError;
-use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use super::volume::{
+    Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+};
 use crate::model::{Medium, RelName};
 use rustix::io::Errno;
 use std::collections::{BTreeMap, BTreeSet};
@@ -283,6 +285,15 @@ impl Volume for MemoryVolume {
             .filter_map(|p| direct(p))
             .map(|name| (name, EntryKind::Folder));
         Ok(files.chain(folders).take(most).map(|(name, kind)| Entry { name, kind }).collect())
+    }
+
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
+        let state = self.drive.step("list", &at.to_string())?;
+        let direct = |(path, bytes): (&Vec<u8>, &Vec<u8>)| {
+            let name = path.strip_prefix(at.as_bytes())?.strip_prefix(b"/")?;
+            (!name.contains(&b'/')).then(|| (name.to_vec(), bytes.len() as u64))
+        };
+        Ok(state.now.files.iter().filter_map(direct).take(most).collect())
     }
 
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {

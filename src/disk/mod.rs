@@ -21,5 +21,7 @@ pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full, read_known
 pub use memory::{MemoryDoor, MemoryDrive};
 pub use scratch::{Files, Scratch};
 pub use target::{Placing, STAGING, TargetDir, passing_name};
-pub use volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
+pub use volume::{
+    Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+};
 pub use waiting::{Marks, Staged, Waiting};

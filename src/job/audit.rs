@@ -2,7 +2,7 @@
 //! Writes nothing anywhere: it works on a copy of the catalogue.
 
 use super::JobError;
-use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
+use super::catalogue::{Catalogue, DriveRow, FileRow, FileState, Log, LogDamage};
 use crate::model::airtime::Link;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
@@ -121,14 +121,18 @@ pub struct Audit {
     pub vanished: List,
     /// Messages whose present version looks like damage to the card.
     pub suspect: List,
+    /// What of the drives' ledgers and manifests was found damaged and is not written again yet, by the drive's row.
+    pub damaged_logs: Vec<(i64, LogDamage)>,
     /// Every drive known: its row, and number and octets of messages it holds for this station.
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
 
 impl Audit {
-    /// Whether every message could be had again.
+    /// Whether every message could be had again, and where it was: what the lines told that a ledger has lost, nobody
+    /// knows until they are written again. A manifest tells nothing that the ledger beside it does not.
     pub fn is_safe(&self) -> bool {
-        self.unmirrored.count() == 0 && self.vanished.with_reason() == 0
+        let ledgers_whole = self.damaged_logs.iter().all(|(_, damage)| damage.log != Log::Ledger);
+        self.unmirrored.count() == 0 && self.vanished.with_reason() == 0 && ledgers_whole
     }
 }
 
@@ -139,6 +143,7 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
         messages: totals.messages,
         bytes: totals.bytes,
         mirrored: totals.mirrored,
+        damaged_logs: catalogue.damaged_logs(question.station)?,
         ..Audit::default()
     };
     let link = question.link;
@@ -166,7 +171,8 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
         Ok(())
     })?;
     catalogue.suspect(|row| {
-        let reason = lost((row.mailbox, &row.key), row.good)?;
+        // What is wanted back is the last good version; where none is known, at least this one.
+        let reason = lost((row.mailbox, &row.key), row.good.or(row.content))?;
         audit.suspect.add(&row, reason, question, || names.list(&row, reason))
     })?;
     for drive in catalogue.drives()? {

@@ -156,6 +156,27 @@ pub enum Finding {
         /// Octets it has.
         found: u64,
     },
+    /// Lines of the ledger that could be read once cannot any more: they rotted, or somebody changed them.
+    LedgerLinesLost {
+        /// Byte from which on.
+        at: u64,
+        /// How many, at least.
+        lines: u64,
+    },
+    /// Lines of the manifest are not what they should be, or are gone.
+    ManifestLinesLost {
+        /// Byte from which on.
+        at: u64,
+        /// How many.
+        lines: u64,
+    },
+    /// The medium does not give a part of a log.
+    LogUnreadable {
+        /// The log's file.
+        log: &'static str,
+        /// Byte from which on.
+        at: u64,
+    },
     /// Superseded versions were given up, since there was no room.
     Pruned {
         /// How many.

@@ -17,6 +17,7 @@ use counterfoil::job::drive::{Begin, Claims, make_drive};
 use counterfoil::job::mirror::PassReport;
 use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
 use counterfoil::job::round::{self, DriveRound};
+use counterfoil::job::verify::{verify, verify_logs};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
 use counterfoil::model::{Digest, DriveId, Finding};
 use std::collections::BTreeMap;
@@ -673,15 +674,14 @@ impl World {
         let mishaps = self.slots[slot].stick.state().mishaps;
         let (catalogue, name) = (&self.card.catalogue, station());
         let verified = powered(|| -> Result<_, JobError> {
-            let mut admitted =
-                round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock)?;
-            counterfoil::job::verify::verify(
-                catalogue,
-                &mut admitted,
-                &self.clock,
-                &Unwatched,
-                true,
-            )
+            let open =
+                || round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
+            let mut admitted = open()?;
+            if !verify_logs(catalogue, &admitted, &Unwatched)?.is_empty() {
+                drop(admitted);
+                admitted = open()?;
+            }
+            verify(catalogue, &mut admitted, &self.clock, &Unwatched, true)
         })?;
         let mut ended = Ended::Done(());
         match verified {

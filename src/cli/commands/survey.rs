@@ -146,6 +146,12 @@ impl Survey {
         }
         for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
+            for (book, station) in catalogue.books_of(drive.row.row)? {
+                if station == setup.station {
+                    drive.unread = catalogue.read_elsewhere(book)?;
+                    drive.logs = catalogue.log_damage(book)?;
+                }
+            }
         }
         let answer = more(catalogue, &looked)?;
         let rehearsed = catalogue.rehearsed()?;
@@ -200,15 +206,8 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
                 (Some(_), _) => "failed",
             },
         };
-        Shown {
-            row: row.clone(),
-            mounted: seen.is_some() || live.is_some(),
-            state: state.to_owned(),
-            messages: *messages,
-            bytes: *bytes,
-            days_left: None,
-            carried: None,
-        }
+        let mounted = seen.is_some() || live.is_some();
+        Shown::new(row.clone(), mounted, state.to_owned(), (*messages, *bytes))
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
     let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.at == at);

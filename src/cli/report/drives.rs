@@ -3,7 +3,7 @@
 use super::{clipped, count, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
-use crate::job::catalogue::DriveRow;
+use crate::job::catalogue::{DriveRow, Log, LogDamage};
 use crate::job::reckoning::Proven;
 use crate::model::{DriveId, Medium};
 use serde_json::{Value, json};
@@ -23,6 +23,11 @@ pub(in crate::cli) struct Shown {
     pub bytes: u64,
     /// In how many days it is full at the present rate, as far as can be told.
     pub days_left: Option<u64>,
+    /// Good copies for the station that this card has never read, having them from the drive's ledger alone; and how
+    /// many good copies there are.
+    pub unread: (u64, u64),
+    /// What of its ledger and its manifest was found damaged and is not written again yet.
+    pub logs: Vec<LogDamage>,
     /// Octets of what it carries beside them, as this card last left it.
     pub carried: Option<u64>,
 }
@@ -44,8 +49,19 @@ impl Shown {
             worn: None,
             distrust: None,
         };
-        let (days_left, carried) = (None, None);
-        Self { row, mounted: true, state, messages: 0, bytes: 0, days_left, carried }
+        Self::new(row, true, state, (0, 0))
+    }
+
+    /// A drive of which no more is known yet than its row and what it holds: messages, and bytes of them.
+    pub(in crate::cli) fn new(
+        row: DriveRow,
+        mounted: bool,
+        state: String,
+        held: (u64, u64),
+    ) -> Self {
+        let (messages, bytes) = held;
+        let (days_left, carried, unread, logs) = (None, None, (0, 0), Vec::new());
+        Self { row, mounted, state, messages, bytes, days_left, unread, logs, carried }
     }
 
     /// Its id; one that was never written to has none.
@@ -71,7 +87,20 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
         "replace_soon": drive.row.worn,
         "untrusted": drive.row.distrust,
         "days_left": drive.days_left,
+        "copies_unread": drive.unread.0,
+        "ledger_damaged": damaged(drive, Log::Ledger),
+        "manifest_damaged": damaged(drive, Log::Manifest),
     })
+}
+
+/// What of a log is damaged; null if nothing is known to be.
+fn damaged(drive: &Shown, log: Log) -> Value {
+    match drive.logs.iter().find(|damage| damage.log == log) {
+        Some(LogDamage { at, lines, unreadable, .. }) => {
+            json!({"at": at, "lines": lines, "unreadable": unreadable})
+        }
+        None => Value::Null,
+    }
 }
 
 pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
@@ -128,6 +157,23 @@ pub(in crate::cli) fn away(drive: &Shown) -> Option<String> {
     Some(format!("elsewhere since {}, as declared", when(Some(since))))
 }
 
+/// What of a drive's copies rests on its ledger's word alone, and what of the ledger is damaged.
+pub(in crate::cli) fn records(drive: &Shown) -> Vec<String> {
+    let mut lines = Vec::new();
+    let (unread, copies) = drive.unread;
+    if unread > 0 {
+        lines.push(format!(
+            "{unread} of {} not read since this card took over",
+            count(copies, "copy").replace("copys", "copies")
+        ));
+    }
+    lines.extend(drive.logs.iter().map(|damage| {
+        let finding = crate::job::drive::log_finding(damage);
+        notices::finding(&finding)
+    }));
+    lines
+}
+
 /// What to know of a drive beside its state.
 fn notes(drive: &Shown) -> Vec<String> {
     let mut notes = Vec::new();
@@ -140,6 +186,7 @@ fn notes(drive: &Shown) -> Vec<String> {
     if let Some(why) = &row.worn {
         notes.push(format!("replace soon: {why}"));
     }
+    notes.extend(records(drive));
     if let Some(days) = drive.days_left {
         notes.push(format!("room for about {} at the present rate", count(days, "day")));
     }

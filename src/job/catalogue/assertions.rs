@@ -117,6 +117,23 @@ impl Catalogue {
         Ok(query.exists(params![book, content])?)
     }
 
+    /// Another location than this one where, by a ledger, a content stands, or else was.
+    pub fn other_place(
+        &self,
+        book: i64,
+        (mailbox, key): (i64, &[u8]),
+        content: i64,
+    ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
+             WHERE content = ?4 AND book = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
+             ORDER BY ended IS NOT NULL LIMIT 1",
+        )?;
+        let found = query
+            .query_row(params![book, mailbox, key, content], |row| Ok((row.get(0)?, row.get(1)?)));
+        Ok(found.optional()?)
+    }
+
     /// The positions as of which a ledger asserts a content at a location: those of its lines, and of each later mark
     /// while it stood.
     pub fn stamps(

@@ -156,7 +156,8 @@ CREATE TABLE payload (
     content INTEGER NOT NULL, state INTEGER NOT NULL,
     proven INTEGER NOT NULL,          -- claimed seconds of the last time it was read and was right; for display
     reread INTEGER NOT NULL,          -- 0: when it was made, in the same mount; 1: in a later look
-    round INTEGER NOT NULL,           -- the round of re-reading that last came to it
+    round INTEGER NOT NULL,           -- the round of re-reading that last came to it; -1: this card never read it,
+                                      -- and knows it from its line alone
     PRIMARY KEY (book, number)
 ) WITHOUT ROWID;
 CREATE INDEX payload_by_content ON payload (content, book);
@@ -216,3 +217,19 @@ CREATE VIEW safe AS
     CROSS JOIN standing s ON s.book = p.book AND s.mailbox = f.mailbox AND s.key = f.key AND s.content = f.content
         AND s.as_of >= f.since
     WHERE f.state = 1;
+
+-- What the checks of a book rest on. First what its ledger was when it was last read or written to: its whole lines,
+-- counted, and a digest over their hashes; changed together with `book.ledger_bytes`.
+CREATE TABLE checks (
+    book INTEGER PRIMARY KEY, lines INTEGER NOT NULL, digest BLOB NOT NULL,
+    cycle INTEGER NOT NULL,           -- the round of re-reading that last read both logs through
+    lengths_to INTEGER NOT NULL       -- the segment up to which lengths were looked at; 0: all of them
+);
+
+-- Lines of a log (0 the ledger, 1 the manifest) that could be read once and cannot any more, until they are written again.
+CREATE TABLE log_damage (
+    book INTEGER NOT NULL, log INTEGER NOT NULL,
+    at INTEGER NOT NULL, lines INTEGER NOT NULL,
+    unreadable INTEGER NOT NULL,      -- the medium answers with an error there
+    PRIMARY KEY (book, log)
+) WITHOUT ROWID;

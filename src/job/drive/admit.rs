@@ -2,7 +2,8 @@
 //! its ledger, and on the first time in a mount session makes it whole.
 
 use super::identity::{self, Known};
-use super::ledger;
+use super::ledger::{self, Extent, Loaded};
+use super::lengths;
 use super::logs;
 use super::manifest;
 use super::recover::{self, Recovery};
@@ -10,7 +11,7 @@ use super::skeleton;
 use crate::disk::host::Lock;
 use crate::disk::{Access, DiskError, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, FoundDrive};
+use crate::job::catalogue::{BookRow, Catalogue, FoundDrive, Log};
 use crate::model::ledger::Event;
 use crate::model::limits::{DRIVE_FILE_BYTES, LINES_MAX};
 use crate::model::{Clock, DriveId, Finding, RelName, Stamp, StationName, bag};
@@ -139,39 +140,39 @@ pub fn admit(
     }
     // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
     let partly = asked.access == Access::Read && asked.taken_for.is_some();
+    // What the medium does not give at all, writing lines again does not mend.
+    let damage = catalogue.log_damage(book.row)?;
+    let is_damaged = |log| damage.iter().any(|found| found.log == log && !found.unreadable);
+    let extent = match asked.access {
+        Access::Read if partly => Extent::Partly,
+        Access::Write if is_damaged(Log::Ledger) => Extent::All,
+        _ => Extent::New,
+    };
     let since = book.segment;
-    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, partly, &mut findings)?;
+    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, extent, &mut findings)?;
     if asked.access == Access::Write {
-        if let Some(format) = loaded.newer {
-            return Err(JobError::NewerFormat { at: at(), format });
-        }
-        if loaded.endless {
-            return Err(JobError::Endless { at: at(), file: bag::LEDGER });
-        }
-        if book.chain.seq > LINES_MAX {
-            return Err(JobError::NumbersUsedUp { at: at() });
-        }
-        if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
-            let lost_pages = catalogue.has_lost_pages(&session)?;
-            if lost_pages && loaded.length == 0 {
-                return Err(JobError::BadBeginning { at: at() });
+        may_be_gone_on_with(&loaded, &book, at)?;
+        let wrong_lines = is_damaged(Log::Manifest);
+        let to_mend = wrong_lines || catalogue.retired(&book)?.is_some();
+        let as_known = continues && loaded.unchanged && !to_mend;
+        if !as_known || !manifest::is_as_known(&*volume, &dir, &book)? {
+            if continues {
+                // Somebody may have deleted one of the logs meanwhile.
+                skeleton::ensure(&*volume, asked.station, asked.clock)?;
             }
-            catalogue.note_coming(drive, loaded.fell.then_some(loaded.length))?;
-            trusted(catalogue, drive, at)?;
-            // Until it is through, the next admission does it again, in whatever session that is.
-            book.session = None;
-            catalogue.save_book(&book)?;
             let (volume, dir, clock) = (&*volume, &dir, asked.clock);
-            let recovery = Recovery { catalogue, volume, dir, clock, since, lost_pages };
-            recovery.run(&mut book, &loaded, &mut findings)?;
-            book.session = Some(session);
-            book.opened = false;
-            catalogue.save_book(&book)?;
-            trusted(catalogue, drive, at)?;
+            let lost_pages = catalogue.has_lost_pages(&session)?;
+            let recovery =
+                Recovery { catalogue, volume, dir, clock, since, wrong_lines, lost_pages };
+            make_whole(&recovery, &mut book, &loaded, session, &mut findings)?;
         }
     }
     let ledger_whole = loaded.is_whole();
     if asked.access == Access::Read {
+        if loaded.anew && !partly {
+            let (row, clock) = (book.row, asked.clock);
+            lengths::set_apart(catalogue, &*volume, &dir, row, clock, &mut findings)?;
+        }
         let broken = loaded.broken.as_ref();
         findings.extend(match loaded.endless {
             true => broken.map(|broken| Finding::LedgerEndless { at: broken.at }),
@@ -181,6 +182,45 @@ pub fn admit(
     let newer = only_readable || loaded.newer.is_some() || loaded.endless;
     let unreadable = loaded.unreadable;
     Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
+}
+
+/// Whether a ledger is one that this program may append to.
+fn may_be_gone_on_with(
+    loaded: &Loaded,
+    book: &BookRow,
+    at: impl Fn() -> String,
+) -> Result<(), JobError> {
+    match loaded.newer {
+        Some(format) => Err(JobError::NewerFormat { at: at(), format }),
+        None if loaded.endless => Err(JobError::Endless { at: at(), file: bag::LEDGER }),
+        None if book.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { at: at() }),
+        None => Ok(()),
+    }
+}
+
+/// Recovers a drive, and holds the book to this mount session once that is through.
+fn make_whole(
+    recovery: &Recovery<'_>,
+    book: &mut BookRow,
+    loaded: &Loaded,
+    session: String,
+    findings: &mut Vec<Finding>,
+) -> Result<(), JobError> {
+    let (catalogue, drive) = (recovery.catalogue, book.drive);
+    let at = || recovery.volume.facts().shown.clone();
+    if recovery.lost_pages && loaded.length == 0 {
+        return Err(JobError::BadBeginning { at: at() });
+    }
+    catalogue.note_coming(drive, loaded.fell.then_some(loaded.length))?;
+    trusted(catalogue, drive, at)?;
+    // Until it is through, the next admission does it again, in whatever session that is.
+    book.session = None;
+    catalogue.save_book(book)?;
+    recovery.run(book, loaded, findings)?;
+    book.session = Some(session);
+    book.opened = false;
+    catalogue.save_book(book)?;
+    trusted(catalogue, drive, at)
 }
 
 /// Whether a drive may still be written to.

@@ -91,7 +91,7 @@ impl Sweep<'_, '_> {
             before = last.tick;
             for row in &page {
                 let by_line = by_line && self.to_renew.contains(&row.mailbox);
-                match plan::arrival(self.pass, self.drive, row, &self.batch, by_line)? {
+                match plan::arrival(self.pass, self.drive, row, &mut self.batch, by_line)? {
                     Step::Skip | Step::Depart(..) => {}
                     Step::Defer => {
                         self.again = true;

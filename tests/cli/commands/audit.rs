@@ -17,15 +17,18 @@ const MESSAGE: [&str; 11] = [
     "to",
 ];
 
-const DRIVE: [&str; 14] = [
+const DRIVE: [&str; 17] = [
     "away_since",
     "bytes",
     "carried_bytes",
+    "copies_unread",
     "days_left",
     "id",
     "label",
     "last_seen",
     "last_verified",
+    "ledger_damaged",
+    "manifest_damaged",
     "medium",
     "messages",
     "mounted",

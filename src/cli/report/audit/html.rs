@@ -4,7 +4,7 @@
 use super::super::page::{self, Outside, Sign, facts, state, table_box};
 use super::super::words::{airtime, amp_hours, wait};
 use super::super::{count, drives, size, when};
-use super::text::{answer, gone, rules, waits};
+use super::text::{answer, gone, records_lost, rules, waits};
 use super::{Account, about_suspect, about_vanished, chart};
 use crate::cli::notices;
 use crate::job::audit::{List, Listed};
@@ -63,6 +63,7 @@ fn the_answer(account: &Account<'_>) -> Markup {
         h2 { "If this card died now" }
         p { (state(sign, word)) " " (Outside(text)) }
         @if let Some(text) = gone(audit) { p { (state(Sign::Bad, "lost")) " " (text) } }
+        @if let Some(text) = records_lost(audit) { p { (state(Sign::Bad, "damaged")) " " (Outside(&text)) } }
         @if !good { p { (account.cost()) } }
         (facts(figures))
     }
@@ -176,6 +177,7 @@ fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
             td {
                 (state(sign, notices::drive_state(&drive.state)))
                 @if let Some(away) = drives::away(drive) { br; (away) }
+                @for line in drives::records(drive) { br; (line) }
             }
             td .k { (when(drive.row.last_seen)) }
             td .k { (when(drive.row.last_verified)) }

@@ -27,5 +27,8 @@ fn about_vanished(message: &Listed) -> &'static str {
 /// What is suspect, and what restore would do about it.
 fn about_suspect(message: &Listed) -> String {
     let what = message.suspect.map_or("", |s| s.as_str());
-    format!("{what}: restore gives the last good version")
+    match message.reason {
+        None => format!("{what}: restore gives the last good version"),
+        Some(_) => format!("{what}: the last good version is on no drive known here"),
+    }
 }

@@ -7,9 +7,10 @@ use super::{Account, about_suspect, about_vanished};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::job::audit::{Audit, List, Listed};
+use crate::job::catalogue::Log;
 use crate::job::reckoning::Share;
-use crate::model::StationName;
 use crate::model::limits::LISTED_MAX;
+use crate::model::{StationName, escape};
 
 /// Messages shown on a terminal; the rest is counted, and is all in the JSON.
 const SHOWN: usize = 40;
@@ -72,7 +73,7 @@ fn messages(output: &Output, account: &Account<'_>) {
 pub(in crate::cli) fn headline(output: &Output, audit: &Audit, station: &StationName) {
     let (good, text) = answer(audit, station);
     output.line(output.tone(if good { Tone::Good } else { Tone::Bad }, &text));
-    if let Some(text) = gone(audit) {
+    for text in gone(audit).into_iter().chain(records_lost(audit)) {
         output.line(output.tone(Tone::Bad, &text));
     }
 }
@@ -104,6 +105,24 @@ pub(super) fn gone(audit: &Audit) -> Option<String> {
         format!(
             "{} vanished from the mailbox and {are} on no drive known here.",
             count(gone, "message")
+        )
+    })
+}
+
+/// Which drives' ledgers have lost lines, if any has.
+pub(super) fn records_lost(audit: &Audit) -> Option<String> {
+    let lost = audit.damaged_logs.iter().filter(|(_, damage)| damage.log == Log::Ledger);
+    let label = |row: i64| {
+        let drive = audit.drives.iter().find(|(drive, ..)| drive.row == row);
+        drive.map_or("a drive", |(drive, ..)| drive.label.as_str())
+    };
+    let labels: Vec<_> = lost.map(|(row, _)| escape::shown(label(*row).as_bytes())).collect();
+    (!labels.is_empty()).then(|| {
+        let ledger = if labels.len() == 1 { "The ledger" } else { "The ledgers" };
+        let has = if labels.len() == 1 { "has" } else { "have" };
+        format!(
+            "{ledger} of {} {has} lost lines: counterfoil mirror writes them again.",
+            labels.join(", ")
         )
     })
 }
