@@ -18,6 +18,7 @@ pub mod traffic;
 pub mod upkeep;
 pub mod verify;
 
+mod coarse_time;
 mod error;
 mod progress;
 mod weight;

@@ -1,14 +1,14 @@
 //! Second looks: what stayed the same since the first is read and settled, what stayed away is called
 //! gone. Never reads a file that changed between the looks, and never calls a moved message lost.
 
-use super::JobError;
 use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
-use super::headers;
 use super::scan::{PAGE, ScanReport, ScanRules};
+use super::{JobError, coarse_time, headers};
 use crate::disk::{DiskError, Look, MailboxDir, read_known};
 use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
-use crate::model::{Finding, Hasher, Identity, RelName, Suspicion};
+use crate::model::{Finding, Hasher, Identity, Moment, RelName, Suspicion};
+use rustix::io::Errno;
 
 /// Files to be read from which on two read at once: below, a thread costs more than it brings.
 const READ_TOGETHER: usize = 64;
@@ -73,6 +73,7 @@ fn second_looks(
             false => due.push((row, path)),
         }
     }
+    let begun = rules.clock.stamp().time;
     let read = match due.len() < READ_TOGETHER {
         true => read_in_turn(dir, &due),
         false => {
@@ -91,7 +92,7 @@ fn second_looks(
             catalogue.set_state(row, FileState::Changing, row.looked)?;
         }
         for ((row, path), read) in due.into_iter().zip(read) {
-            second_look(catalogue, row, path, read, rules, report)?;
+            second_look(catalogue, row, path, (read, begun), rules, report)?;
         }
         Ok(())
     })
@@ -125,7 +126,7 @@ fn second_look(
     catalogue: &Catalogue,
     row: &FileRow,
     path: RelName,
-    read: Result<Read, DiskError>,
+    (read, begun): (Result<Read, DiskError>, Moment),
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
@@ -135,7 +136,9 @@ fn second_look(
                 Some(before) => suspicion(catalogue, before, &new.identity, &last_octets)?,
                 None => None,
             };
-            catalogue.settle(row, &NewFile { suspect, ..new }, rules.clock.stamp().claim())
+            let new = NewFile { suspect, ..new };
+            catalogue.settle(row, &new, rules.clock.stamp().claim())?;
+            coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
         Ok(Read::Changed(facts)) => {
             let now = rules.clock.stamp().claim();
@@ -148,7 +151,8 @@ fn second_look(
                 now,
             )
         }
-        Err(error) if error.errno == rustix::io::Errno::NOENT => match row.content {
+        // Not there any more, nor perhaps the folder: a message may have its name now.
+        Err(DiskError { errno: Errno::NOENT | Errno::NOTDIR, .. }) => match row.content {
             Some(_) => catalogue.set_state(row, FileState::Leaving, millis(rules.clock)),
             None => catalogue.forget(row),
         },

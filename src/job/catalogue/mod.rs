@@ -15,6 +15,7 @@ mod payloads;
 mod places;
 mod proofs;
 mod prunes;
+mod recheck;
 mod rereads;
 mod traffic;
 mod union;
