@@ -5,6 +5,7 @@ pub mod audit;
 pub mod carry;
 pub mod catalogue;
 pub mod drive;
+pub mod exclude;
 pub mod headers;
 pub mod mirror;
 pub mod prune;
