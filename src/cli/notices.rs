@@ -3,6 +3,7 @@
 
 use super::Exit;
 use super::config::Accept;
+use super::output::Output;
 use crate::daemon::News;
 use crate::disk::DiskError;
 use crate::job::catalogue::SetAside;
@@ -114,6 +115,31 @@ pub(super) fn no_such_drive(name: &str, drives: &[DriveRef]) -> Problem {
     })
 }
 
+/// Something found, in words.
+pub(super) struct Note {
+    text: String,
+    is_notice: bool,
+}
+
+impl Note {
+    /// What is found at a place: a drive, a mailbox.
+    pub(super) fn found(at: impl fmt::Display, found: &Finding) -> Self {
+        Self { text: format!("{at}: {}", finding(found)), is_notice: found.is_notice() }
+    }
+
+    /// Why a place cannot be used.
+    pub(super) fn failed(at: impl fmt::Display, error: &JobError) -> Self {
+        Self { text: format!("{at}: {error}"), is_notice: false }
+    }
+
+    pub(super) fn say(&self, output: &Output) {
+        match self.is_notice {
+            true => output.notice(&self.text),
+            false => output.warn(&self.text),
+        }
+    }
+}
+
 /// What a finding says, in one sentence, with what to do.
 pub(super) fn finding(finding: &Finding) -> String {
     match finding {
@@ -128,6 +154,12 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::MessageUnreadable { path, why } => {
             format!(
                 "{path} cannot be read ({why}): give the user who runs counterfoil the right to it"
+            )
+        }
+        Finding::Excluded { path } => {
+            let new = path.parent().map_or("new".to_owned(), |maildir| format!("{maildir}/new"));
+            format!(
+                "left out: {path} (unfinished deliveries of a Maildir); to have a file in it copied, move it to {new}"
             )
         }
         Finding::MessageAltered { path } => format!(

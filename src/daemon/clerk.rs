@@ -9,8 +9,10 @@ use crate::job::mirror::OpenMailbox;
 use crate::job::scan::{ScanReport, ScanRules, look_at, scan};
 use crate::job::settle::settle;
 use crate::job::{JobError, MailboxRef};
+use crate::model::limits::PROBLEMS_MAX;
 use crate::model::{Clock, Finding, RelName, StationName, escape};
 use globset::GlobSet;
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::Receiver;
@@ -72,10 +74,14 @@ pub(super) struct Clerk {
 impl Clerk {
     /// Works until the sender of jobs is gone.
     pub(super) fn run(self, tasks: &Receiver<Task>, events: &Sender<Event>) {
-        let churn = Churn::new(self.churn);
+        let (churn, mut told) = (Churn::new(self.churn), ToldOnce::default());
         while let Ok(task) = tasks.recv() {
             let event = match task {
-                Task::Look(job) => Event::Clerk(self.report(&job, &churn)),
+                Task::Look(job) => {
+                    let mut report = self.report(&job, &churn);
+                    report.outcome = report.outcome.map(|found| told.news(job.mailbox, found));
+                    Event::Clerk(report)
+                }
                 Task::Overdue(span) => Event::Overdue(self.overdue(span)),
             };
             if events.blocking_send(event).is_err() {
@@ -141,6 +147,24 @@ impl Clerk {
         let settled = looked.map(|looked| looked + self.settle + self.settle / 4);
         let next = settled.into_iter().chain(churn.next(now)).min()?;
         Some((next - now).max(1))
+    }
+}
+
+/// What was told already of what is always so: once is enough for a log.
+#[derive(Default)]
+struct ToldOnce(BTreeSet<(usize, RelName)>);
+
+impl ToldOnce {
+    /// The findings in a mailbox without those that were told.
+    fn news(&mut self, mailbox: usize, found: Vec<Finding>) -> Vec<Finding> {
+        if self.0.len() > PROBLEMS_MAX {
+            self.0.clear();
+        }
+        let is_news = |finding: &Finding| match finding {
+            Finding::Excluded { path } => self.0.insert((mailbox, path.clone())),
+            _ => true,
+        };
+        found.into_iter().filter(is_news).collect()
     }
 }
 

@@ -100,6 +100,13 @@ impl MailboxDir {
         Ok(Look::of(&rustix::fs::fstat(&fd).map_err(fail)?))
     }
 
+    /// Whether there is anything in a folder; also where that cannot be seen.
+    pub fn has_entries(&self, folder: &RelName) -> bool {
+        let Ok(dir) = beneath::open_dir(self.root.as_fd(), Some(folder), HOST) else { return true };
+        let Ok(mut entries) = rustix::fs::Dir::new(dir) else { return true };
+        entries.any(|entry| entry.is_ok_and(|e| ![c".", c".."].contains(&e.file_name())))
+    }
+
     /// Opens a message for reading.
     pub fn open_message(&self, at: &RelName) -> Result<MessageFile, DiskError> {
         Self::open_below(self.root.as_fd(), at)

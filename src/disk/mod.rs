@@ -9,8 +9,10 @@ pub mod library;
 mod mailbox;
 mod memory;
 pub mod mounts;
+mod new_folder;
 mod scratch;
 mod target;
+mod target_lock;
 mod volume;
 mod waiting;
 mod walk;
@@ -21,7 +23,8 @@ pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full, read_known
 pub use memory::{MemoryDoor, MemoryDrive};
 pub use scratch::{Files, Scratch};
 pub use target::{Placing, STAGING, TargetDir, passing_name};
+pub use target_lock::TargetLocks;
 pub use volume::{
     Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
 };
-pub use waiting::{Marks, Staged, Waiting};
+pub use waiting::{Marks, Owner, Staged, Waiting};

@@ -159,6 +159,15 @@ pub enum JobError {
         /// The place.
         at: String,
     },
+    /// Another restore is at work in the folder restored into.
+    #[error(
+        "{at}: another restore is writing there. Nothing was changed: wait until it ends, then give the same command \
+         again"
+    )]
+    TargetBusy {
+        /// The folder.
+        at: String,
+    },
     /// No room was left on the drive for what waits.
     #[error(
         "{at}: no room for {waiting} messages: use another drive, or free room beside counterfoil/"
@@ -209,6 +218,7 @@ impl JobError {
             Self::SecondTime { .. } | Self::CopiedDrive { .. } | Self::NotRepaired { .. } => {
                 Trouble::Refused
             }
+            Self::TargetBusy { .. } => Trouble::Busy,
             Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
         }
     }

@@ -6,6 +6,7 @@ pub mod audit;
 pub mod carry;
 pub mod catalogue;
 pub mod drive;
+pub mod exclude;
 pub mod headers;
 pub mod mirror;
 pub mod prune;
@@ -19,6 +20,7 @@ pub mod traffic;
 pub mod upkeep;
 pub mod verify;
 
+mod coarse_time;
 mod error;
 mod progress;
 mod weight;

@@ -3,8 +3,9 @@
 
 use super::JobError;
 use super::catalogue::{Catalogue, FileRow, FileState, Glance, millis};
+use super::exclude::Exclusions;
 use super::settle::settle;
-use crate::disk::{Look, MailboxDir, STAGING, Sighting};
+use crate::disk::{Look, MailboxDir, Sighting};
 use crate::model::message::FileFacts;
 use crate::model::{Clock, Finding, RelName};
 use globset::GlobSet;
@@ -40,18 +41,6 @@ pub struct ScanReport {
     pub findings: Vec<Finding>,
 }
 
-/// Whether a path is one the mailbox never counts: what is ignored, a Maildir's `tmp`, our staging.
-pub fn is_ignored(path: &RelName, ignore: &GlobSet) -> bool {
-    path.parts().any(|part| part == STAGING.as_bytes())
-        || path.parts().rev().skip(1).any(|part| part == b"tmp")
-        || ignore.is_match(path.as_path())
-}
-
-pub(super) fn is_folder_ignored(path: &RelName, ignore: &GlobSet) -> bool {
-    matches!(path.last(), last if last == STAGING.as_bytes() || last == b"tmp")
-        || ignore.is_match(path.as_path())
-}
-
 /// Walks the whole mailbox beside the catalogue's rows, both in the same order, so that memory does
 /// not grow with the mailbox and nothing is written where nothing has changed.
 pub fn scan(
@@ -67,7 +56,8 @@ pub fn scan(
     let looked = millis(rules.clock);
     let now = rules.clock.stamp().claim();
 
-    for sighting in dir.walk(|folder| !is_folder_ignored(folder, rules.ignore)) {
+    let exclusions = Exclusions::new(dir, rules.ignore);
+    for sighting in dir.walk(|folder| exclusions.enters(folder)) {
         let (path, facts, state) = match sighting {
             Sighting::File(path, facts) => (path, facts, FileState::Fresh),
             Sighting::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
@@ -80,7 +70,7 @@ pub fn scan(
                 (path, FileFacts::NONE, FileState::Unreadable)
             }
         };
-        if rules.ignore.is_match(path.as_path()) {
+        if exclusions.is_ignored(&path) {
             continue;
         }
         report.files += 1;
@@ -99,6 +89,7 @@ pub fn scan(
         missing(&mut changes, mailbox, &row, &unreadable, rules, &mut report)?;
     }
     changes.write()?;
+    exclusions.findings().into_iter().for_each(|finding| report.problem(finding));
     settle(catalogue, mailbox, dir, rules, &mut report)?;
     catalogue.set_scanned(mailbox)?;
     Ok(report)
@@ -116,7 +107,8 @@ pub fn look_at(
     let looked = millis(rules.clock);
     let now = rules.clock.stamp().claim();
     let mut report = ScanReport::default();
-    for path in paths.iter().filter(|path| !is_ignored(path, rules.ignore)) {
+    let exclusions = Exclusions::new(dir, rules.ignore);
+    for path in paths.iter().filter(|path| !exclusions.excludes(path)) {
         let key = path.key();
         let row = catalogue.file(mailbox, &key)?;
         let (facts, state) = match dir.look(path) {

@@ -118,6 +118,11 @@ pub enum Finding {
         /// What the operating system said.
         why: String,
     },
+    /// A Maildir's folder of unfinished deliveries is left out, and something lies in it.
+    Excluded {
+        /// The folder.
+        path: RelName,
+    },
     /// A message's octets on the card are not those it had, though nobody wrote to it.
     MessageAltered {
         /// The message.
@@ -223,6 +228,11 @@ pub enum Finding {
 }
 
 impl Finding {
+    /// Whether it only says what is done, and nothing is wrong.
+    pub fn is_notice(&self) -> bool {
+        matches!(self, Self::Excluded { .. })
+    }
+
     /// Adds one to a list that is kept short: beyond [`PROBLEMS_MAX`] they are only counted.
     pub fn note(self, list: &mut Vec<Self>) {
         let full = list.len() >= PROBLEMS_MAX;

@@ -102,6 +102,11 @@ pub const RESTORE_EARLY_FILES: usize = 2_048;
 pub const RESTORE_EARLY_BYTES: u64 = 8 << 20;
 /// New folders of a mailbox that a restore fills before they get their names: each is held open until then.
 pub const RESTORE_NEW_FOLDERS: usize = 64;
+/// Bytes of names of Maildirs that a restore holds, to know messages again whose flags were changed: a quarter of a
+/// million names.
+pub const RESTORE_MAILDIR_BYTES: usize = 16 << 20;
+/// Messages that did not fit, listed one by one; the rest is counted.
+pub const RESTORE_UNFIT_LISTED: u64 = 1_000;
 /// Messages read ahead while others are written, and copies opened ahead while others are read back:
 /// enough to keep a quick disk busy, few enough for any limit on open files.
 pub const READ_AHEAD_COPIES: usize = 32;

@@ -3,6 +3,7 @@
 //! - `station`, `told`, `stick`: the vocabulary. A station, what a command said, a drive seen from outside.
 //! - `commands`: one file a command: its report, its exit codes, its JSON fields.
 //! - `names`: file names no other system would take, and names that steer a terminal.
+//! - `maildirs`: what is a Maildir's and no message, and what only looks like it.
 //! - `versions`: moves, copies, removals, and versions that look like damage to the card.
 //! - `odd_files`: links, pipes, sockets, what cannot be read, what is not to be taken.
 //! - `drives`: what may befall a drive, from an empty mount point to a ledger torn apart.
@@ -16,6 +17,7 @@ mod commands;
 mod drives;
 mod help;
 mod kills;
+mod maildirs;
 mod names;
 mod odd_files;
 mod restores;

@@ -76,18 +76,6 @@ fn flags_of_a_maildir_cost_a_line_each() {
     }
 }
 
-/// Fault 42: what a mail program has not finished delivering is not mail yet.
-#[test]
-fn a_maildirs_tmp_is_no_mail() {
-    let (station, red) = Station::with_drive();
-    station.deliver("new/17.M1.pier", mail("water level"));
-    station.deliver("tmp/18.M2.pier", "half of a mess");
-    station.deliver(".Sent/tmp/19.M3.pier", "half of ano");
-    station.audit().expect_unsafe().expect_counts(&[("messages.total", 1)]);
-    station.mirror().expect_safe().expect_counts(&[("copied", 1)]);
-    assert_eq!(red.payloads().len(), 1);
-}
-
 /// Fault 40: a deletion never reaches a drive; one that nobody saw may be a loss, and is undone.
 #[test]
 fn a_message_that_vanished_is_named_and_brought_back() {

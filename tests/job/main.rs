@@ -8,7 +8,7 @@
 //! drives in `turns`, a drive and its copy in `copies`, folders that a restore makes in `folders`, what a drive
 //! refuses in `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in `looks`,
 //! what drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
-//! inputs of the fuzzer in `seeds`, a stick of false size in `wraps`.
+//! inputs of the fuzzer in `seeds`, a stick of false size in `wraps`, a card that keeps whole seconds in `seconds`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 #[allow(
@@ -36,6 +36,7 @@ mod power;
 mod prune;
 mod reread;
 mod room;
+mod seconds;
 mod seeds;
 mod takeover;
 mod turns;

@@ -156,3 +156,51 @@ fn a_message_still_growing_is_not_copied_in_part() {
         .collect();
     assert_eq!(sizes, [4000]);
 }
+
+/// Hints go by the rule that scans go by: a Maildir's `tmp` holds no mail, any other does.
+#[test]
+fn mail_in_a_folder_tmp_is_taken_unless_it_is_a_maildirs() {
+    let mut post = Post::new(&["amber"]);
+    for folder in ["cur", "new", "tmp"] {
+        std::fs::create_dir_all(post.path("mail/box").join(folder)).unwrap();
+    }
+    std::fs::create_dir(post.path("mail/tmp")).unwrap();
+    post.start();
+    post.deliver("box/new/up", "the daemon is up");
+    post.until_mirrored("amber", &["box/new/up"]);
+    post.deliver("tmp/by-hint", "a folder of this name with mail in it");
+    post.until_mirrored("amber", &["tmp/by-hint"]);
+    post.deliver("box/tmp/unfinished", "half of a mess");
+    post.deliver("box/new/later", "more");
+    post.until_mirrored("amber", &["box/new/later"]);
+    // A folder that comes makes the daemon look everything over.
+    for folder in ["one", "two"] {
+        post.deliver(&format!("{folder}/m"), folder);
+        post.until_mirrored("amber", &[&format!("{folder}/m")]);
+    }
+    let told = post.told("amber", "mirrored");
+    assert_eq!(told, ["box/new/later", "box/new/up", "one/m", "tmp/by-hint", "two/m"]);
+    assert_eq!(post.log().matches("left out: box/tmp").count(), 1, "{}", post.log());
+    // Without the Maildir around it, it is a folder like any other.
+    post.rename("mail/box/cur", "cur-of-before");
+    post.until_mirrored("amber", &["box/tmp/unfinished"]);
+    post.stop();
+    assert_eq!(post.audit()["messages"]["unmirrored"], 0);
+    assert_eq!(post.restored(), post.mail());
+}
+
+/// What the config ignores by its folder is ignored in hints, too.
+#[test]
+fn a_message_in_an_ignored_folder_is_not_taken_by_its_hint() {
+    let mut post = Post::new(&["amber"]);
+    post.config("ignore = [\"spam\"]");
+    std::fs::create_dir(post.path("mail/spam")).unwrap();
+    post.start();
+    post.deliver("up", "the daemon is up");
+    post.until_mirrored("amber", &["up"]);
+    post.deliver("spam/m", "not wanted");
+    post.deliver("later", "wanted");
+    post.until_mirrored("amber", &["later"]);
+    post.stop();
+    assert_eq!(post.told("amber", "mirrored"), ["later", "up"]);
+}

@@ -96,6 +96,10 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("settle = {}", in_toml(&span(setup.settle))));
     line(format!("churn = {}", in_toml(&span(setup.churn))));
     line(format!("scan_every = {}", in_toml(&span(setup.scan_every))));
+    line(
+        "# Left out too: a folder tmp beside cur and new, a Maildir's unfinished deliveries."
+            .into(),
+    );
     line(format!("ignore = {}", list(setup.ignore_texts.iter().map(|text| in_toml(text)))));
     for mailbox in &setup.mailboxes {
         line("\n[[mailbox]]".into());

@@ -75,7 +75,7 @@ fn pass(
     let clock = SystemClock::new();
     let taken =
         round::take_in(catalogue, &setup.station(), &setup.ignore, round::Held::TakeIn, &clock)?;
-    scan_findings(&taken).iter().for_each(|note| output.warn(note));
+    scan_findings(&taken).iter().for_each(|note| note.say(output));
     let present: u64 = taken.iter().map(|(_, report)| report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
     let mut rounds = every_drive(setup, drives, &bar, output)?;

@@ -8,7 +8,7 @@ use crate::cli::progress::Bar;
 use crate::cli::report::{count, size, when};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::disk::host;
+use crate::disk::{Trouble, host};
 use crate::job::catalogue::Catalogue;
 use crate::job::restore::{Compared, Gathered, Goal, Plan, RestoreReport, compare, restore};
 use crate::model::{Clock as _, Moment, escape};
@@ -97,7 +97,7 @@ fn object(rehearsal: &Rehearsal, when: Option<Moment>) -> serde_json::Value {
         "bytes": rehearsal.restored.bytes,
         "damaged": rehearsal.restored.damaged.len(),
         "missing": rehearsal.restored.missing.len(),
-        "not_written": rehearsal.restored.not_written.len(),
+        "not_written": rehearsal.restored.refused() + rehearsal.restored.no_room,
         "same": rehearsal.sum(|c| c.same),
         "other": rehearsal.sum(|c| c.others),
         "not_restored": rehearsal.sum(|c| c.not_restored_all),
@@ -139,8 +139,17 @@ fn tell(rehearsal: &Rehearsal, good: Option<Moment>, output: &Output) {
     for lost in restored.damaged.iter().chain(&restored.missing) {
         output.warn(format!("{}/{}: no whole copy is on these drives", lost.mailbox, lost.path));
     }
-    for (path, error) in &restored.not_written {
+    let refused = restored.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full);
+    for (path, error) in refused.chain(&restored.not_made) {
         output.warn(format!("{path}: {error}"));
+    }
+    if restored.no_room > 0 {
+        output.warn(format!(
+            "the folder for temporary files is full: {} ({}) did not fit; make room in it, or name another one with \
+             more room in TMPDIR, and run the same command again",
+            count(restored.no_room, "message"),
+            size(restored.no_room_bytes)
+        ));
     }
     for (goal, compared) in &rehearsal.compared {
         let at = escape::shown_path(&goal.path);

@@ -1,7 +1,7 @@
 //! What the looking commands share: a copy of the catalogue, brought up to the mailbox and the drives.
 //! Writes nothing anywhere.
 
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{Note, Problem};
 use crate::cli::output::Output;
 use crate::cli::report::drives::Shown;
 use crate::cli::setup::Setup;
@@ -43,7 +43,7 @@ pub(super) struct Survey {
     /// Whether a daemon, or another command, is writing.
     pub daemon: bool,
     /// What was found on the way, in words.
-    notes: Vec<String>,
+    notes: Vec<Note>,
 }
 
 impl Survey {
@@ -72,7 +72,7 @@ impl Survey {
             true => Self::beside(setup, depth, &after, more)?,
             false => (survey, answer),
         };
-        survey.notes.iter().for_each(|note| output.warn(note));
+        survey.notes.iter().for_each(|note| note.say(output));
         Ok((survey, answer))
     }
 
@@ -119,11 +119,11 @@ impl Survey {
         let looked = round::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
         for drive in &looked {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
-            notes.extend(findings.map(|f| format!("{}: {}", drive.label, notices::finding(f))));
+            notes.extend(findings.map(|found| Note::found(&drive.label, found)));
             let unused = drive.drive.as_ref().err().filter(|error| {
                 matches!(error.trouble(), Trouble::Unwanted | Trouble::Refused | Trouble::Failing)
             });
-            notes.extend(unused.map(|error| format!("{}: {error}", drive.label)));
+            notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
         }
         let wish = round::Wish {
             station: &setup.station,
@@ -160,11 +160,11 @@ impl Survey {
 }
 
 /// What scanning found, in words.
-pub(super) fn scan_findings(taken: &[Taken]) -> Vec<String> {
-    let words = taken.iter().flat_map(|(mailbox, report)| {
-        report.findings.iter().map(move |f| format!("{}: {}", mailbox.name, notices::finding(f)))
+pub(super) fn scan_findings(taken: &[Taken]) -> Vec<Note> {
+    let notes = taken.iter().flat_map(|(mailbox, report)| {
+        report.findings.iter().map(|found| Note::found(&mailbox.name, found))
     });
-    words.collect()
+    notes.collect()
 }
 
 /// How a running daemon says its drives are; without one, none.

@@ -113,6 +113,9 @@ impl Voice for Journal {
             | News::Drive { error: None, .. } => {
                 tracing::info!("{}", notices::news(news));
             }
+            News::MailboxFinding(_, found) if found.is_notice() => {
+                tracing::info!("{}", notices::news(news));
+            }
             _ => tracing::warn!("{}", notices::news(news)),
         }
     }

@@ -2,6 +2,7 @@
 
 use super::{count, json_path, size};
 use crate::cli::output::{Output, Tone};
+use crate::disk::{DiskError, Trouble};
 use crate::job::restore::{Goal, LeftOut, Lost, Repaired, RestoreReport};
 use crate::model::ledger::Departed;
 use crate::model::{RelName, escape};
@@ -9,16 +10,7 @@ use serde_json::{Map, Value, json};
 
 pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
     let lost = |list: &Vec<Lost>| list.iter().map(lost_message).collect::<Vec<_>>();
-    let not_written: Vec<_> = report
-        .not_written
-        .iter()
-        .map(|(path, error)| {
-            let mut object = Map::new();
-            json_path(&mut object, path);
-            object.insert("error".into(), json!(error.to_string()));
-            Value::Object(object)
-        })
-        .collect();
+    let not_written: Vec<_> = report.not_written.iter().map(with_error).collect();
     json!({
         "schema": 1,
         "restored": report.restored,
@@ -44,6 +36,9 @@ pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
         "damaged": lost(&report.damaged),
         "missing": lost(&report.missing),
         "not_written": not_written,
+        "no_room": report.no_room,
+        "no_room_bytes": report.no_room_bytes,
+        "not_made": report.not_made.iter().map(with_error).collect::<Vec<_>>(),
     })
 }
 
@@ -55,6 +50,13 @@ pub(in crate::cli) fn repaired_json(goal: &Goal, path: &RelName, done: &Repaired
     json_path(&mut object, path);
     object.insert("sha256".into(), json!(done.good.digest.to_string()));
     object.insert("beside".into(), json!(String::from_utf8_lossy(done.beside.as_bytes())));
+    Value::Object(object)
+}
+
+fn with_error((path, error): &(RelName, DiskError)) -> Value {
+    let mut object = Map::new();
+    json_path(&mut object, path);
+    object.insert("error".into(), json!(error.to_string()));
     Value::Object(object)
 }
 
@@ -107,24 +109,56 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
             output.warn(format!("{}/{}: {what} found on these drives", lost.mailbox, lost.path));
         }
     }
-    for (path, error) in &report.not_written {
+    let refused = report.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full);
+    for (path, error) in refused.chain(&report.not_made) {
         output.warn(format!("{path}: {error}"));
     }
-    let verdict = match report.is_whole() {
+    if report.no_room > 0 {
+        output.warn(no_room(report));
+    }
+    output.say(match report.is_whole() {
         true => output.tone(Tone::Good, "Everything these drives tell of is there."),
-        false => {
-            let lost = report.damaged.len() + report.missing.len() + report.not_written.len();
-            output.tone(
-                Tone::Bad,
-                &format!(
-                    "{} could not be had. Plug in another drive of this station and run it \
-                     again: what is there is left alone.",
-                    count(lost as u64, "message")
-                ),
-            )
-        }
-    };
-    output.say(verdict);
+        false => output.tone(Tone::Bad, &verdict(report)),
+    });
+}
+
+/// What did not fit, and what to do.
+fn no_room(report: &RestoreReport) -> String {
+    format!(
+        "the card is full: {} ({}) did not fit; make room and run the same command again",
+        count(report.no_room, "message"),
+        size(report.no_room_bytes)
+    )
+}
+
+/// What is not there, and what brings it back.
+fn verdict(report: &RestoreReport) -> String {
+    let lost = (report.damaged.len() + report.missing.len()) as u64;
+    let (refused, not_made) = (report.refused(), report.not_made.len() as u64);
+    let mut said = Vec::new();
+    if lost > 0 {
+        said.push(format!(
+            "{} could not be had. Plug in another drive of this station and run it again: what is there is left \
+             alone.",
+            count(lost, "message")
+        ));
+    }
+    if refused > 0 {
+        said.push(format!("{} could not be written, as said above.", count(refused, "message")));
+    }
+    if not_made > 0 {
+        said.push(format!("{} could not be made, as said above.", count(not_made, "folder")));
+    }
+    if report.no_room > 0 {
+        said.push(format!(
+            "Not everything is back: {} did not fit. Make room and run the same command again.",
+            count(report.no_room, "message")
+        ));
+    }
+    match said.is_empty() {
+        true => "It was stopped: the same command goes on.".to_owned(),
+        false => said.join(" "),
+    }
 }
 
 /// What was not put back, by whose word, and how to get it all the same.

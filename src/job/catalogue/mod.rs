@@ -19,6 +19,7 @@ mod opening;
 mod payloads;
 mod proofs;
 mod prunes;
+mod recheck;
 mod rereads;
 mod retired;
 mod station;
