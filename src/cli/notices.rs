@@ -1,8 +1,8 @@
 //! All words said beside a report: what went wrong, what was found, what to do next.
 //! Never shows a name or a text from a drive or a message without escaping it.
 
-use super::Exit;
 use super::config::Accept;
+use super::{Exit, which_drive};
 use crate::daemon::News;
 use crate::disk::DiskError;
 use crate::job::catalogue::SetAside;
@@ -117,6 +117,20 @@ pub(super) fn no_such_drive(name: &str, drives: &[DriveRef]) -> Problem {
 /// What a finding says, in one sentence, with what to do.
 pub(super) fn finding(finding: &Finding) -> String {
     match finding {
+        Finding::CopiedDrive { .. }
+        | Finding::ForgottenDrive { .. }
+        | Finding::IdRecognised { .. }
+        | Finding::IdRestored { .. }
+        | Finding::IdUnknown { .. }
+        | Finding::Replaces { .. }
+        | Finding::HasLedgerOf { .. }
+        | Finding::PerhapsReformatted { .. }
+        | Finding::SeenAgain => which_drive::finding(finding),
+        Finding::LedgerTorn { .. }
+        | Finding::LedgerAltered { .. }
+        | Finding::LedgerEndless { .. }
+        | Finding::LedgerShorter { .. }
+        | Finding::LedgerOther { .. } => of_the_ledger(finding),
         Finding::FolderUnreadable { path: Some(path), why } => {
             format!("{path} cannot be read ({why}); what is known below it stays as it was")
         }
@@ -133,24 +147,6 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::MessageAltered { path } => format!(
             "{path} has other octets than it had, though nobody wrote to it: the card is failing. The good \
              version is on a drive: counterfoil restore --repair"
-        ),
-        Finding::CopiedDrive { of, own } => format!(
-            "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
-        ),
-        Finding::LedgerTorn { at, bytes } => format!(
-            "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
-        ),
-        Finding::LedgerAltered { at, whole_lines } => format!(
-            "the ledger is damaged or was changed at octet {at}; the {whole_lines} lines after it are \
-             checked against their copies one by one"
-        ),
-        Finding::LedgerEndless { at } => format!(
-            "the ledger goes on without lines from octet {at}, which no cut can do: it is read up to there and \
-             not written to; use another drive"
-        ),
-        Finding::LedgerShorter { known, found } => format!(
-            "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
-             tool's work; messages it lost are copied again"
         ),
         Finding::Pruned { copies, bytes } => format!(
             "there was no room: {} removed, for {}, each with its newer one proven on this drive",
@@ -185,6 +181,32 @@ pub(super) fn finding(finding: &Finding) -> String {
     }
 }
 
+/// What is wrong with a ledger; nothing of what is no ledger's.
+fn of_the_ledger(finding: &Finding) -> String {
+    match finding {
+        Finding::LedgerTorn { at, bytes } => format!(
+            "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
+        ),
+        Finding::LedgerAltered { at, whole_lines } => format!(
+            "the ledger is damaged or was changed at octet {at}; the {whole_lines} lines after it are \
+             checked against their copies one by one"
+        ),
+        Finding::LedgerEndless { at } => format!(
+            "the ledger goes on without lines from octet {at}, which no cut can do: it is read up to there and \
+             not written to; use another drive"
+        ),
+        Finding::LedgerShorter { known, found } => format!(
+            "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
+             tool's work; messages it lost are copied again"
+        ),
+        Finding::LedgerOther { known, found } => format!(
+            "the ledger has {found} octets and does not go on from the {known} that were known: another state of \
+             this drive, or a copy of it that went its own way. It was read anew, and counts for what is on it"
+        ),
+        _ => String::new(),
+    }
+}
+
 /// What to do about a message that is not mirrored.
 pub(super) fn next_step(reason: Reason) -> &'static str {
     match reason {
@@ -213,17 +235,11 @@ pub(super) fn drive_state(state: &str) -> &'static str {
         "left-alone" => "not used: its owner does not want it to be, or it is none of ours",
         "released" => "released: may be pulled",
         "untrusted" => "not trusted: restore works, nothing on it counts; use another drive",
+        "forgotten" => "forgotten: takes no mail, counts for nothing",
+        "replaced" => "reformatted or replaced: counts for nothing",
         "" => "not used yet",
         _ => "failed: use another drive",
     }
-}
-
-/// A copy on the card itself protects against nothing that happens to the card.
-pub(super) fn same_medium(label: &str) -> String {
-    format!(
-        "{label} lies on the same device as the mailbox: it protects against a deleted file, not \
-         against a dead card"
-    )
 }
 
 /// What the daemon has to tell, in one sentence.

@@ -10,6 +10,7 @@ pub mod finding;
 pub mod keeping;
 pub mod ledger;
 pub mod limits;
+pub mod loss;
 pub mod medium;
 pub mod message;
 pub mod mountinfo;
@@ -17,7 +18,8 @@ pub mod names;
 pub mod stamp;
 
 pub use digest::{Digest, Hasher, Identity};
-pub use finding::{Finding, Reason, Suspicion};
+pub use finding::{Finding, KnownDrive, Reason, Suspicion};
+pub use loss::DriveLoss;
 pub use medium::Medium;
 pub use names::{CardId, DriveId, Extension, MailboxName, PayloadName, RelName, StationName};
 pub use stamp::{Claim, Clock, Moment, Order, Stamp};

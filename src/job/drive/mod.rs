@@ -7,11 +7,14 @@ mod identity;
 mod ledger;
 mod lines;
 mod logs;
+mod lost_id;
 mod manifest;
 mod passage;
 mod payload;
 mod prune;
+mod recognise;
 mod recover;
+mod sighting;
 mod skeleton;
 
 pub use admit::{Admission, Admitted, Begin, admit};
@@ -19,6 +22,7 @@ pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub use identity::{drive_id, is_station, make_drive, stations};
 pub use lines::{Lines, Piece};
+pub use lost_id::{AddedDrive, add};
 pub use manifest::{Listed, read as read_manifest};
 pub(crate) use payload::{
     Copy, Part, Piecewise, hash as hash_copy, hash_all as hash_copies, hash_piece,

@@ -17,12 +17,16 @@ const MESSAGE: [&str; 11] = [
     "to",
 ];
 
-const DRIVE: [&str; 14] = [
+const DRIVE: [&str; 20] = [
     "away_since",
     "bytes",
     "carried_bytes",
+    "counts",
     "days_left",
+    "forgotten",
+    "history",
     "id",
+    "known_since",
     "label",
     "last_seen",
     "last_verified",
@@ -30,6 +34,8 @@ const DRIVE: [&str; 14] = [
     "messages",
     "mounted",
     "replace_soon",
+    "replaced",
+    "same_device_as",
     "state",
     "untrusted",
 ];
