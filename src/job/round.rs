@@ -3,7 +3,9 @@
 
 use super::audit::{Audit, Question, audit};
 use super::catalogue::{Catalogue, FileState};
-use super::drive::{Admission, Admitted, Begin, Claims, admit, note_lost_pages, session_of};
+use super::drive::{
+    Admission, Admitted, Begin, Claims, admit, note_lost_pages, refuse_forgotten, session_of,
+};
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::scan::{ScanReport, ScanRules, scan};
 use super::{DriveRef, JobError, Progress, Station};
@@ -196,6 +198,7 @@ fn admitted(
     let mut copied = None;
     let begin = match access {
         Access::Write => {
+            refuse_forgotten(catalogue, &*volume)?;
             may_be_written(&*volume)?;
             copied = claims.settle(catalogue, drive, &*volume, clock)?;
             drive.begin
@@ -206,7 +209,7 @@ fn admitted(
         }
     };
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());
-    let here = &claims.here(&drive.door)[..];
+    let here = &|| claims.here(&drive.door);
     let asked = Admission { station, access, begin, label, at, taken_for: None, here, clock };
     let mut admitted = admit(catalogue, volume, &asked)?;
     claims.note(admitted.id, drive, admitted.volume.facts());

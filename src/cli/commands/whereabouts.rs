@@ -10,7 +10,7 @@ use crate::cli::setup::Setup;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::job::catalogue::Catalogue;
-use crate::model::{Clock as _, Moment, escape};
+use crate::model::{Clock as _, DriveId, Moment, escape};
 use serde_json::json;
 
 /// Where a drive is said to be.
@@ -63,7 +63,7 @@ pub(super) fn run(
 
 /// The drive known by a name or an id.
 pub(super) fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, Problem> {
-    let known = |drive: &&Shown| drive.row.row != 0;
+    let known = |drive: &&Shown| drive.row.row != 0 && drive.row.id != DriveId::NONE;
     let named: Vec<_> = drives
         .iter()
         .filter(known)

@@ -35,7 +35,7 @@ impl Shown {
     pub(in crate::cli) fn never_used(label: &str, at: &[u8], state: String) -> Self {
         let row = DriveRow {
             row: 0,
-            id: DriveId::from_bits(0),
+            id: DriveId::NONE,
             label: label.to_owned(),
             at: at.to_vec(),
             state: state.clone(),

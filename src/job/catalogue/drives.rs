@@ -177,7 +177,7 @@ impl DriveRow {
         let (forgotten, replaced) = (moment(17)?, moment(20)?);
         Ok(Self {
             row: row.get(0)?,
-            id: id(1)?.unwrap_or(DriveId::from_bits(0)),
+            id: id(1)?.unwrap_or(DriveId::NONE),
             label: row.get(2)?,
             at: row.get(3)?,
             state: row.get(4)?,

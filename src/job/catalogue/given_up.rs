@@ -64,7 +64,8 @@ impl Catalogue {
     /// The operator has a drive back that was given up; whether it was.
     pub(super) fn take_back(&self, drive: i64, now: Moment) -> Result<bool, JobError> {
         let taken = self.db.execute(
-            "UPDATE drive SET forgotten = NULL, forgotten_why = NULL, forgotten_place = NULL \
+            "UPDATE drive SET forgotten = NULL, forgotten_why = NULL, forgotten_place = NULL, \
+             state = CASE state WHEN 'forgotten' THEN '' ELSE state END, detail = '' \
              WHERE id = ?1 AND forgotten IS NOT NULL",
             [drive],
         )?;

@@ -28,6 +28,9 @@ pub enum Begin {
     Never,
 }
 
+/// Tells which other drives are here, when it is asked: drives come and go while one is admitted.
+pub type Here<'a> = dyn Fn() -> Vec<DriveId> + 'a;
+
 /// What is asked of an admission.
 pub struct Admission<'a> {
     /// Whose bag.
@@ -42,8 +45,8 @@ pub struct Admission<'a> {
     pub at: &'a [u8],
     /// Kept under this id in a catalogue that is thrown away, since two drives may say the same of themselves.
     pub taken_for: Option<DriveId>,
-    /// Other drives that are seen to be here at this moment: this one is none of them.
-    pub here: &'a [DriveId],
+    /// Tells which other drives are seen to be here at this moment: this one is none of them.
+    pub here: &'a Here<'a>,
     /// Time.
     pub clock: &'a dyn Clock,
 }
@@ -256,7 +259,7 @@ fn identify(
         Known::Newer(format, id) => {
             return match asked.access {
                 Access::Write => Err(JobError::NewerFormat { at: at(), format }),
-                Access::Read => Ok((id.unwrap_or(DriveId::from_bits(0)), true)),
+                Access::Read => Ok((id.unwrap_or(DriveId::NONE), true)),
             };
         }
         known => known,

@@ -99,8 +99,10 @@ fn read_file(volume: &dyn Volume, number: u32) -> Result<Known, JobError> {
     let Ok(file) = serde_json::from_slice::<DriveFile>(&text[..got]) else {
         return Ok(Known::Unreadable(at, length));
     };
-    let told = |id| Known::Id(Told { id, volume: file.volume });
-    Ok(file.id.parse().map_or(Known::Unreadable(at, length), told))
+    match file.id.parse() {
+        Ok(id) if id != DriveId::NONE => Ok(Known::Id(Told { id, volume: file.volume })),
+        _ => Ok(Known::Unreadable(at, length)),
+    }
 }
 
 /// The id in the first file: that of the drive which this one was copied from, if it was.

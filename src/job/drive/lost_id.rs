@@ -1,7 +1,7 @@
 //! What becomes of a drive whose id is not there or cannot be read: it gets its own again where it can be told which
 //! one it is, and another one where it may be begun. Never lets one stick count as two.
 
-use super::admit::{Admission, Begin};
+use super::admit::{Admission, Begin, Here};
 use super::identity::{self, Known};
 use super::recognise::{Recognised, recognise};
 use super::sighting::{self, Sighting, named, nothing_there};
@@ -25,7 +25,7 @@ pub(super) fn find(
     let recognised = match asked.taken_for {
         // Who restores from it does not ask which it is.
         Some(_) => Recognised::OneOf(Vec::new()),
-        None => recognise(catalogue, volume, found.folder.as_deref(), asked.here)?,
+        None => recognise(catalogue, volume, found.folder.as_deref(), &(asked.here)())?,
     };
     match (recognised, asked.access) {
         (Recognised::As(id), Access::Read) => {
@@ -44,7 +44,7 @@ pub(super) fn find(
         }
         (Recognised::OneOf(maybe), Access::Write) => {
             may_begin(catalogue, volume, asked, known)?;
-            let own = begin_anew(catalogue, volume, maybe, asked.clock, findings)?;
+            let own = begin_anew(catalogue, volume, maybe, asked.here, asked.clock, findings)?;
             Ok((own, false))
         }
     }
@@ -55,15 +55,20 @@ pub(super) fn find(
 fn begin_anew(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    maybe: Vec<DriveRow>,
+    mut maybe: Vec<DriveRow>,
+    here: &Here<'_>,
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<DriveId, JobError> {
     let own = identity::make_drive(volume, clock)?;
     let now = clock.stamp().time;
-    for drive in &maybe {
-        catalogue.set_replaced(drive, Some(own), ReplacedHow::Unreadable, now)?;
-    }
+    catalogue.together(|| {
+        // One may have come meanwhile.
+        let here = here();
+        maybe.retain(|drive| !here.contains(&drive.id));
+        let how = ReplacedHow::Unreadable;
+        maybe.iter().try_for_each(|drive| catalogue.set_replaced(drive, Some(own), how, now))
+    })?;
     if !maybe.is_empty() {
         let maybe = maybe.iter().map(named).collect();
         findings.push(Finding::IdUnknown { own, maybe });
@@ -103,11 +108,13 @@ pub fn add(
                 findings.push(Finding::IdRestored { id });
                 id
             }
-            Recognised::OneOf(maybe) => begin_anew(catalogue, volume, maybe, clock, &mut findings)?,
+            Recognised::OneOf(maybe) => {
+                begin_anew(catalogue, volume, maybe, &Vec::new, clock, &mut findings)?
+            }
         },
     };
     found.origin = identity::origin_of(volume, id)?;
-    let sight = Sighting { catalogue, volume, here: &[], now: clock.stamp().time };
+    let sight = Sighting { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
     let row = sight.see(id, &found, &mut findings)?;
     let was_forgotten = catalogue.drive(id)?.is_some_and(|row| row.forgotten.is_some());
     Ok(AddedDrive { id, row, was_forgotten, same_device: found.same_device, findings })
@@ -127,10 +134,10 @@ fn read_only(
         _ => true,
     };
     if is_there {
-        return Ok((DriveId::from_bits(0), too_long));
+        return Ok((DriveId::NONE, too_long));
     }
     if asked.taken_for.is_none() {
-        nothing_there(catalogue, volume, asked.here, asked.clock.stamp().time)?;
+        nothing_there(catalogue, volume, &(asked.here)(), asked.clock.stamp().time)?;
     }
     Err(match catalogue.drive_at(asked.at)? {
         Some(known) => JobError::DriveAway { at: at(), id: known.id },
@@ -152,10 +159,18 @@ fn may_begin(
             None => Ok(()),
         },
         (Known::Nothing, Begin::Never) => {
-            nothing_there(catalogue, volume, asked.here, asked.clock.stamp().time)?;
+            nothing_there(catalogue, volume, &(asked.here)(), asked.clock.stamp().time)?;
             Err(JobError::NotAccepted { at: at() })
         }
         _ => Ok(()),
+    }
+}
+
+/// Refuses an open drive that its operator gave up, before anything else is said of it.
+pub fn refuse_forgotten(catalogue: &Catalogue, volume: &dyn Volume) -> Result<(), JobError> {
+    match identity::drive_id(volume)? {
+        Some(id) => not_forgotten(catalogue, id, || volume.facts().shown.clone()),
+        None => Ok(()),
     }
 }
 

@@ -17,12 +17,12 @@ mod recover;
 mod sighting;
 mod skeleton;
 
-pub use admit::{Admission, Admitted, Begin, admit};
+pub use admit::{Admission, Admitted, Begin, Here, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub use identity::{drive_id, is_station, make_drive, stations};
 pub use lines::{Lines, Piece};
-pub use lost_id::{AddedDrive, add};
+pub use lost_id::{AddedDrive, add, refuse_forgotten};
 pub use manifest::{Listed, read as read_manifest};
 pub(crate) use payload::{
     Copy, Part, Piecewise, hash as hash_copy, hash_all as hash_copies, hash_piece,

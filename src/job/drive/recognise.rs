@@ -34,7 +34,9 @@ pub(super) fn recognise(
     }
     let earlier = identity::earlier_ids(volume)?;
     let mut candidates = catalogue.drives()?;
-    candidates.retain(|drive| !here.contains(&drive.id) && !earlier.contains(&drive.id));
+    candidates.retain(|drive| {
+        drive.id != DriveId::NONE && !here.contains(&drive.id) && !earlier.contains(&drive.id)
+    });
     let by_ledger = of_longest_ledger(catalogue, volume, &stations, &candidates)?;
     let serial = volume.facts().serial.as_deref();
     let by_serial = |drive: &&DriveRow| serial.is_some() && drive.serial.as_deref() == serial;

@@ -1,6 +1,7 @@
 //! What a drive that was found says of others: that it stands where another one was, that one taken for replaced is
 //! here after all. Only what is evidence lets copies count no more; of the rest the operator is asked.
 
+use super::admit::Here;
 use super::identity;
 use super::recognise::of_longest_ledger;
 use crate::disk::{Volume, plain_folder};
@@ -33,22 +34,33 @@ pub(super) fn found<'a>(
 pub(super) struct Sighting<'a> {
     pub catalogue: &'a Catalogue,
     pub volume: &'a dyn Volume,
-    /// The drives that are seen to be elsewhere at this moment.
-    pub here: &'a [DriveId],
+    /// Tells which drives are seen to be elsewhere.
+    pub here: &'a Here<'a>,
     pub now: Moment,
 }
 
 impl Sighting<'_> {
-    /// Gives it its row, and takes in what it says of others. Two drives with one serial number are one stick begun
-    /// twice, unless one was copied from the other, or both were ever here at once. Two drives in one folder of the
-    /// system's own device are not two.
+    /// Gives it its row, and takes in what it says of others. As one change: of two that are seen at the same time one
+    /// is seen first, and then the other one is here, or is taken back.
     pub(super) fn see(
         &self,
         id: DriveId,
         found: &FoundDrive<'_>,
         findings: &mut Vec<Finding>,
     ) -> Result<i64, JobError> {
+        self.catalogue.together(|| self.judged(id, found, findings))
+    }
+
+    /// Two drives with one serial number are one stick begun twice, unless one was copied from the other, or both were
+    /// ever here at once. Two drives in one folder of the system's own device are not two.
+    fn judged(
+        &self,
+        id: DriveId,
+        found: &FoundDrive<'_>,
+        findings: &mut Vec<Finding>,
+    ) -> Result<i64, JobError> {
         let Self { catalogue, now, .. } = *self;
+        let here = (self.here)();
         let before = catalogue.drive_at(found.at)?;
         let is_new = catalogue.drive(id)?.is_none();
         let row = catalogue.drive_seen(id, found, now)?;
@@ -59,16 +71,21 @@ impl Sighting<'_> {
             findings.extend(replaced.how.is_sure().then_some(Finding::SeenAgain));
         }
         let mut takes_a_place = false;
-        for other in drives.iter().filter(|drive| drive.id != id) {
-            let Some(how) = self.stands_where(own, found, other)? else { continue };
+        let is_other = |drive: &&DriveRow| drive.id != id && drive.id != DriveId::NONE;
+        for other in drives.iter().filter(is_other) {
+            let is_here = here.contains(&other.id);
+            let Some(how) = self.stands_where(own, found, other, is_here)? else { continue };
             takes_a_place = true;
             let known = other.replaced.as_ref().is_some_and(|r| r.how.is_sure());
-            if !known {
+            if !known && other.forgotten.is_none() {
                 catalogue.set_replaced(other, Some(id), how, now)?;
                 findings.push(Finding::Replaces { other: named(other) });
             }
         }
-        if is_new && !takes_a_place && !self.has_ledger_of_another(own, &drives, findings)? {
+        let absent: Vec<_> =
+            drives.iter().filter(is_other).filter(|drive| !here.contains(&drive.id)).collect();
+        if is_new && !takes_a_place && !self.has_ledger_of_another(own, &absent, findings)? {
+            let before = before.filter(|before| !here.contains(&before.id));
             self.ask_about_the_place(own, before.as_ref(), findings)?;
         }
         catalogue.settle_counts(row)?;
@@ -80,9 +97,9 @@ impl Sighting<'_> {
         own: &DriveRow,
         found: &FoundDrive<'_>,
         other: &DriveRow,
+        is_here: bool,
     ) -> Result<Option<ReplacedHow>, JobError> {
-        let Self { catalogue, here, .. } = self;
-        let is_here = here.contains(&other.id);
+        let catalogue = self.catalogue;
         let is_copy = own.origin.is_some() && own.origin == other.origin;
         if found.serial.is_some() && found.serial == other.serial && !is_copy {
             if is_here {
@@ -101,15 +118,13 @@ impl Sighting<'_> {
     fn has_ledger_of_another(
         &self,
         own: &DriveRow,
-        drives: &[DriveRow],
+        absent: &[&DriveRow],
         findings: &mut Vec<Finding>,
     ) -> Result<bool, JobError> {
         let Self { catalogue, volume, .. } = *self;
         let earlier = identity::earlier_ids(volume)?;
-        let absent = |drive: &&DriveRow| {
-            drive.id != own.id && !self.here.contains(&drive.id) && !earlier.contains(&drive.id)
-        };
-        let absent: Vec<_> = drives.iter().filter(absent).cloned().collect();
+        let others = absent.iter().filter(|drive| !earlier.contains(&drive.id));
+        let absent: Vec<_> = others.map(|drive| (*drive).clone()).collect();
         let stations = identity::stations(volume)?;
         let found = of_longest_ledger(catalogue, volume, &stations, &absent)?;
         for other in found.iter().filter(|other| other.counts) {
@@ -134,7 +149,6 @@ impl Sighting<'_> {
             || !is_open
             || !on_devices
             || before.away.is_some()
-            || self.here.contains(&before.id)
             || own.origin != Some(own.id)
             || !identity::stations(self.volume)?.is_empty()
         {

@@ -82,7 +82,7 @@ fn admitted(
         label: "amber",
         at: b"/media/amber",
         taken_for: None,
-        here: &[],
+        here: &Vec::new,
         clock: &Still(boot),
     };
     admit(catalogue, Box::new(Medium::open(drive, usize::MAX)), &asked)
