@@ -1,5 +1,6 @@
 //! Arguments as typed. What they mean, beside the config, is worked out in `setup`.
 
+use crate::model::DriveLoss;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -84,6 +85,9 @@ pub struct Scope {
     /// Where the catalogue is kept
     #[arg(long, value_name = "DIR")]
     pub state: Option<PathBuf>,
+    /// Count copies on the mailbox's own card or disk too, though they are lost with it: for trying things out
+    #[arg(long)]
+    pub count_same_device: bool,
     /// One JSON object on standard output, and nothing else there
     #[arg(long)]
     pub json: bool,
@@ -101,6 +105,7 @@ impl Scope {
             drive: either(&self.drive, &other.drive),
             station: self.station.clone().or_else(|| other.station.clone()),
             state: self.state.clone().or_else(|| other.state.clone()),
+            count_same_device: self.count_same_device || other.count_same_device,
             json: self.json || other.json,
         }
     }
@@ -238,7 +243,7 @@ pub struct Drives {
 /// What to do with drives.
 #[derive(Debug, Subcommand)]
 pub enum DriveAction {
-    /// Make a drive: of a mounted stick, or of a folder
+    /// Make a drive: of a mounted stick, or of a folder; or take back one that was forgotten
     Add {
         /// Where it is mounted, or the folder
         dir: PathBuf,
@@ -262,6 +267,20 @@ pub enum DriveAction {
         #[command(flatten)]
         scope: Scope,
     },
+    /// Say that a drive is gone for good: its copies count for nothing any more, and it takes no mail
+    Forget {
+        /// The drive: its name or its id
+        name: String,
+        /// Why it is gone
+        #[arg(long, value_name = "REASON")]
+        why: Loss,
+        /// Where it went, in your words, to be remembered
+        #[arg(long = "where", value_name = "TEXT")]
+        place: Option<String>,
+        /// Options may stand before `forget` and behind it.
+        #[command(flatten)]
+        scope: Scope,
+    },
     /// Finish with a drive, unmount it where that is allowed, and say that it may be pulled
     Release {
         /// The drive: its name, its id or its path
@@ -270,6 +289,28 @@ pub enum DriveAction {
         #[command(flatten)]
         scope: Scope,
     },
+}
+
+/// Why a drive is gone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Loss {
+    /// Nobody knows where it is, or nobody can get at it
+    Lost,
+    /// Somebody else has it now
+    GivenAway,
+    /// It does not work any more
+    Broken,
+}
+
+impl Loss {
+    /// What is meant by it.
+    pub(super) fn meant(self) -> DriveLoss {
+        match self {
+            Self::Lost => DriveLoss::Lost,
+            Self::GivenAway => DriveLoss::GivenAway,
+            Self::Broken => DriveLoss::Broken,
+        }
+    }
 }
 
 /// Arguments of `config`.

@@ -12,6 +12,7 @@ mod output;
 mod progress;
 mod report;
 mod setup;
+mod which_drive;
 
 pub use exit::Exit;
 

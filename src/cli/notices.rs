@@ -1,9 +1,9 @@
 //! All words said beside a report: what went wrong, what was found, what to do next.
 //! Never shows a name or a text from a drive or a message without escaping it.
 
-use super::Exit;
 use super::config::Accept;
 use super::output::Output;
+use super::{Exit, which_drive};
 use crate::daemon::News;
 use crate::disk::DiskError;
 use crate::job::catalogue::SetAside;
@@ -143,6 +143,15 @@ impl Note {
 /// What a finding says, in one sentence, with what to do.
 pub(super) fn finding(finding: &Finding) -> String {
     match finding {
+        Finding::CopiedDrive { .. }
+        | Finding::ForgottenDrive { .. }
+        | Finding::IdRecognised { .. }
+        | Finding::IdRestored { .. }
+        | Finding::IdUnknown { .. }
+        | Finding::Replaces { .. }
+        | Finding::HasLedgerOf { .. }
+        | Finding::PerhapsReformatted { .. }
+        | Finding::SeenAgain => which_drive::finding(finding),
         Finding::FolderUnreadable { path: Some(path), why } => {
             format!("{path} cannot be read ({why}); what is known below it stays as it was")
         }
@@ -166,13 +175,11 @@ pub(super) fn finding(finding: &Finding) -> String {
             "{path} has other octets than it had, though nobody wrote to it: the card is failing. The good \
              version is on a drive: counterfoil restore --repair"
         ),
-        Finding::CopiedDrive { of, own } => format!(
-            "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
-        ),
         Finding::LedgerTorn { .. }
         | Finding::LedgerAltered { .. }
         | Finding::LedgerEndless { .. }
         | Finding::LedgerShorter { .. }
+        | Finding::LedgerOther { .. }
         | Finding::LedgerLinesLost { .. }
         | Finding::ManifestLinesLost { .. }
         | Finding::ManifestTorn { .. }
@@ -225,6 +232,10 @@ fn log_finding(finding: &Finding) -> String {
             "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
              tool's work; messages it lost are copied again"
         ),
+        Finding::LedgerOther { known, found } => format!(
+            "the ledger has {found} octets and does not go on from the {known} that were known: another state of \
+             this drive, or a copy of it that went its own way. It was read anew, and counts for what is on it"
+        ),
         Finding::LedgerLinesLost { at, lines } => format!(
             "{} of the ledger cannot be read any more (from byte {at}): what they told is written again by \
              counterfoil mirror",
@@ -275,17 +286,11 @@ pub(super) fn drive_state(state: &str) -> &'static str {
         "left-alone" => "not used: its owner does not want it to be, or it is none of ours",
         "released" => "released: may be pulled",
         "untrusted" => "not trusted: restore works, nothing on it counts; use another drive",
+        "forgotten" => "forgotten: takes no mail, counts for nothing",
+        "replaced" => "reformatted or replaced: counts for nothing",
         "" => "not used yet",
         _ => "failed: use another drive",
     }
-}
-
-/// A copy on the card itself protects against nothing that happens to the card.
-pub(super) fn same_medium(label: &str) -> String {
-    format!(
-        "{label} lies on the same device as the mailbox: it protects against a deleted file, not \
-         against a dead card"
-    )
 }
 
 /// What the daemon has to tell, in one sentence.

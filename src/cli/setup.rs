@@ -64,6 +64,8 @@ pub(super) struct Setup {
     /// The globs as written.
     pub ignore_texts: Vec<String>,
     pub wanted_copies: u32,
+    /// Copies on the device of a mailbox count too.
+    pub count_same_device: bool,
     /// What a drive carries beside the copies.
     pub carry: Vec<Carry>,
     /// The communications log, as written.
@@ -131,6 +133,7 @@ impl Setup {
             ignore: globs(&config.ignore, "config: ignore")?,
             ignore_texts: config.ignore,
             wanted_copies: config.drives.wanted_copies.unwrap_or(1),
+            count_same_device: scope.count_same_device || config.drives.count_same_device,
             carry: config.drives.carry.unwrap_or_else(|| Carry::ALL.to_vec()),
             log: config.log,
             link: config.link.meant(),

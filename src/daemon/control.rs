@@ -1,4 +1,4 @@
-//! What a running daemon can be asked: how its drives are, and to let one go. One line of JSON there, one
+//! What a running daemon can be asked: how its drives are, to let one go, to give one up. One line of JSON there, one
 //! back, over a socket in the state folder, which only its owner can reach.
 //! Never carries anything of a message.
 
@@ -29,6 +29,15 @@ pub enum Request {
     Look,
     /// The same, and to begin afresh with the drive of this id: its operator made it ours, or ours again.
     Afresh(String),
+    /// To give up a drive: its copies count for nothing from now on, and it takes no mail.
+    Forget {
+        /// Its id.
+        id: String,
+        /// Why: a word of [`DriveLoss`](crate::model::DriveLoss).
+        why: String,
+        /// Where it went, as its operator says.
+        place: Option<String>,
+    },
     /// To finish what is being written to a drive and not to touch it again until it is mounted anew. The
     /// drive by its label, its id or its path.
     Release(String),

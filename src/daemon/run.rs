@@ -41,6 +41,8 @@ pub struct Settings {
     pub scan_every: Duration,
     /// Copies a message needs to be called mirrored.
     pub wanted_copies: u32,
+    /// Copies on the device of a mailbox count too.
+    pub count_same_device: bool,
     /// What a drive carries beside the copies.
     pub cargo: Cargo,
     /// What writes the audit into the state folder, if anything does.

@@ -3,7 +3,7 @@
 
 use super::alarm::Alarm;
 use super::clerk::{self, Clerk, ClerkReport, Task};
-use super::control::{Asker, Request};
+use super::control::{Answer, Asker, Request};
 use super::drives::Drives;
 use super::events::{Event, News, Voice};
 use super::mailboxes::Waiting;
@@ -14,6 +14,7 @@ use super::service::Service;
 use super::sources::{FolderWatch, Hints, MailboxWatch};
 use super::worker::Workplace;
 use crate::job::drive::Claims;
+use crate::job::round::note_drives_beneath;
 use crate::job::{JobError, Station};
 use crate::model::Clock;
 use crate::model::limits::{NEW_FOLDER_LOOKED_AT_AGAIN, STOP_PATIENCE};
@@ -72,6 +73,8 @@ impl<'a> Daemon<'a> {
         clock: Arc<dyn Clock>,
     ) -> Result<Self, JobError> {
         let catalogue = clerk::catalogue(&settings.state, &*clock)?;
+        catalogue.count_same_device(settings.count_same_device)?;
+        note_drives_beneath(&catalogue, &settings.station)?;
         let clerk = Clerk {
             catalogue,
             mailboxes: settings.station.mailboxes.clone(),
@@ -318,12 +321,26 @@ impl<'a> Daemon<'a> {
         if let Request::Afresh(id) = &request {
             self.drives.begin_afresh(id)?;
         }
+        if let Request::Forget { id, why, place } = &request {
+            let refusal = match self.drives.forget(id, why, place.as_deref()) {
+                Err(error) if !error.is_damaged_catalogue() => Some(error.to_string()),
+                done => done?,
+            };
+            if let Some(refusal) = refusal {
+                // Whoever asked may have gone.
+                drop(asker.send(Answer::Refused(refusal)));
+                return Ok(());
+            }
+            // What was safe by that drive alone is not any more.
+            self.watchman.begin_again(Instant::now());
+            self.reporter.changed(Instant::now());
+        }
         if matches!(request, Request::Look | Request::Afresh(_)) {
             self.drives.refresh()?;
         }
         match request {
             // Whoever asked may have gone.
-            Request::Drives | Request::Look | Request::Afresh(_) => {
+            Request::Drives | Request::Look | Request::Afresh(_) | Request::Forget { .. } => {
                 drop(asker.send(self.drives.describe()))
             }
             Request::Release(name) => self.drives.release(&name, asker),

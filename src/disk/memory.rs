@@ -11,8 +11,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-/// Drives made so far: each has a device number of its own.
-static MADE: AtomicU64 = AtomicU64::new(1);
+/// Drives made so far: each has a device number of its own, which no device of the system has.
+static MADE: AtomicU64 = AtomicU64::new(1 << 62);
 
 #[derive(Debug, Clone, Default)]
 struct Tree {
@@ -148,6 +148,12 @@ impl MemoryDrive {
         let mut state = self.state();
         state.now.files.remove(path.as_bytes());
         state.durable = state.now.clone();
+    }
+
+    /// Removes everything behind the program's back.
+    pub fn wipe(&self) {
+        let mut state = self.state();
+        (state.now, state.durable) = (Tree::default(), Tree::default());
     }
 
     /// From this octet on reading a file fails, as behind the last cluster of one that claims to be longer.

@@ -127,7 +127,25 @@ pub struct Audit {
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
 
+/// What an audit does with the copies of a drive on the mailbox's own device.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SameDeviceCopies {
+    /// They count, as the operator asks.
+    Counted,
+    /// They do not.
+    LeftOut,
+}
+
 impl Audit {
+    /// The drives with copies on the device of a mailbox, and that mailbox's name, by what is done with them.
+    pub fn on_same_device(&self, copies: SameDeviceCopies) -> impl Iterator<Item = (&str, &str)> {
+        let counted = copies == SameDeviceCopies::Counted;
+        self.drives.iter().filter(|(_, messages, _)| *messages > 0).filter_map(move |(row, ..)| {
+            let mailbox = row.same_device.as_deref().filter(|_| row.counts == counted)?;
+            Some((row.label.as_str(), mailbox))
+        })
+    }
+
     /// Whether every message could be had again, and where it was: what the lines told that a ledger has lost, nobody
     /// knows until they are written again. A manifest tells nothing that the ledger beside it does not.
     pub fn is_safe(&self) -> bool {

@@ -2,7 +2,7 @@
 //! finding, and the work goes on.
 
 use crate::disk::{DiskError, Trouble};
-use crate::model::{DriveId, PayloadName, RelName};
+use crate::model::{DriveId, DriveLoss, PayloadName, RelName};
 
 /// Why a piece of work could not be done.
 #[derive(Debug, thiserror::Error)]
@@ -122,6 +122,24 @@ pub enum JobError {
         /// What was seen.
         why: String,
     },
+    /// Its operator gave it up.
+    #[error(
+        "{at}: this is drive {id}, which is forgotten since {since}: {}. It takes no mail, and its copies count for \
+         nothing; restore still reads them. To use it again: counterfoil drives add {at}",
+        reason(*.why, .place.as_deref())
+    )]
+    Forgotten {
+        /// The place.
+        at: String,
+        /// The drive.
+        id: DriveId,
+        /// Since when.
+        since: String,
+        /// Why.
+        why: DriveLoss,
+        /// Where it went, as it was said.
+        place: Option<String>,
+    },
     /// A file of ours goes on for longer than any cut can have made it.
     #[error(
         "{at}: {file} goes on for very long without a line of ours: somebody else has written to it. It can \
@@ -180,6 +198,14 @@ pub enum JobError {
     },
 }
 
+/// Why a drive was given up, and where it went.
+fn reason(why: DriveLoss, place: Option<&str>) -> String {
+    match place {
+        Some(place) => format!("{why}, {place}"),
+        None => why.to_string(),
+    }
+}
+
 impl JobError {
     /// Whether the catalogue turned out to be damaged: then it is set aside, and built anew.
     pub fn is_damaged_catalogue(&self) -> bool {
@@ -208,7 +234,9 @@ impl JobError {
         match self {
             Self::Disk(error) | Self::NotSynced(error) => error.trouble,
             Self::DriveAway { .. } | Self::NoDrive { .. } | Self::PulledOut { .. } => Trouble::Gone,
-            Self::NotAccepted { .. } | Self::SkipFile { .. } => Trouble::Unwanted,
+            Self::NotAccepted { .. } | Self::SkipFile { .. } | Self::Forgotten { .. } => {
+                Trouble::Unwanted
+            }
             Self::NewerFormat { .. } | Self::Endless { .. } => Trouble::ReadOnly,
             Self::Untrusted { .. } => Trouble::Untrusted,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,

@@ -3,11 +3,13 @@
 
 use super::audit::{Audit, Question, audit};
 use super::catalogue::{Catalogue, FileState};
-use super::drive::{Admission, Admitted, Begin, Claims, admit, note_lost_pages, session_of};
+use super::drive::{
+    Admission, Admitted, Begin, Claims, admit, note_lost_pages, refuse_forgotten, session_of,
+};
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::scan::{ScanReport, ScanRules, scan};
 use super::{DriveRef, JobError, Progress, Station};
-use crate::disk::{Access, DiskError, Trouble, Volume};
+use crate::disk::{Access, DiskError, Trouble, Volume, serial_below};
 use crate::model::airtime::Link;
 use crate::model::limits::RESERVE_BYTES;
 use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName, bag};
@@ -37,6 +39,7 @@ pub fn take_in(
     let hold = |_: &RelName, state| held == Held::Leave && state == FileState::Changing;
     let rules = ScanRules { ignore, settle: 0, seen_gone: &[], hold: &hold, clock };
     catalogue.begin_run(clock)?;
+    note_drives_beneath(catalogue, station)?;
     let mut taken = Vec::new();
     for mailbox in &station.mailboxes {
         let open = OpenMailbox::open(catalogue, mailbox)?;
@@ -44,6 +47,17 @@ pub fn take_in(
         taken.push((open, report));
     }
     Ok(taken)
+}
+
+/// A drive on whose file system a mailbox lies is none any more: nothing is found there, and what is known of it dies
+/// with the mailbox.
+pub fn note_drives_beneath(catalogue: &Catalogue, station: &Station) -> Result<(), JobError> {
+    for mailbox in &station.mailboxes {
+        if let Some(serial) = serial_below(&mailbox.path) {
+            catalogue.mailbox_is_on_drive(&mailbox.name, &serial)?;
+        }
+    }
+    Ok(())
 }
 
 /// How a round on one drive ended.
@@ -73,6 +87,7 @@ impl DriveRound {
 /// The word for the state of a drive that could not be worked on.
 pub fn state_of(error: &JobError) -> &'static str {
     match error.trouble() {
+        _ if matches!(error, JobError::Forgotten { .. }) => "forgotten",
         Trouble::Gone => "away",
         Trouble::Full => "full",
         Trouble::ReadOnly => "read-only",
@@ -183,8 +198,9 @@ fn admitted(
     let mut copied = None;
     let begin = match access {
         Access::Write => {
+            refuse_forgotten(catalogue, &*volume)?;
             may_be_written(&*volume)?;
-            copied = claims.settle(drive, &*volume, clock)?;
+            copied = claims.settle(catalogue, drive, &*volume, clock)?;
             drive.begin
         }
         Access::Read => {
@@ -193,8 +209,10 @@ fn admitted(
         }
     };
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());
-    let asked = Admission { station, access, begin, label, at, taken_for: None, clock };
+    let here = &|| claims.here(&drive.door);
+    let asked = Admission { station, access, begin, label, at, taken_for: None, here, clock };
     let mut admitted = admit(catalogue, volume, &asked)?;
+    claims.note(admitted.id, drive, admitted.volume.facts());
     admitted.findings.extend(copied);
     Ok(admitted)
 }
@@ -272,6 +290,11 @@ pub fn look_at_drives(
     drives.iter().map(look).collect()
 }
 
+/// Whether a drive's copies count for nothing, by other reasons than that it failed.
+pub fn is_left_out(catalogue: &Catalogue, drive: i64) -> Result<bool, JobError> {
+    Ok(!catalogue.counts(drive)? && catalogue.distrust(drive)?.is_none())
+}
+
 /// For whom an audit is made.
 #[derive(Debug, Clone, Copy)]
 pub struct Wish<'a> {
@@ -301,6 +324,8 @@ pub fn audit_now(
         match &drive.drive {
             // What it holds counts; that it takes no more is its owner's will.
             Ok(_) if drive.trouble == Some(Reason::NoDrive) => {}
+            // What is copied to it makes nothing safe.
+            Ok(admitted) if is_left_out(catalogue, admitted.book.drive)? => {}
             Ok(admitted) => {
                 longest_file = longest_file.min(admitted.volume.facts().longest_file);
                 present.push((admitted.book.drive, drive.trouble));

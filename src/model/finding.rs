@@ -4,7 +4,9 @@
 use super::digest::Digest;
 use super::ids::DriveId;
 use super::limits::PROBLEMS_MAX;
+use super::loss::DriveLoss;
 use super::names::{PayloadName, RelName};
+use super::stamp::Moment;
 use std::fmt;
 
 /// Why a message is not mirrored. The texts are part of the JSON format.
@@ -100,6 +102,15 @@ impl Suspicion {
     }
 }
 
+/// Another drive that a finding names.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KnownDrive {
+    /// Its id.
+    pub id: DriveId,
+    /// How it is called.
+    pub label: String,
+}
+
 /// Something found on a drive or in a mailbox that a person should know. Nothing found is an
 /// error of the pass: the rest goes on.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -134,6 +145,60 @@ pub enum Finding {
         of: DriveId,
         /// The id of this one from now on.
         own: DriveId,
+    },
+    /// The operator gave this drive up; it was looked at, and counts for nothing.
+    ForgottenDrive {
+        /// Where it is, for a person.
+        at: String,
+        /// Since when.
+        since: Moment,
+        /// Why.
+        why: DriveLoss,
+        /// Where it went, as it was said.
+        place: Option<String>,
+    },
+    /// The drive's id cannot be read; by what else is on it, it is this one.
+    IdRecognised {
+        /// The id.
+        id: DriveId,
+    },
+    /// The same, and the id was written again.
+    IdRestored {
+        /// The id.
+        id: DriveId,
+    },
+    /// The drive's id could not be read, and nothing tells which drive it was: it has a new one. Those it may have
+    /// been count for nothing until they are seen.
+    IdUnknown {
+        /// Its id from now on.
+        own: DriveId,
+        /// The drives it may have been.
+        maybe: Vec<KnownDrive>,
+    },
+    /// This drive stands where another one was, by evidence that lets that one's copies count no more.
+    Replaces {
+        /// The other one.
+        other: KnownDrive,
+    },
+    /// This drive, with an id never seen before, has the ledger of another one, which is not here.
+    HasLedgerOf {
+        /// The other one.
+        other: KnownDrive,
+    },
+    /// This drive is new, and was found where another one was last: the operator must say which it is.
+    PerhapsReformatted {
+        /// The other one.
+        other: KnownDrive,
+    },
+    /// This drive was taken for replaced, and is here after all: its copies count again.
+    SeenAgain,
+    /// The ledger does not go on from where it was known to end: another state of the drive, or a copy of it that
+    /// went its own way. It was read from its beginning.
+    LedgerOther {
+        /// Bytes it had.
+        known: u64,
+        /// Bytes it has.
+        found: u64,
     },
     /// The end of the ledger was torn by a cut; everything before it stands.
     LedgerTorn {

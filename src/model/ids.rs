@@ -51,6 +51,11 @@ random_id!(
     /// The random number in a drive's `drive.json`: 16 hexadecimal digits. How a drive is known again.
     DriveId, "drive id"
 );
+impl DriveId {
+    /// Stands for a drive whose id is not known; no drive has it.
+    pub const NONE: Self = Self(0);
+}
+
 random_id!(
     /// The random number of one run of a program that changes something: 16 hexadecimal digits.
     WriterId, "writer id"

@@ -201,6 +201,13 @@ pub const POINTS_OF_FOREIGN: i64 = 4;
 /// sessions. Once is a cut, twice may be an old state put back.
 pub const FALLS_MAX: i64 = 3;
 
+/// Entries of a drive's history that are kept: two sticks that are taken for each other again and again make many.
+pub const DRIVE_EVENTS_KEPT: u32 = 100;
+/// Entries of it that are shown, the latest.
+pub const DRIVE_EVENTS_SHOWN: u32 = 20;
+/// Characters that an operator may say of where a drive went.
+pub const DRIVE_PLACE_CHARS: usize = 200;
+
 /// Days of the calendar over which the rate is taken that fills a drive.
 pub const FILLED_DAYS: i64 = 28;
 /// Days of history below which no rate is told: one busy day is none.

@@ -11,6 +11,7 @@ pub mod ids;
 pub mod keeping;
 pub mod ledger;
 pub mod limits;
+pub mod loss;
 pub mod medium;
 pub mod message;
 pub mod mountinfo;
@@ -19,8 +20,9 @@ pub mod stamp;
 pub mod writers;
 
 pub use digest::{Digest, Hasher, Identity};
-pub use finding::{Finding, Reason, Suspicion};
+pub use finding::{Finding, KnownDrive, Reason, Suspicion};
 pub use ids::{DriveId, WriterId};
+pub use loss::DriveLoss;
 pub use medium::Medium;
 pub use names::{Extension, MailboxName, PayloadName, RelName, StationName};
 pub use stamp::{Claim, Clock, Moment, Stamp};

@@ -25,6 +25,8 @@ pub(crate) struct Station {
     mailboxes: Vec<String>,
     drives: Vec<PathBuf>,
     prefix: Vec<OsString>,
+    /// The folders that stand for drives lie on the device of the mailbox: they count because it is asked for.
+    counts_same_device: bool,
 }
 
 impl Station {
@@ -41,6 +43,17 @@ impl Station {
         (station, red)
     }
 
+    /// The same on the device that the system runs from, of which the program knows that nothing is ever mounted in its
+    /// place.
+    pub(crate) fn on_the_systems_device() -> Self {
+        use std::os::unix::fs::MetadataExt as _;
+        let device = |path: &Path| fs::metadata(path).map(|facts| facts.dev()).ok();
+        let system = device(Path::new("/"));
+        let places = [std::env::temp_dir(), "/var/tmp".into(), env!("CARGO_TARGET_TMPDIR").into()];
+        let place = places.iter().find(|place| device(place) == system);
+        Self::in_folder(place.unwrap_or_else(|| panic!("none of {places:?} is on the device of /")))
+    }
+
     fn in_folder(above: &Path) -> Self {
         let mut station = Self {
             root: tempfile::Builder::new().prefix("counterfoil-cli-").tempdir_in(above).unwrap(),
@@ -48,6 +61,7 @@ impl Station {
             mailboxes: Vec::new(),
             drives: Vec::new(),
             prefix: Vec::new(),
+            counts_same_device: true,
         };
         fs::create_dir(station.path("media")).unwrap();
         station.write_config("");
@@ -112,6 +126,12 @@ impl Station {
     /// Names only these drives in every command from now on.
     pub(crate) fn use_only(&mut self, sticks: &[&Stick]) {
         self.drives = sticks.iter().map(|stick| stick.path().to_owned()).collect();
+    }
+
+    /// Copies on the device of the mailbox count for nothing from now on, as they do for every operator who does not
+    /// ask for it.
+    pub(crate) fn as_in_earnest(&mut self) {
+        self.counts_same_device = false;
     }
 
     /// Runs every command as this user, so that permission matters though tests run as root.
@@ -279,6 +299,9 @@ impl Station {
         for drive in &self.drives {
             args.extend(["--drive".into(), drive.into()]);
         }
+        if self.counts_same_device {
+            args.push("--count-same-device".into());
+        }
         args
     }
 
@@ -336,11 +359,16 @@ impl Mounted {
         Self(at.to_owned())
     }
 
-    /// What is at `from`, a second time and without the right to write.
-    pub(crate) fn read_only(from: &Path, at: &Path) -> Self {
+    /// What is at `from`, a second time.
+    pub(crate) fn bind(from: &Path, at: &Path) -> Self {
         fs::create_dir(at).unwrap();
         sh("mount", &[OsStr::new("--bind"), from.as_os_str(), at.as_os_str()]);
-        let mounted = Self(at.to_owned());
+        Self(at.to_owned())
+    }
+
+    /// What is at `from`, a second time and without the right to write.
+    pub(crate) fn read_only(from: &Path, at: &Path) -> Self {
+        let mounted = Self::bind(from, at);
         sh("mount", &[OsStr::new("-o"), OsStr::new("remount,ro,bind"), at.as_os_str()]);
         mounted
     }

@@ -352,7 +352,7 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     assert_eq!(restored(&[&drive], false).files.len(), 1);
 
     // Its operator begins afresh: all is copied anew, and counts.
-    card.catalogue.begin_afresh(row(&card).row).unwrap();
+    card.catalogue.begin_afresh(row(&card).row, card.clock.stamp().time).unwrap();
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 0);
     assert_eq!(card.mirrored(&drive).copied, 4);
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 4);

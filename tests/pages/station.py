@@ -85,7 +85,9 @@ class Station:
 
     def say(self, command, *more):
         """Runs a command on this station; what it says."""
-        options = ["--config", "counterfoil.toml", "--mailbox", "mail", "--drive", "amber", "--state", "state"]
+        # The folder that stands for the drive lies on the device of the mailbox.
+        options = ["--config", "counterfoil.toml", "--mailbox", "mail", "--drive", "amber", "--state", "state",
+                   "--count-same-device"]
         env = {"PATH": "/usr/bin:/bin", "HOME": str(self.root), "TZ": "UTC",
                "COUNTERFOIL_PROGRAMS": str(self.root / "programs")}
         # 1: something is not safe, which is no fault here.

@@ -96,7 +96,8 @@ impl Stick {
             chance,
             plugged: false,
             mount: 1,
-            device: number,
+            // Beyond those that the system under it may have.
+            device: 1 << 62 | number,
             serial: Some(format!("{number:04X}")),
             read_only: false,
             room: AMPLE,

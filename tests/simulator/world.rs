@@ -19,7 +19,7 @@ use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
 use counterfoil::job::round::{self, DriveRound};
 use counterfoil::job::verify::{verify, verify_logs};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
-use counterfoil::model::{Digest, DriveId, Finding};
+use counterfoil::model::{Clock as _, Digest, DriveId, Finding};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::Path;
@@ -604,7 +604,7 @@ impl World {
     fn begin_afresh(&self, drive: &DriveRef) -> Held {
         let known = self.card.catalogue.drive_at(&drive.at).unwrap();
         let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
-        self.card.catalogue.begin_afresh(row.row).unwrap();
+        self.card.catalogue.begin_afresh(row.row, self.clock.stamp().time).unwrap();
         Ok(())
     }
 

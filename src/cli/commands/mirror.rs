@@ -13,7 +13,7 @@ use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Trouble, host, library};
 use crate::job::carry::{Cargo, Pages, carry_on};
-use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::drive::Claims;
 use crate::job::mirror::PassReport;
 use crate::job::round::{self, DriveRound};
@@ -30,7 +30,6 @@ pub(in crate::cli) fn run(
     let setup = Setup::with_mailbox(config, scope)?;
     let drives = setup.need_drives()?;
     let (catalogue, _lock) = open_state(&setup, output)?;
-    warn_same_medium(&setup, &drives, output);
     let (catalogue, present, rounds) = match pass(&setup, &drives, &catalogue, output) {
         Err(error) if error.is_damaged_catalogue() => {
             drop(catalogue);
@@ -46,14 +45,18 @@ pub(in crate::cli) fn run(
     };
 
     let sums = sums(&rounds, present);
+    let known =
+        rounds.iter().map(|round| known(&catalogue, round)).collect::<Result<Vec<_>, _>>()?;
     if scope.json {
-        output.json(&report::mirror::json(&rounds, sums));
+        output.json(&report::mirror::json(&rounds, &known, sums));
     } else {
         report::mirror::text(output, &rounds);
     }
-    report::mirror::notices(output, &rounds);
+    report::mirror::notices(output, &rounds, &known);
     let all_failed = rounds.iter().all(|round| round.outcome.is_err());
-    let any_failed = rounds.iter().any(|round| round.outcome.is_err());
+    // One that is forgotten is left out by its operator's word.
+    let failed = |error: &JobError| !matches!(error, JobError::Forgotten { .. });
+    let any_failed = rounds.iter().any(|round| round.outcome.as_ref().is_err_and(failed));
     if all_failed {
         return Ok(Exit::Failed);
     }
@@ -73,6 +76,7 @@ fn pass(
     output: &Output,
 ) -> Result<(u64, Vec<DriveRound>), JobError> {
     let clock = SystemClock::new();
+    catalogue.count_same_device(setup.count_same_device)?;
     let taken =
         round::take_in(catalogue, &setup.station(), &setup.ignore, round::Held::TakeIn, &clock)?;
     scan_findings(&taken).iter().for_each(|note| note.say(output));
@@ -93,7 +97,11 @@ fn is_safe(setup: &Setup, catalogue: &Catalogue, rounds: &[DriveRound]) -> Resul
     let told_all = |round: &&DriveRound| {
         round.outcome.as_ref().is_ok_and(|r| r.told_all && r.failed.is_empty())
     };
-    if rounds.iter().filter(told_all).count() >= setup.wanted_copies as usize {
+    let mut holding_all = 0;
+    for round in rounds.iter().filter(told_all) {
+        holding_all += usize::from(known(catalogue, round)?.is_some_and(|row| row.counts));
+    }
+    if holding_all >= setup.wanted_copies as usize {
         return Ok(!catalogue.has_unsettled()?);
     }
     let totals = catalogue.totals(&setup.station, setup.wanted_copies)?;
@@ -182,13 +190,10 @@ fn every_drive(
     drives.iter().zip(rounds).map(ended).collect()
 }
 
-fn warn_same_medium(setup: &Setup, drives: &[DriveRef], output: &Output) {
-    let mailboxes: Vec<_> =
-        setup.mailboxes.iter().filter_map(|m| host::device_of(&m.path)).collect();
-    for drive in drives {
-        let device = drive.door.open(crate::disk::Access::Read).map(|v| v.facts().device);
-        if device.is_ok_and(|device| mailboxes.contains(&device)) {
-            output.notice(notices::same_medium(&drive.label));
-        }
+/// What the catalogue knows of a drive after its round; nothing of one that was never met.
+fn known(catalogue: &Catalogue, round: &DriveRound) -> Result<Option<DriveRow>, JobError> {
+    match round.drive {
+        Some((id, _)) => catalogue.drive(id),
+        None => Ok(None),
     }
 }

@@ -6,6 +6,7 @@ mod choice;
 pub(super) mod config_check;
 pub(super) mod demo;
 pub(super) mod drives;
+mod forget;
 mod holdings;
 pub(super) mod mirror;
 mod rehearse;

@@ -103,6 +103,7 @@ impl Survey {
     ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
         let station = setup.station();
+        catalogue.count_same_device(setup.count_same_device)?;
         let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
         let mut notes = scan_findings(&taken);
         // What is read of a drive that is being written to may not be synced yet, and one that does not answer
@@ -115,7 +116,12 @@ impl Survey {
         let live: Vec<Served> = live.iter().filter(is_left).cloned().collect();
         let folders = setup.folder_refs().into_iter();
         drives.extend(folders.filter(|drive| live.iter().all(|d| d.at != drive.at)));
-        let left: Vec<_> = live.iter().filter_map(trouble_of).collect();
+        let mut left = Vec::new();
+        for drive in &live {
+            if !is_left_out(catalogue, drive)? {
+                left.extend(trouble_of(drive));
+            }
+        }
         let looked = round::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
         for drive in &looked {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
@@ -143,6 +149,7 @@ impl Survey {
         let mut drives = shown(&audit, &looked, daemon, &live);
         for drive in &mut drives {
             drive.carried = catalogue.carried(drive.row.row)?;
+            drive.history = catalogue.drive_history(drive.row.row)?;
         }
         for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
@@ -191,7 +198,9 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
         let live = live.iter().find(|drive| is_row(drive, row));
         let state = match seen {
             _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
+            _ if row.forgotten.is_some() => "forgotten",
             _ if live.is_some() => live.map_or("", |drive| drive.state.as_str()),
+            None if row.replaced.as_ref().is_some_and(|r| r.how.is_sure()) => "replaced",
             None => "away",
             Some(_) if row.distrust.is_some() => "untrusted",
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
@@ -237,11 +246,20 @@ fn strange(looked: &Looked) -> Option<Shown> {
     Some(Shown::never_used(&looked.label, &looked.at, state.to_owned()))
 }
 
+/// Whether a drive that is left to the daemon is one whose copies count for nothing.
+fn is_left_out(catalogue: &Catalogue, drive: &Served) -> Result<bool, JobError> {
+    let id = drive.id.as_ref().and_then(|id| id.parse().ok());
+    match id.map(|id| catalogue.drive(id)).transpose()?.flatten() {
+        Some(known) => round::is_left_out(catalogue, known.row),
+        None => Ok(false),
+    }
+}
+
 /// What keeps a drive that is left to the daemon from taking messages, if anything does; nothing at all of
 /// one that is not to be used.
 fn trouble_of(drive: &Served) -> Option<Option<Reason>> {
     match drive.state.as_str() {
-        "away" | "left-alone" | "released" => None,
+        "away" | "left-alone" | "released" | "forgotten" => None,
         "full" => Some(Some(Reason::DriveFull)),
         "read-only" | "failed" | "untrusted" => Some(Some(Reason::DriveFailed)),
         _ => Some(None),

@@ -68,6 +68,7 @@ pub(super) fn settings(setup: &Setup) -> Settings {
         churn: setup.churn,
         scan_every: setup.scan_every,
         wanted_copies: setup.wanted_copies,
+        count_same_device: setup.count_same_device,
         cargo: cargo(setup),
         report: None,
         notify: notify(setup),
@@ -96,6 +97,9 @@ fn report(config: Option<&Path>, scope: &Scope, state: &Path) -> Errand {
     scope.station.iter().for_each(|name| add("--station", name.as_ref()));
     add("--state", state.as_os_str());
     add("--save", state.as_os_str());
+    if scope.count_same_device {
+        arguments.push("--count-same-device".into());
+    }
     arguments.insert(0, "audit".into());
     Errand { program: "/proc/self/exe".into(), arguments }
 }

@@ -3,7 +3,8 @@
 use super::{clipped, count, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
-use crate::job::catalogue::{DriveRow, Log, LogDamage};
+use crate::cli::which_drive::{self, Advice};
+use crate::job::catalogue::{DriveEvent, DriveRow, Log, LogDamage, Replaced};
 use crate::job::reckoning::Proven;
 use crate::model::{DriveId, Medium};
 use serde_json::{Value, json};
@@ -30,6 +31,8 @@ pub(in crate::cli) struct Shown {
     pub logs: Vec<LogDamage>,
     /// Octets of what it carries beside them, as this card last left it.
     pub carried: Option<u64>,
+    /// What was said of it and found out about it, the latest first.
+    pub history: Vec<DriveEvent>,
 }
 
 impl Shown {
@@ -37,7 +40,7 @@ impl Shown {
     pub(in crate::cli) fn never_used(label: &str, at: &[u8], state: String) -> Self {
         let row = DriveRow {
             row: 0,
-            id: DriveId::from_bits(0),
+            id: DriveId::NONE,
             label: label.to_owned(),
             at: at.to_vec(),
             state: state.clone(),
@@ -48,6 +51,14 @@ impl Shown {
             away: None,
             worn: None,
             distrust: None,
+            known_since: None,
+            serial: None,
+            folder: None,
+            origin: None,
+            same_device: None,
+            forgotten: None,
+            replaced: None,
+            counts: false,
         };
         Self::new(row, true, state, (0, 0))
     }
@@ -61,7 +72,8 @@ impl Shown {
     ) -> Self {
         let (messages, bytes) = held;
         let (days_left, carried, unread, logs) = (None, None, (0, 0), Vec::new());
-        Self { row, mounted, state, messages, bytes, days_left, unread, logs, carried }
+        let history = Vec::new();
+        Self { row, mounted, state, messages, bytes, days_left, unread, logs, carried, history }
     }
 
     /// Its id; one that was never written to has none.
@@ -72,20 +84,49 @@ impl Shown {
 
 pub(in crate::cli) fn json(drive: &Shown) -> Value {
     let time = |moment: Option<crate::model::Moment>| moment.map(crate::model::Moment::to_rfc3339);
+    let forgotten = drive.row.forgotten.as_ref().map(|gone| {
+        json!({
+            "since": gone.since.to_rfc3339(),
+            "why": gone.why.as_str(),
+            "where": gone.place,
+        })
+    });
+    let replaced = drive.row.replaced.as_ref().map(|replaced| {
+        json!({
+            "since": replaced.since.to_rfc3339(),
+            "by": replaced.by.map(|id| id.to_string()),
+            "known_by": replaced.how.as_str(),
+            "sure": replaced.how.is_sure(),
+        })
+    });
+    let history = drive.history.iter().map(|event| {
+        json!({
+            "at": event.at.to_rfc3339(),
+            "what": event.what,
+            "why": event.why,
+            "where": event.place,
+        })
+    });
     json!({
         "id": drive.id(),
         "label": drive.row.label,
         "mounted": drive.mounted,
         "state": drive.state,
+        "counts": drive.row.counts,
         "messages": drive.messages,
         "bytes": drive.bytes,
         "carried_bytes": drive.carried,
+        "known_since": time(drive.row.known_since),
         "last_seen": time(drive.row.last_seen),
         "last_verified": time(drive.row.last_verified),
         "medium": drive.row.medium.as_str(),
         "away_since": time(drive.row.away),
         "replace_soon": drive.row.worn,
         "untrusted": drive.row.distrust,
+        "forgotten": forgotten,
+        "replaced": replaced,
+        "same_device_as": drive.row.same_device,
+        "history": history.collect::<Vec<_>>(),
         "days_left": drive.days_left,
         "copies_unread": drive.unread.0,
         "ledger_damaged": damaged(drive, Log::Ledger),
@@ -118,7 +159,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
         let state = notices::drive_state(&drive.state);
         let tone = match drive.state.as_str() {
             "safe" => Tone::Good,
-            "failed" | "full" | "untrusted" => Tone::Bad,
+            "failed" | "full" | "untrusted" | "forgotten" | "replaced" => Tone::Bad,
             _ => Tone::Plain,
         };
         let line = format!(
@@ -130,6 +171,10 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
             output.tone(tone, state)
         );
         output.line(line);
+        for Advice { text, command } in standing(&drive.row) {
+            output.wrapped(&format!("    {text}"));
+            command.iter().for_each(|command| output.line(format!("      {command}")));
+        }
         for note in notes(drive) {
             output.line(format!("    {note}"));
         }
@@ -174,10 +219,42 @@ pub(in crate::cli) fn records(drive: &Shown) -> Vec<String> {
     lines
 }
 
+/// Why a drive's copies do not count, or count though they are lost with the card; what its operator is to decide.
+pub(in crate::cli) fn standing(row: &DriveRow) -> Vec<Advice> {
+    if let Some(gone) = &row.forgotten {
+        let since = when(Some(gone.since));
+        let why = which_drive::loss(gone.why, gone.place.as_deref());
+        let text = format!("forgotten since {since}: {why}; its copies count for nothing");
+        return vec![Advice::text(text)];
+    }
+    if let Some(Replaced { since, by, how }) = &row.replaced {
+        let (since, id) = (when(Some(*since)), row.id);
+        let (text, settle) = match how.is_sure() {
+            true => (
+                format!("reformatted or replaced, seen {since}: its copies count for nothing."),
+                which_drive::settle_replaced(id),
+            ),
+            false => (
+                format!(
+                    "since {since} drive {} is where it was last.",
+                    by.map(|id| id.to_string()).unwrap_or_default()
+                ),
+                which_drive::settle_reformatted(id),
+            ),
+        };
+        return std::iter::once(Advice::text(text)).chain(settle).collect();
+    }
+    let on_card = |mailbox: &String| which_drive::on_same_device(mailbox, row.counts);
+    row.same_device.iter().map(on_card).map(Advice::text).collect()
+}
+
 /// What to know of a drive beside its state.
 fn notes(drive: &Shown) -> Vec<String> {
     let mut notes = Vec::new();
     let row = &drive.row;
+    if row.forgotten.is_some() {
+        return notes;
+    }
     if let Some(why) = &row.distrust {
         notes.push(format!("not trusted: {why}; nothing counts as mirrored on it alone"));
     } else if !row.detail.is_empty() && drive.state != "safe" && drive.mounted {
@@ -197,9 +274,10 @@ pub(in crate::cli) fn list(output: &Output, drives: &[Shown]) {
     table(output, drives);
     for drive in drives {
         output.line(format!(
-            "  {}: id {}, last seen {} at {}",
+            "  {}: id {}, known since {}, last seen {} at {}",
             drive.row.label,
             drive.id().unwrap_or_else(|| "none".to_owned()),
+            when(drive.row.known_since),
             when(drive.row.last_seen),
             crate::model::escape::shown(&drive.row.at)
         ));

@@ -3,6 +3,8 @@
 use super::{count, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
+use crate::cli::which_drive;
+use crate::job::catalogue::DriveRow;
 use crate::job::round::DriveRound;
 use serde_json::{Value, json};
 
@@ -33,15 +35,18 @@ pub(in crate::cli) fn sums(rounds: &[DriveRound], present: u64) -> Sums {
     sums
 }
 
-pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums) -> Value {
+pub(in crate::cli) fn json(rounds: &[DriveRound], known: &[Option<DriveRow>], sums: Sums) -> Value {
     let drives: Vec<_> = rounds
         .iter()
-        .map(|round| {
+        .zip(known)
+        .map(|(round, known)| {
             let done = round.outcome.as_ref().ok();
             json!({
                 "label": round.label,
                 "id": round.drive.map(|(id, _)| id.to_string()),
                 "state": round.state(),
+                "counts": known.as_ref().is_some_and(|row| row.counts),
+                "same_device_as": known.as_ref().and_then(|row| row.same_device.as_deref()),
                 "copied": done.map(|r| r.copied),
                 "bytes": done.map(|r| r.bytes),
                 "noted": done.map(|r| r.noted),
@@ -84,9 +89,16 @@ pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {
 }
 
 /// What was found on the drives and what could not be copied.
-pub(in crate::cli) fn notices(output: &Output, rounds: &[DriveRound]) {
+pub(in crate::cli) fn notices(output: &Output, rounds: &[DriveRound], known: &[Option<DriveRow>]) {
     const SHOWN: usize = 20;
-    for round in rounds {
+    for (round, known) in rounds.iter().zip(known) {
+        if let Some((row, mailbox)) =
+            known.as_ref().and_then(|r| Some((r, r.same_device.as_ref()?)))
+        {
+            let text =
+                format!("{} is {}", round.label, which_drive::on_same_device(mailbox, row.counts));
+            if row.counts { output.notice(text) } else { output.warn(text) }
+        }
         for finding in &round.findings {
             output.warn(format!("{}: {}", round.label, notices::finding(finding)));
         }

@@ -5,7 +5,7 @@ use super::{audit, size};
 use crate::cli::notices;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
-use crate::job::audit::Audit;
+use crate::job::audit::{Audit, SameDeviceCopies};
 use crate::model::escape;
 use serde_json::{Value, json};
 
@@ -21,6 +21,10 @@ pub(in crate::cli) fn json(setup: &Setup, audit: &Audit, daemon: bool, drives: &
             "unmirrored": audit.unmirrored.count(),
             "unmirrored_bytes": bytes,
         },
+        "same_device_counted": audit.on_same_device(SameDeviceCopies::Counted)
+            .map(|(label, _)| label).collect::<Vec<_>>(),
+        "same_device_left_out": audit.on_same_device(SameDeviceCopies::LeftOut)
+            .map(|(label, _)| label).collect::<Vec<_>>(),
         "drives": drives.iter().map(drives::json).collect::<Vec<_>>(),
     })
 }

@@ -164,6 +164,7 @@ impl Catalogue {
         if !catalogue.has_version()? {
             catalogue.create()?;
             catalogue.state().map_or(Ok(()), |state| catalogue.recall_lost_pages(state))?;
+            catalogue.recall_forgotten()?;
         }
         Ok(catalogue)
     }

@@ -5,6 +5,7 @@
 use super::Catalogue;
 use super::payloads::PayloadRow;
 use crate::job::JobError;
+use crate::model::limits::SPAN_MAX;
 use crate::model::{Clock, Moment};
 use rusqlite::{OptionalExtension as _, params};
 use std::time::Duration;
@@ -66,6 +67,15 @@ impl Catalogue {
         }
         let age = now.time.seconds.saturating_sub(row.begun).max(waited).max(0);
         Ok(every.saturating_sub(Duration::from_secs(age.unsigned_abs())))
+    }
+
+    /// The copies of a drive are due to be read again, whenever that was last done.
+    pub(super) fn reread_soon(&self, drive: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE reread SET waited = ?2 WHERE book IN (SELECT id FROM book WHERE drive = ?1)",
+            params![drive, SPAN_MAX.as_secs() as i64],
+        )?;
+        Ok(())
     }
 
     fn reread_row(&self, book: i64) -> Result<Option<Reread>, JobError> {

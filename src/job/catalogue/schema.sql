@@ -100,7 +100,17 @@ CREATE TABLE drive (
     distrust TEXT,                    -- why nothing on it counts any more; NULL while it is trusted
     wrong INTEGER NOT NULL DEFAULT 0, -- points for copies once right and now others' octets
     fell_to INTEGER, falls INTEGER NOT NULL DEFAULT 0,  -- where its ledger last fell back to, how often in a row
-    room INTEGER                      -- octets free after the last pass
+    room INTEGER,                     -- octets free after the last pass
+    known_since TEXT,                 -- when this card first saw it
+    serial TEXT,                      -- serial number of the file system that it was last seen on
+    folder BLOB,                      -- the plain folder that it was last seen in; NULL: it was on a device
+    origin TEXT,                      -- the drive that it was copied from; itself, where it is no copy
+    same_device TEXT,                 -- the mailbox on whose own device it was last seen; NULL: of none
+    -- Since when its operator gives it up, why, and where it went. Taken back by the operator only.
+    forgotten TEXT, forgotten_why TEXT, forgotten_place TEXT,
+    -- Since when another drive stands where it was, which one, and how that is known (`ReplacedHow`). Taken back as
+    -- soon as it is seen.
+    replaced TEXT, replaced_by TEXT, replaced_how TEXT
 );
 
 -- Every place where a drive was ever found, and the last one found there: what is there without it is an empty
@@ -232,4 +242,17 @@ CREATE TABLE log_damage (
     at INTEGER NOT NULL, lines INTEGER NOT NULL,
     unreadable INTEGER NOT NULL,      -- the medium answers with an error there
     PRIMARY KEY (book, log)
+) WITHOUT ROWID;
+
+-- What was said of a drive and found out about it, in the order of `id`; for a person.
+CREATE TABLE drive_history (
+    id INTEGER PRIMARY KEY, drive INTEGER NOT NULL,
+    at TEXT NOT NULL, what TEXT NOT NULL, why TEXT, place TEXT
+);
+CREATE INDEX drive_history_by_drive ON drive_history (drive);
+
+-- Drives that were here at once, though their file systems have one serial number: two drives, then.
+CREATE TABLE drives_apart (
+    one TEXT NOT NULL, other TEXT NOT NULL,
+    PRIMARY KEY (one, other)
 ) WITHOUT ROWID;

@@ -71,12 +71,14 @@ pub(super) fn load(
     let at = dir.join(&RelName::fixed(bag::LEDGER));
     let length = volume.length(&at)?.unwrap_or(0);
     let known = book.ledger_bytes;
-    let intact = length >= known && ends_as_known(volume, &at, book)?;
+    let intact = known == 0 || goes_on_from(volume, &at, book)?;
     if intact && length == known && extent != Extent::All {
         return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
     }
     if length < known {
         findings.push(Finding::LedgerShorter { known, found: length });
+    } else if !intact {
+        findings.push(Finding::LedgerOther { known, found: length });
     }
     let anew = !intact || known == 0 || extent == Extent::All;
     let fell = length < known;
@@ -127,11 +129,16 @@ fn note_lost_lines(
     catalogue.set_log_damage(book.row, &damaged)
 }
 
-/// Whether the part already known still ends in the line it ended in: then, the chain being what it
-/// is, nobody has changed anything before it without intent.
-fn ends_as_known(volume: &dyn Volume, at: &RelName, book: &BookRow) -> Result<bool, JobError> {
-    if book.ledger_bytes == 0 {
-        return Ok(true);
+/// Whether a ledger goes on from where it is known to end: the known part still ends in the line it ended in. Then, the
+/// chain being what it is, nobody has changed anything before it without intent. Of a ledger that is not known at all
+/// there is nothing to go on from.
+pub(super) fn goes_on_from(
+    volume: &dyn Volume,
+    at: &RelName,
+    book: &BookRow,
+) -> Result<bool, JobError> {
+    if book.ledger_bytes == 0 || volume.length(at)?.unwrap_or(0) < book.ledger_bytes {
+        return Ok(false);
     }
     let from = book.ledger_bytes.saturating_sub(LEDGER_LINE_BYTES as u64);
     let mut tail = vec![0; (book.ledger_bytes - from) as usize];

@@ -17,13 +17,17 @@ const MESSAGE: [&str; 11] = [
     "to",
 ];
 
-const DRIVE: [&str; 17] = [
+const DRIVE: [&str; 23] = [
     "away_since",
     "bytes",
     "carried_bytes",
     "copies_unread",
+    "counts",
     "days_left",
+    "forgotten",
+    "history",
     "id",
+    "known_since",
     "label",
     "last_seen",
     "last_verified",
@@ -33,6 +37,8 @@ const DRIVE: [&str; 17] = [
     "messages",
     "mounted",
     "replace_soon",
+    "replaced",
+    "same_device_as",
     "state",
     "untrusted",
 ];

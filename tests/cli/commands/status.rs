@@ -26,7 +26,18 @@ fn the_report_has_exactly_these_fields() {
     station.deliver("0002.eml", "12345");
     let told = station.command(&["status", "--json"]).expect_unsafe();
     let json = told.json();
-    assert_eq!(fields(&json), ["daemon", "drives", "messages", "schema", "station"]);
+    assert_eq!(
+        fields(&json),
+        [
+            "daemon",
+            "drives",
+            "messages",
+            "same_device_counted",
+            "same_device_left_out",
+            "schema",
+            "station"
+        ]
+    );
     assert_eq!(json["daemon"], false);
     told.expect_counts(&[
         ("messages.total", 2),

@@ -69,7 +69,7 @@ impl Account<'_> {
 
     /// How the copies stand beside the published rules.
     pub(super) fn kept(&self) -> Kept {
-        let holding = self.drives.iter().filter(|drive| drive.messages > 0);
+        let holding = self.drives.iter().filter(|drive| drive.messages > 0 && drive.row.counts);
         let media = std::iter::once(self.medium).chain(holding.map(|drive| drive.row.medium));
         let messages = self.audit.messages;
         let within = i64::try_from(self.verify_every.as_secs()).unwrap_or(i64::MAX);

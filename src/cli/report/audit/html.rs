@@ -4,9 +4,10 @@
 use super::super::page::{self, Outside, Sign, facts, state, table_box};
 use super::super::words::{airtime, amp_hours, wait};
 use super::super::{count, drives, size, when};
-use super::text::{answer, gone, records_lost, rules, waits};
+use super::text::{answer, gone, left_out, records_lost, rules, waits};
 use super::{Account, about_suspect, about_vanished, chart};
 use crate::cli::notices;
+use crate::cli::which_drive::Advice;
 use crate::job::audit::{List, Listed};
 use crate::job::reckoning::Share;
 use crate::model::escape;
@@ -64,6 +65,7 @@ fn the_answer(account: &Account<'_>) -> Markup {
         p { (state(sign, word)) " " (Outside(text)) }
         @if let Some(text) = gone(audit) { p { (state(Sign::Bad, "lost")) " " (text) } }
         @if let Some(text) = records_lost(audit) { p { (state(Sign::Bad, "damaged")) " " (Outside(&text)) } }
+        @for text in left_out(audit) { p { (state(Sign::Bad, "not counted")) " " (Outside(text)) } }
         @if !good { p { (account.cost()) } }
         (facts(figures))
     }
@@ -165,7 +167,7 @@ fn the_drives(account: &Account<'_>) -> Markup {
 fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
     let sign = match drive.state.as_str() {
         "safe" => Sign::Good,
-        "failed" | "full" | "stalled" => Sign::Bad,
+        "failed" | "full" | "stalled" | "forgotten" | "replaced" => Sign::Bad,
         _ => Sign::Open,
     };
     let proven = account.reckoning.drives.get(&drive.row.row).map(drives::proof);
@@ -178,6 +180,10 @@ fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
                 (state(sign, notices::drive_state(&drive.state)))
                 @if let Some(away) = drives::away(drive) { br; (away) }
                 @for line in drives::records(drive) { br; (line) }
+                @for Advice { text, command } in drives::standing(&drive.row) {
+                    br; (Outside(text))
+                    @if let Some(command) = command { br; code { (Outside(command)) } }
+                }
             }
             td .k { (when(drive.row.last_seen)) }
             td .k { (when(drive.row.last_verified)) }

@@ -2,7 +2,7 @@
 
 use super::super::json_path;
 use super::Account;
-use crate::job::audit::Listed;
+use crate::job::audit::{Listed, SameDeviceCopies};
 use crate::job::reckoning::Share;
 use serde_json::{Map, Value, json};
 
@@ -39,6 +39,10 @@ pub(in crate::cli) fn json(account: &Account<'_>, drives: Vec<Value>) -> Value {
         "drives": drives,
         "copies": {
             "wanted": account.wanted_copies,
+            "same_device_counted": audit.on_same_device(SameDeviceCopies::Counted)
+                .map(|(label, _)| label).collect::<Vec<_>>(),
+            "same_device_left_out": audit.on_same_device(SameDeviceCopies::LeftOut)
+                .map(|(label, _)| label).collect::<Vec<_>>(),
             "messages_by_copies": reckoning.copies,
             "elsewhere": reckoning.elsewhere,
             "oldest_proof": reckoning.oldest_proof.map(|at| at.to_rfc3339()),

@@ -6,7 +6,8 @@ use super::super::{clipped, count, drives, plural, size, when};
 use super::{Account, about_suspect, about_vanished};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
-use crate::job::audit::{Audit, List, Listed};
+use crate::cli::which_drive;
+use crate::job::audit::{Audit, List, Listed, SameDeviceCopies};
 use crate::job::catalogue::Log;
 use crate::job::reckoning::Share;
 use crate::model::limits::LISTED_MAX;
@@ -76,6 +77,30 @@ pub(in crate::cli) fn headline(output: &Output, audit: &Audit, station: &Station
     for text in gone(audit).into_iter().chain(records_lost(audit)) {
         output.line(output.tone(Tone::Bad, &text));
     }
+    left_out(audit).iter().for_each(|text| output.line(output.tone(Tone::Bad, text)));
+}
+
+/// The drives here or away whose copies die with the card, where that matters to the answer: a sentence each.
+pub(super) fn left_out(audit: &Audit) -> Vec<String> {
+    let drives = audit.on_same_device(SameDeviceCopies::LeftOut);
+    let told = drives.map(|(label, mailbox)| {
+        let label = escape::shown(label.as_bytes());
+        format!("{label} is {}.", which_drive::on_same_device(mailbox, false))
+    });
+    told.collect()
+}
+
+/// Said with every answer that rests on copies which die with the card.
+fn counted_as_asked(audit: &Audit) -> String {
+    let drives = audit.on_same_device(SameDeviceCopies::Counted);
+    let labels: Vec<_> = drives.map(|(label, _)| escape::shown(label.as_bytes())).collect();
+    match labels.as_slice() {
+        [] => String::new(),
+        labels => format!(
+            " Copies on the mailbox's own card or disk were counted, as asked ({}): they would be lost with it.",
+            labels.join(", ")
+        ),
+    }
 }
 
 /// What would be lost, and whether that is nothing.
@@ -94,7 +119,7 @@ pub(super) fn answer(audit: &Audit, station: &StationName) -> (bool, String) {
             if audit.messages == 1 { "is" } else { "are" }
         ),
     };
-    (lost == 0, text)
+    (lost == 0, text + &counted_as_asked(audit))
 }
 
 /// What is lost already, if anything is.
