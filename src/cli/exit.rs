@@ -1,5 +1,6 @@
 //! Owns the exit codes, listed in `--help` and in the README.
 
+use crate::job::verdict::{Counts, Verdict};
 use std::process::{ExitCode, Termination};
 
 /// How a command ended.
@@ -16,6 +17,18 @@ pub enum Exit {
 }
 
 impl Exit {
+    /// What a verdict ends with, in every command that gives one.
+    pub(super) fn of(counts: &Counts) -> Self {
+        match counts.verdict() {
+            _ if !counts.could_be_judged() => Self::Failed,
+            Verdict::Safe => Self::Safe,
+            Verdict::FewerCopies
+            | Verdict::NotKnown
+            | Verdict::NotSafe
+            | Verdict::DamagedOrMissing => Self::Unsafe,
+        }
+    }
+
     /// `Safe` or `Unsafe`.
     pub(super) fn safe(safe: bool) -> Self {
         if safe { Self::Safe } else { Self::Unsafe }

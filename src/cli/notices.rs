@@ -5,11 +5,14 @@ use super::Exit;
 use super::config::Accept;
 use crate::daemon::News;
 use crate::disk::DiskError;
-use crate::job::catalogue::SetAside;
+use crate::job::catalogue::{LeftMailbox, SetAside};
+use crate::job::mailboxes::state_of;
+use crate::job::verdict::{MailboxState, MailboxStatus};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
-use crate::model::{Finding, Reason, escape};
+use crate::model::{Finding, MailboxName, Reason, escape};
 use std::fmt;
+use std::path::Path;
 
 /// Why a command ended without doing its work.
 #[derive(Debug)]
@@ -43,7 +46,10 @@ impl fmt::Display for Problem {
 
 impl From<JobError> for Problem {
     fn from(error: JobError) -> Self {
-        Self::failed(error.to_string())
+        match error {
+            JobError::OtherMailbox { .. } => Self::usage(error.to_string()),
+            error => Self::failed(error.to_string()),
+        }
     }
 }
 
@@ -53,9 +59,65 @@ impl From<DiskError> for Problem {
     }
 }
 
-/// What a mirror pass ends with where something in the mailbox is not on enough drives.
-pub(super) const NOT_ALL_SAFE: &str =
-    "not everything in the mailbox is on a drive: counterfoil audit tells what, and why";
+/// How a mailbox was found that could not be looked at, or that holds nothing any more.
+pub(super) fn mailbox(mailbox: &MailboxStatus) -> String {
+    mailbox_state(&mailbox.name, &mailbox.path, &mailbox.state, mailbox.missing)
+}
+
+fn mailbox_state(name: &MailboxName, path: &Path, state: &MailboxState, missing: u64) -> String {
+    let at = escape::shown_path(path);
+    let kept = "What is known of it stays as it was";
+    match state {
+        MailboxState::Ok => format!("mailbox {name}: {at}"),
+        MailboxState::Emptied => format!(
+            "The folder of mailbox {name} is empty, and {} in it: {at}. Is its card or partition mounted?",
+            match missing {
+                1 => "1 message was".to_owned(),
+                many => format!("{many} messages were"),
+            }
+        ),
+        MailboxState::Away => format!(
+            "the folder of mailbox {name} does not exist: {at}. {kept}. Mount its card, or correct its path in \
+             the config."
+        ),
+        MailboxState::NotAFolder => {
+            format!("mailbox {name} is not a folder: {at}. {kept}. Correct its path in the config.")
+        }
+        MailboxState::Unreadable(why) => format!(
+            "the folder of mailbox {name} cannot be read ({why}): {at}. {kept}. Give the user who runs \
+             counterfoil the right to read it; with an input/output error, replace the card."
+        ),
+        MailboxState::ReadInPart(why) => format!(
+            "the folder of mailbox {name} cannot be read to its end ({why}): {at}. What is known of the rest \
+             stays as it was. Perhaps the card is failing."
+        ),
+    }
+}
+
+/// A mailbox whose folder is another one than before.
+pub(super) fn moved(name: &MailboxName, was_at: &Path, is_at: &Path) -> String {
+    format!(
+        "mailbox {name} was in {} and is in {} now",
+        escape::shown_path(was_at),
+        escape::shown_path(is_at)
+    )
+}
+
+/// A mailbox that the config does not name any more.
+pub(super) fn not_in_config(left: &LeftMailbox) -> String {
+    let LeftMailbox { name, messages } = left;
+    let are = if *messages == 1 { "is" } else { "are" };
+    format!(
+        "{} of mailbox {name} {are} on the sticks and no longer in the config. A restore still gives {} back.",
+        super::report::count(*messages, "message"),
+        if *messages == 1 { "it" } else { "them" }
+    )
+}
+
+/// What a mirror pass ends with where not everything is safe.
+pub(super) fn audit_tells(options: &str) -> String {
+    format!("not everything is safe. What it is, and why: counterfoil audit{options}")
+}
 
 /// What a drive carries beside the copies could not be brought up to date.
 pub(super) fn not_carried(label: &str, error: &JobError) -> String {
@@ -181,6 +243,11 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::Missing { payload } => {
             format!("{payload} is not there any more; the message is copied again")
         }
+        Finding::NowIgnored { messages } => format!(
+            "{} at paths that the config ignores now: not looked after any more. What is on the sticks stays \
+             there, and a restore gives it back",
+            super::report::count(*messages, "message")
+        ),
         Finding::More { count } => format!("and {count} more problems of this kind"),
     }
 }
@@ -196,6 +263,7 @@ pub(super) fn next_step(reason: Reason) -> &'static str {
         Reason::DriveFull => "plug in another drive",
         Reason::DriveFailed => "see counterfoil status; use another drive",
         Reason::Changing => "it is copied once it stays the same",
+        Reason::MailboxAway => "its mailbox cannot be looked at: see to its folder first",
     }
 }
 
@@ -262,8 +330,11 @@ pub(super) fn news(news: &News<'_>) -> String {
         ),
         News::DriveFinding(label, found) => format!("{label}: {}", finding(found)),
         News::MailboxFinding(name, found) => format!("{name}: {}", finding(found)),
-        News::MailboxAway(name, error) => {
-            format!("mailbox {name}: {error}; what is known of it stays as it was")
+        News::MailboxAway(away, JobError::Disk(error)) => {
+            mailbox_state(&away.name, &away.path, &state_of(error), 0)
+        }
+        News::MailboxAway(away, error) => {
+            format!("mailbox {}: {error}; what is known of it stays as it was", away.name)
         }
         News::Unwatched(name, why) => {
             format!("mailbox {name} cannot be watched ({why}); it is looked over by the timer")

@@ -14,6 +14,7 @@ use crate::model::airtime::{Link, Power};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
+use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -76,13 +77,18 @@ pub(super) struct Setup {
     pub reread: RereadRules,
     pub prune: bool,
     pub prune_after: Duration,
+    /// The options of this run, as typed, each with a blank before it: for commands to be typed next.
+    pub options: String,
 }
 
 impl Setup {
     /// Works out what is in force. Needs no mailbox: a command that does says so itself.
     pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, Problem> {
+        let given = config_file.map(|path| option("--config", path.as_os_str()));
         let (config_file, config) = find_config(config_file)?;
-        Self::of(config_file, config, scope)
+        let mut setup = Self::of(config_file, config, scope)?;
+        setup.options = given.unwrap_or_default() + &setup.options;
+        Ok(setup)
     }
 
     /// The same, of a config already read.
@@ -143,6 +149,7 @@ impl Setup {
                 every: config.verify.every.unwrap_or(VERIFY_EVERY),
                 max_rate: config.verify.max_rate.unwrap_or(VERIFY_RATE),
             },
+            options: options(scope),
         };
         globs(&setup.log.received, "config: log.received")?;
         globs(&setup.log.sent, "config: log.sent")?;
@@ -251,6 +258,25 @@ impl Setup {
             }
         }
         Ok(())
+    }
+}
+
+/// What a command to be typed next has to name again.
+fn options(scope: &Scope) -> String {
+    let mailboxes = scope.mailbox.iter().map(|dir| option("--mailbox", dir.as_os_str()));
+    let drives = scope.drive.iter().map(|dir| option("--drive", dir.as_os_str()));
+    let station = scope.station.iter().map(|name| option("--station", name.as_ref()));
+    let state = scope.state.iter().map(|dir| option("--state", dir.as_os_str()));
+    mailboxes.chain(drives).chain(station).chain(state).collect()
+}
+
+/// An option as it is typed in a shell, with a blank before it.
+fn option(name: &str, value: &OsStr) -> String {
+    let shown = escape::shown(value.as_bytes());
+    let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
+    match shown.chars().all(is_plain) {
+        true => format!(" {name} {shown}"),
+        false => format!(" {name} '{}'", shown.replace('\'', "'\\''")),
     }
 }
 

@@ -13,10 +13,12 @@ use super::run::{Reload, Settings};
 use super::service::Service;
 use super::sources::{FolderWatch, Hints, MailboxWatch};
 use super::worker::Workplace;
+use crate::disk::MailboxDir;
 use crate::job::drive::Claims;
-use crate::job::{JobError, Station};
+use crate::job::{JobError, MailboxRef, Station};
 use crate::model::Clock;
 use crate::model::limits::{NEW_FOLDER_LOOKED_AT_AGAIN, STOP_PATIENCE};
+use std::cell::RefCell;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -59,6 +61,9 @@ pub(super) struct Daemon<'a> {
     reporter: Reporter,
     watchman: Watchman,
     watches: Vec<Option<MailboxWatch>>,
+    /// The folder that each mailbox was when its watch began: another one may be mounted over it, or it may be
+    /// unmounted, and no hint tells of that.
+    roots: Vec<Option<(u64, u64)>>,
     hints: Hints,
     _folders: Vec<FolderWatch>,
 }
@@ -71,7 +76,7 @@ impl<'a> Daemon<'a> {
         service: Service,
         clock: Arc<dyn Clock>,
     ) -> Result<Self, JobError> {
-        let catalogue = clerk::catalogue(&settings.state, &*clock)?;
+        let catalogue = clerk::catalogue(&settings.state, &settings.station, &*clock)?;
         let clerk = Clerk {
             catalogue,
             mailboxes: settings.station.mailboxes.clone(),
@@ -81,6 +86,7 @@ impl<'a> Daemon<'a> {
             clock: Arc::clone(&clock),
             station: settings.station.name.clone(),
             wanted_copies: settings.wanted_copies,
+            away: RefCell::default(),
         };
         let (clerk_jobs, jobs) = mpsc::channel();
         let to = events.clone();
@@ -107,6 +113,7 @@ impl<'a> Daemon<'a> {
             service,
             waiting: settings.station.mailboxes.iter().map(|_| Waiting::default()).collect(),
             watches: settings.station.mailboxes.iter().map(|_| None).collect(),
+            roots: vec![None; settings.station.mailboxes.len()],
             again_at: vec![None; settings.station.mailboxes.len()],
             station: settings.station,
             scan_every: settings.scan_every,
@@ -134,6 +141,7 @@ impl<'a> Daemon<'a> {
     fn arm(&mut self, mailbox: usize) {
         let place = &self.station.mailboxes[mailbox];
         let root = crate::disk::host::resolved(&place.path);
+        self.roots[mailbox] = root_of(place);
         self.watches[mailbox] = match MailboxWatch::new(mailbox, &root, self.hints.clone()) {
             Ok(watch) => Some(watch),
             Err(why) => {
@@ -142,6 +150,15 @@ impl<'a> Daemon<'a> {
             }
         };
         self.waiting[mailbox].doubt();
+    }
+
+    /// Watches anew whatever is another folder than when its watch began.
+    fn arm_changed(&mut self) {
+        for mailbox in 0..self.roots.len() {
+            if root_of(&self.station.mailboxes[mailbox]) != self.roots[mailbox] {
+                self.arm(mailbox);
+            }
+        }
     }
 
     pub(super) async fn serve(
@@ -195,6 +212,7 @@ impl<'a> Daemon<'a> {
                 Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
                 Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
                 Some(Event::DrivesChanged) => {
+                    self.arm_changed();
                     self.drives.refresh()?;
                     self.reporter.changed(Instant::now());
                 }
@@ -219,6 +237,7 @@ impl<'a> Daemon<'a> {
         let now = Instant::now();
         if self.next_scan <= now {
             self.next_scan = now + self.scan_every;
+            self.arm_changed();
             for mailbox in 0..self.waiting.len() {
                 match self.watches[mailbox] {
                     Some(_) => self.waiting[mailbox].doubt(),
@@ -282,7 +301,8 @@ impl<'a> Daemon<'a> {
 
     fn clerk_done(&mut self, report: ClerkReport) -> Result<(), JobError> {
         let (gone, _) = self.clerk_at.take().unwrap_or_else(|| (Vec::new(), Instant::now()));
-        let name = &self.station.mailboxes[report.mailbox].name;
+        let mailbox = &self.station.mailboxes[report.mailbox];
+        let name = &mailbox.name;
         match &report.outcome {
             Ok(findings) => {
                 findings.iter().for_each(|f| self.voice.tell(&News::MailboxFinding(name, f)));
@@ -291,7 +311,7 @@ impl<'a> Daemon<'a> {
             Err(JobError::Catalogue(_)) => {
                 report.outcome?;
             }
-            Err(error) => self.voice.tell(&News::MailboxAway(name, error)),
+            Err(error) => self.voice.tell(&News::MailboxAway(mailbox, error)),
         }
         if report.wants_whole {
             // A folder was renamed into the mailbox, or out of it.
@@ -308,6 +328,8 @@ impl<'a> Daemon<'a> {
         }
         if changed {
             self.tick = report.tick;
+        }
+        if changed || report.is_back {
             self.drives.want_all();
             self.reporter.changed(Instant::now());
         }
@@ -355,6 +377,11 @@ impl<'a> Daemon<'a> {
             self.voice.tell(&News::LeftWorking(label));
         }
     }
+}
+
+/// Which folder a mailbox is now.
+fn root_of(mailbox: &MailboxRef) -> Option<(u64, u64)> {
+    MailboxDir::open(&mailbox.path).ok()?.identity().ok()
 }
 
 fn folder_watches(folders: &[PathBuf], station: &Station, hints: &Hints) -> Vec<FolderWatch> {

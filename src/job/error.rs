@@ -2,7 +2,7 @@
 //! finding, and the work goes on.
 
 use crate::disk::{DiskError, Trouble};
-use crate::model::{DriveId, PayloadName, RelName};
+use crate::model::{DriveId, MailboxName, PayloadName, RelName};
 
 /// Why a piece of work could not be done.
 #[derive(Debug, thiserror::Error)]
@@ -102,6 +102,21 @@ pub enum JobError {
         at: String,
         /// The format found.
         format: u32,
+    },
+    /// A mailbox's name stands for another folder, and the mailbox is still where it was.
+    #[error(
+        "mailbox {name} is {was_at} in this state folder and still lies there, and {is_at} is another folder. \
+         Nothing was done. For another mailbox give another name: --mailbox NAME={is_at} (in the config: name = \
+         \"NAME\"). For another station give another state folder: --state DIR. If the mailbox has moved, give its \
+         old folder another name first"
+    )]
+    OtherMailbox {
+        /// The name.
+        name: MailboxName,
+        /// Where the mailbox lies.
+        was_at: String,
+        /// The folder that has its name now.
+        is_at: String,
     },
     /// A message is not repaired.
     #[error("{path} is not repaired: {why}. Nothing was changed")]
@@ -209,7 +224,7 @@ impl JobError {
             Self::SecondTime { .. } | Self::CopiedDrive { .. } | Self::NotRepaired { .. } => {
                 Trouble::Refused
             }
-            Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
+            Self::Catalogue(_) | Self::Broken(_) | Self::OtherMailbox { .. } => Trouble::Other,
         }
     }
 }

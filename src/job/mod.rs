@@ -6,6 +6,7 @@ pub mod carry;
 pub mod catalogue;
 pub mod drive;
 pub mod headers;
+pub mod mailboxes;
 pub mod mirror;
 pub mod prune;
 pub mod reckoning;
@@ -16,6 +17,7 @@ pub mod scan;
 pub mod settle;
 pub mod traffic;
 pub mod upkeep;
+pub mod verdict;
 pub mod verify;
 
 mod error;

@@ -36,15 +36,25 @@ pub struct ScanReport {
     pub files: u64,
     /// Changes found: new, changed, gone.
     pub changes: u64,
+    /// Messages taken out of the catalogue, since their paths are ignored now.
+    pub ignored: u64,
+    /// Why the mailbox's own folder could not be read, or not to its end.
+    pub root_unread: Option<String>,
     /// What a person should know.
     pub findings: Vec<Finding>,
 }
 
-/// Whether a path is one the mailbox never counts: what is ignored, a Maildir's `tmp`, our staging.
+/// Whether a path is one the mailbox never counts: what is ignored, or lies in a folder that is, in a Maildir's
+/// `tmp` or in our staging.
 pub fn is_ignored(path: &RelName, ignore: &GlobSet) -> bool {
-    path.parts().any(|part| part == STAGING.as_bytes())
-        || path.parts().rev().skip(1).any(|part| part == b"tmp")
-        || ignore.is_match(path.as_path())
+    let mut above = path.parent();
+    while let Some(folder) = above {
+        if is_folder_ignored(&folder, ignore) {
+            return true;
+        }
+        above = folder.parent();
+    }
+    path.last() == STAGING.as_bytes() || ignore.is_match(path.as_path())
 }
 
 pub(super) fn is_folder_ignored(path: &RelName, ignore: &GlobSet) -> bool {
@@ -73,10 +83,14 @@ pub fn scan(
             Sighting::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
             Sighting::Unreadable(path, why) => {
                 unreadable.push(path.as_ref().map(RelName::key).unwrap_or_default());
-                report.problem(Finding::FolderUnreadable { path: path.clone(), why });
+                let told = why.clone();
+                report.problem(Finding::FolderUnreadable { path: path.clone(), why: told });
                 // Listed like a message that cannot be read: nobody knows what is in it, so nobody
                 // may call it safe.
-                let Some(path) = path else { continue };
+                let Some(path) = path else {
+                    report.root_unread = Some(why);
+                    continue;
+                };
                 (path, FileFacts::NONE, FileState::Unreadable)
             }
         };
@@ -99,6 +113,9 @@ pub fn scan(
         missing(&mut changes, mailbox, &row, &unreadable, rules, &mut report)?;
     }
     changes.write()?;
+    if report.ignored > 0 {
+        report.problem(Finding::NowIgnored { messages: report.ignored });
+    }
     settle(catalogue, mailbox, dir, rules, &mut report)?;
     Ok(report)
 }
@@ -161,11 +178,17 @@ fn missing(
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
-    if !row.state.is_there() || unreadable.iter().any(|folder| is_below(&row.key, folder)) {
+    let is_ignored = is_counted(row.state) && is_key_ignored(&row.key, rules.ignore);
+    let is_unseen = unreadable.iter().any(|folder| is_below(&row.key, folder));
+    if !is_ignored && (!row.state.is_there() || is_unseen) {
         return Ok(());
     }
     report.changes += 1;
     let Some(row) = changes.catalogue.file(mailbox, &row.key)? else { return Ok(()) };
+    if is_ignored {
+        report.ignored += 1;
+        return changes.push(Change::Forget(row));
+    }
     if row.content.is_none() {
         return changes.push(Change::Forget(row));
     }
@@ -173,6 +196,17 @@ fn missing(
     let state = if seen { FileState::LeavingSeen } else { FileState::Leaving };
     let looked = millis(rules.clock);
     changes.push(Change::State { row, state, looked })
+}
+
+/// Whether a path counts in an answer about the mailbox: it is there, or nobody saw it go.
+fn is_counted(state: FileState) -> bool {
+    !matches!(state, FileState::Removed | FileState::Moved)
+}
+
+/// Whether a path that was taken once is not to be taken any more. What is ignored now did not leave: no drive is
+/// told anything of it, and a restore gives back what was copied.
+fn is_key_ignored(key: &[u8], ignore: &GlobSet) -> bool {
+    RelName::from_key(key).is_ok_and(|path| is_ignored(&path, ignore))
 }
 
 /// Whether a key is a folder's or lies below it; the empty key is the mailbox itself.

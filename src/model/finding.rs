@@ -25,11 +25,13 @@ pub enum Reason {
     DriveFailed,
     /// It keeps changing.
     Changing,
+    /// Its mailbox cannot be looked at.
+    MailboxAway,
 }
 
 impl Reason {
     /// Every reason.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::NoDrive,
         Self::NotYet,
         Self::TooLarge,
@@ -38,6 +40,7 @@ impl Reason {
         Self::DriveFull,
         Self::DriveFailed,
         Self::Changing,
+        Self::MailboxAway,
     ];
 
     /// The text used in JSON and in the catalogue.
@@ -51,6 +54,7 @@ impl Reason {
             Self::DriveFull => "drive-full",
             Self::DriveFailed => "drive-failed",
             Self::Changing => "changing",
+            Self::MailboxAway => "mailbox-away",
         }
     }
 
@@ -192,6 +196,11 @@ pub enum Finding {
     Missing {
         /// The copy.
         payload: PayloadName,
+    },
+    /// Messages that were kept lie at paths that are ignored now.
+    NowIgnored {
+        /// How many.
+        messages: u64,
     },
     /// More problems of the same pass than are listed.
     More {

@@ -121,6 +121,8 @@ pub const CHURN_PATHS_MAX: usize = 4_096;
 pub const ALIKE_MAX: u32 = 32;
 /// Messages listed one by one in a report, of each kind; the rest is counted.
 pub const LISTED_MAX: usize = 10_000;
+/// Messages looked for where a mailbox was, to see whether it has moved.
+pub const KNOWN_LOOKED_FOR: usize = 100;
 /// Problems kept of one pass; the rest is counted.
 pub const PROBLEMS_MAX: usize = 1_000;
 

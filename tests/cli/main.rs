@@ -3,7 +3,9 @@
 //! - `station`, `told`, `stick`: the vocabulary. A station, what a command said, a drive seen from outside.
 //! - `commands`: one file a command: its report, its exit codes, its JSON fields.
 //! - `names`: file names no other system would take, and names that steer a terminal.
+//! - `verdicts`: the verdict and the counts behind it, the same wherever they are given.
 //! - `versions`: moves, copies, removals, and versions that look like damage to the card.
+//! - `mailboxes`: several of them, and one that is away, damaged, emptied, renamed or not named any more.
 //! - `odd_files`: links, pipes, sockets, what cannot be read, what is not to be taken.
 //! - `drives`: what may befall a drive, from an empty mount point to a ledger torn apart.
 //! - `restores`: restores that are not simple, from a fresh card to another operator's box.
@@ -16,6 +18,7 @@ mod commands;
 mod drives;
 mod help;
 mod kills;
+mod mailboxes;
 mod names;
 mod odd_files;
 mod restores;
@@ -23,4 +26,5 @@ mod state;
 mod station;
 mod stick;
 mod told;
+mod verdicts;
 mod versions;

@@ -22,7 +22,8 @@ const PATIENCE: Duration = Duration::from_secs(120);
 pub(crate) struct Station {
     root: TempDir,
     name: String,
-    mailboxes: Vec<String>,
+    /// Name and folder; no name where it is the folder's own.
+    mailboxes: Vec<(Option<String>, String)>,
     drives: Vec<PathBuf>,
     prefix: Vec<OsString>,
 }
@@ -85,7 +86,18 @@ impl Station {
 
     pub(crate) fn add_mailbox(&mut self, name: &str) {
         fs::create_dir_all(self.mailbox(name)).unwrap();
-        self.mailboxes.push(name.to_owned());
+        self.mailboxes.push((None, name.to_owned()));
+    }
+
+    /// Names only these folders as mailboxes in every command from now on.
+    pub(crate) fn name_mailboxes(&mut self, folders: &[&str]) {
+        self.mailboxes = folders.iter().map(|folder| (None, (*folder).to_owned())).collect();
+    }
+
+    /// The same, each under a name of its own.
+    pub(crate) fn name_mailboxes_as(&mut self, named: &[(&str, &str)]) {
+        let named = named.iter().map(|(name, folder)| (Some((*name).into()), (*folder).into()));
+        self.mailboxes = named.collect();
     }
 
     pub(crate) fn mailbox(&self, name: &str) -> PathBuf {
@@ -264,8 +276,11 @@ impl Station {
     /// The arguments of a command on this station, with its mailboxes and drives.
     pub(crate) fn arguments(&self, command: &[&str]) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec![command[0].into()];
-        for mailbox in &self.mailboxes {
-            args.extend(["--mailbox".into(), self.mailbox(mailbox).into_os_string()]);
+        for (name, folder) in &self.mailboxes {
+            let mut named =
+                OsString::from(name.as_ref().map_or(String::new(), |n| format!("{n}=")));
+            named.push(self.mailbox(folder));
+            args.extend(["--mailbox".into(), named]);
         }
         args.extend(self.drive_arguments());
         args.extend(command[1..].iter().map(OsString::from));
@@ -333,6 +348,13 @@ impl Mounted {
         fs::create_dir(at).unwrap();
         let words = ["-t", "tmpfs", "-o", options, "none"].map(OsStr::new);
         sh("mount", &[&words[..], &[at.as_os_str()]].concat());
+        Self(at.to_owned())
+    }
+
+    /// The file system in an image.
+    pub(crate) fn image(image: &Path, at: &Path) -> Self {
+        let words = [OsStr::new("-o"), OsStr::new("loop"), image.as_os_str(), at.as_os_str()];
+        sh("mount", &words);
         Self(at.to_owned())
     }
 

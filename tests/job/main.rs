@@ -7,7 +7,8 @@
 //! `turns`, a drive and its copy in `copies`, folders that a restore makes in `folders`, what a drive refuses in
 //! `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in `looks`, what
 //! drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
-//! inputs of the fuzzer in `seeds`, a stick of false size in `wraps`.
+//! inputs of the fuzzer in `seeds`, a stick of false size in `wraps`, what is away for a pass and comes back in
+//! `mailboxes`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 #[allow(
@@ -26,6 +27,7 @@ mod folders;
 mod forged;
 mod leaves;
 mod looks;
+mod mailboxes;
 mod medium;
 mod order;
 mod power;

@@ -2,6 +2,7 @@
 //!
 //! - `post`: the fixture: a card, sticks, a running daemon, and waiting for what must become true
 //! - `mail`: what becomes of messages that come, move, change and go while it watches
+//! - `mailboxes`: several of them, and one that is away, unmounted or back
 //! - `sticks`: what becomes of drives that come, go and leave an empty mount point
 //! - `kept`: what an idle daemon does for the copies there are
 //! - `service`: signals, the service manager, idling, being killed
@@ -9,6 +10,7 @@
 
 mod kept;
 mod mail;
+mod mailboxes;
 mod post;
 mod service;
 mod sticks;

@@ -52,14 +52,15 @@ pub(in crate::cli) fn run(
         save(path, &report::audit::csv(&account)?, output)?;
     }
     if args.scope.json {
+        account.summary().warn(output);
         let drives = survey.drives.iter().map(report::drives::json).collect();
         output.json(&report::audit::json(&account, drives));
     } else if args.html.is_none() && args.csv.is_none() && args.save.is_none() {
         report::audit::text(output, &account);
     } else {
-        report::audit::headline(output, &survey.audit, &setup.station);
+        account.summary().say(output);
     }
-    Ok(Exit::safe(survey.audit.is_safe()))
+    Ok(Exit::of(&survey.audit.counts))
 }
 
 /// What a look found, beside what its figures rest on.
@@ -76,6 +77,7 @@ pub(super) fn account<'a>(setup: &'a Setup, survey: &'a Survey) -> Account<'a> {
         wanted_copies: setup.wanted_copies,
         verify_every: setup.reread.every,
         rehearsed: survey.rehearsed,
+        options: &setup.options,
     }
 }
 

@@ -178,7 +178,7 @@ impl Story<'_> {
     fn audit(&self, setup: &Setup) -> Result<(), Problem> {
         let survey = Survey::take(setup, Depth::Brief, self.output)?;
         self.say("counterfoil audit:");
-        report::audit::headline(self.output, &survey.audit, &setup.station);
+        account(setup, &survey).summary().say(self.output);
         report::drives::table(self.output, &survey.drives);
         Ok(())
     }
@@ -188,7 +188,7 @@ impl Story<'_> {
         let survey = Survey::take(setup, Depth::Whole, self.output)?;
         let account = account(setup, &survey);
         self.say("counterfoil audit:");
-        report::audit::headline(self.output, &survey.audit, &setup.station);
+        account.summary().say(self.output);
         self.output.wrapped(&account.cost());
         let page = self.scratch.path("audit.html");
         crate::disk::host::write_whole(&page, report::audit::page(&account).as_bytes())?;

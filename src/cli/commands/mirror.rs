@@ -6,18 +6,20 @@ use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::config::Carry;
 use crate::cli::notices::{self, Problem};
-use crate::cli::output::Output;
+use crate::cli::output::{Output, Tone};
 use crate::cli::progress::Bar;
-use crate::cli::report::{self, index::Index, mirror::sums};
+use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Trouble, host, library};
 use crate::job::carry::{Cargo, Pages, carry_on};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
+use crate::job::mailboxes::{Held, Taken, open_all, take_in};
 use crate::job::mirror::PassReport;
-use crate::job::round::{self, DriveRound};
+use crate::job::round::DriveRound;
 use crate::job::upkeep::Upkeep;
+use crate::job::verdict::{Counts, Verdict};
 use crate::job::{DriveRef, JobError, Unwatched};
 use std::path::Path;
 use std::sync::Arc;
@@ -31,52 +33,74 @@ pub(in crate::cli) fn run(
     let drives = setup.need_drives()?;
     let (catalogue, _lock) = open_state(&setup, output)?;
     warn_same_medium(&setup, &drives, output);
-    let (catalogue, present, rounds) = match pass(&setup, &drives, &catalogue, output) {
+    let (catalogue, done) = match pass(&setup, &drives, &catalogue, output) {
         Err(error) if error.is_damaged_catalogue() => {
             drop(catalogue);
             output.warn(notices::set_aside(Catalogue::set_aside(&setup.state, &error)?.as_ref()));
             let (anew, _) = Catalogue::open(&setup.state)?;
-            let (present, rounds) = pass(&setup, &drives, &anew, output)?;
-            (anew, present, rounds)
+            let done = pass(&setup, &drives, &anew, output)?;
+            (anew, done)
         }
-        done => {
-            let (present, rounds) = done?;
-            (catalogue, present, rounds)
-        }
+        done => (catalogue, done?),
     };
-
-    let sums = sums(&rounds, present);
-    if scope.json {
-        output.json(&report::mirror::json(&rounds, sums));
-    } else {
-        report::mirror::text(output, &rounds);
-    }
-    report::mirror::notices(output, &rounds);
-    let all_failed = rounds.iter().all(|round| round.outcome.is_err());
-    let any_failed = rounds.iter().any(|round| round.outcome.is_err());
-    if all_failed {
-        return Ok(Exit::Failed);
-    }
-    let safe = is_safe(&setup, &catalogue, &rounds)?;
-    if !safe {
-        output.warn(notices::NOT_ALL_SAFE);
-    }
-    Ok(Exit::safe(!any_failed && safe))
+    let counts = Counts::take(&catalogue, &setup.station, setup.wanted_copies, &done.mailboxes)?;
+    tell(&setup, scope.json, &done, &counts, output);
+    Ok(ended(&counts, &done.rounds))
 }
 
-/// Takes in the mailboxes and brings every drive up to date: how many messages there are, and how it
-/// went on each drive.
+/// What a pass did.
+struct Done {
+    /// The mailboxes, as they were taken in.
+    mailboxes: Vec<Taken>,
+    /// How it went on each drive; on none where no mailbox could be looked at.
+    rounds: Vec<DriveRound>,
+}
+
+fn tell(setup: &Setup, as_json: bool, done: &Done, counts: &Counts, output: &Output) {
+    let present: u64 = done.mailboxes.iter().map(|taken| taken.report.files).sum();
+    let rounds = &done.rounds;
+    let (station, options) = (&setup.station, setup.options.as_str());
+    let summary = Summary { station, counts, options };
+    match as_json {
+        true => output.json(&report::mirror::json(rounds, sums(rounds, present), counts)),
+        false => report::mirror::text(output, rounds),
+    }
+    report::mirror::notices(output, rounds);
+    if as_json || output.is_quiet() {
+        let lines = summary.lines().into_iter().filter(|(tone, _)| *tone == Tone::Bad);
+        lines.for_each(|(_, line)| output.warn(line));
+    } else {
+        summary.say(output);
+    }
+    if counts.verdict() != Verdict::Safe {
+        output.warn(notices::audit_tells(&setup.options));
+    }
+}
+
+/// The verdict's exit code, unless the work itself failed.
+fn ended(counts: &Counts, rounds: &[DriveRound]) -> Exit {
+    let failed = rounds.iter().filter(|round| round.outcome.is_err()).count();
+    match Exit::of(counts) {
+        _ if failed == rounds.len() => Exit::Failed,
+        Exit::Safe if failed > 0 => Exit::Unsafe,
+        by_verdict => by_verdict,
+    }
+}
+
+/// Takes in the mailboxes and brings every drive up to date. Where no mailbox can be looked at, no drive is touched.
 fn pass(
     setup: &Setup,
     drives: &[DriveRef],
     catalogue: &Catalogue,
     output: &Output,
-) -> Result<(u64, Vec<DriveRound>), JobError> {
+) -> Result<Done, JobError> {
     let clock = SystemClock::new();
-    let taken =
-        round::take_in(catalogue, &setup.station(), &setup.ignore, round::Held::TakeIn, &clock)?;
-    scan_findings(&taken).iter().for_each(|note| output.warn(note));
-    let present: u64 = taken.iter().map(|(_, report)| report.files).sum();
+    let mailboxes = take_in(catalogue, &setup.station(), &setup.ignore, Held::TakeIn, &clock)?;
+    scan_findings(&mailboxes).iter().for_each(|note| output.warn(note));
+    if !mailboxes.iter().any(|taken| taken.state.was_looked_at()) {
+        return Ok(Done { mailboxes, rounds: Vec::new() });
+    }
+    let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
     let mut rounds = every_drive(setup, drives, &bar, output)?;
     bar.end();
@@ -84,20 +108,7 @@ fn pass(
     if let Some(at) = rounds.iter().position(damaged) {
         rounds.swap_remove(at).outcome?;
     }
-    Ok((present, rounds))
-}
-
-/// Whether every message has the copies wanted. Counting them all takes a while; where enough drives
-/// were told of everything, only what could not be read at all is left to look for.
-fn is_safe(setup: &Setup, catalogue: &Catalogue, rounds: &[DriveRound]) -> Result<bool, Problem> {
-    let told_all = |round: &&DriveRound| {
-        round.outcome.as_ref().is_ok_and(|r| r.told_all && r.failed.is_empty())
-    };
-    if rounds.iter().filter(told_all).count() >= setup.wanted_copies as usize {
-        return Ok(!catalogue.has_unsettled()?);
-    }
-    let totals = catalogue.totals(&setup.station, setup.wanted_copies)?;
-    Ok(totals.mirrored == totals.messages)
+    Ok(Done { mailboxes, rounds })
 }
 
 /// Opens the catalogue to write, under its lock.
@@ -140,10 +151,7 @@ fn every_drive(
     let one = |drive: &DriveRef| -> Result<DriveRound, JobError> {
         let (catalogue, _) = Catalogue::open(&setup.state)?;
         let clock = SystemClock::new();
-        let mut mailboxes = Vec::new();
-        for mailbox in &station.mailboxes {
-            mailboxes.push(crate::job::mirror::OpenMailbox::open(&catalogue, mailbox)?);
-        }
+        let mailboxes = open_all(&catalogue, &station.mailboxes)?;
         let name = &station.name;
         let upkeep = Upkeep {
             catalogue: &catalogue,

@@ -5,7 +5,7 @@ use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
-use crate::cli::report;
+use crate::cli::report::{self, verdict::Summary};
 use crate::cli::setup::Setup;
 use std::path::Path;
 
@@ -17,9 +17,11 @@ pub(in crate::cli) fn run(
     let setup = Setup::with_mailbox(config, scope)?;
     let survey = Survey::take(&setup, Depth::Brief, output)?;
     if scope.json {
+        let (station, counts, options) = (&setup.station, &survey.audit.counts, &*setup.options);
+        Summary { station, counts, options }.warn(output);
         output.json(&report::status::json(&setup, &survey.audit, survey.daemon, &survey.drives));
     } else {
         report::status::text(output, &setup, &survey.audit, survey.daemon, &survey.drives);
     }
-    Ok(Exit::safe(survey.audit.is_safe()))
+    Ok(Exit::of(&survey.audit.counts))
 }

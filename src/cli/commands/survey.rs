@@ -12,10 +12,11 @@ use crate::disk::{Trouble, host};
 use crate::job::JobError;
 use crate::job::audit::Audit;
 use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::mailboxes::{Held, Taken, take_in};
 use crate::job::reckoning::{Reckoning, reckon};
-use crate::job::round::{self, Looked, Taken};
+use crate::job::round::{self, Looked};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
-use crate::model::{Clock as _, Moment, Reason, Stamp};
+use crate::model::{Clock as _, Finding, Moment, Reason, Stamp};
 
 /// What else a command asks of the catalogue and of the drives that are here, open.
 type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
@@ -103,7 +104,7 @@ impl Survey {
     ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
         let station = setup.station();
-        let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
+        let taken = take_in(catalogue, &station, &setup.ignore, Held::Leave, &clock)?;
         let mut notes = scan_findings(&taken);
         // What is read of a drive that is being written to may not be synced yet, and one that does not answer
         // would hang this too. So a mounted drive that the daemon serves is not touched: it was read when it
@@ -125,38 +126,70 @@ impl Survey {
             });
             notes.extend(unused.map(|error| format!("{}: {error}", drive.label)));
         }
+        let daemon = host::is_locked(&setup.lock_file());
+        let seen = Seen { taken, looked, left, live, daemon };
+        // One state of the catalogue for everything that is told.
+        let (survey, answer) = catalogue.at_once(|| {
+            Ok((Self::told(catalogue, setup, depth, &seen)?, more(catalogue, &seen.looked)?))
+        })?;
+        Ok((Self { notes, ..survey }, answer))
+    }
+
+    /// What the catalogue says of what was seen.
+    fn told(
+        catalogue: &Catalogue,
+        setup: &Setup,
+        depth: Depth,
+        seen: &Seen,
+    ) -> Result<Self, JobError> {
         let wish = round::Wish {
             station: &setup.station,
             wanted_copies: setup.wanted_copies,
             link: setup.link,
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
+            mailboxes: &seen.taken,
         };
-        let audit = round::audit_now(catalogue, &wish, &looked, &left)?;
-        let now = clock.stamp();
+        let audit = round::audit_now(catalogue, &wish, &seen.looked, &seen.left)?;
+        let now = SystemClock::new().stamp();
         let reckoning = match depth {
             Depth::Brief => Reckoning::default(),
             Depth::Whole | Depth::Listed => {
                 reckon(catalogue, &setup.station, &setup.link, now.time)?
             }
         };
-        let daemon = host::is_locked(&setup.lock_file());
-        let mut drives = shown(&audit, &looked, daemon, &live);
+        let mut drives = shown(&audit, &seen.looked, seen.daemon, &seen.live);
         for drive in &mut drives {
             drive.carried = catalogue.carried(drive.row.row)?;
         }
         for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
         }
-        let answer = more(catalogue, &looked)?;
         let rehearsed = catalogue.rehearsed()?;
-        Ok((Self { audit, reckoning, drives, now, rehearsed, daemon, notes }, answer))
+        let (daemon, notes) = (seen.daemon, Vec::new());
+        Ok(Self { audit, reckoning, drives, now, rehearsed, daemon, notes })
     }
 }
 
-/// What scanning found, in words.
+/// What was seen of mailboxes and drives before the catalogue is asked.
+struct Seen {
+    taken: Vec<Taken>,
+    looked: Vec<Looked>,
+    /// What keeps each drive that is left to the daemon from taking messages, if anything does.
+    left: Vec<Option<Reason>>,
+    /// The drives that are left to the daemon.
+    live: Vec<Served>,
+    daemon: bool,
+}
+
+/// What scanning found, in words. How a mailbox could be looked at is said with the verdict.
 pub(super) fn scan_findings(taken: &[Taken]) -> Vec<String> {
-    let words = taken.iter().flat_map(|(mailbox, report)| {
-        report.findings.iter().map(move |f| format!("{}: {}", mailbox.name, notices::finding(f)))
+    let words = taken.iter().flat_map(|mailbox| {
+        let moved = mailbox.was_at.as_ref();
+        let moved = moved.map(|was_at| notices::moved(&mailbox.name, was_at, &mailbox.path));
+        let is_root = |f: &&Finding| matches!(f, Finding::FolderUnreadable { path: None, .. });
+        let findings = mailbox.report.findings.iter().filter(move |f| !is_root(f));
+        let findings = findings.map(|f| format!("{}: {}", mailbox.name, notices::finding(f)));
+        moved.into_iter().chain(findings)
     });
     words.collect()
 }

@@ -1,9 +1,10 @@
 //! What a mirror pass did, drive by drive.
 
-use super::{count, size};
+use super::{count, size, verdict};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::job::round::DriveRound;
+use crate::job::verdict::Counts;
 use serde_json::{Value, json};
 
 /// Sums over all drives.
@@ -33,7 +34,7 @@ pub(in crate::cli) fn sums(rounds: &[DriveRound], present: u64) -> Sums {
     sums
 }
 
-pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums) -> Value {
+pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums, counts: &Counts) -> Value {
     let drives: Vec<_> = rounds
         .iter()
         .map(|round| {
@@ -50,14 +51,14 @@ pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums) -> Value {
             })
         })
         .collect();
-    json!({
-        "schema": 1,
-        "copied": sums.copied,
-        "already": sums.already,
-        "failed": sums.failed,
-        "bytes": sums.bytes,
-        "drives": drives,
-    })
+    let mut object = verdict::json(counts);
+    object.insert("schema".into(), json!(1));
+    object.insert("copied".into(), json!(sums.copied));
+    object.insert("already".into(), json!(sums.already));
+    object.insert("failed".into(), json!(sums.failed));
+    object.insert("bytes".into(), json!(sums.bytes));
+    object.insert("drives".into(), json!(drives));
+    Value::Object(object)
 }
 
 pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {

@@ -411,13 +411,13 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Whether a content is there, settled, at some path of the mailboxes.
+    /// Whether a content is there, settled, at some path of the mailboxes in force: of another one nobody knows
+    /// whether it is still there.
     pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1",
-            )?
-            .exists([content])?)
+        let sql = format!(
+            "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1{}",
+            self.in_force()
+        );
+        Ok(self.db.prepare_cached(&sql)?.exists([content])?)
     }
 }

@@ -10,6 +10,7 @@ mod files;
 mod fold;
 mod health;
 mod holdings;
+mod in_force;
 mod opening;
 mod payloads;
 mod places;
@@ -25,6 +26,7 @@ pub use carried::{Dated, Stand};
 pub use drives::{DriveRow, FoundDrive};
 pub use files::{FileRow, FileState, Glance, NewFile};
 pub use holdings::Standing;
+pub use in_force::{KnownMailbox, LeftMailbox};
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use places::{GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PlaceRow};
@@ -37,12 +39,15 @@ use super::JobError;
 use crate::model::limits::COUNT_MAX;
 use crate::model::{CardId, Clock, MailboxName};
 use rusqlite::{Connection, OptionalExtension as _, params};
+use std::cell::RefCell;
 
 /// An open catalogue.
 pub struct Catalogue {
     db: Connection,
     /// Whether what is only good to know, as when a drive was last seen, is kept.
     keeps_sightings: bool,
+    /// The rows of the mailboxes that questions are about; `None`: all there are.
+    in_force: RefCell<Option<Vec<i64>>>,
 }
 
 impl Catalogue {

@@ -6,6 +6,7 @@ use crate::disk::host;
 use crate::job::JobError;
 use crate::model::{CardId, DriveId};
 use rusqlite::Connection;
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -130,7 +131,7 @@ impl Catalogue {
         // Plans do not depend on the values bound: else most statements are prepared anew at each use.
         db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
         db.set_prepared_statement_cache_capacity(STATEMENTS);
-        Ok(Self { db, keeps_sightings: true })
+        Ok(Self { db, keeps_sightings: true, in_force: RefCell::new(None) })
     }
 
     /// The lock of a drive's id: two drives with one id, as after copying a stick, are never written at the

@@ -2,6 +2,7 @@
 //! Never computes anything that decides.
 
 use super::super::drives::Shown;
+use super::super::verdict::Summary;
 use super::super::words::{airtime, amp_hours, share, when};
 use crate::job::audit::Audit;
 use crate::job::reckoning::Reckoning;
@@ -26,9 +27,16 @@ pub(in crate::cli) struct Account<'a> {
     pub verify_every: Duration,
     /// When a restore was last rehearsed and brought everything back.
     pub rehearsed: Option<Moment>,
+    /// The options of this run, for a command to be typed next.
+    pub options: &'a str,
 }
 
-impl Account<'_> {
+impl<'a> Account<'a> {
+    /// What is said first, and the verdict once more at the end.
+    pub(in crate::cli) fn summary(&self) -> Summary<'a> {
+        Summary { station: self.station, counts: &self.audit.counts, options: self.options }
+    }
+
     /// Seconds on the air to ask again for what would be lost, if the link is known.
     pub(super) fn seconds_at_risk(&self) -> Option<f64> {
         self.link.seconds(0).and(self.audit.unmirrored.seconds())
@@ -71,7 +79,7 @@ impl Account<'_> {
     pub(super) fn kept(&self) -> Kept {
         let holding = self.drives.iter().filter(|drive| drive.messages > 0);
         let media = std::iter::once(self.medium).chain(holding.map(|drive| drive.row.medium));
-        let messages = self.audit.messages;
+        let messages = self.audit.counts.messages.messages;
         let within = i64::try_from(self.verify_every.as_secs()).unwrap_or(i64::MAX);
         let since = self.now.time.seconds.saturating_sub(within);
         let mut proofs = self.reckoning.drives.values().peekable();

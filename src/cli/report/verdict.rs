@@ -1,0 +1,221 @@
+//! The verdict and the counts behind it: the same words, the same numbers and the same keys in every report.
+//! Never says anything greener than the verdict, and leaves out nothing that made it.
+
+use super::{count, size};
+use crate::cli::notices;
+use crate::cli::output::{Output, Tone};
+use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
+use crate::model::StationName;
+use serde_json::{Map, Value, json};
+
+/// What every report says first.
+#[derive(Clone, Copy)]
+pub(in crate::cli) struct Summary<'a> {
+    pub station: &'a StationName,
+    pub counts: &'a Counts,
+    /// The options of this run, for a command to be typed next; each with a blank before it.
+    pub options: &'a str,
+}
+
+/// A line of it, and whether it is good news.
+pub(in crate::cli) type Line = (Tone, String);
+
+impl Summary<'_> {
+    /// The verdict in one line.
+    pub(in crate::cli) fn verdict(&self) -> Line {
+        let mut lines = self.lines();
+        lines.swap_remove(0)
+    }
+
+    /// The verdict, then everything else that is not as it should be, the worst first.
+    pub(in crate::cli) fn lines(&self) -> Vec<Line> {
+        let counts = self.counts;
+        let mut lines = Vec::new();
+        lines.extend(self.lost());
+        let messages = &counts.messages;
+        let of_all = count(messages.messages, "message");
+        if messages.on_none > 0 {
+            lines.push(bad(format!(
+                "NOT SAFE: {} of {of_all} ({}) {} only on the card.",
+                messages.on_none,
+                size(messages.on_none_bytes),
+                are(messages.on_none)
+            )));
+        }
+        for mailbox in counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole()) {
+            lines.push(bad(format!("NOT KNOWN: {}", notices::mailbox(mailbox))));
+        }
+        let (fewer, bytes) = counts.fewer_copies();
+        if fewer > 0 {
+            lines.push(bad(format!(
+                "FEWER COPIES THAN WANTED: {fewer} of {of_all} ({}) {} on fewer than {} sticks.",
+                size(bytes),
+                are(fewer),
+                counts.wanted_copies
+            )));
+        }
+        let is_good = lines.is_empty();
+        if counts.unmirrored() == 0 && messages.damaged == 0 && (is_good || messages.messages > 0) {
+            lines.push(self.all_copied(is_good));
+        }
+        if let Some((_, first)) = lines.first_mut() {
+            *first = format!("{}: {first}", self.station);
+        }
+        lines.extend(self.advice());
+        lines.extend(
+            counts.not_in_config.iter().map(|left| (Tone::Plain, notices::not_in_config(left))),
+        );
+        lines
+    }
+
+    fn all_copied(&self, is_verdict: bool) -> Line {
+        let Counts { messages, wanted_copies, .. } = self.counts;
+        let on = match wanted_copies {
+            1 => "on a stick".to_owned(),
+            wanted => format!("on {wanted} sticks each"),
+        };
+        let all = match messages.messages {
+            0 => "there are no messages yet".to_owned(),
+            1 => format!("the 1 message ({}) is {on} and was checked", size(messages.bytes)),
+            many => {
+                format!("all {many} messages ({}) are {on} and were checked", size(messages.bytes))
+            }
+        };
+        match is_verdict {
+            true => (Tone::Good, format!("SAFE: {all}.")),
+            false => (Tone::Plain, format!("What is known to be on the card: {all}.")),
+        }
+    }
+
+    /// What is damaged on the card or missing from it.
+    fn lost(&self) -> Option<Line> {
+        let (damaged, missing) = (self.counts.messages.damaged, self.counts.messages.missing);
+        let looks = format!("{damaged} {} damaged", if damaged == 1 { "looks" } else { "look" });
+        let them = if missing == 1 { "it" } else { "them" };
+        let gone =
+            format!("{missing} {} gone from the card, and nobody saw {them} go", are(missing));
+        Some(bad(match (damaged, missing) {
+            (0, 0) => return None,
+            (0, _) => format!("MESSAGES MISSING: {gone}."),
+            (_, 0) => format!("CARD DAMAGED: {looks} on the card."),
+            _ => format!("CARD DAMAGED, MESSAGES MISSING: {looks}; {gone}."),
+        }))
+    }
+
+    /// What a stick still has of these, with the command.
+    fn advice(&self) -> Vec<Line> {
+        let messages = &self.counts.messages;
+        let emptied = |mailbox: &&MailboxStatus| mailbox.state == MailboxState::Emptied;
+        let emptied = self.counts.mailboxes.iter().filter(emptied);
+        let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
+        let back = messages.missing.saturating_sub(messages.missing_on_none);
+        let good = messages.damaged.saturating_sub(messages.damaged_on_none);
+        let mut typed = |number: u64, what: String, command: &str| {
+            if number > 0 {
+                lines.push((Tone::Plain, what));
+                lines.push((Tone::Plain, format!("  counterfoil {command}{}", self.options)));
+            }
+        };
+        let of_missing = count(back, "missing message");
+        typed(back, format!("{of_missing} {} on a stick. Type:", are(back)), "restore");
+        let of_damaged = count(good, "damaged message");
+        typed(
+            good,
+            format!("A good version of {of_damaged} is on a stick. Type:"),
+            "restore --repair PATH",
+        );
+        let (missing, damaged) = (messages.missing_on_none, messages.damaged_on_none);
+        if missing > 0 {
+            lines.push(bad(format!(
+                "{} {} gone from the card and on no drive known here.",
+                count(missing, "message"),
+                are(missing)
+            )));
+        }
+        if damaged > 0 {
+            lines.push(bad(format!(
+                "No good version of {} is on a drive known here.",
+                count(damaged, "damaged message")
+            )));
+        }
+        lines
+    }
+
+    /// Says beside a report for a script which mailboxes could not be looked at.
+    pub(in crate::cli) fn warn(&self, output: &Output) {
+        let unseen = self.counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole());
+        unseen.for_each(|mailbox| output.warn(notices::mailbox(mailbox)));
+    }
+
+    /// Says all of it on a terminal.
+    pub(in crate::cli) fn say(&self, output: &Output) {
+        for (tone, line) in self.lines() {
+            output.toned(tone, &line);
+        }
+    }
+}
+
+fn bad(text: String) -> Line {
+    (Tone::Bad, text)
+}
+
+fn are(number: u64) -> &'static str {
+    if number == 1 { "is" } else { "are" }
+}
+
+/// The keys that every report has: `verdict`, `messages`, `mailboxes`, `not_in_config`.
+pub(in crate::cli) fn json(counts: &Counts) -> Map<String, Value> {
+    let messages = &counts.messages;
+    let (fewer, fewer_bytes) = counts.fewer_copies();
+    let mailboxes = counts.mailboxes.iter().map(|mailbox| {
+        json!({
+            "name": mailbox.name.as_str(),
+            "path": mailbox.path.to_string_lossy(),
+            "state": mailbox.state.as_str(),
+            "why": mailbox.state.why(),
+            "messages": mailbox.messages,
+            "missing": mailbox.missing,
+            "ignored": mailbox.ignored,
+            "was_at": mailbox.was_at.as_ref().map(|path| path.to_string_lossy()),
+        })
+    });
+    let left = counts
+        .not_in_config
+        .iter()
+        .map(|left| json!({"mailbox": left.name.as_str(), "messages": left.messages}));
+    let keys = json!({
+        "verdict": counts.verdict().as_str(),
+        "messages": {
+            "total": messages.messages,
+            "bytes": messages.bytes,
+            "mirrored": messages.mirrored,
+            "unmirrored": counts.unmirrored(),
+            "unmirrored_bytes": messages.unmirrored_bytes,
+            "on_no_drive": messages.on_none,
+            "on_no_drive_bytes": messages.on_none_bytes,
+            "fewer_copies": fewer,
+            "fewer_copies_bytes": fewer_bytes,
+            "suspect": messages.damaged,
+            "suspect_on_no_drive": messages.damaged_on_none,
+            "vanished": messages.missing,
+            "vanished_on_no_drive": messages.missing_on_none,
+        },
+        "mailboxes": mailboxes.collect::<Vec<_>>(),
+        "not_in_config": left.collect::<Vec<_>>(),
+    });
+    match keys {
+        Value::Object(keys) => keys,
+        _ => Map::new(),
+    }
+}
+
+/// The verdict's word on a page.
+pub(in crate::cli) fn word(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Safe => "safe",
+        Verdict::FewerCopies => "fewer copies than wanted",
+        Verdict::NotKnown => "not known",
+        Verdict::NotSafe => "not safe",
+        Verdict::DamagedOrMissing => "damaged or missing",
+    }
+}

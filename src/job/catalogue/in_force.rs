@@ -1,0 +1,155 @@
+//! Which mailboxes are in force: those that the config names now. What is known of another one stays in the
+//! catalogue and answers no question about the mailboxes; no message of it is called missing or removed.
+
+use super::Catalogue;
+use crate::job::JobError;
+use crate::model::{MailboxName, RelName, StationName};
+use rusqlite::{OptionalExtension as _, Row, params};
+
+/// Under this name the rows of the mailboxes last in force are kept, with commas between them.
+const KEPT: &str = "in_force";
+
+/// A mailbox that is not in force, and of which the drives' ledgers tell.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LeftMailbox {
+    /// Its name.
+    pub name: MailboxName,
+    /// Messages that a restore would give back to it.
+    pub messages: u64,
+}
+
+/// A mailbox that was met before.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KnownMailbox {
+    /// Its row.
+    pub row: i64,
+    /// The folder where it was last looked at, raw; `None` if only a drive's ledger tells of it.
+    pub root: Option<Vec<u8>>,
+}
+
+impl Catalogue {
+    /// From here on this catalogue's answers about the mailboxes are about these rows alone.
+    pub fn put_in_force(&self, mailboxes: &[i64]) {
+        *self.in_force.borrow_mut() = Some(mailboxes.to_vec());
+    }
+
+    /// The same, and every other process and thread finds them with [`kept_in_force`](Self::kept_in_force). A
+    /// mailbox that was not in force meanwhile, and is now, is told anew to every drive: passes went by without it.
+    pub fn keep_in_force(&self, mailboxes: &[i64]) -> Result<(), JobError> {
+        self.put_in_force(mailboxes);
+        let before = self.kept_in_force()?;
+        if before == mailboxes {
+            return Ok(());
+        }
+        self.together(|| {
+            for mailbox in mailboxes.iter().filter(|row| !before.contains(row)) {
+                self.tell_anew(*mailbox)?;
+            }
+            let rows: Vec<_> = mailboxes.iter().map(i64::to_string).collect();
+            self.set_meta(KEPT, &rows.join(","))
+        })
+    }
+
+    /// The mailboxes that were last in force in this state folder.
+    pub fn kept_in_force(&self) -> Result<Vec<i64>, JobError> {
+        let kept = self.meta(KEPT)?.unwrap_or_default();
+        Ok(kept.split(',').filter_map(|row| row.parse().ok()).collect())
+    }
+
+    /// A condition on the table of files, to stand behind others: only mailboxes in force.
+    pub(super) fn in_force(&self) -> String {
+        match &*self.in_force.borrow() {
+            None => String::new(),
+            Some(rows) => {
+                let rows: Vec<_> = rows.iter().map(i64::to_string).collect();
+                format!(" AND mailbox IN ({})", rows.join(","))
+            }
+        }
+    }
+
+    /// Every drive is asked again about all that is known of a mailbox.
+    fn tell_anew(&self, mailbox: i64) -> Result<(), JobError> {
+        if let Some(first) = self.first_change_of(&[mailbox], 0)? {
+            self.db
+                .prepare_cached("UPDATE book SET told = ?1 WHERE told > ?1")?
+                .execute([first.saturating_sub(1) as i64])?;
+        }
+        Ok(())
+    }
+
+    /// The first change of some mailboxes with a number behind `told`.
+    pub fn first_change_of(&self, mailboxes: &[i64], told: u64) -> Result<Option<u64>, JobError> {
+        let mut first = None;
+        for mailbox in mailboxes {
+            let sql = "SELECT min(tick) FROM file WHERE mailbox = ?1 AND tick > ?2";
+            let mut query = self.db.prepare_cached(sql)?;
+            let found: Option<i64> =
+                query.query_row(params![mailbox, told as i64], |row| row.get(0))?;
+            first = first.into_iter().chain(found.map(|tick| tick as u64)).min();
+        }
+        Ok(first)
+    }
+
+    /// What is known of a mailbox; `None` if it was never met.
+    pub fn mailbox_known(&self, name: &MailboxName) -> Result<Option<KnownMailbox>, JobError> {
+        let mut query = self.db.prepare_cached("SELECT id, root FROM mailbox WHERE name = ?1")?;
+        let read = |row: &Row<'_>| Ok(KnownMailbox { row: row.get(0)?, root: row.get(1)? });
+        Ok(query.query_row([name.as_str()], read).optional()?)
+    }
+
+    /// Messages of a mailbox that were there when it was last looked at, and those that were missing.
+    pub fn mailbox_counts(&self, mailbox: i64) -> Result<(u64, u64), JobError> {
+        let there = "SELECT count(*) FROM file WHERE mailbox = ?1 AND state <= 5";
+        let missing = "SELECT count(*) FROM file INDEXED BY file_unsettled \
+                       WHERE state = 9 AND state > 1 AND mailbox = ?1";
+        let count = |sql| -> Result<u64, JobError> {
+            let mut query = self.db.prepare_cached(sql)?;
+            Ok(query.query_row([mailbox], |row| row.get::<_, i64>(0))? as u64)
+        };
+        Ok((count(there)?, count(missing)?))
+    }
+
+    /// Some messages that were there when a mailbox was last looked at: path and bytes.
+    pub fn some_present(&self, mailbox: i64, most: usize) -> Result<Vec<(RelName, u64)>, JobError> {
+        let sql =
+            "SELECT key, bytes FROM file WHERE mailbox = ?1 AND state = 1 ORDER BY key LIMIT ?2";
+        let mut query = self.db.prepare_cached(sql)?;
+        let rows = query.query_map(params![mailbox, most as i64], |row| {
+            Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, i64>(1)? as u64))
+        })?;
+        let mut found = Vec::new();
+        for row in rows {
+            let (key, bytes) = row?;
+            found.extend(RelName::from_key(&key).map(|path| (path, bytes)));
+        }
+        Ok(found)
+    }
+
+    /// Mailboxes that are not in force, and of which the drives' ledgers have messages for this station.
+    pub fn left_mailboxes(&self, station: &StationName) -> Result<Vec<LeftMailbox>, JobError> {
+        let Some(in_force) = self.in_force.borrow().clone() else { return Ok(Vec::new()) };
+        let mut query = self.db.prepare_cached("SELECT id, name FROM mailbox ORDER BY name")?;
+        let rows = query.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get(1)?)))?;
+        let rows = rows.collect::<Result<Vec<(i64, String)>, _>>()?;
+        let mut left = Vec::new();
+        for (row, name) in rows.into_iter().filter(|(row, _)| !in_force.contains(row)) {
+            let messages = self.messages_told(station, row)?;
+            if messages > 0
+                && let Ok(name) = name.parse()
+            {
+                left.push(LeftMailbox { name, messages });
+            }
+        }
+        Ok(left)
+    }
+
+    /// Messages of a mailbox that the drives' ledgers would give back: there, or gone without anybody seeing it.
+    fn messages_told(&self, station: &StationName, mailbox: i64) -> Result<u64, JobError> {
+        let sql = "SELECT count(DISTINCT place.key) FROM book CROSS JOIN place ON place.book = book.id \
+                   AND place.mailbox = ?2 WHERE book.station = ?1 AND place.gone IN (0, 2) \
+                   AND place.content IS NOT NULL";
+        let mut query = self.db.prepare_cached(sql)?;
+        let values = params![station.as_str(), mailbox];
+        Ok(query.query_row(values, |row| row.get::<_, i64>(0))? as u64)
+    }
+}
