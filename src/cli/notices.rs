@@ -10,7 +10,7 @@ use crate::job::mailboxes::state_of;
 use crate::job::verdict::{MailboxState, MailboxStatus};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
-use crate::model::{Finding, MailboxName, Reason, escape};
+use crate::model::{Finding, MailboxName, Reason, StationName, escape};
 use std::fmt;
 use std::path::Path;
 
@@ -47,7 +47,9 @@ impl fmt::Display for Problem {
 impl From<JobError> for Problem {
     fn from(error: JobError) -> Self {
         match error {
-            JobError::OtherMailbox { .. } => Self::usage(error.to_string()),
+            JobError::OtherStation { .. } | JobError::OtherMailbox { .. } => {
+                Self::usage(error.to_string())
+            }
             error => Self::failed(error.to_string()),
         }
     }
@@ -92,6 +94,15 @@ fn mailbox_state(name: &MailboxName, path: &Path, state: &MailboxState, missing:
              stays as it was. Perhaps the card is failing."
         ),
     }
+}
+
+/// A station that has the name of its host, and whose host is called otherwise now.
+pub(super) fn host_renamed(station: &StationName, host: &str) -> String {
+    format!(
+        "the host is called {} now; the station stays {station}, as its state folder has it. For another station: \
+         --station NAME --state DIR",
+        escape::shown(host.as_bytes())
+    )
 }
 
 /// A mailbox whose folder is another one than before.

@@ -7,6 +7,7 @@ use super::notices::{self, Problem};
 use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
 use crate::disk::{FolderDoor, host};
+use crate::job::catalogue::Catalogue;
 use crate::job::drive::Begin;
 use crate::job::reread::RereadRules;
 use crate::job::{DriveRef, MailboxRef, Station};
@@ -79,6 +80,8 @@ pub(super) struct Setup {
     pub prune_after: Duration,
     /// The options of this run, as typed, each with a blank before it: for commands to be typed next.
     pub options: String,
+    /// The name of the host, where the station has an earlier one.
+    pub host_renamed: Option<String>,
 }
 
 impl Setup {
@@ -98,12 +101,25 @@ impl Setup {
         scope: &Scope,
     ) -> Result<Self, Problem> {
         let configured = config.station.clone();
+        let state = match scope.state.clone().or(config.state) {
+            Some(state) => state,
+            None => default_state()?,
+        };
+        let mut host_renamed = None;
         let station = match (&scope.station, config.station) {
             (Some(name), _) => {
                 name.parse().map_err(|e| Problem::usage(format!("--station: {e}")))?
             }
             (None, Some(name)) => name,
-            (None, None) => default_station()?,
+            // A host may have another name for a while, as early in a boot: the station does not change with it.
+            (None, None) => match (Catalogue::station_of(&state), default_station()) {
+                (Some(known), host) => {
+                    host_renamed =
+                        host.ok().filter(|host| *host != known).map(|_| host::host_name());
+                    known
+                }
+                (None, host) => host?,
+            },
         };
         let mailboxes = match scope.mailbox.is_empty() {
             false => {
@@ -117,10 +133,6 @@ impl Setup {
         let (folders, accept) = match scope.drive.is_empty() {
             false => (scope.drive.clone(), Accept::Named),
             true => (config.drives.folders, config.drives.accept),
-        };
-        let state = match scope.state.clone().or(config.state) {
-            Some(state) => state,
-            None => default_state()?,
         };
         let setup = Self {
             config_file,
@@ -150,6 +162,7 @@ impl Setup {
                 max_rate: config.verify.max_rate.unwrap_or(VERIFY_RATE),
             },
             options: options(scope),
+            host_renamed,
         };
         globs(&setup.log.received, "config: log.received")?;
         globs(&setup.log.sent, "config: log.sent")?;

@@ -2,7 +2,7 @@
 //! finding, and the work goes on.
 
 use crate::disk::{DiskError, Trouble};
-use crate::model::{DriveId, MailboxName, PayloadName, RelName};
+use crate::model::{DriveId, MailboxName, PayloadName, RelName, StationName};
 
 /// Why a piece of work could not be done.
 #[derive(Debug, thiserror::Error)]
@@ -102,6 +102,17 @@ pub enum JobError {
         at: String,
         /// The format found.
         format: u32,
+    },
+    /// The state folder is another station's.
+    #[error(
+        "this state folder is station {known}'s, and this run is for station {asked}. Nothing was done. Give \
+         station {asked} a state folder of its own: --state DIR (in the config: state = \"DIR\")"
+    )]
+    OtherStation {
+        /// Whose it is.
+        known: StationName,
+        /// Whose it was to be.
+        asked: StationName,
     },
     /// A mailbox's name stands for another folder, and the mailbox is still where it was.
     #[error(
@@ -224,7 +235,10 @@ impl JobError {
             Self::SecondTime { .. } | Self::CopiedDrive { .. } | Self::NotRepaired { .. } => {
                 Trouble::Refused
             }
-            Self::Catalogue(_) | Self::Broken(_) | Self::OtherMailbox { .. } => Trouble::Other,
+            Self::Catalogue(_)
+            | Self::Broken(_)
+            | Self::OtherStation { .. }
+            | Self::OtherMailbox { .. } => Trouble::Other,
         }
     }
 }

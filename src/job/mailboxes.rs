@@ -7,9 +7,9 @@ use super::mirror::OpenMailbox;
 use super::scan::{ScanReport, ScanRules, scan};
 use super::verdict::MailboxState;
 use super::{JobError, MailboxRef, Station};
-use crate::disk::{DiskError, Look, MailboxDir, host};
-use crate::model::limits::KNOWN_LOOKED_FOR;
-use crate::model::{Clock, MailboxName, RelName, escape};
+use crate::disk::{DiskError, MailboxDir, host, read_full};
+use crate::model::limits::{MOVED_BYTES, MOVED_MESSAGES};
+use crate::model::{Clock, Identity, MailboxName, RelName, escape};
 use globset::GlobSet;
 use rustix::io::Errno;
 use std::os::unix::ffi::{OsStrExt as _, OsStringExt as _};
@@ -53,6 +53,7 @@ pub fn take_in(
     let hold = |_: &RelName, state| held == Held::Leave && state == FileState::Changing;
     let rules = ScanRules { ignore, settle: 0, seen_gone: &[], hold: &hold, clock };
     catalogue.begin_run(clock)?;
+    check_station(catalogue, station)?;
     let mut opened = Vec::new();
     for mailbox in &station.mailboxes {
         let was_at = check_place(catalogue, mailbox)?;
@@ -116,12 +117,31 @@ pub fn put_in_force(catalogue: &Catalogue, station: &Station, held: Held) -> Res
         }
     }
     match held {
-        Held::TakeIn => catalogue.keep_in_force(&rows),
+        Held::TakeIn => {
+            catalogue.claim_for(&station.name)?;
+            catalogue.keep_in_force(&rows)
+        }
         Held::Leave => {
             catalogue.put_in_force(&rows);
             Ok(())
         }
     }
+}
+
+/// Refuses to answer for one station from what is known of another one's mailboxes.
+pub fn check_station(catalogue: &Catalogue, station: &Station) -> Result<(), JobError> {
+    match catalogue.station()? {
+        Some(known) if known != station.name && !station.mailboxes.is_empty() => {
+            Err(JobError::OtherStation { known, asked: station.name.clone() })
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Whether a run for this station may work with this catalogue: it is its own, and so are its mailboxes.
+pub fn check(catalogue: &Catalogue, station: &Station) -> Result<(), JobError> {
+    check_station(catalogue, station)?;
+    station.mailboxes.iter().try_for_each(|mailbox| check_place(catalogue, mailbox).map(drop))
 }
 
 /// Refuses a name that stands for another folder now while its mailbox is still where it was: its messages would
@@ -141,12 +161,9 @@ pub fn check_place(
     if matches!((here.identity(), there.identity()), (Ok(here), Ok(there)) if here == there) {
         return Ok(None);
     }
-    let known = catalogue.some_present(row, KNOWN_LOOKED_FOR)?;
+    let known = catalogue.some_present(row, MOVED_MESSAGES, MOVED_BYTES)?;
     let most_of = |dir: &MailboxDir| {
-        let is_there = |(path, bytes): &&(RelName, u64)| match dir.look(path) {
-            Ok(Look::File(facts)) => facts.bytes == *bytes,
-            _ => false,
-        };
+        let is_there = |(path, known): &&(RelName, Identity)| holds(dir, path, known);
         known.iter().filter(is_there).count() * 2 >= known.len()
     };
     match known.is_empty() || most_of(&here) || !most_of(&there) {
@@ -157,6 +174,17 @@ pub fn check_place(
             is_at: escape::shown_path(&mailbox.path),
         }),
     }
+}
+
+/// Whether a message is in a folder, as it is known.
+fn holds(dir: &MailboxDir, path: &RelName, known: &Identity) -> bool {
+    let Ok(mut file) = dir.open_message(path) else { return false };
+    if file.opened_as().bytes != known.bytes {
+        return false;
+    }
+    let mut bytes = vec![0; usize::try_from(known.bytes).unwrap_or(0)];
+    let read = read_full(|into| file.read(into), &mut bytes);
+    read.is_ok_and(|got| got == bytes.len()) && Identity::of(&bytes) == *known
 }
 
 /// Why a mailbox could not be opened.

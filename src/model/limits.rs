@@ -121,8 +121,10 @@ pub const CHURN_PATHS_MAX: usize = 4_096;
 pub const ALIKE_MAX: u32 = 32;
 /// Messages listed one by one in a report, of each kind; the rest is counted.
 pub const LISTED_MAX: usize = 10_000;
-/// Messages looked for where a mailbox was, to see whether it has moved.
-pub const KNOWN_LOOKED_FOR: usize = 100;
+/// Messages read where a mailbox was and where it is, to see whether it has moved.
+pub const MOVED_MESSAGES: usize = 32;
+/// None of them longer than this, in bytes.
+pub const MOVED_BYTES: u64 = 256 << 10;
 /// Problems kept of one pass; the rest is counted.
 pub const PROBLEMS_MAX: usize = 1_000;
 

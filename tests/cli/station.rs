@@ -26,6 +26,8 @@ pub(crate) struct Station {
     mailboxes: Vec<(Option<String>, String)>,
     drives: Vec<PathBuf>,
     prefix: Vec<OsString>,
+    state: String,
+    is_named: bool,
 }
 
 impl Station {
@@ -49,6 +51,8 @@ impl Station {
             mailboxes: Vec::new(),
             drives: Vec::new(),
             prefix: Vec::new(),
+            state: "state".to_owned(),
+            is_named: true,
         };
         fs::create_dir(station.path("media")).unwrap();
         station.write_config("");
@@ -73,7 +77,22 @@ impl Station {
     }
 
     pub(crate) fn state(&self) -> PathBuf {
-        self.path("card/state")
+        self.path("card").join(&self.state)
+    }
+
+    /// Keeps the state in another folder on the card from now on.
+    pub(crate) fn use_state(&mut self, folder: &str) {
+        self.state = folder.to_owned();
+    }
+
+    /// Is called so from now on.
+    pub(crate) fn rename(&mut self, name: &str) {
+        self.name = name.to_owned();
+    }
+
+    /// Leaves it to the program from now on how the station is called.
+    pub(crate) fn do_not_name_the_station(&mut self) {
+        self.is_named = false;
     }
 
     pub(crate) fn config_file(&self) -> PathBuf {
@@ -289,7 +308,9 @@ impl Station {
 
     fn drive_arguments(&self) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec!["--config".into(), self.config_file().into()];
-        args.extend(["--station".into(), self.name.clone().into()]);
+        if self.is_named {
+            args.extend(["--station".into(), self.name.clone().into()]);
+        }
         args.extend(["--state".into(), self.state().into()]);
         for drive in &self.drives {
             args.extend(["--drive".into(), drive.into()]);

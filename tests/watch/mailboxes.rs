@@ -130,3 +130,32 @@ fn what_goes_while_another_mailbox_is_away_is_not_called_deleted() {
     post.until("it is told as missing", || post.told("amber", "vanished") == ["one"]);
     assert_eq!(post.told("amber", "removed"), [""; 0]);
 }
+
+/// A new config that makes the state folder another station's, or a mailbox's name another folder's, is refused while
+/// the daemon runs: it goes on as before.
+#[test]
+fn a_new_config_of_another_station_or_another_mailbox_is_refused_and_the_old_one_kept() {
+    let mut post = Post::new(&["amber"]);
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    let good = std::fs::read_to_string(post.path("config.toml")).unwrap();
+    let other = post.path("home/mail");
+    std::fs::create_dir_all(&other).unwrap();
+    let mailbox = format!("{:?}", post.path("mail"));
+    for (number, (from, to, word)) in [
+        ("pier-4", "quay-2".to_owned(), "is station pier-4's"),
+        (mailbox.as_str(), format!("{other:?}"), "still lies there"),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        std::fs::write(post.path("config.toml"), good.replace(from, &to)).unwrap();
+        post.signal("HUP");
+        post.until(word, || post.log().contains(word));
+        let name = format!("late-{number}");
+        post.deliver(&name, &name);
+        post.until_mirrored("amber", &[&name]);
+    }
+    assert_eq!(post.told("amber", "vanished"), [""; 0]);
+}

@@ -121,6 +121,9 @@ pub(super) fn open_state(
         Trouble::Busy => notices::state_in_use(&setup.state),
         _ => error.into(),
     })?;
+    if let Some(host) = &setup.host_renamed {
+        output.warn(notices::host_renamed(&setup.station, host));
+    }
     let (catalogue, aside) = Catalogue::open(&setup.state)?;
     if aside.is_some() {
         output.warn(notices::set_aside(aside.as_ref()));

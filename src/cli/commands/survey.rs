@@ -105,7 +105,9 @@ impl Survey {
         let clock = SystemClock::new();
         let station = setup.station();
         let taken = take_in(catalogue, &station, &setup.ignore, Held::Leave, &clock)?;
-        let mut notes = scan_findings(&taken);
+        let renamed = setup.host_renamed.iter();
+        let renamed = renamed.map(|host| notices::host_renamed(&setup.station, host));
+        let mut notes: Vec<_> = renamed.chain(scan_findings(&taken)).collect();
         // What is read of a drive that is being written to may not be synced yet, and one that does not answer
         // would hang this too. So a mounted drive that the daemon serves is not touched: it was read when it
         // came, and the kernel says whether it is still there. A folder is looked at unless it is at work.

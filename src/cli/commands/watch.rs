@@ -9,6 +9,7 @@ use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::{self, DriveState, Errand, News, Notify, Settings, Voice};
 use crate::job::catalogue::Catalogue;
+use crate::job::mailboxes::check;
 use std::ffi::{OsStr, OsString};
 use std::path::Path;
 use std::sync::Arc;
@@ -21,6 +22,7 @@ pub(in crate::cli) fn run(
     let setup = Setup::with_mailbox(config, scope)?;
     // The daemon opens its own catalogue; here it is only made sure that it can, under the lock.
     let (catalogue, _lock) = open_state(&setup, output)?;
+    check(&catalogue, &setup.station())?;
     drop(catalogue);
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -31,10 +33,12 @@ pub(in crate::cli) fn run(
         |setup: &Setup| Settings { report: Some(report(config, scope, &state)), ..settings(setup) };
     let mut reload = || {
         let new = Setup::with_mailbox(config, scope).map_err(|problem| problem.to_string())?;
-        match new.state == state {
-            true => Ok(with_report(&new)),
-            false => Err("the state folder cannot be changed while the daemon runs".to_owned()),
+        if new.state != state {
+            return Err("the state folder cannot be changed while the daemon runs".to_owned());
         }
+        let known = Catalogue::read_only(&state);
+        let checked = known.map_or(Ok(()), |known| check(&known, &new.station()));
+        checked.map(|()| with_report(&new)).map_err(|error| error.to_string())
     };
     let clock = Arc::new(SystemClock::new());
     let voice = Journal;

@@ -1,13 +1,17 @@
-//! Which mailboxes are in force: those that the config names now. What is known of another one stays in the
+//! Whose catalogue it is, and which mailboxes are in force: those that the config names now. What is known of another one stays in the
 //! catalogue and answers no question about the mailboxes; no message of it is called missing or removed.
 
 use super::Catalogue;
 use crate::job::JobError;
-use crate::model::{MailboxName, RelName, StationName};
+use crate::model::{Identity, MailboxName, RelName, StationName};
 use rusqlite::{OptionalExtension as _, Row, params};
+use std::path::Path;
 
 /// Under this name the rows of the mailboxes last in force are kept, with commas between them.
 const KEPT: &str = "in_force";
+
+/// Under this name the station is kept.
+const STATION: &str = "station";
 
 /// A mailbox that is not in force, and of which the drives' ledgers tell.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -54,6 +58,24 @@ impl Catalogue {
     pub fn kept_in_force(&self) -> Result<Vec<i64>, JobError> {
         let kept = self.meta(KEPT)?.unwrap_or_default();
         Ok(kept.split(',').filter_map(|row| row.parse().ok()).collect())
+    }
+
+    /// The station whose mailboxes this catalogue has; `None`: nobody's yet.
+    pub fn station(&self) -> Result<Option<StationName>, JobError> {
+        Ok(self.meta(STATION)?.and_then(|name| name.parse().ok()))
+    }
+
+    /// The station whose state folder this is, if there is a catalogue in it that can be read.
+    pub fn station_of(state: &Path) -> Option<StationName> {
+        Self::read_only(state)?.station().ok()?
+    }
+
+    /// Makes it a station's, for good. One that is another's stays that.
+    pub fn claim_for(&self, station: &StationName) -> Result<(), JobError> {
+        match self.station()? {
+            Some(_) => Ok(()),
+            None => self.set_meta(STATION, station.as_str()),
+        }
     }
 
     /// A condition on the table of files, to stand behind others: only mailboxes in force.
@@ -109,18 +131,24 @@ impl Catalogue {
         Ok((count(there)?, count(missing)?))
     }
 
-    /// Some messages that were there when a mailbox was last looked at: path and bytes.
-    pub fn some_present(&self, mailbox: i64, most: usize) -> Result<Vec<(RelName, u64)>, JobError> {
-        let sql =
-            "SELECT key, bytes FROM file WHERE mailbox = ?1 AND state = 1 ORDER BY key LIMIT ?2";
+    /// Some messages that were there when a mailbox was last looked at, none longer than so many bytes.
+    pub fn some_present(
+        &self,
+        mailbox: i64,
+        most: usize,
+        bytes: u64,
+    ) -> Result<Vec<(RelName, Identity)>, JobError> {
+        let sql = "SELECT key, content FROM file \
+                   WHERE mailbox = ?1 AND state = 1 AND bytes <= ?2 ORDER BY key LIMIT ?3";
         let mut query = self.db.prepare_cached(sql)?;
-        let rows = query.query_map(params![mailbox, most as i64], |row| {
-            Ok((row.get::<_, Vec<u8>>(0)?, row.get::<_, i64>(1)? as u64))
-        })?;
+        let values = params![mailbox, bytes as i64, most as i64];
+        let rows = query.query_map(values, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get(1)?)))?;
         let mut found = Vec::new();
         for row in rows {
-            let (key, bytes) = row?;
-            found.extend(RelName::from_key(&key).map(|path| (path, bytes)));
+            let (key, content) = row?;
+            if let Ok(path) = RelName::from_key(&key) {
+                found.push((path, self.identity(content)?));
+            }
         }
         Ok(found)
     }
