@@ -4,7 +4,7 @@
 use super::Exit;
 use super::config::Accept;
 use crate::daemon::News;
-use crate::disk::DiskError;
+use crate::disk::{DiskError, Trouble};
 use crate::job::catalogue::{LeftMailbox, SetAside};
 use crate::job::mailboxes::state_of;
 use crate::job::verdict::{MailboxState, MailboxStatus};
@@ -50,6 +50,9 @@ impl From<JobError> for Problem {
             JobError::OtherStation { .. } | JobError::OtherMailbox { .. } => {
                 Self::usage(error.to_string())
             }
+            error if error.state_trouble().is_some() => Self::failed(format!(
+                "this cannot be remembered, since the state folder cannot be written ({error})"
+            )),
             error => Self::failed(error.to_string()),
         }
     }
@@ -144,6 +147,63 @@ pub(super) fn state_in_use(state: &std::path::Path) -> Problem {
          to do it by hand, stop it first",
         escape::shown_path(state)
     ))
+}
+
+/// Why nothing is remembered on the card. Its texts are part of the JSON format.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Unkept {
+    /// It is full.
+    Full,
+    /// It may only be read.
+    ReadOnly,
+    /// It fails.
+    Failing,
+}
+
+impl Unkept {
+    const ALL: [Self; 3] = [Self::Full, Self::ReadOnly, Self::Failing];
+
+    /// The word used in JSON.
+    pub(super) fn as_str(self) -> &'static str {
+        match self {
+            Self::Full => "full",
+            Self::ReadOnly => "read-only",
+            Self::Failing => "failing",
+        }
+    }
+
+    /// Reads [`as_str`](Self::as_str) back.
+    pub(super) fn from_text(text: &str) -> Self {
+        Self::ALL.into_iter().find(|why| why.as_str() == text).unwrap_or(Self::Failing)
+    }
+
+    /// What the trouble with a state folder is called.
+    pub(super) fn of(trouble: Trouble) -> Self {
+        match trouble {
+            Trouble::Full => Self::Full,
+            Trouble::ReadOnly => Self::ReadOnly,
+            _ => Self::Failing,
+        }
+    }
+
+    /// By what the file system says of itself, else by the error that was met.
+    pub(super) fn by(said: Option<&DiskError>, met: &JobError) -> Self {
+        let said = said.map(|error| error.trouble);
+        Self::of(said.or(met.state_trouble()).unwrap_or(Trouble::Failing))
+    }
+}
+
+/// The state folder cannot be written.
+pub(super) fn unkept(why: Unkept, state: &Path) -> String {
+    let (what, advice) = match why {
+        Unkept::Full => ("is full", "Make room on the card"),
+        Unkept::ReadOnly => ("may only be read", "Perhaps it is failing: have a new card ready"),
+        Unkept::Failing => ("cannot be written", "Perhaps it is failing: have a new card ready"),
+    };
+    format!(
+        "The card {what}: nothing is remembered in {}, and copying goes on. {advice}.",
+        escape::shown_path(state)
+    )
 }
 
 /// A damaged catalogue was moved away.

@@ -236,11 +236,6 @@ impl Setup {
         }
     }
 
-    /// The file whose lock the writer of the state holds.
-    pub(super) fn lock_file(&self) -> PathBuf {
-        self.state.join("lock")
-    }
-
     fn check(&self) -> Result<(), Problem> {
         if self.folders.len() > DRIVES_MAX {
             let many = self.folders.len();

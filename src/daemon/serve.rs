@@ -15,6 +15,7 @@ use super::sources::{FolderWatch, Hints, MailboxWatch};
 use super::worker::Workplace;
 use crate::disk::MailboxDir;
 use crate::job::drive::Claims;
+use crate::job::round::DriveRound;
 use crate::job::{JobError, MailboxRef, Station};
 use crate::model::Clock;
 use crate::model::limits::{NEW_FOLDER_LOOKED_AT_AGAIN, STOP_PATIENCE};
@@ -161,7 +162,20 @@ impl<'a> Daemon<'a> {
         }
     }
 
+    /// Serves until it is to end. Also where it ends in an error, nobody is at work behind its back.
     pub(super) async fn serve(
+        &mut self,
+        events: &mut Receiver<Event>,
+        reload: &mut Reload<'_>,
+    ) -> Result<Ended, JobError> {
+        let ended = self.serve_until(events, reload).await;
+        if ended.is_err() {
+            self.wind_down(events).await;
+        }
+        ended
+    }
+
+    async fn serve_until(
         &mut self,
         events: &mut Receiver<Event>,
         reload: &mut Reload<'_>,
@@ -206,10 +220,14 @@ impl<'a> Daemon<'a> {
                     self.watchman.tell(&self.station.name, &overdue);
                 }
                 Some(Event::Drive(number, round, after)) => {
+                    let round = drive_round(*round)?;
                     self.drives.done(number, &round, &after);
                     self.reporter.changed(Instant::now());
                 }
-                Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
+                Some(Event::Reread(number, report)) => {
+                    self.drives.reread_done(number, &report);
+                    report.bite.map(drop).or_else(states_own)?;
+                }
                 Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
                 Some(Event::DrivesChanged) => {
                     self.arm_changed();
@@ -308,7 +326,7 @@ impl<'a> Daemon<'a> {
                 findings.iter().for_each(|f| self.voice.tell(&News::MailboxFinding(name, f)));
             }
             // Without its catalogue the daemon knows nothing: end, and be started anew.
-            Err(JobError::Catalogue(_)) => {
+            Err(JobError::Catalogue(_) | JobError::State(_)) => {
                 report.outcome?;
             }
             Err(error) => self.voice.tell(&News::MailboxAway(mailbox, error)),
@@ -377,6 +395,19 @@ impl<'a> Daemon<'a> {
             self.voice.tell(&News::LeftWorking(label));
         }
     }
+}
+
+/// A round on a drive that ended in trouble with the state folder ends the daemon: it is no trouble of the drive.
+fn drive_round(round: DriveRound) -> Result<DriveRound, JobError> {
+    match round.outcome {
+        Err(error) if error.state_trouble().is_some() => Err(error),
+        outcome => Ok(DriveRound { outcome, ..round }),
+    }
+}
+
+/// The error, if it is the state folder's.
+fn states_own(error: JobError) -> Result<(), JobError> {
+    if error.state_trouble().is_some() { Err(error) } else { Ok(()) }
 }
 
 /// Which folder a mailbox is now.

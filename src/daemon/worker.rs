@@ -145,7 +145,10 @@ impl Worker {
         volume.sync_all()?;
         let facts = volume.facts().clone();
         drop(volume);
-        self.keep_word("", "released")?;
+        if let Err(error) = self.keep_word("", "released") {
+            // It is let go all the same.
+            tracing::debug!(%error, "that a drive was let go could not be kept");
+        }
         Ok(facts)
     }
 

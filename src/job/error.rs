@@ -25,6 +25,9 @@ pub enum JobError {
     /// The catalogue failed.
     #[error("the catalogue cannot be used: {0}; it is a cache: move it away and run again")]
     Catalogue(#[from] rusqlite::Error),
+    /// A file beside the catalogue cannot be written.
+    #[error(transparent)]
+    State(DiskError),
     /// Something read from our own files makes no sense.
     #[error("{0}")]
     Broken(String),
@@ -209,6 +212,25 @@ impl JobError {
         }
     }
 
+    /// Whether the state folder cannot be written, as on a card that is full, read-only or failing: then the work
+    /// goes on with a state in memory.
+    pub fn state_trouble(&self) -> Option<Trouble> {
+        use rusqlite::ErrorCode::{CannotOpen, DiskFull, ReadOnly, SystemIoFailure};
+        match self {
+            Self::Catalogue(error) => match error.sqlite_error_code()? {
+                DiskFull => Some(Trouble::Full),
+                ReadOnly => Some(Trouble::ReadOnly),
+                SystemIoFailure | CannotOpen => Some(Trouble::Failing),
+                _ => None,
+            },
+            Self::State(error) => match error.trouble {
+                trouble @ (Trouble::Full | Trouble::ReadOnly | Trouble::Failing) => Some(trouble),
+                _ => None,
+            },
+            _ => None,
+        }
+    }
+
     /// Whether a pulled stick may end in it: it answers with errors of reading and writing, or with nothing it took.
     pub fn may_be_a_pull(&self) -> bool {
         matches!(
@@ -236,6 +258,7 @@ impl JobError {
                 Trouble::Refused
             }
             Self::Catalogue(_)
+            | Self::State(_)
             | Self::Broken(_)
             | Self::OtherStation { .. }
             | Self::OtherMailbox { .. } => Trouble::Other,

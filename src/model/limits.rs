@@ -125,6 +125,8 @@ pub const LISTED_MAX: usize = 10_000;
 pub const MOVED_MESSAGES: usize = 32;
 /// None of them longer than this, in bytes.
 pub const MOVED_BYTES: u64 = 256 << 10;
+/// Bytes that must be free on the card for the state to be kept there: the catalogue's journal of a few changes.
+pub const STATE_ROOM_BYTES: u64 = 256 << 10;
 /// Problems kept of one pass; the rest is counted.
 pub const PROBLEMS_MAX: usize = 1_000;
 

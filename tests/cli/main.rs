@@ -9,7 +9,7 @@
 //! - `odd_files`: links, pipes, sockets, what cannot be read, what is not to be taken.
 //! - `drives`: what may befall a drive, from an empty mount point to a ledger torn apart.
 //! - `restores`: restores that are not simple, from a fresh card to another operator's box.
-//! - `state`, `state_owner`: the catalogue and its lock, and whose it is.
+//! - `state`, `state_owner`, `state_unkept`: the catalogue and its lock, whose it is, and a card that takes none.
 //! - `kills`: the program ended at any moment, hundreds of times.
 //! - `help`: the words of `--help`, as cases in `cmd/`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
@@ -24,6 +24,7 @@ mod odd_files;
 mod restores;
 mod state;
 mod state_owner;
+mod state_unkept;
 mod station;
 mod stick;
 mod told;

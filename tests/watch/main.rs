@@ -4,10 +4,12 @@
 //! - `mail`: what becomes of messages that come, move, change and go while it watches
 //! - `mailboxes`: several of them, and one that is away, unmounted or back
 //! - `sticks`: what becomes of drives that come, go and leave an empty mount point
+//! - `card`: a card that is full, or becomes full
 //! - `kept`: what an idle daemon does for the copies there are
 //! - `service`: signals, the service manager, idling, being killed
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs, unreachable_pub)]
 
+mod card;
 mod kept;
 mod mail;
 mod mailboxes;

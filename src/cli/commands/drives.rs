@@ -1,6 +1,6 @@
 //! `drives`: the drives known, and making one.
 
-use super::mirror::open_state;
+use super::state::{State, looked_at};
 use super::survey::{Depth, Survey};
 use super::whereabouts::{self, Whereabouts};
 use crate::cli::Exit;
@@ -71,10 +71,11 @@ fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit
     let id = make_drive(&*volume, &clock)?;
     let medium = volume.facts().medium;
     drop(volume);
-    match ask(&setup.state, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)? {
+    match ask(&looked_at(setup).0, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)? {
         Some(_) => {}
         None => {
-            let (catalogue, _lock) = open_state(setup, output)?;
+            let state = State::open(setup, output)?;
+            let catalogue = &state.catalogue;
             let found = FoundDrive { label: &drive.label, at: &drive.at, medium };
             let row = catalogue.drive_seen(id, &found, clock.stamp().time)?;
             catalogue.begin_afresh(row)?;

@@ -1,17 +1,18 @@
 //! `mirror`: one pass over every drive, all drives at once, then exit.
 
 use super::config_check::in_force;
+use super::state::State;
 use super::survey::scan_findings;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::config::Carry;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, Problem, Unkept};
 use crate::cli::output::{Output, Tone};
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::disk::{Trouble, host, library};
+use crate::disk::{host, library};
 use crate::job::carry::{Cargo, Pages, carry_on};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
@@ -31,21 +32,20 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
     let drives = setup.need_drives()?;
-    let (catalogue, _lock) = open_state(&setup, output)?;
+    let mut state = State::open(&setup, output)?;
     warn_same_medium(&setup, &drives, output);
-    let (catalogue, done) = match pass(&setup, &drives, &catalogue, output) {
-        Err(error) if error.is_damaged_catalogue() => {
-            drop(catalogue);
-            output.warn(notices::set_aside(Catalogue::set_aside(&setup.state, &error)?.as_ref()));
-            let (anew, _) = Catalogue::open(&setup.state)?;
-            let done = pass(&setup, &drives, &anew, output)?;
-            (anew, done)
-        }
-        done => (catalogue, done?),
-    };
-    let counts = Counts::take(&catalogue, &setup.station, setup.wanted_copies, &done.mailboxes)?;
-    tell(&setup, scope.json, &done, &counts, output);
-    Ok(ended(&counts, &done.rounds))
+    let mut done = pass(&setup, &drives, &state, output);
+    // Once with a new catalogue where it was damaged, once with one in memory where it could not be written.
+    for _ in 0..2 {
+        let Err(error) = done else { break };
+        state = state.after(error, &setup, output)?;
+        done = pass(&setup, &drives, &state, output);
+    }
+    let done = done?;
+    let (name, wanted) = (&setup.station, setup.wanted_copies);
+    let counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
+    tell(&setup, scope.json, &done, &counts, state.unkept, output);
+    Ok(ended(&counts, &done.rounds).unless_unkept(state.unkept))
 }
 
 /// What a pass did.
@@ -56,13 +56,19 @@ struct Done {
     rounds: Vec<DriveRound>,
 }
 
-fn tell(setup: &Setup, as_json: bool, done: &Done, counts: &Counts, output: &Output) {
+fn tell(
+    setup: &Setup,
+    as_json: bool,
+    done: &Done,
+    counts: &Counts,
+    unkept: Option<Unkept>,
+    output: &Output,
+) {
     let present: u64 = done.mailboxes.iter().map(|taken| taken.report.files).sum();
     let rounds = &done.rounds;
-    let (station, options) = (&setup.station, setup.options.as_str());
-    let summary = Summary { station, counts, options };
+    let summary = Summary::of(setup, counts, unkept);
     match as_json {
-        true => output.json(&report::mirror::json(rounds, sums(rounds, present), counts)),
+        true => output.json(&report::mirror::json(rounds, sums(rounds, present), &summary)),
         false => report::mirror::text(output, rounds),
     }
     report::mirror::notices(output, rounds);
@@ -91,10 +97,10 @@ fn ended(counts: &Counts, rounds: &[DriveRound]) -> Exit {
 fn pass(
     setup: &Setup,
     drives: &[DriveRef],
-    catalogue: &Catalogue,
+    state: &State,
     output: &Output,
 ) -> Result<Done, JobError> {
-    let clock = SystemClock::new();
+    let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
     let mailboxes = take_in(catalogue, &setup.station(), &setup.ignore, Held::TakeIn, &clock)?;
     scan_findings(&mailboxes).iter().for_each(|note| output.warn(note));
     if !mailboxes.iter().any(|taken| taken.state.was_looked_at()) {
@@ -102,33 +108,14 @@ fn pass(
     }
     let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
-    let mut rounds = every_drive(setup, drives, &bar, output)?;
+    let mut rounds = every_drive(setup, state.folder(), drives, &bar, output)?;
     bar.end();
-    let damaged = |r: &DriveRound| r.outcome.as_ref().is_err_and(JobError::is_damaged_catalogue);
-    if let Some(at) = rounds.iter().position(damaged) {
+    let is_states = |e: &JobError| e.is_damaged_catalogue() || e.state_trouble().is_some();
+    let is_states = |round: &DriveRound| round.outcome.as_ref().is_err_and(is_states);
+    if let Some(at) = rounds.iter().position(is_states) {
         rounds.swap_remove(at).outcome?;
     }
     Ok(Done { mailboxes, rounds })
-}
-
-/// Opens the catalogue to write, under its lock.
-pub(super) fn open_state(
-    setup: &Setup,
-    output: &Output,
-) -> Result<(Catalogue, host::Lock), Problem> {
-    host::make_dirs(&setup.state)?;
-    let lock = host::lock(&setup.lock_file()).map_err(|error| match error.trouble {
-        Trouble::Busy => notices::state_in_use(&setup.state),
-        _ => error.into(),
-    })?;
-    if let Some(host) = &setup.host_renamed {
-        output.warn(notices::host_renamed(&setup.station, host));
-    }
-    let (catalogue, aside) = Catalogue::open(&setup.state)?;
-    if aside.is_some() {
-        output.warn(notices::set_aside(aside.as_ref()));
-    }
-    Ok((catalogue, lock))
 }
 
 /// What a drive is to carry beside the copies.
@@ -144,6 +131,7 @@ pub(super) fn cargo(setup: &Setup) -> Cargo {
 /// One thread a drive, so that a slow or hung one holds up no other.
 fn every_drive(
     setup: &Setup,
+    state: &Path,
     drives: &[DriveRef],
     bar: &Bar,
     output: &Output,
@@ -152,7 +140,7 @@ fn every_drive(
     let cargo = cargo(setup);
     let claims = Claims::default();
     let one = |drive: &DriveRef| -> Result<DriveRound, JobError> {
-        let (catalogue, _) = Catalogue::open(&setup.state)?;
+        let (catalogue, _) = Catalogue::open(state)?;
         let clock = SystemClock::new();
         let mailboxes = open_all(&catalogue, &station.mailboxes)?;
         let name = &station.name;

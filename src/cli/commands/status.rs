@@ -16,12 +16,19 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
     let survey = Survey::take(&setup, Depth::Brief, output)?;
+    let summary = Summary::of(&setup, &survey.audit.counts, survey.unkept);
     if scope.json {
-        let (station, counts, options) = (&setup.station, &survey.audit.counts, &*setup.options);
-        Summary { station, counts, options }.warn(output);
-        output.json(&report::status::json(&setup, &survey.audit, survey.daemon, &survey.drives));
+        summary.warn(output);
+        output.json(&report::status::json(&summary, survey.daemon, &survey.drives));
     } else {
-        report::status::text(output, &setup, &survey.audit, survey.daemon, &survey.drives);
+        report::status::text(
+            output,
+            &setup,
+            &survey.audit,
+            &summary,
+            survey.daemon,
+            &survey.drives,
+        );
     }
-    Ok(Exit::of(&survey.audit.counts))
+    Ok(Exit::of(&survey.audit.counts).unless_unkept(survey.unkept))
 }

@@ -1,7 +1,8 @@
 //! What the looking commands share: a copy of the catalogue, brought up to the mailbox and the drives.
 //! Writes nothing anywhere.
 
-use crate::cli::notices::{self, Problem};
+use super::state::looked_at;
+use crate::cli::notices::{self, Problem, Unkept};
 use crate::cli::output::Output;
 use crate::cli::report::drives::Shown;
 use crate::cli::setup::Setup;
@@ -17,6 +18,7 @@ use crate::job::reckoning::{Reckoning, reckon};
 use crate::job::round::{self, Looked};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
 use crate::model::{Clock as _, Finding, Moment, Reason, Stamp};
+use std::path::Path;
 
 /// What else a command asks of the catalogue and of the drives that are here, open.
 type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
@@ -43,6 +45,8 @@ pub(super) struct Survey {
     pub rehearsed: Option<Moment>,
     /// Whether a daemon, or another command, is writing.
     pub daemon: bool,
+    /// Why nothing is remembered in the state folder, if it is not.
+    pub unkept: Option<Unkept>,
     /// What was found on the way, in words.
     notes: Vec<String>,
 }
@@ -63,41 +67,52 @@ impl Survey {
         more: &More<'_, T>,
     ) -> Result<(Self, T), Problem> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
-        let before = served(setup);
-        let (survey, answer) = Self::beside(setup, depth, &before, more)?;
-        let after = served(setup);
+        let (state, unkept) = looked_at(setup);
+        let before = served(&state);
+        let (survey, answer) = Self::beside(setup, &state, depth, &before, more)?;
+        let after = served(&state);
         let began = |drive: &Served| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
         let (survey, answer) = match after.iter().any(began) {
-            true => Self::beside(setup, depth, &after, more)?,
+            true => Self::beside(setup, &state, depth, &after, more)?,
             false => (survey, answer),
         };
         survey.notes.iter().for_each(|note| output.warn(note));
-        Ok((survey, answer))
+        Ok((Self { unkept, ..survey }, answer))
     }
 
     fn beside<T>(
         setup: &Setup,
+        state: &Path,
         depth: Depth,
         live: &[Served],
         more: &More<'_, T>,
     ) -> Result<(Self, T), Problem> {
-        let with = |catalogue: &Catalogue| Self::with(catalogue, setup, depth, live, more);
-        Ok(match Catalogue::read_only(&setup.state).as_ref().map(with) {
-            Some(Err(JobError::Catalogue(_))) | None => {
-                match with(&Catalogue::snapshot(&setup.state)?) {
-                    Err(error) if error.is_damaged_catalogue() => with(&Catalogue::in_memory()?)?,
-                    survey => survey?,
+        let with = |catalogue: &Catalogue| Self::with(catalogue, setup, state, depth, live, more);
+        match Catalogue::read_only(state).as_ref().map(with) {
+            Some(Err(JobError::Catalogue(_))) | None => {}
+            Some(survey) => return Ok(survey?),
+        }
+        match Catalogue::snapshot(state).and_then(|copy| with(&copy)) {
+            Err(error) if error.is_damaged_catalogue() => Ok(with(&Catalogue::in_memory()?)?),
+            // The system's folder for temporary files is on the same card.
+            Err(error) if error.state_trouble().is_some() => {
+                match Catalogue::snapshot_in_memory(state).and_then(|copy| with(&copy)) {
+                    Err(error) if error.is_damaged_catalogue() => {
+                        Ok(with(&Catalogue::in_memory()?)?)
+                    }
+                    survey => Ok(survey?),
                 }
             }
-            Some(survey) => survey?,
-        })
+            survey => Ok(survey?),
+        }
     }
 
     fn with<T>(
         catalogue: &Catalogue,
         setup: &Setup,
+        state: &Path,
         depth: Depth,
         live: &[Served],
         more: &More<'_, T>,
@@ -128,7 +143,7 @@ impl Survey {
             });
             notes.extend(unused.map(|error| format!("{}: {error}", drive.label)));
         }
-        let daemon = host::is_locked(&setup.lock_file());
+        let daemon = host::is_locked(&state.join("lock"));
         let seen = Seen { taken, looked, left, live, daemon };
         // One state of the catalogue for everything that is told.
         let (survey, answer) = catalogue.at_once(|| {
@@ -167,8 +182,8 @@ impl Survey {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
         }
         let rehearsed = catalogue.rehearsed()?;
-        let (daemon, notes) = (seen.daemon, Vec::new());
-        Ok(Self { audit, reckoning, drives, now, rehearsed, daemon, notes })
+        let (daemon, unkept, notes) = (seen.daemon, None, Vec::new());
+        Ok(Self { audit, reckoning, drives, now, rehearsed, daemon, unkept, notes })
     }
 }
 
@@ -197,8 +212,8 @@ pub(super) fn scan_findings(taken: &[Taken]) -> Vec<String> {
 }
 
 /// How a running daemon says its drives are; without one, none.
-fn served(setup: &Setup) -> Vec<Served> {
-    match ask(&setup.state, &Request::Drives, ANSWER_PATIENCE) {
+fn served(state: &Path) -> Vec<Served> {
+    match ask(state, &Request::Drives, ANSWER_PATIENCE) {
         Ok(Some(Answer::Drives(drives))) => drives,
         Ok(_) => Vec::new(),
         Err(error) => {

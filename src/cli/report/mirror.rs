@@ -1,10 +1,10 @@
 //! What a mirror pass did, drive by drive.
 
-use super::{count, size, verdict};
+use super::verdict::Summary;
+use super::{count, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::job::round::DriveRound;
-use crate::job::verdict::Counts;
 use serde_json::{Value, json};
 
 /// Sums over all drives.
@@ -34,7 +34,7 @@ pub(in crate::cli) fn sums(rounds: &[DriveRound], present: u64) -> Sums {
     sums
 }
 
-pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums, counts: &Counts) -> Value {
+pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums, summary: &Summary<'_>) -> Value {
     let drives: Vec<_> = rounds
         .iter()
         .map(|round| {
@@ -51,7 +51,7 @@ pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums, counts: &Counts) -
             })
         })
         .collect();
-    let mut object = verdict::json(counts);
+    let mut object = summary.json();
     object.insert("schema".into(), json!(1));
     object.insert("copied".into(), json!(sums.copied));
     object.insert("already".into(), json!(sums.already));

@@ -2,7 +2,7 @@
 
 use super::drives::{self, Shown};
 use super::size;
-use super::verdict::{self, Summary};
+use super::verdict::Summary;
 use crate::cli::notices;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
@@ -10,10 +10,10 @@ use crate::job::audit::Audit;
 use crate::model::escape;
 use serde_json::{Value, json};
 
-pub(in crate::cli) fn json(setup: &Setup, audit: &Audit, daemon: bool, drives: &[Shown]) -> Value {
-    let mut object = verdict::json(&audit.counts);
+pub(in crate::cli) fn json(summary: &Summary<'_>, daemon: bool, drives: &[Shown]) -> Value {
+    let mut object = summary.json();
     object.insert("schema".into(), json!(1));
-    object.insert("station".into(), json!(setup.station.as_str()));
+    object.insert("station".into(), json!(summary.station.as_str()));
     object.insert("daemon".into(), json!(daemon));
     object.insert("drives".into(), drives.iter().map(drives::json).collect());
     Value::Object(object)
@@ -23,11 +23,10 @@ pub(in crate::cli) fn text(
     output: &Output,
     setup: &Setup,
     audit: &Audit,
+    summary: &Summary<'_>,
     daemon: bool,
     drives: &[Shown],
 ) {
-    let (station, counts, options) = (&setup.station, &audit.counts, setup.options.as_str());
-    let summary = Summary { station, counts, options };
     summary.say(output);
     output.line("");
     for mailbox in &setup.mailboxes {

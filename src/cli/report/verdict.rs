@@ -2,11 +2,13 @@
 //! Never says anything greener than the verdict, and leaves out nothing that made it.
 
 use super::{count, size};
-use crate::cli::notices;
+use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
+use crate::cli::setup::Setup;
 use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
 use crate::model::StationName;
 use serde_json::{Map, Value, json};
+use std::path::Path;
 
 /// What every report says first.
 #[derive(Clone, Copy)]
@@ -15,12 +17,20 @@ pub(in crate::cli) struct Summary<'a> {
     pub counts: &'a Counts,
     /// The options of this run, for a command to be typed next; each with a blank before it.
     pub options: &'a str,
+    /// The state folder, and why nothing is remembered there, if it is not.
+    pub state: (&'a Path, Option<Unkept>),
 }
 
 /// A line of it, and whether it is good news.
 pub(in crate::cli) type Line = (Tone, String);
 
-impl Summary<'_> {
+impl<'a> Summary<'a> {
+    /// Of a run.
+    pub(in crate::cli) fn of(setup: &'a Setup, counts: &'a Counts, unkept: Option<Unkept>) -> Self {
+        let (station, options) = (&setup.station, setup.options.as_str());
+        Self { station, counts, options, state: (&setup.state, unkept) }
+    }
+
     /// The verdict in one line.
     pub(in crate::cli) fn verdict(&self) -> Line {
         let mut lines = self.lines();
@@ -61,11 +71,18 @@ impl Summary<'_> {
         if let Some((_, first)) = lines.first_mut() {
             *first = format!("{}: {first}", self.station);
         }
+        lines.extend(self.unkept());
         lines.extend(self.advice());
         lines.extend(
             counts.not_in_config.iter().map(|left| (Tone::Plain, notices::not_in_config(left))),
         );
         lines
+    }
+
+    /// That nothing is remembered, where it is not.
+    fn unkept(&self) -> Option<Line> {
+        let (state, why) = self.state;
+        Some(bad(notices::unkept(why?, state)))
     }
 
     fn all_copied(&self, is_verdict: bool) -> Line {
@@ -141,8 +158,9 @@ impl Summary<'_> {
         lines
     }
 
-    /// Says beside a report for a script which mailboxes could not be looked at.
+    /// Says beside a report for a script which mailboxes could not be looked at, and whether anything is remembered.
     pub(in crate::cli) fn warn(&self, output: &Output) {
+        self.unkept().iter().for_each(|(_, line)| output.warn(line));
         let unseen = self.counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole());
         unseen.for_each(|mailbox| output.warn(notices::mailbox(mailbox)));
     }
@@ -163,8 +181,22 @@ fn are(number: u64) -> &'static str {
     if number == 1 { "is" } else { "are" }
 }
 
-/// The keys that every report has: `verdict`, `messages`, `mailboxes`, `not_in_config`.
-pub(in crate::cli) fn json(counts: &Counts) -> Map<String, Value> {
+impl Summary<'_> {
+    /// The keys that every report has: `verdict`, `messages`, `mailboxes`, `not_in_config`, `state`.
+    pub(in crate::cli) fn json(&self) -> Map<String, Value> {
+        let (folder, why) = self.state;
+        let mut object = json(self.counts);
+        let state = json!({
+            "folder": folder.to_string_lossy(),
+            "kept": why.is_none(),
+            "why": why.map(Unkept::as_str),
+        });
+        object.insert("state".into(), state);
+        object
+    }
+}
+
+fn json(counts: &Counts) -> Map<String, Value> {
     let messages = &counts.messages;
     let (fewer, fewer_bytes) = counts.fewer_copies();
     let mailboxes = counts.mailboxes.iter().map(|mailbox| {

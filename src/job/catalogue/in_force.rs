@@ -1,5 +1,5 @@
-//! Whose catalogue it is, and which mailboxes are in force: those that the config names now. What is known of another one stays in the
-//! catalogue and answers no question about the mailboxes; no message of it is called missing or removed.
+//! Whose catalogue it is, and which mailboxes are in force: those that the config names now. What is known of
+//! another one stays and answers no question about the mailboxes; no message of it is called missing or removed.
 
 use super::Catalogue;
 use crate::job::JobError;

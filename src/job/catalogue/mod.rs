@@ -36,6 +36,7 @@ pub use traffic::{Known, Word};
 pub use union::Wanted;
 
 use super::JobError;
+use crate::disk::MemoryFolder;
 use crate::model::limits::COUNT_MAX;
 use crate::model::{CardId, Clock, MailboxName};
 use rusqlite::{Connection, OptionalExtension as _, params};
@@ -44,6 +45,8 @@ use std::cell::RefCell;
 /// An open catalogue.
 pub struct Catalogue {
     db: Connection,
+    /// The folder in memory that goes with it, of a passing copy that has one.
+    home: Option<MemoryFolder>,
     /// Whether what is only good to know, as when a drive was last seen, is kept.
     keeps_sightings: bool,
     /// The rows of the mailboxes that questions are about; `None`: all there are.

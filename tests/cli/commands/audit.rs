@@ -101,6 +101,7 @@ fn the_report_has_exactly_these_fields() {
             "not_in_config",
             "rehearsed",
             "schema",
+            "state",
             "station",
             "suspect",
             "unmirrored",

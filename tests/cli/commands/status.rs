@@ -34,6 +34,7 @@ fn the_report_has_exactly_these_fields() {
         "messages",
         "not_in_config",
         "schema",
+        "state",
         "station",
         "verdict",
     ];

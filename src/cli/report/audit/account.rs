@@ -27,16 +27,11 @@ pub(in crate::cli) struct Account<'a> {
     pub verify_every: Duration,
     /// When a restore was last rehearsed and brought everything back.
     pub rehearsed: Option<Moment>,
-    /// The options of this run, for a command to be typed next.
-    pub options: &'a str,
+    /// What is said first.
+    pub summary: Summary<'a>,
 }
 
-impl<'a> Account<'a> {
-    /// What is said first, and the verdict once more at the end.
-    pub(in crate::cli) fn summary(&self) -> Summary<'a> {
-        Summary { station: self.station, counts: &self.audit.counts, options: self.options }
-    }
-
+impl Account<'_> {
     /// Seconds on the air to ask again for what would be lost, if the link is known.
     pub(super) fn seconds_at_risk(&self) -> Option<f64> {
         self.link.seconds(0).and(self.audit.unmirrored.seconds())

@@ -45,7 +45,7 @@ pub(in crate::cli) fn page(account: &Account<'_>) -> String {
 fn the_answer(account: &Account<'_>) -> Markup {
     let counts = &account.audit.counts;
     let verdict = counts.verdict();
-    let lines = account.summary().lines();
+    let lines = account.summary.lines();
     let sign = if verdict == Verdict::Safe { Sign::Good } else { Sign::Bad };
     let seconds = account.seconds_at_risk();
     let charge = account.charge_at_risk().map_or("unknown".to_owned(), amp_hours);

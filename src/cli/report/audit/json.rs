@@ -1,6 +1,6 @@
 //! The audit as one JSON object. What is not known is null.
 
-use super::super::{json_path, verdict};
+use super::super::json_path;
 use super::Account;
 use crate::job::audit::Listed;
 use crate::job::reckoning::Share;
@@ -71,7 +71,7 @@ pub(in crate::cli) fn json(account: &Account<'_>, drives: Vec<Value>) -> Value {
             "daily_amp_hours": account.power.daily_amp_hours,
         },
     });
-    let mut object = verdict::json(&audit.counts);
+    let mut object = account.summary.json();
     if let Value::Object(more) = more {
         object.extend(more);
     }

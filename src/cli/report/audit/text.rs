@@ -18,7 +18,7 @@ const BESIDE_PATH: usize = 46;
 
 pub(in crate::cli) fn text(output: &Output, account: &Account<'_>) {
     let audit = account.audit;
-    account.summary().say(output);
+    account.summary.say(output);
     if audit.counts.messages.on_none > 0 {
         output.wrapped(&account.cost());
     } else if let Some((at, age)) = account.oldest_proof() {
@@ -42,7 +42,7 @@ pub(in crate::cli) fn text(output: &Output, account: &Account<'_>) {
         output.wrapped(&format!("  {line}"));
     }
     output.line("");
-    let (tone, verdict) = account.summary().verdict();
+    let (tone, verdict) = account.summary.verdict();
     output.toned(tone, &verdict);
 }
 
