@@ -9,8 +9,8 @@ use crate::job::catalogue::{LeftMailbox, SetAside};
 use crate::job::mailboxes::state_of;
 use crate::job::verdict::{MailboxState, MailboxStatus};
 use crate::job::{DriveRef, JobError};
-use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
-use crate::model::{Finding, MailboxName, Reason, StationName, escape};
+use crate::model::limits::{DRIVES_MAX, PATH_BYTES_MAX, STALLED_AFTER};
+use crate::model::{Finding, MailboxName, Reason, RelName, StationName, escape};
 use std::fmt;
 use std::path::Path;
 
@@ -314,13 +314,26 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::Missing { payload } => {
             format!("{payload} is not there any more; the message is copied again")
         }
-        Finding::NowIgnored { messages } => format!(
-            "{} at paths that the config ignores now: not looked after any more. What is on the sticks stays \
-             there, and a restore gives it back",
-            super::report::count(*messages, "message")
-        ),
+        Finding::PathsTooLong { folder, names } => paths_too_long(folder, *names),
+        Finding::NowIgnored { messages } => now_ignored(*messages),
         Finding::More { count } => format!("and {count} more problems of this kind"),
     }
+}
+
+fn paths_too_long(folder: &RelName, names: u64) -> String {
+    let names = super::report::count(names, "name");
+    format!(
+        "{names} in {folder} cannot be copied, since the path would be longer than {PATH_BYTES_MAX} bytes: move it to \
+         a folder with a shorter path"
+    )
+}
+
+fn now_ignored(messages: u64) -> String {
+    let messages = super::report::count(messages, "message");
+    format!(
+        "{messages} at paths that the config ignores now: not looked after any more. What is on the sticks stays \
+         there, and a restore gives it back"
+    )
 }
 
 /// What to do about a message that is not mirrored.
@@ -334,6 +347,7 @@ pub(super) fn next_step(reason: Reason) -> &'static str {
         Reason::DriveFull => "plug in another drive",
         Reason::DriveFailed => "see counterfoil status; use another drive",
         Reason::Changing => "it is copied once it stays the same",
+        Reason::PathTooLong => "move it to a folder with a shorter path",
         Reason::MailboxAway => "its mailbox cannot be looked at: see to its folder first",
     }
 }

@@ -16,6 +16,8 @@ use std::path::{Path, PathBuf};
 const LOCK: &str = "lock";
 /// Says in one word why there is a stand-in.
 const WHY: &str = "why";
+/// How their names begin.
+const PREFIX: &str = "counterfoil-state-";
 /// The kinds of file system that keep their files in memory (statfs(2)).
 const IN_MEMORY: [u32; 2] = [0x0102_1994, 0x8584_58f6];
 
@@ -116,6 +118,12 @@ impl StandIn {
         &self.path
     }
 
+    /// Whether a folder is one, by its name.
+    pub fn is_one(folder: &Path) -> bool {
+        let name = folder.file_name().unwrap_or_default().as_bytes();
+        name.starts_with(PREFIX.as_bytes())
+    }
+
     /// The stand-in in which a process works for a state folder now, and why it does.
     pub fn find(state: &Path) -> Option<(PathBuf, String)> {
         let owner = |path: &Path| path.symlink_metadata().ok().map(|facts| facts.uid());
@@ -142,7 +150,7 @@ impl Drop for StandIn {
 /// The name of a state folder's stand-in.
 fn name(state: &Path) -> String {
     let digest = Digest::of(host::resolved(state).as_os_str().as_bytes()).to_string();
-    format!("counterfoil-state-{}", &digest[..16])
+    format!("{PREFIX}{}", &digest[..16])
 }
 
 /// Folders in memory in which this user may make others: the service's own first, since what lies in shared ones

@@ -4,6 +4,7 @@
 use super::JobError;
 use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
 use super::mailboxes::Taken;
+use super::scan::TOO_LONG;
 use super::verdict::Counts;
 use crate::model::airtime::Link;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
@@ -200,6 +201,7 @@ fn reason(
     Ok(match row.state {
         _ if question.mailboxes.iter().any(is_away) => Reason::MailboxAway,
         FileState::NotAFile => Reason::NotAFile,
+        FileState::Unreadable if row.inode == TOO_LONG => Reason::PathTooLong,
         FileState::Unreadable => Reason::Unreadable,
         FileState::Changing => Reason::Changing,
         _ if everywhere => Reason::NoDrive,

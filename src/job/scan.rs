@@ -81,6 +81,15 @@ pub fn scan(
         let (path, facts, state) = match sighting {
             Sighting::File(path, facts) => (path, facts, FileState::Fresh),
             Sighting::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
+            // Listed by its folder: what is in it can have no row of its own.
+            Sighting::TooLong(Some(folder), names) => {
+                report.problem(Finding::PathsTooLong { folder: folder.clone(), names });
+                (folder, FileFacts::TOO_LONG, FileState::Unreadable)
+            }
+            Sighting::TooLong(None, names) => {
+                report.root_unread = Some(format!("{names} of its names are too long"));
+                continue;
+            }
             Sighting::Unreadable(path, why) => {
                 unreadable.push(path.as_ref().map(RelName::key).unwrap_or_default());
                 let told = why.clone();
@@ -216,6 +225,8 @@ fn is_below(key: &[u8], folder: &[u8]) -> bool {
 }
 
 impl FileFacts {
+    /// Stands for a folder with paths in it that are too long.
+    const TOO_LONG: Self = Self { inode: TOO_LONG as u64, ..Self::NONE };
     /// Stands for facts that a link, pipe or device does not have.
     const NONE: Self = Self {
         bytes: 0,
@@ -225,6 +236,9 @@ impl FileFacts {
         mode: 0,
     };
 }
+
+/// The inode of a row that stands for paths that are too long: no file has it.
+pub(super) const TOO_LONG: i64 = -1;
 
 impl ScanReport {
     pub(super) fn problem(&mut self, finding: Finding) {

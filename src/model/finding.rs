@@ -27,11 +27,13 @@ pub enum Reason {
     Changing,
     /// Its mailbox cannot be looked at.
     MailboxAway,
+    /// Its path is longer than any that can be used.
+    PathTooLong,
 }
 
 impl Reason {
     /// Every reason.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::NoDrive,
         Self::NotYet,
         Self::TooLarge,
@@ -41,6 +43,7 @@ impl Reason {
         Self::DriveFailed,
         Self::Changing,
         Self::MailboxAway,
+        Self::PathTooLong,
     ];
 
     /// The text used in JSON and in the catalogue.
@@ -55,6 +58,7 @@ impl Reason {
             Self::DriveFailed => "drive-failed",
             Self::Changing => "changing",
             Self::MailboxAway => "mailbox-away",
+            Self::PathTooLong => "path-too-long",
         }
     }
 
@@ -196,6 +200,13 @@ pub enum Finding {
     Missing {
         /// The copy.
         payload: PayloadName,
+    },
+    /// Names in a folder of a mailbox make paths that are too long.
+    PathsTooLong {
+        /// The folder.
+        folder: RelName,
+        /// How many.
+        names: u64,
     },
     /// Messages that were kept lie at paths that are ignored now.
     NowIgnored {

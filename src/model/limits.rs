@@ -47,8 +47,10 @@ pub const MANIFEST_LINE_BYTES: usize = 4 << 10;
 pub const LEDGER_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * LEDGER_LINE_BYTES) as u64;
 /// The same for a manifest.
 pub const MANIFEST_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * MANIFEST_LINE_BYTES) as u64;
-/// Longest message path, in octets: Linux's PATH_MAX.
-pub const PATH_BYTES_MAX: usize = 4_096;
+/// Longest message path, in octets: Linux's PATH_MAX, which counts the NUL at its end.
+pub const PATH_BYTES_MAX: usize = 4_095;
+/// Longest part of such a path, in bytes: Linux's NAME_MAX.
+pub const NAME_PART_BYTES: usize = 255;
 /// Longest name of a station or mailbox, in octets: it is a folder name on the drive.
 pub const NAME_BYTES_MAX: usize = 64;
 /// A drive.json longer than this, in octets, is not one of ours.

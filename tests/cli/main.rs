@@ -5,6 +5,7 @@
 //! - `names`: file names no other system would take, and names that steer a terminal.
 //! - `verdicts`: the verdict and the counts behind it, the same wherever they are given.
 //! - `versions`: moves, copies, removals, and versions that look like damage to the card.
+//! - `long_paths`: paths as long as may be, and longer.
 //! - `mailboxes`: several of them, and one that is away, damaged, emptied, renamed or not named any more.
 //! - `odd_files`: links, pipes, sockets, what cannot be read, what is not to be taken.
 //! - `drives`: what may befall a drive, from an empty mount point to a ledger torn apart.
@@ -18,6 +19,7 @@ mod commands;
 mod drives;
 mod help;
 mod kills;
+mod long_paths;
 mod mailboxes;
 mod names;
 mod odd_files;

@@ -2,7 +2,7 @@
 //! Never deletes one.
 
 use super::Catalogue;
-use crate::disk::{MemoryFolder, Trouble, host};
+use crate::disk::{MemoryFolder, StandIn, Trouble, host};
 use crate::job::JobError;
 use crate::model::{CardId, DriveId};
 use rusqlite::Connection;
@@ -193,6 +193,10 @@ impl Catalogue {
         // The catalogue may lose its last transactions in a power cut: it is a cache. It may not break.
         catalogue.db.pragma_update(None, "synchronous", "NORMAL")?;
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB)?;
+        if catalogue.state().is_some_and(StandIn::is_one) {
+            // The system's folder for temporary files is on the card that takes nothing.
+            catalogue.db.pragma_update(None, "temp_store", "MEMORY")?;
+        }
         if !catalogue.has_version()? {
             catalogue.create()?;
             catalogue.state().map_or(Ok(()), |state| catalogue.recall_lost_pages(state))?;
