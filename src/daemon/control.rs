@@ -89,15 +89,24 @@ pub fn ask(
     Ok(answer().ok().and_then(|answer| serde_json::from_slice(&answer).ok()))
 }
 
-/// Answers whoever asks, until the runtime ends.
+/// Answers are given as long as this lives.
+pub(super) struct Listening(tokio::task::JoinHandle<()>);
+
+impl Drop for Listening {
+    fn drop(&mut self) {
+        self.0.abort();
+    }
+}
+
+/// Answers whoever asks.
 pub(super) fn listen(
     state: &Path,
     events: mpsc::Sender<super::events::Event>,
-) -> Result<(), DiskError> {
+) -> Result<Listening, DiskError> {
     let listener = host::listen(state)?;
     let listener = UnixListener::from_std(listener).map_err(|e| host::socket_error(state, &e))?;
     let at_once = Arc::new(Semaphore::new(REQUESTS_MAX));
-    tokio::spawn(async move {
+    let answering = tokio::spawn(async move {
         while let (Ok(permit), Ok((stream, _))) =
             (Arc::clone(&at_once).acquire_owned().await, listener.accept().await)
         {
@@ -110,7 +119,7 @@ pub(super) fn listen(
             });
         }
     });
-    Ok(())
+    Ok(Listening(answering))
 }
 
 async fn converse(

@@ -13,11 +13,13 @@ use super::run::{Reload, Settings};
 use super::service::Service;
 use super::sources::{FolderWatch, Hints, MailboxWatch};
 use super::worker::Workplace;
+use crate::disk::MailboxDir;
 use crate::job::drive::Claims;
-use crate::job::round::note_drives_beneath;
-use crate::job::{JobError, Station};
+use crate::job::round::{DriveRound, note_drives_beneath};
+use crate::job::{JobError, MailboxRef, Station};
 use crate::model::Clock;
 use crate::model::limits::{NEW_FOLDER_LOOKED_AT_AGAIN, STOP_PATIENCE};
+use std::cell::RefCell;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -60,6 +62,9 @@ pub(super) struct Daemon<'a> {
     reporter: Reporter,
     watchman: Watchman,
     watches: Vec<Option<MailboxWatch>>,
+    /// The folder that each mailbox was when its watch began: another one may be mounted over it, or it may be
+    /// unmounted, and no hint tells of that.
+    roots: Vec<Option<(u64, u64)>>,
     hints: Hints,
     _folders: Vec<FolderWatch>,
 }
@@ -72,7 +77,7 @@ impl<'a> Daemon<'a> {
         service: Service,
         clock: Arc<dyn Clock>,
     ) -> Result<Self, JobError> {
-        let catalogue = clerk::catalogue(&settings.state, &*clock)?;
+        let catalogue = clerk::catalogue(&settings.state, &settings.station, &*clock)?;
         catalogue.count_same_device(settings.count_same_device)?;
         note_drives_beneath(&catalogue, &settings.station)?;
         let clerk = Clerk {
@@ -84,6 +89,7 @@ impl<'a> Daemon<'a> {
             clock: Arc::clone(&clock),
             station: settings.station.name.clone(),
             wanted_copies: settings.wanted_copies,
+            away: RefCell::default(),
         };
         let (clerk_jobs, jobs) = mpsc::channel();
         let to = events.clone();
@@ -110,6 +116,7 @@ impl<'a> Daemon<'a> {
             service,
             waiting: settings.station.mailboxes.iter().map(|_| Waiting::default()).collect(),
             watches: settings.station.mailboxes.iter().map(|_| None).collect(),
+            roots: vec![None; settings.station.mailboxes.len()],
             again_at: vec![None; settings.station.mailboxes.len()],
             station: settings.station,
             scan_every: settings.scan_every,
@@ -137,6 +144,7 @@ impl<'a> Daemon<'a> {
     fn arm(&mut self, mailbox: usize) {
         let place = &self.station.mailboxes[mailbox];
         let root = crate::disk::host::resolved(&place.path);
+        self.roots[mailbox] = root_of(place);
         self.watches[mailbox] = match MailboxWatch::new(mailbox, &root, self.hints.clone()) {
             Ok(watch) => Some(watch),
             Err(why) => {
@@ -147,7 +155,29 @@ impl<'a> Daemon<'a> {
         self.waiting[mailbox].doubt();
     }
 
+    /// Watches anew whatever is another folder than when its watch began.
+    fn arm_changed(&mut self) {
+        for mailbox in 0..self.roots.len() {
+            if root_of(&self.station.mailboxes[mailbox]) != self.roots[mailbox] {
+                self.arm(mailbox);
+            }
+        }
+    }
+
+    /// Serves until it is to end. Also where it ends in an error, nobody is at work behind its back.
     pub(super) async fn serve(
+        &mut self,
+        events: &mut Receiver<Event>,
+        reload: &mut Reload<'_>,
+    ) -> Result<Ended, JobError> {
+        let ended = self.serve_until(events, reload).await;
+        if ended.is_err() {
+            self.wind_down(events).await;
+        }
+        ended
+    }
+
+    async fn serve_until(
         &mut self,
         events: &mut Receiver<Event>,
         reload: &mut Reload<'_>,
@@ -192,12 +222,17 @@ impl<'a> Daemon<'a> {
                     self.watchman.tell(&self.station.name, &overdue);
                 }
                 Some(Event::Drive(number, round, after)) => {
+                    let round = drive_round(*round)?;
                     self.drives.done(number, &round, &after);
                     self.reporter.changed(Instant::now());
                 }
-                Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
+                Some(Event::Reread(number, report)) => {
+                    self.drives.reread_done(number, &report);
+                    report.bite.map(drop).or_else(states_own)?;
+                }
                 Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
                 Some(Event::DrivesChanged) => {
+                    self.arm_changed();
                     self.drives.refresh()?;
                     self.reporter.changed(Instant::now());
                 }
@@ -222,6 +257,7 @@ impl<'a> Daemon<'a> {
         let now = Instant::now();
         if self.next_scan <= now {
             self.next_scan = now + self.scan_every;
+            self.arm_changed();
             for mailbox in 0..self.waiting.len() {
                 match self.watches[mailbox] {
                     Some(_) => self.waiting[mailbox].doubt(),
@@ -285,16 +321,17 @@ impl<'a> Daemon<'a> {
 
     fn clerk_done(&mut self, report: ClerkReport) -> Result<(), JobError> {
         let (gone, _) = self.clerk_at.take().unwrap_or_else(|| (Vec::new(), Instant::now()));
-        let name = &self.station.mailboxes[report.mailbox].name;
+        let mailbox = &self.station.mailboxes[report.mailbox];
+        let name = &mailbox.name;
         match &report.outcome {
             Ok(findings) => {
                 findings.iter().for_each(|f| self.voice.tell(&News::MailboxFinding(name, f)));
             }
             // Without its catalogue the daemon knows nothing: end, and be started anew.
-            Err(JobError::Catalogue(_)) => {
+            Err(JobError::Catalogue(_) | JobError::State(_)) => {
                 report.outcome?;
             }
-            Err(error) => self.voice.tell(&News::MailboxAway(name, error)),
+            Err(error) => self.voice.tell(&News::MailboxAway(mailbox, error)),
         }
         if report.wants_whole {
             // A folder was renamed into the mailbox, or out of it.
@@ -311,6 +348,8 @@ impl<'a> Daemon<'a> {
         }
         if changed {
             self.tick = report.tick;
+        }
+        if changed || report.is_back {
             self.drives.want_all();
             self.reporter.changed(Instant::now());
         }
@@ -372,6 +411,24 @@ impl<'a> Daemon<'a> {
             self.voice.tell(&News::LeftWorking(label));
         }
     }
+}
+
+/// A round on a drive that ended in trouble with the state folder ends the daemon: it is no trouble of the drive.
+fn drive_round(round: DriveRound) -> Result<DriveRound, JobError> {
+    match round.outcome {
+        Err(error) if error.state_trouble().is_some() => Err(error),
+        outcome => Ok(DriveRound { outcome, ..round }),
+    }
+}
+
+/// The error, if it is the state folder's.
+fn states_own(error: JobError) -> Result<(), JobError> {
+    if error.state_trouble().is_some() { Err(error) } else { Ok(()) }
+}
+
+/// Which folder a mailbox is now.
+fn root_of(mailbox: &MailboxRef) -> Option<(u64, u64)> {
+    MailboxDir::open(&mailbox.path).ok()?.identity().ok()
 }
 
 fn folder_watches(folders: &[PathBuf], station: &Station, hints: &Hints) -> Vec<FolderWatch> {

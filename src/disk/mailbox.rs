@@ -41,6 +41,8 @@ pub enum Sighting {
     NotAFile(RelName),
     /// A folder (or the whole mailbox: `None`) that could not be read to its end.
     Unreadable(Option<RelName>, String),
+    /// A folder (or the mailbox itself: `None`) with so many names that are too long, or make paths that are.
+    TooLong(Option<RelName>, u64),
 }
 
 impl Look {

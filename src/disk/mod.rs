@@ -12,6 +12,7 @@ pub mod mounts;
 mod new_folder;
 mod same_device;
 mod scratch;
+mod stand_in;
 mod target;
 mod target_lock;
 mod volume;
@@ -24,6 +25,7 @@ pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full, read_known
 pub use memory::{MemoryDoor, MemoryDrive};
 pub use same_device::{plain_folder, same_device, serial_below};
 pub use scratch::{Files, Scratch};
+pub use stand_in::{MemoryFolder, StandIn, trouble};
 pub use target::{Placing, STAGING, TargetDir, passing_name};
 pub use target_lock::TargetLocks;
 pub use volume::{

@@ -2,7 +2,7 @@
 //! finding, and the work goes on.
 
 use crate::disk::{DiskError, Trouble};
-use crate::model::{DriveId, DriveLoss, PayloadName, RelName};
+use crate::model::{DriveId, DriveLoss, MailboxName, PayloadName, RelName, StationName};
 
 /// Why a piece of work could not be done.
 #[derive(Debug, thiserror::Error)]
@@ -25,6 +25,9 @@ pub enum JobError {
     /// The catalogue failed.
     #[error("the catalogue cannot be used: {0}; it is a cache: move it away and run again")]
     Catalogue(#[from] rusqlite::Error),
+    /// A file beside the catalogue cannot be written.
+    #[error(transparent)]
+    State(DiskError),
     /// Something read from our own files makes no sense.
     #[error("{0}")]
     Broken(String),
@@ -102,6 +105,32 @@ pub enum JobError {
         at: String,
         /// The format found.
         format: u32,
+    },
+    /// The state folder is another station's.
+    #[error(
+        "this state folder is station {known}'s, and this run is for station {asked}. Nothing was done. Give \
+         station {asked} a state folder of its own: --state DIR (in the config: state = \"DIR\")"
+    )]
+    OtherStation {
+        /// Whose it is.
+        known: StationName,
+        /// Whose it was to be.
+        asked: StationName,
+    },
+    /// A mailbox's name stands for another folder, and the mailbox is still where it was.
+    #[error(
+        "mailbox {name} is {was_at} in this state folder and still lies there, and {is_at} is another folder. \
+         Nothing was done. For another mailbox give another name: --mailbox NAME={is_at} (in the config: name = \
+         \"NAME\"). For another station give another state folder: --state DIR. If the mailbox has moved, give its \
+         old folder another name first"
+    )]
+    OtherMailbox {
+        /// The name.
+        name: MailboxName,
+        /// Where the mailbox lies.
+        was_at: String,
+        /// The folder that has its name now.
+        is_at: String,
     },
     /// A message is not repaired.
     #[error("{path} is not repaired: {why}. Nothing was changed")]
@@ -218,6 +247,25 @@ impl JobError {
         }
     }
 
+    /// Whether the state folder cannot be written, as on a card that is full, read-only or failing: then the work
+    /// goes on with a state in memory.
+    pub fn state_trouble(&self) -> Option<Trouble> {
+        use rusqlite::ErrorCode::{CannotOpen, DiskFull, ReadOnly, SystemIoFailure};
+        match self {
+            Self::Catalogue(error) => match error.sqlite_error_code()? {
+                DiskFull => Some(Trouble::Full),
+                ReadOnly => Some(Trouble::ReadOnly),
+                SystemIoFailure | CannotOpen => Some(Trouble::Failing),
+                _ => None,
+            },
+            Self::State(error) => match error.trouble {
+                trouble @ (Trouble::Full | Trouble::ReadOnly | Trouble::Failing) => Some(trouble),
+                _ => None,
+            },
+            _ => None,
+        }
+    }
+
     /// Whether a pulled stick may end in it: it answers with errors of reading and writing, or with nothing it took.
     pub fn may_be_a_pull(&self) -> bool {
         matches!(
@@ -247,7 +295,11 @@ impl JobError {
                 Trouble::Refused
             }
             Self::TargetBusy { .. } => Trouble::Busy,
-            Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
+            Self::Catalogue(_)
+            | Self::State(_)
+            | Self::Broken(_)
+            | Self::OtherStation { .. }
+            | Self::OtherMailbox { .. } => Trouble::Other,
         }
     }
 }

@@ -8,6 +8,7 @@ pub mod catalogue;
 pub mod drive;
 pub mod exclude;
 pub mod headers;
+pub mod mailboxes;
 pub mod mirror;
 pub mod prune;
 pub mod reckoning;
@@ -18,6 +19,7 @@ pub mod scan;
 pub mod settle;
 pub mod traffic;
 pub mod upkeep;
+pub mod verdict;
 pub mod verify;
 
 mod coarse_time;

@@ -28,11 +28,15 @@ pub enum Reason {
     DriveFailed,
     /// It keeps changing.
     Changing,
+    /// Its mailbox cannot be looked at.
+    MailboxAway,
+    /// Its path is longer than any that can be used.
+    PathTooLong,
 }
 
 impl Reason {
     /// Every reason.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 10] = [
         Self::NoDrive,
         Self::NotYet,
         Self::TooLarge,
@@ -41,6 +45,8 @@ impl Reason {
         Self::DriveFull,
         Self::DriveFailed,
         Self::Changing,
+        Self::MailboxAway,
+        Self::PathTooLong,
     ];
 
     /// The text used in JSON and in the catalogue.
@@ -54,6 +60,8 @@ impl Reason {
             Self::DriveFull => "drive-full",
             Self::DriveFailed => "drive-failed",
             Self::Changing => "changing",
+            Self::MailboxAway => "mailbox-away",
+            Self::PathTooLong => "path-too-long",
         }
     }
 
@@ -284,6 +292,18 @@ pub enum Finding {
     Missing {
         /// The copy.
         payload: PayloadName,
+    },
+    /// Names in a folder of a mailbox make paths that are too long.
+    PathsTooLong {
+        /// The folder.
+        folder: RelName,
+        /// How many.
+        names: u64,
+    },
+    /// Messages that were kept lie at paths that are ignored now.
+    NowIgnored {
+        /// How many.
+        messages: u64,
     },
     /// More problems of the same pass than are listed.
     More {

@@ -54,8 +54,10 @@ pub const MANIFEST_LINE_BYTES: usize = 4 << 10;
 pub const LEDGER_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * LEDGER_LINE_BYTES) as u64;
 /// The same for a manifest.
 pub const MANIFEST_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * MANIFEST_LINE_BYTES) as u64;
-/// Longest message path, in octets: Linux's PATH_MAX.
-pub const PATH_BYTES_MAX: usize = 4_096;
+/// Longest message path, in octets: Linux's PATH_MAX, which counts the NUL at its end.
+pub const PATH_BYTES_MAX: usize = 4_095;
+/// Longest part of such a path, in bytes: Linux's NAME_MAX.
+pub const NAME_PART_BYTES: usize = 255;
 /// Longest name of a station or mailbox, in octets: it is a folder name on the drive.
 pub const NAME_BYTES_MAX: usize = 64;
 /// A drive.json longer than this, in octets, is not one of ours.
@@ -138,6 +140,12 @@ pub const CHURN_PATHS_MAX: usize = 4_096;
 pub const ALIKE_MAX: u32 = 32;
 /// Messages listed one by one in a report, of each kind; the rest is counted.
 pub const LISTED_MAX: usize = 10_000;
+/// Messages read where a mailbox was and where it is, to see whether it has moved.
+pub const MOVED_MESSAGES: usize = 32;
+/// None of them longer than this, in bytes.
+pub const MOVED_BYTES: u64 = 256 << 10;
+/// Bytes that must be free on the card for the state to be kept there: the catalogue's journal of a few changes.
+pub const STATE_ROOM_BYTES: u64 = 256 << 10;
 /// Problems kept of one pass; the rest is counted.
 pub const PROBLEMS_MAX: usize = 1_000;
 

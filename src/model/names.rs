@@ -2,7 +2,7 @@
 //! Never lets one be made that could leave the folder it is used in.
 
 use super::escape;
-use super::limits::{NAME_BYTES_MAX, NUMBER_MAX, PATH_BYTES_MAX, SEGMENT_MAX};
+use super::limits::{NAME_BYTES_MAX, NAME_PART_BYTES, NUMBER_MAX, PATH_BYTES_MAX, SEGMENT_MAX};
 use std::ffi::OsStr;
 use std::fmt;
 use std::os::unix::ffi::OsStrExt as _;
@@ -33,7 +33,7 @@ impl RelName {
     pub fn new(raw: impl Into<Vec<u8>>) -> Result<Self, BadName> {
         let raw = raw.into();
         if raw.len() > PATH_BYTES_MAX {
-            return Err(bad("path", &raw, "it is longer than 4096 octets"));
+            return Err(bad("path", &raw, "it is longer than 4095 octets"));
         }
         if raw.contains(&0) {
             return Err(bad("path", &raw, "it contains a NUL"));
@@ -42,7 +42,7 @@ impl RelName {
             match part {
                 b"" => return Err(bad("path", &raw, "it is absolute or has an empty part")),
                 b"." | b".." => return Err(bad("path", &raw, "it has a part . or ..")),
-                part if part.len() > 255 => {
+                part if part.len() > NAME_PART_BYTES => {
                     return Err(bad("path", &raw, "a part is longer than 255 octets"));
                 }
                 _ => {}

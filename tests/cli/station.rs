@@ -22,11 +22,14 @@ const PATIENCE: Duration = Duration::from_secs(120);
 pub(crate) struct Station {
     root: TempDir,
     name: String,
-    mailboxes: Vec<String>,
+    /// Name and folder; no name where it is the folder's own.
+    mailboxes: Vec<(Option<String>, String)>,
     drives: Vec<PathBuf>,
     prefix: Vec<OsString>,
     /// The folders that stand for drives lie on the device of the mailbox: they count because it is asked for.
     counts_same_device: bool,
+    state: String,
+    is_named: bool,
 }
 
 impl Station {
@@ -62,6 +65,8 @@ impl Station {
             drives: Vec::new(),
             prefix: Vec::new(),
             counts_same_device: true,
+            state: "state".to_owned(),
+            is_named: true,
         };
         fs::create_dir(station.path("media")).unwrap();
         station.write_config("");
@@ -86,7 +91,22 @@ impl Station {
     }
 
     pub(crate) fn state(&self) -> PathBuf {
-        self.path("card/state")
+        self.path("card").join(&self.state)
+    }
+
+    /// Keeps the state in another folder on the card from now on.
+    pub(crate) fn use_state(&mut self, folder: &str) {
+        self.state = folder.to_owned();
+    }
+
+    /// Is called so from now on.
+    pub(crate) fn rename(&mut self, name: &str) {
+        self.name = name.to_owned();
+    }
+
+    /// Leaves it to the program from now on how the station is called.
+    pub(crate) fn do_not_name_the_station(&mut self) {
+        self.is_named = false;
     }
 
     pub(crate) fn config_file(&self) -> PathBuf {
@@ -99,7 +119,18 @@ impl Station {
 
     pub(crate) fn add_mailbox(&mut self, name: &str) {
         fs::create_dir_all(self.mailbox(name)).unwrap();
-        self.mailboxes.push(name.to_owned());
+        self.mailboxes.push((None, name.to_owned()));
+    }
+
+    /// Names only these folders as mailboxes in every command from now on.
+    pub(crate) fn name_mailboxes(&mut self, folders: &[&str]) {
+        self.mailboxes = folders.iter().map(|folder| (None, (*folder).to_owned())).collect();
+    }
+
+    /// The same, each under a name of its own.
+    pub(crate) fn name_mailboxes_as(&mut self, named: &[(&str, &str)]) {
+        let named = named.iter().map(|(name, folder)| (Some((*name).into()), (*folder).into()));
+        self.mailboxes = named.collect();
     }
 
     pub(crate) fn mailbox(&self, name: &str) -> PathBuf {
@@ -284,8 +315,11 @@ impl Station {
     /// The arguments of a command on this station, with its mailboxes and drives.
     pub(crate) fn arguments(&self, command: &[&str]) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec![command[0].into()];
-        for mailbox in &self.mailboxes {
-            args.extend(["--mailbox".into(), self.mailbox(mailbox).into_os_string()]);
+        for (name, folder) in &self.mailboxes {
+            let mut named =
+                OsString::from(name.as_ref().map_or(String::new(), |n| format!("{n}=")));
+            named.push(self.mailbox(folder));
+            args.extend(["--mailbox".into(), named]);
         }
         args.extend(self.drive_arguments());
         args.extend(command[1..].iter().map(OsString::from));
@@ -294,7 +328,9 @@ impl Station {
 
     fn drive_arguments(&self) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec!["--config".into(), self.config_file().into()];
-        args.extend(["--station".into(), self.name.clone().into()]);
+        if self.is_named {
+            args.extend(["--station".into(), self.name.clone().into()]);
+        }
         args.extend(["--state".into(), self.state().into()]);
         for drive in &self.drives {
             args.extend(["--drive".into(), drive.into()]);
@@ -356,6 +392,13 @@ impl Mounted {
         fs::create_dir(at).unwrap();
         let words = ["-t", "tmpfs", "-o", options, "none"].map(OsStr::new);
         sh("mount", &[&words[..], &[at.as_os_str()]].concat());
+        Self(at.to_owned())
+    }
+
+    /// The file system in an image.
+    pub(crate) fn image(image: &Path, at: &Path) -> Self {
+        let words = [OsStr::new("-o"), OsStr::new("loop"), image.as_os_str(), at.as_os_str()];
+        sh("mount", &words);
         Self(at.to_owned())
     }
 

@@ -85,10 +85,10 @@ fn a_message_that_vanished_is_named_and_brought_back() {
     station.delete("m001.eml");
     station
         .audit()
-        .expect_safe()
+        .expect_verdict("damaged-or-missing")
         .expect_listed("vanished", "reason", &[("m001.eml", "null")])
         .expect_counts(&[("messages.total", 2), ("messages.mirrored", 2)]);
-    station.mirror().expect_safe();
+    station.mirror().expect_verdict("damaged-or-missing");
     assert_eq!(red.lines_of("missing")[0]["path"], "m001.eml");
     assert_eq!(red.payloads().len(), 3);
     station.restore_with(&[]).expect_safe().expect_counts(&[("restored", 1), ("identical", 2)]);
@@ -190,10 +190,10 @@ fn expect_good_version_back(station: &Station) {
 
 fn expect_suspect(left: &[u8], word: &str) {
     let (station, red) = damaged_by_a_cut(left);
-    station.mirror().expect_safe().expect_counts(&[("copied", 1)]);
+    station.mirror().expect_verdict("damaged-or-missing").expect_counts(&[("copied", 1)]);
     station
         .audit()
-        .expect_safe()
+        .expect_verdict("damaged-or-missing")
         .expect_listed("suspect", "suspect", &[("0001.eml", word)])
         .expect_counts(&[("messages.suspect", 1)]);
     assert_eq!(red.lines_of("mirrored").pop().unwrap()["suspect"], word);
@@ -231,9 +231,9 @@ fn a_message_cut_short_is_suspect_and_the_good_one_comes_back() {
 #[test]
 fn two_damaged_versions_in_a_row_still_give_the_good_one() {
     let (station, _red) = damaged_by_a_cut(&long_mail().as_bytes()[..4096]);
-    station.mirror().expect_safe();
+    station.mirror().expect_verdict("damaged-or-missing");
     station.replace("0001.eml", "");
-    station.mirror().expect_safe();
+    station.mirror().expect_verdict("damaged-or-missing");
     expect_good_version_back(&station);
 }
 
@@ -246,19 +246,20 @@ fn damage_is_seen_by_the_drives_word_alone() {
     for (left, word) in cases {
         let (station, red) = damaged_by_a_cut(left);
         fs::remove_dir_all(station.state()).unwrap();
-        station.mirror().expect_safe();
+        station.mirror().expect_verdict("damaged-or-missing");
         assert_eq!(red.lines_of("mirrored").pop().unwrap()["suspect"], word);
         expect_good_version_back(&station);
         fs::remove_dir_all(station.state()).unwrap();
-        station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
-        station.audit().expect_safe().expect_listed("suspect", "suspect", &[("0001.eml", word)]);
+        station.mirror().expect_verdict("damaged-or-missing").expect_counts(&[("copied", 0)]);
+        let told = station.audit().expect_verdict("damaged-or-missing");
+        told.expect_listed("suspect", "suspect", &[("0001.eml", word)]);
     }
 }
 
 #[test]
 fn a_good_version_after_a_damaged_one_is_taken() {
     let (station, _red) = damaged_by_a_cut(b"");
-    station.mirror().expect_safe();
+    station.mirror().expect_verdict("damaged-or-missing");
     station.replace("0001.eml", long_mail() + "It falls again.\r\n");
     station.mirror();
     station.audit().expect_counts(&[("suspect", 0)]);

@@ -183,7 +183,7 @@ impl Story<'_> {
     fn audit(&self, setup: &Setup) -> Result<(), Problem> {
         let survey = Survey::take(setup, Depth::Brief, self.output)?;
         self.say("counterfoil audit:");
-        report::audit::headline(self.output, &survey.audit, &setup.station);
+        account(setup, &survey).summary.say(self.output);
         report::drives::table(self.output, &survey.drives);
         Ok(())
     }
@@ -193,7 +193,7 @@ impl Story<'_> {
         let survey = Survey::take(setup, Depth::Whole, self.output)?;
         let account = account(setup, &survey);
         self.say("counterfoil audit:");
-        report::audit::headline(self.output, &survey.audit, &setup.station);
+        account.summary.say(self.output);
         self.output.wrapped(&account.cost());
         let page = self.scratch.path("audit.html");
         crate::disk::host::write_whole(&page, report::audit::page(&account).as_bytes())?;
@@ -248,7 +248,7 @@ struct Watching {
 
 impl Watching {
     fn start(setup: &Setup) -> Result<Self, Problem> {
-        let (calls, receiver) = tokio::sync::mpsc::channel(1);
+        let (calls, mut receiver) = tokio::sync::mpsc::channel(1);
         let (told, news) = channel();
         let settings = settings(setup);
         let run = move || -> Result<(), Problem> {
@@ -259,7 +259,13 @@ impl Watching {
             let mut reload = || Err("the demo has no config".to_owned());
             let clock = Arc::new(SystemClock::new());
             let voice = Ear(told);
-            Ok(runtime.block_on(daemon::run(settings, &mut reload, &voice, clock, receiver))?)
+            Ok(runtime.block_on(daemon::run(
+                settings,
+                &mut reload,
+                &voice,
+                clock,
+                &mut receiver,
+            ))?)
         };
         let thread = std::thread::Builder::new()
             .name("daemon".to_owned())

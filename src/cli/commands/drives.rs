@@ -1,7 +1,7 @@
 //! `drives`: the drives known, and making one.
 
 use super::forget;
-use super::mirror::open_state;
+use super::state::{State, looked_at};
 use super::survey::{Depth, Survey};
 use super::whereabouts::{self, Whereabouts};
 use crate::cli::args::{DriveAction, Drives};
@@ -77,9 +77,9 @@ fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit
     let added = drive::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
     drop((volume, catalogue));
     let (id, taken_back) = (added.id, added.was_forgotten);
-    if ask(&setup.state, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)?.is_none() {
-        let (catalogue, _lock) = open_state(setup, output)?;
-        catalogue.begin_afresh(added.row, clock.stamp().time)?;
+    if ask(&looked_at(setup).0, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)?.is_none() {
+        let state = State::open(setup, output)?;
+        state.catalogue.begin_afresh(added.row, clock.stamp().time)?;
     }
     for finding in &added.findings {
         output.warn(format!("{}: {}", place.label, notices::finding(finding)));

@@ -13,6 +13,7 @@ mod rehearse;
 mod release;
 mod repair;
 pub(super) mod restore;
+mod state;
 pub(super) mod status;
 mod survey;
 pub(super) mod traffic;

@@ -1,6 +1,7 @@
 //! `restore --rehearse`: everything but writing to the mailbox. Into a passing folder, read again there, compared with
 //! the mailbox octet for octet; the folder goes, the date of a good one stays in the catalogue.
 
+use super::state::looked_at;
 use crate::cli::Exit;
 use crate::cli::notices::Problem;
 use crate::cli::output::{Output, Tone};
@@ -76,9 +77,12 @@ pub(super) fn run(
     let rehearsal = Rehearsal { restored, read_again: again.identical, compared };
     let when = rehearsal.is_good().then(|| SystemClock::new().stamp().time);
     if let Some(when) = when {
-        host::make_dirs(&setup.state)?;
         // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
-        Catalogue::open(&setup.state)?.0.set_rehearsed(when)?;
+        let (state, _) = looked_at(setup);
+        let kept = Catalogue::open(&state).and_then(|(known, _)| known.set_rehearsed(when));
+        if let Err(error) = kept {
+            output.warn(Problem::from(error).to_string());
+        }
     }
     match as_json {
         true => output.json(&object(&rehearsal, when)),

@@ -1,7 +1,8 @@
 //! What the looking commands share: a copy of the catalogue, brought up to the mailbox and the drives.
 //! Writes nothing anywhere.
 
-use crate::cli::notices::{Note, Problem};
+use super::state::looked_at;
+use crate::cli::notices::{self, Note, Problem, Unkept};
 use crate::cli::output::Output;
 use crate::cli::report::drives::Shown;
 use crate::cli::setup::Setup;
@@ -12,10 +13,12 @@ use crate::disk::{Trouble, host};
 use crate::job::JobError;
 use crate::job::audit::Audit;
 use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::mailboxes::{Held, Taken, take_in};
 use crate::job::reckoning::{Reckoning, reckon};
-use crate::job::round::{self, Looked, Taken};
+use crate::job::round::{self, Looked};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
-use crate::model::{Clock as _, Moment, Reason, Stamp};
+use crate::model::{Clock as _, Finding, Moment, Reason, Stamp};
+use std::path::Path;
 
 /// What else a command asks of the catalogue and of the drives that are here, open.
 type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
@@ -42,6 +45,8 @@ pub(super) struct Survey {
     pub rehearsed: Option<Moment>,
     /// Whether a daemon, or another command, is writing.
     pub daemon: bool,
+    /// Why nothing is remembered in the state folder, if it is not.
+    pub unkept: Option<Unkept>,
     /// What was found on the way, in words.
     notes: Vec<Note>,
 }
@@ -62,41 +67,52 @@ impl Survey {
         more: &More<'_, T>,
     ) -> Result<(Self, T), Problem> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
-        let before = served(setup);
-        let (survey, answer) = Self::beside(setup, depth, &before, more)?;
-        let after = served(setup);
+        let (state, unkept) = looked_at(setup);
+        let before = served(&state);
+        let (survey, answer) = Self::beside(setup, &state, depth, &before, more)?;
+        let after = served(&state);
         let began = |drive: &Served| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
         let (survey, answer) = match after.iter().any(began) {
-            true => Self::beside(setup, depth, &after, more)?,
+            true => Self::beside(setup, &state, depth, &after, more)?,
             false => (survey, answer),
         };
         survey.notes.iter().for_each(|note| note.say(output));
-        Ok((survey, answer))
+        Ok((Self { unkept, ..survey }, answer))
     }
 
     fn beside<T>(
         setup: &Setup,
+        state: &Path,
         depth: Depth,
         live: &[Served],
         more: &More<'_, T>,
     ) -> Result<(Self, T), Problem> {
-        let with = |catalogue: &Catalogue| Self::with(catalogue, setup, depth, live, more);
-        Ok(match Catalogue::read_only(&setup.state).as_ref().map(with) {
-            Some(Err(JobError::Catalogue(_))) | None => {
-                match with(&Catalogue::snapshot(&setup.state)?) {
-                    Err(error) if error.is_damaged_catalogue() => with(&Catalogue::in_memory()?)?,
-                    survey => survey?,
+        let with = |catalogue: &Catalogue| Self::with(catalogue, setup, state, depth, live, more);
+        match Catalogue::read_only(state).as_ref().map(with) {
+            Some(Err(JobError::Catalogue(_))) | None => {}
+            Some(survey) => return Ok(survey?),
+        }
+        match Catalogue::snapshot(state).and_then(|copy| with(&copy)) {
+            Err(error) if error.is_damaged_catalogue() => Ok(with(&Catalogue::in_memory()?)?),
+            // The system's folder for temporary files is on the same card.
+            Err(error) if error.state_trouble().is_some() => {
+                match Catalogue::snapshot_in_memory(state).and_then(|copy| with(&copy)) {
+                    Err(error) if error.is_damaged_catalogue() => {
+                        Ok(with(&Catalogue::in_memory()?)?)
+                    }
+                    survey => Ok(survey?),
                 }
             }
-            Some(survey) => survey?,
-        })
+            survey => Ok(survey?),
+        }
     }
 
     fn with<T>(
         catalogue: &Catalogue,
         setup: &Setup,
+        state: &Path,
         depth: Depth,
         live: &[Served],
         more: &More<'_, T>,
@@ -104,8 +120,10 @@ impl Survey {
         let clock = SystemClock::new();
         let station = setup.station();
         catalogue.count_same_device(setup.count_same_device)?;
-        let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
-        let mut notes = scan_findings(&taken);
+        let taken = take_in(catalogue, &station, &setup.ignore, Held::Leave, &clock)?;
+        let renamed = setup.host_renamed.iter();
+        let renamed = renamed.map(|host| Note::plain(notices::host_renamed(&setup.station, host)));
+        let mut notes: Vec<_> = renamed.chain(scan_findings(&taken)).collect();
         // What is read of a drive that is being written to may not be synced yet, and one that does not answer
         // would hang this too. So a mounted drive that the daemon serves is not touched: it was read when it
         // came, and the kernel says whether it is still there. A folder is looked at unless it is at work.
@@ -131,22 +149,38 @@ impl Survey {
             });
             notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
         }
+        let daemon = host::is_locked(&state.join("lock"));
+        let seen = Seen { taken, looked, left, live, daemon };
+        // One state of the catalogue for everything that is told.
+        let (survey, answer) = catalogue.at_once(|| {
+            Ok((Self::told(catalogue, setup, depth, &seen)?, more(catalogue, &seen.looked)?))
+        })?;
+        Ok((Self { notes, ..survey }, answer))
+    }
+
+    /// What the catalogue says of what was seen.
+    fn told(
+        catalogue: &Catalogue,
+        setup: &Setup,
+        depth: Depth,
+        seen: &Seen,
+    ) -> Result<Self, JobError> {
         let wish = round::Wish {
             station: &setup.station,
             wanted_copies: setup.wanted_copies,
             link: setup.link,
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
+            mailboxes: &seen.taken,
         };
-        let audit = round::audit_now(catalogue, &wish, &looked, &left)?;
-        let now = clock.stamp();
+        let audit = round::audit_now(catalogue, &wish, &seen.looked, &seen.left)?;
+        let now = SystemClock::new().stamp();
         let reckoning = match depth {
             Depth::Brief => Reckoning::default(),
             Depth::Whole | Depth::Listed => {
                 reckon(catalogue, &setup.station, &setup.link, now.time)?
             }
         };
-        let daemon = host::is_locked(&setup.lock_file());
-        let mut drives = shown(&audit, &looked, daemon, &live);
+        let mut drives = shown(&audit, &seen.looked, seen.daemon, &seen.live);
         for drive in &mut drives {
             drive.carried = catalogue.carried(drive.row.row)?;
             drive.history = catalogue.drive_history(drive.row.row)?;
@@ -160,23 +194,40 @@ impl Survey {
                 }
             }
         }
-        let answer = more(catalogue, &looked)?;
         let rehearsed = catalogue.rehearsed()?;
-        Ok((Self { audit, reckoning, drives, now, rehearsed, daemon, notes }, answer))
+        let (daemon, unkept, notes) = (seen.daemon, None, Vec::new());
+        Ok(Self { audit, reckoning, drives, now, rehearsed, daemon, unkept, notes })
     }
 }
 
-/// What scanning found, in words.
+/// What was seen of mailboxes and drives before the catalogue is asked.
+struct Seen {
+    taken: Vec<Taken>,
+    looked: Vec<Looked>,
+    /// What keeps each drive that is left to the daemon from taking messages, if anything does.
+    left: Vec<Option<Reason>>,
+    /// The drives that are left to the daemon.
+    live: Vec<Served>,
+    daemon: bool,
+}
+
+/// What scanning found, in words. How a mailbox could be looked at is said with the verdict.
 pub(super) fn scan_findings(taken: &[Taken]) -> Vec<Note> {
-    let notes = taken.iter().flat_map(|(mailbox, report)| {
-        report.findings.iter().map(|found| Note::found(&mailbox.name, found))
+    let notes = taken.iter().flat_map(|mailbox| {
+        let moved = mailbox.was_at.as_ref();
+        let moved =
+            moved.map(|was_at| Note::plain(notices::moved(&mailbox.name, was_at, &mailbox.path)));
+        let is_root = |f: &&Finding| matches!(f, Finding::FolderUnreadable { path: None, .. });
+        let findings = mailbox.report.findings.iter().filter(move |f| !is_root(f));
+        let findings = findings.map(|f| Note::found(&mailbox.name, f));
+        moved.into_iter().chain(findings)
     });
     notes.collect()
 }
 
 /// How a running daemon says its drives are; without one, none.
-fn served(setup: &Setup) -> Vec<Served> {
-    match ask(&setup.state, &Request::Drives, ANSWER_PATIENCE) {
+fn served(state: &Path) -> Vec<Served> {
+    match ask(state, &Request::Drives, ANSWER_PATIENCE) {
         Ok(Some(Answer::Drives(drives))) => drives,
         Ok(_) => Vec::new(),
         Err(error) => {

@@ -2,7 +2,7 @@
 //! is written into the drive's ledger where that can be written.
 
 use super::choice;
-use super::mirror::open_state;
+use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::{self, Problem};
@@ -31,10 +31,11 @@ pub(in crate::cli) fn run(
         let named = setup.asked_for.is_some();
         setup.station = choice::station(&setup, named, &drives, !scope.json, output)?;
     }
-    let (catalogue, _lock) = open_state(&setup, output)?;
+    let state = State::open(&setup, output)?;
+    let catalogue = &state.catalogue;
     let claims = Claims::default();
     let drives: Vec<_> =
-        drives.iter().map(|drive| one(&catalogue, &setup, drive, &claims, output)).collect();
+        drives.iter().map(|drive| one(catalogue, &setup, drive, &claims, output)).collect();
     for drive in &drives {
         for finding in &drive.findings {
             output.warn(format!("{}: {}", drive.label, notices::finding(finding)));

@@ -1,6 +1,7 @@
 //! `drives away` and `drives here`: the operator's word on where a drive is kept. Nothing on a drive changes;
 //! the word is kept in the catalogue, and ends as soon as the drive is seen here.
 
+use super::state::looked_at;
 use super::survey::{Depth, Survey};
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
@@ -44,7 +45,7 @@ pub(super) fn run(
     }
     let since = (said == Whereabouts::Away).then(|| SystemClock::new().stamp().time);
     // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
-    let (catalogue, _) = Catalogue::open(&setup.state)?;
+    let (catalogue, _) = Catalogue::open(&looked_at(setup).0)?;
     catalogue.declare_away(drive.row.row, since)?;
     match as_json {
         true => output.json(&json!({

@@ -1,5 +1,6 @@
 //! What a mirror pass did, drive by drive.
 
+use super::verdict::Summary;
 use super::{count, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
@@ -35,7 +36,12 @@ pub(in crate::cli) fn sums(rounds: &[DriveRound], present: u64) -> Sums {
     sums
 }
 
-pub(in crate::cli) fn json(rounds: &[DriveRound], known: &[Option<DriveRow>], sums: Sums) -> Value {
+pub(in crate::cli) fn json(
+    rounds: &[DriveRound],
+    known: &[Option<DriveRow>],
+    sums: Sums,
+    summary: &Summary<'_>,
+) -> Value {
     let drives: Vec<_> = rounds
         .iter()
         .zip(known)
@@ -55,14 +61,14 @@ pub(in crate::cli) fn json(rounds: &[DriveRound], known: &[Option<DriveRow>], su
             })
         })
         .collect();
-    json!({
-        "schema": 1,
-        "copied": sums.copied,
-        "already": sums.already,
-        "failed": sums.failed,
-        "bytes": sums.bytes,
-        "drives": drives,
-    })
+    let mut object = summary.json();
+    object.insert("schema".into(), json!(1));
+    object.insert("copied".into(), json!(sums.copied));
+    object.insert("already".into(), json!(sums.already));
+    object.insert("failed".into(), json!(sums.failed));
+    object.insert("bytes".into(), json!(sums.bytes));
+    object.insert("drives".into(), json!(drives));
+    Value::Object(object)
 }
 
 pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {

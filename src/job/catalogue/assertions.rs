@@ -204,7 +204,7 @@ impl Catalogue {
         Ok(!query.exists(params![book, mailbox])?)
     }
 
-    /// What a ledger says stands, of contents that no mailbox of this card has, that are not missing from it either,
+    /// What a ledger says stands in the mailboxes in force, of contents that no mailbox of this card has, that are not missing from it either,
     /// and of which this card does not know that they left.
     pub fn lacked(
         &self,
@@ -215,8 +215,9 @@ impl Catalogue {
             "{STANDING} s WHERE s.book = ?1 \
              AND NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
              WHERE f.content = s.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
-             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
-             ORDER BY mailbox, key, content, line DESC"
+             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content){} \
+             ORDER BY mailbox, key, content, line DESC",
+            self.in_force()
         );
         let mut query = self.db.prepare_cached(&sql)?;
         let mut rows = query.query([book])?;
@@ -243,6 +244,15 @@ impl Catalogue {
             }
         }
         Ok(true)
+    }
+
+    /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
+    /// of anything, or something was lacking then.
+    pub fn lacking_now(&self, book: &BookRow) -> Result<Lacking, JobError> {
+        match book.told == 0 || book.lacking.messages > 0 {
+            true => self.lacking(book),
+            false => Ok(Lacking::default()),
+        }
     }
 
     /// How many messages a drive asserts that this card lacks.

@@ -307,13 +307,14 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Everything that is missing or damaged, in order of the paths.
+    /// Everything that is missing from the mailboxes in force or damaged there, in order of the paths.
     pub fn each_missing(
         &self,
         mut each: impl FnMut(MissingRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let mut query =
-            self.db.prepare_cached(&format!("{MISSING} ORDER BY mailbox, key, content"))?;
+        let here = self.in_force();
+        let sql = format!("{MISSING} WHERE true{here} ORDER BY mailbox, key, content");
+        let mut query = self.db.prepare_cached(&sql)?;
         let mut rows = query.query([])?;
         while let Some(row) = rows.next()? {
             each(read_missing(row)?)?;
@@ -363,13 +364,13 @@ impl Catalogue {
         Ok(found.optional()?)
     }
 
-    /// Whether a content is there, settled, at some path of the mailboxes.
+    /// Whether a content is there, settled, at some path of the mailboxes in force: of another one nobody knows
+    /// whether it is still there.
     pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1",
-            )?
-            .exists([content])?)
+        let sql = format!(
+            "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1{}",
+            self.in_force()
+        );
+        Ok(self.db.prepare_cached(&sql)?.exists([content])?)
     }
 }

@@ -14,6 +14,7 @@ mod given_up;
 mod gone;
 mod health;
 mod holdings;
+mod in_force;
 mod ledger_lines;
 mod logs;
 mod merge;
@@ -37,6 +38,7 @@ pub use files::{FileRow, FileState, Glance, NewFile};
 pub use given_up::DriveEvent;
 pub use gone::{DepartedRow, MissingRow};
 pub use holdings::CopyCounts;
+pub use in_force::{KnownMailbox, LeftMailbox};
 pub use logs::{KnownLines, Log, LogDamage};
 pub use merge::{Decision, Role, Version, Wanted, Withheld};
 pub use opening::SetAside;
@@ -47,6 +49,7 @@ pub use retired::{Retired, Said, Untold};
 pub use traffic::{Counted, Known, Word};
 
 use super::JobError;
+use crate::disk::MemoryFolder;
 use crate::model::{Clock, MailboxName};
 use rusqlite::{Connection, OptionalExtension as _, params};
 use std::cell::{Cell, RefCell};
@@ -54,12 +57,16 @@ use std::cell::{Cell, RefCell};
 /// An open catalogue.
 pub struct Catalogue {
     db: Connection,
+    /// The folder in memory that goes with it, of a passing copy that has one.
+    home: Option<MemoryFolder>,
     /// Whether what is only good to know, as when a drive was last seen, is kept.
     keeps_sightings: bool,
     /// No change was made through it yet: the first one is a new writer's.
     is_fresh: Cell<bool>,
     /// What is known of writers, once it was asked for.
     lineage: RefCell<Option<writers::Lineage>>,
+    /// The rows of the mailboxes that questions are about; `None`: all there are.
+    in_force: RefCell<Option<Vec<i64>>>,
 }
 
 impl Catalogue {

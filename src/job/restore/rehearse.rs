@@ -56,6 +56,7 @@ pub fn compare(restored: &Path, mailbox: &Path, ignore: &GlobSet) -> Result<Comp
             Sighting::Unreadable(Some(path), _) => {
                 note(&mut found.not_restored, &mut found.not_restored_all, path);
             }
+            Sighting::TooLong(_, names) => found.not_restored_all += names,
             Sighting::Unreadable(None, _) => found.not_restored_all += 1,
             Sighting::NotAFile(_) => {}
         }

@@ -3,15 +3,11 @@
 
 use super::super::words::{airtime, share as parts, wait};
 use super::super::{clipped, count, drives, plural, size, when};
-use super::{Account, about_suspect, about_vanished};
-use crate::cli::notices;
+use super::{Account, about_suspect, about_vanished, next_step};
 use crate::cli::output::{Output, Tone};
-use crate::cli::which_drive;
-use crate::job::audit::{Audit, List, Listed, SameDeviceCopies};
-use crate::job::catalogue::Log;
+use crate::job::audit::{List, Listed};
 use crate::job::reckoning::Share;
 use crate::model::limits::LISTED_MAX;
-use crate::model::{StationName, escape};
 
 /// Messages shown on a terminal; the rest is counted, and is all in the JSON.
 const SHOWN: usize = 40;
@@ -22,8 +18,8 @@ const BESIDE_PATH: usize = 46;
 
 pub(in crate::cli) fn text(output: &Output, account: &Account<'_>) {
     let audit = account.audit;
-    headline(output, audit, account.station);
-    if audit.unmirrored.count() > 0 {
+    account.summary.say(output);
+    if audit.counts.messages.on_none > 0 {
         output.wrapped(&account.cost());
     } else if let Some((at, age)) = account.oldest_proof() {
         let age = age.map(|age| format!(", {} ago", wait(age))).unwrap_or_default();
@@ -45,6 +41,9 @@ pub(in crate::cli) fn text(output: &Output, account: &Account<'_>) {
     for line in account.assumptions().into_iter().chain(clock) {
         output.wrapped(&format!("  {line}"));
     }
+    output.line("");
+    let (tone, verdict) = account.summary.verdict();
+    output.toned(tone, &verdict);
 }
 
 fn heading(output: &Output, text: &str) {
@@ -56,9 +55,7 @@ fn messages(output: &Output, account: &Account<'_>) {
     let audit = account.audit;
     if audit.unmirrored.count() > 0 {
         heading(output, "Unmirrored, first seen first");
-        list(output, &audit.unmirrored, |message| {
-            message.reason.map(|r| format!("{r}: {}", notices::next_step(r))).unwrap_or_default()
-        });
+        list(output, &audit.unmirrored, |message| next_step(account, message));
     }
     if audit.vanished.count() > 0 {
         heading(output, "Vanished from the mailbox, nobody saw them deleted");
@@ -68,88 +65,6 @@ fn messages(output: &Output, account: &Account<'_>) {
         heading(output, "Suspect: the new version looks like damage to the card");
         list(output, &audit.suspect, about_suspect);
     }
-}
-
-/// The answer first, in one sentence.
-pub(in crate::cli) fn headline(output: &Output, audit: &Audit, station: &StationName) {
-    let (good, text) = answer(audit, station);
-    output.line(output.tone(if good { Tone::Good } else { Tone::Bad }, &text));
-    for text in gone(audit).into_iter().chain(records_lost(audit)) {
-        output.line(output.tone(Tone::Bad, &text));
-    }
-    left_out(audit).iter().for_each(|text| output.line(output.tone(Tone::Bad, text)));
-}
-
-/// The drives here or away whose copies die with the card, where that matters to the answer: a sentence each.
-pub(super) fn left_out(audit: &Audit) -> Vec<String> {
-    let drives = audit.on_same_device(SameDeviceCopies::LeftOut);
-    let told = drives.map(|(label, mailbox)| {
-        let label = escape::shown(label.as_bytes());
-        format!("{label} is {}.", which_drive::on_same_device(mailbox, false))
-    });
-    told.collect()
-}
-
-/// Said with every answer that rests on copies which die with the card.
-fn counted_as_asked(audit: &Audit) -> String {
-    let drives = audit.on_same_device(SameDeviceCopies::Counted);
-    let labels: Vec<_> = drives.map(|(label, _)| escape::shown(label.as_bytes())).collect();
-    match labels.as_slice() {
-        [] => String::new(),
-        labels => format!(
-            " Copies on the mailbox's own card or disk were counted, as asked ({}): they would be lost with it.",
-            labels.join(", ")
-        ),
-    }
-}
-
-/// What would be lost, and whether that is nothing.
-pub(super) fn answer(audit: &Audit, station: &StationName) -> (bool, String) {
-    let lost = audit.unmirrored.count();
-    let text = match lost > 0 {
-        true => format!(
-            "{station}: if this card died now, {lost} of {} ({}) would be lost.",
-            count(audit.messages, "message"),
-            size(audit.unmirrored.bytes())
-        ),
-        false => format!(
-            "{station}: if this card died now, nothing would be lost: {} ({}) {} on a drive, proven.",
-            count(audit.messages, "message"),
-            size(audit.bytes),
-            if audit.messages == 1 { "is" } else { "are" }
-        ),
-    };
-    (lost == 0, text + &counted_as_asked(audit))
-}
-
-/// What is lost already, if anything is.
-pub(super) fn gone(audit: &Audit) -> Option<String> {
-    let gone = audit.vanished.with_reason();
-    (gone > 0).then(|| {
-        let are = if gone == 1 { "is" } else { "are" };
-        format!(
-            "{} vanished from the mailbox and {are} on no drive known here.",
-            count(gone, "message")
-        )
-    })
-}
-
-/// Which drives' ledgers have lost lines, if any has.
-pub(super) fn records_lost(audit: &Audit) -> Option<String> {
-    let lost = audit.damaged_logs.iter().filter(|(_, damage)| damage.log == Log::Ledger);
-    let label = |row: i64| {
-        let drive = audit.drives.iter().find(|(drive, ..)| drive.row == row);
-        drive.map_or("a drive", |(drive, ..)| drive.label.as_str())
-    };
-    let labels: Vec<_> = lost.map(|(row, _)| escape::shown(label(*row).as_bytes())).collect();
-    (!labels.is_empty()).then(|| {
-        let ledger = if labels.len() == 1 { "The ledger" } else { "The ledgers" };
-        let has = if labels.len() == 1 { "has" } else { "have" };
-        format!(
-            "{ledger} of {} {has} lost lines: counterfoil mirror writes them again.",
-            labels.join(", ")
-        )
-    })
 }
 
 fn list(output: &Output, messages: &List, note: impl Fn(&Listed) -> String) {
@@ -192,7 +107,7 @@ fn list(output: &Output, messages: &List, note: impl Fn(&Listed) -> String) {
 }
 
 fn copies(output: &Output, account: &Account<'_>) {
-    if account.audit.messages == 0 {
+    if account.audit.counts.messages.messages == 0 {
         return;
     }
     heading(output, "Copies, the card itself counted");
