@@ -123,6 +123,8 @@ pub struct Audit {
     pub suspect: List,
     /// What of the drives' ledgers and manifests was found damaged and is not written again yet, by the drive's row.
     pub damaged_logs: Vec<(i64, LogDamage)>,
+    /// Messages that are safe only as far as a ledger is believed that has lost lines.
+    pub resting_on_damaged: u64,
     /// Every drive known: its row, and number and octets of messages it holds for this station.
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
@@ -131,8 +133,9 @@ impl Audit {
     /// Whether every message could be had again, and where it was: what the lines told that a ledger has lost, nobody
     /// knows until they are written again. A manifest tells nothing that the ledger beside it does not.
     pub fn is_safe(&self) -> bool {
-        let ledgers_whole = self.damaged_logs.iter().all(|(_, damage)| damage.log != Log::Ledger);
-        self.unmirrored.count() == 0 && self.vanished.with_reason() == 0 && ledgers_whole
+        self.unmirrored.count() == 0
+            && self.vanished.with_reason() == 0
+            && self.resting_on_damaged == 0
     }
 }
 
@@ -146,6 +149,10 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
         damaged_logs: catalogue.damaged_logs(question.station)?,
         ..Audit::default()
     };
+    if audit.damaged_logs.iter().any(|(_, damage)| damage.log == Log::Ledger) {
+        audit.resting_on_damaged =
+            catalogue.resting_on_damaged_ledgers(question.station, question.wanted_copies)?;
+    }
     let link = question.link;
     let mut names = Names { catalogue, link, known: Vec::new() };
     if totals.mirrored < totals.messages {

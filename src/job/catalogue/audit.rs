@@ -68,6 +68,27 @@ impl Catalogue {
         })?)
     }
 
+    /// Counts the messages that are safe, but not without drives whose ledgers have lost lines: where these messages
+    /// belong such a ledger may not tell.
+    pub fn resting_on_damaged_ledgers(
+        &self,
+        station: &StationName,
+        copies: u32,
+    ) -> Result<u64, JobError> {
+        let sql = format!(
+            "SELECT count(*) FROM file WHERE state = 1 AND {SAFE} AND \
+             (SELECT count(DISTINCT book.drive) FROM payload INDEXED BY payload_by_content \
+             CROSS JOIN book ON book.id = payload.book AND book.station = ?1 AND book.trusted \
+             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.book = book.id AND d.log = 0) \
+             WHERE payload.content = file.content AND payload.state = 1) < ?2"
+        );
+        let count = self
+            .db
+            .prepare_cached(&sql)?
+            .query_row(params![station.as_str(), copies], |row| row.get::<_, i64>(0))?;
+        Ok(count as u64)
+    }
+
     /// Whether some path of the mailbox is there and its content is not known, or not settled.
     pub fn has_unsettled(&self) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM file INDEXED BY file_unsettled WHERE state IN (2, 3, 4, 5) AND state > 1";

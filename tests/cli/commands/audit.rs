@@ -90,7 +90,7 @@ fn the_report_has_exactly_these_fields() {
     assert_eq!(fields(&json["at_risk"]), ["airtime_seconds", "amp_hours", "bytes", "messages"]);
     assert_eq!(
         fields(&json["messages"]),
-        ["bytes", "mirrored", "suspect", "total", "unmirrored", "vanished"]
+        ["by_damaged_ledgers", "bytes", "mirrored", "suspect", "total", "unmirrored", "vanished"]
     );
     assert_eq!(json["station"], "pier-4");
     assert!(json["clock_trusted"].is_boolean());

@@ -26,6 +26,7 @@ pub(in crate::cli) fn json(account: &Account<'_>, drives: Vec<Value>) -> Value {
             "unmirrored": audit.unmirrored.count(),
             "suspect": audit.suspect.count(),
             "vanished": audit.vanished.count(),
+            "by_damaged_ledgers": audit.resting_on_damaged,
         },
         "at_risk": {
             "messages": audit.unmirrored.count(),

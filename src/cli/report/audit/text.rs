@@ -109,7 +109,7 @@ pub(super) fn gone(audit: &Audit) -> Option<String> {
     })
 }
 
-/// Which drives' ledgers have lost lines, if any has.
+/// Which drives' ledgers have lost lines, if a message rests on one of them.
 pub(super) fn records_lost(audit: &Audit) -> Option<String> {
     let lost = audit.damaged_logs.iter().filter(|(_, damage)| damage.log == Log::Ledger);
     let label = |row: i64| {
@@ -117,11 +117,12 @@ pub(super) fn records_lost(audit: &Audit) -> Option<String> {
         drive.map_or("a drive", |(drive, ..)| drive.label.as_str())
     };
     let labels: Vec<_> = lost.map(|(row, _)| escape::shown(label(*row).as_bytes())).collect();
-    (!labels.is_empty()).then(|| {
-        let ledger = if labels.len() == 1 { "The ledger" } else { "The ledgers" };
-        let has = if labels.len() == 1 { "has" } else { "have" };
+    let messages = audit.resting_on_damaged;
+    (messages > 0).then(|| {
         format!(
-            "{ledger} of {} {has} lost lines: counterfoil mirror writes them again.",
+            "{} {} by a ledger that has lost lines, on {}: counterfoil mirror writes them again.",
+            count(messages, "message"),
+            if messages == 1 { "is safe only" } else { "are safe only" },
             labels.join(", ")
         )
     })
