@@ -119,7 +119,7 @@ pub struct Audit {
     pub unmirrored: List,
     /// Messages found missing from the mailbox; with a reason if no drive has them.
     pub vanished: List,
-    /// Messages whose present version looks like damage to the card.
+    /// Messages whose present version looks like damage to the card; with a reason if no drive has the last good one.
     pub suspect: List,
     /// What of the drives' ledgers and manifests was found damaged and is not written again yet, by the drive's row.
     pub damaged_logs: Vec<(i64, LogDamage)>,
@@ -135,6 +135,7 @@ impl Audit {
     pub fn is_safe(&self) -> bool {
         self.unmirrored.count() == 0
             && self.vanished.with_reason() == 0
+            && self.suspect.with_reason() == 0
             && self.resting_on_damaged == 0
     }
 }
