@@ -125,7 +125,7 @@ pub struct Audit {
     pub unmirrored: List,
     /// Messages found missing from the mailbox; with a reason if no drive has them.
     pub vanished: List,
-    /// Messages whose present version looks like damage to the card; with a reason if no drive has a good one.
+    /// Messages whose present version looks like damage to the card; with a reason if no drive has the last good one.
     pub suspect: List,
     /// Every drive known: its row, and number and octets of messages it holds for this station.
     pub drives: Vec<(DriveRow, u64, u64)>,

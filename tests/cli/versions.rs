@@ -201,6 +201,27 @@ fn expect_suspect(left: &[u8], word: &str) {
     expect_good_version_back(&station);
 }
 
+/// Faults 22, 36: the good version of a message that the card damaged rots too. Nothing has it then, and that is said.
+#[test]
+fn the_good_version_of_a_damaged_message_that_rots_is_told_to_be_lost() {
+    let (station, red) = Station::with_drive();
+    station.deliver_many(2);
+    station.mirror().expect_safe();
+    let good = red.payload_of("m001.eml");
+    station.replace("m001.eml", "");
+    station.mirror().expect_verdict("damaged-or-missing");
+    let told = station.audit().expect_unsafe();
+    told.expect_listed("suspect", "reason", &[("m001.eml", "null")]);
+    red.rot(&good);
+    station.verify().expect_unsafe().expect_counts(&[("damaged", 1)]);
+    station.deliver("new.eml", mail("not held up"));
+    station.mirror().expect_counts(&[("copied", 1)]);
+    let told = station.audit().expect_unsafe().expect_unmirrored(&[]);
+    told.expect_listed("suspect", "reason", &[("m001.eml", "no-drive")]);
+    let words = ["emptied: the last good version is on no drive known here"];
+    station.command(&["audit"]).expect_unsafe().expect_words(&words);
+}
+
 /// Fault 36: after a cut the file has no octets.
 #[test]
 fn an_emptied_message_is_suspect_and_the_good_one_comes_back() {

@@ -4,7 +4,8 @@ use crate::station::{Station, mail};
 use crate::told::fields;
 
 /// What every report of the mailboxes counts.
-pub(super) const COUNTS: [&str; 13] = [
+pub(super) const COUNTS: [&str; 14] = [
+    "by_damaged_ledgers",
     "bytes",
     "fewer_copies",
     "fewer_copies_bytes",

@@ -30,6 +30,7 @@ fn the_report_has_exactly_these_fields() {
     let expected = [
         "daemon",
         "drives",
+        "lacking",
         "mailboxes",
         "messages",
         "not_in_config",

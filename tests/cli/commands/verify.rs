@@ -170,7 +170,7 @@ fn a_person_is_told_which_record_is_damaged() {
 /// A drive that cannot be written: it is said each time, and by every look at it, until it can be.
 #[test]
 fn a_rotten_line_of_a_read_only_drive_stays_told_until_it_is_written_again() {
-    let (station, red) = archived();
+    let (mut station, red) = archived();
     rot(&red.ledger(), "archive/m001.eml");
     // A later format of a drive may be read and not written.
     let id = red.home().join("drive.json");
@@ -188,16 +188,22 @@ fn a_rotten_line_of_a_read_only_drive_stays_told_until_it_is_written_again() {
     assert_eq!(fields(&drive["ledger_damaged"]), ["at", "lines", "unreadable"]);
     assert_eq!(drive["ledger_damaged"]["lines"], 1);
     assert!(drive["manifest_damaged"].is_null());
-    let words =
-        ["The ledger of red has lost lines", "1 line of the ledger cannot be read any more"];
+    let words = [
+        "5 messages are safe only by a ledger that has lost lines, on red",
+        "1 line of the ledger cannot be read any more",
+    ];
     station.command(&["audit"]).expect_unsafe().expect_words(&words);
     station.command(&["status"]).expect_unsafe().expect_words(&words);
     let page = station.path("page.html");
     station.command(&["audit", "--html", page.to_str().unwrap()]).expect_unsafe();
     assert!(fs::read_to_string(page).unwrap().contains(words[0]));
+    // With another drive nothing rests on that ledger; that it is damaged is still told.
+    station.drive("blue");
+    station.mirror().expect_counts(&[("copied", 4)]);
+    assert_eq!(station.audit().expect_safe().drive("red")["ledger_damaged"]["lines"], 1);
     fs::write(&id, text).unwrap();
     station.mirror().expect_safe();
-    station.audit().expect_safe();
+    assert!(station.audit().expect_safe().drive("red")["ledger_damaged"].is_null());
     station.verify().expect_safe();
     station.restore().expect_safe().expect_counts(&[("restored", 5)]);
 }

@@ -44,6 +44,6 @@ fn about_suspect(message: &Listed) -> String {
     let what = message.suspect.map_or("", |s| s.as_str());
     match message.reason {
         None => format!("{what}: restore gives the last good version"),
-        Some(_) => format!("{what}: no good version is on a drive known here"),
+        Some(_) => format!("{what}: the last good version is on no drive known here"),
     }
 }
