@@ -58,7 +58,7 @@ impl<'a> Exclusions<'a> {
     }
 
     /// What was noted.
-    pub fn findings(self) -> Vec<Finding> {
-        self.unfinished.into_inner()
+    pub fn findings(&self) -> Vec<Finding> {
+        self.unfinished.borrow().clone()
     }
 }

@@ -107,12 +107,30 @@ pub fn scan(
     }
     changes.write()?;
     exclusions.findings().into_iter().for_each(|finding| report.problem(finding));
+    report.ignored += forget_excluded(catalogue, mailbox, &exclusions)?;
     if report.ignored > 0 {
         report.problem(Finding::NowIgnored { messages: report.ignored });
     }
     settle(catalogue, mailbox, dir, rules, &mut report)?;
     catalogue.set_scanned(mailbox)?;
     Ok(report)
+}
+
+/// What is missing from paths that are not to be taken any more is not wanted back either. How many there are.
+fn forget_excluded(
+    catalogue: &Catalogue,
+    mailbox: i64,
+    exclusions: &Exclusions<'_>,
+) -> Result<u64, JobError> {
+    let mut excluded = Vec::new();
+    catalogue.each_missing(|row| {
+        if row.mailbox == mailbox && !row.damaged && is_key_excluded(&row.key, exclusions) {
+            excluded.push(row);
+        }
+        Ok(())
+    })?;
+    catalogue.together(|| excluded.iter().try_for_each(|row| catalogue.forget_missing(row)))?;
+    Ok(excluded.len() as u64)
 }
 
 /// Looks at single paths, after hints; a folder among them asks for a whole scan (`false`).

@@ -194,7 +194,7 @@ fn an_empty_folder_where_mail_was_is_mail_missing_and_not_removed() {
         "5 missing messages are on a stick. Type:",
         "counterfoil restore --config ",
     ]);
-    assert_eq!((red.lines_of("vanished").len(), red.lines_of("removed").len()), (5, 0));
+    assert_eq!((red.lines_of("missing").len(), red.lines_of("removed").len()), (5, 0));
     station.restore().expect_safe().expect_counts(&[("restored", 6)]);
     // Mounted again, with everything as it was.
     sh("mount", &[OsStr::new("--bind"), kept.as_os_str(), outbox.as_os_str()]);
@@ -275,7 +275,7 @@ fn a_message_lost_after_the_mailbox_was_renamed_is_missing() {
     for told in expect_agreed(&station, "damaged-or-missing") {
         told.expect_counts(&[("messages.total", 2), ("messages.vanished", 1)]);
     }
-    assert_eq!(lines_of_mailbox(&red, "vanished", "post"), 1);
+    assert_eq!(lines_of_mailbox(&red, "missing", "post"), 1);
     station.restore().expect_safe();
     assert!(station.restored().join("post/m001.eml").exists());
 }

@@ -123,17 +123,20 @@ fn a_card_that_becomes_full_still_knows_what_it_knew() {
 #[test]
 fn words_said_while_nothing_was_remembered_stand() {
     let (station, red, mounted) = with_small_state("size=2m");
-    station.deliver("log.txt", "the first version\n");
+    // One message all along: its later versions take the place of the earlier ones.
+    let log = |text: &str| format!("Message-ID: <log@example.org>\r\n\r\n{text}\n");
+    station.deliver("log.txt", log("the first version"));
     station.mirror().expect_verdict("safe");
     for round in 0..3 {
         let filler = fill(mounted.path());
-        station.replace("log.txt", format!("version {round}, written while the card was full\n"));
+        station
+            .replace("log.txt", log(&format!("version {round}, written while the card was full")));
         station.mirror().expect_unsafe().expect_counts(&[("copied", 1)]);
         fs::remove_file(filler).unwrap();
         station.restore().expect_safe().expect_counts(&[("restored", 1)]);
         expect_same(&station.inbox(), &station.restored());
         station.mirror().expect_verdict("safe").expect_counts(&[("copied", 0)]);
-        station.replace("log.txt", format!("version {round}, written while there was room\n"));
+        station.replace("log.txt", log(&format!("version {round}, written while there was room")));
         station.mirror().expect_verdict("safe").expect_counts(&[("copied", 1)]);
         station.restore().expect_safe().expect_counts(&[("restored", 1)]);
         expect_same(&station.inbox(), &station.restored());

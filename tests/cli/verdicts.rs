@@ -112,7 +112,7 @@ fn what_is_damaged_and_what_is_missing_is_said_first_with_what_the_sticks_have()
         "1 message is gone from the card and on no drive known here.",
         "No good version of 1 damaged message is on a drive known here.",
         "emptied: restore gives the last good version",
-        "emptied: no good version is on a drive known here",
+        "emptied: the last good version is on no drive known here",
     ]);
     station.mirror().expect_verdict("damaged-or-missing");
     expect_agreed(&station, "damaged-or-missing");

@@ -72,7 +72,7 @@ fn tell(
         true => output.json(&report::mirror::json(rounds, known, sums(rounds, present), &summary)),
         false => report::mirror::text(output, rounds),
     }
-    report::mirror::notices(output, rounds, known);
+    report::mirror::notices(output, rounds);
     if as_json || output.is_quiet() {
         let lines = summary.lines().into_iter().filter(|(tone, _)| *tone == Tone::Bad);
         lines.for_each(|(_, line)| output.warn(line));

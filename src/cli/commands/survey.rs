@@ -68,14 +68,15 @@ impl Survey {
     ) -> Result<(Self, T), Problem> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
         let (state, unkept) = looked_at(setup);
+        let is_kept = unkept.is_none();
         let before = served(&state);
-        let (survey, answer) = Self::beside(setup, &state, depth, &before, more)?;
+        let (survey, answer) = Self::beside(setup, (&state, is_kept), depth, &before, more)?;
         let after = served(&state);
         let began = |drive: &Served| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
         let (survey, answer) = match after.iter().any(began) {
-            true => Self::beside(setup, &state, depth, &after, more)?,
+            true => Self::beside(setup, (&state, is_kept), depth, &after, more)?,
             false => (survey, answer),
         };
         survey.notes.iter().for_each(|note| note.say(output));
@@ -84,12 +85,14 @@ impl Survey {
 
     fn beside<T>(
         setup: &Setup,
-        state: &Path,
+        (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[Served],
         more: &More<'_, T>,
     ) -> Result<(Self, T), Problem> {
-        let with = |catalogue: &Catalogue| Self::with(catalogue, setup, state, depth, live, more);
+        let with = |catalogue: &Catalogue| {
+            Self::with(catalogue, setup, (state, is_kept), depth, live, more)
+        };
         match Catalogue::read_only(state).as_ref().map(with) {
             Some(Err(JobError::Catalogue(_))) | None => {}
             Some(survey) => return Ok(survey?),
@@ -112,7 +115,7 @@ impl Survey {
     fn with<T>(
         catalogue: &Catalogue,
         setup: &Setup,
-        state: &Path,
+        (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[Served],
         more: &More<'_, T>,
@@ -120,6 +123,9 @@ impl Survey {
         let clock = SystemClock::new();
         let station = setup.station();
         catalogue.count_same_device(setup.count_same_device)?;
+        if !is_kept {
+            catalogue.believe_ledgers()?;
+        }
         let taken = take_in(catalogue, &station, &setup.ignore, Held::Leave, &clock)?;
         let renamed = setup.host_renamed.iter();
         let renamed = renamed.map(|host| Note::plain(notices::host_renamed(&setup.station, host)));

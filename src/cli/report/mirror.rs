@@ -4,7 +4,6 @@ use super::verdict::Summary;
 use super::{count, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
-use crate::cli::which_drive;
 use crate::job::catalogue::DriveRow;
 use crate::job::round::DriveRound;
 use serde_json::{Value, json};
@@ -95,16 +94,9 @@ pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {
 }
 
 /// What was found on the drives and what could not be copied.
-pub(in crate::cli) fn notices(output: &Output, rounds: &[DriveRound], known: &[Option<DriveRow>]) {
+pub(in crate::cli) fn notices(output: &Output, rounds: &[DriveRound]) {
     const SHOWN: usize = 20;
-    for (round, known) in rounds.iter().zip(known) {
-        if let Some((row, mailbox)) =
-            known.as_ref().and_then(|r| Some((r, r.same_device.as_ref()?)))
-        {
-            let text =
-                format!("{} is {}", round.label, which_drive::on_same_device(mailbox, row.counts));
-            if row.counts { output.notice(text) } else { output.warn(text) }
-        }
+    for round in rounds {
         for finding in &round.findings {
             output.warn(format!("{}: {}", round.label, notices::finding(finding)));
         }

@@ -170,6 +170,14 @@ impl Catalogue {
         Ok(())
     }
 
+    /// What is missing from a location is not looked for any more; no drive is told anything of it.
+    pub fn forget_missing(&self, row: &MissingRow) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3")?
+            .execute(params![row.mailbox, row.key, row.content])?;
+        Ok(())
+    }
+
     /// A version that looked like damage is taken for the message.
     pub fn take_as_it_is(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
         let tick = self.next_tick()?;

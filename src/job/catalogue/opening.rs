@@ -176,6 +176,21 @@ impl Catalogue {
         Ok(copy)
     }
 
+    /// Answers what is safe for a state that is not kept: of a message first seen by this very look nobody here knows
+    /// when it came, and so it is safe where a ledger has it at its path and no ledger known says that it left.
+    pub fn believe_ledgers(&self) -> Result<(), JobError> {
+        self.db.pragma_update(None, "temp_store", "MEMORY")?;
+        // In place of the view of that name: what is temporary is found first (SQLite, "Names of Objects").
+        Ok(self.db.execute_batch(
+            "CREATE TEMP VIEW IF NOT EXISTS safe AS \
+             SELECT f.mailbox, f.key, p.book FROM file f \
+             CROSS JOIN payload p INDEXED BY payload_by_content ON p.content = f.content AND p.state = 1 \
+             CROSS JOIN standing s ON s.book = p.book AND s.mailbox = f.mailbox AND s.key = f.key \
+             AND s.content = f.content WHERE f.state = 1 AND (s.as_of >= f.since OR NOT EXISTS \
+             (SELECT 1 FROM departure d WHERE d.mailbox = f.mailbox AND d.key = f.key AND d.content = f.content))",
+        )?)
+    }
+
     /// The state folder it is kept in; none of one in memory.
     pub(super) fn state(&self) -> Option<&Path> {
         self.db.path().filter(|path| !path.is_empty()).map(Path::new).and_then(Path::parent)

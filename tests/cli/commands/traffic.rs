@@ -103,7 +103,8 @@ fn what_a_dead_card_had_is_read_from_a_drive() {
     assert!(!station.state().exists(), "nothing was written");
 
     // The drive is known, and away: what it told is known, and no copy is at hand.
-    station.mirror().expect_safe();
+    let told = station.mirror().expect_verdict("damaged-or-missing");
+    told.expect_words(&["MESSAGES MISSING: red holds 2 messages (to ", "that this card lacks."]);
     let _pulled = red.pull();
     let told = station.command(&["traffic"]).expect_safe();
     told.expect_words(&[

@@ -31,16 +31,17 @@ fn a_deleted_ledger_is_written_anew_from_what_the_mailbox_has() {
 #[test]
 fn a_log_deleted_while_mounted_is_noticed_and_written_anew_at_once() {
     let (station, red) = mirrored();
+    let missing = "damaged-or-missing";
     station.delete("m001.eml");
-    station.mirror().expect_safe();
+    station.mirror().expect_verdict(missing);
     fs::remove_file(red.ledger()).unwrap();
-    station.audit().expect_unsafe();
-    station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
+    station.audit().expect_counts(&[("messages.mirrored", 0)]);
+    station.mirror().expect_verdict(missing).expect_counts(&[("copied", 0)]);
     red.expect_bag_valid();
-    station.audit().expect_safe();
+    station.audit().expect_verdict(missing).expect_counts(&[("messages.mirrored", 3)]);
     fs::remove_file(red.manifest()).unwrap();
-    station.audit().expect_safe();
-    station.mirror().expect_safe().expect_counts(&[("copied", 0)]);
+    station.audit().expect_verdict(missing).expect_counts(&[("messages.mirrored", 3)]);
+    station.mirror().expect_verdict(missing).expect_counts(&[("copied", 0)]);
     red.expect_bag_valid();
     station.verify().expect_safe();
     // What vanished is wanted back, under its name.
