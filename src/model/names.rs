@@ -207,6 +207,8 @@ macro_rules! random_id {
         pub struct $name(u64);
 
         impl $name {
+            /// Stands for one that is not known; none has it.
+            pub const NONE: Self = Self(0);
             /// From 64 random bits.
             pub fn from_bits(bits: u64) -> Self {
                 Self(bits)
@@ -242,11 +244,6 @@ random_id!(
     /// The random number in a drive's `drive.json`: 16 hexadecimal digits. How a drive is known again.
     DriveId, "drive id"
 );
-impl DriveId {
-    /// Stands for a drive whose id is not known; no drive has it.
-    pub const NONE: Self = Self(0);
-}
-
 random_id!(
     /// The random number of one catalogue, so of one card: 16 hexadecimal digits.
     CardId, "card id"
