@@ -276,6 +276,8 @@ pub enum Loss {
     Lost,
     /// Somebody else has it now
     GivenAway,
+    /// What was on it was deleted
+    Reformatted,
     /// It does not work any more
     Broken,
 }
@@ -286,6 +288,7 @@ impl Loss {
         match self {
             Self::Lost => DriveLoss::Lost,
             Self::GivenAway => DriveLoss::GivenAway,
+            Self::Reformatted => DriveLoss::Reformatted,
             Self::Broken => DriveLoss::Broken,
         }
     }

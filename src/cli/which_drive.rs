@@ -44,7 +44,7 @@ pub(super) fn settle_replaced(id: DriveId) -> Vec<Advice> {
         Advice::text("If it still exists, plug in both at the same time.".to_owned()),
         Advice::command(
             "If it is gone, type:",
-            format!("counterfoil drives forget {id} --why broken"),
+            format!("counterfoil drives forget {id} --why reformatted"),
         ),
     ]
 }
@@ -54,7 +54,7 @@ pub(super) fn settle_reformatted(id: DriveId) -> Vec<Advice> {
     vec![
         Advice::command(
             "If it was reformatted, type:",
-            format!("counterfoil drives forget {id} --why broken"),
+            format!("counterfoil drives forget {id} --why reformatted"),
         ),
         Advice::command(
             "If it is another stick, kept in another place, type:",

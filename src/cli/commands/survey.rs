@@ -86,7 +86,11 @@ impl Survey {
         Ok(match Catalogue::read_only(&setup.state).as_ref().map(with) {
             Some(Err(JobError::Catalogue(_))) | None => {
                 match with(&Catalogue::snapshot(&setup.state)?) {
-                    Err(error) if error.is_damaged_catalogue() => with(&Catalogue::in_memory()?)?,
+                    Err(error) if error.is_damaged_catalogue() => {
+                        let anew = Catalogue::in_memory()?;
+                        anew.recall_forgotten(&setup.state)?;
+                        with(&anew)?
+                    }
                     survey => survey?,
                 }
             }

@@ -76,6 +76,7 @@ impl Catalogue {
     /// look, so that they change nothing and hold up nobody.
     pub fn snapshot(state: &Path) -> Result<Self, JobError> {
         let mut copy = Self::passing()?;
+        copy.recall_forgotten(state)?;
         let path = Self::path(state);
         if !host::exists(&path) {
             return Ok(copy);
@@ -163,8 +164,9 @@ impl Catalogue {
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB)?;
         if !catalogue.has_version()? {
             catalogue.create()?;
-            catalogue.state().map_or(Ok(()), |state| catalogue.recall_lost_pages(state))?;
-            catalogue.recall_forgotten()?;
+            let state = catalogue.state().map(Path::to_owned).unwrap_or_default();
+            catalogue.recall_lost_pages(&state)?;
+            catalogue.recall_forgotten(&state)?;
         }
         Ok(catalogue)
     }

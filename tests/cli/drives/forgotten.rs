@@ -209,8 +209,19 @@ fn the_word_outlives_the_catalogue() {
     }
     pulled.plug();
     let before = red.everything();
+    // Who only looks makes no new one.
+    station.audit().expect_unsafe().expect_counts(&[("messages.unmirrored", 3)]);
     station.mirror().expect_failed().expect_words(&["lost, fell into the harbour"]);
     station.audit().expect_unsafe().expect_counts(&[("messages.unmirrored", 3)]);
+    // Damaged, in its middle or from its beginning.
+    for at in [0, 4096] {
+        let file = station.state().join("catalogue.sqlite");
+        let mut bytes = fs::read(&file).unwrap();
+        bytes[at..].iter_mut().take(16_384).for_each(|byte| *byte = 0x55);
+        fs::write(&file, bytes).unwrap();
+        station.audit().expect_unsafe().expect_counts(&[("messages.unmirrored", 3)]);
+        station.mirror().expect_failed().expect_words(&["lost, fell into the harbour"]);
+    }
     assert!(red.everything() == before, "it was written to");
     station.command(&["drives", "add", red.path().to_str().unwrap()]).expect_safe();
     for name in ["catalogue.sqlite", "catalogue.sqlite-wal", "catalogue.sqlite-shm"] {
