@@ -255,7 +255,7 @@ pub enum DriveAction {
         /// Where it went, in your words, to be remembered
         #[arg(long = "where", value_name = "TEXT")]
         place: Option<String>,
-        /// Options may stand before `forget` and behind it.
+        /// Options may stand before `forget` and after it.
         #[command(flatten)]
         scope: Scope,
     },

@@ -12,7 +12,7 @@ pub(super) fn loss(why: DriveLoss, place: Option<&str>) -> String {
     }
 }
 
-/// A sentence, and the command to be typed behind it, which is never broken over lines.
+/// A sentence, and the command to be typed after it, which is never broken over lines.
 pub(super) struct Advice {
     pub text: String,
     pub command: Option<String>,

@@ -3,6 +3,7 @@
 
 mod admit;
 mod claims;
+mod evidence;
 mod identity;
 mod ledger;
 mod lines;
@@ -14,7 +15,6 @@ mod payload;
 mod prune;
 mod recognise;
 mod recover;
-mod sighting;
 mod skeleton;
 
 pub use admit::{Admission, Admitted, Begin, Here, admit};
