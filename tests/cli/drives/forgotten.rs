@@ -256,4 +256,11 @@ fn a_drive_given_up_that_may_only_be_read_is_announced_too() {
     station.use_drive(locked.path());
     station.use_only(&[&Stick::at(locked.path(), "pier-4")]);
     station.audit().expect_unsafe().expect_words(&["is forgotten since"]);
+    let told = station.mirror().expect_failed().expect_words(&["is forgotten since"]);
+    assert_eq!(told.drive("locked")["state"], "forgotten");
+    // Nor does its owner's mark hide it.
+    fs::write(red.path().join("counterfoil.skip"), "").unwrap();
+    station.use_only(&[&red]);
+    let told = station.mirror().expect_failed().expect_words(&["is forgotten since"]);
+    assert_eq!(told.drive("red")["state"], "forgotten");
 }
