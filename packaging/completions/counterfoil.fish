@@ -215,6 +215,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fi
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l why -d 'Why it is gone' -r -f -a "lost\t'Nobody knows where it is, or nobody can get at it'
 given-away\t'Somebody else has it now'
+reformatted\t'What was on it was deleted'
 broken\t'It does not work any more'"
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l where -d 'Where it went, in your words, to be remembered' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F

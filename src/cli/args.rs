@@ -277,7 +277,7 @@ pub enum DriveAction {
         /// Where it went, in your words, to be remembered
         #[arg(long = "where", value_name = "TEXT")]
         place: Option<String>,
-        /// Options may stand before `forget` and behind it.
+        /// Options may stand before `forget` and after it.
         #[command(flatten)]
         scope: Scope,
     },
@@ -298,6 +298,8 @@ pub enum Loss {
     Lost,
     /// Somebody else has it now
     GivenAway,
+    /// What was on it was deleted
+    Reformatted,
     /// It does not work any more
     Broken,
 }
@@ -308,6 +310,7 @@ impl Loss {
         match self {
             Self::Lost => DriveLoss::Lost,
             Self::GivenAway => DriveLoss::GivenAway,
+            Self::Reformatted => DriveLoss::Reformatted,
             Self::Broken => DriveLoss::Broken,
         }
     }

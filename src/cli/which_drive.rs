@@ -12,7 +12,7 @@ pub(super) fn loss(why: DriveLoss, place: Option<&str>) -> String {
     }
 }
 
-/// A sentence, and the command to be typed behind it, which is never broken over lines.
+/// A sentence, and the command to be typed after it, which is never broken over lines.
 pub(super) struct Advice {
     pub text: String,
     pub command: Option<String>,
@@ -44,7 +44,7 @@ pub(super) fn settle_replaced(id: DriveId) -> Vec<Advice> {
         Advice::text("If it still exists, plug in both at the same time.".to_owned()),
         Advice::command(
             "If it is gone, type:",
-            format!("counterfoil drives forget {id} --why broken"),
+            format!("counterfoil drives forget {id} --why reformatted"),
         ),
     ]
 }
@@ -54,7 +54,7 @@ pub(super) fn settle_reformatted(id: DriveId) -> Vec<Advice> {
     vec![
         Advice::command(
             "If it was reformatted, type:",
-            format!("counterfoil drives forget {id} --why broken"),
+            format!("counterfoil drives forget {id} --why reformatted"),
         ),
         Advice::command(
             "If it is another stick, kept in another place, type:",

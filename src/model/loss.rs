@@ -9,19 +9,22 @@ pub enum DriveLoss {
     Lost,
     /// Somebody else has it now.
     GivenAway,
+    /// What was on it was deleted.
+    Reformatted,
     /// It does not work any more. Also whatever a later version of the program has a word for.
     Broken,
 }
 
 impl DriveLoss {
     /// Every reason.
-    pub const ALL: [Self; 3] = [Self::Lost, Self::GivenAway, Self::Broken];
+    pub const ALL: [Self; 4] = [Self::Lost, Self::GivenAway, Self::Reformatted, Self::Broken];
 
     /// The word on the command line, in JSON and in the catalogue.
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Lost => "lost",
             Self::GivenAway => "given-away",
+            Self::Reformatted => "reformatted",
             Self::Broken => "broken",
         }
     }
@@ -37,6 +40,7 @@ impl fmt::Display for DriveLoss {
         f.write_str(match self {
             Self::Lost => "lost",
             Self::GivenAway => "given away",
+            Self::Reformatted => "reformatted",
             Self::Broken => "broken",
         })
     }

@@ -237,6 +237,27 @@ fn a_copy_and_its_original_never_replace_each_other() {
     assert_eq!((row(&card, first).counts, row(&card, second).counts), (true, false));
 }
 
+/// The same where nobody here ever saw both at once: another card told them apart.
+#[test]
+fn a_copy_that_another_card_told_from_its_original_replaces_nobody() {
+    let card = card();
+    let red = stick(SERIAL);
+    let (first, _) = copied(&card, &red, "RED");
+    let copy = red.copied();
+    let (other, met) = (Card::new(), Claims::default());
+    other.scan(0);
+    beside(&other, &red, "RED", &met);
+    let (second, _) = beside(&other, &copy, "BLUE", &met);
+    assert_ne!(first, second);
+    for drive in [&copy, &red, &copy] {
+        let (_, round) = copied(&card, drive, "STICK");
+        assert_eq!(replaces(&round), []);
+        let ledger = |f: &Finding| matches!(f, Finding::HasLedgerOf { .. });
+        assert!(!round.findings.iter().any(ledger), "{:?}", round.findings);
+    }
+    assert!(row(&card, first).counts && row(&card, second).counts);
+}
+
 /// Sticks that were filled in a factory by the octet may have one serial number: to have been here at once tells that
 /// they are two. Until then one of them counts, the one that was seen last.
 #[test]

@@ -35,9 +35,10 @@ fn a_stick_that_is_in_is_given_up_and_gets_nothing_more() {
     assert!(said(&told).contains("forgotten since"), "{}", said(&told));
     assert_eq!(post.audit()["messages"]["unmirrored"], 1);
     post.until("the daemon has seen it", || drive(&post, "amber")["state"] == "forgotten");
+    // In the daemon's own words: the audit that it has written says it too.
     post.until("the log says so", || {
         let log = post.log();
-        log.contains("is forgotten since") && log.contains("the bin")
+        log.contains("restore still reads them") && log.contains("broken, the bin")
     });
     let before = files(&post.path("amber"));
     post.deliver("two", "2");
@@ -142,4 +143,12 @@ fn a_folder_beside_the_mailbox_is_kept_up_to_date_and_makes_nothing_safe() {
     post.signal("HUP");
     post.until("they count", || post.audit()["messages"]["mirrored"] == 1);
     assert_eq!(post.audit()["same_device_counted"], serde_json::json!(["amber"]));
+    post.deliver("two", "2");
+    post.until_mirrored("amber", &["one", "two"]);
+    std::os::unix::fs::symlink("nowhere", post.path("mail/link")).unwrap();
+    let lines = || std::fs::read_to_string(&told).unwrap_or_default();
+    post.until("what is not mirrored is told", || lines().contains("\"link\""));
+    assert!(!lines().contains("\"two\""), "{}", lines());
+    let last: Value = serde_json::from_str(lines().lines().last().unwrap()).unwrap();
+    assert_eq!(last["messages"], 1, "{last}");
 }

@@ -93,18 +93,21 @@ impl Survey {
         let with = |catalogue: &Catalogue| {
             Self::with(catalogue, setup, (state, is_kept), depth, live, more)
         };
+        let anew = || {
+            let anew = Catalogue::in_memory()?;
+            anew.recall_forgotten(state)?;
+            Ok(with(&anew)?)
+        };
         match Catalogue::read_only(state).as_ref().map(with) {
             Some(Err(JobError::Catalogue(_))) | None => {}
             Some(survey) => return Ok(survey?),
         }
         match Catalogue::snapshot(state).and_then(|copy| with(&copy)) {
-            Err(error) if error.is_damaged_catalogue() => Ok(with(&Catalogue::in_memory()?)?),
+            Err(error) if error.is_damaged_catalogue() => anew(),
             // The system's folder for temporary files is on the same card.
             Err(error) if error.state_trouble().is_some() => {
                 match Catalogue::snapshot_in_memory(state).and_then(|copy| with(&copy)) {
-                    Err(error) if error.is_damaged_catalogue() => {
-                        Ok(with(&Catalogue::in_memory()?)?)
-                    }
+                    Err(error) if error.is_damaged_catalogue() => anew(),
                     survey => Ok(survey?),
                 }
             }

@@ -45,7 +45,7 @@ impl Catalogue {
         Ok(self.db.prepare_cached(&sql)?.exists([drive])?)
     }
 
-    /// Brings the books of a drive in line with what is known of it; to be called behind every change of that, and
+    /// Brings the books of a drive in line with what is known of it; to be called after every change of that, and
     /// where a book was made. Writes only if that is news.
     pub fn settle_counts(&self, drive: i64) -> Result<(), JobError> {
         let counts = self.counts(drive)?;
@@ -114,6 +114,13 @@ impl Catalogue {
             self.note_history(drive.row, now, what, by.as_deref(), None)?;
             self.settle_counts(drive.row)
         })
+    }
+
+    /// Which drive it was that was found there.
+    pub fn set_replaced_by(&self, drive: i64, by: DriveId) -> Result<(), JobError> {
+        let sql = "UPDATE drive SET replaced_by = ?2 WHERE id = ?1 AND replaced IS NOT NULL";
+        self.db.execute(sql, params![drive, by.to_string()])?;
+        Ok(())
     }
 
     /// A drive that was taken for replaced was seen.

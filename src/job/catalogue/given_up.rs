@@ -9,9 +9,10 @@ use crate::model::limits::{DRIVE_EVENTS_KEPT, DRIVE_EVENTS_SHOWN};
 use crate::model::{DriveId, DriveLoss, Moment};
 use rusqlite::params;
 use serde::{Deserialize, Serialize};
+use std::path::Path;
 
 /// The file beside the catalogue: a line of JSON for each drive given up.
-const FORGOTTEN: &str = "forgotten-drives";
+pub(super) const FORGOTTEN: &str = "forgotten-drives";
 
 /// Something that was said of a drive, or found out about it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -92,9 +93,8 @@ impl Catalogue {
         }
     }
 
-    /// Takes over into a new catalogue which drives were given up.
-    pub(super) fn recall_forgotten(&self) -> Result<(), JobError> {
-        let Some(state) = self.state() else { return Ok(()) };
+    /// Takes over into a new catalogue which drives were given up, as the file in the state folder says.
+    pub fn recall_forgotten(&self, state: &Path) -> Result<(), JobError> {
         let known = host::read_text(&state.join(FORGOTTEN)).unwrap_or_else(|error| {
             // On a card that fails, going on without is better than not copying at all.
             tracing::warn!(%error, "which drives were given up is not known any more");

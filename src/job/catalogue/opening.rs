@@ -77,6 +77,7 @@ impl Catalogue {
     /// look, so that they change nothing and hold up nobody.
     pub fn snapshot(state: &Path) -> Result<Self, JobError> {
         let mut copy = Self::passing()?;
+        copy.recall_forgotten(state)?;
         let path = Self::path(state);
         if !host::exists(&path) {
             return Ok(copy);
@@ -216,8 +217,9 @@ impl Catalogue {
         }
         if !catalogue.has_version()? {
             catalogue.create()?;
-            catalogue.state().map_or(Ok(()), |state| catalogue.recall_lost_pages(state))?;
-            catalogue.recall_forgotten()?;
+            let state = catalogue.state().map(Path::to_owned).unwrap_or_default();
+            catalogue.recall_lost_pages(&state)?;
+            catalogue.recall_forgotten(&state)?;
         }
         Ok(catalogue)
     }
@@ -261,8 +263,9 @@ fn copy_files(state: &Path, folder: &Path) -> Result<(), JobError> {
     if host::copy_file(&from, &to)? {
         host::copy_file(&beside(&from, "-wal"), &beside(&to, "-wal"))?;
     }
-    let lost = super::books::LOST_PAGES;
-    host::copy_file(&state.join(lost), &folder.join(lost))?;
+    for beside in [super::books::LOST_PAGES, super::given_up::FORGOTTEN] {
+        host::copy_file(&state.join(beside), &folder.join(beside))?;
+    }
     Ok(())
 }
 

@@ -1,6 +1,7 @@
 //! Admission: the only way to a station's bag on a drive. Knows the drive again, reads what is new in
 //! its ledger, and on the first time in a mount session makes it whole.
 
+use super::evidence::{self, Evidence};
 use super::identity::{self, Known};
 use super::ledger::{self, Extent, Loaded};
 use super::lengths;
@@ -8,7 +9,6 @@ use super::logs;
 use super::lost_id;
 use super::manifest;
 use super::recover::{self, Recovery};
-use super::sighting::{self, Sighting};
 use super::skeleton;
 use crate::disk::host::Lock;
 use crate::disk::{Access, DiskError, Volume};
@@ -244,7 +244,7 @@ fn identified(
     now: Moment,
     findings: &mut Vec<Finding>,
 ) -> Result<Identified, JobError> {
-    let mut found = sighting::found(catalogue, volume, asked.label, asked.at)?;
+    let mut found = evidence::found(catalogue, volume, asked.label, asked.at)?;
     let (id, only_readable) = identify(catalogue, volume, asked, &found, findings)?;
     let lock = match asked.access {
         Access::Write => catalogue.lock_drive(id)?,
@@ -253,7 +253,7 @@ fn identified(
     found.origin = identity::origin_of(volume, id)?;
     let drive = match asked.taken_for {
         Some(taken_for) => catalogue.drive_seen(taken_for, &found, now)?,
-        None => Sighting { catalogue, volume, here: asked.here, now }.see(id, &found, findings)?,
+        None => Evidence { catalogue, volume, here: asked.here, now }.see(id, &found, findings)?,
     };
     if asked.access == Access::Read
         && let Some(gone) = catalogue.drive(id)?.and_then(|row| row.forgotten)

@@ -2,9 +2,9 @@
 //! one it is, and another one where it may be begun. Never lets one stick count as two.
 
 use super::admit::{Admission, Begin, Here};
+use super::evidence::{self, Evidence, named, nothing_there};
 use super::identity::{self, Known};
 use super::recognise::{Recognised, recognise};
-use super::sighting::{self, Sighting, named, nothing_there};
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow, FoundDrive, ReplacedHow, SameDevice};
@@ -60,19 +60,22 @@ fn begin_anew(
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<DriveId, JobError> {
-    let own = identity::make_drive(volume, clock)?;
     let now = clock.stamp().time;
     catalogue.together(|| {
         // One may have come meanwhile.
         let here = here();
         maybe.retain(|drive| !here.contains(&drive.id));
         let how = ReplacedHow::Unreadable;
-        maybe.iter().try_for_each(|drive| catalogue.set_replaced(drive, Some(own), how, now))
+        maybe.iter().try_for_each(|drive| catalogue.set_replaced(drive, None, how, now))
     })?;
-    if !maybe.is_empty() {
-        let maybe = maybe.iter().map(named).collect();
-        findings.push(Finding::IdUnknown { own, maybe });
+    if maybe.is_empty() {
+        return identity::make_drive(volume, clock);
     }
+    // Before the new id is on the medium: a cut in between must not leave two that count.
+    catalogue.make_durable()?;
+    let own = identity::make_drive(volume, clock)?;
+    maybe.iter().try_for_each(|drive| catalogue.set_replaced_by(drive.row, own))?;
+    findings.push(Finding::IdUnknown { own, maybe: maybe.iter().map(named).collect() });
     Ok(own)
 }
 
@@ -99,7 +102,7 @@ pub fn add(
     clock: &dyn Clock,
 ) -> Result<AddedDrive, JobError> {
     let mut findings = Vec::new();
-    let mut found = sighting::found(catalogue, volume, label, at)?;
+    let mut found = evidence::found(catalogue, volume, label, at)?;
     let id = match identity::read(volume)? {
         Known::Id(told) => told.id,
         _ => match recognise(catalogue, volume, found.folder.as_deref(), &[])? {
@@ -114,13 +117,13 @@ pub fn add(
         },
     };
     found.origin = identity::origin_of(volume, id)?;
-    let sight = Sighting { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
+    let sight = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
     let row = sight.see(id, &found, &mut findings)?;
     let was_forgotten = catalogue.drive(id)?.is_some_and(|row| row.forgotten.is_some());
     Ok(AddedDrive { id, row, was_forgotten, same_device: found.same_device, findings })
 }
 
-/// What is only looked at keeps what it has: copies without an id, as behind a repair tool, are readable all the same.
+/// What is only looked at keeps what it has: copies without an id, as after a repair tool, are readable all the same.
 fn read_only(
     catalogue: &Catalogue,
     volume: &dyn Volume,

@@ -3,6 +3,7 @@
 
 mod admit;
 mod claims;
+mod evidence;
 mod identity;
 mod ledger;
 mod lengths;
@@ -17,7 +18,6 @@ mod prune;
 mod recognise;
 mod recover;
 mod retell;
-mod sighting;
 mod skeleton;
 
 pub use admit::{Admission, Admitted, Begin, Here, admit};

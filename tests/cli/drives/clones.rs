@@ -112,7 +112,7 @@ fn diverged_clones_in_turn_are_each_read_anew() {
     stick.expect_bag_valid();
 }
 
-/// The same length and another end: as when both got a message of the same length in the same place.
+/// As when one got less than the other since.
 #[test]
 fn a_clone_whose_ledger_is_longer_and_another_is_said_and_read_anew() {
     let turns = Turns::new();
@@ -162,4 +162,24 @@ fn an_old_image_put_back_counts_for_what_is_in_it() {
     told.expect_words(&["an old state of this drive"]);
     station.mirror().expect_safe().expect_counts(&[("copied", 1)]);
     assert_eq!(turns.expect_true(), 4);
+}
+
+/// As long as it was known to be, and another end: it is not taken for what is known.
+#[test]
+fn a_ledger_of_the_same_length_with_another_end_is_read_anew() {
+    let turns = Turns::new();
+    let Turns { station, stick, .. } = &turns;
+    station.deliver_many(3);
+    station.mirror().expect_safe();
+    let mut text = fs::read(stick.ledger()).unwrap();
+    // Within the hash that ends the last line.
+    let at = text.len() - 10;
+    text[at] = if text[at] == b'0' { b'1' } else { b'0' };
+    let length = text.len();
+    fs::write(stick.ledger(), text).unwrap();
+    let words = [&format!("the ledger has {length} octets and does not go on")[..], "read anew"];
+    station.audit().expect_words(&words);
+    station.mirror().expect_safe().expect_words(&words);
+    assert_eq!(turns.expect_true(), 3);
+    stick.expect_bag_valid();
 }

@@ -209,8 +209,19 @@ fn the_word_outlives_the_catalogue() {
     }
     pulled.plug();
     let before = red.everything();
+    // Who only looks makes no new one.
+    station.audit().expect_unsafe().expect_counts(&[("messages.unmirrored", 3)]);
     station.mirror().expect_failed().expect_words(&["lost, fell into the harbour"]);
     station.audit().expect_unsafe().expect_counts(&[("messages.unmirrored", 3)]);
+    // Damaged, in its middle or from its beginning.
+    for at in [0, 4096] {
+        let file = station.state().join("catalogue.sqlite");
+        let mut bytes = fs::read(&file).unwrap();
+        bytes[at..].iter_mut().take(16_384).for_each(|byte| *byte = 0x55);
+        fs::write(&file, bytes).unwrap();
+        station.audit().expect_unsafe().expect_counts(&[("messages.unmirrored", 3)]);
+        station.mirror().expect_failed().expect_words(&["lost, fell into the harbour"]);
+    }
     assert!(red.everything() == before, "it was written to");
     station.command(&["drives", "add", red.path().to_str().unwrap()]).expect_safe();
     for name in ["catalogue.sqlite", "catalogue.sqlite-wal", "catalogue.sqlite-shm"] {
@@ -245,4 +256,11 @@ fn a_drive_given_up_that_may_only_be_read_is_announced_too() {
     station.use_drive(locked.path());
     station.use_only(&[&Stick::at(locked.path(), "pier-4")]);
     station.audit().expect_unsafe().expect_words(&["is forgotten since"]);
+    let told = station.mirror().expect_failed().expect_words(&["is forgotten since"]);
+    assert_eq!(told.drive("locked")["state"], "forgotten");
+    // Nor does its owner's mark hide it.
+    fs::write(red.path().join("counterfoil.skip"), "").unwrap();
+    station.use_only(&[&red]);
+    let told = station.mirror().expect_failed().expect_words(&["is forgotten since"]);
+    assert_eq!(told.drive("red")["state"], "forgotten");
 }

@@ -125,6 +125,45 @@ fn two_sticks_in_turn_at_one_mount_point_are_two_copies() {
     expect_same(&station.inbox(), &station.restored());
 }
 
+/// The same where the drive is a folder on the stick, and where what is mounted in turn are folders of the system's own
+/// device: neither is one folder in which a drive was begun anew.
+#[test]
+fn folders_in_turn_at_one_path_are_two_copies_too() {
+    for on_sticks in [true, false] {
+        let mut station = Station::on_the_systems_device();
+        station.write_config("[drives]\nwanted_copies = 2\n");
+        station.deliver_many(3);
+        let shelf = station.path("media/shelf");
+        fs::create_dir(&shelf).unwrap();
+        let folders = ["red", "blue"].map(|name| shelf.join(name));
+        let sticks: Vec<_> = folders
+            .iter()
+            .filter(|_| on_sticks)
+            .map(|folder| Mounted::small(folder, "size=16m"))
+            .collect();
+        folders.iter().filter(|_| !on_sticks).for_each(|folder| fs::create_dir(folder).unwrap());
+        let at = station.path("media/STICK");
+        let drive = if on_sticks { at.join("backup") } else { at.clone() };
+        station.use_drive(&drive);
+        for (turn, folder) in folders.iter().chain(&folders).chain(&folders).enumerate() {
+            let mounted = Mounted::bind(folder, &at);
+            if turn < 2 {
+                drop(fs::create_dir(&drive));
+                station.command(&["drives", "add", drive.to_str().unwrap()]).expect_safe();
+            }
+            let told = station.mirror();
+            assert!(!told.warnings().contains("was reformatted"), "{turn}: {}", told.warnings());
+            if turn > 0 {
+                let audit = station.audit().expect_safe();
+                assert_eq!(copies(&audit), serde_json::json!([0, 0, 3]), "{on_sticks} {turn}");
+            }
+            drop(mounted);
+            fs::remove_dir(&at).unwrap();
+        }
+        drop(sticks);
+    }
+}
+
 /// The operator answers that the first one is kept elsewhere.
 #[test]
 fn away_answers_the_question_whether_a_stick_was_reformatted() {

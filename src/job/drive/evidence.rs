@@ -31,7 +31,7 @@ pub(super) fn found<'a>(
 }
 
 /// A drive that is seen.
-pub(super) struct Sighting<'a> {
+pub(super) struct Evidence<'a> {
     pub catalogue: &'a Catalogue,
     pub volume: &'a dyn Volume,
     /// Tells which drives are seen to be elsewhere.
@@ -39,7 +39,15 @@ pub(super) struct Sighting<'a> {
     pub now: Moment,
 }
 
-impl Sighting<'_> {
+/// What a drive that was never seen before has on it.
+struct Holds {
+    /// Nothing was ever kept on it.
+    nothing: bool,
+    /// The drives with whose ledger it goes on.
+    ledger_of: Vec<DriveId>,
+}
+
+impl Evidence<'_> {
     /// Gives it its row, and takes in what it says of others. As one change: of two that are seen at the same time one
     /// is seen first, and then the other one is here, or is taken back.
     pub(super) fn see(
@@ -48,21 +56,43 @@ impl Sighting<'_> {
         found: &FoundDrive<'_>,
         findings: &mut Vec<Finding>,
     ) -> Result<i64, JobError> {
-        self.catalogue.together(|| self.judged(id, found, findings))
+        // What the medium says is read before: a hung one must not hold up whoever waits for the catalogue.
+        let holds = match self.catalogue.drive(id)? {
+            Some(_) => None,
+            None => Some(self.holds(id)?),
+        };
+        self.catalogue.together(|| self.judged(id, found, holds.as_ref(), findings))
+    }
+
+    /// What a drive with an id never seen before has on it. One that was set apart from another goes on with that one's
+    /// ledger by right.
+    fn holds(&self, id: DriveId) -> Result<Holds, JobError> {
+        let Self { catalogue, volume, .. } = *self;
+        let stations = identity::stations(volume)?;
+        let mut others = catalogue.drives()?;
+        let earlier = identity::earlier_ids(volume)?;
+        others.retain(|other| {
+            ![id, DriveId::NONE].contains(&other.id) && !earlier.contains(&other.id)
+        });
+        let ledger_of = of_longest_ledger(catalogue, volume, &stations, &others)?;
+        let ledger_of = ledger_of.iter().map(|other| other.id).collect();
+        Ok(Holds { nothing: stations.is_empty(), ledger_of })
     }
 
     /// Two drives with one serial number are one stick begun twice, unless one was copied from the other, or both were
-    /// ever here at once. Two drives in one folder of the system's own device are not two.
+    /// ever here at once. Two drives in one folder of the system's own device are not two. A drive with an id never
+    /// seen before that goes on with the ledger of one that is known and not here is that one, its id rotted into
+    /// another, or a copy of it: the one known is not counted beside it until it is seen.
     fn judged(
         &self,
         id: DriveId,
         found: &FoundDrive<'_>,
+        holds: Option<&Holds>,
         findings: &mut Vec<Finding>,
     ) -> Result<i64, JobError> {
         let Self { catalogue, now, .. } = *self;
         let here = (self.here)();
         let before = catalogue.drive_at(found.at)?;
-        let is_new = catalogue.drive(id)?.is_none();
         let row = catalogue.drive_seen(id, found, now)?;
         let drives = catalogue.drives()?;
         let Some(own) = drives.iter().find(|drive| drive.id == id) else { return Ok(row) };
@@ -82,11 +112,16 @@ impl Sighting<'_> {
                 findings.push(Finding::Replaces { other: named(other) });
             }
         }
-        let absent: Vec<_> =
-            drives.iter().filter(is_other).filter(|drive| !here.contains(&drive.id)).collect();
-        if is_new && !takes_a_place && !self.has_ledger_of_another(own, &absent, findings)? {
-            let before = before.filter(|before| !here.contains(&before.id));
-            self.ask_about_the_place(own, before.as_ref(), findings)?;
+        if let Some(holds) = holds.filter(|_| !takes_a_place) {
+            let is_absent = |drive: &&DriveRow| !here.contains(&drive.id);
+            let of_ledger = |drive: &&DriveRow| holds.ledger_of.contains(&drive.id);
+            for other in drives.iter().filter(of_ledger).filter(is_absent).filter(|o| o.counts) {
+                catalogue.set_replaced(other, Some(id), ReplacedHow::Ledger, now)?;
+                findings.push(Finding::HasLedgerOf { other: named(other) });
+            }
+            if holds.nothing {
+                self.ask_about_the_place(own, before.as_ref().filter(is_absent), findings)?;
+            }
         }
         catalogue.settle_counts(row)?;
         Ok(row)
@@ -112,28 +147,6 @@ impl Sighting<'_> {
         Ok((same_folder && !is_here).then_some(ReplacedHow::Folder))
     }
 
-    /// Whether a drive with an id never seen before goes on with the ledger of one that is known and not here: then the
-    /// id has rotted into another one, or files were copied; the one known is not counted beside it until it is seen.
-    /// One that was set apart from another goes on with that one's ledger by right.
-    fn has_ledger_of_another(
-        &self,
-        own: &DriveRow,
-        absent: &[&DriveRow],
-        findings: &mut Vec<Finding>,
-    ) -> Result<bool, JobError> {
-        let Self { catalogue, volume, .. } = *self;
-        let earlier = identity::earlier_ids(volume)?;
-        let others = absent.iter().filter(|drive| !earlier.contains(&drive.id));
-        let absent: Vec<_> = others.map(|drive| (*drive).clone()).collect();
-        let stations = identity::stations(volume)?;
-        let found = of_longest_ledger(catalogue, volume, &stations, &absent)?;
-        for other in found.iter().filter(|other| other.counts) {
-            catalogue.set_replaced(other, Some(own.id), ReplacedHow::Ledger, self.now)?;
-            findings.push(Finding::HasLedgerOf { other: named(other) });
-        }
-        Ok(!found.is_empty())
-    }
-
     /// A new drive on a device, on which nothing was ever kept, where another one was last: that one reformatted, or a
     /// second one that is mounted at the same place. Nothing on either tells which.
     fn ask_about_the_place(
@@ -150,7 +163,6 @@ impl Sighting<'_> {
             || !on_devices
             || before.away.is_some()
             || own.origin != Some(own.id)
-            || !identity::stations(self.volume)?.is_empty()
         {
             return Ok(());
         }
