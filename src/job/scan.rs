@@ -211,7 +211,8 @@ fn missing(
     report.changes += 1;
     let Some(row) = changes.catalogue.file(mailbox, &row.key)? else { return Ok(()) };
     if is_ignored {
-        report.ignored += 1;
+        // What is missing is counted where it is missing from.
+        report.ignored += u64::from(row.state.is_there());
         return changes.push(Change::Forget(row));
     }
     if row.content.is_none() {

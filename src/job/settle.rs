@@ -292,7 +292,7 @@ fn read_message(
         return Ok(Read::Changed(now));
     }
     let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
-    let continues = headers.message_id.is_empty() && beginning.is_it();
+    let continues = headers.message_id.is_empty() && beginning.matches();
     Ok(Read::Whole(NewFile { identity, headers, weight, suspect: None, continues }, end))
 }
 
@@ -318,7 +318,7 @@ impl Beginning {
         }
     }
 
-    fn is_it(self) -> bool {
+    fn matches(self) -> bool {
         self.before.is_some_and(|before| self.hasher.finish() == before)
     }
 }

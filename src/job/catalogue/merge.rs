@@ -94,6 +94,9 @@ struct Candidate {
     elsewhere: bool,
 }
 
+/// Marks of each replica and mailbox: line and position.
+type Marks = HashMap<(i64, i64), Vec<(i64, Position)>>;
+
 /// Decides about the contents of one location.
 struct Judge<'a> {
     catalogue: &'a Catalogue,
@@ -101,8 +104,8 @@ struct Judge<'a> {
     writers: Writers,
     /// What each writer's positions cover of others, once it was asked for.
     reaches: HashMap<WriterId, Reach>,
-    /// The marks of each replica and mailbox: line and position.
-    marks: HashMap<(i64, i64), Vec<(i64, Position)>>,
+    /// All of them.
+    marks: Marks,
     with_removed: bool,
 }
 
@@ -168,16 +171,13 @@ impl Catalogue {
         })
     }
 
-    fn marks(
-        &self,
-        station: &StationName,
-    ) -> Result<HashMap<(i64, i64), Vec<(i64, Position)>>, JobError> {
+    fn marks(&self, station: &StationName) -> Result<Marks, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT m.book, m.mailbox, m.line, m.writer, m.n FROM book JOIN mark m ON m.book = book.id \
              WHERE book.station = ?1 ORDER BY m.line",
         )?;
         let mut rows = query.query([station.as_str()])?;
-        let mut marks: HashMap<_, Vec<_>> = HashMap::new();
+        let mut marks = Marks::new();
         while let Some(row) = rows.next()? {
             let mark = (row.get(2)?, position_columns(row, 3)?);
             marks.entry((row.get(0)?, row.get(1)?)).or_default().push(mark);

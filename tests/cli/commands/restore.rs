@@ -187,18 +187,21 @@ fn the_report_has_these_fields() {
         [
             "bytes",
             "config",
+            "conflicts",
             "damaged",
             "doubtful",
             "from_second_copy",
             "identical",
             "instead_of_suspect",
             "kept_both",
+            "left_out",
             "missing",
             "no_room",
             "no_room_bytes",
             "not_made",
             "not_written",
             "numbered",
+            "older",
             "restored",
             "schema"
         ]
