@@ -7,6 +7,7 @@ mod config;
 mod costs;
 mod exit;
 mod file;
+mod findings;
 mod notices;
 mod output;
 mod progress;

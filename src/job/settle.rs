@@ -123,7 +123,7 @@ fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Resu
     let seen = row.state == FileState::LeavingSeen;
     let Some(content) = row.content else { return catalogue.forget(row) };
     let place = catalogue.new_place(row, content)?;
-    let to = place.as_ref().map(|(mailbox, key)| (*mailbox, key.as_slice()));
+    let to = place.as_ref().map(|(mailbox, key)| (*mailbox, key.as_slice(), content));
     let of = (row.mailbox, row.key.as_slice(), content);
     let state = match (to, seen) {
         (Some(_), _) => {
@@ -168,14 +168,19 @@ fn superseded(
     at: i64,
 ) -> Result<(), JobError> {
     let of = |content| (row.mailbox, row.key.as_slice(), content);
-    let replaced =
+    // What the card made of a message is nobody's message: nothing follows it.
+    let dropped =
         |content| catalogue.set_departed(of(content), Departed::Replaced, None, at).map(drop);
+    let replaced = |content| {
+        let heir = Some((row.mailbox, row.key.as_slice(), catalogue.content(&new.identity)?));
+        catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
+    };
     match (new.suspect.is_some(), row.suspect.is_some()) {
         // What the card made of a message does not take its place.
         (true, false) => catalogue.set_missing(row, before, true),
-        (true, true) => replaced(before),
+        (true, true) => dropped(before),
         (false, true) => {
-            replaced(before)?;
+            dropped(before)?;
             let Some(good) = row.good else { return Ok(()) };
             if catalogue.identity(good)? == new.identity {
                 return Ok(());
@@ -191,7 +196,7 @@ fn superseded(
             }
             match catalogue.new_place(row, before)? {
                 Some((mailbox, key)) => {
-                    let to = Some((mailbox, key.as_slice()));
+                    let to = Some((mailbox, key.as_slice(), before));
                     catalogue.set_departed(of(before), Departed::Moved, to, at).map(drop)
                 }
                 None if catalogue.is_present(before)? => Ok(()),

@@ -38,8 +38,9 @@ pub const LEDGER_AHEAD_LINES: usize = 128;
 /// Positions that a writer names as its beginning: its parent, and one for each card whose ledgers it had read. A line
 /// with more is none of ours.
 pub const WRITER_LINKS_MAX: usize = 64;
-/// Moves of one content that are followed to where it went in the end: beyond, the departure waits.
-pub const MOVES_FOLLOWED: usize = 64;
+/// Moves and later versions of one message that are followed to what is there in the end, as of a draft saved again
+/// and again: beyond, the departure waits.
+pub const HEIRS_FOLLOWED: usize = 4_096;
 /// Versions of one message that a restore tries one after the other where no good copy of the last can be had.
 pub const VERSIONS_MAX: usize = 8;
 /// Highest number believed in a ledger line, of lines, bytes and changes: what every reader of JSON holds exactly

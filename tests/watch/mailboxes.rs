@@ -104,7 +104,7 @@ fn a_mailbox_unmounted_under_the_daemon_is_missing_and_never_removed() {
     // Refused while the daemon reads there.
     let unmount = || Command::new("umount").arg("-q").arg(&outbox).status().unwrap().success();
     post.until("it is unmounted", unmount);
-    post.until("both are told as missing", || post.told("amber", "vanished") == ["three", "two"]);
+    post.until("both are told as missing", || post.told("amber", "missing") == ["three", "two"]);
     let (code, told) = status(&post);
     assert_eq!((code, &told["verdict"]), (Some(1), &"damaged-or-missing".into()), "{told}");
     assert_eq!(state_of(&post, "outbox"), "emptied");
@@ -127,7 +127,7 @@ fn what_goes_while_another_mailbox_is_away_is_not_called_deleted() {
     post.until_mirrored("amber", &["one", "kept"]);
     post.until("it is said", || post.log().contains("the folder of mailbox outbox does not exist"));
     std::fs::remove_file(post.path("mail/one")).unwrap();
-    post.until("it is told as missing", || post.told("amber", "vanished") == ["one"]);
+    post.until("it is told as missing", || post.told("amber", "missing") == ["one"]);
     assert_eq!(post.told("amber", "removed"), [""; 0]);
 }
 
@@ -157,5 +157,5 @@ fn a_new_config_of_another_station_or_another_mailbox_is_refused_and_the_old_one
         post.deliver(&name, &name);
         post.until_mirrored("amber", &[&name]);
     }
-    assert_eq!(post.told("amber", "vanished"), [""; 0]);
+    assert_eq!(post.told("amber", "missing"), [""; 0]);
 }

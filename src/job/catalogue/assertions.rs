@@ -204,8 +204,9 @@ impl Catalogue {
         Ok(!query.exists(params![book, mailbox])?)
     }
 
-    /// What a ledger says stands in the mailboxes in force, of contents that no mailbox of this card has, that are not missing from it either,
-    /// and of which this card does not know that they left.
+    /// What a ledger says stands in the mailboxes in force, of contents that no mailbox of this card has, that are not
+    /// missing from it either, and of which this card does not know that they left. Only what some drive has a copy of:
+    /// anybody can write a line.
     pub fn lacked(
         &self,
         book: i64,
@@ -215,7 +216,9 @@ impl Catalogue {
             "{STANDING} s WHERE s.book = ?1 \
              AND NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
              WHERE f.content = s.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
-             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content){} \
+             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
+             AND EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
+             WHERE p.content = s.content AND p.state IN (0, 1, 5)){} \
              ORDER BY mailbox, key, content, line DESC",
             self.in_force()
         );

@@ -41,8 +41,8 @@ pub struct DepartedRow {
     pub content: i64,
     /// Why.
     pub why: Departed,
-    /// Where it moved to.
-    pub to: Option<(i64, Vec<u8>)>,
+    /// What followed it: the place that it moved to, or at its own the content that replaced it.
+    pub heir: Option<(i64, Vec<u8>, i64)>,
     /// The change.
     pub tick: u64,
     /// When, in claimed seconds.
@@ -52,7 +52,7 @@ pub struct DepartedRow {
 const MISSING: &str = "SELECT mailbox, key, content, damaged, modified_s, modified_n, mode, first_seen, clock, tick \
                        FROM missing";
 const DEPARTED: &str =
-    "SELECT mailbox, key, content, why, to_mailbox, to_key, tick, at FROM departed";
+    "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, tick, at FROM departed";
 
 fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
     Ok(MissingRow {
@@ -69,14 +69,15 @@ fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
 
 fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
     let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(4)?, row.get(5)?);
+    let heir: Option<i64> = row.get(6)?;
     Ok(DepartedRow {
         mailbox: row.get(0)?,
         key: row.get(1)?,
         content: row.get(2)?,
         why: Departed::from_text(row.get_ref(3)?.as_str()?).unwrap_or(Departed::Replaced),
-        to: mailbox.zip(key),
-        tick: row.get::<_, i64>(6)? as u64,
-        at: row.get(7)?,
+        heir: mailbox.zip(key).zip(heir).map(|((mailbox, key), heir)| (mailbox, key, heir)),
+        tick: row.get::<_, i64>(7)? as u64,
+        at: row.get(8)?,
     })
 }
 
@@ -111,12 +112,13 @@ impl MissingRow {
 }
 
 impl Catalogue {
-    /// Records that a content was seen to leave a location, and returns that change's number.
+    /// Records that a content was seen to leave a location, and what followed it: the place that has it now, or the
+    /// content that took its place. Returns that change's number.
     pub fn set_departed(
         &self,
         (mailbox, key, content): (i64, &[u8], i64),
         why: Departed,
-        to: Option<(i64, &[u8])>,
+        heir: Option<(i64, &[u8], i64)>,
         at: i64,
     ) -> Result<u64, JobError> {
         let tick = self.next_tick()?;
@@ -124,18 +126,19 @@ impl Catalogue {
             .prepare_cached("DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3")?
             .execute(params![mailbox, key, content])?;
         self.db
-            .prepare_cached("INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8)")?
+            .prepare_cached("INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)")?
             .execute(params![
                 mailbox,
                 key,
                 content,
                 why.as_str(),
-                to.map(|to| to.0),
-                to.map(|to| to.1),
+                heir.map(|heir| heir.0),
+                heir.map(|heir| heir.1),
+                heir.map(|heir| heir.2),
                 tick as i64,
                 at
             ])?;
-        if let Some((mailbox, key)) = to {
+        if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
             self.db
                 .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
                 .execute(params![mailbox, key])?;
@@ -223,7 +226,7 @@ impl Catalogue {
             && let Some(from) = rows.iter().find(|row| !row.damaged)
         {
             let of = (from.mailbox, from.key.as_slice(), content);
-            self.set_departed(of, Departed::Moved, Some((mailbox, key)), at)?;
+            self.set_departed(of, Departed::Moved, Some((mailbox, key, content)), at)?;
         }
         self.db.prepare_cached("DELETE FROM missing WHERE content = ?1")?.execute([content])?;
         Ok(())
@@ -286,14 +289,15 @@ impl Catalogue {
         Ok(query.exists([i64::try_from(tick).unwrap_or(i64::MAX)])?)
     }
 
-    /// Departures up to a change that may have waited for a line of this content, or of this location.
+    /// Departures up to a change that may have waited for a line of this content, or of this location, or of what
+    /// followed them.
     pub fn departed_for(
         &self,
         (mailbox, key, content): &(i64, Vec<u8>, i64),
         until: u64,
     ) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!(
-            "{DEPARTED} WHERE (content = ?3 OR mailbox = ?1 AND key = ?2) AND tick <= ?4 \
+            "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) AND tick <= ?4 \
              ORDER BY tick DESC LIMIT ?5"
         );
         let mut query = self.db.prepare_cached(&sql)?;

@@ -67,6 +67,8 @@ pub struct Catalogue {
     lineage: RefCell<Option<writers::Lineage>>,
     /// The rows of the mailboxes that questions are about; `None`: all there are.
     in_force: RefCell<Option<Vec<i64>>>,
+    /// While a ledger is read, the last change of this card.
+    reading: Cell<Option<u64>>,
 }
 
 impl Catalogue {

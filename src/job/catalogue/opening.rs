@@ -138,6 +138,7 @@ impl Catalogue {
             keeps_sightings: true,
             is_fresh: true.into(),
             lineage: None.into(),
+            reading: None.into(),
             in_force: RefCell::new(None),
         })
     }
@@ -155,8 +156,8 @@ impl Catalogue {
     }
 
     /// Opens the catalogue in a folder that stands in for a state folder that cannot be written. What is known
-    /// there is taken over as far as it can be read. Its first change is a new writer's, like that of every opening: when
-    /// the state folder can be written again, it knows nothing of what was done meanwhile.
+    /// there is taken over as far as it can be read. Its first change is a new writer's, like that of every opening:
+    /// when the state folder can be written again, it knows nothing of what was done meanwhile.
     pub fn open_stand_in(state: &Path, folder: &Path) -> Result<Self, JobError> {
         let is_new = !host::exists(&Self::path(folder));
         if is_new && let Err(error) = copy_files(state, folder) {

@@ -78,16 +78,18 @@ CREATE TABLE missing (
 CREATE INDEX missing_by_content ON missing (content);
 CREATE INDEX missing_by_tick ON missing (tick);
 
--- Contents that were seen to leave a location, and how.
+-- Contents that were seen to leave a location, and how. `to_`: what followed, the same content at another location, or
+-- another one at the same.
 CREATE TABLE departed (
     mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
-    why TEXT NOT NULL, to_mailbox INTEGER, to_key BLOB,
+    why TEXT NOT NULL, to_mailbox INTEGER, to_key BLOB, to_content INTEGER,
     tick INTEGER NOT NULL,
     at INTEGER NOT NULL,              -- claimed seconds, for a person
     PRIMARY KEY (mailbox, key, content)
 ) WITHOUT ROWID;
 CREATE INDEX departed_by_tick ON departed (tick);
 CREATE INDEX departed_by_content ON departed (content);
+CREATE INDEX departed_by_heir ON departed (to_content) WHERE to_content IS NOT NULL;
 
 CREATE TABLE drive (
     id INTEGER PRIMARY KEY, uuid TEXT NOT NULL UNIQUE,

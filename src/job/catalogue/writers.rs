@@ -109,9 +109,12 @@ impl Catalogue {
 
     /// Positions met in ledgers that a position does not cover, without those that others of them cover.
     fn read_since(&self, parent: Option<Position>) -> Result<Vec<Position>, JobError> {
-        let mut query = self
-            .db
-            .prepare_cached("SELECT bits, seen FROM writer WHERE seen > 0 AND own_first IS NULL")?;
+        // What a writer of this card told beyond its last change known here was lost with an end of this state, as after
+        // an old image of the card was put back: that is read like another card's.
+        let mut query = self.db.prepare_cached(
+            "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
+             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'tick')))",
+        )?;
         let rows = query.query_map([], |row| position_columns(row, 0))?;
         let met = rows.collect::<Result<Vec<_>, _>>()?;
         let writers = self.writers()?;
@@ -223,8 +226,8 @@ impl Catalogue {
                 || lineage.knew.contains_key(&position.writer)
         };
         if !self.lineage.borrow().as_ref().is_some_and(known) {
-            // Another thread may have begun a writer since.
-            let lineage = self.load_lineage(u64::MAX)?;
+            // Another thread may have begun a writer since, or the ledger that is read told of one.
+            let lineage = self.load_lineage(self.reading.get().unwrap_or(u64::MAX))?;
             self.lineage.replace(Some(lineage));
         }
         Ok(self.lineage.borrow_mut().as_mut().map_or(0, |lineage| lineage.as_of(position)))
@@ -233,9 +236,15 @@ impl Catalogue {
     /// Before a ledger is read: of the numbers that it gives this card's present writer none is known beyond the last
     /// change, as after an old image of the card was put back.
     pub fn begin_reading(&self) -> Result<(), JobError> {
-        let lineage = self.load_lineage(self.tick()?)?;
-        self.lineage.replace(Some(lineage));
+        self.reading.set(Some(self.tick()?));
+        self.lineage.take();
         Ok(())
+    }
+
+    /// The ledger is read, or what could be: lines from here on are this card's own.
+    pub fn end_reading(&self) {
+        self.reading.set(None);
+        self.lineage.take();
     }
 
     fn load_lineage(&self, most: u64) -> Result<Lineage, JobError> {

@@ -182,7 +182,9 @@ fn read_lines(
         }
         catalogue.apply(book, line, standing, gaps)
     };
-    let read = if long { passage.ahead_of(apply)? } else { passage.beside(apply)? };
+    let read = if long { passage.ahead_of(apply) } else { passage.beside(apply) };
+    catalogue.end_reading();
+    let read = read?;
     catalogue.note_read(&positions)?;
     loaded.newer = read.newer;
     loaded.unreadable = read.unreadable;

@@ -9,7 +9,7 @@ use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow};
 use crate::job::drive::{Admitted, Copy, hash_copy};
 use crate::job::verify::READ_ERROR;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
-use crate::model::limits::{COPY_BUFFER_BYTES, MOVES_FOLLOWED, NUL_TAIL_BYTES};
+use crate::model::limits::{COPY_BUFFER_BYTES, HEIRS_FOLLOWED, NUL_TAIL_BYTES};
 use crate::model::{Hasher, Identity, PayloadName, Reason, RelName, Suspicion};
 
 /// What is to be done.
@@ -149,21 +149,29 @@ pub(super) fn departure(
     if !withholds {
         return Ok(Step::Skip);
     }
-    let mut needs = None;
-    if row.why == Departed::Replaced
-        && let Some(place) = replacement(pass, drive, row)?
-        && !batch.asserts(&place)
-    {
-        match batch.copies_to(&place) {
-            true => needs = Some(place),
-            false => return Ok(Step::Defer),
-        }
-    }
-    let to = match location_left_for(pass, book, row, batch, &mut needs)? {
-        Reached::Nowhere => None,
-        Reached::At(place) => Some(place),
-        Reached::NotTold => return Ok(Step::Defer),
+    let heir = last_heir(pass, row)?;
+    let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
+        Followed::NotYet => return Ok(Step::Defer),
+        Followed::With(copied) => Some(copied),
+        Followed::Told => None,
     };
+    let mut to = None;
+    if catalogue.is_somewhere(content)? {
+        let known = catalogue.place_told(book, content)?.or_else(|| batch.place_of(content));
+        let copied = needs.clone().or_else(|| batch.copied_place_of(content));
+        to = match (known, copied) {
+            (Some(place), _) => Some(place),
+            (None, Some(copied)) if copied.2 == content => {
+                let (mailbox, key, _) = &copied;
+                let place = (*mailbox, key.clone());
+                needs = Some(copied);
+                Some(place)
+            }
+            _ => return Ok(Step::Defer),
+        };
+    } else if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
+        to = Some((mailbox, key));
+    }
     let path = |key: &[u8]| {
         RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     };
@@ -185,81 +193,88 @@ pub(super) fn departure(
     Ok(Step::Depart(Event::Removed(departure), needs))
 }
 
-/// Where a content that left a location is now.
-enum Reached {
-    /// Nowhere: it was seen to go.
-    Nowhere,
-    /// There, as the ledger says too.
-    At((i64, Vec<u8>)),
-    /// Somewhere of which the ledger was not told yet.
-    NotTold,
+/// Whether a drive has what came after a message that left.
+enum Followed {
+    /// It has, or nothing came.
+    Told,
+    /// It has once this copy is made.
+    With(Place),
+    /// It has not.
+    NotYet,
 }
 
-/// Finds a location of a departed content that the ledger tells of; a copy of this batch may be the one, and is needed
-/// then.
-fn location_left_for(
-    pass: &Pass<'_>,
-    book: i64,
-    row: &DepartedRow,
-    batch: &Batch,
-    needs: &mut Option<Place>,
-) -> Result<Reached, JobError> {
-    let (catalogue, content) = (pass.catalogue, row.content);
-    if catalogue.is_somewhere(content)? {
-        let known = match batch.place_of(content) {
-            Some(place) => Some(place),
-            None => catalogue.place_told(book, content)?,
-        };
-        return Ok(match (known, batch.copied_place_of(content)) {
-            (Some(place), _) => Reached::At(place),
-            // One copy can be waited for.
-            (None, Some(copied)) if needs.is_none() => {
-                let place = (copied.0, copied.1.clone());
-                *needs = Some(copied);
-                Reached::At(place)
-            }
-            _ => Reached::NotTold,
-        });
-    }
-    let Some(place) = &row.to else { return Ok(Reached::Nowhere) };
-    let Some((mailbox, key)) = last_place(pass, place, content)? else {
-        // It was seen to go from there too.
-        return Ok(Reached::Nowhere);
-    };
-    let told = batch.asserts(&(mailbox, key.clone(), content))
-        || catalogue.was_asserted(book, mailbox, &key, content)?;
-    Ok(if told { Reached::At((mailbox, key)) } else { Reached::NotTold })
-}
-
-/// What is at the location now and has to be told first: without it the version before is all there is. None where it
-/// is told already, or nothing is there.
-fn replacement(
+/// A later version, or a later place, is on the drive before one is given up: what followed in the end, and what is at
+/// the location now.
+fn followed(
     pass: &Pass<'_>,
     drive: &Admitted,
+    batch: &Batch,
     row: &DepartedRow,
-) -> Result<Option<Place>, JobError> {
-    let Some(file) = pass.catalogue.file(row.mailbox, &row.key)? else { return Ok(None) };
-    if !file.state.is_there() {
+    heir: Option<&Place>,
+) -> Result<Followed, JobError> {
+    let now = replacement(pass, row)?;
+    let mut followed = Followed::Told;
+    for (place, elsewhere) in
+        heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
+    {
+        if is_told(pass, drive, batch, place, elsewhere)? {
+            continue;
+        }
+        let copied = match elsewhere && !batch.copies_to(place) {
+            true => batch.copied_place_of(place.2),
+            false => Some(place.clone()).filter(|place| batch.copies_to(place)),
+        };
+        followed = match (followed, copied) {
+            (Followed::Told, Some(copied)) => Followed::With(copied),
+            // One copy can be waited for.
+            (Followed::With(other), Some(copied)) if other == copied => Followed::With(copied),
+            _ => return Ok(Followed::NotYet),
+        };
+    }
+    Ok(followed)
+}
+
+/// Whether a ledger says that a content is at a location, or `elsewhere` where it is or is missing from, and the drive
+/// has it.
+fn is_told(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    batch: &Batch,
+    place: &Place,
+    elsewhere: bool,
+) -> Result<bool, JobError> {
+    let (mailbox, key, content) = place;
+    let (catalogue, book) = (pass.catalogue, drive.book.row);
+    if batch.asserts(place) || elsewhere && batch.place_of(*content).is_some() {
+        return Ok(true);
+    }
+    if !matches!(catalogue.held(book, *content)?, Held::Good(_)) {
+        return Ok(false);
+    }
+    Ok(catalogue.standing(book, *mailbox, key, *content)?.is_some()
+        || elsewhere && catalogue.place_told(book, *content)?.is_some())
+}
+
+/// What is at the location of a replaced message now, if anything is: without it the version before is all there is.
+fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobError> {
+    if row.why != Departed::Replaced {
         return Ok(None);
     }
+    let file = pass.catalogue.file(row.mailbox, &row.key)?;
+    let Some(file) = file.filter(|file| file.state.is_there()) else { return Ok(None) };
     let wanted = if file.suspect.is_some() { file.good } else { file.content };
     // What is not settled has no content to be told of: the departure waits for it.
     let wanted = wanted.filter(|_| file.state == FileState::Present).unwrap_or(0);
-    let held = matches!(pass.catalogue.held(drive.book.row, wanted)?, Held::Good(_));
-    let standing = pass.catalogue.standing(drive.book.row, row.mailbox, &row.key, wanted)?;
-    Ok((!held || standing.is_none()).then(|| (row.mailbox, row.key.clone(), wanted)))
+    Ok(Some((row.mailbox, row.key.clone(), wanted)))
 }
 
-/// Where a content that moved went in the end; none if it was seen to go from there.
-fn last_place(
-    pass: &Pass<'_>,
-    place: &(i64, Vec<u8>),
-    content: i64,
-) -> Result<Option<(i64, Vec<u8>)>, JobError> {
-    let mut last = place.clone();
-    for _ in 0..MOVES_FOLLOWED {
-        let Some(departed) = pass.catalogue.departed(last.0, &last.1, content)? else { break };
-        match departed.to {
+/// What followed a message in the end, through all its moves and later versions; none if it was deleted then. The last
+/// of them may be missing: as long as no copy of it is on a drive, that drive keeps the version before.
+fn last_heir(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobError> {
+    let Some(mut last) = row.heir.clone() else { return Ok(None) };
+    for _ in 0..HEIRS_FOLLOWED {
+        let Some(departed) = pass.catalogue.departed(last.0, &last.1, last.2)? else { break };
+        match departed.heir {
             Some(next) => last = next,
             None => return Ok(None),
         }

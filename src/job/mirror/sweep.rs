@@ -238,7 +238,14 @@ impl Sweep<'_, '_> {
         if !mailboxes.is_empty() {
             self.batch.notes.push(Event::Mark { as_of: self.position, mailboxes });
         }
-        let whole = self.to_renew.is_empty() || self.arrivals(told, until, true)?;
+        let mut whole = true;
+        if !self.to_renew.is_empty() {
+            self.asserted = Some(Vec::new());
+            whole = self.arrivals(told, until, true)?;
+            // What waited for one of these lines is not looked at again in another pass.
+            let asserted = self.asserted.take();
+            whole = whole && !self.depart(until, until, asserted.as_deref())?.0;
+        }
         self.commit()?;
         Ok(whole)
     }
