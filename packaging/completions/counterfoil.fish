@@ -39,6 +39,7 @@ complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "audit" -d '
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "traffic" -d 'The communications log of a period: what came in and what went out'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "verify" -d 'Read every copy on the drives again and compare its hash'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "restore" -d 'Put the mailbox back from the drives'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "acknowledge" -d 'Decide that messages which are missing, or which a stick alone has, are not wanted back'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "drives" -d 'The drives known, what each holds, when last seen, when last proven'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "config" -d 'Look at the config'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "demo" -d 'The whole job in a temporary folder, told as a story'
@@ -142,6 +143,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l stat
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l into -d 'Put it here instead of where it was: one mailbox directly, several each under its name' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l repair -d 'Put back the good version of this one message (MAILBOX/PATH, or its file) that the card has damaged; the damaged file is kept beside it' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l versions -d 'Bring back the older versions of this one message too (MAILBOX/PATH), beside it' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
@@ -156,6 +158,21 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l rehe
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l only-on -d 'All messages that this drive has and the mailbox lacks: they shall stay away from it' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l missing -d 'All messages that are missing from the mailbox'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
