@@ -12,10 +12,10 @@ use super::reporter::Reporter;
 use super::run::{Reload, Settings};
 use super::service::Service;
 use super::sources::{FolderWatch, Hints, MailboxWatch};
-use super::worker::Workplace;
+use super::worker::{Workplace, drive_round, states_own};
 use crate::disk::MailboxDir;
 use crate::job::drive::Claims;
-use crate::job::round::{DriveRound, note_drives_beneath};
+use crate::job::round::note_drives_beneath;
 use crate::job::{JobError, MailboxRef, Station};
 use crate::model::Clock;
 use crate::model::limits::{NEW_FOLDER_LOOKED_AT_AGAIN, STOP_PATIENCE};
@@ -411,19 +411,6 @@ impl<'a> Daemon<'a> {
             self.voice.tell(&News::LeftWorking(label));
         }
     }
-}
-
-/// A round on a drive that ended in trouble with the state folder ends the daemon: it is no trouble of the drive.
-fn drive_round(round: DriveRound) -> Result<DriveRound, JobError> {
-    match round.outcome {
-        Err(error) if error.state_trouble().is_some() => Err(error),
-        outcome => Ok(DriveRound { outcome, ..round }),
-    }
-}
-
-/// The error, if it is the state folder's.
-fn states_own(error: JobError) -> Result<(), JobError> {
-    if error.state_trouble().is_some() { Err(error) } else { Ok(()) }
 }
 
 /// Which folder a mailbox is now.

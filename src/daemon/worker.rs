@@ -163,3 +163,16 @@ impl Worker {
         }
     }
 }
+
+/// A round on a drive that ended in trouble with the state folder ends the daemon: it is no trouble of the drive.
+pub(super) fn drive_round(round: DriveRound) -> Result<DriveRound, JobError> {
+    match round.outcome {
+        Err(error) if error.state_trouble().is_some() => Err(error),
+        outcome => Ok(DriveRound { outcome, ..round }),
+    }
+}
+
+/// The error, if it is the state folder's.
+pub(super) fn states_own(error: JobError) -> Result<(), JobError> {
+    if error.state_trouble().is_some() { Err(error) } else { Ok(()) }
+}

@@ -30,8 +30,8 @@ pub(super) struct DepartureLine {
 }
 
 /// All of a station, location by location.
-pub(super) const ASSERTIONS: &str = "SELECT a.book, a.mailbox, a.key, a.content, a.line, a.writer, a.n, a.ended, a.missing, a.suspect, \
-     a.modified_s, a.modified_n, a.mode FROM book JOIN assertion a ON a.book = book.id \
+pub(super) const ASSERTIONS: &str = "SELECT a.book, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
+     a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM book JOIN assertion a ON a.book = book.id \
      WHERE book.station = ?1 ORDER BY a.mailbox, a.key, a.book, a.line";
 
 /// Those that count, in the same order.

@@ -160,8 +160,8 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Up to `most` contents that were at locations and of which the ledger tells nothing there any more, in order, after
-    /// one.
+    /// Up to `most` contents that were at locations and of which the ledger tells nothing there any more, in order,
+    /// behind one.
     pub fn assertions_untold(
         &self,
         retired: i64,
@@ -189,7 +189,8 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// The same of contents that had left, where the ledger still tells that they were there, and no more that they left.
+    /// The same of contents that had left, where the ledger still tells that they were there, and no more that they
+    /// left.
     pub fn departures_untold(
         &self,
         retired: i64,

@@ -109,8 +109,8 @@ impl Catalogue {
 
     /// Positions met in ledgers that a position does not cover, without those that others of them cover.
     fn read_since(&self, parent: Option<Position>) -> Result<Vec<Position>, JobError> {
-        // What a writer of this card told beyond its last change known here was lost with an end of this state, as after
-        // an old image of the card was put back: that is read like another card's.
+        // What a writer of this card told beyond its last change known here was lost with an end of this state, as
+        // after an old image of the card was put back: that is read like another card's.
         let mut query = self.db.prepare_cached(
             "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
              (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'tick')))",

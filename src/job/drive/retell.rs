@@ -105,8 +105,8 @@ impl<'a> Retelling<'a> {
         Ok((events, page.into_iter().last()))
     }
 
-    /// Lines of what has left, in the same way, once everything that stands is told: of what moved only where the ledger
-    /// tells of another location that has it.
+    /// Lines of what has left, in the same way, once everything that stands is told: of what moved only where the
+    /// ledger tells of another location that has it.
     pub(super) fn departures(
         &self,
         after: Option<&Untold>,
