@@ -151,3 +151,51 @@ fn a_version_goes_though_the_later_one_is_told_among_those_told_again() {
     card.mirror_as(&second, "second").outcome.unwrap();
     assert_eq!(names(&[&second]), ["inbox/1", "inbox/2", "inbox/3"]);
 }
+
+/// A message was moved and then deleted while a drive was away: for that drive it was deleted, and comes back with what
+/// was removed.
+#[test]
+fn what_was_moved_and_deleted_comes_back_with_what_was_removed() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.delete("archive/1");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), Vec::<String>::new());
+    assert_eq!(whole(&[&drive], true)["inbox/1"], mail("one"));
+}
+
+/// A message is moved, and an empty one comes in its place before a drive is told of either: it is no damage, and the
+/// other one is not missing there.
+#[test]
+fn an_empty_message_where_another_was_moved_away_is_no_damage() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.deliver("inbox/1", b"");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), ["archive/1", "inbox/1"]);
+    assert_eq!(whole(&[&drive], false)["inbox/1"], b"");
+}
+
+/// One of two places of a message was spoilt by the card before a new drive came: the good version is told there too,
+/// beside its copy for the other place, and stays when that one is deleted.
+#[test]
+fn a_good_version_is_told_at_its_place_beside_its_copy_for_another() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.deliver("inbox/2", &mail("one"));
+    card.scan(0);
+    let octets = mail("one").len();
+    std::fs::write(card.root().join("inbox/1"), vec![0; octets]).unwrap();
+    card.mirrored(&drive);
+    card.delete("inbox/2");
+    card.mirrored(&drive);
+    let got = whole(&[&drive], false);
+    assert_eq!(got.keys().collect::<Vec<_>>(), ["inbox/1"]);
+    assert_eq!(got["inbox/1"], mail("one"));
+}

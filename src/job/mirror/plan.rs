@@ -109,7 +109,13 @@ pub(super) fn missing(
 ) -> Result<Step, JobError> {
     let (book, content) = (drive.book.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
-    let Held::Good(_) = pass.catalogue.held(book, content)? else { return Ok(Step::Skip) };
+    let Held::Good(_) = pass.catalogue.held(book, content)? else {
+        return Ok(match batch.copied_place_of(content) {
+            // Another location has it too, and its copy comes first.
+            Some(_) => Step::Defer,
+            None => Step::Skip,
+        });
+    };
     let standing = pass.catalogue.standing(book, row.mailbox, &row.key, content)?;
     if standing.is_some_and(|known| known.as_of >= row.tick) {
         return Ok(Step::Skip);
@@ -149,7 +155,7 @@ pub(super) fn departure(
     if !withholds {
         return Ok(Step::Skip);
     }
-    let heir = last_heir(pass, row)?;
+    let End { heir, why } = end_of(pass, row)?;
     let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
         Followed::NotYet => return Ok(Step::Defer),
         Followed::With(copied) => Some(copied),
@@ -186,7 +192,7 @@ pub(super) fn departure(
         identity: catalogue.identity(content)?,
         location: location(mailbox, path(&row.key)?),
         position,
-        why: row.why,
+        why,
         to,
         gaps: drive.book.gaps,
     };
@@ -268,18 +274,27 @@ fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobE
     Ok(Some((row.mailbox, row.key.clone(), wanted)))
 }
 
-/// What followed a message in the end, through all its moves and later versions; none if it was deleted then. The last
-/// of them may be missing: as long as no copy of it is on a drive, that drive keeps the version before.
-fn last_heir(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobError> {
-    let Some(mut last) = row.heir.clone() else { return Ok(None) };
+/// What became of a message in the end, through all its moves and later versions.
+struct End {
+    /// What followed it; none if it was deleted then. It may be missing: as long as no copy of it is on a drive, that
+    /// drive keeps the version before.
+    heir: Option<Place>,
+    /// Why it left. What was deleted in the end was deleted, for a drive that knows nothing of the way there.
+    why: Departed,
+}
+
+fn end_of(pass: &Pass<'_>, row: &DepartedRow) -> Result<End, JobError> {
+    let why = row.why;
+    let Some(mut last) = row.heir.clone() else { return Ok(End { heir: None, why }) };
     for _ in 0..HEIRS_FOLLOWED {
         let Some(departed) = pass.catalogue.departed(last.0, &last.1, last.2)? else { break };
         match departed.heir {
             Some(next) => last = next,
-            None => return Ok(None),
+            None if departed.why == Departed::Replaced => return Ok(End { heir: None, why }),
+            None => return Ok(End { heir: None, why: departed.why }),
         }
     }
-    Ok(Some(last))
+    Ok(End { heir: Some(last), why })
 }
 
 fn location(mailbox: &OpenMailbox, path: RelName) -> Location {
@@ -294,11 +309,35 @@ fn known_damage(
     content: i64,
     why: Suspicion,
 ) -> Result<Option<Suspicion>, JobError> {
-    let all = pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)?;
-    let good = all.iter().find(|known| known.content != content && known.suspect.is_none());
-    let Some(good) = good else { return Ok(Some(why)) };
-    pass.catalogue.mark_suspect(row, good.content, why)?;
+    if let Some(good) = version_before(pass, drive, row, content)? {
+        pass.catalogue.mark_suspect(row, good, why)?;
+    }
     Ok(Some(why))
+}
+
+/// The good version that a drive has of a path beside a new one, if there is any that the new one may be the rest of.
+/// What was seen to leave the path before that came is not: another message is there now.
+fn version_before(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &FileRow,
+    content: i64,
+) -> Result<Option<i64>, JobError> {
+    for known in pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)? {
+        if known.content == content || known.suspect.is_some() {
+            continue;
+        }
+        let departed = pass.catalogue.departed(row.mailbox, &row.key, known.content)?;
+        let by_this = |departed: DepartedRow| {
+            departed.heir.is_some_and(|(mailbox, key, heir)| {
+                (mailbox, heir) == (row.mailbox, content) && key == row.key
+            })
+        };
+        if departed.is_none_or(by_this) {
+            return Ok(Some(known.content));
+        }
+    }
+    Ok(None)
 }
 
 /// What a new version looks like beside the one the drive has: what a card leaves of a file whose blocks
@@ -311,9 +350,7 @@ fn damage(
     new: &Identity,
     batch: &mut Batch,
 ) -> Result<Option<Suspicion>, JobError> {
-    let before = pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)?;
-    let before = before.iter().find(|known| known.content != content && known.suspect.is_none());
-    let Some(good) = before.map(|known| known.content) else { return Ok(None) };
+    let Some(good) = version_before(pass, drive, row, content)? else { return Ok(None) };
     let old = pass.catalogue.identity(good)?;
     let why = match new.bytes {
         _ if old.bytes == 0 || old == *new => None,

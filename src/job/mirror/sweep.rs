@@ -140,9 +140,12 @@ impl Sweep<'_, '_> {
             let Some(last) = page.last() else { return Ok(true) };
             after = last.tick;
             for row in &page {
-                if let Step::Assert(event, place) =
-                    plan::missing(self.pass, self.drive, row, &self.batch)?
-                {
+                let mut step = plan::missing(self.pass, self.drive, row, &self.batch)?;
+                if matches!(step, Step::Defer) {
+                    self.commit()?;
+                    step = plan::missing(self.pass, self.drive, row, &self.batch)?;
+                }
+                if let Step::Assert(event, place) = step {
                     self.assert(event, place);
                 }
                 if !self.goes_on()? {
