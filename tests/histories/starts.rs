@@ -1,0 +1,61 @@
+//! Where the exhaustive part begins: the empty station, and states that matter. Owns the histories that lead there.
+
+use crate::event::{Event, Shape, kinds::*};
+use crate::model::{Location, Path};
+
+pub(crate) struct Start {
+    pub(crate) name: &'static str,
+    pub(crate) shape: Shape,
+    pub(crate) events: Vec<Event>,
+    /// Events of the histories from here.
+    pub(crate) depth: usize,
+}
+
+const P: Location = Location { mailbox: 0, path: Path::Plain(0) };
+const Q: Location = Location { mailbox: 0, path: Path::Plain(1) };
+const I: Location = P;
+const J: Location = Location { mailbox: 1, path: Path::Plain(0) };
+
+const ONE: Shape = Shape { mailboxes: 1, paths: 2, sticks: 2, cards: 1, kinds: 0, faults: 0 };
+const TWO: Shape = Shape { mailboxes: 2, paths: 1, ..ONE };
+const CARDS2: Shape = Shape { cards: 2, ..ONE };
+
+fn mirror(stick: usize) -> Event {
+    Event::Mirror { stick, mailboxes: 1 }
+}
+fn all(stick: usize) -> Event {
+    Event::Mirror { stick, mailboxes: 3 }
+}
+fn cut(stick: usize, lines: usize) -> Event {
+    Event::Cut { stick, lines, backwards: false }
+}
+fn mv(from: Location, to: Location) -> Event {
+    Event::Move { from, to, watched: true }
+}
+
+pub(crate) fn starts() -> Vec<Start> {
+    use Event::*;
+    let start = |name, shape: Shape, kinds, events: &[Event], depth| Start {
+        name,
+        shape: Shape { kinds, ..shape },
+        events: events.to_vec(),
+        depth,
+    };
+    let f = |shape: Shape| Shape { faults: 1, ..shape };
+    vec![
+        start("nothing, mail", ONE, MAIL | UNSEEN | MOVES | CUTS, &[], 7),
+        start("nothing, all", f(CARDS2), EVERY, &[], 5),
+        start("told", f(CARDS2), EVERY, &[Deliver(P), mirror(0), mirror(1)], 4),
+        start("a card and its clone", CARDS2, MAIL|UNSEEN|MOVES|CUTS|CARDS|RESTORE, &[Deliver(P), mirror(0), mirror(1), Clone], 5),
+        start("a new card", CARDS2, MAIL|UNSEEN|MOVES|CUTS|CARDS|RESTORE|ACKNOWLEDGE, &[Deliver(P), mirror(0), NewCard], 5),
+        start("a new card restored", CARDS2, MAIL|UNSEEN|MOVES|CUTS|CARDS|RESTORE|ACKNOWLEDGE, &[Deliver(P), mirror(0), NewCard, Restore{sticks:1, removed:false}, mirror(0)], 5),
+        start("one stale", ONE, MAIL|UNSEEN|MOVES|CUTS|IMAGES|RESTORE, &[Deliver(Q), mirror(0), mv(Q, P), mirror(1)], 5),
+        start("cut", ONE, MAIL|UNSEEN|MOVES|CUTS|VERSIONS|ROOM, &[Deliver(P), Deliver(Q), cut(0, 1)], 5),
+        start("missing told", f(CARDS2), EVERY, &[Deliver(P), mirror(0), Vanish(P), mirror(0)], 4),
+        start("old departure", f(ONE), MAIL|UNSEEN|MOVES|CUTS|LINES|RESTORE|IMAGES, &[Deliver(P), mirror(0), Delete(P), mirror(0)], 5),
+        start("moved and back", f(ONE), MAIL|MOVES|LINES|ROT|RESTORE, &[Deliver(P), mirror(0), mv(P, Q), mirror(0), mv(Q, P), mirror(0)], 4),
+        start("two mailboxes", TWO, MAIL|UNSEEN|MOVES|COPIES|PARTS|CUTS|VERSIONS|DAMAGE, &[Deliver(I), all(0)], 5),
+        start("two mailboxes, two", TWO, MAIL|UNSEEN|MOVES|PARTS|IMAGES|RESTORE, &[Deliver(I), Deliver(J), all(0), all(1)], 5),
+        start("versions", f(ONE), MAIL|UNSEEN|VERSIONS|DAMAGE|ROOM|ROT|CUTS, &[Deliver(P), mirror(0), mirror(1)], 5),
+    ]
+}
