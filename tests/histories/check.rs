@@ -55,7 +55,7 @@ fn settle(world: &mut World, known: usize) {
             let slot = world.slot(stick);
             let all = std::mem::take(&mut slot.promises).into_iter();
             slot.promises = all
-                .filter_map(|promise| new.iter().try_fold(promise, |promise, gone| promise.after(gone)))
+                .filter_map(|promise| promise.after_all(&new))
                 .collect();
         }
     }
@@ -86,9 +86,9 @@ fn promise(world: &mut World) -> bool {
             let left = station.truth.left.iter();
             let left = left.filter(|(key, _)| *key == (at, content)).map(|(_, id)| *id);
             let knows = left.collect();
-            let at = BTreeSet::from([at]);
-            let promise = Promise { at, content, since: *since, knows };
-            let Some(promise) = world.gone.iter().try_fold(promise, |promise, gone| promise.after(gone)) else { continue };
+            let (from, at) = (at, BTreeSet::from([at]));
+            let promise = Promise { from, at, content, since: *since, knows, weak: false };
+            let Some(promise) = promise.after_all(&world.gone) else { continue };
             if !world.sticks[stick].promises.contains(&promise) {
                 fresh = true;
                 world.slot(stick).promises.insert(promise);
@@ -119,7 +119,8 @@ fn restores(world: &World) -> Result<(), Broken> {
             })
         };
         for (name, slot) in slots.iter().enumerate() {
-            if let Some(promise) = slot.promises.iter().find(|promise| !comes(promise)) {
+            let asked = |promise: &&Promise| !slot.has_lost_the_name_of(promise);
+            if let Some(promise) = slot.promises.iter().filter(asked).find(|promise| !comes(promise)) {
                 return broken(
                     "what was called safe and never seen to go comes back",
                     format!("not from the sticks {bits:#b}, the {name}. of them: {promise:?}"),

@@ -65,6 +65,16 @@ impl Writers {
         parents.is_some_and(|all| all.iter().any(|parent| self.covers(*parent, b)))
     }
 
+    /// Whether it may include it, for all that is known: a link that is not known may lead there. Not where `b` includes
+    /// `a` itself.
+    fn may_cover(&self, a: Position, b: Position) -> bool {
+        let leads = |parents: &Arc<[Position]>| parents.iter().any(|parent| self.may_cover(*parent, b));
+        match a.writer == b.writer {
+            true => a.n >= b.n,
+            false => !self.covers(b, a) && self.0.get(&a.writer).is_none_or(leads),
+        }
+    }
+
     fn merge(&mut self, other: &Self) {
         for (writer, parents) in &other.0 {
             self.0.entry(*writer).or_insert_with(|| Arc::clone(parents));
@@ -97,9 +107,8 @@ pub(crate) struct Departure {
     /// The change that was seen.
     pub(crate) seen: Position,
     /// Where it went, or where what replaced it is, by a line before this one.
-    pub(crate) to: Option<Location>,
-    pub(crate) replaced: bool,
-    /// Unreadable lines that its writer knew of.
+    pub(crate) to: Option<Key>,
+    /// Unreadable lines that its writer knew of when it saw that.
     pub(crate) gaps: u32,
 }
 
@@ -163,8 +172,7 @@ impl Ledger {
             () if broken(Break::GapsAfterPass) => self.gaps_so_far,
             () => self.gaps,
         };
-        let same = |key: &Key| departure.replaced || key.1 == departure.key.1;
-        let arrived = |to| self.claims.keys().any(|key| key.0 == to && same(key));
+        let arrived = |to| self.claims.contains_key(&to);
         departure.gaps >= gaps
             && (departure.to.is_none_or(arrived) || broken(Break::MovesUnbacked))
     }
@@ -215,13 +223,43 @@ pub(crate) struct Gone {
     pub(crate) next: Option<Key>,
 }
 
+/// What is at a location.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Place {
+    pub(crate) content: Content,
+    /// The location's last change.
+    pub(crate) since: Position,
+    /// The change with which it came there, whatever was said of it since.
+    pub(crate) appeared: u32,
+}
+
+/// Where a content that was last known elsewhere is new: one new place excuses one departure, and the same content
+/// elsewhere does not.
+fn new_place(
+    known: &BTreeMap<Location, Place>,
+    gone: &BTreeMap<Key, Gone>,
+    content: Content,
+    last: u32,
+) -> Option<Key> {
+    let used = |at: &Location, place: &Place| {
+        let mut moved = gone.iter().filter(|(key, _)| key.1 == content);
+        moved.any(|(_, gone)| gone.next == Some((*at, content)) && gone.seen.n >= place.appeared)
+    };
+    let mut all = known.iter().filter(|(_, place)| place.content == content);
+    let any = broken(Break::MoveBySameContent);
+    let found = all.find(|(at, place)| any || place.appeared > last && !used(at, place));
+    found.map(|(at, _)| (*at, content))
+}
+
 /// What a card's catalogue knows, and loses with it.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Catalogue {
     /// What is where, and the position of the location's last change.
-    pub(crate) known: BTreeMap<Location, (Content, Position)>,
-    /// Gone, and nobody saw it go: with the position at which it was put there.
-    pub(crate) missing: BTreeMap<Key, Position>,
+    pub(crate) known: BTreeMap<Location, Place>,
+    /// When each mailbox was last taken in: the change then.
+    pub(crate) scanned: BTreeMap<u8, u32>,
+    /// Gone, and nobody saw it go: the position at which it was put there, and when it was last known there.
+    pub(crate) missing: BTreeMap<Key, (Position, u32)>,
     pub(crate) gone: BTreeMap<Key, Gone>,
     pub(crate) position: Option<Position>,
     /// The process that runs has drawn its writer.
@@ -229,6 +267,8 @@ pub(crate) struct Catalogue {
     pub(crate) writers: Writers,
     /// Positions found in ledgers that the own one does not cover.
     pub(crate) read: BTreeSet<Position>,
+    /// Per stick: the change after which each unreadable line was met.
+    pub(crate) gaps: BTreeMap<usize, Vec<u32>>,
     /// Per stick: what is safe there, and what it asserts that the mailbox lacks.
     pub(crate) safe: BTreeMap<usize, BTreeSet<(Location, Content, Position)>>,
     pub(crate) lacks: BTreeMap<usize, BTreeSet<Key>>,
@@ -285,8 +325,8 @@ impl Card {
     /// The content is somewhere in the mailboxes, or was and is missing: where, and since which position.
     fn places(&self, content: Content) -> impl Iterator<Item = (Key, Position)> {
         let Catalogue { known, missing, .. } = &self.catalogue;
-        let present = known.iter().map(|(at, (content, since))| ((*at, *content), *since));
-        let missing = missing.iter().map(|(key, since)| (*key, *since));
+        let present = known.iter().map(|(at, place)| ((*at, place.content), place.since));
+        let missing = missing.iter().map(|(key, (since, _))| (*key, *since));
         present.chain(missing).filter(move |(key, _)| key.1 == content)
     }
 
@@ -297,58 +337,62 @@ impl Card {
         let mut changed: BTreeSet<Location> = was.keys().chain(self.mail.keys()).copied().collect();
         changed.retain(|at| {
             let within = mailboxes & (1 << at.mailbox) != 0;
-            within && was.get(at).map(|(content, _)| content) != self.mail.get(at)
+            within && was.get(at).map(|place| &place.content) != self.mail.get(at)
         });
-        if changed.is_empty() {
-            return;
+        if !changed.is_empty() {
+            self.compare(&was, &changed, watched);
         }
+        let n = self.catalogue.position.map_or(0, |position| position.n);
+        let scanned = (0..8).filter(|mailbox| mailboxes & (1 << mailbox) != 0);
+        self.catalogue.scanned.extend(scanned.map(|mailbox| (mailbox, n)));
+    }
+
+    fn compare(&mut self, was: &BTreeMap<Location, Place>, changed: &BTreeSet<Location>, watched: bool) {
         let seen = self.change();
-        let Catalogue { known, missing, gone, .. } = &mut self.catalogue;
-        let mut new = Vec::new();
-        for at in &changed {
+        let Catalogue { known, missing, gone, scanned, .. } = &mut self.catalogue;
+        // A version that was here before is no later one.
+        let keys = missing.keys().chain(gone.keys()).map(|key| key.1);
+        let before: BTreeSet<Content> = keys.chain(was.values().map(|place| place.content)).collect();
+        let later = |new: Content, old: Content| {
+            new.message == old.message && (!before.contains(&new) || old.damaged)
+        };
+        for at in changed {
             known.remove(at);
             if let Some(content) = self.mail.get(at) {
-                known.insert(*at, (*content, seen));
+                known.insert(*at, Place { content: *content, since: seen, appeared: seen.n });
                 gone.remove(&(*at, *content));
                 missing.remove(&(*at, *content));
-                new.push((*at, *content));
             }
         }
-        // One new place excuses one departure; the same content elsewhere does not.
-        let moved_to = |new: &mut Vec<Key>, content| {
-            let found = new.iter().position(|key| key.1 == content);
-            found.map(|at| new.swap_remove(at))
-        };
-        for (at, (old, since)) in changed.iter().filter_map(|at| Some((*at, *was.get(at)?))) {
+        for (at, old) in changed.iter().filter_map(|at| Some((*at, was.get(at)?))) {
             let now = self.mail.get(&at).copied();
-            let elsewhere = || self.mail.iter().find(|(_, content)| **content == old);
-            let fate = match (moved_to(&mut new, old), now) {
+            let last = scanned.get(&at.mailbox).copied().unwrap_or(0);
+            let to = new_place(known, gone, old.content, last);
+            let fate = match (to, now) {
                 (Some(to), _) => Some(Some(to)),
-                (None, _) if broken(Break::MoveBySameContent) && elsewhere().is_some() => {
-                    elsewhere().map(|(to, content)| Some((*to, *content)))
-                }
                 // What looks like damage speaks against nothing but other damage.
-                (None, Some(new)) if new.damaged && !old.damaged && !broken(Break::DamageDeparts) => None,
-                (None, Some(new)) if watched || new.message == old.message => Some(Some((at, new))),
+                (None, Some(new)) if new.damaged && !old.content.damaged && !broken(Break::DamageDeparts) => None,
+                (None, Some(new)) if watched || later(new, old.content) => Some(Some((at, new))),
                 (None, None) if watched => Some(None),
                 (None, _) => None,
             };
+            let key = (at, old.content);
             match fate {
-                Some(next) => drop(gone.insert((at, old), Gone { seen, next })),
-                None => drop(missing.insert((at, old), since)),
+                Some(next) => drop(gone.insert(key, Gone { seen, next })),
+                None => drop(missing.insert(key, (old.since, last))),
             }
         }
-        let back: Vec<Key> = missing.keys().filter(|key| known.values().any(|(x, _)| *x == key.1)).copied().collect();
-        for key in back {
-            missing.remove(&key);
-            if let Some(to) = moved_to(&mut new, key.1) {
+        for (key, (since, last)) in std::mem::take(missing) {
+            if let Some(to) = new_place(known, gone, key.1, last) {
                 gone.insert(key, Gone { seen, next: Some(to) });
+            } else if !known.values().any(|place| place.content == key.1) {
+                missing.insert(key, (since, last));
             }
         }
     }
 
     /// Takes a ledger in. It costs nothing and claims nothing: it only lets later departures speak of what was read.
-    pub(crate) fn read(&mut self, ledger: &Ledger) {
+    pub(crate) fn read(&mut self, name: usize, ledger: &Ledger) {
         self.catalogue.writers.merge(&ledger.writers);
         let positions = ledger.lines.iter().filter_map(|line| match line {
             Line::Is { as_of, .. } | Line::Mark { as_of, .. } => Some(*as_of),
@@ -362,6 +406,8 @@ impl Card {
             self.catalogue.read.extend(news);
         }
         self.hear(ledger);
+        let n = self.catalogue.position.map_or(0, |position| position.n);
+        self.catalogue.gaps.entry(name).or_default().resize(ledger.gaps as usize, n);
     }
 
     /// What another card saw go: where this one has it, it is said anew, later than that; where it is missing, that
@@ -375,14 +421,15 @@ impl Card {
             _ => None,
         });
         for (key, seen) in departures {
-            let known = self.catalogue.known.get(&key.0).filter(|(content, _)| *content == key.1);
-            if known.is_some_and(|(_, since)| self.covers(seen, *since)) {
-                let own = self.catalogue.position.filter(|own| !self.covers(seen, *own));
+            let known = self.catalogue.known.get(&key.0).filter(|place| place.content == key.1);
+            let may = |position| self.catalogue.writers.may_cover(seen, position);
+            if let Some(place) = known.copied().filter(|place| may(place.since)) {
+                let own = self.catalogue.position.filter(|own| !may(*own));
                 let since = own.unwrap_or_else(|| self.change());
-                self.catalogue.known.insert(key.0, (key.1, since));
+                self.catalogue.known.insert(key.0, Place { since, ..place });
             }
             let missing = self.catalogue.missing.get(&key);
-            if missing.is_some_and(|since| self.covers(seen, *since)) {
+            if missing.is_some_and(|(since, _)| self.covers(seen, *since)) {
                 self.catalogue.missing.remove(&key);
             }
         }
@@ -405,9 +452,9 @@ impl Card {
     /// Brings a stick up to date. Cut anywhere, what is not told is simply not told.
     pub(crate) fn mirror(&mut self, name: usize, stick: &mut Stick, pass: Pass) {
         self.scan(pass.mailboxes, false);
-        self.read(&stick.ledger);
+        self.read(name, &stick.ledger);
         if let Some(as_of) = self.catalogue.position {
-            let mut pen = Pen { card: self, stick, as_of, pass };
+            let mut pen = Pen { card: self, name, stick, as_of, pass };
             // None: cut.
             let (Some(()) | None) = pen.tell_all();
         }
@@ -415,7 +462,7 @@ impl Card {
     }
 
     fn note(&mut self, name: usize, stick: &Stick) {
-        let known = self.catalogue.known.iter().map(|(at, (content, since))| (*at, *content, *since));
+        let known = self.catalogue.known.iter().map(|(at, place)| (*at, place.content, place.since));
         let safe = known.filter(|(at, content, since)| self.safe(stick, &(*at, *content), *since)).collect();
         let here = |key: &Key| self.places(key.1).next().is_some();
         let lacks = stick.ledger.standing().filter(|key| !here(key)).collect();
@@ -428,7 +475,8 @@ impl Card {
         let safe = self.catalogue.safe.iter();
         let all = safe.flat_map(|(name, all)| all.iter().map(move |one| (*name, *one)));
         let still = |at: &Location, content: &Content, since: &Position| {
-            self.catalogue.known.get(at) == Some(&(*content, *since)) && self.mail.get(at) == Some(content)
+            let known = self.catalogue.known.get(at).map(|place| (&place.content, &place.since));
+            known == Some((content, since)) && self.mail.get(at) == Some(content)
         };
         all.filter(|(_, (at, content, since))| still(at, content, since))
             .map(|(name, (at, content, _))| (name, at, content))
@@ -438,7 +486,7 @@ impl Card {
     /// What is missing, and what sticks have that the mailbox lacks: said first, until it is there or acknowledged.
     pub(crate) fn lacking(&self) -> BTreeSet<Key> {
         let Catalogue { missing, lacks, .. } = &self.catalogue;
-        let here = |key: &&Key| self.catalogue.known.values().any(|(content, _)| *content == key.1);
+        let here = |key: &&Key| self.catalogue.known.values().any(|place| place.content == key.1);
         missing.keys().chain(lacks.values().flatten().filter(|key| !here(key))).copied().collect()
     }
 
@@ -487,6 +535,7 @@ impl Card {
 /// A pass at work.
 struct Pen<'a> {
     card: &'a Card,
+    name: usize,
     stick: &'a mut Stick,
     as_of: Position,
     pass: Pass,
@@ -519,8 +568,8 @@ impl Pen<'_> {
 
     fn tell_all(&mut self) -> Option<()> {
         let Catalogue { known, missing, .. } = &self.card.catalogue;
-        let mut known: Vec<_> = known.iter().map(|(at, (content, since))| ((*at, *content), *since)).collect();
-        let mut missing: Vec<_> = missing.iter().map(|(key, since)| (*key, *since)).collect();
+        let mut known: Vec<_> = known.iter().map(|(at, place)| ((*at, place.content), place.since)).collect();
+        let mut missing: Vec<_> = missing.iter().map(|(key, (since, _))| (*key, *since)).collect();
         known.retain(|(key, _)| self.within(key));
         missing.retain(|(key, _)| self.within(key));
         if self.pass.backwards {
@@ -530,7 +579,8 @@ impl Pen<'_> {
         if broken(Break::DepartureFirst) {
             self.departures()?;
         }
-        if broken(Break::MarkFirst) {
+        let stale = |(key, since): &(Key, Position)| !self.card.told(&self.stick.ledger, key, *since);
+        if broken(Break::MarkFirst) && known.iter().any(stale) {
             self.write(Line::Mark { as_of: self.as_of, mailboxes: self.pass.mailboxes })?;
         }
         let mut full = false;
@@ -563,48 +613,58 @@ impl Pen<'_> {
             let stamps = ledger.claims.get(key);
             let stands = |t| !ledger.withholds(&ledger.writers, key, t) || broken(Break::DepartureOfEverything);
             let news = stamps.is_some_and(|all| all.iter().any(|t| covers(*t) && stands(*t)));
+            let met = self.card.catalogue.gaps.get(&self.name).into_iter().flatten();
+            let gaps = match broken(Break::GapsKnownLater) {
+                true => ledger.gaps,
+                false => met.filter(|n| **n < gone.seen.n).count() as u32,
+            };
+            let news = news && gaps >= ledger.gaps;
             if self.within(key) && news && let Some(to) = self.may_leave(key, gone)? {
                 let seen = if broken(Break::DepartureAtPresent) { self.as_of } else { gone.seen };
-                let gaps = self.stick.ledger.gaps;
-                let replaced = to.is_some_and(|to| to.1 != key.1);
-                let to = to.map(|to| to.0);
-                self.write(Line::Left(Departure { key: *key, seen, to, replaced, gaps }))?;
+                self.write(Line::Left(Departure { key: *key, seen, to, gaps }))?;
             }
         }
         Some(())
     }
 
-    /// Whether a departure may be written (None: it waits), and behind a line of which place.
-    /// Where the content, or what replaced it, is on the card or missing, it is told there first.
+    /// Whether a departure may be written (None: it waits), and behind a line of which place: of where the message went or
+    /// of what replaced it, as far as that is on the card or missing; and of the same content, where the card has that.
     fn may_leave(&mut self, key: &Key, gone: &Gone) -> Option<Option<Option<Key>>> {
         let card = self.card;
-        let (mut content, mut next) = (key.1, gone.next);
-        let replaced = next.is_some_and(|next| next.1 != key.1);
+        let replaced = gone.next.is_some_and(|next| next.1 != key.1);
         let here = card.catalogue.known.contains_key(&key.0);
-        if broken(Break::MoveDoesNotWait) && !replaced
+        if broken(Break::DepartureFirst)
+            || broken(Break::MoveDoesNotWait) && !replaced
             || broken(Break::ReplacedDoesNotWait) && replaced
             || broken(Break::ReplacedWaitsHere) && replaced && !here
         {
             return Some(Some(None));
         }
-        // Moves and replacements that lead in a circle end nowhere.
+        let mut behind = None;
+        let mut next = gone.next;
+        // What leads in a circle ends nowhere.
         for _ in 0..=card.catalogue.gone.len() {
-            let mut places = card.places(content).peekable();
-            if places.peek().is_some() {
-                for (place, since) in places {
-                    if self.tell(&place, since)? {
-                        return Some(Some(Some(place)));
-                    }
+            let Some(after) = next else { break };
+            if let Some((place, since)) = card.places(after.1).find(|(place, _)| *place == after) {
+                if !self.tell(&place, since)? {
+                    return Some(None);
                 }
-                return Some(None);
-            }
-            let Some(after) = next else { return Some(Some(None)) };
-            content = after.1;
-            if card.places(content).next().is_none() {
+                behind = Some(place);
+                next = None;
+            } else {
                 match card.catalogue.gone.get(&after) {
                     Some(gone) if !broken(Break::ChainUnknown) => next = gone.next,
                     _ => return Some(None),
                 }
+            }
+        }
+        let mut same = card.places(key.1).peekable();
+        if next.is_some() || same.peek().is_none() || behind.is_some_and(|place| place.1 == key.1) {
+            return Some(next.is_none().then_some(behind));
+        }
+        for (place, since) in same {
+            if self.tell(&place, since)? {
+                return Some(Some(behind.or(Some(place))));
             }
         }
         Some(None)
@@ -615,10 +675,13 @@ impl Pen<'_> {
     fn tell(&mut self, place: &Key, since: Position) -> Option<bool> {
         let ledger = &self.stick.ledger;
         let old = broken(Break::WitnessByOldLine) && ledger.stands(place);
+        if !self.stick.has(place.1) {
+            return Some(false);
+        }
         if old || self.card.told(ledger, place, since) {
             return Some(true);
         }
-        let can = self.within(place) && self.stick.has(place.1);
+        let can = self.within(place);
         if can {
             self.say(*place)?;
         }
@@ -712,29 +775,35 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
             out.without_copy.insert(*key);
         }
     }
-    older_versions(sticks, &mut out, &good);
+    older_versions(sticks, &writers, &mut out, &good);
     numbered(sticks, &mut out);
     out
 }
 
-/// Where no copy of what is there is good, the newest good one that came there, or that it replaced, comes back.
-fn older_versions(sticks: &[&Stick], out: &mut Restored, good: &impl Fn(Content) -> bool) {
+/// Where no copy of what is there is good, the last good one that came there, or that it replaced, comes back.
+fn older_versions(
+    sticks: &[&Stick],
+    writers: &Writers,
+    out: &mut Restored,
+    good: &impl Fn(Content) -> bool,
+) {
     let all: Vec<&Departure> = sticks.iter().flat_map(|stick| &stick.ledger.left).collect();
-    for (at, _) in &out.without_copy {
-        let mut places = vec![*at];
-        let mut before: Vec<Key> = Vec::new();
-        while let Some(place) = places.pop() {
-            let came = all.iter().filter(|left| left.to == Some(place)).map(|left| left.key);
-            let new: Vec<Key> = came.filter(|key| !before.contains(key)).collect();
-            places.extend(new.iter().map(|key| key.0));
+    for key in &out.without_copy {
+        let mut keys = vec![*key];
+        let mut before: Vec<&Departure> = Vec::new();
+        while let Some(key) = keys.pop() {
+            let came = all.iter().filter(|left| left.to == Some(key));
+            let new = |left: &&&Departure| !before.iter().any(|other| other.key == left.key);
+            let new: Vec<&Departure> = came.filter(new).copied().collect();
+            keys.extend(new.iter().map(|left| left.key));
             before.extend(new);
         }
-        before.retain(|key| out.withheld.contains(key) && good(key.1));
-        let newest = before.iter().max_by_key(|key| (!key.1.damaged, key.1.version, key.1.message));
-        let taken = out.given.iter().any(|given| given.at == *at && !given.content.damaged);
-        if let (false, Some(older)) = (taken, newest) {
-            out.given.push(Given { at: *at, content: older.1, how: How::Older });
-        }
+        before.retain(|left| out.withheld.contains(&left.key) && good(left.key.1));
+        let later = |a: &Departure, b: &Departure| {
+            (!a.key.1.damaged || b.key.1.damaged) && a.seen != b.seen && writers.covers(a.seen, b.seen)
+        };
+        let last = before.iter().filter(|left| !before.iter().any(|other| later(other, left)));
+        out.given.extend(last.map(|left| Given { at: key.0, content: left.key.1, how: How::Older }));
     }
 }
 

@@ -110,8 +110,8 @@ impl Naming {
             }
             Line::Is { key, as_of } => list([2, self.key(key), position(*as_of)]),
             Line::Left(left) => {
-                let to = left.to.map_or(0, |to| self.location(to));
-                list([3, self.key(&left.key), position(left.seen), to, left.replaced.into(), left.gaps.into()])
+                let to = left.to.map_or(0, |to| self.key(&to));
+                list([3, self.key(&left.key), position(left.seen), to, left.gaps.into()])
             }
             Line::Mark { as_of, mailboxes } => list([4, position(*as_of), self.bits(*mailboxes)]),
             Line::Unreadable => 5,
@@ -150,10 +150,12 @@ impl Naming {
 
     fn promise(&self, promise: &Promise) -> u64 {
         list([
+            self.location(promise.from),
             set(promise.at.iter().map(|at| self.location(*at))),
             self.content(promise.content),
             change(promise.since),
             set(promise.knows.iter().map(|id| position(*id))),
+            promise.weak.into(),
         ])
     }
 
@@ -171,6 +173,7 @@ impl Naming {
         let dated = |key: &Key, since: Position| list([self.key(key), position(since)]);
         let known = catalogue.known.iter();
         let gone = catalogue.gone.iter();
+        let missing = catalogue.missing.iter();
         let safe = catalogue.safe.iter().map(|(stick, all)| {
             let all = set(all.iter().map(|(at, content, since)| dated(&(*at, *content), *since)));
             list([self.sticks[*stick] as u64, all])
@@ -179,8 +182,13 @@ impl Naming {
             list([self.sticks[*stick] as u64, set(all.iter().map(|key| self.key(key)))])
         });
         list([
-            set(known.map(|(at, (content, since))| dated(&(*at, *content), *since))),
-            set(catalogue.missing.iter().map(|(key, since)| dated(key, *since))),
+            set(known.map(|(at, place)| {
+                list([dated(&(*at, place.content), place.since), place.appeared.into()])
+            })),
+            set(catalogue.scanned.iter().map(|(mailbox, n)| {
+                list([self.mailboxes[usize::from(*mailbox)].into(), (*n).into()])
+            })),
+            set(missing.map(|(key, (since, last))| list([dated(key, *since), (*last).into()]))),
             set(gone.map(|(key, gone)| {
                 let next = gone.next.map_or(0, |next| self.key(&next));
                 list([self.key(key), position(gone.seen), next])
@@ -189,6 +197,9 @@ impl Naming {
             catalogue.drawn.into(),
             list(catalogue.writers.0.keys().copied()),
             set(catalogue.read.iter().map(|read| position(*read))),
+            set(catalogue.gaps.iter().map(|(stick, all)| {
+                list([self.sticks[*stick] as u64, list(all.iter().map(|n| (*n).into()))])
+            })),
             set(safe),
             set(lacks),
         ])
@@ -204,7 +215,16 @@ impl Naming {
             set(looked.map(|(at, (content, since))| {
                 list([self.key(&(*at, *content)), change(*since)])
             })),
-            set(lost.map(|(key, since)| list([self.key(key), change(*since)]))),
+            set(lost.map(|(key, (since, last))| {
+                list([self.key(key), change(*since), (*last).into()])
+            })),
+            change(truth.last),
+            truth.turn.into(),
+            set(truth.came.iter().map(|(at, turn)| list([self.location(*at), (*turn).into()]))),
+            set(truth.taken.iter().map(|(at, turn)| list([self.location(*at), (*turn).into()]))),
+            set(truth.scanned.iter().map(|(mailbox, turn)| {
+                list([self.mailboxes[usize::from(*mailbox)].into(), (*turn).into()])
+            })),
             set(truth.left.iter().map(|(key, id)| list([self.key(key), position(*id)]))),
             set(truth.saw.iter().map(|gone| self.gone(gone))),
         ])
@@ -216,7 +236,8 @@ impl Naming {
             Fate::Replaced => 2,
             Fate::Moved(to) => self.location(to),
         };
-        list([self.key(&gone.key), fate, clock(&gone.clock), gone.id.map_or(0, position)])
+        let next = gone.next.map_or(0, |next| self.key(&next));
+        list([self.key(&gone.key), fate, next, clock(&gone.clock), gone.id.map_or(0, position)])
     }
 
     fn world(&self, world: &World) -> u64 {

@@ -20,6 +20,7 @@ pub(crate) enum Break {
     MovesUnbacked,
     GapsPass,
     GapsAfterPass,
+    GapsKnownLater,
     GapsPassElsewhere,
     DepartureAtPresent,
     DepartureOfEverything,
@@ -49,7 +50,7 @@ pub(crate) fn leave_out(rule: Option<Break>) {
     BROKEN.set(rule);
 }
 
-pub(crate) const ALL: [Break; 28] = [
+pub(crate) const ALL: [Break; 29] = [
     Break::AbsenceWithholds,
     Break::DepartureFirst,
     Break::MoveBySameContent,
@@ -61,6 +62,7 @@ pub(crate) const ALL: [Break; 28] = [
     Break::MovesUnbacked,
     Break::GapsPass,
     Break::GapsAfterPass,
+    Break::GapsKnownLater,
     Break::GapsPassElsewhere,
     Break::DepartureAtPresent,
     Break::DepartureOfEverything,

@@ -17,7 +17,7 @@ pub(crate) fn join(clock: &mut Clock, other: &Clock) {
 }
 
 /// A card's change.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) struct Change {
     pub(crate) card: u64,
     pub(crate) n: u32,
@@ -43,7 +43,10 @@ pub(crate) enum Fate {
 pub(crate) struct Gone {
     pub(crate) key: Key,
     pub(crate) fate: Fate,
-    /// What its card knew then, with this change.
+    /// Where it went, or what is there instead.
+    pub(crate) next: Option<Key>,
+    /// Whose change that was, and what that card knew then, with this change.
+    pub(crate) by: Change,
     pub(crate) clock: Clock,
     /// By what ledgers name it.
     pub(crate) id: Option<Position>,
@@ -53,15 +56,22 @@ pub(crate) struct Gone {
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) struct Promise {
     /// Where it was, and where it was moved to.
+    pub(crate) from: Location,
     pub(crate) at: BTreeSet<Location>,
     pub(crate) content: Content,
     /// The change that put it there.
     pub(crate) since: Change,
     /// Departures of it that its card had read of, and that it has it for all that.
     pub(crate) knows: BTreeSet<Position>,
+    /// Some line there cannot be read: whoever sees it go from then on may speak of it.
+    pub(crate) weak: bool,
 }
 
 impl Promise {
+    pub(crate) fn after_all(self, gone: &[Arc<Gone>]) -> Option<Self> {
+        gone.iter().try_fold(self, |promise, gone| promise.after(gone))
+    }
+
     /// What is left of it once somebody who knew of it saw the message go.
     pub(crate) fn after(mut self, gone: &Gone) -> Option<Self> {
         let (at, content) = gone.key;
@@ -69,8 +79,9 @@ impl Promise {
             && content.message == self.content.message
             && content.version >= self.content.version
             && !content.damaged;
-        let heeded = gone.id.is_some_and(|id| self.knows.contains(&id));
-        if !of_it || heeded || !self.since.is_known(&gone.clock) {
+        let earlier = gone.by.card == self.since.card && gone.by.n <= self.since.n;
+        let heeded = earlier || gone.id.is_some_and(|id| self.knows.contains(&id));
+        if !of_it || heeded || !self.weak && !self.since.is_known(&gone.clock) {
             return Some(self);
         }
         match gone.fate {
@@ -88,13 +99,20 @@ impl Promise {
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Truth {
     pub(crate) me: u64,
+    /// The last change; of the card that this one was copied from, where it made none since.
+    pub(crate) last: Change,
     /// What was known at the last change.
     pub(crate) clock: Clock,
     /// And what was read since.
     pub(crate) heard: Clock,
     pub(crate) looked: BTreeMap<Location, (Content, Change)>,
     /// Gone, and nobody saw it.
-    pub(crate) lost: BTreeMap<Key, Change>,
+    pub(crate) lost: BTreeMap<Key, (Change, u32)>,
+    /// Which comparison found what is there; the last one of each mailbox; new places that one message went to.
+    pub(crate) turn: u32,
+    pub(crate) came: BTreeMap<Location, u32>,
+    pub(crate) scanned: BTreeMap<u8, u32>,
+    pub(crate) taken: BTreeSet<(Location, u32)>,
     /// Departures read.
     pub(crate) left: BTreeSet<(Key, Position)>,
     pub(crate) saw: Vec<Arc<Gone>>,
@@ -102,12 +120,26 @@ pub(crate) struct Truth {
 
 impl Truth {
     pub(crate) fn tick(&mut self) {
-        *self.heard.entry(self.me).or_default() += 1;
+        let n = self.heard.entry(self.me).or_default();
+        *n += 1;
+        self.last = Change { card: self.me, n: *n };
         self.clock = self.heard.clone();
     }
 
-    fn now(&self) -> Change {
-        Change { card: self.me, n: self.clock.get(&self.me).copied().unwrap_or(0) }
+    /// Where a message went that was last seen elsewhere: each new place is where one went.
+    fn went(&mut self, content: Content, last: u32) -> Option<Fate> {
+        let places = self.looked.iter().filter(|(_, looked)| looked.0 == content);
+        let mut new = places.filter_map(|(at, _)| Some((*at, *self.came.get(at)?)));
+        let found = new.find(|new| new.1 > last && !self.taken.contains(new))?;
+        self.taken.insert(found);
+        Some(Fate::Moved(found.0))
+    }
+
+    /// The mailboxes are as they were last found.
+    pub(crate) fn scanned(&mut self, mailboxes: u8) {
+        let turn = self.turn;
+        let all = (0..8).filter(|mailbox| mailboxes & (1 << mailbox) != 0);
+        self.scanned.extend(all.map(|mailbox| (mailbox, turn)));
     }
 
     /// Reads a stick; `drew` if that was a change.
@@ -116,7 +148,7 @@ impl Truth {
         if drew {
             self.tick();
         }
-        let now = self.now();
+        let now = self.last;
         for line in &slot.stick.ledger.lines {
             let Line::Left(left) = line else { continue };
             if !self.left.insert((left.key, left.seen)) {
@@ -130,7 +162,7 @@ impl Truth {
             {
                 *since = now;
             }
-            if self.lost.get(&left.key).is_some_and(|since| since.is_known(&gone.clock)) {
+            if self.lost.get(&left.key).is_some_and(|(since, _)| since.is_known(&gone.clock)) {
                 self.lost.remove(&left.key);
             }
         }
@@ -143,22 +175,20 @@ pub(crate) fn fates(
     mail: &Mail,
     mailboxes: u8,
     watched: bool,
-) -> Vec<(Key, Fate)> {
+) -> Vec<(Key, Fate, Option<Key>)> {
     let within = |at: &Location| mailboxes & (1 << at.mailbox) != 0;
+    truth.turn += 1;
+    let turn = truth.turn;
+    let now = truth.last;
     let was = truth.looked.clone();
-    let now = truth.now();
-    let is_new = |at: &Location, content: &Content| was.get(at).is_none_or(|(old, _)| old != content);
-    let mut new: Vec<Key> = Vec::new();
+    let is_new = |at: &Location, content: &Content| was.get(at).is_none_or(|old| old.0 != *content);
     for (at, content) in mail.iter().filter(|(at, content)| within(at) && is_new(at, content)) {
-        new.push((*at, *content));
         truth.looked.insert(*at, (*content, now));
+        truth.came.insert(*at, turn);
         truth.lost.remove(&(*at, *content));
     }
-    // Each new place is where one message went.
-    let mut went = move |content: Content| {
-        let found = new.iter().position(|key| key.1 == content);
-        found.map(|at| Fate::Moved(new.swap_remove(at).0))
-    };
+    let keys = truth.lost.keys().copied().chain(truth.saw.iter().map(|gone| gone.key));
+    let before: BTreeSet<Content> = keys.map(|key| key.1).chain(was.values().map(|w| w.0)).collect();
     let mut out = Vec::new();
     for (at, (old, since)) in was.iter().filter(|(at, _)| within(at)) {
         let there = mail.get(at);
@@ -167,22 +197,36 @@ pub(crate) fn fates(
         }
         if there.is_none() {
             truth.looked.remove(at);
+            truth.came.remove(at);
         }
-        let fate = went(*old).or(match there {
+        let last = truth.scanned.get(&at.mailbox).copied().unwrap_or(0);
+        let fate = truth.went(*old, last).or(match there {
             Some(new) if new.damaged && !old.damaged => None,
-            Some(new) if new.message == old.message => Some(Fate::Replaced),
+            Some(new) if new.message == old.message && (new.version > old.version || old.damaged) => {
+                Some(Fate::Replaced)
+            }
+            // An older version that was never here cannot be told from a later one.
+            Some(new) if new.message == old.message && !before.contains(new) => Some(Fate::Gone),
             _ => watched.then_some(Fate::Gone),
         });
         match fate {
-            Some(fate) => out.push(((*at, *old), fate)),
-            None => drop(truth.lost.insert((*at, *old), *since)),
+            Some(fate) => {
+                let next = match fate {
+                    Fate::Moved(to) => Some((to, *old)),
+                    _ => there.map(|new| (*at, *new)),
+                };
+                out.push(((*at, *old), fate, next));
+            }
+            None => drop(truth.lost.insert((*at, *old), (*since, last))),
         }
     }
-    let there: BTreeSet<Content> = truth.looked.values().map(|(content, _)| *content).collect();
-    let back: Vec<Key> = truth.lost.keys().filter(|key| there.contains(&key.1)).copied().collect();
-    for key in back {
-        truth.lost.remove(&key);
-        out.extend(went(key.1).map(|fate| (key, fate)));
+    for (key, (since, last)) in std::mem::take(&mut truth.lost) {
+        if let Some(fate) = truth.went(key.1, last) {
+            let next = truth.looked.keys().map(|at| (*at, key.1)).find(|next| fate == Fate::Moved(next.0));
+            out.push((key, fate, next));
+        } else if !truth.looked.values().any(|(content, _)| *content == key.1) {
+            truth.lost.insert(key, (since, last));
+        }
     }
     out
 }

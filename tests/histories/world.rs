@@ -3,7 +3,7 @@
 
 use crate::chance::mix;
 use crate::event::{Event, Shape};
-use crate::model::{Card, Catalogue, Content, Key, Location, Mail, Pass, Path, Stick};
+use crate::model::{Card, Catalogue, Content, Key, Line, Location, Mail, Pass, Path, Stick};
 use crate::truth::{Clock, Fate, Gone, Promise, Truth, fates, join};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -113,15 +113,18 @@ impl World {
         let before = station.card.catalogue.position;
         station.card.scan(mailboxes, watched);
         if station.card.catalogue.position == before {
-            return;
+            return station.truth.scanned(mailboxes);
         }
         station.truth.tick();
         let id = station.card.catalogue.position;
         let Station { card, truth } = station;
         let known = &card.catalogue.known;
-        truth.saw.retain(|gone| known.get(&gone.key.0).is_none_or(|(x, _)| *x != gone.key.1));
-        for (key, fate) in fates(truth, &card.mail, mailboxes, watched) {
-            let gone = Arc::new(Gone { key, fate, clock: truth.clock.clone(), id });
+        truth.saw.retain(|gone| known.get(&gone.key.0).is_none_or(|place| place.content != gone.key.1));
+        let fates = fates(truth, &card.mail, mailboxes, watched);
+        truth.scanned(mailboxes);
+        for (key, fate, next) in fates {
+            let (by, clock) = (truth.last, truth.clock.clone());
+            let gone = Arc::new(Gone { key, fate, next, by, clock, id });
             truth.saw.push(Arc::clone(&gone));
             self.gone.push(gone);
         }
@@ -132,20 +135,27 @@ impl World {
         let Self { cards, sticks, here, gone, .. } = self;
         let Station { card, truth } = Arc::make_mut(&mut cards[*here]);
         let before = card.catalogue.position;
-        card.read(&sticks[stick].stick.ledger);
+        card.read(stick, &sticks[stick].stick.ledger);
         truth.hear(&sticks[stick], gone, card.catalogue.position != before);
     }
 
     pub(crate) fn mirror(&mut self, stick: usize, pass: Pass) {
         self.look(pass.mailboxes, false);
         self.read(stick);
-        let Self { cards, sticks, here, .. } = self;
+        let Self { cards, sticks, here, gone, .. } = self;
         let station = Arc::make_mut(&mut cards[*here]);
         let slot = Arc::make_mut(&mut sticks[stick]);
         let before = slot.stick.ledger.lines.len();
         station.card.mirror(stick, &mut slot.stick, pass);
-        if slot.stick.ledger.lines.len() > before {
-            join(&mut slot.clock, &station.truth.clock);
+        for line in &slot.stick.ledger.lines[before..] {
+            match line {
+                Line::Is { .. } | Line::Mark { .. } => join(&mut slot.clock, &station.truth.clock),
+                Line::Left(left) => {
+                    let seen = |gone: &&Arc<Gone>| gone.key == left.key && gone.id == Some(left.seen);
+                    gone.iter().find(seen).iter().for_each(|gone| join(&mut slot.clock, &gone.clock));
+                }
+                Line::Writer(..) | Line::Unreadable => {}
+            }
         }
     }
 
@@ -238,11 +248,21 @@ impl World {
             Event::Unreadable { stick, line } => {
                 self.faults += 1;
                 self.unreadable = true;
-                self.slot(stick).stick.ledger.lose(line);
+                let gone = self.gone.clone();
+                let slot = self.slot(stick);
+                slot.stick.ledger.lose(line);
+                let weak = |promise| Promise { weak: true, ..promise };
+                let all = std::mem::take(&mut slot.promises).into_iter().map(weak);
+                let left = all.filter_map(|promise| promise.after_all(&gone));
+                slot.promises = left.collect();
+                self.believed(|catalogue| drop(catalogue.safe.remove(&stick)));
             }
             Event::CopyStick { from, to } => {
                 self.sticks[to] = Arc::clone(&self.sticks[from]);
-                self.believed(|catalogue| drop(catalogue.safe.remove(&to)));
+                self.believed(|catalogue| {
+                    catalogue.safe.remove(&to);
+                    catalogue.gaps.remove(&to);
+                });
             }
             Event::LoseStick { stick } => {
                 self.station().card.forget(stick);
@@ -250,6 +270,7 @@ impl World {
                 let here = self.here;
                 let mut at = 0;
                 self.believed(|catalogue| {
+                    catalogue.gaps.remove(&stick);
                     if at != here {
                         catalogue.safe.remove(&stick);
                         catalogue.lacks.remove(&stick);
@@ -315,17 +336,18 @@ impl World {
     fn acknowledge(&mut self) {
         self.look(self.shape.all_mailboxes(), false);
         let station = Arc::make_mut(&mut self.cards[self.here]);
-        let position = station.card.catalogue.position;
         let all = station.card.lacking();
-        station.card.acknowledge();
-        if station.card.catalogue.position != position {
-            station.truth.tick();
+        if all.is_empty() {
+            return;
         }
+        station.card.acknowledge();
+        station.truth.tick();
         let Station { card, truth } = station;
         for key in all {
             truth.lost.remove(&key);
             let id = card.catalogue.position;
-            let gone = Arc::new(Gone { key, fate: Fate::Gone, clock: truth.clock.clone(), id });
+            let (by, clock) = (truth.last, truth.clock.clone());
+            let gone = Arc::new(Gone { key, fate: Fate::Gone, next: None, by, clock, id });
             truth.saw.push(Arc::clone(&gone));
             self.gone.push(gone);
         }
@@ -371,13 +393,39 @@ impl World {
         if truth.lost.keys().any(|key| !slot.stick.has(key.1)) {
             return BTreeSet::new();
         }
-        let seen = |key: &Key| truth.saw.iter().any(|gone| gone.key == *key && knew(gone));
+        let mail = &self.cards[self.here].card.mail;
+        // What became of it was seen to the end, or ends with what is there.
+        let ends = |key: &Key| {
+            let mut next = Some(*key);
+            for _ in 0..=truth.saw.len() {
+                let Some(key) = next else { return true };
+                if mail.get(&key.0) == Some(&key.1) {
+                    return true;
+                }
+                let Some(gone) = truth.saw.iter().find(|gone| gone.key == key) else { return false };
+                next = gone.next;
+            }
+            false
+        };
+        let seen = |key: &Key| {
+            truth.saw.iter().any(|gone| gone.key == *key && knew(gone)) && ends(key)
+        };
         let all: BTreeSet<Content> = claims.keys().map(|key| key.1).collect();
         let gone = |content: &Content| {
             !here.contains(content)
                 && claims.keys().filter(|key| key.1 == *content).all(|key| seen(key))
         };
         all.into_iter().filter(gone).collect()
+    }
+}
+
+impl Slot {
+    /// The line that said it cannot be read, and the copy has another name in this ledger: nobody can know that it had
+    /// this one.
+    pub(crate) fn has_lost_the_name_of(&self, promise: &Promise) -> bool {
+        let claims = self.stick.ledger.claims.keys();
+        let mut names = claims.filter(|key| key.1 == promise.content).peekable();
+        names.peek().is_some() && !names.any(|key| promise.from == key.0)
     }
 }
 
