@@ -107,41 +107,58 @@ pub(crate) fn sets(world: &World) -> impl Iterator<Item = (u8, Vec<&Slot>)> {
 }
 
 fn restores(world: &World) -> Result<(), Broken> {
-    let here: BTreeSet<Content> = world.everywhere();
     for (bits, slots) in sets(world) {
         let sticks: Vec<&Stick> = slots.iter().map(|slot| &slot.stick).collect();
         let restored = restore(&sticks, false);
-        let comes = |promise: &Promise| {
-            restored.given.iter().any(|Given { content, .. }| {
-                content.message == promise.content.message
-                    && content.version >= promise.content.version
-                    && !content.damaged
-            })
-        };
-        for (name, slot) in slots.iter().enumerate() {
-            let asked = |promise: &&Promise| !slot.has_lost_the_name_of(promise);
-            if let Some(promise) = slot.promises.iter().filter(asked).find(|promise| !comes(promise)) {
-                return broken(
-                    "what was called safe and never seen to go comes back",
-                    format!("not from the sticks {bits:#b}, the {name}. of them: {promise:?}"),
-                );
-            }
-        }
+        comes_back(bits, &slots, &restored)?;
         tells(&sticks, &restored)?;
-        if world.unreadable {
-            continue;
-        }
-        for given in restored.given.iter().filter(|given| given.how < How::Older) {
-            let told = slots.iter().all(|slot| slot.told_gone.contains(&given.content));
-            if told && !here.contains(&given.content) {
-                return broken(
-                    "nothing that was seen to go comes back from sticks that were told",
-                    format!("{given:?} from the sticks {bits:#b}"),
-                );
-            }
+        stays_gone(world, bits, &slots, &restored)?;
+        let good = |given: &Given| {
+            restored.given.iter().any(|other| other.at == given.at && !other.content.damaged)
+        };
+        let in_place = restored.given.iter().filter(|given| given.how == How::InPlace);
+        if let Some(given) = in_place.into_iter().find(|given| given.content.damaged && good(given)) {
+            return broken("nothing damaged comes in place of what is not", format!("{given:?}"));
         }
     }
     Ok(())
+}
+
+fn comes_back(bits: u8, slots: &[&Slot], restored: &Restored) -> Result<(), Broken> {
+    let comes = |promise: &Promise| {
+        restored.given.iter().any(|Given { content, .. }| {
+            content.message == promise.content.message
+                && content.version >= promise.content.version
+                && !content.damaged
+        })
+    };
+    for (name, slot) in slots.iter().enumerate() {
+        let asked = |promise: &&Promise| !slot.has_lost_the_name_of(promise);
+        if let Some(promise) = slot.promises.iter().filter(asked).find(|promise| !comes(promise)) {
+            return broken(
+                "what was called safe and never seen to go comes back",
+                format!("not from the sticks {bits:#b}, the {name}. of them: {promise:?}"),
+            );
+        }
+    }
+    Ok(())
+}
+
+/// Lines that cannot be read may have said that it is gone.
+fn stays_gone(world: &World, bits: u8, slots: &[&Slot], restored: &Restored) -> Result<(), Broken> {
+    if world.unreadable || slots.iter().any(|slot| slot.told_gone.is_empty()) {
+        return Ok(());
+    }
+    let here = world.everywhere();
+    let told = |given: &&Given| slots.iter().all(|slot| slot.told_gone.contains(&given.content));
+    let mut back = restored.given.iter().filter(|given| given.how != How::Older).filter(told);
+    match back.find(|given| !here.contains(&given.content)) {
+        None => Ok(()),
+        Some(given) => broken(
+            "nothing that was seen to go comes back from sticks that were told",
+            format!("{given:?} from the sticks {bits:#b}"),
+        ),
+    }
 }
 
 /// What a restore leaves out it tells.
@@ -177,6 +194,7 @@ fn whole_pass(before: &World, world: &mut World, stick: usize) -> Result<(), Bro
     {
         return broken("after a whole pass all is safe there", format!("not {content:?} at {at:?}"));
     }
+    is_said(world, stick)?;
     let mut again = world.clone();
     again.mirror(stick, again.whole());
     if lines(&again) > lines(world) {
@@ -187,6 +205,26 @@ fn whole_pass(before: &World, world: &mut World, stick: usize) -> Result<(), Bro
     if !told.is_empty() {
         world.slot(stick).told_gone.extend(told);
         restores(world)?;
+    }
+    Ok(())
+}
+
+/// What a stick would give that the mailbox lacks is said first; where nothing is, a rehearsal gives the mailbox.
+fn is_said(world: &World, stick: usize) -> Result<(), Broken> {
+    let card = world.card();
+    let sticks = [&world.sticks[stick].stick];
+    let lacking: BTreeSet<Content> = card.lacking().into_iter().map(|key| key.1).collect();
+    let here: BTreeSet<Content> = card.mail.values().copied().collect();
+    let given = restore(&sticks, false).given;
+    let unsaid = |given: &&Given| {
+        !here.contains(&given.content) && !lacking.contains(&given.content) && given.how < How::Older
+    };
+    if let Some(given) = given.iter().find(unsaid) {
+        return broken("what a stick has and the mailbox lacks is said", format!("{given:?}"));
+    }
+    let same = |given: &Given| card.mail.get(&given.at) == Some(&given.content);
+    if given.iter().all(same) && !card.rehearse(&sticks) {
+        return broken("a rehearsal says yes where all comes back", format!("{given:?}"));
     }
     Ok(())
 }

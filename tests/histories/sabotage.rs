@@ -1,5 +1,6 @@
 //! Rules left out, one at a time. Each that is kept in the program must be one that the exhaustive part misses.
 
+use crate::model::{Key, Line, Position, Stick, Writers};
 use std::cell::Cell;
 
 thread_local! {
@@ -17,7 +18,6 @@ pub(crate) enum Break {
     OldLineWillDo,
     MarkFirst,
     SafeWithoutCopy,
-    MovesUnbacked,
     GapsPass,
     GapsAfterPass,
     GapsKnownLater,
@@ -38,6 +38,10 @@ pub(crate) enum Break {
     OthersUnheard,
     ReadingForgotten,
     DropsWhatTheCardLacks,
+    UnknownCoversNothing,
+    MissingUnsettled,
+    EarlierReplaces,
+    DamageInPlace,
 }
 
 /// Whether a rule is left out on this thread.
@@ -50,7 +54,7 @@ pub(crate) fn leave_out(rule: Option<Break>) {
     BROKEN.set(rule);
 }
 
-pub(crate) const ALL: [Break; 29] = [
+pub(crate) const ALL: [Break; 32] = [
     Break::AbsenceWithholds,
     Break::DepartureFirst,
     Break::MoveBySameContent,
@@ -59,7 +63,6 @@ pub(crate) const ALL: [Break; 29] = [
     Break::OldLineWillDo,
     Break::MarkFirst,
     Break::SafeWithoutCopy,
-    Break::MovesUnbacked,
     Break::GapsPass,
     Break::GapsAfterPass,
     Break::GapsKnownLater,
@@ -80,4 +83,26 @@ pub(crate) const ALL: [Break; 29] = [
     Break::OthersUnheard,
     Break::ReadingForgotten,
     Break::DropsWhatTheCardLacks,
+    Break::UnknownCoversNothing,
+    Break::MissingUnsettled,
+    Break::EarlierReplaces,
+    Break::DamageInPlace,
 ];
+
+/// The rule that this model does not have: what the latest ledger does not say is gone.
+pub(crate) fn absent(sticks: &[&Stick], writers: &Writers, key: &Key, stamps: &[Position]) -> bool {
+    let marks = sticks.iter().flat_map(|stick| {
+        let all = stick.ledger.lines.iter();
+        all.filter_map(move |line| match line {
+            Line::Mark { as_of, .. } => Some((*as_of, stick)),
+            _ => None,
+        })
+    });
+    let marks: Vec<_> = marks.collect();
+    let top = marks.iter().find(|(mark, _)| {
+        !marks.iter().any(|(other, _)| other != mark && writers.covers(*other, *mark))
+    });
+    top.is_some_and(|(mark, stick)| {
+        !stick.ledger.stands(key) && stamps.iter().any(|t| writers.covers(*mark, *t))
+    })
+}

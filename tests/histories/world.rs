@@ -195,8 +195,12 @@ impl World {
                 let content = self.a_message(at);
                 self.mail().insert(at, content);
             }
-            Event::Delete(at) => self.before_its_eyes(|world| drop(world.mail().remove(&at))),
-            Event::Vanish(at) => drop(self.mail().remove(&at)),
+            Event::Delete(at) => self.before_its_eyes(|world| {
+                world.mail().remove(&at);
+            }),
+            Event::Vanish(at) => {
+                self.mail().remove(&at);
+            }
             Event::Move { from, to, watched } => self.seen(watched, |world| {
                 if let Some(content) = world.mail().remove(&from) {
                     world.mail().insert(to, content);
