@@ -202,11 +202,13 @@ pub(crate) fn fates(
         let last = truth.scanned.get(&at.mailbox).copied().unwrap_or(0);
         let fate = truth.went(*old, last).or(match there {
             Some(new) if new.damaged && !old.damaged => None,
-            Some(new) if new.message == old.message && (new.version > old.version || old.damaged) => {
-                Some(Fate::Replaced)
+            // What was here before is no later version; of two that were not, nobody can tell which is.
+            Some(new) if new.message == old.message && (!before.contains(new) || old.damaged) => {
+                match new.version > old.version || old.damaged {
+                    true => Some(Fate::Replaced),
+                    false => Some(Fate::Gone),
+                }
             }
-            // An older version that was never here cannot be told from a later one.
-            Some(new) if new.message == old.message && !before.contains(new) => Some(Fate::Gone),
             _ => watched.then_some(Fate::Gone),
         });
         match fate {

@@ -66,6 +66,14 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
         out.given.push(Given { at: key.0, content: key.1, how });
     }
     older_versions(sticks, &writers, &mut out, &good);
+    let older = out.given.iter().filter(|given| given.how == How::Older && !given.content.damaged);
+    let older: BTreeSet<Location> = older.map(|given| given.at).collect();
+    for given in out.given.iter_mut().filter(|given| given.how == How::InPlace) {
+        let better = given.content.damaged && older.contains(&given.at);
+        if better && !broken(Break::DamageInPlace) {
+            given.how = How::Beside;
+        }
+    }
     numbered(sticks, &mut out);
     out
 }
