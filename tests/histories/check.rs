@@ -54,9 +54,7 @@ fn settle(world: &mut World, known: usize) {
         if !new.is_empty() && !world.sticks[stick].promises.is_empty() {
             let slot = world.slot(stick);
             let all = std::mem::take(&mut slot.promises).into_iter();
-            slot.promises = all
-                .filter_map(|promise| promise.after_all(&new))
-                .collect();
+            slot.promises = all.filter_map(|promise| promise.after_all(&new)).collect();
         }
     }
 }
@@ -80,7 +78,8 @@ fn promise(world: &mut World) -> bool {
     for card in 0..world.cards.len() {
         let station = Arc::clone(&world.cards[card]);
         for (stick, at, content) in station.card.audit() {
-            let Some((_, since)) = station.truth.looked.get(&at).filter(|_| !content.damaged) else {
+            let Some((_, since)) = station.truth.looked.get(&at).filter(|_| !content.damaged)
+            else {
                 continue;
             };
             let left = station.truth.left.iter();
@@ -117,7 +116,8 @@ fn restores(world: &World) -> Result<(), Broken> {
             restored.given.iter().any(|other| other.at == given.at && !other.content.damaged)
         };
         let in_place = restored.given.iter().filter(|given| given.how == How::InPlace);
-        if let Some(given) = in_place.into_iter().find(|given| given.content.damaged && good(given)) {
+        if let Some(given) = in_place.into_iter().find(|given| given.content.damaged && good(given))
+        {
             return broken("nothing damaged comes in place of what is not", format!("{given:?}"));
         }
     }
@@ -192,13 +192,17 @@ fn whole_pass(before: &World, world: &mut World, stick: usize) -> Result<(), Bro
     if let Some((at, content)) =
         card.mail.iter().find(|(at, content)| !safe.contains(&(stick, **at, **content)))
     {
-        return broken("after a whole pass all is safe there", format!("not {content:?} at {at:?}"));
+        return broken(
+            "after a whole pass all is safe there",
+            format!("not {content:?} at {at:?}"),
+        );
     }
     is_said(world, stick)?;
     let mut again = world.clone();
     again.mirror(stick, again.whole());
     if lines(&again) > lines(world) {
-        let new = &again.sticks[stick].stick.ledger.lines[world.sticks[stick].stick.ledger.lines.len()..];
+        let new =
+            &again.sticks[stick].stick.ledger.lines[world.sticks[stick].stick.ledger.lines.len()..];
         return broken("a second pass has nothing to write", format!("{new:?}"));
     }
     let told = world.told_gone(&before.sticks[stick]);
@@ -217,7 +221,9 @@ fn is_said(world: &World, stick: usize) -> Result<(), Broken> {
     let here: BTreeSet<Content> = card.mail.values().copied().collect();
     let given = restore(&sticks, false).given;
     let unsaid = |given: &&Given| {
-        !here.contains(&given.content) && !lacking.contains(&given.content) && given.how < How::Older
+        !here.contains(&given.content)
+            && !lacking.contains(&given.content)
+            && given.how < How::Older
     };
     if let Some(given) = given.iter().find(unsaid) {
         return broken("what a stick has and the mailbox lacks is said", format!("{given:?}"));

@@ -9,28 +9,68 @@ pub(crate) enum Event {
     Delete(Location),
     /// Gone, and nobody sees it.
     Vanish(Location),
-    Move { from: Location, to: Location, watched: bool },
-    Copy { from: Location, to: Location },
+    Move {
+        from: Location,
+        to: Location,
+        watched: bool,
+    },
+    Copy {
+        from: Location,
+        to: Location,
+    },
     /// A later version of the message, seen or not.
-    Edit { at: Location, watched: bool },
+    Edit {
+        at: Location,
+        watched: bool,
+    },
     /// Another message at the path, seen or not.
-    Exchange { at: Location, watched: bool },
+    Exchange {
+        at: Location,
+        watched: bool,
+    },
     Damage(Location),
     /// The damaged message is replaced by the good one of a stick.
-    Repair { at: Location, stick: usize },
+    Repair {
+        at: Location,
+        stick: usize,
+    },
     /// A pass over some mailboxes, one bit each.
-    Mirror { stick: usize, mailboxes: u8 },
+    Mirror {
+        stick: usize,
+        mailboxes: u8,
+    },
     /// A pass cut after some lines.
-    Cut { stick: usize, lines: usize, backwards: bool },
+    Cut {
+        stick: usize,
+        lines: usize,
+        backwards: bool,
+    },
     /// A pass that finds room for so many copies.
-    Full { stick: usize, room: usize, backwards: bool },
-    DropOld { stick: usize },
-    Rot { stick: usize, content: Content },
-    Unreadable { stick: usize, line: usize },
+    Full {
+        stick: usize,
+        room: usize,
+        backwards: bool,
+    },
+    DropOld {
+        stick: usize,
+    },
+    Rot {
+        stick: usize,
+        content: Content,
+    },
+    Unreadable {
+        stick: usize,
+        line: usize,
+    },
     /// A stick's octets go over another's.
-    CopyStick { from: usize, to: usize },
+    CopyStick {
+        from: usize,
+        to: usize,
+    },
     /// Destroyed, and the card in use is told; an empty one takes its place.
-    LoseStick { stick: usize },
+    LoseStick {
+        stick: usize,
+    },
     Clone,
     NewCard,
     Boot(usize),
@@ -40,7 +80,10 @@ pub(crate) enum Event {
     /// The catalogue of the image, and the mailbox as it is.
     FallBack,
     /// From the sticks of these bits.
-    Restore { sticks: u8, removed: bool },
+    Restore {
+        sticks: u8,
+        removed: bool,
+    },
     Acknowledge,
 }
 
@@ -143,7 +186,9 @@ fn passes(world: &World, has: &impl Fn(u32) -> bool, out: &mut Vec<Event>) {
             out.extend((1..all).map(|mailboxes| Event::Mirror { stick, mailboxes }));
         }
         // Both ways round: a pass goes through the locations in order, and a world may be another's mirror image.
-        for (lines, backwards) in [(0, false), (1, false), (1, true), (2, false), (2, true), (3, false)] {
+        for (lines, backwards) in
+            [(0, false), (1, false), (1, true), (2, false), (2, true), (3, false)]
+        {
             if has(kinds::CUTS) {
                 out.push(Event::Cut { stick, lines, backwards });
             }
@@ -192,8 +237,9 @@ fn cards(world: &World, has: &impl Fn(u32) -> bool, out: &mut Vec<Event>) {
             out.extend([Event::PutImage, Event::FallBack]);
         }
     }
-    let told: Vec<usize> =
-        (0..world.sticks.len()).filter(|at| !world.sticks[*at].stick.ledger.lines.is_empty()).collect();
+    let told: Vec<usize> = (0..world.sticks.len())
+        .filter(|at| !world.sticks[*at].stick.ledger.lines.is_empty())
+        .collect();
     if has(kinds::RESTORE) {
         for sticks in 1..1_u8 << world.sticks.len() {
             if (0..world.sticks.len()).all(|at| sticks & (1 << at) == 0 || told.contains(&at)) {

@@ -157,7 +157,8 @@ impl Explorer {
             }
             if !last && self.is_new(print(&after, &self.namings)) {
                 let mut longer = *way;
-                longer.steps[way.length] = u8::try_from(at).expect("few events are possible at a time");
+                longer.steps[way.length] =
+                    u8::try_from(at).expect("few events are possible at a time");
                 longer.length += 1;
                 rim.push(longer);
             }

@@ -1,4 +1,9 @@
-//! Histories of a station's cards and sticks, held against what its reports and restores promise.
+//! Histories of a station's cards and sticks, held against what reports and restores promise. First the rules
+//! themselves are tried: a model of what is said on sticks, through every short history and long ones by chance.
+//!
+//! `model` is the rules, `world` cards and sticks with what can be done to them, `event` what can happen, `truth` who
+//! truly saw what, `check` the promises, `explore` every short history, `starts` where they begin, `print` which states
+//! are one, `random` the long histories, `sabotage` rules left out, `work` all of these by turns.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod chance;
@@ -11,106 +16,63 @@ mod random;
 mod sabotage;
 mod starts;
 mod truth;
+mod work;
 mod world;
 
-fn tell(found: &explore::Finding) {
-            println!("{}: {:?}", found.start, found.broken);
-            for e in &found.history { println!("   {e:?}"); }
-}
+use std::process::ExitCode;
 
-fn run(rule: Option<sabotage::Break>, upto: usize) -> bool {
-    let all = starts::starts();
-    let mut explorers = Vec::new();
-    for start in &all {
-        match explore::Explorer::begin(start, rule) {
-            Ok(e) => explorers.push((start, e, 0.0)),
-            Err(f) => { tell(&f); return true }
-        };
-    }
-    for depth in 1..=upto {
-        for (start, e, t) in explorers.iter_mut().filter(|(start, ..)| start.depth >= depth) {
-            let begun = std::time::Instant::now();
-            if let Some(found) = e.deeper(depth == start.depth) { tell(&found); return true }
-            *t += begun.elapsed().as_secs_f64();
-        }
-    }
-    if rule.is_none() {
-    for (start, e, t) in &explorers { println!("{} {}: {:?} {t:.1} s", start.name, start.depth, e.tried); }
-    }
-    false
-}
+const HELP: &str = "\
+Holds what is said on sticks against every short history, and long ones by chance.
 
-fn main() {
-    if std::env::args().nth(1).is_some_and(|a| a == "debug") { return debug(); }
-    let args: Vec<String> = std::env::args().collect();
-    let upto = args.get(2).map_or(9, |a| a.parse().unwrap());
-    if args.get(1).is_some_and(|a| a == "sabotage") {
-        for rule in sabotage::ALL {
-            if args.get(3).is_some_and(|a| *a != format!("{rule:?}")) { continue }
-            let begun = std::time::Instant::now();
-            println!("== {rule:?}");
-            if !run(Some(rule), upto) { println!("NOT FOUND {rule:?}") }
-            println!("     {:.1} s", begun.elapsed().as_secs_f64());
-        }
-        return;
-    }
-    if args.get(1).is_some_and(|a| a == "random") {
-        let n: u64 = args[2].parse().unwrap();
-        let len: usize = args[3].parse().unwrap();
-        let from: u64 = args.get(4).map_or(1, |a| a.parse().unwrap());
-        let next = std::sync::atomic::AtomicU64::new(from);
-        std::thread::scope(|s| { for _ in 0..2 { s.spawn(|| loop {
-            let seed = next.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
-            if seed >= from + n { break }
-            let r = std::panic::catch_unwind(|| random::history(seed, len));
-            let Ok((h, r)) = r else { println!("PANIC seed {seed}"); break };
-            if let Err(b) = r {
-                next.store(u64::MAX/2, std::sync::atomic::Ordering::Relaxed);
-                let h = random::shorten(random::LARGE, h, b.promise);
-                let b2 = explore::replay(random::LARGE, &h).unwrap_err();
-                println!("seed {seed}: {b2:?}");
-                for e in h { println!("   {e:?}"); }
-                break;
+tests/history                  all that belongs to the tests
+tests/history --seed N         the history of this number, told
+tests/history --sabotage NAME  with this rule left out (with --seed), or found by short histories
+tests/history --nights [HOURS] ever new histories (10 hours)
+tests/history --from N         the first number
+tests/history --quick          a little of everything, in seconds";
+
+fn main() -> ExitCode {
+    let mut arguments = std::env::args().skip(1).peekable();
+    let (mut seed, mut from, mut rule) = (None, 1, None);
+    let mut how = "--quick".to_owned();
+    let mut hours = 10.0;
+    while let Some(argument) = arguments.next() {
+        let number = |text: Option<String>| text.and_then(|text| text.parse::<u64>().ok());
+        match argument.as_str() {
+            "--help" => {
+                println!("{HELP}");
+                return ExitCode::SUCCESS;
             }
-        }); }});
-        return;
+            "--seed" => seed = Some(number(arguments.next()).expect("--seed takes a number")),
+            "--from" => from = number(arguments.next()).expect("--from takes a number"),
+            "--sabotage" => rule = Some(sabotage::named(&arguments.next().unwrap_or_default())),
+            "--whole" | "--quick" => how = argument,
+            "--nights" => {
+                let given = arguments.peek().and_then(|text| text.parse().ok());
+                hours = given.inspect(|_| drop(arguments.next())).unwrap_or(hours);
+                how = argument;
+            }
+            // Names of tests, as cargo passes them on.
+            name if !name.starts_with('-') && !"histories".contains(name) => {
+                return ExitCode::SUCCESS;
+            }
+            name if !name.starts_with('-') => {}
+            other => {
+                println!("{other} is no option\n{HELP}");
+                return ExitCode::FAILURE;
+            }
+        }
     }
-    println!("{}", run(None, upto));
-}
-
-#[allow(dead_code)]
-fn debug() {
-    use event::Event::*;
-    use model::*;
-    let i = Location { mailbox: 0, path: Path::Plain(0) };
-    let j = Location { mailbox: 1, path: Path::Plain(0) };
-    let k = Location { mailbox: 1, path: Path::Plain(1) };
-    let _ = (i, j, k);
-    let shape = random::LARGE;
-    let mut w = world::World::new(shape);
-    for e in [
-   Deliver(i),
-   Edit { at: i, watched: false },
-   Deliver(j),
-   NewCard,
-   Boot(0),
-   Mirror { stick: 0, mailboxes: 2 },
-   Clone,
-   Mirror { stick: 2, mailboxes: 2 },
-   Move { from: j, to: k, watched: false },
-   Delete(k),
-   Mirror { stick: 0, mailboxes: 2 },
-   Boot(2),
-   Acknowledge,
-   TakeImage,
-   Delete(j),
-   Full { stick: 2, room: 1, backwards: true },
-   PutImage,
-   Mirror { stick: 0, mailboxes: 3 },
-    ] {
-        let (x, r) = check::step(&w, e);
-        w = x;
-        println!("{e:?} {:?} {:?} read {:?} since {:?}", r.is_ok(), w.card().catalogue.position, w.card().catalogue.read, w.card().catalogue.known.get(&j).map(|p| p.since));
+    chance::check();
+    let fine = match (seed, rule, how.as_str()) {
+        (Some(seed), rule, _) => work::tell(seed, rule),
+        (None, Some(rule), _) => work::one(rule),
+        (None, None, "--whole") => work::whole(from),
+        (None, None, "--nights") => work::nights(from, hours),
+        _ => work::quick(from),
+    };
+    match fine {
+        true => ExitCode::SUCCESS,
+        false => ExitCode::FAILURE,
     }
-    for s in &w.sticks { println!("{:#?}", s.stick.ledger.lines); }
 }

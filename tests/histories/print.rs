@@ -212,12 +212,10 @@ impl Naming {
             truth.me,
             clock(&truth.clock),
             clock(&truth.heard),
-            set(looked.map(|(at, (content, since))| {
-                list([self.key(&(*at, *content)), change(*since)])
-            })),
-            set(lost.map(|(key, (since, last))| {
-                list([self.key(key), change(*since), (*last).into()])
-            })),
+            set(looked
+                .map(|(at, (content, since))| list([self.key(&(*at, *content)), change(*since)]))),
+            set(lost
+                .map(|(key, (since, last))| list([self.key(key), change(*since), (*last).into()]))),
             change(truth.last),
             truth.turn.into(),
             set(truth.came.iter().map(|(at, turn)| list([self.location(*at), (*turn).into()]))),

@@ -10,9 +10,13 @@ use std::mem::discriminant;
 pub(crate) const LARGE: Shape =
     Shape { mailboxes: 2, paths: 2, sticks: 3, cards: 3, kinds: kinds::EVERY, faults: 2 };
 
+/// Events of the shortest and of the longest.
+const LENGTHS: (usize, usize) = (8, 48);
+
 /// Does a history; what it was, and what it broke.
-pub(crate) fn history(seed: u64, length: usize) -> (Vec<Event>, Result<World, Broken>) {
+pub(crate) fn history(seed: u64) -> (Vec<Event>, Result<World, Broken>) {
     let mut chance = Chance::new(seed);
+    let length = LENGTHS.0 + chance.below(LENGTHS.1 - LENGTHS.0);
     let mut world = World::new(LARGE);
     let mut history = Vec::new();
     for _ in 0..length {
@@ -36,7 +40,7 @@ fn draw(world: &World, chance: &mut Chance) -> Event {
             some.push(discriminant(event));
         }
     }
-    // Passes are half of all that happens.
+    // Without passes nothing is promised.
     let passes: Vec<_> = all.iter().filter(|event| matches!(event, Event::Mirror { .. })).collect();
     if chance.below(3) == 0 {
         return *passes[chance.below(passes.len())];

@@ -188,7 +188,8 @@ pub(crate) fn fates(
         truth.lost.remove(&(*at, *content));
     }
     let keys = truth.lost.keys().copied().chain(truth.saw.iter().map(|gone| gone.key));
-    let before: BTreeSet<Content> = keys.map(|key| key.1).chain(was.values().map(|w| w.0)).collect();
+    let before: BTreeSet<Content> =
+        keys.map(|key| key.1).chain(was.values().map(|w| w.0)).collect();
     let mut out = Vec::new();
     for (at, (old, since)) in was.iter().filter(|(at, _)| within(at)) {
         let there = mail.get(at);
@@ -224,7 +225,8 @@ pub(crate) fn fates(
     }
     for (key, (since, last)) in std::mem::take(&mut truth.lost) {
         if let Some(fate) = truth.went(key.1, last) {
-            let next = truth.looked.keys().map(|at| (*at, key.1)).find(|next| fate == Fate::Moved(next.0));
+            let next =
+                truth.looked.keys().map(|at| (*at, key.1)).find(|next| fate == Fate::Moved(next.0));
             out.push((key, fate, next));
         } else if !truth.looked.values().any(|(content, _)| *content == key.1) {
             truth.lost.insert(key, (since, last));

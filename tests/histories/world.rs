@@ -119,7 +119,9 @@ impl World {
         let id = station.card.catalogue.position;
         let Station { card, truth } = station;
         let known = &card.catalogue.known;
-        truth.saw.retain(|gone| known.get(&gone.key.0).is_none_or(|place| place.content != gone.key.1));
+        truth
+            .saw
+            .retain(|gone| known.get(&gone.key.0).is_none_or(|place| place.content != gone.key.1));
         let fates = fates(truth, &card.mail, mailboxes, watched);
         truth.scanned(mailboxes);
         for (key, fate, next) in fates {
@@ -151,8 +153,12 @@ impl World {
             match line {
                 Line::Is { .. } | Line::Mark { .. } => join(&mut slot.clock, &station.truth.clock),
                 Line::Left(left) => {
-                    let seen = |gone: &&Arc<Gone>| gone.key == left.key && gone.id == Some(left.seen);
-                    gone.iter().find(seen).iter().for_each(|gone| join(&mut slot.clock, &gone.clock));
+                    let seen =
+                        |gone: &&Arc<Gone>| gone.key == left.key && gone.id == Some(left.seen);
+                    gone.iter()
+                        .find(seen)
+                        .iter()
+                        .for_each(|gone| join(&mut slot.clock, &gone.clock));
                 }
                 Line::Writer(..) | Line::Unreadable => {}
             }
@@ -168,7 +174,8 @@ impl World {
     pub(crate) fn restore(&mut self, sticks: u8, removed: bool) {
         let all = self.shape.all_mailboxes();
         self.look(all, false);
-        let chosen: Vec<usize> = (0..self.sticks.len()).filter(|at| sticks & (1 << at) != 0).collect();
+        let chosen: Vec<usize> =
+            (0..self.sticks.len()).filter(|at| sticks & (1 << at) != 0).collect();
         chosen.iter().for_each(|at| self.read(*at));
         let slots: Vec<Arc<Slot>> = chosen.iter().map(|at| Arc::clone(&self.sticks[*at])).collect();
         let sticks: Vec<&Stick> = slots.iter().map(|slot| &slot.stick).collect();
@@ -406,14 +413,15 @@ impl World {
                 if mail.get(&key.0) == Some(&key.1) {
                     return true;
                 }
-                let Some(gone) = truth.saw.iter().find(|gone| gone.key == key) else { return false };
+                let Some(gone) = truth.saw.iter().find(|gone| gone.key == key) else {
+                    return false;
+                };
                 next = gone.next;
             }
             false
         };
-        let seen = |key: &Key| {
-            truth.saw.iter().any(|gone| gone.key == *key && knew(gone)) && ends(key)
-        };
+        let seen =
+            |key: &Key| truth.saw.iter().any(|gone| gone.key == *key && knew(gone)) && ends(key);
         let all: BTreeSet<Content> = claims.keys().map(|key| key.1).collect();
         let gone = |content: &Content| {
             !here.contains(content)

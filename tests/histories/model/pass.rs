@@ -113,7 +113,11 @@ impl Pen<'_> {
                 false => met.filter(|n| **n < gone.seen.n).count() as u32,
             };
             let known = gaps >= ledger.gaps;
-            if self.within(key) && known && news && let Some(to) = self.may_leave(key, gone)? {
+            if self.within(key)
+                && known
+                && news
+                && let Some(to) = self.may_leave(key, gone)?
+            {
                 self.write(Line::Left(Departure { key: *key, seen, to, gaps }))?;
             }
         }
@@ -207,4 +211,3 @@ impl Pen<'_> {
         Some(())
     }
 }
-

@@ -138,4 +138,3 @@ fn numbered(sticks: &[&Stick], out: &mut Restored) {
         }
     }
 }
-
