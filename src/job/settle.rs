@@ -134,9 +134,11 @@ fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Resu
             catalogue.set_departed(of, Departed::Deleted, None, at)?;
             FileState::Removed
         }
-        // What the card made of a message is nobody's message.
+        // What the card made of a message is nobody's message; or it is an older version, on another card of the station.
+        // Where the good one is not, it is better than nothing.
         (None, false) if row.suspect.is_some() => {
-            catalogue.set_departed(of, Departed::Replaced, None, at)?;
+            let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
+            catalogue.set_departed(of, Departed::Replaced, heir, at)?;
             FileState::Vanished
         }
         // It is elsewhere too, and was before: nobody knows what became of this one.
@@ -168,9 +170,11 @@ fn superseded(
     at: i64,
 ) -> Result<(), JobError> {
     let of = |content| (row.mailbox, row.key.as_slice(), content);
-    // What the card made of a message is nobody's message: nothing follows it.
-    let dropped =
-        |content| catalogue.set_departed(of(content), Departed::Replaced, None, at).map(drop);
+    // What the card made of a message is nobody's message: the good one is in its place.
+    let dropped = |content| {
+        let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
+        catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
+    };
     let replaced = |content| {
         let heir = Some((row.mailbox, row.key.as_slice(), catalogue.content(&new.identity)?));
         catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)

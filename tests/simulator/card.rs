@@ -103,6 +103,13 @@ impl Card {
         Self { catalogue, root, seen_gone: Vec::new(), hinted: Vec::new(), written: 0 }
     }
 
+    /// A copy of it that knows the same, but for what was seen and not looked at yet.
+    pub(crate) fn copied(&self) -> Self {
+        let (catalogue, root) = (self.catalogue.copied().unwrap(), self.root.clone());
+        let (seen_gone, hinted) = (Vec::new(), Vec::new());
+        Self { catalogue, root, seen_gone, hinted, written: self.written }
+    }
+
     pub(crate) fn at(&self, path: &str) -> PathBuf {
         self.root.join(path)
     }

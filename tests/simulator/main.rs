@@ -9,8 +9,11 @@
 
 mod card;
 mod chance;
+mod drawer;
+mod giving;
 mod hold;
 mod medium;
+mod mending;
 mod oracle;
 mod random;
 mod sabotage;
@@ -18,6 +21,7 @@ mod seeds;
 mod small;
 mod stick;
 mod sweep;
+mod will;
 mod work;
 mod world;
 

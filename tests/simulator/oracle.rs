@@ -2,6 +2,7 @@
 //! what was called mirrored. Never asks the program what is right.
 
 use crate::medium::{Image, Junk};
+use crate::will::{Departure, How, Knows, Pair, When, Will};
 use counterfoil::model::{Digest, Identity};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -29,6 +30,7 @@ pub(crate) const TWICE: &str = "recovery twice gives the same as once";
 pub(crate) const MAILBOX: &str = "the mailbox is written by restore only";
 pub(crate) const OVER: &str = "restore never overwrites";
 pub(crate) const WHOLE: &str = "the bag lists every copy once, with its hash";
+pub(crate) const DEAD: &str = "nothing removed comes back from drives that were told";
 pub(crate) const HEALED: &str = "once nothing is wrong any more, everything gets mirrored";
 pub(crate) const CARD: &str = "nothing is written where the drive is not";
 pub(crate) const PANIC: &str = "the program does not break down";
@@ -43,15 +45,30 @@ pub(crate) struct Claim {
     /// Where in the bag.
     pub(crate) payload: String,
     pub(crate) identity: Identity,
+    /// The audit calls the message safe there.
+    pub(crate) is_safe: bool,
 }
 
 /// What a stick was called to hold, and what was seen on it.
 #[derive(Debug, Clone, Default, Hash)]
 pub(crate) struct Promised {
     /// Copies called good, by their place in the bag.
-    copies: BTreeMap<String, Arc<Vec<u8>>>,
+    copies: BTreeMap<String, (Digest, Arc<Vec<u8>>)>,
     /// Contents called mirrored, and when last.
     contents: BTreeSet<Digest>,
+    /// Messages that the audit called safe on it, as of when.
+    pairs: BTreeMap<Pair, When>,
+    /// Messages of which it ever held a good copy.
+    had: BTreeSet<Pair>,
+    /// Those of which it lost none.
+    holds: BTreeSet<Pair>,
+    /// What it may give back though it was seen to leave: memory was lost before it was told of that.
+    untold: BTreeSet<Pair>,
+    /// Departures it was told of, each of a message that no stick asserts later than that.
+    dead: BTreeSet<(Pair, u64)>,
+    /// What may be known to whoever has read it, and what is for certain.
+    pub(crate) knows: Knows,
+    pub(crate) surely: Knows,
     /// Every copy ever durable on it, good or not.
     seen: BTreeMap<String, Vec<u8>>,
     /// The ledger as far as it was durable.
@@ -77,23 +94,48 @@ pub(crate) struct Oracle {
     ever: BTreeMap<String, BTreeSet<Digest>>,
     /// Contents that the card damaged: a restore gives the version before.
     damaged: BTreeSet<Digest>,
-    /// Contents of which some path got a later version, by its owner's will.
+    /// Contents of which some path got a later version, by its owner's will and before the daemon's eyes.
     superseded: BTreeSet<Digest>,
-    /// What last lay at a path by its owner's will.
-    last: BTreeMap<String, Digest>,
-    /// Paths from which a message ever vanished: wanted back, by a stick that knows no better.
-    pub(crate) vanished: BTreeSet<String>,
-    /// The catalogue was lost or is older than it was: who removed what is not known any more.
+    /// What became of the mailbox of the card that is in.
+    pub(crate) will: Will,
+    /// Everything that was ever seen to leave a path, on any card.
+    departures: BTreeMap<Pair, Vec<Departure>>,
+    lives: u64,
+    /// The catalogue was lost or is older than it was, or the card is another: where a drive was is not known.
     pub(crate) amnesia: bool,
 }
 
 impl Oracle {
-    /// A content is at a path from now on: what was there before, if anything, is an older version now.
+    /// A life of a card that was never lived.
+    pub(crate) fn new_life(&mut self) -> u64 {
+        self.lives += 1;
+        self.lives
+    }
+
+    /// A content is at a path from now on, and whatever was there before was seen to be replaced by it.
     pub(crate) fn put(&mut self, path: &str, octets: &[u8]) {
         let digest = self.note(path, octets);
-        match self.last.insert(path.to_owned(), digest) {
-            Some(last) if last != digest => drop(self.superseded.insert(last)),
-            _ => {}
+        self.depart_from(path, How::Replaced(digest));
+        self.will.put(path, digest);
+    }
+
+    /// A content is at a path from now on, and nobody saw that: what was there before is missing, and wanted back.
+    pub(crate) fn put_unseen(&mut self, path: &str, octets: &[u8]) {
+        let digest = self.note(path, octets);
+        self.will.put(path, digest);
+        self.will.is_unseen(path);
+    }
+
+    /// A message goes on at its end. Nobody saw that, and yet it is known for a later version of what was there, which
+    /// is its beginning. What the card had damaged before has no later version. `open`: it may change once more before
+    /// anybody looks.
+    pub(crate) fn grow(&mut self, path: &str, octets: &[u8], open: bool) {
+        match self.will.is_spoilt(path) {
+            true => self.put_unseen(path, octets),
+            false => self.put(path, octets),
+        }
+        if open {
+            self.will.reopen(path);
         }
     }
 
@@ -104,20 +146,106 @@ impl Oracle {
         digest
     }
 
-    /// Whatever was at a path has left it for something else, by its owner's will.
-    pub(crate) fn supersede(&mut self, path: &str) {
-        self.superseded.extend(self.last.get(path));
+    /// What is at a path leaves it before the daemon's eyes. Where that is damage, or nobody has looked at it yet, the
+    /// daemon may well take what was there before for what leaves now.
+    fn depart_from(&mut self, path: &str, how: How) {
+        let last = self.will.last(path);
+        let unsure =
+            self.will.is_unsure(path) || last.is_some_and(|last| self.damaged.contains(&last));
+        let same = |digest: &Digest| how == How::Replaced(*digest);
+        let leaving: Vec<Digest> = match unsure {
+            true => self.will.contents_at(path).filter(|digest| !same(digest)).collect(),
+            false => last.into_iter().filter(|digest| !same(digest)).collect(),
+        };
+        for digest in leaving {
+            if matches!(how, How::Replaced(_)) {
+                self.superseded.insert(digest);
+            }
+            self.depart((path.to_owned(), digest), how.clone(), unsure);
+        }
+    }
+
+    fn depart(&mut self, pair: Pair, how: How, open: bool) {
+        let number = self.departed() + 1;
+        let (knew, surely) = (self.will.knows.clone(), self.will.surely.clone());
+        self.will.depart(&pair, number, open);
+        let departure = Departure { number, how, knew, surely };
+        self.departures.entry(pair).or_default().push(departure);
+    }
+
+    /// How many departures there were.
+    fn departed(&self) -> u64 {
+        self.departures.values().map(Vec::len).sum::<usize>() as u64
+    }
+
+    /// The catalogue is lost: the card begins another life, without any memory.
+    pub(crate) fn forget(&mut self) {
+        let (life, departed) = (self.new_life(), self.departed());
+        self.will.forgets(life, departed);
+        self.amnesia = true;
+    }
+
+    /// The catalogue is that of another day.
+    pub(crate) fn turn_back_to(&mut self, then: &Will) {
+        let (life, departed) = (self.new_life(), self.departed());
+        self.will.turns_back_to(then, life, departed);
+        self.amnesia = true;
+    }
+
+    /// Whether a content is what last came to lie at a path.
+    pub(crate) fn is_last(&self, path: &str, octets: &[u8]) -> bool {
+        self.will.last(path) == Some(Digest::of(octets))
+    }
+
+    /// A message is moved from a path to another that is free.
+    pub(crate) fn rename(&mut self, from: &str, to: &str, octets: &[u8]) {
+        let last = self.will.last(from);
+        if self.is_damaged(octets) {
+            // Its last good version is wanted back where it was.
+            let digest = self.note(to, octets);
+            self.will.put(to, digest);
+        } else {
+            self.put(to, octets);
+            if let Some(last) = last {
+                let open = last != Digest::of(octets) || self.will.is_spoilt(from);
+                self.depart((from.to_owned(), last), How::Moved(to.to_owned()), open);
+            }
+        }
+        self.will.leave(from);
+    }
+
+    /// Nothing is at a path any more.
+    pub(crate) fn remove(&mut self, path: &str, seen: bool) {
+        if seen {
+            self.depart_from(path, How::Deleted);
+        }
+        self.will.leave(path);
     }
 
     /// What is at a path now is what a failing card made of a message.
     pub(crate) fn damage(&mut self, path: &str, octets: &[u8]) {
         let digest = self.note(path, octets);
         self.damaged.insert(digest);
+        self.will.spoil(path);
     }
 
     /// Every path that ever had a message.
     pub(crate) fn paths(&self) -> impl Iterator<Item = &str> {
         self.ever.keys().map(String::as_str)
+    }
+
+    /// Every message that ever was.
+    fn pairs(&self) -> impl Iterator<Item = Pair> {
+        let each = |(path, all): (&String, &BTreeSet<Digest>)| {
+            all.iter().map(|digest| (path.clone(), *digest)).collect::<Vec<_>>()
+        };
+        self.ever.iter().flat_map(each)
+    }
+
+    /// Messages that ever were at a path and left it before the daemon's eyes.
+    pub(crate) fn left(&self) -> Vec<(String, Arc<Vec<u8>>)> {
+        let pairs = self.departures.keys();
+        pairs.map(|(path, digest)| (path.clone(), Arc::clone(&self.contents[digest]))).collect()
     }
 
     pub(crate) fn is_damaged(&self, octets: &[u8]) -> bool {
@@ -140,10 +268,52 @@ impl Oracle {
             if promised.excused.contains(&claim.payload) {
                 continue;
             }
-            promised.copies.insert(claim.payload.clone(), Arc::clone(content));
+            let copy = (claim.identity.digest, Arc::clone(content));
+            promised.copies.insert(claim.payload.clone(), copy);
             promised.contents.insert(claim.identity.digest);
+            let pair = (claim.path.clone(), claim.identity.digest);
+            if let Some(when) = self.will.put_at(&pair).filter(|_| claim.is_safe) {
+                promised.pairs.insert(pair.clone(), when);
+            }
+            promised.had.insert(pair.clone());
+            promised.holds.insert(pair);
         }
         self.still_there(promised, image)
+    }
+
+    /// A stick was read and told of everything by the card that is in.
+    pub(crate) fn told_all(&self, promised: &mut Promised, there: &BTreeMap<String, Vec<u8>>) {
+        // Of these the card knows, and so does the stick: it will be told when they leave.
+        for (path, octets) in there {
+            promised.untold.remove(&(path.clone(), Digest::of(octets)));
+        }
+    }
+
+    /// Departures that a stick was told of just now, each of a message that no stick asserts as of later, and that no
+    /// other card has: from here on nothing gives it back where that stick is at hand.
+    pub(crate) fn told_of_departures(
+        &self,
+        slots: &mut [&mut Promised],
+        at: usize,
+        spares: &[&Will],
+    ) {
+        let mut dead = Vec::new();
+        for pair in &slots[at].had {
+            let Some(number) = self.will.known_departure(pair) else { continue };
+            let departures = self.departures.get(pair).into_iter().flatten();
+            let Some(departure) = departures.into_iter().find(|d| d.number == number) else {
+                continue;
+            };
+            let knew = |other: &&mut Promised| {
+                !other.had.contains(pair)
+                    || departure.surely.has_all_of(&other.knows, self.will.life())
+            };
+            let elsewhere = spares.iter().any(|spare| spare.put_at(pair).is_some());
+            if !elsewhere && slots.iter().all(knew) && self.is_followed(pair, slots[at]) {
+                dead.push((pair.clone(), number));
+            }
+        }
+        slots[at].dead.extend(dead);
     }
 
     /// Held against what is durable on the stick.
@@ -152,7 +322,7 @@ impl Oracle {
             return Ok(());
         }
         let file = |path: &str| image.file(&format!("{HOME}{path}"), Junk::Zeros);
-        for (payload, content) in &promised.copies {
+        for (payload, (_, content)) in &promised.copies {
             if promised.excused.contains(payload) {
                 continue;
             }
@@ -183,8 +353,8 @@ impl Oracle {
             copies.map(|(path, octets)| (path[HOME.len()..].to_owned(), octets)).collect();
         if !promised.manifest_spoilt {
             let listed = listed(&file("manifest-sha256.txt").unwrap_or_default());
-            for (payload, content) in &promised.copies {
-                let right = listed.get(payload) == Some(&vec![Digest::of(content)]);
+            for (payload, (digest, _)) in &promised.copies {
+                let right = listed.get(payload).is_some_and(|listed| **listed == [*digest]);
                 if !right && !promised.excused.contains(payload) {
                     return broken(WHOLE, format!("{payload} is called good and not listed once"));
                 }
@@ -201,19 +371,11 @@ impl Oracle {
         got: &BTreeMap<String, Vec<u8>>,
         unsure: bool,
     ) -> Held {
-        let there: BTreeSet<Digest> = got.values().map(|octets| Digest::of(octets)).collect();
-        // Where both logs are spoilt nothing tells what a copy should be.
-        let told = |p: &&&Promised| !(p.lied || p.ledger_spoilt && p.manifest_spoilt);
-        for promised in from.iter().filter(told) {
-            let good = |digest: &Digest| {
-                let whole = |(payload, content): (&String, &Arc<Vec<u8>>)| {
-                    Digest::of(content) == *digest && !promised.excused.contains(payload)
-                };
-                promised.copies.iter().any(whole)
-            };
+        let there = digests(got);
+        for promised in from.iter().filter(|promised| promised.counts()) {
             for digest in &promised.contents {
                 let left = self.damaged.contains(digest) || self.superseded.contains(digest);
-                if !left && good(digest) && !there.contains(digest) {
+                if !left && promised.has_good(digest) && !there.contains(digest) {
                     return broken(
                         LOST,
                         format!("{digest} was called mirrored and is not restored"),
@@ -222,6 +384,100 @@ impl Oracle {
             }
         }
         self.none_false(got, unsure)
+    }
+
+    /// The same without removed messages: what the audit called safe on one of these sticks is there, until somebody
+    /// saw it leave who knew of it; where a later version took its place, that or an earlier one is.
+    pub(crate) fn gave_back(
+        &self,
+        from: &[&Promised],
+        got: &BTreeMap<String, Vec<u8>>,
+        unsure: bool,
+    ) -> Held {
+        let there = digests(got);
+        for promised in from.iter().filter(|promised| promised.counts()) {
+            for (pair, when) in &promised.pairs {
+                let (path, digest) = pair;
+                if self.damaged.contains(digest) || !promised.has_good(digest) {
+                    continue;
+                }
+                let Some(versions) = self.wanted(pair, *when) else { continue };
+                // Where the copy of a later one has rotted, what the card made of that one may be given instead.
+                let rotted = versions.len() > 1 && from.iter().any(|p| !p.excused.is_empty());
+                if versions.is_disjoint(&there) && !rotted {
+                    let how = format!("{path}, {digest}, was called safe and is not restored");
+                    return broken(LOST, how);
+                }
+            }
+        }
+        self.none_false(got, unsure)?;
+        if unsure || from.iter().any(|promised| promised.is_spoilt()) {
+            return Ok(());
+        }
+        for (pair, number) in from.iter().flat_map(|promised| &promised.dead) {
+            // Not where it is back since. Nor where damage is at the path: a card that has forgotten what left holds it
+            // for the rest of that.
+            if self.will.departure(pair) != Some(*number) || self.is_damage_at(&pair.0) {
+                continue;
+            }
+            let back = |(path, octets): &(&String, &Vec<u8>)| {
+                self.is_of(path, &pair.0, octets) && Digest::of(octets) == pair.1
+            };
+            if let Some((path, _)) = got.iter().find(back) {
+                return broken(DEAD, format!("{path}, which was removed and is told so"));
+            }
+        }
+        Ok(())
+    }
+
+    fn is_damage_at(&self, path: &str) -> bool {
+        self.will.is_spoilt(path)
+            || self.will.last(path).is_some_and(|last| self.damaged.contains(&last))
+    }
+
+    /// The contents of which one has to come back for a message called safe as of a moment; none if somebody deleted
+    /// it who knew of that.
+    fn wanted(&self, pair: &Pair, when: When) -> Option<BTreeSet<Digest>> {
+        let heirs = self.heirs(pair, |of, departure| of != pair || departure.knew.has(when))?;
+        Some(heirs.into_iter().chain([pair.clone()]).map(|(_, digest)| digest).collect())
+    }
+
+    /// Whether a message that left is told so: what came after it is there too, or it was deleted in the end. As long
+    /// as the stick has no later version, or no later place of it, it keeps what it has.
+    fn is_followed(&self, pair: &Pair, promised: &Promised) -> bool {
+        let heirs = self.heirs(pair, |of, departure| {
+            self.will.departure(of) == Some(departure.number) && !self.will.is_open(of)
+        });
+        heirs.is_none_or(|heirs| heirs.iter().any(|heir| promised.holds.contains(heir)))
+    }
+
+    /// What came after a message that left, by the departures chosen; none if it was deleted in the end.
+    fn heirs(
+        &self,
+        pair: &Pair,
+        chosen: impl Fn(&Pair, &Departure) -> bool,
+    ) -> Option<BTreeSet<Pair>> {
+        let mut heirs = BTreeSet::new();
+        let mut left = vec![pair.clone()];
+        while let Some(of) = left.pop() {
+            let all = self.departures.get(&of).into_iter().flatten();
+            for departure in all.filter(|departure| chosen(&of, departure)) {
+                let next = match &departure.how {
+                    How::Deleted => return None,
+                    How::Replaced(by) => (of.0.clone(), *by),
+                    How::Moved(to) => (to.clone(), of.1),
+                };
+                if heirs.insert(next.clone()) {
+                    left.push(next);
+                }
+            }
+        }
+        Some(heirs)
+    }
+
+    /// Whether a name is a path's own, or the one that a content gets beside it.
+    fn is_of(&self, name: &str, path: &str, octets: &[u8]) -> bool {
+        name == path || name == beside(path, &Digest::of(octets))
     }
 
     /// Nothing that a restore gave is other than it once was.
@@ -236,44 +492,82 @@ impl Oracle {
         Ok(())
     }
 
-    /// A file that a restore gave was once so.
-    fn was(&self, path: &str, octets: &[u8]) -> Held {
+    /// A file that a restore gave was once so. Two contents may belong at one path: then one has it, and the other a
+    /// name beside it.
+    fn was(&self, name: &str, octets: &[u8]) -> Held {
         let digest = Digest::of(octets);
-        let once = match path.starts_with("recovered/") {
+        let once = match name.starts_with("recovered/") {
             true => self.contents.contains_key(&digest),
-            false => self.ever.get(path).is_some_and(|ever| ever.contains(&digest)),
+            false => self.message(name, octets).is_some(),
         };
         match once {
             true => Ok(()),
-            false => broken(FALSE, format!("restore gave {path}, which never was so")),
+            false => broken(FALSE, format!("restore gave {name}, which never was so")),
         }
     }
 
-    /// After everything was mended, a restore from one stick, without removed messages, is the mailbox.
+    /// Which message a restored file is.
+    fn message(&self, name: &str, octets: &[u8]) -> Option<Pair> {
+        let digest = Digest::of(octets);
+        let at = |(path, ever): &(&String, &BTreeSet<Digest>)| {
+            ever.contains(&digest) && self.is_of(name, path, octets)
+        };
+        self.ever.iter().find(at).map(|(path, _)| (path.clone(), digest))
+    }
+
+    /// After everything was mended, a restore from one stick, without removed messages, is the mailbox, and what is
+    /// missing from it: at its own path, or beside what is there now. A stick that was not told gives back what it
+    /// knows. Where there are more cards than one, what another has comes back too, and neither has a right to the
+    /// path.
     pub(crate) fn same(
         &self,
+        promised: &Promised,
         mailbox: &BTreeMap<String, Vec<u8>>,
         got: &BTreeMap<String, Vec<u8>>,
+        alone: bool,
     ) -> Held {
         for (path, octets) in mailbox {
             match got.get(path) {
                 Some(there) if there == octets => {}
                 Some(_) if self.is_damaged(octets) => {}
+                Some(_)
+                    if !alone && got.get(&beside(path, &Digest::of(octets))) == Some(octets) => {}
+                // Its name is the one that another content gets beside what is in place.
+                Some(there) if self.message(path, there).is_some_and(|pair| pair.0 != *path) => {}
                 Some(_) => return broken(HEALED, format!("{path} is restored with other octets")),
                 None => return broken(HEALED, format!("{path} is not restored")),
             }
         }
-        let surplus = got.keys().find(|path| {
-            !mailbox.contains_key(*path)
-                && !self.amnesia
-                && !self.vanished.contains(*path)
-                && !path.starts_with("recovered/")
-        });
-        match surplus {
-            Some(path) => broken(FALSE, format!("{path} was removed, and is restored")),
-            None => Ok(()),
+        for (name, octets) in got.iter().filter(|(name, _)| !name.starts_with("recovered/")) {
+            if mailbox.get(name) == Some(octets) {
+                continue;
+            }
+            let may = |pair: &Pair| {
+                !alone
+                    || self.will.departure(pair).is_none()
+                    || self.will.is_open(pair)
+                    || promised.untold.contains(pair)
+                    || !self.is_followed(pair, promised)
+            };
+            // Where the last version has rotted, the one before is given.
+            let rotted = !promised.excused.is_empty();
+            match self.message(name, octets) {
+                Some(pair) if may(&pair) || rotted => {}
+                Some(_) => return broken(DEAD, format!("{name} was removed, and is restored")),
+                None => return broken(FALSE, format!("{name} is restored, and never was so")),
+            }
         }
+        Ok(())
     }
+}
+
+fn digests(files: &BTreeMap<String, Vec<u8>>) -> BTreeSet<Digest> {
+    files.values().map(|octets| Digest::of(octets)).collect()
+}
+
+/// The name of a content whose own path another has (DEVELOPERS.md, how a restore writes).
+fn beside(path: &str, digest: &Digest) -> String {
+    format!("{path}.counterfoil-{}", &digest.to_string()[..8])
 }
 
 impl Promised {
@@ -282,9 +576,34 @@ impl Promised {
         let file = |path: &str| image.file(&format!("{HOME}{path}"), Junk::Zeros);
         self.lied = true;
         self.lies += 1;
-        self.copies.retain(|payload, was| file(payload).as_ref() == Some(&**was));
+        self.copies.retain(|payload, (_, was)| file(payload).as_ref() == Some(&**was));
         self.seen.retain(|payload, was| file(payload).as_ref() == Some(was));
         self.ledger = file("ledger.jsonl").unwrap_or_default();
+        self.dead.clear();
+        self.holds.clear();
+        self.pairs.clear();
+        self.surely = Knows::default();
+    }
+
+    /// Memory of what had been there, or had left, was lost: until this stick is told again it may give all of it back.
+    pub(crate) fn may_give_back_all(&mut self, oracle: &Oracle) {
+        self.untold.extend(oracle.pairs());
+    }
+
+    /// What it was told of departures does not hold any more.
+    pub(crate) fn forget_departures(&mut self) {
+        self.dead.clear();
+    }
+
+    /// Where both logs are spoilt nothing tells what a copy should be.
+    fn counts(&self) -> bool {
+        !(self.lied || self.ledger_spoilt && self.manifest_spoilt)
+    }
+
+    /// A copy of a content was called good and nobody damaged it.
+    fn has_good(&self, digest: &Digest) -> bool {
+        let mut of = self.copies.iter().filter(|(_, copy)| copy.0 == *digest);
+        of.any(|(payload, _)| !self.excused.contains(payload))
     }
 
     /// Nothing was ever said of it.

@@ -4,7 +4,7 @@ use crate::medium::{Junk, Kept};
 use crate::oracle::{Broken, Held};
 use crate::sabotage::Sabotage;
 use crate::stick::{AMPLE, Lasting, Mishap};
-use crate::world::{Ended, World};
+use crate::world::{Ended, Meddled, World};
 use rustix::io::Errno;
 use std::sync::atomic::Ordering;
 
@@ -61,13 +61,16 @@ impl Counts {
 /// In one history of so many the sticks carry something beside the copies.
 const CARRIES: u64 = 7;
 
+/// In one history of so many the station has several cards.
+const CARDS: u64 = 7;
+
 /// A history on its way.
 pub(crate) struct History {
     pub(crate) world: World,
     counts: Counts,
     messages: u64,
-    /// The message that changed between look and copy: nobody has seen yet what it is now.
-    meddled: Option<String>,
+    /// There may be several cards.
+    cards: bool,
     sabotage: Option<Sabotage>,
 }
 
@@ -82,8 +85,8 @@ pub(crate) fn history(
     world.told = told;
     // In some: it makes a history much longer, and the seeds that are kept have found what they found without.
     world.carries = sabotage.is_none() && seed % CARRIES == 1;
-    let mut history =
-        History { world, counts: Counts::default(), messages: 0, meddled: None, sabotage };
+    let cards = seed % CARDS == 2;
+    let mut history = History { world, counts: Counts::default(), messages: 0, cards, sabotage };
     history.run().inspect_err(|_| history.world.show_sticks())?;
     let mut counts = history.counts;
     counts.histories = 1;
@@ -124,6 +127,10 @@ impl History {
     fn step(&mut self) -> Held {
         self.world.oracle.step += 1;
         self.counts.steps += 1;
+        if self.cards && self.below(3) == 0 {
+            self.cards()?;
+            return self.pass();
+        }
         match self.below(100) {
             0..15 => self.deliver()?,
             15..20 => self.deliver_again()?,
@@ -164,6 +171,63 @@ impl History {
             _ => self.meddle(),
         }
         self.pass()
+    }
+
+    /// What happens where there are several cards, and where the same message comes and goes more than once.
+    fn cards(&mut self) -> Held {
+        let spares = self.world.spares.len() as u64;
+        match self.below(8) {
+            0 if spares < 2 => {
+                self.say("the card is copied");
+                self.world.copy_card();
+            }
+            1..4 if spares > 0 => {
+                let spare = self.below(spares) as usize;
+                self.say(format_args!("another card is put in: {spare} of those in the drawer"));
+                self.world.change_cards(spare)?;
+            }
+            4 => self.rewrite(),
+            5 => self.rot_line(),
+            _ => self.come_back(),
+        }
+        Ok(())
+    }
+
+    /// Another message is written where one lies, and nobody sees it.
+    fn rewrite(&mut self) {
+        let Some((path, _)) = self.some_message() else { return };
+        let text = self.text();
+        self.say(format_args!("{path} is written over by another"));
+        self.world.oracle.put_unseen(&path, &text);
+        self.world.card.write_over(&path, &text);
+    }
+
+    /// A message comes back to where it was.
+    fn come_back(&mut self) {
+        let there = self.world.card.messages();
+        let mut left = self.world.oracle.left();
+        left.retain(|(path, _)| !there.contains_key(path));
+        let Some((path, text)) = self.world.chance.pick(&left).cloned() else { return };
+        self.say(format_args!("{path} is there again as it was"));
+        self.world.oracle.put(&path, &text);
+        self.world.card.deliver(&path, &text);
+    }
+
+    /// A line of a ledger cannot be read any more.
+    fn rot_line(&mut self) {
+        let slot = self.below(self.world.slots.len() as u64) as usize;
+        let stick = self.world.slots[slot].stick.clone();
+        let mut state = stick.state();
+        let path = format!("{}ledger.jsonl", crate::oracle::HOME);
+        let Some(ledger) = state.medium.durable().file(&path, Junk::Zeros) else { return };
+        if state.medium.on_their_way() > 0 || ledger.is_empty() {
+            return;
+        }
+        let lines: Vec<_> = (0..ledger.len()).filter(|at| ledger[*at] == b'{').collect();
+        let Some(at) = self.world.chance.pick(&lines).copied() else { return };
+        self.say(format_args!("the line at octet {at} of the ledger of stick {slot} is lost"));
+        self.world.slots[slot].promised.ledger_spoilt = true;
+        state.medium.tamper(&path, |octets| octets[at] = b'#');
     }
 
     /// The daemon's next pass, and what a cut in it leaves.
@@ -291,30 +355,15 @@ impl History {
             return;
         };
         self.say(format_args!("{from} is moved to {to}"));
-        if self.meddled.as_ref() == Some(&from) {
-            self.world.oracle.vanished.insert(from.clone());
-        }
-        match self.world.oracle.is_damaged(&text) {
-            // Its last good version is wanted back where it was.
-            true => {
-                self.world.oracle.supersede(to);
-                self.world.oracle.damage(to, &text);
-                self.world.oracle.vanished.insert(from.clone());
-            }
-            false => self.world.oracle.put(to, &text),
-        }
+        self.world.oracle.rename(&from, to, &text);
         self.world.card.rename(&from, to);
     }
 
     fn remove(&mut self) {
-        let Some((path, text)) = self.some_message() else { return };
+        let Some((path, _)) = self.some_message() else { return };
         let seen = self.below(2) == 0;
         self.say(format_args!("{path} {}", if seen { "is deleted" } else { "vanishes" }));
-        // What the card damaged counts as moved where the same octets lie elsewhere too: then the version before
-        // is wanted back.
-        if !seen || self.world.oracle.is_damaged(&text) {
-            self.world.oracle.vanished.insert(path.clone());
-        }
+        self.world.oracle.remove(&path, seen);
         self.world.card.remove(&path, seen);
     }
 
@@ -350,7 +399,7 @@ impl History {
         }
         self.say(format_args!("{path} grows"));
         text.extend_from_slice(b"and more of it\r\n");
-        self.world.oracle.put(&path, &text);
+        self.world.oracle.grow(&path, &text, false);
         self.world.card.write_over(&path, &text);
     }
 
@@ -546,18 +595,13 @@ impl History {
         let text = self.text();
         let what = self.below(3);
         self.say(format_args!("between look and copy {path} changes ({what})"));
-        self.meddled = Some(path.clone());
         let now = match what {
             0 => Some(text),
-            1 => Some([old, b"more".to_vec()].concat()),
+            1 => Some([old.clone(), b"more".to_vec()].concat()),
             _ => None,
         };
-        match &now {
-            Some(now) => self.world.oracle.put(&path, now),
-            None => {
-                self.world.oracle.vanished.insert(path);
-            }
-        }
+        let meddled = Meddled { slot, path, before: old, now: now.clone() };
+        self.world.meddled = Some(meddled);
         self.world.slots[slot].stick.state().meddling = Some(Box::new(move || match now {
             Some(now) => drop(std::fs::write(at, now)),
             None => drop(std::fs::remove_file(at)),

@@ -5,6 +5,7 @@ use crate::medium::{Junk, Kept};
 use crate::oracle::{Broken, HEALED, Held, broken};
 use crate::stick::{Mishap, Stick};
 use crate::world::{Ended, World};
+use counterfoil::disk::host::draw_ids_from;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::model::RelName;
 use std::collections::BTreeSet;
@@ -18,6 +19,10 @@ const PARTS: usize = 8;
 
 /// Of as many distinct states one is mended and filled again, which takes ten times as long as the rest.
 const HEALED_OF: u64 = 8;
+
+/// Ids that the last event draws, and what follows a cut in it: others than those before.
+const LAST_EVENT_IDS: u64 = 1 << 20;
+const AFTER_CUT_IDS: u64 = 1 << 21;
 
 /// What happens.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -115,11 +120,16 @@ struct Moment {
     hinted: Vec<RelName>,
     boot: u64,
     millis: u64,
+    /// The first id drawn from then on: a replay must draw the same.
+    ids: u64,
 }
 
 impl Moment {
-    fn of(world: &World) -> Self {
+    /// The world as it is now, from where on ids are drawn from a number.
+    fn of(world: &World, ids: u64) -> Self {
+        draw_ids_from(ids);
         Self {
+            ids,
             catalogue: world.card.catalogue.copied().unwrap(),
             stick: world.slots[0].stick.apart(),
             promised: world.slots[0].promised.clone(),
@@ -141,6 +151,7 @@ impl Moment {
         world.clock.boot.store(self.boot, Ordering::Relaxed);
         world.clock.millis.store(self.millis, Ordering::Relaxed);
         world.forget_doors();
+        draw_ids_from(self.ids);
     }
 }
 
@@ -162,7 +173,7 @@ impl Small {
             follow(&mut world, *event)?;
         }
         prepare(&mut world, *last)?;
-        let begin = Moment::of(&world);
+        let begin = Moment::of(&world, LAST_EVENT_IDS);
         let from = begin.stick.state().calls;
         world.slots[slot].stick.state().writing = Some(Vec::new());
         follow(&mut world, *last)?;
@@ -189,7 +200,7 @@ impl Small {
 
     /// The power has failed: every part of what was on its way is kept or lost.
     fn every_part(&self, world: &mut World, tried: &mut Tried, seen: &Seen) -> Held {
-        let cut = Moment::of(world);
+        let cut = Moment::of(world, AFTER_CUT_IDS);
         // All that decides what follows: the mailbox, and what the catalogue knows.
         let known = (
             world.card.messages(),
@@ -248,10 +259,13 @@ fn prepare(world: &mut World, event: Event) -> Held {
         (Event::Move, Some((path, text))) => {
             world.oracle.step += 1;
             let to = format!("archive/{}.eml", world.oracle.step);
-            world.oracle.put(&to, &text);
+            world.oracle.rename(&path, &to, &text);
             world.card.rename(&path, &to);
         }
-        (Event::Delete, Some((path, _))) => world.card.remove(&path, true),
+        (Event::Delete, Some((path, _))) => {
+            world.oracle.remove(&path, true);
+            world.card.remove(&path, true);
+        }
         (Event::Plug, _) => world.slots[0].stick.plug(),
         (Event::Pull, _) => {
             world.slots[0].stick.cut(NOTHING);

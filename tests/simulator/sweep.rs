@@ -47,9 +47,10 @@ fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Held {
     world.slots[slot].stick.plug_again();
     pass(world)?;
     let moved = world.card.messages()["inbox/1.eml"].clone();
-    world.oracle.put("archive/1.eml", &moved);
+    world.oracle.rename("inbox/1.eml", "archive/1.eml", &moved);
     world.card.rename("inbox/1.eml", "archive/1.eml");
     put(world, "inbox/2.eml", "corrected");
+    world.oracle.remove("inbox/3.eml", true);
     world.card.remove("inbox/3.eml", true);
     put(world, "inbox/4.eml", "later");
     pass(world)?;

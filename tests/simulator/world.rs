@@ -1,33 +1,26 @@
 //! A station in a world that goes wrong: its card, its sticks, and what happens to them. Does things and holds
 //! every outcome against the oracle. Never decides what happens: histories do.
 
-use crate::card::{Card, HandClock, Place, rel, station, tree};
+use crate::card::{Card, HandClock, Place, rel, station};
 use crate::chance::Chance;
+use crate::drawer::Spare;
 use crate::hold::hold;
 use crate::medium::{Junk, Kept};
-use crate::oracle::{
-    AUDIT, Broken, CARD, Claim, FALSE, HEALED, HOME, Held, MAILBOX, OVER, Oracle, PANIC, Promised,
-    TWICE, WHOLE, broken, is_chain, listed,
-};
-use crate::stick::{AMPLE, Killed, PowerOff, Stick};
-use counterfoil::disk::{Access, Door};
+use crate::oracle::{Broken, CARD, Claim, Held, MAILBOX, Oracle, PANIC, Promised, broken};
+use crate::stick::{Killed, PowerOff, Stick};
+use crate::will::Will;
+use counterfoil::disk::Door;
 use counterfoil::job::carry::carry_on;
-use counterfoil::job::catalogue::{Catalogue, Held as HeldCopy};
-use counterfoil::job::drive::{Begin, Claims, make_drive};
+use counterfoil::job::catalogue::{Catalogue, FileRow, FileState, Held as HeldCopy, StandingRow};
+use counterfoil::job::drive::{Begin, Claims};
 use counterfoil::job::mirror::PassReport;
-use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
 use counterfoil::job::round::{self, DriveRound};
-use counterfoil::job::verify::{verify, verify_logs};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
-use counterfoil::model::{Clock as _, Digest, DriveId, Finding};
-use std::collections::BTreeMap;
+use counterfoil::model::{DriveId, Finding};
+use std::cell::Cell;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
-use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-
-/// Times a stick lied after which nobody need trust it any more.
-const LIES: u32 = 3;
 
 /// A stick of this station.
 pub(crate) struct Slot {
@@ -45,14 +38,32 @@ pub(crate) struct World {
     pub(crate) slots: Vec<Slot>,
     pub(crate) oracle: Oracle,
     /// Which drives the daemon has met since it was started.
-    claims: Claims,
+    pub(crate) claims: Claims,
     /// Sticks carry something beside the copies, too.
     pub(crate) carries: bool,
-    /// Earlier states of the catalogue: a cut may take its last changes.
-    earlier: Vec<Catalogue>,
+    /// Earlier states of the catalogue, and what the card knew: a cut may take its last changes.
+    pub(crate) earlier: Vec<(Catalogue, Will)>,
+    /// Other cards of this station, in the drawer.
+    pub(crate) spares: Vec<Spare>,
+    /// How many cards there ever were at once.
+    pub(crate) cards: usize,
+    /// What is to happen to the mailbox in the middle of a pass.
+    pub(crate) meddled: Option<Meddled>,
     pub(crate) place: Place,
+    /// How often a stick was asked what it gives back.
+    pub(crate) asked: Cell<u64>,
     /// Whether to say what happens.
     pub(crate) told: bool,
+}
+
+/// What somebody does to a message between the look and the copy.
+pub(crate) struct Meddled {
+    pub(crate) slot: usize,
+    pub(crate) path: String,
+    /// What was there when that was decided.
+    pub(crate) before: Vec<u8>,
+    /// What is there then; none if it goes.
+    pub(crate) now: Option<Vec<u8>>,
 }
 
 /// What happened to some work.
@@ -77,14 +88,6 @@ pub(crate) fn powered<T>(work: impl FnOnce() -> T) -> Result<Ended<T>, Broken> {
     }
 }
 
-/// What a restore gave.
-pub(crate) struct Given {
-    pub(crate) files: BTreeMap<String, Vec<u8>>,
-    pub(crate) report: RestoreReport,
-    /// Sticks that could not be read.
-    pub(crate) failed: Vec<JobError>,
-}
-
 impl World {
     pub(crate) fn new(run: &str, seed: u64) -> Self {
         let place = Place::new(run);
@@ -93,14 +96,20 @@ impl World {
         clock.boot.store(1, Ordering::Relaxed);
         clock.wall.store(1_800_000_000, Ordering::Relaxed);
         clock.millis.store(60_000, Ordering::Relaxed);
+        let mut oracle = Oracle::default();
+        oracle.will = Will::new(oracle.new_life());
         Self {
             chance: Chance::new(seed),
             clock,
             card: Card::new(place.folder("mail")),
             slots: Vec::new(),
-            oracle: Oracle::default(),
+            oracle,
             claims: Claims::default(),
             earlier: Vec::new(),
+            asked: Cell::new(0),
+            spares: Vec::new(),
+            cards: 1,
+            meddled: None,
             place,
             told: false,
             carries: false,
@@ -170,7 +179,7 @@ impl World {
         self.slots.len() - 1
     }
 
-    fn drive_ref(&mut self, slot: usize) -> DriveRef {
+    pub(crate) fn drive_ref(&mut self, slot: usize) -> DriveRef {
         let label = format!("stick-{slot}");
         let Slot { stick, door, .. } = &mut self.slots[slot];
         let (mount, begin) = match &*stick.state() {
@@ -193,6 +202,7 @@ impl World {
         let (card, clock) = (&mut self.card, &self.clock);
         // A scan reads no stick, so no power fails in it.
         card.scan(clock).or_else(|error| broken(PANIC, format!("a scan ended in {error}")))?;
+        self.oracle.will.looks();
         let mut ended = Ended::Done(());
         for slot in 0..self.slots.len() {
             let state = self.slots[slot].stick.state();
@@ -205,6 +215,21 @@ impl World {
             drop(state);
             let drive = self.drive_ref(slot);
             let round = powered(|| self.mirror(&drive))?;
+            // Whoever has opened it knows what it says, and it may have been told anything.
+            if plugged {
+                let promised = &mut self.slots[slot].promised;
+                let will = &mut self.oracle.will;
+                will.knows.learn(&promised.knows);
+                promised.knows.learn(&will.knows);
+                if let Ended::Done(DriveRound { outcome: Ok(report), .. }) = &round {
+                    will.surely.learn(&promised.surely);
+                    // Lines tell what their writer has read.
+                    if report.batches > 0 {
+                        promised.surely.learn(&will.surely);
+                    }
+                }
+            }
+            self.after_meddling(slot);
             let told = match round {
                 Ended::Done(round) => self.after_round(slot, &round)? && plugged,
                 Ended::Cut => {
@@ -288,9 +313,13 @@ impl World {
             self.earlier.clear();
         }
         match &round.outcome {
-            Ok(_) => {
+            Ok(report) => {
                 let Slot { stick, promised, .. } = &mut self.slots[slot];
-                promised.lied &= !stick.state().plugged;
+                let plugged = stick.state().plugged;
+                promised.lied &= !plugged;
+                if plugged && report.told_all {
+                    self.told_all(slot);
+                }
                 Ok(true)
             }
             Err(error @ JobError::Catalogue(_)) => {
@@ -300,8 +329,38 @@ impl World {
         }
     }
 
+    /// A stick knows all that the card knows. (Not one of two that say the same of themselves: it may be the other.)
+    fn told_all(&mut self, slot: usize) {
+        if self.shares_its_id(slot) {
+            return;
+        }
+        let there = self.card.messages();
+        let spares: Vec<_> = self.spares.iter().map(Spare::will).collect();
+        let mut slots: Vec<_> = self.slots.iter_mut().map(|slot| &mut slot.promised).collect();
+        self.oracle.told_all(slots[slot], &there);
+        self.oracle.told_of_departures(&mut slots, slot, &spares);
+    }
+
+    /// What somebody did meanwhile, if he came to it.
+    fn after_meddling(&mut self, slot: usize) {
+        let waits = self.slots[slot].stick.state().meddling.is_some();
+        let Some(Meddled { path, before, now, .. }) =
+            self.meddled.take_if(|meddled| meddled.slot == slot && !waits)
+        else {
+            return;
+        };
+        match now {
+            // Its beginning is what was there, so that it is taken for a later version.
+            Some(now) if now.starts_with(&before) && self.oracle.is_last(&path, &before) => {
+                self.oracle.grow(&path, &now, true);
+            }
+            Some(now) => self.oracle.put_unseen(&path, &now),
+            None => self.oracle.remove(&path, false),
+        }
+    }
+
     /// Another stick says that it is this one: what is said of the id may be said of that one.
-    fn shares_its_id(&self, slot: usize) -> bool {
+    pub(crate) fn shares_its_id(&self, slot: usize) -> bool {
         let id = self.id_of(slot);
         (0..self.slots.len()).any(|other| other != slot && id.is_some() && self.id_of(other) == id)
     }
@@ -317,7 +376,8 @@ impl World {
         self.oracle.told(promised, &claims, state.medium.durable())
     }
 
-    /// The catalogue's word on every path of the mailbox: where on this stick its copy is.
+    /// The catalogue's word on every path of the mailbox: where on this stick its copies are, and whether the audit calls
+    /// it safe there: a good copy, and a line that says so as of the last change at the path or later.
     pub(crate) fn claims_of(&self, slot: usize) -> Result<Vec<Claim>, Broken> {
         let asked = || -> Result<Vec<Claim>, JobError> {
             let catalogue = &self.card.catalogue;
@@ -326,17 +386,25 @@ impl World {
             let Some(drive) = catalogue.drive(id)? else { return Ok(claims) };
             let book = catalogue.book(drive.row, &station())?;
             let mailbox = self.card.mailbox()?.row;
+            let trusted = catalogue.distrust(drive.row)?.is_none();
             for path in self.oracle.paths() {
-                let stands = catalogue.standing_at(book.row, mailbox, &rel(path).key())?;
-                let there = stands.iter().find(|known| !known.missing);
-                let Some(content) = there.map(|known| known.content) else { continue };
-                if let HeldCopy::Good(payload) = catalogue.held(book.row, content)? {
-                    let identity = catalogue.identity(content)?;
-                    claims.push(Claim {
-                        path: path.to_owned(),
-                        payload: payload.to_string(),
-                        identity,
-                    });
+                let key = rel(path).key();
+                let file = catalogue.file(mailbox, &key)?.filter(|f| f.state == FileState::Present);
+                let is_safe = |known: &StandingRow| {
+                    let as_now =
+                        |f: &FileRow| f.content == Some(known.content) && known.as_of >= f.since;
+                    trusted && file.as_ref().is_some_and(as_now)
+                };
+                for known in catalogue.standing_at(book.row, mailbox, &key)? {
+                    if let HeldCopy::Good(payload) = catalogue.held(book.row, known.content)? {
+                        let identity = catalogue.identity(known.content)?;
+                        claims.push(Claim {
+                            path: path.to_owned(),
+                            payload: payload.to_string(),
+                            identity,
+                            is_safe: is_safe(&known),
+                        });
+                    }
                 }
             }
             Ok(claims)
@@ -345,7 +413,7 @@ impl World {
     }
 
     /// The id that a stick says it has.
-    fn id_of(&self, slot: usize) -> Option<DriveId> {
+    pub(crate) fn id_of(&self, slot: usize) -> Option<DriveId> {
         let state = self.slots[slot].stick.state();
         let image = state.medium.memory();
         let later = (2..10).rev().map(|number| format!("counterfoil/drive-{number}.json"));
@@ -370,109 +438,15 @@ impl World {
         self.restart()
     }
 
-    /// The daemon is started again.
+    /// The daemon is started again, and opens the catalogue anew.
     pub(crate) fn restart(&mut self) -> Held {
         self.claims = Claims::default();
+        match self.card.catalogue.copied() {
+            Ok(opened) => self.card.catalogue = opened,
+            Err(error) => return broken(PANIC, format!("opening the catalogue ended in {error}")),
+        }
         let begun = self.card.catalogue.begin_run(&self.clock);
         begun.or_else(|error| broken(PANIC, format!("beginning a run ended in {error}")))
-    }
-
-    /// A stick as it lies on the table is what it was, and gives back what was promised of it, and nothing
-    /// false.
-    pub(crate) fn seen(&mut self, slot: usize) -> Held {
-        let Slot { stick, promised, .. } = &mut self.slots[slot];
-        self.oracle.still_there(promised, stick.state().medium.durable())?;
-        self.give_back(slot)
-    }
-
-    /// A restore from one stick alone, by somebody who has nothing else, gives what was promised of it.
-    pub(crate) fn give_back(&self, slot: usize) -> Held {
-        let given = self.restored(&[slot], true, "back")?;
-        self.gave(&[slot], &given)
-    }
-
-    pub(crate) fn gave(&self, slots: &[usize], given: &Given) -> Held {
-        if let Some(error) = given.failed.first() {
-            return broken(FALSE, format!("a stick cannot be restored from: {error}"));
-        }
-        let promised: Vec<_> = slots.iter().map(|slot| &self.slots[*slot].promised).collect();
-        self.oracle.restored(&promised, &given.files, self.unsure(slots))?;
-        let spoilt = promised.iter().any(|promised| promised.is_spoilt());
-        match given.report.is_whole() || spoilt || self.unsure(slots) {
-            true => Ok(()),
-            false => broken(FALSE, format!("a restore was not whole: {:?}", given.report)),
-        }
-    }
-
-    /// Whether the ledger of one of these sticks is not whole.
-    fn unsure(&self, slots: &[usize]) -> bool {
-        let whole = |slot: &usize| {
-            let state = self.slots[*slot].stick.state();
-            let ledger = state.medium.durable().file(&format!("{HOME}ledger.jsonl"), Junk::Zeros);
-            ledger.is_some_and(|ledger| is_chain(&ledger))
-        };
-        !slots.iter().all(whole)
-    }
-
-    /// Restores from sticks as they are when everything stops now, into an empty folder.
-    pub(crate) fn restored(
-        &self,
-        slots: &[usize],
-        with_removed: bool,
-        folder: &str,
-    ) -> Result<Given, Broken> {
-        self.restored_into(slots, with_removed, &self.place.emptied(folder))
-    }
-
-    pub(crate) fn restored_into(
-        &self,
-        slots: &[usize],
-        with_removed: bool,
-        into: &Path,
-    ) -> Result<Given, Broken> {
-        let gather_from = |slot: &usize| {
-            // On another computer, where nothing of what goes wrong here goes wrong.
-            let stick = self.slots[*slot].stick.apart();
-            let mut state = stick.state();
-            (state.read_only, state.sabotage) = (false, None);
-            (state.slow, state.room) = (0, AMPLE);
-            drop(state);
-            stick.plug();
-            let label = format!("stick-{slot}");
-            let at = label.clone().into_bytes();
-            DriveRef { door: stick.door(), label, at, begin: Begin::Never }
-        };
-        let drives: Vec<_> = slots.iter().map(gather_from).collect();
-        let work = || -> Result<Given, JobError> {
-            let gathered = gather(&drives, &station(), &self.clock)?;
-            let told = gathered.catalogue.mailboxes_told(&station())?;
-            let mut goals: Vec<Goal> = Vec::new();
-            for (row, name) in told {
-                goals.push(Goal { row, name, path: into.to_owned() });
-            }
-            if goals.is_empty() {
-                // Where the mailbox was is not known any more; one place takes what has only a number.
-                let name = "mailbox".parse().unwrap();
-                let row = gathered.catalogue.mailbox(&name, None)?;
-                goals.push(Goal { row, name, path: into.to_owned() });
-            }
-            let plan = Plan {
-                goals,
-                with_removed,
-                versions: None,
-                with_doubtful: false,
-                dry_run: false,
-                progress: &Unwatched,
-            };
-            let report = restore(&gathered, &plan)?;
-            let failed = gathered.failed.into_iter().map(|(_, error)| error).collect();
-            Ok(Given { files: tree(into), report, failed })
-        };
-        match powered(work)? {
-            Ended::Done(Ok(given)) => Ok(given),
-            Ended::Done(Err(error)) => broken(PANIC, format!("a restore ended in {error}")),
-            _ => broken(PANIC, "a power cut where none can be"),
-        }
     }
 
     /// A copy of the catalogue, to come back to.
@@ -481,7 +455,7 @@ impl World {
             return;
         }
         if let Ok(copy) = self.card.catalogue.copied() {
-            self.earlier.push(copy);
+            self.earlier.push((copy, self.oracle.will.clone()));
         }
         if self.earlier.len() > 4 {
             self.earlier.remove(0);
@@ -491,9 +465,12 @@ impl World {
     /// The catalogue loses its last changes; whatever it said stays promised.
     pub(crate) fn turn_back_catalogue(&mut self, passes: usize) {
         for _ in 0..passes {
-            if let Some(earlier) = self.earlier.pop() {
+            if let Some((earlier, will)) = self.earlier.pop() {
                 self.card.catalogue = earlier;
-                self.oracle.amnesia = true;
+                self.oracle.turn_back_to(&will);
+                // What left since is there again, as far as the catalogue knows: it is missing.
+                self.slots.iter_mut().for_each(|slot| slot.promised.forget_departures());
+                self.forget();
             }
         }
     }
@@ -505,247 +482,14 @@ impl World {
             self.card.catalogue.note_lost_pages(&mount).unwrap();
         }
         self.earlier.clear();
-        self.oracle.amnesia = true;
+        self.oracle.forget();
+        self.forget();
     }
 
-    /// A relief operator restores into a folder that has other files already: those stay as they are.
-    pub(crate) fn relieve(&mut self) -> Held {
-        let slots: Vec<usize> = (0..self.slots.len()).collect();
-        let into = self.place.emptied("relief");
-        let mut there = BTreeMap::new();
-        for (number, path) in self.card.messages().into_keys().enumerate() {
-            if number % 2 == 0 {
-                let other = format!("another message at {path}").into_bytes();
-                std::fs::create_dir_all(into.join(&path).parent().unwrap()).unwrap();
-                std::fs::write(into.join(&path), &other).unwrap();
-                there.insert(path, other);
-            }
-        }
-        let given = self.restored_into(&slots, false, &into)?;
-        for (path, octets) in &there {
-            if given.files.get(path) != Some(octets) {
-                return broken(OVER, path.clone());
-            }
-        }
-        Ok(())
-    }
-
-    /// The card dies; on a new one the mailbox is put back from the sticks.
-    pub(crate) fn new_card(&mut self) -> Held {
-        let slots: Vec<usize> = (0..self.slots.len()).collect();
-        self.card.root = self.place.emptied("mail");
-        let given = self.restored_into(&slots, false, &self.card.root)?;
-        self.oracle.none_false(&given.files, self.unsure(&slots))?;
-        for (path, octets) in &given.files {
-            self.oracle.put(path, octets);
-        }
-        self.card.seen_gone.clear();
-        self.card.hinted.clear();
-        self.lose_catalogue();
-        self.restart()
-    }
-
-    /// Admits a stick twice, as after two boots: the second time changes nothing.
-    pub(crate) fn recover_twice(&mut self, slot: usize) -> Held {
-        let mut first = None;
-        for _ in 0..2 {
-            self.slots[slot].stick.plug();
-            self.clock.boot.fetch_add(1, Ordering::Relaxed);
-            let drive = self.drive_ref(slot);
-            let (catalogue, name) = (&self.card.catalogue, station());
-            let opened =
-                round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
-            match opened {
-                Ok(admitted) => {
-                    let found = &admitted.findings;
-                    self.say(format_args!("  stick {slot} is admitted: {found:?}"));
-                }
-                // A named folder whose stick lost even its id: only a person can tell that this is it.
-                Err(JobError::DriveAway { .. }) => {
-                    let volume = drive.door.open(Access::Write);
-                    let made = volume.map(|volume| make_drive(&*volume, &self.clock));
-                    if let Ok(Err(error)) = made {
-                        return broken(HEALED, format!("adding a drive ended in {error}"));
-                    }
-                    return self.recover_twice(slot);
-                }
-                // An octet of its id that rotted into a later format: it can be restored from.
-                Err(JobError::NewerFormat { .. }) if self.slots[slot].promised.is_spoilt() => {
-                    self.slots[slot].stick.pull();
-                    return Ok(());
-                }
-                // It came back again and again without what it had called durable: its operator begins afresh with it.
-                Err(JobError::Untrusted { .. }) if self.slots[slot].promised.lies >= LIES => {
-                    self.begin_afresh(&drive)?;
-                    return self.recover_twice(slot);
-                }
-                Err(error) => return broken(HEALED, format!("an admission ended in {error}")),
-            }
-            let now = self.slots[slot].stick.state().medium.memory().clone();
-            let files: Vec<_> = now.all().map(|(path, octets)| (path.to_owned(), octets)).collect();
-            match first {
-                None => first = Some(files),
-                Some(ref before) if *before == files => {}
-                Some(before) => {
-                    let other = files.into_iter().find(|file| !before.contains(file));
-                    let (path, now) = other.unwrap_or_default();
-                    let was =
-                        before.into_iter().find(|(other, _)| *other == path).unwrap_or_default().1;
-                    let text = |octets: &[u8]| String::from_utf8_lossy(octets).into_owned();
-                    let how =
-                        format!("stick {slot}: {path} was\n{}\nand is\n{}", text(&was), text(&now));
-                    return broken(TWICE, how);
-                }
-            }
-        }
-        Ok(())
-    }
-
-    fn begin_afresh(&self, drive: &DriveRef) -> Held {
-        let known = self.card.catalogue.drive_at(&drive.at).unwrap();
-        let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
-        self.card.catalogue.begin_afresh(row.row, self.clock.stamp().time).unwrap();
-        Ok(())
-    }
-
-    /// Everything that was wrong is mended; then every message is on every stick that can hold one, the bags
-    /// are whole, and each stick alone gives the mailbox back.
-    pub(crate) fn heal(&mut self) -> Held {
-        for slot in &self.slots {
-            let mut state = slot.stick.state();
-            (state.read_only, state.room, state.slow, state.mishap) = (false, AMPLE, 0, None);
-            (state.medium.discards, state.meddling) = (false, None);
-            drop(state);
-            slot.stick.plug();
-        }
-        self.restart()?;
-        for slot in 0..self.slots.len() {
-            self.recover_twice(slot)?;
-            self.verify(slot).map(drop)?;
-        }
-        for _ in 0..4 {
-            self.clock.millis.fetch_add(60_000, Ordering::Relaxed);
-            self.pass()?;
-            if self.all_mirrored()?.is_none() {
-                break;
-            }
-        }
-        if let Some(not_yet) = self.all_mirrored()? {
-            return broken(HEALED, not_yet);
-        }
-        let mailbox = self.card.messages();
-        for slot in 0..self.slots.len() {
-            if !self.slots[slot].stick.state().plugged {
-                continue;
-            }
-            let Slot { stick, promised, .. } = &mut self.slots[slot];
-            stick.state().medium.settle();
-            self.oracle.still_there(promised, stick.state().medium.durable())?;
-            self.whole_bag(slot)?;
-            if !self.slots[slot].promised.ledger_spoilt {
-                let given = self.restored(&[slot], false, "back")?;
-                self.oracle.same(&mailbox, &given.files)?;
-            }
-        }
-        Ok(())
-    }
-
-    /// A message that is not on a stick in a socket, by the program's own word; none if all are on each.
-    fn all_mirrored(&self) -> Result<Option<String>, Broken> {
-        let mailbox = self.card.messages();
-        for slot in 0..self.slots.len() {
-            if !self.slots[slot].stick.state().plugged {
-                continue;
-            }
-            let claims = self.claims_of(slot)?;
-            for (path, octets) in &mailbox {
-                let digest = Digest::of(octets);
-                if !claims.iter().any(|c| c.path == *path && c.identity.digest == digest) {
-                    return Ok(Some(format!("{path} is not mirrored on stick {slot}")));
-                }
-            }
-        }
-        Ok(None)
-    }
-
-    /// A person has everything on a stick read again.
-    pub(crate) fn verify(&mut self, slot: usize) -> Result<Ended<()>, Broken> {
-        let drive = self.drive_ref(slot);
-        let mishaps = self.slots[slot].stick.state().mishaps;
-        let (catalogue, name) = (&self.card.catalogue, station());
-        let verified = powered(|| -> Result<_, JobError> {
-            let open =
-                || round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
-            let mut admitted = open()?;
-            if !verify_logs(catalogue, &admitted, &Unwatched)?.is_empty() {
-                drop(admitted);
-                admitted = open()?;
-            }
-            verify(catalogue, &mut admitted, &self.clock, &Unwatched, true)
-        })?;
-        let mut ended = Ended::Done(());
-        match verified {
-            Ended::Done(Err(error @ JobError::Catalogue(_))) => {
-                return broken(PANIC, format!("a verify ended in {error}"));
-            }
-            Ended::Done(Ok(report)) => {
-                let promised = &mut self.slots[slot].promised;
-                promised.lied = false;
-                let bad = report.damaged.len() + report.missing.len();
-                let undisturbed = self.slots[slot].stick.state().mishaps == mishaps;
-                let promised = &self.slots[slot].promised;
-                if bad > 0 && undisturbed && !promised.is_spoilt() {
-                    return broken(AUDIT, format!("a verify calls {bad} good copies bad"));
-                }
-            }
-            Ended::Done(Err(_)) => {}
-            Ended::Cut => ended = Ended::Cut,
-            Ended::Killed => ended = Ended::Killed,
-        }
-        if !self.shares_its_id(slot) {
-            self.listen(slot)?;
-        }
-        Ok(ended)
-    }
-
-    /// Every copy is listed once under the hash it has, unless somebody spoilt that.
-    fn whole_bag(&self, slot: usize) -> Held {
-        let Slot { stick, promised, .. } = &self.slots[slot];
-        if promised.manifest_spoilt || promised.ledger_spoilt || promised.lies > 0 {
-            return Ok(());
-        }
-        let state = stick.state();
-        let image = state.medium.durable();
-        let manifest = image.file(&format!("{HOME}manifest-sha256.txt"), Junk::Zeros);
-        let listed = listed(&manifest.unwrap_or_default());
-        let data = format!("{HOME}data/");
-        let copies = image.all().filter(|(path, _)| path.starts_with(&data));
-        let there: BTreeMap<String, Vec<Digest>> = copies
-            .map(|(path, octets)| (path[HOME.len()..].to_owned(), vec![Digest::of(&octets)]))
-            .filter(|(payload, _)| !promised.excused.contains(payload))
-            .collect();
-        for (payload, digest) in &there {
-            if listed.get(payload) != Some(digest) {
-                let ledger =
-                    image.file(&format!("{HOME}ledger.jsonl"), Junk::Zeros).unwrap_or_default();
-                let told = String::from_utf8_lossy(&ledger).into_owned();
-                let told: Vec<_> = told.lines().filter(|line| line.contains(payload)).collect();
-                let how =
-                    format!("{payload} is listed {:?}; the ledger: {told:#?}", listed.get(payload));
-                return broken(WHOLE, how);
-            }
-        }
-        // What a failed sync left was seen in memory, and may never have come to the medium: it is debris.
-        let ledger = image.file(&format!("{HOME}ledger.jsonl"), Junk::Zeros).unwrap_or_default();
-        let ledger = String::from_utf8_lossy(&ledger).into_owned();
-        let debris: Vec<_> = ledger.lines().filter(|line| line.contains("\"debris\"")).collect();
-        let excused = |payload: &String| {
-            promised.excused.contains(payload)
-                || debris.iter().any(|line| line.contains(payload.as_str()))
-        };
-        match listed.keys().find(|payload| !there.contains_key(*payload) && !excused(payload)) {
-            Some(payload) => broken(WHOLE, format!("{payload} is listed and not there")),
-            None => Ok(()),
+    /// Who removed what is not known any more: what a stick is not told anew it gives back.
+    fn forget(&mut self) {
+        for slot in &mut self.slots {
+            slot.promised.may_give_back_all(&self.oracle);
         }
     }
 }

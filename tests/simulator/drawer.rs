@@ -1,0 +1,71 @@
+//! Several cards of one station: copied whole, put in one after the other. A copy knows what its original knew, and
+//! nothing of what comes after. Never lets two cards be in at once.
+
+use crate::card::Card;
+use crate::medium::{Junk, Kept};
+use crate::oracle::Held;
+use crate::will::Will;
+use crate::world::World;
+use std::path::Path;
+
+/// A card in the drawer: what is on it, and what became of its mailbox.
+pub(crate) struct Spare {
+    card: Card,
+    will: Will,
+    /// The folder where its mailbox waits.
+    waits: String,
+}
+
+impl Spare {
+    pub(crate) fn will(&self) -> &Will {
+        &self.will
+    }
+}
+
+/// Everything on its way to a stick gets there.
+const ALL: Kept = Kept { last: u64::MAX, count: 64, earlier: true, junk: Junk::Zeros };
+
+impl World {
+    /// The card that is in is copied, and the copy put away. From here on each lives for itself.
+    pub(crate) fn copy_card(&mut self) {
+        let waits = format!("mail-{}", self.cards);
+        copy_files(&self.card.root, &self.place.folder(&waits));
+        let mut will = self.oracle.will.clone();
+        will.begins_anew(self.oracle.new_life());
+        let life = self.oracle.new_life();
+        self.oracle.will.begins_anew(life);
+        self.spares.push(Spare { card: self.card.copied(), will, waits });
+        self.cards += 1;
+    }
+
+    /// The power is switched off, and another card is put in.
+    pub(crate) fn change_cards(&mut self, spare: usize) -> Held {
+        self.power_off(|_| ALL)?;
+        self.slots.iter().for_each(|slot| slot.stick.state().meddling = None);
+        self.meddled = None;
+        let Spare { card, will, waits } = &mut self.spares[spare];
+        std::mem::swap(&mut self.card, card);
+        std::mem::swap(&mut self.oracle.will, will);
+        let (here, there) = (self.place.folder("mail"), self.place.folder(waits));
+        let aside = self.place.folder("aside");
+        for (from, to) in [(&here, &aside), (&there, &here), (&aside, &there)] {
+            std::fs::rename(from, to).unwrap();
+        }
+        // What a cut takes from a catalogue it takes from the one that is in.
+        self.earlier.clear();
+        self.oracle.amnesia = true;
+        self.restart()
+    }
+}
+
+fn copy_files(from: &Path, to: &Path) {
+    for (path, octets) in crate::card::tree(from) {
+        let (old, new) = (from.join(&path), to.join(&path));
+        std::fs::create_dir_all(new.parent().unwrap()).unwrap();
+        std::fs::write(&new, octets).unwrap();
+        let facts = std::fs::metadata(&old).unwrap();
+        let file = std::fs::File::options().write(true).open(&new).unwrap();
+        file.set_modified(facts.modified().unwrap()).unwrap();
+        file.set_permissions(facts.permissions()).unwrap();
+    }
+}

@@ -1,0 +1,234 @@
+//! Everything that was wrong is mended, and all must be well: every message on every stick, the bags whole, each stick
+//! alone the mailbox again. Never makes anything go wrong.
+
+use crate::card::station;
+use crate::medium::Junk;
+use crate::oracle::{
+    AUDIT, Broken, Claim, HEALED, HOME, Held, PANIC, TWICE, WHOLE, broken, listed,
+};
+use crate::stick::AMPLE;
+use crate::world::{Ended, Slot, World, powered};
+use counterfoil::disk::Access;
+use counterfoil::job::drive::make_drive;
+use counterfoil::job::verify::{verify, verify_logs};
+use counterfoil::job::{DriveRef, JobError, Unwatched, round};
+use counterfoil::model::{Clock as _, Digest};
+use std::collections::BTreeMap;
+use std::sync::atomic::Ordering;
+
+/// Times a stick lied after which nobody need trust it any more.
+const LIES: u32 = 3;
+
+impl World {
+    /// Admits a stick twice, as after two boots: the second time changes nothing.
+    pub(crate) fn recover_twice(&mut self, slot: usize) -> Held {
+        let mut first = None;
+        for _ in 0..2 {
+            self.slots[slot].stick.plug();
+            self.clock.boot.fetch_add(1, Ordering::Relaxed);
+            let drive = self.drive_ref(slot);
+            self.oracle.will.knows.learn(&self.slots[slot].promised.knows);
+            let (catalogue, name) = (&self.card.catalogue, station());
+            let opened =
+                round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
+            match opened {
+                Ok(admitted) => {
+                    let found = &admitted.findings;
+                    self.say(format_args!("  stick {slot} is admitted: {found:?}"));
+                }
+                // A named folder whose stick lost even its id: only a person can tell that this is it.
+                Err(JobError::DriveAway { .. }) => {
+                    let volume = drive.door.open(Access::Write);
+                    let made = volume.map(|volume| make_drive(&*volume, &self.clock));
+                    if let Ok(Err(error)) = made {
+                        return broken(HEALED, format!("adding a drive ended in {error}"));
+                    }
+                    return self.recover_twice(slot);
+                }
+                // An octet of its id that rotted into a later format: it can be restored from.
+                Err(JobError::NewerFormat { .. }) if self.slots[slot].promised.is_spoilt() => {
+                    self.slots[slot].stick.pull();
+                    return Ok(());
+                }
+                // It came back again and again without what it had called durable: its operator begins afresh with it.
+                Err(JobError::Untrusted { .. }) if self.slots[slot].promised.lies >= LIES => {
+                    self.begin_afresh(&drive)?;
+                    return self.recover_twice(slot);
+                }
+                Err(error) => return broken(HEALED, format!("an admission ended in {error}")),
+            }
+            let now = self.slots[slot].stick.state().medium.memory().clone();
+            let files: Vec<_> = now.all().map(|(path, octets)| (path.to_owned(), octets)).collect();
+            match first {
+                None => first = Some(files),
+                Some(ref before) if *before == files => {}
+                Some(before) => {
+                    let other = files.into_iter().find(|file| !before.contains(file));
+                    let (path, now) = other.unwrap_or_default();
+                    let was =
+                        before.into_iter().find(|(other, _)| *other == path).unwrap_or_default().1;
+                    let text = |octets: &[u8]| String::from_utf8_lossy(octets).into_owned();
+                    let how =
+                        format!("stick {slot}: {path} was\n{}\nand is\n{}", text(&was), text(&now));
+                    return broken(TWICE, how);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn begin_afresh(&self, drive: &DriveRef) -> Held {
+        let known = self.card.catalogue.drive_at(&drive.at).unwrap();
+        let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
+        self.card.catalogue.begin_afresh(row.row, self.clock.stamp().time).unwrap();
+        Ok(())
+    }
+
+    /// Everything that was wrong is mended; then every message is on every stick that can hold one, the bags
+    /// are whole, and each stick alone gives the mailbox back.
+    pub(crate) fn heal(&mut self) -> Held {
+        for slot in &self.slots {
+            let mut state = slot.stick.state();
+            (state.read_only, state.room, state.slow, state.mishap) = (false, AMPLE, 0, None);
+            (state.medium.discards, state.meddling) = (false, None);
+            drop(state);
+            slot.stick.plug();
+        }
+        self.meddled = None;
+        self.restart()?;
+        for slot in 0..self.slots.len() {
+            self.recover_twice(slot)?;
+            self.verify(slot).map(drop)?;
+        }
+        for _ in 0..4 {
+            self.clock.millis.fetch_add(60_000, Ordering::Relaxed);
+            self.pass()?;
+            if self.all_mirrored()?.is_none() {
+                break;
+            }
+        }
+        if let Some(not_yet) = self.all_mirrored()? {
+            return broken(HEALED, not_yet);
+        }
+        let mailbox = self.card.messages();
+        for slot in 0..self.slots.len() {
+            if !self.slots[slot].stick.state().plugged {
+                continue;
+            }
+            let Slot { stick, promised, .. } = &mut self.slots[slot];
+            stick.state().medium.settle();
+            self.oracle.still_there(promised, stick.state().medium.durable())?;
+            self.whole_bag(slot)?;
+            let given = self.restored(&[slot], false, "back")?;
+            let promised = &self.slots[slot].promised;
+            if !promised.ledger_spoilt {
+                self.oracle.same(promised, &mailbox, &given.files, self.cards == 1)?;
+            }
+            // Whatever has rotted, what is safe there comes back, and what it was told of departures holds.
+            self.gave(&[slot], &given, false)?;
+        }
+        let all = self.filled();
+        if all.len() > 1 { self.give_back_plain(&all) } else { Ok(()) }
+    }
+
+    /// A message that is not on a stick in a socket, by the program's own word; none if all are on each.
+    fn all_mirrored(&self) -> Result<Option<String>, Broken> {
+        let mailbox = self.card.messages();
+        for slot in 0..self.slots.len() {
+            if !self.slots[slot].stick.state().plugged {
+                continue;
+            }
+            let claims = self.claims_of(slot)?;
+            for (path, octets) in &mailbox {
+                let digest = Digest::of(octets);
+                let is_it = |c: &Claim| c.path == *path && c.identity.digest == digest;
+                if !claims.iter().any(|c| is_it(c) && c.is_safe) {
+                    return Ok(Some(format!("{path} is not safe on stick {slot}")));
+                }
+            }
+        }
+        Ok(None)
+    }
+
+    /// A person has everything on a stick read again.
+    pub(crate) fn verify(&mut self, slot: usize) -> Result<Ended<()>, Broken> {
+        let drive = self.drive_ref(slot);
+        let mishaps = self.slots[slot].stick.state().mishaps;
+        self.oracle.will.knows.learn(&self.slots[slot].promised.knows);
+        let (catalogue, name) = (&self.card.catalogue, station());
+        let verified = powered(|| -> Result<_, JobError> {
+            let open =
+                || round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
+            let mut admitted = open()?;
+            if !verify_logs(catalogue, &admitted, &Unwatched)?.is_empty() {
+                drop(admitted);
+                admitted = open()?;
+            }
+            verify(catalogue, &mut admitted, &self.clock, &Unwatched, true)
+        })?;
+        let mut ended = Ended::Done(());
+        match verified {
+            Ended::Done(Err(error @ JobError::Catalogue(_))) => {
+                return broken(PANIC, format!("a verify ended in {error}"));
+            }
+            Ended::Done(Ok(report)) => {
+                let promised = &mut self.slots[slot].promised;
+                promised.lied = false;
+                let bad = report.damaged.len() + report.missing.len();
+                let undisturbed = self.slots[slot].stick.state().mishaps == mishaps;
+                let promised = &self.slots[slot].promised;
+                if bad > 0 && undisturbed && !promised.is_spoilt() {
+                    return broken(AUDIT, format!("a verify calls {bad} good copies bad"));
+                }
+            }
+            Ended::Done(Err(_)) => {}
+            Ended::Cut => ended = Ended::Cut,
+            Ended::Killed => ended = Ended::Killed,
+        }
+        if !self.shares_its_id(slot) {
+            self.listen(slot)?;
+        }
+        Ok(ended)
+    }
+
+    /// Every copy is listed once under the hash it has, unless somebody spoilt that.
+    fn whole_bag(&self, slot: usize) -> Held {
+        let Slot { stick, promised, .. } = &self.slots[slot];
+        if promised.manifest_spoilt || promised.ledger_spoilt || promised.lies > 0 {
+            return Ok(());
+        }
+        let state = stick.state();
+        let image = state.medium.durable();
+        let manifest = image.file(&format!("{HOME}manifest-sha256.txt"), Junk::Zeros);
+        let listed = listed(&manifest.unwrap_or_default());
+        let data = format!("{HOME}data/");
+        let copies = image.all().filter(|(path, _)| path.starts_with(&data));
+        let there: BTreeMap<String, Vec<Digest>> = copies
+            .map(|(path, octets)| (path[HOME.len()..].to_owned(), vec![Digest::of(&octets)]))
+            .filter(|(payload, _)| !promised.excused.contains(payload))
+            .collect();
+        for (payload, digest) in &there {
+            if listed.get(payload) != Some(digest) {
+                let ledger =
+                    image.file(&format!("{HOME}ledger.jsonl"), Junk::Zeros).unwrap_or_default();
+                let told = String::from_utf8_lossy(&ledger).into_owned();
+                let told: Vec<_> = told.lines().filter(|line| line.contains(payload)).collect();
+                let how =
+                    format!("{payload} is listed {:?}; the ledger: {told:#?}", listed.get(payload));
+                return broken(WHOLE, how);
+            }
+        }
+        // What a failed sync left was seen in memory, and may never have come to the medium: it is debris.
+        let ledger = image.file(&format!("{HOME}ledger.jsonl"), Junk::Zeros).unwrap_or_default();
+        let ledger = String::from_utf8_lossy(&ledger).into_owned();
+        let debris: Vec<_> = ledger.lines().filter(|line| line.contains("\"debris\"")).collect();
+        let excused = |payload: &String| {
+            promised.excused.contains(payload)
+                || debris.iter().any(|line| line.contains(payload.as_str()))
+        };
+        match listed.keys().find(|payload| !there.contains_key(*payload) && !excused(payload)) {
+            Some(payload) => broken(WHOLE, format!("{payload} is listed and not there")),
+            None => Ok(()),
+        }
+    }
+}

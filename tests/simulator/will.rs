@@ -1,0 +1,221 @@
+//! What became of the messages of one card by its owner's will and by chance, and what the card can know: a map of
+//! what lies where, of what somebody saw leave, and a count for each card's life. Never asks the program.
+//!
+//! The rules of the new ledger, as far as the oracle needs them: a message is withheld only by the word of somebody
+//! who saw it go, and only from those places and times that he can have known of. What is gone and nobody saw it go
+//! is missing: it comes back. Who has lost his memory, or has never read a stick, takes nothing from it.
+
+use counterfoil::model::Digest;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// A content at a path.
+pub(crate) type Pair = (String, Digest);
+
+/// A moment in one life of a card. A life ends where the card is copied, or its memory is lost or turned back.
+pub(crate) type When = (u64, u64);
+
+/// How far each life of a card is known.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Hash)]
+pub(crate) struct Knows(BTreeMap<u64, u64>);
+
+impl Knows {
+    pub(crate) fn learn(&mut self, other: &Self) {
+        for (life, count) in &other.0 {
+            let known = self.0.entry(*life).or_insert(0);
+            *known = (*known).max(*count);
+        }
+    }
+
+    pub(crate) fn has(&self, (life, count): When) -> bool {
+        self.0.get(&life).is_some_and(|known| *known >= count)
+    }
+
+    /// Whether all that another knows is known, but for what is of one life.
+    pub(crate) fn has_all_of(&self, other: &Self, but: u64) -> bool {
+        other.0.iter().all(|(life, count)| *life == but || self.has((*life, *count)))
+    }
+}
+
+/// How a content left a path before the daemon's eyes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum How {
+    Deleted,
+    /// By this content.
+    Replaced(Digest),
+    /// To this path.
+    Moved(String),
+}
+
+/// That a content left a path.
+#[derive(Debug, Clone)]
+pub(crate) struct Departure {
+    /// Which departure.
+    pub(crate) number: u64,
+    pub(crate) how: How,
+    /// What the card may have known then.
+    pub(crate) knew: Knows,
+    /// What it knew then for certain.
+    pub(crate) surely: Knows,
+}
+
+/// One card: what lies in its mailbox by its owner's will, and what was seen to leave it.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Will {
+    /// What last came to lie at a path, until it was seen to leave, or found to be gone.
+    last: BTreeMap<String, Digest>,
+    /// Paths at which the card has damaged that.
+    spoilt: BTreeSet<String>,
+    /// Paths whose content came unseen, and was not looked at since.
+    unseen: BTreeSet<String>,
+    /// When a content came to lie at a path that nobody saw it leave since.
+    put_at: BTreeMap<Pair, When>,
+    /// What was seen to leave and is not back, with the number of its departure.
+    gone: BTreeMap<Pair, u64>,
+    /// Of that: what may come back all the same, since it was seen in part only.
+    open: BTreeSet<Pair>,
+    /// What the card may know: of every stick that it so much as tried to open.
+    pub(crate) knows: Knows,
+    /// What it knows for certain.
+    pub(crate) surely: Knows,
+    /// The number of the last departure of which its memory was lost.
+    forgot: u64,
+    /// It has not looked at its mailbox since.
+    unseeing: bool,
+    life: u64,
+    count: u64,
+}
+
+impl Will {
+    /// A card's first life.
+    pub(crate) fn new(life: u64) -> Self {
+        let mut will = Self::default();
+        will.begins_anew(life);
+        will
+    }
+
+    /// Something happens: the card knows of everything before it.
+    pub(crate) fn goes_on(&mut self) -> When {
+        self.count += 1;
+        self.learn_of_itself();
+        (self.life, self.count)
+    }
+
+    /// Another life begins, knowing what the card knew.
+    pub(crate) fn begins_anew(&mut self, life: u64) {
+        (self.life, self.count) = (life, 0);
+        self.learn_of_itself();
+    }
+
+    fn learn_of_itself(&mut self) {
+        self.knows.0.insert(self.life, self.count);
+        self.surely.0.insert(self.life, self.count);
+    }
+
+    /// The same without any memory: for whoever asks the card, everything there has come just now.
+    pub(crate) fn forgets(&mut self, life: u64, departures: u64) {
+        (self.forgot, self.unseeing) = (departures, true);
+        (self.knows, self.surely) = (Knows::default(), Knows::default());
+        self.begins_anew(life);
+        let now = self.goes_on();
+        self.put_at.values_mut().for_each(|when| *when = now);
+    }
+
+    /// Its memory is that of another day: what has come since comes once more.
+    pub(crate) fn turns_back_to(&mut self, then: &Self, life: u64, departures: u64) {
+        (self.forgot, self.unseeing) = (departures, true);
+        (self.knows, self.surely) = (then.knows.clone(), then.surely.clone());
+        self.begins_anew(life);
+        let now = self.goes_on();
+        for (pair, when) in &mut self.put_at {
+            *when = then.put_at.get(pair).copied().unwrap_or(now);
+        }
+    }
+
+    /// The card looks at its mailbox.
+    pub(crate) fn looks(&mut self) {
+        self.unseeing = false;
+        self.unseen.clear();
+        self.goes_on();
+    }
+
+    pub(crate) fn life(&self) -> u64 {
+        self.life
+    }
+
+    pub(crate) fn last(&self, path: &str) -> Option<Digest> {
+        self.last.get(path).copied()
+    }
+
+    pub(crate) fn put_at(&self, pair: &Pair) -> Option<When> {
+        self.put_at.get(pair).copied()
+    }
+
+    /// The daemon may not know what is at a path.
+    pub(crate) fn is_unsure(&self, path: &str) -> bool {
+        self.spoilt.contains(path) || self.unseen.contains(path)
+    }
+
+    /// Everything that came to lie at a path and was not seen to leave it.
+    pub(crate) fn contents_at(&self, path: &str) -> impl Iterator<Item = Digest> {
+        self.put_at.keys().filter(move |pair| pair.0 == path).map(|pair| pair.1)
+    }
+
+    pub(crate) fn is_spoilt(&self, path: &str) -> bool {
+        self.spoilt.contains(path)
+    }
+
+    /// The number of the departure of a content that was seen to leave a path, and is not back.
+    pub(crate) fn departure(&self, pair: &Pair) -> Option<u64> {
+        self.gone.get(pair).copied()
+    }
+
+    /// The same, if the card still knows that it left, and saw all of it.
+    pub(crate) fn known_departure(&self, pair: &Pair) -> Option<u64> {
+        self.departure(pair).filter(|number| *number > self.forgot && !self.is_open(pair))
+    }
+
+    /// Whether a content that was seen to leave a path may come back all the same.
+    pub(crate) fn is_open(&self, pair: &Pair) -> bool {
+        self.open.contains(pair)
+    }
+
+    /// A content comes to lie at a path.
+    pub(crate) fn put(&mut self, path: &str, digest: Digest) {
+        let (pair, now) = ((path.to_owned(), digest), self.goes_on());
+        self.gone.remove(&pair);
+        self.open.remove(&pair);
+        self.put_at.insert(pair, now);
+        self.last.insert(path.to_owned(), digest);
+        self.spoilt.remove(path);
+    }
+
+    pub(crate) fn is_unseen(&mut self, path: &str) {
+        self.unseen.insert(path.to_owned());
+    }
+
+    pub(crate) fn spoil(&mut self, path: &str) {
+        self.spoilt.insert(path.to_owned());
+    }
+
+    /// What was seen to leave a path may not have been seen at all.
+    pub(crate) fn reopen(&mut self, path: &str) {
+        self.open.extend(self.gone.keys().filter(|pair| pair.0 == path).cloned());
+    }
+
+    /// Something left its path before the daemon's eyes.
+    pub(crate) fn depart(&mut self, pair: &Pair, number: u64, open: bool) {
+        self.goes_on();
+        self.put_at.remove(pair);
+        self.gone.insert(pair.clone(), number);
+        // What it has never seen it does not see leave.
+        if open || self.unseeing {
+            self.open.insert(pair.clone());
+        }
+    }
+
+    /// Nothing is at a path any more. What nobody saw leave it is wanted back.
+    pub(crate) fn leave(&mut self, path: &str) {
+        self.last.remove(path);
+        self.spoilt.remove(path);
+    }
+}
