@@ -134,8 +134,8 @@ fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Resu
             catalogue.set_departed(of, Departed::Deleted, None, at)?;
             FileState::Removed
         }
-        // What the card made of a message is nobody's message; or it is an older version, on another card of the station.
-        // Where the good one is not, it is better than nothing.
+        // What the card made of a message is nobody's message; or it is an older version, on another card of the
+        // station. Where the good one is not, it is better than nothing.
         (None, false) if row.suspect.is_some() => {
             let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
             catalogue.set_departed(of, Departed::Replaced, heir, at)?;
