@@ -1,15 +1,15 @@
 //! Second looks: what stayed the same since the first is read and settled, what stayed away is called
 //! gone. Never reads a file that changed between the looks, and never calls a moved message lost.
 
-use super::JobError;
 use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
-use super::headers;
 use super::scan::{PAGE, ScanReport, ScanRules};
+use super::{JobError, coarse_time, headers};
 use crate::disk::{DiskError, Look, MailboxDir, read_known};
 use crate::model::ledger::Departed;
 use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
-use crate::model::{Finding, Hasher, Identity, RelName, Suspicion};
+use crate::model::{Finding, Hasher, Identity, Moment, RelName, Suspicion};
+use rustix::io::Errno;
 
 /// A file to be read, its path, and what was there before.
 type Due<'a> = (&'a FileRow, RelName, Option<Identity>);
@@ -84,6 +84,7 @@ fn second_looks(
             }
         }
     }
+    let begun = rules.clock.stamp().time;
     let read = match due.len() < READ_TOGETHER {
         true => read_in_turn(dir, &due),
         false => {
@@ -102,7 +103,7 @@ fn second_looks(
             catalogue.set_state(row, FileState::Changing, row.looked)?;
         }
         for ((row, path, _), read) in due.into_iter().zip(read) {
-            second_look(catalogue, row, path, read, rules, report)?;
+            second_look(catalogue, row, path, (read, begun), rules, report)?;
         }
         Ok(())
     })
@@ -133,9 +134,11 @@ fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Resu
             catalogue.set_departed(of, Departed::Deleted, None, at)?;
             FileState::Removed
         }
-        // What the card made of a message is nobody's message.
+        // What the card made of a message is nobody's message; or it is an older version, on another card of the
+        // station. Where the good one is not, it is better than nothing.
         (None, false) if row.suspect.is_some() => {
-            catalogue.set_departed(of, Departed::Replaced, None, at)?;
+            let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
+            catalogue.set_departed(of, Departed::Replaced, heir, at)?;
             FileState::Vanished
         }
         // It is elsewhere too, and was before: nobody knows what became of this one.
@@ -167,9 +170,11 @@ fn superseded(
     at: i64,
 ) -> Result<(), JobError> {
     let of = |content| (row.mailbox, row.key.as_slice(), content);
-    // What the card made of a message is nobody's message: nothing follows it.
-    let dropped =
-        |content| catalogue.set_departed(of(content), Departed::Replaced, None, at).map(drop);
+    // What the card made of a message is nobody's message: the good one is in its place.
+    let dropped = |content| {
+        let heir = row.good.map(|good| (row.mailbox, row.key.as_slice(), good));
+        catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
+    };
     let replaced = |content| {
         let heir = Some((row.mailbox, row.key.as_slice(), catalogue.content(&new.identity)?));
         catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
@@ -215,27 +220,33 @@ fn second_look(
     catalogue: &Catalogue,
     row: &FileRow,
     path: RelName,
-    read: Result<Read, DiskError>,
+    (read, begun): (Result<Read, DiskError>, Moment),
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
     match read {
         Ok(Read::Whole(new, last_octets)) => {
             let now = rules.clock.stamp().claim();
-            let Some(before) = row.content else { return catalogue.settle(row, &new, now) };
-            let suspect = suspicion(catalogue, before, &new.identity, &last_octets)?;
+            let suspect = match row.content {
+                Some(before) => suspicion(catalogue, before, &new.identity, &last_octets)?,
+                None => None,
+            };
             let new = NewFile { suspect, ..new };
-            if catalogue.identity(before)? != new.identity {
+            if let Some(before) = row.content
+                && catalogue.identity(before)? != new.identity
+            {
                 superseded(catalogue, row, before, &new, now.time.seconds)?;
             }
-            catalogue.settle(row, &new, now)
+            catalogue.settle(row, &new, now)?;
+            coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
         Ok(Read::Changed(facts)) => {
             let now = rules.clock.stamp().claim();
             let looked = (millis(rules.clock), now);
             catalogue.look((row.mailbox, &row.key), &facts, FileState::Fresh, looked, row.hinted)
         }
-        Err(error) if error.errno == rustix::io::Errno::NOENT => match row.content {
+        // Not there any more, nor perhaps the folder: a message may have its name now.
+        Err(DiskError { errno: Errno::NOENT | Errno::NOTDIR, .. }) => match row.content {
             Some(_) => catalogue.set_state(row, FileState::Leaving, millis(rules.clock)),
             None => catalogue.forget(row),
         },
@@ -290,7 +301,7 @@ fn read_message(
         return Ok(Read::Changed(now));
     }
     let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
-    let continues = headers.message_id.is_empty() && beginning.is_it();
+    let continues = headers.message_id.is_empty() && beginning.matches();
     Ok(Read::Whole(NewFile { identity, headers, weight, suspect: None, continues }, end))
 }
 
@@ -316,7 +327,7 @@ impl Beginning {
         }
     }
 
-    fn is_it(self) -> bool {
+    fn matches(self) -> bool {
         self.before.is_some_and(|before| self.hasher.finish() == before)
     }
 }

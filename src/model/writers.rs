@@ -1,8 +1,8 @@
 //! Owns the causal order of changes: who wrote, and what each writer had read when it began.
 //! Never compares numbers of two writers: a position is covered only through links that were written down.
 
+use super::ids::WriterId;
 use super::limits::COUNT_MAX;
-use super::names::WriterId;
 use std::collections::{HashMap, HashSet};
 use std::fmt;
 use std::str::FromStr;

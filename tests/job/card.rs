@@ -117,10 +117,15 @@ pub(crate) struct Card {
 
 impl Card {
     pub(crate) fn new() -> Self {
+        Self::with_mail_in(folder())
+    }
+
+    /// With its mailbox in a folder of one's own.
+    pub(crate) fn with_mail_in(mail: TempDir) -> Self {
         Self {
             catalogue: Catalogue::in_memory().unwrap(),
             clock: HandClock::new(),
-            mail: folder(),
+            mail,
             ignore: GlobSet::empty(),
             seen_gone: RefCell::default(),
             hinted: RefCell::default(),

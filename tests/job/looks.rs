@@ -136,6 +136,9 @@ fn a_file_that_is_back_before_its_second_look_never_left() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     card.deliver("inbox/m", &mail("m"));
     card.mirrored(&drive);
+    for folder in ["cur", "new"] {
+        std::fs::create_dir(card.root().join(folder)).unwrap();
+    }
     card.rename("inbox/m", "tmp/m");
     card.scan(SETTLE);
     assert_eq!(state(&card, "inbox/m"), FileState::Leaving);

@@ -2,9 +2,7 @@
 //! The only stories in which anything on a drive is deleted.
 
 use crate::card::{Card, drive_ref, mail, station};
-use crate::medium::{
-    copies, copies_of, count, expect_same, expect_whole_bag, restored, snapshot, whole,
-};
+use crate::medium::{copies, copies_of, count, expect_same, expect_whole_bag, restored, whole};
 use counterfoil::disk::{Access, Door, FolderDoor, MemoryDrive};
 use counterfoil::job::drive::{Begin, Claims};
 use counterfoil::job::prune::{Pruned, prune};

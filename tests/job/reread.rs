@@ -59,6 +59,12 @@ fn only_copy(drive: &MemoryDrive, content: &[u8]) -> String {
     copy
 }
 
+/// Bytes of the ledger and the manifest.
+fn logs_of(drive: &MemoryDrive) -> u64 {
+    let length = |log: &str| drive.file(&format!("{HOME}{log}")).unwrap().len() as u64;
+    length("ledger.jsonl") + length("manifest-sha256.txt")
+}
+
 /// Asks to end after so many questions.
 struct Patience(AtomicU32);
 
@@ -79,11 +85,12 @@ fn a_round_is_one_line_and_the_next_is_due_when_its_time_has_come() {
     assert_eq!(wait, Duration::from_secs(7 * DAY), "seven eighths of the span");
     card.clock.set_wall(1_800_000_000 + 7 * DAY as i64);
     assert_eq!(due(&card, &drive), Duration::ZERO);
+    let logs = logs_of(&drive);
     let taken = bite(&card, &drive, &mut None);
     assert!(taken.ended && !taken.lost, "{taken:?}");
-    // Each copy once on the drive and once on the card.
+    // Each copy once on the drive and once on the card; and both logs.
     let octets: usize = card.messages().values().map(Vec::len).sum();
-    assert_eq!(taken.octets, 2 * octets as u64);
+    assert_eq!(taken.octets, logs + 2 * octets as u64);
     assert_eq!(ledger_kinds(&drive)[5..], ["verified"]);
     assert_eq!(due(&card, &drive), Duration::from_secs(7 * DAY));
     assert!(row(&card).last_verified.is_some());
@@ -98,6 +105,7 @@ fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
         card.deliver("inbox/long", &long);
         card.deliver("inbox/short", &mail("short"));
         card.mirrored(&drive);
+        let logs = logs_of(&drive);
         let (mut rest, mut bites, mut octets) = (None, 0, 0);
         loop {
             let taken = bite_until(&card, &drive, &mut rest, &Patience(AtomicU32::new(patience)));
@@ -110,7 +118,7 @@ fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
         }
         let all: usize = card.messages().values().map(Vec::len).sum();
         assert!(bites > 1 || patience > 4, "{bites} bites with a patience of {patience}");
-        assert_eq!(octets, 2 * all as u64, "with a patience of {patience}");
+        assert_eq!(octets, logs + 2 * all as u64, "with a patience of {patience}");
         assert_eq!(count(&drive, "verified"), 1);
         assert_eq!(count(&drive, "damaged"), 0);
     }
@@ -344,7 +352,7 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     assert_eq!(restored(&[&drive], false).files.len(), 1);
 
     // Its operator begins afresh: all is copied anew, and counts.
-    card.catalogue.begin_afresh(row(&card).row).unwrap();
+    card.catalogue.begin_afresh(row(&card).row, card.clock.stamp().time).unwrap();
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 0);
     assert_eq!(card.mirrored(&drive).copied, 4);
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 4);

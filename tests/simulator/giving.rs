@@ -131,6 +131,7 @@ impl World {
             let plan = Plan {
                 goals,
                 with_removed,
+                versions: None,
                 with_doubtful: false,
                 dry_run: false,
                 progress: &Unwatched,

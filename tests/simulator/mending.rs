@@ -10,8 +10,9 @@ use crate::stick::AMPLE;
 use crate::world::{Ended, Slot, World, powered};
 use counterfoil::disk::Access;
 use counterfoil::job::drive::make_drive;
+use counterfoil::job::verify::{verify, verify_logs};
 use counterfoil::job::{DriveRef, JobError, Unwatched, round};
-use counterfoil::model::Digest;
+use counterfoil::model::{Clock as _, Digest};
 use std::collections::BTreeMap;
 use std::sync::atomic::Ordering;
 
@@ -79,7 +80,7 @@ impl World {
     fn begin_afresh(&self, drive: &DriveRef) -> Held {
         let known = self.card.catalogue.drive_at(&drive.at).unwrap();
         let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
-        self.card.catalogue.begin_afresh(row.row).unwrap();
+        self.card.catalogue.begin_afresh(row.row, self.clock.stamp().time).unwrap();
         Ok(())
     }
 
@@ -156,15 +157,14 @@ impl World {
         self.oracle.will.knows.learn(&self.slots[slot].promised.knows);
         let (catalogue, name) = (&self.card.catalogue, station());
         let verified = powered(|| -> Result<_, JobError> {
-            let mut admitted =
-                round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock)?;
-            counterfoil::job::verify::verify(
-                catalogue,
-                &mut admitted,
-                &self.clock,
-                &Unwatched,
-                true,
-            )
+            let open =
+                || round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
+            let mut admitted = open()?;
+            if !verify_logs(catalogue, &admitted, &Unwatched)?.is_empty() {
+                drop(admitted);
+                admitted = open()?;
+            }
+            verify(catalogue, &mut admitted, &self.clock, &Unwatched, true)
         })?;
         let mut ended = Ended::Done(());
         match verified {

@@ -44,9 +44,12 @@ pub(in crate::cli) fn run(
         say_before(&gathered, &goals, &drives, &clock, output)?;
     }
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
+    let versions = args.versions.as_deref().map(|named| repair::message_named(&goals, named));
+    let versions = versions.transpose()?.map(|(goal, path)| (goal.row, path.key()));
     let plan = Plan {
         goals: goals.clone(),
         with_removed: args.with_removed,
+        versions,
         with_doubtful: args.with_doubtful,
         dry_run: args.dry_run,
         progress: &bar,

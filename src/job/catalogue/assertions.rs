@@ -4,7 +4,7 @@
 use super::writers::position_columns;
 use super::{BookRow, Catalogue};
 use crate::job::JobError;
-use crate::model::{Moment, Position, Reach, Suspicion};
+use crate::model::{Moment, Position, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A content that stands at a location, by a drive's ledger.
@@ -39,7 +39,8 @@ pub struct Lacking {
     pub newest: Option<i64>,
 }
 
-const STANDING: &str = "SELECT mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, mode FROM standing";
+const STANDING: &str = "SELECT mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, \
+                        mode FROM standing";
 
 fn read_standing(row: &Row<'_>) -> rusqlite::Result<StandingRow> {
     Ok(StandingRow {
@@ -144,6 +145,23 @@ impl Catalogue {
         Ok(query.exists(params![book, content])?)
     }
 
+    /// Another location than this one where, by a ledger, a content stands, or else was.
+    pub fn other_place(
+        &self,
+        book: i64,
+        (mailbox, key): (i64, &[u8]),
+        content: i64,
+    ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
+             WHERE content = ?4 AND book = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
+             ORDER BY ended IS NOT NULL LIMIT 1",
+        )?;
+        let found = query
+            .query_row(params![book, mailbox, key, content], |row| Ok((row.get(0)?, row.get(1)?)));
+        Ok(found.optional()?)
+    }
+
     /// The positions as of which a ledger asserts a content at a location: those of its lines, and of each later mark
     /// while it stood.
     pub fn stamps(
@@ -189,11 +207,14 @@ impl Catalogue {
         (mailbox, key, content): (i64, &[u8], i64),
     ) -> Result<Vec<Position>, JobError> {
         let mut stamps = self.stamps(book, mailbox, key, content)?;
-        let departures = self.departures(book, mailbox, key, content)?;
-        if !departures.is_empty() {
-            let writers = self.writers()?;
-            let reaches: Vec<Reach> = departures.iter().map(|at| writers.reach(*at)).collect();
-            stamps.retain(|stamp| !reaches.iter().any(|reach| reach.covers(*stamp)));
+        for departure in self.departures(book, mailbox, key, content)? {
+            let mut left = Vec::with_capacity(stamps.len());
+            for stamp in stamps {
+                if !self.covers(departure, stamp)? {
+                    left.push(stamp);
+                }
+            }
+            stamps = left;
         }
         Ok(stamps)
     }
@@ -211,8 +232,9 @@ impl Catalogue {
         Ok(!query.exists(params![book, mailbox])?)
     }
 
-    /// What a ledger says stands, of contents that no mailbox of this card has, that are not missing from it either,
-    /// and of which this card does not know that they left.
+    /// What a ledger says stands in the mailboxes in force, of contents that no mailbox of this card has, that are not
+    /// missing from it either, and of which this card does not know that they left. Only what some drive has a copy of:
+    /// anybody can write a line.
     pub fn lacked(
         &self,
         book: i64,
@@ -223,7 +245,10 @@ impl Catalogue {
              AND NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
              WHERE f.content = s.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
              AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
-             ORDER BY mailbox, key, content, line DESC"
+             AND EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
+             WHERE p.content = s.content AND p.state IN (0, 1, 5)){} \
+             ORDER BY mailbox, key, content, line DESC",
+            self.in_force()
         );
         let mut query = self.db.prepare_cached(&sql)?;
         let mut rows = query.query([book])?;
@@ -244,9 +269,21 @@ impl Catalogue {
         let (mailbox, key, content) = (standing.mailbox, &standing.key, standing.content);
         let Some(departed) = self.departed(mailbox, key, content)? else { return Ok(false) };
         let Some(position) = self.position_at(departed.tick)? else { return Ok(false) };
-        let reach = self.writers()?.reach(position);
-        let uncovered = self.uncovered(book, (mailbox, key, content))?;
-        Ok(uncovered.iter().all(|stamp| reach.covers(*stamp)))
+        for stamp in self.uncovered(book, (mailbox, key, content))? {
+            if !self.covers(position, stamp)? {
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
+    /// of anything, or something was lacking then.
+    pub fn lacking_now(&self, book: &BookRow) -> Result<Lacking, JobError> {
+        match book.told == 0 || book.lacking.messages > 0 {
+            true => self.lacking(book),
+            false => Ok(Lacking::default()),
+        }
     }
 
     /// How many messages a drive asserts that this card lacks.

@@ -11,7 +11,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use std::path::Path;
 
 /// The file beside the catalogue that names the mounts in which a sync failed, one a line.
-const LOST_PAGES: &str = "lost-pages";
+pub(super) const LOST_PAGES: &str = "lost-pages";
 
 /// A row of the table of books: how far a station's ledger on a drive is known.
 #[derive(Debug, Clone, PartialEq, Eq)]

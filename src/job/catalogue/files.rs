@@ -431,14 +431,4 @@ impl Catalogue {
             ])?;
         Ok(())
     }
-
-    /// Whether a content is there, settled, at some path of the mailboxes.
-    pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1",
-            )?
-            .exists([content])?)
-    }
 }

@@ -173,6 +173,25 @@ impl Catalogue {
         Ok(())
     }
 
+    /// What is missing from a location is not looked for any more; no drive is told anything of it.
+    pub fn forget_missing(&self, row: &MissingRow) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3")?
+            .execute(params![row.mailbox, row.key, row.content])?;
+        Ok(())
+    }
+
+    /// A version that looked like damage is taken for the message.
+    pub fn take_as_it_is(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
+        let tick = self.next_tick()?;
+        self.db
+            .prepare_cached(
+                "UPDATE file SET suspect = NULL, good = NULL, tick = ?3 WHERE mailbox = ?1 AND key = ?2",
+            )?
+            .execute(params![mailbox, key, tick as i64])?;
+        Ok(())
+    }
+
     /// What is missing in place of a damaged version is missing without one from now on.
     pub fn damage_is_gone(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
         self.db
@@ -221,9 +240,9 @@ impl Catalogue {
         content: i64,
     ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT mailbox, key FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1 \
-             AND suspect IS NULL AND NOT excused AND NOT (mailbox = ?2 AND key = ?3) AND since > ?4 \
-             AND since > (SELECT scanned FROM mailbox WHERE id = ?2) LIMIT 1",
+            "SELECT mailbox, key FROM file INDEXED BY file_new WHERE content = ?1 AND state = 1 \
+             AND suspect IS NULL AND excused = 0 AND NOT (mailbox = ?2 AND key = ?3) \
+             AND since > max(?4, (SELECT scanned FROM mailbox WHERE id = ?2)) LIMIT 1",
         )?;
         let of = params![content, row.mailbox, row.key, row.since as i64];
         Ok(query.query_row(of, |found| Ok((found.get(0)?, found.get(1)?))).optional()?)
@@ -300,13 +319,14 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Everything that is missing or damaged, in order of the paths.
+    /// Everything that is missing from the mailboxes in force or damaged there, in order of the paths.
     pub fn each_missing(
         &self,
         mut each: impl FnMut(MissingRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let mut query =
-            self.db.prepare_cached(&format!("{MISSING} ORDER BY mailbox, key, content"))?;
+        let here = self.in_force();
+        let sql = format!("{MISSING} WHERE true{here} ORDER BY mailbox, key, content");
+        let mut query = self.db.prepare_cached(&sql)?;
         let mut rows = query.query([])?;
         while let Some(row) = rows.next()? {
             each(read_missing(row)?)?;
@@ -323,17 +343,19 @@ impl Catalogue {
         Ok(query.exists([content])?)
     }
 
-    /// A location where a content is, or is missing from, of which a ledger says so too.
+    /// A location where a content is, or is missing from, of which a ledger says so too; among the latest of many.
     pub fn place_told(&self, book: i64, content: i64) -> Result<Option<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
-             WHERE a.content = ?2 AND a.book = ?1 AND a.ended IS NULL AND \
-             (EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox AND f.key = a.key \
-             AND f.content = a.content AND f.state = 1) OR \
-             EXISTS (SELECT 1 FROM missing m WHERE m.mailbox = a.mailbox AND m.key = a.key \
-             AND m.content = a.content)) LIMIT 1",
+            "SELECT mailbox, key FROM ( \
+             SELECT * FROM (SELECT mailbox, key FROM file INDEXED BY file_by_content \
+             WHERE content = ?2 AND state = 1 ORDER BY tick DESC LIMIT ?3) UNION ALL \
+             SELECT * FROM (SELECT mailbox, key FROM missing INDEXED BY missing_by_content \
+             WHERE content = ?2 LIMIT ?3)) here \
+             WHERE EXISTS (SELECT 1 FROM assertion a WHERE a.book = ?1 AND a.mailbox = here.mailbox \
+             AND a.key = here.key AND a.content = ?2 AND a.ended IS NULL) LIMIT 1",
         )?;
-        let found = query.query_row([book, content], |row| Ok((row.get(0)?, row.get(1)?)));
+        let found = query
+            .query_row(params![book, content, ALIKE_MAX], |row| Ok((row.get(0)?, row.get(1)?)));
         Ok(found.optional()?)
     }
 
@@ -352,5 +374,15 @@ impl Catalogue {
             Ok((Moment { seconds: row.get(0)?, nanos: row.get(1)? }, row.get(2)?))
         });
         Ok(found.optional()?)
+    }
+
+    /// Whether a content is there, settled, at some path of the mailboxes in force: of another one nobody knows
+    /// whether it is still there.
+    pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
+        let sql = format!(
+            "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1{}",
+            self.in_force()
+        );
+        Ok(self.db.prepare_cached(&sql)?.exists([content])?)
     }
 }

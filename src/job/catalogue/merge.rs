@@ -3,15 +3,14 @@
 //! assertions that its position covers.
 
 use super::Catalogue;
-use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use super::ledger_lines::{
+    ASSERTIONS, AssertionLine, DEPARTURES, DepartureLine, read_assertion, read_departure,
+};
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::limits::{ALIKE_MAX, VERSIONS_MAX};
-use crate::model::{
-    MailboxName, Moment, Position, Reach, RelName, StationName, Suspicion, WriterId, Writers,
-};
-use rusqlite::{Row, params};
+use crate::model::limits::VERSIONS_MAX;
+use crate::model::{Moment, Position, Reach, RelName, StationName, Suspicion, WriterId, Writers};
 use std::collections::HashMap;
 
 /// One content that was at a location.
@@ -95,33 +94,8 @@ struct Candidate {
     elsewhere: bool,
 }
 
-struct AssertionLine {
-    book: i64,
-    mailbox: i64,
-    key: Vec<u8>,
-    version: Version,
-    line: i64,
-    position: Position,
-    ended: Option<i64>,
-    missing: bool,
-}
-
-struct DepartureLine {
-    book: i64,
-    mailbox: i64,
-    key: Vec<u8>,
-    content: i64,
-    position: Position,
-    why: Departed,
-}
-
-const ASSERTIONS: &str = "SELECT a.book, a.mailbox, a.key, a.content, a.line, a.writer, a.n, a.ended, a.missing, \
-                          a.suspect, a.modified_s, a.modified_n, a.mode FROM book JOIN assertion a ON a.book = book.id \
-                          WHERE book.station = ?1 ORDER BY a.mailbox, a.key, a.book, a.line";
-
-const DEPARTURES: &str = "SELECT d.book, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM book \
-                          JOIN departure d ON d.book = book.id WHERE book.station = ?1 AND d.counts \
-                          ORDER BY d.mailbox, d.key, d.book, d.line";
+/// Marks of each replica and mailbox: line and position.
+type Marks = HashMap<(i64, i64), Vec<(i64, Position)>>;
 
 /// Decides about the contents of one location.
 struct Judge<'a> {
@@ -130,8 +104,8 @@ struct Judge<'a> {
     writers: Writers,
     /// What each writer's positions cover of others, once it was asked for.
     reaches: HashMap<WriterId, Reach>,
-    /// The marks of each replica and mailbox: line and position.
-    marks: HashMap<(i64, i64), Vec<(i64, Position)>>,
+    /// All of them.
+    marks: Marks,
     with_removed: bool,
 }
 
@@ -197,60 +171,18 @@ impl Catalogue {
         })
     }
 
-    fn marks(
-        &self,
-        station: &StationName,
-    ) -> Result<HashMap<(i64, i64), Vec<(i64, Position)>>, JobError> {
+    fn marks(&self, station: &StationName) -> Result<Marks, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT m.book, m.mailbox, m.line, m.writer, m.n FROM book JOIN mark m ON m.book = book.id \
              WHERE book.station = ?1 ORDER BY m.line",
         )?;
         let mut rows = query.query([station.as_str()])?;
-        let mut marks: HashMap<_, Vec<_>> = HashMap::new();
+        let mut marks = Marks::new();
         while let Some(row) = rows.next()? {
             let mark = (row.get(2)?, position_columns(row, 3)?);
             marks.entry((row.get(0)?, row.get(1)?)).or_default().push(mark);
         }
         Ok(marks)
-    }
-
-    /// Other locations at which ledgers of a station ever had a content.
-    fn other_locations(
-        &self,
-        station: &StationName,
-        (mailbox, key): (i64, &[u8]),
-        content: i64,
-    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
-             JOIN book ON book.id = a.book WHERE a.content = ?4 AND book.station = ?1 \
-             AND NOT (a.mailbox = ?2 AND a.key = ?3) LIMIT ?5",
-        )?;
-        let of = params![station.as_str(), mailbox, key, content, ALIKE_MAX];
-        let rows = query.query_map(of, |row| Ok((row.get(0)?, row.get(1)?)))?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// How many contents ledgers of a station ever had at a location.
-    fn contents_at(
-        &self,
-        station: &StationName,
-        mailbox: i64,
-        key: &[u8],
-    ) -> Result<u64, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT count(DISTINCT a.content) FROM book JOIN assertion a ON a.book = book.id \
-             WHERE book.station = ?1 AND a.mailbox = ?2 AND a.key = ?3",
-        )?;
-        let of = params![station.as_str(), mailbox, key];
-        Ok(query.query_row(of, |row| row.get::<_, i64>(0))? as u64)
-    }
-
-    /// The replicas of a station.
-    fn books_of_station(&self, station: &StationName) -> Result<Vec<i64>, JobError> {
-        let mut query = self.db.prepare_cached("SELECT id FROM book WHERE station = ?1")?;
-        let rows = query.query_map([station.as_str()], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
     }
 }
 
@@ -457,112 +389,9 @@ impl Judge<'_> {
     }
 }
 
-fn read_assertion(row: &Row<'_>) -> rusqlite::Result<AssertionLine> {
-    Ok(AssertionLine {
-        book: row.get(0)?,
-        mailbox: row.get(1)?,
-        key: row.get(2)?,
-        line: row.get(4)?,
-        position: position_columns(row, 5)?,
-        ended: row.get(7)?,
-        missing: row.get(8)?,
-        version: Version {
-            content: row.get(3)?,
-            suspect: row.get_ref(9)?.as_str_or_null()?.and_then(Suspicion::from_text),
-            modified: Moment { seconds: row.get(10)?, nanos: row.get(11)? },
-            mode: row.get(12)?,
-        },
-    })
-}
-
-fn read_departure(row: &Row<'_>) -> rusqlite::Result<DepartureLine> {
-    Ok(DepartureLine {
-        book: row.get(0)?,
-        mailbox: row.get(1)?,
-        key: row.get(2)?,
-        content: row.get(3)?,
-        position: position_columns(row, 4)?,
-        why: Departed::from_text(row.get_ref(6)?.as_str()?).unwrap_or(Departed::Replaced),
-    })
-}
-
 impl Wanted {
     /// Its path.
     pub fn path(&self) -> Result<RelName, JobError> {
         RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("ledger: {e}")))
-    }
-}
-
-impl Catalogue {
-    /// How many locations the drives tell of.
-    pub fn paths_told(&self, station: &StationName) -> Result<u64, JobError> {
-        Ok(self.db.query_row(
-            "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM book JOIN assertion a \
-             ON a.book = book.id WHERE book.station = ?1 AND a.ended IS NULL)",
-            [station.as_str()],
-            |row| row.get::<_, i64>(0).map(|n| n as u64),
-        )?)
-    }
-
-    /// Every copy of a content: the book it is in, and the copy; those known good first.
-    pub fn copies_of(
-        &self,
-        station: &StationName,
-        content: i64,
-    ) -> Result<Vec<(i64, PayloadRow)>, JobError> {
-        let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD}, p.book FROM payload p INDEXED BY payload_by_content \
-             JOIN content c ON c.id = p.content \
-             JOIN book ON book.id = p.book AND book.station = ?1 \
-             WHERE p.content = ?2 ORDER BY p.state IN (1, 5) DESC, p.state, p.book, p.number DESC"
-        ))?;
-        let rows = query.query_map(params![station.as_str(), content], |row| {
-            Ok((row.get(7)?, read_payload(row)?))
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// Copies whose content no ledger gives a location: adopted after a cut and not told of since, known from a
-    /// manifest or from their file alone, or told of by a line that cannot be read any more.
-    pub fn copies_without_place(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
-        let of = "WHERE p.book = ?1 AND p.state IN (0, 1, 5) \
-             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.content = p.content) \
-             AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content AND q.book < p.book) \
-             ORDER BY p.number";
-        self.copies(of, [book])
-    }
-
-    /// Where a mailbox lay on the card, by the longest ledger that tells of it.
-    pub fn last_root(
-        &self,
-        station: &StationName,
-        mailbox: i64,
-    ) -> Result<Option<Vec<u8>>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT root FROM book_mailbox JOIN book ON book.id = book_mailbox.book \
-             WHERE station = ?1 AND mailbox = ?2 ORDER BY book.seq DESC LIMIT 1",
-        )?;
-        let mut rows = query.query(params![station.as_str(), mailbox])?;
-        Ok(rows.next()?.map(|row| row.get(0)).transpose()?)
-    }
-
-    /// The mailboxes that the drives tell of for a station.
-    pub fn mailboxes_told(
-        &self,
-        station: &StationName,
-    ) -> Result<Vec<(i64, MailboxName)>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT id, name FROM mailbox WHERE id IN (SELECT mailbox FROM book_mailbox JOIN book \
-             ON book.id = book WHERE station = ?1) OR id IN (SELECT mailbox FROM assertion JOIN book \
-             ON book.id = book WHERE station = ?1) ORDER BY name",
-        )?;
-        let rows = query
-            .query_map([station.as_str()], |row| Ok((row.get(0)?, row.get::<_, String>(1)?)))?;
-        let mut found = Vec::new();
-        for row in rows {
-            let (id, name) = row?;
-            found.extend(name.parse().map(|name| (id, name)));
-        }
-        Ok(found)
     }
 }

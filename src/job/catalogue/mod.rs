@@ -7,17 +7,25 @@ mod audit;
 mod books;
 mod carried;
 mod contents;
+mod counting;
 mod drives;
 mod files;
+mod given_up;
 mod gone;
 mod health;
 mod holdings;
+mod in_force;
+mod ledger_lines;
+mod logs;
 mod merge;
 mod opening;
 mod payloads;
 mod proofs;
 mod prunes;
+mod recheck;
 mod rereads;
+mod retired;
+mod station;
 mod traffic;
 mod writers;
 
@@ -25,18 +33,23 @@ pub use assertions::{Lacking, StandingRow};
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
 pub use carried::{Dated, Stand, Whereabouts};
-pub use drives::{DriveRow, FoundDrive};
+pub use drives::{DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
 pub use files::{FileRow, FileState, Glance, NewFile};
+pub use given_up::DriveEvent;
 pub use gone::{DepartedRow, MissingRow};
 pub use holdings::CopyCounts;
+pub use in_force::{KnownMailbox, LeftMailbox};
+pub use logs::{KnownLines, Log, LogDamage};
 pub use merge::{Decision, Role, Version, Wanted, Withheld};
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use proofs::{Passage, Proof};
 pub use rereads::RoundTotals;
+pub use retired::{Retired, Said, Untold};
 pub use traffic::{Counted, Known, Word};
 
 use super::JobError;
+use crate::disk::MemoryFolder;
 use crate::model::{Clock, MailboxName};
 use rusqlite::{Connection, OptionalExtension as _, params};
 use std::cell::{Cell, RefCell};
@@ -44,12 +57,16 @@ use std::cell::{Cell, RefCell};
 /// An open catalogue.
 pub struct Catalogue {
     db: Connection,
+    /// The folder in memory that goes with it, of a passing copy that has one.
+    home: Option<MemoryFolder>,
     /// Whether what is only good to know, as when a drive was last seen, is kept.
     keeps_sightings: bool,
     /// No change was made through it yet: the first one is a new writer's.
     is_fresh: Cell<bool>,
     /// What is known of writers, once it was asked for.
     lineage: RefCell<Option<writers::Lineage>>,
+    /// The rows of the mailboxes that questions are about; `None`: all there are.
+    in_force: RefCell<Option<Vec<i64>>>,
     /// While a ledger is read, the last change of this card.
     reading: Cell<Option<u64>>,
 }

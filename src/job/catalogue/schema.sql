@@ -60,6 +60,8 @@ CREATE TABLE file (
 CREATE INDEX file_by_tick ON file (tick);
 -- With state and tick, so that a content of a million files is not gone through for each of them.
 CREATE INDEX file_by_content ON file (content, state, tick);
+-- Where a content may have moved to.
+CREATE INDEX file_new ON file (content, since) WHERE state = 1 AND excused = 0 AND suspect IS NULL;
 CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
 CREATE INDEX file_good ON file (good) WHERE good IS NOT NULL;
 
@@ -100,7 +102,17 @@ CREATE TABLE drive (
     distrust TEXT,                    -- why nothing on it counts any more; NULL while it is trusted
     wrong INTEGER NOT NULL DEFAULT 0, -- points for copies once right and now others' octets
     fell_to INTEGER, falls INTEGER NOT NULL DEFAULT 0,  -- where its ledger last fell back to, how often in a row
-    room INTEGER                      -- octets free after the last pass
+    room INTEGER,                     -- octets free after the last pass
+    known_since TEXT,                 -- when this card first saw it
+    serial TEXT,                      -- serial number of the file system that it was last seen on
+    folder BLOB,                      -- the plain folder that it was last seen in; NULL: it was on a device
+    origin TEXT,                      -- the drive that it was copied from; itself, where it is no copy
+    same_device TEXT,                 -- the mailbox on whose own device it was last seen; NULL: of none
+    -- Since when its operator gives it up, why, and where it went. Taken back by the operator only.
+    forgotten TEXT, forgotten_why TEXT, forgotten_place TEXT,
+    -- Since when another drive stands where it was, which one, and how that is known (`ReplacedHow`). Taken back as
+    -- soon as it is seen.
+    replaced TEXT, replaced_by TEXT, replaced_how TEXT
 );
 
 -- Every place where a drive was ever found, and the last one found there: what is there without it is an empty
@@ -156,7 +168,8 @@ CREATE TABLE payload (
     content INTEGER NOT NULL, state INTEGER NOT NULL,
     proven INTEGER NOT NULL,          -- claimed seconds of the last time it was read and was right; for display
     reread INTEGER NOT NULL,          -- 0: when it was made, in the same mount; 1: in a later look
-    round INTEGER NOT NULL,           -- the round of re-reading that last came to it
+    round INTEGER NOT NULL,           -- the round of re-reading that last came to it; -1: this card never read it,
+                                      -- and knows it from its line alone
     PRIMARY KEY (book, number)
 ) WITHOUT ROWID;
 CREATE INDEX payload_by_content ON payload (content, book);
@@ -216,3 +229,32 @@ CREATE VIEW safe AS
     CROSS JOIN standing s ON s.book = p.book AND s.mailbox = f.mailbox AND s.key = f.key AND s.content = f.content
         AND s.as_of >= f.since
     WHERE f.state = 1;
+
+-- What the checks of a book rest on. First what its ledger was when it was last read or written to: its whole lines,
+-- counted, and a digest over their hashes; changed together with `book.ledger_bytes`.
+CREATE TABLE checks (
+    book INTEGER PRIMARY KEY, lines INTEGER NOT NULL, digest BLOB NOT NULL,
+    cycle INTEGER NOT NULL,           -- the round of re-reading that last read both logs through
+    lengths_to INTEGER NOT NULL       -- the segment up to which lengths were looked at; 0: all of them
+);
+
+-- Lines of a log (0 the ledger, 1 the manifest) that could be read once and cannot any more, until they are written again.
+CREATE TABLE log_damage (
+    book INTEGER NOT NULL, log INTEGER NOT NULL,
+    at INTEGER NOT NULL, lines INTEGER NOT NULL,
+    unreadable INTEGER NOT NULL,      -- the medium answers with an error there
+    PRIMARY KEY (book, log)
+) WITHOUT ROWID;
+
+-- What was said of a drive and found out about it, in the order of `id`; for a person.
+CREATE TABLE drive_history (
+    id INTEGER PRIMARY KEY, drive INTEGER NOT NULL,
+    at TEXT NOT NULL, what TEXT NOT NULL, why TEXT, place TEXT
+);
+CREATE INDEX drive_history_by_drive ON drive_history (drive);
+
+-- Drives that were here at once, though their file systems have one serial number: two drives, then.
+CREATE TABLE drives_apart (
+    one TEXT NOT NULL, other TEXT NOT NULL,
+    PRIMARY KEY (one, other)
+) WITHOUT ROWID;

@@ -6,7 +6,7 @@ use crate::disk::host;
 use crate::job::JobError;
 use crate::model::ledger::Event;
 use crate::model::limits::WRITER_LINKS_MAX;
-use crate::model::{Position, WriterId, Writers};
+use crate::model::{Position, Reach, WriterId, Writers};
 use rusqlite::{OptionalExtension as _, Row, params};
 use std::collections::{BTreeSet, HashMap};
 
@@ -18,6 +18,8 @@ pub(super) struct Lineage {
     own: HashMap<WriterId, u64>,
     /// Of other writers the last change of this card that they knew of.
     knew: HashMap<WriterId, u64>,
+    /// What each writer covers of others, once it was asked for.
+    reaches: HashMap<WriterId, Reach>,
 }
 
 impl Lineage {
@@ -107,8 +109,8 @@ impl Catalogue {
 
     /// Positions met in ledgers that a position does not cover, without those that others of them cover.
     fn read_since(&self, parent: Option<Position>) -> Result<Vec<Position>, JobError> {
-        // What a writer of this card told beyond its last change known here was lost with an end of this state, as after
-        // an old image of the card was put back: that is read like another card's.
+        // What a writer of this card told beyond its last change known here was lost with an end of this state, as
+        // after an old image of the card was put back: that is read like another card's.
         let mut query = self.db.prepare_cached(
             "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
              (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'tick')))",
@@ -255,8 +257,22 @@ impl Catalogue {
             let last = row.get::<_, Option<i64>>(1)?.map_or(most, |last| last as u64);
             own.insert(writer_column(row, 0)?, last);
         }
-        let writers = if own.is_empty() { Writers::default() } else { self.writers()? };
-        Ok(Lineage { writers, own, knew: HashMap::new() })
+        Ok(Lineage { writers: self.writers()?, own, knew: HashMap::new(), reaches: HashMap::new() })
+    }
+
+    /// Whether one position covers another.
+    pub fn covers(&self, one: Position, other: Position) -> Result<bool, JobError> {
+        if one.writer == other.writer {
+            return Ok(one.n >= other.n);
+        }
+        let known = |lineage: &Lineage| lineage.writers.links(one.writer).is_some();
+        if !self.lineage.borrow().as_ref().is_some_and(known) {
+            let lineage = self.load_lineage(u64::MAX)?;
+            self.lineage.replace(Some(lineage));
+        }
+        let mut lineage = self.lineage.borrow_mut();
+        let Some(Lineage { writers, reaches, .. }) = lineage.as_mut() else { return Ok(false) };
+        Ok(reaches.entry(one.writer).or_insert_with(|| writers.reach(one)).covers(other))
     }
 
     /// Lines that a ledger needs before some events, so that it tells of every writer they speak of, and of those

@@ -4,6 +4,7 @@
 use super::lines::{Lines, Piece};
 use crate::disk::{DiskError, Trouble};
 use crate::job::JobError;
+use crate::job::catalogue::KnownLines;
 use crate::model::ledger::{Line, Reader, Standing, Verdict};
 use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
 use std::panic::resume_unwind;
@@ -13,6 +14,8 @@ use std::sync::mpsc::sync_channel;
 pub(super) struct Passage {
     pub(super) reader: Reader,
     pub(super) lines: Lines,
+    /// The whole lines up to here.
+    pub(super) known: KnownLines,
     /// An end that cannot be read is passed over.
     partly: bool,
     /// Where the last line ends that is one.
@@ -26,10 +29,10 @@ pub(super) struct Passage {
 }
 
 impl Passage {
-    pub(super) fn new(reader: Reader, lines: Lines, partly: bool) -> Self {
+    pub(super) fn new(reader: Reader, lines: Lines, known: KnownLines, partly: bool) -> Self {
         let last_line_ends = reader.at();
         let (newer, endless, unreadable) = (None, false, None);
-        Self { reader, lines, partly, last_line_ends, newer, endless, unreadable }
+        Self { reader, lines, known, partly, last_line_ends, newer, endless, unreadable }
     }
 
     /// Gives each line to `fold` as it is read, with the number of unreadable ones before it.
@@ -96,6 +99,7 @@ impl Passage {
                 Piece::Line(raw, length) => match self.reader.line(raw, length) {
                     Verdict::Line(line, standing) => {
                         self.last_line_ends = self.reader.at();
+                        self.known.add(&self.reader.chain().head);
                         if !take(line, standing, self.reader.gaps()) {
                             return Ok(());
                         }
@@ -162,7 +166,8 @@ mod tests {
     /// What is given to `fold`, which refuses line `most`, and how it ends.
     fn met(octets: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
         let source = Octets { octets: octets.to_vec(), at: 0, fails_at };
-        let passage = Passage::new(Reader::default(), Lines::new(Box::new(source)), partly);
+        let lines = Lines::new(Box::new(source));
+        let passage = Passage::new(Reader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
         let fold = |line: &Line, standing, gaps| {
             lines.push((line.clone(), standing, gaps));
@@ -173,9 +178,10 @@ mod tests {
         };
         let ended = if ahead { passage.ahead_of(fold) } else { passage.beside(fold) };
         let ended = ended.map_err(|error| error.to_string()).map(|passage| {
-            let Passage { reader, lines, last_line_ends, newer, endless, unreadable, .. } = passage;
-            let why = unreadable.map(|error| error.to_string());
-            format!("{reader:?} {} {last_line_ends} {newer:?} {endless} {why:?}", lines.unended)
+            let Passage { reader, lines, known, last_line_ends, newer, endless, .. } = passage;
+            let why = passage.unreadable.map(|error| error.to_string());
+            let unended = lines.unended;
+            format!("{reader:?} {unended} {known:?} {last_line_ends} {newer:?} {endless} {why:?}")
         });
         (lines, ended)
     }

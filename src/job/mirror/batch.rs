@@ -8,7 +8,7 @@ use crate::model::limits::{
     RESERVE_BYTES,
 };
 use crate::model::{Extension, Identity, PayloadName, Position, Reason, RelName};
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 /// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
@@ -60,9 +60,10 @@ pub(super) struct Batch {
     pub notes: Vec<Event>,
     /// Departures, each with the place that a copy of this batch must have first.
     pub departures: Vec<(Event, Option<Place>)>,
-    /// What these lines assert, in the order in which they do.
-    asserted: Vec<Place>,
+    /// What these lines assert, and where, of each content, one of them does.
     places: HashSet<Place>,
+    asserted: HashMap<i64, (i64, Vec<u8>)>,
+    /// What its copies assert, where they succeed.
     copied: HashSet<Place>,
     /// The position of this card as of which it speaks.
     pub position: Position,
@@ -78,8 +79,8 @@ impl Batch {
             bytes: 0,
             notes: Vec::new(),
             departures: Vec::new(),
-            asserted: Vec::new(),
             places: HashSet::new(),
+            asserted: HashMap::new(),
             copied: HashSet::new(),
             position,
             room,
@@ -102,7 +103,7 @@ impl Batch {
     /// A line that says that a content is somewhere.
     pub(super) fn assert(&mut self, event: Event, place: Place) {
         self.notes.push(event);
-        self.asserted.push(place.clone());
+        self.asserted.entry(place.2).or_insert_with(|| (place.0, place.1.clone()));
         self.places.insert(place);
     }
 
@@ -123,8 +124,7 @@ impl Batch {
 
     /// Where, by one of its lines, a content is.
     pub(super) fn place_of(&self, content: i64) -> Option<(i64, Vec<u8>)> {
-        let found = self.asserted.iter().find(|place| place.2 == content);
-        found.map(|(mailbox, key, _)| (*mailbox, key.clone()))
+        self.asserted.get(&content).cloned()
     }
 
     pub(super) fn is_empty(&self) -> bool {

@@ -161,7 +161,10 @@ fn write_copy<'a>(
         Fetched::NotLent => not_lent(pass, item).map(|()| None),
         Fetched::Changed(facts) => changed(pass, item, &facts, done).map(|()| None),
         Fetched::Unreadable(error) => unreadable(pass, item, &error, done).map(|()| None),
-        Fetched::NotOurs => Ok(None),
+        Fetched::NotOurs => {
+            done.failed.push((item.row.clone(), Reason::MailboxAway));
+            Ok(None)
+        }
     }
 }
 
@@ -257,10 +260,12 @@ fn unreadable(
     error: &DiskError,
     done: &mut Committed,
 ) -> Result<(), JobError> {
-    if !is_gone(error) {
+    // One that is gone may be back, unchanged, by the next look: the drive is to be asked about it again.
+    let reason = if is_gone(error) { Reason::Changing } else { Reason::Unreadable };
+    if reason == Reason::Unreadable {
         pass.catalogue.set_state(&item.row, FileState::Unreadable, item.row.looked)?;
-        done.failed.push((item.row.clone(), Reason::Unreadable));
     }
+    done.failed.push((item.row.clone(), reason));
     Ok(())
 }
 

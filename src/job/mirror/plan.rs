@@ -3,13 +3,14 @@
 
 use super::batch::{Batch, CopyItem, Place};
 use super::{OpenMailbox, Pass};
-use crate::disk::{ReadFrom, read_full};
+use crate::disk::{DiskError, ReadFrom, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow};
-use crate::job::drive::Admitted;
+use crate::job::drive::{Admitted, Copy, hash_copy};
+use crate::job::verify::READ_ERROR;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 use crate::model::limits::{COPY_BUFFER_BYTES, HEIRS_FOLLOWED, NUL_TAIL_BYTES};
-use crate::model::{Hasher, Identity, Reason, RelName, Suspicion};
+use crate::model::{Hasher, Identity, PayloadName, Reason, RelName, Suspicion};
 
 /// What is to be done.
 pub(super) enum Step {
@@ -34,7 +35,7 @@ pub(super) fn arrival(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &FileRow,
-    batch: &Batch,
+    batch: &mut Batch,
     renew_by_line: bool,
 ) -> Result<Step, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
@@ -57,7 +58,7 @@ pub(super) fn arrival(
             Some(why) => known_damage(pass, drive, row, content, why)?,
             None => None,
         },
-        (None, None) => damage(pass, drive, row, content, &identity)?,
+        (None, None) => damage(pass, drive, row, content, &identity, batch)?,
     };
     if let (Held::Good(_), Some(known)) = (held, &standing) {
         let same = known.suspect == suspect
@@ -145,13 +146,13 @@ pub(super) fn departure(
     let (catalogue, book, content) = (pass.catalogue, drive.book.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
     let Some(position) = catalogue.position_at(row.tick)? else { return Ok(Step::Skip) };
-    let uncovered = catalogue.uncovered(book, (row.mailbox, &row.key, content))?;
-    if uncovered.is_empty() {
-        return Ok(Step::Skip);
-    }
     // What another card asserted meanwhile is not withheld by what this one saw before.
-    let reach = catalogue.writers()?.reach(position);
-    if !uncovered.iter().any(|stamp| reach.covers(*stamp)) {
+    let uncovered = catalogue.uncovered(book, (row.mailbox, &row.key, content))?;
+    let mut withholds = false;
+    for stamp in uncovered {
+        withholds |= catalogue.covers(position, stamp)?;
+    }
+    if !withholds {
         return Ok(Step::Skip);
     }
     let End { heir, why } = end_of(pass, row)?;
@@ -347,6 +348,7 @@ fn damage(
     row: &FileRow,
     content: i64,
     new: &Identity,
+    batch: &mut Batch,
 ) -> Result<Option<Suspicion>, JobError> {
     let Some(good) = version_before(pass, drive, row, content)? else { return Ok(None) };
     let old = pass.catalogue.identity(good)?;
@@ -354,8 +356,8 @@ fn damage(
         _ if old.bytes == 0 || old == *new => None,
         0 => Some(Suspicion::Emptied),
         _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
-        _ if new.bytes < old.bytes && is_beginning(pass, drive, good, new)? => {
-            Some(Suspicion::CutShort)
+        _ if new.bytes < old.bytes => {
+            is_beginning(pass, drive, good, new, batch)?.then_some(Suspicion::CutShort)
         }
         _ => None,
     };
@@ -381,30 +383,46 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
     })
 }
 
-/// Whether a shorter content is the beginning of one whose copy the drive has. A copy that cannot be read says
-/// nothing, and holds up nobody: a pulled stick is noticed by whatever is done next.
+/// Whether a shorter content is the beginning of one whose copy the drive has. Where that copy cannot be read nobody
+/// knows: the new version is copied like any other, and the ledger is told that the old copy is lost.
 fn is_beginning(
     pass: &Pass<'_>,
     drive: &Admitted,
     good: i64,
     new: &Identity,
+    batch: &mut Batch,
 ) -> Result<bool, JobError> {
     let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(false) };
+    if let Ok(beginning) = beginning(drive, payload, new.bytes) {
+        return Ok(beginning == *new);
+    }
+    // Whether that is the copy's trouble alone: one of the drive ends the pass.
+    let old = pass.catalogue.identity(good)?;
+    let found = hash_copy(&*drive.volume, &drive.dir, payload, old.bytes)?;
+    if found.is_failing() {
+        pass.catalogue.mark_worn(drive.book.drive, READ_ERROR)?;
+    }
+    if found != Copy::Is(old) {
+        batch.notes.push(found.event(payload));
+    }
+    Ok(false)
+}
+
+/// What the first so many bytes of a copy are.
+fn beginning(drive: &Admitted, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
     let at = drive.dir.join(&payload.to_rel());
-    let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { return Ok(false) };
+    let mut source = drive.volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut hasher = Hasher::default();
-    let mut left = new.bytes;
+    let mut left = bytes;
     let mut buffer = vec![0; COPY_BUFFER_BYTES];
     while left > 0 {
         let want = buffer.len().min(left as usize);
-        let Ok(got) = read_full(|into| source.read(into), &mut buffer[..want]) else {
-            return Ok(false);
-        };
+        let got = read_full(|into| source.read(into), &mut buffer[..want])?;
         if got == 0 {
             break;
         }
         hasher.update(&buffer[..got]);
         left -= got as u64;
     }
-    Ok(hasher.finish() == *new)
+    Ok(hasher.finish())
 }

@@ -91,7 +91,7 @@ impl Sweep<'_, '_> {
             before = last.tick;
             for row in &page {
                 let by_line = by_line && self.to_renew.contains(&row.mailbox);
-                match plan::arrival(self.pass, self.drive, row, &self.batch, by_line)? {
+                match plan::arrival(self.pass, self.drive, row, &mut self.batch, by_line)? {
                     Step::Skip | Step::Depart(..) => {}
                     Step::Defer => {
                         self.again = true;
@@ -222,14 +222,21 @@ impl Sweep<'_, '_> {
             return Ok(true);
         }
         let (pass, book) = (self.pass, self.drive.book.row);
+        // The mailbox may have changed since this sweep began: what is said now is as of now.
+        let until = pass.catalogue.tick()?.max(until);
+        self.position = pass.catalogue.position_at(until)?.unwrap_or(self.position);
+        self.batch.position = self.position;
         let mut mailboxes = Vec::new();
         for mailbox in std::mem::take(&mut self.to_renew) {
-            // What was asserted as of an earlier change than the last known is not looked at again here.
-            let unchanged = pass.catalogue.tick()? == until;
-            match unchanged && pass.catalogue.may_be_marked(book, mailbox)? {
+            match pass.catalogue.may_be_marked(book, mailbox)? {
                 true => mailboxes.extend(pass.mailbox(mailbox).map(|open| open.name.clone())),
                 false => drop(self.to_renew.insert(mailbox)),
             }
+        }
+        if pass.catalogue.tick()? != until {
+            // It changes just now: the next pass renews what is left.
+            self.again = true;
+            return Ok(true);
         }
         if !mailboxes.is_empty() {
             self.batch.notes.push(Event::Mark { as_of: self.position, mailboxes });

@@ -6,12 +6,14 @@ mod beside;
 mod copies;
 mod free;
 mod gather;
+mod maildir;
 mod offer;
 mod put;
 mod rehearse;
 mod repair;
 mod report;
 mod seats;
+mod targets;
 
 pub use gather::{Gathered, gather};
 pub use offer::{Offer, Offered, offer, offers, pace};

@@ -6,9 +6,11 @@ use super::belt::{self, Arrived, Belt};
 use super::beside::NUMBERED;
 use super::copies::{Copies, End};
 use super::free::free_name;
-use super::report::{LeftOut, Lost, RestoreReport};
+use super::maildir::Maildirs;
+use super::report::{LeftOut, Lost, RestoreReport, Tally};
 use super::seats::{OnItsWay, Seats};
-use crate::disk::{Access, DiskError, Marks, STAGING, TargetDir, Trouble};
+use super::targets;
+use crate::disk::{DiskError, Marks, STAGING, TargetDir, Trouble};
 use crate::job::catalogue::{Decision, Role, Version, Wanted, Withheld};
 use crate::job::{JobError, Progress};
 use crate::model::{Identity, MailboxName, Moment, RelName};
@@ -21,6 +23,8 @@ pub struct Plan<'a> {
     pub goals: Vec<Goal>,
     /// Bring back removed messages too.
     pub with_removed: bool,
+    /// Bring back the older versions of the message at this location too: a mailbox's row and the path's sorting key.
+    pub versions: Option<(i64, Vec<u8>)>,
     /// Bring back too, under their numbers, copies that look like what a cut left.
     pub with_doubtful: bool,
     /// Only count what would be done.
@@ -51,17 +55,14 @@ fn put_back<'scope>(
     belt: &Belt<'scope, '_>,
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
+    let locks = targets::lock_all(plan)?;
     for goal in &plan.goals {
-        let target = match plan.dry_run && !crate::disk::host::exists(&goal.path) {
-            true => None,
-            false if plan.dry_run => Some(TargetDir::open(&goal.path, Access::Read)?),
-            false => Some(TargetDir::open(&goal.path, Access::Write)?),
-        };
         let mut work = Work {
             gathered,
             plan,
             goal,
-            target,
+            target: targets::open(goal, plan, &locks)?,
+            maildirs: Maildirs::default(),
             report: &mut report,
             belt,
             awaited: VecDeque::new(),
@@ -129,8 +130,9 @@ struct Work<'a, 'scope, 'env> {
     /// Versions of messages that could not be had, to be put back instead of these.
     instead: Vec<Message>,
     seats: Seats,
-    /// None only in a dry run into a folder that is not there.
+    /// None in a dry run into a folder that is not there, and where there is no room for the folder itself.
     target: Option<TargetDir>,
+    maildirs: Maildirs,
     report: &'a mut RestoreReport,
     /// Names given in this batch, or in a dry run.
     names: BTreeSet<Vec<u8>>,
@@ -168,6 +170,14 @@ impl Work<'_, '_, '_> {
 
     /// A message that is not put back, by a drive's word.
     fn leave_out(&mut self, left_out: &Withheld) -> Result<(), JobError> {
+        let asked = self.plan.versions.as_ref();
+        if asked.is_some_and(|(mailbox, key)| (*mailbox, key) == (left_out.mailbox, &left_out.key))
+        {
+            let path = RelName::from_key(&left_out.key)
+                .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
+            let message = self.version(path, &left_out.version, What::AsTold, Vec::new())?;
+            return self.put(message);
+        }
         let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
         let by = self.gathered.drives.iter().find(|drive| drive.book.row == left_out.book);
         let by = by.map(|drive| drive.volume.facts().shown.clone()).unwrap_or_default();
@@ -230,29 +240,31 @@ impl Work<'_, '_, '_> {
             // No mailbox has a message there: only a forged line can say so, and it would be cleared away.
             let why = format!("{wanted}: a restore in progress has that folder");
             let error = DiskError::with("write", why, rustix::io::Errno::PERM, Trouble::Other);
-            self.report.not_written.push((wanted.clone(), error));
+            self.report.unwritten(wanted.clone(), identity.bytes, error);
             return Ok(false);
         }
-        let (path, beside) = match free_name(self.target.as_ref(), &self.names, wanted, identity) {
+        let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
+        let (path, beside) = match free_name(target, maildirs, &self.names, wanted, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
                 self.report.identical += 1;
                 return Ok(false);
             }
             Err(error) => {
-                self.report.not_written.push((wanted.clone(), error));
+                self.report.unwritten(wanted.clone(), identity.bytes, error);
                 return Ok(false);
             }
         };
-        let into = self.target.as_ref().filter(|_| !self.plan.dry_run);
-        let seat = match into
-            .map(|target| self.seats.seat(target, &path, identity.bytes, message.marks))
-            .transpose()
-        {
+        let seat = match target {
+            _ if self.plan.dry_run => Ok(None),
+            Some(target) => self.seats.seat(target, &path, identity.bytes, message.marks).map(Some),
+            None => Err(DiskError::new("write", &path, rustix::io::Errno::NOSPC)),
+        };
+        let seat = match seat {
             Ok(seat) => seat,
             // One that does not fit keeps no other from being put back.
             Err(error) if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) => {
-                self.report.not_written.push((path, error));
+                self.report.unwritten(path, identity.bytes, error);
                 return Ok(false);
             }
             Err(error) => return Err(error.into()),
@@ -298,7 +310,8 @@ impl Work<'_, '_, '_> {
                 if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {
                     return Err(error.into());
                 }
-                self.report.not_written.push((awaited.path, error));
+                let bytes = awaited.message.identity.bytes;
+                self.report.unwritten(awaited.path, bytes, error);
                 Ok(())
             }
         }
@@ -325,20 +338,18 @@ impl Work<'_, '_, '_> {
 
     /// A message is there whole.
     fn received(&mut self, awaited: Awaited, staged: Option<RelName>, from_first: bool) {
-        let report = &mut *self.report;
         let Awaited { message, path, beside } = awaited;
-        report.from_second_copy += u64::from(!from_first);
-        report.kept_both += u64::from(beside);
-        report.restored += 1;
-        report.bytes += message.identity.bytes;
-        match message.what {
-            What::AsTold | What::Suspect => {}
-            What::Older => report.older += 1,
-            What::InsteadOfSuspect => report.instead_of_suspect += 1,
-            What::Numbered => report.numbered += 1,
-        }
+        let tally = Tally {
+            bytes: message.identity.bytes,
+            beside,
+            from_second_copy: !from_first,
+            instead_of_suspect: matches!(message.what, What::InsteadOfSuspect),
+            older: matches!(message.what, What::Older),
+            numbered: matches!(message.what, What::Numbered),
+        };
+        self.report.count(&tally);
         if let Some(staged) = staged {
-            self.seats.taken(OnItsWay { staged, path, identity: message.identity });
+            self.seats.taken(OnItsWay { staged, path, identity: message.identity, tally });
         }
     }
 
@@ -372,10 +383,7 @@ impl Work<'_, '_, '_> {
 
     fn finish(&mut self) -> Result<(), JobError> {
         match (&self.target, self.plan.dry_run) {
-            (Some(target), false) => {
-                target.clear_staging()?;
-                Ok(target.sync_all()?)
-            }
+            (Some(target), false) => self.seats.end(target, self.report),
             _ => Ok(()),
         }
     }

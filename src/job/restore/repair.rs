@@ -5,8 +5,9 @@
 use super::beside::beside;
 use super::copies::{self, Copies, End, Piece};
 use super::free::hash_file;
+use super::targets::busy;
 use super::{Gathered, Goal};
-use crate::disk::{Access, DiskError, Look, Marks, Placing, TargetDir, Trouble, passing_name};
+use crate::disk::{DiskError, Look, Marks, Placing, TargetDir, TargetLocks, Trouble, passing_name};
 use crate::job::JobError;
 use crate::job::catalogue::{Role, Wanted};
 use crate::model::message::FileFacts;
@@ -34,7 +35,8 @@ pub fn repair(gathered: &Gathered, goal: &Goal, path: &RelName) -> Result<Repair
     })?;
     let wanted = told.ok_or_else(|| refuse("no drive here tells of a message there"))?;
     let good = gathered.catalogue.identity(wanted.version.content)?;
-    let target = TargetDir::open(&goal.path, Access::Write)?;
+    let locks = TargetLocks::default();
+    let target = TargetDir::open_locked(&goal.path, &locks).map_err(busy(goal))?;
     let facts = match target.look(path)? {
         Look::File(facts) => facts,
         Look::Gone => return Err(refuse("no file is there: counterfoil restore puts it back")),
@@ -42,7 +44,7 @@ pub fn repair(gathered: &Gathered, goal: &Goal, path: &RelName) -> Result<Repair
     };
     let damaged = damaged(gathered, &target, path, &wanted, (&good, facts))?;
     let exchange = || -> Result<RelName, JobError> {
-        let staged = stage(gathered, &target, &wanted, &good)?
+        let staged = stage(gathered, &target, path, &wanted, &good)?
             .ok_or_else(|| refuse("no drive here has a good copy of it"))?;
         exchange(&target, &staged, path, damaged)
     };
@@ -123,6 +125,7 @@ fn named(placing: Placing, name: &RelName) -> Result<(), DiskError> {
 fn stage(
     gathered: &Gathered,
     target: &TargetDir,
+    path: &RelName,
     wanted: &Wanted,
     good: &Identity,
 ) -> Result<Option<RelName>, JobError> {
@@ -143,7 +146,8 @@ fn stage(
         Some(error) => Err(error.into()),
         None if is_right => {
             let marks = Marks { mode: wanted.version.mode, modified: wanted.version.modified };
-            Ok(Some(waiting.finish(&staged, marks)?))
+            let owner = target.owner_in(path.parent().as_ref())?;
+            Ok(Some(waiting.finish(&staged, marks, owner)?))
         }
         None => Ok(None),
     }

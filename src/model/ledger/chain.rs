@@ -203,8 +203,9 @@ fn split(raw: &[u8]) -> Option<(&str, Digest)> {
 mod tests {
     use super::*;
     use crate::model::digest::Identity;
+    use crate::model::ids::WriterId;
     use crate::model::ledger::event::{Assertion, Location};
-    use crate::model::names::{RelName, WriterId};
+    use crate::model::names::RelName;
     use crate::model::stamp::Moment;
     use crate::model::writers::Position;
     use proptest::prelude::*;

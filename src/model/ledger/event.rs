@@ -2,7 +2,8 @@
 
 use crate::model::digest::{Digest, Identity};
 use crate::model::finding::Suspicion;
-use crate::model::names::{MailboxName, PayloadName, RelName, WriterId};
+use crate::model::ids::WriterId;
+use crate::model::names::{MailboxName, PayloadName, RelName};
 use crate::model::stamp::{Moment, Stamp};
 use crate::model::writers::Position;
 

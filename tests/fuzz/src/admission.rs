@@ -82,6 +82,7 @@ fn admitted(
         label: "amber",
         at: b"/media/amber",
         taken_for: None,
+        here: &Vec::new,
         clock: &Still(boot),
     };
     admit(catalogue, Box::new(Medium::open(drive, usize::MAX)), &asked)

@@ -1,0 +1,78 @@
+//! Histories of a station's cards and sticks, held against what reports and restores promise. First the rules
+//! themselves are tried: a model of what is said on sticks, through every short history and long ones by chance.
+//!
+//! `model` is the rules, `world` cards and sticks with what can be done to them, `event` what can happen, `truth` who
+//! truly saw what, `check` the promises, `explore` every short history, `starts` where they begin, `print` which states
+//! are one, `random` the long histories, `sabotage` rules left out, `work` all of these by turns.
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod chance;
+mod check;
+mod event;
+mod explore;
+mod model;
+mod print;
+mod random;
+mod sabotage;
+mod starts;
+mod truth;
+mod work;
+mod world;
+
+use std::process::ExitCode;
+
+const HELP: &str = "\
+Holds what is said on sticks against every short history, and long ones by chance.
+
+tests/history                  all that belongs to the tests
+tests/history --seed N         the history of this number, told
+tests/history --sabotage NAME  with this rule left out (with --seed), or found by short histories
+tests/history --nights [HOURS] ever new histories (10 hours)
+tests/history --from N         the first number
+tests/history --quick          a little of everything, in seconds";
+
+fn main() -> ExitCode {
+    let mut arguments = std::env::args().skip(1).peekable();
+    let (mut seed, mut from, mut rule) = (None, 1, None);
+    let mut how = "--quick".to_owned();
+    let mut hours = 10.0;
+    while let Some(argument) = arguments.next() {
+        let number = |text: Option<String>| text.and_then(|text| text.parse::<u64>().ok());
+        match argument.as_str() {
+            "--help" => {
+                println!("{HELP}");
+                return ExitCode::SUCCESS;
+            }
+            "--seed" => seed = Some(number(arguments.next()).expect("--seed takes a number")),
+            "--from" => from = number(arguments.next()).expect("--from takes a number"),
+            "--sabotage" => rule = Some(sabotage::named(&arguments.next().unwrap_or_default())),
+            "--whole" | "--quick" => how = argument,
+            "--nights" => {
+                let given = arguments.peek().and_then(|text| text.parse().ok());
+                hours = given.inspect(|_| drop(arguments.next())).unwrap_or(hours);
+                how = argument;
+            }
+            // Names of tests, as cargo passes them on.
+            name if !name.starts_with('-') && !"histories".contains(name) => {
+                return ExitCode::SUCCESS;
+            }
+            name if !name.starts_with('-') => {}
+            other => {
+                println!("{other} is no option\n{HELP}");
+                return ExitCode::FAILURE;
+            }
+        }
+    }
+    chance::check();
+    let fine = match (seed, rule, how.as_str()) {
+        (Some(seed), rule, _) => work::tell(seed, rule),
+        (None, Some(rule), _) => work::one(rule),
+        (None, None, "--whole") => work::whole(from),
+        (None, None, "--nights") => work::nights(from, hours),
+        _ => work::quick(from),
+    };
+    match fine {
+        true => ExitCode::SUCCESS,
+        false => ExitCode::FAILURE,
+    }
+}

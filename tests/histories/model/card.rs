@@ -1,0 +1,348 @@
+//! A card: its mailboxes, and what its catalogue knows. Owns what a card makes of what it finds changed, of what it reads
+//! on sticks, and of what a person says.
+
+use super::ledger::*;
+use super::pass::tell;
+use super::restore::{Given, How, restore};
+use crate::sabotage::{Break, broken};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+/// Why a message is no longer at its location: somebody saw it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) struct Gone {
+    pub(crate) seen: Position,
+    /// Moved: the same content elsewhere; replaced: another here. None: deleted or acknowledged.
+    pub(crate) next: Option<Key>,
+}
+
+/// What is at a location.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Place {
+    pub(crate) content: Content,
+    /// The location's last change.
+    pub(crate) since: Position,
+    /// The change with which it came there, whatever was said of it since.
+    pub(crate) appeared: u32,
+}
+
+/// Where a content that was last known elsewhere is new: one new place excuses one departure, and the same content
+/// elsewhere does not.
+fn new_place(
+    known: &BTreeMap<Location, Place>,
+    gone: &BTreeMap<Key, Gone>,
+    content: Content,
+    last: u32,
+) -> Option<Key> {
+    let used = |at: &Location, place: &Place| {
+        let mut moved = gone.iter().filter(|(key, _)| key.1 == content);
+        moved.any(|(_, gone)| gone.next == Some((*at, content)) && gone.seen.n >= place.appeared)
+    };
+    let mut all = known.iter().filter(|(_, place)| place.content == content);
+    let any = broken(Break::MoveBySameContent);
+    let found = all.find(|(at, place)| any || place.appeared > last && !used(at, place));
+    found.map(|(at, _)| (*at, content))
+}
+
+/// What a card's catalogue knows, and loses with it.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Catalogue {
+    /// What is where, and the position of the location's last change.
+    pub(crate) known: BTreeMap<Location, Place>,
+    /// When each mailbox was last taken in: the change then.
+    pub(crate) scanned: BTreeMap<u8, u32>,
+    /// Gone, and nobody saw it go: the position at which it was put there, and when it was last known there.
+    pub(crate) missing: BTreeMap<Key, (Position, u32)>,
+    pub(crate) gone: BTreeMap<Key, Gone>,
+    pub(crate) position: Option<Position>,
+    /// The process that runs has drawn its writer.
+    pub(crate) drawn: bool,
+    pub(crate) writers: Writers,
+    /// Positions found in ledgers that the own one does not cover.
+    pub(crate) read: BTreeSet<Position>,
+    /// Per stick: the change after which each unreadable line was met.
+    pub(crate) gaps: BTreeMap<usize, Vec<u32>>,
+    /// Per stick: what is safe there, and what it asserts that the mailbox lacks.
+    pub(crate) safe: BTreeMap<usize, BTreeSet<(Location, Content, Position)>>,
+    pub(crate) lacks: BTreeMap<usize, BTreeSet<Key>>,
+}
+
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Card {
+    /// Makes the numbers it draws its own, as chance would.
+    pub(crate) chance: u64,
+    pub(crate) mail: Mail,
+    pub(crate) catalogue: Catalogue,
+}
+
+/// How far a pass goes.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Pass {
+    /// One bit each.
+    pub(crate) mailboxes: u8,
+    /// Lines after which it is cut.
+    pub(crate) stop: usize,
+    /// Copies for which there is room.
+    pub(crate) room: usize,
+    pub(crate) backwards: bool,
+}
+
+impl Card {
+    pub(super) fn covers(&self, a: Position, b: Position) -> bool {
+        self.catalogue.writers.covers(a, b)
+    }
+
+    /// A change: its position. A process draws a new writer at its first, and when it has read what the one it has
+    /// does not cover.
+    fn change(&mut self) -> Position {
+        let catalogue = &mut self.catalogue;
+        let old = catalogue.position;
+        let n = old.map_or(0, |old| old.n) + 1;
+        let news = !catalogue.read.is_empty();
+        let writer = match old {
+            Some(old) if !news && (catalogue.drawn || broken(Break::WriterKept)) => old.writer,
+            _ => {
+                let parents: Arc<[Position]> =
+                    old.into_iter().chain(std::mem::take(&mut catalogue.read)).collect();
+                let writer = crate::chance::mix(&(self.chance, old, &parents));
+                catalogue.writers.0.insert(writer, parents);
+                writer
+            }
+        };
+        catalogue.drawn = true;
+        catalogue.position = Some(Position { writer, n });
+        Position { writer, n }
+    }
+
+    /// Where a content is in the mailboxes, or was and is missing, and since which position.
+    pub(super) fn places(&self, content: Content) -> impl Iterator<Item = (Key, Position)> {
+        let Catalogue { known, missing, .. } = &self.catalogue;
+        let present = known.iter().map(|(at, place)| ((*at, place.content), place.since));
+        let missing = missing.iter().map(|(key, (since, _))| (*key, *since));
+        present.chain(missing).filter(move |(key, _)| key.1 == content)
+    }
+
+    /// Takes the mailboxes in; `watched` if what changed since the last time was changed before its eyes.
+    pub(crate) fn scan(&mut self, mailboxes: u8, watched: bool) {
+        let watched = watched || broken(Break::UnseenIsSeen);
+        let was = self.catalogue.known.clone();
+        let mut changed: BTreeSet<Location> = was.keys().chain(self.mail.keys()).copied().collect();
+        changed.retain(|at| {
+            let within = mailboxes & (1 << at.mailbox) != 0;
+            within && was.get(at).map(|place| &place.content) != self.mail.get(at)
+        });
+        if !changed.is_empty() {
+            self.compare(&was, &changed, watched);
+        }
+        let n = self.catalogue.position.map_or(0, |position| position.n);
+        let scanned = (0..8).filter(|mailbox| mailboxes & (1 << mailbox) != 0);
+        self.catalogue.scanned.extend(scanned.map(|mailbox| (mailbox, n)));
+    }
+
+    fn compare(
+        &mut self,
+        was: &BTreeMap<Location, Place>,
+        changed: &BTreeSet<Location>,
+        watched: bool,
+    ) {
+        let seen = self.change();
+        let Catalogue { known, missing, gone, scanned, .. } = &mut self.catalogue;
+        // A version that was here before is no later one.
+        let keys = missing.keys().chain(gone.keys()).map(|key| key.1);
+        let before: BTreeSet<Content> =
+            keys.chain(was.values().map(|place| place.content)).collect();
+        let later = |new: Content, old: Content| {
+            let again = before.contains(&new) && !broken(Break::EarlierReplaces);
+            new.message == old.message && (!again || old.damaged)
+        };
+        for at in changed {
+            known.remove(at);
+            if let Some(content) = self.mail.get(at) {
+                known.insert(*at, Place { content: *content, since: seen, appeared: seen.n });
+                gone.remove(&(*at, *content));
+                missing.remove(&(*at, *content));
+            }
+        }
+        for (at, old) in changed.iter().filter_map(|at| Some((*at, was.get(at)?))) {
+            let now = self.mail.get(&at).copied();
+            let last = scanned.get(&at.mailbox).copied().unwrap_or(0);
+            let to = new_place(known, gone, old.content, last);
+            let fate = match (to, now) {
+                (Some(to), _) => Some(Some(to)),
+                // What looks like damage speaks against nothing but other damage.
+                (None, Some(new))
+                    if new.damaged && !old.content.damaged && !broken(Break::DamageDeparts) =>
+                {
+                    None
+                }
+                (None, Some(new)) if watched || later(new, old.content) => Some(Some((at, new))),
+                (None, None) if watched => Some(None),
+                (None, _) => None,
+            };
+            let key = (at, old.content);
+            match fate {
+                Some(next) => drop(gone.insert(key, Gone { seen, next })),
+                None => drop(missing.insert(key, (old.since, last))),
+            }
+        }
+        for (key, (since, last)) in std::mem::take(missing) {
+            if let Some(to) = new_place(known, gone, key.1, last) {
+                gone.insert(key, Gone { seen, next: Some(to) });
+            } else if !known.values().any(|place| place.content == key.1) {
+                missing.insert(key, (since, last));
+            }
+        }
+    }
+
+    /// Takes a ledger in. It costs nothing and claims nothing: it only lets later departures speak of what was read.
+    pub(crate) fn read(&mut self, name: usize, ledger: &Ledger) {
+        self.catalogue.writers.merge(&ledger.writers);
+        let positions = ledger.lines.iter().filter_map(|line| match line {
+            Line::Is { as_of, .. } | Line::Mark { as_of, .. } => Some(*as_of),
+            Line::Left(left) => Some(left.seen),
+            Line::Writer(..) | Line::Unreadable => None,
+        });
+        let own = self.catalogue.position;
+        let news = positions.filter(|p| !own.is_some_and(|own| self.covers(own, *p)));
+        let news: BTreeSet<Position> = news.collect();
+        if !broken(Break::ReadingForgotten) {
+            self.catalogue.read.extend(news);
+        }
+        self.hear(ledger);
+        let n = self.catalogue.position.map_or(0, |position| position.n);
+        self.catalogue.gaps.entry(name).or_default().resize(ledger.gaps as usize, n);
+    }
+
+    /// What another card saw go: where this one has it, it is said anew, later than that; where it is missing, that
+    /// settles it.
+    fn hear(&mut self, ledger: &Ledger) {
+        if broken(Break::OthersUnheard) {
+            return;
+        }
+        let departures = ledger.lines.iter().filter_map(|line| match line {
+            Line::Left(left) => Some((left.key, left.seen)),
+            _ => None,
+        });
+        for (key, seen) in departures {
+            let known = self.catalogue.known.get(&key.0).filter(|place| place.content == key.1);
+            let may = |position| match broken(Break::UnknownCoversNothing) {
+                true => self.covers(seen, position),
+                false => self.catalogue.writers.may_cover(seen, position),
+            };
+            if let Some(place) = known.copied().filter(|place| may(place.since)) {
+                let own = self.catalogue.position.filter(|own| !may(*own));
+                let since = own.unwrap_or_else(|| self.change());
+                self.catalogue.known.insert(key.0, Place { since, ..place });
+            }
+            let missing = self.catalogue.missing.get(&key);
+            if missing.is_some_and(|(since, _)| self.covers(seen, *since))
+                && !broken(Break::MissingUnsettled)
+            {
+                self.catalogue.missing.remove(&key);
+            }
+        }
+    }
+
+    /// This ledger says so as of the location's last change or later, and does not take it back.
+    pub(super) fn told(&self, ledger: &Ledger, key: &Key, since: Position) -> bool {
+        let writers = &self.catalogue.writers;
+        let late = |t| writers.covers(t, since) || broken(Break::OldLineWillDo);
+        let stamps = ledger.claims.get(key);
+        stamps
+            .is_some_and(|all| all.iter().any(|t| late(*t) && !ledger.withholds(writers, key, *t)))
+    }
+
+    fn safe(&self, stick: &Stick, key: &Key, since: Position) -> bool {
+        (stick.has(key.1) || broken(Break::SafeWithoutCopy)) && self.told(&stick.ledger, key, since)
+    }
+
+    /// Brings a stick up to date.
+    pub(crate) fn mirror(&mut self, name: usize, stick: &mut Stick, pass: Pass) {
+        self.scan(pass.mailboxes, false);
+        self.read(name, &stick.ledger);
+        if let Some(as_of) = self.catalogue.position {
+            tell(self, name, stick, as_of, pass);
+        }
+        self.note(name, stick);
+    }
+
+    fn note(&mut self, name: usize, stick: &Stick) {
+        let known =
+            self.catalogue.known.iter().map(|(at, place)| (*at, place.content, place.since));
+        let safe = known
+            .filter(|(at, content, since)| self.safe(stick, &(*at, *content), *since))
+            .collect();
+        let here = |key: &Key| self.places(key.1).next().is_some();
+        let lacks = stick.ledger.standing().filter(|key| !here(key)).collect();
+        self.catalogue.safe.insert(name, safe);
+        self.catalogue.lacks.insert(name, lacks);
+    }
+
+    /// What is safe, and on which sticks.
+    pub(crate) fn audit(&self) -> BTreeSet<(usize, Location, Content)> {
+        let safe = self.catalogue.safe.iter();
+        let all = safe.flat_map(|(name, all)| all.iter().map(move |one| (*name, *one)));
+        let still = |at: &Location, content: &Content, since: &Position| {
+            let known = self.catalogue.known.get(at).map(|place| (&place.content, &place.since));
+            known == Some((content, since)) && self.mail.get(at) == Some(content)
+        };
+        all.filter(|(_, (at, content, since))| still(at, content, since))
+            .map(|(name, (at, content, _))| (name, at, content))
+            .collect()
+    }
+
+    /// What is missing, and what sticks have that the mailbox lacks: said first, until it is there or acknowledged.
+    pub(crate) fn lacking(&self) -> BTreeSet<Key> {
+        let Catalogue { missing, lacks, .. } = &self.catalogue;
+        let here = |key: &&Key| self.catalogue.known.values().any(|place| place.content == key.1);
+        missing.keys().chain(lacks.values().flatten().filter(|key| !here(key))).copied().collect()
+    }
+
+    /// A person knows that this is gone.
+    pub(crate) fn acknowledge(&mut self) {
+        let all = self.lacking();
+        if all.is_empty() {
+            return;
+        }
+        let seen = match self.catalogue.position {
+            Some(old) if broken(Break::AcknowledgedAtOnce) => old,
+            _ => self.change(),
+        };
+        for key in all {
+            self.catalogue.missing.remove(&key);
+            self.catalogue.gone.insert(key, Gone { seen, next: None });
+        }
+        self.catalogue.lacks.clear();
+    }
+
+    /// A person says that a stick is lost.
+    pub(crate) fn forget(&mut self, name: usize) {
+        if !broken(Break::ForgetIgnored) {
+            self.catalogue.safe.remove(&name);
+        }
+        self.catalogue.lacks.remove(&name);
+    }
+
+    /// Puts back what some sticks have. Nothing in the mailbox is ever written over.
+    pub(crate) fn put_back(&mut self, sticks: &[&Stick], with_removed: bool) {
+        let mut rest = restore(sticks, with_removed).given;
+        rest.sort_by_key(|given| given.how);
+        rest.retain(|given| {
+            let own = matches!(given.how, How::InPlace | How::Older);
+            let there = own.then(|| *self.mail.entry(given.at).or_insert(given.content));
+            there != Some(given.content)
+        });
+        for Given { at, content, .. } in rest {
+            if !self.mail.values().any(|other| *other == content) {
+                self.mail.insert(at.beside(content), content);
+            }
+        }
+    }
+
+    /// Whether a restore from these sticks into an empty folder gives the same tree.
+    pub(crate) fn rehearse(&self, sticks: &[&Stick]) -> bool {
+        let mut empty = Self::default();
+        empty.put_back(sticks, false);
+        empty.mail == self.mail
+    }
+}

@@ -1,0 +1,244 @@
+//! What a stick holds: its ledger and its copies. Owns what can be read in a ledger alone, and what stands in it. Never
+//! knows of a card.
+
+use crate::sabotage::{Break, broken};
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
+use std::sync::Arc;
+
+/// What a file holds: which message, the how manyeth version of it, and whether it looks like damage of the card.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) struct Content {
+    pub(crate) message: u16,
+    pub(crate) version: u8,
+    pub(crate) damaged: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) enum Path {
+    Plain(u8),
+    /// Where a restore puts what finds its path taken.
+    Beside(u8, Content),
+    /// Where a restore puts a copy whose location nobody knows.
+    Numbered(Content),
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) struct Location {
+    pub(crate) mailbox: u8,
+    pub(crate) path: Path,
+}
+
+impl Location {
+    pub(super) fn beside(self, content: Content) -> Self {
+        let path = match self.path {
+            Path::Plain(p) | Path::Beside(p, _) => Path::Beside(p, content),
+            Path::Numbered(_) => Path::Numbered(content),
+        };
+        Self { path, ..self }
+    }
+}
+
+impl fmt::Debug for Content {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let damaged = if self.damaged { "!" } else { "" };
+        write!(f, "m{:x}v{}{damaged}", self.message, self.version)
+    }
+}
+
+impl fmt::Debug for Location {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let mailbox = char::from(b'I' + self.mailbox);
+        match self.path {
+            Path::Plain(p) => write!(f, "{mailbox}/{}", char::from(b'p' + p)),
+            Path::Beside(p, content) => {
+                write!(f, "{mailbox}/{}~{content:?}", char::from(b'p' + p))
+            }
+            Path::Numbered(content) => write!(f, "{mailbox}/#{content:?}"),
+        }
+    }
+}
+
+/// A content at a location: what assertions and departures speak of.
+pub(crate) type Key = (Location, Content);
+pub(crate) type Mail = BTreeMap<Location, Content>;
+
+/// A writer's n-th change.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) struct Position {
+    pub(crate) writer: u64,
+    pub(crate) n: u32,
+}
+
+/// Writers, each with what it knew when it began: the position it went on from, and those it had read.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Writers(pub(crate) BTreeMap<u64, Arc<[Position]>>);
+
+impl Writers {
+    /// Whether what is known at `a` includes `b`. A link that is not known makes it false, which gives too much.
+    pub(crate) fn covers(&self, a: Position, b: Position) -> bool {
+        if a.writer == b.writer {
+            return a.n >= b.n;
+        }
+        // Parents are older than their children, so this ends.
+        let parents = self.0.get(&a.writer);
+        parents.is_some_and(|all| all.iter().any(|parent| self.covers(*parent, b)))
+    }
+
+    /// Whether it may include it, for all that is known: a link that is not known may lead there. Not where `b` includes
+    /// `a` itself.
+    pub(super) fn may_cover(&self, a: Position, b: Position) -> bool {
+        let leads =
+            |parents: &Arc<[Position]>| parents.iter().any(|parent| self.may_cover(*parent, b));
+        match a.writer == b.writer {
+            true => a.n >= b.n,
+            false => !self.covers(b, a) && self.0.get(&a.writer).is_none_or(leads),
+        }
+    }
+
+    pub(super) fn merge(&mut self, other: &Self) {
+        for (writer, parents) in &other.0 {
+            self.0.entry(*writer).or_insert_with(|| Arc::clone(parents));
+        }
+    }
+
+    /// All that `of` rests on.
+    pub(super) fn ancestors(&self, of: u64, into: &mut BTreeSet<u64>) {
+        if let (true, Some(parents)) = (into.insert(of), self.0.get(&of)) {
+            parents.iter().for_each(|parent| self.ancestors(parent.writer, into));
+        }
+    }
+}
+
+#[derive(Debug, Clone)]
+pub(crate) enum Line {
+    Writer(u64, Arc<[Position]>),
+    /// This content is at this location, or was and is missing.
+    Is {
+        key: Key,
+        as_of: Position,
+    },
+    Left(Departure),
+    /// All that this ledger asserts here for these mailboxes (one bit each) stands as of this position too.
+    Mark {
+        as_of: Position,
+        mailboxes: u8,
+    },
+    Unreadable,
+}
+
+/// Somebody saw it go.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Departure {
+    pub(crate) key: Key,
+    /// The change that was seen.
+    pub(crate) seen: Position,
+    /// Where it went, or what replaced it and where that is: told here before.
+    pub(crate) to: Option<Key>,
+    /// Unreadable lines that its writer knew of when it saw that.
+    pub(crate) gaps: u32,
+}
+
+/// A ledger, and what can be read in it alone.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Ledger {
+    pub(crate) lines: Vec<Line>,
+    pub(crate) writers: Writers,
+    /// As of which positions each thing is said.
+    pub(crate) claims: BTreeMap<Key, Vec<Position>>,
+    pub(crate) left: Vec<Departure>,
+    pub(crate) gaps: u32,
+    gaps_so_far: u32,
+}
+
+impl Ledger {
+    pub(crate) fn append(&mut self, line: Line) {
+        self.apply(&line);
+        self.lines.push(line);
+    }
+
+    /// Which lines can be read.
+    pub(crate) fn readable(&self) -> impl Iterator<Item = usize> {
+        let lines = self.lines.iter().enumerate();
+        lines.filter(|(_, line)| !matches!(line, Line::Unreadable)).map(|(at, _)| at)
+    }
+
+    /// A line cannot be read any more.
+    pub(crate) fn lose(&mut self, at: usize) {
+        let mut lines = std::mem::take(&mut self.lines);
+        lines[at] = Line::Unreadable;
+        let gaps = lines.iter().filter(|line| matches!(line, Line::Unreadable)).count();
+        *self = Self { gaps: gaps as u32, ..Self::default() };
+        lines.into_iter().for_each(|line| self.append(line));
+    }
+
+    fn apply(&mut self, line: &Line) {
+        match line {
+            Line::Writer(writer, parents) => {
+                self.writers.0.insert(*writer, Arc::clone(parents));
+            }
+            Line::Is { key, as_of } => self.claims.entry(*key).or_default().push(*as_of),
+            Line::Left(departure) if self.counts(departure) => self.left.push(*departure),
+            Line::Left(_) => {}
+            Line::Mark { as_of, mailboxes } => {
+                let boxes = |key: &Key| mailboxes & (1 << key.0.mailbox) != 0;
+                let standing: Vec<Key> = self
+                    .standing()
+                    .filter(|key| boxes(key) || broken(Break::MarkSaysAll))
+                    .collect();
+                for key in standing {
+                    self.claims.entry(key).or_default().push(*as_of);
+                }
+            }
+            Line::Unreadable => self.gaps_so_far += 1,
+        }
+    }
+
+    /// An unreadable line may have said it again, before the departure or after it: only who knew of that line when it
+    /// went can say that it is gone.
+    fn counts(&self, departure: &Departure) -> bool {
+        let gaps = match () {
+            () if broken(Break::GapsPass) => 0,
+            () if broken(Break::GapsAfterPass) => self.gaps_so_far,
+            () => self.gaps,
+        };
+        departure.gaps >= gaps
+    }
+
+    pub(crate) fn withholds(&self, writers: &Writers, key: &Key, stamp: Position) -> bool {
+        self.left.iter().any(|left| left.key == *key && writers.covers(left.seen, stamp))
+    }
+
+    pub(crate) fn stands(&self, key: &Key) -> bool {
+        let stamps = self.claims.get(key);
+        stamps.is_some_and(|all| all.iter().any(|t| !self.withholds(&self.writers, key, *t)))
+    }
+
+    pub(crate) fn standing(&self) -> impl Iterator<Item = Key> {
+        self.claims.keys().copied().filter(|key| self.stands(key))
+    }
+}
+
+/// A station's bag on one drive: its ledger, and its copies with whether each is good.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Stick {
+    pub(crate) ledger: Ledger,
+    pub(crate) copies: BTreeMap<Content, bool>,
+}
+
+impl Stick {
+    pub(crate) fn has(&self, content: Content) -> bool {
+        self.copies.get(&content) == Some(&true)
+    }
+
+    /// Drops copies for room: only what this ledger itself says is gone from everywhere it said it was.
+    pub(crate) fn drop_old(&mut self, kept: impl Fn(Content) -> bool) {
+        let ledger = &self.ledger;
+        let said: BTreeSet<Content> = ledger.claims.keys().map(|key| key.1).collect();
+        let stands: BTreeSet<Content> = ledger.standing().map(|key| key.1).collect();
+        self.copies.retain(|content, _| match broken(Break::DropsWhatTheCardLacks) {
+            true => kept(*content),
+            false => stands.contains(content) || !said.contains(content),
+        });
+    }
+}

@@ -1,0 +1,140 @@
+//! What a restore from some sticks gives, and what it says that it leaves out.
+
+use super::ledger::*;
+use crate::sabotage::{Break, absent, broken};
+use std::collections::{BTreeMap, BTreeSet};
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) enum How {
+    InPlace,
+    /// In place, an older version: no copy of the last one is good.
+    Older,
+    Beside,
+    Numbered,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub(crate) struct Given {
+    pub(crate) at: Location,
+    pub(crate) content: Content,
+    pub(crate) how: How,
+}
+
+/// What a restore gives, and what it says that it does not.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Restored {
+    pub(crate) given: Vec<Given>,
+    pub(crate) withheld: BTreeSet<Key>,
+    pub(crate) without_copy: BTreeSet<Key>,
+}
+
+/// As of which positions each thing is said that nobody took back.
+type Said = BTreeMap<Key, Vec<Position>>;
+
+pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
+    let mut writers = Writers::default();
+    sticks.iter().for_each(|stick| writers.merge(&stick.ledger.writers));
+    let mut said = Said::new();
+    let mut out = Restored::default();
+    for stick in sticks {
+        for (key, stamps) in &stick.ledger.claims {
+            // Of a ledger that cannot be read whole, another cannot say what was in it.
+            let whole = stick.ledger.gaps == 0 || broken(Break::GapsPassElsewhere);
+            let judges = || sticks.iter().filter(|other| whole || std::ptr::eq(**other, *stick));
+            let taken = |t| judges().any(|other| other.ledger.withholds(&writers, key, t));
+            let left = stamps.iter().filter(|t| with_removed || !taken(**t));
+            let left: Vec<Position> = left.copied().collect();
+            match left.is_empty() {
+                true => drop(out.withheld.insert(*key)),
+                false => said.entry(*key).or_default().extend(left),
+            }
+        }
+    }
+    if broken(Break::AbsenceWithholds) {
+        said.retain(|key, stamps| !absent(sticks, &writers, key, stamps));
+    }
+    out.withheld.retain(|key| !said.contains_key(key));
+    let good = |content| sticks.iter().any(|stick| stick.has(content));
+    let (whole, bad): (Said, Said) = said.into_iter().partition(|(key, _)| good(key.1));
+    out.without_copy.extend(bad.into_keys());
+    for (key, stamps) in &whole {
+        let mut rivals = whole.iter().filter(|(other, _)| other.0 == key.0 && other.1 != key.1);
+        let how = match rivals.any(|rival| is_before(&writers, rival, (key, stamps))) {
+            true => How::Beside,
+            false => How::InPlace,
+        };
+        out.given.push(Given { at: key.0, content: key.1, how });
+    }
+    older_versions(sticks, &writers, &mut out, &good);
+    let older = out.given.iter().filter(|given| given.how == How::Older && !given.content.damaged);
+    let older: BTreeSet<Location> = older.map(|given| given.at).collect();
+    for given in out.given.iter_mut().filter(|given| given.how == How::InPlace) {
+        let better = given.content.damaged && older.contains(&given.at);
+        if better && !broken(Break::DamageInPlace) {
+            given.how = How::Beside;
+        }
+    }
+    numbered(sticks, &mut out);
+    out
+}
+
+/// Of two contents for one location, whether the first is the one in place: that said last, by a position that covers
+/// all of the other's; what looks like damage never before what does not.
+fn is_before(writers: &Writers, a: (&Key, &Vec<Position>), b: (&Key, &Vec<Position>)) -> bool {
+    let all = |t: &Position, of: &[Position]| of.iter().all(|other| writers.covers(*t, *other));
+    let later = |a: &[Position], b: &[Position]| a.iter().any(|t| all(t, b));
+    match (later(a.1, b.1), later(b.1, a.1)) {
+        _ if a.0.1.damaged != b.0.1.damaged && !broken(Break::DamageInPlace) => b.0.1.damaged,
+        (true, false) => true,
+        (false, true) => false,
+        _ => a.0 < b.0,
+    }
+}
+
+/// Where no copy of what is there is good, the last good one that came there, or that it replaced, comes back.
+fn older_versions(
+    sticks: &[&Stick],
+    writers: &Writers,
+    out: &mut Restored,
+    good: &impl Fn(Content) -> bool,
+) {
+    let all: Vec<&Departure> = sticks.iter().flat_map(|stick| &stick.ledger.left).collect();
+    for key in &out.without_copy {
+        let mut keys = vec![*key];
+        let mut before: Vec<&Departure> = Vec::new();
+        while let Some(key) = keys.pop() {
+            let came = all.iter().filter(|left| left.to == Some(key));
+            let new = |left: &&&Departure| !before.iter().any(|other| other.key == left.key);
+            let new: Vec<&Departure> = came.filter(new).copied().collect();
+            keys.extend(new.iter().map(|left| left.key));
+            before.extend(new);
+        }
+        before.retain(|left| out.withheld.contains(&left.key) && good(left.key.1));
+        let later = |a: &Departure, b: &Departure| {
+            (!a.key.1.damaged || b.key.1.damaged)
+                && a.seen != b.seen
+                && writers.covers(a.seen, b.seen)
+        };
+        let last = before.iter().filter(|left| !before.iter().any(|other| later(other, left)));
+        out.given.extend(last.map(|left| Given {
+            at: key.0,
+            content: left.key.1,
+            how: How::Older,
+        }));
+    }
+}
+
+/// Good copies that no readable line names; of a ledger that cannot be read whole, its own lines.
+fn numbered(sticks: &[&Stick], out: &mut Restored) {
+    let names = |stick: &Stick, content| stick.ledger.claims.keys().any(|key| key.1 == content);
+    for stick in sticks {
+        for content in stick.copies.keys().filter(|content| stick.has(**content)) {
+            let elsewhere = sticks.iter().any(|other| names(other, *content));
+            let named = names(stick, *content) || elsewhere && stick.ledger.gaps == 0;
+            if !named && !out.given.iter().any(|given| given.content == *content) {
+                let at = Location { mailbox: 0, path: Path::Numbered(*content) };
+                out.given.push(Given { at, content: *content, how: How::Numbered });
+            }
+        }
+    }
+}

@@ -1,0 +1,80 @@
+//! Long histories by chance. A number makes one, and makes it again.
+
+use crate::chance::Chance;
+use crate::check::{Broken, step};
+use crate::event::{Event, Shape, kinds, possible};
+use crate::world::World;
+use std::mem::discriminant;
+
+/// A larger station, to which everything may happen.
+pub(crate) const LARGE: Shape =
+    Shape { mailboxes: 2, paths: 2, sticks: 3, cards: 3, kinds: kinds::EVERY, faults: 2 };
+
+/// Events of the shortest and of the longest.
+const LENGTHS: (usize, usize) = (8, 48);
+
+/// Does a history; what it was, and what it broke.
+pub(crate) fn history(seed: u64) -> (Vec<Event>, Result<World, Broken>) {
+    let mut chance = Chance::new(seed);
+    let length = LENGTHS.0 + chance.below(LENGTHS.1 - LENGTHS.0);
+    let mut world = World::new(LARGE);
+    let mut history = Vec::new();
+    for _ in 0..length {
+        let event = draw(&world, &mut chance);
+        history.push(event);
+        let (next, result) = step(&world, event);
+        if let Err(broken) = result {
+            return (history, Err(broken));
+        }
+        world = next;
+    }
+    (history, Ok(world))
+}
+
+/// First of which kind, then which: where there is much to choose from, nothing else would come.
+fn draw(world: &World, chance: &mut Chance) -> Event {
+    let all = possible(world);
+    let mut some = Vec::new();
+    for event in &all {
+        if !some.contains(&discriminant(event)) {
+            some.push(discriminant(event));
+        }
+    }
+    // Without passes nothing is promised.
+    let passes: Vec<_> = all.iter().filter(|event| matches!(event, Event::Mirror { .. })).collect();
+    if chance.below(3) == 0 {
+        return *passes[chance.below(passes.len())];
+    }
+    let kind = some[chance.below(some.len())];
+    let of_kind: Vec<_> = all.iter().filter(|event| discriminant(*event) == kind).collect();
+    *of_kind[chance.below(of_kind.len())]
+}
+
+/// The history without all that it does not need to break the same promise.
+pub(crate) fn shorten(shape: Shape, mut history: Vec<Event>, promise: &str) -> Vec<Event> {
+    let breaks = |history: &[Event]| {
+        let mut world = World::new(shape);
+        for event in history {
+            if !possible(&world).contains(event) {
+                return false;
+            }
+            let (next, result) = step(&world, *event);
+            if let Err(broken) = result {
+                return broken.promise == promise;
+            }
+            world = next;
+        }
+        false
+    };
+    let mut at = history.len();
+    while at > 0 {
+        at -= 1;
+        let mut shorter = history.clone();
+        shorter.remove(at);
+        if breaks(&shorter) {
+            history = shorter;
+            at = at.min(history.len());
+        }
+    }
+    history
+}

@@ -1,0 +1,173 @@
+//! What is run, and what is said of it. Owns all that is printed.
+
+use crate::event::Event;
+use crate::explore::{Explorer, Finding, replay};
+use crate::random::{self, LARGE};
+use crate::sabotage::{Break, NOT_NEEDED, leave_out};
+use crate::starts::{Start, starts};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+/// Events from each start in the quick part.
+const QUICK: usize = 3;
+/// A history that is replayed in the quick part's share of chance.
+const QUICK_SEEDS: u64 = 1_000;
+const SEEDS: u64 = 200_000;
+
+/// Every short history from every start, up to a length, the shortest first. What breaks a promise ends it.
+fn explore(all: &[Start], rule: Option<Break>, longest: usize) -> (Vec<String>, Option<Finding>) {
+    let mut explorers = Vec::new();
+    for start in all {
+        match Explorer::begin(start, rule) {
+            Ok(explorer) => explorers.push((start, explorer, Duration::ZERO)),
+            Err(finding) => return (Vec::new(), Some(finding)),
+        }
+    }
+    for depth in 1..=longest {
+        for (start, explorer, took) in &mut explorers {
+            let last = start.depth.min(longest);
+            if depth > last {
+                continue;
+            }
+            let begun = Instant::now();
+            if let Some(finding) = explorer.deeper(depth == last) {
+                return (Vec::new(), Some(finding));
+            }
+            *took += begun.elapsed();
+        }
+    }
+    let told = explorers.iter().map(|(start, explorer, took)| {
+        let (events, states) = (explorer.tried.events, explorer.tried.states);
+        let depth = start.depth.min(longest);
+        let took = took.as_secs_f64();
+        format!(
+            "  {}: {depth} more, {events} histories, {states} states before the last, {took:.1} s",
+            start.name
+        )
+    });
+    (told.collect(), None)
+}
+
+fn say(what: &str, history: &[Event]) {
+    println!("  {what}");
+    history.iter().for_each(|event| println!("    {event:?}"));
+}
+
+/// Every short history: none breaks a promise.
+fn short(longest: usize) -> bool {
+    let begun = Instant::now();
+    let (told, finding) = explore(&starts(), None, longest);
+    println!("every short history:");
+    told.iter().for_each(|line| println!("{line}"));
+    if let Some(Finding { start, history, broken }) = &finding {
+        say(&format!("FOUND from {start}: {}: {}", broken.promise, broken.how), history);
+    }
+    println!("  {:.0} s", begun.elapsed().as_secs_f64());
+    finding.is_none()
+}
+
+/// Each rule is one that some short history needs, but for those that none is known to need.
+fn sabotages(all: &[Break], longest: usize) -> bool {
+    let begun = Instant::now();
+    let starts = starts();
+    let mut fine = true;
+    for rule in all {
+        let (_, finding) = explore(&starts, Some(*rule), longest);
+        match finding {
+            Some(Finding { start, history, broken }) => {
+                println!("sabotage found: {}, from {start}: {}", rule.words(), broken.promise);
+                say("by", &history);
+                fine &= !NOT_NEEDED.contains(rule);
+            }
+            None if NOT_NEEDED.contains(rule) => println!("needed by none: {}", rule.words()),
+            None => {
+                println!("NOT FOUND: {}", rule.words());
+                fine = false;
+            }
+        }
+    }
+    println!("sabotages: {}, {:.0} s", all.len(), begun.elapsed().as_secs_f64());
+    fine
+}
+
+/// Long histories by chance, on as many threads as there are cores.
+fn chance(from: u64, seeds: u64, until: Option<Instant>) -> bool {
+    let begun = Instant::now();
+    let (next, events) = (AtomicU64::new(from), AtomicU64::new(0));
+    let found = AtomicBool::new(false);
+    let printing = Mutex::new(());
+    let lanes = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    let lane = || {
+        while !found.load(Ordering::Relaxed) && until.is_none_or(|end| Instant::now() < end) {
+            let seed = next.fetch_add(1, Ordering::Relaxed);
+            if seed >= from + seeds {
+                return;
+            }
+            let (history, result) = random::history(seed);
+            events.fetch_add(history.len() as u64, Ordering::Relaxed);
+            if result.is_err() {
+                found.store(true, Ordering::Relaxed);
+                let _printing = printing.lock().unwrap_or_else(PoisonError::into_inner);
+                tell(seed, None);
+            }
+        }
+    };
+    std::thread::scope(|scope| (0..lanes).for_each(|_| drop(scope.spawn(lane))));
+    let (tried, took) = (events.load(Ordering::Relaxed), begun.elapsed().as_secs_f64());
+    let last = next.load(Ordering::Relaxed).min(from + seeds) - 1;
+    println!("by chance: seeds {from} to {last}, {tried} events, {took:.0} s");
+    !found.load(Ordering::Relaxed)
+}
+
+/// Does the history of a number, and tells it; whether it broke nothing.
+pub(crate) fn tell(seed: u64, rule: Option<Break>) -> bool {
+    println!("seed {seed}");
+    leave_out(rule);
+    let (history, result) = random::history(seed);
+    let Err(broken) = result else {
+        say("nothing found:", &history);
+        return true;
+    };
+    let history = random::shorten(LARGE, history, broken.promise);
+    let how = replay(LARGE, &history).map_or_else(|broken| broken.how, |_| broken.how);
+    say(&format!("FOUND: {}: {how}", broken.promise), &history);
+    false
+}
+
+/// All that belongs to the tests.
+pub(crate) fn whole(from: u64) -> bool {
+    println!("seeds from {from}");
+    let deepest = starts().iter().map(|start| start.depth).max().unwrap_or(0);
+    let parts = [short(deepest), sabotages(Break::ALL, deepest), chance(from, SEEDS, None)];
+    close(parts.iter().all(|fine| *fine))
+}
+
+/// A little of everything.
+pub(crate) fn quick(from: u64) -> bool {
+    println!("seeds from {from}");
+    let some = [Break::DepartureFirst, Break::UnseenIsSeen, Break::WriterKept, Break::GapsPass];
+    let parts = [short(QUICK), sabotages(&some, QUICK), chance(from, QUICK_SEEDS, None)];
+    close(parts.iter().all(|fine| *fine))
+}
+
+/// One rule left out.
+pub(crate) fn one(rule: Break) -> bool {
+    let deepest = starts().iter().map(|start| start.depth).max().unwrap_or(0);
+    close(sabotages(&[rule], deepest))
+}
+
+/// Ever new histories by chance.
+pub(crate) fn nights(from: u64, hours: f64) -> bool {
+    println!("seeds from {from}");
+    close(chance(
+        from,
+        u64::MAX - from,
+        Some(Instant::now() + Duration::from_secs_f64(hours * 3_600.0)),
+    ))
+}
+
+fn close(fine: bool) -> bool {
+    println!("{} passed, {} failed", u64::from(fine), u64::from(!fine));
+    fine
+}

@@ -1,0 +1,450 @@
+//! A station's cards and sticks, and what happens to them. Does events, and keeps the plain truth about them: who saw
+//! what go, and what was once called safe. The truth never asks the model what it thinks.
+
+use crate::chance::mix;
+use crate::event::{Event, Shape};
+use crate::model::{Card, Catalogue, Content, Key, Line, Location, Mail, Pass, Path, Stick};
+use crate::truth::{Clock, Fate, Gone, Promise, Truth, fates, join};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+/// A card, and the truth about what it has seen.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Station {
+    pub(crate) card: Card,
+    pub(crate) truth: Truth,
+}
+
+/// A stick, and the truth about what it was told.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Slot {
+    pub(crate) stick: Stick,
+    /// Who wrote to it, and what they knew.
+    pub(crate) clock: Clock,
+    pub(crate) promises: BTreeSet<Promise>,
+    /// Contents that were seen to go from everywhere, and that it was told are gone.
+    pub(crate) told_gone: BTreeSet<Content>,
+}
+
+#[derive(Debug, Clone)]
+pub(crate) struct World {
+    pub(crate) shape: Shape,
+    pub(crate) cards: Vec<Arc<Station>>,
+    pub(crate) here: usize,
+    pub(crate) sticks: Vec<Arc<Slot>>,
+    pub(crate) image: Option<(usize, Arc<Station>)>,
+    /// What was seen to go, in order.
+    pub(crate) gone: Vec<Arc<Gone>>,
+    /// Messages so far that were first delivered at a location; versions so far of a message.
+    pub(crate) delivered: BTreeMap<Location, u8>,
+    pub(crate) versions: BTreeMap<u16, u8>,
+    forks: u8,
+    pub(crate) faults: u8,
+    /// Some line cannot be read.
+    pub(crate) unreadable: bool,
+}
+
+impl World {
+    pub(crate) fn new(shape: Shape) -> Self {
+        let mut world = Self {
+            shape,
+            cards: Vec::new(),
+            here: 0,
+            sticks: vec![Arc::default(); shape.sticks],
+            image: None,
+            gone: Vec::new(),
+            delivered: BTreeMap::new(),
+            versions: BTreeMap::new(),
+            forks: 0,
+            faults: 0,
+            unreadable: false,
+        };
+        world.new_card();
+        world
+    }
+
+    pub(crate) fn card(&self) -> &Card {
+        &self.cards[self.here].card
+    }
+
+    fn station(&mut self) -> &mut Station {
+        Arc::make_mut(&mut self.cards[self.here])
+    }
+
+    pub(crate) fn slot(&mut self, stick: usize) -> &mut Slot {
+        Arc::make_mut(&mut self.sticks[stick])
+    }
+
+    pub(crate) fn mail(&mut self) -> &mut Mail {
+        &mut self.station().card.mail
+    }
+
+    /// A name that no card had before: what it draws by chance is its own.
+    fn another(&mut self, of: u64) -> u64 {
+        self.forks += 1;
+        mix(&(of, self.forks))
+    }
+
+    fn new_card(&mut self) {
+        let me = self.another(0);
+        let mut station = Station::default();
+        station.begin_as(me);
+        self.cards.push(Arc::new(station));
+        self.here = self.cards.len() - 1;
+    }
+
+    fn a_message(&mut self, at: Location) -> Content {
+        let Path::Plain(path) = at.path else { unreachable!("mail is delivered to plain paths") };
+        let number = self.delivered.entry(at).or_default();
+        *number += 1;
+        let message = u16::from(at.mailbox) << 12 | u16::from(path) << 8 | u16::from(*number);
+        Content { message, version: 0, damaged: false }
+    }
+
+    fn next_version(&mut self, of: Content) -> Content {
+        let version = self.versions.entry(of.message).or_default();
+        *version += 1;
+        Content { version: *version, damaged: false, ..of }
+    }
+
+    /// Takes the mailboxes in, and the truth beside it.
+    pub(crate) fn look(&mut self, mailboxes: u8, watched: bool) {
+        let station = Arc::make_mut(&mut self.cards[self.here]);
+        let before = station.card.catalogue.position;
+        station.card.scan(mailboxes, watched);
+        if station.card.catalogue.position == before {
+            return station.truth.scanned(mailboxes);
+        }
+        station.truth.tick();
+        let id = station.card.catalogue.position;
+        let Station { card, truth } = station;
+        let known = &card.catalogue.known;
+        truth
+            .saw
+            .retain(|gone| known.get(&gone.key.0).is_none_or(|place| place.content != gone.key.1));
+        let fates = fates(truth, &card.mail, mailboxes, watched);
+        truth.scanned(mailboxes);
+        for (key, fate, next) in fates {
+            let (by, clock) = (truth.last, truth.clock.clone());
+            let gone = Arc::new(Gone { key, fate, next, by, clock, id });
+            truth.saw.push(Arc::clone(&gone));
+            self.gone.push(gone);
+        }
+    }
+
+    /// The card in use reads a stick.
+    fn read(&mut self, stick: usize) {
+        let Self { cards, sticks, here, gone, .. } = self;
+        let Station { card, truth } = Arc::make_mut(&mut cards[*here]);
+        let before = card.catalogue.position;
+        card.read(stick, &sticks[stick].stick.ledger);
+        truth.hear(&sticks[stick], gone, card.catalogue.position != before);
+    }
+
+    pub(crate) fn mirror(&mut self, stick: usize, pass: Pass) {
+        self.look(pass.mailboxes, false);
+        self.read(stick);
+        let Self { cards, sticks, here, gone, .. } = self;
+        let station = Arc::make_mut(&mut cards[*here]);
+        let slot = Arc::make_mut(&mut sticks[stick]);
+        let before = slot.stick.ledger.lines.len();
+        station.card.mirror(stick, &mut slot.stick, pass);
+        for line in &slot.stick.ledger.lines[before..] {
+            match line {
+                Line::Is { .. } | Line::Mark { .. } => join(&mut slot.clock, &station.truth.clock),
+                Line::Left(left) => {
+                    let seen =
+                        |gone: &&Arc<Gone>| gone.key == left.key && gone.id == Some(left.seen);
+                    gone.iter()
+                        .find(seen)
+                        .iter()
+                        .for_each(|gone| join(&mut slot.clock, &gone.clock));
+                }
+                Line::Writer(..) | Line::Unreadable => {}
+            }
+        }
+    }
+
+    /// A whole pass.
+    pub(crate) fn whole(&self) -> Pass {
+        let mailboxes = self.shape.all_mailboxes();
+        Pass { mailboxes, stop: usize::MAX, room: usize::MAX, backwards: false }
+    }
+
+    pub(crate) fn restore(&mut self, sticks: u8, removed: bool) {
+        let all = self.shape.all_mailboxes();
+        self.look(all, false);
+        let chosen: Vec<usize> =
+            (0..self.sticks.len()).filter(|at| sticks & (1 << at) != 0).collect();
+        chosen.iter().for_each(|at| self.read(*at));
+        let slots: Vec<Arc<Slot>> = chosen.iter().map(|at| Arc::clone(&self.sticks[*at])).collect();
+        let sticks: Vec<&Stick> = slots.iter().map(|slot| &slot.stick).collect();
+        self.station().card.put_back(&sticks, removed);
+        self.look(all, false);
+    }
+
+    pub(crate) fn boot(&mut self, card: usize) {
+        self.here = card;
+        self.station().card.catalogue.drawn = false;
+    }
+
+    /// What every card, and the image of one, takes for known of a stick that something happened to unseen.
+    fn believed(&mut self, mut change: impl FnMut(&mut Catalogue)) {
+        let image = self.image.as_mut().map(|(_, station)| station);
+        for station in self.cards.iter_mut().chain(image) {
+            change(&mut Arc::make_mut(station).card.catalogue);
+        }
+    }
+
+    pub(crate) fn apply(&mut self, event: Event) {
+        match event {
+            Event::Deliver(at) => {
+                let content = self.a_message(at);
+                self.mail().insert(at, content);
+            }
+            Event::Delete(at) => self.before_its_eyes(|world| {
+                world.mail().remove(&at);
+            }),
+            Event::Vanish(at) => {
+                self.mail().remove(&at);
+            }
+            Event::Move { from, to, watched } => self.seen(watched, |world| {
+                if let Some(content) = world.mail().remove(&from) {
+                    world.mail().insert(to, content);
+                }
+            }),
+            Event::Copy { from, to } => {
+                let content = self.card().mail[&from];
+                self.mail().insert(to, content);
+            }
+            Event::Edit { at, watched } => self.seen(watched, |world| {
+                let content = world.next_version(world.card().mail[&at]);
+                world.mail().insert(at, content);
+            }),
+            Event::Exchange { at, watched } => self.seen(watched, |world| {
+                let content = world.a_message(at);
+                world.mail().insert(at, content);
+            }),
+            Event::Damage(at) => {
+                let content = Content { damaged: true, ..self.card().mail[&at] };
+                self.mail().insert(at, content);
+            }
+            Event::Repair { at, stick } => {
+                self.look(self.shape.all_mailboxes(), false);
+                self.read(stick);
+                let content = Content { damaged: false, ..self.card().mail[&at] };
+                self.mail().insert(at, content);
+            }
+            _ => self.apply_to_hardware(event),
+        }
+    }
+
+    fn apply_to_hardware(&mut self, event: Event) {
+        let whole = self.whole();
+        match event {
+            Event::Mirror { stick, mailboxes } => self.mirror(stick, Pass { mailboxes, ..whole }),
+            Event::Cut { stick, lines, backwards } => {
+                self.mirror(stick, Pass { stop: lines, backwards, ..whole });
+            }
+            Event::Full { stick, room, backwards } => {
+                self.mirror(stick, Pass { room, backwards, ..whole });
+            }
+            Event::DropOld { stick } => {
+                self.look(whole.mailboxes, false);
+                self.read(stick);
+                let mail: BTreeSet<Content> = self.card().mail.values().copied().collect();
+                self.slot(stick).stick.drop_old(|content| mail.contains(&content));
+            }
+            Event::Rot { stick, content } => self.rot(stick, content),
+            Event::Unreadable { stick, line } => {
+                self.faults += 1;
+                self.unreadable = true;
+                let gone = self.gone.clone();
+                let slot = self.slot(stick);
+                slot.stick.ledger.lose(line);
+                let weak = |promise| Promise { weak: true, ..promise };
+                let all = std::mem::take(&mut slot.promises).into_iter().map(weak);
+                let left = all.filter_map(|promise| promise.after_all(&gone));
+                slot.promises = left.collect();
+                self.believed(|catalogue| drop(catalogue.safe.remove(&stick)));
+            }
+            Event::CopyStick { from, to } => {
+                self.sticks[to] = Arc::clone(&self.sticks[from]);
+                self.believed(|catalogue| {
+                    catalogue.safe.remove(&to);
+                    catalogue.gaps.remove(&to);
+                });
+            }
+            Event::LoseStick { stick } => {
+                self.station().card.forget(stick);
+                self.sticks[stick] = Arc::default();
+                let here = self.here;
+                let mut at = 0;
+                self.believed(|catalogue| {
+                    catalogue.gaps.remove(&stick);
+                    if at != here {
+                        catalogue.safe.remove(&stick);
+                        catalogue.lacks.remove(&stick);
+                    }
+                    at += 1;
+                });
+            }
+            Event::Restore { sticks, removed } => self.restore(sticks, removed),
+            Event::Acknowledge => self.acknowledge(),
+            _ => self.apply_to_cards(event),
+        }
+    }
+
+    fn apply_to_cards(&mut self, event: Event) {
+        let name = self.cards[self.here].truth.me;
+        match event {
+            Event::Clone => {
+                let mut other = (*self.cards[self.here]).clone();
+                other.begin_as(self.another(name));
+                self.cards.push(Arc::new(other));
+                self.station().card.catalogue.drawn = false;
+            }
+            Event::NewCard => self.new_card(),
+            Event::Boot(card) => self.boot(card),
+            Event::LoseState => {
+                let me = self.another(name);
+                let station = self.station();
+                station.card.catalogue = Catalogue::default();
+                station.truth = Truth::default();
+                station.begin_as(me);
+            }
+            Event::TakeImage => self.image = Some((self.here, Arc::clone(&self.cards[self.here]))),
+            Event::PutImage | Event::FallBack => {
+                let Some((_, image)) = self.image.clone() else { return };
+                let me = self.another(image.truth.me);
+                let station = self.station();
+                let mail = std::mem::take(&mut station.card.mail);
+                *station = (*image).clone();
+                if event == Event::FallBack {
+                    station.card.mail = mail;
+                }
+                station.begin_as(me);
+            }
+            _ => unreachable!("{event:?} is none of a card"),
+        }
+    }
+
+    /// The service was up to date, and sees it happen.
+    fn before_its_eyes(&mut self, happens: impl FnOnce(&mut Self)) {
+        let all = self.shape.all_mailboxes();
+        self.look(all, false);
+        happens(self);
+        self.look(all, true);
+    }
+
+    fn seen(&mut self, watched: bool, happens: impl FnOnce(&mut Self)) {
+        match watched {
+            true => self.before_its_eyes(happens),
+            false => happens(self),
+        }
+    }
+
+    fn acknowledge(&mut self) {
+        self.look(self.shape.all_mailboxes(), false);
+        let station = Arc::make_mut(&mut self.cards[self.here]);
+        let all = station.card.lacking();
+        if all.is_empty() {
+            return;
+        }
+        station.card.acknowledge();
+        station.truth.tick();
+        let Station { card, truth } = station;
+        for key in all {
+            truth.lost.remove(&key);
+            let id = card.catalogue.position;
+            let (by, clock) = (truth.last, truth.clock.clone());
+            let gone = Arc::new(Gone { key, fate: Fate::Gone, next: None, by, clock, id });
+            truth.saw.push(Arc::clone(&gone));
+            self.gone.push(gone);
+        }
+    }
+
+    fn rot(&mut self, stick: usize, content: Content) {
+        self.faults += 1;
+        let slot = self.slot(stick);
+        slot.stick.copies.insert(content, false);
+        // What rested on this copy is not asked for any more; nobody knows it yet, and nobody may be blamed.
+        let rests = |message, version| message == content.message && version <= content.version;
+        slot.promises.retain(|promise| !rests(promise.content.message, promise.content.version));
+        self.believed(|catalogue| {
+            if let Some(safe) = catalogue.safe.get_mut(&stick) {
+                safe.retain(|(_, other, _)| !rests(other.message, other.version));
+            }
+        });
+    }
+}
+
+impl World {
+    /// Contents that some card has, or has lost and nobody saw it.
+    pub(crate) fn everywhere(&self) -> BTreeSet<Content> {
+        let image = self.image.iter().map(|(_, station)| station);
+        let all = self.cards.iter().chain(image);
+        all.flat_map(|station| {
+            let lost = station.truth.lost.keys().chain(station.card.catalogue.missing.keys());
+            station.card.mail.values().copied().chain(lost.map(|key| key.1))
+        })
+        .collect()
+    }
+
+    /// What the card in use has truly seen to go from everywhere that a stick says it was, and no other card has.
+    pub(crate) fn told_gone(&self, slot: &Slot) -> BTreeSet<Content> {
+        let truth = &self.cards[self.here].truth;
+        let here = self.everywhere();
+        let knew = |gone: &Gone| {
+            let mut clock = slot.clock.iter();
+            clock.all(|(card, n)| *card == truth.me || gone.clock.get(card) >= Some(n))
+        };
+        let claims = &slot.stick.ledger.claims;
+        // What it was replaced by may be missing before any stick had it: then the old one rightly comes back.
+        if truth.lost.keys().any(|key| !slot.stick.has(key.1)) {
+            return BTreeSet::new();
+        }
+        let mail = &self.cards[self.here].card.mail;
+        // What became of it was seen to the end, or ends with what is there.
+        let ends = |key: &Key| {
+            let mut next = Some(*key);
+            for _ in 0..=truth.saw.len() {
+                let Some(key) = next else { return true };
+                if mail.get(&key.0) == Some(&key.1) {
+                    return true;
+                }
+                let Some(gone) = truth.saw.iter().find(|gone| gone.key == key) else {
+                    return false;
+                };
+                next = gone.next;
+            }
+            false
+        };
+        let seen =
+            |key: &Key| truth.saw.iter().any(|gone| gone.key == *key && knew(gone)) && ends(key);
+        let all: BTreeSet<Content> = claims.keys().map(|key| key.1).collect();
+        let gone = |content: &Content| {
+            !here.contains(content) && claims.keys().filter(|key| key.1 == *content).all(&seen)
+        };
+        all.into_iter().filter(gone).collect()
+    }
+}
+
+impl Slot {
+    /// The line that said it cannot be read, and the copy has another name in this ledger: nobody can know that it had
+    /// this one.
+    pub(crate) fn has_lost_the_name_of(&self, promise: &Promise) -> bool {
+        let claims = self.stick.ledger.claims.keys();
+        let mut names = claims.filter(|key| key.1 == promise.content).peekable();
+        names.peek().is_some() && !names.any(|key| promise.from == key.0)
+    }
+}
+
+impl Station {
+    /// Another card from here on, by a new process: what it draws is its own.
+    fn begin_as(&mut self, me: u64) {
+        self.truth.me = me;
+        self.card.chance = me;
+        self.card.catalogue.drawn = false;
+    }
+}
