@@ -2,7 +2,7 @@
 //! who saw it go. Never lets an older version go where the later one was lost.
 
 use crate::card::{Card, mail};
-use crate::medium::whole;
+use crate::medium::{HOME, whole};
 use counterfoil::disk::MemoryDrive;
 
 fn names(drives: &[&MemoryDrive]) -> Vec<String> {
@@ -220,4 +220,29 @@ fn an_earlier_version_on_a_copied_card_is_no_damage() {
     copy.mirrored(&drive);
     let got = whole(&[&drive], false).into_values().collect::<Vec<_>>();
     assert!(got.contains(&mail("one")) && got.contains(&long), "{}", got.len());
+}
+
+/// A message is missing from a path where another is now. However late a drive is told that, the one that is there has
+/// the path.
+#[test]
+fn what_is_missing_does_not_take_the_place_of_what_is_there() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    card.vanish("inbox/1");
+    card.scan(0);
+    card.deliver("inbox/1", &mail("another"));
+    card.mirrored(&drive);
+    // The drive loses its last line, and is told once more, after something else.
+    drive.tamper(&format!("{HOME}ledger.jsonl"), |octets| {
+        let end = octets[..octets.len() - 1].iter().rposition(|octet| *octet == b'\n').unwrap();
+        assert!(octets[end..].windows(9).any(|window| window == b"\"missing\""));
+        octets.truncate(end + 1);
+    });
+    drive.replug(true);
+    card.deliver("inbox/2", &mail("two"));
+    card.mirrored(&drive);
+    let got = whole(&[&drive], false);
+    assert_eq!(got["inbox/1"], mail("another"));
+    assert!(got.into_values().any(|octets| octets == mail("one")));
 }

@@ -86,8 +86,12 @@ pub enum Decision {
 /// A content at a location, as all ledgers tell of it.
 struct Candidate {
     version: Version,
+    /// By the latest word it is missing there.
     missing: bool,
+    /// The positions as of which it is asserted.
     stamps: Vec<Position>,
+    /// Of these, those as of which it was there, and not missing.
+    present: Vec<Position>,
     /// The counting departure that covers it, if the departures cover all of its stamps.
     withheld: Option<(Departed, i64)>,
     /// Another location still has the content, by some ledger.
@@ -195,30 +199,12 @@ impl Judge<'_> {
     ) -> Result<(), JobError> {
         let Some(first) = lines.first() else { return Ok(()) };
         let at = (first.mailbox, first.key.as_slice());
-        let mut candidates: Vec<Candidate> = Vec::new();
         // One content that nobody saw go needs no stamps.
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
-        for line in lines {
-            let content = line.version.content;
-            let index = candidates.iter().position(|c| c.version.content == content);
-            let index = index.unwrap_or_else(|| {
-                let version = line.version.clone();
-                let (stamps, withheld, elsewhere) = (Vec::new(), None, false);
-                candidates.push(Candidate { version, missing: true, stamps, withheld, elsewhere });
-                candidates.len() - 1
-            });
-            let Some(candidate) = candidates.get_mut(index) else { continue };
-            // The last line of a content tells its time and mode.
-            candidate.version = line.version.clone();
-            candidate.missing = line.missing;
-            candidate.stamps.push(line.position);
-            if !plain && let Some(marks) = self.marks.get(&(line.book, line.mailbox)) {
-                let stood = |mark: i64| mark > line.line && line.ended.is_none_or(|end| mark < end);
-                candidate.stamps.extend(marks.iter().filter(|m| stood(m.0)).map(|m| m.1));
-            }
-        }
+        let mut candidates = self.candidates(lines, plain);
         for candidate in &mut candidates {
+            candidate.missing = self.is_missing(candidate);
             candidate.withheld = self.withheld(candidate, left);
             if candidate.withheld.is_some() {
                 candidate.elsewhere = self.is_given_elsewhere(at, candidate.version.content)?;
@@ -229,6 +215,52 @@ impl Judge<'_> {
         let conflict = self.sort(&mut given);
         self.give(at, given, &withheld, conflict, each)?;
         self.leave_out(at, withheld, each)
+    }
+
+    /// The contents of one location, with what is asserted of each.
+    fn candidates(&self, lines: &[AssertionLine], plain: bool) -> Vec<Candidate> {
+        let mut candidates: Vec<Candidate> = Vec::new();
+        for (at, line) in lines.iter().enumerate() {
+            let content = line.version.content;
+            let index = candidates.iter().position(|c| c.version.content == content);
+            let index = index.unwrap_or_else(|| {
+                candidates.push(Candidate {
+                    version: line.version.clone(),
+                    missing: false,
+                    stamps: Vec::new(),
+                    present: Vec::new(),
+                    withheld: None,
+                    elsewhere: false,
+                });
+                candidates.len() - 1
+            });
+            let Some(candidate) = candidates.get_mut(index) else { continue };
+            // The last line of a content tells its time and mode.
+            candidate.version = line.version.clone();
+            let marks = self.marks.get(&(line.book, line.mailbox)).filter(|_| !plain);
+            let stood = |mark: i64| mark > line.line && line.ended.is_none_or(|end| mark < end);
+            let marks = marks.into_iter().flatten().filter(|mark| stood(mark.0));
+            // From the next line of it on, that one says whether it is there.
+            let mut after = lines.iter().skip(at + 1);
+            let next = after.find(|l| l.book == line.book && l.version.content == content);
+            let until = next.map_or(i64::MAX, |next| next.line);
+            let own = std::iter::once((line.line, line.position));
+            for (number, position) in own.chain(marks.copied()) {
+                candidate.stamps.push(position);
+                if !line.missing && number < until {
+                    candidate.present.push(position);
+                }
+            }
+        }
+        candidates
+    }
+
+    /// Whether the latest word on a content is that it is missing.
+    fn is_missing(&mut self, candidate: &Candidate) -> bool {
+        let Candidate { stamps, present, .. } = candidate;
+        let mut absent = stamps.iter().filter(|stamp| !present.contains(stamp));
+        present.is_empty()
+            || absent.any(|absent| present.iter().all(|there| self.covers(*absent, *there)))
     }
 
     /// By whose word a content is left out, if departures cover every one of its stamps.
@@ -287,18 +319,25 @@ impl Judge<'_> {
         self.reaches.entry(one.writer).or_insert_with(|| writers.reach(one)).covers(other)
     }
 
-    /// Whether one content was asserted later than another: by a position that covers all of the other's.
+    /// Whether one content was asserted to be there later than another: by a position that covers all of the other's.
+    /// What is only told to be missing was not there.
     fn is_later(&mut self, one: &Candidate, other: &Candidate) -> bool {
-        let mut ones = one.stamps.iter();
-        ones.any(|a| other.stamps.iter().all(|b| self.covers(*a, *b)))
+        let there = |c: &Candidate| match c.present.is_empty() {
+            true => c.stamps.clone(),
+            false => c.present.clone(),
+        };
+        let (ones, others) = (there(one), there(other));
+        ones.iter().any(|a| others.iter().all(|b| self.covers(*a, *b)))
     }
 
-    /// What belongs in place first: what looks like damage last, then the one asserted last. Whether that is told.
+    /// What belongs in place first: what looks like damage last, then what is missing, then the one asserted last.
+    /// Whether that is told.
     fn sort(&mut self, given: &mut [Candidate]) -> bool {
         let rank = |c: &Candidate| (c.version.suspect.is_some(), c.missing);
         given.sort_by_key(rank);
-        let good = given.iter().filter(|c| c.version.suspect.is_none()).count();
-        let (among, _) = given.split_at_mut(if good > 0 { good } else { given.len() });
+        let first = given.first().map(rank);
+        let alike = given.iter().take_while(|c| Some(rank(c)) == first).count();
+        let (among, _) = given.split_at_mut(alike);
         if among.len() < 2 {
             return false;
         }
