@@ -246,3 +246,28 @@ fn what_is_missing_does_not_take_the_place_of_what_is_there() {
     assert_eq!(got["inbox/1"], mail("another"));
     assert!(got.into_values().any(|octets| octets == mail("one")));
 }
+
+/// The longer version is on a drive that has never seen the shorter one, and comes from a card that had it: that one is
+/// still no rest of it.
+#[test]
+fn an_earlier_version_is_no_damage_on_a_drive_that_has_only_the_later_one() {
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    let card = Card::new();
+    let long = [mail("one"), b"and more of it\r\n".to_vec()].concat();
+    card.deliver("inbox/1", &mail("one"));
+    card.scan(0);
+    let mut copy = Card::new();
+    copy.catalogue = card.catalogue.copied().unwrap();
+    copy.deliver("inbox/1", &mail("one"));
+    std::fs::write(card.root().join("inbox/1"), &long).unwrap();
+    card.mirror_as(&first, "first").outcome.unwrap();
+    first.replug(true);
+    copy.mirror_as(&first, "first").outcome.unwrap();
+    copy.mirror_as(&second, "second").outcome.unwrap();
+    assert_eq!(whole(&[&second], false)["inbox/1"], mail("one"));
+    copy.vanish("inbox/1");
+    copy.mirror_as(&first, "first").outcome.unwrap();
+    copy.mirror_as(&second, "second").outcome.unwrap();
+    let got = whole(&[&first, &second], false).into_values().collect::<Vec<_>>();
+    assert!(got.contains(&mail("one")) && got.contains(&long));
+}

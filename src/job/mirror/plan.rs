@@ -5,7 +5,7 @@ use super::batch::{Batch, CopyItem, Place};
 use super::{OpenMailbox, Pass};
 use crate::disk::{DiskError, ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow};
+use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow, StandingRow};
 use crate::job::drive::{Admitted, Copy, hash_copy};
 use crate::job::verify::READ_ERROR;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
@@ -310,7 +310,7 @@ fn known_damage(
     why: Suspicion,
 ) -> Result<Option<Suspicion>, JobError> {
     if let Some(good) = version_before(pass, drive, row, content)? {
-        pass.catalogue.mark_suspect(row, good, why)?;
+        pass.catalogue.mark_suspect(row, good.content, why)?;
     }
     Ok(Some(why))
 }
@@ -322,7 +322,7 @@ fn version_before(
     drive: &Admitted,
     row: &FileRow,
     content: i64,
-) -> Result<Option<i64>, JobError> {
+) -> Result<Option<StandingRow>, JobError> {
     for known in pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)? {
         if known.content == content || known.suspect.is_some() {
             continue;
@@ -334,7 +334,7 @@ fn version_before(
             })
         };
         if departed.is_none_or(by_this) {
-            return Ok(Some(known.content));
+            return Ok(Some(known));
         }
     }
     Ok(None)
@@ -350,7 +350,8 @@ fn damage(
     new: &Identity,
     batch: &mut Batch,
 ) -> Result<Option<Suspicion>, JobError> {
-    let Some(good) = version_before(pass, drive, row, content)? else { return Ok(None) };
+    let Some(known) = version_before(pass, drive, row, content)? else { return Ok(None) };
+    let good = known.content;
     let old = pass.catalogue.identity(good)?;
     let why = match new.bytes {
         _ if old.bytes == 0 || old == *new => None,
@@ -362,8 +363,10 @@ fn damage(
         _ => None,
     };
     let Some(why) = why else { return Ok(None) };
-    // What was there before the other was is no rest of it: a card that does not know the later version.
-    if pass.catalogue.was_before((row.mailbox, &row.key), content, good)? {
+    // What was there before the other was is no rest of it: this card does not know the later version. Whoever told of
+    // that knew of this one, or a drive did.
+    let here = (row.mailbox, row.key.as_slice());
+    if known.as_of >= row.since || pass.catalogue.was_before(here, content, good)? {
         return Ok(None);
     }
     pass.catalogue.mark_suspect(row, good, why)?;
