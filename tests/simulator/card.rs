@@ -94,20 +94,24 @@ pub(crate) struct Card {
     pub(crate) seen_gone: Vec<RelName>,
     /// Messages seen to be replaced since then.
     pub(crate) hinted: Vec<RelName>,
+    /// For one sabotage: its next writer is this one, as that of its copy.
+    pub(crate) next_writer: Option<u64>,
     written: u64,
 }
 
 impl Card {
     pub(crate) fn new(root: PathBuf) -> Self {
         let catalogue = Catalogue::in_memory().unwrap();
-        Self { catalogue, root, seen_gone: Vec::new(), hinted: Vec::new(), written: 0 }
+        let (seen_gone, hinted) = (Vec::new(), Vec::new());
+        Self { catalogue, root, seen_gone, hinted, next_writer: None, written: 0 }
     }
 
     /// A copy of it that knows the same, but for what was seen and not looked at yet.
     pub(crate) fn copied(&self) -> Self {
         let (catalogue, root) = (self.catalogue.copied().unwrap(), self.root.clone());
         let (seen_gone, hinted) = (Vec::new(), Vec::new());
-        Self { catalogue, root, seen_gone, hinted, written: self.written }
+        let Self { next_writer, written, .. } = *self;
+        Self { catalogue, root, seen_gone, hinted, next_writer, written }
     }
 
     pub(crate) fn at(&self, path: &str) -> PathBuf {

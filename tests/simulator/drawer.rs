@@ -4,8 +4,12 @@
 use crate::card::Card;
 use crate::medium::{Junk, Kept};
 use crate::oracle::Held;
+use crate::sabotage::Sabotage;
 use crate::will::Will;
 use crate::world::World;
+use counterfoil::disk::host::draw_ids_from;
+use counterfoil::job::JobError;
+use counterfoil::model::WriterId;
 use std::path::Path;
 
 /// A card in the drawer: what is on it, and what became of its mailbox.
@@ -22,6 +26,11 @@ impl Spare {
     }
 }
 
+/// For one sabotage: the first id that a card and its copy both draw.
+const KEPT: u64 = 1 << 40;
+/// The first that they draw after that: others on each.
+const OTHERS: u64 = 1 << 41;
+
 /// Everything on its way to a stick gets there.
 const ALL: Kept = Kept { last: u64::MAX, count: 64, earlier: true, junk: Junk::Zeros };
 
@@ -30,12 +39,31 @@ impl World {
     pub(crate) fn copy_card(&mut self) {
         let waits = format!("mail-{}", self.cards);
         copy_files(&self.card.root, &self.place.folder(&waits));
+        if self.sabotage == Some(Sabotage::WriterKeptAfterACopy) {
+            self.card.next_writer = Some(KEPT + self.cards as u64);
+        }
         let mut will = self.oracle.will.clone();
         will.begins_anew(self.oracle.new_life());
         let life = self.oracle.new_life();
         self.oracle.will.begins_anew(life);
         self.spares.push(Spare { card: self.card.copied(), will, waits });
         self.cards += 1;
+    }
+
+    /// A card looks at its mailbox. Where it is to be the same writer as its copy, it draws that id if it finds a change,
+    /// and does not know it yet.
+    pub(crate) fn look(&mut self) -> Result<(), JobError> {
+        let kept = self.card.next_writer.take().map(WriterId::from_bits);
+        let knows = |writer| self.card.catalogue.writers().unwrap().links(writer).is_some();
+        let kept = kept.filter(|writer| !knows(*writer));
+        if let Some(kept) = kept {
+            draw_ids_from(kept.bits());
+        }
+        let looked = self.card.scan(&self.clock);
+        if kept.is_some() {
+            draw_ids_from(OTHERS + self.oracle.new_life());
+        }
+        looked
     }
 
     /// The power is switched off, and another card is put in.

@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Of so many times, one in which a stick is asked for what was not removed, and one in which all of them are.
-const PLAIN: u64 = 3;
+const PLAIN: u64 = 5;
 
 /// What a restore gave.
 pub(crate) struct Given {
@@ -42,7 +42,7 @@ impl World {
         let all = self.filled();
         match self.asked.get() % PLAIN {
             0 => self.give_back_plain(&[slot]),
-            1 if all.len() > 1 => self.give_back_plain(&all),
+            2 if all.len() > 1 => self.give_back_plain(&all),
             _ => Ok(()),
         }
     }
@@ -106,7 +106,8 @@ impl World {
             // On another computer, where nothing of what goes wrong here goes wrong.
             let stick = self.slots[*slot].stick.apart();
             let mut state = stick.state();
-            (state.read_only, state.sabotage) = (false, None);
+            (state.read_only, state.sabotage) =
+                (false, state.sabotage.filter(|how| how.misreads()));
             (state.slow, state.room) = (0, AMPLE);
             drop(state);
             stick.plug();

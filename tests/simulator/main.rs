@@ -16,10 +16,12 @@ mod medium;
 mod mending;
 mod oracle;
 mod random;
+mod rewording;
 mod sabotage;
 mod seeds;
 mod small;
 mod stick;
+mod stories;
 mod sweep;
 mod will;
 mod work;
@@ -35,6 +37,9 @@ struct Options {
     /// Replay the history of this seed, and tell it.
     #[arg(long)]
     seed: Option<u64>,
+    /// Tell this story.
+    #[arg(long, conflicts_with = "seed")]
+    story: Option<String>,
     /// With a sabotage of this name put into the program.
     #[arg(long)]
     sabotage: Option<String>,
@@ -66,6 +71,7 @@ fn main() -> std::process::ExitCode {
     }
     chance::check();
     let fine = match (options.seed, options.nights) {
+        _ if let Some(story) = &options.story => work::tell(story, options.sabotage.as_deref()),
         (Some(seed), _) => work::replay(seed, options.sabotage.as_deref()),
         (None, Some(hours)) => work::nights(options.from, hours),
         (None, None) if options.part.is_some() => {

@@ -128,7 +128,11 @@ impl World {
             self.gave(&[slot], &given, false)?;
         }
         let all = self.filled();
-        if all.len() > 1 { self.give_back_plain(&all) } else { Ok(()) }
+        // Not each time: what is to be found so is found another time.
+        match all.len() > 1 && self.asked.get() % 2 == 0 {
+            true => self.give_back_plain(&all),
+            false => Ok(()),
+        }
     }
 
     /// A message that is not on a stick in a socket, by the program's own word; none if all are on each.

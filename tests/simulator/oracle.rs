@@ -387,7 +387,7 @@ impl Oracle {
         got: &BTreeMap<String, Vec<u8>>,
         unsure: bool,
     ) -> Held {
-        let there = digests(got);
+        let there = digests(got, |_| true);
         for promised in from.iter().filter(|promised| promised.counts()) {
             for digest in &promised.contents {
                 let left = self.damaged.contains(digest) || self.superseded.contains(digest);
@@ -410,11 +410,18 @@ impl Oracle {
         got: &BTreeMap<String, Vec<u8>>,
         unsure: bool,
     ) -> Held {
-        let there = digests(got);
         for promised in from.iter().filter(|promised| promised.counts()) {
+            // What comes back under a number alone has lost its line: that is no way for what was safe.
+            let numbered = promised.ledger_spoilt || promised.lies > 0;
+            let is_number =
+                |name: &str| name.starts_with("recovered/") && !self.ever.contains_key(name);
+            let there = digests(got, |name| numbered || !is_number(name));
             for (pair, when) in &promised.pairs {
                 let (path, digest) = pair;
-                if self.damaged.contains(digest) || !promised.has_good(digest) {
+                // Where a line is lost, what came back under a number may have been put elsewhere, and left there.
+                let left = promised.ledger_spoilt
+                    && self.departures.keys().any(|of| of.1 == *digest && is_number(&of.0));
+                if self.damaged.contains(digest) || !promised.has_good(digest) || left {
                     continue;
                 }
                 let Some(versions) = self.wanted(pair, *when) else { continue };
@@ -576,8 +583,9 @@ impl Oracle {
     }
 }
 
-fn digests(files: &BTreeMap<String, Vec<u8>>) -> BTreeSet<Digest> {
-    files.values().map(|octets| Digest::of(octets)).collect()
+fn digests(files: &BTreeMap<String, Vec<u8>>, counts: impl Fn(&str) -> bool) -> BTreeSet<Digest> {
+    let files = files.iter().filter(|(name, _)| counts(name));
+    files.map(|(_, octets)| Digest::of(octets)).collect()
 }
 
 /// The name of a content whose own path another has (DEVELOPERS.md, how a restore writes).
@@ -603,6 +611,11 @@ impl Promised {
     /// Memory of what had been there, or had left, was lost: until this stick is told again it may give all of it back.
     pub(crate) fn may_give_back_all(&mut self, oracle: &Oracle) {
         self.untold.extend(oracle.pairs());
+    }
+
+    /// It gives nothing back that was seen to leave.
+    pub(crate) fn is_all_told(&self) -> bool {
+        self.untold.is_empty()
     }
 
     /// What it was told of departures does not hold any more.

@@ -71,7 +71,6 @@ pub(crate) struct History {
     messages: u64,
     /// There may be several cards.
     cards: bool,
-    sabotage: Option<Sabotage>,
 }
 
 /// One history of that seed. `run` names its place.
@@ -84,9 +83,10 @@ pub(crate) fn history(
     let mut world = World::new(run, seed);
     world.told = told;
     // In some: it makes a history much longer, and the seeds that are kept have found what they found without.
+    world.sabotage = sabotage;
     world.carries = sabotage.is_none() && seed % CARRIES == 1;
     let cards = seed % CARDS == 2;
-    let mut history = History { world, counts: Counts::default(), messages: 0, cards, sabotage };
+    let mut history = History { world, counts: Counts::default(), messages: 0, cards };
     history.run().inspect_err(|_| history.world.show_sticks())?;
     let mut counts = history.counts;
     counts.histories = 1;
@@ -409,7 +409,6 @@ impl History {
         }
         let named = self.below(3) == 0;
         let slot = self.world.add_stick(named);
-        self.world.slots[slot].stick.state().sabotage = self.sabotage;
         self.say(format_args!(
             "stick {slot} is bought{}",
             if named { ", to be named by its folder" } else { "" }

@@ -3,6 +3,7 @@
 
 use crate::medium::Junk;
 use crate::oracle::HOME;
+use crate::rewording::{departures_first, knows_every_gap, marked, reworded, without_place};
 use crate::stick::Stick;
 use counterfoil::disk::{
     Access, DiskError, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
@@ -31,10 +32,15 @@ pub(crate) enum Sabotage {
     LastCommitsNotReadAgain,
     OldCopyWrittenOver,
     MountPointTakenForTheDrive,
+    DepartureBeforeTheArrival,
+    MarkOverWhatLeft,
+    GapsNotCounted,
+    DepartureUnbacked,
+    WriterKeptAfterACopy,
 }
 
 impl Sabotage {
-    pub(crate) const ALL: [Self; 17] = [
+    pub(crate) const ALL: [Self; 22] = [
         Self::LedgerBeforeSync,
         Self::FailedSyncPassedOver,
         Self::SecondSyncAfterAFailedOne,
@@ -52,6 +58,11 @@ impl Sabotage {
         Self::LastCommitsNotReadAgain,
         Self::OldCopyWrittenOver,
         Self::MountPointTakenForTheDrive,
+        Self::DepartureBeforeTheArrival,
+        Self::MarkOverWhatLeft,
+        Self::GapsNotCounted,
+        Self::DepartureUnbacked,
+        Self::WriterKeptAfterACopy,
     ];
 
     /// What is done wrong, for a person.
@@ -74,7 +85,17 @@ impl Sabotage {
             Self::LastCommitsNotReadAgain => "the last commits are not read again",
             Self::OldCopyWrittenOver => "a new copy is written over an old one",
             Self::MountPointTakenForTheDrive => "an empty mount point is taken for the drive",
+            Self::DepartureBeforeTheArrival => "what left is told before what came in its place",
+            Self::MarkOverWhatLeft => "one line renews also what the mailbox has no more",
+            Self::GapsNotCounted => "what left counts behind lines that nobody can read",
+            Self::DepartureUnbacked => "what moved counts without a line of where it went",
+            Self::WriterKeptAfterACopy => "a card and its copy go on as the same writer",
         }
+    }
+
+    /// Whether it is in how a ledger is read, by whoever restores from it.
+    pub(crate) fn misreads(self) -> bool {
+        matches!(self, Self::GapsNotCounted | Self::DepartureUnbacked)
     }
 
     pub(crate) fn wrap(
@@ -87,7 +108,9 @@ impl Sabotage {
         if self == Self::SessionBelievedAfterAPull {
             facts.mount = "always".into();
         }
-        let saboteur = Saboteur { how: self, inner, stick, facts, late: Mutex::default() };
+        let (late, said) = (Mutex::default(), Mutex::default());
+        let misreads = self.misreads() && access == Access::Read;
+        let saboteur = Saboteur { how: self, inner, stick, facts, misreads, late, said };
         if access == Access::Write {
             saboteur.at_opening();
         }
@@ -100,8 +123,12 @@ struct Saboteur {
     inner: Box<dyn Volume>,
     stick: Stick,
     facts: VolumeFacts,
+    /// Whoever reads through it restores.
+    misreads: bool,
     /// A write held back.
     late: Mutex<Option<(RelName, u64, Vec<u8>)>>,
+    /// What was to be written last, where, and what was written instead.
+    said: Mutex<Option<(u64, Vec<u8>, Vec<u8>)>>,
 }
 
 fn is(at: &RelName, name: &str) -> bool {
@@ -146,6 +173,38 @@ impl Saboteur {
             }
             _ => {}
         }
+    }
+
+    fn ledger(&self) -> Vec<u8> {
+        let state = self.stick.state();
+        let ledger = state.medium.memory().file(&format!("{HOME}ledger.jsonl"), Junk::Zeros);
+        ledger.unwrap_or_default()
+    }
+
+    /// The ledger as it is misread.
+    fn misread(&self) -> Vec<u8> {
+        let reword = match self.how {
+            Sabotage::GapsNotCounted => knows_every_gap,
+            _ => without_place,
+        };
+        reworded(&self.ledger(), reword)
+    }
+
+    /// Writes other lines, and lets them be read back as those that were to be written.
+    fn write_otherwise(
+        &self,
+        at: &RelName,
+        offset: u64,
+        bytes: &[u8],
+        otherwise: fn(&[u8], &[u8]) -> Option<Vec<u8>>,
+    ) -> Result<(), DiskError> {
+        let ledger = self.ledger();
+        let before = &ledger[..ledger.len().min(offset as usize)];
+        let written = otherwise(before, bytes).unwrap_or_else(|| bytes.to_vec());
+        self.inner.write_synced(at, offset, &written)?;
+        let mut said = self.said.lock().unwrap_or_else(PoisonError::into_inner);
+        *said = Some((offset, bytes.to_vec(), written));
+        Ok(())
     }
 
     /// The ledger as it would read if nobody looked at the hashes: each line gets the hash that it should have.
@@ -208,7 +267,12 @@ impl Volume for Saboteur {
     }
 
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
-        self.inner.length(at)
+        match self.inner.length(at)? {
+            Some(_) if self.misreads && is(at, "ledger.jsonl") => {
+                Ok(Some(self.misread().len() as u64))
+            }
+            length => Ok(length),
+        }
     }
 
     fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
@@ -240,6 +304,10 @@ impl Volume for Saboteur {
         };
         match self.how {
             Sabotage::AckBeforeTheLedgersSync if ledger => unsynced(at, offset, bytes),
+            Sabotage::DepartureBeforeTheArrival if ledger => {
+                self.write_otherwise(at, offset, bytes, departures_first)
+            }
+            Sabotage::MarkOverWhatLeft if ledger => self.write_otherwise(at, offset, bytes, marked),
             Sabotage::ManifestNotSynced if is(at, "manifest-sha256.txt") => {
                 unsynced(at, offset, bytes)
             }
@@ -295,7 +363,20 @@ impl Volume for Saboteur {
         offset: u64,
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
+        let said = self.said.lock().unwrap_or_else(PoisonError::into_inner).clone();
         match self.how {
+            _ if self.misreads && is(at, "ledger.jsonl") => {
+                let ledger = self.misread();
+                Ok(Box::new(Held(ledger, offset as usize)))
+            }
+            Sabotage::DepartureBeforeTheArrival | Sabotage::MarkOverWhatLeft
+                if is(at, "ledger.jsonl")
+                    && let Some((begin, wanted, written)) = &said
+                    && *begin == offset
+                    && self.ledger().get(offset as usize..) == Some(written) =>
+            {
+                Ok(Box::new(Held(wanted.clone(), 0)))
+            }
             Sabotage::NoReadBack => self.inner.read(at, offset, ReadFrom::Anywhere),
             Sabotage::TailTrustedWithoutItsHash if is(at, "ledger.jsonl") => {
                 let state = self.stick.state();

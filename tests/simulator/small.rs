@@ -18,7 +18,7 @@ use std::sync::{Mutex, PoisonError};
 const PARTS: usize = 8;
 
 /// Of as many distinct states one is mended and filled again, which takes ten times as long as the rest.
-const HEALED_OF: u64 = 8;
+const HEALED_OF: u64 = 5;
 
 /// Ids that the last event draws, and what follows a cut in it: others than those before.
 const LAST_EVENT_IDS: u64 = 1 << 20;

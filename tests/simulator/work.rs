@@ -5,6 +5,7 @@ use crate::random::{self, Counts};
 use crate::sabotage::Sabotage;
 use crate::seeds::{BITING, FOUND};
 use crate::small::{self, Seen, Tried};
+use crate::stories;
 use crate::sweep;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
@@ -64,13 +65,7 @@ fn by_turns<T: Default + Send>(
 
 /// Tells one history.
 pub(crate) fn replay(seed: u64, sabotage: Option<&str>) -> bool {
-    let sabotage = sabotage.map(|name| {
-        let all = Sabotage::ALL.into_iter();
-        let found = all.clone().find(|how| format!("{how:?}") == name);
-        found.unwrap_or_else(|| {
-            panic!("no sabotage {name}; there are {:?}", all.collect::<Vec<_>>())
-        })
-    });
+    let sabotage = sabotage.map(named);
     println!("seed {seed}");
     match random::history(&format!("seed-{seed}"), seed, sabotage, true) {
         Ok(counts) => {
@@ -84,6 +79,27 @@ pub(crate) fn replay(seed: u64, sabotage: Option<&str>) -> bool {
     }
 }
 
+/// Tells one story.
+pub(crate) fn tell(name: &str, sabotage: Option<&str>) -> bool {
+    let story = stories::ALL.iter().find(|story| story.name == name);
+    let story = story.unwrap_or_else(|| panic!("no story {name}"));
+    match story.run(sabotage.map(named), true) {
+        Ok(()) => {
+            println!("nothing found");
+            true
+        }
+        Err(broken) => {
+            Findings::default().say(&format!("tests/sim --story {name}"), &broken);
+            false
+        }
+    }
+}
+
+fn named(sabotage: &str) -> Sabotage {
+    let found = Sabotage::ALL.into_iter().find(|how| format!("{how:?}") == sabotage);
+    found.unwrap_or_else(|| panic!("no sabotage {sabotage}; there are {:?}", Sabotage::ALL))
+}
+
 /// Parts of what belongs to the tests.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub(crate) enum Part {
@@ -91,6 +107,8 @@ pub(crate) enum Part {
     Seeds,
     /// Sabotages.
     Teeth,
+    /// What each rule of the ledger is there for.
+    Stories,
     /// Every call failing.
     Calls,
     /// Every short history.
@@ -107,6 +125,9 @@ pub(crate) fn part(only: Option<Part>, from: u64, seeds: u64) -> bool {
     if wanted(Part::Seeds) {
         found_before(&findings);
         same_again(from, &findings);
+    }
+    if wanted(Part::Stories) {
+        every_story(&findings);
     }
     let teeth = !wanted(Part::Teeth) || teeth(&Sabotage::ALL, TEETH);
     if wanted(Part::Calls) {
@@ -126,6 +147,7 @@ pub(crate) fn quick(from: u64) -> bool {
     println!("seeds {from} to {}", from + 199);
     let findings = Findings::default();
     found_before(&findings);
+    every_story(&findings);
     every_call(29, &findings);
     every_short_history(1, &findings);
     histories(from, from + 200, &findings);
@@ -161,6 +183,15 @@ fn found_before(findings: &Findings) {
         }
     }
     println!("found before: {} seeds", FOUND.len());
+}
+
+fn every_story(findings: &Findings) {
+    for story in &stories::ALL {
+        if let Err(broken) = story.run(None, false) {
+            findings.say(&format!("tests/sim --story {}", story.name), &broken);
+        }
+    }
+    println!("stories: {}", stories::ALL.len());
 }
 
 /// A seed replays a history exactly: the same calls in the same order with the same outcome.
@@ -265,6 +296,13 @@ fn teeth(all: &[Sabotage], within: u64) -> bool {
     // Those that found one before come first; where they find nothing any more, all are searched.
     let order: Vec<u64> = BITING.into_iter().chain(1..=within).collect();
     for how in all {
+        let told = stories::ALL
+            .iter()
+            .find_map(|story| Some((story, story.run(Some(*how), false).err()?)));
+        if let Some((story, broken)) = told {
+            println!("sabotage found: {}: story {}: {}", how.words(), story.name, broken.promise);
+            continue;
+        }
         let first: Mutex<Option<(u64, Broken)>> = Mutex::new(None);
         let found = AtomicBool::new(false);
         by_turns(

@@ -7,6 +7,7 @@ use crate::drawer::Spare;
 use crate::hold::hold;
 use crate::medium::{Junk, Kept};
 use crate::oracle::{Broken, CARD, Claim, Held, MAILBOX, Oracle, PANIC, Promised, broken};
+use crate::sabotage::Sabotage;
 use crate::stick::{Killed, PowerOff, Stick};
 use crate::will::Will;
 use counterfoil::disk::Door;
@@ -18,6 +19,7 @@ use counterfoil::job::round::{self, DriveRound};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
 use counterfoil::model::{DriveId, Finding};
 use std::cell::Cell;
+use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -54,6 +56,8 @@ pub(crate) struct World {
     pub(crate) asked: Cell<u64>,
     /// Whether to say what happens.
     pub(crate) told: bool,
+    /// What is done wrong on purpose.
+    pub(crate) sabotage: Option<Sabotage>,
 }
 
 /// What somebody does to a message between the look and the copy.
@@ -112,6 +116,7 @@ impl World {
             meddled: None,
             place,
             told: false,
+            sabotage: None,
             carries: false,
         }
     }
@@ -150,6 +155,7 @@ impl World {
             mount_point.state().serial = None;
             stick.state().mount_point = Some(mount_point);
         }
+        stick.state().sabotage = self.sabotage;
         self.slots.push(Slot { stick, promised: Promised::default(), door: None });
         self.slots.len() - 1
     }
@@ -199,9 +205,8 @@ impl World {
         self.remember();
         let meddled = self.slots.iter().any(|slot| slot.stick.state().meddling.is_some());
         let before = self.card.messages();
-        let (card, clock) = (&mut self.card, &self.clock);
-        // A scan reads no stick, so no power fails in it.
-        card.scan(clock).or_else(|error| broken(PANIC, format!("a scan ended in {error}")))?;
+        // A look reads no stick, so no power fails in it.
+        self.look().or_else(|error| broken(PANIC, format!("a scan ended in {error}")))?;
         self.oracle.will.looks();
         let mut ended = Ended::Done(());
         for slot in 0..self.slots.len() {
@@ -334,7 +339,10 @@ impl World {
         if self.shares_its_id(slot) {
             return;
         }
-        let there = self.card.messages();
+        let there = match self.slots[slot].promised.is_all_told() {
+            true => BTreeMap::new(),
+            false => self.card.messages(),
+        };
         let spares: Vec<_> = self.spares.iter().map(Spare::will).collect();
         let mut slots: Vec<_> = self.slots.iter_mut().map(|slot| &mut slot.promised).collect();
         self.oracle.told_all(slots[slot], &there);
@@ -438,13 +446,9 @@ impl World {
         self.restart()
     }
 
-    /// The daemon is started again, and opens the catalogue anew.
+    /// The daemon is started again.
     pub(crate) fn restart(&mut self) -> Held {
         self.claims = Claims::default();
-        match self.card.catalogue.copied() {
-            Ok(opened) => self.card.catalogue = opened,
-            Err(error) => return broken(PANIC, format!("opening the catalogue ended in {error}")),
-        }
         let begun = self.card.catalogue.begin_run(&self.clock);
         begun.or_else(|error| broken(PANIC, format!("beginning a run ended in {error}")))
     }

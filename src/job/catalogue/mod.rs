@@ -117,8 +117,9 @@ impl Catalogue {
     }
 
     /// Looks made in another boot, or by another run of the daemon, are no first looks of this one:
-    /// their monotonic time means nothing here.
+    /// their monotonic time means nothing here. The first change of a run is a new writer's.
     pub fn begin_run(&self, clock: &dyn Clock) -> Result<(), JobError> {
+        self.is_fresh.set(true);
         let now = millis(clock);
         let stale = "state IN (2, 5, 6, 7) AND state > 1 AND looked <> ?1";
         if self.db.prepare_cached(&format!("SELECT 1 FROM file WHERE {stale}"))?.exists([now])? {

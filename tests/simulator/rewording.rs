@@ -1,0 +1,142 @@
+//! Ledgers worded otherwise, each line chained to the one before as the program would have chained it: for sabotages
+//! that write or read other lines than the program does. Never mends a line that was not whole.
+
+use counterfoil::model::Digest;
+
+const HASH: &[u8] = b",\"hash\":\"";
+
+/// A line without its hash, and that hash; none of what is no line.
+fn split(line: &[u8]) -> Option<(&str, &str)> {
+    let at = line.windows(HASH.len()).rposition(|window| window == HASH)?;
+    let hash = line.get(at + HASH.len()..)?.strip_suffix(b"\"}\n")?;
+    Some((std::str::from_utf8(&line[..at]).ok()?, std::str::from_utf8(hash).ok()?))
+}
+
+fn link(head: &str, body: &str) -> String {
+    Digest::of(&[head.as_bytes(), body.as_bytes()].concat()).to_string()
+}
+
+fn lines(ledger: &[u8]) -> impl Iterator<Item = &[u8]> {
+    ledger.split_inclusive(|octet| *octet == b'\n')
+}
+
+/// The hash that the next line is chained to.
+fn head(ledger: &[u8]) -> String {
+    let last = lines(ledger).last().and_then(split);
+    last.map_or_else(|| "0".repeat(64), |(_, hash)| hash.to_owned())
+}
+
+fn chained(mut head: String, bodies: impl Iterator<Item = String>) -> Vec<u8> {
+    let mut text = String::new();
+    for body in bodies {
+        head = link(&head, &body);
+        text += &format!("{body},\"hash\":\"{head}\"}}\n");
+    }
+    text.into_bytes()
+}
+
+/// A field's text in a line.
+fn field<'a>(body: &'a str, name: &str) -> Option<&'a str> {
+    let begin = body.find(&format!("\"{name}\":"))? + name.len() + 3;
+    let rest = &body[begin..];
+    rest.get(..rest.find([',', '}']).unwrap_or(rest.len()))
+}
+
+fn is_kind(body: &str, kind: &str) -> bool {
+    field(body, "kind").is_some_and(|found| found.trim_matches('"') == kind)
+}
+
+/// Lines to be appended to a ledger, in another order: departures first of all that tell of messages.
+pub(crate) fn departures_first(ledger: &[u8], new: &[u8]) -> Option<Vec<u8>> {
+    let bodies: Vec<&str> =
+        lines(new).map(|line| split(line).map(|split| split.0)).collect::<Option<_>>()?;
+    let first = bodies.iter().position(|body| field(body, "sha256").is_some())?;
+    let (mut reordered, rest) = (bodies[..first].to_vec(), &bodies[first..]);
+    let (left, others): (Vec<&str>, Vec<&str>) =
+        rest.iter().partition(|body| is_kind(body, "removed"));
+    reordered.extend(left.into_iter().chain(others));
+    // The numbers stay where they are.
+    let number = |body: &str| field(body, "seq").map(str::to_owned).unwrap_or_default();
+    let renumbered = reordered.iter().zip(&bodies).map(|(body, at)| {
+        body.replacen(&format!("\"seq\":{}", number(body)), &format!("\"seq\":{}", number(at)), 1)
+    });
+    Some(chained(head(ledger), renumbered))
+}
+
+/// Lines that tell once more what a ledger says already, as one mark of the same length.
+pub(crate) fn marked(ledger: &[u8], new: &[u8]) -> Option<Vec<u8>> {
+    let place = |body: &str| {
+        (field(body, "path").map(str::to_owned), field(body, "sha256").map(str::to_owned))
+    };
+    let stands = |body: &str| {
+        let known = lines(ledger).filter_map(split).map(|split| split.0);
+        let last = known.filter(|known| place(known) == place(body)).last();
+        is_kind(body, "placed") && last.is_some_and(|last| !is_kind(last, "removed"))
+    };
+    let all: Vec<&str> =
+        lines(new).map(|line| split(line).map(|split| split.0)).collect::<Option<_>>()?;
+    let again: Vec<&str> = all.iter().copied().filter(|body| stands(body)).collect();
+    let last = again.last()?;
+    let begin = &last[..last.find("\"kind\"")?];
+    let mailbox = field(last, "mailbox")?;
+    let mark = format!(
+        "{begin}\"kind\":\"mark\",\"as_of\":{},\"mailboxes\":[{mailbox}]",
+        field(last, "as_of")?
+    );
+    let bodies = all.iter().filter(|body| !stands(body)).map(|body| (*body).to_owned());
+    let short = chained(head(ledger), bodies.clone().chain([mark.clone()]));
+    let room = new.len().checked_sub(short.len())?;
+    Some(chained(head(ledger), bodies.chain([format!("{mark}{}", " ".repeat(room))])))
+}
+
+/// A whole ledger with its lines reworded. What is no line of it stays none.
+pub(crate) fn reworded(ledger: &[u8], reword: impl Fn(&str) -> String) -> Vec<u8> {
+    let zeros = "0".repeat(64);
+    let (mut head, mut claimed) = ((zeros.clone(), zeros), None::<(String, String)>);
+    let mut text = Vec::with_capacity(ledger.len());
+    for line in lines(ledger) {
+        let Some((body, hash)) = split(line) else {
+            claimed = None;
+            text.extend_from_slice(line);
+            continue;
+        };
+        let follows = [Some(&head), claimed.as_ref()];
+        let before = follows.into_iter().flatten().find(|(was, _)| link(was, body) == hash);
+        claimed = match before {
+            None => {
+                text.extend_from_slice(line);
+                Some((hash.to_owned(), hash.to_owned()))
+            }
+            Some((_, now)) => {
+                let line = chained(now.clone(), [reword(body)].into_iter());
+                head = (
+                    hash.to_owned(),
+                    split(&line).map(|split| split.1.to_owned()).unwrap_or_default(),
+                );
+                text.extend_from_slice(&line);
+                Some(head.clone())
+            }
+        };
+    }
+    text
+}
+
+/// A departure whose writer knew of any number of gaps.
+pub(crate) fn knows_every_gap(body: &str) -> String {
+    match field(body, "gaps") {
+        Some(gaps) => body.replacen(&format!("\"gaps\":{gaps}"), "\"gaps\":999", 1),
+        None => body.to_owned(),
+    }
+}
+
+/// A departure that says of no place where the message went.
+pub(crate) fn without_place(body: &str) -> String {
+    let fields = [("to_mailbox", field(body, "to_mailbox")), ("to_path", field(body, "to_path"))];
+    let mut body = body.to_owned();
+    for (name, text) in fields {
+        if let Some(text) = text {
+            body = body.replacen(&format!(",\"{name}\":{text}"), "", 1);
+        }
+    }
+    body
+}

@@ -1,0 +1,208 @@
+//! Short stories, each of which shows what one rule of the ledger is there for: with the rule broken on purpose it ends
+//! badly. Leaves nothing to chance.
+
+use crate::medium::{Junk, Kept};
+use crate::oracle::{HOME, Held};
+use crate::sabotage::Sabotage;
+use crate::stick::Mishap;
+use crate::world::{Ended, World};
+
+/// A story: its name, and how it goes in worlds made for it.
+pub(crate) struct Story {
+    pub(crate) name: &'static str,
+    tell: fn(&dyn Fn() -> World) -> Held,
+}
+
+pub(crate) const ALL: [Story; 5] = [
+    Story { name: "a-cut-between-two-lines", tell: a_cut_between_two_lines },
+    Story { name: "a-stick-that-was-not-told", tell: a_stick_that_was_not_told },
+    Story { name: "a-lost-line-of-another-card", tell: a_lost_line_of_another_card },
+    Story { name: "a-lost-sector", tell: a_lost_sector },
+    Story { name: "a-card-and-its-copy", tell: a_card_and_its_copy },
+];
+
+impl Story {
+    pub(crate) fn run(&self, sabotage: Option<Sabotage>, told: bool) -> Held {
+        let world = || {
+            let mut world = World::new(&format!("story-{}", self.name), 1);
+            (world.sabotage, world.told) = (sabotage, told);
+            world
+        };
+        (self.tell)(&world)
+    }
+}
+
+/// The power fails while a ledger is told of later versions, and any number of the last sectors do not come: every
+/// message is there at its place, as it was or as it is.
+fn a_cut_between_two_lines(world: &dyn Fn() -> World) -> Held {
+    let begin = || -> Result<(World, usize), crate::oracle::Broken> {
+        let mut world = world();
+        let slot = world.add_stick(false);
+        world.slots[slot].stick.plug();
+        for number in 1..4 {
+            deliver(&mut world, &format!("inbox/{number}.eml"), &format!("first {number}"));
+        }
+        world.pass()?;
+        for number in 1..4 {
+            deliver(&mut world, &format!("inbox/{number}.eml"), &format!("second {number}"));
+        }
+        Ok((world, slot))
+    };
+    let calls = {
+        let (mut world, slot) = begin()?;
+        world.slots[slot].stick.state().writing = Some(Vec::new());
+        world.pass()?;
+        let state = world.slots[slot].stick.state();
+        state.writing.clone().unwrap_or_default()
+    };
+    // The last calls that change anything are those to the ledger.
+    for call in calls.into_iter().rev().take(4) {
+        for lost in 0..12 {
+            let (mut world, slot) = begin()?;
+            world.slots[slot].stick.state().mishap = Some((call, Mishap::PowerOff));
+            if let Ended::Cut = world.pass()? {
+                // The very last change is the file's length.
+                let last = !(((1 << lost) - 1) << 1);
+                let kept = Kept { last, count: 64, earlier: true, junk: Junk::Zeros };
+                world.power_off(|_| kept)?;
+                world.give_back_plain(&[slot])?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// A message is deleted while one of two sticks is away; then the catalogue is lost, and the other stick comes: it is
+/// told once more what is there, and not what is there no more.
+fn a_stick_that_was_not_told(world: &dyn Fn() -> World) -> Held {
+    let mut world = world();
+    let (told, away) = (world.add_stick(false), world.add_stick(false));
+    world.slots.iter().for_each(|slot| slot.stick.plug());
+    deliver(&mut world, "inbox/1.eml", "stays");
+    deliver(&mut world, "inbox/2.eml", "is deleted");
+    world.pass()?;
+    world.slots[away].stick.pull();
+    delete(&mut world, "inbox/2.eml");
+    world.pass()?;
+    world.slots[told].stick.pull();
+    world.lose_catalogue();
+    world.slots[away].stick.plug();
+    world.pass()?;
+    world.give_back_plain(&[told, away])
+}
+
+/// One card deletes a message that came back on its copy. The line by which the copy told a stick so is lost: nobody
+/// knows any more what the deletion is later than.
+fn a_lost_line_of_another_card(world: &dyn Fn() -> World) -> Held {
+    let mut world = world();
+    let slot = world.add_stick(false);
+    world.slots[slot].stick.plug();
+    deliver(&mut world, "inbox/1.eml", "comes and goes");
+    world.pass()?;
+    world.copy_card();
+    world.slots[slot].stick.pull();
+    delete(&mut world, "inbox/1.eml");
+    world.pass()?;
+    world.change_cards(0)?;
+    vanish(&mut world, "inbox/1.eml");
+    world.pass()?;
+    deliver(&mut world, "inbox/1.eml", "comes and goes");
+    world.slots[slot].stick.plug();
+    world.pass()?;
+    world.change_cards(0)?;
+    world.pass()?;
+    world.give_back_plain(&[slot])?;
+    let last = |text: &str| text.rfind("\"kind\":\"placed\"");
+    spoil(&mut world, slot, |text| last(text).map(|at| at..at + 1));
+    world.give_back_plain(&[slot])
+}
+
+/// A stick has lost a line in a cut, and its daemon knows that. A message moves. Then a sector rots that has the torn
+/// line and the one that tells where the message went, so that no more lines are unreadable than before.
+fn a_lost_sector(world: &dyn Fn() -> World) -> Held {
+    let mut world = world();
+    let slot = world.add_stick(false);
+    world.slots[slot].stick.plug();
+    deliver(&mut world, "inbox/1.eml", "moves");
+    world.pass()?;
+    world.slots[slot].stick.pull();
+    let torn = b"{\"v\":1,\"seq\":";
+    let ledger = format!("{HOME}ledger.jsonl");
+    world.slots[slot].stick.state().medium.tamper(&ledger, |octets| octets.extend(torn));
+    world.slots[slot].stick.plug();
+    move_to(&mut world, "inbox/1.eml", "archive/1.eml");
+    world.pass()?;
+    world.give_back_plain(&[slot])?;
+    spoil(&mut world, slot, |text| {
+        let begin = text.find("{\"v\":1,\"seq\":\n")? + 1;
+        let placed = text.rfind("\"kind\":\"placed\"")?;
+        // The end of that line, by which the next one is chained to it, lies in the next sector.
+        Some(begin..placed + text[placed..].find(",\"hash\":")?)
+    });
+    world.give_back_plain(&[slot])
+}
+
+/// A card and its copy, each with a stick of its own: what is deleted on one is still there on the other.
+fn a_card_and_its_copy(world: &dyn Fn() -> World) -> Held {
+    let mut world = world();
+    let (first, second) = (world.add_stick(false), world.add_stick(false));
+    world.slots.iter().for_each(|slot| slot.stick.plug());
+    deliver(&mut world, "inbox/1.eml", "on both cards");
+    world.pass()?;
+    world.copy_card();
+    world.restart()?;
+    world.slots[second].stick.pull();
+    deliver(&mut world, "inbox/2.eml", "on one card");
+    deliver(&mut world, "inbox/3.eml", "on one card too");
+    world.pass()?;
+    delete(&mut world, "inbox/1.eml");
+    world.pass()?;
+    world.slots[first].stick.pull();
+    world.change_cards(0)?;
+    vanish(&mut world, "inbox/1.eml");
+    world.pass()?;
+    deliver(&mut world, "inbox/1.eml", "on both cards");
+    world.slots[second].stick.plug();
+    world.pass()?;
+    world.give_back_plain(&[first, second])
+}
+
+fn deliver(world: &mut World, path: &str, what: &str) {
+    world.oracle.step += 1;
+    world.say(format_args!("{path} is delivered: {what}"));
+    let text =
+        format!("From: Q0AAA <q0aaa@example.org>\r\nSubject: {what}\r\n\r\n{}", what.repeat(20));
+    world.oracle.put(path, text.as_bytes());
+    world.card.deliver(path, text.as_bytes());
+}
+
+fn delete(world: &mut World, path: &str) {
+    world.say(format_args!("{path} is deleted"));
+    world.oracle.remove(path, true);
+    world.card.remove(path, true);
+}
+
+fn vanish(world: &mut World, path: &str) {
+    world.say(format_args!("{path} vanishes"));
+    world.oracle.remove(path, false);
+    world.card.remove(path, false);
+}
+
+fn move_to(world: &mut World, from: &str, to: &str) {
+    world.say(format_args!("{from} is moved to {to}"));
+    let text = world.card.messages()[from].clone();
+    world.oracle.rename(from, to, &text);
+    world.card.rename(from, to);
+}
+
+/// A part of a stick's ledger is not what it was.
+fn spoil(world: &mut World, slot: usize, part: impl Fn(&str) -> Option<std::ops::Range<usize>>) {
+    world.slots[slot].stick.pull();
+    world.slots[slot].promised.ledger_spoilt = true;
+    let ledger = format!("{HOME}ledger.jsonl");
+    world.slots[slot].stick.state().medium.tamper(&ledger, |octets| {
+        let text = String::from_utf8_lossy(octets).into_owned();
+        let part = part(&text).expect("the story goes otherwise");
+        octets[part].fill(0);
+    });
+}
