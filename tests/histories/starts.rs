@@ -33,15 +33,22 @@ fn mv(from: Location, to: Location) -> Event {
     Event::Move { from, to, watched: true }
 }
 
+fn start(name: &'static str, shape: Shape, kinds: u32, events: &[Event], depth: usize) -> Start {
+    Start { name, shape: Shape { kinds, ..shape }, events: events.to_vec(), depth }
+}
+
+/// With a fault of a medium.
+fn f(shape: Shape) -> Shape {
+    Shape { faults: 1, ..shape }
+}
+
 pub(crate) fn starts() -> Vec<Start> {
+    [few(), several(), many()].into_iter().flatten().collect()
+}
+
+/// The first third of them.
+fn few() -> Vec<Start> {
     use Event::*;
-    let start = |name, shape: Shape, kinds, events: &[Event], depth| Start {
-        name,
-        shape: Shape { kinds, ..shape },
-        events: events.to_vec(),
-        depth,
-    };
-    let f = |shape: Shape| Shape { faults: 1, ..shape };
     vec![
         start("nothing, mail", ONE, MAIL | UNSEEN | MOVES | CUTS, &[], 8),
         start("nothing, all", f(CARDS2), EVERY, &[], 6),
@@ -92,6 +99,13 @@ pub(crate) fn starts() -> Vec<Start> {
             &[Deliver(P), mirror(0), NewCard, Deliver(Q), mirror(0)],
             5,
         ),
+    ]
+}
+
+/// The second.
+fn several() -> Vec<Start> {
+    use Event::*;
+    vec![
         start(
             "a new card restored",
             CARDS2,
@@ -143,6 +157,13 @@ pub(crate) fn starts() -> Vec<Start> {
             &[Deliver(P), mirror(0), mv(P, Q), mirror(0), mv(Q, P), mirror(0)],
             5,
         ),
+    ]
+}
+
+/// The rest.
+fn many() -> Vec<Start> {
+    use Event::*;
+    vec![
         start(
             "two mailboxes",
             TWO,

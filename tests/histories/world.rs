@@ -424,8 +424,7 @@ impl World {
             |key: &Key| truth.saw.iter().any(|gone| gone.key == *key && knew(gone)) && ends(key);
         let all: BTreeSet<Content> = claims.keys().map(|key| key.1).collect();
         let gone = |content: &Content| {
-            !here.contains(content)
-                && claims.keys().filter(|key| key.1 == *content).all(|key| seen(key))
+            !here.contains(content) && claims.keys().filter(|key| key.1 == *content).all(&seen)
         };
         all.into_iter().filter(gone).collect()
     }
