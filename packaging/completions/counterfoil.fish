@@ -39,6 +39,7 @@ complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "audit" -d '
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "traffic" -d 'The communications log of a period: what came in and what went out'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "verify" -d 'Read every copy on the drives again and compare its hash'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "restore" -d 'Put the mailbox back from the drives'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "acknowledge" -d 'Decide that messages which are missing, or which a stick alone has, are not wanted back'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "drives" -d 'The drives known, what each holds, when last seen, when last proven'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "config" -d 'Look at the config'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "demo" -d 'The whole job in a temporary folder, told as a story'
@@ -50,6 +51,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s c -l c
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -s q -l quiet -d 'Say only what went wrong'
@@ -62,6 +64,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s c -l 
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand mirror" -s q -l quiet -d 'Say only what went wrong'
@@ -74,6 +77,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s c -l 
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand status" -s q -l quiet -d 'Say only what went wrong'
@@ -89,6 +93,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s c -l c
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand audit" -s q -l quiet -d 'Say only what went wrong'
@@ -113,6 +118,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -s c -l
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -l without-subjects -d 'Leave the subjects out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand traffic" -s v -l verbose -d 'Say more; twice for everything'
@@ -126,6 +132,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s c -l 
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand verify" -s q -l quiet -d 'Say only what went wrong'
@@ -136,10 +143,12 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l stat
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l into -d 'Put it here instead of where it was: one mailbox directly, several each under its name' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l repair -d 'Put back the good version of this one message (MAILBOX/PATH, or its file) that the card has damaged; the damaged file is kept beside it' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l versions -d 'Bring back the older versions of this one message too (MAILBOX/PATH), beside it' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l dry-run -d 'Say what would be done, and do nothing'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l with-removed -d 'Bring back messages too whose deletion was seen'
@@ -149,22 +158,39 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l rehe
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l state -d 'Where the catalogue is kept' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l only-on -d 'All messages that this drive has and the mailbox lacks: they shall stay away from it' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -l json -d 'One JSON object on standard output, and nothing else there'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -s v -l verbose -d 'Say more; twice for everything'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -s q -l quiet -d 'Say only what went wrong'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -s h -l help -d 'Print help (see more with \'--help\')'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -f -a "add" -d 'Make a drive: of a mounted stick, or of a folder'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -f -a "away" -d 'Say that a drive is kept elsewhere; only you know'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -f -a "here" -d 'Say that a drive is not kept elsewhere any more; one that is plugged in says so itself'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here release" -f -a "release" -d 'Finish with a drive, unmount it where that is allowed, and say that it may be pulled'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -l missing -d 'All messages that are missing from the mailbox'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand acknowledge" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -f -a "add" -d 'Make a drive: of a mounted stick, or of a folder; or take back one that was forgotten'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -f -a "away" -d 'Say that a drive is kept elsewhere; only you know'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -f -a "here" -d 'Say that a drive is not kept elsewhere any more; one that is plugged in says so itself'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -f -a "forget" -d 'Say that a drive is gone for good: its copies count for nothing any more, and it takes no mail'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and not __fish_seen_subcommand_from add away here forget release" -f -a "release" -d 'Finish with a drive, unmount it where that is allowed, and say that it may be pulled'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
@@ -173,6 +199,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fi
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from add" -s q -l quiet -d 'Say only what went wrong'
@@ -185,6 +212,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fi
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from away" -s q -l quiet -d 'Say only what went wrong'
@@ -197,10 +225,29 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fi
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from here" -s h -l help -d 'Print help (see more with \'--help\')'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l why -d 'Why it is gone' -r -f -a "lost\t'Nobody knows where it is, or nobody can get at it'
+given-away\t'Somebody else has it now'
+reformatted\t'What was on it was deleted'
+broken\t'It does not work any more'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l where -d 'Where it went, in your words, to be remembered' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l state -d 'Where the catalogue is kept' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
+always\t'Always'
+never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -l json -d 'One JSON object on standard output, and nothing else there'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -s v -l verbose -d 'Say more; twice for everything'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -s q -l quiet -d 'Say only what went wrong'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from forget" -s h -l help -d 'Print help (see more with \'--help\')'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
@@ -209,6 +256,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fi
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand drives; and __fish_seen_subcommand_from release" -s q -l quiet -d 'Say only what went wrong'
@@ -229,6 +277,7 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fi
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
 never\t'Never'"
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l count-same-device -d 'Count copies on the mailbox\'s own card or disk too, though they are lost with it: for trying things out'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand config; and __fish_seen_subcommand_from check" -s q -l quiet -d 'Say only what went wrong'

@@ -1,5 +1,6 @@
 //! Arguments as typed. What they mean, beside the config, is worked out in `setup`.
 
+use crate::model::DriveLoss;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
 
@@ -59,6 +60,8 @@ pub enum Command {
     Verify(Scope),
     /// Put the mailbox back from the drives
     Restore(Restore),
+    /// Decide that messages which are missing, or which a stick alone has, are not wanted back
+    Acknowledge(Acknowledge),
     /// The drives known, what each holds, when last seen, when last proven
     Drives(Drives),
     /// Look at the config
@@ -82,6 +85,9 @@ pub struct Scope {
     /// Where the catalogue is kept
     #[arg(long, value_name = "DIR")]
     pub state: Option<PathBuf>,
+    /// Count copies on the mailbox's own card or disk too, though they are lost with it: for trying things out
+    #[arg(long)]
+    pub count_same_device: bool,
     /// One JSON object on standard output, and nothing else there
     #[arg(long)]
     pub json: bool,
@@ -99,6 +105,7 @@ impl Scope {
             drive: either(&self.drive, &other.drive),
             station: self.station.clone().or_else(|| other.station.clone()),
             state: self.state.clone().or_else(|| other.state.clone()),
+            count_same_device: self.count_same_device || other.count_same_device,
             json: self.json || other.json,
         }
     }
@@ -179,12 +186,32 @@ pub struct Restore {
     /// Bring back too, under recovered/, copies that look like what a cut left
     #[arg(long)]
     pub with_doubtful: bool,
+    /// Bring back the older versions of this one message too (MAILBOX/PATH), beside it
+    #[arg(long, value_name = "PATH", conflicts_with = "repair")]
+    pub versions: Option<PathBuf>,
     /// Put the station's config back too, as the drive carries it; never over one that is there
     #[arg(long, conflicts_with = "dry_run")]
     pub with_config: bool,
     /// Try it: restore into a passing folder, compare with the drives and the mailbox, and keep the date
     #[arg(long, conflicts_with_all = ["into", "dry_run", "with_config", "with_removed", "with_doubtful"])]
     pub rehearse: bool,
+}
+
+/// Arguments of `acknowledge`.
+#[derive(Debug, ClapArgs)]
+#[group(required = true, multiple = true, args = ["paths", "missing", "only_on"])]
+pub struct Acknowledge {
+    #[command(flatten)]
+    pub(super) scope: Scope,
+    /// Messages that are missing or damaged: MAILBOX/PATH, or the file
+    #[arg(value_name = "PATH")]
+    pub paths: Vec<PathBuf>,
+    /// All messages that are missing from the mailbox
+    #[arg(long)]
+    pub missing: bool,
+    /// All messages that this drive has and the mailbox lacks: they shall stay away from it
+    #[arg(long, value_name = "NAME")]
+    pub only_on: Option<String>,
 }
 
 /// Arguments of `audit`.
@@ -216,7 +243,7 @@ pub struct Drives {
 /// What to do with drives.
 #[derive(Debug, Subcommand)]
 pub enum DriveAction {
-    /// Make a drive: of a mounted stick, or of a folder
+    /// Make a drive: of a mounted stick, or of a folder; or take back one that was forgotten
     Add {
         /// Where it is mounted, or the folder
         dir: PathBuf,
@@ -240,6 +267,20 @@ pub enum DriveAction {
         #[command(flatten)]
         scope: Scope,
     },
+    /// Say that a drive is gone for good: its copies count for nothing any more, and it takes no mail
+    Forget {
+        /// The drive: its name or its id
+        name: String,
+        /// Why it is gone
+        #[arg(long, value_name = "REASON")]
+        why: Loss,
+        /// Where it went, in your words, to be remembered
+        #[arg(long = "where", value_name = "TEXT")]
+        place: Option<String>,
+        /// Options may stand before `forget` and after it.
+        #[command(flatten)]
+        scope: Scope,
+    },
     /// Finish with a drive, unmount it where that is allowed, and say that it may be pulled
     Release {
         /// The drive: its name, its id or its path
@@ -248,6 +289,31 @@ pub enum DriveAction {
         #[command(flatten)]
         scope: Scope,
     },
+}
+
+/// Why a drive is gone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Loss {
+    /// Nobody knows where it is, or nobody can get at it
+    Lost,
+    /// Somebody else has it now
+    GivenAway,
+    /// What was on it was deleted
+    Reformatted,
+    /// It does not work any more
+    Broken,
+}
+
+impl Loss {
+    /// What is meant by it.
+    pub(super) fn meant(self) -> DriveLoss {
+        match self {
+            Self::Lost => DriveLoss::Lost,
+            Self::GivenAway => DriveLoss::GivenAway,
+            Self::Reformatted => DriveLoss::Reformatted,
+            Self::Broken => DriveLoss::Broken,
+        }
+    }
 }
 
 /// Arguments of `config`.

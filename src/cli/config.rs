@@ -104,6 +104,9 @@ pub(super) struct Drives {
     /// Copies a message needs to be called mirrored.
     #[serde(default, deserialize_with = "copies")]
     pub wanted_copies: Option<u32>,
+    /// Whether copies on the device of a mailbox count too.
+    #[serde(default)]
+    pub count_same_device: bool,
     /// Whether superseded versions may be removed from a drive that is full.
     #[serde(default)]
     pub prune: bool,

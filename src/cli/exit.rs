@@ -1,5 +1,7 @@
 //! Owns the exit codes, listed in `--help` and in the README.
 
+use super::notices::Unkept;
+use crate::job::verdict::{Counts, Verdict};
 use std::process::{ExitCode, Termination};
 
 /// How a command ended.
@@ -16,6 +18,26 @@ pub enum Exit {
 }
 
 impl Exit {
+    /// What a verdict ends with, in every command that gives one.
+    pub(super) fn of(counts: &Counts) -> Self {
+        match counts.verdict() {
+            _ if !counts.could_be_judged() => Self::Failed,
+            Verdict::Safe => Self::Safe,
+            Verdict::FewerCopies
+            | Verdict::NotKnown
+            | Verdict::NotSafe
+            | Verdict::DamagedOrMissing => Self::Unsafe,
+        }
+    }
+
+    /// Not all is as it should be where nothing can be remembered.
+    pub(super) fn unless_unkept(self, unkept: Option<Unkept>) -> Self {
+        match (self, unkept) {
+            (Self::Safe, Some(_)) => Self::Unsafe,
+            (ended, _) => ended,
+        }
+    }
+
     /// `Safe` or `Unsafe`.
     pub(super) fn safe(safe: bool) -> Self {
         if safe { Self::Safe } else { Self::Unsafe }

@@ -7,11 +7,13 @@ mod config;
 mod costs;
 mod exit;
 mod file;
+mod findings;
 mod notices;
 mod output;
 mod progress;
 mod report;
 mod setup;
+mod which_drive;
 
 pub use exit::Exit;
 
@@ -39,6 +41,9 @@ pub fn run(args: Args) -> Exit {
         Command::Traffic(traffic) => commands::traffic::run(config, traffic, &output),
         Command::Verify(scope) => commands::verify::run(config, scope, &output),
         Command::Restore(restore) => commands::restore::run(config, restore, &output),
+        Command::Acknowledge(acknowledge) => {
+            commands::acknowledge::run(config, acknowledge, &output)
+        }
         Command::Drives(drives) => commands::drives::run(config, drives, &output),
         Command::Config(check) => commands::config_check::run(config, check, &output),
         Command::Demo(demo) => commands::demo::run(demo, &output),

@@ -3,13 +3,18 @@
 
 use super::Exit;
 use super::config::Accept;
+pub(super) use super::findings::finding;
+use super::output::Output;
 use crate::daemon::News;
-use crate::disk::DiskError;
-use crate::job::catalogue::SetAside;
+use crate::disk::{DiskError, Trouble};
+use crate::job::catalogue::{LeftMailbox, SetAside};
+use crate::job::mailboxes::state_of;
+use crate::job::verdict::{MailboxState, MailboxStatus};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
-use crate::model::{Finding, Reason, escape};
+use crate::model::{Finding, MailboxName, Reason, StationName, escape};
 use std::fmt;
+use std::path::Path;
 
 /// Why a command ended without doing its work.
 #[derive(Debug)]
@@ -43,7 +48,15 @@ impl fmt::Display for Problem {
 
 impl From<JobError> for Problem {
     fn from(error: JobError) -> Self {
-        Self::failed(error.to_string())
+        match error {
+            JobError::OtherStation { .. } | JobError::OtherMailbox { .. } => {
+                Self::usage(error.to_string())
+            }
+            error if error.state_trouble().is_some() => Self::failed(format!(
+                "this cannot be remembered, since the state folder cannot be written ({error})"
+            )),
+            error => Self::failed(error.to_string()),
+        }
     }
 }
 
@@ -53,9 +66,74 @@ impl From<DiskError> for Problem {
     }
 }
 
-/// What a mirror pass ends with where something in the mailbox is not on enough drives.
-pub(super) const NOT_ALL_SAFE: &str =
-    "not everything in the mailbox is on a drive: counterfoil audit tells what, and why";
+/// How a mailbox was found that could not be looked at, or that holds nothing any more.
+pub(super) fn mailbox(mailbox: &MailboxStatus) -> String {
+    mailbox_state(&mailbox.name, &mailbox.path, &mailbox.state, mailbox.missing)
+}
+
+fn mailbox_state(name: &MailboxName, path: &Path, state: &MailboxState, missing: u64) -> String {
+    let at = escape::shown_path(path);
+    let kept = "What is known of it stays as it was";
+    match state {
+        MailboxState::Ok => format!("mailbox {name}: {at}"),
+        MailboxState::Emptied => format!(
+            "The folder of mailbox {name} is empty, and {} in it: {at}. Is its card or partition mounted?",
+            match missing {
+                1 => "1 message was".to_owned(),
+                many => format!("{many} messages were"),
+            }
+        ),
+        MailboxState::Away => format!(
+            "the folder of mailbox {name} does not exist: {at}. {kept}. Mount its card, or correct its path in \
+             the config."
+        ),
+        MailboxState::NotAFolder => {
+            format!("mailbox {name} is not a folder: {at}. {kept}. Correct its path in the config.")
+        }
+        MailboxState::Unreadable(why) => format!(
+            "the folder of mailbox {name} cannot be read ({why}): {at}. {kept}. Give the user who runs \
+             counterfoil the right to read it; with an input/output error, replace the card."
+        ),
+        MailboxState::ReadInPart(why) => format!(
+            "the folder of mailbox {name} cannot be read to its end ({why}): {at}. What is known of the rest \
+             stays as it was. Perhaps the card is failing."
+        ),
+    }
+}
+
+/// A station that has the name of its host, and whose host is called otherwise now.
+pub(super) fn host_renamed(station: &StationName, host: &str) -> String {
+    format!(
+        "the host is called {} now; the station stays {station}, as its state folder has it. For another station: \
+         --station NAME --state DIR",
+        escape::shown(host.as_bytes())
+    )
+}
+
+/// A mailbox whose folder is another one than before.
+pub(super) fn moved(name: &MailboxName, was_at: &Path, is_at: &Path) -> String {
+    format!(
+        "mailbox {name} was in {} and is in {} now",
+        escape::shown_path(was_at),
+        escape::shown_path(is_at)
+    )
+}
+
+/// A mailbox that the config does not name any more.
+pub(super) fn not_in_config(left: &LeftMailbox) -> String {
+    let LeftMailbox { name, messages } = left;
+    let are = if *messages == 1 { "is" } else { "are" };
+    format!(
+        "{} of mailbox {name} {are} on the sticks and no longer in the config. A restore still gives {} back.",
+        super::report::count(*messages, "message"),
+        if *messages == 1 { "it" } else { "them" }
+    )
+}
+
+/// What a mirror pass ends with where not everything is safe.
+pub(super) fn audit_tells(options: &str) -> String {
+    format!("not everything is safe. What it is, and why: counterfoil audit{options}")
+}
 
 /// What a drive carries beside the copies could not be brought up to date.
 pub(super) fn not_carried(label: &str, error: &JobError) -> String {
@@ -71,6 +149,63 @@ pub(super) fn state_in_use(state: &std::path::Path) -> Problem {
          to do it by hand, stop it first",
         escape::shown_path(state)
     ))
+}
+
+/// Why nothing is remembered on the card. Its texts are part of the JSON format.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Unkept {
+    /// It is full.
+    Full,
+    /// It may only be read.
+    ReadOnly,
+    /// It fails.
+    Failing,
+}
+
+impl Unkept {
+    const ALL: [Self; 3] = [Self::Full, Self::ReadOnly, Self::Failing];
+
+    /// The word used in JSON.
+    pub(super) fn as_str(self) -> &'static str {
+        match self {
+            Self::Full => "full",
+            Self::ReadOnly => "read-only",
+            Self::Failing => "failing",
+        }
+    }
+
+    /// Reads [`as_str`](Self::as_str) back.
+    pub(super) fn from_text(text: &str) -> Self {
+        Self::ALL.into_iter().find(|why| why.as_str() == text).unwrap_or(Self::Failing)
+    }
+
+    /// What the trouble with a state folder is called.
+    pub(super) fn of(trouble: Trouble) -> Self {
+        match trouble {
+            Trouble::Full => Self::Full,
+            Trouble::ReadOnly => Self::ReadOnly,
+            _ => Self::Failing,
+        }
+    }
+
+    /// By what the file system says of itself, else by the error that was met.
+    pub(super) fn by(said: Option<&DiskError>, met: &JobError) -> Self {
+        let said = said.map(|error| error.trouble);
+        Self::of(said.or(met.state_trouble()).unwrap_or(Trouble::Failing))
+    }
+}
+
+/// The state folder cannot be written.
+pub(super) fn unkept(why: Unkept, state: &Path) -> String {
+    let (what, advice) = match why {
+        Unkept::Full => ("is full", "Make room on the card"),
+        Unkept::ReadOnly => ("may only be read", "Perhaps it is failing: have a new card ready"),
+        Unkept::Failing => ("cannot be written", "Perhaps it is failing: have a new card ready"),
+    };
+    format!(
+        "The card {what}: nothing is remembered in {}, and copying goes on. {advice}.",
+        escape::shown_path(state)
+    )
 }
 
 /// A damaged catalogue was moved away.
@@ -114,74 +249,33 @@ pub(super) fn no_such_drive(name: &str, drives: &[DriveRef]) -> Problem {
     })
 }
 
-/// What a finding says, in one sentence, with what to do.
-pub(super) fn finding(finding: &Finding) -> String {
-    match finding {
-        Finding::FolderUnreadable { path: Some(path), why } => {
-            format!("{path} cannot be read ({why}); what is known below it stays as it was")
+/// Something found, in words.
+pub(super) struct Note {
+    text: String,
+    is_notice: bool,
+}
+
+impl Note {
+    /// What is said as it is.
+    pub(super) fn plain(text: String) -> Self {
+        Self { text, is_notice: false }
+    }
+
+    /// What is found at a place: a drive, a mailbox.
+    pub(super) fn found(at: impl fmt::Display, found: &Finding) -> Self {
+        Self { text: format!("{at}: {}", finding(found)), is_notice: found.is_notice() }
+    }
+
+    /// Why a place cannot be used.
+    pub(super) fn failed(at: impl fmt::Display, error: &JobError) -> Self {
+        Self { text: format!("{at}: {error}"), is_notice: false }
+    }
+
+    pub(super) fn say(&self, output: &Output) {
+        match self.is_notice {
+            true => output.notice(&self.text),
+            false => output.warn(&self.text),
         }
-        Finding::FolderUnreadable { path: None, why } => {
-            format!(
-                "a part of the mailbox cannot be read ({why}); what is known of it stays as it was"
-            )
-        }
-        Finding::MessageUnreadable { path, why } => {
-            format!(
-                "{path} cannot be read ({why}): give the user who runs counterfoil the right to it"
-            )
-        }
-        Finding::MessageAltered { path } => format!(
-            "{path} has other octets than it had, though nobody wrote to it: the card is failing. The good \
-             version is on a drive: counterfoil restore --repair"
-        ),
-        Finding::CopiedDrive { of, own } => format!(
-            "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
-        ),
-        Finding::LedgerTorn { at, bytes } => format!(
-            "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
-        ),
-        Finding::LedgerAltered { at, whole_lines } => format!(
-            "the ledger is damaged or was changed at octet {at}; the {whole_lines} lines after it are \
-             checked against their copies one by one"
-        ),
-        Finding::LedgerEndless { at } => format!(
-            "the ledger goes on without lines from octet {at}, which no cut can do: it is read up to there and \
-             not written to; use another drive"
-        ),
-        Finding::LedgerShorter { known, found } => format!(
-            "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
-             tool's work; messages it lost are copied again"
-        ),
-        Finding::Pruned { copies, bytes } => format!(
-            "there was no room: {} removed, for {}, each with its newer one proven on this drive",
-            super::report::count(*copies, "older version"),
-            super::report::size(*bytes)
-        ),
-        Finding::NumbersUsedUp => {
-            "the numbers of this drive are used up: begin another drive; what is on it stays good"
-                .to_owned()
-        }
-        Finding::ManifestTorn { bytes } => {
-            format!("the manifest had {bytes} octets of a torn line at its end; they were covered")
-        }
-        Finding::Adopted { payload } => {
-            format!("{payload} was copied just before a cut and is right: it is recorded now")
-        }
-        Finding::Debris { payload } => {
-            format!(
-                "{payload} was cut short when it was written: it is recorded as debris and stays"
-            )
-        }
-        Finding::Damaged { payload, found, .. } => match found {
-            Some(_) => format!("{payload} is not what was written; the message is copied again"),
-            None => format!(
-                "{payload} cannot be read; the message is copied again: replace this drive soon"
-            ),
-        },
-        Finding::Missing { payload } => {
-            format!("{payload} is not there any more; the message is copied again")
-        }
-        Finding::More { count } => format!("and {count} more problems of this kind"),
     }
 }
 
@@ -196,6 +290,8 @@ pub(super) fn next_step(reason: Reason) -> &'static str {
         Reason::DriveFull => "plug in another drive",
         Reason::DriveFailed => "see counterfoil status; use another drive",
         Reason::Changing => "it is copied once it stays the same",
+        Reason::PathTooLong => "move it to a folder with a shorter path",
+        Reason::MailboxAway => "its mailbox cannot be looked at: see to its folder first",
     }
 }
 
@@ -213,17 +309,11 @@ pub(super) fn drive_state(state: &str) -> &'static str {
         "left-alone" => "not used: its owner does not want it to be, or it is none of ours",
         "released" => "released: may be pulled",
         "untrusted" => "not trusted: restore works, nothing on it counts; use another drive",
+        "forgotten" => "forgotten: takes no mail, counts for nothing",
+        "replaced" => "reformatted or replaced: counts for nothing",
         "" => "not used yet",
         _ => "failed: use another drive",
     }
-}
-
-/// A copy on the card itself protects against nothing that happens to the card.
-pub(super) fn same_medium(label: &str) -> String {
-    format!(
-        "{label} lies on the same device as the mailbox: it protects against a deleted file, not \
-         against a dead card"
-    )
 }
 
 /// What the daemon has to tell, in one sentence.
@@ -262,8 +352,11 @@ pub(super) fn news(news: &News<'_>) -> String {
         ),
         News::DriveFinding(label, found) => format!("{label}: {}", finding(found)),
         News::MailboxFinding(name, found) => format!("{name}: {}", finding(found)),
-        News::MailboxAway(name, error) => {
-            format!("mailbox {name}: {error}; what is known of it stays as it was")
+        News::MailboxAway(away, JobError::Disk(error)) => {
+            mailbox_state(&away.name, &away.path, &state_of(error), 0)
+        }
+        News::MailboxAway(away, error) => {
+            format!("mailbox {}: {error}; what is known of it stays as it was", away.name)
         }
         News::Unwatched(name, why) => {
             format!("mailbox {name} cannot be watched ({why}); it is looked over by the timer")

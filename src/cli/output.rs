@@ -88,6 +88,17 @@ impl Output {
         textwrap::wrap(words, options).iter().for_each(|line| self.line(line));
     }
 
+    /// The same with emphasis. A command to be typed is not broken.
+    pub(super) fn toned(&self, tone: Tone, text: &str) {
+        if text.trim_start().starts_with("counterfoil ") {
+            return self.line(text);
+        }
+        let options = textwrap::Options::new(self.width())
+            .word_splitter(textwrap::WordSplitter::NoHyphenation)
+            .break_words(false);
+        textwrap::wrap(text, options).iter().for_each(|line| self.line(self.tone(tone, line)));
+    }
+
     /// A line of a report that `-q` leaves out.
     pub(super) fn say(&self, text: impl AsRef<str>) {
         if !self.quiet {

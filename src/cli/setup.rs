@@ -7,6 +7,7 @@ use super::notices::{self, Problem};
 use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
 use crate::disk::{FolderDoor, host};
+use crate::job::catalogue::Catalogue;
 use crate::job::drive::Begin;
 use crate::job::reread::RereadRules;
 use crate::job::{DriveRef, MailboxRef, Station};
@@ -14,6 +15,7 @@ use crate::model::airtime::{Link, Power};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
+use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -64,6 +66,8 @@ pub(super) struct Setup {
     /// The globs as written.
     pub ignore_texts: Vec<String>,
     pub wanted_copies: u32,
+    /// Copies on the device of a mailbox count too.
+    pub count_same_device: bool,
     /// What a drive carries beside the copies.
     pub carry: Vec<Carry>,
     /// The communications log, as written.
@@ -76,13 +80,20 @@ pub(super) struct Setup {
     pub reread: RereadRules,
     pub prune: bool,
     pub prune_after: Duration,
+    /// The options of this run, as typed, each with a blank before it: for commands to be typed next.
+    pub options: String,
+    /// The name of the host, where the station has an earlier one.
+    pub host_renamed: Option<String>,
 }
 
 impl Setup {
     /// Works out what is in force. Needs no mailbox: a command that does says so itself.
     pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, Problem> {
+        let given = config_file.map(|path| option("--config", path.as_os_str()));
         let (config_file, config) = find_config(config_file)?;
-        Self::of(config_file, config, scope)
+        let mut setup = Self::of(config_file, config, scope)?;
+        setup.options = given.unwrap_or_default() + &setup.options;
+        Ok(setup)
     }
 
     /// The same, of a config already read.
@@ -92,12 +103,25 @@ impl Setup {
         scope: &Scope,
     ) -> Result<Self, Problem> {
         let configured = config.station.clone();
+        let state = match scope.state.clone().or(config.state) {
+            Some(state) => state,
+            None => default_state()?,
+        };
+        let mut host_renamed = None;
         let station = match (&scope.station, config.station) {
             (Some(name), _) => {
                 name.parse().map_err(|e| Problem::usage(format!("--station: {e}")))?
             }
             (None, Some(name)) => name,
-            (None, None) => default_station()?,
+            // A host may have another name for a while, as early in a boot: the station does not change with it.
+            (None, None) => match (Catalogue::station_of(&state), default_station()) {
+                (Some(known), host) => {
+                    host_renamed =
+                        host.ok().filter(|host| *host != known).map(|_| host::host_name());
+                    known
+                }
+                (None, host) => host?,
+            },
         };
         let mailboxes = match scope.mailbox.is_empty() {
             false => {
@@ -111,10 +135,6 @@ impl Setup {
         let (folders, accept) = match scope.drive.is_empty() {
             false => (scope.drive.clone(), Accept::Named),
             true => (config.drives.folders, config.drives.accept),
-        };
-        let state = match scope.state.clone().or(config.state) {
-            Some(state) => state,
-            None => default_state()?,
         };
         let setup = Self {
             config_file,
@@ -131,6 +151,7 @@ impl Setup {
             ignore: globs(&config.ignore, "config: ignore")?,
             ignore_texts: config.ignore,
             wanted_copies: config.drives.wanted_copies.unwrap_or(1),
+            count_same_device: scope.count_same_device || config.drives.count_same_device,
             carry: config.drives.carry.unwrap_or_else(|| Carry::ALL.to_vec()),
             log: config.log,
             link: config.link.meant(),
@@ -143,6 +164,8 @@ impl Setup {
                 every: config.verify.every.unwrap_or(VERIFY_EVERY),
                 max_rate: config.verify.max_rate.unwrap_or(VERIFY_RATE),
             },
+            options: options(scope),
+            host_renamed,
         };
         globs(&setup.log.received, "config: log.received")?;
         globs(&setup.log.sent, "config: log.sent")?;
@@ -216,11 +239,6 @@ impl Setup {
         }
     }
 
-    /// The file whose lock the writer of the state holds.
-    pub(super) fn lock_file(&self) -> PathBuf {
-        self.state.join("lock")
-    }
-
     fn check(&self) -> Result<(), Problem> {
         if self.folders.len() > DRIVES_MAX {
             let many = self.folders.len();
@@ -251,6 +269,25 @@ impl Setup {
             }
         }
         Ok(())
+    }
+}
+
+/// What a command to be typed next has to name again.
+fn options(scope: &Scope) -> String {
+    let mailboxes = scope.mailbox.iter().map(|dir| option("--mailbox", dir.as_os_str()));
+    let drives = scope.drive.iter().map(|dir| option("--drive", dir.as_os_str()));
+    let station = scope.station.iter().map(|name| option("--station", name.as_ref()));
+    let state = scope.state.iter().map(|dir| option("--state", dir.as_os_str()));
+    mailboxes.chain(drives).chain(station).chain(state).collect()
+}
+
+/// An option as it is typed in a shell, with a blank before it.
+fn option(name: &str, value: &OsStr) -> String {
+    let shown = escape::shown(value.as_bytes());
+    let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
+    match shown.chars().all(is_plain) {
+        true => format!(" {name} {shown}"),
+        false => format!(" {name} '{}'", shown.replace('\'', "'\\''")),
     }
 }
 

@@ -5,12 +5,16 @@ use super::churn::Churn;
 use super::events::Event;
 use super::overdue::Span;
 use crate::job::catalogue::{Catalogue, Overdue, millis};
+use crate::job::mailboxes::{Held, check_place, put_in_force};
 use crate::job::mirror::OpenMailbox;
 use crate::job::scan::{ScanReport, ScanRules, look_at, scan};
 use crate::job::settle::settle;
-use crate::job::{JobError, MailboxRef};
+use crate::job::{JobError, MailboxRef, Station};
+use crate::model::limits::PROBLEMS_MAX;
 use crate::model::{Clock, Finding, RelName, StationName, escape};
 use globset::GlobSet;
+use std::cell::RefCell;
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::Receiver;
@@ -49,6 +53,8 @@ pub(super) struct ClerkReport {
     pub at: i64,
     /// Something is not settled, as what cannot be read.
     pub unsettled: bool,
+    /// The mailbox could not be looked at the time before, and could now: drives were mirrored without it.
+    pub is_back: bool,
     /// Hints were not enough: the whole tree must be looked over.
     pub wants_whole: bool,
     /// When something waits for its second look: milliseconds from now.
@@ -67,15 +73,22 @@ pub(super) struct Clerk {
     pub clock: Arc<dyn Clock>,
     pub station: StationName,
     pub wanted_copies: u32,
+    /// The mailboxes that could not be looked at the last time. What went from another one then may have come into
+    /// these: nobody can say that it was deleted.
+    pub away: RefCell<BTreeSet<usize>>,
 }
 
 impl Clerk {
     /// Works until the sender of jobs is gone.
     pub(super) fn run(self, tasks: &Receiver<Task>, events: &Sender<Event>) {
-        let churn = Churn::new(self.churn);
+        let (churn, mut told) = (Churn::new(self.churn), ToldOnce::default());
         while let Ok(task) = tasks.recv() {
             let event = match task {
-                Task::Look(job) => Event::Clerk(self.report(&job, &churn)),
+                Task::Look(job) => {
+                    let mut report = self.report(&job, &churn);
+                    report.outcome = report.outcome.map(|found| told.news(job.mailbox, found));
+                    Event::Clerk(report)
+                }
                 Task::Overdue(span) => Event::Overdue(self.overdue(span)),
             };
             if events.blocking_send(event).is_err() {
@@ -95,6 +108,8 @@ impl Clerk {
     fn report(&self, job: &ClerkJob, churn: &Churn) -> ClerkReport {
         let mut wants_whole = false;
         let outcome = self.work(job, churn, &mut wants_whole);
+        let is_back = self.note_away(job, &outcome);
+        let outcome = outcome.map(|report| report.findings);
         let tick = self.catalogue.tick().unwrap_or(u64::MAX);
         let due_in = self.due_in(churn);
         if let Err(error) = self.catalogue.rest() {
@@ -102,7 +117,19 @@ impl Clerk {
         }
         let unsettled = self.catalogue.has_unsettled().unwrap_or(true);
         let (mailbox, at) = (job.mailbox, millis(&*self.clock));
-        ClerkReport { mailbox, outcome, tick, at, unsettled, wants_whole, due_in }
+        ClerkReport { mailbox, outcome, tick, at, unsettled, is_back, wants_whole, due_in }
+    }
+
+    /// Keeps whether a mailbox could be looked at; `true` if it is back.
+    fn note_away(&self, job: &ClerkJob, outcome: &Result<ScanReport, JobError>) -> bool {
+        let mut away = self.away.borrow_mut();
+        match outcome {
+            Ok(report) if report.root_unread.is_none() => job.whole && away.remove(&job.mailbox),
+            _ => {
+                away.insert(job.mailbox);
+                false
+            }
+        }
     }
 
     fn work(
@@ -110,25 +137,29 @@ impl Clerk {
         job: &ClerkJob,
         churn: &Churn,
         wants_whole: &mut bool,
-    ) -> Result<Vec<Finding>, JobError> {
-        let Some(mailbox) = self.mailboxes.get(job.mailbox) else { return Ok(Vec::new()) };
+    ) -> Result<ScanReport, JobError> {
+        let Some(mailbox) = self.mailboxes.get(job.mailbox) else {
+            return Ok(ScanReport::default());
+        };
+        check_place(&self.catalogue, mailbox)?;
         let open = OpenMailbox::open(&self.catalogue, mailbox)?;
+        let others_away = self.away.borrow().iter().any(|other| *other != job.mailbox);
         let rules = ScanRules {
             ignore: &self.ignore,
             settle: self.settle,
-            seen_gone: &job.gone,
+            seen_gone: if others_away { &[] } else { &job.gone },
             hold: &|path, _| churn.holds(open.row, path, millis(&*self.clock)),
             clock: &*self.clock,
         };
         if job.whole {
-            return Ok(scan(&self.catalogue, open.row, &open.dir, &rules)?.findings);
+            return scan(&self.catalogue, open.row, &open.dir, &rules);
         }
         let mut paths = job.paths.clone();
         paths.extend(job.gone.iter().cloned());
         *wants_whole = !look_at(&self.catalogue, open.row, &open.dir, &paths, &rules)?;
         let mut report = ScanReport::default();
         settle(&self.catalogue, open.row, &open.dir, &rules, &mut report)?;
-        Ok(report.findings)
+        Ok(report)
     }
 
     /// Until the first second look is due, over all mailboxes.
@@ -144,8 +175,30 @@ impl Clerk {
     }
 }
 
-/// Opens the catalogue for the clerk.
-pub(super) fn catalogue(state: &Path, clock: &dyn Clock) -> Result<Catalogue, JobError> {
+/// What was told already of what is always so: once is enough for a log.
+#[derive(Default)]
+struct ToldOnce(BTreeSet<(usize, RelName)>);
+
+impl ToldOnce {
+    /// The findings in a mailbox without those that were told.
+    fn news(&mut self, mailbox: usize, found: Vec<Finding>) -> Vec<Finding> {
+        if self.0.len() > PROBLEMS_MAX {
+            self.0.clear();
+        }
+        let is_news = |finding: &Finding| match finding {
+            Finding::Excluded { path } => self.0.insert((mailbox, path.clone())),
+            _ => true,
+        };
+        found.into_iter().filter(is_news).collect()
+    }
+}
+
+/// Opens the catalogue for the clerk, and puts the station's mailboxes in force.
+pub(super) fn catalogue(
+    state: &Path,
+    station: &Station,
+    clock: &dyn Clock,
+) -> Result<Catalogue, JobError> {
     let (catalogue, aside) = Catalogue::open(state)?;
     if let Some(aside) = aside {
         tracing::warn!(
@@ -155,5 +208,6 @@ pub(super) fn catalogue(state: &Path, clock: &dyn Clock) -> Result<Catalogue, Jo
         );
     }
     catalogue.begin_run(clock)?;
+    put_in_force(&catalogue, station, Held::TakeIn)?;
     Ok(catalogue)
 }

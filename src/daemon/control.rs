@@ -1,4 +1,4 @@
-//! What a running daemon can be asked: how its drives are, and to let one go. One line of JSON there, one
+//! What a running daemon can be asked: how its drives are, to let one go, to give one up. One line of JSON there, one
 //! back, over a socket in the state folder, which only its owner can reach.
 //! Never carries anything of a message.
 
@@ -29,6 +29,15 @@ pub enum Request {
     Look,
     /// The same, and to begin afresh with the drive of this id: its operator made it ours, or ours again.
     Afresh(String),
+    /// To give up a drive: its copies count for nothing from now on, and it takes no mail.
+    Forget {
+        /// Its id.
+        id: String,
+        /// Why: a word of [`DriveLoss`](crate::model::DriveLoss).
+        why: String,
+        /// Where it went, as its operator says.
+        place: Option<String>,
+    },
     /// To finish what is being written to a drive and not to touch it again until it is mounted anew. The
     /// drive by its label, its id or its path.
     Release(String),
@@ -80,15 +89,24 @@ pub fn ask(
     Ok(answer().ok().and_then(|answer| serde_json::from_slice(&answer).ok()))
 }
 
-/// Answers whoever asks, until the runtime ends.
+/// Answers are given as long as this lives.
+pub(super) struct Listening(tokio::task::JoinHandle<()>);
+
+impl Drop for Listening {
+    fn drop(&mut self) {
+        self.0.abort();
+    }
+}
+
+/// Answers whoever asks.
 pub(super) fn listen(
     state: &Path,
     events: mpsc::Sender<super::events::Event>,
-) -> Result<(), DiskError> {
+) -> Result<Listening, DiskError> {
     let listener = host::listen(state)?;
     let listener = UnixListener::from_std(listener).map_err(|e| host::socket_error(state, &e))?;
     let at_once = Arc::new(Semaphore::new(REQUESTS_MAX));
-    tokio::spawn(async move {
+    let answering = tokio::spawn(async move {
         while let (Ok(permit), Ok((stream, _))) =
             (Arc::clone(&at_once).acquire_owned().await, listener.accept().await)
         {
@@ -101,7 +119,7 @@ pub(super) fn listen(
             });
         }
     });
-    Ok(())
+    Ok(Listening(answering))
 }
 
 async fn converse(

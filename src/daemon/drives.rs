@@ -15,6 +15,7 @@ use crate::job::catalogue::Catalogue;
 use crate::job::round::DriveRound;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVES_MAX;
+use crate::model::{DriveId, DriveLoss};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
@@ -172,10 +173,33 @@ impl<'a> Drives<'a> {
     pub(super) fn begin_afresh(&self, id: &str) -> Result<(), JobError> {
         let Ok(id) = id.parse() else { return Ok(()) };
         let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
-        match catalogue.drive(id)? {
-            Some(drive) => catalogue.begin_afresh(drive.row),
-            None => Ok(()),
+        if let Some(drive) = catalogue.drive(id)? {
+            catalogue.begin_afresh(drive.row, self.workplace.clock.stamp().time)?;
         }
+        Ok(())
+    }
+
+    /// Gives a drive up by its operator's word; why it cannot be, if it cannot.
+    pub(super) fn forget(
+        &mut self,
+        id: &str,
+        why: &str,
+        place: Option<&str>,
+    ) -> Result<Option<String>, JobError> {
+        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
+        let known = id.parse::<DriveId>().ok().zip(DriveLoss::from_text(why));
+        let Some((id, why)) = known else {
+            return Ok(Some(format!("drive {id}, {why}: not understood")));
+        };
+        let Some(drive) = catalogue.drive(id)? else {
+            return Ok(Some(format!("no drive {id} is known here")));
+        };
+        catalogue.forget_drive(drive.row, why, place, self.workplace.clock.stamp().time)?;
+        for slot in self.slots.values_mut().filter(|slot| slot.has_id(id)) {
+            slot.look_again(self.voice);
+        }
+        self.tell_status();
+        Ok(None)
     }
 
     /// A worker has let go of its drive, or could not.

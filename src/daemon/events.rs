@@ -5,9 +5,9 @@ use super::control::{Asker, Request};
 use super::rereads::{After, Reread};
 use super::states::DriveState;
 use crate::disk::VolumeFacts;
-use crate::job::JobError;
 use crate::job::catalogue::Overdue;
 use crate::job::round::DriveRound;
+use crate::job::{JobError, MailboxRef};
 use crate::model::{Finding, MailboxName, RelName};
 
 /// What can happen.
@@ -95,7 +95,7 @@ pub enum News<'a> {
     /// Something was found in a mailbox.
     MailboxFinding(&'a MailboxName, &'a Finding),
     /// A mailbox cannot be worked on.
-    MailboxAway(&'a MailboxName, &'a JobError),
+    MailboxAway(&'a MailboxRef, &'a JobError),
     /// A mailbox cannot be watched by hints; it is looked over by the timer.
     Unwatched(&'a MailboxName, &'a str),
     /// The config was read again and is in force.

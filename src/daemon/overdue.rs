@@ -32,6 +32,8 @@ struct Mark {
     made: Instant,
     due: Instant,
     known: (u64, i64),
+    /// Everything known then is asked about once more.
+    all: bool,
 }
 
 /// The marks that wait, and what was told.
@@ -39,25 +41,39 @@ pub(super) struct Watchman {
     notify: Option<Notify>,
     marks: VecDeque<Mark>,
     told: (u64, i64),
+    /// What was known at the last look.
+    known: (u64, i64),
 }
+
+/// Before everything that is ever known.
+const NOTHING: (u64, i64) = (0, i64::MIN);
 
 impl Watchman {
     pub(super) fn new(notify: Option<Notify>) -> Self {
-        Self { notify, marks: VecDeque::new(), told: (0, i64::MIN) }
+        Self { notify, marks: VecDeque::new(), told: NOTHING, known: NOTHING }
     }
 
     /// The mailbox was looked at: the number of its last change, and the monotonic time in milliseconds. Marks
     /// close to each other become one, so that a message is told of at most a quarter too late, and a busy
     /// mailbox does not wake the daemon at every message's time.
     pub(super) fn looked(&mut self, now: Instant, known: (u64, i64)) {
+        self.known = known;
         let Some(notify) = &self.notify else { return };
         let due = now + notify.after;
         match self.marks.back_mut() {
             Some(last) if now - last.made < notify.after / 4 => {
                 (last.due, last.known) = (due, known);
             }
-            _ => self.marks.push_back(Mark { made: now, due, known }),
+            _ => self.marks.push_back(Mark { made: now, due, known, all: false }),
         }
+    }
+
+    /// What was mirrored may not be any more, as when a drive was given up: when its time is up, everything known now
+    /// is asked about once more.
+    pub(super) fn begin_again(&mut self, now: Instant) {
+        let Some(notify) = &self.notify else { return };
+        let (due, known) = (now + notify.after, self.known);
+        self.marks.push_back(Mark { made: now, due, known, all: true });
     }
 
     /// When the next mark's time is up.
@@ -69,7 +85,7 @@ impl Watchman {
     pub(super) fn on_time(&mut self, now: Instant) -> Option<Span> {
         let mark = self.marks.pop_front_if(|mark| mark.due <= now)?;
         let told = std::mem::replace(&mut self.told, mark.known);
-        Some(Span { told, until: mark.known })
+        Some(Span { told: if mark.all { NOTHING } else { told }, until: mark.known })
     }
 
     /// Tells of what is overdue.
@@ -124,6 +140,22 @@ mod tests {
         assert_eq!(watchman.deadline(), None);
         watchman.looked(begin + AFTER, (5, 20));
         let span = watchman.on_time(begin + AFTER * 2).expect("the time is up");
+        assert_eq!((span.told, span.until), ((3, 10), (5, 20)));
+    }
+
+    /// As when the only drive that had them was given up: what was asked about long ago is asked about once more.
+    #[test]
+    fn what_may_not_be_mirrored_any_more_is_asked_about_again_in_its_time() {
+        let mut watchman = watchman();
+        let begin = Instant::now();
+        watchman.looked(begin, (3, 10));
+        watchman.on_time(begin + AFTER).expect("the time is up");
+        watchman.begin_again(begin + AFTER);
+        assert_eq!(watchman.on_time(begin + AFTER + AFTER / 2), None);
+        let span = watchman.on_time(begin + AFTER * 2).expect("the time is up");
+        assert_eq!((span.told, span.until), ((0, i64::MIN), (3, 10)));
+        watchman.looked(begin + AFTER * 2, (5, 20));
+        let span = watchman.on_time(begin + AFTER * 3).expect("the time is up");
         assert_eq!((span.told, span.until), ((3, 10), (5, 20)));
     }
 

@@ -5,7 +5,7 @@ use super::worker::Worker;
 use crate::disk::{Access, Trouble};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Begin;
-use crate::job::mirror::OpenMailbox;
+use crate::job::mailboxes::open_all;
 use crate::job::reread::{Bite, Rereader, Unfinished};
 use crate::job::round::{self, DriveRound};
 use crate::job::{DriveRef, JobError, Progress};
@@ -117,8 +117,7 @@ impl Worker {
         let (catalogue, _) = Catalogue::open(&place.state)?;
         catalogue.keep_small()?;
         // One that is not there is not compared.
-        let open = |mailbox| OpenMailbox::open(&catalogue, mailbox).ok();
-        let mailboxes: Vec<_> = place.mailboxes.iter().filter_map(open).collect();
+        let mailboxes = open_all(&catalogue, &place.mailboxes)?;
         let (station, clock) = (&place.station, &*place.clock);
         // Whatever is there now, no drive is begun by reading.
         let drive = DriveRef {

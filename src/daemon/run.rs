@@ -17,7 +17,7 @@ use globset::GlobSet;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::sync::mpsc::{Receiver, channel};
+use tokio::sync::mpsc::{Receiver, Sender, channel};
 
 /// What the daemon works with; made anew when the config is read again.
 pub struct Settings {
@@ -41,6 +41,8 @@ pub struct Settings {
     pub scan_every: Duration,
     /// Copies a message needs to be called mirrored.
     pub wanted_copies: u32,
+    /// Copies on the device of a mailbox count too.
+    pub count_same_device: bool,
     /// What a drive carries beside the copies.
     pub cargo: Cargo,
     /// What writes the audit into the state folder, if anything does.
@@ -68,40 +70,57 @@ pub enum Call {
     Reload,
 }
 
-/// Runs until called to stop. The caller holds the state's lock.
+/// Runs until called to stop. The caller holds the state's lock, and may run it again after an error.
 pub async fn run(
-    mut settings: Settings,
+    settings: Settings,
     reload: &mut Reload<'_>,
     voice: &dyn Voice,
     clock: Arc<dyn Clock>,
-    mut calls: Receiver<Call>,
+    calls: &mut Receiver<Call>,
 ) -> Result<(), JobError> {
-    let service = Service::new();
-    let (sender, mut events) = channel(HINTS_MAX);
-    let to = sender.clone();
-    tokio::spawn(async move {
+    let (sender, events) = channel(HINTS_MAX);
+    let called = sender.clone();
+    let hear = async move {
         while let Some(call) = calls.recv().await {
             let event = match call {
                 Call::Stop => Event::Stop,
                 Call::Reload => Event::Reload,
             };
-            if to.send(event).await.is_err() {
-                return;
+            if called.send(event).await.is_err() {
+                break;
             }
         }
-    });
+        std::future::pending().await
+    };
+    tokio::select! {
+        ended = work(settings, reload, voice, clock, sender, events) => ended,
+        never = hear => never,
+    }
+}
+
+async fn work(
+    mut settings: Settings,
+    reload: &mut Reload<'_>,
+    voice: &dyn Voice,
+    clock: Arc<dyn Clock>,
+    sender: Sender<Event>,
+    mut events: Receiver<Event>,
+) -> Result<(), JobError> {
+    let service = Service::new();
     watch_mounts(sender.clone())?;
-    if let Err(error) = control::listen(&settings.state, sender.clone()) {
+    let listening = control::listen(&settings.state, sender.clone()).inspect_err(|error| {
         // As on a card that turned read-only: copying goes on.
         tracing::warn!(%error, "no command can ask this daemon anything");
-    }
+    });
     loop {
         let mut daemon = Daemon::start(settings, &sender, voice, service, Arc::clone(&clock))?;
         match daemon.serve(&mut events, reload).await? {
-            Ended::Stopped => return Ok(()),
+            Ended::Stopped => break,
             Ended::Reloaded(new) => settings = *new,
         }
         // What the old workers still had to say is of no use to the new ones.
         while events.try_recv().is_ok() {}
     }
+    drop(listening);
+    Ok(())
 }

@@ -3,7 +3,7 @@
 
 use super::alarm::Alarm;
 use super::clerk::{self, Clerk, ClerkReport, Task};
-use super::control::{Asker, Request};
+use super::control::{Answer, Asker, Request};
 use super::drives::Drives;
 use super::events::{Event, News, Voice};
 use super::mailboxes::Waiting;
@@ -12,11 +12,14 @@ use super::reporter::Reporter;
 use super::run::{Reload, Settings};
 use super::service::Service;
 use super::sources::{FolderWatch, Hints, MailboxWatch};
-use super::worker::Workplace;
+use super::worker::{Workplace, drive_round, states_own};
+use crate::disk::MailboxDir;
 use crate::job::drive::Claims;
-use crate::job::{JobError, Station};
+use crate::job::round::note_drives_beneath;
+use crate::job::{JobError, MailboxRef, Station};
 use crate::model::Clock;
 use crate::model::limits::{NEW_FOLDER_LOOKED_AT_AGAIN, STOP_PATIENCE};
+use std::cell::RefCell;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
@@ -59,6 +62,9 @@ pub(super) struct Daemon<'a> {
     reporter: Reporter,
     watchman: Watchman,
     watches: Vec<Option<MailboxWatch>>,
+    /// The folder that each mailbox was when its watch began: another one may be mounted over it, or it may be
+    /// unmounted, and no hint tells of that.
+    roots: Vec<Option<(u64, u64)>>,
     hints: Hints,
     _folders: Vec<FolderWatch>,
 }
@@ -71,7 +77,9 @@ impl<'a> Daemon<'a> {
         service: Service,
         clock: Arc<dyn Clock>,
     ) -> Result<Self, JobError> {
-        let catalogue = clerk::catalogue(&settings.state, &*clock)?;
+        let catalogue = clerk::catalogue(&settings.state, &settings.station, &*clock)?;
+        catalogue.count_same_device(settings.count_same_device)?;
+        note_drives_beneath(&catalogue, &settings.station)?;
         let clerk = Clerk {
             catalogue,
             mailboxes: settings.station.mailboxes.clone(),
@@ -81,6 +89,7 @@ impl<'a> Daemon<'a> {
             clock: Arc::clone(&clock),
             station: settings.station.name.clone(),
             wanted_copies: settings.wanted_copies,
+            away: RefCell::default(),
         };
         let (clerk_jobs, jobs) = mpsc::channel();
         let to = events.clone();
@@ -107,6 +116,7 @@ impl<'a> Daemon<'a> {
             service,
             waiting: settings.station.mailboxes.iter().map(|_| Waiting::default()).collect(),
             watches: settings.station.mailboxes.iter().map(|_| None).collect(),
+            roots: vec![None; settings.station.mailboxes.len()],
             again_at: vec![None; settings.station.mailboxes.len()],
             station: settings.station,
             scan_every: settings.scan_every,
@@ -134,6 +144,7 @@ impl<'a> Daemon<'a> {
     fn arm(&mut self, mailbox: usize) {
         let place = &self.station.mailboxes[mailbox];
         let root = crate::disk::host::resolved(&place.path);
+        self.roots[mailbox] = root_of(place);
         self.watches[mailbox] = match MailboxWatch::new(mailbox, &root, self.hints.clone()) {
             Ok(watch) => Some(watch),
             Err(why) => {
@@ -144,7 +155,29 @@ impl<'a> Daemon<'a> {
         self.waiting[mailbox].doubt();
     }
 
+    /// Watches anew whatever is another folder than when its watch began.
+    fn arm_changed(&mut self) {
+        for mailbox in 0..self.roots.len() {
+            if root_of(&self.station.mailboxes[mailbox]) != self.roots[mailbox] {
+                self.arm(mailbox);
+            }
+        }
+    }
+
+    /// Serves until it is to end. Also where it ends in an error, nobody is at work behind its back.
     pub(super) async fn serve(
+        &mut self,
+        events: &mut Receiver<Event>,
+        reload: &mut Reload<'_>,
+    ) -> Result<Ended, JobError> {
+        let ended = self.serve_until(events, reload).await;
+        if ended.is_err() {
+            self.wind_down(events).await;
+        }
+        ended
+    }
+
+    async fn serve_until(
         &mut self,
         events: &mut Receiver<Event>,
         reload: &mut Reload<'_>,
@@ -189,12 +222,17 @@ impl<'a> Daemon<'a> {
                     self.watchman.tell(&self.station.name, &overdue);
                 }
                 Some(Event::Drive(number, round, after)) => {
+                    let round = drive_round(*round)?;
                     self.drives.done(number, &round, &after);
                     self.reporter.changed(Instant::now());
                 }
-                Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
+                Some(Event::Reread(number, report)) => {
+                    self.drives.reread_done(number, &report);
+                    report.bite.map(drop).or_else(states_own)?;
+                }
                 Some(Event::LetGo(number, result)) => self.drives.let_go(number, result),
                 Some(Event::DrivesChanged) => {
+                    self.arm_changed();
                     self.drives.refresh()?;
                     self.reporter.changed(Instant::now());
                 }
@@ -219,6 +257,7 @@ impl<'a> Daemon<'a> {
         let now = Instant::now();
         if self.next_scan <= now {
             self.next_scan = now + self.scan_every;
+            self.arm_changed();
             for mailbox in 0..self.waiting.len() {
                 match self.watches[mailbox] {
                     Some(_) => self.waiting[mailbox].doubt(),
@@ -282,16 +321,17 @@ impl<'a> Daemon<'a> {
 
     fn clerk_done(&mut self, report: ClerkReport) -> Result<(), JobError> {
         let (gone, _) = self.clerk_at.take().unwrap_or_else(|| (Vec::new(), Instant::now()));
-        let name = &self.station.mailboxes[report.mailbox].name;
+        let mailbox = &self.station.mailboxes[report.mailbox];
+        let name = &mailbox.name;
         match &report.outcome {
             Ok(findings) => {
                 findings.iter().for_each(|f| self.voice.tell(&News::MailboxFinding(name, f)));
             }
             // Without its catalogue the daemon knows nothing: end, and be started anew.
-            Err(JobError::Catalogue(_)) => {
+            Err(JobError::Catalogue(_) | JobError::State(_)) => {
                 report.outcome?;
             }
-            Err(error) => self.voice.tell(&News::MailboxAway(name, error)),
+            Err(error) => self.voice.tell(&News::MailboxAway(mailbox, error)),
         }
         if report.wants_whole {
             // A folder was renamed into the mailbox, or out of it.
@@ -308,6 +348,8 @@ impl<'a> Daemon<'a> {
         }
         if changed {
             self.tick = report.tick;
+        }
+        if changed || report.is_back {
             self.drives.want_all();
             self.reporter.changed(Instant::now());
         }
@@ -318,12 +360,26 @@ impl<'a> Daemon<'a> {
         if let Request::Afresh(id) = &request {
             self.drives.begin_afresh(id)?;
         }
+        if let Request::Forget { id, why, place } = &request {
+            let refusal = match self.drives.forget(id, why, place.as_deref()) {
+                Err(error) if !error.is_damaged_catalogue() => Some(error.to_string()),
+                done => done?,
+            };
+            if let Some(refusal) = refusal {
+                // Whoever asked may have gone.
+                drop(asker.send(Answer::Refused(refusal)));
+                return Ok(());
+            }
+            // What was safe by that drive alone is not any more.
+            self.watchman.begin_again(Instant::now());
+            self.reporter.changed(Instant::now());
+        }
         if matches!(request, Request::Look | Request::Afresh(_)) {
             self.drives.refresh()?;
         }
         match request {
             // Whoever asked may have gone.
-            Request::Drives | Request::Look | Request::Afresh(_) => {
+            Request::Drives | Request::Look | Request::Afresh(_) | Request::Forget { .. } => {
                 drop(asker.send(self.drives.describe()))
             }
             Request::Release(name) => self.drives.release(&name, asker),
@@ -355,6 +411,11 @@ impl<'a> Daemon<'a> {
             self.voice.tell(&News::LeftWorking(label));
         }
     }
+}
+
+/// Which folder a mailbox is now.
+fn root_of(mailbox: &MailboxRef) -> Option<(u64, u64)> {
+    MailboxDir::open(&mailbox.path).ok()?.identity().ok()
 }
 
 fn folder_watches(folders: &[PathBuf], station: &Station, hints: &Hints) -> Vec<FolderWatch> {

@@ -120,6 +120,11 @@ impl Slot {
         self.id.is_some()
     }
 
+    /// Whether this is the drive with an id.
+    pub(super) fn has_id(&self, id: DriveId) -> bool {
+        self.id == Some(id)
+    }
+
     /// Ends a bite of re-reading.
     pub(super) fn interrupt(&self) {
         self.orders.interrupt.store(true, Ordering::Relaxed);
@@ -158,6 +163,15 @@ impl Slot {
         if !self.busy && !self.reading {
             self.let_go();
         }
+    }
+
+    /// Something is known of the drive that its worker has not seen: what it is at is ended at the next safe point, and
+    /// the drive looked at again.
+    pub(super) fn look_again(&mut self, voice: &dyn Voice) {
+        if self.busy && self.asker.is_none() {
+            self.orders.stop.store(true, Ordering::Relaxed);
+        }
+        self.happen(Happening::Wanted, None, voice);
     }
 
     fn refuse_before(&mut self, asker: Asker) {
@@ -329,6 +343,9 @@ impl Slot {
             }
         }
         let again = std::mem::take(&mut self.again) && may_work;
+        if self.asker.is_none() {
+            self.orders.stop.store(false, Ordering::Relaxed);
+        }
         self.happen(meaning(round), round.outcome.as_ref().err(), voice);
         if self.asker.is_some() {
             self.let_go();
@@ -406,6 +423,7 @@ fn meaning(round: &DriveRound) -> Happening {
 
 fn of_error(error: &JobError) -> Happening {
     match error.trouble() {
+        _ if matches!(error, JobError::Forgotten { .. }) => Happening::GivenUp,
         Trouble::Gone => Happening::Vanished,
         Trouble::ReadOnly => Happening::WriteProtected,
         Trouble::Full => Happening::OutOfRoom,

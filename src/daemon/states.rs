@@ -24,6 +24,8 @@ pub enum DriveState {
     Released,
     /// It was seen not to keep what it is given: it is only read from.
     Untrusted,
+    /// Its operator gave it up: it takes no mail.
+    Forgotten,
 }
 
 impl DriveState {
@@ -40,6 +42,7 @@ impl DriveState {
             Self::LeftAlone => "left-alone",
             Self::Released => "released",
             Self::Untrusted => "untrusted",
+            Self::Forgotten => "forgotten",
         }
     }
 }
@@ -65,6 +68,8 @@ pub(super) enum Happening {
     Unwanted,
     /// Its worker found that it does not keep what it is given.
     Distrusted,
+    /// Its worker found that its operator gave it up.
+    GivenUp,
     /// It was asked back, and everything is synced and closed.
     LetGo,
     /// What was let go is not there any more.
@@ -114,6 +119,7 @@ pub(super) fn next(state: DriveState, happening: Happening) -> (DriveState, Acti
         (_, H::Broke) => (S::Failed, Action::BackOff),
         (_, H::Unwanted) => (S::LeftAlone, Action::Rest),
         (_, H::Distrusted) => (S::Untrusted, Action::Rest),
+        (_, H::GivenUp) => (S::Forgotten, Action::Rest),
     }
 }
 
@@ -156,6 +162,14 @@ mod tests {
         }
         let back: Vec<_> = released.into_iter().chain([H::Left, H::Wanted]).collect();
         assert_eq!(after(&back), (S::Copying, Action::Work));
+    }
+
+    #[test]
+    fn a_drive_given_up_is_looked_at_again_when_there_is_news_and_no_sooner() {
+        let forgotten = [H::Wanted, H::GivenUp];
+        assert_eq!(after(&forgotten), (S::Forgotten, Action::Rest));
+        assert_eq!(after(&[H::Wanted, H::GivenUp, H::TimeUp]), (S::Forgotten, Action::Rest));
+        assert_eq!(after(&[H::Wanted, H::GivenUp, H::Wanted]), (S::Copying, Action::Work));
     }
 
     #[test]

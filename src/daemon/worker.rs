@@ -8,6 +8,7 @@ use crate::disk::{Access, VolumeFacts};
 use crate::job::carry::Cargo;
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Claims;
+use crate::job::mailboxes::open_all;
 use crate::job::mirror::OpenMailbox;
 use crate::job::reread::RereadRules;
 use crate::job::round::DriveRound;
@@ -130,13 +131,11 @@ impl Worker {
         Ok(upkeep.bring_up_to_date(&self.drive))
     }
 
-    /// Opened for each piece of work: an idle worker holds neither drive nor catalogue.
+    /// Opened for each piece of work: an idle worker holds neither drive nor catalogue. A mailbox that cannot be
+    /// opened holds up no other.
     fn open(&self) -> Result<(Catalogue, Vec<OpenMailbox>), JobError> {
         let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
-        let mailboxes = self.workplace.mailboxes.iter();
-        let mailboxes = mailboxes
-            .map(|mailbox| OpenMailbox::open(&catalogue, mailbox))
-            .collect::<Result<_, _>>()?;
+        let mailboxes = open_all(&catalogue, &self.workplace.mailboxes)?;
         Ok((catalogue, mailboxes))
     }
 
@@ -146,7 +145,10 @@ impl Worker {
         volume.sync_all()?;
         let facts = volume.facts().clone();
         drop(volume);
-        self.keep_word("", "released")?;
+        if let Err(error) = self.keep_word("", "released") {
+            // It is let go all the same.
+            tracing::debug!(%error, "that a drive was let go could not be kept");
+        }
         Ok(facts)
     }
 
@@ -160,4 +162,17 @@ impl Worker {
             _ => Ok(()),
         }
     }
+}
+
+/// A round on a drive that ended in trouble with the state folder ends the daemon: it is no trouble of the drive.
+pub(super) fn drive_round(round: DriveRound) -> Result<DriveRound, JobError> {
+    match round.outcome {
+        Err(error) if error.state_trouble().is_some() => Err(error),
+        outcome => Ok(DriveRound { outcome, ..round }),
+    }
+}
+
+/// The error, if it is the state folder's.
+pub(super) fn states_own(error: JobError) -> Result<(), JobError> {
+    if error.state_trouble().is_some() { Err(error) } else { Ok(()) }
 }

@@ -60,6 +60,8 @@ pub enum Trouble {
     Untrusted,
     /// Something with this name is already there.
     Exists,
+    /// The file system takes no name or path of this length.
+    NameTooLong,
     /// Anything else.
     Other,
 }
@@ -76,6 +78,7 @@ impl Trouble {
             Errno::LOOP | Errno::XDEV | Errno::NOTDIR | Errno::MLINK => Self::Refused,
             Errno::WOULDBLOCK => Self::Busy,
             Errno::EXIST => Self::Exists,
+            Errno::NAMETOOLONG => Self::NameTooLong,
             _ => Self::Other,
         }
     }
@@ -91,9 +94,10 @@ impl fmt::Display for Hint<'_> {
             Trouble::Gone if self.1 == "open mailbox" => "; check its path",
             Trouble::Gone | Trouble::Exists | Trouble::Unwanted | Trouble::Untrusted | Trouble::Other => "",
             Trouble::Failing => "; read what is there with `counterfoil restore` and replace the drive",
-            Trouble::Full => "; use another drive, or free room on this one",
+            Trouble::Full => "; make room there, or use another drive",
             Trouble::ReadOnly => "; it can be restored from, but not written: check its switch or how it is mounted",
             Trouble::Denied => "; give the user who runs counterfoil the right to it (mount option uid or gid)",
+            Trouble::NameTooLong => "; a file system that takes longer names is needed there",
             Trouble::TooLarge => "; use a drive with a file system for files of this length",
             Trouble::Refused => {
                 "; something else stands where our own folder or file should be (a link, a mount, a pipe, a \
@@ -101,5 +105,19 @@ impl fmt::Display for Hint<'_> {
             },
             Trouble::Busy => "; another counterfoil is at work on it: wait, or stop that one",
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_room_and_no_more_of_a_quota_are_one_trouble() {
+        for errno in [Errno::NOSPC, Errno::DQUOT] {
+            assert_eq!(DiskError::new("write", "x", errno).trouble, Trouble::Full);
+        }
+        assert_eq!(DiskError::new("write", "x", Errno::FBIG).trouble, Trouble::TooLarge);
+        assert_eq!(DiskError::new("name", "x", Errno::NAMETOOLONG).trouble, Trouble::NameTooLong);
     }
 }

@@ -127,6 +127,24 @@ pub fn lock(path: &Path) -> Result<Lock, DiskError> {
     Ok(Lock(fd))
 }
 
+/// The same where nothing can be written: a lock file that is there can be locked all the same. `None` if none is.
+pub fn lock_as_it_is(path: &Path) -> Result<Option<Lock>, DiskError> {
+    let flags = OFlags::RDONLY | OFlags::CLOEXEC;
+    let Ok(fd) = rustix::fs::open(path, flags, Mode::empty()) else { return Ok(None) };
+    rustix::fs::flock(&fd, FlockOperation::NonBlockingLockExclusive)
+        .map_err(|errno| DiskError::new("lock", shown(path), errno))?;
+    Ok(Some(Lock(fd)))
+}
+
+/// Copies a file of ours; `false` if it is not there.
+pub fn copy_file(from: &Path, to: &Path) -> Result<bool, DiskError> {
+    match std::fs::copy(from, to) {
+        Ok(_) => Ok(true),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(false),
+        Err(e) => Err(fail("copy", from, &e)),
+    }
+}
+
 /// Where root works in an operator's state folder, the operator's daemon must be able to open what root made.
 pub fn give_to_owner_of_folder(path: &Path) -> Result<(), DiskError> {
     use std::os::unix::fs::MetadataExt as _;

@@ -41,6 +41,8 @@ pub enum Sighting {
     NotAFile(RelName),
     /// A folder (or the whole mailbox: `None`) that could not be read to its end.
     Unreadable(Option<RelName>, String),
+    /// A folder (or the mailbox itself: `None`) with so many names that are too long, or make paths that are.
+    TooLong(Option<RelName>, u64),
 }
 
 impl Look {
@@ -98,6 +100,13 @@ impl MailboxDir {
             Err(errno) => return Err(fail(errno)),
         };
         Ok(Look::of(&rustix::fs::fstat(&fd).map_err(fail)?))
+    }
+
+    /// Whether there is anything in a folder; also where that cannot be seen.
+    pub fn has_entries(&self, folder: &RelName) -> bool {
+        let Ok(dir) = beneath::open_dir(self.root.as_fd(), Some(folder), HOST) else { return true };
+        let Ok(mut entries) = rustix::fs::Dir::new(dir) else { return true };
+        entries.any(|entry| entry.is_ok_and(|e| ![c".", c".."].contains(&e.file_name())))
     }
 
     /// Opens a message for reading.

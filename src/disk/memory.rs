@@ -2,15 +2,17 @@
 //! Semantics are the plain ones; the fault simulator brings its own.
 
 use super::error::DiskError;
-use super::volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use super::volume::{
+    Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+};
 use crate::model::{Medium, RelName};
 use rustix::io::Errno;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-/// Drives made so far: each has a device number of its own.
-static MADE: AtomicU64 = AtomicU64::new(1);
+/// Drives made so far: each has a device number of its own, which no device of the system has.
+static MADE: AtomicU64 = AtomicU64::new(1 << 62);
 
 #[derive(Debug, Clone, Default)]
 struct Tree {
@@ -148,6 +150,12 @@ impl MemoryDrive {
         state.durable = state.now.clone();
     }
 
+    /// Removes everything behind the program's back.
+    pub fn wipe(&self) {
+        let mut state = self.state();
+        (state.now, state.durable) = (Tree::default(), Tree::default());
+    }
+
     /// From this octet on reading a file fails, as behind the last cluster of one that claims to be longer.
     pub fn set_unreadable_from(&self, path: &str, octet: usize) {
         self.state().unreadable.insert(path.as_bytes().to_vec(), octet);
@@ -283,6 +291,15 @@ impl Volume for MemoryVolume {
             .filter_map(|p| direct(p))
             .map(|name| (name, EntryKind::Folder));
         Ok(files.chain(folders).take(most).map(|(name, kind)| Entry { name, kind }).collect())
+    }
+
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
+        let state = self.drive.step("list", &at.to_string())?;
+        let direct = |(path, bytes): (&Vec<u8>, &Vec<u8>)| {
+            let name = path.strip_prefix(at.as_bytes())?.strip_prefix(b"/")?;
+            (!name.contains(&b'/')).then(|| (name.to_vec(), bytes.len() as u64))
+        };
+        Ok(state.now.files.iter().filter_map(direct).take(most).collect())
     }
 
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {

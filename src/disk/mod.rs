@@ -9,8 +9,12 @@ pub mod library;
 mod mailbox;
 mod memory;
 pub mod mounts;
+mod new_folder;
+mod same_device;
 mod scratch;
+mod stand_in;
 mod target;
+mod target_lock;
 mod volume;
 mod waiting;
 mod walk;
@@ -19,7 +23,12 @@ pub use error::{DiskError, Trouble};
 pub use folder::{FolderDoor, medium_below};
 pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full, read_known};
 pub use memory::{MemoryDoor, MemoryDrive};
+pub use same_device::{plain_folder, same_device, serial_below};
 pub use scratch::{Files, Scratch};
+pub use stand_in::{MemoryFolder, StandIn, trouble};
 pub use target::{Placing, STAGING, TargetDir, passing_name};
-pub use volume::{Access, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts};
-pub use waiting::{Marks, Staged, Waiting};
+pub use target_lock::TargetLocks;
+pub use volume::{
+    Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+};
+pub use waiting::{Marks, Owner, Staged, Waiting};

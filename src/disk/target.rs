@@ -4,13 +4,13 @@
 use super::beneath::{self, HOST};
 use super::error::DiskError;
 use super::mailbox::Look;
-use super::volume::Access;
+use super::target_lock::TargetLocks;
 use super::waiting::{Owner, Waiting};
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
-use rustix::fs::{AtFlags, RenameFlags};
+use rustix::fs::{AtFlags, OFlags, RenameFlags};
 use rustix::io::Errno;
-use std::cell::{OnceCell, RefCell};
+use std::cell::RefCell;
 use std::ffi::CStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
@@ -25,14 +25,15 @@ pub const STAGING: &str = ".counterfoil-restore";
 pub struct TargetDir {
     root: OwnedFd,
     shown: String,
-    owner: Owner,
-    /// The folder for files on their way, once it is made.
-    staging: OnceCell<Arc<Waiting>>,
+    /// The folder for files on their way, while there is one.
+    staging: RefCell<Option<Arc<Waiting>>>,
     /// The folder last written to or looked at: messages come sorted by it. Kept for one batch, so that a folder
     /// that somebody moves away meanwhile is not written to for long.
     folder: RefCell<Option<(RelName, Rc<OwnedFd>)>>,
     /// The folder last looked for in vain, for as long: what somebody else makes meanwhile is met when it is named.
     absent: RefCell<Option<RelName>>,
+    /// Whose the folder is that was last asked for, for as long.
+    owner: RefCell<Option<(Option<RelName>, Owner)>>,
 }
 
 /// Whether a staged file or folder got its name.
@@ -45,28 +46,53 @@ pub enum Placing {
 }
 
 impl TargetDir {
-    /// Opens the target. To write: makes it if it is not there, and clears what an earlier restore
-    /// left staged.
-    pub fn open(path: &Path, access: Access) -> Result<Self, DiskError> {
+    /// Opens the target, to look only.
+    pub fn open(path: &Path) -> Result<Self, DiskError> {
         let shown = escape::shown(path.as_os_str().as_bytes());
-        let fail = |errno| DiskError::new("open restore target", &shown, errno);
-        let write = access == Access::Write;
-        if write && matches!(beneath::open_root(path), Err(Errno::NOENT)) {
-            super::host::make_dirs(path)?;
-        }
-        let root = beneath::open_root(path).map_err(fail)?;
-        let stat = rustix::fs::fstat(&root).map_err(fail)?;
-        let give = rustix::process::geteuid().is_root();
-        let to = give.then(|| {
-            (rustix::fs::Uid::from_raw(stat.st_uid), rustix::fs::Gid::from_raw(stat.st_gid))
-        });
-        let owner = Owner { to, folder_mode: stat.st_mode & 0o777 | 0o700 };
-        let (staging, folder, absent) = (OnceCell::new(), RefCell::new(None), RefCell::new(None));
-        let target = Self { root, shown, owner, staging, folder, absent };
-        if write {
-            target.clear_staging()?;
-        }
+        let root = beneath::open_root(path)
+            .map_err(|errno| DiskError::new("open restore target", &shown, errno))?;
+        Ok(Self::new(root, shown))
+    }
+
+    /// Opens the target to write into it, with nobody else doing so: makes it if it is not there, and clears what an
+    /// earlier restore left staged. `Busy` if another restore is at work in it.
+    pub fn open_locked(path: &Path, locks: &TargetLocks) -> Result<Self, DiskError> {
+        let root = locks.open(path)?;
+        let target = Self::new(root, escape::shown(path.as_os_str().as_bytes()));
+        target.clear_staging()?;
         Ok(target)
+    }
+
+    fn new(root: OwnedFd, shown: String) -> Self {
+        let (staging, folder) = (RefCell::default(), RefCell::default());
+        Self { root, shown, staging, folder, absent: RefCell::default(), owner: RefCell::default() }
+    }
+
+    /// To whom something new in a folder of the target is to be given. Whoever owns the target need not own each of
+    /// its folders.
+    pub fn owner_in(&self, folder: Option<&RelName>) -> Result<Owner, DiskError> {
+        if let Some((known, owner)) = &*self.owner.borrow()
+            && known.as_ref() == folder
+        {
+            return Ok(*owner);
+        }
+        let mut above = folder.cloned();
+        let stat = loop {
+            let Some(at) = &above else {
+                break rustix::fs::fstat(&self.root)
+                    .map_err(|errno| DiskError::new("look at", &self.shown, errno))?;
+            };
+            let opened =
+                beneath::open(self.root.as_fd(), at, OFlags::PATH | OFlags::DIRECTORY, HOST);
+            match opened.and_then(rustix::fs::fstat) {
+                Ok(stat) => break stat,
+                // Why it cannot be had is told when something is to be put there.
+                Err(_) => above = at.parent(),
+            }
+        };
+        let owner = Owner::of(&stat);
+        *self.owner.borrow_mut() = Some((folder.cloned(), owner));
+        Ok(owner)
     }
 
     /// What has that name now.
@@ -141,33 +167,36 @@ impl TargetDir {
 
     /// The folder for files on their way under passing names.
     pub fn waiting(&self) -> Result<Arc<Waiting>, DiskError> {
-        if let Some(staging) = self.staging.get() {
+        if let Some(staging) = &*self.staging.borrow() {
             return Ok(Arc::clone(staging));
         }
         let at = RelName::fixed(STAGING);
-        let mut give = |fd: BorrowedFd<'_>| self.owner.give(fd);
+        let owner = self.owner_in(None)?;
+        let mut give = |fd: BorrowedFd<'_>| owner.give(fd);
         beneath::make_dirs(self.root.as_fd(), &at, 0o700, HOST, &mut give)?;
         let made = self.waiting_at(at)?;
-        Ok(Arc::clone(self.staging.get_or_init(|| made)))
+        *self.staging.borrow_mut() = Some(Arc::clone(&made));
+        Ok(made)
     }
 
     /// A folder on its way, whose files wait in it under their own names; `number` must differ within one restore.
-    pub fn new_folder(&self, number: u64) -> Result<Arc<Waiting>, DiskError> {
+    pub fn new_folder(&self, number: u64, owner: Owner) -> Result<Arc<Waiting>, DiskError> {
         let at = self.waiting()?.at().join(&passing_name(number));
-        self.make_dirs(&at)?;
+        self.make_dirs_for(&at, owner)?;
         self.waiting_at(at)
     }
 
     fn waiting_at(&self, at: RelName) -> Result<Arc<Waiting>, DiskError> {
         let fd = beneath::open_dir(self.root.as_fd(), Some(&at), HOST)
             .map_err(|errno| self.fail("open", &at, errno))?;
-        Ok(Arc::new(Waiting::new(fd, at, self.owner)))
+        Ok(Arc::new(Waiting::new(fd, at)))
     }
 
     /// Makes every staged file durable, before any of them gets its name, and every name given before.
     pub fn sync_all(&self) -> Result<(), DiskError> {
         *self.folder.borrow_mut() = None;
         *self.absent.borrow_mut() = None;
+        *self.owner.borrow_mut() = None;
         rustix::fs::syncfs(&self.root)
             .map_err(|errno| DiskError::new("sync restore target", &self.shown, errno))
     }
@@ -177,7 +206,8 @@ impl TargetDir {
         let fail = |errno| self.fail("name", at, errno);
         let to = self.folder_of(at)?;
         let parent = staged.parent();
-        let staging = self.staging.get().filter(|staging| parent.as_ref() == Some(staging.at()));
+        let staging = self.staging.borrow();
+        let staging = staging.as_ref().filter(|staging| parent.as_ref() == Some(staging.at()));
         let elsewhere;
         let from = match staging {
             Some(staging) => staging.fd(),
@@ -232,15 +262,42 @@ impl TargetDir {
         }
     }
 
-    /// Makes a folder with those above it; new ones get the target's owner and rights.
+    /// Makes a folder with those above it; new ones get owner and rights of the one above them.
     pub fn make_dirs(&self, at: &RelName) -> Result<(), DiskError> {
+        self.make_dirs_for(at, self.owner_in(at.parent().as_ref())?)
+    }
+
+    fn make_dirs_for(&self, at: &RelName, owner: Owner) -> Result<(), DiskError> {
         *self.absent.borrow_mut() = None;
-        let mut made = |fd: BorrowedFd<'_>| self.owner.take_over(fd);
-        beneath::make_dirs(self.root.as_fd(), at, self.owner.folder_mode, HOST, &mut made)
+        let mut made = |fd: BorrowedFd<'_>| owner.take_over(fd);
+        beneath::make_dirs(self.root.as_fd(), at, owner.folder_mode, HOST, &mut made)
+    }
+
+    /// The names in a folder, as far as `each` wants them; none where there is no folder.
+    pub fn each_name(
+        &self,
+        folder: &RelName,
+        mut each: impl FnMut(&[u8]) -> bool,
+    ) -> Result<(), DiskError> {
+        let fail = |errno| self.fail("list", folder, errno);
+        let dir = match beneath::open_dir(self.root.as_fd(), Some(folder), HOST) {
+            Ok(dir) => dir,
+            Err(Errno::NOENT | Errno::NOTDIR | Errno::LOOP) => return Ok(()),
+            Err(errno) => return Err(fail(errno)),
+        };
+        for entry in rustix::fs::Dir::new(dir).map_err(fail)? {
+            let entry = entry.map_err(fail)?;
+            let name = entry.file_name();
+            if ![c".", c".."].contains(&name) && !each(name.to_bytes()) {
+                break;
+            }
+        }
+        Ok(())
     }
 
     /// Removes what is staged: our own passing files and folders, nothing else.
     pub fn clear_staging(&self) -> Result<(), DiskError> {
+        *self.staging.borrow_mut() = None;
         let staging = RelName::fixed(STAGING);
         let fail = |errno| self.fail("clear", &staging, errno);
         let dir = match beneath::open_dir(self.root.as_fd(), Some(&staging), HOST) {
@@ -255,7 +312,11 @@ impl TargetDir {
                 continue;
             }
             match rustix::fs::unlinkat(&dir, name, AtFlags::empty()) {
-                Err(Errno::ISDIR) => clear_folder(&dir, name).map_err(fail)?,
+                // An empty one goes whoever's it is: root may have been ended before it gave one away.
+                Err(Errno::ISDIR) => match rustix::fs::unlinkat(&dir, name, AtFlags::REMOVEDIR) {
+                    Ok(()) => {}
+                    Err(_) => clear_folder(&dir, name).map_err(fail)?,
+                },
                 cleared => cleared.map_err(fail)?,
             }
         }

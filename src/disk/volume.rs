@@ -68,6 +68,9 @@ pub struct Entry {
     pub kind: EntryKind,
 }
 
+/// The files of a folder by their raw names, each with its length in bytes.
+pub type Lengths = Vec<(Vec<u8>, u64)>;
+
 /// Where octets are to come from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ReadFrom {
@@ -91,6 +94,19 @@ pub trait Volume: Send + Sync {
     fn make_dir(&self, at: &RelName) -> Result<(), DiskError>;
     /// The entries of a folder, at most `most`; an absent folder has none.
     fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError>;
+    /// The regular files of a folder and their lengths in bytes, at most `most`, in one go: by their names alone,
+    /// none of them is opened. An absent folder has none.
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
+        let mut files = Vec::new();
+        for entry in self.list(at, most)? {
+            let name = RelName::new(entry.name.as_slice());
+            if let (EntryKind::File, Ok(name)) = (entry.kind, name) {
+                let length = self.length(&at.join(&name))?;
+                files.extend(length.map(|length| (entry.name, length)));
+            }
+        }
+        Ok(files)
+    }
     /// Length of a regular file in octets; `None` if nothing has that name.
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError>;
     /// Makes a file that must not be there yet.

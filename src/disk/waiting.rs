@@ -3,10 +3,11 @@
 
 use super::beneath::{self, HOST};
 use super::error::DiskError;
+use super::new_folder::{inherited_owner, set_owner};
 use crate::model::RelName;
 use crate::model::stamp::Moment;
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
-use rustix::fs::{AtFlags, Mode, OFlags, Timespec, Timestamps};
+use rustix::fs::{AtFlags, Mode, OFlags, Stat, Timespec, Timestamps};
 use rustix::io::Errno;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -15,7 +16,6 @@ use std::sync::atomic::{AtomicBool, Ordering};
 pub struct Waiting {
     fd: OwnedFd,
     at: RelName,
-    owner: Owner,
     /// A file that is no message could not be removed from it: it may not become a folder of the mailbox.
     spoilt: AtomicBool,
 }
@@ -37,20 +37,22 @@ pub struct Marks {
     pub modified: Moment,
 }
 
-/// To whom restored files are given, and which rights new folders get.
+/// To whom what is restored into a folder is given, and which rights new folders get there: those of the folder, or
+/// of the nearest one above it that is there.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Owner {
+pub struct Owner {
     /// User and group, where we may give files away.
-    pub(super) to: Option<(rustix::fs::Uid, rustix::fs::Gid)>,
+    to: Option<(rustix::fs::Uid, rustix::fs::Gid)>,
     pub(super) folder_mode: u32,
 }
 
 impl Owner {
+    pub(super) fn of(folder: &Stat) -> Self {
+        Self { to: inherited_owner(folder), folder_mode: folder.st_mode & 0o777 | 0o700 }
+    }
+
     pub(super) fn give(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
-        match self.to {
-            Some((user, group)) => rustix::fs::fchown(fd, Some(user), Some(group)),
-            None => Ok(()),
-        }
+        self.to.map_or(Ok(()), |owner| set_owner(fd, owner))
     }
 
     /// Makes a new folder one of the mailbox's.
@@ -61,8 +63,8 @@ impl Owner {
 }
 
 impl Waiting {
-    pub(super) fn new(fd: OwnedFd, at: RelName, owner: Owner) -> Self {
-        Self { fd, at, owner, spoilt: AtomicBool::new(false) }
+    pub(super) fn new(fd: OwnedFd, at: RelName) -> Self {
+        Self { fd, at, spoilt: AtomicBool::new(false) }
     }
 
     pub(super) fn fd(&self) -> BorrowedFd<'_> {
@@ -88,11 +90,16 @@ impl Waiting {
     }
 
     /// Ends a file: owner, rights, the message's own time. Where it is now.
-    pub fn finish(&self, staged: &Staged, marks: Marks) -> Result<RelName, DiskError> {
+    pub fn finish(
+        &self,
+        staged: &Staged,
+        marks: Marks,
+        owner: Owner,
+    ) -> Result<RelName, DiskError> {
         let Marks { mode, modified } = marks;
         let at = self.at.join(&staged.name);
         let fail = |errno| DiskError::new("set owner and time of", &at, errno);
-        self.owner.give(staged.fd.as_fd()).map_err(fail)?;
+        owner.give(staged.fd.as_fd()).map_err(fail)?;
         rustix::fs::fchmod(&staged.fd, Mode::from(mode & 0o777)).map_err(fail)?;
         let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };
         let times = Timestamps { last_access: time, last_modification: time };

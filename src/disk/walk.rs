@@ -4,7 +4,7 @@
 use super::beneath::{self, HOST};
 use super::mailbox::Sighting;
 use crate::model::RelName;
-use crate::model::limits::{MAILBOX_DEPTH, MAILBOX_FOLDER_BYTES};
+use crate::model::limits::{MAILBOX_DEPTH, MAILBOX_FOLDER_BYTES, NAME_PART_BYTES, PATH_BYTES_MAX};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, FileType, Mode, OFlags, RawDir};
 use rustix::io::Errno;
@@ -18,8 +18,25 @@ pub(super) struct Walk<E> {
     enter: E,
     /// The folders open, from the mailbox itself down.
     levels: Vec<Level>,
-    /// Why the mailbox itself could not be listed.
-    failed: Option<String>,
+    /// Why the mailbox itself could not be listed whole.
+    failed: Option<Unlisted>,
+}
+
+/// Why a folder was not listed whole.
+enum Unlisted {
+    /// It could not be read, or not to its end.
+    Unread(String),
+    /// So many names in it cannot be used.
+    TooLong(u64),
+}
+
+impl Unlisted {
+    fn sighting(self, at: Option<RelName>) -> Sighting {
+        match self {
+            Self::Unread(why) => Sighting::Unreadable(at, why),
+            Self::TooLong(names) => Sighting::TooLong(at, names),
+        }
+    }
 }
 
 struct Level {
@@ -52,22 +69,26 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
         let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
         walk.failed = match rustix::fs::openat(root, ".", flags, Mode::empty()) {
             Ok(dir) => walk.list(dir, None),
-            Err(errno) => Some(errno.to_string()),
+            Err(errno) => Some(Unlisted::Unread(errno.to_string())),
         };
         walk
     }
 
-    /// Lists a folder, to go on in it. Why it could not be listed to its end, if so.
-    fn list(&mut self, dir: OwnedFd, at: Option<RelName>) -> Option<String> {
+    /// Lists a folder, to go on in it. Why it could not be listed whole, if so.
+    fn list(&mut self, dir: OwnedFd, at: Option<RelName>) -> Option<Unlisted> {
         let mut names = Names::default();
         let trouble = names.read(dir.as_fd());
+        let above = at.as_ref().map_or(0, |at| at.as_bytes().len() + 1);
+        let too_long = names.leave_out(PATH_BYTES_MAX.saturating_sub(above));
         self.levels.push(Level { dir, at, names, next: 0 });
-        trouble
+        match trouble {
+            Some(why) => Some(Unlisted::Unread(why)),
+            None => (too_long > 0).then_some(Unlisted::TooLong(too_long)),
+        }
     }
 
     /// The next entry of the folder we are in: its name alone, its path, what it seemed to be.
-    /// Neither name nor path, where they are too long for any of ours.
-    fn step(&mut self) -> Option<(Option<(RelName, RelName)>, Kind)> {
+    fn step(&mut self) -> Option<(RelName, RelName, Kind)> {
         loop {
             let level = self.levels.last_mut()?;
             let Some((name, kind)) = level.names.get(level.next) else {
@@ -80,9 +101,12 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
                     None => alone.clone(),
                     Some(at) => RelName::new(at.join(&alone).as_bytes()).ok()?,
                 };
-                Some((alone, path))
+                Some((alone, path, kind))
             };
-            return Some((RelName::new(name).ok().and_then(path), kind));
+            // Every name that is left can be used.
+            if let Some(named) = RelName::new(name).ok().and_then(path) {
+                return Some(named);
+            }
         }
     }
 
@@ -99,9 +123,9 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
             // Gone between the listing and the look, or no folder any more: the next walk tells.
             Err(Errno::NOENT | Errno::NOTDIR) => None,
             Err(Errno::LOOP) => return Some(Sighting::NotAFile(path)),
-            Err(errno) => Some(errno.to_string()),
+            Err(errno) => Some(Unlisted::Unread(errno.to_string())),
         };
-        trouble.map(|why| Sighting::Unreadable(Some(path), why))
+        trouble.map(|why| why.sighting(Some(path)))
     }
 }
 
@@ -110,13 +134,10 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
 
     fn next(&mut self) -> Option<Sighting> {
         if let Some(why) = self.failed.take() {
-            return Some(Sighting::Unreadable(None, why));
+            return Some(why.sighting(None));
         }
         loop {
-            let (named, kind) = self.step()?;
-            let Some((alone, path)) = named else {
-                return Some(Sighting::Unreadable(None, "a path in it is too long".to_owned()));
-            };
+            let (alone, path, kind) = self.step()?;
             let kind = match kind {
                 Kind::Folder => FileType::Directory,
                 Kind::Other => {
@@ -178,6 +199,13 @@ impl Names {
         let octets = &self.octets;
         self.parts.sort_unstable_by(|a, b| part(octets, a).cmp(part(octets, b)));
         trouble
+    }
+
+    /// Leaves out the names that are longer than this, or than any may be. How many they are.
+    fn leave_out(&mut self, longest: usize) -> u64 {
+        let before = self.parts.len();
+        self.parts.retain(|(_, length, _)| usize::from(*length) <= longest.min(NAME_PART_BYTES));
+        (before - self.parts.len()) as u64
     }
 
     fn get(&self, at: usize) -> Option<(&[u8], Kind)> {

@@ -3,6 +3,9 @@
 
 use super::JobError;
 use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
+use super::mailboxes::Taken;
+use super::scan::TOO_LONG;
+use super::verdict::Counts;
 use crate::model::airtime::Link;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
@@ -25,6 +28,8 @@ pub struct Question<'a> {
     pub link: Link,
     /// Messages of each kind listed one by one; more are counted.
     pub list_at_most: usize,
+    /// The mailboxes, as they were taken in.
+    pub mailboxes: &'a [Taken],
 }
 
 /// A message as the audit lists it.
@@ -40,6 +45,8 @@ pub struct Listed {
     pub digest: Option<Digest>,
     /// Why it is not mirrored; `None` if it is.
     pub reason: Option<Reason>,
+    /// Drives with a good copy of what a restore would give back.
+    pub copies: u32,
     /// What is suspect about it.
     pub suspect: Option<Suspicion>,
     /// Its headers.
@@ -57,7 +64,7 @@ pub struct List {
     pub listed: Vec<Listed>,
     /// How many there are in all, and their octets, by reason.
     counts: BTreeMap<Option<&'static str>, (u64, u64)>,
-    /// Seconds on the air for all of them; never with a link that is not known.
+    /// Seconds on the air for those that no drive would give back; never with a link that is not known.
     seconds: f64,
 }
 
@@ -66,12 +73,15 @@ impl List {
         &mut self,
         row: &FileRow,
         reason: Option<Reason>,
+        copies: u32,
         question: &Question<'_>,
         list: impl FnOnce() -> Result<Listed, JobError>,
     ) -> Result<(), JobError> {
         let sums = self.counts.entry(reason.map(Reason::as_str)).or_default();
         *sums = (sums.0 + 1, sums.1 + row.bytes);
-        self.seconds += question.link.seconds(row.bytes).unwrap_or(f64::NAN);
+        if copies == 0 {
+            self.seconds += question.link.seconds(row.bytes).unwrap_or(f64::NAN);
+        }
         if self.listed.len() < question.list_at_most {
             self.listed.push(list()?);
         }
@@ -83,7 +93,7 @@ impl List {
         self.counts.values().map(|(count, _)| count).sum()
     }
 
-    /// Seconds on the air for all of them, if the link is known.
+    /// Seconds on the air for those that no drive would give back, if the link is known.
     pub fn seconds(&self) -> Option<f64> {
         (!self.seconds.is_nan()).then_some(self.seconds)
     }
@@ -109,60 +119,53 @@ impl List {
 /// The answer.
 #[derive(Debug, Default)]
 pub struct Audit {
-    /// Messages in the mailbox.
-    pub messages: u64,
-    /// Octets of them.
-    pub bytes: u64,
-    /// Of them safe.
-    pub mirrored: u64,
-    /// Those that are not, with the reason.
+    /// Everything that is counted, and the verdict by it.
+    pub counts: Counts,
+    /// Those that are not on enough drives, with the reason.
     pub unmirrored: List,
     /// Messages found missing from the mailbox; with a reason if no drive has them.
     pub vanished: List,
-    /// Messages whose present version looks like damage to the card.
+    /// Messages whose present version looks like damage to the card; with a reason if no drive has the last good one.
     pub suspect: List,
     /// Every drive known: its row, and number and octets of messages it holds for this station.
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
 
-impl Audit {
-    /// Whether every message could be had again.
-    pub fn is_safe(&self) -> bool {
-        self.unmirrored.count() == 0 && self.vanished.with_reason() == 0
-    }
-}
-
-/// Answers from a catalogue brought up to date.
-pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, JobError> {
-    let totals = catalogue.totals(question.station, question.wanted_copies)?;
-    let mut audit = Audit {
-        messages: totals.messages,
-        bytes: totals.bytes,
-        mirrored: totals.mirrored,
-        ..Audit::default()
-    };
+/// Answers from a catalogue brought up to date. To be asked within [`Catalogue::at_once`], with the counts.
+pub fn audit(
+    catalogue: &Catalogue,
+    question: &Question<'_>,
+    counts: Counts,
+) -> Result<Audit, JobError> {
+    let mut audit = Audit { counts, ..Audit::default() };
     let link = question.link;
     let mut names = Names { catalogue, link, known: Vec::new() };
-    if totals.mirrored < totals.messages {
+    if audit.counts.unmirrored() > 0 {
         catalogue.unmirrored(question.station, question.wanted_copies, |row| {
-            let reason = reason(catalogue, &row, question)?;
-            audit.unmirrored.add(&row, Some(reason), question, || names.list(&row, Some(reason)))
+            let why = Some(reason(catalogue, &row, question)?);
+            let settled = row.content.filter(|_| row.state == FileState::Present);
+            let copies = copies_of(catalogue, settled, question)?;
+            audit.unmirrored.add(&row, why, copies, question, || names.list(&row, why, copies))
         })?;
     }
-    let lost = |row: &FileRow| -> Result<Option<Reason>, JobError> {
-        let safe = match row.content {
-            Some(content) => catalogue.is_safe(question.station, content, 1)?,
-            None => false,
-        };
-        Ok((!safe).then_some(Reason::NoDrive))
+    let copies = |at: (i64, &[u8]), content: Option<i64>| -> Result<u32, JobError> {
+        content.map_or(Ok(0), |content| catalogue.copies_kept(question.station, at, content))
     };
-    catalogue.vanished(|row| {
-        let reason = lost(&row)?;
-        audit.vanished.add(&row, reason, question, || names.list(&row, reason))
+    let why = |copies: u32| (copies == 0).then_some(Reason::NoDrive);
+    catalogue.each_missing(|missing| {
+        // A damaged one is told by the version that is in its place.
+        if !missing.damaged {
+            let kept = copies((missing.mailbox, &missing.key), Some(missing.content))?;
+            let (row, why) = (missing.as_file(catalogue)?, why(kept));
+            audit.vanished.add(&row, why, kept, question, || names.list(&row, why, kept))?;
+        }
+        Ok(())
     })?;
     catalogue.suspect(|row| {
-        let reason = lost(&row)?;
-        audit.suspect.add(&row, reason, question, || names.list(&row, reason))
+        // What is wanted back is the last good version; where none is known, at least this one.
+        let kept = copies((row.mailbox, &row.key), row.good.or(row.content))?;
+        let why = why(kept);
+        audit.suspect.add(&row, why, kept, question, || names.list(&row, why, kept))
     })?;
     for drive in catalogue.drives()? {
         let mut held = (0, 0);
@@ -176,6 +179,19 @@ pub fn audit(catalogue: &Catalogue, question: &Question<'_>) -> Result<Audit, Jo
     Ok(audit)
 }
 
+/// Drives with a good copy of a message that has not enough. Where one is enough, it has none.
+fn copies_of(
+    catalogue: &Catalogue,
+    content: Option<i64>,
+    question: &Question<'_>,
+) -> Result<u32, JobError> {
+    if question.wanted_copies == 1 {
+        Ok(0)
+    } else {
+        catalogue.good_copies(question.station, content)
+    }
+}
+
 /// Why a message is not safe: the message's own trouble first, then what keeps the drives from it.
 fn reason(
     catalogue: &Catalogue,
@@ -184,14 +200,17 @@ fn reason(
 ) -> Result<Reason, JobError> {
     // Every drive that is there may have it already, and more are wanted.
     let everywhere = match row.content {
-        Some(content) if row.state == FileState::Present => {
+        Some(_) if row.state == FileState::Present => {
             let here = u32::try_from(question.present.len()).unwrap_or(u32::MAX);
-            here == 0 || catalogue.is_safe(question.station, content, here)?
+            here == 0 || catalogue.is_safe(question.station, (row.mailbox, &row.key), here)?
         }
         _ => question.present.is_empty(),
     };
+    let is_away = |taken: &Taken| taken.row == Some(row.mailbox) && !taken.state.was_looked_at();
     Ok(match row.state {
+        _ if question.mailboxes.iter().any(is_away) => Reason::MailboxAway,
         FileState::NotAFile => Reason::NotAFile,
+        FileState::Unreadable if row.inode == TOO_LONG => Reason::PathTooLong,
         FileState::Unreadable => Reason::Unreadable,
         FileState::Changing => Reason::Changing,
         _ if everywhere => Reason::NoDrive,
@@ -214,7 +233,12 @@ struct Names<'a> {
 }
 
 impl Names<'_> {
-    fn list(&mut self, row: &FileRow, reason: Option<Reason>) -> Result<Listed, JobError> {
+    fn list(
+        &mut self,
+        row: &FileRow,
+        reason: Option<Reason>,
+        copies: u32,
+    ) -> Result<Listed, JobError> {
         let mailbox = match self.known.iter().find(|(id, _)| *id == row.mailbox) {
             Some((_, name)) => name.clone(),
             None => {
@@ -235,6 +259,7 @@ impl Names<'_> {
             bytes: row.bytes,
             digest,
             reason,
+            copies,
             suspect: row.suspect,
             headers,
             first_seen: row.first_seen,

@@ -2,7 +2,7 @@
 //! finding, and the work goes on.
 
 use crate::disk::{DiskError, Trouble};
-use crate::model::{DriveId, PayloadName, RelName};
+use crate::model::{DriveId, DriveLoss, MailboxName, PayloadName, RelName, StationName};
 
 /// Why a piece of work could not be done.
 #[derive(Debug, thiserror::Error)]
@@ -25,6 +25,9 @@ pub enum JobError {
     /// The catalogue failed.
     #[error("the catalogue cannot be used: {0}; it is a cache: move it away and run again")]
     Catalogue(#[from] rusqlite::Error),
+    /// A file beside the catalogue cannot be written.
+    #[error(transparent)]
+    State(DiskError),
     /// Something read from our own files makes no sense.
     #[error("{0}")]
     Broken(String),
@@ -103,6 +106,32 @@ pub enum JobError {
         /// The format found.
         format: u32,
     },
+    /// The state folder is another station's.
+    #[error(
+        "this state folder is station {known}'s, and this run is for station {asked}. Nothing was done. Give \
+         station {asked} a state folder of its own: --state DIR (in the config: state = \"DIR\")"
+    )]
+    OtherStation {
+        /// Whose it is.
+        known: StationName,
+        /// Whose it was to be.
+        asked: StationName,
+    },
+    /// A mailbox's name stands for another folder, and the mailbox is still where it was.
+    #[error(
+        "mailbox {name} is {was_at} in this state folder and still lies there, and {is_at} is another folder. \
+         Nothing was done. For another mailbox give another name: --mailbox NAME={is_at} (in the config: name = \
+         \"NAME\"). For another station give another state folder: --state DIR. If the mailbox has moved, give its \
+         old folder another name first"
+    )]
+    OtherMailbox {
+        /// The name.
+        name: MailboxName,
+        /// Where the mailbox lies.
+        was_at: String,
+        /// The folder that has its name now.
+        is_at: String,
+    },
     /// A message is not repaired.
     #[error("{path} is not repaired: {why}. Nothing was changed")]
     NotRepaired {
@@ -121,6 +150,24 @@ pub enum JobError {
         at: String,
         /// What was seen.
         why: String,
+    },
+    /// Its operator gave it up.
+    #[error(
+        "{at}: this is drive {id}, which is forgotten since {since}: {}. It takes no mail, and its copies count for \
+         nothing; restore still reads them. To use it again: counterfoil drives add {at}",
+        reason(*.why, .place.as_deref())
+    )]
+    Forgotten {
+        /// The place.
+        at: String,
+        /// The drive.
+        id: DriveId,
+        /// Since when.
+        since: String,
+        /// Why.
+        why: DriveLoss,
+        /// Where it went, as it was said.
+        place: Option<String>,
     },
     /// A file of ours goes on for longer than any cut can have made it.
     #[error(
@@ -159,6 +206,15 @@ pub enum JobError {
         /// The place.
         at: String,
     },
+    /// Another restore is at work in the folder restored into.
+    #[error(
+        "{at}: another restore is writing there. Nothing was changed: wait until it ends, then give the same command \
+         again"
+    )]
+    TargetBusy {
+        /// The folder.
+        at: String,
+    },
     /// No room was left on the drive for what waits.
     #[error(
         "{at}: no room for {waiting} messages: use another drive, or free room beside counterfoil/"
@@ -171,6 +227,14 @@ pub enum JobError {
     },
 }
 
+/// Why a drive was given up, and where it went.
+fn reason(why: DriveLoss, place: Option<&str>) -> String {
+    match place {
+        Some(place) => format!("{why}, {place}"),
+        None => why.to_string(),
+    }
+}
+
 impl JobError {
     /// Whether the catalogue turned out to be damaged: then it is set aside, and built anew.
     pub fn is_damaged_catalogue(&self) -> bool {
@@ -180,6 +244,25 @@ impl JobError {
                 matches!(error.sqlite_error_code(), Some(DatabaseCorrupt | NotADatabase))
             }
             _ => false,
+        }
+    }
+
+    /// Whether the state folder cannot be written, as on a card that is full, read-only or failing: then the work
+    /// goes on with a state in memory.
+    pub fn state_trouble(&self) -> Option<Trouble> {
+        use rusqlite::ErrorCode::{CannotOpen, DiskFull, ReadOnly, SystemIoFailure};
+        match self {
+            Self::Catalogue(error) => match error.sqlite_error_code()? {
+                DiskFull => Some(Trouble::Full),
+                ReadOnly => Some(Trouble::ReadOnly),
+                SystemIoFailure | CannotOpen => Some(Trouble::Failing),
+                _ => None,
+            },
+            Self::State(error) => match error.trouble {
+                trouble @ (Trouble::Full | Trouble::ReadOnly | Trouble::Failing) => Some(trouble),
+                _ => None,
+            },
+            _ => None,
         }
     }
 
@@ -199,7 +282,9 @@ impl JobError {
         match self {
             Self::Disk(error) | Self::NotSynced(error) => error.trouble,
             Self::DriveAway { .. } | Self::NoDrive { .. } | Self::PulledOut { .. } => Trouble::Gone,
-            Self::NotAccepted { .. } | Self::SkipFile { .. } => Trouble::Unwanted,
+            Self::NotAccepted { .. } | Self::SkipFile { .. } | Self::Forgotten { .. } => {
+                Trouble::Unwanted
+            }
             Self::NewerFormat { .. } | Self::Endless { .. } => Trouble::ReadOnly,
             Self::Untrusted { .. } => Trouble::Untrusted,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,
@@ -209,7 +294,12 @@ impl JobError {
             Self::SecondTime { .. } | Self::CopiedDrive { .. } | Self::NotRepaired { .. } => {
                 Trouble::Refused
             }
-            Self::Catalogue(_) | Self::Broken(_) => Trouble::Other,
+            Self::TargetBusy { .. } => Trouble::Busy,
+            Self::Catalogue(_)
+            | Self::State(_)
+            | Self::Broken(_)
+            | Self::OtherStation { .. }
+            | Self::OtherMailbox { .. } => Trouble::Other,
         }
     }
 }

@@ -3,7 +3,7 @@
 
 use super::weight;
 use crate::model::message::{Headers, Weight};
-use crate::model::{Moment, limits::HEADER_BYTES};
+use crate::model::{Moment, limits::HEADER_BYTES, limits::HEADER_CHARS};
 use jiff::fmt::rfc2822::DateTimeParser;
 use mail_parser::{Address, MessageParser};
 
@@ -37,6 +37,13 @@ fn parse(start: &[u8]) -> Headers {
         to: addresses(message.to()),
         subject: Headers::clip(message.subject().unwrap_or_default()),
         date: date.unwrap_or_default(),
+        // One that is longer than is kept would be the same as another with the same beginning.
+        message_id: message
+            .header_raw("Message-ID")
+            .map(|raw| raw.trim().trim_start_matches('<').trim_end_matches('>'))
+            .filter(|id| id.chars().count() <= HEADER_CHARS)
+            .unwrap_or_default()
+            .to_owned(),
     }
 }
 

@@ -1,11 +1,14 @@
 //! One-shot work: scan, admit a drive, mirror, verify, audit, restore. Uses `model` and `disk`.
 //! Knows no events and no timers, takes time from a [`Clock`](crate::model::Clock), makes no words.
 
+pub mod acknowledge;
 pub mod audit;
 pub mod carry;
 pub mod catalogue;
 pub mod drive;
+pub mod exclude;
 pub mod headers;
+pub mod mailboxes;
 pub mod mirror;
 pub mod prune;
 pub mod reckoning;
@@ -16,8 +19,10 @@ pub mod scan;
 pub mod settle;
 pub mod traffic;
 pub mod upkeep;
+pub mod verdict;
 pub mod verify;
 
+mod coarse_time;
 mod error;
 mod progress;
 mod weight;

@@ -1,11 +1,11 @@
 //! Gives up superseded versions on a drive that has no room, where its operator wants that. Never a version that is
 //! the latest at its path, nor one of a message that was removed, vanished or damaged, nor where the clock is unsure.
 
-use super::catalogue::{Catalogue, Held, PayloadRow};
+use super::catalogue::{Catalogue, FileState, Held, PayloadRow};
 use super::drive::{Admitted, Copy, Lines, Piece, finish_pruning, hash_copy, session_of};
 use super::{JobError, Progress};
 use crate::disk::ReadFrom;
-use crate::model::ledger::{Event, Place, Reader, Standing, Verdict};
+use crate::model::ledger::{Event, Reader, Standing, Verdict};
 use crate::model::limits::{BATCH_MESSAGES, OVERHEAD_BYTES};
 use crate::model::{Clock, Identity, MailboxName, RelName, Stamp, bag};
 use std::collections::HashMap;
@@ -94,11 +94,19 @@ fn is_superseded(
     mention: &Mention,
 ) -> Result<bool, JobError> {
     let book = drive.book.row;
+    if !catalogue.is_withheld(book, copy.content)? {
+        return Ok(false);
+    }
     for (mailbox, path) in &mention.places {
         let mailbox = catalogue.mailbox(mailbox, None)?;
-        let Some(place) = catalogue.place(book, mailbox, &path.key())? else { return Ok(false) };
-        let newer = place.content.filter(|newer| *newer != copy.content);
-        let (Some(newer), 0, None) = (newer, place.gone, place.suspect) else { return Ok(false) };
+        let stands = catalogue.standing_at(book, mailbox, &path.key())?;
+        let newer = stands.iter().find(|known| known.suspect.is_none());
+        let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
+        // What the card lacks just now may be the last there is of the message.
+        let file = catalogue.file(mailbox, &path.key())?;
+        if !file.is_some_and(|f| f.state == FileState::Present && f.content == Some(newer)) {
+            return Ok(false);
+        }
         let Held::Good(name) = catalogue.held(book, newer)? else { return Ok(false) };
         let identity = catalogue.identity(newer)?;
         let read = hash_copy(&*drive.volume, &drive.dir, name, identity.bytes)?;
@@ -128,12 +136,12 @@ fn mentions(
             }
         };
         let Verdict::Line(line, standing) = reader.line(raw, length) else { continue };
-        let told = |place: Place| (place.mailbox, place.path);
         let (identity, place) = match line.event {
-            Event::Mirrored { identity, place, .. } | Event::Placed { identity, place } => {
-                (identity, Some(told(place)))
+            Event::Mirrored { identity, assertion, .. }
+            | Event::Placed { identity, assertion }
+            | Event::Missing { identity, assertion } => {
+                (identity, Some((assertion.location.mailbox, assertion.location.path)))
             }
-            Event::Moved { identity, place, .. } => (identity, Some(told(place))),
             Event::Adopted { identity, .. } => (identity, None),
             _ => continue,
         };

@@ -1,10 +1,12 @@
-//! Re-reads the copies of a drive while nobody needs it, a bite at a time, and the messages on the card beside
+//! Re-reads a drive while nobody needs it, a bite at a time: its logs, its copies, and the messages on the card beside
 //! them. Keeps nothing open between two bites, and never writes a copy: what is bad is made again by a pass.
 
 use super::catalogue::{Catalogue, FileRow, PayloadRow, PayloadState};
-use super::drive::{Admitted, Copy, Part, Piecewise, hash_piece, session_of};
+use super::drive::{
+    Admitted, Copy, LogCheck, Logs, Part, Piecewise, hash_piece, log_finding, session_of,
+};
 use super::mirror::OpenMailbox;
-use super::verify::judge;
+use super::verify::{READ_ERROR, judge};
 use super::{JobError, Progress};
 use crate::model::ledger::Event;
 use crate::model::limits::{BITE_BYTES, BITE_COPIES, REREAD_EIGHTHS};
@@ -49,6 +51,7 @@ pub struct Unfinished {
 }
 
 enum Of {
+    Logs(Box<LogCheck>),
     Copy(PayloadName),
     Message(Box<FileRow>),
 }
@@ -100,6 +103,17 @@ impl Rereader<'_> {
             *unfinished = self.message(*row, part, &mount, &mut bite)?;
         }
         let round = catalogue.round_under_way(book, self.clock)?;
+        if unfinished.is_none() && !catalogue.logs_read_in(book, round)? {
+            let check = match begun.take_if(|rest| matches!(rest.of, Of::Logs(_))) {
+                Some(Unfinished { of: Of::Logs(check), .. }) => Some(check),
+                _ => None,
+            };
+            *unfinished = self.logs(drive, check, round, &mount, &mut bite)?;
+            // What rotted of the ledger is written again before copies are compared with it.
+            if bite.lost {
+                return self.keep(drive, round, &[], Vec::new(), bite);
+            }
+        }
         let mut copies = catalogue.copies_to_reread(book, round, BITE_COPIES)?;
         if let Some(Of::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
             copies.sort_by_key(|copy| copy.name != *name);
@@ -144,6 +158,40 @@ impl Rereader<'_> {
         }
         bite.ended = unfinished.is_none() && !whole_page;
         self.keep(drive, round, &read, events, bite)
+    }
+
+    /// Reads both logs, or the rest of them: once in a round, before its copies. What is damaged counts as found from
+    /// then on, and is written again by the next pass.
+    fn logs(
+        &self,
+        drive: &Admitted,
+        check: Option<Box<LogCheck>>,
+        round: i64,
+        mount: &str,
+        bite: &mut Bite,
+    ) -> Result<Option<Unfinished>, JobError> {
+        let (catalogue, book) = (self.catalogue, &drive.book);
+        let begun = check.filter(|check| check.is_of(book));
+        let mut check = begun.unwrap_or_else(|| Box::new(LogCheck::new(book)));
+        let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, book };
+        let most = BITE_BYTES.saturating_sub(bite.octets);
+        bite.octets += check.go_on(&logs, most, &|| self.progress.stop())?;
+        let Some(found) = check.found() else {
+            let (mount, part) = (mount.to_owned(), Part::default());
+            return Ok(Some(Unfinished { mount, of: Of::Logs(check), part }));
+        };
+        let known = catalogue.log_damage(book.row)?;
+        for damage in found.iter().filter(|damage| !known.contains(damage)) {
+            log_finding(damage).note(&mut bite.findings);
+        }
+        bite.lost |= self.record && found.iter().any(|damage| !damage.unreadable);
+        if found.iter().any(|damage| damage.unreadable) {
+            catalogue.mark_worn(book.drive, READ_ERROR)?;
+            catalogue.error_in_round(book.row)?;
+        }
+        catalogue.set_log_damage(book.row, found)?;
+        catalogue.set_logs_read_in(book.row, round)?;
+        Ok(None)
     }
 
     /// Records what was found, then remembers what was read.
@@ -196,8 +244,8 @@ impl Rereader<'_> {
         if !self.record || totals.checked == 0 {
             return catalogue.end_round(row, drive.book.drive, stamp.time);
         }
-        let (checked, damaged, missing) = (totals.checked, totals.damaged, totals.missing);
-        drive.record(catalogue, &stamp, vec![Event::Verified { checked, damaged, missing }])
+        let (checked, damaged, absent) = (totals.checked, totals.damaged, totals.missing);
+        drive.record(catalogue, &stamp, vec![Event::Verified { checked, damaged, absent }])
     }
 
     /// Holds the messages of a copy that is right against it.

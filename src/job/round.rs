@@ -1,49 +1,29 @@
-//! Whole rounds of work as a command or the daemon asks for them: take in the mailboxes, bring one
-//! drive up to date, look at the drives without writing. Each ends in values, never in words.
+//! Whole rounds of work as a command or the daemon asks for them: bring one drive up to date, look at the drives
+//! without writing, audit. Each ends in values, never in words.
 
 use super::audit::{Audit, Question, audit};
-use super::catalogue::{Catalogue, FileState};
-use super::drive::{Admission, Admitted, Begin, Claims, admit, note_lost_pages, session_of};
+use super::catalogue::Catalogue;
+use super::drive::{
+    Admission, Admitted, Begin, Claims, admit, note_lost_pages, refuse_forgotten, session_of,
+};
+use super::mailboxes::Taken;
 use super::mirror::{OpenMailbox, Pass, PassReport};
-use super::scan::{ScanReport, ScanRules, scan};
+use super::verdict::Counts;
 use super::{DriveRef, JobError, Progress, Station};
-use crate::disk::{Access, DiskError, Trouble, Volume};
+use crate::disk::{Access, DiskError, Trouble, Volume, serial_below};
 use crate::model::airtime::Link;
 use crate::model::limits::RESERVE_BYTES;
 use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName, bag};
-use globset::GlobSet;
 
-/// What was taken in of one mailbox.
-pub type Taken = (OpenMailbox, ScanReport);
-
-/// What to do with versions that a daemon holds back since they keep changing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Held {
-    /// Take them in: somebody asks for a copy now.
-    TakeIn,
-    /// Leave them as they are: somebody only looks.
-    Leave,
-}
-
-/// Scans every mailbox, reading at once whatever is new. A mailbox that cannot be opened is an error:
-/// without it nothing true can be said.
-pub fn take_in(
-    catalogue: &Catalogue,
-    station: &Station,
-    ignore: &GlobSet,
-    held: Held,
-    clock: &dyn Clock,
-) -> Result<Vec<Taken>, JobError> {
-    let hold = |_: &RelName, state| held == Held::Leave && state == FileState::Changing;
-    let rules = ScanRules { ignore, settle: 0, seen_gone: &[], hold: &hold, clock };
-    catalogue.begin_run(clock)?;
-    let mut taken = Vec::new();
+/// A drive on whose file system a mailbox lies is none any more: nothing is found there, and what is known of it dies
+/// with the mailbox.
+pub fn note_drives_beneath(catalogue: &Catalogue, station: &Station) -> Result<(), JobError> {
     for mailbox in &station.mailboxes {
-        let open = OpenMailbox::open(catalogue, mailbox)?;
-        let report = scan(catalogue, open.row, &open.dir, &rules)?;
-        taken.push((open, report));
+        if let Some(serial) = serial_below(&mailbox.path) {
+            catalogue.mailbox_is_on_drive(&mailbox.name, &serial)?;
+        }
     }
-    Ok(taken)
+    Ok(())
 }
 
 /// How a round on one drive ended.
@@ -73,6 +53,7 @@ impl DriveRound {
 /// The word for the state of a drive that could not be worked on.
 pub fn state_of(error: &JobError) -> &'static str {
     match error.trouble() {
+        _ if matches!(error, JobError::Forgotten { .. }) => "forgotten",
         Trouble::Gone => "away",
         Trouble::Full => "full",
         Trouble::ReadOnly => "read-only",
@@ -113,6 +94,7 @@ pub fn mirror_drive(
         let pass = Pass { catalogue, mailboxes, clock, progress };
         let mount = session_of(&clock.stamp(), &*admitted.volume);
         let done = pass.run(&mut admitted).and_then(|mut report| {
+            report.told_all &= !is_some_away(&pass)?;
             if !report.stopped {
                 pass.mend(&mut admitted, claims, &mut report)?;
             }
@@ -140,6 +122,12 @@ pub fn mirror_drive(
         }
     }
     round
+}
+
+/// Whether some mailbox could not be opened for this pass: of that one the drive was told nothing, and its row says so.
+fn is_some_away(pass: &Pass<'_>) -> Result<bool, JobError> {
+    let is_away = |row: &i64| !pass.mailboxes.iter().any(|open| open.row == *row);
+    Ok(pass.catalogue.kept_in_force()?.iter().any(is_away))
 }
 
 /// Keeps what a round says of a drive's health. For a person: that it cannot be kept must not hide what happened.
@@ -183,8 +171,9 @@ fn admitted(
     let mut copied = None;
     let begin = match access {
         Access::Write => {
+            refuse_forgotten(catalogue, &*volume)?;
             may_be_written(&*volume)?;
-            copied = claims.settle(drive, &*volume, clock)?;
+            copied = claims.settle(catalogue, drive, &*volume, clock)?;
             drive.begin
         }
         Access::Read => {
@@ -193,8 +182,10 @@ fn admitted(
         }
     };
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());
-    let asked = Admission { station, access, begin, label, at, taken_for: None, clock };
+    let here = &|| claims.here(&drive.door);
+    let asked = Admission { station, access, begin, label, at, taken_for: None, here, clock };
     let mut admitted = admit(catalogue, volume, &asked)?;
+    claims.note(admitted.id, drive, admitted.volume.facts());
     admitted.findings.extend(copied);
     Ok(admitted)
 }
@@ -272,6 +263,11 @@ pub fn look_at_drives(
     drives.iter().map(look).collect()
 }
 
+/// Whether a drive's copies count for nothing, by other reasons than that it failed.
+pub fn is_left_out(catalogue: &Catalogue, drive: i64) -> Result<bool, JobError> {
+    Ok(!catalogue.counts(drive)? && catalogue.distrust(drive)?.is_none())
+}
+
 /// For whom an audit is made.
 #[derive(Debug, Clone, Copy)]
 pub struct Wish<'a> {
@@ -283,6 +279,8 @@ pub struct Wish<'a> {
     pub link: Link,
     /// Messages of each kind listed one by one; more are counted.
     pub list_at_most: usize,
+    /// The mailboxes, as they were taken in.
+    pub mailboxes: &'a [Taken],
 }
 
 /// The audit over mailboxes taken in and drives looked at. `others` are here and were not looked at:
@@ -293,7 +291,7 @@ pub fn audit_now(
     looked: &[Looked],
     others: &[Option<Reason>],
 ) -> Result<Audit, JobError> {
-    let Wish { station, wanted_copies, link, list_at_most } = *wish;
+    let Wish { station, wanted_copies, link, list_at_most, mailboxes } = *wish;
     let mut present: Vec<_> = others.iter().map(|trouble| (0, *trouble)).collect();
     let mut longest_file = u64::MAX;
     let mut room = others.contains(&None).then_some(u64::MAX);
@@ -301,6 +299,8 @@ pub fn audit_now(
         match &drive.drive {
             // What it holds counts; that it takes no more is its owner's will.
             Ok(_) if drive.trouble == Some(Reason::NoDrive) => {}
+            // What is copied to it makes nothing safe.
+            Ok(admitted) if is_left_out(catalogue, admitted.book.drive)? => {}
             Ok(admitted) => {
                 longest_file = longest_file.min(admitted.volume.facts().longest_file);
                 present.push((admitted.book.drive, drive.trouble));
@@ -325,6 +325,10 @@ pub fn audit_now(
         room,
         link,
         list_at_most,
+        mailboxes,
     };
-    audit(catalogue, &question)
+    catalogue.at_once(|| {
+        let counts = Counts::take(catalogue, station, wanted_copies, mailboxes)?;
+        audit(catalogue, &question, counts)
+    })
 }

@@ -3,8 +3,9 @@
 
 use super::JobError;
 use super::catalogue::{Catalogue, FileRow, FileState, Glance, millis};
+use super::exclude::Exclusions;
 use super::settle::settle;
-use crate::disk::{Look, MailboxDir, STAGING, Sighting};
+use crate::disk::{Look, MailboxDir, Sighting};
 use crate::model::message::FileFacts;
 use crate::model::{Clock, Finding, RelName};
 use globset::GlobSet;
@@ -36,20 +37,12 @@ pub struct ScanReport {
     pub files: u64,
     /// Changes found: new, changed, gone.
     pub changes: u64,
+    /// Messages taken out of the catalogue, since their paths are ignored now.
+    pub ignored: u64,
+    /// Why the mailbox's own folder could not be read, or not to its end.
+    pub root_unread: Option<String>,
     /// What a person should know.
     pub findings: Vec<Finding>,
-}
-
-/// Whether a path is one the mailbox never counts: what is ignored, a Maildir's `tmp`, our staging.
-pub fn is_ignored(path: &RelName, ignore: &GlobSet) -> bool {
-    path.parts().any(|part| part == STAGING.as_bytes())
-        || path.parts().rev().skip(1).any(|part| part == b"tmp")
-        || ignore.is_match(path.as_path())
-}
-
-pub(super) fn is_folder_ignored(path: &RelName, ignore: &GlobSet) -> bool {
-    matches!(path.last(), last if last == STAGING.as_bytes() || last == b"tmp")
-        || ignore.is_match(path.as_path())
 }
 
 /// Walks the whole mailbox beside the catalogue's rows, both in the same order, so that memory does
@@ -67,40 +60,77 @@ pub fn scan(
     let looked = millis(rules.clock);
     let now = rules.clock.stamp().claim();
 
-    for sighting in dir.walk(|folder| !is_folder_ignored(folder, rules.ignore)) {
+    let exclusions = Exclusions::new(dir, rules.ignore);
+    for sighting in dir.walk(|folder| exclusions.enters(folder)) {
         let (path, facts, state) = match sighting {
             Sighting::File(path, facts) => (path, facts, FileState::Fresh),
             Sighting::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
+            // Listed by its folder: what is in it can have no row of its own.
+            Sighting::TooLong(Some(folder), names) => {
+                report.problem(Finding::PathsTooLong { folder: folder.clone(), names });
+                (folder, FileFacts::TOO_LONG, FileState::Unreadable)
+            }
+            Sighting::TooLong(None, names) => {
+                report.root_unread = Some(format!("{names} of its names are too long"));
+                continue;
+            }
             Sighting::Unreadable(path, why) => {
                 unreadable.push(path.as_ref().map(RelName::key).unwrap_or_default());
-                report.problem(Finding::FolderUnreadable { path: path.clone(), why });
+                let told = why.clone();
+                report.problem(Finding::FolderUnreadable { path: path.clone(), why: told });
                 // Listed like a message that cannot be read: nobody knows what is in it, so nobody
                 // may call it safe.
-                let Some(path) = path else { continue };
+                let Some(path) = path else {
+                    report.root_unread = Some(why);
+                    continue;
+                };
                 (path, FileFacts::NONE, FileState::Unreadable)
             }
         };
-        if rules.ignore.is_match(path.as_path()) {
+        if exclusions.is_ignored(&path) {
             continue;
         }
         report.files += 1;
         let key = path.key();
         while let Some(row) = rows.next_before(&key)? {
-            missing(&mut changes, mailbox, &row, &unreadable, rules, &mut report)?;
+            missing(&mut changes, mailbox, &row, &unreadable, &exclusions, rules, &mut report)?;
         }
         let row = rows.take(&key)?;
         if row.as_ref().is_some_and(|row| is_unchanged(row, &facts, state)) {
             continue;
         }
         report.changes += 1;
-        changes.push(Change::Look { mailbox, key, facts, state, looked, now })?;
+        changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted: false })?;
     }
     while let Some(row) = rows.next()? {
-        missing(&mut changes, mailbox, &row, &unreadable, rules, &mut report)?;
+        missing(&mut changes, mailbox, &row, &unreadable, &exclusions, rules, &mut report)?;
     }
     changes.write()?;
+    exclusions.findings().into_iter().for_each(|finding| report.problem(finding));
+    report.ignored += forget_excluded(catalogue, mailbox, &exclusions)?;
+    if report.ignored > 0 {
+        report.problem(Finding::NowIgnored { messages: report.ignored });
+    }
     settle(catalogue, mailbox, dir, rules, &mut report)?;
+    catalogue.set_scanned(mailbox)?;
     Ok(report)
+}
+
+/// What is missing from paths that are not to be taken any more is not wanted back either. How many there are.
+fn forget_excluded(
+    catalogue: &Catalogue,
+    mailbox: i64,
+    exclusions: &Exclusions<'_>,
+) -> Result<u64, JobError> {
+    let mut excluded = Vec::new();
+    catalogue.each_missing(|row| {
+        if row.mailbox == mailbox && !row.damaged && is_key_excluded(&row.key, exclusions) {
+            excluded.push(row);
+        }
+        Ok(())
+    })?;
+    catalogue.together(|| excluded.iter().try_for_each(|row| catalogue.forget_missing(row)))?;
+    Ok(excluded.len() as u64)
 }
 
 /// Looks at single paths, after hints; a folder among them asks for a whole scan (`false`).
@@ -115,7 +145,8 @@ pub fn look_at(
     let looked = millis(rules.clock);
     let now = rules.clock.stamp().claim();
     let mut report = ScanReport::default();
-    for path in paths.iter().filter(|path| !is_ignored(path, rules.ignore)) {
+    let exclusions = Exclusions::new(dir, rules.ignore);
+    for path in paths.iter().filter(|path| !exclusions.excludes(path)) {
         let key = path.key();
         let row = catalogue.file(mailbox, &key)?;
         let (facts, state) = match dir.look(path) {
@@ -124,7 +155,15 @@ pub fn look_at(
             Ok(Look::Folder) => return Ok(false),
             Ok(Look::Gone) => match row {
                 Some(row) => {
-                    missing(&mut changes, mailbox, &row.glance(), &[], rules, &mut report)?;
+                    missing(
+                        &mut changes,
+                        mailbox,
+                        &row.glance(),
+                        &[],
+                        &exclusions,
+                        rules,
+                        &mut report,
+                    )?;
                     continue;
                 }
                 // A folder that is gone has no row of its own; those below it are found by a scan.
@@ -133,8 +172,10 @@ pub fn look_at(
             },
             Err(_) => return Ok(false),
         };
-        if !row.is_some_and(|row| is_unchanged(&row.glance(), &facts, state)) {
-            changes.push(Change::Look { mailbox, key, facts, state, looked, now })?;
+        if !row.as_ref().is_some_and(|row| is_unchanged(&row.glance(), &facts, state)) {
+            // Whatever changed was seen as it happened, if there was anything before.
+            let hinted = row.is_some_and(|row| row.content.is_some());
+            changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted })?;
         }
     }
     changes.write()?;
@@ -158,14 +199,22 @@ fn missing(
     mailbox: i64,
     row: &Glance,
     unreadable: &[Vec<u8>],
+    exclusions: &Exclusions<'_>,
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
-    if !row.state.is_there() || unreadable.iter().any(|folder| is_below(&row.key, folder)) {
+    let is_ignored = is_counted(row.state) && is_key_excluded(&row.key, exclusions);
+    let is_unseen = unreadable.iter().any(|folder| is_below(&row.key, folder));
+    if !is_ignored && (!row.state.is_there() || is_unseen) {
         return Ok(());
     }
     report.changes += 1;
     let Some(row) = changes.catalogue.file(mailbox, &row.key)? else { return Ok(()) };
+    if is_ignored {
+        // What is missing is counted where it is missing from.
+        report.ignored += u64::from(row.state.is_there());
+        return changes.push(Change::Forget(row));
+    }
     if row.content.is_none() {
         return changes.push(Change::Forget(row));
     }
@@ -175,6 +224,17 @@ fn missing(
     changes.push(Change::State { row, state, looked })
 }
 
+/// Whether a path counts in an answer about the mailbox: it is there, or nobody saw it go.
+fn is_counted(state: FileState) -> bool {
+    !matches!(state, FileState::Removed | FileState::Moved)
+}
+
+/// Whether a path that was taken once is not to be taken any more. What is ignored now did not leave: no drive is
+/// told anything of it, and a restore gives back what was copied.
+fn is_key_excluded(key: &[u8], exclusions: &Exclusions<'_>) -> bool {
+    RelName::from_key(key).is_ok_and(|path| exclusions.excludes(&path))
+}
+
 /// Whether a key is a folder's or lies below it; the empty key is the mailbox itself.
 fn is_below(key: &[u8], folder: &[u8]) -> bool {
     folder.is_empty()
@@ -182,6 +242,8 @@ fn is_below(key: &[u8], folder: &[u8]) -> bool {
 }
 
 impl FileFacts {
+    /// Stands for a folder with paths in it that are too long.
+    const TOO_LONG: Self = Self { inode: TOO_LONG as u64, ..Self::NONE };
     /// Stands for facts that a link, pipe or device does not have.
     const NONE: Self = Self {
         bytes: 0,
@@ -191,6 +253,9 @@ impl FileFacts {
         mode: 0,
     };
 }
+
+/// The inode of a row that stands for paths that are too long: no file has it.
+pub(super) const TOO_LONG: i64 = -1;
 
 impl ScanReport {
     pub(super) fn problem(&mut self, finding: Finding) {
@@ -249,6 +314,7 @@ enum Change {
         state: FileState,
         looked: i64,
         now: crate::model::Claim,
+        hinted: bool,
     },
     State {
         row: FileRow,
@@ -280,8 +346,8 @@ impl Changes<'_> {
 
     fn apply(&self, change: &Change) -> Result<(), JobError> {
         match change {
-            Change::Look { mailbox, key, facts, state, looked, now } => {
-                self.catalogue.look(*mailbox, key, facts, *state, *looked, *now)
+            Change::Look { mailbox, key, facts, state, looked, now, hinted } => {
+                self.catalogue.look((*mailbox, key), facts, *state, (*looked, *now), *hinted)
             }
             Change::State { row, state, looked } => self.catalogue.set_state(row, *state, *looked),
             Change::Forget(row) => self.catalogue.forget(row),

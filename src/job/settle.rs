@@ -1,14 +1,18 @@
 //! Second looks: what stayed the same since the first is read and settled, what stayed away is called
 //! gone. Never reads a file that changed between the looks, and never calls a moved message lost.
 
-use super::JobError;
 use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
-use super::headers;
 use super::scan::{PAGE, ScanReport, ScanRules};
+use super::{JobError, coarse_time, headers};
 use crate::disk::{DiskError, Look, MailboxDir, read_known};
+use crate::model::ledger::Departed;
 use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
-use crate::model::{Finding, Hasher, Identity, RelName, Suspicion};
+use crate::model::{Finding, Hasher, Identity, Moment, RelName, Suspicion};
+use rustix::io::Errno;
+
+/// A file to be read, its path, and what was there before.
+type Due<'a> = (&'a FileRow, RelName, Option<Identity>);
 
 /// Files to be read from which on two read at once: below, a thread costs more than it brings.
 const READ_TOGETHER: usize = 64;
@@ -27,12 +31,16 @@ pub fn settle(
             second_looks(catalogue, dir, page, rules, report)
         })?;
     }
+    // What has a new place by now has moved: one line of the ledger tells of both.
+    let moved = catalogue.leaving_and_present(mailbox, PAGE)?;
+    let at = rules.clock.stamp().time.seconds;
+    catalogue.together(|| moved.iter().try_for_each(|row| gone(catalogue, dir, row, at)))?;
     // A little later than files that appear, so that a move is seen as one: the new place is known
     // by the time the old one is called gone.
     let due = if rules.settle > 0 { due - rules.settle / 4 } else { due };
     for state in [FileState::LeavingSeen, FileState::Leaving] {
         each_page(catalogue, mailbox, state, due, |page| {
-            catalogue.together(|| page.iter().try_for_each(|row| gone(catalogue, dir, row)))
+            catalogue.together(|| page.iter().try_for_each(|row| gone(catalogue, dir, row, at)))
         })?;
     }
     Ok(())
@@ -70,9 +78,13 @@ fn second_looks(
         let replaced = row.content.is_some_and(|_| row.tick > 0);
         match replaced && (rules.hold)(&path, row.state) {
             true => held.push(row),
-            false => due.push((row, path)),
+            false => {
+                let before = row.content.map(|content| catalogue.identity(content)).transpose()?;
+                due.push((row, path, before));
+            }
         }
     }
+    let begun = rules.clock.stamp().time;
     let read = match due.len() < READ_TOGETHER {
         true => read_in_turn(dir, &due),
         false => {
@@ -90,65 +102,147 @@ fn second_looks(
         for row in held.iter().filter(|row| row.state != FileState::Changing) {
             catalogue.set_state(row, FileState::Changing, row.looked)?;
         }
-        for ((row, path), read) in due.into_iter().zip(read) {
-            second_look(catalogue, row, path, read, rules, report)?;
+        for ((row, path, _), read) in due.into_iter().zip(read) {
+            second_look(catalogue, row, path, (read, begun), rules, report)?;
         }
         Ok(())
     })
 }
 
-fn read_in_turn(dir: &MailboxDir, due: &[(&FileRow, RelName)]) -> Vec<Result<Read, DiskError>> {
-    due.iter().map(|(row, path)| read_message(dir, path, row)).collect()
+fn read_in_turn(dir: &MailboxDir, due: &[Due<'_>]) -> Vec<Result<Read, DiskError>> {
+    due.iter().map(|(row, path, before)| read_message(dir, path, row, *before)).collect()
 }
 
-fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow) -> Result<(), JobError> {
+/// What is gone was seen to go, or has a new place, or is missing.
+fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Result<(), JobError> {
     let path = row.path()?;
-    match dir.look(&path) {
-        Ok(Look::Gone | Look::Folder) => {
-            let elsewhere = match row.content {
-                Some(content) => catalogue.is_present(content)?,
-                None => false,
-            };
-            let state = match (elsewhere, row.state) {
-                (true, _) => FileState::Moved,
-                (false, FileState::LeavingSeen) => FileState::Removed,
-                (false, _) => FileState::Vanished,
-            };
-            catalogue.set_gone(row, state)
-        }
+    if !matches!(dir.look(&path), Ok(Look::Gone | Look::Folder)) {
         // Back again, or not to be seen just now: the next scan tells.
-        _ => catalogue.set_state(row, FileState::Fresh, row.looked),
+        return catalogue.set_state(row, FileState::Fresh, row.looked);
     }
+    let seen = row.state == FileState::LeavingSeen;
+    let Some(content) = row.content else { return catalogue.forget(row) };
+    let place = catalogue.new_place(row, content)?;
+    let to = place.as_ref().map(|(mailbox, key)| (*mailbox, key.as_slice(), content));
+    let of = (row.mailbox, row.key.as_slice(), content);
+    let state = match (to, seen) {
+        (Some(_), _) => {
+            catalogue.set_departed(of, Departed::Moved, to, at)?;
+            FileState::Moved
+        }
+        (None, true) => {
+            catalogue.set_departed(of, Departed::Deleted, None, at)?;
+            FileState::Removed
+        }
+        // What the card made of a message is nobody's message.
+        (None, false) if row.suspect.is_some() => {
+            catalogue.set_departed(of, Departed::Replaced, None, at)?;
+            FileState::Vanished
+        }
+        // It is elsewhere too, and was before: nobody knows what became of this one.
+        (None, false) if catalogue.is_present(content)? => FileState::Moved,
+        (None, false) => {
+            catalogue.set_missing(row, content, false)?;
+            FileState::Vanished
+        }
+    };
+    if let Some(good) = row.good.filter(|_| row.suspect.is_some()) {
+        match state {
+            FileState::Removed => {
+                let of = (row.mailbox, row.key.as_slice(), good);
+                catalogue.set_departed(of, Departed::Deleted, None, at)?;
+            }
+            // A damaged message that is moved leaves its last good version wanted where it was.
+            _ => catalogue.damage_is_gone(row.mailbox, &row.key)?,
+        }
+    }
+    catalogue.set_gone(row, state)
+}
+
+/// Another content is at a path than before: what becomes of the one before.
+fn superseded(
+    catalogue: &Catalogue,
+    row: &FileRow,
+    before: i64,
+    new: &NewFile,
+    at: i64,
+) -> Result<(), JobError> {
+    let of = |content| (row.mailbox, row.key.as_slice(), content);
+    // What the card made of a message is nobody's message: nothing follows it.
+    let dropped =
+        |content| catalogue.set_departed(of(content), Departed::Replaced, None, at).map(drop);
+    let replaced = |content| {
+        let heir = Some((row.mailbox, row.key.as_slice(), catalogue.content(&new.identity)?));
+        catalogue.set_departed(of(content), Departed::Replaced, heir, at).map(drop)
+    };
+    match (new.suspect.is_some(), row.suspect.is_some()) {
+        // What the card made of a message does not take its place.
+        (true, false) => catalogue.set_missing(row, before, true),
+        (true, true) => dropped(before),
+        (false, true) => {
+            dropped(before)?;
+            let Some(good) = row.good else { return Ok(()) };
+            if catalogue.identity(good)? == new.identity {
+                return Ok(());
+            }
+            match row.hinted || is_same_message(catalogue, good, new)? {
+                true => replaced(good),
+                false => catalogue.damage_is_gone(row.mailbox, &row.key),
+            }
+        }
+        (false, false) => {
+            if row.hinted || new.continues || is_same_message(catalogue, before, new)? {
+                return replaced(before);
+            }
+            match catalogue.new_place(row, before)? {
+                Some((mailbox, key)) => {
+                    let to = Some((mailbox, key.as_slice(), before));
+                    catalogue.set_departed(of(before), Departed::Moved, to, at).map(drop)
+                }
+                None if catalogue.is_present(before)? => Ok(()),
+                None => catalogue.set_missing(row, before, false),
+            }
+        }
+    }
+}
+
+/// Whether a content and a new one have one Message-ID: then one is a version of the other.
+fn is_same_message(catalogue: &Catalogue, before: i64, new: &NewFile) -> Result<bool, JobError> {
+    let id = &new.headers.message_id;
+    Ok(!id.is_empty() && catalogue.message_id(before)?.as_ref() == Some(id))
 }
 
 fn second_look(
     catalogue: &Catalogue,
     row: &FileRow,
     path: RelName,
-    read: Result<Read, DiskError>,
+    (read, begun): (Result<Read, DiskError>, Moment),
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
     match read {
         Ok(Read::Whole(new, last_octets)) => {
+            let now = rules.clock.stamp().claim();
             let suspect = match row.content {
                 Some(before) => suspicion(catalogue, before, &new.identity, &last_octets)?,
                 None => None,
             };
-            catalogue.settle(row, &NewFile { suspect, ..new }, rules.clock.stamp().claim())
+            let new = NewFile { suspect, ..new };
+            if let Some(before) = row.content
+                && catalogue.identity(before)? != new.identity
+            {
+                superseded(catalogue, row, before, &new, now.time.seconds)?;
+            }
+            catalogue.settle(row, &new, now)?;
+            coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
         Ok(Read::Changed(facts)) => {
             let now = rules.clock.stamp().claim();
-            catalogue.look(
-                row.mailbox,
-                &row.key,
-                &facts,
-                FileState::Fresh,
-                millis(rules.clock),
-                now,
-            )
+            let looked = (millis(rules.clock), now);
+            catalogue.look((row.mailbox, &row.key), &facts, FileState::Fresh, looked, row.hinted)
         }
-        Err(error) if error.errno == rustix::io::Errno::NOENT => match row.content {
+        // Not there any more, nor perhaps the folder: a message may have its name now.
+        Err(DiskError { errno: Errno::NOENT | Errno::NOTDIR, .. }) => match row.content {
             Some(_) => catalogue.set_state(row, FileState::Leaving, millis(rules.clock)),
             None => catalogue.forget(row),
         },
@@ -166,7 +260,12 @@ enum Read {
     Changed(FileFacts),
 }
 
-fn read_message(dir: &MailboxDir, path: &RelName, row: &FileRow) -> Result<Read, DiskError> {
+fn read_message(
+    dir: &MailboxDir,
+    path: &RelName,
+    row: &FileRow,
+    before: Option<Identity>,
+) -> Result<Read, DiskError> {
     let mut file = dir.open_message(path)?;
     let facts = file.opened_as();
     if !row.glance().has_facts(&facts) {
@@ -177,11 +276,13 @@ fn read_message(dir: &MailboxDir, path: &RelName, row: &FileRow) -> Result<Read,
     let mut start = Vec::new();
     let mut end: Vec<u8> = Vec::new();
     let mut left = facts.bytes + 1;
+    let mut beginning = Beginning::of(before.filter(|before| before.bytes < facts.bytes));
     while left > 0 {
         let want = buffer.len().min(left as usize);
         let got = read_known(|into| file.read(into), &mut buffer[..want], left - 1)?;
         let bytes = &buffer[..got];
         hasher.update(bytes);
+        beginning.update(bytes);
         start.extend_from_slice(&bytes[..got.min(HEADER_BYTES - start.len())]);
         end.extend_from_slice(&bytes[got.saturating_sub(NUL_TAIL_BYTES)..]);
         end.drain(..end.len().saturating_sub(NUL_TAIL_BYTES));
@@ -196,7 +297,35 @@ fn read_message(dir: &MailboxDir, path: &RelName, row: &FileRow) -> Result<Read,
         return Ok(Read::Changed(now));
     }
     let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
-    Ok(Read::Whole(NewFile { identity, headers, weight, suspect: None }, end))
+    let continues = headers.message_id.is_empty() && beginning.matches();
+    Ok(Read::Whole(NewFile { identity, headers, weight, suspect: None, continues }, end))
+}
+
+/// Finds out whether what was there before is the beginning of what is read.
+struct Beginning {
+    before: Option<Identity>,
+    hasher: Hasher,
+    left: u64,
+}
+
+impl Beginning {
+    fn of(before: Option<Identity>) -> Self {
+        // Everything begins with nothing.
+        let before = before.filter(|before| before.bytes > 0);
+        Self { before, hasher: Hasher::default(), left: before.map_or(0, |before| before.bytes) }
+    }
+
+    fn update(&mut self, bytes: &[u8]) {
+        let take = bytes.len().min(usize::try_from(self.left).unwrap_or(usize::MAX));
+        if take > 0 {
+            self.hasher.update(&bytes[..take]);
+            self.left -= take as u64;
+        }
+    }
+
+    fn matches(self) -> bool {
+        self.before.is_some_and(|before| self.hasher.finish() == before)
+    }
 }
 
 /// Whether a new version looks like damage to the card: emptied, or ending in octets never written.

@@ -1,7 +1,7 @@
 //! The communications log: what passed through the station, in the station's own order.
 //! Writes nothing anywhere, and leaves nothing out: what is not known of a message is said to be.
 
-use super::catalogue::{Catalogue, PayloadState, Word};
+use super::catalogue::{Catalogue, Counted, PayloadState, Word};
 use super::drive::Admitted;
 use super::{JobError, headers};
 use crate::disk::{ReadFrom, read_full};
@@ -74,7 +74,6 @@ pub fn traffic(
     period: &Period<'_>,
     drives: &[&Admitted],
 ) -> Result<Traffic, JobError> {
-    let own_era = catalogue.era()?;
     let mut log = Traffic::default();
     let mut kept = Vec::new();
     let mut open: Option<Gathering> = None;
@@ -82,7 +81,7 @@ pub fn traffic(
         match &mut open {
             Some(message) if message.content == word.content => message.add(word, period),
             _ => {
-                let done = open.replace(Gathering::new(word, own_era, period));
+                let done = open.replace(Gathering::new(word, period));
                 kept.extend(
                     done.map(|message| message.end(catalogue, period, &mut log))
                         .transpose()?
@@ -121,26 +120,25 @@ struct Gathering {
 /// What a message's place in the log goes by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Rank {
-    /// Era, and a counter within it.
+    /// Whether an earlier card (0) or this one (1) met it first, and a counter within that.
     Counted(u64, u64),
-    /// The claimed time of first sight: all that counts is when it left, or that there is a copy.
+    /// The claimed time of first sight: nothing counts it.
     ByTime,
 }
 
 impl Gathering {
-    /// The earliest word comes first, and gives the message its place. In this catalogue's own era that is the
-    /// order in which contents were met: a change of place gets a new tick, and a message is not to move in
-    /// the log because it was read or deleted.
-    fn new(word: Word, own_era: u64, period: &Period<'_>) -> Self {
-        let rank = match (word.order.era == own_era, word.left) {
-            (true, _) => Rank::Counted(own_era, word.content.unsigned_abs()),
-            (false, false) => Rank::Counted(word.order.era, word.order.tick),
-            (false, true) => Rank::ByTime,
+    /// The earliest word comes first, and gives the message its place. For this card's own ones that is the order in
+    /// which contents were met: a message is not to move in the log because it was read or deleted.
+    fn new(word: Word, period: &Period<'_>) -> Self {
+        let rank = match word.order {
+            Counted::Own => Rank::Counted(1, word.content.unsigned_abs()),
+            Counted::Earlier(line) => Rank::Counted(0, line),
+            Counted::Not => Rank::ByTime,
         };
         let mut message = Self {
             content: word.content,
             rank,
-            own: word.order.era == own_era,
+            own: word.order == Counted::Own,
             way: Way::Unknown,
             seen: None,
             path: None,

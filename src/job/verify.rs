@@ -1,10 +1,11 @@
 //! Reads every copy on a drive again and records what is found in the drive's own ledger.
 //! Never mends: a damaged copy is made anew by the next mirror pass, under a new number.
 
-use super::catalogue::{Catalogue, Held, PayloadRow, PayloadState};
-use super::drive::{Admitted, Copy, hash_copy};
+use super::catalogue::{Catalogue, Held, LogDamage, PayloadRow, PayloadState};
+use super::drive::{Admitted, Copy, LogCheck, Logs, hash_copy};
 use super::{JobError, Progress};
 use crate::model::ledger::Event;
+use crate::model::limits::NUMBER_MAX;
 use crate::model::{Clock, Digest, PayloadName, RelName};
 
 /// Why a drive is to be replaced soon.
@@ -39,6 +40,27 @@ pub struct VerifyReport {
     pub superseded: u64,
     /// It ended early, because it was asked to.
     pub stopped: bool,
+}
+
+/// Reads both logs of an admitted drive from their first byte to their last: what of them is damaged. That counts from
+/// now on, and is written again when the drive is next admitted to be written. Ended early it has found nothing.
+pub fn verify_logs(
+    catalogue: &Catalogue,
+    drive: &Admitted,
+    progress: &dyn Progress,
+) -> Result<Vec<LogDamage>, JobError> {
+    let book = &drive.book;
+    let mut check = LogCheck::new(book);
+    let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, book };
+    while check.found().is_none() && !progress.stop() {
+        check.go_on(&logs, u64::MAX, &|| progress.stop())?;
+    }
+    let Some(found) = check.found() else { return Ok(Vec::new()) };
+    if found.iter().any(|damage| damage.unreadable) {
+        catalogue.mark_worn(book.drive, READ_ERROR)?;
+    }
+    catalogue.set_log_damage(book.row, found)?;
+    Ok(found.to_vec())
 }
 
 /// Reads all copies of an admitted drive. With `record`, what was found goes into the ledger.
@@ -81,8 +103,12 @@ pub fn verify(
             }
         }
     }
-    if !failing && !report.stopped {
-        catalogue.clear_worn(drive.book.drive)?;
+    if !report.stopped {
+        catalogue.read_here(drive.book.row, 0..=NUMBER_MAX)?;
+        let unreadable = catalogue.log_damage(drive.book.row)?.iter().any(|log| log.unreadable);
+        if !failing && !unreadable {
+            catalogue.clear_worn(drive.book.drive)?;
+        }
     }
     sort_out(catalogue, drive.book.row, bad, &mut report)?;
     if !report.damaged.is_empty() || !report.missing.is_empty() {
@@ -92,7 +118,7 @@ pub fn verify(
         events.push(Event::Verified {
             checked: report.checked,
             damaged: report.damaged.len() as u64,
-            missing: report.missing.len() as u64,
+            absent: report.missing.len() as u64,
         });
     }
     if record && !events.is_empty() {

@@ -2,8 +2,11 @@
 //! about a version, what was found on a drive. Words for a person are made in `cli`.
 
 use super::digest::Digest;
+use super::ids::DriveId;
 use super::limits::PROBLEMS_MAX;
-use super::names::{DriveId, PayloadName, RelName};
+use super::loss::DriveLoss;
+use super::names::{PayloadName, RelName};
+use super::stamp::Moment;
 use std::fmt;
 
 /// Why a message is not mirrored. The texts are part of the JSON format.
@@ -25,11 +28,15 @@ pub enum Reason {
     DriveFailed,
     /// It keeps changing.
     Changing,
+    /// Its mailbox cannot be looked at.
+    MailboxAway,
+    /// Its path is longer than any that can be used.
+    PathTooLong,
 }
 
 impl Reason {
     /// Every reason.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 10] = [
         Self::NoDrive,
         Self::NotYet,
         Self::TooLarge,
@@ -38,6 +45,8 @@ impl Reason {
         Self::DriveFull,
         Self::DriveFailed,
         Self::Changing,
+        Self::MailboxAway,
+        Self::PathTooLong,
     ];
 
     /// The text used in JSON and in the catalogue.
@@ -51,6 +60,8 @@ impl Reason {
             Self::DriveFull => "drive-full",
             Self::DriveFailed => "drive-failed",
             Self::Changing => "changing",
+            Self::MailboxAway => "mailbox-away",
+            Self::PathTooLong => "path-too-long",
         }
     }
 
@@ -99,6 +110,15 @@ impl Suspicion {
     }
 }
 
+/// Another drive that a finding names.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KnownDrive {
+    /// Its id.
+    pub id: DriveId,
+    /// How it is called.
+    pub label: String,
+}
+
 /// Something found on a drive or in a mailbox that a person should know. Nothing found is an
 /// error of the pass: the rest goes on.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -117,6 +137,11 @@ pub enum Finding {
         /// What the operating system said.
         why: String,
     },
+    /// A Maildir's folder of unfinished deliveries is left out, and something lies in it.
+    Excluded {
+        /// The folder.
+        path: RelName,
+    },
     /// A message's octets on the card are not those it had, though nobody wrote to it.
     MessageAltered {
         /// The message.
@@ -128,6 +153,60 @@ pub enum Finding {
         of: DriveId,
         /// The id of this one from now on.
         own: DriveId,
+    },
+    /// The operator gave this drive up; it was looked at, and counts for nothing.
+    ForgottenDrive {
+        /// Where it is, for a person.
+        at: String,
+        /// Since when.
+        since: Moment,
+        /// Why.
+        why: DriveLoss,
+        /// Where it went, as it was said.
+        place: Option<String>,
+    },
+    /// The drive's id cannot be read; by what else is on it, it is this one.
+    IdRecognised {
+        /// The id.
+        id: DriveId,
+    },
+    /// The same, and the id was written again.
+    IdRestored {
+        /// The id.
+        id: DriveId,
+    },
+    /// The drive's id could not be read, and nothing tells which drive it was: it has a new one. Those it may have
+    /// been count for nothing until they are seen.
+    IdUnknown {
+        /// Its id from now on.
+        own: DriveId,
+        /// The drives it may have been.
+        maybe: Vec<KnownDrive>,
+    },
+    /// This drive stands where another one was, by evidence that lets that one's copies count no more.
+    Replaces {
+        /// The other one.
+        other: KnownDrive,
+    },
+    /// This drive, with an id never seen before, has the ledger of another one, which is not here.
+    HasLedgerOf {
+        /// The other one.
+        other: KnownDrive,
+    },
+    /// This drive is new, and was found where another one was last: the operator must say which it is.
+    PerhapsReformatted {
+        /// The other one.
+        other: KnownDrive,
+    },
+    /// This drive was taken for replaced, and is here after all: its copies count again.
+    SeenAgain,
+    /// The ledger does not go on from where it was known to end: another state of the drive, or a copy of it that
+    /// went its own way. It was read from its beginning.
+    LedgerOther {
+        /// Bytes it had.
+        known: u64,
+        /// Bytes it has.
+        found: u64,
     },
     /// The end of the ledger was torn by a cut; everything before it stands.
     LedgerTorn {
@@ -154,6 +233,27 @@ pub enum Finding {
         known: u64,
         /// Octets it has.
         found: u64,
+    },
+    /// Lines of the ledger that could be read once cannot any more: they rotted, or somebody changed them.
+    LedgerLinesLost {
+        /// Byte from which on.
+        at: u64,
+        /// How many, at least.
+        lines: u64,
+    },
+    /// Lines of the manifest are not what they should be, or are gone.
+    ManifestLinesLost {
+        /// Byte from which on.
+        at: u64,
+        /// How many.
+        lines: u64,
+    },
+    /// The medium does not give a part of a log.
+    LogUnreadable {
+        /// The log's file.
+        log: &'static str,
+        /// Byte from which on.
+        at: u64,
     },
     /// Superseded versions were given up, since there was no room.
     Pruned {
@@ -193,6 +293,18 @@ pub enum Finding {
         /// The copy.
         payload: PayloadName,
     },
+    /// Names in a folder of a mailbox make paths that are too long.
+    PathsTooLong {
+        /// The folder.
+        folder: RelName,
+        /// How many.
+        names: u64,
+    },
+    /// Messages that were kept lie at paths that are ignored now.
+    NowIgnored {
+        /// How many.
+        messages: u64,
+    },
     /// More problems of the same pass than are listed.
     More {
         /// How many.
@@ -201,6 +313,11 @@ pub enum Finding {
 }
 
 impl Finding {
+    /// Whether it only says what is done, and nothing is wrong.
+    pub fn is_notice(&self) -> bool {
+        matches!(self, Self::Excluded { .. })
+    }
+
     /// Adds one to a list that is kept short: beyond [`PROBLEMS_MAX`] they are only counted.
     pub fn note(self, list: &mut Vec<Self>) {
         let full = list.len() >= PROBLEMS_MAX;

@@ -1,5 +1,5 @@
 //! Owns what is remembered of a message beside its octets.
-//! Headers are for a person's eye only: nothing is ever decided by them.
+//! Headers are for a person's eye; all but the Message-ID decide nothing.
 
 use super::limits::HEADER_CHARS;
 use super::stamp::Moment;
@@ -30,6 +30,9 @@ pub struct Headers {
     pub subject: String,
     /// Date in RFC 3339, UTC.
     pub date: String,
+    /// Message-ID (RFC 5322, section 3.6.4), without its angle brackets. The one header that something is decided by:
+    /// whether what is at a path is a later version of what was there.
+    pub message_id: String,
 }
 
 /// What the octets of a message are made of, as stored and so as they went over the air: encoded, not decoded.

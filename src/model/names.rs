@@ -2,7 +2,7 @@
 //! Never lets one be made that could leave the folder it is used in.
 
 use super::escape;
-use super::limits::{NAME_BYTES_MAX, NUMBER_MAX, PATH_BYTES_MAX, SEGMENT_MAX};
+use super::limits::{NAME_BYTES_MAX, NAME_PART_BYTES, NUMBER_MAX, PATH_BYTES_MAX, SEGMENT_MAX};
 use std::ffi::OsStr;
 use std::fmt;
 use std::os::unix::ffi::OsStrExt as _;
@@ -18,7 +18,7 @@ pub struct BadName {
     why: &'static str,
 }
 
-fn bad(what: &'static str, raw: &[u8], why: &'static str) -> BadName {
+pub(super) fn bad(what: &'static str, raw: &[u8], why: &'static str) -> BadName {
     let end = raw.len().min(80);
     BadName { what, shown: escape::shown(&raw[..end]), why }
 }
@@ -33,7 +33,7 @@ impl RelName {
     pub fn new(raw: impl Into<Vec<u8>>) -> Result<Self, BadName> {
         let raw = raw.into();
         if raw.len() > PATH_BYTES_MAX {
-            return Err(bad("path", &raw, "it is longer than 4096 octets"));
+            return Err(bad("path", &raw, "it is longer than 4095 octets"));
         }
         if raw.contains(&0) {
             return Err(bad("path", &raw, "it contains a NUL"));
@@ -42,7 +42,7 @@ impl RelName {
             match part {
                 b"" => return Err(bad("path", &raw, "it is absolute or has an empty part")),
                 b"." | b".." => return Err(bad("path", &raw, "it has a part . or ..")),
-                part if part.len() > 255 => {
+                part if part.len() > NAME_PART_BYTES => {
                     return Err(bad("path", &raw, "a part is longer than 255 octets"));
                 }
                 _ => {}
@@ -200,58 +200,14 @@ fn plain(what: &'static str, text: &str) -> Result<(), BadName> {
     }
 }
 
-macro_rules! random_id {
-    ($(#[$doc:meta])* $name:ident, $what:literal) => {
-        $(#[$doc])*
-        #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        pub struct $name(u64);
-
-        impl $name {
-            /// From 64 random bits.
-            pub fn from_bits(bits: u64) -> Self {
-                Self(bits)
-            }
-        }
-
-        impl fmt::Display for $name {
-            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                write!(f, "{:016x}", self.0)
-            }
-        }
-
-        impl fmt::Debug for $name {
-            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                write!(f, "{self}")
-            }
-        }
-
-        impl FromStr for $name {
-            type Err = BadName;
-            fn from_str(text: &str) -> Result<Self, BadName> {
-                let ok = text.len() == 16 && text.bytes().all(|b| b.is_ascii_hexdigit());
-                match u64::from_str_radix(text, 16) {
-                    Ok(bits) if ok => Ok(Self(bits)),
-                    _ => Err(bad($what, text.as_bytes(), "it must be 16 hexadecimal digits")),
-                }
-            }
-        }
-    };
-}
-
-random_id!(
-    /// The random number in a drive's `drive.json`: 16 hexadecimal digits. How a drive is known again.
-    DriveId, "drive id"
-);
-random_id!(
-    /// The random number of one catalogue, so of one card: 16 hexadecimal digits.
-    CardId, "card id"
-);
-
 /// The extension of a payload: one to three of `A-Z0-9`.
 #[derive(Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Extension([u8; 3], u8);
 
 impl Extension {
+    /// Of a message whose name says nothing.
+    pub const NONE: Self = Self(*b"EML", 3);
+
     /// The extension under which a message is kept: its own where that is one to three ASCII
     /// letters or digits, `BIN` for any other, `EML` where there is none. The dots of a name in a
     /// Maildir's `cur` or `new` belong to its unique part: such a file is mail without extension.
@@ -259,12 +215,12 @@ impl Extension {
         let name = path.last();
         let folder = path.parts().rev().nth(1);
         if matches!(folder, Some(b"cur" | b"new")) {
-            return Self(*b"EML", 3);
+            return Self::NONE;
         }
         // A leading dot begins a hidden name, not an extension.
         let dot = name.iter().rposition(|&b| b == b'.').filter(|&at| at > 0);
         let raw = match dot {
-            None => return Self(*b"EML", 3),
+            None => return Self::NONE,
             Some(at) => &name[at + 1..],
         };
         Self::from_bytes(&raw.to_ascii_uppercase()).unwrap_or(Self(*b"BIN", 3))

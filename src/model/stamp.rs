@@ -1,5 +1,5 @@
-//! Owns what is known of time: a claimed wall time, whether it can be trusted, the boot, and the
-//! order of things. Never compares wall times: order comes from counters alone.
+//! Owns what is known of time: a claimed wall time, whether it can be trusted, the boot.
+//! Never compares wall times: order comes from positions alone.
 
 use std::time::Duration;
 
@@ -79,16 +79,6 @@ pub struct Claim {
     pub time: Moment,
     /// Whether something vouched for it.
     pub trusted: bool,
-}
-
-/// The place of a change in the station's history. `era` counts the cards (a new or rebuilt
-/// catalogue begins a later one), `tick` the changes seen by one card. A later order wins.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default)]
-pub struct Order {
-    /// Number of the catalogue in succession.
-    pub era: u64,
-    /// Number of the change within it.
-    pub tick: u64,
 }
 
 /// Where time comes from. The daemon and the commands hand in the machine's; tests their own.

@@ -49,7 +49,8 @@ pub(crate) fn mailbox(at: &Path, messages: usize, bytes: usize) {
 
 /// The arguments that every command of one station shares.
 pub(crate) fn scope(mailbox: &Path, drive: &Path, state: &Path) -> Vec<std::ffi::OsString> {
-    let mut args = vec!["--station".into(), "pier-4".into()];
+    // All is on one file system, so that all of it is measured on the same.
+    let mut args = vec!["--station".into(), "pier-4".into(), "--count-same-device".into()];
     for (option, path) in [("--mailbox", mailbox), ("--drive", drive), ("--state", state)] {
         args.push(option.into());
         args.push(path.into());

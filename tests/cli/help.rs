@@ -1,6 +1,8 @@
 //! The words of `--help`: cases in `cmd/`, one a command; and the README's own examples.
 //! `TRYCMD=overwrite` writes what is said now into the cases of `cmd/`; the README is changed by hand.
 
+use crate::station::Mounted;
+
 #[test]
 fn help_says_what_it_said() {
     let cases = trycmd::TestCases::new();
@@ -16,9 +18,11 @@ fn help_says_what_it_said() {
 fn the_readme_says_what_happens() {
     let dir = tempfile::Builder::new().prefix("counterfoil-readme-").tempdir().unwrap();
     let post = dir.path().join("README.in");
-    for folder in ["mail/inbox", "amber", "examples"] {
+    for folder in ["mail/inbox", "examples"] {
         std::fs::create_dir_all(post.join(folder)).unwrap();
     }
+    // A device of its own, as a stick is.
+    let _amber = Mounted::small(&post.join("amber"), "size=64m");
     for (name, subject) in [("1", "Gauge at lock 2"), ("2", "Beds and blankets"), ("3", "Meals")] {
         let text = format!("From: q2rvr@example.org\r\nSubject: {subject}\r\n\r\nEXERCISE\r\n");
         std::fs::write(post.join("mail/inbox").join(name), text).unwrap();

@@ -3,11 +3,15 @@
 //! - `station`, `told`, `stick`: the vocabulary. A station, what a command said, a drive seen from outside.
 //! - `commands`: one file a command: its report, its exit codes, its JSON fields.
 //! - `names`: file names no other system would take, and names that steer a terminal.
+//! - `maildirs`: what is a Maildir's and no message, and what only looks like it.
+//! - `verdicts`: the verdict and the counts behind it, the same wherever they are given.
 //! - `versions`: moves, copies, removals, and versions that look like damage to the card.
+//! - `long_paths`: paths as long as may be, and longer.
+//! - `mailboxes`: several of them, and one that is away, damaged, emptied, renamed or not named any more.
 //! - `odd_files`: links, pipes, sockets, what cannot be read, what is not to be taken.
 //! - `drives`: what may befall a drive, from an empty mount point to a ledger torn apart.
 //! - `restores`: restores that are not simple, from a fresh card to another operator's box.
-//! - `state`: the catalogue and its lock.
+//! - `state`, `state_owner`, `state_unkept`: the catalogue and its lock, whose it is, and a card that takes none.
 //! - `kills`: the program ended at any moment, hundreds of times.
 //! - `help`: the words of `--help`, as cases in `cmd/`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
@@ -16,11 +20,17 @@ mod commands;
 mod drives;
 mod help;
 mod kills;
+mod long_paths;
+mod mailboxes;
+mod maildirs;
 mod names;
 mod odd_files;
 mod restores;
 mod state;
+mod state_owner;
+mod state_unkept;
 mod station;
 mod stick;
 mod told;
+mod verdicts;
 mod versions;

@@ -50,7 +50,8 @@ fn a_lost_catalogue_is_built_anew_and_nothing_is_copied_twice() {
     station.deliver_many(5);
     station.mirror().expect_safe();
     fs::remove_dir_all(station.state()).unwrap();
-    station.audit().expect_safe().expect_counts(&[("messages.mirrored", 5)]);
+    // Until this card has looked at the mailbox and told the drive, nobody knows that it is as it was.
+    station.audit().expect_unsafe().expect_counts(&[("messages.mirrored", 0)]);
     assert!(!station.state().exists(), "audit writes nothing");
     station.mirror().expect_safe().expect_counts(&[("copied", 0), ("already", 5)]);
     expect_rebuilt(&station, &red);
@@ -64,7 +65,7 @@ fn a_damaged_catalogue_is_set_aside_and_built_anew() {
     station.mirror().expect_safe();
     let catalogue = station.state().join("catalogue.sqlite");
     fs::write(&catalogue, [b'x'; 5000]).unwrap();
-    station.audit().expect_safe().expect_counts(&[("messages.mirrored", 5)]);
+    station.audit().expect_unsafe().expect_counts(&[("messages.mirrored", 0)]);
     let told = station.mirror().expect_safe().expect_counts(&[("copied", 0), ("already", 5)]);
     told.expect_words(&["the catalogue was damaged", "catalogue.sqlite.damaged-1"]);
     assert_eq!(fs::read(station.state().join("catalogue.sqlite.damaged-1")).unwrap().len(), 5000);
@@ -82,7 +83,7 @@ fn a_catalogue_damaged_within_is_set_aside_and_built_anew() {
     let file = fs::File::options().write(true).open(&path).unwrap();
     let length = usize::try_from(file.metadata().unwrap().len()).unwrap();
     file.write_all_at(&vec![0xa5; length - 4096], 4096).unwrap();
-    station.audit().expect_safe().expect_counts(&[("messages.mirrored", 5)]);
+    station.audit().expect_unsafe().expect_counts(&[("messages.mirrored", 0)]);
     let told = station.mirror().expect_safe().expect_counts(&[("copied", 0), ("already", 5)]);
     told.expect_words(&["the catalogue was damaged", "catalogue.sqlite.damaged-1"]);
     expect_rebuilt(&station, &red);

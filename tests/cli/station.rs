@@ -22,9 +22,14 @@ const PATIENCE: Duration = Duration::from_secs(120);
 pub(crate) struct Station {
     root: TempDir,
     name: String,
-    mailboxes: Vec<String>,
+    /// Name and folder; no name where it is the folder's own.
+    mailboxes: Vec<(Option<String>, String)>,
     drives: Vec<PathBuf>,
     prefix: Vec<OsString>,
+    /// The folders that stand for drives lie on the device of the mailbox: they count because it is asked for.
+    counts_same_device: bool,
+    state: String,
+    is_named: bool,
 }
 
 impl Station {
@@ -41,6 +46,17 @@ impl Station {
         (station, red)
     }
 
+    /// The same on the device that the system runs from, of which the program knows that nothing is ever mounted in its
+    /// place.
+    pub(crate) fn on_the_systems_device() -> Self {
+        use std::os::unix::fs::MetadataExt as _;
+        let device = |path: &Path| fs::metadata(path).map(|facts| facts.dev()).ok();
+        let system = device(Path::new("/"));
+        let places = [std::env::temp_dir(), "/var/tmp".into(), env!("CARGO_TARGET_TMPDIR").into()];
+        let place = places.iter().find(|place| device(place) == system);
+        Self::in_folder(place.unwrap_or_else(|| panic!("none of {places:?} is on the device of /")))
+    }
+
     fn in_folder(above: &Path) -> Self {
         let mut station = Self {
             root: tempfile::Builder::new().prefix("counterfoil-cli-").tempdir_in(above).unwrap(),
@@ -48,6 +64,9 @@ impl Station {
             mailboxes: Vec::new(),
             drives: Vec::new(),
             prefix: Vec::new(),
+            counts_same_device: true,
+            state: "state".to_owned(),
+            is_named: true,
         };
         fs::create_dir(station.path("media")).unwrap();
         station.write_config("");
@@ -72,7 +91,22 @@ impl Station {
     }
 
     pub(crate) fn state(&self) -> PathBuf {
-        self.path("card/state")
+        self.path("card").join(&self.state)
+    }
+
+    /// Keeps the state in another folder on the card from now on.
+    pub(crate) fn use_state(&mut self, folder: &str) {
+        self.state = folder.to_owned();
+    }
+
+    /// Is called so from now on.
+    pub(crate) fn rename(&mut self, name: &str) {
+        self.name = name.to_owned();
+    }
+
+    /// Leaves it to the program from now on how the station is called.
+    pub(crate) fn do_not_name_the_station(&mut self) {
+        self.is_named = false;
     }
 
     pub(crate) fn config_file(&self) -> PathBuf {
@@ -85,7 +119,18 @@ impl Station {
 
     pub(crate) fn add_mailbox(&mut self, name: &str) {
         fs::create_dir_all(self.mailbox(name)).unwrap();
-        self.mailboxes.push(name.to_owned());
+        self.mailboxes.push((None, name.to_owned()));
+    }
+
+    /// Names only these folders as mailboxes in every command from now on.
+    pub(crate) fn name_mailboxes(&mut self, folders: &[&str]) {
+        self.mailboxes = folders.iter().map(|folder| (None, (*folder).to_owned())).collect();
+    }
+
+    /// The same, each under a name of its own.
+    pub(crate) fn name_mailboxes_as(&mut self, named: &[(&str, &str)]) {
+        let named = named.iter().map(|(name, folder)| (Some((*name).into()), (*folder).into()));
+        self.mailboxes = named.collect();
     }
 
     pub(crate) fn mailbox(&self, name: &str) -> PathBuf {
@@ -112,6 +157,12 @@ impl Station {
     /// Names only these drives in every command from now on.
     pub(crate) fn use_only(&mut self, sticks: &[&Stick]) {
         self.drives = sticks.iter().map(|stick| stick.path().to_owned()).collect();
+    }
+
+    /// Copies on the device of the mailbox count for nothing from now on, as they do for every operator who does not
+    /// ask for it.
+    pub(crate) fn as_in_earnest(&mut self) {
+        self.counts_same_device = false;
     }
 
     /// Runs every command as this user, so that permission matters though tests run as root.
@@ -264,8 +315,11 @@ impl Station {
     /// The arguments of a command on this station, with its mailboxes and drives.
     pub(crate) fn arguments(&self, command: &[&str]) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec![command[0].into()];
-        for mailbox in &self.mailboxes {
-            args.extend(["--mailbox".into(), self.mailbox(mailbox).into_os_string()]);
+        for (name, folder) in &self.mailboxes {
+            let mut named =
+                OsString::from(name.as_ref().map_or(String::new(), |n| format!("{n}=")));
+            named.push(self.mailbox(folder));
+            args.extend(["--mailbox".into(), named]);
         }
         args.extend(self.drive_arguments());
         args.extend(command[1..].iter().map(OsString::from));
@@ -274,10 +328,15 @@ impl Station {
 
     fn drive_arguments(&self) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec!["--config".into(), self.config_file().into()];
-        args.extend(["--station".into(), self.name.clone().into()]);
+        if self.is_named {
+            args.extend(["--station".into(), self.name.clone().into()]);
+        }
         args.extend(["--state".into(), self.state().into()]);
         for drive in &self.drives {
             args.extend(["--drive".into(), drive.into()]);
+        }
+        if self.counts_same_device {
+            args.push("--count-same-device".into());
         }
         args
     }
@@ -336,11 +395,23 @@ impl Mounted {
         Self(at.to_owned())
     }
 
-    /// What is at `from`, a second time and without the right to write.
-    pub(crate) fn read_only(from: &Path, at: &Path) -> Self {
+    /// The file system in an image.
+    pub(crate) fn image(image: &Path, at: &Path) -> Self {
+        let words = [OsStr::new("-o"), OsStr::new("loop"), image.as_os_str(), at.as_os_str()];
+        sh("mount", &words);
+        Self(at.to_owned())
+    }
+
+    /// What is at `from`, a second time.
+    pub(crate) fn bind(from: &Path, at: &Path) -> Self {
         fs::create_dir(at).unwrap();
         sh("mount", &[OsStr::new("--bind"), from.as_os_str(), at.as_os_str()]);
-        let mounted = Self(at.to_owned());
+        Self(at.to_owned())
+    }
+
+    /// What is at `from`, a second time and without the right to write.
+    pub(crate) fn read_only(from: &Path, at: &Path) -> Self {
+        let mounted = Self::bind(from, at);
         sh("mount", &[OsStr::new("-o"), OsStr::new("remount,ro,bind"), at.as_os_str()]);
         mounted
     }

@@ -139,7 +139,7 @@ impl Stick {
         let lines = self.lines();
         let given_up: Vec<_> = lines
             .iter()
-            .filter(|line| line["kind"] == "damaged" || line["kind"] == "missing")
+            .filter(|line| line["kind"] == "damaged" || line["kind"] == "absent")
             .map(|line| line["payload"].clone())
             .collect();
         let mirrored = lines.iter().filter(|line| line["kind"] == "mirrored");

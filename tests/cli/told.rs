@@ -48,6 +48,20 @@ impl Told {
         self.expect_code(1, "something is not safe")
     }
 
+    /// The report's verdict, and the exit code that goes with it where a mailbox could be looked at.
+    pub(crate) fn expect_verdict(self, word: &str) -> Self {
+        assert_eq!(self.json()["verdict"], word, "{}", self.whole());
+        self.expect_code(i32::from(word != "safe"), word)
+    }
+
+    /// The state of a mailbox in a report that lists them.
+    pub(crate) fn mailbox(&self, name: &str) -> Value {
+        let json = self.json();
+        let mailboxes = json["mailboxes"].as_array().unwrap_or_else(|| panic!("{}", self.whole()));
+        let found = mailboxes.iter().find(|mailbox| mailbox["name"] == name);
+        found.unwrap_or_else(|| panic!("no mailbox {name}\n{}", self.whole())).clone()
+    }
+
     /// Exit code 2: the command line or the config is wrong. Nothing is reported.
     pub(crate) fn expect_refused(self) -> Self {
         let told = self.expect_code(2, "refused as wrongly asked");

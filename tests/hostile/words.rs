@@ -126,13 +126,11 @@ fn a_forged_ledger_steers_nothing() {
             forger = forger.line(&format!(
                 "\"kind\":\"mirrored\",\"payload\":\"data/0001/{number:08}.EML\",\"sha256\":\"{digest}\",\
                  \"bytes\":7,\"mailbox\":\"inbox\",\"path\":{path},\"modified\":\"{time}\",\"mode\":\"0644\",\
-                 \"first_seen\":\"{time}\",\"era\":1,\"tick\":1"
+                 \"first_seen\":\"{time}\",\"as_of\":\"00000000000000aa:1\""
             ));
             forger =
                 forger.line(&format!("\"kind\":\"mailbox\",\"mailbox\":\"inbox\",\"root\":{path}"));
-            forger = forger.line(&format!(
-                "\"kind\":\"opened\",\"card\":\"0123456789abcdef\",\"era\":1,\"program\":{path}"
-            ));
+            forger = forger.line(&format!("\"kind\":\"opened\",\"program\":{path}"));
         }
     }
     forger.write();

@@ -6,7 +6,7 @@ use counterfoil::job::catalogue::{Catalogue, FileState, Held};
 use counterfoil::job::drive::{Admitted, Begin, Claims};
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
 use counterfoil::job::round::{self, DriveRound};
-use counterfoil::job::scan::{ScanReport, ScanRules, scan};
+use counterfoil::job::scan::{ScanReport, ScanRules, look_at, scan};
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
 use counterfoil::model::{Clock, Identity, Moment, RelName, Stamp, StationName};
 use globset::GlobSet;
@@ -110,17 +110,25 @@ pub(crate) struct Card {
     ignore: GlobSet,
     /// Deletions seen since the last scan.
     seen_gone: RefCell<Vec<RelName>>,
+    /// Messages seen to be written over since then.
+    hinted: RefCell<Vec<RelName>>,
     written: RefCell<u64>,
 }
 
 impl Card {
     pub(crate) fn new() -> Self {
+        Self::with_mail_in(folder())
+    }
+
+    /// With its mailbox in a folder of one's own.
+    pub(crate) fn with_mail_in(mail: TempDir) -> Self {
         Self {
             catalogue: Catalogue::in_memory().unwrap(),
             clock: HandClock::new(),
-            mail: folder(),
+            mail,
             ignore: GlobSet::empty(),
             seen_gone: RefCell::default(),
+            hinted: RefCell::default(),
             written: RefCell::default(),
         }
     }
@@ -141,6 +149,9 @@ impl Card {
     /// Puts a message there, as a mail program does: written beside, then named. In place of one
     /// that is there already.
     pub(crate) fn deliver(&self, path: &str, bytes: &[u8]) {
+        if self.at(path).exists() {
+            self.hinted.borrow_mut().push(rel(path));
+        }
         let number = self.written.replace_with(|n| *n + 1);
         let passing = self.at("tmp");
         std::fs::create_dir_all(&passing).unwrap();
@@ -182,11 +193,10 @@ impl Card {
         };
         let (open, key) = (self.mailbox(), rel(path).key());
         let row = self.catalogue.file(open.row, &key).unwrap().unwrap();
-        let claim = self.clock.stamp().claim();
-        let looked = row.looked;
-        self.catalogue.look(open.row, &key, &facts, FileState::Fresh, looked, claim).unwrap();
+        let looked = (row.looked, self.clock.stamp().claim());
+        self.catalogue.look((open.row, &key), &facts, FileState::Fresh, looked, false).unwrap();
         let row = self.catalogue.file(open.row, &key).unwrap().unwrap();
-        self.catalogue.set_state(&row, FileState::Present, looked).unwrap();
+        self.catalogue.set_state(&row, FileState::Present, looked.0).unwrap();
     }
 
     /// What is in the mailbox now.
@@ -217,6 +227,8 @@ impl Card {
         let seen_gone = self.seen_gone.take();
         let rules = self.rules(settle, &seen_gone, hold);
         let open = self.mailbox();
+        let hinted = self.hinted.take();
+        look_at(&self.catalogue, open.row, &open.dir, &hinted, &rules).unwrap();
         let report = scan(&self.catalogue, open.row, &open.dir, &rules).unwrap();
         // Kept until the scan that calls them gone, which with a span to settle is a later one.
         if settle > 0 {
@@ -281,9 +293,9 @@ impl Card {
     pub(crate) fn told(&self, label: &str, path: &str) -> Option<Identity> {
         let drive = self.catalogue.drive_at(label.as_bytes()).unwrap()?;
         let book = self.catalogue.book(drive.row, &station()).unwrap();
-        let place =
-            self.catalogue.place(book.row, self.mailbox().row, &rel(path).key()).unwrap()?;
-        let content = place.content.filter(|_| place.gone == 0)?;
+        let mailbox = self.mailbox().row;
+        let stands = self.catalogue.standing_at(book.row, mailbox, &rel(path).key()).unwrap();
+        let content = stands.iter().find(|known| !known.missing)?.content;
         let held = self.catalogue.held(book.row, content).unwrap();
         assert!(matches!(held, Held::Good(_)), "{path} is told of without a good copy");
         Some(self.catalogue.identity(content).unwrap())

@@ -2,9 +2,9 @@
 //! one from its name, each message is put back whole.
 
 use crate::card::{Card, folder, mail, tree};
-use crate::medium::{copies_of, expect_same, restored_into};
-use counterfoil::disk::{MemoryDrive, STAGING};
-use counterfoil::job::{Progress, Unwatched};
+use crate::medium::{copies_of, expect_same, restored_into, try_restored_into};
+use counterfoil::disk::{MemoryDrive, STAGING, TargetLocks, Trouble};
+use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::limits::RESTORE_NEW_FOLDERS;
 use std::fs;
 use std::os::unix::fs::{PermissionsExt as _, symlink};
@@ -105,6 +105,46 @@ fn a_damaged_copy_leaves_no_file_in_its_new_folder() {
     wanted.remove("in/two");
     expect_same(&tree(into.path()), &wanted, "restored");
     expect_nothing_staged(into.path());
+}
+
+/// A second restore begins while files of the first are staged: it is told to wait, and clears nothing away.
+#[test]
+fn a_second_restore_in_the_middle_of_the_first_is_refused() {
+    let (card, drive) = mirrored(["in/one", "in/two", "flat"].map(str::to_owned));
+    let (into, other) = (folder(), folder());
+    let second = meanwhile(|| {
+        assert!(into.path().join(STAGING).exists(), "the first has staged something");
+        let before = tree(into.path());
+        let told = try_restored_into(into.path(), &[&drive], false, &Unwatched);
+        assert!(matches!(told, Err(JobError::TargetBusy { .. })), "{told:?}");
+        assert_eq!(tree(into.path()), before);
+        // Into another folder it may.
+        restored_into(other.path(), &[&drive], false, &Unwatched);
+    });
+    let report = restored_into(into.path(), &[&drive], false, &second);
+    assert!(second.0.is_completed());
+    assert!(report.is_whole(), "{report:?}");
+    for back in [&into, &other] {
+        expect_same(&tree(back.path()), &card.messages(), "restored");
+        expect_nothing_staged(back.path());
+    }
+    restored_into(into.path(), &[&drive], false, &Unwatched);
+}
+
+/// Two mailboxes that go into one folder are no two restores.
+#[test]
+fn two_mailboxes_into_one_folder_do_not_wait_for_each_other() {
+    let into = folder();
+    let locks = TargetLocks::default();
+    let by_a_link = folder();
+    symlink(into.path(), by_a_link.path().join("link")).unwrap();
+    locks.take(into.path()).unwrap();
+    locks.take(&by_a_link.path().join("link")).unwrap();
+    let others = TargetLocks::default();
+    assert_eq!(others.take(into.path()).unwrap_err().trouble, Trouble::Busy);
+    drop(locks);
+    others.take(into.path()).unwrap();
+    assert_eq!(fs::read_dir(into.path()).unwrap().count(), 0);
 }
 
 /// What an earlier restore left goes, and nothing else: a link there is not followed, and a folder with folders in

@@ -10,13 +10,13 @@ use counterfoil::model::ledger::{Chain, Event, Reader, Verdict};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
 use counterfoil::model::{Digest, Identity, Moment, Stamp};
 
-/// A drive with a ledger of lines of this number and era, sound to its end.
-fn forged(number: u64, era: u64) -> MemoryDrive {
+/// A drive with a ledger of a line of this number, that speaks as of this change of some writer; sound to its end.
+fn forged(number: u64, n: u64) -> MemoryDrive {
     let drive = MemoryDrive::default();
     drive.put("counterfoil/drive.json", br#"{"format":1,"id":"00000000000000aa"}"#);
     let body = format!(
         "{{\"v\":1,\"seq\":{number},\"boot\":\"b\",\"time\":\"2026-01-01T00:00:00Z\",\"clock\":\"trusted\",\
-         \"kind\":\"opened\",\"era\":{era},\"card\":\"00000000000000bb\",\"program\":\"forged\""
+         \"kind\":\"mark\",\"as_of\":\"00000000000000bb:{n}\",\"mailboxes\":[\"in\"]"
     );
     let before = Chain::default().head;
     let hash = Digest::of(format!("{before}{body}").as_bytes());
@@ -35,18 +35,18 @@ fn junk(drive: &MemoryDrive) -> usize {
     junk
 }
 
-/// A card whose era was driven up would write lines that nobody reads back, to every other drive.
+/// A card whose own numbers were driven up would write lines that nobody reads back, to every other drive.
 #[test]
-fn a_forged_era_does_not_spoil_what_is_written_to_other_drives() {
-    for era in [u64::MAX, i64::MAX as u64, COUNT_MAX + 1, COUNT_MAX] {
+fn a_forged_position_does_not_spoil_what_is_written_to_other_drives() {
+    for n in [u64::MAX, i64::MAX as u64, COUNT_MAX + 1, COUNT_MAX] {
         let (card, honest) = (Card::new(), MemoryDrive::default());
         card.deliver("inbox/a", &mail("a"));
-        card.mirror_as(&forged(1, era), "forged");
+        card.mirror_as(&forged(1, n), "forged");
         assert!(card.mirror_as(&honest, "honest").outcome.is_ok());
         card.deliver("inbox/b", &mail("b"));
         assert!(card.mirror_as(&honest, "honest").outcome.is_ok());
-        assert_eq!(junk(&honest), 0, "era {era}");
-        expect_same(&whole(&[&honest], false), &card.messages(), &format!("era {era}"));
+        assert_eq!(junk(&honest), 0, "number {n}");
+        expect_same(&whole(&[&honest], false), &card.messages(), &format!("number {n}"));
     }
 }
 

@@ -94,12 +94,12 @@ fn a_rename_costs_a_line_and_no_copy() {
     card.scan(SETTLE);
     assert_eq!(state(&card, "cur/1.M1:2,S"), FileState::Present);
     let report = done(card.copy(&drive, "stick"));
-    assert_eq!((report.copied, report.noted), (0, 1));
+    assert_eq!((report.copied, report.noted, report.batches), (0, 2, 1));
     card.clock.advance(500);
     card.scan(SETTLE);
     assert_eq!(state(&card, "new/1.M1"), FileState::Moved);
     assert_eq!(done(card.copy(&drive, "stick")).batches, 0, "the move is told already");
-    assert_eq!(ledger_kinds(&drive)[2..], ["mirrored", "moved"]);
+    assert_eq!(ledger_kinds(&drive)[2..], ["mirrored", "placed", "removed"]);
     expect_same(&whole(&[&drive], true), &card.messages(), "once, where it is now");
 }
 
@@ -136,6 +136,9 @@ fn a_file_that_is_back_before_its_second_look_never_left() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     card.deliver("inbox/m", &mail("m"));
     card.mirrored(&drive);
+    for folder in ["cur", "new"] {
+        std::fs::create_dir(card.root().join(folder)).unwrap();
+    }
     card.rename("inbox/m", "tmp/m");
     card.scan(SETTLE);
     assert_eq!(state(&card, "inbox/m"), FileState::Leaving);

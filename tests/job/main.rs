@@ -3,11 +3,14 @@
 //!
 //! `card` is a station's card with its mailbox, catalogue and clock; `medium` looks at a drive from
 //! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by
-//! re-reading in `verify` and `reread`, what is given up to make room in `prune`, several cards or drives in
-//! `turns`, a drive and its copy in `copies`, folders that a restore makes in `folders`, what a drive refuses in
-//! `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in `looks`, what
-//! drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
-//! inputs of the fuzzer in `seeds`, a stick of false size in `wraps`.
+//! re-reading in `verify` and `reread`, that of ledgers and manifests in `logs` and `manifests`, lengths of copies in
+//! `lengths`, what another card proved in `takeover`, what is given up to make room in `prune`, several cards or
+//! drives in `turns`, what left the mailbox in `departures`, a drive and its copy in `copies`, what is found where a drive was in
+//! `replaced`, folders that a restore makes in `folders`, what a drive
+//! refuses in `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in `looks`,
+//! what drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
+//! inputs of the fuzzer in `seeds`, a stick of false size in `wraps`, a card that keeps whole seconds in `seconds`, what is
+//! away for a pass and comes back in `mailboxes`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 #[allow(
@@ -22,17 +25,25 @@ mod card;
 mod carry;
 mod clock;
 mod copies;
+mod departures;
 mod folders;
 mod forged;
 mod leaves;
+mod lengths;
+mod logs;
 mod looks;
+mod mailboxes;
+mod manifests;
 mod medium;
 mod order;
 mod power;
 mod prune;
+mod replaced;
 mod reread;
 mod room;
+mod seconds;
 mod seeds;
+mod takeover;
 mod turns;
 mod unreadable;
 mod verify;

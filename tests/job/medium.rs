@@ -4,7 +4,7 @@
 use crate::card::{drive_ref, folder, station, tree};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
-use counterfoil::job::{Progress, Unwatched};
+use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::bag::read_manifest_line;
 use counterfoil::model::{Digest, Identity, PayloadName};
 use std::collections::BTreeMap;
@@ -30,14 +30,15 @@ pub(crate) fn copies_of(drive: &MemoryDrive, content: &[u8]) -> Vec<String> {
     same.map(|(path, _)| format!("{HOME}{path}")).collect()
 }
 
-/// The kinds of the lines of the ledger, in order.
+/// The kinds of the lines of the ledger, in order, but for those that only tell who writes.
 pub(crate) fn ledger_kinds(drive: &MemoryDrive) -> Vec<String> {
     let text = String::from_utf8(drive.file(&format!("{HOME}ledger.jsonl")).unwrap()).unwrap();
     let kind = |line: &str| {
         let line: serde_json::Value = serde_json::from_str(line).unwrap();
         line["kind"].as_str().unwrap().to_owned()
     };
-    text.lines().filter(|line| !line.is_empty()).map(kind).collect()
+    let kinds = text.lines().filter(|line| !line.is_empty()).map(kind);
+    kinds.filter(|kind| kind != "writer").collect()
 }
 
 /// Lines of one kind in the ledger.
@@ -117,6 +118,16 @@ pub(crate) fn restored_into(
     with_removed: bool,
     progress: &dyn Progress,
 ) -> RestoreReport {
+    try_restored_into(into, drives, with_removed, progress).unwrap()
+}
+
+/// The same, where it may be refused.
+pub(crate) fn try_restored_into(
+    into: &Path,
+    drives: &[&MemoryDrive],
+    with_removed: bool,
+    progress: &dyn Progress,
+) -> Result<RestoreReport, JobError> {
     let clock = counterfoil::daemon::clock::SystemClock::new();
     let refs: Vec<_> =
         drives.iter().enumerate().map(|(n, drive)| drive_ref(drive, &format!("d{n}"))).collect();
@@ -126,8 +137,9 @@ pub(crate) fn restored_into(
     let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
     let goals =
         told.into_iter().map(|(row, name)| Goal { row, name, path: into.to_owned() }).collect();
-    let plan = Plan { goals, with_removed, with_doubtful: false, dry_run: false, progress };
-    restore(&gathered, &plan).unwrap()
+    let (versions, with_doubtful, dry_run) = (None, false, false);
+    let plan = Plan { goals, with_removed, versions, with_doubtful, dry_run, progress };
+    restore(&gathered, &plan)
 }
 
 /// A restore that gives everything it knows of.

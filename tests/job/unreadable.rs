@@ -1,8 +1,9 @@
-//! A restore from a drive whose last pages cannot be read: a cut came while a file grew, and the file claims to be
-//! longer than its clusters go. Never repairs the drive.
+//! Files of a drive that cannot be read. A restore from a drive whose last pages are such: a cut came while a file grew,
+//! and the file claims to be longer than its clusters go. And a mirror that needs an older copy. Never repairs the drive.
 
 use crate::card::{Card, drive_ref, folder, mail, station, tree};
-use crate::medium::HOME;
+use crate::logs::is_safe;
+use crate::medium::{HOME, copies_of, count, expect_same, restored as restored_from, whole};
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::Unwatched;
 use counterfoil::job::drive::stations;
@@ -33,6 +34,7 @@ fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
     let plan = Plan {
         goals: goals.collect(),
         with_removed: false,
+        versions: None,
         with_doubtful: false,
         dry_run: false,
         progress: &Unwatched,
@@ -128,5 +130,59 @@ fn an_unreadable_end_of_the_ledger_costs_names_only() {
         octets.sort();
         wanted.sort();
         assert_eq!(octets, wanted, "from {octet}");
+    }
+}
+
+/// Fault 22: what the version before was cannot be told: then the new one is copied like any other.
+#[test]
+fn a_message_cut_short_whose_older_copy_cannot_be_read_blocks_no_other() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/cut", &mail("cut"));
+    card.deliver("inbox/other", &mail("other"));
+    card.mirrored(&drive);
+    let old = copies_of(&drive, &mail("cut")).pop().unwrap();
+    drive.set_unreadable_from(&old, 10);
+    card.deliver("inbox/cut", &mail("cut")[..40]);
+    card.deliver("inbox/new", &mail("new"));
+    let report = card.mirrored(&drive);
+    assert_eq!(report.copied, 2, "the new version and the new message");
+    assert_eq!(count(&drive, "damaged"), 1, "the older copy is known to be lost");
+    assert!(is_safe(&card));
+    assert!(card.catalogue.drives().unwrap().pop().unwrap().worn.is_some());
+    expect_same(&whole(&[&drive], false), &card.messages(), "all of it");
+    assert_eq!(card.mirrored(&drive).noted, 0, "told once");
+}
+
+/// The same where the older copy is not there at all.
+#[test]
+fn a_message_cut_short_whose_older_copy_is_gone_blocks_no_other() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/cut", &mail("cut"));
+    card.mirrored(&drive);
+    drive.remove(&copies_of(&drive, &mail("cut")).pop().unwrap());
+    card.deliver("inbox/cut", &mail("cut")[..40]);
+    card.deliver("inbox/new", &mail("new"));
+    assert_eq!(card.mirrored(&drive).copied, 2);
+    assert_eq!(count(&drive, "absent"), 1);
+    expect_same(&whole(&[&drive], false), &card.messages(), "all of it");
+}
+
+/// A pulled stick is no bad copy: the pass ends, and nothing is told of the copy.
+#[test]
+fn a_pull_while_an_older_copy_is_read_is_no_lost_copy() {
+    for operations in 0..60 {
+        let (card, drive) = (Card::new(), MemoryDrive::default());
+        card.deliver("inbox/cut", &mail("cut"));
+        card.mirrored(&drive);
+        card.deliver("inbox/cut", &mail("cut")[..40]);
+        card.scan(0);
+        drive.pull_after(operations);
+        drop(card.copy(&drive, "stick"));
+        drive.replug(true);
+        card.clock.reboot();
+        card.mirrored(&drive);
+        assert_eq!(count(&drive, "damaged") + count(&drive, "absent"), 0, "after {operations}");
+        let back = restored_from(&[&drive], false);
+        assert_eq!(back.report.instead_of_suspect, 1, "after {operations}");
     }
 }

@@ -66,7 +66,7 @@ fn a_missing_copy_is_found_recorded_and_made_anew() {
     assert_eq!((report.checked, report.good, report.damaged), (3, 2, vec![]));
     assert_eq!(report.missing.len(), 1);
     assert_eq!(format!("{HOME}{}", report.missing[0].payload), gone);
-    assert_eq!(ledger_kinds(&drive)[5..], ["missing", "verified"]);
+    assert_eq!(ledger_kinds(&drive)[5..], ["absent", "verified"]);
     let lost = restored(&[&drive], false).report;
     assert_eq!((lost.restored, lost.missing.len()), (2, 1));
 

@@ -139,14 +139,33 @@ impl Host {
     }
 
     pub fn found_beside(&self, keep_off: &[&str]) -> Vec<Found> {
+        Finder::new(self.system(), keep_off.iter().map(PathBuf::from).collect()).find()
+    }
+
+    /// Whether two paths rest on one disk, each with the device that is seen there.
+    pub fn share_a_disk(&self, one: ((u32, u32), &str), other: ((u32, u32), &str)) -> bool {
+        let beneath =
+            |(device, at): ((u32, u32), &str)| self.system().disks_beneath(device, Path::new(at));
+        !beneath(one).is_disjoint(&beneath(other))
+    }
+
+    fn system(&self) -> System {
         let table = self.table.borrow().clone();
         // The latest mount that covers a path is the one that is seen there.
         let seen = move |path: &Path| {
             let covering = table.iter().filter(|(_, at)| path.starts_with(at));
             covering.max_by_key(|(id, at)| (at.components().count(), *id)).map(|(id, _)| *id)
         };
-        let system = System::at(fs::canonicalize(self.dir.path()).unwrap(), seen);
-        Finder::new(system, keep_off.iter().map(PathBuf::from).collect()).find()
+        System::at(fs::canonicalize(self.dir.path()).unwrap(), seen)
+    }
+
+    /// A loop device that shows the contents of a file.
+    pub fn image(&self, name: &str, major: u32, minor: u32, file: &str) {
+        self.disk(name, major, minor, "virtual", None, 98);
+        self.write(
+            &format!("sys/devices/virtual/block/{name}/loop/backing_file"),
+            &format!("{file}\n"),
+        );
     }
 
     pub fn places(&self, found: &[Found]) -> Vec<String> {

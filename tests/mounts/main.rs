@@ -178,3 +178,69 @@ fn names_with_blanks_and_without_sense_are_read_as_they_are() {
     host.write("run/udev/data/b8:0", "E:ID_FS_UUID=\x1b[2J\n");
     assert_eq!(host.found()[0].serial, None);
 }
+
+/// What dies together with the mailbox: another partition of its disk, whatever is mapped over one, a file system in an
+/// image file on it, another subvolume. Never what lies on another disk.
+#[test]
+fn what_rests_on_one_disk_is_seen_through_partitions_mappings_and_images() {
+    let host = Host::on_a_card();
+    let mailbox = ((179, 2), "/home/op/mail");
+    host.partition("mmcblk0", "mmcblk0p3", 179, 3);
+    host.mount(40, "179:3", "/", "/mnt/shelf", "ext4", "/dev/mmcblk0p3");
+    assert!(host.share_a_disk(mailbox, ((179, 3), "/mnt/shelf")), "another partition");
+    host.mapping("dm-0", 254, 0, "mmcblk0/mmcblk0p3");
+    assert!(host.share_a_disk(mailbox, ((254, 0), "/mnt/vault")), "encryption over a partition");
+    host.image("loop0", 7, 0, "/home/op/stick.img");
+    assert!(host.share_a_disk(mailbox, ((7, 0), "/mnt/image")), "an image file on it");
+    host.image("loop1", 7, 1, "/mnt/image/inner.img");
+    host.mount(41, "7:0", "/", "/mnt/image", "ext4", "/dev/loop0");
+    assert!(host.share_a_disk(mailbox, ((7, 1), "/mnt/inner")), "an image file in it");
+
+    host.usb_disk("sda", 8, 0, 11);
+    host.partition("sda", "sda1", 8, 1);
+    host.mount(42, "8:1", "/", "/media/AMBER", "ext4", "/dev/sda1");
+    let stick = ((8, 1), "/media/AMBER");
+    assert!(!host.share_a_disk(mailbox, stick));
+    host.image("loop2", 7, 2, "/media/AMBER/inner.img");
+    assert!(
+        !host.share_a_disk(mailbox, ((7, 2), "/mnt/on-the-stick")),
+        "an image file on the stick"
+    );
+    assert!(host.share_a_disk(stick, ((7, 2), "/mnt/on-the-stick")));
+}
+
+/// Subvolumes hide the number of their device behind one of their own.
+#[test]
+fn subvolumes_of_one_disk_rest_on_it() {
+    let host = Host::bare();
+    host.usb_disk("sda", 8, 0, 11);
+    host.partition("sda", "sda2", 8, 2);
+    host.usb_disk("sdb", 8, 16, 12);
+    host.mount(1, "0:30", "/@", "/", "btrfs", "/dev/sda2");
+    host.mount(40, "0:31", "/@shelf", "/mnt/shelf", "btrfs", "/dev/sda2");
+    host.mount(41, "0:40", "/", "/media/AMBER", "btrfs", "/dev/sdb");
+    let mailbox = ((0, 30), "/home/op/mail");
+    assert!(host.share_a_disk(mailbox, ((0, 31), "/mnt/shelf")));
+    assert!(!host.share_a_disk(mailbox, ((0, 40), "/media/AMBER")));
+    // In memory, and over a network: on no disk.
+    host.mount(42, "0:50", "/", "/mnt/memory", "tmpfs", "tmpfs");
+    host.mount(43, "0:51", "/", "/mnt/net", "nfs4", "q.example.org:/shelf");
+    for at in ["/mnt/memory", "/mnt/net"] {
+        assert!(!host.share_a_disk(mailbox, ((0, 50), at)), "{at}");
+        assert!(
+            !host.share_a_disk(((0, 50), at), ((0, 50), at)),
+            "{at} rests on nothing that is known"
+        );
+    }
+}
+
+/// Two images that name each other are odd, and no reason to look for ever.
+#[test]
+fn images_that_lead_in_a_circle_end() {
+    let host = Host::on_a_card();
+    host.image("loop0", 7, 0, "/mnt/b/a.img");
+    host.image("loop1", 7, 1, "/mnt/a/b.img");
+    host.mount(40, "7:0", "/", "/mnt/a", "ext4", "/dev/loop0");
+    host.mount(41, "7:1", "/", "/mnt/b", "ext4", "/dev/loop1");
+    assert!(!host.share_a_disk(((179, 2), "/home/op/mail"), ((7, 0), "/mnt/a")));
+}

@@ -53,7 +53,9 @@ impl Post {
 
     /// Runs a command on the mailbox and these drives.
     pub(crate) fn run(&self, command: &str, drives: &[&str], more: &[&OsStr]) -> Said {
-        let mut args: Vec<OsString> = vec![command.into(), "--json".into()];
+        // The folders that stand for drives lie on the device of the mailbox.
+        let mut args: Vec<OsString> =
+            vec![command.into(), "--json".into(), "--count-same-device".into()];
         let mut give = |option: &str, value: &Path| {
             args.push(option.into());
             args.push(value.into());

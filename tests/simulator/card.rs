@@ -4,7 +4,7 @@
 use counterfoil::disk::MailboxDir;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::mirror::OpenMailbox;
-use counterfoil::job::scan::{ScanRules, scan};
+use counterfoil::job::scan::{ScanRules, look_at, scan};
 use counterfoil::job::{JobError, MailboxRef};
 use counterfoil::model::{Clock, Moment, RelName, Stamp, StationName};
 use globset::GlobSet;
@@ -92,12 +92,15 @@ pub(crate) struct Card {
     pub(crate) root: PathBuf,
     /// Deletions seen since the last scan.
     pub(crate) seen_gone: Vec<RelName>,
+    /// Messages seen to be replaced since then.
+    pub(crate) hinted: Vec<RelName>,
     written: u64,
 }
 
 impl Card {
     pub(crate) fn new(root: PathBuf) -> Self {
-        Self { catalogue: Catalogue::in_memory().unwrap(), root, seen_gone: Vec::new(), written: 0 }
+        let catalogue = Catalogue::in_memory().unwrap();
+        Self { catalogue, root, seen_gone: Vec::new(), hinted: Vec::new(), written: 0 }
     }
 
     pub(crate) fn at(&self, path: &str) -> PathBuf {
@@ -106,6 +109,9 @@ impl Card {
 
     /// Puts a message there as a mail program does: written beside, then named; in place of one that is there.
     pub(crate) fn deliver(&mut self, path: &str, octets: &[u8]) {
+        if self.at(path).exists() {
+            self.hinted.push(rel(path));
+        }
         self.written += 1;
         std::fs::create_dir_all(self.at("tmp")).unwrap();
         let passing = self.at("tmp").join(self.written.to_string());
@@ -168,8 +174,10 @@ impl Card {
             hold: &hold,
             clock,
         };
+        look_at(&self.catalogue, open.row, &dir, &self.hinted, &rules)?;
         scan(&self.catalogue, open.row, &dir, &rules)?;
         self.seen_gone.clear();
+        self.hinted.clear();
         Ok(())
     }
 }

@@ -4,7 +4,9 @@
 use crate::medium::Junk;
 use crate::oracle::HOME;
 use crate::stick::Stick;
-use counterfoil::disk::{Access, DiskError, Entry, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use counterfoil::disk::{
+    Access, DiskError, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+};
 use counterfoil::model::RelName;
 use rustix::io::Errno;
 use std::sync::{Mutex, PoisonError};
@@ -199,6 +201,10 @@ impl Volume for Saboteur {
             });
         }
         Ok(entries)
+    }
+
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
+        self.inner.lengths(at, most)
     }
 
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {

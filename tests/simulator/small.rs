@@ -112,6 +112,7 @@ struct Moment {
     promised: crate::oracle::Promised,
     oracle: crate::oracle::Oracle,
     seen_gone: Vec<RelName>,
+    hinted: Vec<RelName>,
     boot: u64,
     millis: u64,
 }
@@ -124,6 +125,7 @@ impl Moment {
             promised: world.slots[0].promised.clone(),
             oracle: world.oracle.clone(),
             seen_gone: world.card.seen_gone.clone(),
+            hinted: world.card.hinted.clone(),
             boot: world.clock.boot.load(Ordering::Relaxed),
             millis: world.clock.millis.load(Ordering::Relaxed),
         }
@@ -135,6 +137,7 @@ impl Moment {
         world.slots[0].promised = self.promised.clone();
         world.oracle = self.oracle.clone();
         world.card.seen_gone.clone_from(&self.seen_gone);
+        world.card.hinted.clone_from(&self.hinted);
         world.clock.boot.store(self.boot, Ordering::Relaxed);
         world.clock.millis.store(self.millis, Ordering::Relaxed);
         world.forget_doors();

@@ -6,7 +6,7 @@ use crate::chance::Chance;
 use crate::medium::{Junk, Kept, Medium};
 use crate::sabotage::Sabotage;
 use counterfoil::disk::{
-    Access, DiskError, Door, Entry, EntryKind, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    Access, DiskError, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
 };
 use counterfoil::model::RelName;
 use rustix::io::Errno;
@@ -96,7 +96,8 @@ impl Stick {
             chance,
             plugged: false,
             mount: 1,
-            device: number,
+            // Beyond those that the system under it may have.
+            device: 1 << 62 | number,
             serial: Some(format!("{number:04X}")),
             read_only: false,
             room: AMPLE,
@@ -360,6 +361,15 @@ impl Volume for SimVolume {
         Ok(entries
             .map(|(name, folder)| Entry { name: name.into_bytes(), kind: kind(folder) })
             .collect())
+    }
+
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
+        let at = at.to_string();
+        let state = self.stick.call("list", &at)?;
+        let memory = state.medium.memory();
+        let files = memory.entries(&at).into_iter().filter(|(_, folder)| !folder).take(most);
+        let length = |name: &str| memory.length(&format!("{at}/{name}")).unwrap_or(0);
+        Ok(files.map(|(name, _)| (length(&name), name)).map(|(n, s)| (s.into_bytes(), n)).collect())
     }
 
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {

@@ -17,8 +17,9 @@ use counterfoil::job::drive::{Begin, Claims, make_drive};
 use counterfoil::job::mirror::PassReport;
 use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
 use counterfoil::job::round::{self, DriveRound};
+use counterfoil::job::verify::{verify, verify_logs};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
-use counterfoil::model::{Digest, DriveId, Finding};
+use counterfoil::model::{Clock as _, Digest, DriveId, Finding};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
 use std::path::Path;
@@ -326,10 +327,9 @@ impl World {
             let book = catalogue.book(drive.row, &station())?;
             let mailbox = self.card.mailbox()?.row;
             for path in self.oracle.paths() {
-                let Some(place) = catalogue.place(book.row, mailbox, &rel(path).key())? else {
-                    continue;
-                };
-                let Some(content) = place.content.filter(|_| place.gone == 0) else { continue };
+                let stands = catalogue.standing_at(book.row, mailbox, &rel(path).key())?;
+                let there = stands.iter().find(|known| !known.missing);
+                let Some(content) = there.map(|known| known.content) else { continue };
                 if let HeldCopy::Good(payload) = catalogue.held(book.row, content)? {
                     let identity = catalogue.identity(content)?;
                     claims.push(Claim {
@@ -459,6 +459,7 @@ impl World {
             let plan = Plan {
                 goals,
                 with_removed,
+                versions: None,
                 with_doubtful: false,
                 dry_run: false,
                 progress: &Unwatched,
@@ -539,6 +540,7 @@ impl World {
             self.oracle.put(path, octets);
         }
         self.card.seen_gone.clear();
+        self.card.hinted.clear();
         self.lose_catalogue();
         self.restart()
     }
@@ -602,7 +604,7 @@ impl World {
     fn begin_afresh(&self, drive: &DriveRef) -> Held {
         let known = self.card.catalogue.drive_at(&drive.at).unwrap();
         let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
-        self.card.catalogue.begin_afresh(row.row).unwrap();
+        self.card.catalogue.begin_afresh(row.row, self.clock.stamp().time).unwrap();
         Ok(())
     }
 
@@ -672,15 +674,14 @@ impl World {
         let mishaps = self.slots[slot].stick.state().mishaps;
         let (catalogue, name) = (&self.card.catalogue, station());
         let verified = powered(|| -> Result<_, JobError> {
-            let mut admitted =
-                round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock)?;
-            counterfoil::job::verify::verify(
-                catalogue,
-                &mut admitted,
-                &self.clock,
-                &Unwatched,
-                true,
-            )
+            let open =
+                || round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
+            let mut admitted = open()?;
+            if !verify_logs(catalogue, &admitted, &Unwatched)?.is_empty() {
+                drop(admitted);
+                admitted = open()?;
+            }
+            verify(catalogue, &mut admitted, &self.clock, &Unwatched, true)
         })?;
         let mut ended = Ended::Done(());
         match verified {

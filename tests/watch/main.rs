@@ -2,13 +2,19 @@
 //!
 //! - `post`: the fixture: a card, sticks, a running daemon, and waiting for what must become true
 //! - `mail`: what becomes of messages that come, move, change and go while it watches
+//! - `mailboxes`: several of them, and one that is away, unmounted or back
 //! - `sticks`: what becomes of drives that come, go and leave an empty mount point
+//! - `given_up`: what becomes of drives that count for nothing
+//! - `card`: a card that is full, or becomes full
 //! - `kept`: what an idle daemon does for the copies there are
 //! - `service`: signals, the service manager, idling, being killed
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs, unreachable_pub)]
 
+mod card;
+mod given_up;
 mod kept;
 mod mail;
+mod mailboxes;
 mod post;
 mod service;
 mod sticks;

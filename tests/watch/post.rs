@@ -13,13 +13,19 @@ pub struct Post {
     dir: tempfile::TempDir,
     daemon: Option<Child>,
     pub sticks: Vec<&'static str>,
+    /// The folders that stand for sticks lie on the device of the mailbox: they count because it is asked for.
+    pub counts_same_device: bool,
 }
 
 impl Post {
     /// A card with an empty mailbox, and sticks in.
     pub fn new(sticks: &[&'static str]) -> Self {
-        let post =
-            Self { dir: tempfile::tempdir().unwrap(), daemon: None, sticks: sticks.to_vec() };
+        let post = Self {
+            dir: tempfile::tempdir().unwrap(),
+            daemon: None,
+            sticks: sticks.to_vec(),
+            counts_same_device: true,
+        };
         std::fs::create_dir_all(post.path("mail")).unwrap();
         for stick in sticks {
             std::fs::create_dir(post.path(stick)).unwrap();
@@ -42,9 +48,11 @@ impl Post {
         let folders: Vec<_> = self.sticks.iter().map(|s| self.path(s)).collect();
         let text = format!(
             "station = \"pier-4\"\nstate = {:?}\nsettle = \"300ms\"\nscan_every = \"1h\"\n{more}\n\
-             [[mailbox]]\npath = {:?}\n[drives]\naccept = \"named\"\nfolders = {folders:?}\n{tables}",
+             [[mailbox]]\npath = {:?}\n[drives]\naccept = \"named\"\nfolders = {folders:?}\n\
+             count_same_device = {}\n{tables}",
             self.path("state"),
             self.path("mail"),
+            self.counts_same_device,
         );
         std::fs::write(self.path("config.toml"), text).unwrap();
     }

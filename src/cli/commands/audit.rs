@@ -7,6 +7,7 @@ use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::report;
 use crate::cli::report::audit::Account;
+use crate::cli::report::verdict::Summary;
 use crate::cli::setup::Setup;
 use crate::cli::{Exit, file};
 use crate::disk::{host, medium_below};
@@ -52,14 +53,15 @@ pub(in crate::cli) fn run(
         save(path, &report::audit::csv(&account)?, output)?;
     }
     if args.scope.json {
+        account.summary.warn(output);
         let drives = survey.drives.iter().map(report::drives::json).collect();
         output.json(&report::audit::json(&account, drives));
     } else if args.html.is_none() && args.csv.is_none() && args.save.is_none() {
         report::audit::text(output, &account);
     } else {
-        report::audit::headline(output, &survey.audit, &setup.station);
+        account.summary.say(output);
     }
-    Ok(Exit::safe(survey.audit.is_safe()))
+    Ok(Exit::of(&survey.audit.counts).unless_unkept(survey.unkept))
 }
 
 /// What a look found, beside what its figures rest on.
@@ -76,6 +78,7 @@ pub(super) fn account<'a>(setup: &'a Setup, survey: &'a Survey) -> Account<'a> {
         wanted_copies: setup.wanted_copies,
         verify_every: setup.reread.every,
         rehearsed: survey.rehearsed,
+        summary: Summary::of(setup, &survey.audit.counts, survey.unkept),
     }
 }
 

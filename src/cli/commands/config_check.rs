@@ -39,6 +39,7 @@ pub(in crate::cli) fn run(
                 "accept": setup.accept.as_str(),
                 "folders": setup.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
                 "wanted_copies": setup.wanted_copies,
+                "count_same_device": setup.count_same_device,
                 "prune": setup.prune,
                 "prune_after": span(setup.prune_after),
                 "carry": setup.carry.iter().map(|what| what.as_str()).collect::<Vec<_>>(),
@@ -96,6 +97,10 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("settle = {}", in_toml(&span(setup.settle))));
     line(format!("churn = {}", in_toml(&span(setup.churn))));
     line(format!("scan_every = {}", in_toml(&span(setup.scan_every))));
+    line(
+        "# Left out too: a folder tmp beside cur and new, a Maildir's unfinished deliveries."
+            .into(),
+    );
     line(format!("ignore = {}", list(setup.ignore_texts.iter().map(|text| in_toml(text)))));
     for mailbox in &setup.mailboxes {
         line("\n[[mailbox]]".into());
@@ -106,6 +111,7 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("accept = {}", in_toml(setup.accept.as_str())));
     line(format!("folders = {}", list(setup.folders.iter().map(|folder| path(folder)))));
     line(format!("wanted_copies = {}", setup.wanted_copies));
+    line(format!("count_same_device = {}", setup.count_same_device));
     line(format!("prune = {}", setup.prune));
     line(format!("prune_after = {}", in_toml(&span(setup.prune_after))));
     line(format!("carry = {}", list(setup.carry.iter().map(|what| in_toml(what.as_str())))));

@@ -95,7 +95,10 @@ impl Story<'_> {
         }
         let setup = self.setup()?;
         let mut watching = Watching::start(&setup)?;
-        self.say("Two sticks are in: amber and birch. counterfoil watch is running.");
+        self.say(
+            "Two sticks are in: amber and birch. counterfoil watch is running. (Here all are folders on one disk, so \
+             copies on the card's own device are counted; in earnest they are not.)",
+        );
         self.mail("07", &MORNING)?;
         watching.wait_for("amber", MORNING.len() as u64)?;
         watching.wait_for("birch", MORNING.len() as u64)?;
@@ -148,6 +151,8 @@ impl Story<'_> {
             drive: vec![self.scratch.path("amber"), self.scratch.path("birch")],
             station: Some("pier-4".to_owned()),
             state: Some(self.scratch.path("card/state")),
+            // All of them are folders on one device.
+            count_same_device: true,
             json: false,
         };
         // A config of its own, so that nothing of this host's comes in.
@@ -178,7 +183,7 @@ impl Story<'_> {
     fn audit(&self, setup: &Setup) -> Result<(), Problem> {
         let survey = Survey::take(setup, Depth::Brief, self.output)?;
         self.say("counterfoil audit:");
-        report::audit::headline(self.output, &survey.audit, &setup.station);
+        account(setup, &survey).summary.say(self.output);
         report::drives::table(self.output, &survey.drives);
         Ok(())
     }
@@ -188,7 +193,7 @@ impl Story<'_> {
         let survey = Survey::take(setup, Depth::Whole, self.output)?;
         let account = account(setup, &survey);
         self.say("counterfoil audit:");
-        report::audit::headline(self.output, &survey.audit, &setup.station);
+        account.summary.say(self.output);
         self.output.wrapped(&account.cost());
         let page = self.scratch.path("audit.html");
         crate::disk::host::write_whole(&page, report::audit::page(&account).as_bytes())?;
@@ -204,6 +209,7 @@ impl Story<'_> {
             let plan = Plan {
                 goals: goals.clone(),
                 with_removed: false,
+                versions: None,
                 with_doubtful: false,
                 dry_run: false,
                 progress: &Unwatched,
@@ -242,7 +248,7 @@ struct Watching {
 
 impl Watching {
     fn start(setup: &Setup) -> Result<Self, Problem> {
-        let (calls, receiver) = tokio::sync::mpsc::channel(1);
+        let (calls, mut receiver) = tokio::sync::mpsc::channel(1);
         let (told, news) = channel();
         let settings = settings(setup);
         let run = move || -> Result<(), Problem> {
@@ -253,7 +259,13 @@ impl Watching {
             let mut reload = || Err("the demo has no config".to_owned());
             let clock = Arc::new(SystemClock::new());
             let voice = Ear(told);
-            Ok(runtime.block_on(daemon::run(settings, &mut reload, &voice, clock, receiver))?)
+            Ok(runtime.block_on(daemon::run(
+                settings,
+                &mut reload,
+                &voice,
+                clock,
+                &mut receiver,
+            ))?)
         };
         let thread = std::thread::Builder::new()
             .name("daemon".to_owned())

@@ -1,20 +1,20 @@
 //! `drives`: the drives known, and making one.
 
-use super::mirror::open_state;
+use super::forget;
+use super::state::{State, looked_at};
 use super::survey::{Depth, Survey};
 use super::whereabouts::{self, Whereabouts};
-use crate::cli::Exit;
 use crate::cli::args::{DriveAction, Drives};
-use crate::cli::notices::Problem;
+use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::report;
 use crate::cli::setup::Setup;
+use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Request, ask};
 use crate::disk::Access;
-use crate::job::catalogue::FoundDrive;
-use crate::job::drive::make_drive;
-use crate::job::{JobError, round};
+use crate::job::catalogue::{Catalogue, SameDevice};
+use crate::job::{JobError, drive, round};
 use crate::model::Clock as _;
 use crate::model::limits::ANSWER_PATIENCE;
 use serde_json::json;
@@ -41,6 +41,11 @@ pub(in crate::cli) fn run(
             let setup = Setup::load(config, &scope)?;
             whereabouts::run(&setup, name, Whereabouts::Here, scope.json, output)
         }
+        Some(DriveAction::Forget { name, why, place, scope }) => {
+            let scope = scope.over(&args.scope);
+            let setup = Setup::load(config, &scope)?;
+            forget::run(&setup, name, why.meant(), place.as_deref(), scope.json, output)
+        }
         Some(DriveAction::Release { name, scope }) => {
             let scope = scope.over(&args.scope);
             super::release::run(&Setup::load(config, &scope)?, name, scope.json, output)
@@ -59,30 +64,43 @@ fn list(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit, Problem> 
     Ok(Exit::Safe)
 }
 
-/// Beside a running daemon too: that one has the catalogue, and is told to look again.
+/// Beside a running daemon too: that one is told to look again.
 fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit, Problem> {
     let clock = SystemClock::new();
     let path = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
-    let drive = setup.drive_at(&path);
-    let volume = drive.door.open(Access::Write)?;
+    let place = setup.drive_at(&path);
+    let volume = place.door.open(Access::Write)?;
     if round::is_skipped(&*volume) {
-        return Err(JobError::SkipFile { at: drive.door.shown() }.into());
+        return Err(JobError::SkipFile { at: place.door.shown() }.into());
     }
-    let id = make_drive(&*volume, &clock)?;
-    let medium = volume.facts().medium;
-    drop(volume);
-    match ask(&setup.state, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)? {
-        Some(_) => {}
-        None => {
-            let (catalogue, _lock) = open_state(setup, output)?;
-            let found = FoundDrive { label: &drive.label, at: &drive.at, medium };
-            let row = catalogue.drive_seen(id, &found, clock.stamp().time)?;
-            catalogue.begin_afresh(row)?;
-        }
+    let (catalogue, _) = Catalogue::open(&setup.state)?;
+    let added = drive::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
+    drop((volume, catalogue));
+    let (id, taken_back) = (added.id, added.was_forgotten);
+    if ask(&looked_at(setup).0, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)?.is_none() {
+        let state = State::open(setup, output)?;
+        state.catalogue.begin_afresh(added.row, clock.stamp().time)?;
     }
+    for finding in &added.findings {
+        output.warn(format!("{}: {}", place.label, notices::finding(finding)));
+    }
+    if let SameDevice::As(mailbox) = &added.same_device {
+        let text = which_drive::on_same_device(mailbox, setup.count_same_device);
+        output.warn(format!("{} is {text}", place.label));
+    }
+    let at = place.door.shown();
     match as_json {
-        true => output.json(&json!({"schema": 1, "id": id.to_string(), "label": drive.label})),
-        false => output.say(format!("{} is drive {id} now.", drive.door.shown())),
+        true => output.json(&json!({
+            "schema": 1,
+            "id": id.to_string(),
+            "label": place.label,
+            "taken_back": taken_back,
+        })),
+        false if taken_back => output.say(format!(
+            "{at} is drive {id}, taken back: it was forgotten until now. It takes mail, and its copies count again. To \
+             have all of them read: counterfoil verify"
+        )),
+        false => output.say(format!("{at} is drive {id} now.")),
     }
     Ok(Exit::Safe)
 }

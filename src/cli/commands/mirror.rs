@@ -1,23 +1,26 @@
 //! `mirror`: one pass over every drive, all drives at once, then exit.
 
 use super::config_check::in_force;
+use super::state::State;
 use super::survey::scan_findings;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::config::Carry;
-use crate::cli::notices::{self, Problem};
-use crate::cli::output::Output;
+use crate::cli::notices::{self, Problem, Unkept};
+use crate::cli::output::{Output, Tone};
 use crate::cli::progress::Bar;
-use crate::cli::report::{self, index::Index, mirror::sums};
+use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::disk::{Trouble, host, library};
+use crate::disk::library;
 use crate::job::carry::{Cargo, Pages, carry_on};
-use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::drive::Claims;
+use crate::job::mailboxes::{Held, Taken, open_all, take_in};
 use crate::job::mirror::PassReport;
-use crate::job::round::{self, DriveRound};
+use crate::job::round::DriveRound;
 use crate::job::upkeep::Upkeep;
+use crate::job::verdict::{Counts, Verdict};
 use crate::job::{DriveRef, JobError, Unwatched};
 use std::path::Path;
 use std::sync::Arc;
@@ -29,92 +32,94 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
     let drives = setup.need_drives()?;
-    let (catalogue, _lock) = open_state(&setup, output)?;
-    warn_same_medium(&setup, &drives, output);
-    let (catalogue, present, rounds) = match pass(&setup, &drives, &catalogue, output) {
-        Err(error) if error.is_damaged_catalogue() => {
-            drop(catalogue);
-            output.warn(notices::set_aside(Catalogue::set_aside(&setup.state, &error)?.as_ref()));
-            let (anew, _) = Catalogue::open(&setup.state)?;
-            let (present, rounds) = pass(&setup, &drives, &anew, output)?;
-            (anew, present, rounds)
-        }
-        done => {
-            let (present, rounds) = done?;
-            (catalogue, present, rounds)
-        }
-    };
-
-    let sums = sums(&rounds, present);
-    if scope.json {
-        output.json(&report::mirror::json(&rounds, sums));
-    } else {
-        report::mirror::text(output, &rounds);
+    let mut state = State::open(&setup, output)?;
+    let mut done = pass(&setup, &drives, &state, output);
+    // Once with a new catalogue where it was damaged, once with one in memory where it could not be written.
+    for _ in 0..2 {
+        let Err(error) = done else { break };
+        state = state.after(error, &setup, output)?;
+        done = pass(&setup, &drives, &state, output);
     }
-    report::mirror::notices(output, &rounds);
-    let all_failed = rounds.iter().all(|round| round.outcome.is_err());
-    let any_failed = rounds.iter().any(|round| round.outcome.is_err());
-    if all_failed {
-        return Ok(Exit::Failed);
-    }
-    let safe = is_safe(&setup, &catalogue, &rounds)?;
-    if !safe {
-        output.warn(notices::NOT_ALL_SAFE);
-    }
-    Ok(Exit::safe(!any_failed && safe))
+    let done = done?;
+    let (name, wanted) = (&setup.station, setup.wanted_copies);
+    let counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
+    let known = done.rounds.iter().map(|round| known(&state.catalogue, round));
+    let known = known.collect::<Result<Vec<_>, _>>()?;
+    tell(&setup, scope.json, (&done, &known), &counts, state.unkept, output);
+    Ok(ended(&counts, &done.rounds).unless_unkept(state.unkept))
 }
 
-/// Takes in the mailboxes and brings every drive up to date: how many messages there are, and how it
-/// went on each drive.
+/// What a pass did.
+struct Done {
+    /// The mailboxes, as they were taken in.
+    mailboxes: Vec<Taken>,
+    /// How it went on each drive; on none where no mailbox could be looked at.
+    rounds: Vec<DriveRound>,
+}
+
+fn tell(
+    setup: &Setup,
+    as_json: bool,
+    (done, known): (&Done, &[Option<DriveRow>]),
+    counts: &Counts,
+    unkept: Option<Unkept>,
+    output: &Output,
+) {
+    let present: u64 = done.mailboxes.iter().map(|taken| taken.report.files).sum();
+    let rounds = &done.rounds;
+    let summary = Summary::of(setup, counts, unkept);
+    match as_json {
+        true => output.json(&report::mirror::json(rounds, known, sums(rounds, present), &summary)),
+        false => report::mirror::text(output, rounds),
+    }
+    report::mirror::notices(output, rounds);
+    if as_json || output.is_quiet() {
+        let lines = summary.lines().into_iter().filter(|(tone, _)| *tone == Tone::Bad);
+        lines.for_each(|(_, line)| output.warn(line));
+    } else {
+        summary.say(output);
+    }
+    if counts.verdict() != Verdict::Safe {
+        output.warn(notices::audit_tells(&setup.options));
+    }
+}
+
+/// The verdict's exit code, unless the work itself failed.
+fn ended(counts: &Counts, rounds: &[DriveRound]) -> Exit {
+    // One that is forgotten is left out by its operator's word.
+    let failed = |error: &JobError| !matches!(error, JobError::Forgotten { .. });
+    let has_failed = rounds.iter().any(|round| round.outcome.as_ref().is_err_and(failed));
+    match Exit::of(counts) {
+        _ if rounds.iter().all(|round| round.outcome.is_err()) => Exit::Failed,
+        Exit::Safe if has_failed => Exit::Unsafe,
+        by_verdict => by_verdict,
+    }
+}
+
+/// Takes in the mailboxes and brings every drive up to date. Where no mailbox can be looked at, no drive is touched.
 fn pass(
     setup: &Setup,
     drives: &[DriveRef],
-    catalogue: &Catalogue,
+    state: &State,
     output: &Output,
-) -> Result<(u64, Vec<DriveRound>), JobError> {
-    let clock = SystemClock::new();
-    let taken =
-        round::take_in(catalogue, &setup.station(), &setup.ignore, round::Held::TakeIn, &clock)?;
-    scan_findings(&taken).iter().for_each(|note| output.warn(note));
-    let present: u64 = taken.iter().map(|(_, report)| report.files).sum();
+) -> Result<Done, JobError> {
+    let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
+    catalogue.count_same_device(setup.count_same_device)?;
+    let mailboxes = take_in(catalogue, &setup.station(), &setup.ignore, Held::TakeIn, &clock)?;
+    scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
+    if !mailboxes.iter().any(|taken| taken.state.was_looked_at()) {
+        return Ok(Done { mailboxes, rounds: Vec::new() });
+    }
+    let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
-    let mut rounds = every_drive(setup, drives, &bar, output)?;
+    let mut rounds = every_drive(setup, state.folder(), drives, &bar, output)?;
     bar.end();
-    let damaged = |r: &DriveRound| r.outcome.as_ref().is_err_and(JobError::is_damaged_catalogue);
-    if let Some(at) = rounds.iter().position(damaged) {
+    let is_states = |e: &JobError| e.is_damaged_catalogue() || e.state_trouble().is_some();
+    let is_states = |round: &DriveRound| round.outcome.as_ref().is_err_and(is_states);
+    if let Some(at) = rounds.iter().position(is_states) {
         rounds.swap_remove(at).outcome?;
     }
-    Ok((present, rounds))
-}
-
-/// Whether every message has the copies wanted. Counting them all takes a while; where enough drives
-/// were told of everything, only what could not be read at all is left to look for.
-fn is_safe(setup: &Setup, catalogue: &Catalogue, rounds: &[DriveRound]) -> Result<bool, Problem> {
-    let told_all = |round: &&DriveRound| {
-        round.outcome.as_ref().is_ok_and(|r| r.told_all && r.failed.is_empty())
-    };
-    if rounds.iter().filter(told_all).count() >= setup.wanted_copies as usize {
-        return Ok(!catalogue.has_unsettled()?);
-    }
-    let totals = catalogue.totals(&setup.station, setup.wanted_copies)?;
-    Ok(totals.mirrored == totals.messages)
-}
-
-/// Opens the catalogue to write, under its lock.
-pub(super) fn open_state(
-    setup: &Setup,
-    output: &Output,
-) -> Result<(Catalogue, host::Lock), Problem> {
-    host::make_dirs(&setup.state)?;
-    let lock = host::lock(&setup.lock_file()).map_err(|error| match error.trouble {
-        Trouble::Busy => notices::state_in_use(&setup.state),
-        _ => error.into(),
-    })?;
-    let (catalogue, aside) = Catalogue::open(&setup.state)?;
-    if aside.is_some() {
-        output.warn(notices::set_aside(aside.as_ref()));
-    }
-    Ok((catalogue, lock))
+    Ok(Done { mailboxes, rounds })
 }
 
 /// What a drive is to carry beside the copies.
@@ -130,6 +135,7 @@ pub(super) fn cargo(setup: &Setup) -> Cargo {
 /// One thread a drive, so that a slow or hung one holds up no other.
 fn every_drive(
     setup: &Setup,
+    state: &Path,
     drives: &[DriveRef],
     bar: &Bar,
     output: &Output,
@@ -138,12 +144,9 @@ fn every_drive(
     let cargo = cargo(setup);
     let claims = Claims::default();
     let one = |drive: &DriveRef| -> Result<DriveRound, JobError> {
-        let (catalogue, _) = Catalogue::open(&setup.state)?;
+        let (catalogue, _) = Catalogue::open(state)?;
         let clock = SystemClock::new();
-        let mut mailboxes = Vec::new();
-        for mailbox in &station.mailboxes {
-            mailboxes.push(crate::job::mirror::OpenMailbox::open(&catalogue, mailbox)?);
-        }
+        let mailboxes = open_all(&catalogue, &station.mailboxes)?;
         let name = &station.name;
         let upkeep = Upkeep {
             catalogue: &catalogue,
@@ -182,13 +185,10 @@ fn every_drive(
     drives.iter().zip(rounds).map(ended).collect()
 }
 
-fn warn_same_medium(setup: &Setup, drives: &[DriveRef], output: &Output) {
-    let mailboxes: Vec<_> =
-        setup.mailboxes.iter().filter_map(|m| host::device_of(&m.path)).collect();
-    for drive in drives {
-        let device = drive.door.open(crate::disk::Access::Read).map(|v| v.facts().device);
-        if device.is_ok_and(|device| mailboxes.contains(&device)) {
-            output.notice(notices::same_medium(&drive.label));
-        }
+/// What the catalogue knows of a drive after its round; nothing of one that was never met.
+fn known(catalogue: &Catalogue, round: &DriveRound) -> Result<Option<DriveRow>, JobError> {
+    match round.drive {
+        Some((id, _)) => catalogue.drive(id),
+        None => Ok(None),
     }
 }

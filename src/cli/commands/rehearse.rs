@@ -1,6 +1,7 @@
 //! `restore --rehearse`: everything but writing to the mailbox. Into a passing folder, read again there, compared with
 //! the mailbox octet for octet; the folder goes, the date of a good one stays in the catalogue.
 
+use super::state::looked_at;
 use crate::cli::Exit;
 use crate::cli::notices::Problem;
 use crate::cli::output::{Output, Tone};
@@ -8,7 +9,7 @@ use crate::cli::progress::Bar;
 use crate::cli::report::{count, size, when};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::disk::host;
+use crate::disk::{Trouble, host};
 use crate::job::catalogue::Catalogue;
 use crate::job::restore::{Compared, Gathered, Goal, Plan, RestoreReport, compare, restore};
 use crate::model::{Clock as _, Moment, escape};
@@ -55,7 +56,8 @@ pub(super) fn run(
         let bar = Bar::new(output, what, paths);
         let goals = passing.clone();
         let (with_removed, with_doubtful) = (false, false);
-        let plan = Plan { goals, with_removed, with_doubtful, dry_run, progress: &bar };
+        let versions = None;
+        let plan = Plan { goals, with_removed, versions, with_doubtful, dry_run, progress: &bar };
         let report = restore(gathered, &plan);
         bar.end();
         report
@@ -75,9 +77,12 @@ pub(super) fn run(
     let rehearsal = Rehearsal { restored, read_again: again.identical, compared };
     let when = rehearsal.is_good().then(|| SystemClock::new().stamp().time);
     if let Some(when) = when {
-        host::make_dirs(&setup.state)?;
         // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
-        Catalogue::open(&setup.state)?.0.set_rehearsed(when)?;
+        let (state, _) = looked_at(setup);
+        let kept = Catalogue::open(&state).and_then(|(known, _)| known.set_rehearsed(when));
+        if let Err(error) = kept {
+            output.warn(Problem::from(error).to_string());
+        }
     }
     match as_json {
         true => output.json(&object(&rehearsal, when)),
@@ -96,7 +101,7 @@ fn object(rehearsal: &Rehearsal, when: Option<Moment>) -> serde_json::Value {
         "bytes": rehearsal.restored.bytes,
         "damaged": rehearsal.restored.damaged.len(),
         "missing": rehearsal.restored.missing.len(),
-        "not_written": rehearsal.restored.not_written.len(),
+        "not_written": rehearsal.restored.refused() + rehearsal.restored.no_room,
         "same": rehearsal.sum(|c| c.same),
         "other": rehearsal.sum(|c| c.others),
         "not_restored": rehearsal.sum(|c| c.not_restored_all),
@@ -138,8 +143,17 @@ fn tell(rehearsal: &Rehearsal, good: Option<Moment>, output: &Output) {
     for lost in restored.damaged.iter().chain(&restored.missing) {
         output.warn(format!("{}/{}: no whole copy is on these drives", lost.mailbox, lost.path));
     }
-    for (path, error) in &restored.not_written {
+    let refused = restored.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full);
+    for (path, error) in refused.chain(&restored.not_made) {
         output.warn(format!("{path}: {error}"));
+    }
+    if restored.no_room > 0 {
+        output.warn(format!(
+            "the folder for temporary files is full: {} ({}) did not fit; make room in it, or name another one with \
+             more room in TMPDIR, and run the same command again",
+            count(restored.no_room, "message"),
+            size(restored.no_room_bytes)
+        ));
     }
     for (goal, compared) in &rehearsal.compared {
         let at = escape::shown_path(&goal.path);

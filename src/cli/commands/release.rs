@@ -1,6 +1,7 @@
 //! `drives release`: ends what is being written to a drive, syncs it, unmounts it where that is allowed, and
 //! says that it may be pulled. Never says so before everything is on the medium and closed.
 
+use super::state::looked_at;
 use crate::cli::Exit;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
@@ -20,18 +21,18 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let (label, path) =
-        match ask(&setup.state, &Request::Release(name.to_owned()), RELEASE_PATIENCE)? {
-            Some(Answer::Released(drive)) => {
-                (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.at)))
-            }
-            Some(Answer::Refused(why)) => return Err(Problem::failed(why)),
-            Some(Answer::Drives(_)) => {
-                return Err(Problem::failed("the daemon's answer makes no sense"));
-            }
-            None if host::is_locked(&setup.lock_file()) => return Err(notices::not_let_go(name)),
-            None => by_hand(setup, name)?,
-        };
+    let (state, _) = looked_at(setup);
+    let (label, path) = match ask(&state, &Request::Release(name.to_owned()), RELEASE_PATIENCE)? {
+        Some(Answer::Released(drive)) => {
+            (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.at)))
+        }
+        Some(Answer::Refused(why)) => return Err(Problem::failed(why)),
+        Some(Answer::Drives(_)) => {
+            return Err(Problem::failed("the daemon's answer makes no sense"));
+        }
+        None if host::is_locked(&state.join("lock")) => return Err(notices::not_let_go(name)),
+        None => by_hand(setup, name)?,
+    };
     // A named folder may be no mount point: then there is nothing to unmount.
     let unmounted = match host::is_mount_point(&path) {
         true => Some(host::unmount(&path)),

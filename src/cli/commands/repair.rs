@@ -18,6 +18,25 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, Problem> {
+    let (goal, path) = message_named(goals, named)?;
+    let done = repair(gathered, goal, &path)?;
+    match as_json {
+        true => output.json(&report::restore::repaired_json(goal, &path, &done)),
+        false => output.say(format!(
+            "{}: {path} is good again ({}); the damaged file is kept as {}",
+            goal.name,
+            report::size(done.good.bytes),
+            done.beside
+        )),
+    }
+    Ok(Exit::Safe)
+}
+
+/// The message that is named by its file, or by its mailbox and its path in it.
+pub(super) fn message_named<'g>(
+    goals: &'g [Goal],
+    named: &Path,
+) -> Result<(&'g Goal, RelName), Problem> {
     let file = host::resolved(named.parent().unwrap_or(named));
     let file = file.join(named.file_name().unwrap_or_default());
     let by_file = goals.iter().find_map(|goal| {
@@ -36,15 +55,5 @@ pub(super) fn run(
     };
     let path = RelName::new(below.as_os_str().as_bytes())
         .map_err(|error| Problem::usage(format!("{shown}: {error}")))?;
-    let done = repair(gathered, goal, &path)?;
-    match as_json {
-        true => output.json(&report::restore::repaired_json(goal, &path, &done)),
-        false => output.say(format!(
-            "{}: {path} is good again ({}); the damaged file is kept as {}",
-            goal.name,
-            report::size(done.good.bytes),
-            done.beside
-        )),
-    }
-    Ok(Exit::Safe)
+    Ok((goal, path))
 }

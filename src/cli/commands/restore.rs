@@ -44,9 +44,12 @@ pub(in crate::cli) fn run(
         say_before(&gathered, &goals, &drives, &clock, output)?;
     }
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
+    let versions = args.versions.as_deref().map(|named| repair::message_named(&goals, named));
+    let versions = versions.transpose()?.map(|(goal, path)| (goal.row, path.key()));
     let plan = Plan {
         goals: goals.clone(),
         with_removed: args.with_removed,
+        versions,
         with_doubtful: args.with_doubtful,
         dry_run: args.dry_run,
         progress: &bar,
@@ -154,7 +157,7 @@ fn say_before(
 /// The config that the drives carry for the station: of several the one of the latest card.
 fn carried_config_of(gathered: &Gathered) -> Option<String> {
     let mut drives: Vec<_> = gathered.drives.iter().collect();
-    drives.sort_by_key(|drive| std::cmp::Reverse((drive.book.era, drive.book.chain.seq)));
+    drives.sort_by_key(|drive| std::cmp::Reverse(drive.book.chain.seq));
     // One that cannot be read is one that is not there: the messages are what counts.
     drives
         .into_iter()

@@ -5,7 +5,7 @@ use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
-use crate::cli::report;
+use crate::cli::report::{self, verdict::Summary};
 use crate::cli::setup::Setup;
 use std::path::Path;
 
@@ -16,10 +16,19 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
     let survey = Survey::take(&setup, Depth::Brief, output)?;
+    let summary = Summary::of(&setup, &survey.audit.counts, survey.unkept);
     if scope.json {
-        output.json(&report::status::json(&setup, &survey.audit, survey.daemon, &survey.drives));
+        summary.warn(output);
+        output.json(&report::status::json(&summary, survey.daemon, &survey.drives));
     } else {
-        report::status::text(output, &setup, &survey.audit, survey.daemon, &survey.drives);
+        report::status::text(
+            output,
+            &setup,
+            &survey.audit,
+            &summary,
+            survey.daemon,
+            &survey.drives,
+        );
     }
-    Ok(Exit::safe(survey.audit.is_safe()))
+    Ok(Exit::of(&survey.audit.counts).unless_unkept(survey.unkept))
 }

@@ -1,7 +1,8 @@
 //! What the looking commands share: a copy of the catalogue, brought up to the mailbox and the drives.
 //! Writes nothing anywhere.
 
-use crate::cli::notices::{self, Problem};
+use super::state::looked_at;
+use crate::cli::notices::{self, Note, Problem, Unkept};
 use crate::cli::output::Output;
 use crate::cli::report::drives::Shown;
 use crate::cli::setup::Setup;
@@ -12,10 +13,12 @@ use crate::disk::{Trouble, host};
 use crate::job::JobError;
 use crate::job::audit::Audit;
 use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::mailboxes::{Held, Taken, take_in};
 use crate::job::reckoning::{Reckoning, reckon};
-use crate::job::round::{self, Looked, Taken};
+use crate::job::round::{self, Looked};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
-use crate::model::{Clock as _, Moment, Reason, Stamp};
+use crate::model::{Clock as _, Finding, Moment, Reason, Stamp};
+use std::path::Path;
 
 /// What else a command asks of the catalogue and of the drives that are here, open.
 type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
@@ -42,8 +45,10 @@ pub(super) struct Survey {
     pub rehearsed: Option<Moment>,
     /// Whether a daemon, or another command, is writing.
     pub daemon: bool,
+    /// Why nothing is remembered in the state folder, if it is not.
+    pub unkept: Option<Unkept>,
     /// What was found on the way, in words.
-    notes: Vec<String>,
+    notes: Vec<Note>,
 }
 
 impl Survey {
@@ -62,49 +67,72 @@ impl Survey {
         more: &More<'_, T>,
     ) -> Result<(Self, T), Problem> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
-        let before = served(setup);
-        let (survey, answer) = Self::beside(setup, depth, &before, more)?;
-        let after = served(setup);
+        let (state, unkept) = looked_at(setup);
+        let is_kept = unkept.is_none();
+        let before = served(&state);
+        let (survey, answer) = Self::beside(setup, (&state, is_kept), depth, &before, more)?;
+        let after = served(&state);
         let began = |drive: &Served| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
         let (survey, answer) = match after.iter().any(began) {
-            true => Self::beside(setup, depth, &after, more)?,
+            true => Self::beside(setup, (&state, is_kept), depth, &after, more)?,
             false => (survey, answer),
         };
-        survey.notes.iter().for_each(|note| output.warn(note));
-        Ok((survey, answer))
+        survey.notes.iter().for_each(|note| note.say(output));
+        Ok((Self { unkept, ..survey }, answer))
     }
 
     fn beside<T>(
         setup: &Setup,
+        (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[Served],
         more: &More<'_, T>,
     ) -> Result<(Self, T), Problem> {
-        let with = |catalogue: &Catalogue| Self::with(catalogue, setup, depth, live, more);
-        Ok(match Catalogue::read_only(&setup.state).as_ref().map(with) {
-            Some(Err(JobError::Catalogue(_))) | None => {
-                match with(&Catalogue::snapshot(&setup.state)?) {
-                    Err(error) if error.is_damaged_catalogue() => with(&Catalogue::in_memory()?)?,
-                    survey => survey?,
+        let with = |catalogue: &Catalogue| {
+            Self::with(catalogue, setup, (state, is_kept), depth, live, more)
+        };
+        let anew = || {
+            let anew = Catalogue::in_memory()?;
+            anew.recall_forgotten(state)?;
+            Ok(with(&anew)?)
+        };
+        match Catalogue::read_only(state).as_ref().map(with) {
+            Some(Err(JobError::Catalogue(_))) | None => {}
+            Some(survey) => return Ok(survey?),
+        }
+        match Catalogue::snapshot(state).and_then(|copy| with(&copy)) {
+            Err(error) if error.is_damaged_catalogue() => anew(),
+            // The system's folder for temporary files is on the same card.
+            Err(error) if error.state_trouble().is_some() => {
+                match Catalogue::snapshot_in_memory(state).and_then(|copy| with(&copy)) {
+                    Err(error) if error.is_damaged_catalogue() => anew(),
+                    survey => Ok(survey?),
                 }
             }
-            Some(survey) => survey?,
-        })
+            survey => Ok(survey?),
+        }
     }
 
     fn with<T>(
         catalogue: &Catalogue,
         setup: &Setup,
+        (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[Served],
         more: &More<'_, T>,
     ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
         let station = setup.station();
-        let taken = round::take_in(catalogue, &station, &setup.ignore, round::Held::Leave, &clock)?;
-        let mut notes = scan_findings(&taken);
+        catalogue.count_same_device(setup.count_same_device)?;
+        if !is_kept {
+            catalogue.believe_ledgers()?;
+        }
+        let taken = take_in(catalogue, &station, &setup.ignore, Held::Leave, &clock)?;
+        let renamed = setup.host_renamed.iter();
+        let renamed = renamed.map(|host| Note::plain(notices::host_renamed(&setup.station, host)));
+        let mut notes: Vec<_> = renamed.chain(scan_findings(&taken)).collect();
         // What is read of a drive that is being written to may not be synced yet, and one that does not answer
         // would hang this too. So a mounted drive that the daemon serves is not touched: it was read when it
         // came, and the kernel says whether it is still there. A folder is looked at unless it is at work.
@@ -115,55 +143,100 @@ impl Survey {
         let live: Vec<Served> = live.iter().filter(is_left).cloned().collect();
         let folders = setup.folder_refs().into_iter();
         drives.extend(folders.filter(|drive| live.iter().all(|d| d.at != drive.at)));
-        let left: Vec<_> = live.iter().filter_map(trouble_of).collect();
+        let mut left = Vec::new();
+        for drive in &live {
+            if !is_left_out(catalogue, drive)? {
+                left.extend(trouble_of(drive));
+            }
+        }
         let looked = round::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
         for drive in &looked {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
-            notes.extend(findings.map(|f| format!("{}: {}", drive.label, notices::finding(f))));
+            notes.extend(findings.map(|found| Note::found(&drive.label, found)));
             let unused = drive.drive.as_ref().err().filter(|error| {
                 matches!(error.trouble(), Trouble::Unwanted | Trouble::Refused | Trouble::Failing)
             });
-            notes.extend(unused.map(|error| format!("{}: {error}", drive.label)));
+            notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
         }
+        let daemon = host::is_locked(&state.join("lock"));
+        let seen = Seen { taken, looked, left, live, daemon };
+        // One state of the catalogue for everything that is told.
+        let (survey, answer) = catalogue.at_once(|| {
+            Ok((Self::told(catalogue, setup, depth, &seen)?, more(catalogue, &seen.looked)?))
+        })?;
+        Ok((Self { notes, ..survey }, answer))
+    }
+
+    /// What the catalogue says of what was seen.
+    fn told(
+        catalogue: &Catalogue,
+        setup: &Setup,
+        depth: Depth,
+        seen: &Seen,
+    ) -> Result<Self, JobError> {
         let wish = round::Wish {
             station: &setup.station,
             wanted_copies: setup.wanted_copies,
             link: setup.link,
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
+            mailboxes: &seen.taken,
         };
-        let audit = round::audit_now(catalogue, &wish, &looked, &left)?;
-        let now = clock.stamp();
+        let audit = round::audit_now(catalogue, &wish, &seen.looked, &seen.left)?;
+        let now = SystemClock::new().stamp();
         let reckoning = match depth {
             Depth::Brief => Reckoning::default(),
             Depth::Whole | Depth::Listed => {
                 reckon(catalogue, &setup.station, &setup.link, now.time)?
             }
         };
-        let daemon = host::is_locked(&setup.lock_file());
-        let mut drives = shown(&audit, &looked, daemon, &live);
+        let mut drives = shown(&audit, &seen.looked, seen.daemon, &seen.live);
         for drive in &mut drives {
             drive.carried = catalogue.carried(drive.row.row)?;
+            drive.history = catalogue.drive_history(drive.row.row)?;
         }
         for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
+            for (book, station) in catalogue.books_of(drive.row.row)? {
+                if station == setup.station {
+                    drive.unread = catalogue.read_elsewhere(book)?;
+                    drive.logs = catalogue.log_damage(book)?;
+                }
+            }
         }
-        let answer = more(catalogue, &looked)?;
         let rehearsed = catalogue.rehearsed()?;
-        Ok((Self { audit, reckoning, drives, now, rehearsed, daemon, notes }, answer))
+        let (daemon, unkept, notes) = (seen.daemon, None, Vec::new());
+        Ok(Self { audit, reckoning, drives, now, rehearsed, daemon, unkept, notes })
     }
 }
 
-/// What scanning found, in words.
-pub(super) fn scan_findings(taken: &[Taken]) -> Vec<String> {
-    let words = taken.iter().flat_map(|(mailbox, report)| {
-        report.findings.iter().map(move |f| format!("{}: {}", mailbox.name, notices::finding(f)))
+/// What was seen of mailboxes and drives before the catalogue is asked.
+struct Seen {
+    taken: Vec<Taken>,
+    looked: Vec<Looked>,
+    /// What keeps each drive that is left to the daemon from taking messages, if anything does.
+    left: Vec<Option<Reason>>,
+    /// The drives that are left to the daemon.
+    live: Vec<Served>,
+    daemon: bool,
+}
+
+/// What scanning found, in words. How a mailbox could be looked at is said with the verdict.
+pub(super) fn scan_findings(taken: &[Taken]) -> Vec<Note> {
+    let notes = taken.iter().flat_map(|mailbox| {
+        let moved = mailbox.was_at.as_ref();
+        let moved =
+            moved.map(|was_at| Note::plain(notices::moved(&mailbox.name, was_at, &mailbox.path)));
+        let is_root = |f: &&Finding| matches!(f, Finding::FolderUnreadable { path: None, .. });
+        let findings = mailbox.report.findings.iter().filter(move |f| !is_root(f));
+        let findings = findings.map(|f| Note::found(&mailbox.name, f));
+        moved.into_iter().chain(findings)
     });
-    words.collect()
+    notes.collect()
 }
 
 /// How a running daemon says its drives are; without one, none.
-fn served(setup: &Setup) -> Vec<Served> {
-    match ask(&setup.state, &Request::Drives, ANSWER_PATIENCE) {
+fn served(state: &Path) -> Vec<Served> {
+    match ask(state, &Request::Drives, ANSWER_PATIENCE) {
         Ok(Some(Answer::Drives(drives))) => drives,
         Ok(_) => Vec::new(),
         Err(error) => {
@@ -185,7 +258,9 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
         let live = live.iter().find(|drive| is_row(drive, row));
         let state = match seen {
             _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
+            _ if row.forgotten.is_some() => "forgotten",
             _ if live.is_some() => live.map_or("", |drive| drive.state.as_str()),
+            None if row.replaced.as_ref().is_some_and(|r| r.how.is_sure()) => "replaced",
             None => "away",
             Some(_) if row.distrust.is_some() => "untrusted",
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
@@ -200,15 +275,8 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
                 (Some(_), _) => "failed",
             },
         };
-        Shown {
-            row: row.clone(),
-            mounted: seen.is_some() || live.is_some(),
-            state: state.to_owned(),
-            messages: *messages,
-            bytes: *bytes,
-            days_left: None,
-            carried: None,
-        }
+        let mounted = seen.is_some() || live.is_some();
+        Shown::new(row.clone(), mounted, state.to_owned(), (*messages, *bytes))
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
     let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.at == at);
@@ -238,11 +306,20 @@ fn strange(looked: &Looked) -> Option<Shown> {
     Some(Shown::never_used(&looked.label, &looked.at, state.to_owned()))
 }
 
+/// Whether a drive that is left to the daemon is one whose copies count for nothing.
+fn is_left_out(catalogue: &Catalogue, drive: &Served) -> Result<bool, JobError> {
+    let id = drive.id.as_ref().and_then(|id| id.parse().ok());
+    match id.map(|id| catalogue.drive(id)).transpose()?.flatten() {
+        Some(known) => round::is_left_out(catalogue, known.row),
+        None => Ok(false),
+    }
+}
+
 /// What keeps a drive that is left to the daemon from taking messages, if anything does; nothing at all of
 /// one that is not to be used.
 fn trouble_of(drive: &Served) -> Option<Option<Reason>> {
     match drive.state.as_str() {
-        "away" | "left-alone" | "released" => None,
+        "away" | "left-alone" | "released" | "forgotten" => None,
         "full" => Some(Some(Reason::DriveFull)),
         "read-only" | "failed" | "untrusted" => Some(Some(Reason::DriveFailed)),
         _ => Some(None),

@@ -2,7 +2,7 @@
 //! is written into the drive's ledger where that can be written.
 
 use super::choice;
-use super::mirror::open_state;
+use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::{self, Problem};
@@ -12,10 +12,11 @@ use crate::cli::report::{self, verify::Verified};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Access, Trouble};
-use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::{Catalogue, Log, LogDamage};
 use crate::job::drive::Claims;
-use crate::job::verify::verify;
-use crate::job::{DriveRef, round};
+use crate::job::verify::{verify, verify_logs};
+use crate::job::{DriveRef, Unwatched, round};
+use crate::model::Finding;
 use std::path::Path;
 
 pub(in crate::cli) fn run(
@@ -30,10 +31,11 @@ pub(in crate::cli) fn run(
         let named = setup.asked_for.is_some();
         setup.station = choice::station(&setup, named, &drives, !scope.json, output)?;
     }
-    let (catalogue, _lock) = open_state(&setup, output)?;
+    let state = State::open(&setup, output)?;
+    let catalogue = &state.catalogue;
     let claims = Claims::default();
     let drives: Vec<_> =
-        drives.iter().map(|drive| one(&catalogue, &setup, drive, &claims, output)).collect();
+        drives.iter().map(|drive| one(catalogue, &setup, drive, &claims, output)).collect();
     for drive in &drives {
         for finding in &drive.findings {
             output.warn(format!("{}: {}", drive.label, notices::finding(finding)));
@@ -47,7 +49,9 @@ pub(in crate::cli) fn run(
         return Ok(Exit::Failed);
     }
     let whole = |drive: &Verified| {
-        drive.outcome.as_ref().is_ok_and(|r| r.damaged.is_empty() && r.missing.is_empty())
+        let copies =
+            drive.outcome.as_ref().is_ok_and(|r| r.damaged.is_empty() && r.missing.is_empty());
+        copies && drive.logs.is_empty()
     };
     Ok(Exit::safe(drives.iter().all(whole)))
 }
@@ -64,6 +68,8 @@ fn one(
         label: drive.label.clone(),
         id: None,
         findings: Vec::new(),
+        logs: Vec::new(),
+        logs_damaged: false,
         outcome: Ok(crate::job::verify::VerifyReport::default()),
     };
     let open = |access| round::open(catalogue, &setup.station, drive, access, claims, &clock);
@@ -83,6 +89,22 @@ fn one(
     verified.outcome = opened.and_then(|(mut admitted, record)| {
         verified.id = Some(admitted.id);
         verified.findings = std::mem::take(&mut admitted.findings);
+        verified.logs = verify_logs(catalogue, &admitted, &Unwatched)?;
+        if record && verified.logs.iter().any(|damage| !damage.unreadable) {
+            // What rotted is written again when the drive is opened anew: before its copies are compared with it.
+            drop(admitted);
+            admitted = open(Access::Write)?;
+            verified.findings.append(&mut admitted.findings);
+        }
+        // What was lost of the ledger's end was seen, and written again, when the drive was opened.
+        let lost = verified.findings.iter().filter_map(|finding| match *finding {
+            Finding::LedgerLinesLost { at, lines } => {
+                Some(LogDamage { log: Log::Ledger, at, lines, unreadable: false })
+            }
+            _ => None,
+        });
+        verified.logs.extend(lost);
+        verified.logs_damaged = !catalogue.log_damage(admitted.book.row)?.is_empty();
         let (messages, _) = catalogue.book_totals(admitted.book.row)?;
         let bar = Bar::new(output, "reading", messages);
         let report = verify(catalogue, &mut admitted, &clock, &bar, record);

@@ -1,6 +1,7 @@
 //! `watch`: the daemon, in the foreground, until stopped.
 
-use super::mirror::{cargo, open_state};
+use super::mirror::cargo;
+use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::{self, Problem};
@@ -9,6 +10,8 @@ use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::{self, DriveState, Errand, News, Notify, Settings, Voice};
 use crate::job::catalogue::Catalogue;
+use crate::job::mailboxes::check;
+use std::cell::RefCell;
 use std::ffi::{OsStr, OsString};
 use std::path::Path;
 use std::sync::Arc;
@@ -19,41 +22,64 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
-    // The daemon opens its own catalogue; here it is only made sure that it can, under the lock.
-    let (catalogue, _lock) = open_state(&setup, output)?;
-    drop(catalogue);
+    let mut state = State::open(&setup, output)?;
+    check(&state.catalogue, &setup.station())?;
+    // The daemon has its own.
+    state.catalogue.rest()?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .map_err(|e| Problem::failed(format!("the event loop cannot be started: {e}")))?;
-    let state = setup.state.clone();
-    let with_report =
-        |setup: &Setup| Settings { report: Some(report(config, scope, &state)), ..settings(setup) };
-    let mut reload = || {
-        let new = Setup::with_mailbox(config, scope).map_err(|problem| problem.to_string())?;
-        match new.state == state {
-            true => Ok(with_report(&new)),
-            false => Err("the state folder cannot be changed while the daemon runs".to_owned()),
+    let mut calls = runtime
+        .block_on(async { daemon::calls_from_signals() })
+        .map_err(|e| Problem::failed(format!("signals cannot be received: {e}")))?;
+    // Read anew at each beginning: a config may have been taken since.
+    let setup = RefCell::new(setup);
+    let ended = loop {
+        let folder = state.folder().to_owned();
+        let in_folder = |setup: &Setup| Settings {
+            report: Some(report(config, scope, &setup.state, &folder)),
+            state: folder.clone(),
+            ..settings(setup)
+        };
+        let mut reload = || {
+            let new = Setup::with_mailbox(config, scope).map_err(|problem| problem.to_string())?;
+            may_take_over(&setup.borrow(), &new, &folder)?;
+            let settings = in_folder(&new);
+            setup.replace(new);
+            Ok(settings)
+        };
+        let settings = in_folder(&setup.borrow());
+        let clock = Arc::new(SystemClock::new());
+        let run = daemon::run(settings, &mut reload, &Journal, clock, &mut calls);
+        match runtime.block_on(run) {
+            // Mail goes on being copied, with what is known kept in memory from here on.
+            Err(error) if error.state_trouble().is_some() => {
+                state = state.after(error, &setup.borrow(), output)?;
+            }
+            ended => break ended,
         }
     };
-    let clock = Arc::new(SystemClock::new());
-    let voice = Journal;
-    let ended = runtime.block_on(async {
-        let calls = daemon::calls_from_signals()
-            .map_err(|e| Problem::failed(format!("signals cannot be received: {e}")))?;
-        let settings = with_report(&setup);
-        Ok::<_, Problem>(daemon::run(settings, &mut reload, &voice, clock, calls).await)
-    });
     // A drive that never answers must not keep the program from ending.
     runtime.shutdown_background();
-    match ended? {
+    match ended {
         // The service manager starts it again, and then with a new one.
         Err(error) if error.is_damaged_catalogue() => {
-            let aside = Catalogue::set_aside(&setup.state, &error)?;
+            let aside = state.set_aside(&error)?;
             Err(Problem::failed(notices::set_aside(aside.as_ref())))
         }
         ended => Ok(ended.map(|()| Exit::Safe)?),
     }
+}
+
+/// Whether a daemon may go on with a new config.
+fn may_take_over(old: &Setup, new: &Setup, folder: &Path) -> Result<(), String> {
+    if new.state != old.state {
+        return Err("the state folder cannot be changed while the daemon runs".to_owned());
+    }
+    let known = Catalogue::read_only(folder);
+    let checked = known.map_or(Ok(()), |known| check(&known, &new.station()));
+    checked.map_err(|error| error.to_string())
 }
 
 pub(super) fn settings(setup: &Setup) -> Settings {
@@ -68,6 +94,7 @@ pub(super) fn settings(setup: &Setup) -> Settings {
         churn: setup.churn,
         scan_every: setup.scan_every,
         wanted_copies: setup.wanted_copies,
+        count_same_device: setup.count_same_device,
         cargo: cargo(setup),
         report: None,
         notify: notify(setup),
@@ -87,7 +114,7 @@ fn notify(setup: &Setup) -> Option<Notify> {
 
 /// This program itself, asked for an audit with the same options; also where its file was replaced by a later
 /// version meanwhile.
-fn report(config: Option<&Path>, scope: &Scope, state: &Path) -> Errand {
+fn report(config: Option<&Path>, scope: &Scope, state: &Path, folder: &Path) -> Errand {
     let mut arguments = vec![OsString::from("--quiet")];
     let mut add = |option: &str, value: &OsStr| arguments.extend([option.into(), value.to_owned()]);
     config.iter().for_each(|path| add("--config", path.as_os_str()));
@@ -95,7 +122,10 @@ fn report(config: Option<&Path>, scope: &Scope, state: &Path) -> Errand {
     scope.drive.iter().for_each(|dir| add("--drive", dir.as_os_str()));
     scope.station.iter().for_each(|name| add("--station", name.as_ref()));
     add("--state", state.as_os_str());
-    add("--save", state.as_os_str());
+    add("--save", folder.as_os_str());
+    if scope.count_same_device {
+        arguments.push("--count-same-device".into());
+    }
     arguments.insert(0, "audit".into());
     Errand { program: "/proc/self/exe".into(), arguments }
 }
@@ -111,6 +141,9 @@ impl Voice for Journal {
             | News::Came { .. }
             | News::Went(_)
             | News::Drive { error: None, .. } => {
+                tracing::info!("{}", notices::news(news));
+            }
+            News::MailboxFinding(_, found) if found.is_notice() => {
                 tracing::info!("{}", notices::news(news));
             }
             _ => tracing::warn!("{}", notices::news(news)),

@@ -1,16 +1,17 @@
 //! `drives away` and `drives here`: the operator's word on where a drive is kept. Nothing on a drive changes;
 //! the word is kept in the catalogue, and ends as soon as the drive is seen here.
 
+use super::state::looked_at;
 use super::survey::{Depth, Survey};
-use crate::cli::Exit;
-use crate::cli::notices::Problem;
+use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::report::drives::Shown;
 use crate::cli::report::when;
 use crate::cli::setup::Setup;
+use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::job::catalogue::Catalogue;
-use crate::model::{Clock as _, Moment, escape};
+use crate::model::{Clock as _, DriveId, Moment, escape};
 use serde_json::json;
 
 /// Where a drive is said to be.
@@ -30,6 +31,13 @@ pub(super) fn run(
     let survey = Survey::take(setup, Depth::Brief, output)?;
     let drive = one_of(&survey.drives, name)?;
     let label = escape::shown(drive.row.label.as_bytes());
+    if let Some(gone) = &drive.row.forgotten {
+        return Err(Problem::usage(format!(
+            "{label} is forgotten: {}. If you have it again, plug it in. Type: counterfoil drives add {}",
+            which_drive::loss(gone.why, gone.place.as_deref()),
+            escape::shown(&drive.row.at)
+        )));
+    }
     if said == Whereabouts::Away && drive.mounted {
         return Err(Problem::usage(format!(
             "{label} is plugged in here: pull it out before you say that it is elsewhere"
@@ -37,7 +45,7 @@ pub(super) fn run(
     }
     let since = (said == Whereabouts::Away).then(|| SystemClock::new().stamp().time);
     // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
-    let (catalogue, _) = Catalogue::open(&setup.state)?;
+    let (catalogue, _) = Catalogue::open(&looked_at(setup).0)?;
     catalogue.declare_away(drive.row.row, since)?;
     match as_json {
         true => output.json(&json!({
@@ -55,8 +63,8 @@ pub(super) fn run(
 }
 
 /// The drive known by a name or an id.
-fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, Problem> {
-    let known = |drive: &&Shown| drive.row.row != 0;
+pub(super) fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, Problem> {
+    let known = |drive: &&Shown| drive.row.row != 0 && drive.row.id != DriveId::NONE;
     let named: Vec<_> = drives
         .iter()
         .filter(known)
@@ -73,11 +81,22 @@ fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, Problem> {
             Err(Problem::usage(format!("no drive {name} is known here; {all}")))
         }
         several => {
-            let ids: Vec<_> = several.iter().map(|drive| drive.row.id.to_string()).collect();
+            let list: Vec<_> = several.iter().map(|drive| which_one(drive)).collect();
             Err(Problem::usage(format!(
-                "several drives are called {name}: name one by its id ({})",
-                ids.join(", ")
+                "several drives are called {name}: name one of them by its id\n{}",
+                list.join("\n")
             )))
         }
     }
+}
+
+/// What tells one of several drives of one name from the others.
+fn which_one(drive: &Shown) -> String {
+    format!(
+        "  {}  {}, last seen {} at {}",
+        drive.row.id,
+        notices::drive_state(&drive.state),
+        when(drive.row.last_seen),
+        escape::shown(&drive.row.at)
+    )
 }

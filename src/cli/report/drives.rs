@@ -3,7 +3,8 @@
 use super::{clipped, count, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
-use crate::job::catalogue::DriveRow;
+use crate::cli::which_drive::{self, Advice};
+use crate::job::catalogue::{DriveEvent, DriveRow, Log, LogDamage, Replaced};
 use crate::job::reckoning::Proven;
 use crate::model::{DriveId, Medium};
 use serde_json::{Value, json};
@@ -23,8 +24,15 @@ pub(in crate::cli) struct Shown {
     pub bytes: u64,
     /// In how many days it is full at the present rate, as far as can be told.
     pub days_left: Option<u64>,
+    /// Good copies for the station that this card has never read, having them from the drive's ledger alone; and how
+    /// many good copies there are.
+    pub unread: (u64, u64),
+    /// What of its ledger and its manifest was found damaged and is not written again yet.
+    pub logs: Vec<LogDamage>,
     /// Octets of what it carries beside them, as this card last left it.
     pub carried: Option<u64>,
+    /// What was said of it and found out about it, the latest first.
+    pub history: Vec<DriveEvent>,
 }
 
 impl Shown {
@@ -32,7 +40,7 @@ impl Shown {
     pub(in crate::cli) fn never_used(label: &str, at: &[u8], state: String) -> Self {
         let row = DriveRow {
             row: 0,
-            id: DriveId::from_bits(0),
+            id: DriveId::NONE,
             label: label.to_owned(),
             at: at.to_vec(),
             state: state.clone(),
@@ -43,9 +51,29 @@ impl Shown {
             away: None,
             worn: None,
             distrust: None,
+            known_since: None,
+            serial: None,
+            folder: None,
+            origin: None,
+            same_device: None,
+            forgotten: None,
+            replaced: None,
+            counts: false,
         };
-        let (days_left, carried) = (None, None);
-        Self { row, mounted: true, state, messages: 0, bytes: 0, days_left, carried }
+        Self::new(row, true, state, (0, 0))
+    }
+
+    /// A drive of which no more is known yet than its row and what it holds: messages, and bytes of them.
+    pub(in crate::cli) fn new(
+        row: DriveRow,
+        mounted: bool,
+        state: String,
+        held: (u64, u64),
+    ) -> Self {
+        let (messages, bytes) = held;
+        let (days_left, carried, unread, logs) = (None, None, (0, 0), Vec::new());
+        let history = Vec::new();
+        Self { row, mounted, state, messages, bytes, days_left, unread, logs, carried, history }
     }
 
     /// Its id; one that was never written to has none.
@@ -56,22 +84,64 @@ impl Shown {
 
 pub(in crate::cli) fn json(drive: &Shown) -> Value {
     let time = |moment: Option<crate::model::Moment>| moment.map(crate::model::Moment::to_rfc3339);
+    let forgotten = drive.row.forgotten.as_ref().map(|gone| {
+        json!({
+            "since": gone.since.to_rfc3339(),
+            "why": gone.why.as_str(),
+            "where": gone.place,
+        })
+    });
+    let replaced = drive.row.replaced.as_ref().map(|replaced| {
+        json!({
+            "since": replaced.since.to_rfc3339(),
+            "by": replaced.by.map(|id| id.to_string()),
+            "known_by": replaced.how.as_str(),
+            "sure": replaced.how.is_sure(),
+        })
+    });
+    let history = drive.history.iter().map(|event| {
+        json!({
+            "at": event.at.to_rfc3339(),
+            "what": event.what,
+            "why": event.why,
+            "where": event.place,
+        })
+    });
     json!({
         "id": drive.id(),
         "label": drive.row.label,
         "mounted": drive.mounted,
         "state": drive.state,
+        "counts": drive.row.counts,
         "messages": drive.messages,
         "bytes": drive.bytes,
         "carried_bytes": drive.carried,
+        "known_since": time(drive.row.known_since),
         "last_seen": time(drive.row.last_seen),
         "last_verified": time(drive.row.last_verified),
         "medium": drive.row.medium.as_str(),
         "away_since": time(drive.row.away),
         "replace_soon": drive.row.worn,
         "untrusted": drive.row.distrust,
+        "forgotten": forgotten,
+        "replaced": replaced,
+        "same_device_as": drive.row.same_device,
+        "history": history.collect::<Vec<_>>(),
         "days_left": drive.days_left,
+        "copies_unread": drive.unread.0,
+        "ledger_damaged": damaged(drive, Log::Ledger),
+        "manifest_damaged": damaged(drive, Log::Manifest),
     })
+}
+
+/// What of a log is damaged; null if nothing is known to be.
+fn damaged(drive: &Shown, log: Log) -> Value {
+    match drive.logs.iter().find(|damage| damage.log == log) {
+        Some(LogDamage { at, lines, unreadable, .. }) => {
+            json!({"at": at, "lines": lines, "unreadable": unreadable})
+        }
+        None => Value::Null,
+    }
 }
 
 pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
@@ -89,7 +159,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
         let state = notices::drive_state(&drive.state);
         let tone = match drive.state.as_str() {
             "safe" => Tone::Good,
-            "failed" | "full" | "untrusted" => Tone::Bad,
+            "failed" | "full" | "untrusted" | "forgotten" | "replaced" => Tone::Bad,
             _ => Tone::Plain,
         };
         let line = format!(
@@ -101,6 +171,10 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
             output.tone(tone, state)
         );
         output.line(line);
+        for Advice { text, command } in standing(&drive.row) {
+            output.wrapped(&format!("    {text}"));
+            command.iter().for_each(|command| output.line(format!("      {command}")));
+        }
         for note in notes(drive) {
             output.line(format!("    {note}"));
         }
@@ -128,10 +202,59 @@ pub(in crate::cli) fn away(drive: &Shown) -> Option<String> {
     Some(format!("elsewhere since {}, as declared", when(Some(since))))
 }
 
+/// What of a drive's copies rests on its ledger's word alone, and what of the ledger is damaged.
+pub(in crate::cli) fn records(drive: &Shown) -> Vec<String> {
+    let mut lines = Vec::new();
+    let (unread, copies) = drive.unread;
+    if unread > 0 {
+        lines.push(format!(
+            "{unread} of {} not read since this card took over",
+            count(copies, "copy").replace("copys", "copies")
+        ));
+    }
+    lines.extend(drive.logs.iter().map(|damage| {
+        let finding = crate::job::drive::log_finding(damage);
+        notices::finding(&finding)
+    }));
+    lines
+}
+
+/// Why a drive's copies do not count, or count though they are lost with the card; what its operator is to decide.
+pub(in crate::cli) fn standing(row: &DriveRow) -> Vec<Advice> {
+    if let Some(gone) = &row.forgotten {
+        let since = when(Some(gone.since));
+        let why = which_drive::loss(gone.why, gone.place.as_deref());
+        let text = format!("forgotten since {since}: {why}; its copies count for nothing");
+        return vec![Advice::text(text)];
+    }
+    if let Some(Replaced { since, by, how }) = &row.replaced {
+        let (since, id) = (when(Some(*since)), row.id);
+        let (text, settle) = match how.is_sure() {
+            true => (
+                format!("reformatted or replaced, seen {since}: its copies count for nothing."),
+                which_drive::settle_replaced(id),
+            ),
+            false => (
+                format!(
+                    "since {since} drive {} is where it was last.",
+                    by.map(|id| id.to_string()).unwrap_or_default()
+                ),
+                which_drive::settle_reformatted(id),
+            ),
+        };
+        return std::iter::once(Advice::text(text)).chain(settle).collect();
+    }
+    let on_card = |mailbox: &String| which_drive::on_same_device(mailbox, row.counts);
+    row.same_device.iter().map(on_card).map(Advice::text).collect()
+}
+
 /// What to know of a drive beside its state.
 fn notes(drive: &Shown) -> Vec<String> {
     let mut notes = Vec::new();
     let row = &drive.row;
+    if row.forgotten.is_some() {
+        return notes;
+    }
     if let Some(why) = &row.distrust {
         notes.push(format!("not trusted: {why}; nothing counts as mirrored on it alone"));
     } else if !row.detail.is_empty() && drive.state != "safe" && drive.mounted {
@@ -140,6 +263,7 @@ fn notes(drive: &Shown) -> Vec<String> {
     if let Some(why) = &row.worn {
         notes.push(format!("replace soon: {why}"));
     }
+    notes.extend(records(drive));
     if let Some(days) = drive.days_left {
         notes.push(format!("room for about {} at the present rate", count(days, "day")));
     }
@@ -150,9 +274,10 @@ pub(in crate::cli) fn list(output: &Output, drives: &[Shown]) {
     table(output, drives);
     for drive in drives {
         output.line(format!(
-            "  {}: id {}, last seen {} at {}",
+            "  {}: id {}, known since {}, last seen {} at {}",
             drive.row.label,
             drive.id().unwrap_or_else(|| "none".to_owned()),
+            when(drive.row.known_since),
             when(drive.row.last_seen),
             crate::model::escape::shown(&drive.row.at)
         ));

@@ -193,10 +193,11 @@ fn date(message: &Listed) -> String {
 fn word(mark: Mark) -> &'static str {
     match mark {
         Mark::Removed => "removed from the mailbox",
-        Mark::Vanished => "vanished from the mailbox",
+        Mark::Vanished => "missing from the mailbox",
+        Mark::Replaced => "an older version: a later one has its place",
         Mark::Damaged => "the copy is damaged",
         Mark::Missing => "the copy was not there any more",
-        Mark::NoPlace => "no folder is known, or a later version has its place",
+        Mark::NoPlace => "no folder is known",
         Mark::Debris => "looks like what a cut left of a copy",
     }
 }
@@ -213,6 +214,7 @@ mod tests {
             to: "q1pier@example.org".into(),
             subject: subject.into(),
             date: "2026-11-25T10:00:00Z".into(),
+            ..Headers::default()
         };
         let payload = format!("data/0001/{number:08}.EML").parse().unwrap();
         let (bytes, seen, folder, marks) = (4096, None, "inbox".into(), Vec::new());

@@ -1,8 +1,10 @@
 //! What a mirror pass did, drive by drive.
 
+use super::verdict::Summary;
 use super::{count, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
+use crate::job::catalogue::DriveRow;
 use crate::job::round::DriveRound;
 use serde_json::{Value, json};
 
@@ -33,15 +35,23 @@ pub(in crate::cli) fn sums(rounds: &[DriveRound], present: u64) -> Sums {
     sums
 }
 
-pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums) -> Value {
+pub(in crate::cli) fn json(
+    rounds: &[DriveRound],
+    known: &[Option<DriveRow>],
+    sums: Sums,
+    summary: &Summary<'_>,
+) -> Value {
     let drives: Vec<_> = rounds
         .iter()
-        .map(|round| {
+        .zip(known)
+        .map(|(round, known)| {
             let done = round.outcome.as_ref().ok();
             json!({
                 "label": round.label,
                 "id": round.drive.map(|(id, _)| id.to_string()),
                 "state": round.state(),
+                "counts": known.as_ref().is_some_and(|row| row.counts),
+                "same_device_as": known.as_ref().and_then(|row| row.same_device.as_deref()),
                 "copied": done.map(|r| r.copied),
                 "bytes": done.map(|r| r.bytes),
                 "noted": done.map(|r| r.noted),
@@ -50,14 +60,14 @@ pub(in crate::cli) fn json(rounds: &[DriveRound], sums: Sums) -> Value {
             })
         })
         .collect();
-    json!({
-        "schema": 1,
-        "copied": sums.copied,
-        "already": sums.already,
-        "failed": sums.failed,
-        "bytes": sums.bytes,
-        "drives": drives,
-    })
+    let mut object = summary.json();
+    object.insert("schema".into(), json!(1));
+    object.insert("copied".into(), json!(sums.copied));
+    object.insert("already".into(), json!(sums.already));
+    object.insert("failed".into(), json!(sums.failed));
+    object.insert("bytes".into(), json!(sums.bytes));
+    object.insert("drives".into(), json!(drives));
+    Value::Object(object)
 }
 
 pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {

@@ -11,6 +11,7 @@ pub(super) mod page;
 pub(super) mod restore;
 pub(super) mod status;
 pub(super) mod traffic;
+pub(super) mod verdict;
 pub(super) mod verify;
 mod words;
 

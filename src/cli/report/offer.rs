@@ -1,7 +1,7 @@
 //! What drives hold, station by station, for somebody who sees them for the first time.
 
 use super::{count, size, when};
-use crate::job::catalogue::Standing;
+use crate::job::catalogue::CopyCounts;
 use crate::job::restore::{Offer, Offered};
 use crate::model::message::Headers;
 use crate::model::{Moment, escape};
@@ -42,7 +42,7 @@ pub(in crate::cli) fn station(offer: &Offer) -> Vec<String> {
 }
 
 /// How the copies on one drive stand, and whether nothing is wrong with them as far as its ledger tells.
-pub(in crate::cli) fn standing(standing: &Standing) -> (bool, String) {
+pub(in crate::cli) fn standing(standing: &CopyCounts) -> (bool, String) {
     let bad = [
         (standing.damaged, "damaged"),
         (standing.missing, "not there any more"),

@@ -2,22 +2,15 @@
 
 use super::{count, json_path, size};
 use crate::cli::output::{Output, Tone};
-use crate::job::restore::{Goal, Lost, Repaired, RestoreReport};
+use crate::disk::{DiskError, Trouble};
+use crate::job::restore::{Goal, LeftOut, Lost, Repaired, RestoreReport};
+use crate::model::ledger::Departed;
 use crate::model::{RelName, escape};
 use serde_json::{Map, Value, json};
 
 pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
     let lost = |list: &Vec<Lost>| list.iter().map(lost_message).collect::<Vec<_>>();
-    let not_written: Vec<_> = report
-        .not_written
-        .iter()
-        .map(|(path, error)| {
-            let mut object = Map::new();
-            json_path(&mut object, path);
-            object.insert("error".into(), json!(error.to_string()));
-            Value::Object(object)
-        })
-        .collect();
+    let not_written: Vec<_> = report.not_written.iter().map(with_error).collect();
     json!({
         "schema": 1,
         "restored": report.restored,
@@ -28,9 +21,24 @@ pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
         "instead_of_suspect": report.instead_of_suspect,
         "numbered": report.numbered,
         "doubtful": report.doubtful,
+        "older": report.older,
+        "left_out": report.left_out.iter().map(|left_out| json!({
+            "by": left_out.by,
+            "why": left_out.why.as_str(),
+            "messages": left_out.messages,
+            "bytes": left_out.bytes,
+        })).collect::<Vec<_>>(),
+        "conflicts": report.conflicts.iter().map(|path| {
+            let mut object = Map::new();
+            json_path(&mut object, path);
+            Value::Object(object)
+        }).collect::<Vec<_>>(),
         "damaged": lost(&report.damaged),
         "missing": lost(&report.missing),
         "not_written": not_written,
+        "no_room": report.no_room,
+        "no_room_bytes": report.no_room_bytes,
+        "not_made": report.not_made.iter().map(with_error).collect::<Vec<_>>(),
     })
 }
 
@@ -42,6 +50,13 @@ pub(in crate::cli) fn repaired_json(goal: &Goal, path: &RelName, done: &Repaired
     json_path(&mut object, path);
     object.insert("sha256".into(), json!(done.good.digest.to_string()));
     object.insert("beside".into(), json!(String::from_utf8_lossy(done.beside.as_bytes())));
+    Value::Object(object)
+}
+
+fn with_error((path, error): &(RelName, DiskError)) -> Value {
+    let mut object = Map::new();
+    json_path(&mut object, path);
+    object.insert("error".into(), json!(error.to_string()));
     Value::Object(object)
 }
 
@@ -74,11 +89,13 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
             report.instead_of_suspect,
             "in its last good version, the latest looking like card damage",
         ),
+        (report.older, "in an older version, because no good copy of the last one was found"),
         (report.numbered, "of which only the number is known, under recovered/"),
     ];
     for (number, what) in notes.into_iter().filter(|(number, _)| *number > 0) {
         output.say(format!("  {number} of them {what}"));
     }
+    left_out(output, report);
     if report.doubtful > 0 {
         let copies = if report.doubtful == 1 { "copy looks" } else { "copies look" };
         output.warn(format!(
@@ -92,24 +109,86 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
             output.warn(format!("{}/{}: {what} found on these drives", lost.mailbox, lost.path));
         }
     }
-    for (path, error) in &report.not_written {
+    let refused = report.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full);
+    for (path, error) in refused.chain(&report.not_made) {
         output.warn(format!("{path}: {error}"));
     }
-    let verdict = match report.is_whole() {
+    if report.no_room > 0 {
+        output.warn(no_room(report));
+    }
+    output.say(match report.is_whole() {
         true => output.tone(Tone::Good, "Everything these drives tell of is there."),
-        false => {
-            let lost = report.damaged.len() + report.missing.len() + report.not_written.len();
-            output.tone(
-                Tone::Bad,
-                &format!(
-                    "{} could not be had. Plug in another drive of this station and run it \
-                     again: what is there is left alone.",
-                    count(lost as u64, "message")
-                ),
-            )
-        }
-    };
-    output.say(verdict);
+        false => output.tone(Tone::Bad, &verdict(report)),
+    });
+}
+
+/// What did not fit, and what to do.
+fn no_room(report: &RestoreReport) -> String {
+    format!(
+        "the card is full: {} ({}) did not fit; make room and run the same command again",
+        count(report.no_room, "message"),
+        size(report.no_room_bytes)
+    )
+}
+
+/// What is not there, and what brings it back.
+fn verdict(report: &RestoreReport) -> String {
+    let lost = (report.damaged.len() + report.missing.len()) as u64;
+    let (refused, not_made) = (report.refused(), report.not_made.len() as u64);
+    let mut said = Vec::new();
+    if lost > 0 {
+        said.push(format!(
+            "{} could not be had. Plug in another drive of this station and run it again: what is there is left \
+             alone.",
+            count(lost, "message")
+        ));
+    }
+    if refused > 0 {
+        said.push(format!("{} could not be written, as said above.", count(refused, "message")));
+    }
+    if not_made > 0 {
+        said.push(format!("{} could not be made, as said above.", count(not_made, "folder")));
+    }
+    if report.no_room > 0 {
+        said.push(format!(
+            "Not everything is back: {} did not fit. Make room and run the same command again.",
+            count(report.no_room, "message")
+        ));
+    }
+    match said.is_empty() {
+        true => "It was stopped: the same command goes on.".to_owned(),
+        false => said.join(" "),
+    }
+}
+
+/// What was not put back, by whose word, and how to get it all the same.
+fn left_out(output: &Output, report: &RestoreReport) {
+    for LeftOut { by, why, messages, bytes } in &report.left_out {
+        let why = match why {
+            Departed::Deleted => "deleted",
+            Departed::Acknowledged => "acknowledged as not wanted",
+            Departed::Replaced => "replaced by a later version",
+            Departed::Moved => "moved away",
+        };
+        let messages = count(*messages, "message");
+        output.say(format!("  {messages} ({}) left out: {by} says: {why}.", size(*bytes)));
+    }
+    let says = |whys: &[Departed]| report.left_out.iter().any(|left| whys.contains(&left.why));
+    if says(&[Departed::Deleted, Departed::Acknowledged]) {
+        output.say("  To get the deleted ones too, run the same command with --with-removed.");
+    }
+    if says(&[Departed::Replaced]) {
+        output.say("  To get the older versions of one message, add --versions MAILBOX/PATH.");
+    }
+    const SHOWN: usize = 20;
+    for path in report.conflicts.iter().take(SHOWN) {
+        output.warn(format!(
+            "{path}: two different messages have this name, and nobody knows which is the later; both are there"
+        ));
+    }
+    if report.conflicts.len() > SHOWN {
+        output.warn(format!("and {} more of that kind", report.conflicts.len() - SHOWN));
+    }
 }
 
 /// What to do next, after a restore to where the mail was.

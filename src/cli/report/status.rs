@@ -1,7 +1,8 @@
 //! What is safe now, on one screen.
 
 use super::drives::{self, Shown};
-use super::{audit, size};
+use super::size;
+use super::verdict::Summary;
 use crate::cli::notices;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
@@ -9,30 +10,24 @@ use crate::job::audit::Audit;
 use crate::model::escape;
 use serde_json::{Value, json};
 
-pub(in crate::cli) fn json(setup: &Setup, audit: &Audit, daemon: bool, drives: &[Shown]) -> Value {
-    let bytes = audit.unmirrored.bytes();
-    json!({
-        "schema": 1,
-        "station": setup.station.as_str(),
-        "daemon": daemon,
-        "messages": {
-            "total": audit.messages,
-            "mirrored": audit.mirrored,
-            "unmirrored": audit.unmirrored.count(),
-            "unmirrored_bytes": bytes,
-        },
-        "drives": drives.iter().map(drives::json).collect::<Vec<_>>(),
-    })
+pub(in crate::cli) fn json(summary: &Summary<'_>, daemon: bool, drives: &[Shown]) -> Value {
+    let mut object = summary.json();
+    object.insert("schema".into(), json!(1));
+    object.insert("station".into(), json!(summary.station.as_str()));
+    object.insert("daemon".into(), json!(daemon));
+    object.insert("drives".into(), drives.iter().map(drives::json).collect());
+    Value::Object(object)
 }
 
 pub(in crate::cli) fn text(
     output: &Output,
     setup: &Setup,
     audit: &Audit,
+    summary: &Summary<'_>,
     daemon: bool,
     drives: &[Shown],
 ) {
-    audit::headline(output, audit, &setup.station);
+    summary.say(output);
     output.line("");
     for mailbox in &setup.mailboxes {
         output.line(format!("  mailbox  {}: {}", mailbox.name, escape::shown_path(&mailbox.path)));

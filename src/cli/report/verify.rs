@@ -3,6 +3,7 @@
 use super::{count, json_path};
 use crate::cli::output::{Output, Tone};
 use crate::job::JobError;
+use crate::job::catalogue::{Log, LogDamage};
 use crate::job::verify::{BadCopy, VerifyReport};
 use crate::model::{DriveId, Finding};
 use serde_json::{Map, Value, json};
@@ -12,6 +13,10 @@ pub(in crate::cli) struct Verified {
     pub label: String,
     pub id: Option<DriveId>,
     pub findings: Vec<Finding>,
+    /// What was found of its ledger and its manifest.
+    pub logs: Vec<LogDamage>,
+    /// Some of that is still so.
+    pub logs_damaged: bool,
     pub outcome: Result<VerifyReport, JobError>,
 }
 
@@ -26,6 +31,13 @@ pub(in crate::cli) fn json(drives: &[Verified]) -> Value {
             .flat_map(|(d, report)| of(report).iter().map(|copy| bad_copy(d, copy)))
             .collect()
     };
+    let logs = |which: Log| -> Vec<Value> {
+        let of = |d: &Verified| {
+            let found = d.logs.iter().filter(|damage| damage.log == which);
+            found.map(|damage| damaged_log(d, damage)).collect::<Vec<_>>()
+        };
+        drives.iter().flat_map(of).collect()
+    };
     let errors: Vec<_> = drives
         .iter()
         .filter_map(|d| {
@@ -39,7 +51,19 @@ pub(in crate::cli) fn json(drives: &[Verified]) -> Value {
         "superseded": sum(|r| r.superseded),
         "damaged": all(|r| &r.damaged),
         "missing": all(|r| &r.missing),
+        "ledger": logs(Log::Ledger),
+        "manifest": logs(Log::Manifest),
         "errors": errors,
+    })
+}
+
+fn damaged_log(drive: &Verified, damage: &LogDamage) -> Value {
+    json!({
+        "drive": drive.id.map(|id| id.to_string()),
+        "at": damage.at,
+        "lines": damage.lines,
+        "unreadable": damage.unreadable,
+        "written_again": !drive.logs_damaged,
     })
 }
 
@@ -68,6 +92,9 @@ pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
         };
         let bad = report.damaged.len() + report.missing.len();
         let verdict = match bad {
+            0 if !drive.logs.is_empty() => {
+                output.tone(Tone::Bad, "the records of it are not whole")
+            }
             0 => output.tone(Tone::Good, "every message is whole"),
             _ => output.tone(Tone::Bad, &format!("{bad} not as written")),
         };
@@ -77,6 +104,9 @@ pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
             count(report.checked, "copy").replace("copys", "copies"),
             report.good
         ));
+        for damage in &drive.logs {
+            output.wrapped(&format!("  {}", log_line(drive, damage)));
+        }
         if report.superseded > 0 {
             let copies = report.superseded;
             output.line(format!("  {copies} bad, with a good copy of the same message beside it"));
@@ -95,5 +125,24 @@ pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
                 "  counterfoil mirror copies them again, from the mailbox or another drive, under new numbers",
             );
         }
+    }
+}
+
+/// What was found of a log, and what becomes of it.
+fn log_line(drive: &Verified, damage: &LogDamage) -> String {
+    let LogDamage { log, at, lines, unreadable } = *damage;
+    let what = match log {
+        Log::Ledger => "ledger",
+        Log::Manifest => "manifest",
+    };
+    let lines = count(lines, "line");
+    match (unreadable, drive.logs_damaged) {
+        (true, _) => format!(
+            "{what}: the drive does not give it from byte {at} on. Use another drive as well, and replace this one"
+        ),
+        (false, true) => format!(
+            "{what}: {lines} damaged, from byte {at} on. Make the drive writable, then type: counterfoil mirror"
+        ),
+        (false, false) => format!("{what}: {lines} damaged, from byte {at} on; written again now"),
     }
 }

@@ -73,7 +73,7 @@ impl System {
     }
 
     /// The serial number of the file system on a device, as the device manager has read it.
-    pub(super) fn serial(&self, (major, minor): (u32, u32)) -> Option<String> {
+    pub(in crate::disk) fn serial(&self, (major, minor): (u32, u32)) -> Option<String> {
         let record = self.read(format!("run/udev/data/b{major}:{minor}"));
         let line = record.split(|&b| b == b'\n').find_map(|l| l.strip_prefix(b"E:ID_FS_UUID="))?;
         let serial = std::str::from_utf8(line).ok()?;

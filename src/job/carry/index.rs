@@ -7,9 +7,7 @@
 
 use super::shelf::Shelf;
 use crate::disk::{EntryKind, ReadFrom, read_full};
-use crate::job::catalogue::{
-    Catalogue, Dated, GONE_REMOVED, GONE_VANISHED, PayloadRow, PayloadState, Stand,
-};
+use crate::job::catalogue::{Catalogue, Dated, PayloadRow, PayloadState, Stand, Whereabouts};
 use crate::job::drive::Admitted;
 use crate::job::{JobError, headers};
 use crate::model::limits::{
@@ -56,7 +54,9 @@ pub enum Mark {
     Damaged,
     /// Its copy was not there any more.
     Missing,
-    /// No line of the ledger says where it belongs, or a later version has its place.
+    /// A later version has its place.
+    Replaced,
+    /// No line of the ledger says where it belongs.
     NoPlace,
     /// It looks like what a cut left of a copy.
     Debris,
@@ -292,14 +292,10 @@ impl List<'_> {
         let known = self.catalogue.known(row.content)?;
         let read = || self.read.get(&row.name.number).cloned();
         let headers = known.headers.or_else(read).unwrap_or_else(|| self.headers_of(row));
-        let mut stands = self.catalogue.stands(self.drive.book.row, row.content)?;
-        if stands.iter().all(|stand| stand.gone != 0)
-            && let Some(stand) = self.catalogue.good_version(self.drive.book.row, row.content)?
-        {
-            stands.insert(0, stand);
-        }
-        let is_there = stands.iter().any(|stand| stand.gone == 0);
-        let named = stands.iter().filter(|stand| !is_there || stand.gone == 0);
+        let stands = self.catalogue.stands(self.drive.book.row, row.content)?;
+        let is_there = |stand: &&Stand| stand.whereabouts == Whereabouts::There;
+        let some_there = stands.iter().any(|stand| is_there(&stand));
+        let named = stands.iter().filter(|stand| !some_there || is_there(stand));
         let mut folders = Vec::new();
         for stand in named {
             let folder = self.folder(stand)?;
@@ -318,10 +314,11 @@ impl List<'_> {
             | PayloadState::GivenUp
             | PayloadState::Removed => {}
         }
-        match stands.iter().map(|stand| stand.gone).min() {
+        match stands.iter().map(|stand| stand.whereabouts).min() {
             None if row.state != PayloadState::Debris => marks.push(Mark::NoPlace),
-            Some(GONE_REMOVED) => marks.push(Mark::Removed),
-            Some(GONE_VANISHED) => marks.push(Mark::Vanished),
+            Some(Whereabouts::Removed) => marks.push(Mark::Removed),
+            Some(Whereabouts::Missing) => marks.push(Mark::Vanished),
+            Some(Whereabouts::Replaced | Whereabouts::Moved) => marks.push(Mark::Replaced),
             _ => {}
         }
         Ok(Listed {

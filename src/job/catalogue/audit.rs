@@ -6,20 +6,27 @@ use super::files::FileRow;
 use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{MailboxName, Moment, RelName, StationName};
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::{OptionalExtension as _, Row, params};
 
-/// Whether a content has at least ?2 good copies on drives of station ?1. One is usual, and found
-/// without counting. (A copy adopted after a cut is not called good until a line says where it belongs; the
-/// copies of a drive that is not trusted never count.)
+/// Whether a message of the mailbox is safe on at least ?2 drives of station ?1: a good copy is there, and the ledger
+/// asserts it at its path as of the last change. One drive is usual, and found without counting. (A copy adopted after
+/// a cut is not called good until a line says where it belongs; the copies of a drive that is not trusted never count.)
 const SAFE: &str = "CASE ?2 WHEN 1 THEN \
-                    EXISTS (SELECT 1 FROM payload INDEXED BY payload_by_content CROSS JOIN book \
-                    ON book.id = payload.book AND book.station = ?1 AND book.trusted \
-                    WHERE payload.content = file.content AND payload.state = 1) ELSE \
-                    (SELECT count(DISTINCT book.drive) FROM payload INDEXED BY payload_by_content \
-                    CROSS JOIN book ON book.id = payload.book AND book.station = ?1 AND book.trusted \
-                    WHERE payload.content = file.content AND payload.state = 1) >= ?2 END";
+                    EXISTS (SELECT 1 FROM safe CROSS JOIN book ON book.id = safe.book AND book.station = ?1 \
+                    AND book.trusted WHERE safe.mailbox = file.mailbox AND safe.key = file.key) ELSE \
+                    (SELECT count(DISTINCT book.drive) FROM safe CROSS JOIN book ON book.id = safe.book \
+                    AND book.station = ?1 AND book.trusted \
+                    WHERE safe.mailbox = file.mailbox AND safe.key = file.key) >= ?2 END";
 
-/// Messages of the mailbox, counted.
+/// Whether a drive of station ?1 would give back a content that is wanted at a location: a good copy is there, and the
+/// ledger says that it stands at that location.
+const KEPT: &str = "EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
+                    CROSS JOIN book ON book.id = p.book AND book.station = ?1 AND book.trusted \
+                    CROSS JOIN assertion a ON a.book = p.book AND a.mailbox = wanted.mailbox AND a.key = wanted.key \
+                    AND a.content = wanted.content AND a.ended IS NULL \
+                    WHERE p.content = wanted.content AND p.state = 1)";
+
+/// Messages of the mailboxes in force, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Totals {
     /// Messages there.
@@ -28,6 +35,20 @@ pub struct Totals {
     pub bytes: u64,
     /// Messages with enough good copies, as they are now.
     pub mirrored: u64,
+    /// Bytes of the messages without enough good copies.
+    pub unmirrored_bytes: u64,
+    /// Messages without any good copy, as they are now.
+    pub on_none: u64,
+    /// Bytes of them.
+    pub on_none_bytes: u64,
+    /// Messages whose present version looks like damage to the card.
+    pub damaged: u64,
+    /// Of them, messages whose good version has no good copy.
+    pub damaged_on_none: u64,
+    /// Messages missing from a mailbox.
+    pub missing: u64,
+    /// Of them, messages without a good copy.
+    pub missing_on_none: u64,
 }
 
 /// Messages that have been unmirrored for too long.
@@ -57,21 +78,78 @@ pub struct OverdueMessage {
 impl Catalogue {
     /// Counts the messages that are there, and those that are safe: settled, and with enough copies.
     pub fn totals(&self, station: &StationName, copies: u32) -> Result<Totals, JobError> {
+        let here = self.in_force();
         let sql = format!(
             // `total` never overflows, whatever a ledger says of lengths.
-            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(state = 1 AND {SAFE}), 0) \
-             FROM file WHERE state <= 5"
+            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(state = 1 AND {SAFE}), 0), \
+             count(suspect) FROM file WHERE state <= 5{here}"
         );
-        Ok(self.db.prepare_cached(&sql)?.query_row(params![station.as_str(), copies], |row| {
-            let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
-            Ok(Totals { messages: number(0)?, bytes: number(1)?, mirrored: number(2)? })
-        })?)
+        let mut query = self.db.prepare_cached(&sql)?;
+        let mut totals = query.query_row(params![station.as_str(), copies], |row| {
+            let (messages, bytes) = (number(row, 0)?, number(row, 1)?);
+            let (mirrored, damaged) = (number(row, 2)?, number(row, 3)?);
+            Ok(Totals { messages, bytes, mirrored, damaged, ..Totals::default() })
+        })?;
+        // The rest is about few messages, but for a first pass: looked for only where there are any.
+        if totals.mirrored < totals.messages {
+            self.count_unmirrored(station, copies, &mut totals)?;
+        }
+        let missing = format!("SELECT mailbox, key, content FROM missing WHERE damaged = 0{here}");
+        (totals.missing, totals.missing_on_none) = self.count_lost(station, &missing)?;
+        if totals.damaged > 0 {
+            // What is wanted back is the last good version; where none is known, at least this one.
+            let damaged = format!(
+                "SELECT mailbox, key, coalesce(good, content) AS content FROM file \
+                 WHERE suspect IS NOT NULL AND state <= 5{here}"
+            );
+            (_, totals.damaged_on_none) = self.count_lost(station, &damaged)?;
+        }
+        Ok(totals)
+    }
+
+    /// Adds what is known of the messages without enough copies.
+    fn count_unmirrored(
+        &self,
+        station: &StationName,
+        copies: u32,
+        totals: &mut Totals,
+    ) -> Result<(), JobError> {
+        let unsafe_rows =
+            format!("FROM file WHERE state <= 5 AND NOT (state = 1 AND {SAFE}){}", self.in_force());
+        let sql = format!("SELECT CAST(total(bytes) AS INTEGER) {unsafe_rows}");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let values = params![station.as_str(), copies];
+        totals.unmirrored_bytes = query.query_row(values, |row| number(row, 0))?;
+        if copies == 1 {
+            totals.on_none = totals.messages - totals.mirrored;
+            totals.on_none_bytes = totals.unmirrored_bytes;
+            return Ok(());
+        }
+        let sql = format!("SELECT count(*), CAST(total(bytes) AS INTEGER) {unsafe_rows}");
+        let mut query = self.db.prepare_cached(&sql)?;
+        (totals.on_none, totals.on_none_bytes) = query
+            .query_row(params![station.as_str(), 1], |row| {
+                Ok((number(row, 0)?, number(row, 1)?))
+            })?;
+        Ok(())
+    }
+
+    /// How many contents are wanted back, and how many of them no drive would give back.
+    fn count_lost(&self, station: &StationName, wanted: &str) -> Result<(u64, u64), JobError> {
+        let sql =
+            format!("SELECT count(*), coalesce(sum(NOT {KEPT}), 0) FROM ({wanted}) AS wanted");
+        let mut query = self.db.prepare_cached(&sql)?;
+        Ok(query.query_row([station.as_str()], |row| Ok((number(row, 0)?, number(row, 1)?)))?)
     }
 
     /// Whether some path of the mailbox is there and its content is not known, or not settled.
     pub fn has_unsettled(&self) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM file INDEXED BY file_unsettled WHERE state IN (2, 3, 4, 5) AND state > 1";
-        Ok(self.db.prepare_cached(sql)?.exists([])?)
+        let sql = format!(
+            "SELECT 1 FROM file INDEXED BY file_unsettled \
+             WHERE state IN (2, 3, 4, 5) AND state > 1{}",
+            self.in_force()
+        );
+        Ok(self.db.prepare_cached(&sql)?.exists([])?)
     }
 
     /// Messages that are there and not safe, those first seen first.
@@ -82,9 +160,10 @@ impl Catalogue {
         mut each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let sql = format!(
-            "SELECT {} FROM file WHERE state <= 5 AND NOT (state = 1 AND {SAFE}) \
+            "SELECT {} FROM file WHERE state <= 5 AND NOT (state = 1 AND {SAFE}){} \
              ORDER BY CASE state WHEN 1 THEN tick ELSE 9223372036854775807 END, mailbox, key",
-            FileRow::COLUMNS
+            FileRow::COLUMNS,
+            self.in_force()
         );
         let mut query = self.db.prepare_cached(&sql)?;
         let mut rows = query.query(params![station.as_str(), copies])?;
@@ -105,7 +184,8 @@ impl Catalogue {
     ) -> Result<Overdue, JobError> {
         let span = format!(
             "FROM file WHERE state <= 5 AND CASE state WHEN 1 THEN tick > ?3 AND tick <= ?4 AND NOT {SAFE} \
-             ELSE looked > ?5 AND looked <= ?6 END"
+             ELSE looked > ?5 AND looked <= ?6 END{}",
+            self.in_force()
         );
         let (from, to) = (told.0 as i64, until.0 as i64);
         let values = params![station.as_str(), copies, from, to, told.1, until.1];
@@ -133,20 +213,12 @@ impl Catalogue {
         Ok(Overdue { messages: messages as u64, bytes: bytes as u64, first })
     }
 
-    /// Messages found missing from the mailbox.
-    pub fn vanished(
-        &self,
-        each: impl FnMut(FileRow) -> Result<(), JobError>,
-    ) -> Result<(), JobError> {
-        self.rows_where("state = 9 AND state > 1 ORDER BY mailbox, key", each)
-    }
-
     /// Messages whose present version looks like damage to the card.
     pub fn suspect(
         &self,
         each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        self.rows_where("suspect IS NOT NULL AND state <= 5 ORDER BY mailbox, key", each)
+        self.rows_where("suspect IS NOT NULL AND state <= 5", each)
     }
 
     fn rows_where(
@@ -154,7 +226,11 @@ impl Catalogue {
         condition: &str,
         mut each: impl FnMut(FileRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let sql = format!("SELECT {} FROM file WHERE {condition}", FileRow::COLUMNS);
+        let sql = format!(
+            "SELECT {} FROM file WHERE {condition}{} ORDER BY mailbox, key",
+            FileRow::COLUMNS,
+            self.in_force()
+        );
         let mut query = self.db.prepare_cached(&sql)?;
         let mut rows = query.query([])?;
         while let Some(row) = rows.next()? {
@@ -163,22 +239,71 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Whether a content has at least so many good copies.
+    /// Whether a message of the mailbox is safe on at least so many drives.
     pub fn is_safe(
         &self,
         station: &StationName,
-        content: i64,
+        (mailbox, key): (i64, &[u8]),
         copies: u32,
     ) -> Result<bool, JobError> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT count(DISTINCT book.drive) >= ?3 FROM payload INDEXED BY payload_by_content \
-                    CROSS JOIN book \
-                 ON book.id = payload.book AND book.station = ?1 AND book.trusted \
-                 WHERE payload.content = ?2 AND payload.state = 1",
+                "SELECT count(DISTINCT book.drive) >= ?4 FROM safe CROSS JOIN book ON book.id = safe.book \
+                 AND book.station = ?1 AND book.trusted WHERE safe.mailbox = ?2 AND safe.key = ?3",
             )?
-            .query_row(params![station.as_str(), content, copies], |row| row.get(0))?)
+            .query_row(params![station.as_str(), mailbox, key, copies], |row| row.get(0))?)
+    }
+
+    /// Drives that would give back a content that is wanted at a location.
+    pub fn copies_kept(
+        &self,
+        station: &StationName,
+        (mailbox, key): (i64, &[u8]),
+        content: i64,
+    ) -> Result<u32, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT count(DISTINCT book.drive) FROM payload p INDEXED BY payload_by_content \
+                 CROSS JOIN book ON book.id = p.book \
+                 AND book.station = ?1 AND book.trusted CROSS JOIN assertion a ON a.book = p.book \
+                 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 AND a.ended IS NULL \
+                 WHERE p.content = ?4 AND p.state = 1",
+            )?
+            .query_row(params![station.as_str(), mailbox, key, content], |row| row.get(0))?)
+    }
+
+    /// Counts the messages that are safe, but not without drives whose ledgers have lost lines: where these messages
+    /// belong such a ledger may not tell.
+    pub fn resting_on_damaged_ledgers(
+        &self,
+        station: &StationName,
+        copies: u32,
+    ) -> Result<u64, JobError> {
+        let sql = format!(
+            "SELECT count(*) FROM file WHERE state = 1 AND {SAFE}{} AND \
+             (SELECT count(DISTINCT book.drive) FROM payload INDEXED BY payload_by_content \
+             CROSS JOIN book ON book.id = payload.book AND book.station = ?1 AND book.trusted \
+             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.book = book.id AND d.log = 0) \
+             WHERE payload.content = file.content AND payload.state = 1) < ?2",
+            self.in_force()
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        Ok(query.query_row(params![station.as_str(), copies], |row| number(row, 0))?)
+    }
+
+    /// Drives of a station with a good copy of a content; none of what was never read.
+    pub fn good_copies(
+        &self,
+        station: &StationName,
+        content: Option<i64>,
+    ) -> Result<u32, JobError> {
+        let sql = "SELECT count(DISTINCT book.drive) FROM payload INDEXED BY payload_by_content \
+                   CROSS JOIN book ON book.id = payload.book AND book.station = ?1 AND book.trusted \
+                   WHERE payload.content = ?2 AND payload.state = 1";
+        let mut query = self.db.prepare_cached(sql)?;
+        Ok(query.query_row(params![station.as_str(), content], |row| row.get(0))?)
     }
 
     /// A path where a content is or was.
@@ -187,10 +312,15 @@ impl Catalogue {
             .db
             .prepare_cached(
                 "SELECT key FROM file WHERE content = ?1 UNION ALL \
-                 SELECT key FROM place WHERE content = ?1 LIMIT 1",
+                 SELECT key FROM assertion WHERE content = ?1 LIMIT 1",
             )?
             .query_row([content], |row| row.get(0))
             .optional()?;
         Ok(key.and_then(|key| RelName::from_key(&key).ok()))
     }
+}
+
+/// A count, or a number of bytes.
+fn number(row: &Row<'_>, at: usize) -> rusqlite::Result<u64> {
+    row.get::<_, i64>(at).map(|number| number as u64)
 }

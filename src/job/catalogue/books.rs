@@ -1,7 +1,7 @@
 //! How far each station's ledger on each drive is known, so that the known part is not read again.
 //! Never says more of a ledger than was read from it or durably written to it.
 
-use super::{Catalogue, digest_column};
+use super::{Catalogue, Lacking, digest_column};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::StationName;
@@ -11,7 +11,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 use std::path::Path;
 
 /// The file beside the catalogue that names the mounts in which a sync failed, one a line.
-const LOST_PAGES: &str = "lost-pages";
+pub(super) const LOST_PAGES: &str = "lost-pages";
 
 /// A row of the table of books: how far a station's ledger on a drive is known.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -32,16 +32,18 @@ pub struct BookRow {
     pub segment_used: u32,
     /// The number of the next copy.
     pub next_number: u32,
-    /// The latest era in the ledger.
-    pub era: u64,
-    /// The card that wrote in that era; empty before the first.
-    pub card: String,
+    /// Lines of the ledger that cannot be read.
+    pub gaps: u64,
     /// The mount last written in, if the last batch ended well.
     pub session: Option<String>,
     /// Whether this session's `opened` line is written.
     pub opened: bool,
-    /// The tick up to which the ledger tells of the mailbox.
+    /// The change up to which the ledger was told of the mailboxes in `told_of`.
     pub told: u64,
+    /// The rows of these mailboxes, in order: of others the ledger may know nothing.
+    pub told_of: String,
+    /// What the ledger asserts and this card's mailboxes lack.
+    pub lacking: Lacking,
     /// Lines were read that nobody here made durable: they may be in the system's memory alone.
     pub unproven: bool,
     /// Copies without a line may be in any segment, not only in the last.
@@ -67,20 +69,21 @@ impl BookRow {
             segment: row.get(6)?,
             segment_used: row.get(7)?,
             next_number: row.get(8)?,
-            era: number(9)?,
-            card: row.get(10)?,
-            session: row.get(11)?,
-            opened: row.get(12)?,
-            told: number(13)?,
-            unproven: row.get(14)?,
-            scattered: row.get(15)?,
+            gaps: number(9)?,
+            session: row.get(10)?,
+            opened: row.get(11)?,
+            told: number(12)?,
+            unproven: row.get(13)?,
+            scattered: row.get(14)?,
+            told_of: row.get(15)?,
+            lacking: Lacking { messages: number(16)?, bytes: number(17)?, newest: row.get(18)? },
         })
     }
 }
 
 const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
-                    next_number, era, card, session, opened, told, unproven, \
-                    scattered";
+                    next_number, gaps, session, opened, told, unproven, \
+                    scattered, told_of, lacks, lacks_bytes, lacks_newest";
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
@@ -95,8 +98,8 @@ impl Catalogue {
         }
         self.db.execute(
             "INSERT INTO book (drive, station, ledger_bytes, head, seq, manifest_bytes, segment, \
-             segment_used, next_number, era, card, opened, told, unproven, scattered, trusted) \
-             VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, '', 0, 0, 0, 0, \
+             segment_used, next_number, gaps, opened, told, unproven, scattered, trusted) \
+             VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, \
              NOT EXISTS (SELECT 1 FROM drive WHERE id = ?1 AND distrust IS NOT NULL))",
             params![drive, station.as_str(), Chain::default().head.as_bytes().as_slice()],
         )?;
@@ -111,8 +114,9 @@ impl Catalogue {
         self.db
             .prepare_cached(
                 "UPDATE book SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
-                 segment_used = ?7, next_number = ?8, era = ?9, session = ?10, opened = ?11, told = ?12, \
-                 card = ?13, unproven = ?14, scattered = ?15 WHERE id = ?1",
+                 segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, told = ?12, \
+                 unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18 \
+                 WHERE id = ?1",
             )?
             .execute(params![
                 book.row,
@@ -123,20 +127,25 @@ impl Catalogue {
                 book.segment,
                 book.segment_used,
                 book.next_number,
-                book.era as i64,
+                book.gaps as i64,
                 book.session,
                 book.opened,
                 book.told as i64,
-                book.card,
                 book.unproven,
                 book.scattered,
+                book.told_of,
+                book.lacking.messages as i64,
+                book.lacking.bytes as i64,
+                book.lacking.newest,
             ])?;
         Ok(())
     }
 
     /// Forgets what is known of a ledger, before it is read from its beginning.
     pub fn forget_book(&self, book: &mut BookRow) -> Result<(), JobError> {
-        for table in ["payload", "place", "book_mailbox", "filled"] {
+        for table in
+            ["payload", "assertion", "departure", "mark", "book_writer", "book_mailbox", "filled"]
+        {
             self.db.execute(&format!("DELETE FROM {table} WHERE book = ?1"), [book.row])?;
         }
         *book = BookRow {
@@ -147,11 +156,12 @@ impl Catalogue {
             segment_used: 0,
             // Numbers once given out are not given out again, even where the device has lost every trace of
             // them: a manifest from before may come back.
-            era: 0,
-            card: String::new(),
+            gaps: 0,
             session: None,
             opened: false,
             told: 0,
+            told_of: String::new(),
+            lacking: Lacking::default(),
             unproven: false,
             scattered: true,
             ..*book

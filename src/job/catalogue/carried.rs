@@ -1,11 +1,11 @@
 //! What is asked of the catalogue for the list of messages that a drive carries, and what is remembered of it.
 //! Never decides anything.
 
+use super::Catalogue;
 use super::payloads::{PayloadRow, PayloadState};
-use super::{Catalogue, GONE_MOVED};
 use crate::job::JobError;
 use crate::model::Moment;
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 
 /// Places of one message that its line in the list may name.
 const PLACES_NAMED: u32 = 8;
@@ -23,6 +23,21 @@ pub struct Dated {
     pub given_up: bool,
 }
 
+/// How a message stands at a location, by a ledger; the first of several is what is said of the message.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Whereabouts {
+    /// It is there.
+    There,
+    /// It is missing from there.
+    Missing,
+    /// It was deleted there.
+    Removed,
+    /// A later version took its place.
+    Replaced,
+    /// It moved away.
+    Moved,
+}
+
 /// Where a message is or was, and how it went.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Stand {
@@ -30,8 +45,8 @@ pub struct Stand {
     pub mailbox: i64,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
-    /// 0 if it is there; else how it went.
-    pub gone: i64,
+    /// Whether it is there; else how it went.
+    pub whereabouts: Whereabouts,
 }
 
 impl Catalogue {
@@ -55,28 +70,30 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Where, by a drive's ledger, a content is, or else was.
+    /// Where, by a drive's ledger, a content is, or else was; one row a location.
     pub fn stands(&self, book: i64, content: i64) -> Result<Vec<Stand>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT mailbox, key, gone FROM place INDEXED BY place_by_content \
-             WHERE content = ?2 AND book = ?1 ORDER BY gone, mailbox, key LIMIT ?3",
+            "SELECT a.mailbox, a.key, max(a.line), a.ended, a.missing, \
+             (SELECT why FROM departure d WHERE d.book = a.book AND d.mailbox = a.mailbox AND d.key = a.key \
+             AND d.content = a.content ORDER BY d.line DESC LIMIT 1) \
+             FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 AND a.book = ?1 \
+             GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, a.missing, a.mailbox, a.key LIMIT ?3",
         )?;
         let rows = query.query_map(params![book, content, PLACES_NAMED], |row| {
-            Ok(Stand { mailbox: row.get(0)?, key: row.get(1)?, gone: row.get(2)? })
+            let (ended, missing): (Option<i64>, bool) = (row.get(3)?, row.get(4)?);
+            let why: Option<String> = row.get(5)?;
+            let whereabouts = match (ended, why.as_deref()) {
+                (None, _) if missing => Whereabouts::Missing,
+                (None, _) => Whereabouts::There,
+                (_, Some("moved")) => Whereabouts::Moved,
+                (_, Some("replaced")) => Whereabouts::Replaced,
+                _ => Whereabouts::Removed,
+            };
+            Ok(Stand { mailbox: row.get(0)?, key: row.get(1)?, whereabouts })
         })?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// Where a content is the last good version beside a damaged one.
-    pub fn good_version(&self, book: i64, content: i64) -> Result<Option<Stand>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT mailbox, key, gone FROM place INDEXED BY place_good \
-             WHERE good = ?2 AND book = ?1 ORDER BY gone, mailbox, key LIMIT 1",
-        )?;
-        let stand = query.query_row(params![book, content], |row| {
-            Ok(Stand { mailbox: row.get(0)?, key: row.get(1)?, gone: row.get(2)? })
-        });
-        Ok(stand.optional()?)
+        let mut stands = rows.collect::<Result<Vec<_>, _>>()?;
+        stands.sort_by_key(|stand| stand.whereabouts);
+        Ok(stands)
     }
 
     /// Octets of everything that a drive carries beside the copies, as this card last left it.
@@ -103,10 +120,10 @@ impl Catalogue {
     /// messages may be among them.
     pub fn debris(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.state = 4 \
-             AND NOT EXISTS (SELECT 1 FROM place WHERE place.content = p.content AND gone <> ?2) \
+             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content \
              AND (q.state IN (1, 5) OR q.book < p.book OR q.book = p.book AND q.number < p.number)) \
              ORDER BY p.number";
-        self.copies(of, params![book, GONE_MOVED])
+        self.copies(of, [book])
     }
 }

@@ -3,34 +3,25 @@
 
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
-use crate::model::ledger::Place;
+use crate::model::ledger::Assertion;
 use crate::model::message::{Headers, Weight};
 use crate::model::{Identity, Moment, Stamp};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// What one line tells of a content for a person: when it was first seen, and how long it had waited for its first
-/// proven copy. What counts is the earliest change that any line tells of, and the shortest wait; one below nothing is
+/// proven copy. What counts is the earliest sight that any line tells of, and the shortest wait; one below nothing is
 /// that of a clock that was set meanwhile, and counts last.
 pub(super) struct First {
     seen: i64,
-    era: i64,
-    tick: i64,
     trusted: bool,
     proven: i64,
     waited: i64,
 }
 
 impl First {
-    pub(super) fn of(place: &Place, stamp: &Stamp) -> Self {
-        let (seen, proven) = (place.first_seen.seconds, stamp.time.seconds);
-        Self {
-            seen,
-            era: place.order.era as i64,
-            tick: place.order.tick as i64,
-            trusted: stamp.trusted,
-            proven,
-            waited: proven.saturating_sub(seen),
-        }
+    pub(super) fn of(assertion: &Assertion, stamp: &Stamp) -> Self {
+        let (seen, proven) = (assertion.first_seen.seconds, stamp.time.seconds);
+        Self { seen, trusted: stamp.trusted, proven, waited: proven.saturating_sub(seen) }
     }
 }
 
@@ -62,15 +53,15 @@ impl Catalogue {
 
     /// The row of a content of which a line tells when it was first seen and proven.
     pub(super) fn content_told(&self, identity: &Identity, first: &First) -> Result<i64, JobError> {
-        let First { seen, era, tick, trusted, proven, waited } = *first;
+        let First { seen, trusted, proven, waited } = *first;
         let (digest, bytes) = (identity.digest.as_bytes().as_slice(), identity.bytes as i64);
         let known = self
             .db
             .prepare_cached(
-                "SELECT id, seen IS NULL OR (seen_era, seen_tick) > (?3, ?4), proven IS NULL \
+                "SELECT id, seen IS NULL OR (seen > ?3 AND (?4 OR NOT clock)), proven IS NULL \
                  OR (waited < 0, waited) > (?5 < 0, ?5) FROM content WHERE sha256 = ?1 AND bytes = ?2",
             )?
-            .query_row(params![digest, bytes, era, tick, waited], |row| {
+            .query_row(params![digest, bytes, seen, trusted, waited], |row| {
                 Ok((row.get(0)?, row.get(1)?, row.get(2)?))
             })
             .optional()?;
@@ -80,10 +71,10 @@ impl Catalogue {
                 let made = self
                     .db
                     .prepare_cached(
-                        "INSERT INTO content (sha256, bytes, seen, seen_era, seen_tick, clock, proven, waited) \
-                         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
+                        "INSERT INTO content (sha256, bytes, seen, clock, proven, waited) \
+                         VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",
                     )?
-                    .execute(params![digest, bytes, seen, era, tick, trusted, proven, waited])?;
+                    .execute(params![digest, bytes, seen, trusted, proven, waited])?;
                 match made {
                     1 => return Ok(self.db.last_insert_rowid()),
                     // Another thread made it since the look, and knows nothing of it yet.
@@ -93,10 +84,8 @@ impl Catalogue {
         };
         if earlier {
             self.db
-                .prepare_cached(
-                    "UPDATE content SET seen = ?2, seen_era = ?3, seen_tick = ?4, clock = ?5 WHERE id = ?1",
-                )?
-                .execute(params![content, seen, era, tick, trusted])?;
+                .prepare_cached("UPDATE content SET seen = ?2, clock = ?3 WHERE id = ?1")?
+                .execute(params![content, seen, trusted])?;
         }
         if sooner {
             self.db
@@ -116,7 +105,7 @@ impl Catalogue {
         self.db
             .prepare_cached(
                 "UPDATE content SET sender = ?2, receivers = ?3, subject = ?4, date = ?5, body = ?6, \
-                 quoted = ?7, attached = ?8 WHERE id = ?1 AND sender IS NULL",
+                 quoted = ?7, attached = ?8, message_id = ?9 WHERE id = ?1 AND sender IS NULL",
             )?
             .execute(params![
                 content,
@@ -127,8 +116,17 @@ impl Catalogue {
                 weight.body as i64,
                 weight.quoted as i64,
                 weight.attached as i64,
+                headers.message_id,
             ])?;
         Ok(())
+    }
+
+    /// The Message-ID of a content, if it has one and was ever read from the mailbox.
+    pub fn message_id(&self, content: i64) -> Result<Option<String>, JobError> {
+        let mut query = self
+            .db
+            .prepare_cached("SELECT message_id FROM content WHERE id = ?1 AND message_id <> ''")?;
+        Ok(query.query_row([content], |row| row.get(0)).optional()?)
     }
 
     /// A content that the card made of another is known by the other's headers.
@@ -155,6 +153,7 @@ impl Catalogue {
                     to: text(row, 1)?,
                     subject: text(row, 2)?,
                     date: text(row, 3)?,
+                    ..Headers::default()
                 })
             })?)
     }

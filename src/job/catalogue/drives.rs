@@ -2,8 +2,9 @@
 //! Never decides by any of it; it is for a person.
 
 use super::Catalogue;
+use super::counting::COUNTS;
 use crate::job::JobError;
-use crate::model::{DriveId, Medium, Moment};
+use crate::model::{DriveId, DriveLoss, Medium, Moment};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A row of the table of drives.
@@ -33,10 +34,99 @@ pub struct DriveRow {
     pub worn: Option<String>,
     /// Why nothing on it counts any more.
     pub distrust: Option<String>,
+    /// When this card first saw it.
+    pub known_since: Option<Moment>,
+    /// Serial number of the file system that it was last seen on.
+    pub serial: Option<String>,
+    /// The plain folder that it was last seen in; `None` of one on a device.
+    pub folder: Option<Vec<u8>>,
+    /// The drive that it was copied from; itself, where it is no copy.
+    pub origin: Option<DriveId>,
+    /// The mailbox on whose own device it was last seen.
+    pub same_device: Option<String>,
+    /// Its operator gave it up.
+    pub forgotten: Option<Forgotten>,
+    /// Another drive stands where it was.
+    pub replaced: Option<Replaced>,
+    /// Its copies make messages safe.
+    pub counts: bool,
+}
+
+/// The operator's word that a drive is gone.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Forgotten {
+    /// Since when.
+    pub since: Moment,
+    /// Why.
+    pub why: DriveLoss,
+    /// Where it went, as it was said.
+    pub place: Option<String>,
+}
+
+/// What was found where a drive was.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Replaced {
+    /// Since when.
+    pub since: Moment,
+    /// The drive that stands there; `None`: one without an id.
+    pub by: Option<DriveId>,
+    /// How that is known.
+    pub how: ReplacedHow,
+}
+
+/// How it is known that a drive is not any more what it was.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ReplacedHow {
+    /// Its file system, by the serial number, has another drive on it, or none.
+    Serial,
+    /// The folder that it was in, on the system's own device, has another drive in it.
+    Folder,
+    /// A drive whose id could not be read may have been this one, and has another id now.
+    Unreadable,
+    /// A drive with an id never seen before has this one's ledger: its id has rotted, or its files were copied.
+    Ledger,
+    /// A new drive was found where it was last: a stick reformatted, or a second one at the same mount point. Only
+    /// its operator knows; until then its copies count.
+    Place,
+}
+
+impl ReplacedHow {
+    /// The word kept in the catalogue, and in JSON.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Serial => "serial",
+            Self::Folder => "folder",
+            Self::Unreadable => "unreadable",
+            Self::Ledger => "ledger",
+            Self::Place => "place",
+        }
+    }
+
+    fn from_text(text: &str) -> Self {
+        let known = [Self::Serial, Self::Folder, Self::Unreadable, Self::Ledger];
+        known.into_iter().find(|how| how.as_str() == text).unwrap_or(Self::Place)
+    }
+
+    /// Whether it is sure enough that the copies known count no more.
+    pub fn is_sure(self) -> bool {
+        self != Self::Place
+    }
+}
+
+/// Whether a drive lies on the device of a mailbox, and dies with it.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum SameDevice {
+    /// It cannot be told: what was known stands.
+    #[default]
+    NotKnown,
+    /// On none's.
+    No,
+    /// On that of the mailbox with this name.
+    As(String),
 }
 
 /// A drive as it is found.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Default)]
 pub struct FoundDrive<'a> {
     /// How it is called.
     pub label: &'a str,
@@ -44,6 +134,33 @@ pub struct FoundDrive<'a> {
     pub at: &'a [u8],
     /// What its device hangs on.
     pub medium: Medium,
+    /// Serial number of its file system, where it is known.
+    pub serial: Option<String>,
+    /// The plain folder it is in, if it is in one that nothing is ever mounted on.
+    pub folder: Option<Vec<u8>>,
+    /// The drive that it was copied from; itself, where it is no copy.
+    pub origin: Option<DriveId>,
+    /// Whether it dies with the card.
+    pub same_device: SameDevice,
+}
+
+impl FoundDrive<'_> {
+    /// Whether this is news of a drive, beside the time.
+    fn is_news_of(&self, row: &DriveRow) -> bool {
+        let other_device = match &self.same_device {
+            SameDevice::NotKnown => false,
+            SameDevice::No => row.same_device.is_some(),
+            SameDevice::As(mailbox) => row.same_device.as_ref() != Some(mailbox),
+        };
+        row.at != self.at
+            || row.label != self.label
+            || row.medium != self.medium
+            || row.away.is_some()
+            || self.serial.is_some() && self.serial != row.serial
+            || self.folder != row.folder
+            || self.origin.is_some() && self.origin != row.origin
+            || other_device
+    }
 }
 
 impl DriveRow {
@@ -51,9 +168,16 @@ impl DriveRow {
         let moment = |at| -> rusqlite::Result<Option<Moment>> {
             Ok(row.get_ref(at)?.as_str_or_null()?.and_then(Moment::from_text))
         };
+        let id = |at| -> rusqlite::Result<Option<DriveId>> {
+            Ok(row.get_ref(at)?.as_str_or_null()?.and_then(|text| text.parse().ok()))
+        };
+        let word = |at| -> rusqlite::Result<&str> {
+            Ok(row.get_ref(at)?.as_str_or_null()?.unwrap_or_default())
+        };
+        let (forgotten, replaced) = (moment(17)?, moment(20)?);
         Ok(Self {
             row: row.get(0)?,
-            id: row.get_ref(1)?.as_str()?.parse().unwrap_or(DriveId::from_bits(0)),
+            id: id(1)?.unwrap_or(DriveId::NONE),
             label: row.get(2)?,
             at: row.get(3)?,
             state: row.get(4)?,
@@ -64,33 +188,60 @@ impl DriveRow {
             away: moment(9)?,
             worn: row.get(10)?,
             distrust: row.get(11)?,
+            known_since: moment(12)?,
+            serial: row.get(13)?,
+            folder: row.get(14)?,
+            origin: id(15)?,
+            same_device: row.get(16)?,
+            forgotten: match forgotten {
+                Some(since) => Some(Forgotten {
+                    since,
+                    why: DriveLoss::from_text(word(18)?).unwrap_or(DriveLoss::Broken),
+                    place: row.get(19)?,
+                }),
+                None => None,
+            },
+            replaced: match replaced {
+                Some(since) => {
+                    let how = ReplacedHow::from_text(word(22)?);
+                    Some(Replaced { since, by: id(21)?, how })
+                }
+                None => None,
+            },
+            counts: row.get(23)?,
         })
     }
 }
 
-const COLUMNS: &str = "id, uuid, label, found_at, state, detail, last_seen, last_verified, medium, away, \
-                       worn, distrust";
+fn columns() -> String {
+    format!(
+        "id, uuid, label, found_at, state, detail, last_seen, last_verified, medium, away, worn, distrust, \
+         known_since, serial, folder, origin, same_device, forgotten, forgotten_why, forgotten_place, \
+         replaced, replaced_by, replaced_how, {COUNTS}"
+    )
+}
 
 impl Catalogue {
     /// Every drive ever seen.
     pub fn drives(&self) -> Result<Vec<DriveRow>, JobError> {
-        let mut query =
-            self.db.prepare_cached(&format!("SELECT {COLUMNS} FROM drive ORDER BY label, id"))?;
+        let sql = format!("SELECT {} FROM drive ORDER BY label, id", columns());
+        let mut query = self.db.prepare_cached(&sql)?;
         let rows = query.query_map([], DriveRow::read)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// The drive with an id.
     pub fn drive(&self, id: DriveId) -> Result<Option<DriveRow>, JobError> {
-        let mut query =
-            self.db.prepare_cached(&format!("SELECT {COLUMNS} FROM drive WHERE uuid = ?1"))?;
+        let sql = format!("SELECT {} FROM drive WHERE uuid = ?1", columns());
+        let mut query = self.db.prepare_cached(&sql)?;
         Ok(query.query_row([id.to_string()], DriveRow::read).optional()?)
     }
 
     /// The drive last found at a place, to tell an empty mount point from a new drive.
     pub fn drive_at(&self, at: &[u8]) -> Result<Option<DriveRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM drive WHERE id = (SELECT drive FROM found WHERE at = ?1)"
+            "SELECT {} FROM drive WHERE id = (SELECT drive FROM found WHERE at = ?1)",
+            columns()
         );
         Ok(self.db.prepare_cached(&sql)?.query_row([at], DriveRow::read).optional()?)
     }
@@ -103,37 +254,58 @@ impl Catalogue {
         found: &FoundDrive<'_>,
         now: Moment,
     ) -> Result<i64, JobError> {
-        let FoundDrive { label, at, medium } = *found;
+        let at = found.at;
         let drive = match self.drive(id)? {
             Some(row) => {
                 let old = row.last_seen.unwrap_or_default().seconds;
-                let elsewhere = row.at != at
-                    || row.label != label
-                    || row.medium != medium
-                    || row.away.is_some();
                 let later = now.seconds.abs_diff(old) >= 3600;
-                if elsewhere || later && self.keeps_sightings {
-                    self.db.execute(
-                        "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4, medium = ?5, \
-                         away = NULL WHERE id = ?1",
-                        params![row.row, label, at, now.to_text(), medium.as_str()],
-                    )?;
+                if found.is_news_of(&row) || later && self.keeps_sightings {
+                    self.set_found(row.row, found, now)?;
                 }
                 row.row
             }
             None => {
                 self.db.execute(
-                    "INSERT INTO drive (uuid, label, found_at, state, detail, last_seen, medium) \
-                     VALUES (?1, ?2, ?3, '', '', ?4, ?5)",
-                    params![id.to_string(), label, at, now.to_text(), medium.as_str()],
+                    "INSERT INTO drive (uuid, label, found_at, state, detail, last_seen, medium, known_since) \
+                     VALUES (?1, ?2, ?3, '', '', ?4, ?5, ?4)",
+                    params![id.to_string(), found.label, at, now.to_text(), found.medium.as_str()],
                 )?;
-                self.db.last_insert_rowid()
+                let row = self.db.last_insert_rowid();
+                self.set_found(row, found, now)?;
+                row
             }
         };
         if self.drive_at(at)?.is_none_or(|known| known.row != drive) {
             self.db.execute("INSERT OR REPLACE INTO found VALUES (?1, ?2)", params![at, drive])?;
         }
         Ok(drive)
+    }
+
+    fn set_found(&self, row: i64, found: &FoundDrive<'_>, now: Moment) -> Result<(), JobError> {
+        let (device_known, same_device) = match &found.same_device {
+            SameDevice::NotKnown => (false, None),
+            SameDevice::No => (true, None),
+            SameDevice::As(mailbox) => (true, Some(mailbox.as_str())),
+        };
+        self.db
+            .prepare_cached(
+                "UPDATE drive SET label = ?2, found_at = ?3, last_seen = ?4, medium = ?5, away = NULL, \
+                 serial = coalesce(?6, serial), folder = ?7, origin = coalesce(?8, origin), \
+                 same_device = CASE WHEN ?9 THEN ?10 ELSE same_device END WHERE id = ?1",
+            )?
+            .execute(params![
+                row,
+                found.label,
+                found.at,
+                now.to_text(),
+                found.medium.as_str(),
+                found.serial,
+                found.folder,
+                found.origin.map(|id| id.to_string()),
+                device_known,
+                same_device,
+            ])?;
+        Ok(())
     }
 
     /// Records what state a drive is in; writes only if that is news.
@@ -146,13 +318,17 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Records that a drive is elsewhere since some time, or that it is not.
+    /// Records that a drive is elsewhere since some time, or that it is not. One that is elsewhere was not
+    /// reformatted: that question is answered.
     pub fn declare_away(&self, drive: i64, since: Option<Moment>) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE drive SET away = ?2 WHERE id = ?1",
             params![drive, since.map(Moment::to_text)],
         )?;
-        Ok(())
+        match since {
+            Some(_) => self.not_reformatted(drive),
+            None => Ok(()),
+        }
     }
 
     /// Records that all of a drive was re-read.

@@ -92,11 +92,16 @@ pub struct FileRow {
     pub suspect: Option<Suspicion>,
     /// Number of its last change.
     pub tick: u64,
+    /// Number of the change that brought this content here.
+    pub since: u64,
+    /// The change under way was seen as it happened.
+    pub hinted: bool,
 }
 
 impl FileRow {
     pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
-                                      inode, mode, looked, first_seen, content, good, suspect, tick, clock";
+                                      inode, mode, looked, first_seen, content, good, suspect, tick, clock, \
+                                      since, hinted";
 
     pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         Ok(Self {
@@ -115,6 +120,8 @@ impl FileRow {
             suspect: row.get_ref(13)?.as_str_or_null()?.and_then(Suspicion::from_text),
             tick: row.get::<_, i64>(14)? as u64,
             clock_trusted: row.get(15)?,
+            since: row.get::<_, i64>(16)? as u64,
+            hinted: row.get(17)?,
         })
     }
 
@@ -182,6 +189,8 @@ pub struct NewFile {
     pub weight: Weight,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
+    /// It has no Message-ID, and what was at its path before is its beginning.
+    pub continues: bool,
 }
 
 const COLUMNS: &str = FileRow::COLUMNS;
@@ -245,6 +254,18 @@ impl Catalogue {
         Ok(self.db.prepare_cached(sql)?.query_row([mailbox], |row| row.get(0))?)
     }
 
+    /// Rows of a mailbox that seem to be gone, of contents that are settled somewhere else; at most so many.
+    pub fn leaving_and_present(&self, mailbox: i64, most: usize) -> Result<Vec<FileRow>, JobError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM file INDEXED BY file_unsettled WHERE state IN (6, 7) AND state > 1 \
+             AND mailbox = ?1 AND EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
+             WHERE f.content = file.content AND f.state = 1) LIMIT ?2"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![mailbox, most as i64], FileRow::read)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
     /// Rows changed after `tick`, latest first and before `before`: the newest message is copied first.
     pub fn changes(&self, tick: u64, before: u64, most: usize) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(
@@ -257,36 +278,27 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// A place where a content is now and of which a drive has not been told, among the latest.
-    pub fn untold_place(&self, book: i64, content: i64) -> Result<Option<FileRow>, JobError> {
-        let sql = format!(
-            "SELECT {COLUMNS} FROM (SELECT * FROM file INDEXED BY file_by_content \
-             WHERE content = ?2 AND state = 1 ORDER BY tick DESC LIMIT ?3) late \
-             WHERE NOT EXISTS (SELECT 1 FROM place \
-             WHERE place.book = ?1 AND place.mailbox = late.mailbox AND place.key = late.key \
-             AND place.content = ?2 AND place.gone = 0) LIMIT 1"
-        );
-        let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![book, content, ALIKE_MAX], FileRow::read).optional()?)
-    }
-
     /// Records a look: new facts, to be settled by a second look. `first_seen` is kept if there was one.
-    /// A path that was gone loses its tick, so that its return is news to every drive.
+    /// A path that was gone begins anew: what it had has left it, or is missing from it.
+    /// `hinted`: the change was seen as it happened.
     pub fn look(
         &self,
-        mailbox: i64,
-        key: &[u8],
+        (mailbox, key): (i64, &[u8]),
         facts: &FileFacts,
         state: FileState,
-        looked: i64,
-        now: Claim,
+        (looked, now): (i64, Claim),
+        hinted: bool,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
-                 mode, looked, first_seen, tick, clock) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12) \
+                 mode, looked, first_seen, tick, clock, hinted) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12,?13) \
                  ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, changed=?7, \
-                 inode=?8, mode=?9, looked=?10, tick=CASE WHEN state >= 8 THEN 0 ELSE tick END",
+                 inode=?8, mode=?9, looked=?10, tick=CASE WHEN state >= 8 THEN 0 ELSE tick END, \
+                 content=CASE WHEN state >= 8 THEN NULL ELSE content END, \
+                 good=CASE WHEN state >= 8 THEN NULL ELSE good END, \
+                 suspect=CASE WHEN state >= 8 THEN NULL ELSE suspect END, \
+                 hinted=CASE WHEN state IN (2, 5) THEN max(hinted, ?13) ELSE ?13 END",
             )?
             .execute(params![
                 mailbox,
@@ -301,6 +313,7 @@ impl Catalogue {
                 looked,
                 now.time.seconds,
                 now.trusted,
+                hinted,
             ])?;
         Ok(())
     }
@@ -315,15 +328,9 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Records that a path is gone, as a change the drives are to be told of.
+    /// Records that a path is gone.
     pub fn set_gone(&self, row: &FileRow, state: FileState) -> Result<(), JobError> {
-        let tick = self.next_tick()?;
-        self.db
-            .prepare_cached(
-                "UPDATE file SET state = ?3, tick = ?4 WHERE mailbox = ?1 AND key = ?2",
-            )?
-            .execute(params![row.mailbox, row.key, state as i64, tick as i64])?;
-        Ok(())
+        self.set_state(row, state, row.looked)
     }
 
     /// Forgets a path that was gone before anything of it was read.
@@ -354,7 +361,9 @@ impl Catalogue {
         self.db
             .prepare_cached(
                 "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, tick = ?7, \
-                 first_seen = ?8, clock = ?9 WHERE mailbox = ?1 AND key = ?2",
+                 first_seen = ?8, clock = ?9, hinted = 0, \
+                 since = CASE WHEN ?10 THEN since ELSE ?7 END, excused = CASE WHEN ?10 THEN excused ELSE 0 END \
+                 WHERE mailbox = ?1 AND key = ?2",
             )?
             .execute(params![
                 row.mailbox,
@@ -366,17 +375,24 @@ impl Catalogue {
                 tick as i64,
                 first_seen.seconds,
                 trusted,
+                same,
             ])?;
-        Ok(())
+        if suspect.is_none() {
+            self.is_back(row.mailbox, &row.key, content, now.time.seconds)
+        } else {
+            Ok(())
+        }
     }
 
-    /// Marks the version of a path suspect, after a look at the version before on a drive.
+    /// Marks the version of a path suspect, after a look at the version before on a drive: that one is missing.
     pub fn mark_suspect(&self, row: &FileRow, good: i64, why: Suspicion) -> Result<(), JobError> {
+        self.set_missing(row, good, true)?;
+        let tick = self.next_tick()?;
         self.db
             .prepare_cached(
-                "UPDATE file SET good = ?3, suspect = ?4 WHERE mailbox = ?1 AND key = ?2",
+                "UPDATE file SET good = ?3, suspect = ?4, tick = ?5 WHERE mailbox = ?1 AND key = ?2",
             )?
-            .execute(params![row.mailbox, row.key, good, why.as_str()])?;
+            .execute(params![row.mailbox, row.key, good, why.as_str(), tick as i64])?;
         Ok(())
     }
 
@@ -394,11 +410,16 @@ impl Catalogue {
     /// The card changed a message by itself: what it is now is suspect, what it was is wanted.
     pub fn mark_altered(&self, row: &FileRow, now: &Identity) -> Result<(), JobError> {
         let content = self.content(now)?;
-        row.content.map_or(Ok(()), |good| self.headers_as_of(content, good))?;
+        if let Some(good) = row.content {
+            self.headers_as_of(content, good)?;
+            if row.suspect.is_none() {
+                self.set_missing(row, good, true)?;
+            }
+        }
         let tick = self.next_tick()?;
         self.db
             .prepare_cached(
-                "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, tick = ?5 \
+                "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, tick = ?5, since = ?5 \
                  WHERE mailbox = ?1 AND key = ?2",
             )?
             .execute(params![
@@ -409,15 +430,5 @@ impl Catalogue {
                 tick as i64
             ])?;
         Ok(())
-    }
-
-    /// Whether a content is there, settled, at some path of the mailboxes.
-    pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1",
-            )?
-            .exists([content])?)
     }
 }

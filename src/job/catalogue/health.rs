@@ -8,7 +8,7 @@ use crate::model::limits::{
     DISTRUST_POINTS, FALLS_MAX, FILLED_DAYS, FILLED_DAYS_LEAST, POINTS_OF_FOREIGN, RESERVE_BYTES,
     ROOM_STEP,
 };
-use crate::model::{Digest, Identity, Stamp};
+use crate::model::{Digest, Identity, Moment, Stamp};
 use rusqlite::{OptionalExtension as _, params};
 
 /// Seconds of a day of the calendar.
@@ -37,13 +37,11 @@ impl Catalogue {
         Ok(query.query_row([drive], |row| row.get(0)).optional()?.flatten())
     }
 
-    /// From now on nothing is counted as mirrored on a drive alone, and nothing is written to it. The audit
-    /// leaves its copies out by its books: the only place where that is decided.
+    /// From now on nothing is counted as mirrored on a drive alone, and nothing is written to it.
     fn set_distrust(&self, drive: i64, why: &str) -> Result<(), JobError> {
         self.together(|| {
             self.db.execute("UPDATE drive SET distrust = ?2 WHERE id = ?1", params![drive, why])?;
-            self.db.execute("UPDATE book SET trusted = 0 WHERE drive = ?1", [drive])?;
-            Ok(())
+            self.settle_counts(drive)
         })
     }
 
@@ -119,10 +117,12 @@ impl Catalogue {
         Ok(())
     }
 
-    /// The operator begins afresh with a drive: its marks go, and what is on it counts for nothing until it was
-    /// read again, so that everything is copied to it anew.
-    pub fn begin_afresh(&self, drive: i64) -> Result<(), JobError> {
-        self.together(|| {
+    /// The operator begins afresh with a drive, or has one back that was given up. Its marks go. What is on one that
+    /// did not keep what it was given counts for nothing until it was read again, so that everything is copied to it
+    /// anew; one that was given up is looked over as one that comes back, and all of it is read again as soon as
+    /// there is time. Whether it was given up.
+    pub fn begin_afresh(&self, drive: i64, now: Moment) -> Result<bool, JobError> {
+        let taken_back = self.together(|| {
             self.db.execute(
                 "UPDATE payload SET state = 0, round = 0 WHERE state IN (1, 5) AND book IN \
                  (SELECT book.id FROM book JOIN drive ON drive.id = book.drive \
@@ -130,7 +130,8 @@ impl Catalogue {
                 [drive],
             )?;
             self.db.execute(
-                "UPDATE book SET told = 0, session = NULL, trusted = 1 WHERE drive = ?1 AND NOT trusted",
+                "UPDATE book SET told = 0, session = NULL WHERE drive IN \
+                 (SELECT id FROM drive WHERE id = ?1 AND distrust IS NOT NULL)",
                 [drive],
             )?;
             self.db.execute(
@@ -138,8 +139,18 @@ impl Catalogue {
                  WHERE id = ?1",
                 [drive],
             )?;
-            Ok(())
-        })
+            let taken_back = self.take_back(drive, now)?;
+            if taken_back {
+                self.db.execute("UPDATE book SET session = NULL WHERE drive = ?1", [drive])?;
+                self.reread_soon(drive)?;
+            }
+            self.settle_counts(drive)?;
+            Ok(taken_back)
+        })?;
+        if taken_back {
+            self.keep_forgotten();
+        }
+        Ok(taken_back)
     }
 
     /// Keeps how much room a drive has, if that is news.

@@ -7,7 +7,7 @@ use crate::model::Moment;
 
 /// How the copies of a station on a drive stand.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Standing {
+pub struct CopyCounts {
     /// Copies that were whole when they were last read.
     pub whole: u64,
     /// Octets of them.
@@ -28,32 +28,32 @@ pub struct Standing {
 
 impl Catalogue {
     /// How the copies in a book stand.
-    pub fn standing(&self, book: i64) -> Result<Standing, JobError> {
+    pub fn copy_counts(&self, book: i64) -> Result<CopyCounts, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT p.state, count(*), sum(c.bytes), sum(p.reread), min(p.proven) FROM payload p \
              JOIN content c ON c.id = p.content WHERE p.book = ?1 GROUP BY p.state",
         )?;
         let mut rows = query.query([book])?;
-        let mut standing = Standing::default();
+        let mut counts = CopyCounts::default();
         while let Some(row) = rows.next()? {
             let (state, copies): (i64, i64) = (row.get(0)?, row.get(1)?);
             let copies = copies as u64;
             match PayloadState::of(state) {
                 PayloadState::Good | PayloadState::Adopted => {
                     let seconds: i64 = row.get(4)?;
-                    standing.whole += copies;
-                    standing.bytes += row.get::<_, i64>(2)? as u64;
-                    standing.reread += row.get::<_, i64>(3)? as u64;
-                    let earlier = standing.oldest.map_or(seconds, |o| o.seconds.min(seconds));
-                    standing.oldest = Some(Moment { seconds: earlier, nanos: 0 });
+                    counts.whole += copies;
+                    counts.bytes += row.get::<_, i64>(2)? as u64;
+                    counts.reread += row.get::<_, i64>(3)? as u64;
+                    let earlier = counts.oldest.map_or(seconds, |o| o.seconds.min(seconds));
+                    counts.oldest = Some(Moment { seconds: earlier, nanos: 0 });
                 }
-                PayloadState::Claimed => standing.claimed += copies,
-                PayloadState::Damaged => standing.damaged += copies,
-                PayloadState::Missing => standing.missing += copies,
-                PayloadState::Debris => standing.debris += copies,
+                PayloadState::Claimed => counts.claimed += copies,
+                PayloadState::Damaged => counts.damaged += copies,
+                PayloadState::Missing => counts.missing += copies,
+                PayloadState::Debris => counts.debris += copies,
                 PayloadState::GivenUp | PayloadState::Removed => {}
             }
         }
-        Ok(standing)
+        Ok(counts)
     }
 }

@@ -1,48 +1,74 @@
 //! Owns the host's database of mailbox and drives: opening, rebuilding, copying it for a reader.
 //! Never the only place of anything: whatever it says is read again from mailbox and drives when it is lost.
 
+mod apply;
+mod assertions;
 mod audit;
 mod books;
 mod carried;
 mod contents;
+mod counting;
 mod drives;
 mod files;
-mod fold;
+mod given_up;
+mod gone;
 mod health;
 mod holdings;
+mod in_force;
+mod ledger_lines;
+mod logs;
+mod merge;
 mod opening;
 mod payloads;
-mod places;
 mod proofs;
 mod prunes;
+mod recheck;
 mod rereads;
+mod retired;
+mod station;
 mod traffic;
-mod union;
+mod writers;
 
+pub use assertions::{Lacking, StandingRow};
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
-pub use carried::{Dated, Stand};
-pub use drives::{DriveRow, FoundDrive};
+pub use carried::{Dated, Stand, Whereabouts};
+pub use drives::{DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
 pub use files::{FileRow, FileState, Glance, NewFile};
-pub use holdings::Standing;
+pub use given_up::DriveEvent;
+pub use gone::{DepartedRow, MissingRow};
+pub use holdings::CopyCounts;
+pub use in_force::{KnownMailbox, LeftMailbox};
+pub use logs::{KnownLines, Log, LogDamage};
+pub use merge::{Decision, Role, Version, Wanted, Withheld};
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
-pub use places::{GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PlaceRow};
 pub use proofs::{Passage, Proof};
 pub use rereads::RoundTotals;
-pub use traffic::{Known, Word};
-pub use union::Wanted;
+pub use retired::{Retired, Said, Untold};
+pub use traffic::{Counted, Known, Word};
 
 use super::JobError;
-use crate::model::limits::COUNT_MAX;
-use crate::model::{CardId, Clock, MailboxName};
+use crate::disk::MemoryFolder;
+use crate::model::{Clock, MailboxName};
 use rusqlite::{Connection, OptionalExtension as _, params};
+use std::cell::{Cell, RefCell};
 
 /// An open catalogue.
 pub struct Catalogue {
     db: Connection,
+    /// The folder in memory that goes with it, of a passing copy that has one.
+    home: Option<MemoryFolder>,
     /// Whether what is only good to know, as when a drive was last seen, is kept.
     keeps_sightings: bool,
+    /// No change was made through it yet: the first one is a new writer's.
+    is_fresh: Cell<bool>,
+    /// What is known of writers, once it was asked for.
+    lineage: RefCell<Option<writers::Lineage>>,
+    /// The rows of the mailboxes that questions are about; `None`: all there are.
+    in_force: RefCell<Option<Vec<i64>>>,
+    /// While a ledger is read, the last change of this card.
+    reading: Cell<Option<u64>>,
 }
 
 impl Catalogue {
@@ -88,33 +114,6 @@ impl Catalogue {
             .prepare_cached("INSERT OR REPLACE INTO meta VALUES (?1, ?2)")?
             .execute([name, value])?;
         Ok(())
-    }
-
-    /// The id of this card: random, made with the catalogue.
-    pub fn card(&self) -> Result<CardId, JobError> {
-        let text = self.meta("card")?.unwrap_or_default();
-        Ok(text.parse().unwrap_or(CardId::from_bits(0)))
-    }
-
-    /// The number of this catalogue in the succession of catalogues that wrote to the drives seen.
-    pub fn era(&self) -> Result<u64, JobError> {
-        Ok(self.meta("era")?.and_then(|text| text.parse().ok()).unwrap_or(1))
-    }
-
-    /// Moves behind an era found on a drive and not our own, so that what we write there is later. There is a
-    /// last one, which only a forged line can name: a line of a later one would not be read back.
-    pub fn pass_era(&self, found: u64) -> Result<(), JobError> {
-        self.set_meta("era", &found.saturating_add(1).min(COUNT_MAX).to_string())
-    }
-
-    /// The number of the last change.
-    pub fn tick(&self) -> Result<u64, JobError> {
-        Ok(self.meta("tick")?.and_then(|text| text.parse().ok()).unwrap_or(0))
-    }
-
-    fn next_tick(&self) -> Result<u64, JobError> {
-        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'tick' RETURNING CAST(value AS INTEGER)";
-        Ok(self.db.prepare_cached(sql)?.query_row([], |row| row.get::<_, i64>(0))? as u64)
     }
 
     /// Looks made in another boot, or by another run of the daemon, are no first looks of this one:

@@ -2,15 +2,16 @@
 //! Never deletes one.
 
 use super::Catalogue;
-use crate::disk::host;
+use crate::disk::{MemoryFolder, StandIn, Trouble, host};
 use crate::job::JobError;
-use crate::model::{CardId, DriveId};
+use crate::model::DriveId;
 use rusqlite::Connection;
+use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 4;
+const VERSION: i64 = 5;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -76,6 +77,7 @@ impl Catalogue {
     /// look, so that they change nothing and hold up nobody.
     pub fn snapshot(state: &Path) -> Result<Self, JobError> {
         let mut copy = Self::passing()?;
+        copy.recall_forgotten(state)?;
         let path = Self::path(state);
         if !host::exists(&path) {
             return Ok(copy);
@@ -130,16 +132,65 @@ impl Catalogue {
         // Plans do not depend on the values bound: else most statements are prepared anew at each use.
         db.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
         db.set_prepared_statement_cache_capacity(STATEMENTS);
-        Ok(Self { db, keeps_sightings: true })
+        Ok(Self {
+            db,
+            home: None,
+            keeps_sightings: true,
+            is_fresh: true.into(),
+            lineage: None.into(),
+            reading: None.into(),
+            in_force: RefCell::new(None),
+        })
     }
 
     /// The lock of a drive's id: two drives with one id, as after copying a stick, are never written at the
     /// same time, since the catalogue keeps one ledger an id. None for a catalogue in memory.
     pub fn lock_drive(&self, id: DriveId) -> Result<Option<host::Lock>, JobError> {
-        match self.state() {
-            Some(state) => Ok(Some(host::lock(&state.join(format!("drive-{id}.lock")))?)),
-            None => Ok(None),
+        let Some(state) = self.state() else { return Ok(None) };
+        match host::lock(&state.join(format!("drive-{id}.lock"))) {
+            Ok(lock) => Ok(Some(lock)),
+            // The drive itself is in use; anything else is the state folder's own trouble.
+            Err(error) if error.trouble == Trouble::Busy => Err(error.into()),
+            Err(error) => Err(JobError::State(error)),
         }
+    }
+
+    /// Opens the catalogue in a folder that stands in for a state folder that cannot be written. What is known
+    /// there is taken over as far as it can be read. Its first change is a new writer's, like that of every opening:
+    /// when the state folder can be written again, it knows nothing of what was done meanwhile.
+    pub fn open_stand_in(state: &Path, folder: &Path) -> Result<Self, JobError> {
+        let is_new = !host::exists(&Self::path(folder));
+        if is_new && let Err(error) = copy_files(state, folder) {
+            tracing::warn!(%error, "what is known cannot be read: mailbox and drives are read anew");
+            host::set_aside(&Self::path(folder))?;
+        }
+        Ok(Self::open(folder)?.0)
+    }
+
+    /// A passing copy in memory alone, as where the state folder and the system's folder for temporary files are on
+    /// a card that is full or may only be read.
+    pub fn snapshot_in_memory(state: &Path) -> Result<Self, JobError> {
+        let home = MemoryFolder::new()?;
+        copy_files(state, home.path())?;
+        let (mut copy, _) = Self::open(home.path())?;
+        copy.db.pragma_update(None, "temp_store", "MEMORY")?;
+        copy.home = Some(home);
+        Ok(copy)
+    }
+
+    /// Answers what is safe for a state that is not kept: of a message first seen by this very look nobody here knows
+    /// when it came, and so it is safe where a ledger has it at its path and no ledger known says that it left.
+    pub fn believe_ledgers(&self) -> Result<(), JobError> {
+        self.db.pragma_update(None, "temp_store", "MEMORY")?;
+        // In place of the view of that name: what is temporary is found first (SQLite, "Names of Objects").
+        Ok(self.db.execute_batch(
+            "CREATE TEMP VIEW IF NOT EXISTS safe AS \
+             SELECT f.mailbox, f.key, p.book FROM file f \
+             CROSS JOIN payload p INDEXED BY payload_by_content ON p.content = f.content AND p.state = 1 \
+             CROSS JOIN standing s ON s.book = p.book AND s.mailbox = f.mailbox AND s.key = f.key \
+             AND s.content = f.content WHERE f.state = 1 AND (s.as_of >= f.since OR NOT EXISTS \
+             (SELECT 1 FROM departure d WHERE d.mailbox = f.mailbox AND d.key = f.key AND d.content = f.content))",
+        )?)
     }
 
     /// The state folder it is kept in; none of one in memory.
@@ -161,9 +212,15 @@ impl Catalogue {
         // The catalogue may lose its last transactions in a power cut: it is a cache. It may not break.
         catalogue.db.pragma_update(None, "synchronous", "NORMAL")?;
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB)?;
+        if catalogue.state().is_some_and(StandIn::is_one) {
+            // The system's folder for temporary files is on the card that takes nothing.
+            catalogue.db.pragma_update(None, "temp_store", "MEMORY")?;
+        }
         if !catalogue.has_version()? {
             catalogue.create()?;
-            catalogue.state().map_or(Ok(()), |state| catalogue.recall_lost_pages(state))?;
+            let state = catalogue.state().map(Path::to_owned).unwrap_or_default();
+            catalogue.recall_lost_pages(&state)?;
+            catalogue.recall_forgotten(&state)?;
         }
         Ok(catalogue)
     }
@@ -187,16 +244,30 @@ impl Catalogue {
     }
 
     fn create(&self) -> Result<(), JobError> {
-        let card = CardId::from_bits(host::random_bits()?);
         let transaction = self.db.unchecked_transaction()?;
         transaction.execute_batch(include_str!("schema.sql"))?;
         transaction.pragma_update(None, "user_version", VERSION)?;
-        transaction.execute(
-            "INSERT INTO meta VALUES ('card', ?1), ('era', '1'), ('tick', '0')",
-            [card.to_string()],
-        )?;
+        transaction.execute("INSERT INTO meta VALUES ('tick', '0')", [])?;
         Ok(transaction.commit()?)
     }
+}
+
+/// Copies the files of a catalogue in which nobody writes. The journal belongs to it.
+fn copy_files(state: &Path, folder: &Path) -> Result<(), JobError> {
+    let from = Catalogue::path(state);
+    let to = Catalogue::path(folder);
+    let beside = |path: &Path, suffix: &str| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(suffix);
+        PathBuf::from(name)
+    };
+    if host::copy_file(&from, &to)? {
+        host::copy_file(&beside(&from, "-wal"), &beside(&to, "-wal"))?;
+    }
+    for beside in [super::books::LOST_PAGES, super::given_up::FORGOTTEN] {
+        host::copy_file(&state.join(beside), &folder.join(beside))?;
+    }
+    Ok(())
 }
 
 /// A copy that goes with the value: in memory, and what is too much for that in a file without a name.

@@ -262,7 +262,7 @@ impl Catalogue {
             .prepare_cached(
                 "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender IS NOT NULL OR \
                  EXISTS (SELECT 1 FROM file WHERE content = c.id) OR \
-                 EXISTS (SELECT 1 FROM place INDEXED BY place_by_content \
+                 EXISTS (SELECT 1 FROM assertion INDEXED BY assertion_by_content \
                  WHERE content = c.id AND book = ?1))",
             )?
             .exists(params![book, identity.digest.as_bytes().as_slice(), identity.bytes as i64])?)

@@ -47,8 +47,7 @@ pub struct Proof {
 
 const PASSAGES: &str = "SELECT f.mailbox, f.key, f.state, f.bytes, f.first_seen, f.clock, f.content, \
                         c.sender, c.body, c.quoted, c.attached, c.proven, c.waited, c.clock \
-                        FROM file f INDEXED BY file_by_content LEFT JOIN content c ON c.id = f.content \
-                        ORDER BY f.content, f.state, f.tick";
+                        FROM file f INDEXED BY file_by_content LEFT JOIN content c ON c.id = f.content";
 
 const PROOFS: &str = "SELECT p.content, b.drive, p.proven, p.reread, d.away IS NOT NULL \
                       FROM payload p INDEXED BY payload_by_content \
@@ -56,13 +55,17 @@ const PROOFS: &str = "SELECT p.content, b.drive, p.proven, p.reread, d.away IS N
                       CROSS JOIN drive d ON d.id = b.drive WHERE p.state = 1 ORDER BY p.content";
 
 impl Catalogue {
-    /// Goes through all messages, those with one content one after the other, each with the good copies of it.
+    /// Goes through all messages of the mailboxes in force, those with one content one after the other, each with
+    /// the good copies of it.
     pub fn each_passage(
         &self,
         station: &StationName,
         mut each: impl FnMut(Passage, &[Proof]) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let mut passages = self.db.prepare_cached(PASSAGES)?;
+        let in_force = self.in_force();
+        let order = "ORDER BY f.content, f.state, f.tick";
+        let sql = format!("{PASSAGES} WHERE true{in_force} {order}");
+        let mut passages = self.db.prepare_cached(&sql)?;
         let mut passages = passages.query([])?;
         let mut proofs = self.db.prepare_cached(PROOFS)?;
         let mut proofs = proofs.query_map(params![station.as_str()], read_proof)?;

@@ -10,27 +10,37 @@ use rusqlite::params;
 const PAGE: u32 = 4_096;
 
 impl Catalogue {
-    /// Good copies on a drive, oldest first, of contents that no drive's ledger gives a place, now or gone, as a
-    /// version or as the last good one of a suspect one, and that the mailbox has not and did not have last.
+    /// Good copies on a drive, oldest first, of older versions: that its ledger says were replaced everywhere, and that
+    /// no drive's ledger says stand somewhere. Whatever this card has, had last, or lacks, is none.
     pub fn superseded(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.state = 1 \
-             AND NOT EXISTS (SELECT 1 FROM place INDEXED BY place_by_content WHERE place.content = p.content) \
-             AND NOT EXISTS (SELECT 1 FROM place INDEXED BY place_good WHERE place.good = p.content) \
+             AND EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
+             WHERE d.content = p.content AND d.book = p.book AND d.counts AND d.why = 'replaced') \
+             AND NOT EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
+             WHERE d.content = p.content AND d.why <> 'replaced' AND d.why <> 'moved') \
+             AND NOT EXISTS (SELECT 1 FROM assertion a INDEXED BY assertion_by_content \
+             WHERE a.content = p.content AND a.ended IS NULL) \
              AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_by_content WHERE file.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_good WHERE file.good = p.content) \
+             AND NOT EXISTS (SELECT 1 FROM missing INDEXED BY missing_by_content WHERE missing.content = p.content) \
              ORDER BY p.number LIMIT ?2";
         self.copies(of, params![book, PAGE])
     }
 
-    /// Whether the ledger that a book is gives a content a place.
-    pub fn is_placed(&self, book: i64, content: i64) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM place INDEXED BY place_by_content WHERE content = ?2 AND book = ?1 UNION ALL \
-                 SELECT 1 FROM place INDEXED BY place_good WHERE good = ?2 AND book = ?1",
-            )?
-            .exists(params![book, content])?)
+    /// Whether departures of a ledger that count cover everything it asserts of a content: then nothing gives it back.
+    pub fn is_withheld(&self, book: i64, content: i64) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT DISTINCT mailbox, key FROM assertion INDEXED BY assertion_by_content \
+             WHERE content = ?2 AND book = ?1",
+        )?;
+        let rows = query.query_map([book, content], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        for row in rows {
+            let (mailbox, key): (i64, Vec<u8>) = row?;
+            if !self.uncovered(book, (mailbox, &key, content))?.is_empty() {
+                return Ok(false);
+            }
+        }
+        Ok(true)
     }
 
     /// Copies that are given up by the ledger and may still be there.

@@ -5,6 +5,7 @@
 use super::Catalogue;
 use super::payloads::PayloadRow;
 use crate::job::JobError;
+use crate::model::limits::SPAN_MAX;
 use crate::model::{Clock, Moment};
 use rusqlite::{OptionalExtension as _, params};
 use std::time::Duration;
@@ -68,6 +69,15 @@ impl Catalogue {
         Ok(every.saturating_sub(Duration::from_secs(age.unsigned_abs())))
     }
 
+    /// The copies of a drive are due to be read again, whenever that was last done.
+    pub(super) fn reread_soon(&self, drive: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE reread SET waited = ?2 WHERE book IN (SELECT id FROM book WHERE drive = ?1)",
+            params![drive, SPAN_MAX.as_secs() as i64],
+        )?;
+        Ok(())
+    }
+
     fn reread_row(&self, book: i64) -> Result<Option<Reread>, JobError> {
         Ok(self
             .db
@@ -88,8 +98,18 @@ impl Catalogue {
     }
 
     /// A book met for the first time is as old as its ledger says: since all of it was read, else since its
-    /// oldest copy was.
+    /// oldest copy was. Where this card has it from that ledger alone a round is under way at once: what another card
+    /// proved is a claim here.
     fn first_reread(&self, book: i64, now: Moment) -> Result<Reread, JobError> {
+        if self.read_elsewhere(book)?.0 > 0 {
+            self.db.execute(
+                "INSERT INTO reread (book, round, open, begun, waited, at, errors) \
+                 VALUES (?1, 1, 1, ?2, 0, 0, 0)",
+                params![book, now.seconds],
+            )?;
+            let begun = now.seconds;
+            return Ok(Reread { round: 1, open: true, begun, waited: 0, boot: None, at: 0 });
+        }
         let oldest: Option<i64> = self.db.query_row(
             "SELECT min(proven) FROM payload WHERE book = ?1 AND state IN (1, 5)",
             [book],
@@ -151,6 +171,41 @@ impl Catalogue {
     ) -> Result<Vec<PayloadRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3";
         self.copies(of, params![book, round, most])
+    }
+
+    /// Copies with numbers from `from` on that lines just read tell of: another card proved them, or this one before it
+    /// lost its catalogue. Until they are read here they are claims.
+    pub fn told_by_lines(&self, book: i64, from: u32) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE payload SET round = -1 WHERE book = ?1 AND number >= ?2 AND round = 0",
+            )?
+            .execute(params![book, from])?;
+        Ok(())
+    }
+
+    /// Copies with these numbers were read by this card.
+    pub fn read_here(
+        &self,
+        book: i64,
+        numbers: std::ops::RangeInclusive<u32>,
+    ) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE payload SET round = 0 WHERE book = ?1 AND number BETWEEN ?2 AND ?3 AND round < 0",
+            )?
+            .execute(params![book, numbers.start(), numbers.end()])?;
+        Ok(())
+    }
+
+    /// How many good copies of a book this card has never read, and how many there are.
+    pub fn read_elsewhere(&self, book: i64) -> Result<(u64, u64), JobError> {
+        let sql = "SELECT coalesce(sum(round < 0), 0), count(*) FROM payload \
+                   WHERE book = ?1 AND state IN (1, 5)";
+        let counts = self.db.prepare_cached(sql)?.query_row([book], |row| {
+            Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
+        })?;
+        Ok(counts)
     }
 
     /// A round has come to a copy.

@@ -9,14 +9,34 @@ CREATE TABLE content (
     bytes INTEGER NOT NULL,           -- beside the digest, since a ledger may lie about it
     sender TEXT, receivers TEXT, subject TEXT, date TEXT,
     body INTEGER, quoted INTEGER, attached INTEGER,   -- octets, as stored; NULL until it was read
-    -- From the ledgers' lines, for display only, in claimed seconds. First sight: of the earliest change that a line
-    -- tells of, with that change's order, and whether something vouched for the clock. The first proven copy, and
-    -- how long the content had waited for it: where several drives tell of it, the shortest wait.
-    seen INTEGER, seen_era INTEGER, seen_tick INTEGER, clock INTEGER, proven INTEGER, waited INTEGER,
+    message_id TEXT,                  -- tells a later version of a message from another message
+    -- From the ledgers' lines, for display only, in claimed seconds. First sight: the earliest that a line tells of,
+    -- and whether something vouched for the clock. The first proven copy, and how long the content had waited for
+    -- it: where several drives tell of it, the shortest wait.
+    seen INTEGER, clock INTEGER, proven INTEGER, waited INTEGER,
     UNIQUE (sha256, bytes)
 );
 
-CREATE TABLE mailbox (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, root BLOB);
+CREATE TABLE mailbox (
+    id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, root BLOB,
+    scanned INTEGER NOT NULL DEFAULT 0  -- the last change known when all of it was last looked over
+);
+
+-- Who writes. A writer is one run of a program that changes something; its positions are its changes' numbers. Of
+-- this card's own ones the first and last number are known, of others the highest that a ledger told of.
+CREATE TABLE writer (
+    bits INTEGER PRIMARY KEY,
+    own_first INTEGER, own_last INTEGER,
+    defined INTEGER NOT NULL,         -- whether it is known what it had before it
+    disputed INTEGER NOT NULL,        -- two ledgers disagree about that
+    seen INTEGER NOT NULL
+);
+CREATE INDEX writer_own ON writer (own_first) WHERE own_first IS NOT NULL;
+-- What a writer had before it: the position it went on from, then those it had read.
+CREATE TABLE writer_link (
+    writer INTEGER NOT NULL, number INTEGER NOT NULL, parent INTEGER NOT NULL, n INTEGER NOT NULL,
+    PRIMARY KEY (writer, number)
+) WITHOUT ROWID;
 
 -- One row a path ever seen in a mailbox. `key` is the path with NUL for '/', so that the rows sort
 -- as a sorted walk visits the files. `tick` numbers the changes a drive has to be told of.
@@ -32,13 +52,44 @@ CREATE TABLE file (
     good INTEGER,                     -- the last version that was not suspect, if this one is
     suspect TEXT,
     tick INTEGER NOT NULL,
+    since INTEGER NOT NULL DEFAULT 0,   -- the change that brought this content here
+    hinted INTEGER NOT NULL DEFAULT 0,  -- the change under way was seen as it happened
+    excused INTEGER NOT NULL DEFAULT 0, -- a departure names this as the place that the content moved to
     PRIMARY KEY (mailbox, key)
 ) WITHOUT ROWID;
 CREATE INDEX file_by_tick ON file (tick);
 -- With state and tick, so that a content of a million files is not gone through for each of them.
 CREATE INDEX file_by_content ON file (content, state, tick);
+-- Where a content may have moved to.
+CREATE INDEX file_new ON file (content, since) WHERE state = 1 AND excused = 0 AND suspect IS NULL;
 CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
 CREATE INDEX file_good ON file (good) WHERE good IS NOT NULL;
+
+-- Contents that are gone from a location, and nobody saw them go; or that the card has damaged there. Each is wanted
+-- back, until it is in a mailbox again or somebody acknowledges that it is gone.
+CREATE TABLE missing (
+    mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
+    damaged INTEGER NOT NULL,         -- 1: a version that looks like damage is there in its place
+    modified_s INTEGER NOT NULL, modified_n INTEGER NOT NULL, mode INTEGER NOT NULL,
+    first_seen INTEGER NOT NULL, clock INTEGER NOT NULL,
+    tick INTEGER NOT NULL,
+    PRIMARY KEY (mailbox, key, content)
+) WITHOUT ROWID;
+CREATE INDEX missing_by_content ON missing (content);
+CREATE INDEX missing_by_tick ON missing (tick);
+
+-- Contents that were seen to leave a location, and how. `to_`: what followed, the same content at another location, or
+-- another one at the same.
+CREATE TABLE departed (
+    mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
+    why TEXT NOT NULL, to_mailbox INTEGER, to_key BLOB, to_content INTEGER,
+    tick INTEGER NOT NULL,
+    at INTEGER NOT NULL,              -- claimed seconds, for a person
+    PRIMARY KEY (mailbox, key, content)
+) WITHOUT ROWID;
+CREATE INDEX departed_by_tick ON departed (tick);
+CREATE INDEX departed_by_content ON departed (content);
+CREATE INDEX departed_by_heir ON departed (to_content) WHERE to_content IS NOT NULL;
 
 CREATE TABLE drive (
     id INTEGER PRIMARY KEY, uuid TEXT NOT NULL UNIQUE,
@@ -51,7 +102,17 @@ CREATE TABLE drive (
     distrust TEXT,                    -- why nothing on it counts any more; NULL while it is trusted
     wrong INTEGER NOT NULL DEFAULT 0, -- points for copies once right and now others' octets
     fell_to INTEGER, falls INTEGER NOT NULL DEFAULT 0,  -- where its ledger last fell back to, how often in a row
-    room INTEGER                      -- octets free after the last pass
+    room INTEGER,                     -- octets free after the last pass
+    known_since TEXT,                 -- when this card first saw it
+    serial TEXT,                      -- serial number of the file system that it was last seen on
+    folder BLOB,                      -- the plain folder that it was last seen in; NULL: it was on a device
+    origin TEXT,                      -- the drive that it was copied from; itself, where it is no copy
+    same_device TEXT,                 -- the mailbox on whose own device it was last seen; NULL: of none
+    -- Since when its operator gives it up, why, and where it went. Taken back by the operator only.
+    forgotten TEXT, forgotten_why TEXT, forgotten_place TEXT,
+    -- Since when another drive stands where it was, which one, and how that is known (`ReplacedHow`). Taken back as
+    -- soon as it is seen.
+    replaced TEXT, replaced_by TEXT, replaced_how TEXT
 );
 
 -- Every place where a drive was ever found, and the last one found there: what is there without it is an empty
@@ -64,11 +125,13 @@ CREATE TABLE book (
     ledger_bytes INTEGER NOT NULL, head BLOB NOT NULL, seq INTEGER NOT NULL,
     manifest_bytes INTEGER NOT NULL,
     segment INTEGER NOT NULL, segment_used INTEGER NOT NULL, next_number INTEGER NOT NULL,
-    era INTEGER NOT NULL,             -- the latest era in the ledger
-    card TEXT NOT NULL,               -- the card that wrote in that era
+    gaps INTEGER NOT NULL DEFAULT 0,  -- lines of the ledger that cannot be read
     session TEXT,                     -- the mount last written in; NULL while a batch is under way
     opened INTEGER NOT NULL,          -- whether this session's `opened` line is written
-    told INTEGER NOT NULL,            -- the tick up to which the ledger tells of the mailbox
+    told INTEGER NOT NULL,            -- the change up to which the ledger was told of the mailboxes in `told_of`
+    told_of TEXT NOT NULL DEFAULT '', -- the rows of these mailboxes
+    lacks INTEGER NOT NULL DEFAULT 0, -- messages that the ledger asserts and this card's mailboxes lack
+    lacks_bytes INTEGER NOT NULL DEFAULT 0, lacks_newest INTEGER,
     unproven INTEGER NOT NULL,        -- lines were read that nobody here made durable
     scattered INTEGER NOT NULL,       -- copies without a line may be in any segment
     trusted INTEGER NOT NULL DEFAULT 1,  -- 0: of a drive that is not; its copies make no message safe
@@ -105,7 +168,8 @@ CREATE TABLE payload (
     content INTEGER NOT NULL, state INTEGER NOT NULL,
     proven INTEGER NOT NULL,          -- claimed seconds of the last time it was read and was right; for display
     reread INTEGER NOT NULL,          -- 0: when it was made, in the same mount; 1: in a later look
-    round INTEGER NOT NULL,           -- the round of re-reading that last came to it
+    round INTEGER NOT NULL,           -- the round of re-reading that last came to it; -1: this card never read it,
+                                      -- and knows it from its line alone
     PRIMARY KEY (book, number)
 ) WITHOUT ROWID;
 CREATE INDEX payload_by_content ON payload (content, book);
@@ -113,14 +177,84 @@ CREATE INDEX payload_by_content ON payload (content, book);
 CREATE INDEX payload_lost ON payload (book) WHERE state IN (2, 3);
 CREATE INDEX payload_given_up ON payload (book) WHERE state = 6;
 
--- Where, by a drive's ledger, a message is or was. No content: it says only that one left.
-CREATE TABLE place (
-    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL,
-    content INTEGER, good INTEGER, good_modified TEXT, suspect TEXT,
+-- What a ledger asserts: that a content is at a location, as of a position. A row a line; `ended` by the line that says
+-- it left. `as_of` is that position in this card's own numbers: the last of its changes that the line can have known.
+CREATE TABLE assertion (
+    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
+    line INTEGER NOT NULL,
+    writer INTEGER NOT NULL, n INTEGER NOT NULL, as_of INTEGER NOT NULL,
+    ended INTEGER,
+    missing INTEGER NOT NULL,         -- 1: the line says that it is wanted back there
+    suspect TEXT,
     modified_s INTEGER NOT NULL, modified_n INTEGER NOT NULL, mode INTEGER NOT NULL,
-    era INTEGER NOT NULL, tick INTEGER NOT NULL,
-    gone INTEGER NOT NULL,            -- 0 there, 1 removed, 2 vanished, 3 moved away
-    PRIMARY KEY (book, mailbox, key)
+    PRIMARY KEY (book, mailbox, key, content, line)
 ) WITHOUT ROWID;
-CREATE INDEX place_by_content ON place (content, book);
-CREATE INDEX place_good ON place (good) WHERE good IS NOT NULL;
+CREATE INDEX assertion_by_content ON assertion (content, book);
+
+-- That a content left a location, by a ledger's word. One that does not count withholds nothing.
+CREATE TABLE departure (
+    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
+    line INTEGER NOT NULL,
+    writer INTEGER NOT NULL, n INTEGER NOT NULL,
+    why TEXT NOT NULL, counts INTEGER NOT NULL,
+    PRIMARY KEY (book, mailbox, key, content, line)
+) WITHOUT ROWID;
+CREATE INDEX departure_by_content ON departure (content, book);
+
+-- All that a ledger asserted for a mailbox up to a line stands as of this position too.
+CREATE TABLE mark (
+    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, line INTEGER NOT NULL,
+    writer INTEGER NOT NULL, n INTEGER NOT NULL, as_of INTEGER NOT NULL,
+    PRIMARY KEY (book, mailbox, line)
+) WITHOUT ROWID;
+-- Writers that a ledger tells of.
+CREATE TABLE book_writer (
+    book INTEGER NOT NULL, writer INTEGER NOT NULL,
+    PRIMARY KEY (book, writer)
+) WITHOUT ROWID;
+
+-- What stands in a ledger, and as of which of this card's changes at the latest.
+CREATE VIEW standing AS
+    SELECT a.book, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode,
+        max(a.as_of, coalesce((SELECT max(m.as_of) FROM mark m
+            WHERE m.book = a.book AND m.mailbox = a.mailbox AND m.line > a.line), 0)) AS as_of
+    FROM assertion a WHERE a.ended IS NULL;
+
+-- Messages that a replica would give back as they are: its copy is good, and its ledger asserts the content at its
+-- location as of the location's last change or later.
+CREATE VIEW safe AS
+    SELECT f.mailbox, f.key, p.book
+    FROM file f
+    CROSS JOIN payload p INDEXED BY payload_by_content ON p.content = f.content AND p.state = 1
+    CROSS JOIN standing s ON s.book = p.book AND s.mailbox = f.mailbox AND s.key = f.key AND s.content = f.content
+        AND s.as_of >= f.since
+    WHERE f.state = 1;
+
+-- What the checks of a book rest on. First what its ledger was when it was last read or written to: its whole lines,
+-- counted, and a digest over their hashes; changed together with `book.ledger_bytes`.
+CREATE TABLE checks (
+    book INTEGER PRIMARY KEY, lines INTEGER NOT NULL, digest BLOB NOT NULL,
+    cycle INTEGER NOT NULL,           -- the round of re-reading that last read both logs through
+    lengths_to INTEGER NOT NULL       -- the segment up to which lengths were looked at; 0: all of them
+);
+
+-- Lines of a log (0 the ledger, 1 the manifest) that could be read once and cannot any more, until they are written again.
+CREATE TABLE log_damage (
+    book INTEGER NOT NULL, log INTEGER NOT NULL,
+    at INTEGER NOT NULL, lines INTEGER NOT NULL,
+    unreadable INTEGER NOT NULL,      -- the medium answers with an error there
+    PRIMARY KEY (book, log)
+) WITHOUT ROWID;
+
+-- What was said of a drive and found out about it, in the order of `id`; for a person.
+CREATE TABLE drive_history (
+    id INTEGER PRIMARY KEY, drive INTEGER NOT NULL,
+    at TEXT NOT NULL, what TEXT NOT NULL, why TEXT, place TEXT
+);
+CREATE INDEX drive_history_by_drive ON drive_history (drive);
+
+-- Drives that were here at once, though their file systems have one serial number: two drives, then.
+CREATE TABLE drives_apart (
+    one TEXT NOT NULL, other TEXT NOT NULL,
+    PRIMARY KEY (one, other)
+) WITHOUT ROWID;

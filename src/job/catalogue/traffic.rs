@@ -1,11 +1,11 @@
 //! What passed through the station: every message that the mailboxes or the drives' ledgers know of.
 //! Never changes anything, and leaves nothing out.
 
-use super::{Catalogue, FileState, GONE_MOVED, PayloadState, digest_column};
+use super::{Catalogue, PayloadState, digest_column};
 use crate::job::JobError;
 use crate::model::message::Headers;
-use crate::model::{Identity, Order, StationName};
-use rusqlite::params;
+use crate::model::{Identity, StationName};
+use rusqlite::{OptionalExtension as _, params};
 
 /// What something known says of a message: one place where it is or was, or a copy of it.
 #[derive(Debug, Clone)]
@@ -14,10 +14,8 @@ pub struct Word {
     pub content: i64,
     /// Mailbox and path as its sorting key; none of a copy of which no place is known any more.
     pub place: Option<(i64, Vec<u8>)>,
-    /// Which of two changes was the later.
-    pub order: Order,
-    /// The change was that it left.
-    pub left: bool,
+    /// What gives the message its place among all.
+    pub order: Counted,
     /// It is there now, in this card's own mailbox.
     pub here: bool,
     /// The content is a version that looks like damage to the card.
@@ -25,6 +23,17 @@ pub struct Word {
     /// When it was first seen there, in claimed seconds, and whether something vouched for the clock: as the
     /// mailbox's side of the catalogue has it.
     pub seen: Option<(i64, bool)>,
+}
+
+/// Where a message stands in the station's own order.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Counted {
+    /// By the number of its first line in the longest ledger, written by an earlier card.
+    Earlier(u64),
+    /// In the order in which this card met contents.
+    Own,
+    /// Nothing counts it: another ledger alone tells of it, or only a copy is there.
+    Not,
 }
 
 /// A message as the catalogue has it.
@@ -39,26 +48,24 @@ pub struct Known {
     pub seen: Option<(i64, bool)>,
 }
 
-/// Words on one content follow each other, the earliest first. What was moved away from a place was there before
-/// it was anywhere else, whatever the number of the move.
+/// Words on one content follow each other, the earliest first: those of earlier cards in the longest ledger, then this
+/// card's own, then all others.
 const WORDS: &str = "SELECT * FROM (\
-    SELECT content AS c, place.era AS era, place.tick AS tick, mailbox, key, gone <> 0, suspect IS NOT NULL, \
-    NULL, NULL, gone = ?3 AS moved, 0 \
-    FROM place JOIN book ON book.id = place.book WHERE station = ?1 AND content IS NOT NULL \
+    SELECT content AS c, CASE WHEN book.id <> ?2 THEN 2 WHEN w.own_first IS NULL THEN 0 ELSE 1 END AS rank, \
+    CASE WHEN book.id = ?2 AND w.own_first IS NULL THEN line ELSE 0 END AS number, \
+    a.mailbox, a.key, a.suspect IS NOT NULL, NULL, NULL, 0, line AS then_by \
+    FROM assertion a JOIN book ON book.id = a.book LEFT JOIN writer w ON w.bits = a.writer WHERE station = ?1 \
     UNION ALL \
-    SELECT good, place.era, place.tick, mailbox, key, gone <> 0, 0, NULL, NULL, gone = ?3, 0 \
-    FROM place JOIN book ON book.id = place.book WHERE station = ?1 AND good IS NOT NULL \
-    UNION ALL \
-    SELECT content, ?2, tick, mailbox, key, state > 5, suspect IS NOT NULL, first_seen, clock, state = ?4, \
-    state <= 5 \
+    SELECT content, 1, 0, mailbox, key, suspect IS NOT NULL, first_seen, clock, state <= 5, tick \
     FROM file WHERE content IS NOT NULL \
     UNION ALL \
-    SELECT good, ?2, tick, mailbox, key, state > 5, 0, NULL, NULL, state = ?4, 0 \
-    FROM file WHERE good IS NOT NULL \
+    SELECT content, 1, 0, mailbox, key, 0, NULL, NULL, 0, tick FROM missing \
     UNION ALL \
-    SELECT content, 9223372036854775807, number, NULL, NULL, 1, 0, NULL, NULL, 0, 0 \
-    FROM payload JOIN book ON book.id = payload.book WHERE station = ?1 AND state <> ?5 \
-    ) ORDER BY c, era, moved DESC, tick";
+    SELECT content, 1, 0, mailbox, key, 0, NULL, NULL, 0, tick FROM departed \
+    UNION ALL \
+    SELECT content, 3, 0, NULL, NULL, 0, NULL, NULL, 0, number \
+    FROM payload JOIN book ON book.id = payload.book WHERE station = ?1 AND state <> ?3 \
+    ) ORDER BY c, rank, number, then_by";
 
 impl Catalogue {
     /// Goes through all words on all messages of a station, content by content.
@@ -67,28 +74,28 @@ impl Catalogue {
         station: &StationName,
         mut each: impl FnMut(Word) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let era = self.era()? as i64;
+        let longest: i64 = self
+            .db
+            .prepare_cached("SELECT id FROM book WHERE station = ?1 ORDER BY seq DESC, id LIMIT 1")?
+            .query_row([station.as_str()], |row| row.get(0))
+            .optional()?
+            .unwrap_or(0);
         let mut query = self.db.prepare_cached(WORDS)?;
-        let mut rows = query.query(params![
-            station.as_str(),
-            era,
-            GONE_MOVED,
-            FileState::Moved as i64,
-            PayloadState::Debris as i64
-        ])?;
+        let mut rows =
+            query.query(params![station.as_str(), longest, PayloadState::Debris as i64])?;
         while let Some(row) = rows.next()? {
             let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(3)?, row.get(4)?);
-            let (seen, clock): (Option<i64>, Option<bool>) = (row.get(7)?, row.get(8)?);
+            let (seen, clock): (Option<i64>, Option<bool>) = (row.get(6)?, row.get(7)?);
             each(Word {
                 content: row.get(0)?,
                 place: mailbox.zip(key),
-                order: Order {
-                    era: row.get::<_, i64>(1)? as u64,
-                    tick: row.get::<_, i64>(2)? as u64,
+                order: match row.get::<_, i64>(1)? {
+                    0 => Counted::Earlier(row.get::<_, i64>(2)? as u64),
+                    1 => Counted::Own,
+                    _ => Counted::Not,
                 },
-                left: row.get(5)?,
-                here: row.get(10)?,
-                suspect: row.get(6)?,
+                here: row.get(8)?,
+                suspect: row.get(5)?,
                 seen: seen.map(|seen| (seen, clock == Some(true))),
             })?;
         }
@@ -101,8 +108,13 @@ impl Catalogue {
         Ok(self.db.prepare_cached(sql)?.query_row([content], |row| {
             let text = |at| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
             let read = row.get::<_, Option<String>>(2)?.is_some();
-            let headers =
-                Headers { from: text(2)?, to: text(3)?, subject: text(4)?, date: text(5)? };
+            let headers = Headers {
+                from: text(2)?,
+                to: text(3)?,
+                subject: text(4)?,
+                date: text(5)?,
+                ..Headers::default()
+            };
             let (seen, clock): (Option<i64>, Option<bool>) = (row.get(6)?, row.get(7)?);
             Ok(Known {
                 identity: Identity {

@@ -1,19 +1,22 @@
 //! Admission: the only way to a station's bag on a drive. Knows the drive again, reads what is new in
 //! its ledger, and on the first time in a mount session makes it whole.
 
+use super::evidence::{self, Evidence};
 use super::identity::{self, Known};
-use super::ledger;
+use super::ledger::{self, Extent, Loaded};
+use super::lengths;
 use super::logs;
+use super::lost_id;
 use super::manifest;
 use super::recover::{self, Recovery};
 use super::skeleton;
 use crate::disk::host::Lock;
 use crate::disk::{Access, DiskError, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, FoundDrive};
+use crate::job::catalogue::{BookRow, Catalogue, FoundDrive, Log};
 use crate::model::ledger::Event;
-use crate::model::limits::{DRIVE_FILE_BYTES, LINES_MAX};
-use crate::model::{Clock, DriveId, Finding, RelName, Stamp, StationName, bag};
+use crate::model::limits::LINES_MAX;
+use crate::model::{Clock, DriveId, Finding, Moment, RelName, Stamp, StationName, bag};
 
 /// Whether a place without a drive may be made one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -25,6 +28,9 @@ pub enum Begin {
     /// No.
     Never,
 }
+
+/// Tells which other drives are here, when it is asked: drives come and go while one is admitted.
+pub type Here<'a> = dyn Fn() -> Vec<DriveId> + 'a;
 
 /// What is asked of an admission.
 pub struct Admission<'a> {
@@ -40,6 +46,8 @@ pub struct Admission<'a> {
     pub at: &'a [u8],
     /// Kept under this id in a catalogue that is thrown away, since two drives may say the same of themselves.
     pub taken_for: Option<DriveId>,
+    /// Tells which other drives are seen to be here at this moment: this one is none of them.
+    pub here: &'a Here<'a>,
     /// Time.
     pub clock: &'a dyn Clock,
 }
@@ -86,6 +94,17 @@ impl Admitted {
         logs::reserve(&*self.volume, &self.dir, manifest + listed as u64, ledger + recorded as u64)
     }
 
+    /// Events as the ledger needs them: before them, of their writers and of those before these, what it lacks.
+    pub(crate) fn with_writers(
+        &self,
+        catalogue: &Catalogue,
+        events: Vec<Event>,
+    ) -> Result<Vec<Event>, JobError> {
+        let mut all = catalogue.writers_untold(&self.book, &events)?;
+        all.extend(events);
+        Ok(all)
+    }
+
     /// Appends events to the ledger, syncs it and takes them into the catalogue: a commit.
     pub(crate) fn record(
         &mut self,
@@ -105,66 +124,58 @@ pub fn admit(
     volume: Box<dyn Volume>,
     asked: &Admission<'_>,
 ) -> Result<Admitted, JobError> {
-    let (id, only_readable) = identify(catalogue, &*volume, asked)?;
-    let lock = match asked.access {
-        Access::Write => catalogue.lock_drive(id)?,
-        Access::Read => None,
-    };
     let now = asked.clock.stamp();
-    let found = FoundDrive { label: asked.label, at: asked.at, medium: volume.facts().medium };
-    let drive = catalogue.drive_seen(asked.taken_for.unwrap_or(id), &found, now.time)?;
+    let mut findings = Vec::new();
+    let Identified { id, drive, only_readable, lock } =
+        identified(catalogue, &*volume, asked, now.time, &mut findings)?;
     let at = || volume.facts().shown.clone();
     let mut book = catalogue.book(drive, asked.station)?;
+    catalogue.settle_counts(drive)?;
     let session = session_of(&now, &*volume);
     let dir = bag::station_dir(asked.station);
-    let mut findings = Vec::new();
 
     let continues = book.session.as_deref() == Some(session.as_str());
     if asked.access == Access::Write {
-        trusted(catalogue, drive, at)?;
+        may_be_used(catalogue, id, drive, at)?;
         if !continues {
             skeleton::ensure(&*volume, asked.station, asked.clock)?;
         }
     }
     // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
     let partly = asked.access == Access::Read && asked.taken_for.is_some();
+    // What the medium does not give at all, writing lines again does not mend.
+    let damage = catalogue.log_damage(book.row)?;
+    let is_damaged = |log| damage.iter().any(|found| found.log == log && !found.unreadable);
+    let extent = match asked.access {
+        Access::Read if partly => Extent::Partly,
+        Access::Write if is_damaged(Log::Ledger) => Extent::All,
+        _ => Extent::New,
+    };
     let since = book.segment;
-    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, partly, &mut findings)?;
+    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, extent, &mut findings)?;
     if asked.access == Access::Write {
-        if let Some(format) = loaded.newer {
-            return Err(JobError::NewerFormat { at: at(), format });
-        }
-        if loaded.endless {
-            return Err(JobError::Endless { at: at(), file: bag::LEDGER });
-        }
-        if book.chain.seq > LINES_MAX {
-            return Err(JobError::NumbersUsedUp { at: at() });
-        }
-        let foreign = book.card != catalogue.card()?.to_string();
-        if foreign && book.era >= catalogue.era()? {
-            catalogue.pass_era(book.era)?;
-        }
-        if !continues || !loaded.unchanged || !manifest::is_as_known(&*volume, &dir, &book)? {
-            let lost_pages = catalogue.has_lost_pages(&session)?;
-            if lost_pages && loaded.length == 0 {
-                return Err(JobError::BadBeginning { at: at() });
+        may_be_gone_on_with(&loaded, &book, at)?;
+        let wrong_lines = is_damaged(Log::Manifest);
+        let to_mend = wrong_lines || catalogue.retired(&book)?.is_some();
+        let as_known = continues && loaded.unchanged && !to_mend;
+        if !as_known || !manifest::is_as_known(&*volume, &dir, &book)? {
+            if continues {
+                // Somebody may have deleted one of the logs meanwhile.
+                skeleton::ensure(&*volume, asked.station, asked.clock)?;
             }
-            catalogue.note_coming(drive, loaded.fell.then_some(loaded.length))?;
-            trusted(catalogue, drive, at)?;
-            // Until it is through, the next admission does it again, in whatever session that is.
-            book.session = None;
-            catalogue.save_book(&book)?;
             let (volume, dir, clock) = (&*volume, &dir, asked.clock);
-            let recovery = Recovery { catalogue, volume, dir, clock, since, lost_pages };
-            recovery.run(&mut book, &loaded, &mut findings)?;
-            book.session = Some(session);
-            book.opened = false;
-            catalogue.save_book(&book)?;
-            trusted(catalogue, drive, at)?;
+            let lost_pages = catalogue.has_lost_pages(&session)?;
+            let recovery =
+                Recovery { catalogue, volume, dir, clock, since, wrong_lines, lost_pages };
+            make_whole(&recovery, id, &mut book, &loaded, session, &mut findings)?;
         }
     }
     let ledger_whole = loaded.is_whole();
     if asked.access == Access::Read {
+        if loaded.anew && !partly {
+            let (row, clock) = (book.row, asked.clock);
+            lengths::set_apart(catalogue, &*volume, &dir, row, clock, &mut findings)?;
+        }
         let broken = loaded.broken.as_ref();
         findings.extend(match loaded.endless {
             true => broken.map(|broken| Finding::LedgerEndless { at: broken.at }),
@@ -176,8 +187,92 @@ pub fn admit(
     Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
 }
 
+/// Whether a ledger is one that this program may append to.
+fn may_be_gone_on_with(
+    loaded: &Loaded,
+    book: &BookRow,
+    at: impl Fn() -> String,
+) -> Result<(), JobError> {
+    match loaded.newer {
+        Some(format) => Err(JobError::NewerFormat { at: at(), format }),
+        None if loaded.endless => Err(JobError::Endless { at: at(), file: bag::LEDGER }),
+        None if book.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { at: at() }),
+        None => Ok(()),
+    }
+}
+
+/// Recovers a drive, and holds the book to this mount session once that is through.
+fn make_whole(
+    recovery: &Recovery<'_>,
+    id: DriveId,
+    book: &mut BookRow,
+    loaded: &Loaded,
+    session: String,
+    findings: &mut Vec<Finding>,
+) -> Result<(), JobError> {
+    let (catalogue, drive) = (recovery.catalogue, book.drive);
+    let at = || recovery.volume.facts().shown.clone();
+    if recovery.lost_pages && loaded.length == 0 {
+        return Err(JobError::BadBeginning { at: at() });
+    }
+    catalogue.note_coming(drive, loaded.fell.then_some(loaded.length))?;
+    may_be_used(catalogue, id, drive, at)?;
+    // Until it is through, the next admission does it again, in whatever session that is.
+    book.session = None;
+    catalogue.save_book(book)?;
+    recovery.run(book, loaded, findings)?;
+    book.session = Some(session);
+    book.opened = false;
+    catalogue.save_book(book)?;
+    may_be_used(catalogue, id, drive, at)
+}
+
+/// A drive that is known, by its id and its row.
+struct Identified {
+    id: DriveId,
+    drive: i64,
+    /// Its layout is one of a later version.
+    only_readable: bool,
+    lock: Option<Lock>,
+}
+
+/// Knows a drive again, locks it where it will be written, and takes in what it says of others.
+fn identified(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    asked: &Admission<'_>,
+    now: Moment,
+    findings: &mut Vec<Finding>,
+) -> Result<Identified, JobError> {
+    let mut found = evidence::found(catalogue, volume, asked.label, asked.at)?;
+    let (id, only_readable) = identify(catalogue, volume, asked, &found, findings)?;
+    let lock = match asked.access {
+        Access::Write => catalogue.lock_drive(id)?,
+        Access::Read => None,
+    };
+    found.origin = identity::origin_of(volume, id)?;
+    let drive = match asked.taken_for {
+        Some(taken_for) => catalogue.drive_seen(taken_for, &found, now)?,
+        None => Evidence { catalogue, volume, here: asked.here, now }.see(id, &found, findings)?,
+    };
+    if asked.access == Access::Read
+        && let Some(gone) = catalogue.drive(id)?.and_then(|row| row.forgotten)
+    {
+        let at = volume.facts().shown.clone();
+        let (since, why, place) = (gone.since, gone.why, gone.place);
+        findings.push(Finding::ForgottenDrive { at, since, why, place });
+    }
+    Ok(Identified { id, drive, only_readable, lock })
+}
+
 /// Whether a drive may still be written to.
-fn trusted(catalogue: &Catalogue, drive: i64, at: impl Fn() -> String) -> Result<(), JobError> {
+fn may_be_used(
+    catalogue: &Catalogue,
+    id: DriveId,
+    drive: i64,
+    at: impl Fn() -> String,
+) -> Result<(), JobError> {
+    lost_id::not_forgotten(catalogue, id, &at)?;
     match catalogue.distrust(drive)? {
         Some(why) => Err(JobError::Untrusted { at: at(), why }),
         None => Ok(()),
@@ -203,37 +298,19 @@ fn identify(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     asked: &Admission<'_>,
+    found: &FoundDrive<'_>,
+    findings: &mut Vec<Finding>,
 ) -> Result<(DriveId, bool), JobError> {
     let at = || volume.facts().shown.clone();
-    let id = match (identity::read(volume)?, asked.access, asked.begin) {
-        (Known::Id(told), _, _) => Ok(told.id),
-        (Known::Newer(format, _), Access::Write, _) => {
-            Err(JobError::NewerFormat { at: at(), format })
+    let known = match identity::read(volume)? {
+        Known::Id(told) => return Ok((told.id, false)),
+        Known::Newer(format, id) => {
+            return match asked.access {
+                Access::Write => Err(JobError::NewerFormat { at: at(), format }),
+                Access::Read => Ok((id.unwrap_or(DriveId::NONE), true)),
+            };
         }
-        (Known::Newer(_, id), Access::Read, _) => {
-            return Ok((id.unwrap_or(DriveId::from_bits(0)), true));
-        }
-        (Known::Unreadable(..), Access::Write, _) => identity::make_drive(volume, asked.clock),
-        (Known::Nothing, Access::Write, Begin::OnDevice) => {
-            identity::make_drive(volume, asked.clock)
-        }
-        (Known::Nothing, Access::Write, Begin::InFolder) => match catalogue.drive_at(asked.at)? {
-            Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
-            None => identity::make_drive(volume, asked.clock),
-        },
-        (Known::Nothing, Access::Write, Begin::Never) => Err(JobError::NotAccepted { at: at() }),
-        (Known::Nothing, Access::Read, _) if !identity::stations(volume)?.is_empty() => {
-            // Copies without an id, as after a repair tool: readable all the same.
-            Ok(DriveId::from_bits(0))
-        }
-        (Known::Unreadable(_, length), Access::Read, _) => {
-            // One that is too long to be ours is not written over either.
-            return Ok((DriveId::from_bits(0), length > DRIVE_FILE_BYTES));
-        }
-        (Known::Nothing, _, _) => match catalogue.drive_at(asked.at)? {
-            Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
-            None => Err(JobError::NoDrive { at: at() }),
-        },
+        known => known,
     };
-    id.map(|id| (id, false))
+    lost_id::find(catalogue, volume, asked, found, &known, findings)
 }

@@ -3,6 +3,7 @@
 
 use super::identity::{self, Known};
 use crate::disk::{Access, Door, Volume, VolumeFacts};
+use crate::job::catalogue::Catalogue;
 use crate::job::{DriveRef, JobError};
 use crate::model::{Clock, DriveId, Finding};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -42,9 +43,11 @@ impl Claims {
 
     /// The same for a drive that will be written: one that was copied from another gets an id of its own
     /// first. It is told from the original by the serial number of its file system, kept beside the id,
-    /// and, where both have the same, by being here at the same time.
+    /// and, where both have the same, by being here at the same time. On the file system where this card saw the
+    /// original it is no copy, whatever the file says: an octet of it may have rotted.
     pub fn settle(
         &self,
+        catalogue: &Catalogue,
         drive: &DriveRef,
         volume: &dyn Volume,
         clock: &dyn Clock,
@@ -53,6 +56,8 @@ impl Claims {
         let facts = volume.facts();
         let moved =
             known.volume.is_some() && facts.serial.is_some() && known.volume != facts.serial;
+        let moved =
+            moved && catalogue.drive(known.id)?.is_none_or(|row| row.serial != facts.serial);
         let standing = match moved {
             true => Standing::Copy,
             false => self.claim(known.id, &drive.door, facts),
@@ -65,6 +70,21 @@ impl Claims {
                 self.claim(own, &drive.door, facts);
                 Ok(Some(Finding::CopiedDrive { of: known.id, own }))
             }
+        }
+    }
+
+    /// The drives met so far that are still here, but for the one behind this door.
+    pub fn here(&self, but: &Arc<dyn Door>) -> Vec<DriveId> {
+        let claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let others = claims.iter().filter(|c| !Arc::ptr_eq(&c.door, but));
+        others.filter(|c| c.door.holds(&c.facts)).map(|c| c.id).collect()
+    }
+
+    /// Takes down which drive one turned out to be that could not tell its id.
+    pub fn note(&self, id: DriveId, drive: &DriveRef, facts: &VolumeFacts) {
+        let mut claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if !claims.iter().any(|c| c.id == id || Arc::ptr_eq(&c.door, &drive.door)) {
+            claims.push(Claim { id, door: Arc::clone(&drive.door), facts: facts.clone() });
         }
     }
 

@@ -71,10 +71,14 @@ fn latest(volume: &dyn Volume) -> Result<u32, JobError> {
 
 /// Reads the id of a drive.
 pub(super) fn read(volume: &dyn Volume) -> Result<Known, JobError> {
-    let at = match latest(volume)? {
-        0 => return Ok(Known::Nothing),
-        number => file(number),
-    };
+    match latest(volume)? {
+        0 => Ok(Known::Nothing),
+        number => read_file(volume, number),
+    }
+}
+
+fn read_file(volume: &dyn Volume, number: u32) -> Result<Known, JobError> {
+    let at = file(number);
     let length = volume.length(&at)?.unwrap_or(0);
     if length > DRIVE_FILE_BYTES {
         return Ok(Known::Unreadable(at, length));
@@ -95,22 +99,59 @@ pub(super) fn read(volume: &dyn Volume) -> Result<Known, JobError> {
     let Ok(file) = serde_json::from_slice::<DriveFile>(&text[..got]) else {
         return Ok(Known::Unreadable(at, length));
     };
-    let told = |id| Known::Id(Told { id, volume: file.volume });
-    Ok(file.id.parse().map_or(Known::Unreadable(at, length), told))
+    match file.id.parse() {
+        Ok(id) if id != DriveId::NONE => Ok(Known::Id(Told { id, volume: file.volume })),
+        _ => Ok(Known::Unreadable(at, length)),
+    }
+}
+
+/// The id in the first file: that of the drive which this one was copied from, if it was.
+fn first_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
+    Ok(match read_file(volume, 1)? {
+        Known::Id(told) => Some(told.id),
+        _ => None,
+    })
+}
+
+/// The drive that one with this id was copied from, where that can be read; itself, where it is no copy.
+pub(super) fn origin_of(volume: &dyn Volume, id: DriveId) -> Result<Option<DriveId>, JobError> {
+    if latest(volume)? > 1 { first_id(volume) } else { Ok(Some(id)) }
+}
+
+/// The ids in all files but the latest: a drive that was set apart from those is none of them.
+pub(super) fn earlier_ids(volume: &dyn Volume) -> Result<Vec<DriveId>, JobError> {
+    let mut ids = Vec::new();
+    for number in 1..latest(volume)? {
+        if let Known::Id(told) = read_file(volume, number)? {
+            ids.push(told.id);
+        }
+    }
+    Ok(ids)
 }
 
 /// Makes a drive of a folder: gives it a random id. One that has an id keeps it.
 pub fn make_drive(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, JobError> {
+    make_drive_of(volume, None, clock)
+}
+
+/// The same, with the id that it is known to have had.
+pub(super) fn make_drive_of(
+    volume: &dyn Volume,
+    known: Option<DriveId>,
+    clock: &dyn Clock,
+) -> Result<DriveId, JobError> {
+    let id = || known.map_or_else(random_id, Ok);
     match read(volume)? {
         Known::Id(told) => Ok(told.id),
         Known::Nothing => {
             volume.make_dir(&RelName::fixed(bag::HOME))?;
-            create(volume, 1, clock)
+            create(volume, 1, id()?, clock)
         }
         Known::Unreadable(at, length) if length <= DRIVE_FILE_BYTES => {
             // In place, blanks covering the rest: on FAT nothing is truncated, and without a readable
             // id there is nothing to lose here.
-            let (id, mut text) = new_file(volume, clock)?;
+            let id = id()?;
+            let mut text = new_file(volume, id, clock);
             let missing = (length as usize).saturating_sub(text.len() + 1);
             text.extend(std::iter::repeat_n(' ', missing));
             text.push('\n');
@@ -136,11 +177,20 @@ pub(super) fn set_apart(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveI
             volume.facts().shown
         )));
     }
-    create(volume, number, clock)
+    create(volume, number, random_id()?, clock)
 }
 
-fn create(volume: &dyn Volume, number: u32, clock: &dyn Clock) -> Result<DriveId, JobError> {
-    let (id, mut text) = new_file(volume, clock)?;
+fn random_id() -> Result<DriveId, JobError> {
+    Ok(DriveId::from_bits(crate::disk::host::random_bits()?))
+}
+
+fn create(
+    volume: &dyn Volume,
+    number: u32,
+    id: DriveId,
+    clock: &dyn Clock,
+) -> Result<DriveId, JobError> {
+    let mut text = new_file(volume, id, clock);
     text.push('\n');
     drop(volume.create(&file(number))?);
     volume.sync_all().map_err(JobError::NotSynced)?;
@@ -150,12 +200,11 @@ fn create(volume: &dyn Volume, number: u32, clock: &dyn Clock) -> Result<DriveId
     Ok(id)
 }
 
-fn new_file(volume: &dyn Volume, clock: &dyn Clock) -> Result<(DriveId, String), JobError> {
-    let id = DriveId::from_bits(crate::disk::host::random_bits()?);
+fn new_file(volume: &dyn Volume, id: DriveId, clock: &dyn Clock) -> String {
     let made = clock.stamp().time.to_rfc3339();
     let serial = volume.facts().serial.clone();
     let file = DriveFile { format: FORMAT, id: id.to_string(), made, volume: serial };
-    Ok((id, serde_json::to_string(&file).unwrap_or_default()))
+    serde_json::to_string(&file).unwrap_or_default()
 }
 
 /// The id of the drive, if it has one that can be read.

@@ -6,10 +6,11 @@ use super::logs::write_proven;
 use super::passage::Passage;
 use crate::disk::{DiskError, ReadFrom, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue};
+use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
 use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES};
-use crate::model::{Finding, RelName, Stamp, bag};
+use crate::model::{Finding, Position, RelName, Stamp, bag};
+use std::collections::HashMap;
 
 /// What reading the ledger brought.
 #[derive(Debug, Default)]
@@ -18,6 +19,8 @@ pub(super) struct Loaded {
     pub unchanged: bool,
     /// What was known of it does not stand, and it was read from its beginning.
     pub anew: bool,
+    /// It was, and it still ends as it was known to end: lines of it rotted, and the copies are those that were known.
+    pub same_medium: bool,
     /// It ends before where it was known to end.
     pub fell: bool,
     /// A break that no `recovered` line has settled yet.
@@ -44,43 +47,98 @@ impl Loaded {
     }
 }
 
-/// Brings the catalogue up to what the ledger says. With `partly` an end that cannot be read is passed over:
-/// a cut may leave a file that claims to be longer than its clusters go.
+/// How much of a ledger is to be read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Extent {
+    /// What is new.
+    New,
+    /// The same, and an end that cannot be read is passed over: a cut may leave a file that claims to be longer than
+    /// its clusters go.
+    Partly,
+    /// All of it: lines that were known have rotted.
+    All,
+}
+
+/// Brings the catalogue up to what the ledger says.
 pub(super) fn load(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
     book: &mut BookRow,
-    partly: bool,
+    extent: Extent,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
     let at = dir.join(&RelName::fixed(bag::LEDGER));
     let length = volume.length(&at)?.unwrap_or(0);
     let known = book.ledger_bytes;
-    let intact = length >= known && ends_as_known(volume, &at, book)?;
-    if intact && length == known {
+    let intact = known == 0 || goes_on_from(volume, &at, book)?;
+    if intact && length == known && extent != Extent::All {
         return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
     }
     if length < known {
         findings.push(Finding::LedgerShorter { known, found: length });
+    } else if !intact {
+        findings.push(Finding::LedgerOther { known, found: length });
     }
-    let anew = !intact || known == 0;
+    let anew = !intact || known == 0 || extent == Extent::All;
     let fell = length < known;
     let mut loaded = Loaded { length, anew, fell, ..Loaded::default() };
+    let before = catalogue.known_lines(book.row)?;
     catalogue.together(|| {
         if anew {
-            catalogue.forget_book(book)?;
+            catalogue.retire_book(book, intact)?;
         }
-        read_lines(catalogue, volume, &at, book, partly, &mut loaded)
+        read_lines(catalogue, volume, &at, book, extent, &mut loaded)?;
+        if anew {
+            loaded.same_medium = carry_over(catalogue, book)?;
+            note_lost_lines(catalogue, book, &before, &loaded, findings)?;
+        }
+        Ok(())
     })?;
+    if anew {
+        catalogue.make_durable()?;
+    }
     Ok(loaded)
 }
 
-/// Whether the part already known still ends in the line it ended in: then, the chain being what it
-/// is, nobody has changed anything before it without intent.
-fn ends_as_known(volume: &dyn Volume, at: &RelName, book: &BookRow) -> Result<bool, JobError> {
-    if book.ledger_bytes == 0 {
-        return Ok(true);
+/// Takes over what this card knows of the copies by itself, if they are those of the ledger known before. Not of one
+/// that ends otherwise: that may be another medium, or an older state of this one.
+fn carry_over(catalogue: &Catalogue, book: &BookRow) -> Result<bool, JobError> {
+    match catalogue.retired(book)?.filter(|retired| retired.same_medium) {
+        Some(retired) => catalogue.carry_over(retired.row, book.row).map(|()| true),
+        None => Ok(false),
+    }
+}
+
+/// A ledger that had more lines when it was last read than it has now is damaged until they are written again.
+fn note_lost_lines(
+    catalogue: &Catalogue,
+    book: &BookRow,
+    before: &KnownLines,
+    loaded: &Loaded,
+    findings: &mut Vec<Finding>,
+) -> Result<(), JobError> {
+    let lines = before.lines.saturating_sub(catalogue.known_lines(book.row)?.lines);
+    let mut damaged = catalogue.log_damage(book.row)?;
+    if lines == 0 || damaged.iter().any(|damage| damage.log == Log::Ledger) {
+        return Ok(());
+    }
+    let at = loaded.broken.map_or(loaded.length, |broken| broken.at);
+    findings.push(Finding::LedgerLinesLost { at, lines });
+    damaged.insert(0, LogDamage { log: Log::Ledger, at, lines, unreadable: false });
+    catalogue.set_log_damage(book.row, &damaged)
+}
+
+/// Whether a ledger goes on from where it is known to end: the known part still ends in the line it ended in. Then, the
+/// chain being what it is, nobody has changed anything before it without intent. Of a ledger that is not known at all
+/// there is nothing to go on from.
+pub(super) fn goes_on_from(
+    volume: &dyn Volume,
+    at: &RelName,
+    book: &BookRow,
+) -> Result<bool, JobError> {
+    if book.ledger_bytes == 0 || volume.length(at)?.unwrap_or(0) < book.ledger_bytes {
+        return Ok(false);
     }
     let from = book.ledger_bytes.saturating_sub(LEDGER_LINE_BYTES as u64);
     let mut tail = vec![0; (book.ledger_bytes - from) as usize];
@@ -96,26 +154,56 @@ fn read_lines(
     volume: &dyn Volume,
     at: &RelName,
     book: &mut BookRow,
-    partly: bool,
+    extent: Extent,
     loaded: &mut Loaded,
 ) -> Result<(), JobError> {
+    let (row, partly) = (book.row, extent == Extent::Partly);
+    let mut known = match loaded.anew {
+        true => KnownLines::default(),
+        false => catalogue.known_lines(row)?,
+    };
     if loaded.length == 0 {
-        return Ok(());
+        return catalogue.set_known_lines(row, &known);
     }
     let lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
-    let passage = Passage::new(Reader::resume(book.chain, book.ledger_bytes), lines, partly);
+    let reader = Reader::resume(book.chain, book.ledger_bytes, book.gaps);
+    let passage = Passage::new(reader, lines, known, partly);
     let long = loaded.length.saturating_sub(book.ledger_bytes) >= LEDGER_AHEAD_BYTES;
-    let fold = |line: &Line, standing| catalogue.fold(book, line, standing);
-    let read = if long { passage.ahead_of(fold)? } else { passage.beside(fold)? };
+    catalogue.begin_reading()?;
+    let mut positions = HashMap::new();
+    let mut first_copy = None;
+    let apply = |line: &Line, standing, gaps| {
+        if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
+            first_copy = Some(first_copy.map_or(payload.number, |n: u32| n.min(payload.number)));
+        }
+        if let Some(Position { writer, n }) = line.event.position() {
+            let met = positions.entry(writer).or_insert(n);
+            *met = n.max(*met);
+        }
+        catalogue.apply(book, line, standing, gaps)
+    };
+    let read = if long { passage.ahead_of(apply) } else { passage.beside(apply) };
+    catalogue.end_reading();
+    let read = read?;
+    catalogue.note_read(&positions)?;
     loaded.newer = read.newer;
     loaded.unreadable = read.unreadable;
     loaded.endless = read.endless;
     loaded.broken = read.reader.broken();
     loaded.unended = read.lines.unended;
     book.chain = read.reader.chain();
+    book.gaps = read.reader.gaps();
+    // Somebody else wrote, or this card before it lost its memory: all is compared with it again.
+    book.told = 0;
     book.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
     // Whoever wrote these lines may have been ended before they were synced.
     book.unproven = true;
+    known = read.known;
+    catalogue.set_known_lines(row, &known)?;
+    // A restore reads every copy anyway, and its catalogue goes with it.
+    if let Some(first) = first_copy.filter(|_| !partly) {
+        catalogue.told_by_lines(row, first)?;
+    }
     catalogue.save_book(book)
 }
 
@@ -135,10 +223,12 @@ pub(crate) fn append(
     if end_line_before {
         text.push('\n');
     }
+    let mut known = catalogue.known_lines(book.row)?;
     let mut lines = Vec::with_capacity(events.len());
-    let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Missing { .. }));
+    let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
     for event in events {
         text.push_str(&chain.write(stamp, event.clone()));
+        known.add(&chain.head);
         lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
     }
     let at = dir.join(&RelName::fixed(bag::LEDGER));
@@ -147,7 +237,9 @@ pub(crate) fn append(
         book.chain = chain;
         book.ledger_bytes += text.len() as u64;
         book.unproven = false;
-        lines.iter().try_for_each(|line| catalogue.fold(book, line, Standing::Sound))?;
+        let gaps = book.gaps;
+        lines.iter().try_for_each(|line| catalogue.apply(book, line, Standing::Sound, gaps))?;
+        catalogue.set_known_lines(book.row, &known)?;
         catalogue.save_book(book)
     })?;
     if less { catalogue.make_durable() } else { Ok(()) }

@@ -232,7 +232,90 @@ impl Mending<'_> {
     }
 }
 
-fn each_copy(
+/// What a piece of a manifest is beside what the ledger tells of the copies.
+pub(super) enum Judged {
+    /// The line of a copy, as it should be.
+    Right(PayloadName),
+    /// The line of a known copy, and not as it should be: which part of it rotted nobody can tell.
+    Wrong,
+    /// A line of ours of a copy that the ledger does not tell of.
+    Unknown,
+    /// A comment or an empty line.
+    Comment,
+    /// Bytes that are no line.
+    Junk,
+}
+
+/// Judges a piece, and tells its length.
+pub(super) fn judge(
+    catalogue: &Catalogue,
+    book: i64,
+    piece: &Piece<'_>,
+) -> Result<(Judged, u64), JobError> {
+    let (raw, length) = match *piece {
+        Piece::Line(raw, length) if length as usize > raw.len() => (raw, length),
+        Piece::Line(_, length) | Piece::TooLong(length) => return Ok((Judged::Junk, length)),
+    };
+    if raw.starts_with(b"#") || raw.is_empty() {
+        return Ok((Judged::Comment, length));
+    }
+    let Some((digest, payload)) = bag::read_manifest_line(raw) else {
+        return Ok((Judged::Junk, length));
+    };
+    let Some(copy) = catalogue.payload(book, payload.number)? else {
+        return Ok((Judged::Unknown, length));
+    };
+    let line = bag::manifest_line(&copy.identity.digest, copy.name);
+    // An editor may have ended the lines, or parted them, as it does; but not one that is as long as ours.
+    let same = copy.name == payload && copy.identity.digest == digest;
+    let right = same && (line.len() as u64 != length || line.as_bytes().starts_with(raw));
+    Ok((if right { Judged::Right(payload) } else { Judged::Wrong }, length))
+}
+
+/// Covers what stands wrong before the manifest's end with comments, each in its place. The lines of the copies that
+/// are not listed then are written at the end by [`Mending`].
+pub(super) fn cover_wrong(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: i64,
+) -> Result<(), JobError> {
+    let at = path(dir);
+    if volume.length(&at)?.is_none() {
+        return Ok(());
+    }
+    let mut lines = Lines::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    let (mut offset, mut runs, mut last_wrong) = (0, 0, 0);
+    // What is to be covered next, as long as one piece follows the other.
+    let mut run = 0..0;
+    let cover = |run: &Range<u64>| match run.is_empty() {
+        true => Ok(()),
+        false => write_proven(volume, &at, run.start, &bag::filler(run.end - run.start)),
+    };
+    while let Some(piece) = lines.next()? {
+        let (judged, length) = judge(catalogue, book, &piece)?;
+        let end = offset + length;
+        if matches!(judged, Judged::Wrong) {
+            last_wrong = end;
+        }
+        if matches!(judged, Judged::Junk | Judged::Wrong) {
+            run = if run.end == offset && !run.is_empty() { run.start..end } else { offset..end };
+        } else if !run.is_empty() {
+            cover(&run)?;
+            run = 0..0;
+            runs += 1;
+        }
+        offset = end;
+        // Far more than rots between two readings: the rest stays found.
+        if runs > BATCH_MESSAGES_MAX || run.end - run.start > MANIFEST_JUNK_BYTES {
+            return Ok(());
+        }
+    }
+    // Junk at the very end is what a cut leaves, and is written over with whatever is to be listed.
+    cover(&(run.start..last_wrong.max(run.start)))
+}
+
+pub(super) fn each_copy(
     catalogue: &Catalogue,
     book: &BookRow,
     mut each: impl FnMut(&PayloadRow),
@@ -315,10 +398,10 @@ pub fn read(
 
 /// A set of payload numbers: one bit each, so at most 12.5 MB whatever a manifest claims.
 #[derive(Default)]
-struct Numbers(Vec<u64>);
+pub(super) struct Numbers(Vec<u64>);
 
 impl Numbers {
-    fn insert(&mut self, number: u32) {
+    pub(super) fn insert(&mut self, number: u32) {
         let word = (number.min(NUMBER_MAX) / 64) as usize;
         if word >= self.0.len() {
             self.0.resize(word + 1, 0);
@@ -331,7 +414,7 @@ impl Numbers {
         last.map_or(0, |word| word as u32 * 64 + self.0[word].ilog2())
     }
 
-    fn contains(&self, number: u32) -> bool {
+    pub(super) fn contains(&self, number: u32) -> bool {
         self.0.get((number / 64) as usize).is_some_and(|word| word >> (number % 64) & 1 == 1)
     }
 }

@@ -3,22 +3,30 @@
 
 mod admit;
 mod claims;
+mod evidence;
 mod identity;
 mod ledger;
+mod lengths;
 mod lines;
+mod log_check;
 mod logs;
+mod lost_id;
 mod manifest;
 mod passage;
 mod payload;
 mod prune;
+mod recognise;
 mod recover;
+mod retell;
 mod skeleton;
 
-pub use admit::{Admission, Admitted, Begin, admit};
+pub use admit::{Admission, Admitted, Begin, Here, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub use identity::{drive_id, is_station, make_drive, stations};
 pub use lines::{Lines, Piece};
+pub(crate) use log_check::{LogCheck, Logs, finding as log_finding};
+pub use lost_id::{AddedDrive, add, refuse_forgotten};
 pub use manifest::{Listed, read as read_manifest};
 pub(crate) use payload::{
     Copy, Part, Piecewise, hash as hash_copy, hash_all as hash_copies, hash_piece,

@@ -4,6 +4,7 @@
 use super::lines::{Lines, Piece};
 use crate::disk::{DiskError, Trouble};
 use crate::job::JobError;
+use crate::job::catalogue::KnownLines;
 use crate::model::ledger::{Line, Reader, Standing, Verdict};
 use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
 use std::panic::resume_unwind;
@@ -13,6 +14,8 @@ use std::sync::mpsc::sync_channel;
 pub(super) struct Passage {
     pub(super) reader: Reader,
     pub(super) lines: Lines,
+    /// The whole lines up to here.
+    pub(super) known: KnownLines,
     /// An end that cannot be read is passed over.
     partly: bool,
     /// Where the last line ends that is one.
@@ -26,20 +29,20 @@ pub(super) struct Passage {
 }
 
 impl Passage {
-    pub(super) fn new(reader: Reader, lines: Lines, partly: bool) -> Self {
+    pub(super) fn new(reader: Reader, lines: Lines, known: KnownLines, partly: bool) -> Self {
         let last_line_ends = reader.at();
         let (newer, endless, unreadable) = (None, false, None);
-        Self { reader, lines, partly, last_line_ends, newer, endless, unreadable }
+        Self { reader, lines, known, partly, last_line_ends, newer, endless, unreadable }
     }
 
-    /// Gives each line to `fold` as it is read.
+    /// Gives each line to `fold` as it is read, with the number of unreadable ones before it.
     pub(super) fn beside(
         mut self,
-        mut fold: impl FnMut(&Line, Standing) -> Result<(), JobError>,
+        mut fold: impl FnMut(&Line, Standing, u64) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         let mut folded = Ok(());
-        self.go(&mut |line, standing| {
-            folded = fold(&line, standing);
+        self.go(&mut |line, standing, gaps| {
+            folded = fold(&line, standing, gaps);
             folded.is_ok()
         })?;
         folded.map(|()| self)
@@ -48,14 +51,14 @@ impl Passage {
     /// The same, with a thread that reads and judges ahead: that takes about as long as the folding does.
     pub(super) fn ahead_of(
         mut self,
-        mut fold: impl FnMut(&Line, Standing) -> Result<(), JobError>,
+        mut fold: impl FnMut(&Line, Standing, u64) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         std::thread::scope(|scope| {
             let (send, judged) = sync_channel(1);
             let read = move || {
                 let mut together = Vec::with_capacity(LEDGER_AHEAD_LINES);
-                let ended = self.go(&mut |line, standing| {
-                    together.push((line, standing));
+                let ended = self.go(&mut |line, standing, gaps| {
+                    together.push((line, standing, gaps));
                     together.len() < LEDGER_AHEAD_LINES
                         || send.send(std::mem::take(&mut together)).is_ok()
                 });
@@ -68,7 +71,7 @@ impl Passage {
                 .spawn_scoped(scope, read)
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
             let mut lines = judged.iter().flatten();
-            let folded = lines.try_for_each(|(line, standing)| fold(&line, standing));
+            let folded = lines.try_for_each(|(line, standing, gaps)| fold(&line, standing, gaps));
             // Nothing more is taken: else the thread would wait to send it.
             drop(judged);
             let read = reading.join().unwrap_or_else(|why| resume_unwind(why));
@@ -78,7 +81,10 @@ impl Passage {
     }
 
     /// Gives each line to `take` until that wants no more.
-    fn go(&mut self, take: &mut dyn FnMut(Box<Line>, Standing) -> bool) -> Result<(), DiskError> {
+    fn go(
+        &mut self,
+        take: &mut dyn FnMut(Box<Line>, Standing, u64) -> bool,
+    ) -> Result<(), DiskError> {
         loop {
             let piece = match self.lines.next() {
                 Ok(Some(piece)) => piece,
@@ -93,7 +99,8 @@ impl Passage {
                 Piece::Line(raw, length) => match self.reader.line(raw, length) {
                     Verdict::Line(line, standing) => {
                         self.last_line_ends = self.reader.at();
-                        if !take(line, standing) {
+                        self.known.add(&self.reader.chain().head);
+                        if !take(line, standing, self.reader.gaps()) {
                             return Ok(());
                         }
                     }
@@ -154,15 +161,16 @@ mod tests {
         (1..=lines).map(line).collect::<String>().into_bytes()
     }
 
-    type Met = (Vec<(Line, Standing)>, Result<String, String>);
+    type Met = (Vec<(Line, Standing, u64)>, Result<String, String>);
 
     /// What is given to `fold`, which refuses line `most`, and how it ends.
     fn met(octets: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
         let source = Octets { octets: octets.to_vec(), at: 0, fails_at };
-        let passage = Passage::new(Reader::default(), Lines::new(Box::new(source)), partly);
+        let lines = Lines::new(Box::new(source));
+        let passage = Passage::new(Reader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
-        let fold = |line: &Line, standing| {
-            lines.push((line.clone(), standing));
+        let fold = |line: &Line, standing, gaps| {
+            lines.push((line.clone(), standing, gaps));
             match lines.len() == most {
                 true => Err(JobError::Broken("refused".to_owned())),
                 false => Ok(()),
@@ -170,9 +178,10 @@ mod tests {
         };
         let ended = if ahead { passage.ahead_of(fold) } else { passage.beside(fold) };
         let ended = ended.map_err(|error| error.to_string()).map(|passage| {
-            let Passage { reader, lines, last_line_ends, newer, endless, unreadable, .. } = passage;
-            let why = unreadable.map(|error| error.to_string());
-            format!("{reader:?} {} {last_line_ends} {newer:?} {endless} {why:?}", lines.unended)
+            let Passage { reader, lines, known, last_line_ends, newer, endless, .. } = passage;
+            let why = passage.unreadable.map(|error| error.to_string());
+            let unended = lines.unended;
+            format!("{reader:?} {unended} {known:?} {last_line_ends} {newer:?} {endless} {why:?}")
         });
         (lines, ended)
     }

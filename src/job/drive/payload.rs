@@ -1,7 +1,7 @@
 //! Reads a copy back from the medium.
 //! Never takes the system's memory for the medium, and never reads further than a copy is long.
 
-use crate::disk::{DiskError, Entry, ReadFrom, Source, Trouble, Volume, read_known};
+use crate::disk::{DiskError, Entry, Lengths, ReadFrom, Source, Trouble, Volume, read_known};
 use crate::job::JobError;
 use crate::model::ledger::Event;
 use crate::model::limits::{COPY_BUFFER_BYTES, DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
@@ -36,7 +36,7 @@ impl Copy {
     /// What the ledger is told of a copy that is not what it should be.
     pub(crate) fn event(self, payload: PayloadName) -> Event {
         match self {
-            Self::Absent => Event::Missing { payload },
+            Self::Absent => Event::Absent { payload },
             other => Event::Damaged { payload, found: other.digest() },
         }
     }
@@ -65,6 +65,19 @@ pub(crate) fn list(
     let at = dir.join(&PayloadName::segment_dir(segment));
     match volume.list(&at, DRIVE_FOLDER_ENTRIES) {
         Ok(entries) => Ok(Some(entries)),
+        Err(error) => alone(volume, error).map(|_| None),
+    }
+}
+
+/// The files of a segment's folder and their lengths. `None`: that folder alone cannot be read.
+pub(super) fn lengths(
+    volume: &dyn Volume,
+    dir: &RelName,
+    segment: u32,
+) -> Result<Option<Lengths>, JobError> {
+    let at = dir.join(&PayloadName::segment_dir(segment));
+    match volume.lengths(&at, DRIVE_FOLDER_ENTRIES) {
+        Ok(files) => Ok(Some(files)),
         Err(error) => alone(volume, error).map(|_| None),
     }
 }

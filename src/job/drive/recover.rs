@@ -2,10 +2,12 @@
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::ledger::{self, Loaded};
+use super::lengths::{self, Within};
 use super::logs;
 use super::manifest::{self, Mending};
 use super::payload::{self, Copy};
 use super::prune::finish_pruning;
+use super::retell::Retelling;
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
@@ -16,6 +18,7 @@ use crate::model::limits::{
     SEGMENT_MESSAGES, SEGMENT_PER_SESSION_MAX,
 };
 use crate::model::{Clock, Digest, Finding, Identity, PayloadName, RelName, bag};
+use std::collections::BTreeMap;
 
 /// Everything recovery works on.
 pub(super) struct Recovery<'a> {
@@ -25,6 +28,8 @@ pub(super) struct Recovery<'a> {
     pub clock: &'a dyn Clock,
     /// The last segment known before the ledger's new lines were read: copies without a line may be in any since.
     pub since: u32,
+    /// Lines of the manifest were found to be wrong, somewhere before its end.
+    pub wrong_lines: bool,
     /// A sync failed in this mount: what the system tells of files made since may be on no medium.
     pub lost_pages: bool,
 }
@@ -45,7 +50,18 @@ impl Recovery<'_> {
         // device first, so that nothing is read here that a cut would still take.
         self.volume.sync_all().map_err(JobError::NotSynced)?;
         let doubtful = self.lost_pages || book.unproven;
+        let retelling = Retelling::of(self.catalogue, self.volume, self.dir, book)?;
+        let mut end_line_before = loaded.unended && loaded.length > 0;
+        let broken = loaded.broken.map(|broken| {
+            let to = loaded.length + u64::from(end_line_before);
+            Event::Recovered { from: broken.at, to, whole_lines: broken.whole_lines }
+        });
         let mut events = self.recheck(book, loaded.anew, findings)?;
+        if let Some(retelling) = retelling.as_ref().filter(|_| loaded.same_medium) {
+            // Before the copies without a line are looked for: these are none.
+            self.append(book, std::mem::take(&mut events), std::mem::take(&mut end_line_before))?;
+            self.append(book, retelling.copies()?, false)?;
+        }
         let mut orphans = self.orphans(book)?;
         if self.lost_pages {
             // They may have names in memory alone. The next mount shows what there is.
@@ -63,22 +79,18 @@ impl Recovery<'_> {
                 events.push(Event::Debris { payload, identity });
             }
         }
-        let end_line_before = loaded.unended && loaded.length > 0;
-        if let Some(broken) = loaded.broken {
-            findings.push(finding(&broken));
-            events.push(Event::Recovered {
-                from: broken.at,
-                to: loaded.length + u64::from(end_line_before),
-                whole_lines: broken.whole_lines,
-            });
-        }
+        findings.extend(loaded.broken.as_ref().map(finding));
+        events.extend(broken);
         let damage =
-            events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Missing { .. }));
+            events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
         if damage {
             // Every message is held against this drive again, so that what was lost is copied anew.
             book.told = 0;
         }
         self.append(book, events, end_line_before)?;
+        if self.wrong_lines {
+            manifest::cover_wrong(self.catalogue, self.volume, self.dir, book.row)?;
+        }
         let mend =
             Mending { catalogue: self.catalogue, volume: self.volume, dir: self.dir, doubtful };
         mend.run(book, &adopted, findings)?;
@@ -86,15 +98,43 @@ impl Recovery<'_> {
         let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
         if book.unproven && events.is_empty() {
             // A line behind those read makes them as durable as itself.
-            events.push(Event::opened(self.catalogue.card()?, self.catalogue.era()?));
+            events.push(Event::opened());
         }
         self.append(book, events, false)?;
+        if let Some(retelling) = retelling {
+            self.retell(&retelling, book)?;
+        }
         // Nothing is removed by what the system may only believe.
         if !self.lost_pages {
             finish_pruning(self.catalogue, self.volume, self.dir, book)?;
         }
+        self.catalogue.log_damage_mended(book.row)?;
         self.begin_segment(book);
         Ok(())
+    }
+
+    /// Writes again what the ledger told of locations and tells no more. What was known before is forgotten only then.
+    fn retell(&self, retelling: &Retelling<'_>, book: &mut BookRow) -> Result<(), JobError> {
+        self.append(book, retelling.roots()?, false)?;
+        let mut after = None;
+        loop {
+            let (events, last) = retelling.assertions(after.as_ref())?;
+            if last.is_none() {
+                break;
+            }
+            self.append(book, events, false)?;
+            after = last;
+        }
+        // Only now what has left: after everything that a restore needs instead of it.
+        let mut after = None;
+        loop {
+            let (events, last) = retelling.departures(after.as_ref(), book.gaps)?;
+            if last.is_none() {
+                return self.catalogue.drop_retired(retelling.retired);
+            }
+            self.append(book, events, false)?;
+            after = last;
+        }
     }
 
     fn append(
@@ -108,16 +148,18 @@ impl Recovery<'_> {
         let mut events = events.into_iter().peekable();
         // A few at a time: of a ruined drive there may be as many as it has copies.
         while end || events.peek().is_some() {
-            let some = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
-            ledger::append(self.catalogue, self.volume, self.dir, book, &stamp, some, end)?;
+            let some: Vec<_> = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
+            let mut lines = self.catalogue.writers_untold(book, &some)?;
+            lines.extend(some);
+            ledger::append(self.catalogue, self.volume, self.dir, book, &stamp, lines, end)?;
             end = false;
         }
         Ok(())
     }
 
-    /// Reads again the last commits, which a lying device may have lost, and whatever lines behind a
-    /// break claim. Where bad copies are found, those before them are read too: a ledger that is not this
-    /// drive's own, or a folder that is gone, makes all of them bad.
+    /// Reads again the last commits, which a lying device may have lost, whatever lines behind a break claim, and
+    /// copies that are not as long as they should be. Where bad copies are found, those before them are read too: a
+    /// ledger that is not this drive's own, or a folder that is gone, makes all of them bad.
     fn recheck(
         &self,
         book: &BookRow,
@@ -129,10 +171,16 @@ impl Recovery<'_> {
         for copy in self.catalogue.claimed_payloads(book.row)? {
             events.extend(self.check(book, anew, &copy, findings)?);
         }
+        let within = Within { clock: self.clock, kept: true };
+        let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, book.row, &within)?;
+        let mut looked_at = BTreeMap::new();
+        for copy in wrong {
+            looked_at.insert(copy.name.number, self.check(book, anew, &copy, findings)?);
+        }
         let mut before = NUMBER_MAX + 1;
         loop {
             let page = self.catalogue.payloads_before(book.row, before, RECHECK_MESSAGES)?;
-            let Some(last) = page.last() else { return Ok(events) };
+            let Some(last) = page.last() else { break };
             before = last.name.number;
             let (sound_until, mut bytes) = (events.len(), 0_u64);
             let mut sound = Vec::new();
@@ -142,20 +190,28 @@ impl Recovery<'_> {
                     break;
                 }
                 if copy.state.is_whole() {
-                    match self.check(book, anew, &copy, findings)? {
+                    let found = match looked_at.remove(&copy.name.number) {
+                        Some(found) => found,
+                        None => self.check(book, anew, &copy, findings)?,
+                    };
+                    match found {
                         None => sound.push(copy.name.number),
                         bad => events.extend(bad),
                     }
                 }
             }
             self.catalogue.together(|| {
-                let reread = |n: u32| self.catalogue.copies_reread(book.row, n..=n, now);
-                sound.into_iter().try_for_each(reread)
+                sound.into_iter().try_for_each(|n: u32| {
+                    self.catalogue.read_here(book.row, n..=n)?;
+                    self.catalogue.copies_reread(book.row, n..=n, now)
+                })
             })?;
             if events.len() == sound_until {
-                return Ok(events);
+                break;
             }
         }
+        events.extend(looked_at.into_values().flatten());
+        Ok(events)
     }
 
     /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be

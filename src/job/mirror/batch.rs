@@ -2,31 +2,42 @@
 
 use crate::disk::Volume;
 use crate::job::catalogue::FileRow;
-use crate::model::ledger::{Event, Place};
+use crate::model::ledger::{Assertion, Event};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
     RESERVE_BYTES,
 };
-use crate::model::{Extension, Identity, PayloadName, Reason, RelName};
-use std::collections::HashSet;
+use crate::model::{Extension, Identity, PayloadName, Position, Reason, RelName};
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
+
+/// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
+pub(super) type Place = (i64, Vec<u8>, i64);
 
 /// A message to be copied.
 pub(super) struct CopyItem {
     pub row: FileRow,
     /// What it was when it was last read; anything else is not committed.
     pub identity: Identity,
-    pub place: Place,
+    /// Where it is; none of a copy that is made again and of whose location nothing new is said.
+    pub assertion: Option<Assertion>,
     pub replaces: Option<PayloadName>,
     /// Taken from another drive; none if from the mailbox.
     pub lent: Option<Lent>,
 }
 
 impl CopyItem {
+    /// The place that the line of its copy tells.
+    pub(super) fn place(&self) -> Option<Place> {
+        let content = self.row.content.filter(|_| self.assertion.is_some())?;
+        Some((self.row.mailbox, self.row.key.clone(), content))
+    }
+
     pub(super) fn extension(&self) -> Extension {
-        match &self.lent {
-            Some(lent) => lent.payload.extension,
-            None => Extension::of(&self.place.path),
+        match (&self.lent, &self.assertion) {
+            (Some(lent), _) => lent.payload.extension,
+            (None, Some(assertion)) => Extension::of(&assertion.location.path),
+            (None, None) => Extension::NONE,
         }
     }
 }
@@ -37,8 +48,6 @@ pub(super) struct Lent {
     pub dir: RelName,
     pub book: i64,
     pub payload: PayloadName,
-    /// What else the ledger is to be told behind the copy, so that the place stands as it stood.
-    pub then: Vec<Event>,
 }
 
 /// What is committed together.
@@ -49,26 +58,31 @@ pub(super) struct Batch {
     pub bytes: u64,
     /// Lines that need no copy.
     pub notes: Vec<Event>,
-    /// Places that one of these lines says a message has left.
-    pub left: HashSet<(i64, Vec<u8>)>,
-    /// Places that one of these lines says a message has gone to.
-    pub placed: HashSet<(i64, Vec<u8>)>,
-    /// The era of this card, for the order of the lines.
-    pub era: u64,
+    /// Departures, each with the place that a copy of this batch must have first.
+    pub departures: Vec<(Event, Option<Place>)>,
+    /// What these lines assert, and where, of each content, one of them does.
+    places: HashSet<Place>,
+    asserted: HashMap<i64, (i64, Vec<u8>)>,
+    /// What its copies assert, where they succeed.
+    copied: HashSet<Place>,
+    /// The position of this card as of which it speaks.
+    pub position: Position,
     /// Room left on the drive, in octets, after everything planned.
     pub room: u64,
 }
 
 impl Batch {
-    pub(super) fn new(era: u64, room: u64) -> Self {
+    pub(super) fn new(position: Position, room: u64) -> Self {
         Self {
             copies: Vec::new(),
             contents: HashSet::new(),
             bytes: 0,
             notes: Vec::new(),
-            left: HashSet::new(),
-            placed: HashSet::new(),
-            era,
+            departures: Vec::new(),
+            places: HashSet::new(),
+            asserted: HashMap::new(),
+            copied: HashSet::new(),
+            position,
             room,
         }
     }
@@ -82,11 +96,39 @@ impl Batch {
         self.room -= item.identity.bytes + OVERHEAD_BYTES;
         self.bytes += item.identity.bytes;
         self.contents.insert(item.identity);
+        self.copied.extend(item.place());
         self.copies.push(item);
     }
 
+    /// A line that says that a content is somewhere.
+    pub(super) fn assert(&mut self, event: Event, place: Place) {
+        self.notes.push(event);
+        self.asserted.entry(place.2).or_insert_with(|| (place.0, place.1.clone()));
+        self.places.insert(place);
+    }
+
+    /// Whether one of its lines says so.
+    pub(super) fn asserts(&self, place: &Place) -> bool {
+        self.places.contains(place)
+    }
+
+    /// Whether one of its copies, if it succeeds, says so.
+    pub(super) fn copies_to(&self, place: &Place) -> bool {
+        self.copied.contains(place)
+    }
+
+    /// Where, by one of its copies that succeeds, a content is.
+    pub(super) fn copied_place_of(&self, content: i64) -> Option<Place> {
+        self.copied.iter().find(|place| place.2 == content).cloned()
+    }
+
+    /// Where, by one of its lines, a content is.
+    pub(super) fn place_of(&self, content: i64) -> Option<(i64, Vec<u8>)> {
+        self.asserted.get(&content).cloned()
+    }
+
     pub(super) fn is_empty(&self) -> bool {
-        self.copies.is_empty() && self.notes.is_empty()
+        self.copies.is_empty() && self.notes.is_empty() && self.departures.is_empty()
     }
 }
 
@@ -106,7 +148,7 @@ impl BatchSize {
     pub(super) fn is_full(&self, batch: &Batch) -> bool {
         batch.copies.len() >= self.messages
             || batch.bytes >= self.bytes
-            || batch.notes.len() >= BATCH_MESSAGES_MAX
+            || batch.notes.len() + batch.departures.len() >= BATCH_MESSAGES_MAX
     }
 
     pub(super) fn took(&mut self, milliseconds: i64) {

@@ -2,12 +2,13 @@
 //! promise of the whole program; nothing else writes copies to a drive.
 
 use super::Pass;
-use super::batch::{Batch, Committed, CopyItem};
+use super::batch::{Batch, Committed, CopyItem, Place};
 use super::copy::{Written, write_copies};
 use crate::job::JobError;
 use crate::job::drive::{Admitted, Copy, hash_copies};
 use crate::model::bag;
 use crate::model::ledger::Event;
+use std::collections::HashSet;
 use std::os::unix::ffi::OsStrExt as _;
 
 /// Commits a batch. On any error the whole batch is void: the caller drops the volume, nothing is
@@ -26,8 +27,9 @@ pub(super) fn commit(
 
     // 2. Write every copy under a name never used before. Survives: a cut anywhere in here, since no
     //    line tells of these files yet and no old file is touched.
-    let Batch { copies, notes, .. } = batch;
+    let Batch { copies, mut notes, departures, .. } = batch;
     let (written, full) = write_copies(pass, drive, &copies, &mut done)?;
+    notes.extend(backed(departures, &written));
     // After a refused write there may be a file that no line tells of: the next admission looks for it.
     let session = session.filter(|_| !full);
     if written.is_empty() && notes.is_empty() {
@@ -77,6 +79,18 @@ pub(super) fn commit(
     Ok(done)
 }
 
+/// The departures of a batch, without those that need a copy which was left out.
+fn backed(
+    departures: Vec<(Event, Option<Place>)>,
+    written: &[Written<'_>],
+) -> impl Iterator<Item = Event> {
+    let there: HashSet<Place> =
+        written.iter().filter_map(|file| file.item.and_then(CopyItem::place)).collect();
+    let backed =
+        move |needs: &Option<Place>| needs.as_ref().is_none_or(|place| there.contains(place));
+    departures.into_iter().filter(move |(_, needs)| backed(needs)).map(|(event, _)| event)
+}
+
 fn read_back(drive: &Admitted, written: &[Written<'_>]) -> Result<(), JobError> {
     let copies: Vec<_> = written.iter().map(|file| (file.payload, file.identity.bytes)).collect();
     let found = hash_copies(&*drive.volume, &drive.dir, &copies)?;
@@ -98,7 +112,7 @@ fn events(
 ) -> Result<Vec<Event>, JobError> {
     let mut events = Vec::with_capacity(written.len() + notes.len() + 2);
     if !drive.book.opened {
-        events.push(Event::opened(pass.catalogue.card()?, pass.catalogue.era()?));
+        events.push(Event::opened());
         for mailbox in pass.mailboxes {
             let root = crate::disk::host::resolved(mailbox.dir.path());
             let root = root.as_os_str().as_bytes();
@@ -108,18 +122,19 @@ fn events(
         }
     }
     for &Written { payload, identity, item } in written {
-        let then = item.and_then(|item| item.lent.as_ref()).map(|lent| lent.then.clone());
-        events.push(match item {
-            Some(CopyItem { place, replaces, .. }) => {
-                done.copied += 1;
-                done.bytes += identity.bytes;
-                let (place, replaces) = (place.clone(), *replaces);
-                Event::Mirrored { payload, identity, place, replaces }
+        let Some(CopyItem { assertion, replaces, .. }) = item else {
+            events.push(Event::Debris { payload, identity });
+            continue;
+        };
+        done.copied += 1;
+        done.bytes += identity.bytes;
+        events.push(match assertion.clone() {
+            Some(assertion) => {
+                Event::Mirrored { payload, identity, assertion, replaces: *replaces }
             }
-            None => Event::Debris { payload, identity },
+            None => Event::Adopted { payload, identity },
         });
-        events.extend(then.into_iter().flatten());
     }
     events.extend(notes);
-    Ok(events)
+    drive.with_writers(pass.catalogue, events)
 }

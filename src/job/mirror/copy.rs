@@ -91,7 +91,8 @@ pub(super) fn write_copies<'a>(
 fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
     let Some(dir) = dir else { return Fetched::NotOurs };
     let read = || -> Result<Fetched, DiskError> {
-        let mut file = dir.open_message(&item.place.path)?;
+        let Some(assertion) = &item.assertion else { return Ok(Fetched::NotOurs) };
+        let mut file = dir.open_message(&assertion.location.path)?;
         if !item.row.has_octets_of(&file.opened_as()) {
             return Ok(Fetched::Changed(file.facts_now()?));
         }
@@ -160,7 +161,10 @@ fn write_copy<'a>(
         Fetched::NotLent => not_lent(pass, item).map(|()| None),
         Fetched::Changed(facts) => changed(pass, item, &facts, done).map(|()| None),
         Fetched::Unreadable(error) => unreadable(pass, item, &error, done).map(|()| None),
-        Fetched::NotOurs => Ok(None),
+        Fetched::NotOurs => {
+            done.failed.push((item.row.clone(), Reason::MailboxAway));
+            Ok(None)
+        }
     }
 }
 
@@ -243,8 +247,9 @@ fn changed(
     done: &mut Committed,
 ) -> Result<(), JobError> {
     let now = pass.clock.stamp().claim();
-    let looked = millis(pass.clock);
-    pass.catalogue.look(item.row.mailbox, &item.row.key, facts, FileState::Fresh, looked, now)?;
+    let looked = (millis(pass.clock), now);
+    let place = (item.row.mailbox, item.row.key.as_slice());
+    pass.catalogue.look(place, facts, FileState::Fresh, looked, false)?;
     done.failed.push((item.row.clone(), Reason::Changing));
     Ok(())
 }
@@ -255,10 +260,12 @@ fn unreadable(
     error: &DiskError,
     done: &mut Committed,
 ) -> Result<(), JobError> {
-    if !is_gone(error) {
+    // One that is gone may be back, unchanged, by the next look: the drive is to be asked about it again.
+    let reason = if is_gone(error) { Reason::Changing } else { Reason::Unreadable };
+    if reason == Reason::Unreadable {
         pass.catalogue.set_state(&item.row, FileState::Unreadable, item.row.looked)?;
-        done.failed.push((item.row.clone(), Reason::Unreadable));
     }
+    done.failed.push((item.row.clone(), reason));
     Ok(())
 }
 

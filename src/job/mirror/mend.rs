@@ -1,15 +1,14 @@
 //! Makes copies again that are damaged or gone, of messages that the mailbox does not have any more: from good
-//! copies on other drives that are here. Never overwrites the bad one, and changes no place.
+//! copies on other drives that are here. Never overwrites the bad one, and says nothing new of any location.
 
 use super::Pass;
 use super::batch::{Batch, BatchSize, CopyItem, Lent};
 use super::{Claims, PassReport};
 use crate::disk::Volume;
 use crate::job::JobError;
-use crate::job::catalogue::{FileRow, FileState, GONE_REMOVED, Held, PayloadRow, PlaceRow};
+use crate::job::catalogue::{FileRow, FileState, Held, PayloadRow};
 use crate::job::drive::Admitted;
-use crate::model::ledger::{Event, Place};
-use crate::model::{DriveId, Moment, Reason, RelName};
+use crate::model::{DriveId, Moment, Position, Reason, RelName, WriterId};
 use std::sync::Arc;
 
 /// Bad copies looked at together.
@@ -33,7 +32,7 @@ impl Pass<'_> {
             let page = self.catalogue.lost_for_good(book, after, PAGE)?;
             let Some(last) = page.last() else { return Ok(()) };
             after = last.name.number;
-            let mut batch = Batch::new(self.catalogue.era()?, drive.volume.room()?);
+            let mut batch = self.batch(drive)?;
             for lost in page {
                 if self.progress.stop() {
                     report.stopped = true;
@@ -50,7 +49,7 @@ impl Pass<'_> {
                 batch.add(item);
                 if size.is_full(&batch) {
                     self.commit(drive, batch, &mut size, report)?;
-                    batch = Batch::new(self.catalogue.era()?, drive.volume.room()?);
+                    batch = self.batch(drive)?;
                 }
             }
             self.commit(drive, batch, &mut size, report)?;
@@ -66,7 +65,9 @@ impl Pass<'_> {
         opened: &mut Opened,
     ) -> Result<Option<CopyItem>, JobError> {
         let book = drive.book.row;
-        let Some(known) = self.catalogue.place_of(book, lost.content)? else { return Ok(None) };
+        if !self.catalogue.was_placed(book, lost.content)? {
+            return Ok(None);
+        }
         if lost.identity.bytes > drive.volume.facts().longest_file
             || matches!(self.catalogue.held(book, lost.content)?, Held::Good(_))
         {
@@ -78,54 +79,20 @@ impl Pass<'_> {
             }
             let here = opened.iter().find(|(known, _)| *known == id);
             let Some(volume) = here.and_then(|(_, volume)| volume.clone()) else { continue };
-            let (place, then) = self.as_it_stood(&known, lost)?;
-            let row = departed(&known, lost.identity.bytes);
-            let lent =
-                Lent { volume, dir: drive.dir.clone(), book: lender, payload: copy.name, then };
-            let replaces = Some(lost.name);
-            let lent = Some(lent);
-            return Ok(Some(CopyItem { row, identity: lost.identity, place, replaces, lent }));
+            let row = departed(self.catalogue.path_of(lost.content)?, lost.identity.bytes);
+            let lent = Lent { volume, dir: drive.dir.clone(), book: lender, payload: copy.name };
+            let (replaces, lent) = (Some(lost.name), Some(lent));
+            let identity = lost.identity;
+            return Ok(Some(CopyItem { row, identity, assertion: None, replaces, lent }));
         }
         Ok(None)
     }
 
-    /// The place that a line of the copy tells, and what must be told behind it so that the place is what it was:
-    /// that the message left it, or that its latest version is a suspect one.
-    fn as_it_stood(
-        &self,
-        known: &PlaceRow,
-        lost: &PayloadRow,
-    ) -> Result<(Place, Vec<Event>), JobError> {
-        let (mailbox, _) = self.catalogue.mailbox_name(known.mailbox)?;
-        let path = RelName::from_key(&known.key)
-            .map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
-        let order = known.order;
-        let place = |content, modified: Moment, suspect| -> Result<Place, JobError> {
-            let first_seen = self.catalogue.first_seen(content)?;
-            let (mailbox, path, mode) = (mailbox.clone(), path.clone(), known.mode);
-            Ok(Place { mailbox, path, modified, mode, first_seen, suspect, order })
-        };
-        let is_latest = known.content == Some(lost.content);
-        let mut then = Vec::new();
-        let told = match is_latest {
-            true => place(lost.content, known.modified, known.suspect)?,
-            false => {
-                let modified = known.good_modified.unwrap_or(known.modified);
-                let told = place(lost.content, modified, None)?;
-                if let Some(latest) = known.content {
-                    let identity = self.catalogue.identity(latest)?;
-                    let place = place(latest, known.modified, known.suspect)?;
-                    then.push(Event::Placed { identity, place });
-                }
-                told
-            }
-        };
-        match known.gone {
-            0 => {}
-            GONE_REMOVED => then.push(Event::Removed { mailbox, path, order }),
-            _ => then.push(Event::Vanished { mailbox, path, order }),
-        }
-        Ok((told, then))
+    /// An empty batch. Its lines speak of no location, so any position will do.
+    fn batch(&self, drive: &Admitted) -> Result<Batch, JobError> {
+        let position = self.catalogue.position_at(self.catalogue.tick()?)?;
+        let nobody = Position { writer: WriterId::from_bits(0), n: 0 };
+        Ok(Batch::new(position.unwrap_or(nobody), drive.volume.room()?))
     }
 }
 
@@ -137,16 +104,16 @@ fn open(others: &Claims, id: DriveId, drive: &Admitted) -> Option<Arc<dyn Volume
 }
 
 /// What stands for a row of the mailbox, which has none: told if the copy cannot be made, and never of a change.
-fn departed(known: &PlaceRow, bytes: u64) -> FileRow {
+fn departed(path: Option<RelName>, bytes: u64) -> FileRow {
     FileRow {
-        mailbox: known.mailbox,
-        key: known.key.clone(),
+        mailbox: 0,
+        key: path.map(|path| path.key()).unwrap_or_default(),
         state: FileState::Vanished,
         bytes,
-        modified: known.modified,
+        modified: Moment::default(),
         changed: 0,
         inode: 0,
-        mode: known.mode,
+        mode: 0,
         looked: 0,
         first_seen: Moment::default(),
         clock_trusted: false,
@@ -154,5 +121,7 @@ fn departed(known: &PlaceRow, bytes: u64) -> FileRow {
         good: None,
         suspect: None,
         tick: u64::MAX,
+        since: 0,
+        hinted: false,
     }
 }

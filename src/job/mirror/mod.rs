@@ -6,19 +6,16 @@ mod commit;
 mod copy;
 mod mend;
 mod plan;
+mod sweep;
 
-use super::catalogue::{Catalogue, millis};
+use super::catalogue::{Catalogue, Lacking, millis};
 use super::drive::{Admitted, Claims};
 use super::{JobError, MailboxRef, Progress};
 use crate::disk::{DiskError, MailboxDir};
 use crate::model::limits::LISTED_MAX;
 use crate::model::{Clock, MailboxName, Reason, RelName};
 use batch::{Batch, BatchSize};
-use plan::Step;
 use std::os::unix::ffi::OsStrExt as _;
-
-/// Rows of changes read at a time.
-const PAGE: usize = 512;
 
 /// A mailbox open for reading.
 pub struct OpenMailbox {
@@ -82,6 +79,8 @@ pub struct PassReport {
     pub stopped: bool,
     /// The drive was told of every change there is.
     pub told_all: bool,
+    /// What the drive asserts and this card's mailboxes lack.
+    pub lacking: Lacking,
     /// Octets free on the drive behind everything planned, where something was.
     pub room: Option<u64>,
 }
@@ -95,84 +94,24 @@ impl Pass<'_> {
     pub fn run(&self, drive: &mut Admitted) -> Result<PassReport, JobError> {
         let mut report = PassReport::default();
         let mut size = BatchSize::default();
+        let anew = drive.book.told == 0 || drive.book.lacking.messages > 0;
         loop {
             // A batch whose messages were all gone has brought nothing, and would bring nothing again.
             let done = (report.copied, report.noted);
             report.failed.clear();
             report.failed_more = 0;
-            let again = self.sweep(drive, &mut size, &mut report)?;
+            let again = sweep::sweep(self, drive, &mut size, &mut report)?;
             if !again || (report.copied, report.noted) == done || report.stopped {
-                report.told_all = drive.book.told >= self.catalogue.tick()?;
-                return Ok(report);
+                break;
             }
         }
-    }
-
-    /// Once over all changes. `true` if some must wait for what was just committed: the same content
-    /// twice in one batch.
-    fn sweep(
-        &self,
-        drive: &mut Admitted,
-        size: &mut BatchSize,
-        report: &mut PassReport,
-    ) -> Result<bool, JobError> {
-        let top = self.catalogue.tick()?;
-        let told = drive.book.told;
-        if top == told {
-            return Ok(false);
-        }
-        let era = self.catalogue.era()?;
-        let mut unfinished = u64::MAX;
-        let mut waiting = false;
-        let mut before = top + 1;
-        let mut batch = Batch::new(era, drive.volume.room()?);
-        loop {
-            let page = self.catalogue.changes(told, before, PAGE)?;
-            let Some(last) = page.last() else { break };
-            before = last.tick;
-            for row in &page {
-                match plan::step(self, drive, row, &mut batch)? {
-                    Step::Nothing => {}
-                    Step::Wait => {
-                        waiting = true;
-                        unfinished = unfinished.min(row.tick);
-                    }
-                    Step::Note(event) => batch.notes.push(event),
-                    Step::Refused(reason) => {
-                        unfinished = unfinished.min(row.tick);
-                        report.fail(self, row.mailbox, row.path()?, reason);
-                    }
-                    Step::Copy(item) => {
-                        if !batch.has_room_for(&item) && !batch.is_empty() {
-                            // Room is counted with a margin: what is really left shows once this is committed.
-                            unfinished = unfinished.min(self.commit(drive, batch, size, report)?);
-                            batch = Batch::new(era, drive.volume.room()?);
-                        }
-                        if batch.has_room_for(&item) {
-                            batch.add(*item);
-                        } else {
-                            unfinished = unfinished.min(row.tick);
-                            report.fail(self, row.mailbox, row.path()?, Reason::DriveFull);
-                        }
-                    }
-                }
-                if size.is_full(&batch) {
-                    unfinished = unfinished.min(self.commit(drive, batch, size, report)?);
-                    if self.progress.stop() {
-                        report.stopped = true;
-                        return Ok(false);
-                    }
-                    batch = Batch::new(era, drive.volume.room()?);
-                }
-            }
-        }
-        unfinished = unfinished.min(self.commit(drive, batch, size, report)?);
-        let told = top.min(unfinished.saturating_sub(1));
-        if told != drive.book.told {
-            drive.book.told = told;
+        if anew {
+            drive.book.lacking = self.catalogue.lacking(&drive.book)?;
             self.catalogue.save_book(&drive.book)?;
         }
-        Ok(waiting)
+        report.told_all = drive.book.told >= self.catalogue.tick()?;
+        report.lacking = drive.book.lacking;
+        Ok(report)
     }
 
     /// Commits a batch and counts it; the earliest tick that must be told again.
@@ -188,7 +127,7 @@ impl Pass<'_> {
             return Ok(u64::MAX);
         }
         let begun = millis(self.clock);
-        let notes = batch.notes.len() as u64;
+        let notes = (batch.notes.len() + batch.departures.len()) as u64;
         let done = commit::commit(self, drive, batch)?;
         size.took(millis(self.clock) - begun);
         report.copied += done.copied;

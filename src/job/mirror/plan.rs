@@ -1,203 +1,343 @@
 //! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
 //! Reads the drive only to compare a shortened message with the version before.
 
-use super::batch::{Batch, CopyItem};
+use super::batch::{Batch, CopyItem, Place};
 use super::{OpenMailbox, Pass};
-use crate::disk::{ReadFrom, read_full};
+use crate::disk::{DiskError, ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{FileRow, FileState, GONE_VANISHED, Held, PlaceRow};
-use crate::job::drive::Admitted;
-use crate::model::ledger::{Event, Place};
-use crate::model::limits::{COPY_BUFFER_BYTES, NUL_TAIL_BYTES};
-use crate::model::{Hasher, Identity, Order, Reason, Suspicion};
+use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow};
+use crate::job::drive::{Admitted, Copy, hash_copy};
+use crate::job::verify::READ_ERROR;
+use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
+use crate::model::limits::{COPY_BUFFER_BYTES, HEIRS_FOLLOWED, NUL_TAIL_BYTES};
+use crate::model::{Hasher, Identity, PayloadName, Reason, RelName, Suspicion};
 
 /// What is to be done.
 pub(super) enum Step {
     /// The drive knows already.
-    Nothing,
-    /// After this batch: the same content is being copied in it.
-    Wait,
-    /// Record it; no copy is needed.
-    Note(Event),
+    Skip,
+    /// In a later sweep: something else has to be recorded first.
+    Defer,
+    /// Record that a content is somewhere; no copy is needed.
+    Assert(Event, Place),
+    /// Record that a content has left; where a copy of this batch has to be there first, only with it.
+    Depart(Event, Option<Place>),
+    /// The ledger says so, but not as of the last change: one line may say all of it again.
+    Renew,
     /// Copy it.
     Copy(Box<CopyItem>),
     /// It cannot be copied to this drive.
-    Refused(Reason),
+    Reject(Reason),
 }
 
-pub(super) fn step(
+/// A message of the mailbox.
+pub(super) fn arrival(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &FileRow,
     batch: &mut Batch,
+    renew_by_line: bool,
 ) -> Result<Step, JobError> {
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Nothing) };
-    let (known, held, identity) = pass.catalogue.at_once(|| {
-        let known = pass.catalogue.place(drive.book.row, row.mailbox, &row.key)?;
-        let held = row.content.map(|content| pass.catalogue.held(drive.book.row, content));
-        let identity = row.content.map(|content| pass.catalogue.identity(content));
-        Ok((known, held.transpose()?, identity.transpose()?))
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+    // What is not settled is told when it is; its number is then a later one.
+    let (FileState::Present, Some(content)) = (row.state, row.content) else {
+        return Ok(Step::Skip);
+    };
+    let book = drive.book.row;
+    let (standing, held, identity) = pass.catalogue.at_once(|| {
+        Ok((
+            pass.catalogue.standing(book, row.mailbox, &row.key, content)?,
+            pass.catalogue.held(book, content)?,
+            pass.catalogue.identity(content)?,
+        ))
     })?;
-    match row.state {
-        FileState::Present => {}
-        FileState::Removed | FileState::Vanished | FileState::Moved => {
-            return departure(pass, drive, row, known.as_ref(), batch);
-        }
-        // Told when it is settled; its tick is then a later one.
-        _ => return Ok(Step::Nothing),
-    }
-    let (Some(content), Some(held), Some(identity)) = (row.content, held, identity) else {
-        return Ok(Step::Nothing);
+    let suspect = match (row.suspect, &standing) {
+        (Some(why), _) => Some(why),
+        // The catalogue was built anew since: the drive still knows what this version is.
+        (None, Some(known)) => match known.suspect {
+            Some(why) => known_damage(pass, drive, row, content, why)?,
+            None => None,
+        },
+        (None, None) => damage(pass, drive, row, content, &identity, batch)?,
     };
-    if batch.placed.contains(&(row.mailbox, row.key.clone())) {
-        return Ok(Step::Nothing);
-    }
-    let here = known.as_ref().filter(|place| place.gone == 0);
-    if let (Held::Good(_), Some(place)) = (held, here)
-        && place.content == Some(content)
-    {
-        if let (None, Some(why), Some(good)) = (row.suspect, place.suspect, place.good) {
-            // The catalogue was built anew since: the drive still knows what this version is.
-            pass.catalogue.mark_suspect(row, good, why)?;
+    if let (Held::Good(_), Some(known)) = (held, &standing) {
+        let same = known.suspect == suspect
+            && !known.missing
+            && (known.modified, known.mode) == (row.modified, row.mode);
+        match same && known.as_of >= row.since {
+            true => return Ok(Step::Skip),
+            false if same && !renew_by_line => return Ok(Step::Renew),
+            false => {}
         }
-        return Ok(Step::Nothing);
     }
-    let suspect = match row.suspect {
-        Some(why) => Some(why),
-        // What was lost once and is back, as after a restore, may be damaged since then.
-        None => {
-            let before = known.as_ref().filter(|place| matches!(place.gone, 0 | GONE_VANISHED));
-            damage(pass, drive, row, before, &identity)?
-        }
-    };
-    let place = place(batch, mailbox, row, suspect)?;
-    let replaces = match held {
-        Held::Good(_) => return note(pass, drive, batch, content, identity, place),
-        Held::Lost(payload) => Some(payload),
-        Held::No => None,
-    };
-    if batch.contents.contains(&identity) {
-        return Ok(Step::Wait);
+    let place = (row.mailbox, row.key.clone(), content);
+    if batch.asserts(&place) {
+        return Ok(Step::Skip);
     }
-    if identity.bytes > drive.volume.facts().longest_file {
-        return Ok(Step::Refused(Reason::TooLarge));
-    }
-    Ok(Step::Copy(Box::new(CopyItem { row: row.clone(), identity, place, replaces, lent: None })))
-}
-
-/// The message is gone from its path. A drive that knows so, or never had it there, is told nothing.
-fn departure(
-    pass: &Pass<'_>,
-    drive: &Admitted,
-    row: &FileRow,
-    known: Option<&PlaceRow>,
-    batch: &mut Batch,
-) -> Result<Step, JobError> {
-    // A move takes along what the card made of a message, and nobody knows where its last good version went:
-    // that one is wanted back where it was.
-    let damaged = row.suspect.is_some()
-        || known.is_some_and(|place| place.suspect.is_some() && place.content == row.content);
-    let vanished = row.state == FileState::Vanished || row.state == FileState::Moved && damaged;
-    let told = match known {
-        Some(place) => place.gone != 0,
-        // A drive that has it would bring it back, so the departure is told here too; what vanished
-        // is wanted back anyway.
-        None => {
-            vanished
-                || !pass.catalogue.is_there_by_another(drive.book.row, row.mailbox, &row.key)?
-        }
-    };
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Nothing) };
-    if told || batch.left.contains(&(row.mailbox, row.key.clone())) {
-        return Ok(Step::Nothing);
-    }
-    if row.state == FileState::Moved
-        && !damaged
-        && let Some(event) = moved_away(pass, drive, row, known, batch)?
-    {
-        return Ok(Step::Note(event));
-    }
-    let (mailbox, path, order) = (mailbox.name.clone(), row.path()?, order(batch, row));
-    Ok(Step::Note(match vanished {
-        true => Event::Vanished { mailbox, path, order },
-        false => Event::Removed { mailbox, path, order },
-    }))
-}
-
-fn order(batch: &Batch, row: &FileRow) -> Order {
-    Order { era: batch.era, tick: row.tick }
-}
-
-fn place(
-    batch: &Batch,
-    mailbox: &OpenMailbox,
-    row: &FileRow,
-    suspect: Option<Suspicion>,
-) -> Result<Place, JobError> {
-    Ok(Place {
-        mailbox: mailbox.name.clone(),
-        path: row.path()?,
+    let assertion = Assertion {
+        location: location(mailbox, row.path()?),
         modified: row.modified,
         mode: row.mode,
         first_seen: row.first_seen,
         suspect,
-        order: order(batch, row),
-    })
+        as_of: batch.position,
+    };
+    let replaces = match held {
+        Held::Good(_) => {
+            return Ok(Step::Assert(Event::Placed { identity, assertion }, place));
+        }
+        Held::Lost(payload) => Some(payload),
+        Held::No => None,
+    };
+    if batch.contents.contains(&identity) {
+        return Ok(Step::Defer);
+    }
+    if identity.bytes > drive.volume.facts().longest_file {
+        return Ok(Step::Reject(Reason::TooLarge));
+    }
+    let (row, assertion) = (row.clone(), Some(assertion));
+    Ok(Step::Copy(Box::new(CopyItem { row, identity, assertion, replaces, lent: None })))
 }
 
-/// The message left this path for one that the drive is yet to be told of: one line tells of both.
-/// Told apart, a ledger torn between the two would call the message removed and nowhere else.
-fn moved_away(
+/// A content that is missing from the mailbox. It is a location of its own, so that no departure elsewhere takes the
+/// last one that a restore would give back.
+pub(super) fn missing(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &MissingRow,
+    batch: &Batch,
+) -> Result<Step, JobError> {
+    let (book, content) = (drive.book.row, row.content);
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+    let Held::Good(_) = pass.catalogue.held(book, content)? else {
+        return Ok(match batch.copied_place_of(content) {
+            // Another location has it too, and its copy comes first.
+            Some(_) => Step::Defer,
+            None => Step::Skip,
+        });
+    };
+    let standing = pass.catalogue.standing(book, row.mailbox, &row.key, content)?;
+    if standing.is_some_and(|known| known.as_of >= row.tick) {
+        return Ok(Step::Skip);
+    }
+    let known = pass.catalogue.attributes(row.mailbox, &row.key, content)?;
+    let (modified, mode) = known.unwrap_or((row.modified, row.mode));
+    let assertion = Assertion {
+        location: location(mailbox, row.path()?),
+        modified,
+        mode,
+        first_seen: row.first_seen.time,
+        suspect: None,
+        as_of: batch.position,
+    };
+    let identity = pass.catalogue.identity(content)?;
+    let place = (row.mailbox, row.key.clone(), content);
+    Ok(Step::Assert(Event::Missing { identity, assertion }, place))
+}
+
+/// A content that was seen to leave a location. It is told only where it makes a difference, and only after everything
+/// that a restore needs instead of it.
+pub(super) fn departure(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &DepartedRow,
+    batch: &Batch,
+) -> Result<Step, JobError> {
+    let (catalogue, book, content) = (pass.catalogue, drive.book.row, row.content);
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+    let Some(position) = catalogue.position_at(row.tick)? else { return Ok(Step::Skip) };
+    // What another card asserted meanwhile is not withheld by what this one saw before.
+    let uncovered = catalogue.uncovered(book, (row.mailbox, &row.key, content))?;
+    let mut withholds = false;
+    for stamp in uncovered {
+        withholds |= catalogue.covers(position, stamp)?;
+    }
+    if !withholds {
+        return Ok(Step::Skip);
+    }
+    let End { heir, why } = end_of(pass, row)?;
+    let mut needs = match followed(pass, drive, batch, row, heir.as_ref())? {
+        Followed::NotYet => return Ok(Step::Defer),
+        Followed::With(copied) => Some(copied),
+        Followed::Told => None,
+    };
+    let mut to = None;
+    if catalogue.is_somewhere(content)? {
+        let known = catalogue.place_told(book, content)?.or_else(|| batch.place_of(content));
+        let copied = needs.clone().or_else(|| batch.copied_place_of(content));
+        to = match (known, copied) {
+            (Some(place), _) => Some(place),
+            (None, Some(copied)) if copied.2 == content => {
+                let (mailbox, key, _) = &copied;
+                let place = (*mailbox, key.clone());
+                needs = Some(copied);
+                Some(place)
+            }
+            _ => return Ok(Step::Defer),
+        };
+    } else if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
+        to = Some((mailbox, key));
+    }
+    let path = |key: &[u8]| {
+        RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
+    };
+    let to = match to {
+        Some((mailbox, key)) => {
+            let (mailbox, _) = catalogue.mailbox_name(mailbox)?;
+            Some(Location { mailbox, path: path(&key)? })
+        }
+        None => None,
+    };
+    let departure = Departure {
+        identity: catalogue.identity(content)?,
+        location: location(mailbox, path(&row.key)?),
+        position,
+        why,
+        to,
+        gaps: drive.book.gaps,
+    };
+    Ok(Step::Depart(Event::Removed(departure), needs))
+}
+
+/// Whether a drive has what came after a message that left.
+enum Followed {
+    /// It has, or nothing came.
+    Told,
+    /// It has once this copy is made.
+    With(Place),
+    /// It has not.
+    NotYet,
+}
+
+/// A later version, or a later place, is on the drive before one is given up: what followed in the end, and what is at
+/// the location now.
+fn followed(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    batch: &Batch,
+    row: &DepartedRow,
+    heir: Option<&Place>,
+) -> Result<Followed, JobError> {
+    let now = replacement(pass, row)?;
+    let mut followed = Followed::Told;
+    for (place, elsewhere) in
+        heir.map(|h| (h, true)).into_iter().chain(now.as_ref().map(|n| (n, false)))
+    {
+        if is_told(pass, drive, batch, place, elsewhere)? {
+            continue;
+        }
+        let copied = match elsewhere && !batch.copies_to(place) {
+            true => batch.copied_place_of(place.2),
+            false => Some(place.clone()).filter(|place| batch.copies_to(place)),
+        };
+        followed = match (followed, copied) {
+            (Followed::Told, Some(copied)) => Followed::With(copied),
+            // One copy can be waited for.
+            (Followed::With(other), Some(copied)) if other == copied => Followed::With(copied),
+            _ => return Ok(Followed::NotYet),
+        };
+    }
+    Ok(followed)
+}
+
+/// Whether a ledger says that a content is at a location, or `elsewhere` where it is or is missing from, and the drive
+/// has it.
+fn is_told(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    batch: &Batch,
+    place: &Place,
+    elsewhere: bool,
+) -> Result<bool, JobError> {
+    let (mailbox, key, content) = place;
+    let (catalogue, book) = (pass.catalogue, drive.book.row);
+    if batch.asserts(place) || elsewhere && batch.place_of(*content).is_some() {
+        return Ok(true);
+    }
+    if !matches!(catalogue.held(book, *content)?, Held::Good(_)) {
+        return Ok(false);
+    }
+    Ok(catalogue.standing(book, *mailbox, key, *content)?.is_some()
+        || elsewhere && catalogue.place_told(book, *content)?.is_some())
+}
+
+/// What is at the location of a replaced message now, if anything is: without it the version before is all there is.
+fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobError> {
+    if row.why != Departed::Replaced {
+        return Ok(None);
+    }
+    let file = pass.catalogue.file(row.mailbox, &row.key)?;
+    let Some(file) = file.filter(|file| file.state.is_there()) else { return Ok(None) };
+    let wanted = if file.suspect.is_some() { file.good } else { file.content };
+    // What is not settled has no content to be told of: the departure waits for it.
+    let wanted = wanted.filter(|_| file.state == FileState::Present).unwrap_or(0);
+    Ok(Some((row.mailbox, row.key.clone(), wanted)))
+}
+
+/// What became of a message in the end, through all its moves and later versions.
+struct End {
+    /// What followed it; none if it was deleted then. It may be missing: as long as no copy of it is on a drive, that
+    /// drive keeps the version before.
+    heir: Option<Place>,
+    /// Why it left. What was deleted in the end was deleted, for a drive that knows nothing of the way there.
+    why: Departed,
+}
+
+fn end_of(pass: &Pass<'_>, row: &DepartedRow) -> Result<End, JobError> {
+    let why = row.why;
+    let Some(mut last) = row.heir.clone() else { return Ok(End { heir: None, why }) };
+    for _ in 0..HEIRS_FOLLOWED {
+        let Some(departed) = pass.catalogue.departed(last.0, &last.1, last.2)? else { break };
+        match departed.heir {
+            Some(next) => last = next,
+            None if departed.why == Departed::Replaced => return Ok(End { heir: None, why }),
+            None => return Ok(End { heir: None, why: departed.why }),
+        }
+    }
+    Ok(End { heir: Some(last), why })
+}
+
+fn location(mailbox: &OpenMailbox, path: RelName) -> Location {
+    Location { mailbox: mailbox.name.clone(), path }
+}
+
+/// The drive calls this version suspect, and has a good one of the same path.
+fn known_damage(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &FileRow,
-    known: Option<&PlaceRow>,
-    batch: &mut Batch,
-) -> Result<Option<Event>, JobError> {
-    let book = drive.book.row;
-    let Some(content) =
-        row.content.filter(|c| known.is_some_and(|place| place.content == Some(*c)))
-    else {
-        return Ok(None);
-    };
-    let Held::Good(_) = pass.catalogue.held(book, content)? else { return Ok(None) };
-    let Some(to) = pass.catalogue.untold_place(book, content)? else { return Ok(None) };
-    let (Some(from), Some(mailbox)) = (pass.mailbox(row.mailbox), pass.mailbox(to.mailbox)) else {
-        return Ok(None);
-    };
-    if !batch.placed.insert((to.mailbox, to.key.clone())) {
-        return Ok(None);
+    content: i64,
+    why: Suspicion,
+) -> Result<Option<Suspicion>, JobError> {
+    if let Some(good) = version_before(pass, drive, row, content)? {
+        pass.catalogue.mark_suspect(row, good, why)?;
     }
-    batch.left.insert((row.mailbox, row.key.clone()));
-    Ok(Some(Event::Moved {
-        identity: pass.catalogue.identity(content)?,
-        place: place(batch, mailbox, &to, to.suspect)?,
-        from_mailbox: from.name.clone(),
-        from: row.path()?,
-    }))
+    Ok(Some(why))
 }
 
-/// The content is on the drive; only its place is new. If the drive has it at a place that the mailbox
-/// has left, it was moved.
-fn note(
+/// The good version that a drive has of a path beside a new one, if there is any that the new one may be the rest of.
+/// What was seen to leave the path before that came is not: another message is there now.
+fn version_before(
     pass: &Pass<'_>,
     drive: &Admitted,
-    batch: &mut Batch,
+    row: &FileRow,
     content: i64,
-    identity: Identity,
-    place: Place,
-) -> Result<Step, JobError> {
-    let left = pass.catalogue.place_left(drive.book.row, content)?;
-    Ok(Step::Note(match left {
-        Some(from) if !batch.left.insert(from.clone()) => Event::Placed { identity, place },
-        Some((mailbox, key)) => {
-            let (from_mailbox, _) = pass.catalogue.mailbox_name(mailbox)?;
-            let from = crate::model::RelName::from_key(&key)
-                .map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
-            Event::Moved { identity, place, from_mailbox, from }
+) -> Result<Option<i64>, JobError> {
+    for known in pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)? {
+        if known.content == content || known.suspect.is_some() {
+            continue;
         }
-        None => Event::Placed { identity, place },
-    }))
+        let departed = pass.catalogue.departed(row.mailbox, &row.key, known.content)?;
+        let by_this = |departed: DepartedRow| {
+            departed.heir.is_some_and(|(mailbox, key, heir)| {
+                (mailbox, heir) == (row.mailbox, content) && key == row.key
+            })
+        };
+        if departed.is_none_or(by_this) {
+            return Ok(Some(known.content));
+        }
+    }
+    Ok(None)
 }
 
 /// What a new version looks like beside the one the drive has: what a card leaves of a file whose blocks
@@ -206,19 +346,18 @@ fn damage(
     pass: &Pass<'_>,
     drive: &Admitted,
     row: &FileRow,
-    here: Option<&PlaceRow>,
+    content: i64,
     new: &Identity,
+    batch: &mut Batch,
 ) -> Result<Option<Suspicion>, JobError> {
-    let Some(before) = here else { return Ok(None) };
-    let good = if before.suspect.is_some() { before.good } else { before.content };
-    let Some(good) = good else { return Ok(None) };
+    let Some(good) = version_before(pass, drive, row, content)? else { return Ok(None) };
     let old = pass.catalogue.identity(good)?;
     let why = match new.bytes {
         _ if old.bytes == 0 || old == *new => None,
         0 => Some(Suspicion::Emptied),
         _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
-        _ if new.bytes < old.bytes && is_beginning(pass, drive, good, new)? => {
-            Some(Suspicion::CutShort)
+        _ if new.bytes < old.bytes => {
+            is_beginning(pass, drive, good, new, batch)?.then_some(Suspicion::CutShort)
         }
         _ => None,
     };
@@ -241,18 +380,37 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
     })
 }
 
-/// Whether a shorter content is the beginning of one whose copy the drive has.
+/// Whether a shorter content is the beginning of one whose copy the drive has. Where that copy cannot be read nobody
+/// knows: the new version is copied like any other, and the ledger is told that the old copy is lost.
 fn is_beginning(
     pass: &Pass<'_>,
     drive: &Admitted,
     good: i64,
     new: &Identity,
+    batch: &mut Batch,
 ) -> Result<bool, JobError> {
     let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(false) };
-    let mut source =
-        drive.volume.read(&drive.dir.join(&payload.to_rel()), 0, ReadFrom::Anywhere)?;
+    if let Ok(beginning) = beginning(drive, payload, new.bytes) {
+        return Ok(beginning == *new);
+    }
+    // Whether that is the copy's trouble alone: one of the drive ends the pass.
+    let old = pass.catalogue.identity(good)?;
+    let found = hash_copy(&*drive.volume, &drive.dir, payload, old.bytes)?;
+    if found.is_failing() {
+        pass.catalogue.mark_worn(drive.book.drive, READ_ERROR)?;
+    }
+    if found != Copy::Is(old) {
+        batch.notes.push(found.event(payload));
+    }
+    Ok(false)
+}
+
+/// What the first so many bytes of a copy are.
+fn beginning(drive: &Admitted, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
+    let at = drive.dir.join(&payload.to_rel());
+    let mut source = drive.volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut hasher = Hasher::default();
-    let mut left = new.bytes;
+    let mut left = bytes;
     let mut buffer = vec![0; COPY_BUFFER_BYTES];
     while left > 0 {
         let want = buffer.len().min(left as usize);
@@ -263,5 +421,5 @@ fn is_beginning(
         hasher.update(&buffer[..got]);
         left -= got as u64;
     }
-    Ok(hasher.finish() == *new)
+    Ok(hasher.finish())
 }

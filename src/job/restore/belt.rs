@@ -3,7 +3,7 @@
 //! which they were asked for. Never gives a file a name in the mailbox.
 
 use super::copies::{self, Copies, End, Piece};
-use crate::disk::{DiskError, Marks, Staged, Trouble, Waiting, passing_name};
+use crate::disk::{DiskError, Marks, Owner, Staged, Trouble, Waiting, passing_name};
 use crate::job::JobError;
 use crate::model::RelName;
 use crate::model::limits::{
@@ -27,6 +27,8 @@ pub(super) struct Seat {
     /// Its name in the second, where nothing else has it.
     pub(super) number: u64,
     pub(super) marks: Marks,
+    /// To whom it is given.
+    pub(super) owner: Owner,
 }
 
 /// What became of a message.
@@ -274,14 +276,14 @@ impl Writer {
 /// The file being written; none for a message that is only read.
 #[derive(Default)]
 struct File {
-    seat: Option<(Staged, Arc<Waiting>, Marks)>,
+    seat: Option<(Staged, Arc<Waiting>, Marks, Owner)>,
     refused: Option<DiskError>,
 }
 
 impl File {
     fn begin(seat: Option<Seat>) -> Self {
         let Some(seat) = seat else { return Self::default() };
-        let Seat { folder, common, name, number, marks } = seat;
+        let Seat { folder, common, name, number, marks, owner } = seat;
         let own = folder.map(|folder| (folder.stage(name), folder));
         let (staged, at) = match own {
             Some((Ok(staged), folder)) => (Ok(staged), folder),
@@ -290,7 +292,7 @@ impl File {
             _ => (common.stage(passing_name(number)), common),
         };
         match staged {
-            Ok(staged) => Self { seat: Some((staged, at, marks)), refused: None },
+            Ok(staged) => Self { seat: Some((staged, at, marks, owner)), refused: None },
             Err(error) => Self { seat: None, refused: Some(error) },
         }
     }
@@ -302,11 +304,11 @@ impl File {
     }
 
     fn end(self, end: End, hurry: Option<&mut Hurry>) -> Arrived {
-        let Some((staged, at, marks)) = self.seat else {
+        let Some((staged, at, marks, owner)) = self.seat else {
             return Arrived { end, written: self.refused.map_or(Ok(None), Err) };
         };
         let written = match self.refused {
-            None if matches!(end, End::Right { .. }) => at.finish(&staged, marks).map(Some),
+            None if matches!(end, End::Right { .. }) => at.finish(&staged, marks, owner).map(Some),
             refused => refused.map_or(Ok(None), Err),
         };
         if !matches!(written, Ok(Some(_))) {

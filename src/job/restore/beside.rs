@@ -23,9 +23,10 @@ pub(super) fn beside(path: &RelName, digest: &Digest) -> RelName {
     }
 }
 
-/// A second way to a message, where a file has the name of a folder on it: the folder goes beside the file.
-pub(super) fn around(path: &RelName, file: &RelName, digest: &Digest) -> RelName {
-    let folder = beside(file, digest);
+/// A second way to a message, where a file has the name of a folder on it: the folder goes beside the file, with all
+/// that lies in it.
+pub(super) fn around(path: &RelName, file: &RelName) -> RelName {
+    let folder = beside(file, &Digest::of(file.as_bytes()));
     let rest = path.as_bytes().get(file.as_bytes().len() + 1..).unwrap_or_default();
     match RelName::new(rest) {
         Ok(rest) => folder.join(&rest),

@@ -2,40 +2,51 @@
 //! Never gives a name that something has, and never changes anything.
 
 use super::beside::{around, beside};
+use super::maildir::Maildirs;
 use crate::disk::{DiskError, Look, MessageFile, TargetDir, read_full};
 use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::{Hasher, Identity, RelName};
 use std::collections::BTreeSet;
 
+/// Files that stand on one way to a message, one beside the other: more were put there on purpose.
+const BARRED_MAX: usize = 8;
+
 /// A name that is free, and whether it is one beside the message's own; `None` if the message
 /// is there already.
 pub(super) fn free_name(
     target: Option<&TargetDir>,
+    maildirs: &mut Maildirs,
     taken: &BTreeSet<Vec<u8>>,
     path: &RelName,
     identity: &Identity,
 ) -> Result<Option<(RelName, bool)>, DiskError> {
-    let barred = file_on_the_way(target, taken, path)?;
-    let clear = match &barred {
-        Some(file) => around(path, file, &identity.digest),
-        None => path.clone(),
-    };
+    let (mut clear, mut barred) = (path.clone(), false);
+    for _ in 0..BARRED_MAX {
+        let Some(file) = file_on_the_way(target, taken, &clear)? else { break };
+        (clear, barred) = (around(&clear, &file), true);
+    }
     let second = beside(&clear, &identity.digest);
-    for (name, beside) in [(&clear, barred.is_some()), (&second, true)] {
+    for (name, beside) in [(&clear, barred), (&second, true)] {
         let look = match target {
             Some(target) => target.look(name)?,
             None => Look::Gone,
         };
-        match look {
-            Look::Gone if taken.contains(name.as_bytes()) => {}
-            Look::Gone => return Ok(Some((name.clone(), beside))),
+        let is_free = match look {
+            Look::Gone => !taken.contains(name.as_bytes()),
             Look::File(facts) if facts.bytes == identity.bytes => {
                 let there = target.map(|t| t.open_existing(name)).transpose()?;
                 if there.map(hash_file).transpose()? == Some(*identity) {
                     return Ok(None);
                 }
+                false
             }
-            _ => {}
+            _ => false,
+        };
+        if target.is_some_and(|target| maildirs.has_with_other_flags(target, name, identity)) {
+            return Ok(None);
+        }
+        if is_free {
+            return Ok(Some((name.clone(), beside)));
         }
     }
     Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))

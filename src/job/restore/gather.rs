@@ -69,6 +69,7 @@ impl Gathered {
             label: &drive.label,
             at: &drive.at,
             taken_for: Some(id),
+            here: &Vec::new,
             clock,
         };
         let mut admitted = admit(&self.catalogue, volume, &asked)?;

@@ -3,13 +3,13 @@
 
 use super::{Gathered, gather};
 use crate::disk::{Access, ReadFrom};
-use crate::job::catalogue::Standing;
+use crate::job::catalogue::CopyCounts;
 use crate::job::drive::{Admitted, stations};
 use crate::job::traffic::headers_of;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::message::Headers;
-use crate::model::{Clock, MailboxName, Order, StationName};
+use crate::model::{Clock, MailboxName, StationName};
 use std::time::Duration;
 
 /// Copies read to see how quick the drives are.
@@ -24,7 +24,7 @@ pub struct Offer {
     /// Its mailboxes.
     pub mailboxes: Vec<Offered>,
     /// Where the drives are that hold it, for a person, and how the copies on each stand.
-    pub drives: Vec<(String, Standing)>,
+    pub drives: Vec<(String, CopyCounts)>,
     /// The ledger of each of them is whole.
     pub ledgers_whole: bool,
 }
@@ -58,12 +58,12 @@ pub fn offer(gathered: &Gathered) -> Result<Offer, JobError> {
     let mut mailboxes = Vec::new();
     for (row, name) in told {
         let mut offered = Offered { row, name, messages: 0, bytes: 0, newest: None };
-        let mut latest: Option<(Order, i64)> = None;
+        let mut latest: Option<(u64, i64)> = None;
         catalogue.each_wanted(station, false, |wanted| {
-            if wanted.place.mailbox == row {
+            if wanted.mailbox == row {
                 offered.messages += 1;
-                offered.bytes += catalogue.identity(wanted.content)?.bytes;
-                latest = latest.max(Some((wanted.place.order, wanted.content)));
+                offered.bytes += catalogue.identity(wanted.version.content)?.bytes;
+                latest = latest.max(Some((wanted.latest, wanted.version.content)));
             }
             Ok(())
         })?;
@@ -74,8 +74,8 @@ pub fn offer(gathered: &Gathered) -> Result<Offer, JobError> {
     }
     let mut drives = Vec::new();
     for drive in &gathered.drives {
-        let standing = catalogue.standing(drive.book.row)?;
-        drives.push((drive.volume.facts().shown.clone(), standing));
+        let counts = catalogue.copy_counts(drive.book.row)?;
+        drives.push((drive.volume.facts().shown.clone(), counts));
     }
     let ledgers_whole = gathered.drives.iter().all(|drive| drive.ledger_whole);
     Ok(Offer { station: station.clone(), mailboxes, drives, ledgers_whole })

@@ -6,10 +6,12 @@ use super::belt::{self, Arrived, Belt};
 use super::beside::NUMBERED;
 use super::copies::{Copies, End};
 use super::free::free_name;
-use super::report::{Lost, RestoreReport};
+use super::maildir::Maildirs;
+use super::report::{LeftOut, Lost, RestoreReport, Tally};
 use super::seats::{OnItsWay, Seats};
-use crate::disk::{Access, DiskError, Marks, STAGING, TargetDir, Trouble};
-use crate::job::catalogue::Wanted;
+use super::targets;
+use crate::disk::{DiskError, Marks, STAGING, TargetDir, Trouble};
+use crate::job::catalogue::{Decision, Role, Version, Wanted, Withheld};
 use crate::job::{JobError, Progress};
 use crate::model::{Identity, MailboxName, Moment, RelName};
 use std::collections::{BTreeSet, VecDeque};
@@ -21,6 +23,8 @@ pub struct Plan<'a> {
     pub goals: Vec<Goal>,
     /// Bring back removed messages too.
     pub with_removed: bool,
+    /// Bring back the older versions of the message at this location too: a mailbox's row and the path's sorting key.
+    pub versions: Option<(i64, Vec<u8>)>,
     /// Bring back too, under their numbers, copies that look like what a cut left.
     pub with_doubtful: bool,
     /// Only count what would be done.
@@ -51,25 +55,29 @@ fn put_back<'scope>(
     belt: &Belt<'scope, '_>,
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
+    let locks = targets::lock_all(plan)?;
     for goal in &plan.goals {
-        let target = match plan.dry_run && !crate::disk::host::exists(&goal.path) {
-            true => None,
-            false if plan.dry_run => Some(TargetDir::open(&goal.path, Access::Read)?),
-            false => Some(TargetDir::open(&goal.path, Access::Write)?),
-        };
         let mut work = Work {
             gathered,
             plan,
             goal,
-            target,
+            target: targets::open(goal, plan, &locks)?,
+            maildirs: Maildirs::default(),
             report: &mut report,
             belt,
             awaited: VecDeque::new(),
+            instead: Vec::new(),
             seats: Seats::default(),
             names: BTreeSet::new(),
         };
-        gathered.catalogue.each_wanted(&gathered.station, plan.with_removed, |wanted| {
-            if wanted.place.mailbox == goal.row { work.message(&wanted) } else { Ok(()) }
+        gathered.catalogue.each_decision(&gathered.station, plan.with_removed, |decision| {
+            match decision {
+                Decision::Give(wanted) if wanted.mailbox == goal.row => work.message(wanted),
+                Decision::Withhold(left_out) if left_out.mailbox == goal.row => {
+                    work.leave_out(&left_out)
+                }
+                _ => Ok(()),
+            }
         })?;
         if plan.goals.first().is_some_and(|first| first.row == goal.row) {
             work.numbered()?;
@@ -88,6 +96,8 @@ struct Message {
     identity: Identity,
     marks: Marks,
     what: What,
+    /// What is put back where it cannot be had.
+    instead: Vec<Version>,
 }
 
 /// A message that was asked for, and has a name to go to.
@@ -103,7 +113,10 @@ struct Awaited {
 enum What {
     AsTold,
     InsteadOfSuspect,
+    /// What the card made of a message of which no good version can be had.
     Suspect,
+    /// An older version of a message of which the last cannot be had.
+    Older,
     Numbered,
 }
 
@@ -114,43 +127,72 @@ struct Work<'a, 'scope, 'env> {
     belt: &'a Belt<'scope, 'env>,
     /// In the order in which they were asked for.
     awaited: VecDeque<Awaited>,
+    /// Versions of messages that could not be had, to be put back instead of these.
+    instead: Vec<Message>,
     seats: Seats,
-    /// None only in a dry run into a folder that is not there.
+    /// None in a dry run into a folder that is not there, and where there is no room for the folder itself.
     target: Option<TargetDir>,
+    maildirs: Maildirs,
     report: &'a mut RestoreReport,
     /// Names given in this batch, or in a dry run.
     names: BTreeSet<Vec<u8>>,
 }
 
 impl Work<'_, '_, '_> {
-    fn message(&mut self, wanted: &Wanted) -> Result<(), JobError> {
+    fn message(&mut self, wanted: Wanted) -> Result<(), JobError> {
         if self.plan.progress.stop() {
             self.report.stopped = true;
             return Ok(());
         }
-        let path = RelName::from_key(&wanted.place.key)
-            .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
-        let version = |content, modified, what| {
-            let identity = self.gathered.catalogue.identity(content)?;
-            let marks = Marks { mode: wanted.place.mode, modified };
-            Ok::<_, JobError>(Message { path: path.clone(), content, identity, marks, what })
-        };
-        let Some(suspect) = wanted.place.content.filter(|_| wanted.instead_of_suspect) else {
-            let message = version(wanted.content, wanted.modified, What::AsTold)?;
-            return self.put(message);
-        };
-        let good = version(wanted.content, wanted.modified, What::InsteadOfSuspect)?;
-        let suspect = version(suspect, wanted.place.modified, What::Suspect)?;
-        // Whether the good version can be had has to be known before what follows.
-        self.receive_all()?;
-        let lost = self.report.lost();
-        self.put(good)?;
-        self.receive_all()?;
-        match self.report.lost() > lost {
-            // It cannot: what the card made of the message is better than nothing.
-            true => self.put(suspect),
-            false => Ok(()),
+        let path = wanted.path()?;
+        if wanted.conflict && wanted.role != Role::Beside {
+            self.report.conflicts.push(path.clone());
         }
+        let what = match wanted.role {
+            Role::InsteadOfSuspect => What::InsteadOfSuspect,
+            Role::InPlace | Role::Beside | Role::Removed => What::AsTold,
+        };
+        let message = self.version(path, &wanted.version, what, wanted.instead)?;
+        self.put(message)
+    }
+
+    fn version(
+        &self,
+        path: RelName,
+        version: &Version,
+        what: What,
+        instead: Vec<Version>,
+    ) -> Result<Message, JobError> {
+        let identity = self.gathered.catalogue.identity(version.content)?;
+        let marks = Marks { mode: version.mode, modified: version.modified };
+        Ok(Message { path, content: version.content, identity, marks, what, instead })
+    }
+
+    /// A message that is not put back, by a drive's word.
+    fn leave_out(&mut self, left_out: &Withheld) -> Result<(), JobError> {
+        let asked = self.plan.versions.as_ref();
+        if asked.is_some_and(|(mailbox, key)| (*mailbox, key) == (left_out.mailbox, &left_out.key))
+        {
+            let path = RelName::from_key(&left_out.key)
+                .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
+            let message = self.version(path, &left_out.version, What::AsTold, Vec::new())?;
+            return self.put(message);
+        }
+        let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
+        let by = self.gathered.drives.iter().find(|drive| drive.book.row == left_out.book);
+        let by = by.map(|drive| drive.volume.facts().shown.clone()).unwrap_or_default();
+        let known = self.report.left_out.iter_mut().find(|l| l.by == by && l.why == left_out.why);
+        match known {
+            Some(known) => {
+                known.messages += 1;
+                known.bytes += bytes;
+            }
+            None => {
+                let why = left_out.why;
+                self.report.left_out.push(LeftOut { by, why, messages: 1, bytes });
+            }
+        }
+        Ok(())
     }
 
     /// Messages without a place in any ledger, under their numbers.
@@ -175,6 +217,7 @@ impl Work<'_, '_, '_> {
                     identity: copy.identity,
                     marks: Marks { mode: 0o600, modified: Moment::default() },
                     what: What::Numbered,
+                    instead: Vec::new(),
                 })?;
             }
         }
@@ -197,29 +240,31 @@ impl Work<'_, '_, '_> {
             // No mailbox has a message there: only a forged line can say so, and it would be cleared away.
             let why = format!("{wanted}: a restore in progress has that folder");
             let error = DiskError::with("write", why, rustix::io::Errno::PERM, Trouble::Other);
-            self.report.not_written.push((wanted.clone(), error));
+            self.report.unwritten(wanted.clone(), identity.bytes, error);
             return Ok(false);
         }
-        let (path, beside) = match free_name(self.target.as_ref(), &self.names, wanted, identity) {
+        let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
+        let (path, beside) = match free_name(target, maildirs, &self.names, wanted, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
                 self.report.identical += 1;
                 return Ok(false);
             }
             Err(error) => {
-                self.report.not_written.push((wanted.clone(), error));
+                self.report.unwritten(wanted.clone(), identity.bytes, error);
                 return Ok(false);
             }
         };
-        let into = self.target.as_ref().filter(|_| !self.plan.dry_run);
-        let seat = match into
-            .map(|target| self.seats.seat(target, &path, identity.bytes, message.marks))
-            .transpose()
-        {
+        let seat = match target {
+            _ if self.plan.dry_run => Ok(None),
+            Some(target) => self.seats.seat(target, &path, identity.bytes, message.marks).map(Some),
+            None => Err(DiskError::new("write", &path, rustix::io::Errno::NOSPC)),
+        };
+        let seat = match seat {
             Ok(seat) => seat,
             // One that does not fit keeps no other from being put back.
             Err(error) if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) => {
-                self.report.not_written.push((path, error));
+                self.report.unwritten(path, identity.bytes, error);
                 return Ok(false);
             }
             Err(error) => return Err(error.into()),
@@ -242,7 +287,7 @@ impl Work<'_, '_, '_> {
         match what {
             What::AsTold | What::InsteadOfSuspect => self.plan.progress.advance(1, bytes),
             // Of these only the copy is counted, or the message was before.
-            What::Suspect | What::Numbered => {}
+            What::Suspect | What::Older | What::Numbered => {}
         }
     }
 
@@ -258,52 +303,69 @@ impl Work<'_, '_, '_> {
             }
             (Ok(_), End::NotToBeHad { seen }) => {
                 self.names.remove(awaited.path.as_bytes());
-                let lost = Lost {
-                    mailbox: self.goal.name.clone(),
-                    path: awaited.path,
-                    digest: awaited.message.identity.digest,
-                };
-                match seen {
-                    true => self.report.damaged.push(lost),
-                    false => self.report.missing.push(lost),
-                }
-                Ok(())
+                self.lost(awaited, seen)
             }
             (Err(error), _) => {
                 self.names.remove(awaited.path.as_bytes());
                 if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {
                     return Err(error.into());
                 }
-                self.report.not_written.push((awaited.path, error));
+                let bytes = awaited.message.identity.bytes;
+                self.report.unwritten(awaited.path, bytes, error);
                 Ok(())
             }
         }
     }
 
+    /// No copy of it is right: it is told, and the next best version is put back.
+    fn lost(&mut self, awaited: Awaited, seen: bool) -> Result<(), JobError> {
+        let Awaited { message, path, .. } = awaited;
+        if !matches!(message.what, What::Suspect | What::Older) {
+            let digest = message.identity.digest;
+            let lost = Lost { mailbox: self.goal.name.clone(), path, digest };
+            match seen {
+                true => self.report.damaged.push(lost),
+                false => self.report.missing.push(lost),
+            }
+        }
+        let mut instead = message.instead.into_iter();
+        let Some(next) = instead.next() else { return Ok(()) };
+        let what = if next.suspect.is_some() { What::Suspect } else { What::Older };
+        let next = self.version(message.path, &next, what, instead.collect())?;
+        self.instead.push(next);
+        Ok(())
+    }
+
     /// A message is there whole.
     fn received(&mut self, awaited: Awaited, staged: Option<RelName>, from_first: bool) {
-        let report = &mut *self.report;
         let Awaited { message, path, beside } = awaited;
-        report.from_second_copy += u64::from(!from_first);
-        report.kept_both += u64::from(beside);
-        report.restored += 1;
-        report.bytes += message.identity.bytes;
-        match message.what {
-            What::AsTold | What::Suspect => {}
-            What::InsteadOfSuspect => report.instead_of_suspect += 1,
-            What::Numbered => report.numbered += 1,
-        }
+        let tally = Tally {
+            bytes: message.identity.bytes,
+            beside,
+            from_second_copy: !from_first,
+            instead_of_suspect: matches!(message.what, What::InsteadOfSuspect),
+            older: matches!(message.what, What::Older),
+            numbered: matches!(message.what, What::Numbered),
+        };
+        self.report.count(&tally);
         if let Some(staged) = staged {
-            self.seats.taken(OnItsWay { staged, path, identity: message.identity });
+            self.seats.taken(OnItsWay { staged, path, identity: message.identity, tally });
         }
     }
 
     /// Takes everything that was asked for.
     fn receive_all(&mut self) -> Result<(), JobError> {
-        while !self.awaited.is_empty() {
-            self.receive()?;
+        loop {
+            while !self.awaited.is_empty() {
+                self.receive()?;
+            }
+            // What is put back instead of others is asked for once these are known not to be had.
+            let instead = std::mem::take(&mut self.instead);
+            if instead.is_empty() {
+                return Ok(());
+            }
+            instead.into_iter().try_for_each(|message| self.put(message))?;
         }
-        Ok(())
     }
 
     /// Gives everything that was asked for its name.
@@ -321,10 +383,7 @@ impl Work<'_, '_, '_> {
 
     fn finish(&mut self) -> Result<(), JobError> {
         match (&self.target, self.plan.dry_run) {
-            (Some(target), false) => {
-                target.clear_staging()?;
-                Ok(target.sync_all()?)
-            }
+            (Some(target), false) => self.seats.end(target, self.report),
             _ => Ok(()),
         }
     }

@@ -3,7 +3,7 @@
 
 use crate::disk::{Look, MailboxDir, MessageFile, Sighting, read_full};
 use crate::job::JobError;
-use crate::job::scan::{is_folder_ignored, is_ignored};
+use crate::job::exclude::Exclusions;
 use crate::model::RelName;
 use crate::model::limits::{COPY_BUFFER_BYTES, PROBLEMS_MAX};
 use globset::GlobSet;
@@ -45,16 +45,18 @@ pub fn compare(restored: &Path, mailbox: &Path, ignore: &GlobSet) -> Result<Comp
             _ => found.only_restored += 1,
         }
     }
-    for sighting in mailbox.walk(|folder| !is_folder_ignored(folder, ignore)) {
+    let exclusions = Exclusions::new(&mailbox, ignore);
+    for sighting in mailbox.walk(|folder| exclusions.enters(folder)) {
         match sighting {
             Sighting::File(path, _) => {
-                if !is_ignored(&path, ignore) && restored.look(&path)? == Look::Gone {
+                if !exclusions.is_ignored(&path) && restored.look(&path)? == Look::Gone {
                     note(&mut found.not_restored, &mut found.not_restored_all, path);
                 }
             }
             Sighting::Unreadable(Some(path), _) => {
                 note(&mut found.not_restored, &mut found.not_restored_all, path);
             }
+            Sighting::TooLong(_, names) => found.not_restored_all += names,
             Sighting::Unreadable(None, _) => found.not_restored_all += 1,
             Sighting::NotAFile(_) => {}
         }

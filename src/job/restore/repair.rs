@@ -5,10 +5,11 @@
 use super::beside::beside;
 use super::copies::{self, Copies, End, Piece};
 use super::free::hash_file;
+use super::targets::busy;
 use super::{Gathered, Goal};
-use crate::disk::{Access, DiskError, Look, Marks, Placing, TargetDir, Trouble, passing_name};
+use crate::disk::{DiskError, Look, Marks, Placing, TargetDir, TargetLocks, Trouble, passing_name};
 use crate::job::JobError;
-use crate::job::catalogue::Wanted;
+use crate::job::catalogue::{Role, Wanted};
 use crate::model::message::FileFacts;
 use crate::model::{Digest, Identity, RelName};
 
@@ -26,14 +27,16 @@ pub fn repair(gathered: &Gathered, goal: &Goal, path: &RelName) -> Result<Repair
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
     let mut told = None;
     gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
-        if wanted.place.mailbox == goal.row && wanted.place.key == path.key() {
+        let instead = !matches!(wanted.role, Role::Beside | Role::Removed);
+        if instead && wanted.mailbox == goal.row && wanted.key == path.key() {
             told = Some(wanted);
         }
         Ok(())
     })?;
     let wanted = told.ok_or_else(|| refuse("no drive here tells of a message there"))?;
-    let good = gathered.catalogue.identity(wanted.content)?;
-    let target = TargetDir::open(&goal.path, Access::Write)?;
+    let good = gathered.catalogue.identity(wanted.version.content)?;
+    let locks = TargetLocks::default();
+    let target = TargetDir::open_locked(&goal.path, &locks).map_err(busy(goal))?;
     let facts = match target.look(path)? {
         Look::File(facts) => facts,
         Look::Gone => return Err(refuse("no file is there: counterfoil restore puts it back")),
@@ -41,7 +44,7 @@ pub fn repair(gathered: &Gathered, goal: &Goal, path: &RelName) -> Result<Repair
     };
     let damaged = damaged(gathered, &target, path, &wanted, (&good, facts))?;
     let exchange = || -> Result<RelName, JobError> {
-        let staged = stage(gathered, &target, &wanted, &good)?
+        let staged = stage(gathered, &target, path, &wanted, &good)?
             .ok_or_else(|| refuse("no drive here has a good copy of it"))?;
         exchange(&target, &staged, path, damaged)
     };
@@ -77,7 +80,7 @@ fn damaged(
     (good, facts): (&Identity, FileFacts),
 ) -> Result<Digest, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
-    let untouched = facts.bytes == good.bytes && facts.modified == wanted.modified;
+    let untouched = facts.bytes == good.bytes && facts.modified == wanted.version.modified;
     let there = target.open_existing(path).and_then(hash_file);
     let there = match there {
         Err(error) if error.trouble == Trouble::Failing && untouched => return Ok(good.digest),
@@ -86,11 +89,10 @@ fn damaged(
     if there == *good {
         return Err(refuse("the good version is there: nothing is to be repaired"));
     }
-    let suspect = wanted.instead_of_suspect && wanted.place.content.is_some();
-    let known = match wanted.place.content.filter(|_| suspect) {
-        Some(content) => gathered.catalogue.identity(content)? == there,
-        None => false,
-    };
+    let mut known = false;
+    for version in wanted.instead.iter().filter(|version| version.suspect.is_some()) {
+        known |= gathered.catalogue.identity(version.content)? == there;
+    }
     match known || untouched {
         true => Ok(there.digest),
         false => Err(refuse(
@@ -123,6 +125,7 @@ fn named(placing: Placing, name: &RelName) -> Result<(), DiskError> {
 fn stage(
     gathered: &Gathered,
     target: &TargetDir,
+    path: &RelName,
     wanted: &Wanted,
     good: &Identity,
 ) -> Result<Option<RelName>, JobError> {
@@ -130,7 +133,7 @@ fn stage(
     let waiting = target.waiting()?;
     let mut staged = waiting.stage(passing_name(1))?;
     let (mut refused, mut is_right) = (None, false);
-    Copies::of(gathered, wanted.content, *good)?.read(&mut |piece| {
+    Copies::of(gathered, wanted.version.content, *good)?.read(&mut |piece| {
         match piece {
             Piece::Octets { begins, octets } => {
                 refused = copies::write(&mut staged, begins, &octets).err();
@@ -142,8 +145,9 @@ fn stage(
     match refused {
         Some(error) => Err(error.into()),
         None if is_right => {
-            let marks = Marks { mode: wanted.place.mode, modified: wanted.modified };
-            Ok(Some(waiting.finish(&staged, marks)?))
+            let marks = Marks { mode: wanted.version.mode, modified: wanted.version.modified };
+            let owner = target.owner_in(path.parent().as_ref())?;
+            Ok(Some(waiting.finish(&staged, marks, owner)?))
         }
         None => Ok(None),
     }

@@ -1,6 +1,8 @@
 //! What a restore did, or would do. Counts only; the words are elsewhere.
 
-use crate::disk::DiskError;
+use crate::disk::{DiskError, Trouble};
+use crate::model::ledger::Departed;
+use crate::model::limits::RESTORE_UNFIT_LISTED;
 use crate::model::{Digest, MailboxName, RelName};
 
 /// A message that could not be restored.
@@ -12,6 +14,19 @@ pub struct Lost {
     pub path: RelName,
     /// What it should be.
     pub digest: Digest,
+}
+
+/// Messages that a restore leaves out by one drive's word, for one reason.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LeftOut {
+    /// The drive, as it is shown to a person.
+    pub by: String,
+    /// Why.
+    pub why: Departed,
+    /// How many.
+    pub messages: u64,
+    /// Bytes of them.
+    pub bytes: u64,
 }
 
 /// What was done, or would be.
@@ -33,8 +48,20 @@ pub struct RestoreReport {
     pub damaged: Vec<Lost>,
     /// Messages of which no copy was found.
     pub missing: Vec<Lost>,
-    /// Messages that could not be written, and why.
+    /// Messages that could not be written, and why; of those for which there was no room only the first.
     pub not_written: Vec<(RelName, DiskError)>,
+    /// Messages of which no good copy of the last version was found, and an older one was put back; also counted.
+    pub older: u64,
+    /// Messages left out, since they were seen to go.
+    pub left_out: Vec<LeftOut>,
+    /// Locations that have two messages, neither of which is known to be the later; both were put back.
+    pub conflicts: Vec<RelName>,
+    /// Messages that did not fit.
+    pub no_room: u64,
+    /// Bytes of them.
+    pub no_room_bytes: u64,
+    /// Folders that mail programs want beside the messages and that could not be made, and why.
+    pub not_made: Vec<(RelName, DiskError)>,
     /// Messages of which only a number is known, put under `recovered`; also counted as restored.
     pub numbered: u64,
     /// Copies that look like what a cut left, and were not asked for. After both logs were lost there may be
@@ -44,21 +71,65 @@ pub struct RestoreReport {
     pub stopped: bool,
 }
 
+/// What is counted of one message that is put back.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Tally {
+    pub(super) bytes: u64,
+    pub(super) beside: bool,
+    pub(super) from_second_copy: bool,
+    pub(super) instead_of_suspect: bool,
+    pub(super) older: bool,
+    pub(super) numbered: bool,
+}
+
 impl RestoreReport {
     /// Whether everything the drives tell of is there now.
     pub fn is_whole(&self) -> bool {
         self.damaged.is_empty()
             && self.missing.is_empty()
             && self.not_written.is_empty()
+            && self.no_room == 0
+            && self.not_made.is_empty()
             && !self.stopped
     }
 
-    pub(super) fn lost(&self) -> usize {
-        self.damaged.len() + self.missing.len()
+    /// Messages that could not be written for another reason than want of room.
+    pub fn refused(&self) -> u64 {
+        self.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full).count() as u64
     }
 
-    pub(super) fn unwritten(&mut self, path: RelName, error: DiskError) {
+    /// A message is whole, and put back once it has its name.
+    pub(super) fn count(&mut self, tally: &Tally) {
+        self.restored += 1;
+        self.bytes += tally.bytes;
+        self.kept_both += u64::from(tally.beside);
+        self.from_second_copy += u64::from(tally.from_second_copy);
+        self.instead_of_suspect += u64::from(tally.instead_of_suspect);
+        self.older += u64::from(tally.older);
+        self.numbered += u64::from(tally.numbered);
+    }
+
+    /// It was counted, and did not get its name.
+    pub(super) fn uncount(&mut self, path: RelName, tally: &Tally, error: DiskError) {
         self.restored -= 1;
+        self.bytes -= tally.bytes;
+        self.kept_both -= u64::from(tally.beside);
+        self.from_second_copy -= u64::from(tally.from_second_copy);
+        self.instead_of_suspect -= u64::from(tally.instead_of_suspect);
+        self.older -= u64::from(tally.older);
+        self.numbered -= u64::from(tally.numbered);
+        self.unwritten(path, tally.bytes, error);
+    }
+
+    /// A message could not be written.
+    pub(super) fn unwritten(&mut self, path: RelName, bytes: u64, error: DiskError) {
+        if error.trouble == Trouble::Full {
+            self.no_room += 1;
+            self.no_room_bytes += bytes;
+            if self.no_room > RESTORE_UNFIT_LISTED {
+                return;
+            }
+        }
         self.not_written.push((path, error));
     }
 }

@@ -3,8 +3,8 @@
 
 use super::belt::Seat;
 use super::beside::beside;
-use super::report::RestoreReport;
-use crate::disk::{DiskError, Marks, Placing, TargetDir, Waiting};
+use super::report::{RestoreReport, Tally};
+use crate::disk::{DiskError, Look, Marks, Owner, Placing, TargetDir, Trouble, Waiting};
 use crate::job::JobError;
 use crate::model::limits::{RESTORE_BATCH_BYTES, RESTORE_BATCH_MESSAGES, RESTORE_NEW_FOLDERS};
 use crate::model::{Identity, RelName};
@@ -16,6 +16,7 @@ pub(super) struct OnItsWay {
     pub(super) staged: RelName,
     pub(super) path: RelName,
     pub(super) identity: Identity,
+    pub(super) tally: Tally,
 }
 
 /// A batch of them.
@@ -26,6 +27,8 @@ pub(super) struct Seats {
     folders: BTreeMap<RelName, Arc<Waiting>>,
     waiting: Vec<OnItsWay>,
     bytes: u64,
+    /// Those that got their names since the last sync.
+    named: Vec<(RelName, Tally)>,
     /// The last number given as a passing name.
     number: u64,
 }
@@ -40,10 +43,13 @@ impl Seats {
         marks: Marks,
     ) -> Result<Seat, DiskError> {
         target.has_room(bytes)?;
-        let folder = path.parent().and_then(|parent| self.new_folder(target, parent));
+        let parent = path.parent();
+        let owner = target.owner_in(parent.as_ref())?;
+        let folder = parent.and_then(|parent| self.new_folder(target, parent, owner));
         self.number += 1;
         Ok(Seat {
             folder,
+            owner,
             common: target.waiting()?,
             name: path.last_name(),
             number: self.number,
@@ -53,7 +59,12 @@ impl Seats {
 
     /// The folder in which the messages of a new folder of the mailbox wait; none where there is one of that name, too
     /// many are filled already, or it cannot be made: its messages wait with all others then.
-    fn new_folder(&mut self, target: &TargetDir, name: RelName) -> Option<Arc<Waiting>> {
+    fn new_folder(
+        &mut self,
+        target: &TargetDir,
+        name: RelName,
+        owner: Owner,
+    ) -> Option<Arc<Waiting>> {
         if let Some(folder) = self.folders.get(&name) {
             return Some(Arc::clone(folder));
         }
@@ -61,7 +72,7 @@ impl Seats {
             return None;
         }
         self.number += 1;
-        let folder = target.new_folder(self.number).ok()?;
+        let folder = target.new_folder(self.number, owner).ok()?;
         self.folders.insert(name, Arc::clone(&folder));
         Some(folder)
     }
@@ -90,26 +101,81 @@ impl Seats {
         if batch.is_empty() {
             return Ok(());
         }
-        target.sync_all()?;
+        if let Err(error) = target.sync_all() {
+            let batch = batch.into_iter().map(|item| (item.path, item.tally));
+            return give_up_batch(target, batch, error, report);
+        }
+        self.named.clear();
         let named = name_folders(target, folders);
         let mut maildirs = BTreeMap::new();
-        for item in &batch {
-            if !item.staged.parent().is_some_and(|folder| named.contains(&folder)) {
-                name_one(target, item, report);
+        for mut item in batch {
+            let in_named = item.staged.parent().is_some_and(|folder| named.contains(&folder));
+            if !in_named && !name_one(target, &mut item, report) {
+                continue;
             }
             let in_maildir = |folder: &RelName| [&b"cur"[..], b"new"].contains(&folder.last());
             if let Some(folder) = item.path.parent().filter(in_maildir) {
                 maildirs.insert(folder.parent(), folder);
             }
+            self.named.push((item.path, item.tally));
         }
-        // A Maildir has all three of its folders, or a mail program refuses it.
         for folder in maildirs.into_values() {
-            for name in ["cur", "new", "tmp"] {
-                let name = RelName::fixed(name);
-                target.make_dirs(&folder.parent().map_or(name.clone(), |p| p.join(&name)))?;
-            }
+            complete_maildir(target, &folder, report);
         }
         Ok(())
+    }
+
+    /// Makes the last names durable.
+    pub(super) fn end(
+        &mut self,
+        target: &TargetDir,
+        report: &mut RestoreReport,
+    ) -> Result<(), JobError> {
+        match target.clear_staging() {
+            // What cannot be removed for want of room goes at the next restore.
+            Err(error) if error.trouble == Trouble::Full => {}
+            cleared => cleared?,
+        }
+        match target.sync_all() {
+            Ok(()) => Ok(()),
+            // They may not keep their names.
+            Err(error) => give_up_batch(target, self.named.drain(..), error, report),
+        }
+    }
+}
+
+/// There was no room to make a batch durable, so nobody knows which of it is whole: none of it stays.
+fn give_up_batch(
+    target: &TargetDir,
+    batch: impl Iterator<Item = (RelName, Tally)>,
+    error: DiskError,
+    report: &mut RestoreReport,
+) -> Result<(), JobError> {
+    if error.trouble != Trouble::Full {
+        return Err(error.into());
+    }
+    for (path, tally) in batch {
+        report.uncount(path, &tally, error.clone());
+    }
+    Ok(target.clear_staging()?)
+}
+
+/// A Maildir has all three of its folders, or a mail program refuses it. Where there is a `tmp` that is no Maildir's, a
+/// `cur` or `new` beside it would make it one; and with a file of one of these names there is no Maildir.
+fn complete_maildir(target: &TargetDir, folder: &RelName, report: &mut RestoreReport) {
+    let beside = |name| {
+        let name = RelName::fixed(name);
+        folder.parent().map_or(name.clone(), |p| p.join(&name))
+    };
+    let all = ["cur", "new", "tmp"].map(beside);
+    let is_a_file = |name| matches!(target.look(name), Ok(Look::File(_) | Look::NotAFile));
+    if target.has_folder(&all[2]) || all.iter().any(is_a_file) {
+        return;
+    }
+    for folder in all {
+        if let Err(error) = target.make_dirs(&folder) {
+            report.not_made.push((folder, error));
+        }
     }
 }
 
@@ -123,19 +189,22 @@ fn name_folders(target: &TargetDir, folders: BTreeMap<RelName, Arc<Waiting>>) ->
     named.map(|(_, folder)| folder.at().clone()).collect()
 }
 
-fn name_one(target: &TargetDir, item: &OnItsWay, report: &mut RestoreReport) {
+/// Whether it got one.
+fn name_one(target: &TargetDir, item: &mut OnItsWay, report: &mut RestoreReport) -> bool {
     let mut placing = target.place(&item.staged, &item.path);
     if matches!(placing, Ok(Placing::Occupied)) {
         // Something was delivered under this name since we looked: keep both.
-        report.kept_both += 1;
         placing = target.place(&item.staged, &beside(&item.path, &item.identity.digest));
-    }
-    match placing {
-        Ok(Placing::Done) => {}
-        Ok(Placing::Occupied) => {
-            let error = DiskError::new("name", &item.path, rustix::io::Errno::EXIST);
-            report.unwritten(item.path.clone(), error);
+        if matches!(placing, Ok(Placing::Done)) && !item.tally.beside {
+            item.tally.beside = true;
+            report.kept_both += 1;
         }
-        Err(error) => report.unwritten(item.path.clone(), error),
     }
+    let error = match placing {
+        Ok(Placing::Done) => return true,
+        Ok(Placing::Occupied) => DiskError::new("name", &item.path, rustix::io::Errno::EXIST),
+        Err(error) => error,
+    };
+    report.uncount(item.path.clone(), &item.tally, error);
+    false
 }

@@ -74,6 +74,10 @@ pub struct Reader {
     claimed: Option<Digest>,
     at: u64,
     broken: Option<Break>,
+    /// Lines that could not be read, from the beginning on.
+    gaps: u64,
+    /// The last piece belongs to a line that is too long: it is one gap, in however many pieces it comes.
+    in_long: bool,
 }
 
 /// A place where the chain does not hold.
@@ -89,8 +93,13 @@ pub struct Break {
 
 impl Reader {
     /// Goes on at the end of a part already read and found sound.
-    pub fn resume(chain: Chain, at: u64) -> Self {
-        Self { chain, claimed: None, at, broken: None }
+    pub fn resume(chain: Chain, at: u64, gaps: u64) -> Self {
+        Self { chain, claimed: None, at, broken: None, gaps, in_long: false }
+    }
+
+    /// Lines up to here that could not be read. What a departure says counts only where it knew of all of them.
+    pub fn gaps(&self) -> u64 {
+        self.gaps
     }
 
     /// Where the chain stands.
@@ -113,13 +122,19 @@ impl Reader {
         self.break_here().junk += bytes;
         self.claimed = None;
         self.at += bytes;
+        self.gaps += u64::from(!self.in_long);
+        self.in_long = true;
     }
 
     /// Takes in one line without its line feed; `length` counts the line feed if there is one.
     pub fn line(&mut self, raw: &[u8], length: u64) -> Verdict {
         let verdict = self.judge(raw);
+        self.in_long = false;
         match &verdict {
-            Verdict::Junk if !raw.is_empty() => self.break_here().junk += length,
+            Verdict::Junk if !raw.is_empty() => {
+                self.break_here().junk += length;
+                self.gaps += 1;
+            }
             Verdict::Line(line, Standing::PastBreak) => match (&line.event, self.broken) {
                 (Event::Recovered { from, to, .. }, Some(b)) if *from <= b.at && *to <= self.at => {
                     self.broken = None;
@@ -188,9 +203,11 @@ fn split(raw: &[u8]) -> Option<(&str, Digest)> {
 mod tests {
     use super::*;
     use crate::model::digest::Identity;
-    use crate::model::ledger::event::Place;
+    use crate::model::ids::WriterId;
+    use crate::model::ledger::event::{Assertion, Location};
     use crate::model::names::RelName;
-    use crate::model::stamp::{Moment, Order};
+    use crate::model::stamp::Moment;
+    use crate::model::writers::Position;
     use proptest::prelude::*;
 
     fn stamp() -> Stamp {
@@ -202,14 +219,16 @@ mod tests {
         Event::Mirrored {
             payload: format!("data/0001/{number:08}.EML").parse().unwrap(),
             identity: Identity::of(path),
-            place: Place {
-                mailbox: "in".parse().unwrap(),
-                path: RelName::new(path).unwrap(),
+            assertion: Assertion {
+                location: Location {
+                    mailbox: "in".parse().unwrap(),
+                    path: RelName::new(path).unwrap(),
+                },
                 modified: Moment { seconds: -1, nanos: 7 },
                 mode: 0o640,
                 first_seen: Moment::default(),
                 suspect: None,
-                order: Order { era: 1, tick: number.into() },
+                as_of: Position { writer: WriterId::from_bits(1), n: number.into() },
             },
             replaces: None,
         }

@@ -2,8 +2,10 @@
 
 use crate::model::digest::{Digest, Identity};
 use crate::model::finding::Suspicion;
-use crate::model::names::{CardId, MailboxName, PayloadName, RelName};
-use crate::model::stamp::{Moment, Order, Stamp};
+use crate::model::ids::WriterId;
+use crate::model::names::{MailboxName, PayloadName, RelName};
+use crate::model::stamp::{Moment, Stamp};
+use crate::model::writers::Position;
 
 /// One line of a ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -16,13 +18,20 @@ pub struct Line {
     pub event: Event,
 }
 
-/// Where a message was in the mailbox, and what else a restore needs.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Place {
+/// Where a message is: its mailbox, and its path in it.
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
+pub struct Location {
     /// Mailbox.
     pub mailbox: MailboxName,
     /// Path in it.
     pub path: RelName,
+}
+
+/// That a content is at a location, and what else a restore needs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Assertion {
+    /// Where.
+    pub location: Location,
     /// The file's own time.
     pub modified: Moment,
     /// Permission bits.
@@ -31,8 +40,59 @@ pub struct Place {
     pub first_seen: Moment,
     /// Set if this version looks like damage to the card.
     pub suspect: Option<Suspicion>,
-    /// Which of two places or versions is the later.
-    pub order: Order,
+    /// The position of the station as of which this is so.
+    pub as_of: Position,
+}
+
+/// Why a content has left a location. Only what was seen has a reason: what is gone and nobody saw it go is missing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Departed {
+    /// Deleted before the daemon's eyes.
+    Deleted,
+    /// A later version took its place.
+    Replaced,
+    /// It is at another location now.
+    Moved,
+    /// A person said that it shall not come back.
+    Acknowledged,
+}
+
+impl Departed {
+    /// Every reason.
+    pub const ALL: [Self; 4] = [Self::Deleted, Self::Replaced, Self::Moved, Self::Acknowledged];
+
+    /// The text used in the ledger.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Deleted => "deleted",
+            Self::Replaced => "replaced",
+            Self::Moved => "moved",
+            Self::Acknowledged => "acknowledged",
+        }
+    }
+
+    /// Reads [`as_str`](Self::as_str) back.
+    pub fn from_text(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|why| why.as_str() == text)
+    }
+}
+
+/// That a content has left a location, by the word of somebody who saw it go.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Departure {
+    /// What it is.
+    pub identity: Identity,
+    /// The location it left.
+    pub location: Location,
+    /// The position of the change: it withholds only what was asserted as of this position or before.
+    pub position: Position,
+    /// Why.
+    pub why: Departed,
+    /// A location that has the content, by an earlier line of this ledger. The departure counts only while that line
+    /// can be read.
+    pub to: Option<Location>,
+    /// Unreadable lines before this one that its writer knew of. With more it does not count.
+    pub gaps: u64,
 }
 
 /// What a line records.
@@ -40,12 +100,15 @@ pub struct Place {
 pub enum Event {
     /// A mount session begins to write here.
     Opened {
-        /// The card that writes.
-        card: CardId,
-        /// Its era.
-        era: u64,
         /// Name and version of the program.
         program: String,
+    },
+    /// A writer, and what it had before it: needed to tell which of two words is the later.
+    Writer {
+        /// Its id.
+        writer: WriterId,
+        /// The position it went on from, then those it had read in ledgers; none of a card's first writer.
+        links: Vec<Position>,
     },
     /// Where a mailbox lies on the card.
     Mailbox {
@@ -60,46 +123,34 @@ pub enum Event {
         payload: PayloadName,
         /// What it is.
         identity: Identity,
-        /// Where it came from.
-        place: Place,
+        /// Where it is.
+        assertion: Assertion,
         /// The damaged copy it stands in for.
         replaces: Option<PayloadName>,
     },
-    /// A content already held is (also, or again) at this place.
+    /// A content already held is (also, or again) at this location.
     Placed {
         /// What it is.
         identity: Identity,
-        /// Where.
-        place: Place,
+        /// Where it is.
+        assertion: Assertion,
     },
-    /// A content already held went from one place to another.
-    Moved {
+    /// A content already held is missing from this location: nobody saw it go, or the card has damaged it. It is
+    /// wanted back.
+    Missing {
         /// What it is.
         identity: Identity,
-        /// Where it is now.
-        place: Place,
-        /// The mailbox it left.
-        from_mailbox: MailboxName,
-        /// The path it left.
-        from: RelName,
+        /// Where it was.
+        assertion: Assertion,
     },
-    /// Its deletion from the mailbox was seen. The copies stay.
-    Removed {
-        /// Mailbox.
-        mailbox: MailboxName,
-        /// Path in it.
-        path: RelName,
-        /// Order of the change.
-        order: Order,
-    },
-    /// It was found missing from the mailbox. The copies stay.
-    Vanished {
-        /// Mailbox.
-        mailbox: MailboxName,
-        /// Path in it.
-        path: RelName,
-        /// Order of the change.
-        order: Order,
+    /// A content has left a location. The copies stay.
+    Removed(Departure),
+    /// All that this ledger asserts for these mailboxes up to this line stands as of this position too.
+    Mark {
+        /// The position.
+        as_of: Position,
+        /// The mailboxes.
+        mailboxes: Vec<MailboxName>,
     },
     /// A copy found without a line, with the content of a known message.
     Adopted {
@@ -123,7 +174,7 @@ pub enum Event {
         found: Option<Digest>,
     },
     /// A copy is not there.
-    Missing {
+    Absent {
         /// The copy.
         payload: PayloadName,
     },
@@ -145,8 +196,8 @@ pub enum Event {
         checked: u64,
         /// How many are damaged.
         damaged: u64,
-        /// How many are missing.
-        missing: u64,
+        /// How many are not there.
+        absent: u64,
     },
     /// The lines between two octets of this ledger were broken by a cut or a fault. Whole lines
     /// among them were checked against their copies, and what failed was recorded, before this.
@@ -161,12 +212,20 @@ pub enum Event {
 }
 
 impl Event {
-    /// This program opens a ledger for a card.
-    pub fn opened(card: CardId, era: u64) -> Self {
-        Self::Opened {
-            card,
-            era,
-            program: concat!("counterfoil ", env!("CARGO_PKG_VERSION")).to_owned(),
+    /// This program begins to write.
+    pub fn opened() -> Self {
+        Self::Opened { program: concat!("counterfoil ", env!("CARGO_PKG_VERSION")).to_owned() }
+    }
+
+    /// The position that the event speaks of, if it is one about locations.
+    pub fn position(&self) -> Option<Position> {
+        match self {
+            Self::Mirrored { assertion, .. }
+            | Self::Placed { assertion, .. }
+            | Self::Missing { assertion, .. } => Some(assertion.as_of),
+            Self::Removed(departure) => Some(departure.position),
+            Self::Mark { as_of, .. } => Some(*as_of),
+            _ => None,
         }
     }
 }

@@ -9,8 +9,8 @@ mod event;
 mod wire;
 
 pub use chain::{Break, Chain, Reader, Standing, Verdict, claimed_hash};
-pub use event::{Event, Line, Place};
+pub use event::{Assertion, Departed, Departure, Event, Line, Location};
 
 /// The latest version of the line format that is read. Every line carries the one it needs; a reader refuses to write
 /// behind a later one than it knows.
-pub const FORMAT: u32 = 2;
+pub const FORMAT: u32 = 1;

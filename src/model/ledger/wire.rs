@@ -1,13 +1,14 @@
 //! Owns the JSON form of a ledger line, without its hash.
 //! Never trusts a field: each is parsed into its own type, or the line is refused.
 
-use super::event::{Event, Line, Place};
+use super::event::{Assertion, Departed, Departure, Event, Line, Location};
 use crate::model::digest::{Digest, Identity};
 use crate::model::escape;
 use crate::model::finding::Suspicion;
-use crate::model::limits::COUNT_MAX;
+use crate::model::limits::{COUNT_MAX, WRITER_LINKS_MAX};
 use crate::model::names::RelName;
-use crate::model::stamp::{Moment, Order, Stamp};
+use crate::model::stamp::{Moment, Stamp};
+use crate::model::writers::Position;
 use serde::{Deserialize, Serialize};
 use std::fmt::Display;
 use std::str::FromStr;
@@ -33,9 +34,9 @@ struct Wire {
     #[serde(skip_serializing_if = "Option::is_none")]
     path: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    from_mailbox: Option<String>,
+    to_mailbox: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    from_path: Option<String>,
+    to_path: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     root: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -49,11 +50,17 @@ struct Wire {
     #[serde(skip_serializing_if = "Option::is_none")]
     replaces: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    era: Option<u64>,
+    as_of: Option<Position>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    tick: Option<u64>,
+    why: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    card: Option<String>,
+    gaps: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    mailboxes: Option<Vec<String>>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    writer: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    links: Option<Vec<Position>>,
     #[serde(skip_serializing_if = "Option::is_none")]
     program: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -61,7 +68,7 @@ struct Wire {
     #[serde(skip_serializing_if = "Option::is_none")]
     damaged: Option<u64>,
     #[serde(skip_serializing_if = "Option::is_none")]
-    missing: Option<u64>,
+    absent: Option<u64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     from: Option<u64>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -73,7 +80,7 @@ struct Wire {
 /// The JSON object of a line, complete but for its hash.
 pub(super) fn write(line: &Line) -> String {
     let mut wire = Wire {
-        v: needed(&line.event),
+        v: super::FORMAT,
         seq: line.seq,
         boot: line.stamp.boot.clone(),
         time: line.stamp.time.to_text(),
@@ -83,22 +90,6 @@ pub(super) fn write(line: &Line) -> String {
     wire.fill(&line.event);
     // A struct of text and numbers always serializes.
     serde_json::to_string(&wire).unwrap_or_default()
-}
-
-/// The format a reader must know to understand a line: no line asks for more than it has to, so that a drive without
-/// any of the later ones is still written to by an earlier program.
-fn needed(event: &Event) -> u32 {
-    match event {
-        Event::Mirrored { place, .. }
-        | Event::Placed { place, .. }
-        | Event::Moved { place, .. }
-            if place.suspect == Some(Suspicion::Altered) =>
-        {
-            2
-        }
-        Event::Pruned { .. } => 2,
-        _ => 1,
-    }
 }
 
 #[derive(Deserialize)]
@@ -136,35 +127,29 @@ impl Wire {
     fn fill(&mut self, event: &Event) {
         self.kind = kind(event).to_owned();
         match event {
-            Event::Opened { card, era, program } => {
-                self.card = text(card);
-                self.era = Some(*era);
-                self.program = Some(program.clone());
+            Event::Opened { program } => self.program = Some(program.clone()),
+            Event::Writer { writer, links } => {
+                self.writer = text(writer);
+                self.links = Some(links.clone());
             }
             Event::Mailbox { mailbox, root } => {
                 self.mailbox = text(mailbox);
                 self.root = Some(escape::to_text(root));
             }
-            Event::Mirrored { payload, identity, place, replaces } => {
+            Event::Mirrored { payload, identity, assertion, replaces } => {
                 self.payload = text(payload);
                 self.identity(identity);
-                self.place(place);
+                self.assertion(assertion);
                 self.replaces = replaces.as_ref().and_then(text);
             }
-            Event::Placed { identity, place } => {
+            Event::Placed { identity, assertion } | Event::Missing { identity, assertion } => {
                 self.identity(identity);
-                self.place(place);
+                self.assertion(assertion);
             }
-            Event::Moved { identity, place, from_mailbox, from } => {
-                self.identity(identity);
-                self.place(place);
-                self.from_mailbox = text(from_mailbox);
-                self.from_path = Some(from.to_text());
-            }
-            Event::Removed { mailbox, path, order } | Event::Vanished { mailbox, path, order } => {
-                self.mailbox = text(mailbox);
-                self.path = Some(path.to_text());
-                self.order(*order);
+            Event::Removed(departure) => self.departure(departure),
+            Event::Mark { as_of, mailboxes } => {
+                self.as_of = Some(*as_of);
+                self.mailboxes = Some(mailboxes.iter().map(ToString::to_string).collect());
             }
             Event::Adopted { payload, identity }
             | Event::Debris { payload, identity }
@@ -176,11 +161,11 @@ impl Wire {
                 self.payload = text(payload);
                 self.sha256 = found.as_ref().and_then(text);
             }
-            Event::Missing { payload } | Event::Sound { payload } => self.payload = text(payload),
-            Event::Verified { checked, damaged, missing } => {
+            Event::Absent { payload } | Event::Sound { payload } => self.payload = text(payload),
+            Event::Verified { checked, damaged, absent } => {
                 self.checked = Some(*checked);
                 self.damaged = Some(*damaged);
-                self.missing = Some(*missing);
+                self.absent = Some(*absent);
             }
             Event::Recovered { from, to, whole_lines } => {
                 self.from = Some(*from);
@@ -195,19 +180,30 @@ impl Wire {
         self.bytes = Some(identity.bytes);
     }
 
-    fn order(&mut self, order: Order) {
-        self.era = Some(order.era);
-        self.tick = Some(order.tick);
+    fn location(&mut self, location: &Location) {
+        self.mailbox = text(&location.mailbox);
+        self.path = Some(location.path.to_text());
     }
 
-    fn place(&mut self, place: &Place) {
-        self.mailbox = text(&place.mailbox);
-        self.path = Some(place.path.to_text());
-        self.modified = Some(place.modified.to_text());
-        self.mode = Some(format!("{:04o}", place.mode));
-        self.first_seen = Some(place.first_seen.to_text());
-        self.suspect = place.suspect.map(|s| s.as_str().to_owned());
-        self.order(place.order);
+    fn assertion(&mut self, assertion: &Assertion) {
+        self.location(&assertion.location);
+        self.modified = Some(assertion.modified.to_text());
+        self.mode = Some(format!("{:04o}", assertion.mode));
+        self.first_seen = Some(assertion.first_seen.to_text());
+        self.suspect = assertion.suspect.map(|s| s.as_str().to_owned());
+        self.as_of = Some(assertion.as_of);
+    }
+
+    fn departure(&mut self, departure: &Departure) {
+        self.identity(&departure.identity);
+        self.location(&departure.location);
+        self.as_of = Some(departure.position);
+        self.why = Some(departure.why.as_str().to_owned());
+        self.gaps = Some(departure.gaps);
+        if let Some(to) = &departure.to {
+            self.to_mailbox = text(&to.mailbox);
+            self.to_path = Some(to.path.to_text());
+        }
     }
 
     fn into_line(self) -> Option<Line> {
@@ -222,11 +218,8 @@ impl Wire {
 
     fn event(&self) -> Option<Event> {
         Some(match self.kind.as_str() {
-            "opened" => Event::Opened {
-                card: parse(&self.card)?,
-                era: self.read_era()?,
-                program: self.program.clone()?,
-            },
+            "opened" => Event::Opened { program: self.program.clone()? },
+            "writer" => Event::Writer { writer: parse(&self.writer)?, links: self.read_links()? },
             "mailbox" => Event::Mailbox {
                 mailbox: parse(&self.mailbox)?,
                 root: escape::from_text(self.root.as_ref()?)?,
@@ -234,27 +227,26 @@ impl Wire {
             "mirrored" => Event::Mirrored {
                 payload: parse(&self.payload)?,
                 identity: self.read_identity()?,
-                place: self.read_place()?,
+                assertion: self.read_assertion()?,
                 replaces: optional(&self.replaces)?,
             },
             "placed" => {
-                Event::Placed { identity: self.read_identity()?, place: self.read_place()? }
+                let (identity, assertion) = (self.read_identity()?, self.read_assertion()?);
+                Event::Placed { identity, assertion }
             }
-            "moved" => Event::Moved {
-                identity: self.read_identity()?,
-                place: self.read_place()?,
-                from_mailbox: parse(&self.from_mailbox)?,
-                from: RelName::from_text(self.from_path.as_ref()?).ok()?,
-            },
-            "removed" => Event::Removed {
-                mailbox: parse(&self.mailbox)?,
-                path: self.read_path()?,
-                order: self.read_order()?,
-            },
-            "vanished" => Event::Vanished {
-                mailbox: parse(&self.mailbox)?,
-                path: self.read_path()?,
-                order: self.read_order()?,
+            "missing" => {
+                let (identity, assertion) = (self.read_identity()?, self.read_assertion()?);
+                Event::Missing { identity, assertion }
+            }
+            "removed" => Event::Removed(self.read_departure()?),
+            "mark" => Event::Mark {
+                as_of: self.as_of?,
+                mailboxes: self
+                    .mailboxes
+                    .as_ref()?
+                    .iter()
+                    .map(|name| name.parse().ok())
+                    .collect::<Option<_>>()?,
             },
             "adopted" => {
                 Event::Adopted { payload: parse(&self.payload)?, identity: self.read_identity()? }
@@ -268,12 +260,12 @@ impl Wire {
             "damaged" => {
                 Event::Damaged { payload: parse(&self.payload)?, found: optional(&self.sha256)? }
             }
-            "missing" => Event::Missing { payload: parse(&self.payload)? },
+            "absent" => Event::Absent { payload: parse(&self.payload)? },
             "sound" => Event::Sound { payload: parse(&self.payload)? },
             "verified" => Event::Verified {
                 checked: self.checked?,
                 damaged: self.damaged?,
-                missing: self.missing?,
+                absent: self.absent?,
             },
             "recovered" => {
                 Event::Recovered { from: self.from?, to: self.to?, whole_lines: self.whole_lines? }
@@ -287,30 +279,44 @@ impl Wire {
         Some(Identity { digest: parse::<Digest>(&self.sha256)?, bytes })
     }
 
-    fn read_order(&self) -> Option<Order> {
-        Some(Order { era: self.read_era()?, tick: self.tick.filter(|tick| *tick <= COUNT_MAX)? })
+    fn read_links(&self) -> Option<Vec<Position>> {
+        self.links.clone().filter(|links| links.len() <= WRITER_LINKS_MAX)
     }
 
-    fn read_era(&self) -> Option<u64> {
-        self.era.filter(|era| *era <= COUNT_MAX)
+    fn read_location(&self) -> Option<Location> {
+        let path = RelName::from_text(self.path.as_ref()?).ok()?;
+        Some(Location { mailbox: parse(&self.mailbox)?, path })
     }
 
-    fn read_path(&self) -> Option<RelName> {
-        RelName::from_text(self.path.as_ref()?).ok()
-    }
-
-    fn read_place(&self) -> Option<Place> {
+    fn read_assertion(&self) -> Option<Assertion> {
         // A word of a later version is a suspicion all the same.
         let known = |text: &String| Suspicion::from_text(text).unwrap_or(Suspicion::Altered);
-        let suspect = self.suspect.as_ref().map(known);
-        Some(Place {
-            mailbox: parse(&self.mailbox)?,
-            path: self.read_path()?,
+        Some(Assertion {
+            location: self.read_location()?,
             modified: Moment::from_text(self.modified.as_ref()?)?,
             mode: u32::from_str_radix(self.mode.as_ref()?, 8).ok().filter(|m| *m <= 0o7777)?,
             first_seen: Moment::from_text(self.first_seen.as_ref()?)?,
-            suspect,
-            order: self.read_order()?,
+            suspect: self.suspect.as_ref().map(known),
+            as_of: self.as_of?,
+        })
+    }
+
+    fn read_departure(&self) -> Option<Departure> {
+        let to = match (&self.to_mailbox, &self.to_path) {
+            (None, None) => None,
+            (mailbox, path) => Some(Location {
+                mailbox: parse(mailbox)?,
+                path: RelName::from_text(path.as_ref()?).ok()?,
+            }),
+        };
+        Some(Departure {
+            identity: self.read_identity()?,
+            location: self.read_location()?,
+            position: self.as_of?,
+            // A departure for a reason that is not known here withholds nothing: the line is no line of ours.
+            why: Departed::from_text(self.why.as_ref()?)?,
+            to,
+            gaps: self.gaps?,
         })
     }
 }
@@ -318,17 +324,18 @@ impl Wire {
 fn kind(event: &Event) -> &'static str {
     match event {
         Event::Opened { .. } => "opened",
+        Event::Writer { .. } => "writer",
         Event::Mailbox { .. } => "mailbox",
         Event::Mirrored { .. } => "mirrored",
         Event::Placed { .. } => "placed",
-        Event::Moved { .. } => "moved",
-        Event::Removed { .. } => "removed",
-        Event::Vanished { .. } => "vanished",
+        Event::Missing { .. } => "missing",
+        Event::Removed(..) => "removed",
+        Event::Mark { .. } => "mark",
         Event::Adopted { .. } => "adopted",
         Event::Debris { .. } => "debris",
         Event::Pruned { .. } => "pruned",
         Event::Damaged { .. } => "damaged",
-        Event::Missing { .. } => "missing",
+        Event::Absent { .. } => "absent",
         Event::Sound { .. } => "sound",
         Event::Verified { .. } => "verified",
         Event::Recovered { .. } => "recovered",

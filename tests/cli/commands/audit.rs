@@ -3,9 +3,32 @@
 use crate::station::{Station, mail};
 use crate::told::fields;
 
-const MESSAGE: [&str; 11] = [
+/// What every report of the mailboxes counts.
+pub(super) const COUNTS: [&str; 14] = [
+    "by_damaged_ledgers",
+    "bytes",
+    "fewer_copies",
+    "fewer_copies_bytes",
+    "mirrored",
+    "on_no_drive",
+    "on_no_drive_bytes",
+    "suspect",
+    "suspect_on_no_drive",
+    "total",
+    "unmirrored",
+    "unmirrored_bytes",
+    "vanished",
+    "vanished_on_no_drive",
+];
+
+/// What every report says of a mailbox.
+const MAILBOX: [&str; 8] =
+    ["ignored", "messages", "missing", "name", "path", "state", "was_at", "why"];
+
+const MESSAGE: [&str; 12] = [
     "airtime_seconds",
     "bytes",
+    "copies",
     "date",
     "first_seen",
     "from",
@@ -17,19 +40,28 @@ const MESSAGE: [&str; 11] = [
     "to",
 ];
 
-const DRIVE: [&str; 14] = [
+const DRIVE: [&str; 23] = [
     "away_since",
     "bytes",
     "carried_bytes",
+    "copies_unread",
+    "counts",
     "days_left",
+    "forgotten",
+    "history",
     "id",
+    "known_since",
     "label",
     "last_seen",
     "last_verified",
+    "ledger_damaged",
+    "manifest_damaged",
     "medium",
     "messages",
     "mounted",
     "replace_soon",
+    "replaced",
+    "same_device_as",
     "state",
     "untrusted",
 ];
@@ -74,21 +106,26 @@ fn the_report_has_exactly_these_fields() {
             "exposure",
             "generated",
             "keeping",
+            "lacking",
+            "mailboxes",
             "messages",
+            "not_in_config",
             "rehearsed",
+            "same_device_counted",
+            "same_device_left_out",
             "schema",
+            "state",
             "station",
             "suspect",
             "unmirrored",
             "vanished",
+            "verdict",
             "weight"
         ]
     );
     assert_eq!(fields(&json["at_risk"]), ["airtime_seconds", "amp_hours", "bytes", "messages"]);
-    assert_eq!(
-        fields(&json["messages"]),
-        ["bytes", "mirrored", "suspect", "total", "unmirrored", "vanished"]
-    );
+    assert_eq!(fields(&json["messages"]), COUNTS);
+    assert_eq!(fields(&json["mailboxes"][0]), MAILBOX);
     assert_eq!(json["station"], "pier-4");
     assert!(json["clock_trusted"].is_boolean());
     let told = told
@@ -135,12 +172,16 @@ fn a_person_sees_what_would_be_lost_first() {
     let mut station = Station::new();
     station.deliver("0001.eml", mail("water level"));
     let told = station.command(&["audit"]).expect_unsafe();
-    let first = "pier-4: if this card died now, 1 of 1 message (";
-    assert!(told.text().starts_with(first), "{}", told.text());
+    let verdict = "pier-4: NOT SAFE: 1 of 1 message (159 B) is only on the card.\n";
+    let text = told.text();
+    assert!(text.starts_with(verdict) && text.ends_with(verdict), "first and last: {text}");
     told.expect_words(&["inbox/0001.eml", "water level", "no-drive: plug in a drive"]);
     station.drive("red");
     station.command(&["mirror"]).expect_safe();
-    station.command(&["audit"]).expect_safe().expect_words(&["nothing would be lost"]);
+    station
+        .command(&["audit"])
+        .expect_safe()
+        .expect_words(&["pier-4: SAFE: the 1 message (159 B) is on a stick and was checked."]);
 }
 
 #[test]
@@ -168,5 +209,5 @@ fn without_a_mailbox_it_is_wrongly_asked_and_without_its_folder_it_fails() {
     let config = station.config_file();
     station.run(&["audit", "--config", config.to_str().unwrap()]).expect_refused();
     std::fs::remove_dir(station.inbox()).unwrap();
-    station.audit().expect_failed().expect_words(&["open mailbox", "inbox"]);
+    station.audit().expect_failed().expect_words(&["does not exist", "inbox"]);
 }

@@ -1,5 +1,6 @@
 //! `mirror`: one pass over every drive.
 
+use crate::commands::audit::COUNTS;
 use crate::station::{Station, mail};
 use crate::told::fields;
 
@@ -34,7 +35,26 @@ fn the_report_has_exactly_these_fields() {
     station.deliver("0001.eml", mail("water level"));
     let told = station.mirror().expect_safe();
     let json = told.json();
-    assert_eq!(fields(&json), ["already", "bytes", "copied", "drives", "failed", "schema"]);
+    assert_eq!(
+        fields(&json),
+        [
+            "already",
+            "bytes",
+            "copied",
+            "drives",
+            "failed",
+            "lacking",
+            "mailboxes",
+            "messages",
+            "not_in_config",
+            "same_device_counted",
+            "same_device_left_out",
+            "schema",
+            "state",
+            "verdict"
+        ]
+    );
+    assert_eq!(fields(&json["messages"]), COUNTS);
     assert_eq!(json["bytes"], mail("water level").len());
     let red = told.drive("red");
     assert_eq!(
@@ -49,7 +69,9 @@ fn a_person_is_told_drive_by_drive() {
     station.deliver("0001.eml", mail("water level"));
     let told = station.command(&["mirror"]).expect_safe();
     assert!(told.text().starts_with("red: 1 message copied, "), "{}", told.text());
-    assert!(told.text().ends_with("; written: safe to pull in a second\n"), "{}", told.text());
+    let end = "; written: safe to pull in a second\n\
+               pier-4: SAFE: the 1 message (159 B) is on a stick and was checked.\n";
+    assert!(told.text().contains(end), "{}", told.text());
     let quiet = station.command(&["mirror", "--quiet"]).expect_safe().expect_no_warning();
     assert_eq!(quiet.text(), "");
 }
@@ -91,7 +113,11 @@ fn without_its_mailbox_it_cannot_be_done_and_nothing_is_called_lost() {
     station.mirror().expect_safe();
     std::fs::rename(station.inbox(), station.path("card/elsewhere")).unwrap();
     let before = red.everything();
-    station.mirror().expect_failed().expect_words(&["open mailbox"]);
+    station
+        .mirror()
+        .expect_failed()
+        .expect_words(&["does not exist"])
+        .expect_counts(&[("messages.vanished", 0)]);
     assert_eq!(red.everything(), before);
 }
 

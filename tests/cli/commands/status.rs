@@ -1,5 +1,6 @@
 //! `status`: what is safe now, on one screen. It only looks.
 
+use crate::commands::audit::COUNTS;
 use crate::station::{Station, mail};
 use crate::told::fields;
 
@@ -15,7 +16,7 @@ fn it_counts_what_is_safe_and_says_that_nobody_watches() {
     ]);
     station.mirror().expect_safe();
     let told = station.command(&["status"]).expect_safe();
-    told.expect_words(&["nothing would be lost", "red", "safe to pull", "never"]);
+    told.expect_words(&["SAFE: the 1 message", "red", "safe to pull", "never"]);
 }
 
 #[test]
@@ -26,7 +27,22 @@ fn the_report_has_exactly_these_fields() {
     station.deliver("0002.eml", "12345");
     let told = station.command(&["status", "--json"]).expect_unsafe();
     let json = told.json();
-    assert_eq!(fields(&json), ["daemon", "drives", "messages", "schema", "station"]);
+    let expected = [
+        "daemon",
+        "drives",
+        "lacking",
+        "mailboxes",
+        "messages",
+        "not_in_config",
+        "same_device_counted",
+        "same_device_left_out",
+        "schema",
+        "state",
+        "station",
+        "verdict",
+    ];
+    assert_eq!(fields(&json), expected);
+    assert_eq!(fields(&json["messages"]), COUNTS);
     assert_eq!(json["daemon"], false);
     told.expect_counts(&[
         ("messages.total", 2),

@@ -1,7 +1,10 @@
 //! `verify`: every copy read again.
 
-use crate::station::{Station, mail};
+use crate::station::{Station, expect_same, mail};
+use crate::stick::Stick;
 use crate::told::fields;
+use std::fs;
+use std::path::Path;
 
 #[test]
 fn every_copy_is_read_and_the_date_of_it_is_kept() {
@@ -90,6 +93,138 @@ fn the_report_has_these_fields() {
     station.deliver("0001.eml", mail("water level"));
     station.mirror().expect_safe();
     let json = station.verify().json();
-    let names = ["checked", "damaged", "errors", "good", "missing", "schema", "superseded"];
+    let names = [
+        "checked",
+        "damaged",
+        "errors",
+        "good",
+        "ledger",
+        "manifest",
+        "missing",
+        "schema",
+        "superseded",
+    ];
     assert_eq!(fields(&json), names);
+}
+
+/// The first byte of this text in a file has another bit.
+fn rot(file: &Path, text: &str) {
+    let mut bytes = fs::read(file).unwrap();
+    let at = bytes.windows(text.len()).position(|part| part == text.as_bytes()).unwrap();
+    bytes[at] ^= 1;
+    fs::write(file, bytes).unwrap();
+}
+
+/// Three messages, one of them in the archive too.
+fn archived() -> (Station, Stick) {
+    let (station, red) = Station::with_drive();
+    station.deliver_many(3);
+    station.mirror().expect_safe();
+    station.deliver("archive/m001.eml", mail("traffic 1"));
+    station.mirror().expect_safe();
+    station.deliver("last.eml", mail("last"));
+    station.mirror().expect_safe();
+    (station, red)
+}
+
+/// A line of the ledger that rotted is said once, with exit code 1, and is written again.
+#[test]
+fn a_rotten_line_of_the_ledger_is_said_once_and_written_again() {
+    let (station, red) = archived();
+    rot(&red.ledger(), "archive/m001.eml");
+    let told = station.verify().expect_unsafe().expect_counts(&[
+        ("checked", 4),
+        ("good", 4),
+        ("damaged", 0),
+        ("missing", 0),
+    ]);
+    let json = told.json();
+    let [line] = json["ledger"].as_array().unwrap().as_slice() else { panic!("{json}") };
+    assert_eq!(fields(line), ["at", "drive", "lines", "unreadable", "written_again"]);
+    assert_eq!((&line["lines"], &line["written_again"]), (&1.into(), &true.into()));
+    assert_eq!(line["drive"], red.id());
+    assert_eq!(told.json()["manifest"], serde_json::json!([]));
+    assert_eq!(red.lines_of("placed").len(), 2, "the one that rotted stays");
+    station.verify().expect_safe().expect_no_warning();
+    station.audit().expect_safe();
+    station.command(&["status"]).expect_safe();
+    station.mirror().expect_safe().expect_no_warning().expect_counts(&[("copied", 0)]);
+    red.expect_bag_valid();
+    station.restore().expect_safe().expect_counts(&[("restored", 5), ("numbered", 0)]);
+    expect_same(&station.inbox(), &station.restored());
+}
+
+#[test]
+fn a_person_is_told_which_record_is_damaged() {
+    let (station, red) = archived();
+    rot(&red.ledger(), "archive/m001.eml");
+    let told = station.command(&["verify"]).expect_unsafe();
+    told.expect_words(&["ledger: 1 line damaged, from byte", "written again now"]);
+    rot(&red.manifest(), "data/0001/00000002.EML");
+    let told = station.command(&["verify"]).expect_unsafe();
+    told.expect_words(&["manifest: 1 line damaged, from byte", "written again now"]);
+    station.command(&["verify"]).expect_safe().expect_no_warning();
+    red.expect_bag_valid();
+}
+
+/// A drive that cannot be written: it is said each time, and by every look at it, until it can be.
+#[test]
+fn a_rotten_line_of_a_read_only_drive_stays_told_until_it_is_written_again() {
+    let (mut station, red) = archived();
+    rot(&red.ledger(), "archive/m001.eml");
+    // A later format of a drive may be read and not written.
+    let id = red.home().join("drive.json");
+    let text = fs::read_to_string(&id).unwrap();
+    fs::write(&id, text.replacen("\"format\":1", "\"format\":2", 1)).unwrap();
+    let before = red.everything();
+    for _ in 0..2 {
+        let told = station.verify().expect_unsafe();
+        assert_eq!(told.json()["ledger"][0]["written_again"], false);
+        let told = station.command(&["verify"]).expect_unsafe();
+        told.expect_words(&["ledger: 1 line damaged, from byte", "counterfoil mirror"]);
+    }
+    assert_eq!(red.everything(), before, "nothing is written");
+    let drive = station.audit().expect_unsafe().drive("red");
+    assert_eq!(fields(&drive["ledger_damaged"]), ["at", "lines", "unreadable"]);
+    assert_eq!(drive["ledger_damaged"]["lines"], 1);
+    assert!(drive["manifest_damaged"].is_null());
+    let words = [
+        "5 messages are safe only by a ledger that has lost lines",
+        "1 line of the ledger cannot be read any more",
+    ];
+    station.command(&["audit"]).expect_unsafe().expect_words(&words);
+    station.command(&["status"]).expect_unsafe().expect_words(&words);
+    let page = station.path("page.html");
+    station.command(&["audit", "--html", page.to_str().unwrap()]).expect_unsafe();
+    assert!(fs::read_to_string(page).unwrap().contains(words[0]));
+    // With another drive nothing rests on that ledger; that it is damaged is still told.
+    station.drive("blue");
+    station.mirror().expect_counts(&[("copied", 4)]);
+    assert_eq!(station.audit().expect_safe().drive("red")["ledger_damaged"]["lines"], 1);
+    fs::write(&id, text).unwrap();
+    station.mirror().expect_safe();
+    assert!(station.audit().expect_safe().drive("red")["ledger_damaged"].is_null());
+    station.verify().expect_safe();
+    station.restore().expect_safe().expect_counts(&[("restored", 5)]);
+}
+
+/// A card that takes a drive over has read none of its copies, and says so.
+#[test]
+fn copies_that_this_card_never_read_are_told_apart() {
+    let (station, red) = Station::with_drive();
+    station.deliver_many(80);
+    station.mirror().expect_safe();
+    assert_eq!(station.audit().expect_safe().drive("red")["copies_unread"], 0);
+    fs::remove_dir_all(station.state()).unwrap();
+    // A look reads none; the next pass reads the last ones. Until then nobody here knows whether a line of another card
+    // is later than what the mailbox holds.
+    assert_eq!(station.audit().expect_unsafe().drive("red")["copies_unread"], 80);
+    red.replug();
+    station.mirror().expect_safe();
+    assert_eq!(station.audit().expect_safe().drive("red")["copies_unread"], 16);
+    let words = ["16 of 80 copies not read since this card took over"];
+    station.command(&["audit"]).expect_safe().expect_words(&words);
+    station.command(&["status"]).expect_safe().expect_words(&words);
+    station.verify().expect_safe();
+    assert_eq!(station.audit().expect_safe().drive("red")["copies_unread"], 0);
 }

@@ -98,7 +98,7 @@ fn line_of_a_later_format(ledger: &str) -> String {
     let before: serde_json::Value = serde_json::from_str(last).unwrap();
     let head: Digest = before["hash"].as_str().unwrap().parse().unwrap();
     let mut chain = Chain { head, seq: before["seq"].as_u64().unwrap() };
-    let event = Event::Verified { checked: 0, damaged: 0, missing: 0 };
+    let event = Event::Verified { checked: 0, damaged: 0, absent: 0 };
     let line = chain.write(&stamp(), event).replacen("\"v\":1", "\"v\":3", 1);
     let body = &line[..line.rfind(",\"hash\"").unwrap()];
     let hash = Digest::of(format!("{head}{body}").as_bytes());

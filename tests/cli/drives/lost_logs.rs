@@ -26,6 +26,28 @@ fn a_deleted_ledger_is_written_anew_from_what_the_mailbox_has() {
     expect_same(&station.inbox(), &station.restored());
 }
 
+/// Faults 49, 52: the same while the drive stays mounted. A look beside it calls nothing safe, and the next pass writes
+/// it again without a second try.
+#[test]
+fn a_log_deleted_while_mounted_is_noticed_and_written_anew_at_once() {
+    let (station, red) = mirrored();
+    let missing = "damaged-or-missing";
+    station.delete("m001.eml");
+    station.mirror().expect_verdict(missing);
+    fs::remove_file(red.ledger()).unwrap();
+    station.audit().expect_counts(&[("messages.mirrored", 0)]);
+    station.mirror().expect_verdict(missing).expect_counts(&[("copied", 0)]);
+    red.expect_bag_valid();
+    station.audit().expect_verdict(missing).expect_counts(&[("messages.mirrored", 3)]);
+    fs::remove_file(red.manifest()).unwrap();
+    station.audit().expect_verdict(missing).expect_counts(&[("messages.mirrored", 3)]);
+    station.mirror().expect_verdict(missing).expect_counts(&[("copied", 0)]);
+    red.expect_bag_valid();
+    station.verify().expect_safe();
+    // What vanished is wanted back, under its name.
+    station.restore().expect_safe().expect_counts(&[("restored", 4), ("numbered", 0)]);
+}
+
 /// Fault 52: a repair tool cut the manifest, which is written anew from the ledger.
 #[test]
 fn a_deleted_manifest_is_written_anew() {

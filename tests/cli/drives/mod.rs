@@ -1,5 +1,7 @@
 //! What may befall a drive: one file a kind of harm.
 
+mod clones;
+mod forgotten;
 mod full;
 mod halves;
 mod hostile;
@@ -7,5 +9,8 @@ mod ledger;
 mod lost_logs;
 mod mount_point;
 mod read_only;
+mod replaced;
 mod rot;
+mod rotten_id;
+mod same_device;
 mod untrusted;

@@ -95,8 +95,8 @@ fn a_lost_copy_of_a_lost_message_is_said_to_be_lost() {
     fs::remove_file(red.payload_of("m001.eml")).unwrap();
     station.delete("m001.eml");
     station.verify().expect_unsafe().expect_counts(&[("missing", 1)]);
-    station.mirror().expect_safe();
-    station.audit().expect_unsafe().expect_listed(
+    station.mirror().expect_verdict("damaged-or-missing");
+    station.audit().expect_verdict("damaged-or-missing").expect_listed(
         "vanished",
         "reason",
         &[("m001.eml", "no-drive")],

@@ -1,6 +1,14 @@
-//! Restores that are not simple: a fresh card, another operator's box, what months and accidents leave of a stick.
+//! Restores that are not simple. `drives`: what accidents leave of a stick; `mailboxes`: what is already where the mail
+//! goes; `fresh`: a new card and nothing set up; `handover`: a box that changes hands; `together`: two at once; `room`: a
+//! card that is full; `owners`: whose the files are; `flags`: a Maildir that went on living; `replaced`: names that
+//! changed between message and folder.
 
 mod drives;
+mod flags;
 mod fresh;
 mod handover;
 mod mailboxes;
+mod owners;
+mod replaced;
+mod room;
+mod together;

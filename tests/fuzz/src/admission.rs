@@ -82,6 +82,7 @@ fn admitted(
         label: "amber",
         at: b"/media/amber",
         taken_for: None,
+        here: &Vec::new,
         clock: &Still(boot),
     };
     admit(catalogue, Box::new(Medium::open(drive, usize::MAX)), &asked)
@@ -108,7 +109,7 @@ fn settled(drive: &MemoryDrive, ledger: &[u8]) -> BTreeSet<u32> {
                 Event::Damaged { payload, .. } | Event::Sound { payload } => {
                     told.entry(payload.number).and_modify(|there| *there = true);
                 }
-                Event::Missing { payload } => {
+                Event::Absent { payload } => {
                     told.entry(payload.number).and_modify(|there| *there = false);
                 }
                 _ => {}

@@ -96,7 +96,7 @@ fn reads_back(line: &Line) {
     let mut chain = Chain { seq: line.seq - 1, ..Chain::default() };
     let text = chain.write(&line.stamp, line.event.clone());
     let raw = text.strip_suffix('\n').expect("a line is ended");
-    let verdict = Reader::resume(Chain { seq: line.seq - 1, ..Chain::default() }, 0)
+    let verdict = Reader::resume(Chain { seq: line.seq - 1, ..Chain::default() }, 0, 0)
         .line(raw.as_bytes(), text.len() as u64);
     assert_eq!(verdict, Verdict::Line(Box::new(line.clone()), Standing::Sound));
 }
@@ -125,7 +125,7 @@ fn damaged(taker: &mut Taker<'_>) {
 fn written(taker: &mut Taker<'_>) {
     let seq = taker.number(8) % (COUNT_MAX / 2);
     let mut chain = Chain { seq, head: Digest::of(taker.some(1)) };
-    let mut reader = Reader::resume(chain, 7);
+    let mut reader = Reader::resume(chain, 7, 0);
     let mut at = 7;
     while !taker.is_empty() {
         let event = lines::event(taker);
@@ -153,7 +153,7 @@ fn forged(taker: &mut Taker<'_>) {
         let hash = Digest::of(format!("{head}{body}").as_bytes()).to_string();
         file.push_str(&format!("{body},\"hash\":\"{hash}\"}}\n"));
         // A line that is refused is not followed.
-        let verdict = Reader::resume(Chain { head: head.parse().expect("a digest"), seq: 0 }, 0)
+        let verdict = Reader::resume(Chain { head: head.parse().expect("a digest"), seq: 0 }, 0, 0)
             .line(file.lines().next_back().unwrap_or_default().as_bytes(), 1);
         if matches!(verdict, Verdict::Line(..)) {
             head = hash;

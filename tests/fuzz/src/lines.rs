@@ -2,10 +2,11 @@
 //! Never judges what is read.
 
 use super::taker::Taker;
-use counterfoil::model::ledger::{Chain, Event, Place};
+use counterfoil::model::ledger::{Assertion, Chain, Departed, Departure, Event, Location};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
 use counterfoil::model::{
-    CardId, Digest, Identity, MailboxName, Moment, Order, PayloadName, RelName, Stamp, Suspicion,
+    Digest, Identity, MailboxName, Moment, PayloadName, Position, RelName, Stamp, Suspicion,
+    WriterId,
 };
 
 /// Who and when, chosen.
@@ -51,70 +52,89 @@ fn mailbox(taker: &mut Taker<'_>) -> MailboxName {
     ["in", "out"][taker.below(2)].parse().expect("a name")
 }
 
-fn order(taker: &mut Taker<'_>) -> Order {
-    match taker.octet() {
-        3 => Order {
-            era: taker.number(8) % (COUNT_MAX + 1),
-            tick: taker.number(8) % (COUNT_MAX + 1),
-        },
-        _ => Order { era: taker.number(1), tick: taker.number(1) },
-    }
+fn writer(taker: &mut Taker<'_>) -> WriterId {
+    // A few, so that several lines are one writer's.
+    WriterId::from_bits(match taker.octet() {
+        3 => taker.number(8),
+        few => u64::from(few % 4),
+    })
 }
 
-fn place(taker: &mut Taker<'_>) -> Place {
+fn position(taker: &mut Taker<'_>) -> Position {
+    let writer = writer(taker);
+    let n = match taker.octet() {
+        3 => taker.number(8) % (COUNT_MAX + 1),
+        _ => taker.number(1),
+    };
+    Position { writer, n }
+}
+
+fn location(taker: &mut Taker<'_>) -> Location {
+    Location { mailbox: mailbox(taker), path: path(taker) }
+}
+
+fn assertion(taker: &mut Taker<'_>) -> Assertion {
     let suspect = match taker.octet() % 6 {
         0 => Some(Suspicion::Emptied),
         1 => Some(Suspicion::CutShort),
         2 => Some(Suspicion::NulFilled),
         _ => None,
     };
-    Place {
-        mailbox: mailbox(taker),
-        path: path(taker),
+    Assertion {
+        location: location(taker),
         modified: moment(taker),
         mode: taker.number(2) as u32 & 0o7777,
         first_seen: moment(taker),
         suspect,
-        order: order(taker),
+        as_of: position(taker),
+    }
+}
+
+fn departure(taker: &mut Taker<'_>) -> Departure {
+    Departure {
+        identity: identity(taker),
+        location: location(taker),
+        position: position(taker),
+        why: Departed::ALL[taker.below(Departed::ALL.len())],
+        to: (taker.octet() & 1 == 1).then(|| location(taker)),
+        gaps: taker.number(1),
     }
 }
 
 /// An event of any kind.
 pub fn event(taker: &mut Taker<'_>) -> Event {
-    match taker.octet() % 15 {
-        0 => Event::Opened {
-            card: CardId::from_bits(taker.number(8)),
-            era: order(taker).era,
-            program: taker.text(20),
-        },
+    match taker.octet() % 17 {
+        0 => Event::Opened { program: taker.text(20) },
         1 => Event::Mailbox { mailbox: mailbox(taker), root: taker.piece(40).to_vec() },
         2 | 14 => Event::Mirrored {
             payload: payload(taker),
             identity: identity(taker),
-            place: place(taker),
+            assertion: assertion(taker),
             replaces: (taker.octet() & 1 == 1).then(|| payload(taker)),
         },
-        3 => Event::Placed { identity: identity(taker), place: place(taker) },
-        4 => Event::Moved {
-            identity: identity(taker),
-            place: place(taker),
-            from_mailbox: mailbox(taker),
-            from: path(taker),
+        3 => Event::Placed { identity: identity(taker), assertion: assertion(taker) },
+        4 => Event::Missing { identity: identity(taker), assertion: assertion(taker) },
+        5 | 6 => Event::Removed(departure(taker)),
+        15 => Event::Writer {
+            writer: writer(taker),
+            links: (0..taker.below(4)).map(|_| position(taker)).collect(),
         },
-        5 => Event::Removed { mailbox: mailbox(taker), path: path(taker), order: order(taker) },
-        6 => Event::Vanished { mailbox: mailbox(taker), path: path(taker), order: order(taker) },
+        16 => Event::Mark {
+            as_of: position(taker),
+            mailboxes: (0..taker.below(3)).map(|_| mailbox(taker)).collect(),
+        },
         7 => Event::Adopted { payload: payload(taker), identity: identity(taker) },
         8 => Event::Debris { payload: payload(taker), identity: identity(taker) },
         9 => Event::Damaged {
             payload: payload(taker),
             found: (taker.octet() & 1 == 1).then(|| Digest::of(&[taker.octet()])),
         },
-        10 => Event::Missing { payload: payload(taker) },
+        10 => Event::Absent { payload: payload(taker) },
         11 => Event::Sound { payload: payload(taker) },
         12 => Event::Verified {
             checked: taker.number(8),
             damaged: taker.number(8),
-            missing: taker.number(8),
+            absent: taker.number(8),
         },
         _ => Event::Recovered {
             from: taker.number(2),

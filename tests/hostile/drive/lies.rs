@@ -10,10 +10,13 @@ use std::fs;
 const DIGEST: &str = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08";
 const TIMES: &str = "\"modified\":\"2003-07-01T08:52:37Z\",\"mode\":\"0644\",\"first_seen\":\"2003-07-01T08:52:37Z\"";
 
-fn mirrored(payload: &str, digest: &str, bytes: &str, path: &str, era: &str, tick: &str) -> String {
+/// Who says it.
+const WRITER: &str = "00000000000000aa";
+
+fn mirrored(payload: &str, digest: &str, bytes: &str, path: &str, writer: &str, n: &str) -> String {
     format!(
         "\"kind\":\"mirrored\",\"payload\":\"{payload}\",\"sha256\":\"{digest}\",\"bytes\":{bytes},\
-         \"mailbox\":\"inbox\",\"path\":\"{path}\",{TIMES},\"era\":{era},\"tick\":{tick}"
+         \"mailbox\":\"inbox\",\"path\":\"{path}\",{TIMES},\"as_of\":\"{writer}:{n}\""
     )
 }
 
@@ -51,16 +54,28 @@ fn numbers_beyond_every_count_harm_no_other_drive() {
     ] {
         let scene = Scene::mirrored(3);
         let mut forger = Forger::behind(&scene.bad.ledger());
-        for (bytes, era, tick) in [(odd, "1", "1"), ("4", odd, "1"), ("4", "1", odd)] {
-            forger = forger.line(&mirrored(payload, DIGEST, bytes, "forged.eml", era, tick));
+        for (bytes, writer, n) in [(odd, WRITER, "1"), ("4", odd, "1"), ("4", WRITER, odd)] {
+            // Text within text.
+            let (writer, n) = (writer.replace('"', ""), n.replace('"', ""));
+            forger = forger.line(&mirrored(payload, DIGEST, bytes, "forged.eml", &writer, &n));
             forger = forger.line(&format!(
-                "\"kind\":\"vanished\",\"mailbox\":\"inbox\",\"path\":\"m000.eml\",\"era\":1,\"tick\":{tick}"
+                "\"kind\":\"missing\",\"sha256\":\"{DIGEST}\",\"bytes\":{bytes},\"mailbox\":\"inbox\",\
+                 \"path\":\"m000.eml\",{TIMES},\"as_of\":\"{writer}:{n}\""
+            ));
+            forger = forger.line(&format!(
+                "\"kind\":\"removed\",\"sha256\":\"{DIGEST}\",\"bytes\":4,\"mailbox\":\"inbox\",\
+                 \"path\":\"m000.eml\",\"as_of\":\"{writer}:{n}\",\"why\":\"deleted\",\"gaps\":{bytes}"
+            ));
+            forger = forger.line(&format!(
+                "\"kind\":\"mark\",\"as_of\":\"{writer}:{n}\",\"mailboxes\":[\"inbox\"]"
+            ));
+            forger = forger.line(&format!(
+                "\"kind\":\"writer\",\"writer\":\"{WRITER}\",\"links\":[\"{writer}:{n}\"]"
             ));
         }
-        let card = "\"card\":\"0123456789abcdef\",\"program\":\"x\"";
-        forger = forger.line(&format!("\"kind\":\"opened\",{card},\"era\":{odd}"));
+        forger = forger.line(&format!("\"kind\":\"opened\",\"program\":{odd}"));
         forger = forger.line(&format!(
-            "\"kind\":\"verified\",\"checked\":{odd},\"damaged\":{odd},\"missing\":0"
+            "\"kind\":\"verified\",\"checked\":{odd},\"damaged\":{odd},\"absent\":0"
         ));
         forger = forger.line(&format!(
             "\"kind\":\"recovered\",\"from\":{odd},\"to\":{odd},\"whole_lines\":{odd}"
@@ -83,7 +98,7 @@ fn line_numbers_without_end_use_up_that_drive_only() {
         "2.0",
     ] {
         let scene = Scene::mirrored(3);
-        let verified = "\"kind\":\"verified\",\"checked\":0,\"damaged\":0,\"missing\":0";
+        let verified = "\"kind\":\"verified\",\"checked\":0,\"damaged\":0,\"absent\":0";
         Forger::behind(&scene.bad.ledger()).numbered(odd, verified).write();
         expect_no_harm(&scene);
         // Whatever it was told of since is told of in lines that can be read again.
@@ -96,7 +111,7 @@ fn line_numbers_without_end_use_up_that_drive_only() {
 #[test]
 fn a_drive_whose_numbers_are_used_up_is_said_to_be() {
     let scene = Scene::mirrored(3);
-    let line = mirrored("data/0001/99999999.EML", DIGEST, "4", "forged.eml", "1", "1");
+    let line = mirrored("data/0001/99999999.EML", DIGEST, "4", "forged.eml", WRITER, "1");
     Forger::behind(&scene.bad.ledger()).line(&line).write();
     scene.deliver(1);
     let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
@@ -143,15 +158,15 @@ fn no_path_in_a_ledger_or_manifest_leads_out() {
     let copy = "data/0001/00000001.EML";
     let mut forger = Forger::behind(&scene.bad.ledger());
     for (tick, path) in outs.iter().chain(&kept).enumerate() {
-        forger = forger.line(&mirrored(copy, &digest, &bytes, path, "1", &tick.to_string()));
+        forger = forger.line(&mirrored(copy, &digest, &bytes, path, WRITER, &tick.to_string()));
         let place =
             format!("\"sha256\":\"{digest}\",\"bytes\":{bytes},\"path\":\"p{tick}\",{TIMES}");
         forger = forger.line(&format!(
-            "\"kind\":\"placed\",\"mailbox\":\"{path}\",{place},\"era\":1,\"tick\":1"
+            "\"kind\":\"placed\",\"mailbox\":\"{path}\",{place},\"as_of\":\"{WRITER}:1\""
         ));
         forger = forger
             .line(&format!("\"kind\":\"mailbox\",\"mailbox\":\"{path}\",\"root\":\"{path}\""));
-        let payload = mirrored(path, &digest, &bytes, "stolen.eml", "1", "1");
+        let payload = mirrored(path, &digest, &bytes, "stolen.eml", WRITER, "1");
         forger = forger.line(&payload);
     }
     forger.write();
@@ -201,7 +216,7 @@ fn a_path_within_the_staging_folder_holds_up_no_restore() {
     let mut forger = Forger::behind(&scene.bad.ledger());
     for number in 1..9 {
         let path = format!(".counterfoil-restore/{number:08}");
-        let line = mirrored("data/0001/00000001.EML", &digest, &bytes, &path, "1", "9");
+        let line = mirrored("data/0001/00000001.EML", &digest, &bytes, &path, WRITER, "9");
         forger = forger.line(&line);
     }
     forger.write();
@@ -216,7 +231,7 @@ fn a_false_length_of_a_message_to_come_does_not_keep_it_from_being_copied() {
     let scene = Scene::mirrored(1);
     let to_come = mail("traffic 1");
     let digest = Digest::of(to_come.as_bytes()).to_string();
-    let line = mirrored("data/0001/00000077.EML", &digest, "5", "m001.eml", "1", "9");
+    let line = mirrored("data/0001/00000077.EML", &digest, "5", "m001.eml", WRITER, "9");
     Forger::behind(&scene.bad.ledger()).line(&line).write();
     scene.station.audit();
     scene.station.mirror();
@@ -231,7 +246,8 @@ fn a_message_longer_than_the_card_holds_up_no_restore() {
     let long = fs::File::create(&copy).unwrap();
     long.set_len(20 << 30).unwrap();
     let small = crate::station::Mounted::small(&scene.station.path("small"), "size=8m");
-    let line = mirrored("data/0001/00000077.EML", DIGEST, "21474836480", "aaa-first.eml", "1", "9");
+    let line =
+        mirrored("data/0001/00000077.EML", DIGEST, "21474836480", "aaa-first.eml", WRITER, "9");
     Forger::behind(&scene.bad.ledger()).line(&line).write();
     let into = small.path().join("back");
     let told = scene.station.restore_with(&["--into", into.to_str().unwrap()]).expect_unsafe();

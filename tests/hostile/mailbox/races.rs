@@ -84,17 +84,23 @@ fn a_link_put_in_place_of_a_message_gives_nothing_away() {
     let at = |turn: u64| scene.station.inbox().join(format!("turn-{}.eml", turn % TURNING));
     let disturb = |turn: u64| {
         exchange(&scene, &at(turn), |passing| match turn / TURNING % 2 {
-            0 => fs::write(passing, mail(&format!("turn {turn}"))).unwrap(),
+            0 => fs::write(passing, version(turn, &format!("turn {turn}"))).unwrap(),
             _ => symlink(scene.secret_file(), passing).unwrap(),
         });
     };
     while_disturbed(&scene, disturb, drop);
     for turn in 0..TURNING {
-        exchange(&scene, &at(turn), |passing| fs::write(passing, mail("at rest")).unwrap());
+        let at_rest = version(turn, "at rest");
+        exchange(&scene, &at(turn), |passing| fs::write(passing, at_rest).unwrap());
     }
     scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
     scene.station.audit().expect_safe();
     scene.expect_all_restored().expect_safe();
+}
+
+/// A version of the message at a path that turns: one that is known by its Message-ID to take the place of the last.
+fn version(turn: u64, text: &str) -> String {
+    format!("Message-ID: <{}@example.org>\r\n{}", turn % TURNING, mail(text))
 }
 
 /// Fault 55: the same with a folder on the way. What it leads to has files of the same names.

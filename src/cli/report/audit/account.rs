@@ -2,6 +2,7 @@
 //! Never computes anything that decides.
 
 use super::super::drives::Shown;
+use super::super::verdict::Summary;
 use super::super::words::{airtime, amp_hours, share, when};
 use crate::job::audit::Audit;
 use crate::job::reckoning::Reckoning;
@@ -26,6 +27,8 @@ pub(in crate::cli) struct Account<'a> {
     pub verify_every: Duration,
     /// When a restore was last rehearsed and brought everything back.
     pub rehearsed: Option<Moment>,
+    /// What is said first.
+    pub summary: Summary<'a>,
 }
 
 impl Account<'_> {
@@ -69,9 +72,9 @@ impl Account<'_> {
 
     /// How the copies stand beside the published rules.
     pub(super) fn kept(&self) -> Kept {
-        let holding = self.drives.iter().filter(|drive| drive.messages > 0);
+        let holding = self.drives.iter().filter(|drive| drive.messages > 0 && drive.row.counts);
         let media = std::iter::once(self.medium).chain(holding.map(|drive| drive.row.medium));
-        let messages = self.audit.messages;
+        let messages = self.audit.counts.messages.messages;
         let within = i64::try_from(self.verify_every.as_secs()).unwrap_or(i64::MAX);
         let since = self.now.time.seconds.saturating_sub(within);
         let mut proofs = self.reckoning.drives.values().peekable();

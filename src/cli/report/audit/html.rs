@@ -2,13 +2,16 @@
 //! Long lists are cut, and say so; the table for a spreadsheet has them whole.
 
 use super::super::page::{self, Outside, Sign, facts, state, table_box};
+use super::super::verdict::word;
 use super::super::words::{airtime, amp_hours, wait};
 use super::super::{count, drives, size, when};
-use super::text::{answer, gone, rules, waits};
-use super::{Account, about_suspect, about_vanished, chart};
+use super::text::{rules, waits};
+use super::{Account, about_suspect, about_vanished, chart, next_step};
 use crate::cli::notices;
+use crate::cli::which_drive::Advice;
 use crate::job::audit::{List, Listed};
 use crate::job::reckoning::Share;
+use crate::job::verdict::Verdict;
 use crate::model::escape;
 use maud::{Markup, html};
 
@@ -41,9 +44,10 @@ pub(in crate::cli) fn page(account: &Account<'_>) -> String {
 }
 
 fn the_answer(account: &Account<'_>) -> Markup {
-    let audit = account.audit;
-    let (good, text) = answer(audit, account.station);
-    let (sign, word) = if good { (Sign::Good, "safe") } else { (Sign::Bad, "not safe") };
+    let counts = &account.audit.counts;
+    let verdict = counts.verdict();
+    let lines = account.summary.lines();
+    let sign = if verdict == Verdict::Safe { Sign::Good } else { Sign::Bad };
     let seconds = account.seconds_at_risk();
     let charge = account.charge_at_risk().map_or("unknown".to_owned(), amp_hours);
     let oldest = match account.oldest_proof() {
@@ -52,27 +56,29 @@ fn the_answer(account: &Account<'_>) -> Markup {
         None => "not all are proven".to_owned(),
     };
     let figures = [
-        ("Messages that would be lost", audit.unmirrored.count().to_string()),
-        ("Their size", size(audit.unmirrored.bytes())),
+        ("Messages that would be lost", counts.messages.on_none.to_string()),
+        ("Their size", size(counts.messages.on_none_bytes)),
         ("Airtime to ask for them again", airtime(seconds)),
         ("Charge that takes", charge),
-        ("Messages in the mailbox", audit.messages.to_string()),
+        ("Messages in the mailbox", counts.messages.messages.to_string()),
+        ("Messages on fewer sticks than wanted", counts.fewer_copies().0.to_string()),
+        ("Messages missing from the card", counts.messages.missing.to_string()),
+        ("Messages damaged on the card", counts.messages.damaged.to_string()),
         ("Oldest of their last proofs", oldest),
     ];
     html! {
         h2 { "If this card died now" }
-        p { (state(sign, word)) " " (Outside(text)) }
-        @if let Some(text) = gone(audit) { p { (state(Sign::Bad, "lost")) " " (text) } }
-        @if !good { p { (account.cost()) } }
+        @for (number, (_, line)) in lines.into_iter().enumerate() {
+            p { @if number == 0 { (state(sign, word(verdict))) " " } (Outside(line)) }
+        }
+        @if counts.messages.on_none > 0 { p { (account.cost()) } }
         (facts(figures))
     }
 }
 
 fn messages(account: &Account<'_>) -> Markup {
     let audit = account.audit;
-    let step = |message: &Listed| {
-        message.reason.map(|r| format!("{r}: {}", notices::next_step(r))).unwrap_or_default()
-    };
+    let step = |message: &Listed| next_step(account, message);
     html! {
         (list("Unmirrored, first seen first", &audit.unmirrored, step))
         (list("Vanished from the mailbox, nobody saw them deleted", &audit.vanished, |m| about_vanished(m).to_owned()))
@@ -164,7 +170,7 @@ fn the_drives(account: &Account<'_>) -> Markup {
 fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
     let sign = match drive.state.as_str() {
         "safe" => Sign::Good,
-        "failed" | "full" | "stalled" => Sign::Bad,
+        "failed" | "full" | "stalled" | "forgotten" | "replaced" => Sign::Bad,
         _ => Sign::Open,
     };
     let proven = account.reckoning.drives.get(&drive.row.row).map(drives::proof);
@@ -176,6 +182,11 @@ fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
             td {
                 (state(sign, notices::drive_state(&drive.state)))
                 @if let Some(away) = drives::away(drive) { br; (away) }
+                @for line in drives::records(drive) { br; (line) }
+                @for Advice { text, command } in drives::standing(&drive.row) {
+                    br; (Outside(text))
+                    @if let Some(command) = command { br; code { (Outside(command)) } }
+                }
             }
             td .k { (when(drive.row.last_seen)) }
             td .k { (when(drive.row.last_verified)) }
@@ -186,7 +197,7 @@ fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
 
 fn copies(account: &Account<'_>) -> Markup {
     html! {
-        @if account.audit.messages > 0 {
+        @if account.audit.counts.messages.messages > 0 {
             h2 { "Copies, the card itself counted" }
             ul { @for line in rules(account) { li { (line) } } li { (account.rehearsal()) } }
         }

@@ -14,22 +14,14 @@ pub(in crate::cli) fn json(account: &Account<'_>, drives: Vec<Value>) -> Value {
     let kept = account.kept();
     let listed = |messages: &[Listed]| messages.iter().map(listed).collect::<Vec<_>>();
     let shares = |shares: &[Share]| shares.iter().take(SHARES).map(share).collect::<Vec<_>>();
-    json!({
+    let more = json!({
         "schema": 1,
         "station": account.station.as_str(),
         "generated": now.time.to_rfc3339(),
         "clock_trusted": now.trusted,
-        "messages": {
-            "total": audit.messages,
-            "bytes": audit.bytes,
-            "mirrored": audit.mirrored,
-            "unmirrored": audit.unmirrored.count(),
-            "suspect": audit.suspect.count(),
-            "vanished": audit.vanished.count(),
-        },
         "at_risk": {
-            "messages": audit.unmirrored.count(),
-            "bytes": audit.unmirrored.bytes(),
+            "messages": audit.counts.messages.on_none,
+            "bytes": audit.counts.messages.on_none_bytes,
             "airtime_seconds": account.seconds_at_risk(),
             "amp_hours": account.charge_at_risk(),
         },
@@ -78,7 +70,12 @@ pub(in crate::cli) fn json(account: &Account<'_>, drives: Vec<Value>) -> Value {
             "usable_amp_hours": account.power.usable_amp_hours(),
             "daily_amp_hours": account.power.daily_amp_hours,
         },
-    })
+    });
+    let mut object = account.summary.json();
+    if let Value::Object(more) = more {
+        object.extend(more);
+    }
+    Value::Object(object)
 }
 
 fn share(share: &Share) -> Value {
@@ -101,6 +98,7 @@ fn listed(message: &Listed) -> Value {
     object.insert("bytes".into(), json!(message.bytes));
     object.insert("airtime_seconds".into(), json!(message.seconds));
     object.insert("sha256".into(), json!(message.digest.map(|d| d.to_string())));
+    object.insert("copies".into(), json!(message.copies));
     object.insert("reason".into(), json!(message.reason.map(|r| r.as_str())));
     if let Some(suspect) = message.suspect {
         object.insert("suspect".into(), json!(suspect.as_str()));

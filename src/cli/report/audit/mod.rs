@@ -12,9 +12,24 @@ pub(in crate::cli) use account::Account;
 pub(in crate::cli) use html::page;
 pub(in crate::cli) use json::json;
 pub(in crate::cli) use table::csv;
-pub(in crate::cli) use text::{headline, text};
+pub(in crate::cli) use text::text;
 
+use super::count;
+use crate::cli::notices;
 use crate::job::audit::Listed;
+
+/// Why a message is not on enough drives, and what to do.
+fn next_step(account: &Account<'_>, message: &Listed) -> String {
+    let Some(reason) = message.reason else { return String::new() };
+    let step = format!("{reason}: {}", notices::next_step(reason));
+    match message.copies {
+        0 => step,
+        copies => {
+            let copies = count(copies.into(), "copy").replace("copys", "copies");
+            format!("{copies}, {} wanted; {step}", account.wanted_copies)
+        }
+    }
+}
 
 /// What restore would do about a message that vanished.
 fn about_vanished(message: &Listed) -> &'static str {
@@ -27,5 +42,8 @@ fn about_vanished(message: &Listed) -> &'static str {
 /// What is suspect, and what restore would do about it.
 fn about_suspect(message: &Listed) -> String {
     let what = message.suspect.map_or("", |s| s.as_str());
-    format!("{what}: restore gives the last good version")
+    match message.reason {
+        None => format!("{what}: restore gives the last good version"),
+        Some(_) => format!("{what}: the last good version is on no drive known here"),
+    }
 }

@@ -3,12 +3,10 @@
 
 use super::super::words::{airtime, share as parts, wait};
 use super::super::{clipped, count, drives, plural, size, when};
-use super::{Account, about_suspect, about_vanished};
-use crate::cli::notices;
+use super::{Account, about_suspect, about_vanished, next_step};
 use crate::cli::output::{Output, Tone};
-use crate::job::audit::{Audit, List, Listed};
+use crate::job::audit::{List, Listed};
 use crate::job::reckoning::Share;
-use crate::model::StationName;
 use crate::model::limits::LISTED_MAX;
 
 /// Messages shown on a terminal; the rest is counted, and is all in the JSON.
@@ -20,8 +18,8 @@ const BESIDE_PATH: usize = 46;
 
 pub(in crate::cli) fn text(output: &Output, account: &Account<'_>) {
     let audit = account.audit;
-    headline(output, audit, account.station);
-    if audit.unmirrored.count() > 0 {
+    account.summary.say(output);
+    if audit.counts.messages.on_none > 0 {
         output.wrapped(&account.cost());
     } else if let Some((at, age)) = account.oldest_proof() {
         let age = age.map(|age| format!(", {} ago", wait(age))).unwrap_or_default();
@@ -43,6 +41,9 @@ pub(in crate::cli) fn text(output: &Output, account: &Account<'_>) {
     for line in account.assumptions().into_iter().chain(clock) {
         output.wrapped(&format!("  {line}"));
     }
+    output.line("");
+    let (tone, verdict) = account.summary.verdict();
+    output.toned(tone, &verdict);
 }
 
 fn heading(output: &Output, text: &str) {
@@ -54,9 +55,7 @@ fn messages(output: &Output, account: &Account<'_>) {
     let audit = account.audit;
     if audit.unmirrored.count() > 0 {
         heading(output, "Unmirrored, first seen first");
-        list(output, &audit.unmirrored, |message| {
-            message.reason.map(|r| format!("{r}: {}", notices::next_step(r))).unwrap_or_default()
-        });
+        list(output, &audit.unmirrored, |message| next_step(account, message));
     }
     if audit.vanished.count() > 0 {
         heading(output, "Vanished from the mailbox, nobody saw them deleted");
@@ -66,46 +65,6 @@ fn messages(output: &Output, account: &Account<'_>) {
         heading(output, "Suspect: the new version looks like damage to the card");
         list(output, &audit.suspect, about_suspect);
     }
-}
-
-/// The answer first, in one sentence.
-pub(in crate::cli) fn headline(output: &Output, audit: &Audit, station: &StationName) {
-    let (good, text) = answer(audit, station);
-    output.line(output.tone(if good { Tone::Good } else { Tone::Bad }, &text));
-    if let Some(text) = gone(audit) {
-        output.line(output.tone(Tone::Bad, &text));
-    }
-}
-
-/// What would be lost, and whether that is nothing.
-pub(super) fn answer(audit: &Audit, station: &StationName) -> (bool, String) {
-    let lost = audit.unmirrored.count();
-    let text = match lost > 0 {
-        true => format!(
-            "{station}: if this card died now, {lost} of {} ({}) would be lost.",
-            count(audit.messages, "message"),
-            size(audit.unmirrored.bytes())
-        ),
-        false => format!(
-            "{station}: if this card died now, nothing would be lost: {} ({}) {} on a drive, proven.",
-            count(audit.messages, "message"),
-            size(audit.bytes),
-            if audit.messages == 1 { "is" } else { "are" }
-        ),
-    };
-    (lost == 0, text)
-}
-
-/// What is lost already, if anything is.
-pub(super) fn gone(audit: &Audit) -> Option<String> {
-    let gone = audit.vanished.with_reason();
-    (gone > 0).then(|| {
-        let are = if gone == 1 { "is" } else { "are" };
-        format!(
-            "{} vanished from the mailbox and {are} on no drive known here.",
-            count(gone, "message")
-        )
-    })
 }
 
 fn list(output: &Output, messages: &List, note: impl Fn(&Listed) -> String) {
@@ -148,7 +107,7 @@ fn list(output: &Output, messages: &List, note: impl Fn(&Listed) -> String) {
 }
 
 fn copies(output: &Output, account: &Account<'_>) {
-    if account.audit.messages == 0 {
+    if account.audit.counts.messages.messages == 0 {
         return;
     }
     heading(output, "Copies, the card itself counted");

@@ -214,6 +214,7 @@ mod tests {
             to: "q1pier@example.org, q2lck@example.org".into(),
             subject: subject.into(),
             date: String::new(),
+            ..Headers::default()
         };
         let (path, here, suspect) = (None, true, false);
         let identity = Hasher::default().finish();

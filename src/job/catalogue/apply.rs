@@ -1,29 +1,27 @@
-//! Takes ledger lines into the tables of copies and places: those read from a drive and those just
+//! Takes ledger lines into the tables of copies, assertions and departures: those read from a drive and those just
 //! committed alike, so that both are understood the same way.
 
 use super::contents::First;
-use super::{BookRow, Catalogue, GONE_MOVED, GONE_REMOVED, GONE_VANISHED, PayloadState};
+use super::writers::bits;
+use super::{BookRow, Catalogue, PayloadState};
 use crate::job::JobError;
-use crate::model::ledger::{Event, Line, Place, Standing};
+use crate::model::ledger::{Assertion, Departure, Event, Line, Location, Standing};
 use crate::model::limits::NUMBER_MAX;
-use crate::model::{Identity, MailboxName, Moment, Order, PayloadName, RelName, Stamp, Suspicion};
+use crate::model::{Identity, MailboxName, Moment, PayloadName, Position, Stamp, Suspicion};
 use rusqlite::params;
 
 impl Catalogue {
-    /// Takes one ledger line into the tables.
-    pub fn fold(
+    /// Takes one ledger line into the tables. `gaps` are the unreadable lines before it.
+    pub fn apply(
         &self,
         book: &mut BookRow,
         line: &Line,
         standing: Standing,
+        gaps: u64,
     ) -> Result<(), JobError> {
         match &line.event {
-            Event::Opened { card, era, .. } => {
-                if *era >= book.era {
-                    book.era = *era;
-                    book.card = card.to_string();
-                }
-            }
+            Event::Opened { .. } => {}
+            Event::Writer { writer, links } => self.define_writer(book.row, *writer, links)?,
             Event::Mailbox { mailbox, root } => {
                 let mailbox = self.mailbox(mailbox, None)?;
                 self.db.execute(
@@ -31,29 +29,24 @@ impl Catalogue {
                     params![book.row, mailbox, root],
                 )?;
             }
-            Event::Mirrored { payload, identity, place, replaces: _ } => {
-                let content = self.content_told(identity, &First::of(place, &line.stamp))?;
+            Event::Mirrored { payload, identity, assertion, replaces: _ } => {
+                let content = self.content_told(identity, &First::of(assertion, &line.stamp))?;
                 self.put_payload(book, *payload, content, proven(standing), &line.stamp)?;
-                self.put_place(book, content, place)?;
+                self.assert(book, line.seq, content, assertion, false)?;
                 self.book_filled(book.row, identity.bytes, &line.stamp)?;
             }
-            Event::Placed { identity, place } => {
+            Event::Placed { identity, assertion } => {
                 let content = self.content(identity)?;
                 self.settle_adopted(book.row, content)?;
-                self.put_place(book, content, place)?;
+                self.assert(book, line.seq, content, assertion, false)?;
             }
-            Event::Moved { identity, place, from_mailbox, from } => {
-                self.set_place_gone(book, from_mailbox, from, GONE_MOVED, place.order)?;
+            Event::Missing { identity, assertion } => {
                 let content = self.content(identity)?;
                 self.settle_adopted(book.row, content)?;
-                self.put_place(book, content, place)?;
+                self.assert(book, line.seq, content, assertion, true)?;
             }
-            Event::Removed { mailbox, path, order } => {
-                self.set_place_gone(book, mailbox, path, GONE_REMOVED, *order)?;
-            }
-            Event::Vanished { mailbox, path, order } => {
-                self.set_place_gone(book, mailbox, path, GONE_VANISHED, *order)?;
-            }
+            Event::Removed(departure) => self.depart(book, line.seq, departure, gaps)?,
+            Event::Mark { as_of, mailboxes } => self.mark(book, line.seq, *as_of, mailboxes)?,
             Event::Verified { .. } => {
                 self.copies_reread(book.row, 0..=NUMBER_MAX, line.stamp.time)?;
                 self.drive_verified(book.drive, line.stamp.time)?;
@@ -68,15 +61,15 @@ impl Catalogue {
             copy @ (Event::Adopted { .. }
             | Event::Debris { .. }
             | Event::Damaged { .. }
-            | Event::Missing { .. }
+            | Event::Absent { .. }
             | Event::Sound { .. }
-            | Event::Pruned { .. }) => self.fold_copy(book, copy, line, standing)?,
+            | Event::Pruned { .. }) => self.apply_to_copy(book, copy, line, standing)?,
         }
         Ok(())
     }
 
-    /// Takes in what a line tells of one copy beside its place.
-    fn fold_copy(
+    /// Takes in what a line tells of one copy, and not of its location.
+    fn apply_to_copy(
         &self,
         book: &mut BookRow,
         event: &Event,
@@ -85,11 +78,14 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         match event {
             Event::Adopted { payload, identity } => {
-                let state = match proven(standing) {
-                    PayloadState::Good => PayloadState::Adopted,
-                    claimed => claimed,
-                };
                 let content = self.content(identity)?;
+                // Where the ledger has a location for it already, it needs no further line to count.
+                let state = match proven(standing) {
+                    PayloadState::Good if !self.was_placed(book.row, content)? => {
+                        PayloadState::Adopted
+                    }
+                    state => state,
+                };
                 self.put_payload(book, *payload, content, state, &line.stamp)?;
             }
             Event::Debris { payload, identity } => {
@@ -99,7 +95,7 @@ impl Catalogue {
             Event::Damaged { payload, .. } => {
                 self.set_payload_state(book.row, payload.number, PayloadState::Damaged)?;
             }
-            Event::Missing { payload } => {
+            Event::Absent { payload } => {
                 self.set_payload_state(book.row, payload.number, PayloadState::Missing)?;
             }
             Event::Sound { payload } => {
@@ -180,66 +176,105 @@ impl Catalogue {
         self.put_payload(book, payload, self.content(identity)?, PayloadState::Claimed, &never)
     }
 
-    fn put_place(&self, book: &mut BookRow, content: i64, place: &Place) -> Result<(), JobError> {
-        let mailbox = self.mailbox(&place.mailbox, None)?;
-        let key = place.path.key();
-        let (good, good_modified) = match place.suspect {
-            None => (None, None),
-            Some(_) => match self.place(book.row, mailbox, &key)? {
-                Some(old) if old.suspect.is_some() => (old.good, old.good_modified),
-                Some(old) => (old.content, old.content.map(|_| old.modified)),
-                None => (None, None),
-            },
-        };
-        book.era = book.era.max(place.order.era);
+    fn assert(
+        &self,
+        book: &BookRow,
+        line: u64,
+        content: i64,
+        assertion: &Assertion,
+        missing: bool,
+    ) -> Result<(), JobError> {
+        let (mailbox, key) = self.row_and_key(&assertion.location)?;
+        let as_of = self.as_of(assertion.as_of)?;
         self.db
             .prepare_cached(
-                "INSERT OR REPLACE INTO place (book, mailbox, key, content, good, suspect, modified_s, modified_n, \
-                 mode, era, tick, gone, good_modified) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12)",
+                "INSERT OR REPLACE INTO assertion (book, mailbox, key, content, line, writer, n, as_of, missing, \
+                 suspect, modified_s, modified_n, mode) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)",
             )?
             .execute(params![
                 book.row,
                 mailbox,
                 key,
                 content,
-                good,
-                place.suspect.map(Suspicion::as_str),
-                place.modified.seconds,
-                place.modified.nanos,
-                place.mode,
-                place.order.era as i64,
-                place.order.tick as i64,
-                good_modified.map(Moment::to_text),
+                line as i64,
+                bits(assertion.as_of.writer),
+                assertion.as_of.n as i64,
+                as_of as i64,
+                missing,
+                assertion.suspect.map(Suspicion::as_str),
+                assertion.modified.seconds,
+                assertion.modified.nanos,
+                assertion.mode,
             ])?;
         Ok(())
     }
 
-    fn set_place_gone(
+    /// A departure counts only where its writer knew of every gap before it, and only after a line of the location
+    /// that the content went to.
+    fn depart(
         &self,
-        book: &mut BookRow,
-        mailbox: &MailboxName,
-        path: &RelName,
-        gone: i64,
-        order: Order,
+        book: &BookRow,
+        line: u64,
+        departure: &Departure,
+        gaps: u64,
     ) -> Result<(), JobError> {
-        let mailbox = self.mailbox(mailbox, None)?;
-        book.era = book.era.max(order.era);
-        // A drive that never had the message there keeps the word all the same: another has.
+        let (mailbox, key) = self.row_and_key(&departure.location)?;
+        let content = self.content(&departure.identity)?;
+        let backed = match &departure.to {
+            Some(to) => {
+                let (mailbox, key) = self.row_and_key(to)?;
+                self.was_asserted(book.row, mailbox, &key, content)?
+            }
+            None => true,
+        };
         self.db
             .prepare_cached(
-                "INSERT INTO place (book, mailbox, key, modified_s, modified_n, mode, era, tick, gone) \
-                 VALUES (?1, ?2, ?3, 0, 0, 0, ?5, ?6, ?4) \
-                 ON CONFLICT DO UPDATE SET gone = ?4, era = ?5, tick = ?6",
+                "UPDATE assertion SET ended = ?5 WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
+                 AND ended IS NULL",
             )?
+            .execute(params![book.row, mailbox, key, content, line as i64])?;
+        self.db
+            .prepare_cached("INSERT OR REPLACE INTO departure VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)")?
             .execute(params![
                 book.row,
                 mailbox,
-                path.key(),
-                gone,
-                order.era as i64,
-                order.tick as i64
+                key,
+                content,
+                line as i64,
+                bits(departure.position.writer),
+                departure.position.n as i64,
+                departure.why.as_str(),
+                backed && gaps <= departure.gaps,
             ])?;
         Ok(())
+    }
+
+    fn mark(
+        &self,
+        book: &BookRow,
+        line: u64,
+        position: Position,
+        mailboxes: &[MailboxName],
+    ) -> Result<(), JobError> {
+        let as_of = self.as_of(position)?;
+        for mailbox in mailboxes {
+            let mailbox = self.mailbox(mailbox, None)?;
+            self.db
+                .prepare_cached("INSERT OR REPLACE INTO mark VALUES (?1,?2,?3,?4,?5,?6)")?
+                .execute(params![
+                    book.row,
+                    mailbox,
+                    line as i64,
+                    bits(position.writer),
+                    position.n as i64,
+                    as_of as i64,
+                ])?;
+        }
+        Ok(())
+    }
+
+    fn row_and_key(&self, location: &Location) -> Result<(i64, Vec<u8>), JobError> {
+        Ok((self.mailbox(&location.mailbox, None)?, location.path.key()))
     }
 }
 

@@ -1,0 +1,74 @@
+//! `drives forget`: the operator's word that a drive is gone for good. From then on its copies count for nothing, and
+//! it takes no mail, until `drives add` takes it back. Nothing on the drive changes.
+
+use super::survey::{Depth, Survey};
+use super::whereabouts::one_of;
+use crate::cli::notices::Problem;
+use crate::cli::output::Output;
+use crate::cli::report::when;
+use crate::cli::setup::Setup;
+use crate::cli::{Exit, which_drive};
+use crate::daemon::clock::SystemClock;
+use crate::daemon::control::{Answer, Request, ask};
+use crate::job::catalogue::Catalogue;
+use crate::model::limits::{ANSWER_PATIENCE, DRIVE_PLACE_CHARS};
+use crate::model::{Clock as _, DriveLoss, Moment, escape};
+use serde_json::json;
+
+pub(super) fn run(
+    setup: &Setup,
+    name: &str,
+    why: DriveLoss,
+    place: Option<&str>,
+    as_json: bool,
+    output: &Output,
+) -> Result<Exit, Problem> {
+    let place = place.map(str::trim).filter(|place| !place.is_empty());
+    if place.is_some_and(|place| place.chars().count() > DRIVE_PLACE_CHARS) {
+        return Err(Problem::usage(format!(
+            "--where: use at most {DRIVE_PLACE_CHARS} characters to say where it went"
+        )));
+    }
+    let survey = Survey::take(setup, Depth::Brief, output)?;
+    let drive = one_of(&survey.drives, name)?;
+    let (id, label) = (drive.row.id, escape::shown(drive.row.label.as_bytes()));
+    let request = Request::Forget {
+        id: id.to_string(),
+        why: why.as_str().to_owned(),
+        place: place.map(str::to_owned),
+    };
+    match ask(&setup.state, &request, ANSWER_PATIENCE)? {
+        Some(Answer::Refused(refused)) => {
+            return Err(Problem::failed(format!("{label} was not forgotten: {refused}")));
+        }
+        Some(_) => {}
+        // Beside another command too: one word in the catalogue, which whoever counts copies looks up.
+        None => {
+            let (catalogue, _) = Catalogue::open(&setup.state)?;
+            catalogue.forget_drive(drive.row.row, why, place, SystemClock::new().stamp().time)?;
+        }
+    }
+    let (catalogue, _) = Catalogue::open(&setup.state)?;
+    let known = catalogue.drive(id)?.and_then(|row| row.forgotten);
+    let since = known.map(|forgotten| forgotten.since);
+    if as_json {
+        output.json(&json!({
+            "schema": 1,
+            "id": id.to_string(),
+            "label": drive.row.label,
+            "forgotten_since": since.map(Moment::to_rfc3339),
+            "why": why.as_str(),
+            "where": place,
+        }));
+        return Ok(Exit::Safe);
+    }
+    output.say(format!(
+        "{label} ({id}) is forgotten since {}: {}. Its copies count for nothing any more, and it takes no mail.",
+        when(since),
+        which_drive::loss(why, place)
+    ));
+    output.say("What that means for the mail: counterfoil audit");
+    let at = escape::shown(&drive.row.at);
+    output.say(format!("If you have it again, plug it in. Type: counterfoil drives add {at}"));
+    Ok(Exit::Safe)
+}

@@ -1,0 +1,129 @@
+//! Where a run keeps what it knows: the state folder, or a folder in memory while that cannot be written.
+//! Never lets a full card, or one that may only be read, keep mail from being copied.
+
+use crate::cli::notices::{self, Problem, Unkept};
+use crate::cli::output::Output;
+use crate::cli::setup::Setup;
+use crate::disk::{StandIn, Trouble, host, trouble};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, SetAside};
+use std::path::{Path, PathBuf};
+
+/// The state of a run that writes, held under its locks.
+pub(super) struct State {
+    pub catalogue: Catalogue,
+    folder: PathBuf,
+    /// Why the state folder itself is not written, if it is not.
+    pub unkept: Option<Unkept>,
+    /// Removed when the catalogue is closed.
+    stand_in: Option<StandIn>,
+    _lock: Option<host::Lock>,
+}
+
+impl State {
+    /// Opens the state to write.
+    pub(super) fn open(setup: &Setup, output: &Output) -> Result<Self, Problem> {
+        if let Some(host) = &setup.host_renamed {
+            output.warn(notices::host_renamed(&setup.station, host));
+        }
+        if StandIn::find(&setup.state).is_some() {
+            return Err(notices::state_in_use(&setup.state));
+        }
+        let opened = match trouble(&setup.state) {
+            Some(error) => Err(JobError::State(error)),
+            None => Self::open_itself(setup, output),
+        };
+        match opened {
+            Ok(state) => Ok(state),
+            Err(JobError::State(error)) if error.trouble == Trouble::Busy => {
+                Err(notices::state_in_use(&setup.state))
+            }
+            Err(error) if error.state_trouble().is_some() => {
+                Self::in_memory(setup, &error, None, output)
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    fn open_itself(setup: &Setup, output: &Output) -> Result<Self, JobError> {
+        host::make_dirs(&setup.state).map_err(JobError::State)?;
+        let lock = host::lock(&setup.state.join("lock")).map_err(JobError::State)?;
+        StandIn::clear(&setup.state);
+        let (catalogue, aside) = Catalogue::open(&setup.state)?;
+        if aside.is_some() {
+            output.warn(notices::set_aside(aside.as_ref()));
+        }
+        let folder = setup.state.clone();
+        Ok(Self { catalogue, folder, unkept: None, stand_in: None, _lock: Some(lock) })
+    }
+
+    /// Goes on with a state in memory, loudly.
+    fn in_memory(
+        setup: &Setup,
+        error: &JobError,
+        lock: Option<host::Lock>,
+        output: &Output,
+    ) -> Result<Self, Problem> {
+        let in_use = |error: crate::disk::DiskError| match error.trouble {
+            Trouble::Busy => notices::state_in_use(&setup.state),
+            _ => error.into(),
+        };
+        let lock = match lock {
+            None => host::lock_as_it_is(&setup.state.join("lock")).map_err(in_use)?,
+            lock => lock,
+        };
+        let unkept = Unkept::by(trouble(&setup.state).as_ref(), error);
+        let stand_in = StandIn::make(&setup.state, unkept.as_str()).map_err(in_use)?;
+        let catalogue = Catalogue::open_stand_in(&setup.state, stand_in.path())?;
+        output.warn(notices::unkept(unkept, &setup.state));
+        let (folder, unkept) = (stand_in.path().to_owned(), Some(unkept));
+        Ok(Self { catalogue, folder, unkept, stand_in: Some(stand_in), _lock: lock })
+    }
+
+    /// The folder it is in.
+    pub(super) fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// After an error of the catalogue: a new one where it was damaged, one in memory where it could not be written.
+    /// Nothing else may have it open any more.
+    pub(super) fn after(
+        self,
+        error: JobError,
+        setup: &Setup,
+        output: &Output,
+    ) -> Result<Self, Problem> {
+        if error.is_damaged_catalogue() {
+            drop(self.catalogue);
+            let aside = Catalogue::set_aside(&self.folder, &error)?;
+            output.warn(notices::set_aside(aside.as_ref()));
+            let (catalogue, _) = Catalogue::open(&self.folder)?;
+            return Ok(Self { catalogue, ..self });
+        }
+        if error.state_trouble().is_some() && self.stand_in.is_none() {
+            drop(self.catalogue);
+            return Self::in_memory(setup, &error, self._lock, output);
+        }
+        Err(error.into())
+    }
+}
+
+impl State {
+    /// Sets a damaged catalogue aside.
+    pub(super) fn set_aside(self, why: &JobError) -> Result<Option<SetAside>, JobError> {
+        drop(self.catalogue);
+        Catalogue::set_aside(&self.folder, why)
+    }
+}
+
+/// The folder that a command looks at which does not write, and whether what is known is kept: the one in memory
+/// while a process works there.
+pub(super) fn looked_at(setup: &Setup) -> (PathBuf, Option<Unkept>) {
+    match StandIn::find(&setup.state) {
+        Some((folder, why)) => (folder, Some(Unkept::from_text(&why))),
+        None => {
+            let trouble = trouble(&setup.state);
+            (setup.state.clone(), trouble.map(|error| Unkept::of(error.trouble)))
+        }
+    }
+}

@@ -1,0 +1,334 @@
+//! The verdict and the counts behind it: the same words, the same numbers and the same keys in every report.
+//! Never says anything greener than the verdict, and leaves out nothing that made it.
+
+use super::{count, size, when};
+use crate::cli::notices::{self, Unkept};
+use crate::cli::output::{Output, Tone};
+use crate::cli::setup::Setup;
+use crate::cli::which_drive;
+use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
+use crate::model::{Moment, StationName, escape};
+use serde_json::{Map, Value, json};
+use std::path::Path;
+
+/// What every report says first.
+#[derive(Clone, Copy)]
+pub(in crate::cli) struct Summary<'a> {
+    pub station: &'a StationName,
+    pub counts: &'a Counts,
+    /// The options of this run, for a command to be typed next; each with a blank before it.
+    pub options: &'a str,
+    /// The state folder, and why nothing is remembered there, if it is not.
+    pub state: (&'a Path, Option<Unkept>),
+}
+
+/// A line of it, and whether it is good news.
+pub(in crate::cli) type Line = (Tone, String);
+
+impl<'a> Summary<'a> {
+    /// Of a run.
+    pub(in crate::cli) fn of(setup: &'a Setup, counts: &'a Counts, unkept: Option<Unkept>) -> Self {
+        let (station, options) = (&setup.station, setup.options.as_str());
+        Self { station, counts, options, state: (&setup.state, unkept) }
+    }
+
+    /// The verdict in one line.
+    pub(in crate::cli) fn verdict(&self) -> Line {
+        let mut lines = self.lines();
+        lines.swap_remove(0)
+    }
+
+    /// The verdict, then everything else that is not as it should be, the worst first.
+    pub(in crate::cli) fn lines(&self) -> Vec<Line> {
+        let counts = self.counts;
+        let mut lines = Vec::new();
+        lines.extend(self.lacking());
+        lines.extend(self.lost());
+        let messages = &counts.messages;
+        let of_all = count(messages.messages, "message");
+        if messages.on_none > 0 {
+            lines.push(bad(format!(
+                "NOT SAFE: {} of {of_all} ({}) {} only on the card.",
+                messages.on_none,
+                size(messages.on_none_bytes),
+                are(messages.on_none)
+            )));
+        }
+        lines.extend(self.by_damaged_ledgers());
+        for mailbox in counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole()) {
+            lines.push(bad(format!("NOT KNOWN: {}", notices::mailbox(mailbox))));
+        }
+        let (fewer, bytes) = counts.fewer_copies();
+        if fewer > 0 {
+            lines.push(bad(format!(
+                "FEWER COPIES THAN WANTED: {fewer} of {of_all} ({}) {} on fewer than {} sticks.",
+                size(bytes),
+                are(fewer),
+                counts.wanted_copies
+            )));
+        }
+        let is_good = lines.is_empty();
+        if counts.unmirrored() == 0 && messages.damaged == 0 && (is_good || messages.messages > 0) {
+            lines.push(self.all_copied(is_good));
+        }
+        if let Some((_, first)) = lines.first_mut() {
+            *first = format!("{}: {first}", self.station);
+        }
+        lines.extend(self.on_same_device());
+        lines.extend(self.unkept());
+        lines.extend(self.advice());
+        lines.extend(
+            counts.not_in_config.iter().map(|left| (Tone::Plain, notices::not_in_config(left))),
+        );
+        lines
+    }
+
+    /// That nothing is remembered, where it is not.
+    fn unkept(&self) -> Option<Line> {
+        let (state, why) = self.state;
+        Some(bad(notices::unkept(why?, state)))
+    }
+
+    /// What only drives have, a drive a line.
+    fn lacking(&self) -> Vec<Line> {
+        let told = self.counts.lacking.iter().map(|(label, lacking)| {
+            let newest = lacking.newest.map(|seconds| Moment { seconds, nanos: 0 });
+            let newest = newest.map(|at| format!(" (to {})", when(Some(at))));
+            bad(format!(
+                "MESSAGES MISSING: {} holds {}{} that this card lacks.",
+                escape::shown(label.as_bytes()),
+                count(lacking.messages, "message"),
+                newest.unwrap_or_default()
+            ))
+        });
+        told.collect()
+    }
+
+    /// What rests on a ledger that has lost lines.
+    fn by_damaged_ledgers(&self) -> Option<Line> {
+        let messages = self.counts.resting_on_damaged;
+        let labels: Vec<_> =
+            self.counts.damaged_ledgers.iter().map(|l| escape::shown(l.as_bytes())).collect();
+        (messages > 0).then(|| {
+            bad(format!(
+                "NOT SAFE: {} {} safe only by a ledger that has lost lines, on {}: counterfoil mirror writes them \
+                 again.",
+                count(messages, "message"),
+                are(messages),
+                labels.join(", ")
+            ))
+        })
+    }
+
+    /// The drives whose copies would be lost with the card.
+    fn on_same_device(&self) -> Vec<Line> {
+        let told = self.counts.on_same_device.iter().map(|drive| {
+            let label = escape::shown(drive.label.as_bytes());
+            match drive.is_counted {
+                true => (
+                    Tone::Plain,
+                    format!(
+                        "Copies on the mailbox's own card or disk were counted, as asked ({label}): they would be \
+                         lost with it."
+                    ),
+                ),
+                false => {
+                    bad(format!("{label} is {}.", which_drive::on_same_device(&drive.mailbox, false)))
+                }
+            }
+        });
+        told.collect()
+    }
+
+    fn all_copied(&self, is_verdict: bool) -> Line {
+        let Counts { messages, wanted_copies, .. } = self.counts;
+        let on = match wanted_copies {
+            1 => "on a stick".to_owned(),
+            wanted => format!("on {wanted} sticks each"),
+        };
+        let all = match messages.messages {
+            0 => "there are no messages yet".to_owned(),
+            1 => format!("the 1 message ({}) is {on} and was checked", size(messages.bytes)),
+            many => {
+                format!("all {many} messages ({}) are {on} and were checked", size(messages.bytes))
+            }
+        };
+        match is_verdict {
+            true => (Tone::Good, format!("SAFE: {all}.")),
+            false => (Tone::Plain, format!("What is known to be on the card: {all}.")),
+        }
+    }
+
+    /// What is damaged on the card or missing from it.
+    fn lost(&self) -> Option<Line> {
+        let (damaged, missing) = (self.counts.messages.damaged, self.counts.messages.missing);
+        let looks = format!("{damaged} {} damaged", if damaged == 1 { "looks" } else { "look" });
+        let them = if missing == 1 { "it" } else { "them" };
+        let gone =
+            format!("{missing} {} gone from the card, and nobody saw {them} go", are(missing));
+        Some(bad(match (damaged, missing) {
+            (0, 0) => return None,
+            (0, _) => format!("MESSAGES MISSING: {gone}."),
+            (_, 0) => format!("CARD DAMAGED: {looks} on the card."),
+            _ => format!("CARD DAMAGED, MESSAGES MISSING: {looks}; {gone}."),
+        }))
+    }
+
+    /// What a stick still has of these, with the command.
+    fn advice(&self) -> Vec<Line> {
+        let messages = &self.counts.messages;
+        let emptied = |mailbox: &&MailboxStatus| mailbox.state == MailboxState::Emptied;
+        let emptied = self.counts.mailboxes.iter().filter(emptied);
+        let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
+        let back = messages.missing.saturating_sub(messages.missing_on_none);
+        let good = messages.damaged.saturating_sub(messages.damaged_on_none);
+        let mut typed = |number: u64, what: String, command: &str| {
+            if number > 0 {
+                lines.push((Tone::Plain, what));
+                lines.push((Tone::Plain, format!("  counterfoil {command}{}", self.options)));
+            }
+        };
+        let lacked = self.counts.lacking.iter().map(|(_, lacking)| lacking.messages).sum();
+        typed(lacked, "To have them here again, type:".to_owned(), "restore");
+        for (label, _) in &self.counts.lacking {
+            let label = escape::shown(label.as_bytes());
+            let command = format!("acknowledge --only-on {label}");
+            typed(lacked, format!("If what only {label} has is not wanted here, type:"), &command);
+        }
+        let of_missing = count(back, "missing message");
+        typed(back, format!("{of_missing} {} on a stick. Type:", are(back)), "restore");
+        let of_damaged = count(good, "damaged message");
+        typed(
+            good,
+            format!("A good version of {of_damaged} is on a stick. Type:"),
+            "restore --repair PATH",
+        );
+        let (missing, damaged) = (messages.missing_on_none, messages.damaged_on_none);
+        if missing > 0 {
+            lines.push(bad(format!(
+                "{} {} gone from the card and on no drive known here.",
+                count(missing, "message"),
+                are(missing)
+            )));
+        }
+        if damaged > 0 {
+            lines.push(bad(format!(
+                "No good version of {} is on a drive known here.",
+                count(damaged, "damaged message")
+            )));
+        }
+        lines
+    }
+
+    /// Says beside a report for a script which mailboxes could not be looked at, and whether anything is remembered.
+    pub(in crate::cli) fn warn(&self, output: &Output) {
+        self.unkept().iter().for_each(|(_, line)| output.warn(line));
+        let unseen = self.counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole());
+        unseen.for_each(|mailbox| output.warn(notices::mailbox(mailbox)));
+    }
+
+    /// Says all of it on a terminal.
+    pub(in crate::cli) fn say(&self, output: &Output) {
+        for (tone, line) in self.lines() {
+            output.toned(tone, &line);
+        }
+    }
+}
+
+fn bad(text: String) -> Line {
+    (Tone::Bad, text)
+}
+
+fn are(number: u64) -> &'static str {
+    if number == 1 { "is" } else { "are" }
+}
+
+impl Summary<'_> {
+    /// The keys that every report has: `verdict`, `messages`, `lacking`, `mailboxes`, `not_in_config`, `state`,
+    /// `same_device_counted`, `same_device_left_out`.
+    pub(in crate::cli) fn json(&self) -> Map<String, Value> {
+        let (folder, why) = self.state;
+        let mut object = json(self.counts);
+        let state = json!({
+            "folder": folder.to_string_lossy(),
+            "kept": why.is_none(),
+            "why": why.map(Unkept::as_str),
+        });
+        object.insert("state".into(), state);
+        let labels = |counted| {
+            let drives = self.counts.on_same_device.iter();
+            let drives = drives.filter(move |drive| drive.is_counted == counted);
+            json!(drives.map(|drive| &drive.label).collect::<Vec<_>>())
+        };
+        object.insert("same_device_counted".into(), labels(true));
+        object.insert("same_device_left_out".into(), labels(false));
+        object
+    }
+}
+
+fn json(counts: &Counts) -> Map<String, Value> {
+    let messages = &counts.messages;
+    let (fewer, fewer_bytes) = counts.fewer_copies();
+    let mailboxes = counts.mailboxes.iter().map(|mailbox| {
+        json!({
+            "name": mailbox.name.as_str(),
+            "path": mailbox.path.to_string_lossy(),
+            "state": mailbox.state.as_str(),
+            "why": mailbox.state.why(),
+            "messages": mailbox.messages,
+            "missing": mailbox.missing,
+            "ignored": mailbox.ignored,
+            "was_at": mailbox.was_at.as_ref().map(|path| path.to_string_lossy()),
+        })
+    });
+    let lacking = counts.lacking.iter().map(|(label, lacking)| {
+        let newest = lacking.newest.map(|seconds| Moment { seconds, nanos: 0 }.to_rfc3339());
+        json!({
+            "drive": label,
+            "messages": lacking.messages,
+            "bytes": lacking.bytes,
+            "newest": newest,
+        })
+    });
+    let left = counts
+        .not_in_config
+        .iter()
+        .map(|left| json!({"mailbox": left.name.as_str(), "messages": left.messages}));
+    let keys = json!({
+        "verdict": counts.verdict().as_str(),
+        "messages": {
+            "total": messages.messages,
+            "bytes": messages.bytes,
+            "mirrored": messages.mirrored,
+            "unmirrored": counts.unmirrored(),
+            "unmirrored_bytes": messages.unmirrored_bytes,
+            "on_no_drive": messages.on_none,
+            "on_no_drive_bytes": messages.on_none_bytes,
+            "fewer_copies": fewer,
+            "fewer_copies_bytes": fewer_bytes,
+            "suspect": messages.damaged,
+            "suspect_on_no_drive": messages.damaged_on_none,
+            "vanished": messages.missing,
+            "vanished_on_no_drive": messages.missing_on_none,
+            "by_damaged_ledgers": counts.resting_on_damaged,
+        },
+        "lacking": lacking.collect::<Vec<_>>(),
+        "mailboxes": mailboxes.collect::<Vec<_>>(),
+        "not_in_config": left.collect::<Vec<_>>(),
+    });
+    match keys {
+        Value::Object(keys) => keys,
+        _ => Map::new(),
+    }
+}
+
+/// The verdict's word on a page.
+pub(in crate::cli) fn word(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Safe => "safe",
+        Verdict::FewerCopies => "fewer copies than wanted",
+        Verdict::NotKnown => "not known",
+        Verdict::NotSafe => "not safe",
+        Verdict::DamagedOrMissing => "damaged or missing",
+    }
+}

@@ -1,0 +1,135 @@
+//! The words on which drive one is, and why its copies count for nothing or are counted all the same.
+//! Never names a drive by its label alone where a command is to be typed: two may be called alike.
+
+use super::report::when;
+use crate::model::{DriveId, DriveLoss, Finding, KnownDrive, escape};
+
+/// Why a drive was given up, and where it went.
+pub(super) fn loss(why: DriveLoss, place: Option<&str>) -> String {
+    match place {
+        Some(place) => format!("{why}, {}", escape::shown(place.as_bytes())),
+        None => why.to_string(),
+    }
+}
+
+/// A sentence, and the command to be typed after it, which is never broken over lines.
+pub(super) struct Advice {
+    pub text: String,
+    pub command: Option<String>,
+}
+
+impl Advice {
+    /// Only a sentence.
+    pub(super) fn text(text: String) -> Self {
+        Self { text, command: None }
+    }
+
+    fn command(text: &str, command: String) -> Self {
+        Self { text: text.to_owned(), command: Some(command) }
+    }
+}
+
+/// All of it in one piece.
+pub(super) fn in_one(advice: &[Advice]) -> String {
+    let one = |advice: &Advice| match &advice.command {
+        Some(command) => format!("{} {command}", advice.text),
+        None => advice.text.clone(),
+    };
+    advice.iter().map(one).collect::<Vec<_>>().join(" ")
+}
+
+/// What to do about a drive that another one has taken the place of.
+pub(super) fn settle_replaced(id: DriveId) -> Vec<Advice> {
+    vec![
+        Advice::text("If it still exists, plug in both at the same time.".to_owned()),
+        Advice::command(
+            "If it is gone, type:",
+            format!("counterfoil drives forget {id} --why reformatted"),
+        ),
+    ]
+}
+
+/// What to do about a drive that may have been reformatted, or may be another stick.
+pub(super) fn settle_reformatted(id: DriveId) -> Vec<Advice> {
+    vec![
+        Advice::command(
+            "If it was reformatted, type:",
+            format!("counterfoil drives forget {id} --why reformatted"),
+        ),
+        Advice::command(
+            "If it is another stick, kept in another place, type:",
+            format!("counterfoil drives away {id}"),
+        ),
+    ]
+}
+
+/// A copy on the card itself protects against nothing that happens to the card.
+pub(super) fn on_same_device(mailbox: &str, counted: bool) -> String {
+    let mailbox = escape::shown(mailbox.as_bytes());
+    match counted {
+        true => format!(
+            "on the same card or disk as mailbox {mailbox}: its copies are counted, as asked, though they would be \
+             lost with it"
+        ),
+        false => format!(
+            "on the same card or disk as mailbox {mailbox}: its copies do not count, since they would be lost with \
+             it. Use a stick"
+        ),
+    }
+}
+
+fn listed(drives: &[KnownDrive]) -> String {
+    let named = drives.iter().map(|drive| format!("{} ({})", drive.label, drive.id));
+    named.collect::<Vec<_>>().join(", ")
+}
+
+/// What is found out about which drive one is; nothing of any other finding.
+pub(super) fn finding(finding: &Finding) -> String {
+    match finding {
+        Finding::CopiedDrive { of, own } => format!(
+            "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
+        ),
+        Finding::ForgottenDrive { at, since, why, place } => format!(
+            "this drive is forgotten since {}: {}. It takes no mail, and its copies count for nothing. To use it \
+             again: counterfoil drives add {at}",
+            when(Some(*since)),
+            loss(*why, place.as_deref())
+        ),
+        Finding::IdRecognised { id } => format!(
+            "its drive.json cannot be read; by what else is on it, it is drive {id}. The next copying writes it anew"
+        ),
+        Finding::IdRestored { id } => format!(
+            "its drive.json could not be read; by what else is on it, it is drive {id}, and that is written there \
+             again"
+        ),
+        Finding::IdUnknown { own, maybe } => format!(
+            "its drive.json could not be read, and nothing tells which drive it was: it is drive {own} now. It may \
+             have been one of these, whose copies count for nothing until they are plugged in: {}",
+            listed(maybe)
+        ),
+        Finding::Replaces { other } => format!(
+            "{} ({}) was reformatted or replaced: the copies known on it are gone, and count for nothing. {}",
+            other.label,
+            other.id,
+            in_one(&settle_replaced(other.id))
+        ),
+        Finding::HasLedgerOf { other } => format!(
+            "its ledger is that of {} ({}): it is that drive with another id, or a copy of it. What is known on that \
+             one counts for nothing until it is seen. {}",
+            other.label,
+            other.id,
+            in_one(&settle_replaced(other.id))
+        ),
+        Finding::PerhapsReformatted { other } => format!(
+            "a new drive was begun here, where {} ({}) was last. {}",
+            other.label,
+            other.id,
+            in_one(&settle_reformatted(other.id))
+        ),
+        Finding::SeenAgain => {
+            "it was taken for reformatted or replaced, and is here: its copies count again"
+                .to_owned()
+        }
+        _ => String::new(),
+    }
+}

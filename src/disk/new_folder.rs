@@ -1,0 +1,59 @@
+//! Makes folders on the host that belong to whom the folder above them belongs: a mailbox that root puts back is the
+//! operator's. Never changes a folder that is there.
+
+use super::beneath::{self, HOST};
+use super::error::DiskError;
+use super::host::is_root;
+use crate::model::{RelName, escape};
+use rustix::fd::{AsFd as _, BorrowedFd};
+use rustix::fs::{Gid, Mode, Stat, Uid};
+use rustix::io::Errno;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::Path;
+
+/// Makes a folder and those above it, as far as they are missing, for their owner alone.
+pub(super) fn make_dirs_inheriting_owner(path: &Path) -> Result<(), DiskError> {
+    let shown = escape::shown(path.as_os_str().as_bytes());
+    let fail = |errno| DiskError::new("make folder", &shown, errno);
+    let (above, name) = match (path.parent(), path.file_name()) {
+        (Some(above), Some(name)) if above.as_os_str().is_empty() => (Path::new("."), name),
+        (Some(above), Some(name)) => (above, name),
+        // It ends in dots: what they lead to is there as soon as what is before them is.
+        (Some(above), None) => return make_missing(above),
+        (None, _) => return Ok(()),
+    };
+    make_missing(above)?;
+    let name = RelName::new(name.as_bytes()).map_err(|_| fail(Errno::INVAL))?;
+    // By handles: whoever owns the folder above may put another thing in its place meanwhile.
+    let above = beneath::open_root(above).map_err(fail)?;
+    match rustix::fs::mkdirat(&above, name.as_path(), Mode::RWXU) {
+        Ok(()) => {}
+        Err(Errno::EXIST) => return Ok(()),
+        Err(errno) => return Err(fail(errno)),
+    }
+    let give = || {
+        let made = beneath::open_dir(above.as_fd(), Some(&name), HOST)?;
+        match inherited_owner(&rustix::fs::fstat(&above)?) {
+            Some(owner) => set_owner(made.as_fd(), owner),
+            None => Ok(()),
+        }
+    };
+    give().map_err(fail)
+}
+
+fn make_missing(path: &Path) -> Result<(), DiskError> {
+    match beneath::open_root(path) {
+        Err(Errno::NOENT) => make_dirs_inheriting_owner(path),
+        // What else is wrong with it is told when it is opened.
+        _ => Ok(()),
+    }
+}
+
+/// To whom something new in a folder is to be given; nobody, where we may give nothing away.
+pub(super) fn inherited_owner(above: &Stat) -> Option<(Uid, Gid)> {
+    is_root().then(|| (Uid::from_raw(above.st_uid), Gid::from_raw(above.st_gid)))
+}
+
+pub(super) fn set_owner(made: BorrowedFd<'_>, (user, group): (Uid, Gid)) -> Result<(), Errno> {
+    rustix::fs::fchown(made, Some(user), Some(group))
+}

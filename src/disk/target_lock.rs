@@ -1,0 +1,67 @@
+//! One restore at a time into a folder: the locks that a restore holds on the folders it writes to.
+//! Never leaves anything behind: a lock is on the folder itself, and the kernel lets it go whatever becomes of us.
+
+use super::beneath::{self, HOST};
+use super::error::DiskError;
+use super::new_folder::make_dirs_inheriting_owner;
+use crate::model::escape;
+use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
+use rustix::fs::FlockOperation;
+use rustix::io::Errno;
+use std::cell::RefCell;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::Path;
+
+/// The locks of one restore. They end when it is dropped.
+#[derive(Debug, Default)]
+pub struct TargetLocks {
+    held: RefCell<Vec<Held>>,
+}
+
+#[derive(Debug)]
+struct Held {
+    device: u64,
+    inode: u64,
+    #[expect(dead_code, reason = "held for its lock")]
+    folder: OwnedFd,
+}
+
+impl TargetLocks {
+    /// Locks a folder, which is made if it is not there. `Busy` if another restore holds it.
+    pub fn take(&self, path: &Path) -> Result<(), DiskError> {
+        self.open(path).map(drop)
+    }
+
+    /// The same; the folder, open.
+    pub(super) fn open(&self, path: &Path) -> Result<OwnedFd, DiskError> {
+        let shown = escape::shown(path.as_os_str().as_bytes());
+        let fail = |errno| DiskError::new("open restore target", &shown, errno);
+        if matches!(beneath::open_root(path), Err(Errno::NOENT)) {
+            make_dirs_inheriting_owner(path)?;
+        }
+        let root = beneath::open_root(path).map_err(fail)?;
+        self.hold(root.as_fd()).map_err(|errno| DiskError::new("lock", &shown, errno))?;
+        Ok(root)
+    }
+
+    /// Two mailboxes of one restore may go into one folder, by whatever paths: it is locked once.
+    fn hold(&self, folder: BorrowedFd<'_>) -> Result<(), Errno> {
+        let stat = rustix::fs::fstat(folder)?;
+        let (device, inode) = (stat.st_dev, stat.st_ino);
+        let mut held = self.held.borrow_mut();
+        if held.iter().any(|held| (held.device, held.inode) == (device, inode)) {
+            return Ok(());
+        }
+        let folder = beneath::open_dir(folder, None, HOST)?;
+        let lock = || rustix::fs::flock(folder.as_fd(), FlockOperation::NonBlockingLockExclusive);
+        match rustix::io::retry_on_intr(lock) {
+            Ok(()) => {}
+            Err(Errno::WOULDBLOCK) => return Err(Errno::WOULDBLOCK),
+            // Some network file systems lock no folders. A mailbox that cannot be put back is worse than two
+            // restores that nobody keeps apart.
+            Err(errno) => tracing::debug!(%errno, "the folder restored into could not be locked"),
+        }
+        held.push(Held { device, inode, folder });
+        Ok(())
+    }
+}

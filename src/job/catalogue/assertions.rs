@@ -1,0 +1,276 @@
+//! What each ledger asserts of each location, and what it says has left.
+//! Never decides anything: absence says nothing, and what a departure withholds the merge tells.
+
+use super::writers::position_columns;
+use super::{BookRow, Catalogue};
+use crate::job::JobError;
+use crate::model::{Moment, Position, Suspicion};
+use rusqlite::{OptionalExtension as _, Row, params};
+
+/// A content that stands at a location, by a drive's ledger.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StandingRow {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// The content.
+    pub content: i64,
+    /// The last of this card's changes as of which the ledger says so.
+    pub as_of: u64,
+    /// The line says that it is wanted back there.
+    pub missing: bool,
+    /// Why it is suspect.
+    pub suspect: Option<Suspicion>,
+    /// The file's own time.
+    pub modified: Moment,
+    /// Permission bits.
+    pub mode: u32,
+}
+
+/// Messages that a drive asserts and the mailboxes of this card lack.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Lacking {
+    /// How many.
+    pub messages: u64,
+    /// Bytes of them.
+    pub bytes: u64,
+    /// When the one last seen came, in claimed seconds.
+    pub newest: Option<i64>,
+}
+
+const STANDING: &str = "SELECT mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, \
+                        mode FROM standing";
+
+fn read_standing(row: &Row<'_>) -> rusqlite::Result<StandingRow> {
+    Ok(StandingRow {
+        mailbox: row.get(0)?,
+        key: row.get(1)?,
+        content: row.get(2)?,
+        as_of: row.get::<_, i64>(3)? as u64,
+        missing: row.get(4)?,
+        suspect: row.get_ref(5)?.as_str_or_null()?.and_then(Suspicion::from_text),
+        modified: Moment { seconds: row.get(6)?, nanos: row.get(7)? },
+        mode: row.get(8)?,
+    })
+}
+
+impl Catalogue {
+    /// How a ledger says that a content stands at a location, by its last line of it.
+    pub fn standing(
+        &self,
+        book: i64,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+    ) -> Result<Option<StandingRow>, JobError> {
+        let sql = format!(
+            "{STANDING} WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
+             ORDER BY line DESC LIMIT 1"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        Ok(query.query_row(params![book, mailbox, key, content], read_standing).optional()?)
+    }
+
+    /// Everything that a ledger says stands at a location, the last line first.
+    pub fn standing_at(
+        &self,
+        book: i64,
+        mailbox: i64,
+        key: &[u8],
+    ) -> Result<Vec<StandingRow>, JobError> {
+        let sql =
+            format!("{STANDING} WHERE book = ?1 AND mailbox = ?2 AND key = ?3 ORDER BY line DESC");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![book, mailbox, key], read_standing)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Whether a ledger ever said that a content is at a location.
+    pub fn was_asserted(
+        &self,
+        book: i64,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+    ) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM assertion WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
+        )?;
+        Ok(query.exists(params![book, mailbox, key, content])?)
+    }
+
+    /// Whether a ledger ever said where a content is.
+    pub fn was_placed(&self, book: i64, content: i64) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 AND book = ?1",
+        )?;
+        Ok(query.exists(params![book, content])?)
+    }
+
+    /// Whether a ledger says that a content stands somewhere.
+    pub fn is_placed(&self, book: i64, content: i64) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM assertion INDEXED BY assertion_by_content \
+             WHERE content = ?2 AND book = ?1 AND ended IS NULL",
+        )?;
+        Ok(query.exists(params![book, content])?)
+    }
+
+    /// Another location than this one where, by a ledger, a content stands, or else was.
+    pub fn other_place(
+        &self,
+        book: i64,
+        (mailbox, key): (i64, &[u8]),
+        content: i64,
+    ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
+             WHERE content = ?4 AND book = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
+             ORDER BY ended IS NOT NULL LIMIT 1",
+        )?;
+        let found = query
+            .query_row(params![book, mailbox, key, content], |row| Ok((row.get(0)?, row.get(1)?)));
+        Ok(found.optional()?)
+    }
+
+    /// The positions as of which a ledger asserts a content at a location: those of its lines, and of each later mark
+    /// while it stood.
+    pub fn stamps(
+        &self,
+        book: i64,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+    ) -> Result<Vec<Position>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT writer, n FROM assertion \
+             WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 UNION \
+             SELECT m.writer, m.n FROM assertion a JOIN mark m ON m.book = a.book AND m.mailbox = a.mailbox \
+             AND m.line > a.line AND (a.ended IS NULL OR m.line < a.ended) \
+             WHERE a.book = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4",
+        )?;
+        let rows = query
+            .query_map(params![book, mailbox, key, content], |row| position_columns(row, 0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The positions of the departures of a content from a location that count, by a ledger.
+    pub fn departures(
+        &self,
+        book: i64,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+    ) -> Result<Vec<Position>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT writer, n FROM departure \
+             WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 AND counts",
+        )?;
+        let rows = query
+            .query_map(params![book, mailbox, key, content], |row| position_columns(row, 0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The positions as of which a ledger asserts a content at a location that none of its own departures covers.
+    pub fn uncovered(
+        &self,
+        book: i64,
+        (mailbox, key, content): (i64, &[u8], i64),
+    ) -> Result<Vec<Position>, JobError> {
+        let mut stamps = self.stamps(book, mailbox, key, content)?;
+        for departure in self.departures(book, mailbox, key, content)? {
+            let mut left = Vec::with_capacity(stamps.len());
+            for stamp in stamps {
+                if !self.covers(departure, stamp)? {
+                    left.push(stamp);
+                }
+            }
+            stamps = left;
+        }
+        Ok(stamps)
+    }
+
+    /// Whether everything that a ledger says stands in a mailbox is there on this card, or missing: then one line may
+    /// say all of it again.
+    pub fn may_be_marked(&self, book: i64, mailbox: i64) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM assertion a WHERE a.book = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
+             AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox AND f.key = a.key \
+             AND f.content = a.content AND f.state = 1) \
+             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.mailbox = a.mailbox AND m.key = a.key \
+             AND m.content = a.content) LIMIT 1",
+        )?;
+        Ok(!query.exists(params![book, mailbox])?)
+    }
+
+    /// What a ledger says stands in the mailboxes in force, of contents that no mailbox of this card has, that are not
+    /// missing from it either, and of which this card does not know that they left. Only what some drive has a copy of:
+    /// anybody can write a line.
+    pub fn lacked(
+        &self,
+        book: i64,
+        mut each: impl FnMut(StandingRow) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let sql = format!(
+            "{STANDING} s WHERE s.book = ?1 \
+             AND NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
+             WHERE f.content = s.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
+             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
+             AND EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
+             WHERE p.content = s.content AND p.state IN (0, 1, 5)){} \
+             ORDER BY mailbox, key, content, line DESC",
+            self.in_force()
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let mut rows = query.query([book])?;
+        let mut last: Option<(i64, Vec<u8>, i64)> = None;
+        while let Some(row) = rows.next()? {
+            let standing = read_standing(row)?;
+            let of = (standing.mailbox, standing.key.clone(), standing.content);
+            if last.as_ref() != Some(&of) && !self.will_depart(book, &standing)? {
+                each(standing)?;
+            }
+            last = Some(of);
+        }
+        Ok(())
+    }
+
+    /// Whether this card saw a content leave a location, later than a ledger asserts it there.
+    fn will_depart(&self, book: i64, standing: &StandingRow) -> Result<bool, JobError> {
+        let (mailbox, key, content) = (standing.mailbox, &standing.key, standing.content);
+        let Some(departed) = self.departed(mailbox, key, content)? else { return Ok(false) };
+        let Some(position) = self.position_at(departed.tick)? else { return Ok(false) };
+        for stamp in self.uncovered(book, (mailbox, key, content))? {
+            if !self.covers(position, stamp)? {
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
+    /// of anything, or something was lacking then.
+    pub fn lacking_now(&self, book: &BookRow) -> Result<Lacking, JobError> {
+        match book.told == 0 || book.lacking.messages > 0 {
+            true => self.lacking(book),
+            false => Ok(Lacking::default()),
+        }
+    }
+
+    /// How many messages a drive asserts that this card lacks.
+    pub fn lacking(&self, book: &BookRow) -> Result<Lacking, JobError> {
+        let mut lacking = Lacking::default();
+        self.lacked(book.row, |standing| {
+            let (bytes, seen): (i64, Option<i64>) = self
+                .db
+                .prepare_cached("SELECT bytes, seen FROM content WHERE id = ?1")?
+                .query_row([standing.content], |row| Ok((row.get(0)?, row.get(1)?)))?;
+            lacking.messages += 1;
+            lacking.bytes = lacking.bytes.saturating_add(bytes as u64);
+            lacking.newest = lacking.newest.max(seen);
+            Ok(())
+        })?;
+        Ok(lacking)
+    }
+}

@@ -1,0 +1,168 @@
+//! Decides which drives' copies make messages safe: the one place where `book.trusted` is set and cleared.
+//! Never takes a copy away: what does not count can still be restored from.
+
+use super::drives::{DriveRow, ReplacedHow};
+use super::{Catalogue, SameDevice};
+use crate::disk::{VolumeFacts, same_device};
+use crate::job::JobError;
+use crate::model::{DriveId, MailboxName, Moment};
+use rusqlite::params;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::Path;
+
+/// Whether the copies of a row of the table of drives count: it keeps what it is given, its operator has not given it
+/// up, nothing else stands where it was, it can be told from others, and it does not die with the card; unless that
+/// was asked to count too.
+pub(super) const COUNTS: &str = "(distrust IS NULL AND forgotten IS NULL \
+     AND (replaced IS NULL OR replaced_how = 'place') AND uuid <> '0000000000000000' \
+     AND (same_device IS NULL OR EXISTS (SELECT 1 FROM meta WHERE name = 'count_same_device')))";
+
+impl Catalogue {
+    /// Whether the copies on the device of a mailbox count too, as their operator asks.
+    pub fn count_same_device(&self, on: bool) -> Result<(), JobError> {
+        if self.counts_same_device()? == on {
+            return Ok(());
+        }
+        self.together(|| {
+            match on {
+                true => self.set_meta("count_same_device", "yes")?,
+                false => {
+                    self.db.execute("DELETE FROM meta WHERE name = 'count_same_device'", [])?;
+                }
+            }
+            self.drives()?.iter().try_for_each(|drive| self.settle_counts(drive.row))
+        })
+    }
+
+    /// Whether that was asked.
+    pub fn counts_same_device(&self) -> Result<bool, JobError> {
+        Ok(self.meta("count_same_device")?.is_some())
+    }
+
+    /// Whether the copies of a drive count.
+    pub fn counts(&self, drive: i64) -> Result<bool, JobError> {
+        let sql = format!("SELECT 1 FROM drive WHERE id = ?1 AND {COUNTS}");
+        Ok(self.db.prepare_cached(&sql)?.exists([drive])?)
+    }
+
+    /// Brings the books of a drive in line with what is known of it; to be called after every change of that, and
+    /// where a book was made. Writes only if that is news.
+    pub fn settle_counts(&self, drive: i64) -> Result<(), JobError> {
+        let counts = self.counts(drive)?;
+        let differs = "drive = ?1 AND trusted <> ?2";
+        let sql = format!("SELECT 1 FROM book WHERE {differs}");
+        if self.db.prepare_cached(&sql)?.exists(params![drive, counts])? {
+            let sql = format!("UPDATE book SET trusted = ?2 WHERE {differs}");
+            self.db.prepare_cached(&sql)?.execute(params![drive, counts])?;
+        }
+        Ok(())
+    }
+
+    /// The mailbox on whose device an open drive lies, and dies with it. What cannot be told, as while a mailbox is not
+    /// there, is no answer.
+    pub fn same_device_as(&self, facts: &VolumeFacts, at: &[u8]) -> Result<SameDevice, JobError> {
+        let at = Path::new(std::ffi::OsStr::from_bytes(at));
+        let mut query = self
+            .db
+            .prepare_cached("SELECT name, root FROM mailbox WHERE root IS NOT NULL ORDER BY id")?;
+        let mut rows = query.query([])?;
+        let mut told = SameDevice::No;
+        let mut any = false;
+        while let Some(row) = rows.next()? {
+            any = true;
+            let root: Vec<u8> = row.get(1)?;
+            let root = Path::new(std::ffi::OsStr::from_bytes(&root));
+            match same_device(root, at, facts) {
+                Some(true) => return Ok(SameDevice::As(row.get(0)?)),
+                Some(false) => {}
+                None => told = SameDevice::NotKnown,
+            }
+        }
+        Ok(if any { told } else { SameDevice::NotKnown })
+    }
+
+    /// The mailbox's own file system is what this drive was on: it dies with the card, though it is not seen as a
+    /// drive any more.
+    pub fn mailbox_is_on_drive(&self, mailbox: &MailboxName, serial: &str) -> Result<(), JobError> {
+        for drive in self.drives()? {
+            if drive.serial.as_deref() == Some(serial) && drive.same_device.is_none() {
+                self.db.execute(
+                    "UPDATE drive SET same_device = ?2 WHERE id = ?1",
+                    params![drive.row, mailbox.as_str()],
+                )?;
+                self.settle_counts(drive.row)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Something else was found where a drive was.
+    pub fn set_replaced(
+        &self,
+        drive: &DriveRow,
+        by: Option<DriveId>,
+        how: ReplacedHow,
+        now: Moment,
+    ) -> Result<(), JobError> {
+        let by = by.map(|id| id.to_string());
+        self.together(|| {
+            self.db.execute(
+                "UPDATE drive SET replaced = ?2, replaced_by = ?3, replaced_how = ?4 WHERE id = ?1",
+                params![drive.row, now.to_text(), by, how.as_str()],
+            )?;
+            let what = if how.is_sure() { "replaced" } else { "perhaps-replaced" };
+            self.note_history(drive.row, now, what, by.as_deref(), None)?;
+            self.settle_counts(drive.row)
+        })
+    }
+
+    /// Which drive it was that was found there.
+    pub fn set_replaced_by(&self, drive: i64, by: DriveId) -> Result<(), JobError> {
+        let sql = "UPDATE drive SET replaced_by = ?2 WHERE id = ?1 AND replaced IS NOT NULL";
+        self.db.execute(sql, params![drive, by.to_string()])?;
+        Ok(())
+    }
+
+    /// A drive that was taken for replaced was seen.
+    pub fn clear_replaced(&self, drive: &DriveRow, now: Moment) -> Result<(), JobError> {
+        self.together(|| {
+            self.db.execute(
+                "UPDATE drive SET replaced = NULL, replaced_by = NULL, replaced_how = NULL WHERE id = ?1",
+                [drive.row],
+            )?;
+            self.note_history(drive.row, now, "seen-again", None, None)?;
+            self.settle_counts(drive.row)
+        })
+    }
+
+    /// Its operator says that a drive is kept elsewhere: then it was not reformatted.
+    pub(super) fn not_reformatted(&self, drive: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE drive SET replaced = NULL, replaced_by = NULL, replaced_how = NULL \
+             WHERE id = ?1 AND replaced_how = 'place'",
+            [drive],
+        )?;
+        Ok(())
+    }
+
+    /// Two drives are here at once, so that they are two, whatever else they have in common.
+    pub fn set_apart(&self, one: DriveId, other: DriveId) -> Result<(), JobError> {
+        if !self.are_apart(one, other)? {
+            let (one, other) = in_order(one, other);
+            self.db.execute("INSERT OR IGNORE INTO drives_apart VALUES (?1, ?2)", [one, other])?;
+        }
+        Ok(())
+    }
+
+    /// Whether two drives were ever here at once.
+    pub fn are_apart(&self, one: DriveId, other: DriveId) -> Result<bool, JobError> {
+        let (one, other) = in_order(one, other);
+        let sql = "SELECT 1 FROM drives_apart WHERE one = ?1 AND other = ?2";
+        Ok(self.db.prepare_cached(sql)?.exists([one, other])?)
+    }
+}
+
+fn in_order(one: DriveId, other: DriveId) -> (String, String) {
+    let (one, other) = (one.to_string(), other.to_string());
+    if one <= other { (one, other) } else { (other, one) }
+}

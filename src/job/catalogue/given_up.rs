@@ -1,0 +1,169 @@
+//! The operator's word that a drive is gone: kept in the catalogue, and beside it in a file of its own, since nothing
+//! on a card or a drive tells of it. Never taken back but by the operator.
+
+use super::Catalogue;
+use super::drives::{DriveRow, Forgotten};
+use crate::disk::host;
+use crate::job::JobError;
+use crate::model::limits::{DRIVE_EVENTS_KEPT, DRIVE_EVENTS_SHOWN};
+use crate::model::{DriveId, DriveLoss, Moment};
+use rusqlite::params;
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// The file beside the catalogue: a line of JSON for each drive given up.
+pub(super) const FORGOTTEN: &str = "forgotten-drives";
+
+/// Something that was said of a drive, or found out about it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DriveEvent {
+    /// When, as claimed.
+    pub at: Moment,
+    /// What: `forgotten`, `taken-back`, `replaced`, `perhaps-replaced`, `seen-again`.
+    pub what: String,
+    /// Why, or by which drive.
+    pub why: Option<String>,
+    /// Where it went.
+    pub place: Option<String>,
+}
+
+/// A line of the file.
+#[derive(Serialize, Deserialize)]
+struct Kept {
+    id: String,
+    label: String,
+    since: String,
+    why: String,
+    #[serde(rename = "where", default, skip_serializing_if = "Option::is_none")]
+    place: Option<String>,
+}
+
+impl Catalogue {
+    /// From now on the copies of a drive count for nothing, and it takes no mail. Said once more of one that is given
+    /// up already, it changes why and where, and not since when.
+    pub fn forget_drive(
+        &self,
+        drive: i64,
+        why: DriveLoss,
+        place: Option<&str>,
+        now: Moment,
+    ) -> Result<(), JobError> {
+        self.together(|| {
+            self.db.execute(
+                "UPDATE drive SET forgotten = coalesce(forgotten, ?2), forgotten_why = ?3, \
+                 forgotten_place = ?4, away = NULL WHERE id = ?1",
+                params![drive, now.to_text(), why.as_str(), place],
+            )?;
+            self.note_history(drive, now, "forgotten", Some(why.as_str()), place)?;
+            self.settle_counts(drive)
+        })?;
+        self.keep_forgotten();
+        // Else a cut could take the word back.
+        self.make_durable()
+    }
+
+    /// The operator has a drive back that was given up; whether it was.
+    pub(super) fn take_back(&self, drive: i64, now: Moment) -> Result<bool, JobError> {
+        let taken = self.db.execute(
+            "UPDATE drive SET forgotten = NULL, forgotten_why = NULL, forgotten_place = NULL, \
+             state = CASE state WHEN 'forgotten' THEN '' ELSE state END, detail = '' \
+             WHERE id = ?1 AND forgotten IS NOT NULL",
+            [drive],
+        )?;
+        if taken > 0 {
+            self.note_history(drive, now, "taken-back", None, None)?;
+        }
+        Ok(taken > 0)
+    }
+
+    /// Writes anew the file of the drives given up. The catalogue has the word all the same where it cannot be written.
+    pub(super) fn keep_forgotten(&self) {
+        let Some(state) = self.state() else { return };
+        let keep = || -> Result<(), JobError> {
+            let path = state.join(FORGOTTEN);
+            let lines: Vec<String> = self.drives()?.iter().filter_map(line).collect();
+            if lines.is_empty() && !host::exists(&path) {
+                return Ok(());
+            }
+            host::write_whole(&path, lines.concat().as_bytes())?;
+            Ok(host::give_to_owner_of_folder(&path)?)
+        };
+        if let Err(error) = keep() {
+            tracing::warn!(%error, "which drives were given up is known to the catalogue alone");
+        }
+    }
+
+    /// Takes over into a new catalogue which drives were given up, as the file in the state folder says.
+    pub fn recall_forgotten(&self, state: &Path) -> Result<(), JobError> {
+        let known = host::read_text(&state.join(FORGOTTEN)).unwrap_or_else(|error| {
+            // On a card that fails, going on without is better than not copying at all.
+            tracing::warn!(%error, "which drives were given up is not known any more");
+            None
+        });
+        for line in known.unwrap_or_default().lines() {
+            let Ok(kept) = serde_json::from_str::<Kept>(line) else { continue };
+            let (Ok(id), Some(why)) = (kept.id.parse::<DriveId>(), DriveLoss::from_text(&kept.why))
+            else {
+                continue;
+            };
+            let since = Moment::from_text(&kept.since).unwrap_or_default();
+            self.db.execute(
+                "INSERT OR IGNORE INTO drive (uuid, label, found_at, state, detail, medium, forgotten, \
+                 forgotten_why, forgotten_place) VALUES (?1, ?2, x'', '', '', 'other', ?3, ?4, ?5)",
+                params![id.to_string(), kept.label, since.to_text(), why.as_str(), kept.place],
+            )?;
+            let row = self.db.last_insert_rowid();
+            self.note_history(row, since, "forgotten", Some(why.as_str()), kept.place.as_deref())?;
+        }
+        Ok(())
+    }
+
+    /// Adds to what is told of a drive; of a long history the latest is kept.
+    pub(super) fn note_history(
+        &self,
+        drive: i64,
+        at: Moment,
+        what: &str,
+        why: Option<&str>,
+        place: Option<&str>,
+    ) -> Result<(), JobError> {
+        self.db.execute(
+            "INSERT INTO drive_history (drive, at, what, why, place) VALUES (?1, ?2, ?3, ?4, ?5)",
+            params![drive, at.to_text(), what, why, place],
+        )?;
+        self.db.execute(
+            "DELETE FROM drive_history WHERE drive = ?1 AND id NOT IN \
+             (SELECT id FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2)",
+            params![drive, DRIVE_EVENTS_KEPT],
+        )?;
+        Ok(())
+    }
+
+    /// What was said of a drive and found out about it, the latest first.
+    pub fn drive_history(&self, drive: i64) -> Result<Vec<DriveEvent>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2",
+        )?;
+        let rows = query.query_map(params![drive, DRIVE_EVENTS_SHOWN], |row| {
+            Ok(DriveEvent {
+                at: Moment::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
+                what: row.get(1)?,
+                why: row.get(2)?,
+                place: row.get(3)?,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}
+
+fn line(drive: &DriveRow) -> Option<String> {
+    let Forgotten { since, why, place } = drive.forgotten.as_ref()?;
+    let kept = Kept {
+        id: drive.id.to_string(),
+        label: drive.label.clone(),
+        since: since.to_text(),
+        why: why.as_str().to_owned(),
+        place: place.clone(),
+    };
+    Some(serde_json::to_string(&kept).ok()? + "\n")
+}

@@ -1,0 +1,388 @@
+//! What has gone from this card's mailboxes: what was seen to leave, and what is missing.
+//! Never calls anything departed that nobody saw go.
+
+use super::files::FileRow;
+use super::{Catalogue, FileState};
+use crate::job::JobError;
+use crate::model::ledger::Departed;
+use crate::model::limits::ALIKE_MAX;
+use crate::model::{Claim, Moment, RelName};
+use rusqlite::{OptionalExtension as _, Row, params};
+
+/// A content that is missing from a location.
+#[derive(Debug, Clone)]
+pub struct MissingRow {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// The content.
+    pub content: i64,
+    /// A version that looks like damage is there in its place.
+    pub damaged: bool,
+    /// The file's own time.
+    pub modified: Moment,
+    /// Permission bits.
+    pub mode: u32,
+    /// When it was first seen there.
+    pub first_seen: Claim,
+    /// The change that made it so.
+    pub tick: u64,
+}
+
+/// A content that was seen to leave a location.
+#[derive(Debug, Clone)]
+pub struct DepartedRow {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// The content.
+    pub content: i64,
+    /// Why.
+    pub why: Departed,
+    /// What followed it: the place that it moved to, or at its own the content that replaced it.
+    pub heir: Option<(i64, Vec<u8>, i64)>,
+    /// The change.
+    pub tick: u64,
+    /// When, in claimed seconds.
+    pub at: i64,
+}
+
+const MISSING: &str = "SELECT mailbox, key, content, damaged, modified_s, modified_n, mode, first_seen, clock, tick \
+                       FROM missing";
+const DEPARTED: &str =
+    "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, tick, at FROM departed";
+
+fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
+    Ok(MissingRow {
+        mailbox: row.get(0)?,
+        key: row.get(1)?,
+        content: row.get(2)?,
+        damaged: row.get(3)?,
+        modified: Moment { seconds: row.get(4)?, nanos: row.get(5)? },
+        mode: row.get(6)?,
+        first_seen: Claim { time: Moment { seconds: row.get(7)?, nanos: 0 }, trusted: row.get(8)? },
+        tick: row.get::<_, i64>(9)? as u64,
+    })
+}
+
+fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
+    let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(4)?, row.get(5)?);
+    let heir: Option<i64> = row.get(6)?;
+    Ok(DepartedRow {
+        mailbox: row.get(0)?,
+        key: row.get(1)?,
+        content: row.get(2)?,
+        why: Departed::from_text(row.get_ref(3)?.as_str()?).unwrap_or(Departed::Replaced),
+        heir: mailbox.zip(key).zip(heir).map(|((mailbox, key), heir)| (mailbox, key, heir)),
+        tick: row.get::<_, i64>(7)? as u64,
+        at: row.get(8)?,
+    })
+}
+
+impl MissingRow {
+    /// As a row of the mailbox's files, for a report.
+    pub fn as_file(&self, catalogue: &Catalogue) -> Result<FileRow, JobError> {
+        Ok(FileRow {
+            mailbox: self.mailbox,
+            key: self.key.clone(),
+            state: FileState::Vanished,
+            bytes: catalogue.identity(self.content)?.bytes,
+            modified: self.modified,
+            changed: 0,
+            inode: 0,
+            mode: self.mode,
+            looked: 0,
+            first_seen: self.first_seen.time,
+            clock_trusted: self.first_seen.trusted,
+            content: Some(self.content),
+            good: None,
+            suspect: None,
+            tick: self.tick,
+            since: self.tick,
+            hinted: false,
+        })
+    }
+
+    /// Its path.
+    pub fn path(&self) -> Result<RelName, JobError> {
+        RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
+    }
+}
+
+impl Catalogue {
+    /// Records that a content was seen to leave a location, and what followed it: the place that has it now, or the
+    /// content that took its place. Returns that change's number.
+    pub fn set_departed(
+        &self,
+        (mailbox, key, content): (i64, &[u8], i64),
+        why: Departed,
+        heir: Option<(i64, &[u8], i64)>,
+        at: i64,
+    ) -> Result<u64, JobError> {
+        let tick = self.next_tick()?;
+        self.db
+            .prepare_cached("DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3")?
+            .execute(params![mailbox, key, content])?;
+        self.db
+            .prepare_cached("INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)")?
+            .execute(params![
+                mailbox,
+                key,
+                content,
+                why.as_str(),
+                heir.map(|heir| heir.0),
+                heir.map(|heir| heir.1),
+                heir.map(|heir| heir.2),
+                tick as i64,
+                at
+            ])?;
+        if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
+            self.db
+                .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
+                .execute(params![mailbox, key])?;
+        }
+        Ok(tick)
+    }
+
+    /// Records that a content is missing from the location of a row, or damaged there.
+    pub fn set_missing(&self, row: &FileRow, content: i64, damaged: bool) -> Result<(), JobError> {
+        let tick = self.next_tick()?;
+        self.db
+            .prepare_cached(
+                "DELETE FROM departed WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
+            )?
+            .execute(params![row.mailbox, row.key, content])?;
+        self.db
+            .prepare_cached(
+                "INSERT OR REPLACE INTO missing VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)",
+            )?
+            .execute(params![
+                row.mailbox,
+                row.key,
+                content,
+                damaged,
+                row.modified.seconds,
+                row.modified.nanos,
+                row.mode,
+                row.first_seen.seconds,
+                row.clock_trusted,
+                tick as i64
+            ])?;
+        Ok(())
+    }
+
+    /// What is missing from a location is not looked for any more; no drive is told anything of it.
+    pub fn forget_missing(&self, row: &MissingRow) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3")?
+            .execute(params![row.mailbox, row.key, row.content])?;
+        Ok(())
+    }
+
+    /// A version that looked like damage is taken for the message.
+    pub fn take_as_it_is(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
+        let tick = self.next_tick()?;
+        self.db
+            .prepare_cached(
+                "UPDATE file SET suspect = NULL, good = NULL, tick = ?3 WHERE mailbox = ?1 AND key = ?2",
+            )?
+            .execute(params![mailbox, key, tick as i64])?;
+        Ok(())
+    }
+
+    /// What is missing in place of a damaged version is missing without one from now on.
+    pub fn damage_is_gone(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("UPDATE missing SET damaged = 0 WHERE mailbox = ?1 AND key = ?2")?
+            .execute(params![mailbox, key])?;
+        Ok(())
+    }
+
+    /// A content is at a location of a mailbox again: it is missing nowhere any more. Where it was missing from
+    /// another location, and has not been here before, it has moved.
+    pub(super) fn is_back(
+        &self,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+        at: i64,
+    ) -> Result<(), JobError> {
+        let here = params![mailbox, key, content];
+        self.db
+            .prepare_cached(
+                "DELETE FROM departed WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
+            )?
+            .execute(here)?;
+        let mut query =
+            self.db.prepare_cached(&format!("{MISSING} WHERE content = ?1 ORDER BY tick"))?;
+        let rows = query.query_map([content], read_missing)?.collect::<Result<Vec<_>, _>>()?;
+        if rows.is_empty() {
+            return Ok(());
+        }
+        let was_here = |row: &MissingRow| row.mailbox == mailbox && row.key == key;
+        if !rows.iter().any(was_here)
+            && let Some(from) = rows.iter().find(|row| !row.damaged)
+        {
+            let of = (from.mailbox, from.key.as_slice(), content);
+            self.set_departed(of, Departed::Moved, Some((mailbox, key, content)), at)?;
+        }
+        self.db.prepare_cached("DELETE FROM missing WHERE content = ?1")?.execute([content])?;
+        Ok(())
+    }
+
+    /// A location that has a content now and did not when a row was last known to be there, and that no departure
+    /// names yet: where the content of the row went to.
+    pub fn new_place(
+        &self,
+        row: &FileRow,
+        content: i64,
+    ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT mailbox, key FROM file INDEXED BY file_new WHERE content = ?1 AND state = 1 \
+             AND suspect IS NULL AND excused = 0 AND NOT (mailbox = ?2 AND key = ?3) \
+             AND since > max(?4, (SELECT scanned FROM mailbox WHERE id = ?2)) LIMIT 1",
+        )?;
+        let of = params![content, row.mailbox, row.key, row.since as i64];
+        Ok(query.query_row(of, |found| Ok((found.get(0)?, found.get(1)?))).optional()?)
+    }
+
+    /// All of a mailbox was looked over: what is there now was there at the last change.
+    pub fn set_scanned(&self, mailbox: i64) -> Result<(), JobError> {
+        let tick = self.tick()? as i64;
+        self.db
+            .prepare_cached("UPDATE mailbox SET scanned = ?2 WHERE id = ?1 AND scanned <> ?2")?
+            .execute([mailbox, tick])?;
+        Ok(())
+    }
+
+    /// How a content was seen to leave a location, if it was.
+    pub fn departed(
+        &self,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+    ) -> Result<Option<DepartedRow>, JobError> {
+        let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
+        let mut query = self.db.prepare_cached(&sql)?;
+        Ok(query.query_row(params![mailbox, key, content], read_departed).optional()?)
+    }
+
+    /// Up to `most` contents that were seen to leave, by changes after `tick` and up to `until`, in order.
+    pub fn departed_after(
+        &self,
+        tick: u64,
+        until: u64,
+        most: usize,
+    ) -> Result<Vec<DepartedRow>, JobError> {
+        let sql = format!("{DEPARTED} WHERE tick > ?1 AND tick <= ?2 ORDER BY tick LIMIT ?3");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map([tick as i64, until as i64, most as i64], read_departed)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Whether anything was seen to leave by a change before this one, or by it.
+    pub fn has_departed_before(&self, tick: u64) -> Result<bool, JobError> {
+        let mut query =
+            self.db.prepare_cached("SELECT 1 FROM departed WHERE tick <= ?1 LIMIT 1")?;
+        Ok(query.exists([i64::try_from(tick).unwrap_or(i64::MAX)])?)
+    }
+
+    /// Departures up to a change that may have waited for a line of this content, or of this location, or of what
+    /// followed them.
+    pub fn departed_for(
+        &self,
+        (mailbox, key, content): &(i64, Vec<u8>, i64),
+        until: u64,
+    ) -> Result<Vec<DepartedRow>, JobError> {
+        let sql = format!(
+            "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) AND tick <= ?4 \
+             ORDER BY tick DESC LIMIT ?5"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let of = params![mailbox, key, content, until as i64, ALIKE_MAX];
+        let rows = query.query_map(of, read_departed)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Up to `most` missing contents of changes after `tick` and up to `until`, in order.
+    pub fn missing_after(
+        &self,
+        tick: u64,
+        until: u64,
+        most: usize,
+    ) -> Result<Vec<MissingRow>, JobError> {
+        let sql = format!("{MISSING} WHERE tick > ?1 AND tick <= ?2 ORDER BY tick LIMIT ?3");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map([tick as i64, until as i64, most as i64], read_missing)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Everything that is missing from the mailboxes in force or damaged there, in order of the paths.
+    pub fn each_missing(
+        &self,
+        mut each: impl FnMut(MissingRow) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let here = self.in_force();
+        let sql = format!("{MISSING} WHERE true{here} ORDER BY mailbox, key, content");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let mut rows = query.query([])?;
+        while let Some(row) = rows.next()? {
+            each(read_missing(row)?)?;
+        }
+        Ok(())
+    }
+
+    /// Whether a content is in a mailbox of this card, or missing from one.
+    pub fn is_somewhere(&self, content: i64) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state IN (1, 2, 5, 6, 7) \
+             UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1",
+        )?;
+        Ok(query.exists([content])?)
+    }
+
+    /// A location where a content is, or is missing from, of which a ledger says so too; among the latest of many.
+    pub fn place_told(&self, book: i64, content: i64) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT mailbox, key FROM ( \
+             SELECT * FROM (SELECT mailbox, key FROM file INDEXED BY file_by_content \
+             WHERE content = ?2 AND state = 1 ORDER BY tick DESC LIMIT ?3) UNION ALL \
+             SELECT * FROM (SELECT mailbox, key FROM missing INDEXED BY missing_by_content \
+             WHERE content = ?2 LIMIT ?3)) here \
+             WHERE EXISTS (SELECT 1 FROM assertion a WHERE a.book = ?1 AND a.mailbox = here.mailbox \
+             AND a.key = here.key AND a.content = ?2 AND a.ended IS NULL) LIMIT 1",
+        )?;
+        let found = query
+            .query_row(params![book, content, ALIKE_MAX], |row| Ok((row.get(0)?, row.get(1)?)));
+        Ok(found.optional()?)
+    }
+
+    /// The file's own time and permission bits of a content at a location, as the last ledger line of it says.
+    pub fn attributes(
+        &self,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+    ) -> Result<Option<(Moment, u32)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT modified_s, modified_n, mode FROM book JOIN assertion a ON a.book = book.id \
+             WHERE a.mailbox = ?1 AND a.key = ?2 AND a.content = ?3 ORDER BY a.as_of DESC, a.line DESC LIMIT 1",
+        )?;
+        let found = query.query_row(params![mailbox, key, content], |row| {
+            Ok((Moment { seconds: row.get(0)?, nanos: row.get(1)? }, row.get(2)?))
+        });
+        Ok(found.optional()?)
+    }
+
+    /// Whether a content is there, settled, at some path of the mailboxes in force: of another one nobody knows
+    /// whether it is still there.
+    pub fn is_present(&self, content: i64) -> Result<bool, JobError> {
+        let sql = format!(
+            "SELECT 1 FROM file INDEXED BY file_by_content WHERE content = ?1 AND state = 1{}",
+            self.in_force()
+        );
+        Ok(self.db.prepare_cached(&sql)?.exists([content])?)
+    }
+}

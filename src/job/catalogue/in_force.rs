@@ -1,0 +1,153 @@
+//! Whose catalogue it is, and which mailboxes are in force: those that the config names now. What is known of
+//! another one stays and answers no question about the mailboxes; no message of it is called missing or removed.
+
+use super::Catalogue;
+use crate::job::JobError;
+use crate::model::{Identity, MailboxName, RelName, StationName};
+use rusqlite::{OptionalExtension as _, Row, params};
+use std::path::Path;
+
+/// Under this name the rows of the mailboxes last in force are kept, with commas between them.
+const KEPT: &str = "in_force";
+
+/// Under this name the station is kept.
+const STATION: &str = "station";
+
+/// A mailbox that is not in force, and of which the drives' ledgers tell.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LeftMailbox {
+    /// Its name.
+    pub name: MailboxName,
+    /// Messages that a restore would give back to it.
+    pub messages: u64,
+}
+
+/// A mailbox that was met before.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KnownMailbox {
+    /// Its row.
+    pub row: i64,
+    /// The folder where it was last looked at, raw; `None` if only a drive's ledger tells of it.
+    pub root: Option<Vec<u8>>,
+}
+
+impl Catalogue {
+    /// From here on this catalogue's answers about the mailboxes are about these rows alone.
+    pub fn put_in_force(&self, mailboxes: &[i64]) {
+        *self.in_force.borrow_mut() = Some(mailboxes.to_vec());
+    }
+
+    /// The same, and every other process and thread finds them with [`kept_in_force`](Self::kept_in_force). Of one that
+    /// was not in force meanwhile the passes told no drive, and each drive's row says so.
+    pub fn keep_in_force(&self, mailboxes: &[i64]) -> Result<(), JobError> {
+        self.put_in_force(mailboxes);
+        let before = self.kept_in_force()?;
+        if before == mailboxes {
+            return Ok(());
+        }
+        let rows: Vec<_> = mailboxes.iter().map(i64::to_string).collect();
+        self.set_meta(KEPT, &rows.join(","))
+    }
+
+    /// The mailboxes that were last in force in this state folder.
+    pub fn kept_in_force(&self) -> Result<Vec<i64>, JobError> {
+        let kept = self.meta(KEPT)?.unwrap_or_default();
+        Ok(kept.split(',').filter_map(|row| row.parse().ok()).collect())
+    }
+
+    /// The station whose mailboxes this catalogue has; `None`: nobody's yet.
+    pub fn station(&self) -> Result<Option<StationName>, JobError> {
+        Ok(self.meta(STATION)?.and_then(|name| name.parse().ok()))
+    }
+
+    /// The station whose state folder this is, if there is a catalogue in it that can be read.
+    pub fn station_of(state: &Path) -> Option<StationName> {
+        Self::read_only(state)?.station().ok()?
+    }
+
+    /// Makes it a station's, for good. One that is another's stays that.
+    pub fn claim_for(&self, station: &StationName) -> Result<(), JobError> {
+        match self.station()? {
+            Some(_) => Ok(()),
+            None => self.set_meta(STATION, station.as_str()),
+        }
+    }
+
+    /// A condition on the table of files, to stand behind others: only mailboxes in force.
+    pub(super) fn in_force(&self) -> String {
+        match &*self.in_force.borrow() {
+            None => String::new(),
+            Some(rows) => {
+                let rows: Vec<_> = rows.iter().map(i64::to_string).collect();
+                format!(" AND mailbox IN ({})", rows.join(","))
+            }
+        }
+    }
+
+    /// What is known of a mailbox; `None` if it was never met.
+    pub fn mailbox_known(&self, name: &MailboxName) -> Result<Option<KnownMailbox>, JobError> {
+        let mut query = self.db.prepare_cached("SELECT id, root FROM mailbox WHERE name = ?1")?;
+        let read = |row: &Row<'_>| Ok(KnownMailbox { row: row.get(0)?, root: row.get(1)? });
+        Ok(query.query_row([name.as_str()], read).optional()?)
+    }
+
+    /// Messages of a mailbox that were there when it was last looked at, and those that were missing.
+    pub fn mailbox_counts(&self, mailbox: i64) -> Result<(u64, u64), JobError> {
+        let there = "SELECT count(*) FROM file WHERE mailbox = ?1 AND state <= 5";
+        let missing = "SELECT count(*) FROM missing WHERE mailbox = ?1 AND damaged = 0";
+        let count = |sql| -> Result<u64, JobError> {
+            let mut query = self.db.prepare_cached(sql)?;
+            Ok(query.query_row([mailbox], |row| row.get::<_, i64>(0))? as u64)
+        };
+        Ok((count(there)?, count(missing)?))
+    }
+
+    /// Some messages that were there when a mailbox was last looked at, none longer than so many bytes.
+    pub fn some_present(
+        &self,
+        mailbox: i64,
+        most: usize,
+        bytes: u64,
+    ) -> Result<Vec<(RelName, Identity)>, JobError> {
+        let sql = "SELECT key, content FROM file \
+                   WHERE mailbox = ?1 AND state = 1 AND bytes <= ?2 ORDER BY key LIMIT ?3";
+        let mut query = self.db.prepare_cached(sql)?;
+        let values = params![mailbox, bytes as i64, most as i64];
+        let rows = query.query_map(values, |row| Ok((row.get::<_, Vec<u8>>(0)?, row.get(1)?)))?;
+        let mut found = Vec::new();
+        for row in rows {
+            let (key, content) = row?;
+            if let Ok(path) = RelName::from_key(&key) {
+                found.push((path, self.identity(content)?));
+            }
+        }
+        Ok(found)
+    }
+
+    /// Mailboxes that are not in force, and of which the drives' ledgers have messages for this station.
+    pub fn left_mailboxes(&self, station: &StationName) -> Result<Vec<LeftMailbox>, JobError> {
+        let Some(in_force) = self.in_force.borrow().clone() else { return Ok(Vec::new()) };
+        let mut query = self.db.prepare_cached("SELECT id, name FROM mailbox ORDER BY name")?;
+        let rows = query.query_map([], |row| Ok((row.get::<_, i64>(0)?, row.get(1)?)))?;
+        let rows = rows.collect::<Result<Vec<(i64, String)>, _>>()?;
+        let mut left = Vec::new();
+        for (row, name) in rows.into_iter().filter(|(row, _)| !in_force.contains(row)) {
+            let messages = self.messages_told(station, row)?;
+            if messages > 0
+                && let Ok(name) = name.parse()
+            {
+                left.push(LeftMailbox { name, messages });
+            }
+        }
+        Ok(left)
+    }
+
+    /// Messages of a mailbox that the drives' ledgers would give back: there, or gone without anybody seeing it.
+    fn messages_told(&self, station: &StationName, mailbox: i64) -> Result<u64, JobError> {
+        let sql = "SELECT count(DISTINCT a.key) FROM book CROSS JOIN assertion a ON a.book = book.id \
+                   AND a.mailbox = ?2 WHERE book.station = ?1 AND a.ended IS NULL";
+        let mut query = self.db.prepare_cached(sql)?;
+        let values = params![station.as_str(), mailbox];
+        Ok(query.query_row(values, |row| row.get::<_, i64>(0))? as u64)
+    }
+}

@@ -1,0 +1,169 @@
+//! What checks of a drive rest on: what a book's two logs were when they were last read or written, by which a line
+//! that rotted is seen wherever it stands; and what of them was found damaged and is not written again yet.
+//! Never says that a log is whole: only that it was not found otherwise.
+
+use super::{Catalogue, digest_column};
+use crate::job::JobError;
+use crate::model::{Digest, Hasher, StationName};
+use rusqlite::{OptionalExtension as _, Row, params};
+
+/// The whole lines of a ledger: how many, and a digest over their hashes in order. A chain tells that a line is
+/// damaged; it does not tell so of a second one before a line that settled the break at the first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct KnownLines {
+    /// How many.
+    pub lines: u64,
+    digest: Digest,
+}
+
+impl Default for KnownLines {
+    fn default() -> Self {
+        Self { lines: 0, digest: Digest::from_bytes([0; 32]) }
+    }
+}
+
+impl KnownLines {
+    /// One more line, by the hash at its end.
+    pub fn add(&mut self, hash: &Digest) {
+        let mut hasher = Hasher::default();
+        hasher.update(self.digest.as_bytes());
+        hasher.update(hash.as_bytes());
+        *self = Self { lines: self.lines + 1, digest: hasher.finish().digest };
+    }
+}
+
+/// One of a bag's two logs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(i64)]
+pub enum Log {
+    /// The ledger.
+    Ledger = 0,
+    /// The payload manifest.
+    Manifest = 1,
+}
+
+/// Lines of a log that could be read once and cannot any more.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LogDamage {
+    /// Which log.
+    pub log: Log,
+    /// Byte of the log from which on.
+    pub at: u64,
+    /// How many lines, at least.
+    pub lines: u64,
+    /// The medium does not give these bytes at all: then writing lines again behind them helps no reader, since none
+    /// gets that far.
+    pub unreadable: bool,
+}
+
+impl LogDamage {
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
+        let log = if row.get::<_, i64>(0)? == 0 { Log::Ledger } else { Log::Manifest };
+        Ok(Self { log, at: number(1)?, lines: number(2)?, unreadable: row.get(3)? })
+    }
+}
+
+const DAMAGE: &str = "log, at, lines, unreadable";
+
+impl Catalogue {
+    /// The lines of a book's ledger as far as it is known.
+    pub fn known_lines(&self, book: i64) -> Result<KnownLines, JobError> {
+        let mut query =
+            self.db.prepare_cached("SELECT lines, digest FROM checks WHERE book = ?1")?;
+        let known = query.query_row([book], |row| {
+            Ok(KnownLines { lines: row.get::<_, i64>(0)? as u64, digest: digest_column(row, 1)? })
+        });
+        Ok(known.optional()?.unwrap_or_default())
+    }
+
+    /// Writes down what they are now, together with how far the ledger is known.
+    pub fn set_known_lines(&self, book: i64, known: &KnownLines) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "INSERT INTO checks (book, lines, digest, cycle, lengths_to) VALUES (?1, ?2, ?3, 0, 0) \
+                 ON CONFLICT DO UPDATE SET lines = ?2, digest = ?3",
+            )?
+            .execute(params![book, known.lines as i64, known.digest.as_bytes().as_slice()])?;
+        Ok(())
+    }
+
+    /// Whether a cycle of re-reading has read both logs of a book.
+    pub fn logs_read_in(&self, book: i64, cycle: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM checks WHERE book = ?1 AND cycle = ?2";
+        Ok(self.db.prepare_cached(sql)?.exists([book, cycle])?)
+    }
+
+    /// A cycle of re-reading has read both.
+    pub fn set_logs_read_in(&self, book: i64, cycle: i64) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "INSERT INTO checks (book, lines, digest, cycle, lengths_to) \
+                 VALUES (?1, 0, zeroblob(32), ?2, 0) \
+                 ON CONFLICT DO UPDATE SET cycle = ?2",
+            )?
+            .execute([book, cycle])?;
+        Ok(())
+    }
+
+    /// The segment up to which lengths were looked at when the drive last came; 0 if all of them were.
+    pub fn lengths_seen_to(&self, book: i64) -> Result<u32, JobError> {
+        let mut query = self.db.prepare_cached("SELECT lengths_to FROM checks WHERE book = ?1")?;
+        Ok(query.query_row([book], |row| row.get(0)).optional()?.unwrap_or(0))
+    }
+
+    /// Where the next look at lengths goes on.
+    pub fn set_lengths_seen_to(&self, book: i64, segment: u32) -> Result<(), JobError> {
+        let sql = "UPDATE checks SET lengths_to = ?2 WHERE book = ?1";
+        self.db.prepare_cached(sql)?.execute(params![book, segment])?;
+        Ok(())
+    }
+
+    /// What is damaged of a book's logs, and not written again yet.
+    pub fn log_damage(&self, book: i64) -> Result<Vec<LogDamage>, JobError> {
+        let sql = format!("SELECT {DAMAGE} FROM log_damage WHERE book = ?1 ORDER BY log");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map([book], LogDamage::read)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The same of all drives of a station: the drive's row, and what.
+    pub fn damaged_logs(&self, station: &StationName) -> Result<Vec<(i64, LogDamage)>, JobError> {
+        let sql = format!(
+            "SELECT {DAMAGE}, drive FROM log_damage JOIN book ON book.id = log_damage.book \
+             WHERE station = ?1 ORDER BY drive, log"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows =
+            query.query_map([station.as_str()], |row| Ok((row.get(4)?, LogDamage::read(row)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Both logs of a book were read through: what was found is what is damaged now. Durable at once, since a cut must
+    /// not bring back that nothing was.
+    pub fn set_log_damage(&self, book: i64, found: &[LogDamage]) -> Result<(), JobError> {
+        if self.log_damage(book)? == found {
+            return Ok(());
+        }
+        self.together(|| {
+            self.db.execute("DELETE FROM log_damage WHERE book = ?1", [book])?;
+            found.iter().try_for_each(|damage| {
+                let LogDamage { log, at, lines, unreadable } = *damage;
+                self.db.execute(
+                    "INSERT INTO log_damage (book, log, at, lines, unreadable) \
+                     VALUES (?1, ?2, ?3, ?4, ?5)",
+                    params![book, log as i64, at as i64, lines as i64, unreadable],
+                )?;
+                Ok(())
+            })
+        })?;
+        self.make_durable()
+    }
+
+    /// What could be written again is: a damage that the medium does not give stays.
+    pub fn log_damage_mended(&self, book: i64) -> Result<(), JobError> {
+        let sql = "DELETE FROM log_damage WHERE book = ?1 AND NOT unreadable";
+        self.db.prepare_cached(sql)?.execute([book])?;
+        Ok(())
+    }
+}

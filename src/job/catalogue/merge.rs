@@ -1,0 +1,397 @@
+//! What all drives together say of a station: what a restore gives back at every location, and what it leaves out by
+//! whose word. Absence says nothing: only a departure that names a content withholds it, and only from those
+//! assertions that its position covers.
+
+use super::Catalogue;
+use super::ledger_lines::{
+    ASSERTIONS, AssertionLine, DEPARTURES, DepartureLine, read_assertion, read_departure,
+};
+use super::writers::position_columns;
+use crate::job::JobError;
+use crate::model::ledger::Departed;
+use crate::model::limits::VERSIONS_MAX;
+use crate::model::{Moment, Position, Reach, RelName, StationName, Suspicion, WriterId, Writers};
+use std::collections::HashMap;
+
+/// One content that was at a location.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Version {
+    /// The content.
+    pub content: i64,
+    /// The file's own time.
+    pub modified: Moment,
+    /// Permission bits.
+    pub mode: u32,
+    /// Why it is suspect.
+    pub suspect: Option<Suspicion>,
+}
+
+/// Why a content is given back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Role {
+    /// It is what belongs at its location.
+    InPlace,
+    /// The same, and a later version that looks like damage is left out for it.
+    InsteadOfSuspect,
+    /// Another content belongs at its location, and this one was not seen to go.
+    Beside,
+    /// It was removed, and is asked for all the same.
+    Removed,
+}
+
+/// What to restore at one location.
+#[derive(Debug, Clone)]
+pub struct Wanted {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// What is to be there.
+    pub version: Version,
+    /// Why.
+    pub role: Role,
+    /// It is missing from the card, or was when a drive was last told.
+    pub missing: bool,
+    /// Neither of two contents was asserted later than the other.
+    pub conflict: bool,
+    /// What to give where no good copy of it can be had: a version that looks like damage, then older ones.
+    pub instead: Vec<Version>,
+    /// The latest position as of which a ledger says so; for the order in which messages came.
+    pub latest: u64,
+}
+
+/// A content that a restore leaves out.
+#[derive(Debug, Clone)]
+pub struct Withheld {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// What it is.
+    pub version: Version,
+    /// Why it left.
+    pub why: Departed,
+    /// The replica whose ledger says so.
+    pub book: i64,
+}
+
+/// What becomes of one content at one location.
+pub enum Decision {
+    /// It is given back.
+    Give(Wanted),
+    /// It is left out.
+    Withhold(Withheld),
+}
+
+/// A content at a location, as all ledgers tell of it.
+struct Candidate {
+    version: Version,
+    missing: bool,
+    stamps: Vec<Position>,
+    /// The counting departure that covers it, if the departures cover all of its stamps.
+    withheld: Option<(Departed, i64)>,
+    /// Another location still has the content, by some ledger.
+    elsewhere: bool,
+}
+
+/// Marks of each replica and mailbox: line and position.
+type Marks = HashMap<(i64, i64), Vec<(i64, Position)>>;
+
+/// Decides about the contents of one location.
+struct Judge<'a> {
+    catalogue: &'a Catalogue,
+    station: &'a StationName,
+    writers: Writers,
+    /// What each writer's positions cover of others, once it was asked for.
+    reaches: HashMap<WriterId, Reach>,
+    /// All of them.
+    marks: Marks,
+    with_removed: bool,
+}
+
+impl Catalogue {
+    /// Goes through every content at every location that the drives tell of, in order of the locations.
+    pub fn each_decision(
+        &self,
+        station: &StationName,
+        with_removed: bool,
+        mut each: impl FnMut(Decision) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let mut judge = Judge {
+            catalogue: self,
+            station,
+            writers: self.writers()?,
+            reaches: HashMap::new(),
+            marks: self.marks(station)?,
+            with_removed,
+        };
+        let mut departures = self.db.prepare_cached(DEPARTURES)?;
+        let mut departures = departures.query_map([station.as_str()], read_departure)?;
+        let mut next = departures.next().transpose()?;
+        let mut query = self.db.prepare_cached(ASSERTIONS)?;
+        let mut rows = query.query([station.as_str()])?;
+        let mut lines: Vec<AssertionLine> = Vec::new();
+        loop {
+            let line = rows.next()?.map(read_assertion).transpose()?;
+            let goes_on = |first: &AssertionLine| {
+                line.as_ref().is_some_and(|l| (l.mailbox, &l.key) == (first.mailbox, &first.key))
+            };
+            if let Some(first) = lines.first()
+                && !goes_on(first)
+            {
+                let mut left = Vec::new();
+                while let Some(departure) =
+                    next.take_if(|d| (d.mailbox, &d.key) <= (first.mailbox, &first.key))
+                {
+                    if (departure.mailbox, &departure.key) == (first.mailbox, &first.key) {
+                        left.push(departure);
+                    }
+                    next = departures.next().transpose()?;
+                }
+                judge.decide(&lines, &left, &mut each)?;
+                lines.clear();
+            }
+            match line {
+                Some(line) => lines.push(line),
+                None => return Ok(()),
+            }
+        }
+    }
+
+    /// Goes through everything that a restore gives back, in order of the locations.
+    pub fn each_wanted(
+        &self,
+        station: &StationName,
+        with_removed: bool,
+        mut each: impl FnMut(Wanted) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        self.each_decision(station, with_removed, |decision| match decision {
+            Decision::Give(wanted) => each(wanted),
+            Decision::Withhold(_) => Ok(()),
+        })
+    }
+
+    fn marks(&self, station: &StationName) -> Result<Marks, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT m.book, m.mailbox, m.line, m.writer, m.n FROM book JOIN mark m ON m.book = book.id \
+             WHERE book.station = ?1 ORDER BY m.line",
+        )?;
+        let mut rows = query.query([station.as_str()])?;
+        let mut marks = Marks::new();
+        while let Some(row) = rows.next()? {
+            let mark = (row.get(2)?, position_columns(row, 3)?);
+            marks.entry((row.get(0)?, row.get(1)?)).or_default().push(mark);
+        }
+        Ok(marks)
+    }
+}
+
+impl Judge<'_> {
+    fn decide(
+        &mut self,
+        lines: &[AssertionLine],
+        left: &[DepartureLine],
+        each: &mut impl FnMut(Decision) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let Some(first) = lines.first() else { return Ok(()) };
+        let at = (first.mailbox, first.key.as_slice());
+        let mut candidates: Vec<Candidate> = Vec::new();
+        // One content that nobody saw go needs no stamps.
+        let plain =
+            left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
+        for line in lines {
+            let content = line.version.content;
+            let index = candidates.iter().position(|c| c.version.content == content);
+            let index = index.unwrap_or_else(|| {
+                let version = line.version.clone();
+                let (stamps, withheld, elsewhere) = (Vec::new(), None, false);
+                candidates.push(Candidate { version, missing: true, stamps, withheld, elsewhere });
+                candidates.len() - 1
+            });
+            let Some(candidate) = candidates.get_mut(index) else { continue };
+            // The last line of a content tells its time and mode.
+            candidate.version = line.version.clone();
+            candidate.missing = line.missing;
+            candidate.stamps.push(line.position);
+            if !plain && let Some(marks) = self.marks.get(&(line.book, line.mailbox)) {
+                let stood = |mark: i64| mark > line.line && line.ended.is_none_or(|end| mark < end);
+                candidate.stamps.extend(marks.iter().filter(|m| stood(m.0)).map(|m| m.1));
+            }
+        }
+        for candidate in &mut candidates {
+            candidate.withheld = self.withheld(candidate, left);
+            if candidate.withheld.is_some() {
+                candidate.elsewhere = self.is_given_elsewhere(at, candidate.version.content)?;
+            }
+        }
+        let (withheld, mut given): (Vec<_>, Vec<_>) =
+            candidates.into_iter().partition(|candidate| candidate.withheld.is_some());
+        let conflict = self.sort(&mut given);
+        self.give(at, given, &withheld, conflict, each)?;
+        self.leave_out(at, withheld, each)
+    }
+
+    /// By whose word a content is left out, if departures cover every one of its stamps.
+    fn withheld(
+        &mut self,
+        candidate: &Candidate,
+        left: &[DepartureLine],
+    ) -> Option<(Departed, i64)> {
+        let mut word = None;
+        for stamp in &candidate.stamps {
+            let mut of = left.iter().filter(|d| d.content == candidate.version.content);
+            let departure = of.rfind(|d| self.covers(d.position, *stamp))?;
+            word = Some((departure.why, departure.book));
+        }
+        word
+    }
+
+    /// Whether a restore gives a content at another location, and no other content has that place.
+    fn is_alone_elsewhere(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
+        let (catalogue, station) = (self.catalogue, self.station);
+        for (mailbox, key) in catalogue.other_locations(station, at, content)? {
+            if catalogue.contents_at(station, mailbox, &key)? == 1
+                && self.is_given_at((mailbox, &key), content)?
+            {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// Whether a restore gives a content at another location than this one.
+    fn is_given_elsewhere(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
+        for (mailbox, key) in self.catalogue.other_locations(self.station, at, content)? {
+            if self.is_given_at((mailbox, &key), content)? {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    fn is_given_at(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
+        let (catalogue, (mailbox, key)) = (self.catalogue, at);
+        let (mut stamps, mut left) = (Vec::new(), Vec::new());
+        for book in catalogue.books_of_station(self.station)? {
+            stamps.extend(catalogue.stamps(book, mailbox, key, content)?);
+            left.extend(catalogue.departures(book, mailbox, key, content)?);
+        }
+        Ok(!stamps.iter().all(|stamp| left.iter().any(|d| self.covers(*d, *stamp))))
+    }
+
+    fn covers(&mut self, one: Position, other: Position) -> bool {
+        if one.writer == other.writer {
+            return one.n >= other.n;
+        }
+        let writers = &self.writers;
+        self.reaches.entry(one.writer).or_insert_with(|| writers.reach(one)).covers(other)
+    }
+
+    /// Whether one content was asserted later than another: by a position that covers all of the other's.
+    fn is_later(&mut self, one: &Candidate, other: &Candidate) -> bool {
+        let mut ones = one.stamps.iter();
+        ones.any(|a| other.stamps.iter().all(|b| self.covers(*a, *b)))
+    }
+
+    /// What belongs in place first: what looks like damage last, then the one asserted last. Whether that is told.
+    fn sort(&mut self, given: &mut [Candidate]) -> bool {
+        let rank = |c: &Candidate| (c.version.suspect.is_some(), c.missing);
+        given.sort_by_key(rank);
+        let good = given.iter().filter(|c| c.version.suspect.is_none()).count();
+        let (among, _) = given.split_at_mut(if good > 0 { good } else { given.len() });
+        if among.len() < 2 {
+            return false;
+        }
+        let mut last = 0;
+        for index in 1..among.len() {
+            let (later, earlier) = (
+                self.is_later(&among[index], &among[last]),
+                self.is_later(&among[last], &among[index]),
+            );
+            if later && !earlier {
+                last = index;
+            }
+        }
+        let others = (0..among.len()).filter(|index| *index != last);
+        let told = others.into_iter().all(|index| self.is_later(&among[last], &among[index]));
+        among.swap(0, last);
+        !told
+    }
+
+    fn give(
+        &mut self,
+        (mailbox, key): (i64, &[u8]),
+        given: Vec<Candidate>,
+        withheld: &[Candidate],
+        conflict: bool,
+        each: &mut impl FnMut(Decision) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let good = given.iter().any(|candidate| candidate.version.suspect.is_none());
+        let is_suspect = |c: &Candidate| good && c.version.suspect.is_some();
+        let suspect: Vec<Version> =
+            given.iter().filter(|c| is_suspect(c)).map(|c| c.version.clone()).collect();
+        // The last version that was replaced is the newest of the older ones.
+        let older =
+            withheld.iter().rev().filter(|c| matches!(c.withheld, Some((Departed::Replaced, _))));
+        let older = older.map(|c| c.version.clone()).filter(|version| version.suspect.is_none());
+        let instead: Vec<Version> =
+            suspect.iter().cloned().chain(older).take(VERSIONS_MAX).collect();
+        for (index, candidate) in given.into_iter().filter(|c| !is_suspect(c)).enumerate() {
+            if index > 0 && self.is_alone_elsewhere((mailbox, key), candidate.version.content)? {
+                continue;
+            }
+            let role = match index {
+                0 if suspect.is_empty() => Role::InPlace,
+                0 => Role::InsteadOfSuspect,
+                _ => Role::Beside,
+            };
+            each(Decision::Give(Wanted {
+                mailbox,
+                key: key.to_vec(),
+                role,
+                missing: candidate.missing,
+                conflict,
+                instead: if index == 0 { instead.clone() } else { Vec::new() },
+                latest: candidate.stamps.iter().map(|stamp| stamp.n).max().unwrap_or(0),
+                version: candidate.version,
+            }))?;
+        }
+        Ok(())
+    }
+
+    fn leave_out(
+        &mut self,
+        (mailbox, key): (i64, &[u8]),
+        withheld: Vec<Candidate>,
+        each: &mut impl FnMut(Decision) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        for Candidate { version, withheld, stamps, elsewhere, .. } in withheld {
+            let Some((why, book)) = withheld else { continue };
+            let removed = matches!(why, Departed::Deleted | Departed::Acknowledged) && !elsewhere;
+            let key = key.to_vec();
+            each(match removed && self.with_removed {
+                true => Decision::Give(Wanted {
+                    mailbox,
+                    key,
+                    version,
+                    role: Role::Removed,
+                    missing: false,
+                    conflict: false,
+                    instead: Vec::new(),
+                    latest: stamps.iter().map(|stamp| stamp.n).max().unwrap_or(0),
+                }),
+                // What is elsewhere is given there.
+                false if elsewhere => continue,
+                false => Decision::Withhold(Withheld { mailbox, key, version, why, book }),
+            })?;
+        }
+        Ok(())
+    }
+}
+
+impl Wanted {
+    /// Its path.
+    pub fn path(&self) -> Result<RelName, JobError> {
+        RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("ledger: {e}")))
+    }
+}

@@ -1,0 +1,240 @@
+//! What was known of a ledger before it had to be read from its beginning: kept aside until all of it that the ledger
+//! tells no more is written again. Nothing here counts as a copy or a place meanwhile: a retired book is of no station.
+
+use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use super::writers::position_columns;
+use super::{BookRow, Catalogue};
+use crate::job::JobError;
+use crate::model::ledger::Departed;
+use crate::model::{Moment, Position, Suspicion};
+use rusqlite::{OptionalExtension as _, Row, params};
+
+/// A book set aside.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Retired {
+    /// Its row.
+    pub row: i64,
+    /// The ledger still ended as it was known to: it is the same one, and so are the copies.
+    pub same_medium: bool,
+}
+
+/// What a ledger said of a content at a location, and says no more.
+#[derive(Debug, Clone)]
+pub struct Untold {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// The content.
+    pub content: i64,
+    /// The position of which the line spoke.
+    pub position: Position,
+    /// What it said.
+    pub said: Said,
+}
+
+/// What a line said.
+#[derive(Debug, Clone)]
+pub enum Said {
+    /// That it is there, or is missing from there.
+    Stands {
+        /// It was missing.
+        missing: bool,
+        /// Why it was suspect.
+        suspect: Option<Suspicion>,
+        /// The file's own time.
+        modified: Moment,
+        /// Permission bits.
+        mode: u32,
+    },
+    /// That it has left.
+    Left(Departed),
+}
+
+impl Catalogue {
+    /// Sets aside what is known of a ledger, before it is read from its beginning; from now on `book` is a new row that
+    /// knows nothing. Where something is aside already, what was read since is in the ledger itself, and is forgotten.
+    /// `same_medium` tells whether the ledger still ends as it was known to.
+    pub fn retire_book(&self, book: &mut BookRow, same_medium: bool) -> Result<(), JobError> {
+        let knows = self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM payload WHERE book = ?1 UNION ALL SELECT 1 FROM assertion WHERE book = ?1",
+            )?
+            .exists([book.row])?;
+        if let Some(before) = self.retired(book)? {
+            // Once it ended otherwise it may be another medium, whatever it ends in now.
+            let sql = "UPDATE book SET trusted = trusted AND ?2 WHERE id = ?1";
+            self.db.execute(sql, params![before.row, same_medium])?;
+            return self.forget_book(book);
+        }
+        if !knows {
+            return self.forget_book(book);
+        }
+        let station: String =
+            self.db.query_row("SELECT station FROM book WHERE id = ?1", [book.row], |row| {
+                row.get(0)
+            })?;
+        let name = station.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
+        self.together(|| {
+            // No station has a name with a slash in it.
+            self.db.execute(
+                "UPDATE book SET station = '/' || station, trusted = ?2 WHERE id = ?1",
+                params![book.row, same_medium],
+            )?;
+            let old = book.row;
+            let anew = self.book(book.drive, &name)?;
+            for table in ["reread", "log_damage"] {
+                let sql = format!("UPDATE {table} SET book = ?2 WHERE book = ?1");
+                self.db.execute(&sql, [old, anew.row])?;
+            }
+            self.db.execute("DELETE FROM filled WHERE book = ?1", [old])?;
+            book.row = anew.row;
+            self.forget_book(book)
+        })
+    }
+
+    /// The book set aside for the ledger that this one is of.
+    pub fn retired(&self, book: &BookRow) -> Result<Option<Retired>, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT id, trusted FROM book WHERE drive = ?1 \
+                 AND station = '/' || (SELECT station FROM book WHERE id = ?2)",
+            )?
+            .query_row([book.drive, book.row], |row| {
+                Ok(Retired { row: row.get(0)?, same_medium: row.get(1)? })
+            })
+            .optional()?)
+    }
+
+    /// Forgets what was set aside: all that is still so is in the ledger again.
+    pub fn drop_retired(&self, retired: i64) -> Result<(), JobError> {
+        self.together(|| {
+            let mut tables = self.db.prepare(
+                "SELECT t.name FROM sqlite_master t JOIN pragma_table_info(t.name) c \
+                 WHERE t.type = 'table' AND c.name = 'book'",
+            )?;
+            let tables = tables.query_map([], |row| row.get::<_, String>(0))?;
+            for table in tables.collect::<Result<Vec<_>, _>>()? {
+                self.db.execute(&format!("DELETE FROM {table} WHERE book = ?1"), [retired])?;
+            }
+            self.db.execute("DELETE FROM book WHERE id = ?1", [retired])?;
+            Ok(())
+        })
+    }
+
+    /// Takes over what this card knows of copies by itself, where only lines of the ledger rotted and the medium is the
+    /// same: that they were right, when they were read, or that they were not. Lines behind a break are no claims then.
+    pub fn carry_over(&self, retired: i64, book: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE payload AS p SET state = CASE p.state WHEN 0 THEN q.state ELSE p.state END, \
+             proven = q.proven, reread = q.reread, round = q.round \
+             FROM payload q WHERE p.book = ?2 AND q.book = ?1 AND q.number = p.number \
+             AND q.content = p.content AND q.segment = p.segment AND q.extension = p.extension \
+             AND q.state IN (1, 5) AND p.state IN (0, 1, 5)",
+            [retired, book],
+        )?;
+        Ok(())
+    }
+
+    /// Up to `most` copies with numbers after `after` that were known and that the ledger tells no more of, or of which
+    /// it tells no more that they are bad or given up.
+    pub fn copies_untold(
+        &self,
+        retired: i64,
+        book: i64,
+        after: u32,
+        most: u32,
+    ) -> Result<Vec<PayloadRow>, JobError> {
+        let sql = format!(
+            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+             LEFT JOIN payload n ON n.book = ?2 AND n.number = p.number \
+             WHERE p.book = ?1 AND p.number > ?3 AND CASE \
+             WHEN n.state IS NULL THEN p.state IN (1, 4, 5) \
+             WHEN p.state IN (2, 3, 6, 7) THEN n.state IN (0, 1, 5) \
+             ELSE p.state IN (1, 5) AND n.state IN (2, 3) END ORDER BY p.number LIMIT ?4"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![retired, book, after, most], read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Up to `most` contents that were at locations and of which the ledger tells nothing there any more, in order,
+    /// behind one.
+    pub fn assertions_untold(
+        &self,
+        retired: i64,
+        book: i64,
+        after: Option<&Untold>,
+        most: u32,
+    ) -> Result<Vec<Untold>, JobError> {
+        let (mailbox, key, content) = place_of(after);
+        let mut query = self.db.prepare_cached(
+            "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.missing, o.suspect, o.modified_s, o.modified_n, \
+             o.mode, max(o.line) FROM assertion o WHERE o.book = ?1 \
+             AND (o.mailbox, o.key, o.content) > (?3, ?4, ?5) AND NOT EXISTS (SELECT 1 FROM assertion n \
+             WHERE n.book = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content = o.content) \
+             GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6",
+        )?;
+        let rows = query.query_map(params![retired, book, mailbox, key, content, most], |row| {
+            let said = Said::Stands {
+                missing: row.get(5)?,
+                suspect: row.get_ref(6)?.as_str_or_null()?.and_then(Suspicion::from_text),
+                modified: Moment { seconds: row.get(7)?, nanos: row.get(8)? },
+                mode: row.get(9)?,
+            };
+            read_untold(row, said)
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The same of contents that had left, where the ledger still tells that they were there, and no more that they
+    /// left.
+    pub fn departures_untold(
+        &self,
+        retired: i64,
+        book: i64,
+        after: Option<&Untold>,
+        most: u32,
+    ) -> Result<Vec<Untold>, JobError> {
+        let (mailbox, key, content) = place_of(after);
+        let mut query = self.db.prepare_cached(
+            "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, max(o.line) FROM departure o \
+             WHERE o.book = ?1 AND o.counts AND (o.mailbox, o.key, o.content) > (?3, ?4, ?5) \
+             AND EXISTS (SELECT 1 FROM assertion n WHERE n.book = ?2 AND n.mailbox = o.mailbox AND n.key = o.key \
+             AND n.content = o.content) AND NOT EXISTS (SELECT 1 FROM departure d WHERE d.book = ?2 \
+             AND d.mailbox = o.mailbox AND d.key = o.key AND d.content = o.content AND d.counts) \
+             GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6",
+        )?;
+        let rows = query.query_map(params![retired, book, mailbox, key, content, most], |row| {
+            let why = Departed::from_text(row.get_ref(5)?.as_str()?).unwrap_or(Departed::Replaced);
+            read_untold(row, Said::Left(why))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Where mailboxes lay, as the ledger told and tells no more: the mailbox, and its path.
+    pub fn roots_untold(&self, retired: i64, book: i64) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT mailbox, root FROM book_mailbox o WHERE book = ?1 AND NOT EXISTS \
+             (SELECT 1 FROM book_mailbox n WHERE n.book = ?2 AND n.mailbox = o.mailbox) ORDER BY mailbox",
+        )?;
+        let rows = query.query_map([retired, book], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}
+
+fn place_of(after: Option<&Untold>) -> (i64, &[u8], i64) {
+    after.map_or((-1, &[][..], 0), |last| (last.mailbox, &last.key, last.content))
+}
+
+fn read_untold(row: &Row<'_>, said: Said) -> rusqlite::Result<Untold> {
+    Ok(Untold {
+        mailbox: row.get(0)?,
+        key: row.get(1)?,
+        content: row.get(2)?,
+        position: position_columns(row, 3)?,
+        said,
+    })
+}

@@ -1,0 +1,122 @@
+//! What the ledgers of a station tell of copies, locations and mailboxes, whichever drive each is on.
+//! Never decides which of two words counts; the merge does.
+
+use super::Catalogue;
+use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use crate::job::JobError;
+use crate::model::limits::ALIKE_MAX;
+use crate::model::{MailboxName, StationName};
+use rusqlite::params;
+
+impl Catalogue {
+    /// How many locations the drives tell of.
+    pub fn paths_told(&self, station: &StationName) -> Result<u64, JobError> {
+        Ok(self.db.query_row(
+            "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM book JOIN assertion a \
+             ON a.book = book.id WHERE book.station = ?1 AND a.ended IS NULL)",
+            [station.as_str()],
+            |row| row.get::<_, i64>(0).map(|n| n as u64),
+        )?)
+    }
+
+    /// Every copy of a content: the book it is in, and the copy; those known good first.
+    pub fn copies_of(
+        &self,
+        station: &StationName,
+        content: i64,
+    ) -> Result<Vec<(i64, PayloadRow)>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD}, p.book FROM payload p INDEXED BY payload_by_content \
+             JOIN content c ON c.id = p.content \
+             JOIN book ON book.id = p.book AND book.station = ?1 \
+             WHERE p.content = ?2 ORDER BY p.state IN (1, 5) DESC, p.state, p.book, p.number DESC"
+        ))?;
+        let rows = query.query_map(params![station.as_str(), content], |row| {
+            Ok((row.get(7)?, read_payload(row)?))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Copies whose content no ledger gives a location: adopted after a cut and not told of since, known from a
+    /// manifest or from their file alone, or told of by a line that cannot be read any more.
+    pub fn copies_without_place(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
+        let of = "WHERE p.book = ?1 AND p.state IN (0, 1, 5) \
+             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.content = p.content) \
+             AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content AND q.book < p.book) \
+             ORDER BY p.number";
+        self.copies(of, [book])
+    }
+
+    /// Where a mailbox lay on the card, by the longest ledger that tells of it.
+    pub fn last_root(
+        &self,
+        station: &StationName,
+        mailbox: i64,
+    ) -> Result<Option<Vec<u8>>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT root FROM book_mailbox JOIN book ON book.id = book_mailbox.book \
+             WHERE station = ?1 AND mailbox = ?2 ORDER BY book.seq DESC LIMIT 1",
+        )?;
+        let mut rows = query.query(params![station.as_str(), mailbox])?;
+        Ok(rows.next()?.map(|row| row.get(0)).transpose()?)
+    }
+
+    /// The mailboxes that the drives tell of for a station.
+    pub fn mailboxes_told(
+        &self,
+        station: &StationName,
+    ) -> Result<Vec<(i64, MailboxName)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT id, name FROM mailbox WHERE id IN (SELECT mailbox FROM book_mailbox JOIN book \
+             ON book.id = book WHERE station = ?1) OR id IN (SELECT mailbox FROM assertion JOIN book \
+             ON book.id = book WHERE station = ?1) ORDER BY name",
+        )?;
+        let rows = query
+            .query_map([station.as_str()], |row| Ok((row.get(0)?, row.get::<_, String>(1)?)))?;
+        let mut found = Vec::new();
+        for row in rows {
+            let (id, name) = row?;
+            found.extend(name.parse().map(|name| (id, name)));
+        }
+        Ok(found)
+    }
+
+    /// Other locations at which ledgers of a station ever had a content.
+    pub(super) fn other_locations(
+        &self,
+        station: &StationName,
+        (mailbox, key): (i64, &[u8]),
+        content: i64,
+    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
+             JOIN book ON book.id = a.book WHERE a.content = ?4 AND book.station = ?1 \
+             AND NOT (a.mailbox = ?2 AND a.key = ?3) LIMIT ?5",
+        )?;
+        let of = params![station.as_str(), mailbox, key, content, ALIKE_MAX];
+        let rows = query.query_map(of, |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// How many contents ledgers of a station ever had at a location.
+    pub(super) fn contents_at(
+        &self,
+        station: &StationName,
+        mailbox: i64,
+        key: &[u8],
+    ) -> Result<u64, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT count(DISTINCT a.content) FROM book JOIN assertion a ON a.book = book.id \
+             WHERE book.station = ?1 AND a.mailbox = ?2 AND a.key = ?3",
+        )?;
+        let of = params![station.as_str(), mailbox, key];
+        Ok(query.query_row(of, |row| row.get::<_, i64>(0))? as u64)
+    }
+
+    /// The replicas of a station.
+    pub(super) fn books_of_station(&self, station: &StationName) -> Result<Vec<i64>, JobError> {
+        let mut query = self.db.prepare_cached("SELECT id FROM book WHERE station = ?1")?;
+        let rows = query.query_map([station.as_str()], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}

@@ -1,0 +1,310 @@
+//! Who writes, and which of two words is the later: this card's writers, and those of the ledgers it has read.
+//! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
+
+use super::{BookRow, Catalogue};
+use crate::disk::host;
+use crate::job::JobError;
+use crate::model::ledger::Event;
+use crate::model::limits::WRITER_LINKS_MAX;
+use crate::model::{Position, Reach, WriterId, Writers};
+use rusqlite::{OptionalExtension as _, Row, params};
+use std::collections::{BTreeSet, HashMap};
+
+/// What is known of all writers, kept while it does not change.
+#[derive(Debug, Default)]
+pub(super) struct Lineage {
+    writers: Writers,
+    /// This card's own writers, and the last change of each.
+    own: HashMap<WriterId, u64>,
+    /// Of other writers the last change of this card that they knew of.
+    knew: HashMap<WriterId, u64>,
+    /// What each writer covers of others, once it was asked for.
+    reaches: HashMap<WriterId, Reach>,
+}
+
+impl Lineage {
+    /// The last of this card's changes that whoever wrote as of a position can have known.
+    fn as_of(&mut self, position: Position) -> u64 {
+        if self.own.is_empty() {
+            return 0;
+        }
+        if let Some(last) = self.own.get(&position.writer) {
+            // Of numbers beyond the last nothing is known here: they were lost with an end of this state.
+            return position.n.min(*last);
+        }
+        let (writers, own) = (&self.writers, &self.own);
+        *self.knew.entry(position.writer).or_insert_with(|| {
+            let reach = writers.reach(position);
+            let known = |(writer, n): (WriterId, u64)| own.get(&writer).map(|last| n.min(*last));
+            reach.iter().filter_map(known).max().unwrap_or(0)
+        })
+    }
+}
+
+fn writer_column(row: &Row<'_>, at: usize) -> rusqlite::Result<WriterId> {
+    Ok(WriterId::from_bits(row.get::<_, i64>(at)? as u64))
+}
+
+/// A writer as the catalogue keeps it.
+pub(super) fn bits(writer: WriterId) -> i64 {
+    writer.bits() as i64
+}
+
+/// The position in two columns of a row.
+pub(super) fn position_columns(row: &Row<'_>, at: usize) -> rusqlite::Result<Position> {
+    Ok(Position { writer: writer_column(row, at)?, n: row.get::<_, i64>(at + 1)? as u64 })
+}
+
+impl Catalogue {
+    /// The number of the last change.
+    pub fn tick(&self) -> Result<u64, JobError> {
+        Ok(self.meta("tick")?.and_then(|text| text.parse().ok()).unwrap_or(0))
+    }
+
+    /// Numbers a change. The first one of a run, and the first after something was read that this card did not know
+    /// of, is a new writer's: so what it says later speaks of what it has read.
+    pub(super) fn next_tick(&self) -> Result<u64, JobError> {
+        if self.is_fresh.get() || self.meta("read_anew")?.is_some_and(|text| text == "1") {
+            self.together(|| self.begin_writer())?;
+            self.is_fresh.set(false);
+        }
+        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'tick' RETURNING CAST(value AS INTEGER)";
+        Ok(self.db.prepare_cached(sql)?.query_row([], |row| row.get::<_, i64>(0))? as u64)
+    }
+
+    /// The position that lines written now speak as of; none before the first change. Once something was read that this
+    /// card did not know of it is a new writer's, which has read it: so of two words the later one is seen to be so.
+    pub fn position_now(&self) -> Result<Option<Position>, JobError> {
+        let tick = self.tick()?;
+        match tick > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
+            true => {
+                let tick = self.next_tick()?;
+                self.position_at(tick)
+            }
+            false => self.position_at(tick),
+        }
+    }
+
+    /// Draws a writer that goes on from where this card is, and has read what it has read.
+    fn begin_writer(&self) -> Result<(), JobError> {
+        let tick = self.tick()?;
+        let parent = self.position_at(tick)?;
+        let mut links: Vec<Position> = parent.into_iter().collect();
+        links.extend(self.read_since(parent)?);
+        links.truncate(WRITER_LINKS_MAX);
+        let writer = WriterId::from_bits(host::random_bits()?);
+        self.db.execute(
+            "UPDATE writer SET own_last = ?1 WHERE own_first IS NOT NULL AND own_last IS NULL",
+            [tick as i64],
+        )?;
+        self.db.execute(
+            "INSERT INTO writer (bits, own_first, defined, disputed, seen) VALUES (?1, ?2, 1, 0, 0)",
+            params![bits(writer), tick as i64 + 1],
+        )?;
+        self.put_links(writer, &links)?;
+        self.set_meta("read_anew", "0")?;
+        self.lineage.take();
+        Ok(())
+    }
+
+    /// Positions met in ledgers that a position does not cover, without those that others of them cover.
+    fn read_since(&self, parent: Option<Position>) -> Result<Vec<Position>, JobError> {
+        // What a writer of this card told beyond its last change known here was lost with an end of this state, as
+        // after an old image of the card was put back: that is read like another card's.
+        let mut query = self.db.prepare_cached(
+            "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
+             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'tick')))",
+        )?;
+        let rows = query.query_map([], |row| position_columns(row, 0))?;
+        let met = rows.collect::<Result<Vec<_>, _>>()?;
+        let writers = self.writers()?;
+        let known = parent.map(|parent| writers.reach(parent)).unwrap_or_default();
+        let news: Vec<_> = met.into_iter().filter(|at| !known.covers(*at)).collect();
+        Ok(writers.latest(&news))
+    }
+
+    /// The position of this card at a change; none before the first.
+    pub fn position_at(&self, tick: u64) -> Result<Option<Position>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT bits FROM writer INDEXED BY writer_own WHERE own_first IS NOT NULL AND own_first <= ?1 \
+             ORDER BY own_first DESC LIMIT 1",
+        )?;
+        let writer = query.query_row([tick as i64], |row| writer_column(row, 0)).optional()?;
+        Ok(writer.map(|writer| Position { writer, n: tick }))
+    }
+
+    fn put_links(&self, writer: WriterId, links: &[Position]) -> Result<(), JobError> {
+        let mut insert =
+            self.db.prepare_cached("INSERT INTO writer_link VALUES (?1, ?2, ?3, ?4)")?;
+        for (number, link) in (0_i64..).zip(links) {
+            insert.execute(params![bits(writer), number, bits(link.writer), link.n as i64])?;
+        }
+        Ok(())
+    }
+
+    /// What a writer had before it.
+    pub fn writer_links(&self, writer: WriterId) -> Result<Vec<Position>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT parent, n FROM writer_link WHERE writer = ?1 ORDER BY number",
+        )?;
+        let rows = query.query_map([bits(writer)], |row| position_columns(row, 0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Takes in a line that tells of a writer.
+    pub(super) fn define_writer(
+        &self,
+        book: i64,
+        writer: WriterId,
+        links: &[Position],
+    ) -> Result<(), JobError> {
+        self.meet_writer(writer, 0)?;
+        let defined: bool = self
+            .db
+            .prepare_cached("SELECT defined FROM writer WHERE bits = ?1")?
+            .query_row([bits(writer)], |row| row.get(0))?;
+        if !defined {
+            self.put_links(writer, links)?;
+            self.db.execute("UPDATE writer SET defined = 1 WHERE bits = ?1", [bits(writer)])?;
+        } else if self.writer_links(writer)? != links {
+            self.db.execute("UPDATE writer SET disputed = 1 WHERE bits = ?1", [bits(writer)])?;
+        }
+        self.db
+            .prepare_cached("INSERT OR IGNORE INTO book_writer VALUES (?1, ?2)")?
+            .execute(params![book, bits(writer)])?;
+        self.lineage.take();
+        Ok(())
+    }
+
+    /// A line speaks as of a position.
+    fn meet_writer(&self, writer: WriterId, n: u64) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "INSERT INTO writer (bits, defined, disputed, seen) VALUES (?1, 0, 0, ?2) \
+                 ON CONFLICT DO UPDATE SET seen = max(seen, ?2)",
+            )?
+            .execute(params![bits(writer), n as i64])?;
+        Ok(())
+    }
+
+    /// Keeps the positions that the lines of a ledger speak of. What this card's position does not cover makes its
+    /// next change a new writer's.
+    pub fn note_read(&self, positions: &HashMap<WriterId, u64>) -> Result<(), JobError> {
+        for (writer, n) in positions {
+            self.meet_writer(*writer, *n)?;
+        }
+        self.lineage.take();
+        let now = self.position_at(self.tick()?)?;
+        match self.read_since(now)?.is_empty() {
+            true => Ok(()),
+            false => self.set_meta("read_anew", "1"),
+        }
+    }
+
+    /// Everything known of writers.
+    pub fn writers(&self) -> Result<Writers, JobError> {
+        let mut writers = Writers::default();
+        let mut query = self
+            .db
+            .prepare_cached("SELECT bits, disputed FROM writer WHERE defined ORDER BY bits")?;
+        let rows =
+            query.query_map([], |row| Ok((writer_column(row, 0)?, row.get::<_, bool>(1)?)))?;
+        for row in rows {
+            let (writer, disputed) = row?;
+            writers.define(writer, &self.writer_links(writer)?);
+            if disputed {
+                writers.dispute(writer);
+            }
+        }
+        Ok(writers)
+    }
+
+    /// The last of this card's changes that whoever wrote as of a position can have known; 0 where that is none.
+    pub(super) fn as_of(&self, position: Position) -> Result<u64, JobError> {
+        let known = |lineage: &Lineage| {
+            lineage.own.contains_key(&position.writer)
+                || lineage.knew.contains_key(&position.writer)
+        };
+        if !self.lineage.borrow().as_ref().is_some_and(known) {
+            // Another thread may have begun a writer since, or the ledger that is read told of one.
+            let lineage = self.load_lineage(self.reading.get().unwrap_or(u64::MAX))?;
+            self.lineage.replace(Some(lineage));
+        }
+        Ok(self.lineage.borrow_mut().as_mut().map_or(0, |lineage| lineage.as_of(position)))
+    }
+
+    /// Before a ledger is read: of the numbers that it gives this card's present writer none is known beyond the last
+    /// change, as after an old image of the card was put back.
+    pub fn begin_reading(&self) -> Result<(), JobError> {
+        self.reading.set(Some(self.tick()?));
+        self.lineage.take();
+        Ok(())
+    }
+
+    /// The ledger is read, or what could be: lines from here on are this card's own.
+    pub fn end_reading(&self) {
+        self.reading.set(None);
+        self.lineage.take();
+    }
+
+    fn load_lineage(&self, most: u64) -> Result<Lineage, JobError> {
+        let mut own = HashMap::new();
+        let mut query = self
+            .db
+            .prepare_cached("SELECT bits, own_last FROM writer WHERE own_first IS NOT NULL")?;
+        let mut rows = query.query([])?;
+        while let Some(row) = rows.next()? {
+            let last = row.get::<_, Option<i64>>(1)?.map_or(most, |last| last as u64);
+            own.insert(writer_column(row, 0)?, last);
+        }
+        Ok(Lineage { writers: self.writers()?, own, knew: HashMap::new(), reaches: HashMap::new() })
+    }
+
+    /// Whether one position covers another.
+    pub fn covers(&self, one: Position, other: Position) -> Result<bool, JobError> {
+        if one.writer == other.writer {
+            return Ok(one.n >= other.n);
+        }
+        let known = |lineage: &Lineage| lineage.writers.links(one.writer).is_some();
+        if !self.lineage.borrow().as_ref().is_some_and(known) {
+            let lineage = self.load_lineage(u64::MAX)?;
+            self.lineage.replace(Some(lineage));
+        }
+        let mut lineage = self.lineage.borrow_mut();
+        let Some(Lineage { writers, reaches, .. }) = lineage.as_mut() else { return Ok(false) };
+        Ok(reaches.entry(one.writer).or_insert_with(|| writers.reach(one)).covers(other))
+    }
+
+    /// Lines that a ledger needs before some events, so that it tells of every writer they speak of, and of those
+    /// before them; ancestors first.
+    pub fn writers_untold(&self, book: &BookRow, events: &[Event]) -> Result<Vec<Event>, JobError> {
+        let mut lines = Vec::new();
+        let mut done = BTreeSet::new();
+        for position in events.iter().filter_map(Event::position) {
+            let mut ahead = vec![(position.writer, false)];
+            while let Some((writer, parents_done)) = ahead.pop() {
+                if parents_done {
+                    lines.push(Event::Writer { writer, links: self.writer_links(writer)? });
+                    continue;
+                }
+                if !done.insert(writer) || self.is_told_of(book.row, writer)? {
+                    continue;
+                }
+                ahead.push((writer, true));
+                ahead.extend(self.writer_links(writer)?.iter().map(|link| (link.writer, false)));
+            }
+        }
+        Ok(lines)
+    }
+
+    fn is_told_of(&self, book: i64, writer: WriterId) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM book_writer WHERE book = ?1 AND writer = ?2 UNION ALL \
+                 SELECT 1 FROM writer WHERE bits = ?2 AND NOT defined UNION ALL \
+                 SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?2)",
+            )?
+            .exists(params![book, bits(writer)])?)
+    }
+}

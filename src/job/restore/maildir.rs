@@ -1,0 +1,177 @@
+//! Knows a message of a Maildir again whose flags were changed since it was mirrored: the same unique name and the same
+//! bytes, under another name. Never holds two messages for one because their names are alike.
+
+use super::free::hash_file;
+use crate::disk::{Look, TargetDir};
+use crate::model::limits::{ALIKE_MAX, RESTORE_MAILDIR_BYTES};
+use crate::model::{Identity, RelName};
+
+/// What lies in the Maildirs that the restore is about, each listed once, when the first of its messages comes that is
+/// not at its place: what the restore itself puts there later is no message that was there before.
+#[derive(Debug, Default)]
+pub(super) struct Maildirs {
+    /// The one last asked for, behind those it lies in: messages come sorted by their folders.
+    open: Vec<Maildir>,
+}
+
+#[derive(Debug)]
+struct Maildir {
+    /// Its path; none for the folder restored into itself.
+    at: Option<RelName>,
+    /// The names in it, in one piece.
+    names: Vec<u8>,
+    /// Sorted by their unique parts.
+    parts: Vec<Part>,
+}
+
+/// One of the names.
+#[derive(Debug)]
+struct Part {
+    /// Where it begins.
+    from: u32,
+    length: u16,
+    /// How much of it is unique.
+    unique: u16,
+    is_cur: bool,
+}
+
+impl Maildirs {
+    /// Whether a message that belongs to a path is in its Maildir with other flags.
+    pub(super) fn has_with_other_flags(
+        &mut self,
+        target: &TargetDir,
+        path: &RelName,
+        identity: &Identity,
+    ) -> bool {
+        let Some(maildir) = self.maildir_of(target, path) else { return false };
+        // One that cannot be read is no reason to leave out the message: better twice than not at all.
+        let is_it = |name: RelName| match target.look(&name) {
+            Ok(Look::File(facts)) if facts.bytes == identity.bytes => {
+                target.open_existing(&name).and_then(hash_file).is_ok_and(|it| it == *identity)
+            }
+            _ => false,
+        };
+        maildir.with_unique_part(unique_part(path.last())).any(is_it)
+    }
+
+    fn maildir_of(&mut self, target: &TargetDir, path: &RelName) -> Option<&Maildir> {
+        let folder = path.parent().filter(|at| [&b"cur"[..], b"new"].contains(&at.last()))?;
+        let at = folder.parent();
+        while self.open.last().is_some_and(|last| !is_within(at.as_ref(), last.at.as_ref())) {
+            self.open.pop();
+        }
+        if self.open.last().is_none_or(|last| last.at != at) {
+            let held: usize = self.open.iter().map(|maildir| maildir.names.len()).sum();
+            let most = RESTORE_MAILDIR_BYTES.saturating_sub(held);
+            self.open.push(Maildir::list(target, at, most));
+        }
+        self.open.last()
+    }
+}
+
+impl Maildir {
+    fn list(target: &TargetDir, at: Option<RelName>, most: usize) -> Self {
+        let mut maildir = Self { at, names: Vec::new(), parts: Vec::new() };
+        // Without both it is no Maildir, and a name in it says nothing.
+        if !["cur", "new"].iter().all(|name| target.has_folder(&maildir.folder(name))) {
+            return maildir;
+        }
+        for (folder, is_cur) in [("cur", true), ("new", false)] {
+            let folder = maildir.folder(folder);
+            let (names, parts) = (&mut maildir.names, &mut maildir.parts);
+            let listed = target.each_name(&folder, |name| {
+                // Those beyond are not held: of them one with other flags comes a second time.
+                let fits = names.len() + name.len() <= most;
+                if fits {
+                    parts.push(Part {
+                        from: names.len() as u32,
+                        length: name.len() as u16,
+                        unique: unique_part(name).len() as u16,
+                        is_cur,
+                    });
+                    names.extend_from_slice(name);
+                }
+                fits
+            });
+            if let Err(error) = listed {
+                tracing::debug!(%error, "a Maildir could not be listed");
+            }
+        }
+        let names = &maildir.names;
+        maildir.parts.sort_unstable_by(|a, b| a.unique(names).cmp(b.unique(names)));
+        maildir
+    }
+
+    fn folder(&self, name: &str) -> RelName {
+        let name = RelName::fixed(name);
+        self.at.as_ref().map_or(name.clone(), |at| at.join(&name))
+    }
+
+    /// Where messages of a unique name are; in no Maildir are there more than a few of one.
+    fn with_unique_part<'a>(&'a self, unique: &'a [u8]) -> impl Iterator<Item = RelName> + 'a {
+        let from = self.parts.partition_point(|part| part.unique(&self.names) < unique);
+        let alike = self.parts[from..].iter().take(ALIKE_MAX as usize);
+        alike.take_while(move |part| part.unique(&self.names) == unique).filter_map(|part| {
+            let name = RelName::new(part.name(&self.names)).ok()?;
+            Some(self.folder(if part.is_cur { "cur" } else { "new" }).join(&name))
+        })
+    }
+}
+
+impl Part {
+    fn name<'a>(&self, names: &'a [u8]) -> &'a [u8] {
+        &names[self.from as usize..][..usize::from(self.length)]
+    }
+
+    fn unique<'a>(&self, names: &'a [u8]) -> &'a [u8] {
+        &names[self.from as usize..][..usize::from(self.unique)]
+    }
+}
+
+/// The part of a name that stays when flags are set: up to `:2,`.
+fn unique_part(name: &[u8]) -> &[u8] {
+    let end = name.windows(3).position(|w| w == b":2,").unwrap_or(name.len());
+    &name[..end]
+}
+
+/// Whether a folder is another one or lies in it; none is the folder that all lie in.
+fn is_within(folder: Option<&RelName>, other: Option<&RelName>) -> bool {
+    let Some(other) = other else { return true };
+    let rest = folder.and_then(|folder| folder.as_bytes().strip_prefix(other.as_bytes()));
+    rest.is_some_and(|rest| rest.first().is_none_or(|&b| b == b'/'))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn flags_are_no_part_of_what_is_unique() {
+        for (name, unique) in [
+            (&b"17.M1.pier:2,S"[..], &b"17.M1.pier"[..]),
+            (b"17.M1.pier:2,", b"17.M1.pier"),
+            (b"17.M1.pier", b"17.M1.pier"),
+            (b"17.M1.pier:1,x", b"17.M1.pier:1,x"),
+            (b"", b""),
+        ] {
+            assert_eq!(unique_part(name), unique);
+        }
+    }
+
+    #[test]
+    fn a_folder_lies_in_itself_and_in_those_above_it() {
+        let rel = |path: &str| RelName::new(path).ok();
+        for (folder, other, expected) in [
+            ("", "", true),
+            ("a", "", true),
+            ("a/b", "a", true),
+            ("a", "a", true),
+            ("", "a", false),
+            ("ab", "a", false),
+            ("b", "a", false),
+        ] {
+            let found = is_within(rel(folder).as_ref(), rel(other).as_ref());
+            assert_eq!(found, expected, "{folder:?} in {other:?}");
+        }
+    }
+}

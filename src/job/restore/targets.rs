@@ -1,0 +1,46 @@
+//! Opens the folders that a restore writes to: no other restore is at work in any of them.
+//! Never decides what goes into them.
+
+use super::{Goal, Plan};
+use crate::disk::{DiskError, TargetDir, TargetLocks, Trouble};
+use crate::job::JobError;
+
+/// Locks all of them before anything is written to one: a restore that comes second must not end half way.
+pub(super) fn lock_all(plan: &Plan<'_>) -> Result<TargetLocks, JobError> {
+    let locks = TargetLocks::default();
+    for goal in plan.goals.iter().filter(|_| !plan.dry_run) {
+        match locks.take(&goal.path) {
+            // That there is no room even for the folder is told with what did not fit into it.
+            Err(error) if error.trouble == Trouble::Full => {}
+            taken => taken.map_err(busy(goal))?,
+        }
+    }
+    Ok(locks)
+}
+
+/// Opens one of them. None where it is not there: in a dry run, or since there is no room for it.
+pub(super) fn open(
+    goal: &Goal,
+    plan: &Plan<'_>,
+    locks: &TargetLocks,
+) -> Result<Option<TargetDir>, JobError> {
+    if plan.dry_run {
+        return match crate::disk::host::exists(&goal.path) {
+            true => Ok(Some(TargetDir::open(&goal.path)?)),
+            false => Ok(None),
+        };
+    }
+    match TargetDir::open_locked(&goal.path, locks) {
+        Err(error) if error.trouble == Trouble::Full => Ok(None),
+        opened => opened.map(Some).map_err(busy(goal)),
+    }
+}
+
+/// Says of a folder in use what is at work there.
+pub(super) fn busy(goal: &Goal) -> impl Fn(DiskError) -> JobError {
+    let at = crate::model::escape::shown_path(&goal.path);
+    move |error| match error.trouble {
+        Trouble::Busy => JobError::TargetBusy { at: at.clone() },
+        _ => error.into(),
+    }
+}

@@ -1,0 +1,297 @@
+//! The one verdict on a station's mail, and the counts behind it: what every command, page and script is told.
+//! Never greener than its worst part, and never made of answers from two states of the catalogue.
+
+use super::JobError;
+use super::catalogue::{Catalogue, Lacking, LeftMailbox, Log, Totals};
+use super::mailboxes::Taken;
+use crate::model::{MailboxName, StationName};
+use std::path::PathBuf;
+
+/// The verdict, the worst last. Its texts are part of the JSON format.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Verdict {
+    /// Every message is on enough drives, nothing is missing or damaged on the card.
+    #[default]
+    Safe,
+    /// Every message is on a drive, not all on as many as wanted.
+    FewerCopies,
+    /// A mailbox cannot be looked at.
+    NotKnown,
+    /// Some messages are only on the card, or may be.
+    NotSafe,
+    /// Messages are missing from the card, or damaged on it, or a stick has some that the card lacks.
+    DamagedOrMissing,
+}
+
+impl Verdict {
+    /// The word used in JSON.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Safe => "safe",
+            Self::FewerCopies => "fewer-copies",
+            Self::NotKnown => "not-known",
+            Self::NotSafe => "not-safe",
+            Self::DamagedOrMissing => "damaged-or-missing",
+        }
+    }
+}
+
+/// How a mailbox could be looked at. Its texts are part of the JSON format.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum MailboxState {
+    /// All of it.
+    Ok,
+    /// All of it, and it holds nothing, though messages were known.
+    Emptied,
+    /// Its folder is not there.
+    Away,
+    /// Its path leads to something that is no folder.
+    NotAFolder,
+    /// Its folder cannot be read; what the operating system said.
+    Unreadable(String),
+    /// Its folder cannot be read to its end; what the operating system said.
+    ReadInPart(String),
+}
+
+impl MailboxState {
+    /// The word used in JSON.
+    pub fn as_str(&self) -> &'static str {
+        match self {
+            Self::Ok => "ok",
+            Self::Emptied => "emptied",
+            Self::Away => "away",
+            Self::NotAFolder => "not-a-folder",
+            Self::Unreadable(_) => "unreadable",
+            Self::ReadInPart(_) => "read-in-part",
+        }
+    }
+
+    /// What the operating system said, if the mailbox could not be looked at whole.
+    pub fn why(&self) -> Option<&str> {
+        match self {
+            Self::Unreadable(why) | Self::ReadInPart(why) => Some(why),
+            _ => None,
+        }
+    }
+
+    /// Whether anything at all was seen of it.
+    pub fn was_looked_at(&self) -> bool {
+        matches!(self, Self::Ok | Self::Emptied | Self::ReadInPart(_))
+    }
+
+    /// Whether all of it was seen.
+    pub fn is_whole(&self) -> bool {
+        matches!(self, Self::Ok | Self::Emptied)
+    }
+}
+
+/// A mailbox of the config, as it was found.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct MailboxStatus {
+    /// Its name.
+    pub name: MailboxName,
+    /// Its folder.
+    pub path: PathBuf,
+    /// How it could be looked at.
+    pub state: MailboxState,
+    /// Messages that are there, or were when it was last looked at.
+    pub messages: u64,
+    /// Messages known to be missing from it.
+    pub missing: u64,
+    /// Messages taken out of the list, since the config ignores their paths now.
+    pub ignored: u64,
+    /// The folder in which it was before, if that was another one.
+    pub was_at: Option<PathBuf>,
+}
+
+/// Everything that is counted, from one state of the catalogue.
+#[derive(Debug, Clone, Default)]
+pub struct Counts {
+    /// The messages of the mailboxes in force.
+    pub messages: Totals,
+    /// Copies a message needs to be called safe.
+    pub wanted_copies: u32,
+    /// The mailboxes.
+    pub mailboxes: Vec<MailboxStatus>,
+    /// Mailboxes that the config does not name any more, and of which the drives hold messages.
+    pub not_in_config: Vec<LeftMailbox>,
+    /// The drives that have messages which this card's mailboxes lack, by label.
+    pub lacking: Vec<(String, Lacking)>,
+    /// The drives with copies on the device of a mailbox.
+    pub on_same_device: Vec<OnSameDevice>,
+    /// The drives whose ledgers have lost lines, by label.
+    pub damaged_ledgers: Vec<String>,
+    /// Messages that are safe only as far as one of these ledgers is believed.
+    pub resting_on_damaged: u64,
+}
+
+/// A drive whose copies die with the card.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OnSameDevice {
+    /// How the drive is called.
+    pub label: String,
+    /// The mailbox that lies on the same device.
+    pub mailbox: String,
+    /// Whether its copies count, as the operator asks.
+    pub is_counted: bool,
+}
+
+impl Counts {
+    /// Counts everything. To be asked within [`Catalogue::at_once`], with whatever else is told beside it.
+    pub fn take(
+        catalogue: &Catalogue,
+        station: &StationName,
+        wanted_copies: u32,
+        mailboxes: &[Taken],
+    ) -> Result<Self, JobError> {
+        catalogue.at_once(|| {
+            let mailboxes = mailboxes.iter().map(|taken| status(catalogue, taken));
+            let mut counts = Self {
+                messages: catalogue.totals(station, wanted_copies)?,
+                wanted_copies,
+                mailboxes: mailboxes.collect::<Result<_, _>>()?,
+                not_in_config: catalogue.left_mailboxes(station)?,
+                ..Self::default()
+            };
+            counts.look_at_drives(catalogue, station)?;
+            Ok(counts)
+        })
+    }
+
+    /// What a drive has to say beside its copies.
+    fn look_at_drives(
+        &mut self,
+        catalogue: &Catalogue,
+        station: &StationName,
+    ) -> Result<(), JobError> {
+        let damaged = catalogue.damaged_logs(station)?;
+        for drive in catalogue.drives()? {
+            let label = &drive.label;
+            if damaged.iter().any(|(row, found)| *row == drive.row && found.log == Log::Ledger) {
+                self.damaged_ledgers.push(label.clone());
+            }
+            let books = catalogue.books_of(drive.row)?;
+            let Some((row, _)) = books.into_iter().find(|(_, of)| of == station) else { continue };
+            if let Some(mailbox) = &drive.same_device
+                && catalogue.book_totals(row)?.0 > 0
+            {
+                let (label, mailbox) = (label.clone(), mailbox.clone());
+                self.on_same_device.push(OnSameDevice { label, mailbox, is_counted: drive.counts });
+            }
+            let is_gone = drive.replaced.as_ref().is_some_and(|replaced| replaced.how.is_sure());
+            if drive.forgotten.is_none() && !is_gone {
+                let lacking = catalogue.lacking_now(&catalogue.book(drive.row, station)?)?;
+                if lacking.messages > 0 {
+                    self.lacking.push((label.clone(), lacking));
+                }
+            }
+        }
+        if !self.damaged_ledgers.is_empty() {
+            self.resting_on_damaged =
+                catalogue.resting_on_damaged_ledgers(station, self.wanted_copies)?;
+        }
+        Ok(())
+    }
+
+    /// Messages without enough copies.
+    pub fn unmirrored(&self) -> u64 {
+        self.messages.messages - self.messages.mirrored
+    }
+
+    /// Of them, messages that have some copy: number and bytes.
+    pub fn fewer_copies(&self) -> (u64, u64) {
+        let Totals { on_none, on_none_bytes, unmirrored_bytes, .. } = self.messages;
+        (self.unmirrored().saturating_sub(on_none), unmirrored_bytes.saturating_sub(on_none_bytes))
+    }
+
+    /// Whether some mailbox was looked at: otherwise nothing could be done.
+    pub fn could_be_judged(&self) -> bool {
+        self.mailboxes.is_empty() || self.mailboxes.iter().any(|m| m.state.was_looked_at())
+    }
+
+    /// The verdict: the worst that applies.
+    pub fn verdict(&self) -> Verdict {
+        let Totals { missing, damaged, on_none, .. } = self.messages;
+        match () {
+            () if missing + damaged > 0 || !self.lacking.is_empty() => Verdict::DamagedOrMissing,
+            () if on_none + self.resting_on_damaged > 0 => Verdict::NotSafe,
+            () if !self.mailboxes.iter().all(|m| m.state.is_whole()) => Verdict::NotKnown,
+            () if self.unmirrored() > 0 => Verdict::FewerCopies,
+            () => Verdict::Safe,
+        }
+    }
+}
+
+fn status(catalogue: &Catalogue, taken: &Taken) -> Result<MailboxStatus, JobError> {
+    let (messages, missing) = match taken.row {
+        Some(row) => catalogue.mailbox_counts(row)?,
+        None => (0, 0),
+    };
+    let state = match &taken.state {
+        MailboxState::Ok if messages == 0 && missing > 0 => MailboxState::Emptied,
+        state => state.clone(),
+    };
+    Ok(MailboxStatus {
+        name: taken.name.clone(),
+        path: taken.path.clone(),
+        state,
+        messages,
+        missing,
+        ignored: taken.report.ignored,
+        was_at: taken.was_at.clone(),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn counts(messages: Totals, states: &[MailboxState]) -> Counts {
+        let mailbox = |state: &MailboxState| MailboxStatus {
+            name: "mail".parse().unwrap(),
+            path: PathBuf::from("/mail"),
+            state: state.clone(),
+            messages: 0,
+            missing: 0,
+            ignored: 0,
+            was_at: None,
+        };
+        let mailboxes = states.iter().map(mailbox).collect();
+        Counts { messages, wanted_copies: 2, mailboxes, ..Counts::default() }
+    }
+
+    #[test]
+    fn the_worst_that_applies_is_the_verdict() {
+        use Verdict::{DamagedOrMissing, FewerCopies, NotKnown, NotSafe, Safe};
+        let all = Totals { messages: 4, mirrored: 4, ..Totals::default() };
+        let fewer = Totals { mirrored: 3, ..all };
+        let none = Totals { on_none: 1, ..fewer };
+        let (missing, damaged) = (Totals { missing: 1, ..all }, Totals { damaged: 1, ..all });
+        let (ok, away) = (MailboxState::Ok, MailboxState::Away);
+        let part = MailboxState::ReadInPart("EIO".into());
+        for (totals, states, verdict) in [
+            (all, vec![ok.clone()], Safe),
+            (all, vec![MailboxState::Emptied], Safe),
+            (fewer, vec![ok.clone()], FewerCopies),
+            (fewer, vec![ok.clone(), away.clone()], NotKnown),
+            (all, vec![part.clone()], NotKnown),
+            (none, vec![away.clone()], NotSafe),
+            (Totals { missing: 1, ..none }, vec![away.clone()], DamagedOrMissing),
+            (missing, vec![ok.clone()], DamagedOrMissing),
+            (damaged, vec![ok.clone()], DamagedOrMissing),
+        ] {
+            assert_eq!(counts(totals, &states).verdict(), verdict, "{totals:?} {states:?}");
+        }
+        assert!(Safe < FewerCopies && FewerCopies < NotKnown);
+        assert!(NotKnown < NotSafe && NotSafe < DamagedOrMissing);
+        assert!(!counts(all, std::slice::from_ref(&away)).could_be_judged());
+        assert!(counts(all, &[away, part]).could_be_judged());
+        assert_eq!(counts(fewer, std::slice::from_ref(&ok)).fewer_copies().0, 1);
+        assert_eq!(counts(none, std::slice::from_ref(&ok)).fewer_copies().0, 0);
+        let of_drive = Lacking { messages: 1, ..Lacking::default() };
+        let lacking = vec![("amber".to_owned(), of_drive)];
+        let known = counts(all, std::slice::from_ref(&ok));
+        assert_eq!(Counts { lacking, ..known.clone() }.verdict(), DamagedOrMissing);
+        assert_eq!(Counts { resting_on_damaged: 1, ..known }.verdict(), NotSafe);
+    }
+}

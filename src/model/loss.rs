@@ -1,0 +1,47 @@
+//! Owns the reasons for which an operator gives a drive up. Never more than what was said.
+
+use std::fmt;
+
+/// Why a drive is given up.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DriveLoss {
+    /// Nobody knows where it is, or nobody can get at it.
+    Lost,
+    /// Somebody else has it now.
+    GivenAway,
+    /// What was on it was deleted.
+    Reformatted,
+    /// It does not work any more. Also whatever a later version of the program has a word for.
+    Broken,
+}
+
+impl DriveLoss {
+    /// Every reason.
+    pub const ALL: [Self; 4] = [Self::Lost, Self::GivenAway, Self::Reformatted, Self::Broken];
+
+    /// The word on the command line, in JSON and in the catalogue.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Lost => "lost",
+            Self::GivenAway => "given-away",
+            Self::Reformatted => "reformatted",
+            Self::Broken => "broken",
+        }
+    }
+
+    /// Reads [`as_str`](Self::as_str) back.
+    pub fn from_text(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|loss| loss.as_str() == text)
+    }
+}
+
+impl fmt::Display for DriveLoss {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Lost => "lost",
+            Self::GivenAway => "given away",
+            Self::Reformatted => "reformatted",
+            Self::Broken => "broken",
+        })
+    }
+}

@@ -1,0 +1,201 @@
+//! What left the mailbox, and when a drive gives it up: only for what came after it, and only by the word of somebody
+//! who saw it go. Never lets an older version go where the later one was lost.
+
+use crate::card::{Card, mail};
+use crate::medium::whole;
+use counterfoil::disk::MemoryDrive;
+
+fn names(drives: &[&MemoryDrive]) -> Vec<String> {
+    whole(drives, false).into_keys().collect()
+}
+
+/// The card loses a later version before any drive has it: the drive keeps the one before.
+#[test]
+fn a_version_stays_where_the_later_one_was_lost_before_it_was_copied() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("first"));
+    card.mirrored(&drive);
+    card.deliver("inbox/1", &mail("second"));
+    card.scan(0);
+    card.vanish("inbox/1");
+    card.mirrored(&drive);
+    assert_eq!(whole(&[&drive], false)["inbox/1"], mail("first"));
+    // Nor does another message at that path end it: both come back.
+    card.deliver("inbox/1", &mail("another"));
+    card.mirrored(&drive);
+    let got = whole(&[&drive], false);
+    assert_eq!(got["inbox/1"], mail("another"));
+    assert!(got.into_values().any(|octets| octets == mail("first")));
+}
+
+/// The same where the later version was moved before it was lost.
+#[test]
+fn a_version_stays_where_the_later_one_was_moved_and_lost() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("first"));
+    card.mirrored(&drive);
+    card.deliver("inbox/1", &mail("second"));
+    card.scan(0);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.vanish("archive/1");
+    card.mirrored(&drive);
+    assert_eq!(whole(&[&drive], false)["inbox/1"], mail("first"));
+}
+
+/// A message moves, is replaced there, and is lost: the drive still has it where it was.
+#[test]
+fn a_moved_message_stays_where_its_later_version_was_lost() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("first"));
+    card.mirrored(&drive);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.deliver("archive/1", &mail("second"));
+    card.scan(0);
+    card.vanish("archive/1");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), ["inbox/1"]);
+}
+
+/// A version that another drive has is no reason to give up this drive's own; once it is here the older one goes.
+#[test]
+fn a_version_goes_once_the_later_one_is_on_the_same_drive() {
+    let card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("first"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.deliver("inbox/1", &mail("second"));
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.vanish("inbox/1");
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.mirror_as(&first, "first").outcome.unwrap();
+    // The second drive was told, and its word counts for both.
+    assert_eq!(whole(&[&first, &second], false)["inbox/1"], mail("second"));
+    assert_eq!(whole(&[&first], false)["inbox/1"], mail("first"));
+    card.deliver("archive/1", &mail("second"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+    assert_eq!(names(&[&first]), ["archive/1"]);
+}
+
+/// The catalogue loses its last changes in a cut: what it told a drive meanwhile it reads there, and from then on it
+/// speaks of that too.
+#[test]
+fn what_a_lost_end_of_the_state_told_is_ended_by_what_is_told_later() {
+    let (mut card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    let before = card.catalogue.copied().unwrap();
+    card.deliver("inbox/2", &mail("two"));
+    card.mirrored(&drive);
+    card.catalogue = before;
+    drive.replug(true);
+    card.clock.reboot();
+    card.mirrored(&drive);
+    card.delete("inbox/2");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), ["inbox/1"]);
+    // A later version is later than what was told then, too.
+    card.deliver("inbox/1", &mail("one, corrected"));
+    card.mirrored(&drive);
+    assert_eq!(whole(&[&drive], false)["inbox/1"], mail("one, corrected"));
+    assert_eq!(names(&[&drive]), ["inbox/1"]);
+}
+
+/// What a lost end of this card's state told says nothing of what came since, though the numbers are the same: it is
+/// told again.
+#[test]
+fn a_line_of_a_lost_end_of_the_state_makes_nothing_safe_that_came_since() {
+    let mut card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.scan(0);
+    let before = card.catalogue.copied().unwrap();
+    for version in 2..9 {
+        card.deliver("inbox/1", &mail(&format!("version {version}")));
+        card.scan(0);
+    }
+    card.deliver("inbox/2", &mail("two"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.mirror_as(&second, "second").outcome.unwrap();
+    let at = card.root().join("inbox/2");
+    let modified = std::fs::metadata(&at).unwrap().modified().unwrap();
+    card.delete("inbox/2");
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.catalogue = before;
+    card.clock.reboot();
+    first.replug(true);
+    // The drive is read before the mailbox is looked at.
+    card.copy(&first, "first").outcome.unwrap();
+    card.deliver("inbox/2", &mail("two"));
+    std::fs::File::options().write(true).open(&at).unwrap().set_modified(modified).unwrap();
+    card.mirror_as(&first, "first").outcome.unwrap();
+    assert!(names(&[&first, &second]).contains(&"inbox/2".into()));
+}
+
+/// A later version has the same content as a message that is copied in the same batch, and other messages are told
+/// again, each by a line of its own: the version before goes all the same.
+#[test]
+fn a_version_goes_though_the_later_one_is_told_among_those_told_again() {
+    let mut card = Card::new();
+    let (first, second) = (MemoryDrive::default(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.deliver("inbox/2", &mail("two"));
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.mirror_as(&second, "second").outcome.unwrap();
+    card.lose_catalogue();
+    card.mirror_as(&first, "first").outcome.unwrap();
+    card.deliver("inbox/1", &mail("later"));
+    card.deliver("inbox/3", &mail("later"));
+    card.mirror_as(&second, "second").outcome.unwrap();
+    assert_eq!(names(&[&second]), ["inbox/1", "inbox/2", "inbox/3"]);
+}
+
+/// A message was moved and then deleted while a drive was away: for that drive it was deleted, and comes back with what
+/// was removed.
+#[test]
+fn what_was_moved_and_deleted_comes_back_with_what_was_removed() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.delete("archive/1");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), Vec::<String>::new());
+    assert_eq!(whole(&[&drive], true)["inbox/1"], mail("one"));
+}
+
+/// A message is moved, and an empty one comes in its place before a drive is told of either: it is no damage, and the
+/// other one is not missing there.
+#[test]
+fn an_empty_message_where_another_was_moved_away_is_no_damage() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    card.rename("inbox/1", "archive/1");
+    card.scan(0);
+    card.deliver("inbox/1", b"");
+    card.mirrored(&drive);
+    assert_eq!(names(&[&drive]), ["archive/1", "inbox/1"]);
+    assert_eq!(whole(&[&drive], false)["inbox/1"], b"");
+}
+
+/// One of two places of a message was spoilt by the card before a new drive came: the good version is told there too,
+/// beside its copy for the other place, and stays when that one is deleted.
+#[test]
+fn a_good_version_is_told_at_its_place_beside_its_copy_for_another() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    card.deliver("inbox/1", &mail("one"));
+    card.deliver("inbox/2", &mail("one"));
+    card.scan(0);
+    let octets = mail("one").len();
+    std::fs::write(card.root().join("inbox/1"), vec![0; octets]).unwrap();
+    card.mirrored(&drive);
+    card.delete("inbox/2");
+    card.mirrored(&drive);
+    let got = whole(&[&drive], false);
+    assert_eq!(got.keys().collect::<Vec<_>>(), ["inbox/1"]);
+    assert_eq!(got["inbox/1"], mail("one"));
+}

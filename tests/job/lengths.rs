@@ -1,0 +1,159 @@
+//! Lengths of copies, looked at when a drive comes: what is gone or cut counts for nothing at once, and a file system that
+//! is slow to tell lengths holds up nothing. Never waits: time passes by what is asked.
+
+use crate::card::{Card, mail, station};
+use crate::medium::{copies_of, count, expect_same, whole};
+use counterfoil::disk::{Access, DiskError, Door, Lengths, MemoryDrive, Volume, VolumeFacts};
+use counterfoil::job::DriveRef;
+use counterfoil::job::drive::{Begin, Claims};
+use counterfoil::job::round;
+use counterfoil::model::{Clock, Finding, Moment, RelName, Stamp};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+/// Lengths are compared when a drive comes: what is absent or cut counts for nothing from then on, wherever it stands.
+#[test]
+fn a_copy_that_is_gone_or_cut_is_found_when_the_drive_comes_and_copied_in_the_same_pass() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    for n in 0..200 {
+        card.deliver(&format!("inbox/{n:03}"), &mail(&format!("message {n}")));
+    }
+    card.mirrored(&drive);
+    let copy = |n: u32| copies_of(&drive, &mail(&format!("message {n}"))).pop().unwrap();
+    // The first ones: the last commits are read again anyway.
+    let (gone, cut, longer) = (copy(199), copy(198), copy(197));
+    let early = |path: &str| path.ends_with("0001.EML") || path.ends_with("0002.EML");
+    assert!(early(&gone) && early(&cut), "the newest go first: {gone} {cut}");
+    drive.remove(&gone);
+    drive.tamper(&cut, |bytes| bytes.truncate(30));
+    drive.tamper(&longer, |bytes| bytes.extend_from_slice(b"more"));
+    drive.replug(false);
+    card.clock.reboot();
+    let round = card.mirror(&drive);
+    let missing = round.findings.iter().filter(|f| matches!(f, Finding::Missing { .. })).count();
+    let damaged = round.findings.iter().filter(|f| matches!(f, Finding::Damaged { .. })).count();
+    assert_eq!((missing, damaged), (1, 2), "{:?}", round.findings);
+    assert_eq!(round.outcome.unwrap().copied, 3);
+    assert_eq!((count(&drive, "absent"), count(&drive, "damaged")), (1, 2));
+    expect_same(&whole(&[&drive], false), &card.messages(), "copied again");
+    // Within the mount nothing is listed again: that is what re-reading is for.
+    drive.remove(&copy(150));
+    assert_eq!(card.mirror(&drive).findings, []);
+}
+
+/// A card that never saw the drive, and only looks: absent copies count for nothing either.
+#[test]
+fn a_card_that_knows_nothing_and_only_looks_counts_no_absent_copy() {
+    let (card, drive) = crate::logs::archived();
+    drive.remove(&copies_of(&drive, &mail("two")).pop().unwrap());
+    let mut card = card;
+    card.lose_catalogue();
+    card.scan(0);
+    let admitted = card.admit(&drive, Access::Read).unwrap();
+    assert_eq!(admitted.findings.len(), 1, "{:?}", admitted.findings);
+    let totals = card.catalogue.totals(&station(), 1).unwrap();
+    // Nothing was told by this card yet, and nobody knows that the mailbox is as it was.
+    assert_eq!((totals.messages, totals.mirrored), (5, 0));
+    card.mirrored(&drive);
+    assert_eq!(card.catalogue.totals(&station(), 1).unwrap().mirrored, 5);
+}
+
+/// A drive whose file system takes this long for the lengths of a folder, and a clock that knows.
+#[derive(Clone)]
+struct Slow {
+    drive: MemoryDrive,
+    millis: Arc<AtomicU64>,
+    boot: u64,
+}
+
+const A_FOLDER: u64 = 600;
+
+impl Door for Slow {
+    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let beneath = self.drive.door().open(access)?;
+        Ok(Box::new(SlowVolume { beneath, millis: Arc::clone(&self.millis) }))
+    }
+
+    fn holds(&self, facts: &VolumeFacts) -> bool {
+        self.drive.door().holds(facts)
+    }
+
+    fn shown(&self) -> String {
+        "slow".into()
+    }
+}
+
+impl Clock for Slow {
+    fn stamp(&self) -> Stamp {
+        let time = Moment { seconds: 1_800_000_000, nanos: 0 };
+        Stamp { time, trusted: false, boot: format!("slow-{}", self.boot) }
+    }
+
+    fn since_boot(&self) -> Duration {
+        Duration::from_millis(self.millis.load(Ordering::Relaxed))
+    }
+}
+
+struct SlowVolume {
+    beneath: Box<dyn Volume>,
+    millis: Arc<AtomicU64>,
+}
+
+impl Volume for SlowVolume {
+    as_beneath!(
+        beneath: facts, present, room, make_dir, list, length, create, write_synced, reserve, sync_all, read, remove
+    );
+
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
+        self.millis.fetch_add(A_FOLDER, Ordering::Relaxed);
+        self.beneath.lengths(at, most)
+    }
+}
+
+/// On FAT each length costs a search through the folder. That a copy is gone is seen at once all the same; one that is
+/// cut is found when its folder's turn comes.
+#[test]
+fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    for n in 0..6 {
+        // Each mount session begins a folder of its own.
+        card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+        card.mirrored(&drive);
+        drive.replug(false);
+        card.clock.reboot();
+    }
+    for n in 100..170 {
+        // The last commits are read again anyway.
+        card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n}")));
+    }
+    card.mirrored(&drive);
+    let copy = |n: u32| copies_of(&drive, &mail(&format!("message {n}"))).pop().unwrap();
+    let (cut, gone) = (copy(4), copy(5));
+    assert!(cut.contains("/0005/") && gone.contains("/0006/"), "{cut} {gone}");
+    drive.tamper(&cut, |bytes| bytes.truncate(30));
+    drive.remove(&gone);
+    let mut slow = Slow { drive: drive.clone(), millis: Arc::default(), boot: 0 };
+    let mut found = Vec::new();
+    for coming in 0..4 {
+        drive.replug(false);
+        slow.boot += 1;
+        let before = slow.since_boot();
+        let (door, label) = (Arc::new(slow.clone()), "stick".to_owned());
+        let drive = DriveRef { door, label, at: "stick".into(), begin: Begin::Never };
+        let (catalogue, claims) = (&card.catalogue, Claims::default());
+        let admitted =
+            round::open(catalogue, &station(), &drive, Access::Write, &claims, &slow).unwrap();
+        let took = slow.since_boot() - before;
+        assert!(took <= Duration::from_millis(1_000 + A_FOLDER), "{took:?} at coming {coming}");
+        found.push(admitted.findings);
+    }
+    let [first, second, third, fourth] = found.as_slice() else { panic!() };
+    assert!(matches!(first.as_slice(), [Finding::Missing { .. }]), "{first:?}");
+    assert!(second.is_empty(), "{second:?}");
+    assert!(matches!(third.as_slice(), [Finding::Damaged { .. }]), "{third:?}");
+    assert!(fourth.is_empty(), "{fourth:?}");
+    card.clock.reboot();
+    card.mirrored(&drive);
+    expect_same(&whole(&[&drive], false), &card.messages(), "copied again");
+}
