@@ -199,3 +199,25 @@ fn a_good_version_is_told_at_its_place_beside_its_copy_for_another() {
     assert_eq!(got.keys().collect::<Vec<_>>(), ["inbox/1"]);
     assert_eq!(got["inbox/1"], mail("one"));
 }
+
+/// A copy of a card still has a message that went on growing on the card: it is the version before, and no rest of the
+/// later one that the drive has. When it is lost there, and nobody sees it, it is missing.
+#[test]
+fn an_earlier_version_on_a_copied_card_is_no_damage() {
+    let drive = MemoryDrive::default();
+    let card = Card::new();
+    let long = [mail("one"), b"and more of it\r\n".to_vec()].concat();
+    card.deliver("inbox/1", &mail("one"));
+    card.mirrored(&drive);
+    let mut copy = Card::new();
+    copy.catalogue = card.catalogue.copied().unwrap();
+    copy.deliver("inbox/1", &mail("one"));
+    std::fs::write(card.root().join("inbox/1"), &long).unwrap();
+    card.mirrored(&drive);
+    drive.replug(true);
+    copy.mirrored(&drive);
+    copy.vanish("inbox/1");
+    copy.mirrored(&drive);
+    let got = whole(&[&drive], false).into_values().collect::<Vec<_>>();
+    assert!(got.contains(&mail("one")) && got.contains(&long), "{}", got.len());
+}

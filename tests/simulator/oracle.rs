@@ -116,12 +116,14 @@ impl Oracle {
     pub(crate) fn put(&mut self, path: &str, octets: &[u8]) {
         let digest = self.note(path, octets);
         self.depart_from(path, How::Replaced(digest));
+        self.find(path, digest);
         self.will.put(path, digest);
     }
 
     /// A content is at a path from now on, and nobody saw that: what was there before is missing, and wanted back.
     pub(crate) fn put_unseen(&mut self, path: &str, octets: &[u8]) {
         let digest = self.note(path, octets);
+        self.find(path, digest);
         self.will.put(path, digest);
         self.will.is_unseen(path);
     }
@@ -144,6 +146,15 @@ impl Oracle {
         self.contents.entry(digest).or_insert_with(|| Arc::new(octets.to_vec()));
         self.ever.entry(path.to_owned()).or_default().insert(digest);
         digest
+    }
+
+    /// What is missing elsewhere is missing only until it is in the mailbox again.
+    fn find(&mut self, path: &str, digest: Digest) {
+        for other in self.will.missing(digest) {
+            if other != path {
+                self.depart((other, digest), How::Moved(path.to_owned()), true);
+            }
+        }
     }
 
     /// What is at a path leaves it before the daemon's eyes. Where that is damage, or nobody has looked at it yet, the
@@ -242,9 +253,14 @@ impl Oracle {
         self.ever.iter().flat_map(each)
     }
 
-    /// Messages that ever were at a path and left it before the daemon's eyes.
+    /// Messages that ever were at a path and left it before the daemon's eyes. None that is the beginning of another
+    /// that was there: that would be taken for what is left of it.
     pub(crate) fn left(&self) -> Vec<(String, Arc<Vec<u8>>)> {
-        let pairs = self.departures.keys();
+        let is_beginning = |(path, digest): &Pair| {
+            let mut others = self.ever[path].iter().filter(|other| *other != digest);
+            others.any(|other| self.contents[other].starts_with(&self.contents[digest]))
+        };
+        let pairs = self.departures.keys().filter(|pair| !is_beginning(pair));
         pairs.map(|(path, digest)| (path.clone(), Arc::clone(&self.contents[digest]))).collect()
     }
 
@@ -530,8 +546,7 @@ impl Oracle {
             match got.get(path) {
                 Some(there) if there == octets => {}
                 Some(_) if self.is_damaged(octets) => {}
-                Some(_)
-                    if !alone && got.get(&beside(path, &Digest::of(octets))) == Some(octets) => {}
+                Some(_) if !alone && got.values().any(|there| there == octets) => {}
                 // Its name is the one that another content gets beside what is in place.
                 Some(there) if self.message(path, there).is_some_and(|pair| pair.0 != *path) => {}
                 Some(_) => return broken(HEALED, format!("{path} is restored with other octets")),

@@ -189,6 +189,12 @@ impl Will {
         self.spoilt.remove(path);
     }
 
+    /// Paths that a content was at and is not, where nobody saw it leave.
+    pub(crate) fn missing(&self, digest: Digest) -> Vec<String> {
+        let of = self.put_at.keys().filter(|pair| pair.1 == digest).map(|pair| &pair.0);
+        of.filter(|path| self.last.get(*path) != Some(&digest)).cloned().collect()
+    }
+
     pub(crate) fn is_unseen(&mut self, path: &str) {
         self.unseen.insert(path.to_owned());
     }

@@ -100,6 +100,34 @@ impl Catalogue {
         Ok(query.exists(params![book, mailbox, key, content])?)
     }
 
+    /// Whether any ledger tells that one content was at a location, and no damage, before another was there.
+    pub fn was_before(
+        &self,
+        (mailbox, key): (i64, &[u8]),
+        one: i64,
+        other: i64,
+    ) -> Result<bool, JobError> {
+        let whole = |content: i64| -> Result<Vec<Position>, JobError> {
+            let mut query = self.db.prepare_cached(
+                "SELECT DISTINCT writer, n FROM assertion INDEXED BY assertion_by_content \
+                 WHERE content = ?3 AND mailbox = ?1 AND key = ?2 AND suspect IS NULL",
+            )?;
+            let rows =
+                query.query_map(params![mailbox, key, content], |row| position_columns(row, 0))?;
+            Ok(rows.collect::<Result<_, _>>()?)
+        };
+        let ones = whole(one)?;
+        if ones.is_empty() {
+            return Ok(false);
+        }
+        let writers = self.writers()?;
+        let covers = |at: &Position| {
+            let reach = writers.reach(*at);
+            ones.iter().any(|one| reach.covers(*one))
+        };
+        Ok(whole(other)?.iter().any(covers))
+    }
+
     /// Whether a ledger ever said where a content is.
     pub fn was_placed(&self, book: i64, content: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(

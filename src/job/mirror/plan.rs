@@ -361,10 +361,13 @@ fn damage(
         }
         _ => None,
     };
-    if let Some(why) = why {
-        pass.catalogue.mark_suspect(row, good, why)?;
+    let Some(why) = why else { return Ok(None) };
+    // What was there before the other was is no rest of it: a card that does not know the later version.
+    if pass.catalogue.was_before((row.mailbox, &row.key), content, good)? {
+        return Ok(None);
     }
-    Ok(why)
+    pass.catalogue.mark_suspect(row, good, why)?;
+    Ok(Some(why))
 }
 
 /// Whether a message's last octets are those of blocks never written. One that cannot be read is not
