@@ -48,7 +48,7 @@ fn hold(before: &World, world: &mut World, event: Event) -> Result<(), Broken> {
 }
 
 /// Who knew of a promise saw the message go.
-fn settle(world: &mut World, known: usize) {
+pub(crate) fn settle(world: &mut World, known: usize) {
     let new = world.gone[known..].to_vec();
     for stick in 0..world.sticks.len() {
         if !new.is_empty() && !world.sticks[stick].promises.is_empty() {
@@ -109,7 +109,7 @@ fn restores(world: &World) -> Result<(), Broken> {
     for (bits, slots) in sets(world) {
         let sticks: Vec<&Stick> = slots.iter().map(|slot| &slot.stick).collect();
         let restored = restore(&sticks, false);
-        comes_back(bits, &slots, &restored)?;
+        comes_back(bits, &slots, restored.given.iter().map(|given| given.content))?;
         tells(&sticks, &restored)?;
         stays_gone(world, bits, &slots, &restored)?;
         let good = |given: &Given| {
@@ -124,9 +124,14 @@ fn restores(world: &World) -> Result<(), Broken> {
     Ok(())
 }
 
-fn comes_back(bits: u8, slots: &[&Slot], restored: &Restored) -> Result<(), Broken> {
+/// What was called safe is among what some sticks give.
+pub(crate) fn comes_back(
+    bits: u8,
+    slots: &[&Slot],
+    given: impl Iterator<Item = Content> + Clone,
+) -> Result<(), Broken> {
     let comes = |promise: &Promise| {
-        restored.given.iter().any(|Given { content, .. }| {
+        given.clone().any(|content| {
             content.message == promise.content.message
                 && content.version >= promise.content.version
                 && !content.damaged

@@ -373,7 +373,7 @@ impl World {
         slot.promises.retain(|promise| !rests(promise.content.message, promise.content.version));
         self.believed(|catalogue| {
             if let Some(safe) = catalogue.safe.get_mut(&stick) {
-                safe.retain(|(_, other, _)| !rests(other.message, other.version));
+                safe.retain(|(_, other, _)| *other != content);
             }
         });
     }

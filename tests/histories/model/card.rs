@@ -180,6 +180,18 @@ impl Card {
                 (None, _) => None,
             };
             let key = (at, old.content);
+            // Who sees the damaged rest of a message go sees the message go.
+            let rest = fate.filter(|next| old.content.damaged && next.is_none_or(|to| to.0 == at));
+            if let Some(next) = rest.filter(|_| now.is_none_or(|new| !new.damaged)) {
+                let of_it = |key: &Key| key.0 == at && key.1.message == old.content.message;
+                let known = |key: &Key| watched || now.is_some_and(|new| later(new, key.1));
+                let good: Vec<Key> =
+                    missing.keys().filter(|key| of_it(key) && known(key)).copied().collect();
+                for key in good {
+                    missing.remove(&key);
+                    gone.insert(key, Gone { seen, next });
+                }
+            }
             match fate {
                 Some(next) => drop(gone.insert(key, Gone { seen, next })),
                 None => drop(missing.insert(key, (old.since, last))),
@@ -328,7 +340,7 @@ impl Card {
         let mut rest = restore(sticks, with_removed).given;
         rest.sort_by_key(|given| given.how);
         rest.retain(|given| {
-            let own = matches!(given.how, How::InPlace | How::Older);
+            let own = given.how < How::Beside;
             let there = own.then(|| *self.mail.entry(given.at).or_insert(given.content));
             there != Some(given.content)
         });

@@ -8,7 +8,7 @@ from box.mail import messages
 SOON = 5
 IDLE = 60
 WAKE_UPS = 5
-MEMORY_KIB = 10 * 1024
+MEMORY_KIB = 11 * 1024
 AUTOMOUNT = "counterfoil-automount@*"
 
 
