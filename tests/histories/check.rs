@@ -48,7 +48,7 @@ fn hold(before: &World, world: &mut World, event: Event) -> Result<(), Broken> {
 }
 
 /// Who knew of a promise saw the message go.
-fn settle(world: &mut World, known: usize) {
+pub(crate) fn settle(world: &mut World, known: usize) {
     let new = world.gone[known..].to_vec();
     for stick in 0..world.sticks.len() {
         if !new.is_empty() && !world.sticks[stick].promises.is_empty() {
@@ -60,7 +60,7 @@ fn settle(world: &mut World, known: usize) {
 }
 
 /// What is there again is not gone any more.
-fn back(world: &mut World) {
+pub(crate) fn back(world: &mut World) {
     let told = |slot: &Arc<Slot>| !slot.told_gone.is_empty();
     if world.sticks.iter().any(told) {
         let here = world.everywhere();
@@ -109,7 +109,7 @@ fn restores(world: &World) -> Result<(), Broken> {
     for (bits, slots) in sets(world) {
         let sticks: Vec<&Stick> = slots.iter().map(|slot| &slot.stick).collect();
         let restored = restore(&sticks, false);
-        comes_back(bits, &slots, &restored)?;
+        comes_back(bits, &slots, restored.given.iter().map(|given| given.content))?;
         tells(&sticks, &restored)?;
         stays_gone(world, bits, &slots, &restored)?;
         let good = |given: &Given| {
@@ -124,9 +124,14 @@ fn restores(world: &World) -> Result<(), Broken> {
     Ok(())
 }
 
-fn comes_back(bits: u8, slots: &[&Slot], restored: &Restored) -> Result<(), Broken> {
+/// What was called safe is among what some sticks give.
+pub(crate) fn comes_back(
+    bits: u8,
+    slots: &[&Slot],
+    given: impl Iterator<Item = Content> + Clone,
+) -> Result<(), Broken> {
     let comes = |promise: &Promise| {
-        restored.given.iter().any(|Given { content, .. }| {
+        given.clone().any(|content| {
             content.message == promise.content.message
                 && content.version >= promise.content.version
                 && !content.damaged
@@ -220,9 +225,12 @@ fn is_said(world: &World, stick: usize) -> Result<(), Broken> {
     let lacking: BTreeSet<Content> = card.lacking().into_iter().map(|key| key.1).collect();
     let here: BTreeSet<Content> = card.mail.values().copied().collect();
     let given = restore(&sticks, false).given;
+    // What this card saw go, and cannot say there yet, it waits to say.
+    let waits = |given: &Given| card.catalogue.gone.contains_key(&(given.at, given.content));
     let unsaid = |given: &&Given| {
         !here.contains(&given.content)
             && !lacking.contains(&given.content)
+            && !waits(given)
             && given.how < How::Older
     };
     if let Some(given) = given.iter().find(unsaid) {

@@ -2,16 +2,20 @@
 //! themselves are tried: a model of what is said on sticks, through every short history and long ones by chance.
 //!
 //! `model` is the rules, `world` cards and sticks with what can be done to them, `event` what can happen, `truth` who
-//! truly saw what, `check` the promises, `explore` every short history, `starts` where they begin, `print` which states
+//! truly saw what, `check` the promises, `explore` every short history, `starts` where they begin, `fingerprint` which states
 //! are one, `random` the long histories, `sabotage` rules left out, `work` all of these by turns.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod against;
 mod chance;
 mod check;
+mod engine;
 mod event;
 mod explore;
+mod files;
+mod fingerprint;
+mod gone;
 mod model;
-mod print;
 mod random;
 mod sabotage;
 mod starts;
@@ -21,6 +25,9 @@ mod world;
 
 use std::process::ExitCode;
 
+/// Where the program's cards are.
+const PLACE: &str = "/dev/shm/histories";
+
 const HELP: &str = "\
 Holds what is said on sticks against every short history, and long ones by chance.
 
@@ -28,12 +35,13 @@ tests/history                  all that belongs to the tests
 tests/history --seed N         the history of this number, told
 tests/history --sabotage NAME  with this rule left out (with --seed), or found by short histories
 tests/history --nights [HOURS] ever new histories (10 hours)
+tests/history --engine         the program beside the model, in --seeds N histories (20,000)
 tests/history --from N         the first number
 tests/history --quick          a little of everything, in seconds";
 
 fn main() -> ExitCode {
     let mut arguments = std::env::args().skip(1).peekable();
-    let (mut seed, mut from, mut rule) = (None, 1, None);
+    let (mut seed, mut from, mut rule, mut seeds) = (None, 1, None, 20_000);
     let mut how = "--quick".to_owned();
     let mut hours = 10.0;
     while let Some(argument) = arguments.next() {
@@ -46,7 +54,8 @@ fn main() -> ExitCode {
             "--seed" => seed = Some(number(arguments.next()).expect("--seed takes a number")),
             "--from" => from = number(arguments.next()).expect("--from takes a number"),
             "--sabotage" => rule = Some(sabotage::named(&arguments.next().unwrap_or_default())),
-            "--whole" | "--quick" => how = argument,
+            "--seeds" => seeds = number(arguments.next()).expect("--seeds takes a number"),
+            "--whole" | "--quick" | "--engine" => how = argument,
             "--nights" => {
                 let given = arguments.peek().and_then(|text| text.parse().ok());
                 hours = given.inspect(|_| drop(arguments.next())).unwrap_or(hours);
@@ -67,6 +76,9 @@ fn main() -> ExitCode {
     let fine = match (seed, rule, how.as_str()) {
         (Some(seed), rule, _) => work::tell(seed, rule),
         (None, Some(rule), _) => work::one(rule),
+        (None, None, "--engine") => {
+            work::engine(from, seeds, &format!("{PLACE}-{}", std::process::id()))
+        }
         (None, None, "--whole") => work::whole(from),
         (None, None, "--nights") => work::nights(from, hours),
         _ => work::quick(from),

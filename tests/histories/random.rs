@@ -20,7 +20,7 @@ pub(crate) fn history(seed: u64) -> (Vec<Event>, Result<World, Broken>) {
     let mut world = World::new(LARGE);
     let mut history = Vec::new();
     for _ in 0..length {
-        let event = draw(&world, &mut chance);
+        let event = draw_from(&possible(&world), &mut chance);
         history.push(event);
         let (next, result) = step(&world, event);
         if let Err(broken) = result {
@@ -32,10 +32,9 @@ pub(crate) fn history(seed: u64) -> (Vec<Event>, Result<World, Broken>) {
 }
 
 /// First of which kind, then which: where there is much to choose from, nothing else would come.
-fn draw(world: &World, chance: &mut Chance) -> Event {
-    let all = possible(world);
+pub(crate) fn draw_from(all: &[Event], chance: &mut Chance) -> Event {
     let mut some = Vec::new();
-    for event in &all {
+    for event in all {
         if !some.contains(&discriminant(event)) {
             some.push(discriminant(event));
         }
@@ -51,7 +50,7 @@ fn draw(world: &World, chance: &mut Chance) -> Event {
 }
 
 /// The history without all that it does not need to break the same promise.
-pub(crate) fn shorten(shape: Shape, mut history: Vec<Event>, promise: &str) -> Vec<Event> {
+pub(crate) fn shorten(shape: Shape, history: Vec<Event>, promise: &str) -> Vec<Event> {
     let breaks = |history: &[Event]| {
         let mut world = World::new(shape);
         for event in history {
@@ -66,12 +65,17 @@ pub(crate) fn shorten(shape: Shape, mut history: Vec<Event>, promise: &str) -> V
         }
         false
     };
+    shortest(history, breaks)
+}
+
+/// The history without each event that it does not need to be found.
+pub(crate) fn shortest(mut history: Vec<Event>, found: impl Fn(&[Event]) -> bool) -> Vec<Event> {
     let mut at = history.len();
     while at > 0 {
         at -= 1;
         let mut shorter = history.clone();
         shorter.remove(at);
-        if breaks(&shorter) {
+        if found(&shorter) {
             history = shorter;
             at = at.min(history.len());
         }

@@ -219,6 +219,15 @@ pub(crate) fn fates(
                     _ => there.map(|new| (*at, *new)),
                 };
                 out.push(((*at, *old), fate, next));
+                // Who sees the damaged rest of a message go sees the message go.
+                let rest = old.damaged && !matches!(fate, Fate::Moved(_));
+                let good = Content { damaged: false, ..*old };
+                let known = watched || there.is_some_and(|new| !before.contains(new));
+                if rest && known && there.is_none_or(|new| !new.damaged && *new != good) {
+                    let of_it = |key: &Key| key.0 == *at && key.1.message == old.message;
+                    truth.lost.retain(|key, _| !of_it(key));
+                    out.push(((*at, good), fate, next));
+                }
             }
             None => drop(truth.lost.insert((*at, *old), (*since, last))),
         }

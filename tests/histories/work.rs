@@ -1,10 +1,14 @@
 //! What is run, and what is said of it. Owns all that is printed.
 
+use crate::against::{self, Apart, What};
+use crate::engine::Program;
 use crate::event::Event;
 use crate::explore::{Explorer, Finding, replay};
 use crate::random::{self, LARGE};
 use crate::sabotage::{Break, NOT_NEEDED, leave_out};
 use crate::starts::{Start, starts};
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
@@ -13,6 +17,10 @@ use std::time::{Duration, Instant};
 const QUICK: usize = 3;
 /// A history that is replayed in the quick part's share of chance.
 const QUICK_SEEDS: u64 = 1_000;
+/// Events from each start within which most rules turn out to be needed.
+const NEAR: usize = 4;
+/// Findings of one kind that are told.
+const ENOUGH: usize = 4;
 const SEEDS: u64 = 200_000;
 /// Events from each start without finding any need for a rule.
 const UNNEEDED: usize = 4;
@@ -169,6 +177,85 @@ pub(crate) fn nights(from: u64, hours: f64) -> bool {
         u64::MAX - from,
         Some(Instant::now() + Duration::from_secs_f64(hours * 3_600.0)),
     ))
+}
+
+/// Histories in which the program was not as it should be, by what was wrong.
+type Told = BTreeMap<What, Vec<(u64, Vec<Event>, Apart)>>;
+
+/// The program in as many histories, beside the model.
+pub(crate) fn engine(from: u64, seeds: u64, place: &str) -> bool {
+    println!("seeds from {from}");
+    let begun = Instant::now();
+    let (next, events) = (AtomicU64::new(from), AtomicU64::new(0));
+    let told: Mutex<Told> = Mutex::default();
+    let lanes = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    let lane = |place: PathBuf| {
+        loop {
+            let seed = next.fetch_add(1, Ordering::Relaxed);
+            if seed >= from + seeds {
+                return;
+            }
+            events.fetch_add(beside(seed, &place, &told), Ordering::Relaxed);
+        }
+    };
+    needed(&Path::new(place).join("needed"), &told);
+    std::thread::scope(|scope| {
+        for number in 0..lanes {
+            let (lane, place) = (&lane, Path::new(place).join(number.to_string()));
+            scope.spawn(move || lane(place));
+        }
+    });
+    let told = told.into_inner().unwrap_or_else(PoisonError::into_inner);
+    for (seed, history, Apart { what, how }) in told.values().flatten() {
+        let word = if what.is_broken() { "FOUND" } else { "other" };
+        say(&format!("{word}, seed {seed}: {what:?}: {how}"), history);
+    }
+    let (events, took) = (events.load(Ordering::Relaxed), begun.elapsed().as_secs_f64());
+    println!("the program by chance: {seeds} histories, {events} events, {took:.0} s");
+    close(!told.keys().any(|what| what.is_broken()))
+}
+
+/// The histories that some rule of the model is there for, with number 0.
+fn needed(place: &Path, told: &Mutex<Told>) {
+    let starts = starts();
+    for rule in Break::ALL.iter().filter(|rule| !NOT_NEEDED.contains(rule)) {
+        let (_, finding) = explore(&starts, Some(*rule), NEAR);
+        let Some(Finding { history, .. }) = finding else { continue };
+        try_one(place, rule.words(), history, told);
+    }
+    for (what, history) in against::thought_of() {
+        try_one(place, what, history, told);
+    }
+}
+
+fn try_one(place: &Path, words: &str, history: Vec<Event>, told: &Mutex<Told>) {
+    match against::compare(&mut Program::new(place, 0, 3), 3, &history) {
+        Ok(_) => println!("  as it should be: {words}"),
+        Err(Apart { what: What::Impossible, .. }) => println!("  not tried: {words}"),
+        Err(apart) => {
+            println!("  {:?}: {words}", apart.what);
+            let mut told = told.lock().unwrap_or_else(PoisonError::into_inner);
+            told.entry(apart.what).or_default().push((0, history, apart));
+        }
+    }
+}
+
+/// One history. How many of its events were done.
+fn beside(seed: u64, place: &Path, told: &Mutex<Told>) -> u64 {
+    let history = against::history(seed);
+    let run = |history: &[Event]| against::compare(&mut Program::new(place, seed, 2), 2, history);
+    let apart = match run(&history) {
+        Ok(done) => return done as u64,
+        Err(apart) => apart,
+    };
+    let told = || told.lock().unwrap_or_else(PoisonError::into_inner);
+    if told().get(&apart.what).is_none_or(|all| all.len() < ENOUGH) {
+        let same = |other: &[Event]| run(other).err().filter(|other| other.what == apart.what);
+        let short = random::shortest(history.clone(), |history| same(history).is_some());
+        let last = same(&short).unwrap_or(apart);
+        told().entry(last.what).or_default().push((seed, short, last));
+    }
+    history.len() as u64
 }
 
 fn close(fine: bool) -> bool {

@@ -9,6 +9,8 @@ pub(crate) enum How {
     InPlace,
     /// In place, an older version: no copy of the last one is good.
     Older,
+    /// In place, though somebody deleted it: it is asked for all the same.
+    Removed,
     Beside,
     Numbered,
 }
@@ -42,7 +44,7 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
             let whole = stick.ledger.gaps == 0 || broken(Break::GapsPassElsewhere);
             let judges = || sticks.iter().filter(|other| whole || std::ptr::eq(**other, *stick));
             let taken = |t| judges().any(|other| other.ledger.withholds(&writers, key, t));
-            let left = stamps.iter().filter(|t| with_removed || !taken(**t));
+            let left = stamps.iter().filter(|t| !taken(**t));
             let left: Vec<Position> = left.copied().collect();
             match left.is_empty() {
                 true => drop(out.withheld.insert(*key)),
@@ -74,8 +76,22 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
             given.how = How::Beside;
         }
     }
+    if with_removed {
+        removed(sticks, &mut out, &good);
+    }
     numbered(sticks, &mut out);
     out
+}
+
+/// What somebody deleted, and is nowhere else.
+fn removed(sticks: &[&Stick], out: &mut Restored, good: &impl Fn(Content) -> bool) {
+    let all: Vec<&Departure> = sticks.iter().flat_map(|stick| &stick.ledger.left).collect();
+    let elsewhere: BTreeSet<Content> = out.given.iter().map(|given| given.content).collect();
+    for key in out.withheld.iter().filter(|key| good(key.1) && !elsewhere.contains(&key.1)) {
+        if all.iter().any(|left| left.key == *key && left.to.is_none()) {
+            out.given.push(Given { at: key.0, content: key.1, how: How::Removed });
+        }
+    }
 }
 
 /// Of two contents for one location, whether the first is the one in place: that said last, by a position that covers

@@ -1,0 +1,396 @@
+//! The program itself in the same histories: cards are folders in memory with a catalogue each, sticks are drives in
+//! memory. Owns how an event is done to it, and what it answers. Never judges.
+
+mod events;
+mod lines;
+
+use crate::event::Event;
+use crate::files::{Found, below, bytes_of, content_of, found, name_of, plain};
+use crate::model::{Content, Location, Path as Place};
+use crate::world::World;
+use counterfoil::disk::{Access, MailboxDir, MemoryDrive, host};
+use counterfoil::job::catalogue::{Catalogue, FileState, Held};
+use counterfoil::job::drive::{Begin, Claims, drive_id};
+use counterfoil::job::mirror::OpenMailbox;
+use counterfoil::job::restore::{Goal, Plan, gather, restore};
+use counterfoil::job::round::{self, mirror_drive};
+use counterfoil::job::scan::{ScanRules, look_at, scan};
+use counterfoil::job::verify::verify;
+use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
+use counterfoil::model::{Clock, DriveId, Identity, Moment, RelName, Stamp, StationName};
+use events::Seen;
+use globset::GlobSet;
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+/// What a driver of histories asks of whatever is tried.
+pub(crate) trait Engine {
+    /// Does an event to it, by which one world becomes another.
+    fn apply(&mut self, before: &World, after: &World, event: Event) -> Result<(), String>;
+
+    /// What is in the mailboxes of the card in use; every name that a restore made up is one beside.
+    fn mail(&self) -> Found;
+
+    /// What the card in use calls safe, and on which stick.
+    fn safe(&self) -> Result<BTreeSet<(usize, Location, Content)>, String>;
+
+    /// Sticks of which it cannot be asked: another has the same id.
+    fn unsure(&self) -> Result<BTreeSet<usize>, String>;
+
+    /// What a restore from the sticks of these bits puts into an empty folder.
+    fn restore(&mut self, sticks: u8) -> Result<Found, String>;
+}
+
+/// A clock that goes on by itself, so that no two looks are at one time.
+#[derive(Debug, Default)]
+struct OwnClock(AtomicU64);
+
+impl Clock for OwnClock {
+    fn stamp(&self) -> Stamp {
+        let seconds = 1_800_000_000 + (self.0.fetch_add(1, Ordering::Relaxed) / 1_000) as i64;
+        Stamp { time: Moment { seconds, nanos: 0 }, trusted: false, boot: "boot-1".to_owned() }
+    }
+
+    fn since_boot(&self) -> Duration {
+        Duration::from_millis(self.0.fetch_add(1, Ordering::Relaxed))
+    }
+}
+
+struct Socket {
+    drive: MemoryDrive,
+    /// Another each time another stick is there.
+    label: String,
+    /// Copies on it have rotted since they were last read.
+    unread: bool,
+    /// It was copied from another, and no card has met it.
+    unmet: bool,
+}
+
+/// What happened is beyond what the two have in common.
+pub(crate) const BEYOND: &str = "beyond the model";
+
+/// The program.
+pub(crate) struct Program {
+    place: PathBuf,
+    clock: OwnClock,
+    /// Catalogues; the folder of the card in use is `card`, those of the others carry their numbers.
+    cards: Vec<Catalogue>,
+    here: usize,
+    sockets: Vec<Socket>,
+    image: Option<(PathBuf, Catalogue)>,
+    written: u64,
+    made: u64,
+}
+
+fn told(error: &impl ToString) -> String {
+    error.to_string()
+}
+
+fn station() -> StationName {
+    "pier-4".parse().expect("a name")
+}
+
+fn mailbox_name(mailbox: u8) -> String {
+    char::from(b'i' + mailbox).to_string()
+}
+
+impl Program {
+    pub(crate) fn new(place: &Path, number: u64, sticks: usize) -> Self {
+        host::draw_ids_from(number << 20);
+        drop(fs::remove_dir_all(place));
+        let mut program = Self {
+            place: place.to_owned(),
+            clock: OwnClock(AtomicU64::new(60_000)),
+            cards: vec![Catalogue::in_memory().expect("a catalogue")],
+            here: 0,
+            sockets: Vec::new(),
+            image: None,
+            written: 0,
+            made: 0,
+        };
+        program.make_mailboxes();
+        for _ in 0..sticks {
+            let socket = program.socket(MemoryDrive::default());
+            program.sockets.push(socket);
+        }
+        program
+    }
+
+    fn socket(&mut self, drive: MemoryDrive) -> Socket {
+        self.made += 1;
+        drive.set_serial(&format!("{:04X}", self.made));
+        Socket { drive, label: format!("stick-{}", self.made), unread: false, unmet: false }
+    }
+
+    fn make_mailboxes(&self) {
+        for mailbox in 0..2 {
+            fs::create_dir_all(self.folder(mailbox)).expect("room in memory");
+        }
+    }
+
+    fn folder(&self, mailbox: u8) -> PathBuf {
+        self.place.join("card").join(mailbox_name(mailbox))
+    }
+
+    fn catalogue(&self) -> &Catalogue {
+        &self.cards[self.here]
+    }
+
+    fn drive(&self, stick: usize, begin: Begin) -> DriveRef {
+        let Socket { drive, label, .. } = &self.sockets[stick];
+        let at = label.clone().into_bytes();
+        DriveRef { door: Arc::new(drive.door()), label: label.clone(), at, begin }
+    }
+
+    /// Where in the folders of the card a message of the model is.
+    fn file(&self, at: Location, content: Content) -> Result<PathBuf, String> {
+        if let Place::Plain(path) = at.path {
+            return Ok(self.folder(at.mailbox).join(name_of(path)));
+        }
+        let all = [at.mailbox, 1 - at.mailbox]
+            .into_iter()
+            .flat_map(|mailbox| below(&self.folder(mailbox)));
+        let mut others = all.filter(|file| plain(file).is_none());
+        others
+            .find(|file| fs::read(file).is_ok_and(|bytes| content_of(&bytes) == Some(content)))
+            .ok_or_else(|| format!("{content:?} is nowhere beside {at:?}"))
+    }
+
+    /// Puts a message there as a mail program does: written beside, then named.
+    fn write(&mut self, to: &Path, bytes: &[u8]) -> Result<(), String> {
+        self.written += 1;
+        let passing = self.place.join("passing");
+        let put = || -> std::io::Result<()> {
+            fs::write(&passing, bytes)?;
+            let time = std::time::UNIX_EPOCH + Duration::from_secs(1_700_000_000 + self.written);
+            fs::OpenOptions::new().write(true).open(&passing)?.set_modified(time)?;
+            fs::rename(&passing, to)
+        };
+        put().map_err(|e| told(&e))
+    }
+
+    fn open(&self, mailbox: u8) -> Result<OpenMailbox, JobError> {
+        let name = mailbox_name(mailbox).parse().expect("a name");
+        let mailbox = MailboxRef { name, path: self.folder(mailbox) };
+        OpenMailbox::open(self.catalogue(), &mailbox)
+    }
+
+    /// Takes mailboxes in, in this order, after what was seen to happen.
+    fn look(&self, mailboxes: &[u8], seen: &Seen) -> Result<(), JobError> {
+        let catalogue = self.catalogue();
+        catalogue.begin_run(&self.clock)?;
+        for mailbox in mailboxes {
+            let open = self.open(*mailbox)?;
+            let dir = MailboxDir::open(&self.folder(*mailbox))?;
+            let of = |all: &[(u8, RelName)]| -> Vec<RelName> {
+                let own = all.iter().filter(|(other, _)| other == mailbox);
+                own.map(|(_, path)| path.clone()).collect()
+            };
+            let (gone, changed) = (of(&seen.gone), of(&seen.changed));
+            let rules = ScanRules {
+                ignore: &GlobSet::empty(),
+                settle: 0,
+                seen_gone: &gone,
+                hold: &|_, _| false,
+                clock: &self.clock,
+            };
+            look_at(catalogue, open.row, &dir, &changed, &rules)?;
+            scan(catalogue, open.row, &dir, &rules)?;
+        }
+        Ok(())
+    }
+
+    fn look_unseen(&self, mailboxes: u8) -> Result<(), String> {
+        let all: Vec<u8> = (0..2).filter(|mailbox| mailboxes & (1 << mailbox) != 0).collect();
+        self.look(&all, &Seen::default()).map_err(|e| told(&e))
+    }
+
+    fn look_all(&self) -> Result<(), String> {
+        self.look_unseen(3)
+    }
+
+    /// Reads what is new in the ledgers of some sticks, as `status` does.
+    fn read(&self, sticks: &[usize]) -> Result<(), String> {
+        let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
+        for looked in round::look_at_drives(self.catalogue(), &station(), &drives, &self.clock)
+            .map_err(|e| told(&e))?
+        {
+            match looked.drive {
+                Ok(_)
+                | Err(
+                    JobError::NoDrive { .. }
+                    | JobError::NotAccepted { .. }
+                    // It gets an id of its own, and is read, when it is next written to.
+                    | JobError::CopiedDrive { .. },
+                ) => {}
+                Err(error) => return Err(told(&error)),
+            }
+        }
+        Ok(())
+    }
+
+    fn id(&self, stick: usize) -> Result<Option<DriveId>, String> {
+        let door = self.drive(stick, Begin::Never).door;
+        let volume = door.open(Access::Read).map_err(|e| told(&e))?;
+        drive_id(&*volume).map_err(|e| told(&e))
+    }
+
+    fn mirror(&mut self, stick: usize, mailboxes: u8, cut: bool) -> Result<(), String> {
+        self.look_unseen(mailboxes)?;
+        let drive = self.drive(stick, Begin::OnDevice);
+        let claims = Claims::default();
+        let work = || -> Result<(), JobError> {
+            if self.sockets[stick].unread {
+                let mut admitted = round::open(
+                    self.catalogue(),
+                    &station(),
+                    &drive,
+                    Access::Write,
+                    &claims,
+                    &self.clock,
+                )?;
+                verify(self.catalogue(), &mut admitted, &self.clock, &Unwatched, true)?;
+            }
+            let all = (0..2).filter(|mailbox| mailboxes & (1 << mailbox) != 0);
+            let open = all.map(|mailbox| self.open(mailbox)).collect::<Result<Vec<_>, _>>()?;
+            let round = mirror_drive(
+                self.catalogue(),
+                &station(),
+                &open,
+                &drive,
+                &claims,
+                &self.clock,
+                &Unwatched,
+            );
+            round.outcome.map(drop)
+        };
+        match work() {
+            Ok(()) => {}
+            Err(_) if cut => {}
+            // A copy of a stick that was declared lost: its operator has to say that it is used again.
+            Err(JobError::Forgotten { .. }) => return Err(BEYOND.to_owned()),
+            Err(error) => return Err(told(&error)),
+        }
+        (self.sockets[stick].unread, self.sockets[stick].unmet) = (false, false);
+        Ok(())
+    }
+
+    fn goals(&self, catalogue: &Catalogue, into: &Path) -> Result<Vec<Goal>, JobError> {
+        let goal = |mailbox| {
+            let name = mailbox_name(mailbox).parse().expect("a name");
+            let row = catalogue.mailbox(&name, None)?;
+            Ok(Goal { row, name, path: into.join(mailbox_name(mailbox)) })
+        };
+        (0..2).map(goal).collect()
+    }
+
+    fn put_back(&self, sticks: &[usize], removed: bool, into: &Path) -> Result<(), String> {
+        let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
+        let work = || -> Result<Vec<String>, JobError> {
+            let gathered = gather(&drives, &station(), &self.clock)?;
+            let plan = Plan {
+                goals: self.goals(&gathered.catalogue, into)?,
+                with_removed: removed,
+                versions: None,
+                with_doubtful: false,
+                dry_run: false,
+                progress: &Unwatched,
+            };
+            restore(&gathered, &plan)?;
+            Ok(gathered.failed.iter().map(|(_, error)| error.to_string()).collect())
+        };
+        match work().map_err(|e| told(&e))?.first() {
+            Some(error) => Err(error.clone()),
+            None => Ok(()),
+        }
+    }
+}
+
+impl Drop for Program {
+    fn drop(&mut self) {
+        // What is left is in memory, and goes with the next history.
+        drop(fs::remove_dir_all(&self.place));
+    }
+}
+
+impl Engine for Program {
+    fn apply(&mut self, before: &World, after: &World, event: Event) -> Result<(), String> {
+        match event {
+            Event::Deliver(_)
+            | Event::Damage(_)
+            | Event::Copy { .. }
+            | Event::Delete(_)
+            | Event::Vanish(_)
+            | Event::Move { .. }
+            | Event::Edit { .. }
+            | Event::Exchange { .. }
+            | Event::Repair { .. } => self.change(before, after, event),
+            Event::Unreadable { stick, line } => self.spoil(before, stick, line),
+            _ => self.whole_cards(event),
+        }
+    }
+
+    fn mail(&self) -> Found {
+        found(&self.place.join("card"), mailbox_name)
+    }
+
+    fn safe(&self) -> Result<BTreeSet<(usize, Location, Content)>, String> {
+        let mut safe = BTreeSet::new();
+        let catalogue = self.catalogue();
+        for stick in (0..self.sockets.len()).filter(|stick| !self.sockets[*stick].unmet) {
+            let Some(id) = self.id(stick)? else { continue };
+            let ask = || -> Result<Vec<(Location, Content)>, JobError> {
+                let mut all = Vec::new();
+                let Some(drive) = catalogue.drive(id)? else { return Ok(all) };
+                let book = catalogue.book(drive.row, &station())?;
+                if !catalogue.counts(drive.row)? {
+                    return Ok(all);
+                }
+                for (at, content) in self.mail().in_place {
+                    let Place::Plain(path) = at.path else { continue };
+                    let name: RelName =
+                        RelName::new(name_of(path)).map_err(|e| JobError::Broken(e.to_string()))?;
+                    let mailbox = self.open(at.mailbox)?.row;
+                    let Some(row) = catalogue.file(mailbox, &name.key())? else { continue };
+                    let (FileState::Present, Some(known)) = (row.state, row.content) else {
+                        continue;
+                    };
+                    let read = Identity::of(&bytes_of(content));
+                    if catalogue.identity(known)? != read {
+                        continue;
+                    }
+                    let stands = catalogue.standing(book.row, mailbox, &name.key(), known)?;
+                    let held = matches!(catalogue.held(book.row, known)?, Held::Good(_));
+                    if held && stands.is_some_and(|stands| stands.as_of >= row.since) {
+                        all.push((at, content));
+                    }
+                }
+                Ok(all)
+            };
+            let all = ask().map_err(|e| told(&e))?;
+            safe.extend(all.into_iter().map(|(at, content)| (stick, at, content)));
+        }
+        Ok(safe)
+    }
+
+    fn unsure(&self) -> Result<BTreeSet<usize>, String> {
+        let ids: Vec<Option<DriveId>> =
+            (0..self.sockets.len()).map(|stick| self.id(stick)).collect::<Result<_, _>>()?;
+        let twice = |id: &Option<DriveId>| ids.iter().filter(|other| *other == id).count() > 1;
+        Ok((0..ids.len()).filter(|at| ids[*at].is_some() && twice(&ids[*at])).collect())
+    }
+
+    fn restore(&mut self, sticks: u8) -> Result<Found, String> {
+        let into = self.place.join("back");
+        drop(fs::remove_dir_all(&into));
+        fs::create_dir_all(&into).map_err(|e| told(&e))?;
+        let all: Vec<usize> =
+            (0..self.sockets.len()).filter(|at| sticks & (1 << at) != 0).collect();
+        self.put_back(&all, false, &into)?;
+        Ok(found(&into, mailbox_name))
+    }
+}
