@@ -243,13 +243,17 @@ fn try_one(place: &Path, words: &str, history: Vec<Event>, told: &Mutex<Told>) {
 /// One history. How many of its events were done.
 fn beside(seed: u64, place: &Path, told: &Mutex<Told>) -> u64 {
     let history = against::history(seed);
-    let run = |history: &[Event]| against::compare(&mut Program::new(place, seed, 2), 2, history);
+    let sticks = against::sticks_of(seed);
+    let run = |history: &[Event]| {
+        against::compare(&mut Program::new(place, seed, sticks), sticks, history)
+    };
     let apart = match run(&history) {
         Ok(done) => return done as u64,
         Err(apart) => apart,
     };
     let told = || told.lock().unwrap_or_else(PoisonError::into_inner);
-    if told().get(&apart.what).is_none_or(|all| all.len() < ENOUGH) {
+    let by_chance = |all: &Vec<(u64, _, _)>| all.iter().filter(|one| one.0 > 0).count();
+    if told().get(&apart.what).is_none_or(|all| by_chance(all) < ENOUGH) {
         let same = |other: &[Event]| run(other).err().filter(|other| other.what == apart.what);
         let short = random::shortest(history.clone(), |history| same(history).is_some());
         let last = same(&short).unwrap_or(apart);
