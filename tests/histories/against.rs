@@ -2,33 +2,90 @@
 //! and against the model's answers where both were told the same.
 
 use crate::chance::Chance;
-use crate::check::{comes_back, settle};
-use crate::engine::{BEYOND, Engine, Found};
+use crate::check::{back, comes_back, sets, settle};
+use crate::engine::{BEYOND, Engine};
 use crate::event::{Event, Shape, kinds, possible};
-use crate::model::{Card, Content, Location};
+use crate::files::Found;
+use crate::model::{Card, Content, Location, Path};
 use crate::random::draw_from;
 use crate::truth::Promise;
 use crate::world::World;
 use std::collections::BTreeSet;
 
 /// A station small enough that its parts meet.
-const SHAPE: Shape = Shape {
-    mailboxes: 2,
-    paths: 2,
-    sticks: 2,
-    cards: 2,
-    kinds: kinds::EVERY & !kinds::LINES,
-    faults: 1,
-};
+const SHAPE: Shape =
+    Shape { mailboxes: 2, paths: 2, sticks: 2, cards: 2, kinds: kinds::EVERY, faults: 1 };
 
-/// What was not as it should be.
+const P: Location = Location { mailbox: 0, path: Path::Plain(0) };
+const Q: Location = Location { mailbox: 0, path: Path::Plain(1) };
+
+fn mirror(stick: usize) -> Event {
+    Event::Mirror { stick, mailboxes: 3 }
+}
+
+/// Histories that a person thought of, on three sticks.
+pub(crate) fn thought_of() -> Vec<(&'static str, Vec<Event>)> {
+    use Event::{Acknowledge, Boot, Clone, Delete, Deliver, Edit, Move, NewCard, Rot};
+    let v1 = Content { message: 1, version: 1, damaged: false };
+    let edit = Edit { at: P, watched: true };
+    let to_q = Move { from: P, to: Q, watched: true };
+    let told = [Deliver(P), mirror(0), mirror(1), mirror(2)];
+    let then = |more: &[Event]| [&told[..], more].concat();
+    vec![
+        (
+            "another card's departure is on two sticks, and one of them was read",
+            then(&[NewCard, mirror(0), Acknowledge, mirror(0), mirror(2), Boot(0), mirror(0)]),
+        ),
+        (
+            "a clone's departure is on two sticks, and one of them was read",
+            then(&[Clone, Delete(P), mirror(0), mirror(2), Boot(1), mirror(0)]),
+        ),
+        (
+            "a version that was edited and moved rots",
+            then(&[edit, to_q, mirror(0), Rot { stick: 0, content: v1 }]),
+        ),
+        (
+            "a version that was moved and edited rots",
+            then(&[to_q, Edit { at: Q, watched: true }, mirror(0), Rot { stick: 0, content: v1 }]),
+        ),
+    ]
+}
+
+/// What was not as it should be, or only other than in the model.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Apart {
-    pub(crate) what: &'static str,
+    pub(crate) what: What,
     pub(crate) how: String,
 }
 
-fn apart<T>(what: &'static str, how: String) -> Result<T, Apart> {
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(crate) enum What {
+    /// An event ended in an error.
+    Fails,
+    /// What it called safe, and nobody saw go, does not come back.
+    Loses,
+    /// What was seen to go comes back from sticks that were told.
+    Revives,
+    /// It calls something safe that the model does not.
+    SafeBeyond,
+    /// It calls something not safe that the model does.
+    SafeShort,
+    /// A restore gives less than the model.
+    GivesLess,
+    /// A restore gives more than the model.
+    GivesMore,
+    /// The history is none.
+    Impossible,
+}
+
+impl What {
+    /// Whether a promise is broken; else the model may be the stricter one.
+    pub(crate) fn is_broken(self) -> bool {
+        matches!(self, Self::Fails | Self::Loses | Self::Revives)
+    }
+}
+
+fn apart<T>(what: What, how: String) -> Result<T, Apart> {
     Err(Apart { what, how })
 }
 
@@ -37,13 +94,26 @@ fn can_be_done(event: &Event) -> bool {
     !matches!(event, Event::DropOld { .. } | Event::Full { room: 1.., .. })
 }
 
+/// How many sticks the history of a number has.
+pub(crate) fn sticks_of(seed: u64) -> usize {
+    if seed.is_multiple_of(4) { 3 } else { 2 }
+}
+
 /// A history by chance.
 pub(crate) fn history(seed: u64) -> Vec<Event> {
     let mut chance = Chance::new(seed);
     let length = 5 + chance.below(14);
-    // Some histories have cuts, after which the two may differ; most have none.
-    let kinds = if chance.below(4) == 0 { SHAPE.kinds } else { SHAPE.kinds & !kinds::CUTS };
-    let mut world = World::new(Shape { kinds, ..SHAPE });
+    // After some events the two may differ: most histories have none of them.
+    let apart = kinds::CUTS | kinds::STICKS | kinds::LINES;
+    let kinds = SHAPE.kinds & !apart;
+    let kinds = match chance.below(8) {
+        0 => kinds | kinds::CUTS,
+        1 => kinds | kinds::STICKS,
+        2 => kinds | kinds::LINES,
+        3 => kinds | apart,
+        _ => kinds,
+    };
+    let mut world = World::new(Shape { kinds, sticks: sticks_of(seed), ..SHAPE });
     let mut history = Vec::new();
     for _ in 0..length {
         let all: Vec<Event> = possible(&world).into_iter().filter(can_be_done).collect();
@@ -55,113 +125,156 @@ pub(crate) fn history(seed: u64) -> Vec<Event> {
 }
 
 /// Does a history to both. How many events were done; fewer where they cannot be compared any more.
-pub(crate) fn compare(engine: &mut impl Engine, history: &[Event]) -> Result<usize, Apart> {
-    let mut world = World::new(SHAPE);
-    let mut strict = true;
-    let mut rotten: BTreeSet<(usize, Content)> = BTreeSet::new();
+pub(crate) fn compare(
+    engine: &mut impl Engine,
+    sticks: usize,
+    history: &[Event],
+) -> Result<usize, Apart> {
+    let world = World::new(Shape { sticks, ..SHAPE });
+    let mut both = Both { world, engine, strict: true, other: None, rotten: BTreeSet::new() };
     for (done, event) in history.iter().enumerate() {
-        if !possible(&world).contains(event) {
-            return apart("impossible", String::new());
+        if !possible(&both.world).contains(event) || !can_be_done(event) {
+            return apart(What::Impossible, format!("{event:?}"));
         }
-        let before = world.clone();
-        world.apply(*event);
-        settle(&mut world, before.gone.len());
-        match engine.apply(&before, &world, *event) {
-            Err(error) if error == BEYOND => return Ok(done),
-            Err(error) => return apart("the program goes on", format!("{event:?}: {error}")),
-            Ok(()) => {}
+        if !both.do_event(*event)? {
+            return both.other.map_or(Ok(done), Err);
         }
-        strict &= !matches!(event, Event::Cut { .. });
-        // The program reads on sticks what a card without its state has of a message; the model leaves that to people.
-        let damage = before.sticks.iter().any(|slot| slot.stick.copies.keys().any(|c| c.damaged))
-            || before.card().mail.values().any(|content| content.damaged);
-        let anew =
-            matches!(event, Event::LoseState | Event::FallBack | Event::PutImage | Event::Boot(_));
-        strict &= !(damage && anew);
-        match event {
-            Event::Rot { stick, content } => drop(rotten.insert((*stick, *content))),
-            Event::CopyStick { from, to } => {
-                let copied: Vec<_> =
-                    rotten.iter().filter(|(stick, _)| stick == from).copied().collect();
-                rotten.extend(copied.into_iter().map(|(_, content)| (*to, content)));
-            }
-            _ => {}
-        }
-        let (mail, ours) = (engine.mail(), Found::of(&world.card().mail));
-        if mail != ours {
-            return match strict && mail.contents() != ours.contents() {
-                true => {
-                    apart("both restore alike", format!("the program {mail:?}, the model {ours:?}"))
-                }
-                false => Ok(done),
-            };
-        }
-        let safe = engine.safe().or_else(|error| apart("the program answers", error))?;
-        let sound = |(stick, _, content): &(usize, Location, Content)| {
-            !content.damaged && !rotten.contains(&(*stick, *content))
-        };
-        let safe: BTreeSet<_> = safe.into_iter().filter(sound).collect();
-        let ours = world.card().audit().into_iter().filter(sound);
-        let ours: BTreeSet<_> = ours.filter(|(_, at, _)| is_plain(at)).collect();
-        if strict && safe != ours {
-            let what = match safe.is_subset(&ours) {
-                true => "the program calls safe what the model does",
-                false => "the program calls safe only what the model does",
-            };
-            return apart(what, format!("the program {safe:?}, the model {ours:?}"));
-        }
-        promise(&mut world, &safe, strict);
+        both.ask()?;
     }
-    at_the_end(engine, &world, strict)?;
+    both.restore()?;
     Ok(history.len())
 }
 
-fn is_plain(at: &Location) -> bool {
-    matches!(at.path, crate::model::Path::Plain(_))
+struct Both<'a, E> {
+    world: World,
+    engine: &'a mut E,
+    /// Both were told the same so far.
+    strict: bool,
+    /// Where they first differed, though no promise was broken.
+    other: Option<Apart>,
+    /// Copies that have rotted, which nobody may know.
+    rotten: BTreeSet<(usize, Content)>,
 }
 
-/// What the program calls safe now is promised from now on.
-fn promise(world: &mut World, safe: &BTreeSet<(usize, Location, Content)>, strict: bool) {
-    let truth = world.cards[world.here].truth.clone();
-    for (stick, at, content) in safe {
-        let Some((_, since)) = truth.looked.get(at) else { continue };
-        let known = truth.left.iter().filter(|(key, _)| *key == (*at, *content) && strict);
-        let knows = known.map(|(_, id)| *id).collect();
-        let all = BTreeSet::from([*at]);
-        let promise =
-            Promise { from: *at, at: all, content: *content, since: *since, knows, weak: false };
-        if let Some(promise) = promise.after_all(&world.gone) {
-            world.slot(*stick).promises.insert(promise);
+impl<E: Engine> Both<'_, E> {
+    /// Whether they can still be compared.
+    fn do_event(&mut self, event: Event) -> Result<bool, Apart> {
+        let before = self.world.clone();
+        let world = &mut self.world;
+        world.apply(event);
+        settle(world, before.gone.len());
+        match self.engine.apply(&before, world, event) {
+            Err(error) if error == BEYOND => return Ok(false),
+            Err(error) => return apart(What::Fails, format!("{event:?}: {error}")),
+            Ok(()) => {}
+        }
+        back(world);
+        if let Event::Mirror { stick, mailboxes } = event
+            && mailboxes == world.shape.all_mailboxes()
+        {
+            let told = world.told_gone(&before.sticks[stick]);
+            world.slot(stick).told_gone.extend(told);
+        }
+        self.come_apart(&before, event);
+        let (mail, ours) = (self.engine.mail(), Found::of(&self.world.card().mail));
+        // Which of two contents of one location is in place may be decided otherwise: then all that follows is, too.
+        Ok(mail == ours)
+    }
+
+    /// Some events do not do the same to both.
+    fn come_apart(&mut self, before: &World, event: Event) {
+        use Event::{Boot, CopyStick, Cut, FallBack, LoseState, PutImage, Rot, Unreadable};
+        // The program reads on sticks what a card without its state has of a damaged message.
+        let damage = before.sticks.iter().any(|slot| slot.stick.copies.keys().any(|c| c.damaged))
+            || before.card().mail.values().any(|content| content.damaged);
+        let anew = matches!(event, LoseState | FallBack | PutImage | Boot(_));
+        let apart = matches!(event, Cut { .. } | CopyStick { .. } | Unreadable { .. });
+        self.strict &= !(apart || damage && anew);
+        match event {
+            Rot { stick, content } => drop(self.rotten.insert((stick, content))),
+            CopyStick { from, to } => {
+                let of: Vec<Content> = self
+                    .rotten
+                    .iter()
+                    .filter(|(stick, _)| *stick == from)
+                    .map(|one| one.1)
+                    .collect();
+                self.rotten.extend(of.into_iter().map(|content| (to, content)));
+            }
+            _ => {}
         }
     }
-}
 
-/// What was called safe comes back from every set of sticks, and what comes back is what the model gives.
-fn at_the_end(engine: &mut impl Engine, world: &World, strict: bool) -> Result<(), Apart> {
-    for (bits, slots) in crate::check::sets(world) {
-        let found = engine.restore(bits).or_else(|error| apart("the program restores", error))?;
-        let contents = found.contents();
-        comes_back(bits, &slots, contents.iter().copied()).or_else(|broken| {
-            apart(broken.promise, format!("{}, it gives {found:?}", broken.how))
-        })?;
-        let sticks: Vec<_> = slots.iter().map(|slot| &slot.stick).collect();
-        let mut card = Card::default();
-        card.put_back(&sticks, false);
-        let ours = Found::of(&card.mail);
-        let good = |all: BTreeSet<Content>| -> BTreeSet<Content> {
-            all.into_iter().filter(|content| !content.damaged).collect()
+    /// Asks both what is safe.
+    fn ask(&mut self) -> Result<(), Apart> {
+        let safe = self.engine.safe().or_else(|error| apart(What::Fails, error))?;
+        let unsure = self.engine.unsure().or_else(|error| apart(What::Fails, error))?;
+        let sound = |(stick, at, content): &(usize, Location, Content)| {
+            let known = !unsure.contains(stick) && !self.rotten.contains(&(*stick, *content));
+            known && !content.damaged && matches!(at.path, Path::Plain(_))
         };
-        let (theirs, ours_all) = (good(contents), good(ours.contents()));
-        if strict && theirs != ours_all {
-            let what = match theirs.is_subset(&ours_all) {
-                true => "the program gives back what the model does",
-                false => "the program gives back only what the model does",
+        let safe: BTreeSet<_> = safe.into_iter().filter(sound).collect();
+        let ours: BTreeSet<_> = self.world.card().audit().into_iter().filter(sound).collect();
+        self.promise(&safe);
+        if self.strict && safe != ours {
+            let less = safe.is_subset(&ours);
+            let what = if less { What::SafeShort } else { What::SafeBeyond };
+            let how = format!("the program {safe:?}, the model {ours:?}");
+            self.other.get_or_insert(Apart { what, how });
+        }
+        Ok(())
+    }
+
+    /// What the program calls safe now is promised from now on.
+    fn promise(&mut self, safe: &BTreeSet<(usize, Location, Content)>) {
+        let truth = self.world.cards[self.world.here].truth.clone();
+        for (stick, at, content) in safe {
+            let Some((_, since)) = truth.looked.get(at) else { continue };
+            let known = truth.left.iter().filter(|(key, _)| *key == (*at, *content) && self.strict);
+            let promise = Promise {
+                from: *at,
+                at: BTreeSet::from([*at]),
+                content: *content,
+                since: *since,
+                knows: known.map(|(_, id)| *id).collect(),
+                weak: false,
             };
-            return apart(
-                what,
-                format!("from {bits:#b} the program {found:?}, the model {ours:?}"),
-            );
+            if let Some(promise) = promise.after_all(&self.world.gone) {
+                self.world.slot(*stick).promises.insert(promise);
+            }
         }
     }
-    Ok(())
+
+    /// What was called safe comes back from every set of sticks, nothing that was seen to go does, and all is as the
+    /// model says.
+    fn restore(&mut self) -> Result<(), Apart> {
+        let here = self.world.everywhere();
+        for (bits, slots) in sets(&self.world) {
+            let found = self.engine.restore(bits).or_else(|error| apart(What::Fails, error))?;
+            let good = |all: Found| -> BTreeSet<Content> {
+                all.contents().into_iter().filter(|content| !content.damaged).collect()
+            };
+            let theirs = good(found);
+            let sticks: Vec<_> = slots.iter().map(|slot| &slot.stick).collect();
+            let mut card = Card::default();
+            card.put_back(&sticks, false);
+            let ours = good(Found::of(&card.mail));
+            let how = format!("from {bits:#b} the program gives {theirs:?}, the model {ours:?}");
+            comes_back(bits, &slots, theirs.iter().copied())
+                .or_else(|broken| apart(What::Loses, format!("{}: {how}", broken.how)))?;
+            let told =
+                |content: &&Content| slots.iter().all(|slot| slot.told_gone.contains(content));
+            let new = |content: &&Content| !here.contains(content) && !ours.contains(content);
+            let mut revived = theirs.iter().filter(told).filter(new);
+            if let Some(content) = revived.next().filter(|_| self.strict) {
+                return apart(What::Revives, format!("{content:?} {how}"));
+            }
+            if self.strict && theirs != ours {
+                let less = theirs.is_subset(&ours);
+                let what = if less { What::GivesLess } else { What::GivesMore };
+                self.other.get_or_insert(Apart { what, how });
+            }
+        }
+        self.other.take().map_or(Ok(()), Err)
+    }
 }

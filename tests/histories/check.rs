@@ -60,7 +60,7 @@ pub(crate) fn settle(world: &mut World, known: usize) {
 }
 
 /// What is there again is not gone any more.
-fn back(world: &mut World) {
+pub(crate) fn back(world: &mut World) {
     let told = |slot: &Arc<Slot>| !slot.told_gone.is_empty();
     if world.sticks.iter().any(told) {
         let here = world.everywhere();
@@ -225,9 +225,12 @@ fn is_said(world: &World, stick: usize) -> Result<(), Broken> {
     let lacking: BTreeSet<Content> = card.lacking().into_iter().map(|key| key.1).collect();
     let here: BTreeSet<Content> = card.mail.values().copied().collect();
     let given = restore(&sticks, false).given;
+    // What this card saw go, and cannot say there yet, it waits to say.
+    let waits = |given: &Given| card.catalogue.gone.contains_key(&(given.at, given.content));
     let unsaid = |given: &&Given| {
         !here.contains(&given.content)
             && !lacking.contains(&given.content)
+            && !waits(given)
             && given.how < How::Older
     };
     if let Some(given) = given.iter().find(unsaid) {

@@ -3,7 +3,7 @@
 
 use crate::check::{Broken, step};
 use crate::event::{Event, Shape, possible};
-use crate::print::{Naming, namings, print};
+use crate::fingerprint::{Naming, fingerprint, namings};
 use crate::sabotage::{Break, leave_out};
 use crate::starts::Start;
 use crate::world::World;
@@ -75,11 +75,11 @@ impl Explorer {
         let mut world = World::new(start.shape);
         for (at, event) in start.events.iter().enumerate() {
             let (next, result) = step(&world, *event);
-            result.map_err(|broken| Finding {
-                start: start.name,
-                history: start.events[..=at].to_vec(),
-                broken,
-            })?;
+            if let Err(broken) = result {
+                leave_out(None);
+                let history = start.events[..=at].to_vec();
+                return Err(Finding { start: start.name, history, broken });
+            }
             world = next;
         }
         leave_out(None);
@@ -155,7 +155,7 @@ impl Explorer {
                 let history = self.prefix.iter().copied().chain(history).collect();
                 return Err(Finding { start: self.start, history, broken });
             }
-            if !last && self.is_new(print(&after, &self.namings)) {
+            if !last && self.is_new(fingerprint(&after, &self.namings)) {
                 let mut longer = *way;
                 longer.steps[way.length] =
                     u8::try_from(at).expect("few events are possible at a time");
@@ -166,9 +166,9 @@ impl Explorer {
         Ok(all.len())
     }
 
-    fn is_new(&self, print: u64) -> bool {
-        let shard = &self.seen[(print >> 58) as usize];
-        shard.lock().unwrap_or_else(PoisonError::into_inner).insert(print)
+    fn is_new(&self, fingerprint: u64) -> bool {
+        let shard = &self.seen[(fingerprint >> 58) as usize];
+        shard.lock().unwrap_or_else(PoisonError::into_inner).insert(fingerprint)
     }
 }
 

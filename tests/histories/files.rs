@@ -1,6 +1,9 @@
-//! What the model's contents are as files. Owns their bytes and names.
+//! What the model's contents are as files. Owns their bytes and names, and how they are found in folders.
 
-use crate::model::Content;
+use crate::model::{Content, Location, Mail, Path as Place};
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::path::{Path, PathBuf};
 
 /// Bytes at the end of a damaged message that were never written.
 const NEVER_WRITTEN: usize = 64;
@@ -34,4 +37,72 @@ pub(crate) fn content_of(bytes: &[u8]) -> Option<Content> {
     let content =
         Content { message: message.parse().ok()?, version: version.parse().ok()?, damaged };
     (bytes_of(content) == bytes).then_some(content)
+}
+
+/// Messages in folders.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(crate) struct Found {
+    /// At plain paths.
+    pub(crate) in_place: BTreeMap<Location, Content>,
+    /// At others, of each mailbox.
+    pub(crate) beside: BTreeSet<(u8, Content)>,
+}
+
+impl Found {
+    /// The model's mailboxes as these.
+    pub(crate) fn of(mail: &Mail) -> Self {
+        let mut found = Self::default();
+        for (at, content) in mail {
+            match at.path {
+                Place::Plain(_) => drop(found.in_place.insert(*at, *content)),
+                Place::Beside(..) | Place::Numbered(_) => {
+                    found.beside.insert((at.mailbox, *content));
+                }
+            }
+        }
+        found
+    }
+
+    pub(crate) fn contents(&self) -> BTreeSet<Content> {
+        let beside = self.beside.iter().map(|(_, content)| *content);
+        self.in_place.values().copied().chain(beside).collect()
+    }
+}
+
+/// Every file below a folder.
+pub(crate) fn below(folder: &Path) -> Vec<PathBuf> {
+    let mut files = Vec::new();
+    for entry in fs::read_dir(folder).into_iter().flatten().flatten() {
+        match entry.path() {
+            path if path.is_dir() => files.extend(below(&path)),
+            path => files.push(path),
+        }
+    }
+    files
+}
+
+/// The plain path that a file is at.
+pub(crate) fn plain(file: &Path) -> Option<u8> {
+    (0..4).find(|path| file.file_name().is_some_and(|name| *name == *name_of(*path)))
+}
+
+/// What the mailboxes below a folder have.
+pub(crate) fn found(root: &Path, mailbox_name: impl Fn(u8) -> String) -> Found {
+    let mut found = Found::default();
+    for mailbox in 0..2 {
+        let folder = root.join(mailbox_name(mailbox));
+        for file in below(&folder) {
+            let content = fs::read(&file).ok().and_then(|bytes| content_of(&bytes));
+            // What is no message that there ever was is one that nobody can miss: it is seen as a lost one.
+            let Some(content) = content else { continue };
+            match plain(&file).filter(|_| file.parent() == Some(&folder)) {
+                Some(path) => {
+                    let at = Location { mailbox, path: Place::Plain(path) };
+                    found.in_place.insert(at, content);
+                }
+                None => drop(found.beside.insert((mailbox, content))),
+            }
+        }
+    }
+    found
 }

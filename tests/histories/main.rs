@@ -2,7 +2,7 @@
 //! themselves are tried: a model of what is said on sticks, through every short history and long ones by chance.
 //!
 //! `model` is the rules, `world` cards and sticks with what can be done to them, `event` what can happen, `truth` who
-//! truly saw what, `check` the promises, `explore` every short history, `starts` where they begin, `print` which states
+//! truly saw what, `check` the promises, `explore` every short history, `starts` where they begin, `fingerprint` which states
 //! are one, `random` the long histories, `sabotage` rules left out, `work` all of these by turns.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
@@ -13,8 +13,9 @@ mod engine;
 mod event;
 mod explore;
 mod files;
+mod fingerprint;
+mod gone;
 mod model;
-mod print;
 mod random;
 mod sabotage;
 mod starts;
@@ -25,7 +26,7 @@ mod world;
 use std::process::ExitCode;
 
 /// Where the program's cards are.
-const PLACE: &str = "/dev/shm/counterfoil-histories";
+const PLACE: &str = "/dev/shm/histories";
 
 const HELP: &str = "\
 Holds what is said on sticks against every short history, and long ones by chance.
@@ -75,7 +76,9 @@ fn main() -> ExitCode {
     let fine = match (seed, rule, how.as_str()) {
         (Some(seed), rule, _) => work::tell(seed, rule),
         (None, Some(rule), _) => work::one(rule),
-        (None, None, "--engine") => work::engine(from, seeds, PLACE),
+        (None, None, "--engine") => {
+            work::engine(from, seeds, &format!("{PLACE}-{}", std::process::id()))
+        }
         (None, None, "--whole") => work::whole(from),
         (None, None, "--nights") => work::nights(from, hours),
         _ => work::quick(from),

@@ -1,6 +1,6 @@
 //! What is run, and what is said of it. Owns all that is printed.
 
-use crate::against::{self, Apart};
+use crate::against::{self, Apart, What};
 use crate::engine::Program;
 use crate::event::Event;
 use crate::explore::{Explorer, Finding, replay};
@@ -17,6 +17,8 @@ use std::time::{Duration, Instant};
 const QUICK: usize = 3;
 /// A history that is replayed in the quick part's share of chance.
 const QUICK_SEEDS: u64 = 1_000;
+/// Events from each start within which most rules turn out to be needed.
+const NEAR: usize = 4;
 /// Findings of one kind that are told.
 const ENOUGH: usize = 4;
 const SEEDS: u64 = 200_000;
@@ -178,7 +180,7 @@ pub(crate) fn nights(from: u64, hours: f64) -> bool {
 }
 
 /// Histories in which the program was not as it should be, by what was wrong.
-type Told = BTreeMap<&'static str, Vec<(u64, Vec<Event>, Apart)>>;
+type Told = BTreeMap<What, Vec<(u64, Vec<Event>, Apart)>>;
 
 /// The program in as many histories, beside the model.
 pub(crate) fn engine(from: u64, seeds: u64, place: &str) -> bool {
@@ -196,6 +198,7 @@ pub(crate) fn engine(from: u64, seeds: u64, place: &str) -> bool {
             events.fetch_add(beside(seed, &place, &told), Ordering::Relaxed);
         }
     };
+    needed(&Path::new(place).join("needed"), &told);
     std::thread::scope(|scope| {
         for number in 0..lanes {
             let (lane, place) = (&lane, Path::new(place).join(number.to_string()));
@@ -203,24 +206,54 @@ pub(crate) fn engine(from: u64, seeds: u64, place: &str) -> bool {
         }
     });
     let told = told.into_inner().unwrap_or_else(PoisonError::into_inner);
-    for (seed, history, apart) in told.values().flatten() {
-        say(&format!("FOUND, seed {seed}: {}: {}", apart.what, apart.how), history);
+    for (seed, history, Apart { what, how }) in told.values().flatten() {
+        let word = if what.is_broken() { "FOUND" } else { "other" };
+        say(&format!("{word}, seed {seed}: {what:?}: {how}"), history);
     }
     let (events, took) = (events.load(Ordering::Relaxed), begun.elapsed().as_secs_f64());
     println!("the program by chance: {seeds} histories, {events} events, {took:.0} s");
-    close(told.is_empty())
+    close(!told.keys().any(|what| what.is_broken()))
+}
+
+/// The histories that some rule of the model is there for, with number 0.
+fn needed(place: &Path, told: &Mutex<Told>) {
+    let starts = starts();
+    for rule in Break::ALL.iter().filter(|rule| !NOT_NEEDED.contains(rule)) {
+        let (_, finding) = explore(&starts, Some(*rule), NEAR);
+        let Some(Finding { history, .. }) = finding else { continue };
+        try_one(place, rule.words(), history, told);
+    }
+    for (what, history) in against::thought_of() {
+        try_one(place, what, history, told);
+    }
+}
+
+fn try_one(place: &Path, words: &str, history: Vec<Event>, told: &Mutex<Told>) {
+    match against::compare(&mut Program::new(place, 0, 3), 3, &history) {
+        Ok(_) => println!("  as it should be: {words}"),
+        Err(Apart { what: What::Impossible, .. }) => println!("  not tried: {words}"),
+        Err(apart) => {
+            println!("  {:?}: {words}", apart.what);
+            let mut told = told.lock().unwrap_or_else(PoisonError::into_inner);
+            told.entry(apart.what).or_default().push((0, history, apart));
+        }
+    }
 }
 
 /// One history. How many of its events were done.
 fn beside(seed: u64, place: &Path, told: &Mutex<Told>) -> u64 {
     let history = against::history(seed);
-    let run = |history: &[Event]| against::compare(&mut Program::new(place, seed, 2), history);
+    let sticks = against::sticks_of(seed);
+    let run = |history: &[Event]| {
+        against::compare(&mut Program::new(place, seed, sticks), sticks, history)
+    };
     let apart = match run(&history) {
         Ok(done) => return done as u64,
         Err(apart) => apart,
     };
     let told = || told.lock().unwrap_or_else(PoisonError::into_inner);
-    if told().get(apart.what).is_none_or(|all| all.len() < ENOUGH) {
+    let by_chance = |all: &Vec<(u64, _, _)>| all.iter().filter(|one| one.0 > 0).count();
+    if told().get(&apart.what).is_none_or(|all| by_chance(all) < ENOUGH) {
         let same = |other: &[Event]| run(other).err().filter(|other| other.what == apart.what);
         let short = random::shortest(history.clone(), |history| same(history).is_some());
         let last = same(&short).unwrap_or(apart);

@@ -62,9 +62,9 @@ pub(crate) struct Catalogue {
     pub(crate) read: BTreeSet<Position>,
     /// Per stick: the change after which each unreadable line was met.
     pub(crate) gaps: BTreeMap<usize, Vec<u32>>,
-    /// Per stick: what is safe there, and what it asserts that the mailbox lacks.
+    /// Per stick, as it was last looked at: what is safe there, and what it asserts, as of which positions.
     pub(crate) safe: BTreeMap<usize, BTreeSet<(Location, Content, Position)>>,
-    pub(crate) lacks: BTreeMap<usize, BTreeSet<Key>>,
+    pub(crate) stands: BTreeMap<usize, BTreeMap<Key, Vec<Position>>>,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -206,8 +206,14 @@ impl Card {
         }
     }
 
+    /// Looks at a stick without writing to it.
+    pub(crate) fn look_at(&mut self, name: usize, stick: &Stick) {
+        self.read(name, &stick.ledger);
+        self.note(name, stick);
+    }
+
     /// Takes a ledger in. It costs nothing and claims nothing: it only lets later departures speak of what was read.
-    pub(crate) fn read(&mut self, name: usize, ledger: &Ledger) {
+    fn read(&mut self, name: usize, ledger: &Ledger) {
         self.catalogue.writers.merge(&ledger.writers);
         let positions = ledger.lines.iter().filter_map(|line| match line {
             Line::Is { as_of, .. } | Line::Mark { as_of, .. } => Some(*as_of),
@@ -284,10 +290,10 @@ impl Card {
         let safe = known
             .filter(|(at, content, since)| self.safe(stick, &(*at, *content), *since))
             .collect();
-        let here = |key: &Key| self.places(key.1).next().is_some();
-        let lacks = stick.ledger.standing().filter(|key| !here(key)).collect();
+        let stands =
+            stick.ledger.standing().map(|key| (key, stick.ledger.in_force(&key))).collect();
         self.catalogue.safe.insert(name, safe);
-        self.catalogue.lacks.insert(name, lacks);
+        self.catalogue.stands.insert(name, stands);
     }
 
     /// What is safe, and on which sticks.
@@ -305,9 +311,15 @@ impl Card {
 
     /// What is missing, and what sticks have that the mailbox lacks: said first, until it is there or acknowledged.
     pub(crate) fn lacking(&self) -> BTreeSet<Key> {
-        let Catalogue { missing, lacks, .. } = &self.catalogue;
+        let Catalogue { missing, stands, .. } = &self.catalogue;
         let here = |key: &&Key| self.catalogue.known.values().any(|place| place.content == key.1);
-        missing.keys().chain(lacks.values().flatten().filter(|key| !here(key))).copied().collect()
+        let will_leave = |key: &Key, stamps: &[Position]| {
+            let gone = self.catalogue.gone.get(key);
+            gone.is_some_and(|gone| stamps.iter().all(|t| self.covers(gone.seen, *t)))
+        };
+        let lacks = stands.values().flatten().filter(|(key, stamps)| !will_leave(key, stamps));
+        let lacks = lacks.map(|(key, _)| key).filter(|key| !here(key));
+        missing.keys().chain(lacks).copied().collect()
     }
 
     /// A person knows that this is gone.
@@ -323,8 +335,10 @@ impl Card {
         for key in all {
             self.catalogue.missing.remove(&key);
             self.catalogue.gone.insert(key, Gone { seen, next: None });
+            for stands in self.catalogue.stands.values_mut() {
+                stands.remove(&key);
+            }
         }
-        self.catalogue.lacks.clear();
     }
 
     /// A person says that a stick is lost.
@@ -332,7 +346,7 @@ impl Card {
         if !broken(Break::ForgetIgnored) {
             self.catalogue.safe.remove(&name);
         }
-        self.catalogue.lacks.remove(&name);
+        self.catalogue.stands.remove(&name);
     }
 
     /// Puts back what some sticks have. Nothing in the mailbox is ever written over.

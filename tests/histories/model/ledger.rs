@@ -209,9 +209,15 @@ impl Ledger {
         self.left.iter().any(|left| left.key == *key && writers.covers(left.seen, stamp))
     }
 
+    /// The positions as of which it says so, and does not take it back.
+    pub(crate) fn in_force(&self, key: &Key) -> Vec<Position> {
+        let stamps = self.claims.get(key).into_iter().flatten().copied();
+        stamps.filter(|t| !self.withholds(&self.writers, key, *t)).collect()
+    }
+
     pub(crate) fn stands(&self, key: &Key) -> bool {
-        let stamps = self.claims.get(key);
-        stamps.is_some_and(|all| all.iter().any(|t| !self.withholds(&self.writers, key, *t)))
+        let mut stamps = self.claims.get(key).into_iter().flatten();
+        stamps.any(|t| !self.withholds(&self.writers, key, *t))
     }
 
     pub(crate) fn standing(&self) -> impl Iterator<Item = Key> {

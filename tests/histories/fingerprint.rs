@@ -48,7 +48,7 @@ fn orders(of: usize) -> Vec<Vec<usize>> {
 }
 
 /// The same number for worlds that are alike under some naming.
-pub(crate) fn print(world: &World, namings: &[Naming]) -> u64 {
+pub(crate) fn fingerprint(world: &World, namings: &[Naming]) -> u64 {
     namings.iter().map(|naming| naming.world(world)).min().unwrap_or(0)
 }
 
@@ -178,8 +178,11 @@ impl Naming {
             let all = set(all.iter().map(|(at, content, since)| dated(&(*at, *content), *since)));
             list([self.sticks[*stick] as u64, all])
         });
-        let lacks = catalogue.lacks.iter().map(|(stick, all)| {
-            list([self.sticks[*stick] as u64, set(all.iter().map(|key| self.key(key)))])
+        let stands = catalogue.stands.iter().map(|(stick, all)| {
+            let all = all.iter().map(|(key, stamps)| {
+                list([self.key(key), set(stamps.iter().map(|t| position(*t)))])
+            });
+            list([self.sticks[*stick] as u64, set(all)])
         });
         list([
             set(known.map(|(at, place)| {
@@ -201,7 +204,7 @@ impl Naming {
                 list([self.sticks[*stick] as u64, list(all.iter().map(|n| (*n).into()))])
             })),
             set(safe),
-            set(lacks),
+            set(stands),
         ])
     }
 
