@@ -140,17 +140,17 @@ pub fn audit(
     let mut audit = Audit { counts, ..Audit::default() };
     let link = question.link;
     let mut names = Names { catalogue, link, known: Vec::new() };
+    let copies = |at: (i64, &[u8]), content: Option<i64>| -> Result<u32, JobError> {
+        content.map_or(Ok(0), |content| catalogue.copies_kept(question.station, at, content))
+    };
     if audit.counts.unmirrored() > 0 {
         catalogue.unmirrored(question.station, question.wanted_copies, |row| {
             let why = Some(reason(catalogue, &row, question)?);
             let settled = row.content.filter(|_| row.state == FileState::Present);
-            let copies = copies_of(catalogue, settled, question)?;
+            let copies = copies((row.mailbox, &row.key), settled)?;
             audit.unmirrored.add(&row, why, copies, question, || names.list(&row, why, copies))
         })?;
     }
-    let copies = |at: (i64, &[u8]), content: Option<i64>| -> Result<u32, JobError> {
-        content.map_or(Ok(0), |content| catalogue.copies_kept(question.station, at, content))
-    };
     let why = |copies: u32| (copies == 0).then_some(Reason::NoDrive);
     catalogue.each_missing(|missing| {
         // A damaged one is told by the version that is in its place.
@@ -177,19 +177,6 @@ pub fn audit(
         audit.drives.push((drive, held.0, held.1));
     }
     Ok(audit)
-}
-
-/// Drives with a good copy of a message that has not enough. Where one is enough, it has none.
-fn copies_of(
-    catalogue: &Catalogue,
-    content: Option<i64>,
-    question: &Question<'_>,
-) -> Result<u32, JobError> {
-    if question.wanted_copies == 1 {
-        Ok(0)
-    } else {
-        catalogue.good_copies(question.station, content)
-    }
 }
 
 /// Why a message is not safe: the message's own trouble first, then what keeps the drives from it.

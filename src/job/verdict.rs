@@ -15,7 +15,7 @@ pub enum Verdict {
     Safe,
     /// Every message is on a drive, not all on as many as wanted.
     FewerCopies,
-    /// A mailbox cannot be looked at.
+    /// A mailbox cannot be looked at, or messages are on a drive only by a word that nothing here has confirmed.
     NotKnown,
     /// Some messages are only on the card, or may be.
     NotSafe,
@@ -198,10 +198,14 @@ impl Counts {
         self.messages.messages - self.messages.mirrored
     }
 
-    /// Of them, messages that have some copy: number and bytes.
+    /// Of them, messages that are safe on some drive: number and bytes.
     pub fn fewer_copies(&self) -> (u64, u64) {
-        let Totals { on_none, on_none_bytes, unmirrored_bytes, .. } = self.messages;
-        (self.unmirrored().saturating_sub(on_none), unmirrored_bytes.saturating_sub(on_none_bytes))
+        let Totals { on_none, unconfirmed, unmirrored_bytes, .. } = self.messages;
+        let bytes = self.messages.on_none_bytes + self.messages.unconfirmed_bytes;
+        (
+            self.unmirrored().saturating_sub(on_none + unconfirmed),
+            unmirrored_bytes.saturating_sub(bytes),
+        )
     }
 
     /// Whether some mailbox was looked at: otherwise nothing could be done.
@@ -211,10 +215,11 @@ impl Counts {
 
     /// The verdict: the worst that applies.
     pub fn verdict(&self) -> Verdict {
-        let Totals { missing, damaged, on_none, .. } = self.messages;
+        let Totals { missing, damaged, on_none, unconfirmed, .. } = self.messages;
         match () {
             () if missing + damaged > 0 || !self.lacking.is_empty() => Verdict::DamagedOrMissing,
             () if on_none + self.resting_on_damaged > 0 => Verdict::NotSafe,
+            () if unconfirmed > 0 => Verdict::NotKnown,
             () if !self.mailboxes.iter().all(|m| m.state.is_whole()) => Verdict::NotKnown,
             () if self.unmirrored() > 0 => Verdict::FewerCopies,
             () => Verdict::Safe,
@@ -274,6 +279,8 @@ mod tests {
             (all, vec![MailboxState::Emptied], Safe),
             (fewer, vec![ok.clone()], FewerCopies),
             (fewer, vec![ok.clone(), away.clone()], NotKnown),
+            (Totals { unconfirmed: 1, ..fewer }, vec![ok.clone()], NotKnown),
+            (Totals { unconfirmed: 1, ..none }, vec![ok.clone()], NotSafe),
             (all, vec![part.clone()], NotKnown),
             (none, vec![away.clone()], NotSafe),
             (Totals { missing: 1, ..none }, vec![away.clone()], DamagedOrMissing),

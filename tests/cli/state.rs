@@ -51,8 +51,14 @@ fn a_lost_catalogue_is_built_anew_and_nothing_is_copied_twice() {
     station.mirror().expect_safe();
     fs::remove_dir_all(station.state()).unwrap();
     // Until this card has looked at the mailbox and told the drive, nobody knows that it is as it was.
-    station.audit().expect_unsafe().expect_counts(&[("messages.mirrored", 0)]);
+    // The stick would give them back all the same: nothing is called lost with the card, and nothing safe.
+    let told = station.audit().expect_verdict("not-known");
+    let counts =
+        [("messages.mirrored", 0), ("messages.unconfirmed", 5), ("messages.on_no_drive", 0)];
+    told.expect_counts(&counts).expect_counts(&[("at_risk.messages", 0)]);
     assert!(!station.state().exists(), "audit writes nothing");
+    let text = station.command(&["audit"]).expect_unsafe().text().replace('\n', " ");
+    assert!(text.contains("NOT KNOWN: 5 of 5 messages") && !text.contains("NOT SAFE"), "{text}");
     station.mirror().expect_safe().expect_counts(&[("copied", 0), ("already", 5)]);
     expect_rebuilt(&station, &red);
 }

@@ -418,9 +418,12 @@ impl Oracle {
             let there = digests(got, |name| numbered || !is_number(name));
             for (pair, when) in &promised.pairs {
                 let (path, digest) = pair;
-                // Where a line is lost, what came back under a number may have been put elsewhere, and left there.
-                let left = promised.ledger_spoilt
-                    && self.departures.keys().any(|of| of.1 == *digest && is_number(&of.0));
+                // Where a line is lost, what came back under a number may have left again.
+                let left = numbered
+                    && self
+                        .departures
+                        .keys()
+                        .any(|of| of.1 == *digest && of.0.starts_with("recovered/"));
                 if self.damaged.contains(digest) || !promised.has_good(digest) || left {
                     continue;
                 }

@@ -55,6 +55,15 @@ impl<'a> Summary<'a> {
             )));
         }
         lines.extend(self.by_damaged_ledgers());
+        if messages.unconfirmed > 0 {
+            lines.push(bad(format!(
+                "NOT KNOWN: {} of {of_all} ({}) {} on a stick by its own list, which this card has not confirmed: \
+                 counterfoil mirror does.",
+                messages.unconfirmed,
+                size(messages.unconfirmed_bytes),
+                are(messages.unconfirmed)
+            )));
+        }
         for mailbox in counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole()) {
             lines.push(bad(format!("NOT KNOWN: {}", notices::mailbox(mailbox))));
         }
@@ -304,6 +313,8 @@ fn json(counts: &Counts) -> Map<String, Value> {
             "unmirrored_bytes": messages.unmirrored_bytes,
             "on_no_drive": messages.on_none,
             "on_no_drive_bytes": messages.on_none_bytes,
+            "unconfirmed": messages.unconfirmed,
+            "unconfirmed_bytes": messages.unconfirmed_bytes,
             "fewer_copies": fewer,
             "fewer_copies_bytes": fewer_bytes,
             "suspect": messages.damaged,

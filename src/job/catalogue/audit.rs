@@ -37,10 +37,15 @@ pub struct Totals {
     pub mirrored: u64,
     /// Bytes of the messages without enough good copies.
     pub unmirrored_bytes: u64,
-    /// Messages without any good copy, as they are now.
+    /// Messages that no drive would give back, as they are now.
     pub on_none: u64,
     /// Bytes of them.
     pub on_none_bytes: u64,
+    /// Messages that a drive would give back by its own ledger, and nothing here has confirmed that: as after the
+    /// state was lost, or on a new card.
+    pub unconfirmed: u64,
+    /// Bytes of them.
+    pub unconfirmed_bytes: u64,
     /// Messages whose present version looks like damage to the card.
     pub damaged: u64,
     /// Of them, messages whose good version has no good copy.
@@ -120,17 +125,18 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(&sql)?;
         let values = params![station.as_str(), copies];
         totals.unmirrored_bytes = query.query_row(values, |row| number(row, 0))?;
-        if copies == 1 {
-            totals.on_none = totals.messages - totals.mirrored;
-            totals.on_none_bytes = totals.unmirrored_bytes;
-            return Ok(());
-        }
-        let sql = format!("SELECT count(*), CAST(total(bytes) AS INTEGER) {unsafe_rows}");
+        let sql = format!(
+            "SELECT count(*), CAST(total(bytes) AS INTEGER), coalesce(sum(kept), 0), \
+             CAST(total(bytes * kept) AS INTEGER) FROM (SELECT wanted.bytes, wanted.state = 1 AND {KEPT} AS kept \
+             FROM (SELECT mailbox, key, content, bytes, state {unsafe_rows}) AS wanted)"
+        );
         let mut query = self.db.prepare_cached(&sql)?;
-        (totals.on_none, totals.on_none_bytes) = query
-            .query_row(params![station.as_str(), 1], |row| {
-                Ok((number(row, 0)?, number(row, 1)?))
-            })?;
+        query.query_row(params![station.as_str(), 1], |row| {
+            (totals.unconfirmed, totals.unconfirmed_bytes) = (number(row, 2)?, number(row, 3)?);
+            totals.on_none = number(row, 0)? - totals.unconfirmed;
+            totals.on_none_bytes = number(row, 1)? - totals.unconfirmed_bytes;
+            Ok(())
+        })?;
         Ok(())
     }
 
@@ -291,19 +297,6 @@ impl Catalogue {
         );
         let mut query = self.db.prepare_cached(&sql)?;
         Ok(query.query_row(params![station.as_str(), copies], |row| number(row, 0))?)
-    }
-
-    /// Drives of a station with a good copy of a content; none of what was never read.
-    pub fn good_copies(
-        &self,
-        station: &StationName,
-        content: Option<i64>,
-    ) -> Result<u32, JobError> {
-        let sql = "SELECT count(DISTINCT book.drive) FROM payload INDEXED BY payload_by_content \
-                   CROSS JOIN book ON book.id = payload.book AND book.station = ?1 AND book.trusted \
-                   WHERE payload.content = ?2 AND payload.state = 1";
-        let mut query = self.db.prepare_cached(sql)?;
-        Ok(query.query_row(params![station.as_str(), content], |row| row.get(0))?)
     }
 
     /// A path where a content is or was.

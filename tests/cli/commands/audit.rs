@@ -4,7 +4,7 @@ use crate::station::{Station, mail};
 use crate::told::fields;
 
 /// What every report of the mailboxes counts.
-pub(super) const COUNTS: [&str; 14] = [
+pub(super) const COUNTS: [&str; 16] = [
     "by_damaged_ledgers",
     "bytes",
     "fewer_copies",
@@ -15,6 +15,8 @@ pub(super) const COUNTS: [&str; 14] = [
     "suspect",
     "suspect_on_no_drive",
     "total",
+    "unconfirmed",
+    "unconfirmed_bytes",
     "unmirrored",
     "unmirrored_bytes",
     "vanished",

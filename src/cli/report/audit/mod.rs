@@ -24,6 +24,9 @@ fn next_step(account: &Account<'_>, message: &Listed) -> String {
     let step = format!("{reason}: {}", notices::next_step(reason));
     match message.copies {
         0 => step,
+        copies if copies >= account.wanted_copies => {
+            format!("on a stick by its own list, not confirmed; {step}")
+        }
         copies => {
             let copies = count(copies.into(), "copy").replace("copys", "copies");
             format!("{copies}, {} wanted; {step}", account.wanted_copies)
