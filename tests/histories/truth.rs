@@ -225,8 +225,10 @@ pub(crate) fn fates(
                 let known = watched || there.is_some_and(|new| !before.contains(new));
                 if rest && known && there.is_none_or(|new| !new.damaged && *new != good) {
                     let of_it = |key: &Key| key.0 == *at && key.1.message == old.message;
+                    // Whoever never knew it whole does not.
+                    let whole: Vec<Key> = truth.lost.keys().copied().filter(of_it).collect();
                     truth.lost.retain(|key, _| !of_it(key));
-                    out.push(((*at, good), fate, next));
+                    out.extend(whole.into_iter().map(|key| (key, fate, next)));
                 }
             }
             None => drop(truth.lost.insert((*at, *old), (*since, last))),

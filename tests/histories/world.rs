@@ -371,9 +371,13 @@ impl World {
         // What rested on this copy is not asked for any more; nobody knows it yet, and nobody may be blamed.
         let rests = |message, version| message == content.message && version <= content.version;
         slot.promises.retain(|promise| !rests(promise.content.message, promise.content.version));
+        // An earlier version that has a copy of its own comes back instead.
+        let kept = slot.stick.clone();
         self.believed(|catalogue| {
             if let Some(safe) = catalogue.safe.get_mut(&stick) {
-                safe.retain(|(_, other, _)| *other != content);
+                safe.retain(|(_, other, _)| {
+                    !rests(other.message, other.version) || kept.has(*other)
+                });
             }
         });
     }

@@ -237,14 +237,27 @@ impl Stick {
         self.copies.get(&content) == Some(&true)
     }
 
-    /// Drops copies for room: only what this ledger itself says is gone from everywhere it said it was.
+    /// Drops copies for room: only what this ledger itself says is gone from everywhere it said it was, and where a
+    /// good copy of what stands there now is.
     pub(crate) fn drop_old(&mut self, kept: impl Fn(Content) -> bool) {
         let ledger = &self.ledger;
         let said: BTreeSet<Content> = ledger.claims.keys().map(|key| key.1).collect();
-        let stands: BTreeSet<Content> = ledger.standing().map(|key| key.1).collect();
-        self.copies.retain(|content, _| match broken(Break::DropsWhatTheCardLacks) {
-            true => kept(*content),
-            false => stands.contains(content) || !said.contains(content),
-        });
+        let standing: Vec<Key> = ledger.standing().collect();
+        let stands: BTreeSet<Content> = standing.iter().map(|key| key.1).collect();
+        let good = |at: &Location| standing.iter().any(|key| key.0 == *at && self.has(key.1));
+        let places = |content: &Content| {
+            let all = ledger.claims.keys().filter(move |key| key.1 == *content);
+            all.map(|key| key.0).collect::<Vec<_>>()
+        };
+        let superseded = |content: &Content| places(content).iter().all(good);
+        let dropped: Vec<Content> = match broken(Break::DropsWhatTheCardLacks) {
+            true => self.copies.keys().filter(|content| !kept(**content)).copied().collect(),
+            false => said
+                .iter()
+                .filter(|content| !stands.contains(content) && superseded(content))
+                .copied()
+                .collect(),
+        };
+        self.copies.retain(|content, _| !dropped.contains(content));
     }
 }
