@@ -10,6 +10,9 @@ use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
 use crate::model::{Finding, Hasher, Identity, Moment, RelName, Suspicion};
 use rustix::io::Errno;
+use std::ffi::OsStr;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::Path;
 
 /// A file to be read, its path, and what was there before.
 type Due<'a> = (&'a FileRow, RelName, Option<Identity>);
@@ -103,7 +106,7 @@ fn second_looks(
             catalogue.set_state(row, FileState::Changing, row.looked)?;
         }
         for ((row, path, _), read) in due.into_iter().zip(read) {
-            second_look(catalogue, row, path, (read, begun), rules, report)?;
+            second_look(catalogue, (dir, row), path, (read, begun), rules, report)?;
         }
         Ok(())
     })
@@ -218,7 +221,7 @@ fn is_same_message(catalogue: &Catalogue, before: i64, new: &NewFile) -> Result<
 
 fn second_look(
     catalogue: &Catalogue,
-    row: &FileRow,
+    (dir, row): (&MailboxDir, &FileRow),
     path: RelName,
     (read, begun): (Result<Read, DiskError>, Moment),
     rules: &ScanRules<'_>,
@@ -238,6 +241,9 @@ fn second_look(
                 superseded(catalogue, row, before, &new, now.time.seconds)?;
             }
             catalogue.settle(row, &new, now)?;
+            if new.suspect.is_none() && is_elsewhere_too(catalogue, dir, row, &new.identity)? {
+                catalogue.came_from_nowhere(row)?;
+            }
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
         Ok(Read::Changed(facts)) => {
@@ -255,6 +261,39 @@ fn second_look(
             catalogue.set_state(row, FileState::Unreadable, row.looked)
         }
     }
+}
+
+/// Whether a content that is new at the location of a row lies where it was before too: then it was copied, and did not
+/// move, whatever becomes of the other one.
+fn is_elsewhere_too(
+    catalogue: &Catalogue,
+    dir: &MailboxDir,
+    row: &FileRow,
+    identity: &Identity,
+) -> Result<bool, JobError> {
+    let content = catalogue.content(identity)?;
+    if row.content == Some(content) {
+        return Ok(false);
+    }
+    let here = (row.mailbox, row.key.as_slice());
+    for other in catalogue.files_of(content)? {
+        if (other.mailbox, other.key.as_slice()) == here {
+            continue;
+        }
+        let path = other.path()?;
+        let look = match other.mailbox == row.mailbox {
+            true => dir.look(&path),
+            false => match catalogue.mailbox_name(other.mailbox)?.1 {
+                Some(root) => MailboxDir::open(Path::new(OsStr::from_bytes(&root)))
+                    .and_then(|dir| dir.look(&path)),
+                None => continue,
+            },
+        };
+        if matches!(look, Ok(Look::File(_))) {
+            return Ok(true);
+        }
+    }
+    Ok(false)
 }
 
 enum Read {

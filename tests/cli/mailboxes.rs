@@ -336,3 +336,33 @@ fn what_was_missing_and_is_ignored_later_is_missing_no_more() {
     assert!(!Path::new(&station.inbox().join("cache/0002.eml")).exists());
     station.restore().expect_safe().expect_counts(&[("restored", 2)]);
 }
+
+/// One message for two operators, delivered to both at once. One of them vanishes: nobody moved it to the other, which
+/// was there before.
+#[test]
+fn a_message_that_vanishes_did_not_move_to_its_twin_in_another_mailbox() {
+    for vanished in ["inbox", "outbox"] {
+        let (station, red) = two_mailboxes();
+        station.deliver_to("inbox", "twin.eml", mail("to both"));
+        station.deliver_to("outbox", "twin.eml", mail("to both"));
+        station.mirror().expect_verdict("safe");
+        fs::remove_file(station.mailbox(vanished).join("twin.eml")).unwrap();
+        // Its content is in the other one still: nothing is lost, and both places come back.
+        (0..2).for_each(|_| drop(station.mirror().expect_verdict("safe")));
+        assert_eq!(red.lines_of("removed").len(), 0, "nobody saw it go");
+        station.restore().expect_counts(&[("restored", 4)]);
+    }
+}
+
+/// One that is in the other mailbox and not in its own any more did.
+#[test]
+fn a_message_moved_between_passes_is_no_twin() {
+    let (station, _red) = two_mailboxes();
+    fs::rename(
+        station.mailbox("inbox").join("in-1.eml"),
+        station.mailbox("outbox").join("in-1.eml"),
+    )
+    .unwrap();
+    station.mirror().expect_verdict("safe");
+    station.restore().expect_counts(&[("restored", 2)]);
+}

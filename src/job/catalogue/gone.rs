@@ -248,6 +248,14 @@ impl Catalogue {
         Ok(query.query_row(of, |found| Ok((found.get(0)?, found.get(1)?))).optional()?)
     }
 
+    /// The content at the location of a row is no other location's that moved here.
+    pub fn came_from_nowhere(&self, row: &FileRow) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
+            .execute(params![row.mailbox, row.key])?;
+        Ok(())
+    }
+
     /// All of a mailbox was looked over: what is there now was there at the last change.
     pub fn set_scanned(&self, mailbox: i64) -> Result<(), JobError> {
         let tick = self.tick()? as i64;

@@ -54,7 +54,7 @@ CREATE TABLE file (
     tick INTEGER NOT NULL,
     since INTEGER NOT NULL DEFAULT 0,   -- the change that brought this content here
     hinted INTEGER NOT NULL DEFAULT 0,  -- the change under way was seen as it happened
-    excused INTEGER NOT NULL DEFAULT 0, -- a departure names this as the place that the content moved to
+    excused INTEGER NOT NULL DEFAULT 0, -- nothing else moved here: a departure names it, or it came as a copy
     PRIMARY KEY (mailbox, key)
 ) WITHOUT ROWID;
 CREATE INDEX file_by_tick ON file (tick);
