@@ -126,7 +126,7 @@ fn what_a_killed_one_left_is_removed_by_the_next_and_nothing_else_is() {
     let (mut killed, left) = held_in_the_middle(&station, &[]);
     signal(&killed, "KILL");
     assert_eq!(ended(&mut killed).signal(), Some(9));
-    assert_eq!(below(&temporary), [left.clone()], "nobody could remove it");
+    assert_eq!(below(&temporary), std::slice::from_ref(&left), "nobody could remove it");
     // One at work, another user's, a link, a file, and folders that only look alike.
     let (mut at_work, its) = held_in_the_middle(&station, &[]);
     assert!(!left.exists(), "the next one removed it");
