@@ -282,7 +282,7 @@ fn options(scope: &Scope) -> String {
 }
 
 /// An option as it is typed in a shell, with a blank before it.
-fn option(name: &str, value: &OsStr) -> String {
+pub(super) fn option(name: &str, value: &OsStr) -> String {
     let shown = escape::shown(value.as_bytes());
     let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
     match shown.chars().all(is_plain) {

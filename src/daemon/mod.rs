@@ -25,7 +25,7 @@ pub use events::{News, Voice};
 pub use overdue::Notify;
 pub use reporter::Errand;
 pub use run::{Call, Find, Reload, Settings, run};
-pub use sources::calls_from_signals;
+pub use sources::{calls_from_signals, when_ended};
 pub use states::DriveState;
 
 use crate::job::JobError;

@@ -200,12 +200,22 @@ pub fn device_of(path: &Path) -> Option<u64> {
     super::MailboxDir::open(path).ok()?.identity().ok().map(|(device, _)| device)
 }
 
-/// A folder in the system's temporary folder that goes with the value.
-pub fn temporary_folder(prefix: &str) -> Result<tempfile::TempDir, DiskError> {
+/// A folder in the system's temporary folder that stays, for its owner alone.
+pub fn temporary_folder(prefix: &str) -> Result<PathBuf, DiskError> {
     tempfile::Builder::new()
         .prefix(prefix)
+        .permissions(std::os::unix::fs::PermissionsExt::from_mode(0o700))
         .tempdir()
+        .map(tempfile::TempDir::keep)
         .map_err(|e| fail("make folder in", &std::env::temp_dir(), &e))
+}
+
+/// The signals that whoever started this process has it ignore, a bit each from number 1 on: one that works behind
+/// nohup goes on when its terminal goes.
+pub fn ignored_signals() -> u64 {
+    let text = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = text.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    line.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok()).unwrap_or(0)
 }
 
 thread_local! {

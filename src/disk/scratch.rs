@@ -3,15 +3,19 @@
 
 use super::error::DiskError;
 use super::host;
+use super::passing::PassingFolder;
 use rustix::io::Errno;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
-/// The folder; it goes with the value unless it is kept.
+/// The folder.
 #[derive(Debug)]
-pub struct Scratch {
-    dir: tempfile::TempDir,
+pub enum Scratch {
+    /// It goes with the value, and with the process however that ends.
+    Passing(PassingFolder),
+    /// It stays.
+    Kept(PathBuf),
 }
 
 /// The files of a tree: path from its root, octets, time of the last change.
@@ -19,18 +23,19 @@ pub type Files = BTreeMap<PathBuf, (Vec<u8>, SystemTime)>;
 
 impl Scratch {
     /// Makes it.
-    pub fn new() -> Result<Self, DiskError> {
-        Ok(Self { dir: host::temporary_folder("counterfoil-demo-")? })
+    pub fn new(keep: bool) -> Result<Self, DiskError> {
+        match keep {
+            true => host::temporary_folder("counterfoil-demo-").map(Self::Kept),
+            false => PassingFolder::make("demo").map(Self::Passing),
+        }
     }
 
     /// A path in it.
     pub fn path(&self, name: &str) -> PathBuf {
-        self.dir.path().join(name)
-    }
-
-    /// Leaves it where it is, and says where.
-    pub fn keep(self) -> PathBuf {
-        self.dir.keep()
+        match self {
+            Self::Passing(folder) => folder.path().join(name),
+            Self::Kept(path) => path.join(name),
+        }
     }
 
     /// Makes a folder.

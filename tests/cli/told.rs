@@ -24,6 +24,10 @@ impl Told {
         }
     }
 
+    pub(crate) fn code(&self) -> Option<i32> {
+        self.code
+    }
+
     fn expect_code(self, code: i32, meaning: &str) -> Self {
         assert_eq!(self.code, Some(code), "expected: {meaning}\n{}", self.whole());
         self

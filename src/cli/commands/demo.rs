@@ -74,10 +74,13 @@ const CONFIG: &str = "[link]\nbits_per_second = 300\nefficiency = 0.75\n[power]\
                       transmit_amps = 10\nduty = 0.1\nbattery_amp_hours = 10\nusable_depth = 0.5\n";
 
 pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, Problem> {
-    let scratch = Scratch::new()?;
+    if !demo.keep {
+        super::leave_nothing_behind()?;
+    }
+    let scratch = Scratch::new(demo.keep)?;
     let same = Story { scratch: &scratch, output }.tell()?;
     if demo.keep {
-        output.line(format!("\nEverything is kept in {}", escape::shown_path(&scratch.keep())));
+        output.line(format!("\nEverything is kept in {}", escape::shown_path(&scratch.path(""))));
     }
     Ok(Exit::safe(same))
 }

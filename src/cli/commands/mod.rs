@@ -20,3 +20,16 @@ pub(super) mod traffic;
 pub(super) mod verify;
 pub(super) mod watch;
 mod whereabouts;
+
+use super::notices::Problem;
+
+/// From here on folders that go with the process are removed when a signal ends it too; the exit code says which one,
+/// as a shell's does.
+fn leave_nothing_behind() -> Result<(), Problem> {
+    let end = |signal| {
+        crate::disk::remove_passing_folders();
+        std::process::exit(128 + signal);
+    };
+    crate::daemon::when_ended(end)
+        .map_err(|error| Problem::failed(format!("signals cannot be received: {error}")))
+}

@@ -1,56 +1,58 @@
 //! `restore --rehearse`: everything but writing to the mailbox. Into a passing folder, read again there, compared with
-//! the mailbox octet for octet; the folder goes, the date of a good one stays in the catalogue.
+//! the mailboxes; the folder goes, the date of a good one stays in the catalogue.
 
 use super::state::looked_at;
 use crate::cli::Exit;
 use crate::cli::notices::Problem;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::Output;
 use crate::cli::progress::Bar;
-use crate::cli::report::{count, size, when};
+use crate::cli::report::rehearsal::{self, Rehearsal, Seen};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
-use crate::disk::{Trouble, host};
-use crate::job::catalogue::Catalogue;
-use crate::job::restore::{Compared, Gathered, Goal, Plan, RestoreReport, compare, restore};
-use crate::model::{Clock as _, Moment, escape};
-use serde_json::json;
+use crate::disk::{PassingFolder, host};
+use crate::job::MailboxRef;
+use crate::job::catalogue::{Catalogue, Role};
+use crate::job::mailboxes::state_of;
+use crate::job::restore::{Gathered, Goal, Plan, compare, restore};
+use crate::model::limits::PROBLEMS_MAX;
+use crate::model::{Clock as _, RelName, escape};
+use std::collections::BTreeSet;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::{Path, PathBuf};
 
-/// What a rehearsal showed.
-struct Rehearsal {
-    restored: RestoreReport,
-    /// Messages that were right when they were read once more.
-    read_again: u64,
-    /// One a mailbox; none of one that is not where it should be.
-    compared: Vec<(Goal, Option<Compared>)>,
+/// A folder with a mailbox in it, or several: what a restore gives to all of them is one tree.
+struct Root {
+    mailbox: MailboxRef,
+    /// Its path without links.
+    resolved: PathBuf,
+    /// What stands for it in the passing folder.
+    passing: PathBuf,
 }
 
-impl Rehearsal {
-    fn sum(&self, of: impl Fn(&Compared) -> u64) -> u64 {
-        self.compared.iter().filter_map(|(_, compared)| compared.as_ref()).map(of).sum()
-    }
-
-    /// Whether it brought back all there is: whole, right on a second look, and nothing in the mailbox is missing
-    /// from it. What the card has damaged differs, and is better in the rehearsal.
-    fn is_good(&self) -> bool {
-        let all_compared = self.compared.iter().all(|(_, compared)| compared.is_some());
-        self.restored.is_whole()
-            && self.read_again == self.restored.restored
-            && all_compared
-            && self.sum(|c| c.not_restored_all) == 0
-            && self.sum(|c| c.others) <= self.restored.instead_of_suspect
+impl Root {
+    /// Where a path of the host lies in it.
+    fn below<'p>(&self, resolved: &'p Path) -> Option<&'p Path> {
+        resolved.strip_prefix(&self.resolved).ok()
     }
 }
 
+/// `mailboxes` are those of the station that are named, whether a stick tells of them or not.
 pub(super) fn run(
     setup: &Setup,
     gathered: &Gathered,
-    goals: Vec<Goal>,
+    goals: &[Goal],
+    mailboxes: &[MailboxRef],
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let folder = host::temporary_folder("counterfoil-rehearsal-")?;
-    let into = |goal: &Goal| Goal { path: folder.path().join(goal.name.as_str()), ..goal.clone() };
-    let passing: Vec<_> = goals.iter().map(into).collect();
+    super::leave_nothing_behind()?;
+    let folder = PassingFolder::make("rehearsal")?;
+    let roots = roots(goals, mailboxes, folder.path());
+    refuse_within_a_mailbox(folder.path(), &roots)?;
+    let passing: Vec<_> = goals.iter().map(|goal| passing_goal(goal, &roots)).collect();
+    for root in &roots {
+        host::make_dirs(&root.passing)?;
+    }
     let paths = gathered.catalogue.paths_told(&gathered.station)?;
     let once = |dry_run, what| {
         let bar = Bar::new(output, what, paths);
@@ -65,163 +67,106 @@ pub(super) fn run(
     let restored = once(false, "rehearsing")?;
     // A second look finds there what was put there, and reads it.
     let again = once(true, "reading")?;
-    let mut compared = Vec::new();
-    for (goal, passing) in goals.into_iter().zip(&passing) {
-        let found = match host::exists(&goal.path) {
-            true => Some(compare(&passing.path, &goal.path, &setup.ignore)?),
-            false => None,
-        };
-        compared.push((goal, found));
+    let suspect = suspect(gathered, goals, &roots)?;
+    let mut seen = Vec::new();
+    for (number, root) in roots.iter().enumerate() {
+        let is_suspect = |path: &RelName| suspect.contains(&(number, path.as_bytes().to_vec()));
+        let at = &root.mailbox.path;
+        let compared = compare(&root.passing, at, &setup.ignore, &is_suspect)?;
+        let mailbox = root.mailbox.clone();
+        seen.push(Seen { mailbox, compared: compared.map_err(|error| state_of(&error)) });
     }
     drop(folder);
-    let rehearsal = Rehearsal { restored, read_again: again.identical, compared };
-    let when = rehearsal.is_good().then(|| SystemClock::new().stamp().time);
-    if let Some(when) = when {
+    let mut rehearsal = Rehearsal {
+        // In two mailboxes that are one folder a message is put back once, and found the second time.
+        read_again: again.identical.saturating_sub(restored.identical),
+        restored,
+        seen,
+        not_read: gathered.failed.iter().map(|(at, _)| at.clone()).collect(),
+        rehearsed: None,
+        options: &setup.options,
+    };
+    if rehearsal.is_good() {
+        let now = SystemClock::new().stamp().time;
+        rehearsal.rehearsed = Some(now);
         // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
         let (state, _) = looked_at(setup);
-        let kept = Catalogue::open(&state).and_then(|(known, _)| known.set_rehearsed(when));
+        let kept = Catalogue::open(&state).and_then(|(known, _)| known.set_rehearsed(now));
         if let Err(error) = kept {
             output.warn(Problem::from(error).to_string());
         }
     }
     match as_json {
-        true => output.json(&object(&rehearsal, when)),
-        false => tell(&rehearsal, when, output),
+        true => output.json(&rehearsal::json(&rehearsal)),
+        false => rehearsal::text(&rehearsal, output),
     }
-    Ok(Exit::safe(when.is_some() && gathered.failed.is_empty()))
+    Ok(Exit::safe(rehearsal.rehearsed.is_some()))
 }
 
-fn object(rehearsal: &Rehearsal, when: Option<Moment>) -> serde_json::Value {
-    let elsewhere = rehearsal.compared.iter().filter(|(_, compared)| compared.is_none());
-    json!({
-        "schema": 1,
-        "good": when.is_some(),
-        "rehearsed": when.map(Moment::to_rfc3339),
-        "restored": rehearsal.restored.restored,
-        "bytes": rehearsal.restored.bytes,
-        "damaged": rehearsal.restored.damaged.len(),
-        "missing": rehearsal.restored.missing.len(),
-        "not_written": rehearsal.restored.refused() + rehearsal.restored.no_room,
-        "same": rehearsal.sum(|c| c.same),
-        "other": rehearsal.sum(|c| c.others),
-        "not_restored": rehearsal.sum(|c| c.not_restored_all),
-        "only_restored": rehearsal.sum(|c| c.only_restored),
-        "mailboxes_not_there": elsewhere.map(|(goal, _)| goal.name.as_str()).collect::<Vec<_>>(),
-    })
+/// The folders to be compared: of mailboxes that lie in each other, or are one folder, the outermost.
+fn roots(goals: &[Goal], mailboxes: &[MailboxRef], passing: &Path) -> Vec<Root> {
+    let told =
+        goals.iter().map(|goal| MailboxRef { name: goal.name.clone(), path: goal.path.clone() });
+    let all: Vec<_> = mailboxes.iter().cloned().chain(told).collect();
+    let resolved: Vec<_> = all.iter().map(|mailbox| host::resolved(&mailbox.path)).collect();
+    let is_outermost = |at: usize, path: &PathBuf| {
+        let others = resolved.iter().enumerate();
+        !others
+            .into_iter()
+            .any(|(other, above)| path.starts_with(above) && (path != above || other < at))
+    };
+    let mut roots = Vec::new();
+    for (at, (mailbox, path)) in all.into_iter().zip(&resolved).enumerate() {
+        if is_outermost(at, path) {
+            let passing = passing.join(roots.len().to_string());
+            roots.push(Root { mailbox, resolved: path.clone(), passing });
+        }
+    }
+    roots
 }
 
-/// What came of reading once more what came back.
-fn read_again(right: u64, all: u64) -> String {
-    match (right, all) {
-        (_, 0) => String::new(),
-        (0, 1) => ", and was not right on a second look".into(),
-        (0, _) => ", none of them right on a second look".into(),
-        (1, 1) => ", right on a second look".into(),
-        (right, all) if right == all => ", all of them right on a second look".into(),
-        (right, _) => format!(", {right} of them right on a second look"),
-    }
+/// Where a restore of a mailbox goes to in the passing folder.
+fn passing_goal(goal: &Goal, roots: &[Root]) -> Goal {
+    let resolved = host::resolved(&goal.path);
+    let found = roots.iter().find_map(|root| Some(root.passing.join(root.below(&resolved)?)));
+    // Every goal lies in a root.
+    Goal { path: found.unwrap_or_else(|| goal.path.clone()), ..goal.clone() }
 }
 
-/// Of what came back, how much the mailbox has too.
-fn same(same: u64, all: u64) -> String {
-    match (same, all) {
-        (0, _) => "nothing that came back is the same".into(),
-        (1, 1) => "it is the same".into(),
-        (1, _) => "1 of them is the same".into(),
-        (same, _) => format!("{same} of them are the same"),
-    }
-}
-
-fn tell(rehearsal: &Rehearsal, good: Option<Moment>, output: &Output) {
-    let restored = &rehearsal.restored;
-    output.say(format!(
-        "Rehearsed in a passing folder, which is gone: {} ({}) came back{}.",
-        count(restored.restored, "message"),
-        size(restored.bytes),
-        read_again(rehearsal.read_again, restored.restored)
-    ));
-    for lost in restored.damaged.iter().chain(&restored.missing) {
-        output.warn(format!("{}/{}: no whole copy is on these drives", lost.mailbox, lost.path));
-    }
-    let refused = restored.not_written.iter().filter(|(_, error)| error.trouble != Trouble::Full);
-    for (path, error) in refused.chain(&restored.not_made) {
-        output.warn(format!("{path}: {error}"));
-    }
-    if restored.no_room > 0 {
-        output.warn(format!(
-            "the folder for temporary files is full: {} ({}) did not fit; make room in it, or name another one with \
-             more room in TMPDIR, and run the same command again",
-            count(restored.no_room, "message"),
-            size(restored.no_room_bytes)
-        ));
-    }
-    for (goal, compared) in &rehearsal.compared {
-        let at = escape::shown_path(&goal.path);
-        let Some(found) = compared else {
-            output.warn(format!("{}: {at} is not there to be compared with", goal.name));
-            continue;
-        };
-        let same = same(found.same, restored.restored);
-        output.say(format!("{}: {same} in {at}, octet for octet.", goal.name));
-        let listed = [
-            (&found.other, found.others, "is another in the mailbox"),
-            (
-                &found.not_restored,
-                found.not_restored_all,
-                "is in the mailbox and did not come back",
-            ),
-        ];
-        for (paths, all, what) in listed {
-            paths.iter().for_each(|path| output.warn(format!("{}/{path} {what}", goal.name)));
-            if all > paths.len() as u64 {
-                output.warn(format!("{} of them in all", count(all, "message")));
+/// The messages that the sticks know to be damaged on the card, each as the number of its root and its path there.
+fn suspect(
+    gathered: &Gathered,
+    goals: &[Goal],
+    roots: &[Root],
+) -> Result<BTreeSet<(usize, Vec<u8>)>, Problem> {
+    let mut found = BTreeSet::new();
+    gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
+        if wanted.role == Role::InsteadOfSuspect && found.len() < PROBLEMS_MAX {
+            let goal = goals.iter().find(|goal| goal.row == wanted.mailbox);
+            let file = goal.map(|goal| -> Result<_, crate::job::JobError> {
+                Ok(host::resolved(&goal.path).join(wanted.path()?.as_path()))
+            });
+            if let Some(file) = file.transpose()? {
+                let below = |(number, root): (usize, &Root)| {
+                    Some((number, root.below(&file)?.as_os_str().as_bytes().to_vec()))
+                };
+                found.extend(roots.iter().enumerate().find_map(below));
             }
         }
-        if found.only_restored > 0 {
-            let gone = count(found.only_restored, "message");
-            output.say(format!("{}: {gone} came back that the mailbox has no more.", goal.name));
-        }
-    }
-    let verdict = match good {
-        Some(at) => output.tone(
-            Tone::Good,
-            &format!("A restore would bring everything back; rehearsed {}.", when(Some(at))),
-        ),
-        None => output.tone(
-            Tone::Bad,
-            "A restore from these drives would not bring everything back: counterfoil mirror brings them up to \
-             date, counterfoil audit tells the rest.",
-        ),
-    };
-    output.wrapped(&verdict);
+        Ok(())
+    })?;
+    Ok(found)
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn counts_agree_with_their_verbs() {
-        let again = [
-            ((0, 0), ""),
-            ((0, 1), ", and was not right on a second look"),
-            ((0, 2), ", none of them right on a second look"),
-            ((1, 1), ", right on a second look"),
-            ((1, 2), ", 1 of them right on a second look"),
-            ((2, 2), ", all of them right on a second look"),
-        ];
-        for ((right, all), expected) in again {
-            assert_eq!(read_again(right, all), expected);
-        }
-        let alike = [
-            ((0, 0), "nothing that came back is the same"),
-            ((0, 3), "nothing that came back is the same"),
-            ((1, 1), "it is the same"),
-            ((1, 3), "1 of them is the same"),
-            ((3, 3), "3 of them are the same"),
-        ];
-        for ((found, all), expected) in alike {
-            assert_eq!(same(found, all), expected);
-        }
+/// In a mailbox, what is restored would be taken for mail.
+fn refuse_within_a_mailbox(folder: &Path, roots: &[Root]) -> Result<(), Problem> {
+    let folder = host::resolved(folder);
+    match roots.iter().find(|root| root.below(&folder).is_some()) {
+        None => Ok(()),
+        Some(root) => Err(Problem::usage(format!(
+            "the folder for temporary files lies in mailbox {} ({}): name another one in TMPDIR",
+            root.mailbox.name,
+            escape::shown_path(&root.mailbox.path)
+        ))),
     }
 }

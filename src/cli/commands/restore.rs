@@ -36,7 +36,11 @@ pub(in crate::cli) fn run(
     }
     refuse_the_copies_themselves(&goals, &drives)?;
     if args.rehearse {
-        return rehearse::run(&setup, &gathered, goals, args.scope.json, output);
+        let mailboxes = match is_of_another(&setup, args, &gathered) {
+            true => &[][..],
+            false => &setup.mailboxes,
+        };
+        return rehearse::run(&setup, &gathered, &goals, mailboxes, args.scope.json, output);
     }
     // Whoever names the place has seen to it; where it all goes by itself, it is said before.
     let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
@@ -213,6 +217,13 @@ fn may_be_a_mailbox(path: &Path, root: bool) -> bool {
     path.is_absolute() && path.components().all(plain) && (usual || !root)
 }
 
+/// Whether the mailboxes of the config are another station's: its mail never goes into this one's because both are
+/// called alike.
+fn is_of_another(setup: &Setup, args: &Restore, gathered: &Gathered) -> bool {
+    let is_another = setup.configured.as_ref().is_some_and(|own| *own != gathered.station);
+    is_another && args.scope.mailbox.is_empty()
+}
+
 /// Where each mailbox goes: `--into`, else where the config or the command line has it, else where it was.
 fn goals(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Vec<Goal>, Problem> {
     let told = gathered.catalogue.mailboxes_told(&gathered.station)?;
@@ -221,8 +232,7 @@ fn goals(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Vec<Goal>
     let mut goals = Vec::new();
     for (row, name) in told {
         let named = setup.mailboxes.iter().find(|m| m.name == name).map(|m| m.path.clone());
-        // Another station's mail never goes into this one's mailbox because both are called alike.
-        let named = named.filter(|_| !is_another || !args.scope.mailbox.is_empty());
+        let named = named.filter(|_| !is_of_another(setup, args, gathered));
         let was = || -> Result<Option<PathBuf>, Problem> {
             let root = gathered.catalogue.last_root(&gathered.station, row)?;
             let root = root.map(|raw| PathBuf::from(std::ffi::OsStr::from_bytes(&raw)));
@@ -257,17 +267,29 @@ fn goals(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Vec<Goal>
         goals.push(Goal { row, name, path });
     }
     if goals.is_empty() {
-        // Ledger lost: only numbers are known, and one goal takes them.
-        let Some(into) = &args.into else {
-            return Err(Problem::usage(
-                "the ledger is lost, so where the mailbox was is not known: give --into DIR",
-            ));
-        };
-        let name = "mailbox".parse().map_err(|e| Problem::failed(format!("{e}")))?;
-        let row = gathered.catalogue.mailbox(&name, None)?;
-        goals.push(Goal { row, name, path: into.clone() });
+        goals.push(goal_of_numbers(setup, args, gathered)?);
     }
     Ok(goals)
+}
+
+/// Ledger lost: only numbers are known, and one goal takes them.
+fn goal_of_numbers(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Goal, Problem> {
+    let first = setup.mailboxes.first().filter(|_| args.rehearse);
+    let (name, path) = match (first, &args.into) {
+        (Some(first), _) => (first.name.clone(), first.path.clone()),
+        (None, Some(into)) => {
+            let name = "mailbox".parse().map_err(|e| Problem::failed(format!("{e}")))?;
+            (name, into.clone())
+        }
+        (None, None) => {
+            let give = if args.rehearse { "--mailbox" } else { "--into" };
+            return Err(Problem::usage(format!(
+                "the ledger is lost, so where the mailbox was is not known: give {give} DIR"
+            )));
+        }
+    };
+    let row = gathered.catalogue.mailbox(&name, None)?;
+    Ok(Goal { row, name, path })
 }
 
 #[cfg(test)]

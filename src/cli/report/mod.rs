@@ -8,6 +8,7 @@ pub(super) mod index;
 pub(super) mod mirror;
 pub(super) mod offer;
 pub(super) mod page;
+pub(super) mod rehearsal;
 pub(super) mod restore;
 pub(super) mod status;
 pub(super) mod traffic;

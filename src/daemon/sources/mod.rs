@@ -7,4 +7,4 @@ mod signals;
 
 pub(super) use mailbox::{FolderWatch, Hints, MailboxWatch};
 pub(super) use mounts::watch_mounts;
-pub use signals::calls_from_signals;
+pub use signals::{calls_from_signals, when_ended};

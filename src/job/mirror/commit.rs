@@ -113,12 +113,13 @@ fn events(
     let mut events = Vec::with_capacity(written.len() + notes.len() + 2);
     if !drive.book.opened {
         events.push(Event::opened());
-        for mailbox in pass.mailboxes {
-            let root = crate::disk::host::resolved(mailbox.dir.path());
-            let root = root.as_os_str().as_bytes();
-            if !pass.catalogue.book_knows_root(drive.book.row, mailbox.row, root)? {
-                events.push(Event::Mailbox { mailbox: mailbox.name.clone(), root: root.to_vec() });
-            }
+    }
+    // One may be named while the drive stays in: a card that knows nothing must find out where it was all the same.
+    for mailbox in pass.mailboxes {
+        let root = crate::disk::host::resolved(mailbox.dir.path());
+        let root = root.as_os_str().as_bytes();
+        if !pass.catalogue.book_knows_root(drive.book.row, mailbox.row, root)? {
+            events.push(Event::Mailbox { mailbox: mailbox.name.clone(), root: root.to_vec() });
         }
     }
     for &Written { payload, identity, item } in written {

@@ -18,6 +18,6 @@ mod targets;
 pub use gather::{Gathered, gather};
 pub use offer::{Offer, Offered, offer, offers, pace};
 pub use put::{Goal, Plan, restore};
-pub use rehearse::{Compared, compare};
+pub use rehearse::{Compared, Listed, compare};
 pub use repair::{Repaired, repair};
 pub use report::{LeftOut, Lost, RestoreReport};
