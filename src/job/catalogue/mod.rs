@@ -13,6 +13,7 @@ mod files;
 mod given_up;
 mod gone;
 mod health;
+mod hearing;
 mod holdings;
 mod in_force;
 mod ledger_lines;

@@ -188,7 +188,7 @@ impl Catalogue {
              SELECT f.mailbox, f.key, p.book FROM file f \
              CROSS JOIN payload p INDEXED BY payload_by_content ON p.content = f.content AND p.state = 1 \
              CROSS JOIN standing s ON s.book = p.book AND s.mailbox = f.mailbox AND s.key = f.key \
-             AND s.content = f.content WHERE f.state = 1 AND (s.as_of >= f.since OR NOT EXISTS \
+             AND s.content = f.content WHERE f.state = 1 AND (s.as_of >= max(f.since, f.heard) OR NOT EXISTS \
              (SELECT 1 FROM departure d WHERE d.mailbox = f.mailbox AND d.key = f.key AND d.content = f.content))",
         )?)
     }

@@ -64,7 +64,7 @@ pub(super) fn arrival(
         let same = known.suspect == suspect
             && !known.missing
             && (known.modified, known.mode) == (row.modified, row.mode);
-        match same && known.as_of >= row.since {
+        match same && known.as_of >= row.to_be_told() {
             true => return Ok(Step::Skip),
             false if same && !renew_by_line => return Ok(Step::Renew),
             false => {}
