@@ -128,11 +128,6 @@ impl FileRow {
         })
     }
 
-    /// As of which change a ledger has to say that it is here, for a drive to count.
-    pub fn to_be_told(&self) -> u64 {
-        self.since.max(self.heard)
-    }
-
     /// Its path.
     pub fn path(&self) -> Result<RelName, JobError> {
         RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))

@@ -2,10 +2,18 @@
 //! Never takes anything from the mailbox, nor calls it gone.
 
 use super::Catalogue;
+use super::files::FileRow;
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::Position;
 use rusqlite::params;
+
+impl FileRow {
+    /// As of which change a ledger has to say that it is here, for a drive to count.
+    pub fn to_be_told(&self) -> u64 {
+        self.since.max(self.heard)
+    }
+}
 
 impl Catalogue {
     /// Takes note of the departures that were just read in a ledger, behind a line: of what is here all the same. The
