@@ -30,6 +30,7 @@ mod departures;
 mod folders;
 mod forged;
 mod heard;
+mod heirs;
 mod leaves;
 mod lengths;
 mod logs;

@@ -249,8 +249,8 @@ impl Catalogue {
         Ok(query.query_row(of, |found| Ok((found.get(0)?, found.get(1)?))).optional()?)
     }
 
-    /// Whether a content was in a mailbox of this card, as far as is known, when that was last looked over: it is there,
-    /// is missing from it, or was seen to leave it.
+    /// Whether a content was in a mailbox of this card, as far as is known, when that was last looked over: it is
+    /// there, is missing from it, or was seen to leave it.
     pub fn was_here(&self, content: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM file f INDEXED BY file_by_content JOIN mailbox m ON m.id = f.mailbox \

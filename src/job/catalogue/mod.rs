@@ -14,6 +14,7 @@ mod given_up;
 mod gone;
 mod health;
 mod hearing;
+mod heirs;
 mod holdings;
 mod in_force;
 mod ledger_lines;

@@ -199,9 +199,12 @@ CREATE TABLE departure (
     line INTEGER NOT NULL,
     writer INTEGER NOT NULL, n INTEGER NOT NULL,
     why TEXT NOT NULL, counts INTEGER NOT NULL,
+    to_mailbox INTEGER, to_key BLOB,  -- a location that has what came after it; NULL: nothing did
+    to_content INTEGER,               -- what that has; NULL: the same content
     PRIMARY KEY (book, mailbox, key, content, line)
 ) WITHOUT ROWID;
 CREATE INDEX departure_by_content ON departure (content, book);
+CREATE INDEX departure_by_heir ON departure (to_content) WHERE to_content IS NOT NULL;
 
 -- All that a ledger asserted for a mailbox up to a line stands as of this position too.
 CREATE TABLE mark (
