@@ -192,13 +192,13 @@ fn superseded(
             if catalogue.identity(good)? == new.identity {
                 return Ok(());
             }
-            match row.hinted || is_same_message(catalogue, good, new)? {
+            match row.hinted || is_later_version(catalogue, good, new)? {
                 true => replaced(good),
                 false => catalogue.damage_is_gone(row.mailbox, &row.key),
             }
         }
         (false, false) => {
-            if row.hinted || new.continues || is_same_message(catalogue, before, new)? {
+            if row.hinted || is_later_version(catalogue, before, new)? {
                 return replaced(before);
             }
             match catalogue.new_place(row, before)? {
@@ -213,10 +213,12 @@ fn superseded(
     }
 }
 
-/// Whether a content and a new one have one Message-ID: then one is a version of the other.
-fn is_same_message(catalogue: &Catalogue, before: i64, new: &NewFile) -> Result<bool, JobError> {
+/// Whether a new content is a later version of the one before, by what the two are made of. One that was on this card
+/// before is none: an earlier version that turns up again takes no later one's place.
+fn is_later_version(catalogue: &Catalogue, before: i64, new: &NewFile) -> Result<bool, JobError> {
     let id = &new.headers.message_id;
-    Ok(!id.is_empty() && catalogue.message_id(before)?.as_ref() == Some(id))
+    let same = !id.is_empty() && catalogue.message_id(before)?.as_ref() == Some(id);
+    Ok((same || new.continues) && !catalogue.was_here(catalogue.content(&new.identity)?)?)
 }
 
 fn second_look(

@@ -41,6 +41,9 @@ pub const WRITER_LINKS_MAX: usize = 64;
 /// Moves and later versions of one message that are followed to what is there in the end, as of a draft saved again
 /// and again: beyond, the departure waits.
 pub const HEIRS_FOLLOWED: usize = 4_096;
+/// Departures that a restore goes back through from a message of which no good copy can be had. A forged ledger may
+/// name any number of them.
+pub const VERSIONS_FOLLOWED: usize = 256;
 /// Versions of one message that a restore tries one after the other where no good copy of the last can be had.
 pub const VERSIONS_MAX: usize = 8;
 /// Highest number believed in a ledger line, of lines, bytes and changes: what every reader of JSON holds exactly

@@ -108,6 +108,30 @@ impl Writers {
         Reach(reach)
     }
 
+    /// Whether `one` may cover `other`, for all that is known: what a writer had that is not known, or that two ledgers
+    /// disagree about, may be anything but what `other` itself covers.
+    pub fn may_cover(&self, one: Position, other: Position) -> bool {
+        let mut before = None;
+        let (mut seen, mut ahead) = (HashSet::new(), vec![one]);
+        while let Some(at) = ahead.pop() {
+            if at.writer == other.writer {
+                if at.n >= other.n {
+                    return true;
+                }
+                continue;
+            }
+            let before = before.get_or_insert_with(|| self.reach(other));
+            if before.covers(at) || !seen.insert(at) {
+                continue;
+            }
+            match self.links.get(&at.writer).filter(|_| !self.disputed.contains(&at.writer)) {
+                Some(links) => ahead.extend(links),
+                None => return true,
+            }
+        }
+        false
+    }
+
     /// The links of a writer, if it is known.
     pub fn links(&self, writer: WriterId) -> Option<&[Position]> {
         self.links.get(&writer).map(Vec::as_slice)
@@ -157,6 +181,20 @@ mod tests {
         writers.define(WriterId::from_bits(2), &[at(1, 9)]);
         assert!(!writers.reach(at(2, 9)).covers(at(1, 1)));
         assert!(writers.reach(at(2, 9)).covers(at(2, 9)));
+    }
+
+    #[test]
+    fn what_is_not_known_of_a_writer_may_be_anything() {
+        let mut writers = Writers::default();
+        writers.define(WriterId::from_bits(1), &[]);
+        writers.define(WriterId::from_bits(3), &[at(2, 7), at(1, 5)]);
+        writers.define(WriterId::from_bits(4), &[at(1, 2)]);
+        assert!(writers.may_cover(at(2, 7), at(1, 5)), "nobody knows what it had");
+        assert!(!writers.may_cover(at(2, 7), at(3, 8)), "that one had read it");
+        assert!(writers.may_cover(at(2, 9), at(3, 8)), "but no more than that");
+        assert!(writers.may_cover(at(4, 9), at(1, 2)) && !writers.may_cover(at(4, 9), at(1, 3)));
+        writers.dispute(WriterId::from_bits(4));
+        assert!(writers.may_cover(at(4, 9), at(1, 3)));
     }
 
     #[test]

@@ -5,7 +5,8 @@
 //! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by
 //! re-reading in `verify` and `reread`, that of ledgers and manifests in `logs` and `manifests`, lengths of copies in
 //! `lengths`, what another card proved in `takeover`, what is given up to make room in `prune`, several cards or
-//! drives in `turns`, what left the mailbox in `departures`, a drive and its copy in `copies`, what is found where a drive was in
+//! drives in `turns`, what left the mailbox in `departures`, what came after it in `heirs`, what another card saw go in
+//! `heard`, a drive and its copy in `copies`, what is found where a drive was in
 //! `replaced`, folders that a restore makes in `folders`, what a drive
 //! refuses in `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in `looks`,
 //! what drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
@@ -28,6 +29,8 @@ mod copies;
 mod departures;
 mod folders;
 mod forged;
+mod heard;
+mod heirs;
 mod leaves;
 mod lengths;
 mod logs;

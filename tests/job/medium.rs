@@ -148,3 +148,12 @@ pub(crate) fn whole(drives: &[&MemoryDrive], with_removed: bool) -> BTreeMap<Str
     assert!(restored.report.is_whole(), "{:?}", restored.report);
     restored.files
 }
+
+/// Every copy of a content rots on a drive.
+pub(crate) fn rot_copies(drive: &MemoryDrive, content: &[u8]) {
+    let copies = copies_of(drive, content);
+    assert!(!copies.is_empty(), "there is no copy to rot");
+    for path in copies {
+        drive.tamper(&path, |octets| octets[20] ^= 1);
+    }
+}

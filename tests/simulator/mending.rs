@@ -129,7 +129,7 @@ impl World {
         }
         let all = self.filled();
         // Not each time: what is to be found so is found another time.
-        match all.len() > 1 && self.asked.get() % 2 == 0 {
+        match all.len() > 1 && self.asked.get().is_multiple_of(2) {
             true => self.give_back_plain(&all),
             false => Ok(()),
         }

@@ -118,6 +118,9 @@ impl Sabotage {
     }
 }
 
+/// Where, what, and what instead.
+type Said = (u64, Vec<u8>, Vec<u8>);
+
 struct Saboteur {
     how: Sabotage,
     inner: Box<dyn Volume>,
@@ -128,7 +131,7 @@ struct Saboteur {
     /// A write held back.
     late: Mutex<Option<(RelName, u64, Vec<u8>)>>,
     /// What was to be written last, where, and what was written instead.
-    said: Mutex<Option<(u64, Vec<u8>, Vec<u8>)>>,
+    said: Mutex<Option<Said>>,
 }
 
 fn is(at: &RelName, name: &str) -> bool {

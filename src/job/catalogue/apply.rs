@@ -210,7 +210,7 @@ impl Catalogue {
     }
 
     /// A departure counts only where its writer knew of every gap before it, and only after a line of the location
-    /// that the content went to.
+    /// that has what came after it.
     fn depart(
         &self,
         book: &BookRow,
@@ -220,10 +220,11 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let (mailbox, key) = self.row_and_key(&departure.location)?;
         let content = self.content(&departure.identity)?;
-        let backed = match &departure.to {
-            Some(to) => {
-                let (mailbox, key) = self.row_and_key(to)?;
-                self.was_asserted(book.row, mailbox, &key, content)?
+        let to = departure.to.as_ref().map(|to| self.row_and_key(to)).transpose()?;
+        let heir = departure.heir.as_ref().map(|heir| self.content(heir)).transpose()?;
+        let backed = match &to {
+            Some((mailbox, key)) => {
+                self.was_asserted(book.row, *mailbox, key, heir.unwrap_or(content))?
             }
             None => true,
         };
@@ -234,7 +235,9 @@ impl Catalogue {
             )?
             .execute(params![book.row, mailbox, key, content, line as i64])?;
         self.db
-            .prepare_cached("INSERT OR REPLACE INTO departure VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)")?
+            .prepare_cached(
+                "INSERT OR REPLACE INTO departure VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12)",
+            )?
             .execute(params![
                 book.row,
                 mailbox,
@@ -245,6 +248,9 @@ impl Catalogue {
                 departure.position.n as i64,
                 departure.why.as_str(),
                 backed && gaps <= departure.gaps,
+                to.as_ref().map(|to| to.0),
+                to.as_ref().map(|to| &to.1),
+                heir,
             ])?;
         Ok(())
     }

@@ -94,6 +94,8 @@ pub struct FileRow {
     pub tick: u64,
     /// Number of the change that brought this content here.
     pub since: u64,
+    /// Number of the change with which this card read that another saw it go from here; 0 where it never did.
+    pub heard: u64,
     /// The change under way was seen as it happened.
     pub hinted: bool,
 }
@@ -101,7 +103,7 @@ pub struct FileRow {
 impl FileRow {
     pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
                                       inode, mode, looked, first_seen, content, good, suspect, tick, clock, \
-                                      since, hinted";
+                                      since, hinted, heard";
 
     pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         Ok(Self {
@@ -122,6 +124,7 @@ impl FileRow {
             clock_trusted: row.get(15)?,
             since: row.get::<_, i64>(16)? as u64,
             hinted: row.get(17)?,
+            heard: row.get::<_, i64>(18)? as u64,
         })
     }
 

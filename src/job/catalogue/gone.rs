@@ -101,6 +101,7 @@ impl MissingRow {
             suspect: None,
             tick: self.tick,
             since: self.tick,
+            heard: 0,
             hinted: false,
         })
     }
@@ -254,6 +255,18 @@ impl Catalogue {
             .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
             .execute(params![row.mailbox, row.key])?;
         Ok(())
+    }
+
+    /// Whether a content was in a mailbox of this card, as far as is known, when that was last looked over: it is
+    /// there, is missing from it, or was seen to leave it.
+    pub fn was_here(&self, content: i64) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM file f INDEXED BY file_by_content JOIN mailbox m ON m.id = f.mailbox \
+             WHERE f.content = ?1 AND f.state IN (1, 2, 5, 6, 7) AND f.since <= m.scanned \
+             UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
+             UNION ALL SELECT 1 FROM departed INDEXED BY departed_by_content WHERE content = ?1",
+        )?;
+        Ok(query.exists([content])?)
     }
 
     /// All of a mailbox was looked over: what is there now was there at the last change.

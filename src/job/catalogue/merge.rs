@@ -3,15 +3,15 @@
 //! assertions that its position covers.
 
 use super::Catalogue;
+use super::heirs::chain;
 use super::ledger_lines::{
     ASSERTIONS, AssertionLine, DEPARTURES, DepartureLine, read_assertion, read_departure,
 };
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::limits::VERSIONS_MAX;
 use crate::model::{Moment, Position, Reach, RelName, StationName, Suspicion, WriterId, Writers};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 /// One content that was at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -102,14 +102,16 @@ struct Candidate {
 type Marks = HashMap<(i64, i64), Vec<(i64, Position)>>;
 
 /// Decides about the contents of one location.
-struct Judge<'a> {
-    catalogue: &'a Catalogue,
-    station: &'a StationName,
+pub(super) struct Judge<'a> {
+    pub(super) catalogue: &'a Catalogue,
+    pub(super) station: &'a StationName,
     writers: Writers,
     /// What each writer's positions cover of others, once it was asked for.
     reaches: HashMap<WriterId, Reach>,
     /// All of them.
     marks: Marks,
+    /// Contents that came in place of others.
+    pub(super) heirs: HashSet<i64>,
     with_removed: bool,
 }
 
@@ -127,6 +129,7 @@ impl Catalogue {
             writers: self.writers()?,
             reaches: HashMap::new(),
             marks: self.marks(station)?,
+            heirs: self.heirs(station)?,
             with_removed,
         };
         let mut departures = self.db.prepare_cached(DEPARTURES)?;
@@ -301,7 +304,7 @@ impl Judge<'_> {
         Ok(false)
     }
 
-    fn is_given_at(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
+    pub(super) fn is_given_at(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
         let (catalogue, (mailbox, key)) = (self.catalogue, at);
         let (mut stamps, mut left) = (Vec::new(), Vec::new());
         for book in catalogue.books_of_station(self.station)? {
@@ -311,7 +314,7 @@ impl Judge<'_> {
         Ok(!stamps.iter().all(|stamp| left.iter().any(|d| self.covers(*d, *stamp))))
     }
 
-    fn covers(&mut self, one: Position, other: Position) -> bool {
+    pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {
         if one.writer == other.writer {
             return one.n >= other.n;
         }
@@ -372,13 +375,14 @@ impl Judge<'_> {
         // The last version that was replaced is the newest of the older ones.
         let older =
             withheld.iter().rev().filter(|c| matches!(c.withheld, Some((Departed::Replaced, _))));
-        let older = older.map(|c| c.version.clone()).filter(|version| version.suspect.is_none());
-        let instead: Vec<Version> =
-            suspect.iter().cloned().chain(older).take(VERSIONS_MAX).collect();
+        let older: Vec<Version> =
+            older.map(|c| c.version.clone()).filter(|v| v.suspect.is_none()).collect();
         for (index, candidate) in given.into_iter().filter(|c| !is_suspect(c)).enumerate() {
             if index > 0 && self.is_alone_elsewhere((mailbox, key), candidate.version.content)? {
                 continue;
             }
+            let before = self.versions_before((mailbox, key, candidate.version.content))?;
+            let instead = if index == 0 { chain(&suspect, before, &older) } else { before };
             let role = match index {
                 0 if suspect.is_empty() => Role::InPlace,
                 0 => Role::InsteadOfSuspect,
@@ -390,7 +394,7 @@ impl Judge<'_> {
                 role,
                 missing: candidate.missing,
                 conflict,
-                instead: if index == 0 { instead.clone() } else { Vec::new() },
+                instead,
                 latest: candidate.stamps.iter().map(|stamp| stamp.n).max().unwrap_or(0),
                 version: candidate.version,
             }))?;

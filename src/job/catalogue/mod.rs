@@ -13,6 +13,8 @@ mod files;
 mod given_up;
 mod gone;
 mod health;
+mod hearing;
+mod heirs;
 mod holdings;
 mod in_force;
 mod ledger_lines;

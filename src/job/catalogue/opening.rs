@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 5;
+const VERSION: i64 = 6;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -188,7 +188,7 @@ impl Catalogue {
              SELECT f.mailbox, f.key, p.book FROM file f \
              CROSS JOIN payload p INDEXED BY payload_by_content ON p.content = f.content AND p.state = 1 \
              CROSS JOIN standing s ON s.book = p.book AND s.mailbox = f.mailbox AND s.key = f.key \
-             AND s.content = f.content WHERE f.state = 1 AND (s.as_of >= f.since OR NOT EXISTS \
+             AND s.content = f.content WHERE f.state = 1 AND (s.as_of >= max(f.since, f.heard) OR NOT EXISTS \
              (SELECT 1 FROM departure d WHERE d.mailbox = f.mailbox AND d.key = f.key AND d.content = f.content))",
         )?)
     }

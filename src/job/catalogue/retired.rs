@@ -48,7 +48,12 @@ pub enum Said {
         mode: u32,
     },
     /// That it has left.
-    Left(Departed),
+    Left {
+        /// Why.
+        why: Departed,
+        /// The location that has what came after it, and what that is.
+        to: Option<(i64, Vec<u8>, i64)>,
+    },
 }
 
 impl Catalogue {
@@ -200,7 +205,8 @@ impl Catalogue {
     ) -> Result<Vec<Untold>, JobError> {
         let (mailbox, key, content) = place_of(after);
         let mut query = self.db.prepare_cached(
-            "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, max(o.line) FROM departure o \
+            "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, o.to_mailbox, o.to_key, \
+             coalesce(o.to_content, o.content), max(o.line) FROM departure o \
              WHERE o.book = ?1 AND o.counts AND (o.mailbox, o.key, o.content) > (?3, ?4, ?5) \
              AND EXISTS (SELECT 1 FROM assertion n WHERE n.book = ?2 AND n.mailbox = o.mailbox AND n.key = o.key \
              AND n.content = o.content) AND NOT EXISTS (SELECT 1 FROM departure d WHERE d.book = ?2 \
@@ -209,7 +215,10 @@ impl Catalogue {
         )?;
         let rows = query.query_map(params![retired, book, mailbox, key, content, most], |row| {
             let why = Departed::from_text(row.get_ref(5)?.as_str()?).unwrap_or(Departed::Replaced);
-            read_untold(row, Said::Left(why))
+            let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(6)?, row.get(7)?);
+            let heir = row.get(8)?;
+            let to = mailbox.zip(key).map(|(mailbox, key)| (mailbox, key, heir));
+            read_untold(row, Said::Left { why, to })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }

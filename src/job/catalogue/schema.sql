@@ -53,6 +53,8 @@ CREATE TABLE file (
     suspect TEXT,
     tick INTEGER NOT NULL,
     since INTEGER NOT NULL DEFAULT 0,   -- the change that brought this content here
+    heard INTEGER NOT NULL DEFAULT 0,   -- the change with which this card read that another saw it go from here: what
+                                        -- any drive was told before may be taken back on that drive, or elsewhere
     hinted INTEGER NOT NULL DEFAULT 0,  -- the change under way was seen as it happened
     excused INTEGER NOT NULL DEFAULT 0, -- nothing else moved here: a departure names it, or it came as a copy
     PRIMARY KEY (mailbox, key)
@@ -197,9 +199,12 @@ CREATE TABLE departure (
     line INTEGER NOT NULL,
     writer INTEGER NOT NULL, n INTEGER NOT NULL,
     why TEXT NOT NULL, counts INTEGER NOT NULL,
+    to_mailbox INTEGER, to_key BLOB,  -- a location that has what came after it; NULL: nothing did
+    to_content INTEGER,               -- what that has; NULL: the same content
     PRIMARY KEY (book, mailbox, key, content, line)
 ) WITHOUT ROWID;
 CREATE INDEX departure_by_content ON departure (content, book);
+CREATE INDEX departure_by_heir ON departure (to_content) WHERE to_content IS NOT NULL;
 
 -- All that a ledger asserted for a mailbox up to a line stands as of this position too.
 CREATE TABLE mark (
@@ -221,13 +226,13 @@ CREATE VIEW standing AS
     FROM assertion a WHERE a.ended IS NULL;
 
 -- Messages that a replica would give back as they are: its copy is good, and its ledger asserts the content at its
--- location as of the location's last change or later.
+-- location as of the location's last change or later, and as of what was heard of it.
 CREATE VIEW safe AS
     SELECT f.mailbox, f.key, p.book
     FROM file f
     CROSS JOIN payload p INDEXED BY payload_by_content ON p.content = f.content AND p.state = 1
     CROSS JOIN standing s ON s.book = p.book AND s.mailbox = f.mailbox AND s.key = f.key AND s.content = f.content
-        AND s.as_of >= f.since
+        AND s.as_of >= max(f.since, f.heard)
     WHERE f.state = 1;
 
 -- What the checks of a book rest on. First what its ledger was when it was last read or written to: its whole lines,

@@ -170,6 +170,7 @@ fn read_lines(
     let passage = Passage::new(reader, lines, known, partly);
     let long = loaded.length.saturating_sub(book.ledger_bytes) >= LEDGER_AHEAD_BYTES;
     catalogue.begin_reading()?;
+    let before = book.chain.seq;
     let mut positions = HashMap::new();
     let mut first_copy = None;
     let apply = |line: &Line, standing, gaps| {
@@ -186,6 +187,7 @@ fn read_lines(
     catalogue.end_reading();
     let read = read?;
     catalogue.note_read(&positions)?;
+    catalogue.hear(row, before)?;
     loaded.newer = read.newer;
     loaded.unreadable = read.unreadable;
     loaded.endless = read.endless;

@@ -8,6 +8,9 @@ use crate::job::catalogue::{BookRow, Catalogue, Held, PayloadRow, PayloadState, 
 use crate::model::RelName;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 
+/// A content at a location.
+type Place = (i64, Vec<u8>, i64);
+
 /// Copies and places looked at together.
 const PAGE: u32 = 256;
 
@@ -105,8 +108,8 @@ impl<'a> Retelling<'a> {
         Ok((events, page.into_iter().last()))
     }
 
-    /// Lines of what has left, in the same way, once everything that stands is told: of what moved only where the
-    /// ledger tells of another location that has it.
+    /// Lines of what has left, in the same way, once everything that stands is told: only where the ledger tells of the
+    /// location that has what came after it, or of what moved another location that has it.
     pub(super) fn departures(
         &self,
         after: Option<&Untold>,
@@ -115,22 +118,46 @@ impl<'a> Retelling<'a> {
         let page = self.catalogue.departures_untold(self.retired, self.book, after, PAGE)?;
         let mut events = Vec::new();
         for untold in &page {
-            let Said::Left(why) = untold.said else { continue };
-            let location = self.location(untold)?;
-            let to = match self.catalogue.other_place(
-                self.book,
-                (untold.mailbox, &untold.key),
-                untold.content,
-            )? {
-                Some((mailbox, key)) => Some(self.location_of(mailbox, &key)?),
-                None if why == Departed::Moved => continue,
-                None => None,
+            let Said::Left { why, to } = &untold.said else { continue };
+            let Some(to) = self.after(untold, *why, to.as_ref())? else { continue };
+            let (to, heir) = match to {
+                Some((mailbox, key, heir)) => {
+                    let other = Some(heir).filter(|heir| *heir != untold.content);
+                    let other = other.map(|heir| self.catalogue.identity(heir)).transpose()?;
+                    (Some(self.location_of(mailbox, &key)?), other)
+                }
+                None => (None, None),
             };
             let (identity, position) = (self.catalogue.identity(untold.content)?, untold.position);
-            let departure = Departure { identity, location, position, why, to, gaps };
+            let location = self.location(untold)?;
+            let departure = Departure { identity, location, position, why: *why, to, heir, gaps };
             events.push(Event::Removed(departure));
         }
         Ok((events, page.into_iter().last()))
+    }
+
+    /// The location that has what came after a message, if anything did; none where the ledger does not tell of it.
+    fn after(
+        &self,
+        untold: &Untold,
+        why: Departed,
+        to: Option<&Place>,
+    ) -> Result<Option<Option<Place>>, JobError> {
+        let catalogue = self.catalogue;
+        if let Some(place @ (mailbox, key, heir)) = to {
+            if catalogue.was_asserted(self.book, *mailbox, key, *heir)? {
+                return Ok(Some(Some(place.clone())));
+            }
+            if *heir != untold.content {
+                return Ok(None);
+            }
+        }
+        let here = (untold.mailbox, untold.key.as_slice());
+        Ok(match catalogue.other_place(self.book, here, untold.content)? {
+            Some((mailbox, key)) => Some(Some((mailbox, key, untold.content))),
+            None if why == Departed::Moved => None,
+            None => Some(None),
+        })
     }
 
     fn location(&self, untold: &Untold) -> Result<Location, JobError> {

@@ -122,6 +122,7 @@ fn departed(path: Option<RelName>, bytes: u64) -> FileRow {
         suspect: None,
         tick: u64::MAX,
         since: 0,
+        heard: 0,
         hinted: false,
     }
 }

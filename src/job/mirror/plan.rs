@@ -1,16 +1,14 @@
 //! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
-//! Reads the drive only to compare a shortened message with the version before.
+//! Never reads the drive, but for what `damage` compares there.
 
 use super::batch::{Batch, CopyItem, Place};
-use super::{OpenMailbox, Pass};
-use crate::disk::{DiskError, ReadFrom, read_full};
+use super::{OpenMailbox, Pass, damage};
 use crate::job::JobError;
-use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow, StandingRow};
-use crate::job::drive::{Admitted, Copy, hash_copy};
-use crate::job::verify::READ_ERROR;
+use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow};
+use crate::job::drive::Admitted;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
-use crate::model::limits::{COPY_BUFFER_BYTES, HEIRS_FOLLOWED, NUL_TAIL_BYTES};
-use crate::model::{Hasher, Identity, PayloadName, Reason, RelName, Suspicion};
+use crate::model::limits::HEIRS_FOLLOWED;
+use crate::model::{Reason, RelName};
 
 /// What is to be done.
 pub(super) enum Step {
@@ -55,16 +53,16 @@ pub(super) fn arrival(
         (Some(why), _) => Some(why),
         // The catalogue was built anew since: the drive still knows what this version is.
         (None, Some(known)) => match known.suspect {
-            Some(why) => known_damage(pass, drive, row, content, why)?,
+            Some(why) => damage::known(pass, drive, row, content, why)?,
             None => None,
         },
-        (None, None) => damage(pass, drive, row, content, &identity, batch)?,
+        (None, None) => damage::found(pass, drive, row, content, &identity, batch)?,
     };
     if let (Held::Good(_), Some(known)) = (held, &standing) {
         let same = known.suspect == suspect
             && !known.missing
             && (known.modified, known.mode) == (row.modified, row.mode);
-        match same && known.as_of >= row.since {
+        match same && known.as_of >= row.to_be_told() {
             true => return Ok(Step::Skip),
             false if same && !renew_by_line => return Ok(Step::Renew),
             false => {}
@@ -161,32 +159,34 @@ pub(super) fn departure(
         Followed::With(copied) => Some(copied),
         Followed::Told => None,
     };
-    let mut to = None;
+    let mut to = match &heir {
+        Some(heir) => told_place(pass, drive, batch, heir, needs.as_ref())?,
+        None => None,
+    };
     if catalogue.is_somewhere(content)? {
         let known = catalogue.place_told(book, content)?.or_else(|| batch.place_of(content));
         let copied = needs.clone().or_else(|| batch.copied_place_of(content));
-        to = match (known, copied) {
-            (Some(place), _) => Some(place),
+        let same = match (known, copied) {
+            (Some((mailbox, key)), _) => (mailbox, key, content),
             (None, Some(copied)) if copied.2 == content => {
-                let (mailbox, key, _) = &copied;
-                let place = (*mailbox, key.clone());
-                needs = Some(copied);
-                Some(place)
+                needs = Some(copied.clone());
+                copied
             }
             _ => return Ok(Step::Defer),
         };
-    } else if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
-        to = Some((mailbox, key));
+        to = to.or(Some(same));
     }
     let path = |key: &[u8]| {
         RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     };
-    let to = match to {
-        Some((mailbox, key)) => {
+    let (to, heir) = match to {
+        Some((mailbox, key, heir)) => {
             let (mailbox, _) = catalogue.mailbox_name(mailbox)?;
-            Some(Location { mailbox, path: path(&key)? })
+            let other = Some(heir).filter(|heir| *heir != content);
+            let other = other.map(|heir| catalogue.identity(heir)).transpose()?;
+            (Some(Location { mailbox, path: path(&key)? }), other)
         }
-        None => None,
+        None => (None, None),
     };
     let departure = Departure {
         identity: catalogue.identity(content)?,
@@ -194,6 +194,7 @@ pub(super) fn departure(
         position,
         why,
         to,
+        heir,
         gaps: drive.book.gaps,
     };
     Ok(Step::Depart(Event::Removed(departure), needs))
@@ -261,6 +262,27 @@ fn is_told(
         || elsewhere && catalogue.place_told(book, *content)?.is_some())
 }
 
+/// The location by which a ledger tells of what followed a message, or will once a copy is made: its own, or another
+/// that has it.
+fn told_place(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    batch: &Batch,
+    heir: &Place,
+    copied: Option<&Place>,
+) -> Result<Option<Place>, JobError> {
+    let (mailbox, key, content) = heir;
+    let (catalogue, book) = (pass.catalogue, drive.book.row);
+    if batch.asserts(heir) || catalogue.standing(book, *mailbox, key, *content)?.is_some() {
+        return Ok(Some(heir.clone()));
+    }
+    if let Some(copied) = copied.filter(|copied| copied.2 == *content) {
+        return Ok(Some(copied.clone()));
+    }
+    let known = catalogue.place_told(book, *content)?.or_else(|| batch.place_of(*content));
+    Ok(known.map(|(mailbox, key)| (mailbox, key, *content)))
+}
+
 /// What is at the location of a replaced message now, if anything is: without it the version before is all there is.
 fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobError> {
     if row.why != Departed::Replaced {
@@ -299,133 +321,4 @@ fn end_of(pass: &Pass<'_>, row: &DepartedRow) -> Result<End, JobError> {
 
 fn location(mailbox: &OpenMailbox, path: RelName) -> Location {
     Location { mailbox: mailbox.name.clone(), path }
-}
-
-/// The drive calls this version suspect, and has a good one of the same path.
-fn known_damage(
-    pass: &Pass<'_>,
-    drive: &Admitted,
-    row: &FileRow,
-    content: i64,
-    why: Suspicion,
-) -> Result<Option<Suspicion>, JobError> {
-    if let Some(good) = version_before(pass, drive, row, content)? {
-        pass.catalogue.mark_suspect(row, good.content, why)?;
-    }
-    Ok(Some(why))
-}
-
-/// The good version that a drive has of a path beside a new one, if there is any that the new one may be the rest of.
-/// What was seen to leave the path before that came is not: another message is there now.
-fn version_before(
-    pass: &Pass<'_>,
-    drive: &Admitted,
-    row: &FileRow,
-    content: i64,
-) -> Result<Option<StandingRow>, JobError> {
-    for known in pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)? {
-        if known.content == content || known.suspect.is_some() {
-            continue;
-        }
-        let departed = pass.catalogue.departed(row.mailbox, &row.key, known.content)?;
-        let by_this = |departed: DepartedRow| {
-            departed.heir.is_some_and(|(mailbox, key, heir)| {
-                (mailbox, heir) == (row.mailbox, content) && key == row.key
-            })
-        };
-        if departed.is_none_or(by_this) {
-            return Ok(Some(known));
-        }
-    }
-    Ok(None)
-}
-
-/// What a new version looks like beside the one the drive has: what a card leaves of a file whose blocks
-/// were never written. The scan sees some of it by the catalogue; one built anew knows no version before.
-fn damage(
-    pass: &Pass<'_>,
-    drive: &Admitted,
-    row: &FileRow,
-    content: i64,
-    new: &Identity,
-    batch: &mut Batch,
-) -> Result<Option<Suspicion>, JobError> {
-    let Some(known) = version_before(pass, drive, row, content)? else { return Ok(None) };
-    let good = known.content;
-    let old = pass.catalogue.identity(good)?;
-    let why = match new.bytes {
-        _ if old.bytes == 0 || old == *new => None,
-        0 => Some(Suspicion::Emptied),
-        _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
-        _ if new.bytes < old.bytes => {
-            is_beginning(pass, drive, good, new, batch)?.then_some(Suspicion::CutShort)
-        }
-        _ => None,
-    };
-    let Some(why) = why else { return Ok(None) };
-    // What was there before the other was is no rest of it: this card does not know the later version. Whoever told of
-    // that knew of this one, or a drive did.
-    let here = (row.mailbox, row.key.as_slice());
-    if known.as_of >= row.since || pass.catalogue.was_before(here, content, good)? {
-        return Ok(None);
-    }
-    pass.catalogue.mark_suspect(row, good, why)?;
-    Ok(Some(why))
-}
-
-/// Whether a message's last octets are those of blocks never written. One that cannot be read is not
-/// judged: the copy will tell.
-fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobError> {
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };
-    let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
-    file.skip_to(bytes.saturating_sub(NUL_TAIL_BYTES as u64));
-    let mut tail = [1; NUL_TAIL_BYTES];
-    Ok(match read_full(|into| file.read(into), &mut tail) {
-        Ok(got) => got > 0 && tail[..got].iter().all(|&b| b == 0),
-        Err(_) => false,
-    })
-}
-
-/// Whether a shorter content is the beginning of one whose copy the drive has. Where that copy cannot be read nobody
-/// knows: the new version is copied like any other, and the ledger is told that the old copy is lost.
-fn is_beginning(
-    pass: &Pass<'_>,
-    drive: &Admitted,
-    good: i64,
-    new: &Identity,
-    batch: &mut Batch,
-) -> Result<bool, JobError> {
-    let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(false) };
-    if let Ok(beginning) = beginning(drive, payload, new.bytes) {
-        return Ok(beginning == *new);
-    }
-    // Whether that is the copy's trouble alone: one of the drive ends the pass.
-    let old = pass.catalogue.identity(good)?;
-    let found = hash_copy(&*drive.volume, &drive.dir, payload, old.bytes)?;
-    if found.is_failing() {
-        pass.catalogue.mark_worn(drive.book.drive, READ_ERROR)?;
-    }
-    if found != Copy::Is(old) {
-        batch.notes.push(found.event(payload));
-    }
-    Ok(false)
-}
-
-/// What the first so many bytes of a copy are.
-fn beginning(drive: &Admitted, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
-    let at = drive.dir.join(&payload.to_rel());
-    let mut source = drive.volume.read(&at, 0, ReadFrom::Anywhere)?;
-    let mut hasher = Hasher::default();
-    let mut left = bytes;
-    let mut buffer = vec![0; COPY_BUFFER_BYTES];
-    while left > 0 {
-        let want = buffer.len().min(left as usize);
-        let got = read_full(|into| source.read(into), &mut buffer[..want])?;
-        if got == 0 {
-            break;
-        }
-        hasher.update(&buffer[..got]);
-        left -= got as u64;
-    }
-    Ok(hasher.finish())
 }

@@ -88,9 +88,11 @@ pub struct Departure {
     pub position: Position,
     /// Why.
     pub why: Departed,
-    /// A location that has the content, by an earlier line of this ledger. The departure counts only while that line
-    /// can be read.
+    /// A location that has what came after it, by an earlier line of this ledger: the content itself, or a later
+    /// version. The departure counts only while that line can be read.
     pub to: Option<Location>,
+    /// What that location has, where it is another content.
+    pub heir: Option<Identity>,
     /// Unreadable lines before this one that its writer knew of. With more it does not count.
     pub gaps: u64,
 }

@@ -38,6 +38,10 @@ struct Wire {
     #[serde(skip_serializing_if = "Option::is_none")]
     to_path: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    to_sha256: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    to_bytes: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     root: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     modified: Option<String>,
@@ -203,6 +207,8 @@ impl Wire {
         if let Some(to) = &departure.to {
             self.to_mailbox = text(&to.mailbox);
             self.to_path = Some(to.path.to_text());
+            self.to_sha256 = departure.heir.as_ref().and_then(|heir| text(&heir.digest));
+            self.to_bytes = departure.heir.map(|heir| heir.bytes);
         }
     }
 
@@ -309,6 +315,13 @@ impl Wire {
                 path: RelName::from_text(path.as_ref()?).ok()?,
             }),
         };
+        let heir = match (&self.to_sha256, self.to_bytes) {
+            (None, None) => None,
+            (digest, bytes) => {
+                let bytes = bytes.filter(|bytes| *bytes <= COUNT_MAX && to.is_some())?;
+                Some(Identity { digest: parse::<Digest>(digest)?, bytes })
+            }
+        };
         Some(Departure {
             identity: self.read_identity()?,
             location: self.read_location()?,
@@ -316,6 +329,7 @@ impl Wire {
             // A departure for a reason that is not known here withholds nothing: the line is no line of ours.
             why: Departed::from_text(self.why.as_ref()?)?,
             to,
+            heir,
             gaps: self.gaps?,
         })
     }

@@ -91,12 +91,15 @@ fn assertion(taker: &mut Taker<'_>) -> Assertion {
 }
 
 fn departure(taker: &mut Taker<'_>) -> Departure {
+    let to = (taker.octet() & 1 == 1).then(|| location(taker));
+    let heir = (to.is_some() && taker.octet() & 1 == 1).then(|| identity(taker));
     Departure {
         identity: identity(taker),
         location: location(taker),
         position: position(taker),
         why: Departed::ALL[taker.below(Departed::ALL.len())],
-        to: (taker.octet() & 1 == 1).then(|| location(taker)),
+        to,
+        heir,
         gaps: taker.number(1),
     }
 }

@@ -365,7 +365,7 @@ impl Engine for Program {
                     }
                     let stands = catalogue.standing(book.row, mailbox, &name.key(), known)?;
                     let held = matches!(catalogue.held(book.row, known)?, Held::Good(_));
-                    if held && stands.is_some_and(|stands| stands.as_of >= row.since) {
+                    if held && stands.is_some_and(|stands| stands.as_of >= row.to_be_told()) {
                         all.push((at, content));
                     }
                 }

@@ -1,0 +1,136 @@
+//! What was there before a content came in its place, step by step, by the departures that tell so: versions to give
+//! back where no good copy of the content is to be had. Never gives one that is given by itself.
+
+use super::Catalogue;
+use super::merge::{Judge, Version};
+use super::writers::position_columns;
+use crate::job::JobError;
+use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};
+use crate::model::{Moment, Position, StationName, Suspicion};
+use rusqlite::{OptionalExtension as _, params};
+use std::collections::{BTreeSet, HashSet, VecDeque};
+
+/// A content at a location.
+type Place = (i64, Vec<u8>, i64);
+
+/// A departure that names what came after.
+struct Before {
+    place: Place,
+    position: Position,
+}
+
+impl Catalogue {
+    /// Contents that came in place of others.
+    pub(super) fn heirs(&self, station: &StationName) -> Result<HashSet<i64>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_heir JOIN book ON book.id = d.book \
+             WHERE d.to_content IS NOT NULL AND d.counts AND book.station = ?1",
+        )?;
+        let rows = query.query_map([station.as_str()], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// What left, and had this come after it: another content in place of it, or the same at another location.
+    fn came_before(&self, station: &StationName, place: &Place) -> Result<Vec<Before>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_heir \
+             JOIN book ON book.id = d.book AND book.station = ?1 \
+             WHERE d.to_content = ?4 AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts UNION ALL \
+             SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_content \
+             JOIN book ON book.id = d.book AND book.station = ?1 \
+             WHERE d.content = ?4 AND d.to_content IS NULL AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts \
+             LIMIT ?5",
+        )?;
+        let (mailbox, key, content) = place;
+        let of = params![station.as_str(), mailbox, key, content, VERSIONS_FOLLOWED as i64];
+        let rows = query.query_map(of, |row| {
+            let place = (row.get(0)?, row.get(1)?, row.get(2)?);
+            Ok(Before { place, position: position_columns(row, 3)? })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// A content at a location, as the last line of it tells.
+    fn version_at(
+        &self,
+        station: &StationName,
+        (mailbox, key, content): &Place,
+    ) -> Result<Option<Version>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT a.suspect, a.modified_s, a.modified_n, a.mode FROM book JOIN assertion a ON a.book = book.id \
+             WHERE book.station = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 \
+             ORDER BY a.book DESC, a.line DESC LIMIT 1",
+        )?;
+        let found = query.query_row(params![station.as_str(), mailbox, key, content], |row| {
+            Ok(Version {
+                content: *content,
+                suspect: row.get_ref(0)?.as_str_or_null()?.and_then(Suspicion::from_text),
+                modified: Moment { seconds: row.get(1)?, nanos: row.get(2)? },
+                mode: row.get(3)?,
+            })
+        });
+        Ok(found.optional()?)
+    }
+}
+
+/// What to try one after the other: what looks like damage, the versions before, then what was replaced at the same
+/// location otherwise.
+pub(super) fn chain(suspect: &[Version], before: Vec<Version>, older: &[Version]) -> Vec<Version> {
+    let known: HashSet<i64> = before.iter().map(|version| version.content).collect();
+    let older = older.iter().filter(|version| !known.contains(&version.content));
+    let all = suspect.iter().cloned().chain(before).chain(older.cloned());
+    all.take(VERSIONS_MAX).collect()
+}
+
+impl Judge<'_> {
+    /// Versions in whose place a content came, wherever they were, the latest first.
+    pub(super) fn versions_before(
+        &mut self,
+        (mailbox, key, content): (i64, &[u8], i64),
+    ) -> Result<Vec<Version>, JobError> {
+        if !self.heirs.contains(&content) {
+            return Ok(Vec::new());
+        }
+        let (catalogue, station) = (self.catalogue, self.station);
+        let mut ahead = VecDeque::from([(mailbox, key.to_vec(), content)]);
+        let mut met: BTreeSet<Place> = ahead.iter().cloned().collect();
+        let mut all: Vec<Before> = Vec::new();
+        while let Some(place) = ahead.pop_front() {
+            if met.len().max(all.len()) > VERSIONS_FOLLOWED {
+                break;
+            }
+            for before in catalogue.came_before(station, &place)? {
+                if met.insert(before.place.clone()) {
+                    ahead.push_back(before.place.clone());
+                }
+                if before.place.2 != content {
+                    all.push(before);
+                }
+            }
+        }
+        let mut versions: Vec<Version> = Vec::new();
+        while !all.is_empty() && versions.len() < VERSIONS_MAX {
+            let Before { place, .. } = all.swap_remove(self.latest(&all));
+            if versions.iter().any(|version| version.content == place.2)
+                || self.is_given_at((place.0, &place.1), place.2)?
+            {
+                continue;
+            }
+            let version = catalogue.version_at(station, &place)?;
+            versions.extend(version.filter(|version| version.suspect.is_none()));
+        }
+        Ok(versions)
+    }
+
+    /// Which of some departures was seen last.
+    fn latest(&mut self, all: &[Before]) -> usize {
+        let mut last = 0;
+        for at in 1..all.len() {
+            let (one, other) = (all[at].position, all[last].position);
+            if self.covers(one, other) && !self.covers(other, one) {
+                last = at;
+            }
+        }
+        last
+    }
+}
