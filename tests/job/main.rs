@@ -29,6 +29,7 @@ mod copies;
 mod departures;
 mod folders;
 mod forged;
+mod gaps;
 mod heard;
 mod heirs;
 mod leaves;

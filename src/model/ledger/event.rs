@@ -210,6 +210,8 @@ pub enum Event {
         to: u64,
         /// Whole lines between.
         whole_lines: u64,
+        /// Of what is no line between, how many a cut left: never committed, and so no gaps.
+        torn: u64,
     },
 }
 
