@@ -183,13 +183,17 @@ impl<E: Engine> Both<'_, E> {
 
     /// Some events do not do the same to both.
     fn come_apart(&mut self, before: &World, event: Event) {
-        use Event::{Boot, CopyStick, Cut, FallBack, LoseState, PutImage, Rot, Unreadable};
+        use Event::{Boot, CopyStick, Cut, Damage, FallBack, LoseState, PutImage, Rot, Unreadable};
         // The program reads on sticks what a card without its state has of a damaged message.
         let damage = before.sticks.iter().any(|slot| slot.stick.copies.keys().any(|c| c.damaged))
             || before.card().mail.values().any(|content| content.damaged);
         let anew = matches!(event, LoseState | FallBack | PutImage | Boot(_));
         let apart = matches!(event, Cut { .. } | CopyStick { .. } | Unreadable { .. });
-        self.strict &= !(apart || damage && anew);
+        // Nor did it know what was damaged before it looked.
+        let card = before.card();
+        let known = |at| card.catalogue.known.get(&at).map(|place| place.content);
+        let unknown = matches!(event, Damage(at) if known(at) != card.mail.get(&at).copied());
+        self.strict &= !(apart || damage && anew || unknown);
         match event {
             Rot { stick, content } => drop(self.rotten.insert((stick, content))),
             CopyStick { from, to } => {

@@ -6,7 +6,7 @@ use crate::medium::{HOME, count, whole};
 use counterfoil::disk::MemoryDrive;
 
 /// A card with one message that is on three drives, and a copy of that card which has it too.
-fn card_and_copy() -> (Card, Card, [MemoryDrive; 3]) {
+pub(crate) fn card_and_copy() -> (Card, Card, [MemoryDrive; 3]) {
     let (card, mut copy) = (Card::new(), Card::new());
     let drives = [MemoryDrive::default(), MemoryDrive::default(), MemoryDrive::default()];
     for one in [&card, &copy] {

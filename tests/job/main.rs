@@ -6,7 +6,7 @@
 //! re-reading in `verify` and `reread`, that of ledgers and manifests in `logs` and `manifests`, lengths of copies in
 //! `lengths`, what another card proved in `takeover`, what is given up to make room in `prune`, several cards or
 //! drives in `turns`, what left the mailbox in `departures`, what came after it in `heirs`, what another card saw go in
-//! `heard`, a drive and its copy in `copies`, what is found where a drive was in
+//! `heard`, lines that cannot be read in `gaps`, a drive and its copy in `copies`, what is found where a drive was in
 //! `replaced`, folders that a restore makes in `folders`, what a drive
 //! refuses in `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in `looks`,
 //! what drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
@@ -29,6 +29,7 @@ mod copies;
 mod departures;
 mod folders;
 mod forged;
+mod gaps;
 mod heard;
 mod heirs;
 mod leaves;

@@ -6,7 +6,7 @@ use super::writers::bits;
 use super::{BookRow, Catalogue, PayloadState};
 use crate::job::JobError;
 use crate::model::ledger::{Assertion, Departure, Event, Line, Location, Standing};
-use crate::model::limits::NUMBER_MAX;
+use crate::model::limits::{COUNT_MAX, NUMBER_MAX};
 use crate::model::{Identity, MailboxName, Moment, PayloadName, Position, Stamp, Suspicion};
 use rusqlite::params;
 
@@ -209,8 +209,8 @@ impl Catalogue {
         Ok(())
     }
 
-    /// A departure counts only where its writer knew of every gap before it, and only after a line of the location
-    /// that has what came after it.
+    /// A departure counts only where its writer knew of every gap, here of those before it, and only after a line of
+    /// the location that has what came after it.
     fn depart(
         &self,
         book: &BookRow,
@@ -236,7 +236,8 @@ impl Catalogue {
             .execute(params![book.row, mailbox, key, content, line as i64])?;
         self.db
             .prepare_cached(
-                "INSERT OR REPLACE INTO departure VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12)",
+                "INSERT OR REPLACE INTO departure (book, mailbox, key, content, line, writer, n, gaps, why, counts, \
+                 to_mailbox, to_key, to_content) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)",
             )?
             .execute(params![
                 book.row,
@@ -246,12 +247,24 @@ impl Catalogue {
                 line as i64,
                 bits(departure.position.writer),
                 departure.position.n as i64,
+                departure.gaps.min(COUNT_MAX) as i64,
                 departure.why.as_str(),
                 backed && gaps <= departure.gaps,
                 to.as_ref().map(|to| to.0),
                 to.as_ref().map(|to| &to.1),
                 heir,
             ])?;
+        Ok(())
+    }
+
+    /// After a ledger was read: an unreadable line behind a departure may have told again of what left, and so may one
+    /// before it. Only who knew of all of them can say that it is gone.
+    pub fn discount_departures(&self, book: &BookRow) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE departure SET counts = 0 WHERE book = ?1 AND counts AND gaps < ?2",
+            )?
+            .execute(params![book.row, book.gaps as i64])?;
         Ok(())
     }
 

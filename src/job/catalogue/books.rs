@@ -8,6 +8,7 @@ use crate::model::StationName;
 use crate::model::ledger::Chain;
 use crate::model::limits::{NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
 use rusqlite::{OptionalExtension as _, Row, params};
+use std::collections::HashSet;
 use std::path::Path;
 
 /// The file beside the catalogue that names the mounts in which a sync failed, one a line.
@@ -34,6 +35,11 @@ pub struct BookRow {
     pub next_number: u32,
     /// Lines of the ledger that cannot be read.
     pub gaps: u64,
+    /// The change after which the last of them was met: what was seen to leave before that may have been told again in
+    /// that line.
+    pub gaps_since: u64,
+    /// Of them, those that this card never read.
+    pub gaps_unknown: u64,
     /// The mount last written in, if the last batch ended well.
     pub session: Option<String>,
     /// Whether this session's `opened` line is written.
@@ -58,6 +64,12 @@ impl BookRow {
             || self.segment == SEGMENT_MAX && self.segment_used >= SEGMENT_MESSAGES
     }
 
+    /// Whether a line that cannot be read was met after a change: what left by that change may stand there again by that
+    /// line, and a departure would not count.
+    pub fn is_silent_of(&self, tick: u64) -> bool {
+        self.gaps > 0 && tick <= self.gaps_since
+    }
+
     fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
         Ok(Self {
@@ -77,13 +89,15 @@ impl BookRow {
             scattered: row.get(14)?,
             told_of: row.get(15)?,
             lacking: Lacking { messages: number(16)?, bytes: number(17)?, newest: row.get(18)? },
+            gaps_since: number(19)?,
+            gaps_unknown: number(20)?,
         })
     }
 }
 
 const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
                     next_number, gaps, session, opened, told, unproven, \
-                    scattered, told_of, lacks, lacks_bytes, lacks_newest";
+                    scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown";
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
@@ -115,7 +129,8 @@ impl Catalogue {
             .prepare_cached(
                 "UPDATE book SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
                  segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, told = ?12, \
-                 unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18 \
+                 unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18, \
+                 gaps_since = ?19, gaps_unknown = ?20 \
                  WHERE id = ?1",
             )?
             .execute(params![
@@ -137,6 +152,8 @@ impl Catalogue {
                 book.lacking.messages as i64,
                 book.lacking.bytes as i64,
                 book.lacking.newest,
+                book.gaps_since as i64,
+                book.gaps_unknown as i64,
             ])?;
         Ok(())
     }
@@ -157,6 +174,8 @@ impl Catalogue {
             // Numbers once given out are not given out again, even where the device has lost every trace of
             // them: a manifest from before may come back.
             gaps: 0,
+            gaps_since: 0,
+            gaps_unknown: 0,
             session: None,
             opened: false,
             told: 0,
@@ -228,6 +247,14 @@ impl Catalogue {
                 "SELECT 1 FROM book_mailbox WHERE book = ?1 AND mailbox = ?2 AND root = ?3",
             )?
             .exists(params![book, mailbox, root])?)
+    }
+
+    /// Replicas of a station with lines in their ledgers that cannot be read.
+    pub(super) fn gapped(&self, station: &StationName) -> Result<HashSet<i64>, JobError> {
+        let mut query =
+            self.db.prepare_cached("SELECT id FROM book WHERE station = ?1 AND gaps > 0")?;
+        let rows = query.query_map([station.as_str()], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Number and octets of the messages a drive holds for its station.

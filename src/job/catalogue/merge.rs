@@ -90,6 +90,8 @@ struct Candidate {
     missing: bool,
     /// The positions as of which it is asserted.
     stamps: Vec<Position>,
+    /// The replicas whose ledgers say so, one for each.
+    books: Vec<i64>,
     /// Of these, those as of which it was there, and not missing.
     present: Vec<Position>,
     /// The counting departure that covers it, if the departures cover all of its stamps.
@@ -112,6 +114,8 @@ pub(super) struct Judge<'a> {
     marks: Marks,
     /// Contents that came in place of others.
     pub(super) heirs: HashSet<i64>,
+    /// Replicas with lines in their ledgers that cannot be read.
+    gapped: HashSet<i64>,
     with_removed: bool,
 }
 
@@ -130,6 +134,7 @@ impl Catalogue {
             reaches: HashMap::new(),
             marks: self.marks(station)?,
             heirs: self.heirs(station)?,
+            gapped: self.gapped(station)?,
             with_removed,
         };
         let mut departures = self.db.prepare_cached(DEPARTURES)?;
@@ -231,6 +236,7 @@ impl Judge<'_> {
                     version: line.version.clone(),
                     missing: false,
                     stamps: Vec::new(),
+                    books: Vec::new(),
                     present: Vec::new(),
                     withheld: None,
                     elsewhere: false,
@@ -250,6 +256,7 @@ impl Judge<'_> {
             let own = std::iter::once((line.line, line.position));
             for (number, position) in own.chain(marks.copied()) {
                 candidate.stamps.push(position);
+                candidate.books.push(line.book);
                 if !line.missing && number < until {
                     candidate.present.push(position);
                 }
@@ -273,9 +280,12 @@ impl Judge<'_> {
         left: &[DepartureLine],
     ) -> Option<(Departed, i64)> {
         let mut word = None;
-        for stamp in &candidate.stamps {
-            let mut of = left.iter().filter(|d| d.content == candidate.version.content);
-            let departure = of.rfind(|d| self.covers(d.position, *stamp))?;
+        for (stamp, of) in candidate.stamps.iter().zip(&candidate.books) {
+            let departure = left.iter().rfind(|d| {
+                d.content == candidate.version.content
+                    && self.may_judge(d.book, *of)
+                    && self.covers(d.position, *stamp)
+            })?;
             word = Some((departure.why, departure.book));
         }
         word
@@ -308,10 +318,19 @@ impl Judge<'_> {
         let (catalogue, (mailbox, key)) = (self.catalogue, at);
         let (mut stamps, mut left) = (Vec::new(), Vec::new());
         for book in catalogue.books_of_station(self.station)? {
-            stamps.extend(catalogue.stamps(book, mailbox, key, content)?);
-            left.extend(catalogue.departures(book, mailbox, key, content)?);
+            let of = |all: Vec<Position>| all.into_iter().map(move |position| (book, position));
+            stamps.extend(of(catalogue.stamps(book, mailbox, key, content)?));
+            left.extend(of(catalogue.departures(book, mailbox, key, content)?));
         }
-        Ok(!stamps.iter().all(|stamp| left.iter().any(|d| self.covers(*d, *stamp))))
+        Ok(!stamps.iter().all(|(of, stamp)| {
+            left.iter().any(|(by, left)| self.may_judge(*by, *of) && self.covers(*left, *stamp))
+        }))
+    }
+
+    /// Whether a departure in one ledger may take back what another says: of one that cannot be read whole, only its own
+    /// lines can tell what may have been in it.
+    fn may_judge(&self, by: i64, of: i64) -> bool {
+        by == of || !self.gapped.contains(&of)
     }
 
     pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {

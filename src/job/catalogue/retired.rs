@@ -16,6 +16,8 @@ pub struct Retired {
     pub row: i64,
     /// The ledger still ended as it was known to: it is the same one, and so are the copies.
     pub same_medium: bool,
+    /// How far it was known.
+    pub ledger_bytes: u64,
 }
 
 /// What a ledger said of a content at a location, and says no more.
@@ -104,11 +106,12 @@ impl Catalogue {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT id, trusted FROM book WHERE drive = ?1 \
+                "SELECT id, trusted, ledger_bytes FROM book WHERE drive = ?1 \
                  AND station = '/' || (SELECT station FROM book WHERE id = ?2)",
             )?
             .query_row([book.drive, book.row], |row| {
-                Ok(Retired { row: row.get(0)?, same_medium: row.get(1)? })
+                let ledger_bytes = row.get::<_, i64>(2)? as u64;
+                Ok(Retired { row: row.get(0)?, same_medium: row.get(1)?, ledger_bytes })
             })
             .optional()?)
     }

@@ -128,6 +128,8 @@ CREATE TABLE book (
     manifest_bytes INTEGER NOT NULL,
     segment INTEGER NOT NULL, segment_used INTEGER NOT NULL, next_number INTEGER NOT NULL,
     gaps INTEGER NOT NULL DEFAULT 0,  -- lines of the ledger that cannot be read
+    gaps_since INTEGER NOT NULL DEFAULT 0,    -- the change after which the last of them was met
+    gaps_unknown INTEGER NOT NULL DEFAULT 0,  -- those of them that this card never read
     session TEXT,                     -- the mount last written in; NULL while a batch is under way
     opened INTEGER NOT NULL,          -- whether this session's `opened` line is written
     told INTEGER NOT NULL,            -- the change up to which the ledger was told of the mailboxes in `told_of`
@@ -198,6 +200,7 @@ CREATE TABLE departure (
     book INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
     line INTEGER NOT NULL,
     writer INTEGER NOT NULL, n INTEGER NOT NULL,
+    gaps INTEGER NOT NULL,            -- unreadable lines that its writer knew of
     why TEXT NOT NULL, counts INTEGER NOT NULL,
     to_mailbox INTEGER, to_key BLOB,  -- a location that has what came after it; NULL: nothing did
     to_content INTEGER,               -- what that has; NULL: the same content

@@ -27,6 +27,8 @@ pub(super) struct Loaded {
     pub broken: Option<Break>,
     /// The last line is not ended.
     pub unended: bool,
+    /// Of what is no line, how much at the end was never committed.
+    pub torn: u64,
     /// A later format was met; reading stopped there.
     pub newer: Option<u32>,
     /// It goes on without lines for longer than any cut can make it; reading stopped there.
@@ -84,11 +86,16 @@ pub(super) fn load(
     let fell = length < known;
     let mut loaded = Loaded { length, anew, fell, ..Loaded::default() };
     let before = catalogue.known_lines(book.row)?;
+    let (gaps, gaps_since) = (book.gaps, book.gaps_since);
     catalogue.together(|| {
         if anew {
             catalogue.retire_book(book, intact)?;
         }
         read_lines(catalogue, volume, &at, book, extent, &mut loaded)?;
+        let same = book.gaps <= gaps && (intact || book.gaps == 0);
+        book.gaps_since = if same { gaps_since } else { catalogue.tick()? };
+        catalogue.discount_departures(book)?;
+        catalogue.save_book(book)?;
         if anew {
             loaded.same_medium = carry_over(catalogue, book)?;
             note_lost_lines(catalogue, book, &before, &loaded, findings)?;
@@ -167,7 +174,11 @@ fn read_lines(
     }
     let lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
     let reader = Reader::resume(book.chain, book.ledger_bytes, book.gaps);
-    let passage = Passage::new(reader, lines, known, partly);
+    let mut passage = Passage::new(reader, lines, known, partly);
+    passage.once_read = match loaded.anew {
+        true => catalogue.retired(book)?.map_or(0, |retired| retired.ledger_bytes),
+        false => book.ledger_bytes,
+    };
     let long = loaded.length.saturating_sub(book.ledger_bytes) >= LEDGER_AHEAD_BYTES;
     catalogue.begin_reading()?;
     let before = book.chain.seq;
@@ -193,8 +204,16 @@ fn read_lines(
     loaded.endless = read.endless;
     loaded.broken = read.reader.broken();
     loaded.unended = read.lines.unended;
+    let gaps = read.reader.gaps();
+    // What follows on all that this card knew, and has no line in it, its own cut left: whoever else writes begins with
+    // several. Nor was a line ever committed that is not ended.
+    loaded.torn = match !loaded.anew && read.reader.chain() == book.chain {
+        true => gaps - book.gaps,
+        false => u64::from(read.ends_in_gap && read.lines.unended),
+    };
     book.chain = read.reader.chain();
-    book.gaps = read.reader.gaps();
+    book.gaps = gaps - loaded.torn;
+    book.gaps_unknown += book.gaps.saturating_sub(read.gaps_there);
     // Somebody else wrote, or this card before it lost its memory: all is compared with it again.
     book.told = 0;
     book.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };

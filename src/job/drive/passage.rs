@@ -18,6 +18,11 @@ pub(super) struct Passage {
     pub(super) known: KnownLines,
     /// An end that cannot be read is passed over.
     partly: bool,
+    /// Up to where this card once read what is there, and the gaps up to there.
+    pub(super) once_read: u64,
+    pub(super) gaps_there: u64,
+    /// The last piece was no line.
+    pub(super) ends_in_gap: bool,
     /// Where the last line ends that is one.
     pub(super) last_line_ends: u64,
     /// A later format was met.
@@ -30,9 +35,20 @@ pub(super) struct Passage {
 
 impl Passage {
     pub(super) fn new(reader: Reader, lines: Lines, known: KnownLines, partly: bool) -> Self {
-        let last_line_ends = reader.at();
-        let (newer, endless, unreadable) = (None, false, None);
-        Self { reader, lines, known, partly, last_line_ends, newer, endless, unreadable }
+        let (last_line_ends, gaps_there) = (reader.at(), reader.gaps());
+        Self {
+            reader,
+            lines,
+            known,
+            partly,
+            once_read: 0,
+            gaps_there,
+            ends_in_gap: false,
+            last_line_ends,
+            newer: None,
+            endless: false,
+            unreadable: None,
+        }
     }
 
     /// Gives each line to `fold` as it is read, with the number of unreadable ones before it.
@@ -86,6 +102,10 @@ impl Passage {
         take: &mut dyn FnMut(Box<Line>, Standing, u64) -> bool,
     ) -> Result<(), DiskError> {
         loop {
+            let gaps = self.reader.gaps();
+            if self.reader.at() <= self.once_read {
+                self.gaps_there = gaps;
+            }
             let piece = match self.lines.next() {
                 Ok(Some(piece)) => piece,
                 Ok(None) => return Ok(()),
@@ -112,6 +132,7 @@ impl Passage {
                 },
                 Piece::TooLong(length) => self.reader.junk(length),
             }
+            self.ends_in_gap = self.reader.gaps() > gaps;
             self.endless = self.reader.at() - self.last_line_ends > LEDGER_JUNK_BYTES;
             if self.endless {
                 return Ok(());

@@ -54,7 +54,8 @@ impl Recovery<'_> {
         let mut end_line_before = loaded.unended && loaded.length > 0;
         let broken = loaded.broken.map(|broken| {
             let to = loaded.length + u64::from(end_line_before);
-            Event::Recovered { from: broken.at, to, whole_lines: broken.whole_lines }
+            let (from, whole_lines, torn) = (broken.at, broken.whole_lines, loaded.torn);
+            Event::Recovered { from, to, whole_lines, torn }
         });
         let mut events = self.recheck(book, loaded.anew, findings)?;
         if let Some(retelling) = retelling.as_ref().filter(|_| loaded.same_medium) {
@@ -125,16 +126,18 @@ impl Recovery<'_> {
             self.append(book, events, false)?;
             after = last;
         }
-        // Only now what has left: after everything that a restore needs instead of it.
+        // Only now what has left: after everything that a restore needs instead of it. Where a line that cannot be read
+        // was never known here, nobody here can say what it told of.
         let mut after = None;
-        loop {
+        while book.gaps_unknown == 0 {
             let (events, last) = retelling.departures(after.as_ref(), book.gaps)?;
             if last.is_none() {
-                return self.catalogue.drop_retired(retelling.retired);
+                break;
             }
             self.append(book, events, false)?;
             after = last;
         }
+        self.catalogue.drop_retired(retelling.retired)
     }
 
     fn append(

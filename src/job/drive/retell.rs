@@ -119,6 +119,11 @@ impl<'a> Retelling<'a> {
         let mut events = Vec::new();
         for untold in &page {
             let Said::Left { why, to } = &untold.said else { continue };
+            let at = (untold.mailbox, untold.key.as_slice(), untold.content);
+            if !self.catalogue.uncovered(self.retired, at)?.is_empty() {
+                // It was said again since, maybe in the very line that is lost.
+                continue;
+            }
             let Some(to) = self.after(untold, *why, to.as_ref())? else { continue };
             let (to, heir) = match to {
                 Some((mailbox, key, heir)) => {

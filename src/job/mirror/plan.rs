@@ -144,6 +144,9 @@ pub(super) fn departure(
     let (catalogue, book, content) = (pass.catalogue, drive.book.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
     let Some(position) = catalogue.position_at(row.tick)? else { return Ok(Step::Skip) };
+    if drive.book.is_silent_of(row.tick) {
+        return Ok(Step::Skip);
+    }
     // What another card asserted meanwhile is not withheld by what this one saw before.
     let uncovered = catalogue.uncovered(book, (row.mailbox, &row.key, content))?;
     let mut withholds = false;

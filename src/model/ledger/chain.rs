@@ -76,6 +76,8 @@ pub struct Reader {
     broken: Option<Break>,
     /// Lines that could not be read, from the beginning on.
     gaps: u64,
+    /// Those before the break.
+    gaps_before: u64,
     /// The last piece belongs to a line that is too long: it is one gap, in however many pieces it comes.
     in_long: bool,
 }
@@ -94,10 +96,11 @@ pub struct Break {
 impl Reader {
     /// Goes on at the end of a part already read and found sound.
     pub fn resume(chain: Chain, at: u64, gaps: u64) -> Self {
-        Self { chain, claimed: None, at, broken: None, gaps, in_long: false }
+        Self { chain, claimed: None, at, broken: None, gaps, gaps_before: gaps, in_long: false }
     }
 
-    /// Lines up to here that could not be read. What a departure says counts only where it knew of all of them.
+    /// Lines up to here that could not be read, without those that a cut left by the word of a `recovered` line. What a
+    /// departure says counts only where it knew of all of them.
     pub fn gaps(&self) -> u64 {
         self.gaps
     }
@@ -135,12 +138,19 @@ impl Reader {
                 self.break_here().junk += length;
                 self.gaps += 1;
             }
-            Verdict::Line(line, Standing::PastBreak) => match (&line.event, self.broken) {
-                (Event::Recovered { from, to, .. }, Some(b)) if *from <= b.at && *to <= self.at => {
-                    self.broken = None;
+            Verdict::Line(line, Standing::PastBreak) => {
+                if let Event::Recovered { torn, .. } = line.event {
+                    self.gaps -= torn.min(self.gaps - self.gaps_before);
                 }
-                _ => self.break_here().whole_lines += 1,
-            },
+                match (&line.event, self.broken) {
+                    (Event::Recovered { from, to, .. }, Some(b))
+                        if *from <= b.at && *to <= self.at =>
+                    {
+                        self.broken = None;
+                    }
+                    _ => self.break_here().whole_lines += 1,
+                }
+            }
             _ => {}
         }
         self.at += length;
@@ -149,6 +159,9 @@ impl Reader {
 
     fn break_here(&mut self) -> &mut Break {
         let at = self.at;
+        if self.broken.is_none() {
+            self.gaps_before = self.gaps;
+        }
         self.broken.get_or_insert(Break { at, whole_lines: 0, junk: 0 })
     }
 
@@ -273,12 +286,12 @@ mod tests {
             let mut chain = reader.chain();
             file.push(b'\n');
             let to = file.len() as u64;
-            let event = Event::Recovered { from, to, whole_lines: 0 };
+            let event = Event::Recovered { from, to, whole_lines: 0, torn: 1 };
             file.extend_from_slice(chain.write(&stamp(), event).as_bytes());
             file.extend_from_slice(chain.write(&stamp(), mirrored(9, b"after")).as_bytes());
             let (read_lines, reader) = read(&file);
             assert_eq!(read_lines.last(), Some(&(4, Standing::Sound)), "cut at {cut}");
-            assert_eq!(reader.broken(), None);
+            assert_eq!((reader.broken(), reader.gaps()), (None, 0));
         }
     }
 

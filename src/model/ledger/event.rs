@@ -93,7 +93,7 @@ pub struct Departure {
     pub to: Option<Location>,
     /// What that location has, where it is another content.
     pub heir: Option<Identity>,
-    /// Unreadable lines before this one that its writer knew of. With more it does not count.
+    /// Unreadable lines of this ledger that its writer knew of when it left. With more it does not count.
     pub gaps: u64,
 }
 
@@ -210,6 +210,8 @@ pub enum Event {
         to: u64,
         /// Whole lines between.
         whole_lines: u64,
+        /// Of what is no line between, how many a cut left: never committed, and so no gaps.
+        torn: u64,
     },
 }
 

@@ -79,6 +79,8 @@ struct Wire {
     to: Option<u64>,
     #[serde(skip_serializing_if = "Option::is_none")]
     whole_lines: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    torn: Option<u64>,
 }
 
 /// The JSON object of a line, complete but for its hash.
@@ -171,10 +173,11 @@ impl Wire {
                 self.damaged = Some(*damaged);
                 self.absent = Some(*absent);
             }
-            Event::Recovered { from, to, whole_lines } => {
+            Event::Recovered { from, to, whole_lines, torn } => {
                 self.from = Some(*from);
                 self.to = Some(*to);
                 self.whole_lines = Some(*whole_lines);
+                self.torn = Some(*torn).filter(|torn| *torn > 0);
             }
         }
     }
@@ -273,9 +276,12 @@ impl Wire {
                 damaged: self.damaged?,
                 absent: self.absent?,
             },
-            "recovered" => {
-                Event::Recovered { from: self.from?, to: self.to?, whole_lines: self.whole_lines? }
-            }
+            "recovered" => Event::Recovered {
+                from: self.from?,
+                to: self.to?,
+                whole_lines: self.whole_lines?,
+                torn: self.torn.unwrap_or(0),
+            },
             _ => return None,
         })
     }

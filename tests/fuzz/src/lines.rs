@@ -143,6 +143,7 @@ pub fn event(taker: &mut Taker<'_>) -> Event {
             from: taker.number(2),
             to: taker.number(2),
             whole_lines: taker.number(8),
+            torn: taker.number(2),
         },
     }
 }

@@ -313,12 +313,16 @@ impl Card {
     pub(crate) fn lacking(&self) -> BTreeSet<Key> {
         let Catalogue { missing, stands, .. } = &self.catalogue;
         let here = |key: &&Key| self.catalogue.known.values().any(|place| place.content == key.1);
-        let will_leave = |key: &Key, stamps: &[Position]| {
+        let will_leave = |stick: &usize, key: &Key, stamps: &[Position]| {
             let gone = self.catalogue.gone.get(key);
-            gone.is_some_and(|gone| stamps.iter().all(|t| self.covers(gone.seen, *t)))
+            let mut met = self.catalogue.gaps.get(stick).into_iter().flatten();
+            gone.is_some_and(|gone| {
+                stamps.iter().all(|t| self.covers(gone.seen, *t)) && met.all(|n| *n < gone.seen.n)
+            })
         };
-        let lacks = stands.values().flatten().filter(|(key, stamps)| !will_leave(key, stamps));
-        let lacks = lacks.map(|(key, _)| key).filter(|key| !here(key));
+        let all = stands.iter().flat_map(|(stick, all)| all.iter().map(move |one| (stick, one)));
+        let lacks = all.filter(|(stick, (key, stamps))| !will_leave(stick, key, stamps));
+        let lacks = lacks.map(|(_, (key, _))| key).filter(|key| !here(key));
         missing.keys().chain(lacks).copied().collect()
     }
 
