@@ -192,7 +192,8 @@ fn superseded(
             if catalogue.identity(good)? == new.identity {
                 return Ok(());
             }
-            match row.hinted || is_later_version(catalogue, good, new)? {
+            // What goes on from the damaged rest is no version of the good one.
+            match row.hinted || is_same_message(catalogue, good, new)? && is_new(catalogue, new)? {
                 true => replaced(good),
                 false => catalogue.damage_is_gone(row.mailbox, &row.key),
             }
@@ -216,9 +217,18 @@ fn superseded(
 /// Whether a new content is a later version of the one before, by what the two are made of. One that was on this card
 /// before is none: an earlier version that turns up again takes no later one's place.
 fn is_later_version(catalogue: &Catalogue, before: i64, new: &NewFile) -> Result<bool, JobError> {
+    Ok((is_same_message(catalogue, before, new)? || new.continues) && is_new(catalogue, new)?)
+}
+
+/// Whether what is there now says that it is the message that was there before.
+fn is_same_message(catalogue: &Catalogue, before: i64, new: &NewFile) -> Result<bool, JobError> {
     let id = &new.headers.message_id;
-    let same = !id.is_empty() && catalogue.message_id(before)?.as_ref() == Some(id);
-    Ok((same || new.continues) && !catalogue.was_here(catalogue.content(&new.identity)?)?)
+    Ok(!id.is_empty() && catalogue.message_id(before)?.as_ref() == Some(id))
+}
+
+/// Whether a content was never on this card before.
+fn is_new(catalogue: &Catalogue, new: &NewFile) -> Result<bool, JobError> {
+    Ok(!catalogue.was_here(catalogue.content(&new.identity)?)?)
 }
 
 fn second_look(

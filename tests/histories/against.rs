@@ -194,6 +194,15 @@ impl<E: Engine> Both<'_, E> {
         let known = |at| card.catalogue.known.get(&at).map(|place| place.content);
         let unknown = matches!(event, Damage(at) if known(at) != card.mail.get(&at).copied());
         self.strict &= !(apart || damage && anew || unknown);
+        if anew {
+            // It knows from a stick what the message was, and sees it go with the rest of it: the truth does not.
+            let rests: BTreeSet<u16> =
+                before.card().mail.values().filter(|c| c.damaged).map(|c| c.message).collect();
+            for stick in 0..self.world.sticks.len() {
+                let promises = &mut self.world.slot(stick).promises;
+                promises.retain(|promise| !rests.contains(&promise.content.message));
+            }
+        }
         match event {
             Rot { stick, content } => drop(self.rotten.insert((stick, content))),
             CopyStick { from, to } => {
