@@ -215,9 +215,9 @@ fn superseded(
 }
 
 /// Whether a new content is a later version of the one before, by what the two are made of. One that was on this card
-/// before is none: an earlier version that turns up again takes no later one's place.
+/// before is none: an earlier version that turns up again takes no later one's place, unless it holds all of it.
 fn is_later_version(catalogue: &Catalogue, before: i64, new: &NewFile) -> Result<bool, JobError> {
-    Ok((is_same_message(catalogue, before, new)? || new.continues) && is_new(catalogue, new)?)
+    Ok(new.continues || is_same_message(catalogue, before, new)? && is_new(catalogue, new)?)
 }
 
 /// Whether what is there now says that it is the message that was there before.
