@@ -253,8 +253,8 @@ fn second_look(
                 superseded(catalogue, row, before, &new, now.time.seconds)?;
             }
             catalogue.settle(row, &new, now)?;
-            if new.suspect.is_none() && is_elsewhere_too(catalogue, dir, row, &new.identity)? {
-                catalogue.came_from_nowhere(row)?;
+            if new.suspect.is_none() {
+                look_at_twins(catalogue, dir, row, &new.identity)?;
             }
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
@@ -275,17 +275,17 @@ fn second_look(
     }
 }
 
-/// Whether a content that is new at the location of a row lies where it was before too: then it was copied, and did not
-/// move, whatever becomes of the other one.
-fn is_elsewhere_too(
+/// Where a content that is new at the location of a row lies elsewhere too, that one did not move here, whatever becomes
+/// of it later.
+fn look_at_twins(
     catalogue: &Catalogue,
     dir: &MailboxDir,
     row: &FileRow,
     identity: &Identity,
-) -> Result<bool, JobError> {
+) -> Result<(), JobError> {
     let content = catalogue.content(identity)?;
     if row.content == Some(content) {
-        return Ok(false);
+        return Ok(());
     }
     let here = (row.mailbox, row.key.as_slice());
     for other in catalogue.files_of(content)? {
@@ -302,10 +302,10 @@ fn is_elsewhere_too(
             },
         };
         if matches!(look, Ok(Look::File(_))) {
-            return Ok(true);
+            catalogue.is_still_beside(&other)?;
         }
     }
-    Ok(false)
+    Ok(())
 }
 
 enum Read {

@@ -243,17 +243,18 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(
             "SELECT mailbox, key FROM file INDEXED BY file_new WHERE content = ?1 AND state = 1 \
              AND suspect IS NULL AND excused = 0 AND NOT (mailbox = ?2 AND key = ?3) \
-             AND since > max(?4, (SELECT scanned FROM mailbox WHERE id = ?2)) LIMIT 1",
+             AND since > max(?4, (SELECT scanned FROM mailbox WHERE id = ?2), \
+             coalesce((SELECT beside FROM file WHERE mailbox = ?2 AND key = ?3), 0)) LIMIT 1",
         )?;
         let of = params![content, row.mailbox, row.key, row.since as i64];
         Ok(query.query_row(of, |found| Ok((found.get(0)?, found.get(1)?))).optional()?)
     }
 
-    /// The content at the location of a row is no other location's that moved here.
-    pub fn came_from_nowhere(&self, row: &FileRow) -> Result<(), JobError> {
+    /// A row is there though its content came to another location just now: what came before this moment was no move.
+    pub fn is_still_beside(&self, row: &FileRow) -> Result<(), JobError> {
         self.db
-            .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
-            .execute(params![row.mailbox, row.key])?;
+            .prepare_cached("UPDATE file SET beside = ?3 WHERE mailbox = ?1 AND key = ?2")?
+            .execute(params![row.mailbox, row.key, self.tick()? as i64])?;
         Ok(())
     }
 

@@ -56,7 +56,8 @@ CREATE TABLE file (
     heard INTEGER NOT NULL DEFAULT 0,   -- the change with which this card read that another saw it go from here: what
                                         -- any drive was told before may be taken back on that drive, or elsewhere
     hinted INTEGER NOT NULL DEFAULT 0,  -- the change under way was seen as it happened
-    excused INTEGER NOT NULL DEFAULT 0, -- nothing else moved here: a departure names it, or it came as a copy
+    excused INTEGER NOT NULL DEFAULT 0, -- a departure names this as the place that the content moved to
+    beside INTEGER NOT NULL DEFAULT 0,  -- the change that brought a twin elsewhere while this was there: no move of this
     PRIMARY KEY (mailbox, key)
 ) WITHOUT ROWID;
 CREATE INDEX file_by_tick ON file (tick);
