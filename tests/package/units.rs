@@ -193,6 +193,7 @@ fn the_service_leaves_what_the_program_needs() {
         "RestartPreventExitStatus=2",
         "RequiresMountsFor=/home/%i",
         "ProtectHome=tmpfs",
+        "TemporaryFileSystem=/home:ro,mode=0755 /root:ro,mode=0700 /run/user:ro,mode=0755",
         "BindReadOnlyPaths=-/home/%i",
         "ReadWritePaths=-/media -/run/media -/mnt",
         "RestrictAddressFamilies=AF_UNIX",

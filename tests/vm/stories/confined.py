@@ -34,8 +34,12 @@ def the_service_sees_one_home_and_runs_nothing(post):
     post.expect("no other home is", post.run(f"{inside} ls /home").split() == ["op"])
     post.expect("root's neither", post.run(f"{inside} ls -A /root") == "")
     for path in ("/home/op/mail", "/home", "/etc", "/root"):
+        answer = post.asked(f"{inside} runuser -u op -- touch {path}/written")
+        refused = "Read-only" in answer.err or "Permission denied" in answer.err
+        post.expect(f"{path} is not written to: {answer.err}", answer.code != 0 and refused)
+    for path in ("/home/op/mail", "/home"):
         answer = post.asked(f"{inside} touch {path}/written")
-        post.expect(f"{path} is only read: {answer.err}", answer.code != 0 and "Read-only" in answer.err)
+        post.expect(f"{path} is not written to by root either: {answer.err}", "Read-only" in answer.err)
     ran = post.asked(f"{inside} {place}/true")
     post.expect(f"nothing on the stick is run: {ran.err}", ran.code == 126)
     limits = post.run(f"grep 'core file' /proc/{pid}/limits").split()
