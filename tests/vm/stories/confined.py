@@ -104,3 +104,25 @@ def a_stick_that_hangs_at_its_mount(post):
     post.figures.append(f"while AMBER does not answer at its mount, another is mounted in {took:.1f} s")
     post.expect(f"the first hangs still: {state}", state == "activating")
     post.expect(f"the other has a place of its own: {place}", place == "/media/AMBER-2")
+
+
+@story
+def plugged_in_again_at_once(post):
+    post.boot()
+    stick = post.new_stick("AMBER")
+    post.plug(stick)
+    post.until_mounted(stick)
+    for _ in range(3):
+        # The unit of the mount that goes is still ending when the next one is asked for, under the same name.
+        post.pull(stick)
+        post.plug(stick)
+        before = post.journal("counterfoil-automount@*")
+        post.until("it is mounted anew", lambda: any("is mounted on /media/AMBER" in line for line in
+                                                     post.journal("counterfoil-automount@*")[len(before):]))
+        place = post.until_mounted(stick)
+        post.run(f"runuser -u op -- sh -c 'echo EXERCISE >{place}/word' && sync -f {place}")
+    # What somebody stops stays so.
+    unit, _ = unit_of(post, stick)
+    post.run(f"systemctl stop {unit} && udevadm settle")
+    post.expect("it is let go of", post.place(stick) is None)
+    post.expect("and stays so", post.run(f"systemctl show --value -p ActiveState {unit}").strip() == "inactive")
