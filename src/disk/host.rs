@@ -76,7 +76,8 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     write().map_err(|e| fail("write", path, &e))
 }
 
-/// Lets everything else on this computer go first, from here on to the end of the program.
+/// Lets everything else on this computer go first, from here on to the end of the program. The service's unit refuses
+/// that to what it runs: there the report goes at the service's own priority, which is low already.
 pub fn let_others_go_first() {
     if let Err(error) = rustix::process::setpriority_process(None, 19) {
         // The work is done all the same.

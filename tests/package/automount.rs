@@ -3,6 +3,8 @@
 
 use crate::tools::{Said, ours, run, text};
 use proptest::prelude::*;
+use std::fs;
+use std::os::unix::fs::symlink;
 
 const SCRIPT: &str = "packaging/automount/automount";
 const RULE: &str = "packaging/automount/99-counterfoil-automount.rules";
@@ -57,26 +59,144 @@ proptest! {
 
 #[test]
 fn every_mount_is_without_devices_and_programs() {
-    for kind in allowed() {
-        let kind = if kind == "ntfs" { "ntfs3" } else { kind.as_str() };
-        let said = ask(&["options", kind]);
+    // An administrator's types too.
+    let others = ["ntfs3", "ext2", "ext3", "f2fs", "btrfs", "xfs", "hfsplus"].map(str::to_owned);
+    for kind in allowed().into_iter().chain(others) {
+        let said = ask(&["options", &kind]);
         let options: Vec<&str> = said.out.trim_end().split(',').collect();
-        assert_eq!(options[..4], ["nosuid", "nodev", "noexec", "noatime"], "{kind}");
-        let group = ["vfat", "exfat", "ntfs3"].contains(&kind);
+        let always = ["nosuid", "nodev", "noexec", "nosymfollow", "noatime"];
+        assert_eq!(options[..5], always, "{kind}");
+        // Without owners: root's and the group's, and nobody else's.
+        let group = ["vfat", "exfat", "ntfs3"].contains(&kind.as_str());
         assert_eq!(options.contains(&"gid=plugdev"), group, "{kind}");
-        assert_eq!(options.contains(&"umask=002"), group, "{kind}");
+        assert_eq!(options.contains(&"umask=007"), group, "{kind}");
+        assert_eq!(options.iter().any(|option| option.contains("mask=")), group, "{kind}");
+        let told = ["vfat", "exfat", "ext2", "ext3", "ext4"].contains(&kind.as_str());
+        assert_eq!(options.contains(&"errors=remount-ro"), told, "{kind}");
     }
     assert!(ask(&["options", "vfat"]).out.trim_end().ends_with("utf8,tz=UTC"));
     assert!(ask(&["options", "exfat"]).out.trim_end().ends_with("iocharset=utf8"));
+}
+
+#[test]
+fn three_types_are_shipped_and_others_are_the_administrators() {
+    assert_eq!(allowed(), ["vfat", "exfat", "ext4"]);
+    let rule = text(RULE);
+    let asked = rule.find("ENV{COUNTERFOIL_AUTOMOUNT}==\"yes\"").unwrap();
+    assert!(asked < rule.find("ENV{ID_FS_TYPE}!=").unwrap());
+    // What the page says to write is what the rule asks for.
+    let page = text("packaging/man/counterfoil.8").replace("\\(dq", "\"");
+    assert!(page.contains("ENV{ID_FS_TYPE}==\"ntfs\", ENV{COUNTERFOIL_AUTOMOUNT}=\"yes\""));
 }
 
 /// The file systems of the rule.
 fn allowed() -> Vec<String> {
     let rule = text(RULE);
     let (_, list) = rule.split_once("ENV{ID_FS_TYPE}!=\"").unwrap();
-    let list: Vec<String> = list.split_once('"').unwrap().0.split('|').map(str::to_owned).collect();
-    assert_eq!(list.len(), 10, "{list:?}");
-    list
+    list.split_once('"').unwrap().0.split('|').map(str::to_owned).collect()
+}
+
+/// A tree like /sys: sda with two partitions, of which the second holds LUKS and in it LVM, as an installer makes it;
+/// sdb with one; md0 of one partition of each of two further disks.
+fn sys() -> tempfile::TempDir {
+    let root = tempfile::tempdir().unwrap();
+    let class = root.path().join("class/block");
+    fs::create_dir_all(&class).unwrap();
+    for (name, place, is_partition, below) in [
+        ("sda", "pci0/sda", false, &[][..]),
+        ("sda1", "pci0/sda/sda1", true, &[]),
+        ("sda2", "pci0/sda/sda2", true, &[]),
+        ("sdb", "usb1/sdb", false, &[]),
+        ("sdb1", "usb1/sdb/sdb1", true, &[]),
+        ("sdc1", "usb1/sdc/sdc1", true, &[]),
+        ("nvme0n1p3", "pci1/nvme0n1/nvme0n1p3", true, &[]),
+        ("dm-0", "virtual/dm-0", false, &["sda2"]),
+        ("dm-1", "virtual/dm-1", false, &["dm-0"]),
+        ("md0", "virtual/md0", false, &["nvme0n1p3", "sdc1"]),
+        ("dm-2", "virtual/dm-2", false, &["dm-1", "md0"]),
+    ] {
+        let at = root.path().join("devices").join(place);
+        fs::create_dir_all(at.join("slaves")).unwrap();
+        if is_partition {
+            fs::write(at.join("partition"), "1\n").unwrap();
+        }
+        for one in below {
+            symlink(class.join(one), at.join("slaves").join(one)).unwrap();
+        }
+        symlink(&at, class.join(name)).unwrap();
+    }
+    root
+}
+
+#[test]
+fn the_systems_disk_is_seen_through_luks_lvm_and_raid() {
+    let root = sys();
+    let sys = root.path().canonicalize().unwrap();
+    for (name, wanted) in [
+        ("sda", &["pci0/sda"][..]),
+        ("sda1", &["pci0/sda"]),
+        ("sdb1", &["usb1/sdb"]),
+        ("dm-0", &["pci0/sda"]),
+        ("dm-1", &["pci0/sda"]),
+        ("md0", &["pci1/nvme0n1", "usb1/sdc"]),
+        ("dm-2", &["pci0/sda", "pci1/nvme0n1", "usb1/sdc"]),
+    ] {
+        let said = ask(&["disks", sys.to_str().unwrap(), name]);
+        assert_eq!((said.code, said.err.as_str()), (Some(0), ""), "{name}");
+        let wanted: Vec<_> = wanted.iter().map(|place| sys.join("devices").join(place)).collect();
+        let found: Vec<_> = said.out.lines().map(std::path::PathBuf::from).collect();
+        assert_eq!(found, wanted, "{name}");
+    }
+}
+
+#[test]
+fn what_fstab_names_in_any_way_is_left_to_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let table = folder.path().join("fstab");
+    let table = table.to_str().unwrap();
+    let names = "/dev/sda1\n/dev/disk/by-id/usb-Q_1-part1\nUUID=12AB-34CD\nLABEL=Two\\x20words\n\
+                 PARTUUID=0815-01";
+    for (line, wanted) in [
+        ("/dev/sda1 /mnt vfat defaults 0 0", true),
+        ("  /dev/disk/by-id/usb-Q_1-part1\t/mnt auto noauto 0 0", true),
+        ("UUID=12AB-34CD /mnt vfat", true),
+        ("UUID=\"12ab-34cd\" /mnt vfat", true),
+        ("LABEL=Two\\040words /mnt vfat", true),
+        ("PARTUUID=0815-01 /mnt vfat", true),
+        ("# /dev/sda1 /mnt vfat", false),
+        ("#UUID=12AB-34CD /mnt vfat", false),
+        ("/dev/sda10 /mnt vfat", false),
+        ("/dev/sda /mnt vfat", false),
+        ("UUID=12AB-34C. /mnt vfat", false),
+        ("LABEL=Two /mnt vfat", false),
+        ("tmpfs /dev/sda1 tmpfs", false),
+        ("", false),
+    ] {
+        fs::write(table, format!("# static\nproc /proc proc\n{line}\n")).unwrap();
+        let said = ask(&["taken", table, names]);
+        let wanted = (Some(i32::from(!wanted)), String::new());
+        assert_eq!((said.code, said.out + &said.err), wanted, "{line}");
+    }
+    assert_eq!(ask(&["taken", "/nowhere/fstab", names]).code, Some(1));
+}
+
+/// Whatever may wait for a stick comes after the lock was let go of.
+#[test]
+fn nothing_waits_for_a_stick_under_the_lock() {
+    let script = text(SCRIPT);
+    let (_, held) = script.split_once("    flock 9\n").unwrap();
+    let (held, after) = held.split_once("    exec 9>&-\n").unwrap();
+    let lines: Vec<&str> = held.lines().map(str::trim).filter(|l| !l.starts_with('#')).collect();
+    assert_eq!(
+        lines,
+        [
+            "found=$(place_for \"$wanted\" \"$1\")",
+            "place=${found% *}",
+            "printf '%s\\n' \"$found $(sequence \"$1\")\" >\"$notes/$1\""
+        ]
+    );
+    assert!(after.find("    mend ").unwrap() < after.find("    if ! mount -t").unwrap());
+    assert_eq!(script.matches("flock").count(), 1);
 }
 
 #[test]
@@ -125,6 +245,8 @@ fn scripts_are_clean() {
         SCRIPT,
         "packaging/build-deb",
         "packaging/check-deb",
+        "packaging/deny",
+        "tests/package/twice",
         "packaging/notices",
         "packaging/debian/postinst",
         "packaging/debian/prerm",
