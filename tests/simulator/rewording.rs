@@ -128,16 +128,3 @@ pub(crate) fn knows_every_gap(body: &str) -> String {
         None => body.to_owned(),
     }
 }
-
-/// A departure that says of no place where the message went.
-pub(crate) fn without_place(body: &str) -> String {
-    let fields = ["to_mailbox", "to_path", "to_sha256", "to_bytes"];
-    let fields = fields.map(|name| (name, field(body, name)));
-    let mut body = body.to_owned();
-    for (name, text) in fields {
-        if let Some(text) = text {
-            body = body.replacen(&format!(",\"{name}\":{text}"), "", 1);
-        }
-    }
-    body
-}

@@ -3,7 +3,7 @@
 
 use crate::medium::Junk;
 use crate::oracle::HOME;
-use crate::rewording::{departures_first, knows_every_gap, marked, reworded, without_place};
+use crate::rewording::{departures_first, knows_every_gap, marked, reworded};
 use crate::stick::Stick;
 use counterfoil::disk::{
     Access, DiskError, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
@@ -35,12 +35,11 @@ pub(crate) enum Sabotage {
     DepartureBeforeTheArrival,
     MarkOverWhatLeft,
     GapsNotCounted,
-    DepartureUnbacked,
     WriterKeptAfterACopy,
 }
 
 impl Sabotage {
-    pub(crate) const ALL: [Self; 22] = [
+    pub(crate) const ALL: [Self; 21] = [
         Self::LedgerBeforeSync,
         Self::FailedSyncPassedOver,
         Self::SecondSyncAfterAFailedOne,
@@ -61,7 +60,6 @@ impl Sabotage {
         Self::DepartureBeforeTheArrival,
         Self::MarkOverWhatLeft,
         Self::GapsNotCounted,
-        Self::DepartureUnbacked,
         Self::WriterKeptAfterACopy,
     ];
 
@@ -88,14 +86,13 @@ impl Sabotage {
             Self::DepartureBeforeTheArrival => "what left is told before what came in its place",
             Self::MarkOverWhatLeft => "one line renews also what the mailbox has no more",
             Self::GapsNotCounted => "what left counts behind lines that nobody can read",
-            Self::DepartureUnbacked => "what moved counts without a line of where it went",
             Self::WriterKeptAfterACopy => "a card and its copy go on as the same writer",
         }
     }
 
     /// Whether it is in how a ledger is read, by whoever restores from it.
     pub(crate) fn misreads(self) -> bool {
-        matches!(self, Self::GapsNotCounted | Self::DepartureUnbacked)
+        matches!(self, Self::GapsNotCounted)
     }
 
     pub(crate) fn wrap(
@@ -186,11 +183,7 @@ impl Saboteur {
 
     /// The ledger as it is misread.
     fn misread(&self) -> Vec<u8> {
-        let reword = match self.how {
-            Sabotage::GapsNotCounted => knows_every_gap,
-            _ => without_place,
-        };
-        reworded(&self.ledger(), reword)
+        reworded(&self.ledger(), knows_every_gap)
     }
 
     /// Writes other lines, and lets them be read back as those that were to be written.
