@@ -4,7 +4,7 @@ use super::survey::{Depth, Survey};
 use super::whereabouts::one_of;
 use crate::cli::Exit;
 use crate::cli::args::Acknowledge;
-use crate::cli::notices::Problem;
+use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::report::count;
 use crate::cli::setup::Setup;
@@ -22,6 +22,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = &Setup::with_mailbox(config, &args.scope)?;
+    notices::must_be_remembered(&setup.state)?;
     // What is decided about is what the last look found: mirror and the service look first.
     let (catalogue, _) = Catalogue::open(&setup.state)?;
     let clock = SystemClock::new();
