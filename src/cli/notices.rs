@@ -208,6 +208,14 @@ pub(super) fn unkept(why: Unkept, state: &Path) -> String {
     )
 }
 
+/// A path on the command line leads to no message that could be meant.
+pub(super) fn in_no_mailbox(typed: &Path) -> Problem {
+    Problem::usage(format!(
+        "{} lies in no mailbox known here: give its file, or MAILBOX/PATH",
+        escape::shown_path(typed)
+    ))
+}
+
 /// What a command is to keep cannot be kept: it was not done.
 fn not_remembered(why: Unkept, met: Option<&JobError>) -> Problem {
     let cause = match met {

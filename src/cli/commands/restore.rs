@@ -30,6 +30,12 @@ pub(in crate::cli) fn run(
     let clock = SystemClock::new();
     let gathered = gather(&drives, &station, &clock)?;
     tell_of(&gathered, &drives, output)?;
+    if args.into.is_none() && holds_nothing(&gathered)? {
+        return Err(Problem::failed(format!(
+            "there is nothing to bring back: no stick here holds a message of station {station} yet. Once there is mail, \
+             the service copies it, or type: counterfoil mirror"
+        )));
+    }
     let goals = goals(&setup, args, &gathered)?;
     if let Some(path) = &args.repair {
         return repair::run(&gathered, &goals, path, args.scope.json, output);
@@ -44,8 +50,17 @@ pub(in crate::cli) fn run(
         say_before(&gathered, &goals, &drives, &clock, output)?;
     }
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
-    let versions = args.versions.as_deref().map(|named| repair::message_named(&goals, named));
-    let versions = versions.transpose()?.map(|(goal, path)| (goal.row, path.key()));
+    let versions = args.versions.as_deref();
+    let versions = versions.map(|typed| repair::message_named(&gathered, &goals, typed));
+    let versions = versions.transpose()?;
+    let is_unknown = versions.as_ref().is_some_and(|named| !named.is_told);
+    if let Some(named) = versions.as_ref().filter(|named| !named.is_told) {
+        let (mailbox, path) = (&named.goal.name, &named.path);
+        output.warn(format!(
+            "{mailbox}/{path}: no stick here tells of a message of that name, so no versions of it came back"
+        ));
+    }
+    let versions = versions.map(|named| (named.goal.row, named.path.key()));
     let plan = Plan {
         goals: goals.clone(),
         with_removed: args.with_removed,
@@ -70,6 +85,8 @@ pub(in crate::cli) fn run(
             let mut object = report::restore::json(&report);
             let back = back.as_deref().map(escape::shown_path);
             object["config"] = serde_json::json!(back);
+            object["versions_told"] =
+                serde_json::json!(args.versions.as_ref().map(|_| !is_unknown));
             output.json(&object);
         }
         false => report::restore::text(output, &report, &goals, args.dry_run),
@@ -78,7 +95,23 @@ pub(in crate::cli) fn run(
         let offers_config = carried.is_some() && !args.with_config && setup.config_file.is_none();
         report::restore::next(output, &goals, offers_config);
     }
-    Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty()))
+    Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty() && !is_unknown))
+}
+
+/// Whether nothing was ever kept on these drives, and nothing of it is lost: no message, and nothing amiss.
+fn holds_nothing(gathered: &Gathered) -> Result<bool, Problem> {
+    if gathered.catalogue.paths_told(&gathered.station)? > 0 || !gathered.failed.is_empty() {
+        return Ok(false);
+    }
+    for drive in &gathered.drives {
+        // A new stick has an empty ledger; where copies were, a list of them or a copy is left.
+        let is_sound = drive.ledger_whole || drive.book.ledger_bytes == 0 && !drive.newer;
+        let is_sound = is_sound && drive.findings.is_empty();
+        if !is_sound || gathered.catalogue.has_copies(drive.book.row)? {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }
 
 /// What was found on the way; an error if no drive holds the station.

@@ -4,6 +4,7 @@
 mod batch;
 mod commit;
 mod copy;
+mod damage;
 mod mend;
 mod plan;
 mod sweep;
