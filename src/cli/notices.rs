@@ -12,7 +12,7 @@ use crate::job::mailboxes::state_of;
 use crate::job::verdict::{MailboxState, MailboxStatus};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
-use crate::model::{Finding, MailboxName, Reason, StationName, escape};
+use crate::model::{Finding, MailboxName, Reason, RelName, StationName, escape};
 use std::fmt;
 use std::path::Path;
 
@@ -205,6 +205,21 @@ pub(super) fn unkept(why: Unkept, state: &Path) -> String {
     format!(
         "The card {what}: nothing is remembered in {}, and copying goes on. {advice}.",
         escape::shown_path(state)
+    )
+}
+
+/// Nothing was ever kept on the drives that are here.
+pub(super) fn nothing_kept(station: &StationName) -> Problem {
+    Problem::failed(format!(
+        "there is nothing to bring back: no stick here holds a message of station {station} yet. Once there is mail, \
+         the service copies it, or type: counterfoil mirror"
+    ))
+}
+
+/// Versions were asked for of a message that no drive knows.
+pub(super) fn not_told_of(mailbox: &MailboxName, path: &RelName) -> String {
+    format!(
+        "{mailbox}/{path}: no stick here tells of a message of that name, so no versions of it came back"
     )
 }
 

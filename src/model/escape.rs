@@ -68,8 +68,8 @@ pub fn shown(raw: &[u8]) -> String {
     out
 }
 
-/// A name as text that reads back exactly, for a script: UTF-8 stays, a backslash is doubled, and a byte that is not UTF-8
-/// becomes `\x..`.
+/// A name as text that reads back exactly, for a script: UTF-8 stays, a backslash is doubled, and a byte that is not
+/// UTF-8 becomes `\x..`.
 pub fn exact(raw: &[u8]) -> String {
     let mut out = String::with_capacity(raw.len());
     for chunk in raw.utf8_chunks() {
@@ -177,8 +177,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    proptest! {
-        #[test]
+    #[test]
     fn names_read_back_exactly_from_what_is_shown_of_them() {
         let names: [(&[u8], &str, &str); 7] = [
             (b"plain.eml", "plain.eml", "plain.eml"),
@@ -200,7 +199,8 @@ mod tests {
         }
     }
 
-    #[test]
+    proptest! {
+        #[test]
         fn every_name_reads_back_exactly(raw in proptest::collection::vec(any::<u8>(), 0..300)) {
             prop_assert_eq!(from_text(&to_text(&raw)), Some(raw));
         }

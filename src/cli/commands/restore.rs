@@ -31,10 +31,7 @@ pub(in crate::cli) fn run(
     let gathered = gather(&drives, &station, &clock)?;
     tell_of(&gathered, &drives, output)?;
     if args.into.is_none() && holds_nothing(&gathered)? {
-        return Err(Problem::failed(format!(
-            "there is nothing to bring back: no stick here holds a message of station {station} yet. Once there is mail, \
-             the service copies it, or type: counterfoil mirror"
-        )));
+        return Err(notices::nothing_kept(&station));
     }
     let goals = goals(&setup, args, &gathered)?;
     if let Some(path) = &args.repair {
@@ -54,11 +51,8 @@ pub(in crate::cli) fn run(
     let versions = versions.map(|typed| repair::message_named(&gathered, &goals, typed));
     let versions = versions.transpose()?;
     let is_unknown = versions.as_ref().is_some_and(|named| !named.is_told);
-    if let Some(named) = versions.as_ref().filter(|named| !named.is_told) {
-        let (mailbox, path) = (&named.goal.name, &named.path);
-        output.warn(format!(
-            "{mailbox}/{path}: no stick here tells of a message of that name, so no versions of it came back"
-        ));
+    if let Some(named) = versions.as_ref().filter(|_| is_unknown) {
+        output.warn(notices::not_told_of(&named.goal.name, &named.path));
     }
     let versions = versions.map(|named| (named.goal.row, named.path.key()));
     let plan = Plan {
@@ -72,13 +66,9 @@ pub(in crate::cli) fn run(
     let report = restore(&gathered, &plan)?;
     bar.end();
     let carried = carried_config_of(&gathered);
-    let back = match (args.with_config, &carried) {
-        (true, Some(text)) => put_config_back(text, &setup, output)?,
-        (true, None) => {
-            output.warn("no drive here carries a whole config of this station: none was put back");
-            None
-        }
-        (false, _) => None,
+    let back = match args.with_config {
+        true => config_back(carried.as_deref(), &setup, output)?,
+        false => None,
     };
     match args.scope.json {
         true => {
@@ -195,6 +185,21 @@ fn carried_config_of(gathered: &Gathered) -> Option<String> {
     drives
         .into_iter()
         .find_map(|drive| carried_config(&*drive.volume, &gathered.station).ok().flatten())
+}
+
+/// The same, or that no drive has one.
+fn config_back(
+    carried: Option<&str>,
+    setup: &Setup,
+    output: &Output,
+) -> Result<Option<PathBuf>, Problem> {
+    match carried {
+        Some(text) => put_config_back(text, setup, output),
+        None => {
+            output.warn("no drive here carries a whole config of this station: none was put back");
+            Ok(None)
+        }
+    }
 }
 
 /// Where it was put, if it was.

@@ -1,5 +1,5 @@
-//! Tells what a card has left of a message from another version of it, beside the copy that a drive has of the one before.
-//! Reads the drive for nothing else.
+//! Tells what a card has left of a message from another version of it, beside the copy that a drive has of the one
+//! before. Reads the drive for nothing else.
 
 use super::Pass;
 use super::batch::Batch;
