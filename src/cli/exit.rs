@@ -1,6 +1,5 @@
 //! Owns the exit codes, listed in `--help` and in the README.
 
-use super::notices::Unkept;
 use crate::job::verdict::{Counts, Verdict};
 use std::process::{ExitCode, Termination};
 
@@ -27,14 +26,6 @@ impl Exit {
             | Verdict::NotKnown
             | Verdict::NotSafe
             | Verdict::DamagedOrMissing => Self::Unsafe,
-        }
-    }
-
-    /// Not all is as it should be where nothing can be remembered.
-    pub(super) fn unless_unkept(self, unkept: Option<Unkept>) -> Self {
-        match (self, unkept) {
-            (Self::Safe, Some(_)) => Self::Unsafe,
-            (ended, _) => ended,
         }
     }
 

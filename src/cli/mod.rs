@@ -8,6 +8,7 @@ mod costs;
 mod exit;
 mod file;
 mod findings;
+mod named;
 mod notices;
 mod output;
 mod progress;

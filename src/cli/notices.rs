@@ -6,13 +6,13 @@ use super::config::Accept;
 pub(super) use super::findings::finding;
 use super::output::Output;
 use crate::daemon::News;
-use crate::disk::{DiskError, Trouble};
+use crate::disk::{DiskError, Trouble, trouble};
 use crate::job::catalogue::{LeftMailbox, SetAside};
 use crate::job::mailboxes::state_of;
 use crate::job::verdict::{MailboxState, MailboxStatus};
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
-use crate::model::{Finding, MailboxName, Reason, StationName, escape};
+use crate::model::{Finding, MailboxName, Reason, RelName, StationName, escape};
 use std::fmt;
 use std::path::Path;
 
@@ -52,9 +52,9 @@ impl From<JobError> for Problem {
             JobError::OtherStation { .. } | JobError::OtherMailbox { .. } => {
                 Self::usage(error.to_string())
             }
-            error if error.state_trouble().is_some() => Self::failed(format!(
-                "this cannot be remembered, since the state folder cannot be written ({error})"
-            )),
+            error if error.state_trouble().is_some() => {
+                not_remembered(Unkept::by(None, &error), Some(&error))
+            }
             error => Self::failed(error.to_string()),
         }
     }
@@ -206,6 +206,57 @@ pub(super) fn unkept(why: Unkept, state: &Path) -> String {
         "The card {what}: nothing is remembered in {}, and copying goes on. {advice}.",
         escape::shown_path(state)
     )
+}
+
+/// Nothing was ever kept on the drives that are here.
+pub(super) fn nothing_kept(station: &StationName) -> Problem {
+    Problem::failed(format!(
+        "there is nothing to bring back: no stick here holds a message of station {station} yet. Once there is mail, \
+         the service copies it, or type: counterfoil mirror"
+    ))
+}
+
+/// Versions were asked for of a message that no drive knows.
+pub(super) fn not_told_of(mailbox: &MailboxName, path: &RelName) -> String {
+    format!(
+        "{mailbox}/{path}: no stick here tells of a message of that name, so no versions of it came back"
+    )
+}
+
+/// A path on the command line leads to no message that could be meant.
+pub(super) fn in_no_mailbox(typed: &Path) -> Problem {
+    Problem::usage(format!(
+        "{} lies in no mailbox known here: give its file, or MAILBOX/PATH",
+        escape::shown_path(typed)
+    ))
+}
+
+/// What a command is to keep cannot be kept: it was not done.
+fn not_remembered(why: Unkept, met: Option<&JobError>) -> Problem {
+    let cause = match met {
+        Some(JobError::Catalogue(error)) => format!(" ({error})"),
+        Some(error) => format!(" ({error})"),
+        None => String::new(),
+    };
+    let (what, advice) = match why {
+        Unkept::Full => ("The card is full", "Make room on it, and type the same command again"),
+        Unkept::ReadOnly => {
+            ("The card may only be read", "Perhaps it is failing: have a new card ready")
+        }
+        Unkept::Failing => (
+            "The state folder cannot be written",
+            "See with df whether the card is full; else it may be failing: have a new card ready",
+        ),
+    };
+    Problem::failed(format!("{what}{cause}: this cannot be remembered. {advice}."))
+}
+
+/// A decision is not taken where it could not be kept.
+pub(super) fn must_be_remembered(state: &Path) -> Result<(), Problem> {
+    match trouble(state) {
+        Some(error) => Err(not_remembered(Unkept::of(error.trouble), None)),
+        None => Ok(()),
+    }
 }
 
 /// A damaged catalogue was moved away.

@@ -3,7 +3,7 @@
 
 use super::reporter::{Errand, run};
 use crate::job::catalogue::Overdue;
-use crate::model::StationName;
+use crate::model::{StationName, escape};
 use serde_json::json;
 use std::collections::VecDeque;
 use std::time::Duration;
@@ -94,7 +94,7 @@ impl Watchman {
         let first = overdue.first.as_ref().map(|first| {
             json!({
                 "mailbox": first.mailbox.as_str(),
-                "path": String::from_utf8_lossy(first.path.as_bytes()),
+                "path": escape::exact(first.path.as_bytes()),
                 "first_seen": first.first_seen.to_rfc3339(),
                 "from": first.headers.from,
                 "subject": first.headers.subject,

@@ -40,6 +40,11 @@ pub fn plain_folder(at: &Path, drive: &VolumeFacts) -> Option<Vec<u8>> {
     Some([file_system.as_bytes(), b":", path.as_os_str().as_bytes()].concat())
 }
 
+/// Whether something is mounted at a path: then what is seen there is what is mounted, and no empty mount point.
+pub fn is_mounted(at: &Path) -> bool {
+    host::is_mount_point(&host::resolved(at))
+}
+
 /// Serial number of the file system that a path leads to, where the device manager knows it.
 pub fn serial_below(path: &Path) -> Option<String> {
     System::host().serial(numbers(host::device_of(path)?))

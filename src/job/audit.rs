@@ -49,6 +49,8 @@ pub struct Listed {
     pub copies: u32,
     /// What is suspect about it.
     pub suspect: Option<Suspicion>,
+    /// Of a missing one: another version is in its place, and nobody can tell whether that is what the card left of it.
+    pub is_displaced: bool,
     /// Its headers.
     pub headers: Headers,
     /// When it was first seen.
@@ -157,7 +159,11 @@ pub fn audit(
         if !missing.damaged {
             let kept = copies((missing.mailbox, &missing.key), Some(missing.content))?;
             let (row, why) = (missing.as_file(catalogue)?, why(kept));
-            audit.vanished.add(&row, why, kept, question, || names.list(&row, why, kept))?;
+            audit.vanished.add(&row, why, kept, question, || {
+                let there = catalogue.file(row.mailbox, &row.key)?;
+                let is_displaced = there.is_some_and(|file| file.state.is_there());
+                Ok(Listed { is_displaced, ..names.list(&row, why, kept)? })
+            })?;
         }
         Ok(())
     })?;
@@ -248,6 +254,7 @@ impl Names<'_> {
             reason,
             copies,
             suspect: row.suspect,
+            is_displaced: false,
             headers,
             first_seen: row.first_seen,
             seconds: self.link.seconds(row.bytes),

@@ -42,6 +42,20 @@ pub enum JobError {
         /// The drive.
         id: DriveId,
     },
+    /// A drive was at this place before, and what is mounted there now has nothing of it.
+    #[error(
+        "{at}: {label} ({id}) was here, and an empty stick is here now. Nothing was written. If it was reformatted, \
+         type: counterfoil drives forget {id} --why reformatted; if it is another stick, kept in another place, type: \
+         counterfoil drives away {id}. Then, to use this stick: counterfoil drives add {at}"
+    )]
+    EmptyStick {
+        /// The place.
+        at: String,
+        /// The drive that was there.
+        id: DriveId,
+        /// How it was called.
+        label: String,
+    },
     /// There is no drive at this place, and none may be begun.
     #[error("{at}: no counterfoil drive is there: it has no counterfoil/drive.json")]
     NoDrive {
@@ -281,7 +295,10 @@ impl JobError {
     pub fn trouble(&self) -> Trouble {
         match self {
             Self::Disk(error) | Self::NotSynced(error) => error.trouble,
-            Self::DriveAway { .. } | Self::NoDrive { .. } | Self::PulledOut { .. } => Trouble::Gone,
+            Self::DriveAway { .. }
+            | Self::EmptyStick { .. }
+            | Self::NoDrive { .. }
+            | Self::PulledOut { .. } => Trouble::Gone,
             Self::NotAccepted { .. } | Self::SkipFile { .. } | Self::Forgotten { .. } => {
                 Trouble::Unwanted
             }

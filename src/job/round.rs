@@ -169,18 +169,15 @@ fn admitted(
     clock: &dyn Clock,
 ) -> Result<Admitted, JobError> {
     let mut copied = None;
-    let begin = match access {
+    match access {
         Access::Write => {
             refuse_forgotten(catalogue, &*volume)?;
             may_be_written(&*volume)?;
             copied = claims.settle(catalogue, drive, &*volume, clock)?;
-            drive.begin
         }
-        Access::Read => {
-            claims.meet(drive, &*volume)?;
-            Begin::Never
-        }
-    };
+        Access::Read => claims.meet(drive, &*volume)?,
+    }
+    let begin = drive.begin;
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());
     let here = &|| claims.here(&drive.door);
     let asked = Admission { station, access, begin, label, at, taken_for: None, here, clock };

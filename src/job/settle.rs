@@ -6,7 +6,7 @@ use super::scan::{PAGE, ScanReport, ScanRules};
 use super::{JobError, coarse_time, headers};
 use crate::disk::{DiskError, Look, MailboxDir, read_known};
 use crate::model::ledger::Departed;
-use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_TAIL_BYTES};
+use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
 use crate::model::{Finding, Hasher, Identity, Moment, RelName, Suspicion};
 use rustix::io::Errno;
@@ -192,14 +192,13 @@ fn superseded(
             if catalogue.identity(good)? == new.identity {
                 return Ok(());
             }
-            // What goes on from the damaged rest is no version of the good one.
-            match row.hinted || is_same_message(catalogue, good, new)? && is_new(catalogue, new)? {
+            match is_later_version(catalogue, row, good, new)? {
                 true => replaced(good),
                 false => catalogue.damage_is_gone(row.mailbox, &row.key),
             }
         }
         (false, false) => {
-            if row.hinted || is_later_version(catalogue, before, new)? {
+            if new.continues || is_later_version(catalogue, row, before, new)? {
                 return replaced(before);
             }
             match catalogue.new_place(row, before)? {
@@ -214,21 +213,25 @@ fn superseded(
     }
 }
 
-/// Whether a new content is a later version of the one before, by what the two are made of. One that was on this card
-/// before is none: an earlier version that turns up again takes no later one's place, unless it holds all of it.
-fn is_later_version(catalogue: &Catalogue, before: i64, new: &NewFile) -> Result<bool, JobError> {
-    Ok(new.continues || is_same_message(catalogue, before, new)? && is_new(catalogue, new)?)
-}
-
-/// Whether what is there now says that it is the message that was there before.
-fn is_same_message(catalogue: &Catalogue, before: i64, new: &NewFile) -> Result<bool, JobError> {
+/// Whether a new content takes the place of one before: somebody was seen to write it, or both have one Message-ID. One
+/// that was on this card before does not: an earlier version that turns up again takes no later one's place. Nor does
+/// what nobody saw being written, and is shorter or has a block of NUL: it may be what the card left of the one before.
+/// Only a drive that has that one can tell (`mirror/damage.rs`); until then it is missing, and nothing withholds it.
+fn is_later_version(
+    catalogue: &Catalogue,
+    row: &FileRow,
+    before: i64,
+    new: &NewFile,
+) -> Result<bool, JobError> {
+    let is_doubtful = new.has_nul_block || new.identity.bytes < catalogue.identity(before)?.bytes;
     let id = &new.headers.message_id;
-    Ok(!id.is_empty() && catalogue.message_id(before)?.as_ref() == Some(id))
-}
-
-/// Whether a content was never on this card before.
-fn is_new(catalogue: &Catalogue, new: &NewFile) -> Result<bool, JobError> {
-    Ok(!catalogue.was_here(catalogue.content(&new.identity)?)?)
+    let is_same = || -> Result<bool, JobError> {
+        Ok(!id.is_empty() && catalogue.message_id(before)?.as_ref() == Some(id))
+    };
+    let is_new = || -> Result<bool, JobError> {
+        Ok(!catalogue.was_here(catalogue.content(&new.identity)?)?)
+    };
+    Ok(row.hinted || !is_doubtful && is_same()? && is_new()?)
 }
 
 fn second_look(
@@ -331,6 +334,7 @@ fn read_message(
     let mut start = Vec::new();
     let mut end: Vec<u8> = Vec::new();
     let mut left = facts.bytes + 1;
+    let mut has_nul_block = false;
     let mut beginning = Beginning::of(before.filter(|before| before.bytes < facts.bytes));
     while left > 0 {
         let want = buffer.len().min(left as usize);
@@ -338,6 +342,7 @@ fn read_message(
         let bytes = &buffer[..got];
         hasher.update(bytes);
         beginning.update(bytes);
+        has_nul_block |= any_nul_block(bytes);
         start.extend_from_slice(&bytes[..got.min(HEADER_BYTES - start.len())]);
         end.extend_from_slice(&bytes[got.saturating_sub(NUL_TAIL_BYTES)..]);
         end.drain(..end.len().saturating_sub(NUL_TAIL_BYTES));
@@ -353,7 +358,13 @@ fn read_message(
     }
     let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
     let continues = headers.message_id.is_empty() && beginning.matches();
-    Ok(Read::Whole(NewFile { identity, headers, weight, suspect: None, continues }, end))
+    let suspect = None;
+    Ok(Read::Whole(NewFile { identity, headers, weight, suspect, continues, has_nul_block }, end))
+}
+
+/// Whether a whole block is NUL, of octets that begin where a block does.
+pub(super) fn any_nul_block(octets: &[u8]) -> bool {
+    octets.chunks_exact(NUL_BLOCK_BYTES).any(|block| block.iter().all(|&b| b == 0))
 }
 
 /// Finds out whether what was there before is the beginning of what is read.

@@ -4,7 +4,7 @@
 use super::JobError;
 use super::catalogue::{Catalogue, Lacking, LeftMailbox, Log, Totals};
 use super::mailboxes::Taken;
-use crate::model::{MailboxName, StationName};
+use crate::model::{DriveId, MailboxName, StationName};
 use std::path::PathBuf;
 
 /// The verdict, the worst last. Its texts are part of the JSON format.
@@ -123,6 +123,25 @@ pub struct Counts {
     pub damaged_ledgers: Vec<String>,
     /// Messages that are safe only as far as one of these ledgers is believed.
     pub resting_on_damaged: u64,
+    /// The drives that something else stands in the place of, and of which nobody has said what became of them.
+    pub in_question: Vec<InQuestion>,
+    /// Messages that are safe only as far as these drives still hold what they held.
+    pub resting_on_questions: u64,
+    /// Nothing that is found out is kept: what this rests on may be older than the mailbox.
+    pub is_unkept: bool,
+}
+
+/// A drive that may have been wiped, or may be kept in another place.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InQuestion {
+    /// How it is called.
+    pub label: String,
+    /// Its id.
+    pub id: DriveId,
+    /// Where it was, raw.
+    pub at: Vec<u8>,
+    /// The drive that is there now; `None`: nothing of ours.
+    pub by: Option<DriveId>,
 }
 
 /// A drive whose copies die with the card.
@@ -178,6 +197,16 @@ impl Counts {
                 let (label, mailbox) = (label.clone(), mailbox.clone());
                 self.on_same_device.push(OnSameDevice { label, mailbox, is_counted: drive.counts });
             }
+            if let Some(replaced) =
+                drive.replaced.as_ref().filter(|r| drive.counts && !r.how.is_sure())
+            {
+                self.in_question.push(InQuestion {
+                    label: label.clone(),
+                    id: drive.id,
+                    at: drive.at.clone(),
+                    by: replaced.by,
+                });
+            }
             let is_gone = drive.replaced.as_ref().is_some_and(|replaced| replaced.how.is_sure());
             if drive.forgotten.is_none() && !is_gone {
                 let lacking = catalogue.lacking_now(&catalogue.book(drive.row, station)?)?;
@@ -189,6 +218,10 @@ impl Counts {
         if !self.damaged_ledgers.is_empty() {
             self.resting_on_damaged =
                 catalogue.resting_on_damaged_ledgers(station, self.wanted_copies)?;
+        }
+        if !self.in_question.is_empty() {
+            self.resting_on_questions =
+                catalogue.resting_on_questions(station, self.wanted_copies)?;
         }
         Ok(())
     }
@@ -219,7 +252,9 @@ impl Counts {
         match () {
             () if missing + damaged > 0 || !self.lacking.is_empty() => Verdict::DamagedOrMissing,
             () if on_none + self.resting_on_damaged > 0 => Verdict::NotSafe,
-            () if unconfirmed > 0 => Verdict::NotKnown,
+            () if unconfirmed + self.resting_on_questions > 0 || self.is_unkept => {
+                Verdict::NotKnown
+            }
             () if !self.mailboxes.iter().all(|m| m.state.is_whole()) => Verdict::NotKnown,
             () if self.unmirrored() > 0 => Verdict::FewerCopies,
             () => Verdict::Safe,
@@ -299,6 +334,8 @@ mod tests {
         let lacking = vec![("amber".to_owned(), of_drive)];
         let known = counts(all, std::slice::from_ref(&ok));
         assert_eq!(Counts { lacking, ..known.clone() }.verdict(), DamagedOrMissing);
-        assert_eq!(Counts { resting_on_damaged: 1, ..known }.verdict(), NotSafe);
+        assert_eq!(Counts { resting_on_damaged: 1, ..known.clone() }.verdict(), NotSafe);
+        assert_eq!(Counts { resting_on_questions: 1, ..known.clone() }.verdict(), NotKnown);
+        assert_eq!(Counts { is_unkept: true, ..known }.verdict(), NotKnown);
     }
 }

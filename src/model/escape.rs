@@ -68,6 +68,61 @@ pub fn shown(raw: &[u8]) -> String {
     out
 }
 
+/// A name as text that reads back exactly, for a script: UTF-8 stays, a backslash is doubled, and a byte that is not
+/// UTF-8 becomes `\x..`.
+pub fn exact(raw: &[u8]) -> String {
+    let mut out = String::with_capacity(raw.len());
+    for chunk in raw.utf8_chunks() {
+        out.push_str(&chunk.valid().replace('\\', "\\\\"));
+        for byte in chunk.invalid() {
+            out.push_str(&format!("\\x{byte:02x}"));
+        }
+    }
+    out
+}
+
+/// A name for a terminal that reads back exactly: [`shown`], and a backslash is doubled.
+pub fn shown_exact(raw: &[u8]) -> String {
+    let parts = raw.split(|&byte| byte == b'\\');
+    parts.map(shown).collect::<Vec<_>>().join("\\\\")
+}
+
+/// Reads back what [`exact`] and [`shown_exact`] wrote; what is none of their escapes stays as it is.
+pub fn from_exact(text: &[u8]) -> Vec<u8> {
+    let mut out = Vec::with_capacity(text.len());
+    let mut rest = text;
+    while let Some((&byte, after)) = rest.split_first() {
+        rest = after;
+        if byte != b'\\' {
+            out.push(byte);
+        } else if let Some(after) = after.strip_prefix(b"\\") {
+            out.push(b'\\');
+            rest = after;
+        } else if let Some((hex, after)) =
+            after.strip_prefix(b"x").and_then(|a| a.split_at_checked(2))
+            && let Some(byte) = number(hex)
+        {
+            out.push(byte as u8);
+            rest = after;
+        } else if let Some(after) = after.strip_prefix(b"u{")
+            && let Some(end) = after.iter().position(|&b| b == b'}')
+            && let Some(c) = after.get(..end).and_then(number).and_then(char::from_u32)
+        {
+            out.extend_from_slice(c.encode_utf8(&mut [0; 4]).as_bytes());
+            rest = &after[end + 1..];
+        } else {
+            out.push(byte);
+        }
+    }
+    out
+}
+
+fn number(hex: &[u8]) -> Option<u32> {
+    let hex = std::str::from_utf8(hex).ok()?;
+    let is_hex = (1..=6).contains(&hex.len()) && hex.bytes().all(|b| b.is_ascii_hexdigit());
+    u32::from_str_radix(hex, 16).ok().filter(|_| is_hex)
+}
+
 /// A path of the host, as [`shown`].
 pub fn shown_path(path: &Path) -> String {
     shown(path.as_os_str().as_bytes())
@@ -121,6 +176,28 @@ pub fn is_place(label: &str, at: &[u8], name: &str) -> bool {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    #[test]
+    fn names_read_back_exactly_from_what_is_shown_of_them() {
+        let names: [(&[u8], &str, &str); 7] = [
+            (b"plain.eml", "plain.eml", "plain.eml"),
+            (b"\xff\xfe.eml", "\\xff\\xfe.eml", "\\xff\\xfe.eml"),
+            (b"\\xff\\xfe.eml", "\\\\xff\\\\xfe.eml", "\\\\xff\\\\xfe.eml"),
+            (b"a\\", "a\\\\", "a\\\\"),
+            (b"a\nb", "a\nb", "a\\u{a}b"),
+            (b"\\u{a}\\\\x", "\\\\u{a}\\\\\\\\x", "\\\\u{a}\\\\\\\\x"),
+            ("caf\u{e9}\u{202e}".as_bytes(), "caf\u{e9}\u{202e}", "caf\u{e9}\\u{202e}"),
+        ];
+        for (raw, for_a_script, for_a_terminal) in names {
+            assert_eq!((&*exact(raw), &*shown_exact(raw)), (for_a_script, for_a_terminal));
+            for text in [for_a_script, for_a_terminal] {
+                assert_eq!(from_exact(text.as_bytes()), raw, "{text}");
+            }
+        }
+        for odd in ["\\", "\\x", "\\xg0", "\\x+1", "\\u", "\\u{", "\\u{}", "\\u{d800}", "\\n"] {
+            assert_eq!(from_exact(odd.as_bytes()), odd.as_bytes());
+        }
+    }
 
     proptest! {
         #[test]

@@ -131,6 +131,8 @@ pub const MAILBOX_DEPTH: usize = 128;
 pub const MAILBOX_FOLDER_BYTES: usize = 64 << 20;
 /// A new version that ends in this many NUL octets looks like blocks lost in a power cut.
 pub const NUL_TAIL_BYTES: usize = 64;
+/// The least block of a card: where all of one is NUL in a new version, it may never have been written.
+pub const NUL_BLOCK_BYTES: usize = 512;
 
 /// Hints from the mailbox waiting to be looked at; when they overflow a scan replaces them.
 pub const HINTS_MAX: usize = 4_096;

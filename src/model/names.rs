@@ -123,7 +123,7 @@ impl RelName {
 
 impl fmt::Display for RelName {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&escape::shown(&self.0))
+        f.write_str(&escape::shown_exact(&self.0))
     }
 }
 

@@ -135,7 +135,7 @@ fn a_path_that_is_not_utf_8_is_given_exactly_beside_its_text() {
     let json = station.audit().expect_unsafe().json();
     let odd = json["unmirrored"].as_array().unwrap().iter().find(|m| m.get("path_hex").is_some());
     let odd = odd.unwrap();
-    assert_eq!(odd["path"], "a\u{fffd}.eml");
+    assert_eq!(odd["path"], "a\\xff.eml");
     assert_eq!(odd["path_hex"], "61ff2e656d6c");
     assert_eq!(json["unmirrored"].as_array().unwrap().len(), 2);
 }
@@ -160,4 +160,95 @@ fn a_path_as_deep_as_the_system_allows_is_copied_and_comes_back() {
     assert_eq!(red.lines_of("mirrored")[0]["path"], deep.as_str());
     station.restore().expect_safe();
     expect_same(&station.inbox(), &station.restored());
+}
+
+/// What JSON and text say of a name that is not UTF-8 tells it from every other, and every command that takes a path
+/// takes it as it was shown, or as it is.
+#[test]
+fn a_name_that_is_not_utf_8_can_be_given_as_it_is_shown() {
+    let names: [(&[u8], &str); 6] = [
+        (b"\xff\xfe.eml", "\\xff\\xfe.eml"),
+        (b"\xfe\xff.eml", "\\xfe\\xff.eml"),
+        (b"\\xff\\xfe.eml", "\\\\xff\\\\xfe.eml"),
+        (b"back\\slash.eml", "back\\\\slash.eml"),
+        (b"two\nlines.eml", "two\nlines.eml"),
+        (b"plain.eml", "plain.eml"),
+    ];
+    let named = |text: &str| format!("inbox/{text}");
+    let (station, red) = Station::with_drive();
+    station.deliver("kept.eml", mail("kept"));
+    let deliver = |text: &str| {
+        for (raw, _) in &names {
+            let at = station.inbox().join(OsStr::from_bytes(raw));
+            let id = raw.iter().map(|byte| format!("{byte:02x}")).collect::<String>();
+            let text = format!("Message-ID: <{id}@example.org>\r\n{}", mail(text));
+            std::fs::write(at, text).unwrap();
+        }
+    };
+    deliver("first");
+    station.mirror().expect_safe();
+    deliver("second and longer");
+    station.mirror().expect_safe();
+    for (raw, shown) in names {
+        let told = station.restore_with(&[
+            "--into",
+            station.path("other").to_str().unwrap(),
+            "--versions",
+            &named(shown),
+        ]);
+        let told = told.expect_safe();
+        assert_eq!(told.json()["versions_told"], true, "{shown}");
+        let old = std::fs::read_dir(station.path("other")).unwrap().count();
+        assert_eq!(old, 8, "{shown}: all, and the one older version");
+        std::fs::remove_dir_all(station.path("other")).unwrap();
+        std::fs::write(station.inbox().join(OsStr::from_bytes(raw)), "").unwrap();
+    }
+    station.mirror().expect_verdict("damaged-or-missing");
+    let audit = station.audit().json();
+    let suspect = audit["suspect"].as_array().unwrap();
+    let told: Vec<_> = suspect.iter().map(|message| message["path"].as_str().unwrap()).collect();
+    let mut wanted = names.map(|(_, shown)| shown);
+    wanted.sort_unstable();
+    assert_eq!(
+        {
+            let mut told = told;
+            told.sort_unstable();
+            told
+        },
+        wanted
+    );
+    for (_, shown) in names {
+        let repaired = station.command(&["restore", "--json", "--repair", &named(shown)]);
+        assert_eq!(repaired.expect_safe().json()["path"], shown);
+    }
+    for (raw, _) in names {
+        let beside = walkdir::WalkDir::new(station.inbox()).into_iter().map(Result::unwrap);
+        beside
+            .filter(|entry| entry.file_name().as_bytes().windows(12).any(|w| w == b".counterfoil"))
+            .for_each(|entry| std::fs::remove_file(entry.path()).unwrap());
+        std::fs::remove_file(station.inbox().join(OsStr::from_bytes(raw))).unwrap();
+    }
+    station.mirror().expect_counts(&[("messages.vanished", 6)]);
+    for (left, (_, shown)) in (0..6).rev().zip(names) {
+        station.command(&["acknowledge", &named(shown)]).expect_safe();
+        station.mirror().expect_counts(&[("messages.vanished", left)]);
+    }
+    station.mirror().expect_verdict("safe");
+    red.expect_bag_valid();
+}
+
+/// As it is, too.
+#[test]
+fn a_name_that_is_not_utf_8_can_be_given_as_it_is() {
+    let (station, _red) = Station::with_drive();
+    station.deliver("kept.eml", mail("kept"));
+    let raw = station.inbox().join(OsStr::from_bytes(b"\xff.eml"));
+    std::fs::write(&raw, mail("as it is")).unwrap();
+    station.mirror().expect_verdict("safe");
+    std::fs::remove_file(&raw).unwrap();
+    station.mirror().expect_verdict("damaged-or-missing");
+    let mut words = station.arguments(&["acknowledge"]);
+    words.push(OsStr::from_bytes(b"inbox/\xff.eml").to_owned());
+    station.run(&words).expect_safe();
+    station.mirror().expect_verdict("safe");
 }

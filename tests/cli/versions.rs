@@ -317,3 +317,92 @@ fn file_times_of_any_year_come_back() {
     station.restore().expect_safe();
     expect_same(&station.inbox(), &station.restored());
 }
+
+fn with_id(body: &str) -> String {
+    format!("Message-ID: <level-7@example.org>\r\n{}{body}", mail("water level"))
+}
+
+/// A message that became shorter, or holed, while nobody looked, and the only stick that could tell what it was is away:
+/// the good one is missing, which is said, and comes back beside the other; once that stick is in, it is called damage.
+#[test]
+fn what_a_card_left_of_a_message_takes_no_place_while_the_good_one_is_away() {
+    let line = "The water rises by a hand's breadth an hour.\r\n";
+    let good = with_id(&line.repeat(300));
+    let mut holed = good.clone().into_bytes();
+    holed[4096..8192].fill(0);
+    let cut = good.as_bytes()[..6000].to_vec();
+    for (left, word) in [(cut, "cut-short"), (holed, "nul-filled")] {
+        let (mut station, red) = Station::with_drive();
+        let blue = station.drive("blue");
+        station.use_only(&[&red]);
+        station.deliver("0001.eml", &good);
+        station.mirror().expect_verdict("safe");
+        station.use_only(&[&blue]);
+        station.replace("0001.eml", &left);
+        for command in ["mirror", "status", "audit"] {
+            let told = station.command(&[command, "--json"]).expect_verdict("damaged-or-missing");
+            told.expect_counts(&[("messages.vanished", 1), ("messages.suspect", 0)]);
+        }
+        station.audit().expect_listed("vanished", "reason", &[("0001.eml", "null")]);
+        // Nothing says that the good one left.
+        for stick in [&red, &blue] {
+            assert!(stick.lines_of("removed").is_empty());
+        }
+        station.use_only(&[&red, &blue]);
+        station.restore().expect_counts(&[("restored", 2), ("kept_both", 1)]);
+        assert!(tree(&station.restored()).values().any(|file| file.0 == good.as_bytes()));
+        // The stick that has it tells what became of it.
+        station.mirror().expect_verdict("damaged-or-missing");
+        let told = station.audit().expect_listed("suspect", "suspect", &[("0001.eml", word)]);
+        told.expect_counts(&[("messages.vanished", 0), ("messages.suspect", 1)]);
+        // The other stick may have been told before: it is by the next time.
+        station.mirror().expect_verdict("damaged-or-missing");
+        station.restore().expect_safe().expect_counts(&[("instead_of_suspect", 1)]);
+        assert!(tree(&station.restored())[b"0001.eml".as_slice()].0 == good.as_bytes());
+        station.command(&["restore", "--repair", "inbox/0001.eml"]).expect_safe();
+        station.mirror().expect_verdict("safe");
+    }
+}
+
+/// The same where the good one is on the stick that is in: it is compared at once.
+#[test]
+fn a_block_of_nul_in_the_middle_is_suspect_and_the_good_one_comes_back() {
+    let mut left = long_mail().into_bytes();
+    left[4096..8192].fill(0);
+    expect_suspect(&left, "nul-filled");
+}
+
+/// A message that was shortened with intent, as when an attachment is taken out, while no daemon watched: the stick that
+/// has the longer one tells that it is no rest of it, and nobody is troubled.
+#[test]
+fn a_shorter_version_that_is_no_rest_of_the_longer_one_takes_its_place() {
+    let (mut station, red) = Station::with_drive();
+    let blue = station.drive("blue");
+    let holed = format!("shorter, {} and a rest", "\0".repeat(1600));
+    let longest = "the whole attachment\r\n".repeat(300);
+    station.deliver("0001.eml", with_id(&longest));
+    station.mirror().expect_verdict("safe");
+    for body in [&longest[..2000].replace("whole", "small"), &holed, "none"] {
+        station.replace("0001.eml", with_id(body));
+        station.mirror().expect_verdict("safe").expect_counts(&[("messages.vanished", 0)]);
+        station.audit().expect_verdict("safe");
+        for sticks in [vec![&red], vec![&blue], vec![&red, &blue]] {
+            station.use_only(&sticks);
+            let told = station.restore().expect_safe();
+            told.expect_counts(&[("restored", 1), ("kept_both", 0)]);
+            expect_same(&station.inbox(), &station.restored());
+        }
+    }
+    // Where no stick can compare them a person decides.
+    station.use_only(&[&red]);
+    station.replace("0001.eml", with_id(""));
+    station.command(&["status", "--json"]).expect_verdict("damaged-or-missing");
+    fs::remove_file(red.bag().join(&red.payloads()[3])).unwrap();
+    red.replug();
+    station
+        .mirror()
+        .expect_verdict("damaged-or-missing")
+        .expect_counts(&[("messages.vanished", 1)]);
+    station.command(&["acknowledge", "inbox/0001.eml"]).expect_safe();
+    station.mirror().expect_verdict("safe");
+}

@@ -48,7 +48,7 @@ fn told(post: &Post, command: &str) -> (Option<i32>, Value) {
 fn expect_unkept(post: &Post) {
     for command in ["status", "audit"] {
         let (code, told) = told(post, command);
-        assert_eq!((code, &told["verdict"]), (Some(1), &"safe".into()), "{told}");
+        assert_eq!((code, &told["verdict"]), (Some(1), &"not-known".into()), "{told}");
         assert_eq!(
             (&told["state"]["kept"], &told["state"]["why"]),
             (&false.into(), &"full".into())

@@ -2,18 +2,17 @@
 
 use super::survey::{Depth, Survey};
 use super::whereabouts::one_of;
-use crate::cli::Exit;
 use crate::cli::args::Acknowledge;
-use crate::cli::notices::Problem;
+use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::report::count;
 use crate::cli::setup::Setup;
+use crate::cli::{Exit, named};
 use crate::daemon::clock::SystemClock;
 use crate::job::acknowledge::{Acknowledged, acknowledge_lacking, acknowledge_missing};
-use crate::job::catalogue::Catalogue;
-use crate::model::{RelName, escape};
+use crate::job::catalogue::{Catalogue, MissingRow};
+use crate::model::escape;
 use serde_json::json;
-use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
 pub(in crate::cli) fn run(
@@ -22,6 +21,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = &Setup::with_mailbox(config, &args.scope)?;
+    notices::must_be_remembered(&setup.state)?;
     // What is decided about is what the last look found: mirror and the service look first.
     let (catalogue, _) = Catalogue::open(&setup.state)?;
     let clock = SystemClock::new();
@@ -30,12 +30,14 @@ pub(in crate::cli) fn run(
         done = acknowledge_missing(&catalogue, |row| !row.damaged, &clock)?;
     }
     for path in &args.paths {
-        let (mailbox, key) = location(setup, &catalogue, path)?;
-        let one = acknowledge_missing(
-            &catalogue,
-            |row| row.mailbox == mailbox && row.key == key,
-            &clock,
-        )?;
+        let mut one = Acknowledged::default();
+        for (mailbox, key) in locations(setup, &catalogue, path)? {
+            let is_meant = |row: &MissingRow| row.mailbox == mailbox && row.key == key;
+            one = acknowledge_missing(&catalogue, is_meant, &clock)?;
+            if one.count() > 0 {
+                break;
+            }
+        }
         if one.count() == 0 {
             return Err(Problem::failed(format!(
                 "{}: no message is missing or damaged there: counterfoil audit lists them",
@@ -63,23 +65,28 @@ pub(in crate::cli) fn run(
     Ok(Exit::Safe)
 }
 
-/// The location that is named by a message's file, or by its mailbox and its path in it.
-fn location(setup: &Setup, catalogue: &Catalogue, named: &Path) -> Result<(i64, Vec<u8>), Problem> {
-    let shown = escape::shown_path(named);
-    let below = setup.mailboxes.iter().find_map(|mailbox| {
-        let below = named
-            .strip_prefix(&mailbox.path)
-            .or_else(|_| named.strip_prefix(mailbox.name.as_str()));
-        below.ok().map(|below| (mailbox, below))
-    });
-    let Some((mailbox, below)) = below else {
-        return Err(Problem::usage(format!(
-            "{shown} lies in no mailbox known here: give its file, or MAILBOX/PATH"
-        )));
-    };
-    let path = RelName::new(below.as_os_str().as_bytes())
-        .map_err(|error| Problem::usage(format!("{shown}: {error}")))?;
-    Ok((catalogue.mailbox(&mailbox.name, None)?, path.key()))
+/// The locations that may be meant by a message's file, or by its mailbox and its path in it; the likeliest first.
+fn locations(
+    setup: &Setup,
+    catalogue: &Catalogue,
+    typed: &Path,
+) -> Result<Vec<(i64, Vec<u8>)>, Problem> {
+    let mailboxes: Vec<_> =
+        setup.mailboxes.iter().map(|mailbox| (&mailbox.name, &*mailbox.path)).collect();
+    let mut locations = Vec::new();
+    for reading in named::readings(typed) {
+        let Some((at, path)) = named::message(&reading, &mailboxes) else { continue };
+        let path = path.map_err(|error| bad_path(typed, &error))?;
+        locations.push((catalogue.mailbox(mailboxes[at].0, None)?, path.key()));
+    }
+    match locations.is_empty() {
+        true => Err(notices::in_no_mailbox(typed)),
+        false => Ok(locations),
+    }
+}
+
+fn bad_path(typed: &Path, error: &str) -> Problem {
+    Problem::usage(format!("{}: {error}", escape::shown_path(typed)))
 }
 
 fn tell(done: Acknowledged, output: &Output) {

@@ -61,7 +61,7 @@ pub(in crate::cli) fn run(
     } else {
         account.summary.say(output);
     }
-    Ok(Exit::of(&survey.audit.counts).unless_unkept(survey.unkept))
+    Ok(Exit::of(&survey.audit.counts))
 }
 
 /// What a look found, beside what its figures rest on.

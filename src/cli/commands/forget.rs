@@ -3,7 +3,7 @@
 
 use super::survey::{Depth, Survey};
 use super::whereabouts::one_of;
-use crate::cli::notices::Problem;
+use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::report::when;
 use crate::cli::setup::Setup;
@@ -29,6 +29,7 @@ pub(super) fn run(
             "--where: use at most {DRIVE_PLACE_CHARS} characters to say where it went"
         )));
     }
+    notices::must_be_remembered(&setup.state)?;
     let survey = Survey::take(setup, Depth::Brief, output)?;
     let drive = one_of(&survey.drives, name)?;
     let (id, label) = (drive.row.id, escape::shown(drive.row.label.as_bytes()));

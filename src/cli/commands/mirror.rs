@@ -42,11 +42,12 @@ pub(in crate::cli) fn run(
     }
     let done = done?;
     let (name, wanted) = (&setup.station, setup.wanted_copies);
-    let counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
+    let mut counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
+    counts.is_unkept = state.unkept.is_some();
     let known = done.rounds.iter().map(|round| known(&state.catalogue, round));
     let known = known.collect::<Result<Vec<_>, _>>()?;
     tell(&setup, scope.json, (&done, &known), &counts, state.unkept, output);
-    Ok(ended(&counts, &done.rounds).unless_unkept(state.unkept))
+    Ok(ended(&counts, &done.rounds))
 }
 
 /// What a pass did.
@@ -88,9 +89,11 @@ fn tell(
 fn ended(counts: &Counts, rounds: &[DriveRound]) -> Exit {
     // One that is forgotten is left out by its operator's word.
     let failed = |error: &JobError| !matches!(error, JobError::Forgotten { .. });
+    // What stands in the place of one that is known is not written to before its operator has said what it is.
+    let undone = |error: &JobError| !matches!(error, JobError::EmptyStick { .. });
     let has_failed = rounds.iter().any(|round| round.outcome.as_ref().is_err_and(failed));
     match Exit::of(counts) {
-        _ if rounds.iter().all(|round| round.outcome.is_err()) => Exit::Failed,
+        _ if rounds.iter().all(|round| round.outcome.as_ref().is_err_and(undone)) => Exit::Failed,
         Exit::Safe if has_failed => Exit::Unsafe,
         by_verdict => by_verdict,
     }

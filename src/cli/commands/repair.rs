@@ -1,24 +1,21 @@
 //! `restore --repair`: puts back the good version of one message that the card has damaged.
 
-use crate::cli::Exit;
-use crate::cli::notices::Problem;
+use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
-use crate::cli::report;
-use crate::disk::host;
+use crate::cli::{Exit, named, report};
 use crate::job::restore::{Gathered, Goal, repair};
 use crate::model::{RelName, escape};
-use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
 /// Repairs the one message that is named by its file, or by its mailbox and its path in it.
 pub(super) fn run(
     gathered: &Gathered,
     goals: &[Goal],
-    named: &Path,
+    typed: &Path,
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let (goal, path) = message_named(goals, named)?;
+    let Named { goal, path, .. } = message_named(gathered, goals, typed)?;
     let done = repair(gathered, goal, &path)?;
     match as_json {
         true => output.json(&report::restore::repaired_json(goal, &path, &done)),
@@ -32,28 +29,33 @@ pub(super) fn run(
     Ok(Exit::Safe)
 }
 
-/// The message that is named by its file, or by its mailbox and its path in it.
+/// A message that is named on the command line.
+pub(super) struct Named<'g> {
+    pub goal: &'g Goal,
+    pub path: RelName,
+    /// Some drive tells of it.
+    pub is_told: bool,
+}
+
+/// The message that is named by its file, or by its mailbox and its path in it: of several that may be meant, the first
+/// that a drive tells of.
 pub(super) fn message_named<'g>(
+    gathered: &Gathered,
     goals: &'g [Goal],
-    named: &Path,
-) -> Result<(&'g Goal, RelName), Problem> {
-    let file = host::resolved(named.parent().unwrap_or(named));
-    let file = file.join(named.file_name().unwrap_or_default());
-    let by_file = goals.iter().find_map(|goal| {
-        let below = file.strip_prefix(host::resolved(&goal.path)).ok()?;
-        Some((goal, below.to_owned()))
-    });
-    let by_name = goals.iter().find_map(|goal| {
-        let below = named.strip_prefix(goal.name.as_str()).ok()?;
-        Some((goal, below.to_owned()))
-    });
-    let shown = escape::shown_path(named);
-    let Some((goal, below)) = by_file.or(by_name) else {
-        return Err(Problem::usage(format!(
-            "{shown} lies in no mailbox known here: give its file, or MAILBOX/PATH"
-        )));
-    };
-    let path = RelName::new(below.as_os_str().as_bytes())
-        .map_err(|error| Problem::usage(format!("{shown}: {error}")))?;
-    Ok((goal, path))
+    typed: &Path,
+) -> Result<Named<'g>, Problem> {
+    let mailboxes: Vec<_> = goals.iter().map(|goal| (&goal.name, &*goal.path)).collect();
+    let mut first = None;
+    for reading in named::readings(typed) {
+        let Some((at, path)) = named::message(&reading, &mailboxes) else { continue };
+        let path = path
+            .map_err(|error| Problem::usage(format!("{}: {error}", escape::shown_path(typed))))?;
+        let goal = &goals[at];
+        let is_told = gathered.catalogue.tells_of(&gathered.station, goal.row, &path.key())?;
+        if is_told {
+            return Ok(Named { goal, path, is_told });
+        }
+        first = first.or(Some(Named { goal, path, is_told }));
+    }
+    first.ok_or_else(|| notices::in_no_mailbox(typed))
 }

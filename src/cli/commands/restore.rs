@@ -30,6 +30,9 @@ pub(in crate::cli) fn run(
     let clock = SystemClock::new();
     let gathered = gather(&drives, &station, &clock)?;
     tell_of(&gathered, &drives, output)?;
+    if args.into.is_none() && holds_nothing(&gathered)? {
+        return Err(notices::nothing_kept(&station));
+    }
     let goals = goals(&setup, args, &gathered)?;
     if let Some(path) = &args.repair {
         return repair::run(&gathered, &goals, path, args.scope.json, output);
@@ -48,8 +51,14 @@ pub(in crate::cli) fn run(
         say_before(&gathered, &goals, &drives, &clock, output)?;
     }
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
-    let versions = args.versions.as_deref().map(|named| repair::message_named(&goals, named));
-    let versions = versions.transpose()?.map(|(goal, path)| (goal.row, path.key()));
+    let versions = args.versions.as_deref();
+    let versions = versions.map(|typed| repair::message_named(&gathered, &goals, typed));
+    let versions = versions.transpose()?;
+    let is_unknown = versions.as_ref().is_some_and(|named| !named.is_told);
+    if let Some(named) = versions.as_ref().filter(|_| is_unknown) {
+        output.warn(notices::not_told_of(&named.goal.name, &named.path));
+    }
+    let versions = versions.map(|named| (named.goal.row, named.path.key()));
     let plan = Plan {
         goals: goals.clone(),
         with_removed: args.with_removed,
@@ -61,19 +70,17 @@ pub(in crate::cli) fn run(
     let report = restore(&gathered, &plan)?;
     bar.end();
     let carried = carried_config_of(&gathered);
-    let back = match (args.with_config, &carried) {
-        (true, Some(text)) => put_config_back(text, &setup, output)?,
-        (true, None) => {
-            output.warn("no drive here carries a whole config of this station: none was put back");
-            None
-        }
-        (false, _) => None,
+    let back = match args.with_config {
+        true => config_back(carried.as_deref(), &setup, output)?,
+        false => None,
     };
     match args.scope.json {
         true => {
             let mut object = report::restore::json(&report);
             let back = back.as_deref().map(escape::shown_path);
             object["config"] = serde_json::json!(back);
+            object["versions_told"] =
+                serde_json::json!(args.versions.as_ref().map(|_| !is_unknown));
             output.json(&object);
         }
         false => report::restore::text(output, &report, &goals, args.dry_run),
@@ -82,7 +89,23 @@ pub(in crate::cli) fn run(
         let offers_config = carried.is_some() && !args.with_config && setup.config_file.is_none();
         report::restore::next(output, &goals, offers_config);
     }
-    Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty()))
+    Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty() && !is_unknown))
+}
+
+/// Whether nothing was ever kept on these drives, and nothing of it is lost: no message, and nothing amiss.
+fn holds_nothing(gathered: &Gathered) -> Result<bool, Problem> {
+    if gathered.catalogue.paths_told(&gathered.station)? > 0 || !gathered.failed.is_empty() {
+        return Ok(false);
+    }
+    for drive in &gathered.drives {
+        // A new stick has an empty ledger; where copies were, a list of them or a copy is left.
+        let is_sound = drive.ledger_whole || drive.book.ledger_bytes == 0 && !drive.newer;
+        let is_sound = is_sound && drive.findings.is_empty();
+        if !is_sound || gathered.catalogue.has_copies(drive.book.row)? {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }
 
 /// What was found on the way; an error if no drive holds the station.
@@ -166,6 +189,21 @@ fn carried_config_of(gathered: &Gathered) -> Option<String> {
     drives
         .into_iter()
         .find_map(|drive| carried_config(&*drive.volume, &gathered.station).ok().flatten())
+}
+
+/// The same, or that no drive has one.
+fn config_back(
+    carried: Option<&str>,
+    setup: &Setup,
+    output: &Output,
+) -> Result<Option<PathBuf>, Problem> {
+    match carried {
+        Some(text) => put_config_back(text, setup, output),
+        None => {
+            output.warn("no drive here carries a whole config of this station: none was put back");
+            Ok(None)
+        }
+    }
 }
 
 /// Where it was put, if it was.

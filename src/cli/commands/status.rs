@@ -30,5 +30,5 @@ pub(in crate::cli) fn run(
             &survey.drives,
         );
     }
-    Ok(Exit::of(&survey.audit.counts).unless_unkept(survey.unkept))
+    Ok(Exit::of(&survey.audit.counts))
 }

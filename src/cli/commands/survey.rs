@@ -80,7 +80,9 @@ impl Survey {
             false => (survey, answer),
         };
         survey.notes.iter().for_each(|note| note.say(output));
-        Ok((Self { unkept, ..survey }, answer))
+        let mut survey = Self { unkept, ..survey };
+        survey.audit.counts.is_unkept = unkept.is_some();
+        Ok((survey, answer))
     }
 
     fn beside<T>(

@@ -235,10 +235,12 @@ pub(in crate::cli) fn standing(row: &DriveRow) -> Vec<Advice> {
                 which_drive::settle_replaced(id),
             ),
             false => (
-                format!(
-                    "since {since} drive {} is where it was last.",
-                    by.map(|id| id.to_string()).unwrap_or_default()
-                ),
+                match by {
+                    Some(by) => format!("since {since} drive {by} is where it was last."),
+                    None => {
+                        format!("since {since} nothing of it is left where it was last.")
+                    }
+                },
                 which_drive::settle_reformatted(id),
             ),
         };

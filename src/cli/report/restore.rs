@@ -49,7 +49,7 @@ pub(in crate::cli) fn repaired_json(goal: &Goal, path: &RelName, done: &Repaired
     object.insert("mailbox".into(), json!(goal.name.as_str()));
     json_path(&mut object, path);
     object.insert("sha256".into(), json!(done.good.digest.to_string()));
-    object.insert("beside".into(), json!(String::from_utf8_lossy(done.beside.as_bytes())));
+    object.insert("beside".into(), json!(escape::exact(done.beside.as_bytes())));
     Value::Object(object)
 }
 
@@ -117,6 +117,9 @@ pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[Goa
         output.warn(no_room(report));
     }
     output.say(match report.is_whole() {
+        true if !report.left_out.is_empty() => {
+            output.tone(Tone::Good, "Everything else these drives tell of is there.")
+        }
         true => output.tone(Tone::Good, "Everything these drives tell of is there."),
         false => output.tone(Tone::Bad, &verdict(report)),
     });

@@ -5,7 +5,7 @@ use super::{count, size, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
 use crate::cli::setup::Setup;
-use crate::cli::which_drive;
+use crate::cli::which_drive::{self, Advice};
 use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
 use crate::model::{Moment, StationName, escape};
 use serde_json::{Map, Value, json};
@@ -64,9 +64,11 @@ impl<'a> Summary<'a> {
                 are(messages.unconfirmed)
             )));
         }
+        lines.extend(self.by_questions());
         for mailbox in counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole()) {
             lines.push(bad(format!("NOT KNOWN: {}", notices::mailbox(mailbox))));
         }
+        lines.extend(self.unkept().map(|(tone, line)| (tone, format!("NOT KNOWN: {line}"))));
         let (fewer, bytes) = counts.fewer_copies();
         if fewer > 0 {
             lines.push(bad(format!(
@@ -77,14 +79,14 @@ impl<'a> Summary<'a> {
             )));
         }
         let is_good = lines.is_empty();
-        if counts.unmirrored() == 0 && messages.damaged == 0 && (is_good || messages.messages > 0) {
+        let are_copied = counts.unmirrored() == 0 && counts.resting_on_questions == 0;
+        if are_copied && messages.damaged == 0 && (is_good || messages.messages > 0) {
             lines.push(self.all_copied(is_good));
         }
         if let Some((_, first)) = lines.first_mut() {
             *first = format!("{}: {first}", self.station);
         }
         lines.extend(self.on_same_device());
-        lines.extend(self.unkept());
         lines.extend(self.advice());
         lines.extend(
             counts.not_in_config.iter().map(|left| (Tone::Plain, notices::not_in_config(left))),
@@ -125,6 +127,27 @@ impl<'a> Summary<'a> {
                 count(messages, "message"),
                 are(messages),
                 labels.join(", ")
+            ))
+        })
+    }
+
+    /// What rests on drives that something else stands in the place of.
+    fn by_questions(&self) -> Option<Line> {
+        let (messages, all) = (self.counts.resting_on_questions, &self.counts.messages);
+        let asked = self.counts.in_question.iter().map(|drive| {
+            let label = escape::shown(drive.label.as_bytes());
+            let there = drive.by.map_or("an empty stick".into(), |by| format!("drive {by}"));
+            format!("{label} was in {}, and {there} is there now", escape::shown(&drive.at))
+        });
+        let labels = self.counts.in_question.iter().map(|d| escape::shown(d.label.as_bytes()));
+        let labels: Vec<_> = labels.collect();
+        (messages > 0).then(|| {
+            bad(format!(
+                "NOT KNOWN: {messages} of {} {} safe only with {}. {}.",
+                count(all.messages, "message"),
+                are(messages),
+                labels.join(", "),
+                asked.collect::<Vec<_>>().join("; ")
             ))
         })
     }
@@ -191,6 +214,7 @@ impl<'a> Summary<'a> {
         let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
         let back = messages.missing.saturating_sub(messages.missing_on_none);
         let good = messages.damaged.saturating_sub(messages.damaged_on_none);
+        lines.extend(self.questions());
         let mut typed = |number: u64, what: String, command: &str| {
             if number > 0 {
                 lines.push((Tone::Plain, what));
@@ -225,6 +249,28 @@ impl<'a> Summary<'a> {
                 "No good version of {} is on a drive known here.",
                 count(damaged, "damaged message")
             )));
+        }
+        lines
+    }
+
+    /// What to type once it is known what became of a drive, where the verdict rests on it.
+    fn questions(&self) -> Vec<Line> {
+        let mut lines = Vec::new();
+        let mut typed = |what: String, command: &str| {
+            lines.push((Tone::Plain, what));
+            lines.push((Tone::Plain, format!("  {command}{}", self.options)));
+        };
+        for drive in self.counts.in_question.iter().filter(|_| self.counts.resting_on_questions > 0)
+        {
+            let label = escape::shown(drive.label.as_bytes());
+            for Advice { text, command } in which_drive::settle_reformatted(drive.id) {
+                let what = text.replacen("If it ", &format!("If {label} "), 1);
+                command.iter().for_each(|command| typed(what.clone(), command));
+            }
+            if drive.by.is_none() {
+                let add = format!("counterfoil drives add {}", escape::shown(&drive.at));
+                typed("Then, to have copies in that place again, type:".to_owned(), &add);
+            }
         }
         lines
     }
@@ -322,6 +368,7 @@ fn json(counts: &Counts) -> Map<String, Value> {
             "vanished": messages.missing,
             "vanished_on_no_drive": messages.missing_on_none,
             "by_damaged_ledgers": counts.resting_on_damaged,
+            "by_drives_in_question": counts.resting_on_questions,
         },
         "lacking": lacking.collect::<Vec<_>>(),
         "mailboxes": mailboxes.collect::<Vec<_>>(),

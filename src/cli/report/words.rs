@@ -102,9 +102,9 @@ pub(in crate::cli) fn clipped(text: &str, width: usize) -> String {
     }
 }
 
-/// A path in a JSON object: `path` as text, and `path_hex` exactly where it is not UTF-8.
+/// A path in a JSON object: `path` as text that commands take too, and `path_hex` where it is not UTF-8.
 pub(in crate::cli) fn json_path(object: &mut Map<String, Value>, path: &RelName) {
-    object.insert("path".into(), json!(String::from_utf8_lossy(path.as_bytes())));
+    object.insert("path".into(), json!(escape::exact(path.as_bytes())));
     if std::str::from_utf8(path.as_bytes()).is_err() {
         let hex: String = path.as_bytes().iter().map(|b| format!("{b:02x}")).collect();
         object.insert("path_hex".into(), json!(hex));
@@ -150,7 +150,7 @@ mod tests {
     fn a_path_that_is_not_utf_8_is_given_exactly() {
         let mut object = Map::new();
         json_path(&mut object, &RelName::new(b"a\xff".to_vec()).unwrap());
-        assert_eq!(object["path"], "a\u{fffd}");
+        assert_eq!(object["path"], "a\\xff");
         assert_eq!(object["path_hex"], "61ff");
     }
 }

@@ -299,6 +299,24 @@ impl Catalogue {
         Ok(query.query_row(params![station.as_str(), copies], |row| number(row, 0))?)
     }
 
+    /// Counts the messages that are safe, but not without drives of which it is asked whether they were wiped.
+    pub fn resting_on_questions(
+        &self,
+        station: &StationName,
+        copies: u32,
+    ) -> Result<u64, JobError> {
+        // Of the drives whose copies count, only these have another one in their place.
+        let sql = format!(
+            "SELECT count(*) FROM file WHERE state = 1 AND {SAFE}{} AND \
+             (SELECT count(DISTINCT book.drive) FROM safe CROSS JOIN book ON book.id = safe.book AND book.station = ?1 \
+             AND book.trusted CROSS JOIN drive ON drive.id = book.drive AND drive.replaced IS NULL \
+             WHERE safe.mailbox = file.mailbox AND safe.key = file.key) < ?2",
+            self.in_force()
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        Ok(query.query_row(params![station.as_str(), copies], |row| number(row, 0))?)
+    }
+
     /// A path where a content is or was.
     pub fn path_of(&self, content: i64) -> Result<Option<RelName>, JobError> {
         let key: Option<Vec<u8>> = self

@@ -270,6 +270,12 @@ impl Catalogue {
             })?)
     }
 
+    /// Whether anything is known of a copy in a book, be it damaged, gone or what a cut left.
+    pub fn has_copies(&self, book: i64) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached("SELECT 1 FROM payload WHERE book = ?1 LIMIT 1")?;
+        Ok(query.exists([book])?)
+    }
+
     /// The books of a drive: row and station.
     pub fn books_of(&self, drive: i64) -> Result<Vec<(i64, StationName)>, JobError> {
         let mut query = self

@@ -194,6 +194,8 @@ pub struct NewFile {
     pub suspect: Option<Suspicion>,
     /// It has no Message-ID, and what was at its path before is its beginning.
     pub continues: bool,
+    /// A whole block of it is NUL, which no mail program writes and a failing card does.
+    pub has_nul_block: bool,
 }
 
 const COLUMNS: &str = FileRow::COLUMNS;

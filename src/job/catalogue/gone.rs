@@ -174,6 +174,30 @@ impl Catalogue {
         Ok(())
     }
 
+    /// A content is missing from a location only because nobody could tell whether what is there now is the rest of it.
+    /// A drive has told that it is not: of the same message it is a later version. Whether it was so.
+    pub fn settle_as_replaced(
+        &self,
+        row: &FileRow,
+        before: i64,
+        at: i64,
+    ) -> Result<bool, JobError> {
+        let Some(content) = row.content else { return Ok(false) };
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3 AND damaged = 0",
+        )?;
+        let id = self.message_id(content)?;
+        if id.is_none()
+            || self.message_id(before)? != id
+            || !query.exists(params![row.mailbox, row.key, before])?
+        {
+            return Ok(false);
+        }
+        let heir = Some((row.mailbox, row.key.as_slice(), content));
+        let of = (row.mailbox, row.key.as_slice(), before);
+        self.set_departed(of, Departed::Replaced, heir, at).map(|_| true)
+    }
+
     /// What is missing from a location is not looked for any more; no drive is told anything of it.
     pub fn forget_missing(&self, row: &MissingRow) -> Result<(), JobError> {
         self.db

@@ -19,6 +19,20 @@ impl Catalogue {
         )?)
     }
 
+    /// Whether a drive tells of a message at a location, be it there no more.
+    pub fn tells_of(
+        &self,
+        station: &StationName,
+        mailbox: i64,
+        key: &[u8],
+    ) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM assertion a JOIN book ON book.id = a.book AND book.station = ?1 \
+             WHERE a.mailbox = ?2 AND a.key = ?3",
+        )?;
+        Ok(query.exists(params![station.as_str(), mailbox, key])?)
+    }
+
     /// Every copy of a content: the book it is in, and the copy; those known good first.
     pub fn copies_of(
         &self,

@@ -172,7 +172,8 @@ pub fn admit(
     }
     let ledger_whole = loaded.is_whole();
     if asked.access == Access::Read {
-        if loaded.anew && !partly {
+        // It was out since it was last written to: what became of its copies meanwhile is seen, as when mail is copied.
+        if (loaded.anew || !continues) && !partly {
             let (row, clock) = (book.row, asked.clock);
             lengths::set_apart(catalogue, &*volume, &dir, row, clock, &mut findings)?;
         }

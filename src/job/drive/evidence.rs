@@ -4,9 +4,9 @@
 use super::admit::Here;
 use super::identity;
 use super::recognise::of_longest_ledger;
-use crate::disk::{Volume, plain_folder};
+use crate::disk::{Volume, is_mounted, plain_folder};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, DriveRow, FoundDrive, ReplacedHow};
+use crate::job::catalogue::{Catalogue, DriveRow, FoundDrive, Replaced, ReplacedHow};
 use crate::model::{DriveId, Finding, KnownDrive, Moment, escape};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
@@ -156,7 +156,9 @@ impl Evidence<'_> {
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
         let Some(before) = before else { return Ok(()) };
-        let is_open = before.forgotten.is_none() && before.replaced.is_none();
+        // That its place was found empty before is the same question.
+        let asked = |r: &Replaced| !r.how.is_sure() && r.by.is_none();
+        let is_open = before.forgotten.is_none() && before.replaced.as_ref().is_none_or(asked);
         let on_devices = own.folder.is_none() && before.folder.is_none();
         if before.id == own.id
             || !is_open
@@ -189,6 +191,29 @@ pub(super) fn nothing_there(
         .iter()
         .filter(|drive| was_on_it(drive))
         .try_for_each(|drive| catalogue.set_replaced(drive, None, ReplacedHow::Serial, now))
+}
+
+/// There is no drive at a place where one was last. An empty mount point tells nothing: that one is not plugged in. But
+/// where a file system is mounted, it may be that one, wiped, or another stick: its operator is asked, and until then
+/// nothing is called safe by its copies alone. What the place is to be called.
+pub(super) fn nothing_where_one_was(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    found: &FoundDrive<'_>,
+    here: &[DriveId],
+    now: Moment,
+) -> Result<Option<JobError>, JobError> {
+    let Some(known) = catalogue.drive_at(found.at)? else { return Ok(None) };
+    let at = volume.facts().shown.clone();
+    if !is_mounted(Path::new(std::ffi::OsStr::from_bytes(found.at))) {
+        return Ok(Some(JobError::DriveAway { at, id: known.id }));
+    }
+    let is_open = known.forgotten.is_none() && known.replaced.is_none() && known.away.is_none();
+    if is_open && !here.contains(&known.id) {
+        catalogue.set_replaced(&known, None, ReplacedHow::Place, now)?;
+    }
+    let (id, label) = (known.id, escape::shown(known.label.as_bytes()));
+    Ok(Some(JobError::EmptyStick { at, id, label }))
 }
 
 pub(super) fn named(drive: &DriveRow) -> KnownDrive {

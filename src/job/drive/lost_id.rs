@@ -2,7 +2,7 @@
 //! one it is, and another one where it may be begun. Never lets one stick count as two.
 
 use super::admit::{Admission, Begin, Here};
-use super::evidence::{self, Evidence, named, nothing_there};
+use super::evidence::{self, Evidence, named, nothing_there, nothing_where_one_was};
 use super::identity::{self, Known};
 use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume};
@@ -40,10 +40,10 @@ pub(super) fn find(
             Ok((id, false))
         }
         (Recognised::OneOf(_), Access::Read) => {
-            read_only(catalogue, volume, asked, known, too_long)
+            read_only(catalogue, volume, asked, (known, found), too_long)
         }
         (Recognised::OneOf(maybe), Access::Write) => {
-            may_begin(catalogue, volume, asked, known)?;
+            may_begin(catalogue, volume, asked, (known, found))?;
             let own = begin_anew(catalogue, volume, maybe, asked.here, asked.clock, findings)?;
             Ok((own, false))
         }
@@ -128,7 +128,7 @@ fn read_only(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     asked: &Admission<'_>,
-    known: &Known,
+    (known, found): (&Known, &FoundDrive<'_>),
     too_long: bool,
 ) -> Result<(DriveId, bool), JobError> {
     let at = || volume.facts().shown.clone();
@@ -139,13 +139,20 @@ fn read_only(
     if is_there {
         return Ok((DriveId::NONE, too_long));
     }
+    let (here, now) = ((asked.here)(), asked.clock.stamp().time);
     if asked.taken_for.is_none() {
-        nothing_there(catalogue, volume, &(asked.here)(), asked.clock.stamp().time)?;
+        nothing_there(catalogue, volume, &here, now)?;
     }
-    Err(match catalogue.drive_at(asked.at)? {
-        Some(known) => JobError::DriveAway { at: at(), id: known.id },
-        None => JobError::NoDrive { at: at() },
-    })
+    // Somebody's own stick, which is not to be used, tells nothing of ours; a restore only reads.
+    let gone = match asked.taken_for.is_some() || asked.begin == Begin::Never {
+        true => catalogue.drive_at(asked.at)?.map(|known| away(volume, &known)),
+        false => nothing_where_one_was(catalogue, volume, found, &here, now)?,
+    };
+    Err(gone.unwrap_or_else(|| JobError::NoDrive { at: at() }))
+}
+
+fn away(volume: &dyn Volume, known: &DriveRow) -> JobError {
+    JobError::DriveAway { at: volume.facts().shown.clone(), id: known.id }
 }
 
 /// Whether a place may be made a drive. What is there and cannot be read was one.
@@ -153,14 +160,17 @@ fn may_begin(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     asked: &Admission<'_>,
-    known: &Known,
+    (known, found): (&Known, &FoundDrive<'_>),
 ) -> Result<(), JobError> {
     let at = || volume.facts().shown.clone();
     match (known, asked.begin) {
-        (Known::Nothing, Begin::InFolder) => match catalogue.drive_at(asked.at)? {
-            Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
-            None => Ok(()),
-        },
+        (Known::Nothing, Begin::InFolder) => {
+            let (here, now) = ((asked.here)(), asked.clock.stamp().time);
+            if catalogue.drive_at(asked.at)?.is_some() {
+                nothing_there(catalogue, volume, &here, now)?;
+            }
+            nothing_where_one_was(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
+        }
         (Known::Nothing, Begin::Never) => {
             nothing_there(catalogue, volume, &(asked.here)(), asked.clock.stamp().time)?;
             Err(JobError::NotAccepted { at: at() })

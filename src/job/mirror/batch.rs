@@ -69,6 +69,8 @@ pub(super) struct Batch {
     pub position: Position,
     /// Room left on the drive, in octets, after everything planned.
     pub room: u64,
+    /// The drive has told something of a message, and it is to be told what follows from that.
+    pub learnt: bool,
 }
 
 impl Batch {
@@ -84,6 +86,7 @@ impl Batch {
             copied: HashSet::new(),
             position,
             room,
+            learnt: false,
         }
     }
 

@@ -1,5 +1,5 @@
-//! What a new version of a message looks like beside the one that a drive has. Reads the drive only to compare a
-//! shortened message with the version before, and never takes an earlier version for the rest of a later one.
+//! Tells what a card has left of a message from another version of it, beside the copy that a drive has of the one
+//! before. Reads the drive for nothing else.
 
 use super::Pass;
 use super::batch::Batch;
@@ -7,8 +7,9 @@ use crate::disk::{DiskError, ReadFrom, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{DepartedRow, FileRow, Held, StandingRow};
 use crate::job::drive::{Admitted, Copy, hash_copy};
+use crate::job::settle::any_nul_block;
 use crate::job::verify::READ_ERROR;
-use crate::model::limits::{COPY_BUFFER_BYTES, NUL_TAIL_BYTES};
+use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Hasher, Identity, PayloadName, Suspicion};
 
 /// The drive calls this version suspect, and has a good one of the same path.
@@ -67,10 +68,15 @@ pub(super) fn found(
         _ if old.bytes == 0 || old == *new => None,
         0 => Some(Suspicion::Emptied),
         _ if ends_in_nul(pass, row, new.bytes)? => Some(Suspicion::NulFilled),
-        _ if new.bytes < old.bytes => {
-            is_beginning(pass, drive, good, new, batch)?.then_some(Suspicion::CutShort)
-        }
-        _ => None,
+        _ => match left_of(pass, drive, row, (good, &old), new, batch)? {
+            Compared::Is(why) => Some(why),
+            Compared::IsNot => {
+                let at = pass.clock.stamp().time.seconds;
+                batch.learnt |= pass.catalogue.settle_as_replaced(row, good, at)?;
+                None
+            }
+            Compared::Not => None,
+        },
     };
     let Some(why) = why else { return Ok(None) };
     // What was there before the other was is no rest of it: this card does not know the later version. Whoever told of
@@ -96,29 +102,99 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
     })
 }
 
-/// Whether a shorter content is the beginning of one whose copy the drive has. Where that copy cannot be read nobody
-/// knows: the new version is copied like any other, and the ledger is told that the old copy is lost.
-fn is_beginning(
+/// What came of comparing a new version with the copy of the one before.
+enum Compared {
+    /// It is what a card left of it.
+    Is(Suspicion),
+    /// It is another one.
+    IsNot,
+    /// It does not look like that, or they could not be compared.
+    Not,
+}
+
+/// Whether a version that is shorter, or has a block of NUL, is what a card left of one whose copy the drive has. Where
+/// that copy cannot be read nobody knows: the new version is copied like any other, and the ledger is told that the old
+/// copy is lost.
+fn left_of(
     pass: &Pass<'_>,
     drive: &Admitted,
-    good: i64,
+    row: &FileRow,
+    (good, old): (i64, &Identity),
     new: &Identity,
     batch: &mut Batch,
-) -> Result<bool, JobError> {
-    let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else { return Ok(false) };
+) -> Result<Compared, JobError> {
+    let is_holed = new.bytes <= old.bytes && has_nul_block(pass, row)?;
+    if new.bytes >= old.bytes && !is_holed {
+        return Ok(Compared::Not);
+    }
+    let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else {
+        return Ok(Compared::Not);
+    };
     if let Ok(beginning) = beginning(drive, payload, new.bytes) {
-        return Ok(beginning == *new);
+        if beginning == *new {
+            return Ok(Compared::Is(Suspicion::CutShort));
+        }
+        return Ok(match is_holed && is_all_but_nul(pass, drive, row, payload)? {
+            true => Compared::Is(Suspicion::NulFilled),
+            false => Compared::IsNot,
+        });
     }
     // Whether that is the copy's trouble alone: one of the drive ends the pass.
-    let old = pass.catalogue.identity(good)?;
     let found = hash_copy(&*drive.volume, &drive.dir, payload, old.bytes)?;
     if found.is_failing() {
         pass.catalogue.mark_worn(drive.book.drive, READ_ERROR)?;
     }
-    if found != Copy::Is(old) {
+    if found != Copy::Is(*old) {
         batch.notes.push(found.event(payload));
     }
-    Ok(false)
+    Ok(Compared::Not)
+}
+
+/// Goes through a message as it is on the card, in whole blocks but for the last; `false` if it cannot be read, or if
+/// it is not `each`.
+fn all_of(
+    pass: &Pass<'_>,
+    row: &FileRow,
+    mut each: impl FnMut(&[u8]) -> bool,
+) -> Result<bool, JobError> {
+    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };
+    let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
+    let mut buffer = vec![0; COPY_BUFFER_BYTES];
+    loop {
+        match read_full(|into| file.read(into), &mut buffer) {
+            Ok(0) => return Ok(true),
+            Ok(got) if each(&buffer[..got]) => {}
+            _ => return Ok(false),
+        }
+    }
+}
+
+fn has_nul_block(pass: &Pass<'_>, row: &FileRow) -> Result<bool, JobError> {
+    let mut found = false;
+    all_of(pass, row, |octets| {
+        found = any_nul_block(octets);
+        !found
+    })?;
+    Ok(found)
+}
+
+/// Whether a message is what the beginning of a copy is, block by block, but for those that are NUL.
+fn is_all_but_nul(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    row: &FileRow,
+    payload: PayloadName,
+) -> Result<bool, JobError> {
+    let at = drive.dir.join(&payload.to_rel());
+    let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { return Ok(false) };
+    let mut good = vec![0; COPY_BUFFER_BYTES];
+    all_of(pass, row, |octets| {
+        let good = &mut good[..octets.len()];
+        let got = read_full(|into| source.read(into), good);
+        let blocks = octets.chunks(NUL_BLOCK_BYTES).zip(good.chunks(NUL_BLOCK_BYTES));
+        got.is_ok_and(|got| got == octets.len()) && { blocks }
+            .all(|(new, old)| new == old || new.iter().all(|&b| b == 0))
+    })
 }
 
 /// What the first so many bytes of a copy are.

@@ -67,7 +67,8 @@ pub(super) fn sweep(
         && sweep.missing(told, until)?
         && sweep.departures(told, until)?
         && sweep.renewals(told, until)?;
-    let Sweep { unfinished, again, .. } = sweep;
+    let again = sweep.again || sweep.batch.learnt;
+    let unfinished = sweep.unfinished;
     if !whole {
         report.stopped = true;
         return Ok(false);
@@ -270,7 +271,8 @@ impl Sweep<'_, '_> {
     }
 
     fn commit(&mut self) -> Result<(), JobError> {
-        let next = Batch::new(self.position, self.batch.room);
+        let mut next = Batch::new(self.position, self.batch.room);
+        next.learnt = self.batch.learnt;
         let batch = std::mem::replace(&mut self.batch, next);
         let unfinished = self.pass.commit(self.drive, batch, self.size, self.report)?;
         self.unfinished = self.unfinished.min(unfinished);

@@ -4,8 +4,9 @@ use crate::station::{Station, mail};
 use crate::told::fields;
 
 /// What every report of the mailboxes counts.
-pub(super) const COUNTS: [&str; 16] = [
+pub(super) const COUNTS: [&str; 17] = [
     "by_damaged_ledgers",
+    "by_drives_in_question",
     "bytes",
     "fewer_copies",
     "fewer_copies_bytes",
@@ -27,11 +28,12 @@ pub(super) const COUNTS: [&str; 16] = [
 const MAILBOX: [&str; 8] =
     ["ignored", "messages", "missing", "name", "path", "state", "was_at", "why"];
 
-const MESSAGE: [&str; 12] = [
+const MESSAGE: [&str; 13] = [
     "airtime_seconds",
     "bytes",
     "copies",
     "date",
+    "displaced",
     "first_seen",
     "from",
     "mailbox",

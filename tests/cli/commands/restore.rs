@@ -203,7 +203,8 @@ fn the_report_has_these_fields() {
             "numbered",
             "older",
             "restored",
-            "schema"
+            "schema",
+            "versions_told"
         ]
     );
     assert_eq!(json["restored"], 1);
@@ -268,4 +269,36 @@ fn a_drive_of_several_stations_asks_which() {
     let config = station.config_file();
     let relief = ["restore", "--drive", drive, "--config", config.to_str().unwrap(), "--into", "x"];
     station.run(&relief).expect_refused().expect_words(&["hut-9, pier-4", "--station NAME"]);
+}
+
+/// A path that no stick tells of is said, and so is a stick that has no message yet: no ledger is lost.
+#[test]
+fn what_no_stick_tells_of_is_said() {
+    let (station, red) = Station::with_drive();
+    station.mirror().expect_verdict("safe");
+    for command in [&["restore"][..], &["restore", "--rehearse"]] {
+        let told = station.command(command).expect_failed();
+        assert!(!told.warnings().contains("lost"), "{}", told.warnings());
+        told.expect_words(&["no stick here holds a message of station pier-4 yet"]);
+    }
+    station.deliver_many(2);
+    station.mirror().expect_verdict("safe");
+    let typo = ["--versions", "inbox/typo.eml"];
+    let told = station.restore_with(&typo).expect_unsafe();
+    assert_eq!(told.json()["versions_told"], false);
+    told.expect_words(&["inbox/typo.eml: no stick here tells of a message of that name"]);
+    let told = station.restore_with(&["--versions", "inbox/m000.eml"]).expect_safe();
+    assert_eq!(told.json()["versions_told"], true);
+    assert_eq!(station.restore().expect_safe().json()["versions_told"], serde_json::Value::Null);
+    // Where something is left out, not everything is there.
+    std::fs::remove_dir_all(station.restored()).unwrap();
+    station.delete_seen("m000.eml");
+    station.mirror().expect_verdict("safe");
+    let text = station.command(&["restore", "--into", station.restored().to_str().unwrap()]);
+    let text = text.expect_safe().text();
+    assert!(text.contains("1 message (155 B) left out"), "{text}");
+    assert!(text.contains("Everything else these drives tell of is there."), "{text}");
+    // A ledger that is lost is called lost.
+    std::fs::remove_file(red.ledger()).unwrap();
+    station.command(&["restore"]).expect_refused().expect_words(&["the ledger is lost"]);
 }

@@ -137,7 +137,8 @@ fn a_clone_whose_ledger_is_longer_and_another_is_said_and_read_anew() {
     let shorter = fs::metadata(stick.ledger()).unwrap().len();
     turns.take_out("original");
     turns.put_in("clone");
-    assert!(fs::metadata(stick.ledger()).unwrap().len() > shorter, "else this tells nothing");
+    let longer = fs::metadata(stick.ledger()).unwrap().len();
+    assert!(longer > shorter, "else this tells nothing: {longer} {shorter}");
     let told = station.audit();
     told.expect_words(&["red: the ledger has", "does not go on from", "went its own way"]);
     assert_eq!(turns.expect_true(), 3);

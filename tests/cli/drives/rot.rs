@@ -155,3 +155,29 @@ fn what_a_repair_tool_leaves_is_passed_over() {
     station.restore().expect_safe().expect_counts(&[("restored", 1)]);
     assert_eq!(fs::read(found[0].join("FILE0000.CHK")).unwrap(), b"half of a mess");
 }
+
+/// What went while a stick was out is missed by whoever looks at it first: a status and an audit as much as a mirror,
+/// which lists its folders all the same.
+#[test]
+fn a_copy_lost_while_the_stick_was_out_is_missed_by_a_mere_look() {
+    type Harm = fn(&std::path::Path);
+    let gone: Harm = |copy| fs::remove_file(copy).unwrap();
+    let shorter: Harm = |copy| fs::write(copy, &fs::read(copy).unwrap()[1..]).unwrap();
+    let emptied: Harm = |copy| fs::write(copy, "").unwrap();
+    for harm in [gone, shorter, emptied] {
+        let (station, red) = Station::with_drive();
+        station.deliver_many(5);
+        station.mirror().expect_verdict("safe");
+        red.replug();
+        for command in ["status", "audit"] {
+            station.command(&[command, "--json"]).expect_verdict("safe");
+        }
+        harm(&red.payload_of("m002.eml"));
+        for command in ["status", "audit", "status"] {
+            let told = station.command(&[command, "--json"]).expect_verdict("not-safe");
+            told.expect_counts(&[("messages.on_no_drive", 1), ("messages.mirrored", 4)]);
+        }
+        station.mirror().expect_verdict("safe").expect_counts(&[("copied", 1)]);
+        station.audit().expect_verdict("safe");
+    }
+}

@@ -90,7 +90,8 @@ fn a_link_put_in_place_of_a_message_gives_nothing_away() {
     };
     while_disturbed(&scene, disturb, drop);
     for turn in 0..TURNING {
-        let at_rest = version(turn, "at rest");
+        // Longer than any before: a shorter one could be what the card left of a version that no drive has.
+        let at_rest = version(turn, "at rest after all of these turns");
         exchange(&scene, &at(turn), |passing| fs::write(passing, at_rest).unwrap());
     }
     scene.expect_good_drive_served(scene.station.mirror()).expect_safe();

@@ -103,6 +103,7 @@ fn listed(message: &Listed) -> Value {
     if let Some(suspect) = message.suspect {
         object.insert("suspect".into(), json!(suspect.as_str()));
     }
+    object.insert("displaced".into(), json!(message.is_displaced));
     object.insert("from".into(), json!(message.headers.from));
     object.insert("to".into(), json!(message.headers.to));
     object.insert("subject".into(), json!(message.headers.subject));

@@ -36,9 +36,16 @@ fn next_step(account: &Account<'_>, message: &Listed) -> String {
 
 /// What restore would do about a message that vanished.
 fn about_vanished(message: &Listed) -> &'static str {
-    match message.reason {
-        None => "on a drive: counterfoil restore brings it back",
-        Some(_) => "on no drive known here",
+    match (message.reason, message.is_displaced) {
+        (None, false) => "on a drive: counterfoil restore brings it back",
+        (None, true) => {
+            "another version is in its place, and only a stick with this one can tell whether the card has damaged it: \
+             plug it in, and counterfoil mirror compares them; counterfoil restore brings this one back beside it"
+        }
+        (Some(_), false) => "on no drive known here",
+        (Some(_), true) => {
+            "another version is in its place, and this one is on no drive known here"
+        }
     }
 }
 

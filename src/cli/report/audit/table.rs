@@ -5,6 +5,7 @@ use super::{Account, about_suspect, about_vanished};
 use crate::cli::notices::{self, Problem};
 use crate::job::audit::Listed;
 use crate::model::airtime::minutes;
+use crate::model::escape;
 
 const HEADS: [&str; 14] = [
     "What",
@@ -36,7 +37,7 @@ pub(in crate::cli) fn csv(account: &Account<'_>) -> Result<Vec<u8>, Problem> {
 }
 
 fn row(what: &str, message: &Listed, next: String) -> [String; 14] {
-    let path = String::from_utf8_lossy(message.path.as_bytes());
+    let path = escape::exact(message.path.as_bytes());
     let (folder, name) = path.rsplit_once('/').unwrap_or(("", &path));
     let headers = &message.headers;
     [
