@@ -233,6 +233,14 @@ impl Catalogue {
         Ok(self.lineage.borrow_mut().as_mut().map_or(0, |lineage| lineage.as_of(position)))
     }
 
+    /// Whether a position is one of this card's own changes, as far as it knows them.
+    pub fn is_own(&self, position: Position) -> Result<bool, JobError> {
+        self.as_of(position)?;
+        let lineage = self.lineage.borrow();
+        let last = lineage.as_ref().and_then(|lineage| lineage.own.get(&position.writer));
+        Ok(last.is_some_and(|last| position.n <= *last))
+    }
+
     /// Before a ledger is read: of the numbers that it gives this card's present writer none is known beyond the last
     /// change, as after an old image of the card was put back.
     pub fn begin_reading(&self) -> Result<(), JobError> {

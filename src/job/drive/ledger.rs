@@ -183,7 +183,7 @@ fn read_lines(
     catalogue.begin_reading()?;
     let before = book.chain.seq;
     let mut positions = HashMap::new();
-    let mut first_copy = None;
+    let (mut first_copy, mut all_own) = (None, true);
     let apply = |line: &Line, standing, gaps| {
         if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
             first_copy = Some(first_copy.map_or(payload.number, |n: u32| n.min(payload.number)));
@@ -191,6 +191,10 @@ fn read_lines(
         if let Some(Position { writer, n }) = line.event.position() {
             let met = positions.entry(writer).or_insert(n);
             *met = n.max(*met);
+            all_own = all_own && catalogue.is_own(Position { writer, n })?;
+        }
+        if let Event::Writer { writer, .. } = line.event {
+            all_own = all_own && catalogue.is_own(Position { writer, n: 0 })?;
         }
         catalogue.apply(book, line, standing, gaps)
     };
@@ -205,9 +209,9 @@ fn read_lines(
     loaded.broken = read.reader.broken();
     loaded.unended = read.lines.unended;
     let gaps = read.reader.gaps();
-    // What follows on all that this card knew, and has no line in it, its own cut left: whoever else writes begins with
-    // several. Nor was a line ever committed that is not ended.
-    loaded.torn = match !loaded.anew && read.reader.chain() == book.chain {
+    // What follows on all that this card knew, and has lines of this card alone in it, its own cut left: whoever else
+    // writes begins with several. Nor was a line ever committed that is not ended.
+    loaded.torn = match !loaded.anew && all_own {
         true => gaps - book.gaps,
         false => u64::from(read.ends_in_gap && read.lines.unended),
     };
