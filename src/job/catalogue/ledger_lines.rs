@@ -39,6 +39,17 @@ pub(super) const DEPARTURES: &str = "SELECT d.book, d.mailbox, d.key, d.content,
      JOIN departure d ON d.book = book.id WHERE book.station = ?1 AND d.counts \
      ORDER BY d.mailbox, d.key, d.book, d.line";
 
+/// All of one location, as a restore from the drives that count would read it, and by one book whether it counts or not.
+pub(super) const ASSERTIONS_AT: &str = "SELECT a.book, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
+     a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM book CROSS JOIN assertion a \
+     ON a.book = book.id AND a.mailbox = ?2 AND a.key = ?3 \
+     WHERE book.station = ?1 AND (book.trusted OR book.id = ?4) ORDER BY a.book, a.line";
+
+/// Those that count, in the same order.
+pub(super) const DEPARTURES_AT: &str = "SELECT d.book, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM book \
+     CROSS JOIN departure d ON d.book = book.id AND d.mailbox = ?2 AND d.key = ?3 \
+     WHERE book.station = ?1 AND (book.trusted OR book.id = ?4) AND d.counts ORDER BY d.book, d.line";
+
 pub(super) fn read_assertion(row: &Row<'_>) -> rusqlite::Result<AssertionLine> {
     Ok(AssertionLine {
         book: row.get(0)?,

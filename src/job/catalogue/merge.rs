@@ -5,13 +5,17 @@
 use super::Catalogue;
 use super::heirs::chain;
 use super::ledger_lines::{
-    ASSERTIONS, AssertionLine, DEPARTURES, DepartureLine, read_assertion, read_departure,
+    ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
+    read_assertion, read_departure,
 };
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::{Moment, Position, Reach, RelName, StationName, Suspicion, WriterId, Writers};
-use std::collections::{HashMap, HashSet};
+use crate::model::{
+    Identity, Moment, Position, Reach, RelName, StationName, Suspicion, WriterId, Writers,
+};
+use rusqlite::params;
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// One content that was at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -71,7 +75,7 @@ pub struct Withheld {
     pub version: Version,
     /// Why it left.
     pub why: Departed,
-    /// The replica whose ledger says so.
+    /// The replica whose ledger says so; 0 where it is the word of this card alone.
     pub book: i64,
 }
 
@@ -100,6 +104,9 @@ struct Candidate {
     elsewhere: bool,
 }
 
+/// No replica: the word is of this card.
+const NOBODYS: i64 = 0;
+
 /// Marks of each replica and mailbox: line and position.
 type Marks = HashMap<(i64, i64), Vec<(i64, Position)>>;
 
@@ -116,6 +123,10 @@ pub(super) struct Judge<'a> {
     pub(super) heirs: HashSet<i64>,
     /// Replicas with lines in their ledgers that cannot be read.
     gapped: HashSet<i64>,
+    /// The content of no bytes, if any line tells of it.
+    empty: Option<i64>,
+    /// What a person does not want on this card: mailbox, path as its sorting key, content.
+    not_wanted: HashSet<(i64, Vec<u8>, i64)>,
     with_removed: bool,
 }
 
@@ -127,16 +138,7 @@ impl Catalogue {
         with_removed: bool,
         mut each: impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let mut judge = Judge {
-            catalogue: self,
-            station,
-            writers: self.writers()?,
-            reaches: HashMap::new(),
-            marks: self.marks(station)?,
-            heirs: self.heirs(station)?,
-            gapped: self.gapped(station)?,
-            with_removed,
-        };
+        let mut judge = self.judge(station, with_removed)?;
         let mut departures = self.db.prepare_cached(DEPARTURES)?;
         let mut departures = departures.query_map([station.as_str()], read_departure)?;
         let mut next = departures.next().transpose()?;
@@ -170,6 +172,25 @@ impl Catalogue {
         }
     }
 
+    pub(super) fn judge<'a>(
+        &'a self,
+        station: &'a StationName,
+        with_removed: bool,
+    ) -> Result<Judge<'a>, JobError> {
+        Ok(Judge {
+            catalogue: self,
+            station,
+            writers: self.writers()?,
+            reaches: HashMap::new(),
+            marks: self.marks(station)?,
+            heirs: self.heirs(station)?,
+            gapped: self.gapped(station)?,
+            empty: self.known_content(&Identity::of(b""))?,
+            not_wanted: self.not_wanted()?.into_iter().collect(),
+            with_removed,
+        })
+    }
+
     /// Goes through everything that a restore gives back, in order of the locations.
     pub fn each_wanted(
         &self,
@@ -199,6 +220,24 @@ impl Catalogue {
 }
 
 impl Judge<'_> {
+    /// Decides about one location by what all drives known that count say of it, one book whether it counts or not, and
+    /// what this card itself saw go there.
+    pub(super) fn decide_at(
+        &mut self,
+        book: i64,
+        (mailbox, key): (i64, &[u8]),
+        each: &mut impl FnMut(Decision) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let at = params![self.station.as_str(), mailbox, key, book];
+        let mut query = self.catalogue.db.prepare_cached(ASSERTIONS_AT)?;
+        let lines = query.query_map(at, read_assertion)?.collect::<Result<Vec<_>, _>>()?;
+        let mut query = self.catalogue.db.prepare_cached(DEPARTURES_AT)?;
+        let mut left = query.query_map(at, read_departure)?.collect::<Result<Vec<_>, _>>()?;
+        let books: BTreeSet<i64> = lines.iter().map(|line| line.book).collect();
+        left.extend(self.catalogue.own_departures((mailbox, key), &books)?);
+        self.decide(&lines, &left, each)
+    }
+
     fn decide(
         &mut self,
         lines: &[AssertionLine],
@@ -214,6 +253,9 @@ impl Judge<'_> {
         for candidate in &mut candidates {
             candidate.missing = self.is_missing(candidate);
             candidate.withheld = self.withheld(candidate, left);
+            if candidate.withheld.is_none() && self.is_not_wanted(at, candidate.version.content) {
+                candidate.withheld = Some((Departed::Acknowledged, NOBODYS));
+            }
             if candidate.withheld.is_some() {
                 candidate.elsewhere = self.is_given_elsewhere(at, candidate.version.content)?;
             }
@@ -263,6 +305,12 @@ impl Judge<'_> {
             }
         }
         candidates
+    }
+
+    /// Whether a person does not want a content at a location here.
+    fn is_not_wanted(&self, (mailbox, key): (i64, &[u8]), content: i64) -> bool {
+        let all = &self.not_wanted;
+        !all.is_empty() && all.contains(&(mailbox, key.to_vec(), content))
     }
 
     /// Whether the latest word on a content is that it is missing.
@@ -352,10 +400,12 @@ impl Judge<'_> {
         ones.iter().any(|a| others.iter().all(|b| self.covers(*a, *b)))
     }
 
-    /// What belongs in place first: what looks like damage last, then what is missing, then the one asserted last.
-    /// Whether that is told.
+    /// What belongs in place first: what looks like damage last, then nothing at all, then what is missing, then the one
+    /// asserted last. Whether that is told.
     fn sort(&mut self, given: &mut [Candidate]) -> bool {
-        let rank = |c: &Candidate| (c.version.suspect.is_some(), c.missing);
+        let empty = self.empty;
+        let is_empty = |c: &Candidate| Some(c.version.content) == empty;
+        let rank = |c: &Candidate| (c.version.suspect.is_some(), is_empty(c), c.missing);
         given.sort_by_key(rank);
         let first = given.first().map(rank);
         let alike = given.iter().take_while(|c| Some(rank(c)) == first).count();
@@ -397,6 +447,10 @@ impl Judge<'_> {
         let older: Vec<Version> =
             older.map(|c| c.version.clone()).filter(|v| v.suspect.is_none()).collect();
         for (index, candidate) in given.into_iter().filter(|c| !is_suspect(c)).enumerate() {
+            // Every message begins with nothing: a file that was filled is no second message.
+            if index > 0 && Some(candidate.version.content) == self.empty {
+                continue;
+            }
             if index > 0 && self.is_alone_elsewhere((mailbox, key), candidate.version.content)? {
                 continue;
             }

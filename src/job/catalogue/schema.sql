@@ -94,6 +94,14 @@ CREATE INDEX departed_by_tick ON departed (tick);
 CREATE INDEX departed_by_content ON departed (content);
 CREATE INDEX departed_by_heir ON departed (to_content) WHERE to_content IS NOT NULL;
 
+-- Contents that a drive has for a location, and that a person does not want there on this card. No drive is told: the
+-- messages may be another card's.
+CREATE TABLE not_wanted (
+    mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
+    at INTEGER NOT NULL,              -- claimed seconds, for a person
+    PRIMARY KEY (mailbox, key, content)
+) WITHOUT ROWID;
+
 CREATE TABLE drive (
     id INTEGER PRIMARY KEY, uuid TEXT NOT NULL UNIQUE,
     label TEXT NOT NULL, found_at BLOB NOT NULL,
