@@ -82,7 +82,9 @@ fn second_looks(
         match replaced && (rules.hold)(&path, row.state) {
             true => held.push(row),
             false => {
-                let before = row.content.map(|content| catalogue.identity(content)).transpose()?;
+                // What the card made of a message has no later version; the message has.
+                let before = row.good.filter(|_| row.suspect.is_some()).or(row.content);
+                let before = before.map(|content| catalogue.identity(content)).transpose()?;
                 due.push((row, path, before));
             }
         }
