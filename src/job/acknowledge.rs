@@ -94,9 +94,9 @@ pub fn lacked(
     Ok(all)
 }
 
-/// Acknowledges that these messages shall stay away from this card's mailboxes. Of what another card has told that holds
-/// for this card alone: nobody saw it go, the drive may have the only copy of it, and a departure would withhold it from
-/// whose mail it is. So no drive is told.
+/// Acknowledges that these messages shall stay away from this card's mailboxes. Of what another card has told that
+/// holds for this card alone: nobody saw it go, the drive may have the only copy of it, and a departure would withhold
+/// it from whose mail it is. So no drive is told.
 pub fn acknowledge_lacking(
     catalogue: &Catalogue,
     lacked: &[Lacked],

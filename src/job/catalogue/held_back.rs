@@ -22,10 +22,12 @@ pub struct HeldBack {
 
 /// Contents that left for good, those deleted first; of what this card saw with its time.
 const GONE: &str = "SELECT content, min(why), min(at) FROM ( \
-     SELECT mailbox, content, CASE why WHEN 'deleted' THEN 0 ELSE 1 END AS why, at FROM departed \
+     SELECT mailbox, content, CASE why WHEN 'deleted' THEN 0 ELSE 1 END AS why, at \
+     FROM departed INDEXED BY departed_for_good \
      WHERE why IN ('deleted', 'acknowledged') UNION ALL \
      SELECT d.mailbox, d.content, CASE d.why WHEN 'deleted' THEN 0 ELSE 1 END, NULL FROM book \
-     JOIN departure d ON d.book = book.id WHERE book.station = ?1 AND book.trusted AND d.counts \
+     CROSS JOIN departure d INDEXED BY departure_for_good ON d.book = book.id \
+     WHERE book.station = ?1 AND book.trusted AND d.counts \
      AND d.why IN ('deleted', 'acknowledged') UNION ALL \
      SELECT mailbox, content, 1, at FROM not_wanted) AS gone \
      WHERE NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \

@@ -3,8 +3,9 @@
 //! Never calls a message lacking that the config ignores, or one that a restore would leave out.
 
 use super::assertions::{STANDING_COLUMNS, read_standing};
+use super::decisions::Decision;
 use super::ledger_lines::DepartureLine;
-use super::merge::{Decision, Judge};
+use super::merge::Judge;
 use super::writers::bits;
 use super::{BookRow, Catalogue, StandingRow};
 use crate::job::JobError;

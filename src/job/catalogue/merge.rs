@@ -3,6 +3,7 @@
 //! assertions that its position covers.
 
 use super::Catalogue;
+use super::decisions::{Decision, Role, Version, Wanted, Withheld};
 use super::heirs::chain;
 use super::ledger_lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
@@ -11,81 +12,9 @@ use super::ledger_lines::{
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::{
-    Identity, Moment, Position, Reach, RelName, StationName, Suspicion, WriterId, Writers,
-};
+use crate::model::{Identity, Position, Reach, StationName, WriterId, Writers};
 use rusqlite::params;
 use std::collections::{BTreeSet, HashMap, HashSet};
-
-/// One content that was at a location.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Version {
-    /// The content.
-    pub content: i64,
-    /// The file's own time.
-    pub modified: Moment,
-    /// Permission bits.
-    pub mode: u32,
-    /// Why it is suspect.
-    pub suspect: Option<Suspicion>,
-}
-
-/// Why a content is given back.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Role {
-    /// It is what belongs at its location.
-    InPlace,
-    /// The same, and a later version that looks like damage is left out for it.
-    InsteadOfSuspect,
-    /// Another content belongs at its location, and this one was not seen to go.
-    Beside,
-    /// It was removed, and is asked for all the same.
-    Removed,
-}
-
-/// What to restore at one location.
-#[derive(Debug, Clone)]
-pub struct Wanted {
-    /// Mailbox.
-    pub mailbox: i64,
-    /// Path, as its sorting key.
-    pub key: Vec<u8>,
-    /// What is to be there.
-    pub version: Version,
-    /// Why.
-    pub role: Role,
-    /// It is missing from the card, or was when a drive was last told.
-    pub missing: bool,
-    /// Neither of two contents was asserted later than the other.
-    pub conflict: bool,
-    /// What to give where no good copy of it can be had: a version that looks like damage, then older ones.
-    pub instead: Vec<Version>,
-    /// The latest position as of which a ledger says so; for the order in which messages came.
-    pub latest: u64,
-}
-
-/// A content that a restore leaves out.
-#[derive(Debug, Clone)]
-pub struct Withheld {
-    /// Mailbox.
-    pub mailbox: i64,
-    /// Path, as its sorting key.
-    pub key: Vec<u8>,
-    /// What it is.
-    pub version: Version,
-    /// Why it left.
-    pub why: Departed,
-    /// The replica whose ledger says so; 0 where it is the word of this card alone.
-    pub book: i64,
-}
-
-/// What becomes of one content at one location.
-pub enum Decision {
-    /// It is given back.
-    Give(Wanted),
-    /// It is left out.
-    Withhold(Withheld),
-}
 
 /// A content at a location, as all ledgers tell of it.
 struct Candidate {
@@ -502,12 +431,5 @@ impl Judge<'_> {
             })?;
         }
         Ok(())
-    }
-}
-
-impl Wanted {
-    /// Its path.
-    pub fn path(&self) -> Result<RelName, JobError> {
-        RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("ledger: {e}")))
     }
 }
