@@ -5,9 +5,10 @@ use super::Exit;
 use super::config::Accept;
 pub(super) use super::findings::finding;
 use super::output::Output;
+use super::report::when;
 use crate::daemon::News;
 use crate::disk::{DiskError, Trouble, trouble};
-use crate::job::catalogue::{LeftMailbox, SetAside};
+use crate::job::catalogue::{DriveRow, LeftMailbox, SetAside};
 use crate::job::mailboxes::state_of;
 use crate::job::verdict::{MailboxState, MailboxStatus};
 use crate::job::{DriveRef, JobError};
@@ -419,5 +420,14 @@ pub(super) fn news(news: &News<'_>) -> String {
                 "{label}: still at work when the daemon ended; the next start mends what is left"
             )
         }
+    }
+}
+
+/// A drive that is not here, and when it last was.
+pub(super) fn label_and_sight(drive: &DriveRow) -> String {
+    let label = escape::shown(drive.label.as_bytes());
+    match drive.last_seen {
+        Some(at) => format!("{label} (last seen {})", when(Some(at))),
+        None => label,
     }
 }

@@ -281,6 +281,16 @@ fn options(scope: &Scope) -> String {
     mailboxes.chain(drives).chain(station).chain(state).collect()
 }
 
+/// The option that names a drive by where it was, where a run's options name drives and not this one.
+pub(in crate::cli) fn drive_option(options: &str, at: &[u8]) -> String {
+    let named = option("--drive", OsStr::from_bytes(at));
+    let names_it = options.split(" --").any(|one| named.strip_prefix(" --") == Some(one));
+    match options.contains(" --drive ") && !names_it {
+        true => named,
+        false => String::new(),
+    }
+}
+
 /// An option as it is typed in a shell, with a blank before it.
 pub(super) fn option(name: &str, value: &OsStr) -> String {
     let shown = escape::shown(value.as_bytes());

@@ -83,7 +83,7 @@ impl<'a> Daemon<'a> {
         let clerk = Clerk {
             catalogue,
             mailboxes: settings.station.mailboxes.clone(),
-            ignore: settings.ignore,
+            ignore: settings.ignore.clone(),
             settle: milliseconds(settings.settle),
             churn: milliseconds(settings.churn),
             clock: Arc::clone(&clock),
@@ -97,6 +97,7 @@ impl<'a> Daemon<'a> {
         let workplace = Workplace {
             station: settings.station.name.clone(),
             mailboxes: settings.station.mailboxes.clone(),
+            ignore: settings.ignore,
             state: settings.state,
             cargo: settings.cargo,
             clock,

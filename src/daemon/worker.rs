@@ -15,6 +15,7 @@ use crate::job::round::DriveRound;
 use crate::job::upkeep::Upkeep;
 use crate::job::{DriveRef, JobError, Progress};
 use crate::model::{Clock, StationName};
+use globset::GlobSet;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -41,6 +42,8 @@ pub(super) enum WorkerJob {
 pub(super) struct Workplace {
     pub station: StationName,
     pub mailboxes: Vec<crate::job::MailboxRef>,
+    /// Paths that are not looked after.
+    pub ignore: GlobSet,
     pub state: PathBuf,
     /// What drives carry beside the copies.
     pub cargo: Cargo,
@@ -135,6 +138,7 @@ impl Worker {
     /// opened holds up no other.
     fn open(&self) -> Result<(Catalogue, Vec<OpenMailbox>), JobError> {
         let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
+        catalogue.put_ignored(&self.workplace.ignore);
         let mailboxes = open_all(&catalogue, &self.workplace.mailboxes)?;
         Ok((catalogue, mailboxes))
     }

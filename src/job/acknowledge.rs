@@ -1,10 +1,11 @@
 //! What a person decides about messages that are missing, damaged, or on a drive alone: they are not wanted back.
-//! Never deletes a copy: what is acknowledged is withheld from then on, by the operator's word and with its time.
+//! Never deletes a copy: what is missing and acknowledged is withheld from then on, by the operator's word and with its
+//! time; what a drive alone has is kept for whoever has a better right to it.
 
 use super::JobError;
-use super::catalogue::{Catalogue, MissingRow, StandingRow};
+use super::catalogue::{Catalogue, MissingRow};
 use crate::model::ledger::Departed;
-use crate::model::{Clock, DriveId, StationName};
+use crate::model::{Clock, DriveId, Identity, MailboxName, StationName};
 
 /// How many messages a decision was about.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -15,6 +16,8 @@ pub struct Acknowledged {
     pub damaged: u64,
     /// On a drive, and not in the mailbox.
     pub lacking: u64,
+    /// Of these, messages of which another card has told: no drive is told that they are not wanted here.
+    pub here_only: u64,
 }
 
 impl Acknowledged {
@@ -56,30 +59,66 @@ pub fn acknowledge_missing(
     Ok(done)
 }
 
-/// Acknowledges that what a drive asserts and this card's mailboxes lack shall stay away from them.
-pub fn acknowledge_lacking(
+/// A message that only a drive has, as any state of the catalogue knows it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Lacked {
+    /// Its mailbox.
+    pub mailbox: MailboxName,
+    /// Its path, as its sorting key.
+    pub key: Vec<u8>,
+    /// What it is.
+    pub identity: Identity,
+    /// No other card has told of it.
+    pub is_ours: bool,
+}
+
+/// What a drive asserts and this card's mailboxes lack.
+pub fn lacked(
     catalogue: &Catalogue,
     station: &StationName,
     drive: DriveId,
+) -> Result<Vec<Lacked>, JobError> {
+    let Some(drive) = catalogue.drive(drive)? else { return Ok(Vec::new()) };
+    let book = catalogue.book(drive.row, station)?;
+    let mut all = Vec::new();
+    catalogue.lacked(book.row, |standing| {
+        let of = (standing.mailbox, standing.key.as_slice(), standing.content);
+        all.push(Lacked {
+            is_ours: catalogue.is_said_here_alone(station, of)?,
+            mailbox: catalogue.mailbox_name(standing.mailbox)?.0,
+            key: standing.key,
+            identity: catalogue.identity(standing.content)?,
+        });
+        Ok(())
+    })?;
+    Ok(all)
+}
+
+/// Acknowledges that these messages shall stay away from this card's mailboxes. Of what another card has told that
+/// holds for this card alone: nobody saw it go, the drive may have the only copy of it, and a departure would withhold
+/// it from whose mail it is. So no drive is told.
+pub fn acknowledge_lacking(
+    catalogue: &Catalogue,
+    lacked: &[Lacked],
     clock: &dyn Clock,
 ) -> Result<Acknowledged, JobError> {
     let at = clock.stamp().time.seconds;
     let mut done = Acknowledged::default();
-    let Some(drive) = catalogue.drive(drive)? else { return Ok(done) };
-    let mut book = catalogue.book(drive.row, station)?;
-    let mut lacked: Vec<StandingRow> = Vec::new();
-    catalogue.lacked(book.row, |standing| {
-        lacked.push(standing);
-        Ok(())
-    })?;
     catalogue.together(|| {
-        for standing in &lacked {
-            let of = (standing.mailbox, standing.key.as_slice(), standing.content);
-            catalogue.set_departed(of, Departed::Acknowledged, None, at)?;
+        for Lacked { mailbox, key, identity, is_ours } in lacked {
+            let (mailbox, content) =
+                (catalogue.mailbox(mailbox, None)?, catalogue.content(identity)?);
+            let of = (mailbox, key.as_slice(), content);
             done.lacking += 1;
+            match is_ours {
+                true => drop(catalogue.set_departed(of, Departed::Acknowledged, None, at)?),
+                false => {
+                    catalogue.set_not_wanted(of, at)?;
+                    done.here_only += 1;
+                }
+            }
         }
-        book.lacking = catalogue.lacking(&book)?;
-        catalogue.save_book(&book)
+        Ok(())
     })?;
     Ok(done)
 }

@@ -6,6 +6,12 @@ use crate::model::{Finding, RelName};
 use globset::GlobSet;
 use std::cell::RefCell;
 
+/// Whether the config ignores a path, by its own name or by a folder above it.
+pub fn ignores(ignore: &GlobSet, path: &RelName) -> bool {
+    let mut folders = std::iter::successors(path.parent(), RelName::parent);
+    ignore.is_match(path.as_path()) || folders.any(|folder| ignore.is_match(folder.as_path()))
+}
+
 /// What is excluded from a mailbox.
 pub struct Exclusions<'a> {
     dir: &'a MailboxDir,

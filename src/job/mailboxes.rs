@@ -54,6 +54,7 @@ pub fn take_in(
     let hold = |_: &RelName, state| held == Held::Leave && state == FileState::Changing;
     let rules = ScanRules { ignore, settle: 0, seen_gone: &[], hold: &hold, clock };
     catalogue.begin_run(clock)?;
+    catalogue.put_ignored(ignore);
     check_station(catalogue, station)?;
     note_drives_beneath(catalogue, station)?;
     let mut opened = Vec::new();

@@ -82,7 +82,9 @@ fn second_looks(
         match replaced && (rules.hold)(&path, row.state) {
             true => held.push(row),
             false => {
-                let before = row.content.map(|content| catalogue.identity(content)).transpose()?;
+                // What the card made of a message has no later version; the message has.
+                let before = row.good.filter(|_| row.suspect.is_some()).or(row.content);
+                let before = before.map(|content| catalogue.identity(content)).transpose()?;
                 due.push((row, path, before));
             }
         }
@@ -357,7 +359,9 @@ fn read_message(
         return Ok(Read::Changed(now));
     }
     let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
-    let continues = headers.message_id.is_empty() && beginning.matches();
+    // Every message begins with nothing: a file that was made before it was filled.
+    let was_empty = before.is_some_and(|before| before.bytes == 0);
+    let continues = was_empty || headers.message_id.is_empty() && beginning.matches();
     let suspect = None;
     Ok(Read::Whole(NewFile { identity, headers, weight, suspect, continues, has_nul_block }, end))
 }
@@ -376,7 +380,6 @@ struct Beginning {
 
 impl Beginning {
     fn of(before: Option<Identity>) -> Self {
-        // Everything begins with nothing.
         let before = before.filter(|before| before.bytes > 0);
         Self { before, hasher: Hasher::default(), left: before.map_or(0, |before| before.bytes) }
     }

@@ -2,9 +2,10 @@
 //! Never greener than its worst part, and never made of answers from two states of the catalogue.
 
 use super::JobError;
-use super::catalogue::{Catalogue, Lacking, LeftMailbox, Log, Totals};
+use super::catalogue::{Catalogue, DriveRow, HeldBack, Lacking, LeftMailbox, Log, Totals};
 use super::mailboxes::Taken;
 use crate::model::{DriveId, MailboxName, StationName};
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 /// The verdict, the worst last. Its texts are part of the JSON format.
@@ -117,6 +118,12 @@ pub struct Counts {
     pub not_in_config: Vec<LeftMailbox>,
     /// The drives that have messages which this card's mailboxes lack, by label.
     pub lacking: Vec<(String, Lacking)>,
+    /// What drives hold and a restore leaves out.
+    pub held_back: HeldBack,
+    /// How many of the missing messages each set of drives would give back; drives by row.
+    pub missing_on: BTreeMap<Vec<i64>, u64>,
+    /// The drives known that are not here; empty where nobody looked.
+    pub absent: Vec<DriveRow>,
     /// The drives with copies on the device of a mailbox.
     pub on_same_device: Vec<OnSameDevice>,
     /// The drives whose ledgers have lost lines, by label.
@@ -172,9 +179,20 @@ impl Counts {
                 not_in_config: catalogue.left_mailboxes(station)?,
                 ..Self::default()
             };
+            counts.held_back = catalogue.held_back(station)?;
+            if counts.messages.missing > counts.messages.missing_on_none {
+                counts.missing_on = catalogue.missing_by_drives(station)?;
+            }
             counts.look_at_drives(catalogue, station)?;
             Ok(counts)
         })
+    }
+
+    /// Keeps which of the drives known are not here, by the rows of those that are.
+    pub fn note_here(&mut self, catalogue: &Catalogue, here: &[i64]) -> Result<(), JobError> {
+        self.absent = catalogue.drives()?;
+        self.absent.retain(|drive| !here.contains(&drive.row));
+        Ok(())
     }
 
     /// What a drive has to say beside its copies.

@@ -20,6 +20,7 @@ mod commands;
 mod drives;
 mod help;
 mod kills;
+mod lacking;
 mod long_paths;
 mod mailboxes;
 mod maildirs;

@@ -184,6 +184,10 @@ impl Naming {
             });
             list([self.sticks[*stick] as u64, set(all)])
         });
+        let left = catalogue.left.iter().map(|(stick, all)| {
+            let all = all.iter().map(|(key, seen)| dated(key, *seen));
+            list([self.sticks[*stick] as u64, set(all)])
+        });
         list([
             set(known.map(|(at, place)| {
                 list([dated(&(*at, place.content), place.since), place.appeared.into()])
@@ -205,6 +209,9 @@ impl Naming {
             })),
             set(safe),
             set(stands),
+            set(left),
+            set(catalogue.own.iter().map(|(writer, n)| list([*writer, (*n).into()]))),
+            set(catalogue.unwanted.iter().map(|key| self.key(key))),
         ])
     }
 

@@ -347,11 +347,10 @@ impl World {
     fn acknowledge(&mut self) {
         self.look(self.shape.all_mailboxes(), false);
         let station = Arc::make_mut(&mut self.cards[self.here]);
-        let all = station.card.lacking();
+        let all = station.card.acknowledge();
         if all.is_empty() {
             return;
         }
-        station.card.acknowledge();
         station.truth.tick();
         let Station { card, truth } = station;
         for key in all {

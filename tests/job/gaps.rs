@@ -7,7 +7,7 @@ use crate::logs::logs_verified;
 use crate::medium::{HOME, expect_same, whole};
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::disk::MemoryDrive;
-use counterfoil::job::acknowledge::acknowledge_lacking;
+use counterfoil::job::acknowledge::{acknowledge_lacking, lacked};
 
 fn ledger() -> String {
     format!("{HOME}ledger.jsonl")
@@ -106,10 +106,15 @@ fn what_left_before_a_line_rotted_is_lacking_until_it_is_acknowledged() {
     };
     assert_eq!(lacking(), 1);
     let id = card.catalogue.drives().unwrap().remove(0).id;
-    acknowledge_lacking(&card.catalogue, &station(), id, &SystemClock::new()).unwrap();
+    acknowledge(&card, id);
     card.mirrored(&drive);
     assert_eq!(lacking(), 0);
     expect_same(&whole(&[&drive], false), &card.messages(), "acknowledged");
+}
+
+fn acknowledge(card: &Card, id: counterfoil::model::DriveId) {
+    let lacked = lacked(&card.catalogue, &station(), id).unwrap();
+    acknowledge_lacking(&card.catalogue, &lacked, &SystemClock::new()).unwrap();
 }
 
 /// Another card meets a ledger with a line that it never read: what left before is lacking there, and the same is so.
@@ -134,9 +139,12 @@ fn another_card_asks_about_what_left_before_a_line_that_it_never_read() {
     let row = other.catalogue.drives().unwrap().remove(0);
     let book = other.catalogue.book(row.row, &station()).unwrap();
     assert_eq!(other.catalogue.lacking(&book).unwrap().messages, 1);
-    acknowledge_lacking(&other.catalogue, &station(), row.id, &SystemClock::new()).unwrap();
+    acknowledge(&other, row.id);
     other.mirrored(&drive);
-    expect_same(&whole(&[&drive], false), &other.messages(), "acknowledged");
+    let book = other.catalogue.book(row.row, &station()).unwrap();
+    assert_eq!(other.catalogue.lacking(&book).unwrap().messages, 0);
+    // It was never this card's: the drive is told nothing, and gives it back to any other.
+    assert!(whole(&[&drive], false).contains_key("inbox/one"));
 }
 
 /// Of a ledger that cannot be read whole, what another ledger says left may have been told again.

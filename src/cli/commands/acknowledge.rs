@@ -9,8 +9,11 @@ use crate::cli::report::count;
 use crate::cli::setup::Setup;
 use crate::cli::{Exit, named};
 use crate::daemon::clock::SystemClock;
-use crate::job::acknowledge::{Acknowledged, acknowledge_lacking, acknowledge_missing};
+use crate::job::acknowledge::{
+    Acknowledged, Lacked, acknowledge_lacking, acknowledge_missing, lacked,
+};
 use crate::job::catalogue::{Catalogue, MissingRow};
+use crate::job::round::Looked;
 use crate::model::escape;
 use serde_json::json;
 use std::path::Path;
@@ -25,7 +28,7 @@ pub(in crate::cli) fn run(
     // What is decided about is what the last look found: mirror and the service look first.
     let (catalogue, _) = Catalogue::open(&setup.state)?;
     let clock = SystemClock::new();
-    let mut done = Acknowledged::default();
+    let (mut done, mut only_on) = (Acknowledged::default(), None);
     if args.missing {
         done = acknowledge_missing(&catalogue, |row| !row.damaged, &clock)?;
     }
@@ -48,10 +51,10 @@ pub(in crate::cli) fn run(
         done.damaged += one.damaged;
     }
     if let Some(name) = &args.only_on {
-        let survey = Survey::take(setup, Depth::Brief, output)?;
-        let drive = one_of(&survey.drives, name)?;
-        let id = drive.row.id;
-        done.lacking = acknowledge_lacking(&catalogue, &setup.station, id, &clock)?.lacking;
+        let (lacked, label) = lacked_on(setup, name, output)?;
+        let one = acknowledge_lacking(&catalogue, &lacked, &clock)?;
+        (done.lacking, done.here_only) = (one.lacking, one.here_only);
+        only_on = Some(label);
     }
     match args.scope.json {
         true => output.json(&json!({
@@ -59,8 +62,9 @@ pub(in crate::cli) fn run(
             "missing": done.missing,
             "damaged": done.damaged,
             "lacking": done.lacking,
+            "on_this_card_only": done.here_only,
         })),
-        false => tell(done, output),
+        false => tell(done, only_on.as_deref(), output),
     }
     Ok(Exit::Safe)
 }
@@ -89,21 +93,57 @@ fn bad_path(typed: &Path, error: &str) -> Problem {
     Problem::usage(format!("{}: {error}", escape::shown_path(typed)))
 }
 
-fn tell(done: Acknowledged, output: &Output) {
+/// What a stick alone has, by the very view that the verdict rests on, and how the stick is called.
+fn lacked_on(setup: &Setup, name: &str, output: &Output) -> Result<(Vec<Lacked>, String), Problem> {
+    let more = |catalogue: &Catalogue, _: &[Looked]| {
+        let mut all = Vec::new();
+        for drive in catalogue.drives()? {
+            all.push((drive.id, lacked(catalogue, &setup.station, drive.id)?));
+        }
+        Ok(all)
+    };
+    let (survey, all) = Survey::take_with(setup, Depth::Brief, output, &more)?;
+    let drive = one_of(&survey.drives, name)?;
+    let of = all.into_iter().find(|(id, _)| *id == drive.row.id);
+    let lacked = of.map(|(_, lacked)| lacked).unwrap_or_default();
+    let label = escape::shown(drive.row.label.as_bytes());
+    if lacked.is_empty() && !drive.mounted {
+        return Err(Problem::failed(format!(
+            "{label} is not plugged in, and when it was last seen it had nothing that this card lacks; what is on it \
+             now is not known: plug it in and type the same command again"
+        )));
+    }
+    Ok((lacked, label))
+}
+
+fn tell(done: Acknowledged, only_on: Option<&str>, output: &Output) {
     if done.count() == 0 {
-        output.say("Nothing to acknowledge: nothing is missing, as far as the last look knows.");
+        match only_on {
+            Some(label) => output
+                .say(format!("Nothing to acknowledge: {label} has nothing that this card lacks.")),
+            None => output
+                .say("Nothing to acknowledge: nothing is missing, as far as the last look knows."),
+        }
         return;
     }
     let lines = [
-        (done.missing, "that was missing: not wanted back"),
-        (done.damaged, "that the card has damaged: it is taken as it is now"),
-        (done.lacking, "that only a stick has: not wanted here"),
+        (done.missing, "that was missing: not wanted back".to_owned()),
+        (done.damaged, "that the card has damaged: it is taken as it is now".to_owned()),
+        (done.lacking, format!("that only {} has: not wanted here", only_on.unwrap_or("a stick"))),
     ];
     for (number, what) in lines.into_iter().filter(|(number, _)| *number > 0) {
         output.say(format!("{} {what}.", count(number, "message")));
     }
-    output.say(
-        "No copy is deleted. The sticks are told the next time mail is copied; until then nothing else changes.",
-    );
+    if done.count() > done.here_only {
+        output.say(
+            "No copy is deleted. The sticks are told the next time mail is copied; until then nothing else changes.",
+        );
+    }
+    if done.here_only > 0 {
+        output.say(format!(
+            "Another card has told of {}: that is noted on this card only, and the stick gives them back to any other.",
+            count(done.here_only, "message")
+        ));
+    }
     output.say("To get them back all the same, type: counterfoil restore --with-removed");
 }

@@ -44,6 +44,8 @@ pub(in crate::cli) fn run(
     let (name, wanted) = (&setup.station, setup.wanted_copies);
     let mut counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
     counts.is_unkept = state.unkept.is_some();
+    let here = done.rounds.iter().filter_map(|round| round.drive.map(|(_, row)| row));
+    counts.note_here(&state.catalogue, &here.collect::<Vec<_>>())?;
     let known = done.rounds.iter().map(|round| known(&state.catalogue, round));
     let known = known.collect::<Result<Vec<_>, _>>()?;
     tell(&setup, scope.json, (&done, &known), &counts, state.unkept, output);

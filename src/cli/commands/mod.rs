@@ -9,6 +9,7 @@ pub(super) mod drives;
 mod forget;
 mod holdings;
 pub(super) mod mirror;
+mod own_card;
 mod rehearse;
 mod release;
 mod repair;

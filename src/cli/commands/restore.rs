@@ -1,6 +1,7 @@
 //! `restore`: put the mailbox back from drives alone. Needs no catalogue and no config; uses the config
 //! only for where drives and mailboxes are.
 
+use super::own_card::{NotHere, OwnCard};
 use super::{choice, rehearse, repair};
 use crate::cli::args::Restore;
 use crate::cli::notices::{self, Problem};
@@ -38,6 +39,10 @@ pub(in crate::cli) fn run(
         return repair::run(&gathered, &goals, path, args.scope.json, output);
     }
     refuse_the_copies_themselves(&goals, &drives)?;
+    let own_card = OwnCard::of(&setup, &gathered, &goals)?;
+    if let Some(own_card) = &own_card {
+        own_card.leave_out()?;
+    }
     if args.rehearse {
         let mailboxes = match is_of_another(&setup, args, &gathered) {
             true => &[][..],
@@ -69,6 +74,7 @@ pub(in crate::cli) fn run(
     };
     let report = restore(&gathered, &plan)?;
     bar.end();
+    let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
     let carried = carried_config_of(&gathered);
     let back = match args.with_config {
         true => config_back(carried.as_deref(), &setup, output)?,
@@ -81,15 +87,20 @@ pub(in crate::cli) fn run(
             object["config"] = serde_json::json!(back);
             object["versions_told"] =
                 serde_json::json!(args.versions.as_ref().map(|_| !is_unknown));
+            object["not_on_these"] = serde_json::json!(not_here.messages);
             output.json(&object);
         }
         false => report::restore::text(output, &report, &goals, args.dry_run),
     }
-    if talks && !args.dry_run {
+    if not_here.messages > 0 {
+        output.warn(not_on_these(&not_here));
+    } else if talks && !args.dry_run {
         let offers_config = carried.is_some() && !args.with_config && setup.config_file.is_none();
         report::restore::next(output, &goals, offers_config);
     }
-    Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty() && !is_unknown))
+    Ok(Exit::safe(
+        report.is_whole() && gathered.failed.is_empty() && !is_unknown && not_here.messages == 0,
+    ))
 }
 
 /// Whether nothing was ever kept on these drives, and nothing of it is lost: no message, and nothing amiss.
@@ -106,6 +117,21 @@ fn holds_nothing(gathered: &Gathered) -> Result<bool, Problem> {
         }
     }
     Ok(true)
+}
+
+/// What this card misses and no drive of this restore has, and which one does.
+fn not_on_these(not_here: &NotHere) -> String {
+    let on: Vec<_> = not_here.on.iter().map(notices::label_and_sight).collect();
+    let what = report::count(not_here.messages, "message");
+    let (are, them) = if not_here.messages == 1 { ("is", "it") } else { ("are", "them") };
+    let said = format!("{what} that this card lacks {are} not on these sticks");
+    match on.is_empty() {
+        true => format!("{said}, and no other stick is known to have {them}"),
+        false => format!(
+            "{said}: {} had {them}. Plug it in, and run the same command with it",
+            on.join(", ")
+        ),
+    }
 }
 
 /// What was found on the way; an error if no drive holds the station.

@@ -183,7 +183,7 @@ impl Survey {
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
             mailboxes: &seen.taken,
         };
-        let audit = round::audit_now(catalogue, &wish, &seen.looked, &seen.left)?;
+        let mut audit = round::audit_now(catalogue, &wish, &seen.looked, &seen.left)?;
         let now = SystemClock::new().stamp();
         let reckoning = match depth {
             Depth::Brief => Reckoning::default(),
@@ -192,6 +192,8 @@ impl Survey {
             }
         };
         let mut drives = shown(&audit, &seen.looked, seen.daemon, &seen.live);
+        let here = drives.iter().filter(|drive| drive.mounted).map(|drive| drive.row.row);
+        audit.counts.note_here(catalogue, &here.collect::<Vec<_>>())?;
         for drive in &mut drives {
             drive.carried = catalogue.carried(drive.row.row)?;
             drive.history = catalogue.drive_history(drive.row.row)?;

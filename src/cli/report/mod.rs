@@ -7,6 +7,7 @@ pub(super) mod drives;
 pub(super) mod index;
 pub(super) mod mirror;
 pub(super) mod offer;
+mod on_sticks;
 pub(super) mod page;
 pub(super) mod rehearsal;
 pub(super) mod restore;

@@ -4,7 +4,7 @@
 use super::{count, size, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
-use crate::cli::setup::Setup;
+use crate::cli::setup::{Setup, drive_option};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
 use crate::model::{Moment, StationName, escape};
@@ -88,6 +88,7 @@ impl<'a> Summary<'a> {
         }
         lines.extend(self.on_same_device());
         lines.extend(self.advice());
+        lines.extend(self.held_back());
         lines.extend(
             counts.not_in_config.iter().map(|left| (Tone::Plain, notices::not_in_config(left))),
         );
@@ -212,29 +213,53 @@ impl<'a> Summary<'a> {
         let emptied = |mailbox: &&MailboxStatus| mailbox.state == MailboxState::Emptied;
         let emptied = self.counts.mailboxes.iter().filter(emptied);
         let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
-        let back = messages.missing.saturating_sub(messages.missing_on_none);
         let good = messages.damaged.saturating_sub(messages.damaged_on_none);
         lines.extend(self.questions());
-        let mut typed = |number: u64, what: String, command: &str| {
+        let mut typed = |number: u64, what: String, command: &str, more: &str| {
             if number > 0 {
                 lines.push((Tone::Plain, what));
-                lines.push((Tone::Plain, format!("  counterfoil {command}{}", self.options)));
+                let options = self.options;
+                lines.push((Tone::Plain, format!("  counterfoil {command}{options}{more}")));
             }
         };
-        let lacked = self.counts.lacking.iter().map(|(_, lacking)| lacking.messages).sum();
-        typed(lacked, "To have them here again, type:".to_owned(), "restore");
+        let lacking = &self.counts.lacking;
+        let lacked = lacking.iter().map(|(_, lacking)| lacking.messages).sum();
+        let absent = |label: &str| self.counts.absent.iter().find(|drive| drive.label == label);
+        match lacking.first().and_then(|(label, _)| absent(label)) {
+            Some(drive) if lacking.iter().all(|(label, _)| absent(label).is_some()) => {
+                let what = format!(
+                    "To have them here again, plug in {} and type:",
+                    notices::label_and_sight(drive)
+                );
+                let command = drive_option(self.options, &drive.at);
+                typed(lacked, what, "restore", &command);
+            }
+            _ => typed(lacked, "To have them here again, type:".to_owned(), "restore", ""),
+        }
         for (label, _) in &self.counts.lacking {
             let label = escape::shown(label.as_bytes());
             let command = format!("acknowledge --only-on {label}");
-            typed(lacked, format!("If what only {label} has is not wanted here, type:"), &command);
+            typed(
+                lacked,
+                format!("If what only {label} has is not wanted here, type:"),
+                &command,
+                "",
+            );
         }
-        let of_missing = count(back, "missing message");
-        typed(back, format!("{of_missing} {} on a stick. Type:", are(back)), "restore");
+        let (here, away) = self.missing_here_and_away();
+        let of_missing = |number| format!("{} {}", count(number, "missing message"), are(number));
+        typed(here, format!("{} on a stick. Type:", of_missing(here)), "restore", "");
+        for (drive, number) in away {
+            let on = notices::label_and_sight(drive);
+            let what = format!("{} on {on}: plug it in and type:", of_missing(number));
+            typed(number, what, "restore", &drive_option(self.options, &drive.at));
+        }
         let of_damaged = count(good, "damaged message");
         typed(
             good,
             format!("A good version of {of_damaged} is on a stick. Type:"),
             "restore --repair PATH",
+            "",
         );
         let (missing, damaged) = (messages.missing_on_none, messages.damaged_on_none);
         if missing > 0 {
@@ -369,6 +394,8 @@ fn json(counts: &Counts) -> Map<String, Value> {
             "vanished_on_no_drive": messages.missing_on_none,
             "by_damaged_ledgers": counts.resting_on_damaged,
             "by_drives_in_question": counts.resting_on_questions,
+            "deleted": counts.held_back.deleted,
+            "held_back": counts.held_back.acknowledged,
         },
         "lacking": lacking.collect::<Vec<_>>(),
         "mailboxes": mailboxes.collect::<Vec<_>>(),

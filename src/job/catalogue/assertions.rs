@@ -1,8 +1,8 @@
 //! What each ledger asserts of each location, and what it says has left.
 //! Never decides anything: absence says nothing, and what a departure withholds the merge tells.
 
+use super::Catalogue;
 use super::writers::position_columns;
-use super::{BookRow, Catalogue};
 use crate::job::JobError;
 use crate::model::{Moment, Position, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
@@ -28,21 +28,10 @@ pub struct StandingRow {
     pub mode: u32,
 }
 
-/// Messages that a drive asserts and the mailboxes of this card lack.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Lacking {
-    /// How many.
-    pub messages: u64,
-    /// Bytes of them.
-    pub bytes: u64,
-    /// When the one last seen came, in claimed seconds.
-    pub newest: Option<i64>,
-}
-
-const STANDING_COLUMNS: &str =
+pub(super) const STANDING_COLUMNS: &str =
     "mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, mode";
 
-fn read_standing(row: &Row<'_>) -> rusqlite::Result<StandingRow> {
+pub(super) fn read_standing(row: &Row<'_>) -> rusqlite::Result<StandingRow> {
     Ok(StandingRow {
         mailbox: row.get(0)?,
         key: row.get(1)?,
@@ -231,87 +220,5 @@ impl Catalogue {
              AND m.content = a.content) LIMIT 1",
         )?;
         Ok(!query.exists(params![book, mailbox])?)
-    }
-
-    /// What a ledger says stands in the mailboxes in force, of contents that no mailbox of this card has, that are not
-    /// missing from it either, and of which this card does not know that they left. Only what some drive has a copy of:
-    /// anybody can write a line.
-    pub fn lacked(
-        &self,
-        book: i64,
-        mut each: impl FnMut(StandingRow) -> Result<(), JobError>,
-    ) -> Result<(), JobError> {
-        // Of a ledger with lines that cannot be read, also what left by a word that does not count any more.
-        let given = "(SELECT * FROM standing WHERE book = ?1 UNION ALL \
-             SELECT a.book, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, \
-             a.mode, a.as_of FROM book b CROSS JOIN assertion a ON a.book = b.id \
-             WHERE b.id = ?1 AND b.gaps > 0 AND a.ended IS NOT NULL AND NOT EXISTS (SELECT 1 FROM departure d \
-             WHERE d.book = a.book AND d.mailbox = a.mailbox AND d.key = a.key AND d.content = a.content \
-             AND d.counts))";
-        let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM {given} s \
-             WHERE true \
-             AND NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
-             WHERE f.content = s.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
-             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
-             AND EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
-             WHERE p.content = s.content AND p.state IN (0, 1, 5)){} \
-             ORDER BY mailbox, key, content, line DESC",
-            self.in_force()
-        );
-        let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query([book])?;
-        let mut last: Option<(i64, Vec<u8>, i64)> = None;
-        while let Some(row) = rows.next()? {
-            let standing = read_standing(row)?;
-            let of = (standing.mailbox, standing.key.clone(), standing.content);
-            if last.as_ref() != Some(&of) && !self.will_depart(book, &standing)? {
-                each(standing)?;
-            }
-            last = Some(of);
-        }
-        Ok(())
-    }
-
-    /// Whether this card saw a content leave a location, later than a ledger asserts it there.
-    fn will_depart(&self, book: i64, standing: &StandingRow) -> Result<bool, JobError> {
-        let (mailbox, key, content) = (standing.mailbox, &standing.key, standing.content);
-        let Some(departed) = self.departed(mailbox, key, content)? else { return Ok(false) };
-        let Some(position) = self.position_at(departed.tick)? else { return Ok(false) };
-        let silent = "SELECT 1 FROM book WHERE id = ?1 AND gaps > 0 AND gaps_since >= ?2";
-        if self.db.prepare_cached(silent)?.exists(params![book, departed.tick as i64])? {
-            return Ok(false);
-        }
-        for stamp in self.uncovered(book, (mailbox, key, content))? {
-            if !self.covers(position, stamp)? {
-                return Ok(false);
-            }
-        }
-        Ok(true)
-    }
-
-    /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
-    /// of anything, or something was lacking then.
-    pub fn lacking_now(&self, book: &BookRow) -> Result<Lacking, JobError> {
-        match book.told == 0 || book.lacking.messages > 0 {
-            true => self.lacking(book),
-            false => Ok(Lacking::default()),
-        }
-    }
-
-    /// How many messages a drive asserts that this card lacks.
-    pub fn lacking(&self, book: &BookRow) -> Result<Lacking, JobError> {
-        let mut lacking = Lacking::default();
-        self.lacked(book.row, |standing| {
-            let (bytes, seen): (i64, Option<i64>) = self
-                .db
-                .prepare_cached("SELECT bytes, seen FROM content WHERE id = ?1")?
-                .query_row([standing.content], |row| Ok((row.get(0)?, row.get(1)?)))?;
-            lacking.messages += 1;
-            lacking.bytes = lacking.bytes.saturating_add(bytes as u64);
-            lacking.newest = lacking.newest.max(seen);
-            Ok(())
-        })?;
-        Ok(lacking)
     }
 }

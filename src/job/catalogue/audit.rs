@@ -7,6 +7,7 @@ use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{MailboxName, Moment, RelName, StationName};
 use rusqlite::{OptionalExtension as _, Row, params};
+use std::collections::BTreeMap;
 
 /// Whether a message of the mailbox is safe on at least ?2 drives of station ?1: a good copy is there, and the ledger
 /// asserts it at its path as of the last change. One drive is usual, and found without counting. (A copy adopted after
@@ -261,23 +262,52 @@ impl Catalogue {
             .query_row(params![station.as_str(), mailbox, key, copies], |row| row.get(0))?)
     }
 
+    /// How many of the missing messages each set of drives would give back; drives by row.
+    pub fn missing_by_drives(
+        &self,
+        station: &StationName,
+    ) -> Result<BTreeMap<Vec<i64>, u64>, JobError> {
+        let mut by_drives = BTreeMap::new();
+        self.each_missing(|row| {
+            let on = match row.damaged {
+                true => Vec::new(),
+                false => self.kept_on(station, (row.mailbox, &row.key), row.content)?,
+            };
+            if !on.is_empty() {
+                *by_drives.entry(on).or_default() += 1;
+            }
+            Ok(())
+        })?;
+        Ok(by_drives)
+    }
+
     /// Drives that would give back a content that is wanted at a location.
     pub fn copies_kept(
         &self,
         station: &StationName,
-        (mailbox, key): (i64, &[u8]),
+        at: (i64, &[u8]),
         content: i64,
     ) -> Result<u32, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT count(DISTINCT book.drive) FROM payload p INDEXED BY payload_by_content \
+        Ok(u32::try_from(self.kept_on(station, at, content)?.len()).unwrap_or(u32::MAX))
+    }
+
+    /// The rows of these drives, in order.
+    fn kept_on(
+        &self,
+        station: &StationName,
+        (mailbox, key): (i64, &[u8]),
+        content: i64,
+    ) -> Result<Vec<i64>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT DISTINCT book.drive FROM payload p INDEXED BY payload_by_content \
                  CROSS JOIN book ON book.id = p.book \
                  AND book.station = ?1 AND book.trusted CROSS JOIN assertion a ON a.book = p.book \
                  AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 AND a.ended IS NULL \
-                 WHERE p.content = ?4 AND p.state = 1",
-            )?
-            .query_row(params![station.as_str(), mailbox, key, content], |row| row.get(0))?)
+                 WHERE p.content = ?4 AND p.state = 1 ORDER BY book.drive",
+        )?;
+        let of = params![station.as_str(), mailbox, key, content];
+        let rows = query.query_map(of, |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Counts the messages that are safe, but not without drives whose ledgers have lost lines: where these messages

@@ -165,6 +165,14 @@ impl Catalogue {
         Ok(Moment { seconds, nanos: 0 })
     }
 
+    /// The row of a content, if it was ever told of.
+    pub fn known_content(&self, identity: &Identity) -> Result<Option<i64>, JobError> {
+        let mut query =
+            self.db.prepare_cached("SELECT id FROM content WHERE sha256 = ?1 AND bytes = ?2")?;
+        let of = params![identity.digest.as_bytes(), identity.bytes as i64];
+        Ok(query.query_row(of, |row| row.get(0)).optional()?)
+    }
+
     /// What a content is.
     pub fn identity(&self, content: i64) -> Result<Identity, JobError> {
         Ok(self.db.prepare_cached("SELECT sha256, bytes FROM content WHERE id = ?1")?.query_row(

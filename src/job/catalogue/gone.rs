@@ -235,11 +235,11 @@ impl Catalogue {
         at: i64,
     ) -> Result<(), JobError> {
         let here = params![mailbox, key, content];
-        self.db
-            .prepare_cached(
-                "DELETE FROM departed WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
-            )?
-            .execute(here)?;
+        for table in ["departed", "not_wanted"] {
+            let sql =
+                format!("DELETE FROM {table} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
+            self.db.prepare_cached(&sql)?.execute(here)?;
+        }
         let mut query =
             self.db.prepare_cached(&format!("{MISSING} WHERE content = ?1 ORDER BY tick"))?;
         let rows = query.query_map([content], read_missing)?.collect::<Result<Vec<_>, _>>()?;
@@ -313,6 +313,18 @@ impl Catalogue {
         let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
         let mut query = self.db.prepare_cached(&sql)?;
         Ok(query.query_row(params![mailbox, key, content], read_departed).optional()?)
+    }
+
+    /// Everything that was seen to leave a location.
+    pub(super) fn departed_at(
+        &self,
+        mailbox: i64,
+        key: &[u8],
+    ) -> Result<Vec<DepartedRow>, JobError> {
+        let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![mailbox, key], read_departed)?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Up to `most` contents that were seen to leave, by changes after `tick` and up to `until`, in order.

@@ -2,7 +2,8 @@
 //! back where no good copy of the content is to be had. Never gives one that is given by itself.
 
 use super::Catalogue;
-use super::merge::{Judge, Version};
+use super::decisions::Version;
+use super::merge::Judge;
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};

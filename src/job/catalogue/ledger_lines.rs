@@ -1,7 +1,7 @@
 //! The assertions and departures of all ledgers of a station, one after the other by location, as the merge needs them.
 //! Never decides anything.
 
-use super::merge::Version;
+use super::decisions::Version;
 use super::writers::position_columns;
 use crate::model::ledger::Departed;
 use crate::model::{Moment, Position, Suspicion};
@@ -38,6 +38,17 @@ pub(super) const ASSERTIONS: &str = "SELECT a.book, a.mailbox, a.key, a.content,
 pub(super) const DEPARTURES: &str = "SELECT d.book, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM book \
      JOIN departure d ON d.book = book.id WHERE book.station = ?1 AND d.counts \
      ORDER BY d.mailbox, d.key, d.book, d.line";
+
+/// All of one location, by the drives that count, and by one book whether it counts or not.
+pub(super) const ASSERTIONS_AT: &str = "SELECT a.book, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
+     a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM book CROSS JOIN assertion a \
+     ON a.book = book.id AND a.mailbox = ?2 AND a.key = ?3 \
+     WHERE book.station = ?1 AND (book.trusted OR book.id = ?4) ORDER BY a.book, a.line";
+
+/// Those that count, in the same order.
+pub(super) const DEPARTURES_AT: &str = "SELECT d.book, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM book \
+     CROSS JOIN departure d ON d.book = book.id AND d.mailbox = ?2 AND d.key = ?3 \
+     WHERE book.station = ?1 AND (book.trusted OR book.id = ?4) AND d.counts ORDER BY d.book, d.line";
 
 pub(super) fn read_assertion(row: &Row<'_>) -> rusqlite::Result<AssertionLine> {
     Ok(AssertionLine {

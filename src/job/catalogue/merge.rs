@@ -3,85 +3,18 @@
 //! assertions that its position covers.
 
 use super::Catalogue;
+use super::decisions::{Decision, Role, Version, Wanted, Withheld};
 use super::heirs::chain;
 use super::ledger_lines::{
-    ASSERTIONS, AssertionLine, DEPARTURES, DepartureLine, read_assertion, read_departure,
+    ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
+    read_assertion, read_departure,
 };
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::{Moment, Position, Reach, RelName, StationName, Suspicion, WriterId, Writers};
-use std::collections::{HashMap, HashSet};
-
-/// One content that was at a location.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Version {
-    /// The content.
-    pub content: i64,
-    /// The file's own time.
-    pub modified: Moment,
-    /// Permission bits.
-    pub mode: u32,
-    /// Why it is suspect.
-    pub suspect: Option<Suspicion>,
-}
-
-/// Why a content is given back.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Role {
-    /// It is what belongs at its location.
-    InPlace,
-    /// The same, and a later version that looks like damage is left out for it.
-    InsteadOfSuspect,
-    /// Another content belongs at its location, and this one was not seen to go.
-    Beside,
-    /// It was removed, and is asked for all the same.
-    Removed,
-}
-
-/// What to restore at one location.
-#[derive(Debug, Clone)]
-pub struct Wanted {
-    /// Mailbox.
-    pub mailbox: i64,
-    /// Path, as its sorting key.
-    pub key: Vec<u8>,
-    /// What is to be there.
-    pub version: Version,
-    /// Why.
-    pub role: Role,
-    /// It is missing from the card, or was when a drive was last told.
-    pub missing: bool,
-    /// Neither of two contents was asserted later than the other.
-    pub conflict: bool,
-    /// What to give where no good copy of it can be had: a version that looks like damage, then older ones.
-    pub instead: Vec<Version>,
-    /// The latest position as of which a ledger says so; for the order in which messages came.
-    pub latest: u64,
-}
-
-/// A content that a restore leaves out.
-#[derive(Debug, Clone)]
-pub struct Withheld {
-    /// Mailbox.
-    pub mailbox: i64,
-    /// Path, as its sorting key.
-    pub key: Vec<u8>,
-    /// What it is.
-    pub version: Version,
-    /// Why it left.
-    pub why: Departed,
-    /// The replica whose ledger says so.
-    pub book: i64,
-}
-
-/// What becomes of one content at one location.
-pub enum Decision {
-    /// It is given back.
-    Give(Wanted),
-    /// It is left out.
-    Withhold(Withheld),
-}
+use crate::model::{Identity, Position, Reach, StationName, WriterId, Writers};
+use rusqlite::params;
+use std::collections::{BTreeSet, HashMap, HashSet};
 
 /// A content at a location, as all ledgers tell of it.
 struct Candidate {
@@ -100,6 +33,9 @@ struct Candidate {
     elsewhere: bool,
 }
 
+/// No replica: the word is of this card.
+const NOBODYS: i64 = 0;
+
 /// Marks of each replica and mailbox: line and position.
 type Marks = HashMap<(i64, i64), Vec<(i64, Position)>>;
 
@@ -116,6 +52,10 @@ pub(super) struct Judge<'a> {
     pub(super) heirs: HashSet<i64>,
     /// Replicas with lines in their ledgers that cannot be read.
     gapped: HashSet<i64>,
+    /// The content of no bytes, if any line tells of it.
+    empty: Option<i64>,
+    /// What a person does not want on this card: mailbox, path as its sorting key, content.
+    not_wanted: HashSet<(i64, Vec<u8>, i64)>,
     with_removed: bool,
 }
 
@@ -127,16 +67,7 @@ impl Catalogue {
         with_removed: bool,
         mut each: impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let mut judge = Judge {
-            catalogue: self,
-            station,
-            writers: self.writers()?,
-            reaches: HashMap::new(),
-            marks: self.marks(station)?,
-            heirs: self.heirs(station)?,
-            gapped: self.gapped(station)?,
-            with_removed,
-        };
+        let mut judge = self.judge(station, with_removed)?;
         let mut departures = self.db.prepare_cached(DEPARTURES)?;
         let mut departures = departures.query_map([station.as_str()], read_departure)?;
         let mut next = departures.next().transpose()?;
@@ -170,6 +101,25 @@ impl Catalogue {
         }
     }
 
+    pub(super) fn judge<'a>(
+        &'a self,
+        station: &'a StationName,
+        with_removed: bool,
+    ) -> Result<Judge<'a>, JobError> {
+        Ok(Judge {
+            catalogue: self,
+            station,
+            writers: self.writers()?,
+            reaches: HashMap::new(),
+            marks: self.marks(station)?,
+            heirs: self.heirs(station)?,
+            gapped: self.gapped(station)?,
+            empty: self.known_content(&Identity::of(b""))?,
+            not_wanted: self.not_wanted()?.into_iter().collect(),
+            with_removed,
+        })
+    }
+
     /// Goes through everything that a restore gives back, in order of the locations.
     pub fn each_wanted(
         &self,
@@ -199,6 +149,24 @@ impl Catalogue {
 }
 
 impl Judge<'_> {
+    /// Decides about one location by what all drives known that count say of it, one book whether it counts or not, and
+    /// what this card itself saw go there.
+    pub(super) fn decide_at(
+        &mut self,
+        book: i64,
+        (mailbox, key): (i64, &[u8]),
+        each: &mut impl FnMut(Decision) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let at = params![self.station.as_str(), mailbox, key, book];
+        let mut query = self.catalogue.db.prepare_cached(ASSERTIONS_AT)?;
+        let lines = query.query_map(at, read_assertion)?.collect::<Result<Vec<_>, _>>()?;
+        let mut query = self.catalogue.db.prepare_cached(DEPARTURES_AT)?;
+        let mut left = query.query_map(at, read_departure)?.collect::<Result<Vec<_>, _>>()?;
+        let books: BTreeSet<i64> = lines.iter().map(|line| line.book).collect();
+        left.extend(self.catalogue.own_departures((mailbox, key), &books)?);
+        self.decide(&lines, &left, each)
+    }
+
     fn decide(
         &mut self,
         lines: &[AssertionLine],
@@ -214,6 +182,9 @@ impl Judge<'_> {
         for candidate in &mut candidates {
             candidate.missing = self.is_missing(candidate);
             candidate.withheld = self.withheld(candidate, left);
+            if candidate.withheld.is_none() && self.is_not_wanted(at, candidate.version.content) {
+                candidate.withheld = Some((Departed::Acknowledged, NOBODYS));
+            }
             if candidate.withheld.is_some() {
                 candidate.elsewhere = self.is_given_elsewhere(at, candidate.version.content)?;
             }
@@ -263,6 +234,12 @@ impl Judge<'_> {
             }
         }
         candidates
+    }
+
+    /// Whether a person does not want a content at a location here.
+    fn is_not_wanted(&self, (mailbox, key): (i64, &[u8]), content: i64) -> bool {
+        let all = &self.not_wanted;
+        !all.is_empty() && all.contains(&(mailbox, key.to_vec(), content))
     }
 
     /// Whether the latest word on a content is that it is missing.
@@ -352,10 +329,12 @@ impl Judge<'_> {
         ones.iter().any(|a| others.iter().all(|b| self.covers(*a, *b)))
     }
 
-    /// What belongs in place first: what looks like damage last, then what is missing, then the one asserted last.
-    /// Whether that is told.
+    /// What belongs in place first: what looks like damage last, then nothing at all, then what is missing, then the one
+    /// asserted last. Whether that is told.
     fn sort(&mut self, given: &mut [Candidate]) -> bool {
-        let rank = |c: &Candidate| (c.version.suspect.is_some(), c.missing);
+        let empty = self.empty;
+        let is_empty = |c: &Candidate| Some(c.version.content) == empty;
+        let rank = |c: &Candidate| (c.version.suspect.is_some(), is_empty(c), c.missing);
         given.sort_by_key(rank);
         let first = given.first().map(rank);
         let alike = given.iter().take_while(|c| Some(rank(c)) == first).count();
@@ -397,6 +376,10 @@ impl Judge<'_> {
         let older: Vec<Version> =
             older.map(|c| c.version.clone()).filter(|v| v.suspect.is_none()).collect();
         for (index, candidate) in given.into_iter().filter(|c| !is_suspect(c)).enumerate() {
+            // Every message begins with nothing: a file that was filled is no second message.
+            if index > 0 && Some(candidate.version.content) == self.empty {
+                continue;
+            }
             if index > 0 && self.is_alone_elsewhere((mailbox, key), candidate.version.content)? {
                 continue;
             }
@@ -448,12 +431,5 @@ impl Judge<'_> {
             })?;
         }
         Ok(())
-    }
-}
-
-impl Wanted {
-    /// Its path.
-    pub fn path(&self) -> Result<RelName, JobError> {
-        RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("ledger: {e}")))
     }
 }

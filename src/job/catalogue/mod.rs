@@ -8,6 +8,7 @@ mod books;
 mod carried;
 mod contents;
 mod counting;
+mod decisions;
 mod drives;
 mod files;
 mod given_up;
@@ -15,8 +16,10 @@ mod gone;
 mod health;
 mod hearing;
 mod heirs;
+mod held_back;
 mod holdings;
 mod in_force;
+mod lacking;
 mod ledger_lines;
 mod logs;
 mod merge;
@@ -31,18 +34,21 @@ mod station;
 mod traffic;
 mod writers;
 
-pub use assertions::{Lacking, StandingRow};
+pub use assertions::StandingRow;
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
 pub use carried::{Dated, Stand, Whereabouts};
+pub use decisions::{Decision, Role, Version, Wanted, Withheld};
 pub use drives::{DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
 pub use files::{FileRow, FileState, Glance, NewFile};
 pub use given_up::DriveEvent;
 pub use gone::{DepartedRow, MissingRow};
+pub use held_back::HeldBack;
 pub use holdings::CopyCounts;
 pub use in_force::{KnownMailbox, LeftMailbox};
+pub use lacking::Lacking;
 pub use logs::{KnownLines, Log, LogDamage};
-pub use merge::{Decision, Role, Version, Wanted, Withheld};
+
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use proofs::{Passage, Proof};
@@ -53,6 +59,7 @@ pub use traffic::{Counted, Known, Word};
 use super::JobError;
 use crate::disk::MemoryFolder;
 use crate::model::{Clock, MailboxName};
+use globset::GlobSet;
 use rusqlite::{Connection, OptionalExtension as _, params};
 use std::cell::{Cell, RefCell};
 
@@ -69,6 +76,8 @@ pub struct Catalogue {
     lineage: RefCell<Option<writers::Lineage>>,
     /// The rows of the mailboxes that questions are about; `None`: all there are.
     in_force: RefCell<Option<Vec<i64>>>,
+    /// What the config ignores in them.
+    ignored: RefCell<GlobSet>,
     /// While a ledger is read, the last change of this card.
     reading: Cell<Option<u64>>,
 }

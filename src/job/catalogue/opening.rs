@@ -5,13 +5,14 @@ use super::Catalogue;
 use crate::disk::{MemoryFolder, StandIn, Trouble, host};
 use crate::job::JobError;
 use crate::model::DriveId;
+use globset::GlobSet;
 use rusqlite::Connection;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 7;
+const VERSION: i64 = 8;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -140,6 +141,7 @@ impl Catalogue {
             lineage: None.into(),
             reading: None.into(),
             in_force: RefCell::new(None),
+            ignored: RefCell::new(GlobSet::empty()),
         })
     }
 

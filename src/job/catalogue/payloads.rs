@@ -93,6 +93,15 @@ pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<PayloadRow> {
 }
 
 impl Catalogue {
+    /// Whether any drive has a copy of a content, good or claimed.
+    pub fn has_copy(&self, identity: &Identity) -> Result<bool, JobError> {
+        let Some(content) = self.known_content(identity)? else { return Ok(false) };
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM payload INDEXED BY payload_by_content WHERE content = ?1",
+        )?;
+        Ok(query.exists([content])?)
+    }
+
     /// Changes how a copy stands.
     pub fn set_payload_state(
         &self,

@@ -92,7 +92,17 @@ CREATE TABLE departed (
 ) WITHOUT ROWID;
 CREATE INDEX departed_by_tick ON departed (tick);
 CREATE INDEX departed_by_content ON departed (content);
+-- Few beside what is moved and replaced: what is counted as held back.
+CREATE INDEX departed_for_good ON departed (content) WHERE why IN ('deleted', 'acknowledged');
 CREATE INDEX departed_by_heir ON departed (to_content) WHERE to_content IS NOT NULL;
+
+-- Contents that a drive has for a location, and that a person does not want there on this card. No drive is told: the
+-- messages may be another card's.
+CREATE TABLE not_wanted (
+    mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
+    at INTEGER NOT NULL,              -- claimed seconds, for a person
+    PRIMARY KEY (mailbox, key, content)
+) WITHOUT ROWID;
 
 CREATE TABLE drive (
     id INTEGER PRIMARY KEY, uuid TEXT NOT NULL UNIQUE,
@@ -208,6 +218,7 @@ CREATE TABLE departure (
     PRIMARY KEY (book, mailbox, key, content, line)
 ) WITHOUT ROWID;
 CREATE INDEX departure_by_content ON departure (content, book);
+CREATE INDEX departure_for_good ON departure (book) WHERE why IN ('deleted', 'acknowledged');
 CREATE INDEX departure_by_heir ON departure (to_content) WHERE to_content IS NOT NULL;
 
 -- All that a ledger asserted for a mailbox up to a line stands as of this position too.

@@ -180,7 +180,7 @@ impl Work<'_, '_, '_> {
         }
         let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
         let by = self.gathered.drives.iter().find(|drive| drive.book.row == left_out.book);
-        let by = by.map(|drive| drive.volume.facts().shown.clone()).unwrap_or_default();
+        let by = by.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone());
         let known = self.report.left_out.iter_mut().find(|l| l.by == by && l.why == left_out.why);
         match known {
             Some(known) => {

@@ -4,12 +4,14 @@ use crate::station::{Station, mail};
 use crate::told::fields;
 
 /// What every report of the mailboxes counts.
-pub(super) const COUNTS: [&str; 17] = [
+pub(super) const COUNTS: [&str; 19] = [
     "by_damaged_ledgers",
     "by_drives_in_question",
     "bytes",
+    "deleted",
     "fewer_copies",
     "fewer_copies_bytes",
+    "held_back",
     "mirrored",
     "on_no_drive",
     "on_no_drive_bytes",

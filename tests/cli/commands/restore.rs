@@ -199,6 +199,7 @@ fn the_report_has_these_fields() {
             "no_room",
             "no_room_bytes",
             "not_made",
+            "not_on_these",
             "not_written",
             "numbered",
             "older",

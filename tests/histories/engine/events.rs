@@ -7,7 +7,7 @@ use crate::model::Location;
 use crate::world::World;
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::JobError;
-use counterfoil::job::acknowledge::{acknowledge_lacking, acknowledge_missing};
+use counterfoil::job::acknowledge::{acknowledge_lacking, acknowledge_missing, lacked};
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::model::limits::RESERVE_BYTES;
 use counterfoil::model::{Clock as _, DriveLoss, RelName};
@@ -166,7 +166,8 @@ impl Program {
         let all = || -> Result<(), JobError> {
             acknowledge_missing(catalogue, |_| true, &self.clock)?;
             for drive in catalogue.drives()? {
-                acknowledge_lacking(catalogue, &station(), drive.id, &self.clock)?;
+                let lacked = lacked(catalogue, &station(), drive.id)?;
+                acknowledge_lacking(catalogue, &lacked, &self.clock)?;
             }
             Ok(())
         };

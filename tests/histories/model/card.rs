@@ -65,6 +65,12 @@ pub(crate) struct Catalogue {
     /// Per stick, as it was last looked at: what is safe there, and what it asserts, as of which positions.
     pub(crate) safe: BTreeMap<usize, BTreeSet<(Location, Content, Position)>>,
     pub(crate) stands: BTreeMap<usize, BTreeMap<Key, Vec<Position>>>,
+    /// Per stick, as it was last looked at: what left by its word.
+    pub(crate) left: BTreeMap<usize, Vec<(Key, Position)>>,
+    /// Its own writers, and the last change of each.
+    pub(crate) own: BTreeMap<u64, u32>,
+    /// What sticks have of other cards' mail, and a person does not want here.
+    pub(crate) unwanted: BTreeSet<Key>,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -111,6 +117,7 @@ impl Card {
         };
         catalogue.drawn = true;
         catalogue.position = Some(Position { writer, n });
+        catalogue.own.insert(writer, n);
         Position { writer, n }
     }
 
@@ -146,7 +153,7 @@ impl Card {
         watched: bool,
     ) {
         let seen = self.change();
-        let Catalogue { known, missing, gone, scanned, .. } = &mut self.catalogue;
+        let Catalogue { known, missing, gone, scanned, unwanted, .. } = &mut self.catalogue;
         // A version that was here before is no later one.
         let keys = missing.keys().chain(gone.keys()).map(|key| key.1);
         let before: BTreeSet<Content> =
@@ -160,6 +167,7 @@ impl Card {
             if let Some(content) = self.mail.get(at) {
                 known.insert(*at, Place { content: *content, since: seen, appeared: seen.n });
                 gone.remove(&(*at, *content));
+                unwanted.remove(&(*at, *content));
                 missing.remove(&(*at, *content));
             }
         }
@@ -294,6 +302,8 @@ impl Card {
             stick.ledger.standing().map(|key| (key, stick.ledger.in_force(&key))).collect();
         self.catalogue.safe.insert(name, safe);
         self.catalogue.stands.insert(name, stands);
+        let left = stick.ledger.left.iter().map(|left| (left.key, left.seen)).collect();
+        self.catalogue.left.insert(name, left);
     }
 
     /// What is safe, and on which sticks.
@@ -311,38 +321,66 @@ impl Card {
 
     /// What is missing, and what sticks have that the mailbox lacks: said first, until it is there or acknowledged.
     pub(crate) fn lacking(&self) -> BTreeSet<Key> {
-        let Catalogue { missing, stands, .. } = &self.catalogue;
+        let Catalogue { missing, stands, unwanted, .. } = &self.catalogue;
         let here = |key: &&Key| self.catalogue.known.values().any(|place| place.content == key.1);
-        let will_leave = |stick: &usize, key: &Key, stamps: &[Position]| {
-            let gone = self.catalogue.gone.get(key);
-            let mut met = self.catalogue.gaps.get(stick).into_iter().flatten();
-            gone.is_some_and(|gone| {
-                stamps.iter().all(|t| self.covers(gone.seen, *t)) && met.all(|n| *n < gone.seen.n)
-            })
-        };
         let all = stands.iter().flat_map(|(stick, all)| all.iter().map(move |one| (stick, one)));
-        let lacks = all.filter(|(stick, (key, stamps))| !will_leave(stick, key, stamps));
-        let lacks = lacks.map(|(_, (key, _))| key).filter(|key| !here(key));
+        let lacks = all.filter(|(stick, (key, stamps))| !self.is_left_out(**stick, key, stamps));
+        let lacks = lacks.map(|(_, (key, _))| key);
+        let lacks = lacks.filter(|key| !here(key) && !unwanted.contains(*key));
         missing.keys().chain(lacks).copied().collect()
     }
 
-    /// A person knows that this is gone.
-    pub(crate) fn acknowledge(&mut self) {
+    /// Whether a restore leaves out what a stick says, by the word of the others known, or by this card's, as soon as that
+    /// is told. Of a ledger with lines that cannot be read no other speaks, and this card only of what it saw after it
+    /// met them.
+    fn is_left_out(&self, stick: usize, key: &Key, stamps: &[Position]) -> bool {
+        let met = || self.catalogue.gaps.get(&stick).into_iter().flatten();
+        let gone = self.catalogue.gone.get(key).filter(|gone| met().all(|n| *n < gone.seen.n));
+        let others = self.catalogue.left.values().flatten();
+        let others = others.filter(|(left, _)| left == key && met().next().is_none());
+        let words: Vec<Position> =
+            gone.map(|gone| gone.seen).into_iter().chain(others.map(|(_, seen)| *seen)).collect();
+        stamps.iter().all(|t| words.iter().any(|word| self.covers(*word, *t)))
+    }
+
+    /// Whether a restore from all sticks known gives nothing of this, or a person does not want it here.
+    pub(crate) fn is_settled(&self, key: &Key) -> bool {
+        let stands = self.catalogue.stands.iter();
+        let mut of = stands.filter_map(|(stick, all)| Some((*stick, all.get(key)?)));
+        self.catalogue.unwanted.contains(key)
+            || of.all(|(stick, stamps)| self.is_left_out(stick, key, stamps))
+    }
+
+    /// Whether all that is said of it on sticks, and not taken back, this card has said.
+    fn is_said_here_alone(&self, key: &Key) -> bool {
+        let all = self.catalogue.stands.values().filter_map(|all| all.get(key)).flatten();
+        let own = |t: &Position| self.catalogue.own.get(&t.writer).is_some_and(|n| t.n <= *n);
+        all.into_iter().all(own)
+    }
+
+    /// A person knows that this is gone; or, of what another card has told, that it is not wanted here. What was told of
+    /// as gone, in order.
+    pub(crate) fn acknowledge(&mut self) -> BTreeSet<Key> {
         let all = self.lacking();
-        if all.is_empty() {
-            return;
+        let (ours, others): (BTreeSet<Key>, BTreeSet<Key>) = all.into_iter().partition(|key| {
+            self.catalogue.missing.contains_key(key) || self.is_said_here_alone(key)
+        });
+        self.catalogue.unwanted.extend(others);
+        if ours.is_empty() {
+            return ours;
         }
         let seen = match self.catalogue.position {
             Some(old) if broken(Break::AcknowledgedAtOnce) => old,
             _ => self.change(),
         };
-        for key in all {
-            self.catalogue.missing.remove(&key);
-            self.catalogue.gone.insert(key, Gone { seen, next: None });
+        for key in &ours {
+            self.catalogue.missing.remove(key);
+            self.catalogue.gone.insert(*key, Gone { seen, next: None });
             for stands in self.catalogue.stands.values_mut() {
-                stands.remove(&key);
+                stands.remove(key);
             }
         }
+        ours
     }
 
     /// A person says that a stick is lost.
@@ -351,6 +389,7 @@ impl Card {
             self.catalogue.safe.remove(&name);
         }
         self.catalogue.stands.remove(&name);
+        self.catalogue.left.remove(&name);
     }
 
     /// Puts back what some sticks have. Nothing in the mailbox is ever written over.

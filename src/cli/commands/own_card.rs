@@ -1,0 +1,116 @@
+//! What this card's own state has to say to a restore onto it: what its operator does not want here, and what it misses
+//! that the drives of the restore do not have. A restore needs none of it, and elsewhere it says nothing.
+
+use super::state::looked_at;
+use crate::cli::setup::Setup;
+use crate::disk::{Look, MailboxDir, host};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::restore::{Gathered, Goal};
+use crate::model::RelName;
+use std::collections::{BTreeMap, BTreeSet};
+use std::os::unix::ffi::OsStrExt as _;
+
+/// The state of the card that a restore goes to.
+pub(super) struct OwnCard<'a> {
+    catalogue: Catalogue,
+    gathered: &'a Gathered,
+    /// Its row of each mailbox that goes to where it is, and the goal.
+    mailboxes: BTreeMap<i64, &'a Goal>,
+}
+
+/// What a card misses and the drives of a restore do not have.
+#[derive(Default)]
+pub(super) struct NotHere {
+    /// How many messages.
+    pub messages: u64,
+    /// The drives that do have some of them.
+    pub on: Vec<DriveRow>,
+}
+
+impl<'a> OwnCard<'a> {
+    /// None where nothing is known of this card, or another place is restored into.
+    pub(super) fn of(
+        setup: &Setup,
+        gathered: &'a Gathered,
+        goals: &'a [Goal],
+    ) -> Result<Option<Self>, JobError> {
+        let (state, _) = looked_at(setup);
+        let Some(catalogue) = Catalogue::read_only(&state) else { return Ok(None) };
+        if catalogue.station()?.as_ref() != Some(&gathered.station) {
+            return Ok(None);
+        }
+        let mut mailboxes = BTreeMap::new();
+        for goal in goals {
+            let here = host::resolved(&goal.path);
+            if let Some(known) = catalogue.mailbox_known(&goal.name)?
+                && known.root.as_deref() == Some(here.as_os_str().as_bytes())
+            {
+                mailboxes.insert(known.row, goal);
+            }
+        }
+        catalogue.put_ignored(&setup.ignore);
+        catalogue.put_in_force(&mailboxes.keys().copied().collect::<Vec<_>>());
+        Ok((!mailboxes.is_empty()).then_some(Self { catalogue, gathered, mailboxes }))
+    }
+
+    /// Leaves out of the restore what the operator does not want on this card.
+    pub(super) fn leave_out(&self) -> Result<(), JobError> {
+        for (mailbox, key, content) in self.catalogue.not_wanted()? {
+            let Some(goal) = self.mailboxes.get(&mailbox) else { continue };
+            let identity = self.catalogue.identity(content)?;
+            if let Some(content) = self.gathered.catalogue.known_content(&identity)? {
+                self.gathered.catalogue.set_not_wanted((goal.row, &key, content), 0)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// What is missing from this card, or lacking on it, by the last look, is not there now either, and is on no drive
+    /// of this restore.
+    pub(super) fn not_here(&self) -> Result<NotHere, JobError> {
+        let mut wanted = BTreeSet::new();
+        self.catalogue.each_missing(|row| {
+            if !row.damaged {
+                wanted.insert((row.mailbox, row.key, row.content));
+            }
+            Ok(())
+        })?;
+        let drives = self.catalogue.drives()?;
+        for drive in drives.iter().filter(|drive| drive.counts) {
+            for (book, of) in self.catalogue.books_of(drive.row)? {
+                if of == self.gathered.station
+                    && self.catalogue.book(drive.row, &of)?.lacking.messages > 0
+                {
+                    self.catalogue.lacked(book, |row| {
+                        wanted.insert((row.mailbox, row.key, row.content));
+                        Ok(())
+                    })?;
+                }
+            }
+        }
+        let mut not_here = NotHere::default();
+        for (mailbox, key, content) in wanted {
+            let identity = self.catalogue.identity(content)?;
+            if self.is_at(mailbox, &key) || self.gathered.catalogue.has_copy(&identity)? {
+                continue;
+            }
+            not_here.messages += 1;
+            let on = self.catalogue.labels_with(&self.gathered.station, content)?;
+            for drive in drives.iter().filter(|drive| on.contains(&drive.label)) {
+                if !not_here.on.iter().any(|known| known.row == drive.row) {
+                    not_here.on.push(drive.clone());
+                }
+            }
+        }
+        Ok(not_here)
+    }
+
+    /// Whether a message is at a path of a mailbox now.
+    fn is_at(&self, mailbox: i64, key: &[u8]) -> bool {
+        let Some(goal) = self.mailboxes.get(&mailbox) else { return false };
+        let Ok(path) = RelName::from_key(key) else { return false };
+        let dir = MailboxDir::open(&goal.path);
+        dir.is_ok_and(|dir| matches!(dir.look(&path), Ok(Look::File(_))))
+    }
+}

@@ -1,0 +1,54 @@
+//! Where the messages are that this card does not have: on which stick that is here or away, and why they are not back.
+
+use super::verdict::{Line, Summary};
+use super::{count, when};
+use crate::cli::output::Tone;
+use crate::job::catalogue::DriveRow;
+use crate::model::{Moment, escape};
+
+impl Summary<'_> {
+    /// How many missing messages a drive that is here would give back, and of the others by which drive that is not.
+    pub(super) fn missing_here_and_away(&self) -> (u64, Vec<(&DriveRow, u64)>) {
+        let (mut here, mut away) = (0, Vec::<(&DriveRow, u64)>::new());
+        for (on, number) in &self.counts.missing_on {
+            let absent = on.iter().map(|row| self.counts.absent.iter().find(|d| d.row == *row));
+            let absent: Vec<_> = absent.collect();
+            // One that another is told of already is no other stick to be looked for.
+            let told = away.iter_mut().find(|(drive, _)| on.contains(&drive.row));
+            match (absent.iter().any(Option::is_none), told) {
+                (true, _) => here += number,
+                (false, Some((_, told))) => *told += number,
+                (false, None) => {
+                    away.extend(absent.into_iter().flatten().next().map(|drive| (drive, *number)));
+                }
+            }
+        }
+        (here, away)
+    }
+
+    /// What was deleted, and what the operator does not want, as long as drives hold it.
+    pub(super) fn held_back(&self) -> Vec<Line> {
+        let held = &self.counts.held_back;
+        let on: Vec<_> = held.on.iter().map(|label| escape::shown(label.as_bytes())).collect();
+        let on = on.join(", ");
+        let were = |number| if number == 1 { "was" } else { "were" };
+        let since = held.since.map(|seconds| Moment { seconds, nanos: 0 });
+        let since = since.map(|at| format!(" here since {}", when(Some(at)))).unwrap_or_default();
+        let mut lines = Vec::new();
+        if held.deleted > 0 {
+            let (deleted, were) = (count(held.deleted, "message"), were(held.deleted));
+            lines.push(format!("{deleted} {were} deleted{since}; still on the sticks: {on}."));
+        }
+        if held.acknowledged > 0 {
+            let (kept, are) = (count(held.acknowledged, "message"), are(held.acknowledged));
+            lines.push(format!(
+                "{kept} {are} held back by the operator's word; still on the sticks: {on}."
+            ));
+        }
+        lines.into_iter().map(|line| (Tone::Plain, line)).collect()
+    }
+}
+
+fn are(number: u64) -> &'static str {
+    if number == 1 { "is" } else { "are" }
+}

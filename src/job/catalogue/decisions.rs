@@ -1,0 +1,82 @@
+//! What becomes of each content that drives tell of, as the merge decides it. Owns no rule.
+
+use crate::job::JobError;
+use crate::model::ledger::Departed;
+use crate::model::{Moment, RelName, Suspicion};
+
+/// One content that was at a location.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Version {
+    /// The content.
+    pub content: i64,
+    /// The file's own time.
+    pub modified: Moment,
+    /// Permission bits.
+    pub mode: u32,
+    /// Why it is suspect.
+    pub suspect: Option<Suspicion>,
+}
+
+/// Why a content is given back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Role {
+    /// It is what belongs at its location.
+    InPlace,
+    /// The same, and a later version that looks like damage is left out for it.
+    InsteadOfSuspect,
+    /// Another content belongs at its location, and this one was not seen to go.
+    Beside,
+    /// It was removed, and is asked for all the same.
+    Removed,
+}
+
+/// What to restore at one location.
+#[derive(Debug, Clone)]
+pub struct Wanted {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// What is to be there.
+    pub version: Version,
+    /// Why.
+    pub role: Role,
+    /// It is missing from the card, or was when a drive was last told.
+    pub missing: bool,
+    /// Neither of two contents was asserted later than the other.
+    pub conflict: bool,
+    /// What to give where no good copy of it can be had: a version that looks like damage, then older ones.
+    pub instead: Vec<Version>,
+    /// The latest position as of which a ledger says so; for the order in which messages came.
+    pub latest: u64,
+}
+
+/// A content that a restore leaves out.
+#[derive(Debug, Clone)]
+pub struct Withheld {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// What it is.
+    pub version: Version,
+    /// Why it left.
+    pub why: Departed,
+    /// The replica whose ledger says so; 0 where it is the word of this card alone.
+    pub book: i64,
+}
+
+/// What becomes of one content at one location.
+pub enum Decision {
+    /// It is given back.
+    Give(Wanted),
+    /// It is left out.
+    Withhold(Withheld),
+}
+
+impl Wanted {
+    /// Its path.
+    pub fn path(&self) -> Result<RelName, JobError> {
+        RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("ledger: {e}")))
+    }
+}

@@ -1,0 +1,107 @@
+//! What drives hold and a restore leaves out, since it was seen to be deleted or a person does not want it back.
+//! Never counts what is in a mailbox, is missing from one, or would come back.
+
+use super::Catalogue;
+use crate::job::JobError;
+use crate::model::StationName;
+use rusqlite::params;
+use std::collections::BTreeSet;
+
+/// Messages that drives hold and a restore leaves out.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct HeldBack {
+    /// Messages that were seen to be deleted, here or by the word of a drive.
+    pub deleted: u64,
+    /// When the first of those that this card saw was deleted, in claimed seconds.
+    pub since: Option<i64>,
+    /// Messages that the operator has acknowledged as not wanted.
+    pub acknowledged: u64,
+    /// The drives that hold any of them, by label.
+    pub on: BTreeSet<String>,
+}
+
+/// Contents that left for good, those deleted first; of what this card saw with its time.
+const GONE: &str = "SELECT content, min(why), min(at) FROM ( \
+     SELECT mailbox, content, CASE why WHEN 'deleted' THEN 0 ELSE 1 END AS why, at \
+     FROM departed INDEXED BY departed_for_good \
+     WHERE why IN ('deleted', 'acknowledged') UNION ALL \
+     SELECT d.mailbox, d.content, CASE d.why WHEN 'deleted' THEN 0 ELSE 1 END, NULL FROM book \
+     CROSS JOIN departure d INDEXED BY departure_for_good ON d.book = book.id \
+     WHERE book.station = ?1 AND book.trusted AND d.counts \
+     AND d.why IN ('deleted', 'acknowledged') UNION ALL \
+     SELECT mailbox, content, 1, at FROM not_wanted) AS gone \
+     WHERE NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
+     WHERE f.content = gone.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
+     AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = gone.content)";
+
+impl Catalogue {
+    /// Counts what a restore from the drives known leaves out for good.
+    pub fn held_back(&self, station: &StationName) -> Result<HeldBack, JobError> {
+        let sql = format!("{GONE}{} GROUP BY content", self.in_force());
+        let mut query = self.db.prepare_cached(&sql)?;
+        let mut rows = query.query([station.as_str()])?;
+        let (mut held, mut giving) = (HeldBack::default(), None);
+        while let Some(row) = rows.next()? {
+            let (content, why, at): (i64, i64, Option<i64>) =
+                (row.get(0)?, row.get(1)?, row.get(2)?);
+            let on = self.labels_with(station, content)?;
+            if on.is_empty() {
+                continue;
+            }
+            let standing = self.places_standing(station, content)?;
+            if !standing.is_empty() {
+                let giving = match &mut giving {
+                    Some(giving) => giving,
+                    none => none.insert(self.giving(station, 0)?),
+                };
+                let mut comes_back = false;
+                for (mailbox, key) in standing {
+                    comes_back = comes_back || giving.gives(mailbox, &key, content)?;
+                }
+                if comes_back {
+                    continue;
+                }
+            }
+            match why {
+                0 => {
+                    held.deleted += 1;
+                    held.since = held.since.into_iter().chain(at).min();
+                }
+                _ => held.acknowledged += 1,
+            }
+            held.on.extend(on);
+        }
+        Ok(held)
+    }
+
+    /// The drives that count and have a good copy of a content, by label.
+    pub fn labels_with(
+        &self,
+        station: &StationName,
+        content: i64,
+    ) -> Result<BTreeSet<String>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT DISTINCT drive.label FROM payload p INDEXED BY payload_by_content \
+             CROSS JOIN book ON book.id = p.book AND book.station = ?1 AND book.trusted \
+             CROSS JOIN drive ON drive.id = book.drive WHERE p.content = ?2 AND p.state = 1",
+        )?;
+        let rows = query.query_map(params![station.as_str(), content], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Where a content stands by the ledger of a drive that counts.
+    fn places_standing(
+        &self,
+        station: &StationName,
+        content: i64,
+    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
+             JOIN book ON book.id = a.book AND book.station = ?1 AND book.trusted \
+             WHERE a.content = ?2 AND a.ended IS NULL",
+        )?;
+        let of = params![station.as_str(), content];
+        let rows = query.query_map(of, |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}

@@ -1,0 +1,234 @@
+//! What drives hold and this card's mailboxes lack: what a restore from all drives known would put into them. One rule,
+//! the merge's, says both; beside the ledgers, what this card itself saw go and what a person does not want here count.
+//! Never calls a message lacking that the config ignores, or one that a restore would leave out.
+
+use super::assertions::{STANDING_COLUMNS, read_standing};
+use super::decisions::Decision;
+use super::ledger_lines::DepartureLine;
+use super::merge::Judge;
+use super::writers::bits;
+use super::{BookRow, Catalogue, StandingRow};
+use crate::job::JobError;
+use crate::job::exclude::ignores;
+use crate::model::{RelName, StationName};
+use globset::GlobSet;
+use rusqlite::params;
+use std::collections::BTreeSet;
+
+/// Messages that a drive asserts and the mailboxes of this card lack.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Lacking {
+    /// How many.
+    pub messages: u64,
+    /// Bytes of them.
+    pub bytes: u64,
+    /// When the one last seen came, in claimed seconds.
+    pub newest: Option<i64>,
+}
+
+/// Decides what a restore from all drives known would give, one location after the other.
+pub(super) struct Giving<'a> {
+    judge: Judge<'a>,
+    /// The book that counts though its drive may not.
+    book: i64,
+    /// The location asked about last, and what is given there.
+    last: Option<(i64, Vec<u8>, BTreeSet<i64>)>,
+}
+
+impl Giving<'_> {
+    /// Whether a content is given at a location.
+    pub(super) fn gives(
+        &mut self,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+    ) -> Result<bool, JobError> {
+        match &self.last {
+            Some((m, k, given)) if (*m, k.as_slice()) == (mailbox, key) => {
+                return Ok(given.contains(&content));
+            }
+            _ => {}
+        }
+        let mut given = BTreeSet::new();
+        self.judge.decide_at(self.book, (mailbox, key), &mut |decision| {
+            if let Decision::Give(wanted) = decision {
+                given.insert(wanted.version.content);
+            }
+            Ok(())
+        })?;
+        let gives = given.contains(&content);
+        self.last = Some((mailbox, key.to_vec(), given));
+        Ok(gives)
+    }
+}
+
+impl Catalogue {
+    /// From here on no message at a path that these globs match is said to be lacking.
+    pub fn put_ignored(&self, ignore: &GlobSet) {
+        *self.ignored.borrow_mut() = ignore.clone();
+    }
+
+    fn is_ignored(&self, key: &[u8]) -> bool {
+        let ignored = self.ignored.borrow();
+        !ignored.is_empty() && RelName::from_key(key).is_ok_and(|path| ignores(&ignored, &path))
+    }
+
+    /// What a restore from all drives known would give; the book counts even where its drive does not.
+    pub(super) fn giving<'a>(
+        &'a self,
+        station: &'a StationName,
+        book: i64,
+    ) -> Result<Giving<'a>, JobError> {
+        Ok(Giving { judge: self.judge(station, false)?, book, last: None })
+    }
+
+    /// What a ledger says stands in the mailboxes in force and a restore would put there, of contents that no mailbox
+    /// of this card has and that are not missing from it either. Only what some drive has a copy of: anybody can write
+    /// a line.
+    pub fn lacked(
+        &self,
+        book: i64,
+        mut each: impl FnMut(StandingRow) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let station = self.station_of_book(book)?;
+        // Of a ledger with lines that cannot be read, also what left by a word that does not count any more.
+        let told = "(SELECT * FROM standing WHERE book = ?1 UNION ALL \
+             SELECT a.book, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, \
+             a.mode, a.as_of FROM book b CROSS JOIN assertion a ON a.book = b.id \
+             WHERE b.id = ?1 AND b.gaps > 0 AND a.ended IS NOT NULL AND NOT EXISTS (SELECT 1 FROM departure d \
+             WHERE d.book = a.book AND d.mailbox = a.mailbox AND d.key = a.key AND d.content = a.content \
+             AND d.counts))";
+        let sql = format!(
+            "SELECT {STANDING_COLUMNS} FROM {told} s WHERE true \
+             AND NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
+             WHERE f.content = s.content AND f.state IN (1, 2, 3, 5, 6, 7)) \
+             AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.content = s.content) \
+             AND NOT (s.suspect IS NOT NULL AND EXISTS (SELECT 1 FROM file f \
+             WHERE f.mailbox = s.mailbox AND f.key = s.key AND f.state = 1 AND f.suspect IS NULL)) \
+             AND EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
+             WHERE p.content = s.content AND p.state IN (0, 1, 5)){} \
+             ORDER BY mailbox, key, content, line DESC",
+            self.in_force()
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let mut rows = query.query([book])?;
+        let mut giving = None;
+        let mut last: Option<(i64, Vec<u8>, i64)> = None;
+        while let Some(row) = rows.next()? {
+            let standing = read_standing(row)?;
+            let of = (standing.mailbox, standing.key.clone(), standing.content);
+            if last.as_ref() == Some(&of) {
+                continue;
+            }
+            last = Some(of);
+            if self.is_ignored(&standing.key) {
+                continue;
+            }
+            let giving = match &mut giving {
+                Some(giving) => giving,
+                none => none.insert(self.giving(&station, book)?),
+            };
+            if giving.gives(standing.mailbox, &standing.key, standing.content)? {
+                each(standing)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
+    /// of anything, or something was lacking then.
+    pub fn lacking_now(&self, book: &BookRow) -> Result<Lacking, JobError> {
+        match book.told == 0 || book.lacking.messages > 0 {
+            true => self.lacking(book),
+            false => Ok(Lacking::default()),
+        }
+    }
+
+    /// How many messages a drive asserts that this card lacks.
+    pub fn lacking(&self, book: &BookRow) -> Result<Lacking, JobError> {
+        let mut lacking = Lacking::default();
+        self.lacked(book.row, |standing| {
+            let (bytes, seen): (i64, Option<i64>) = self
+                .db
+                .prepare_cached("SELECT bytes, seen FROM content WHERE id = ?1")?
+                .query_row([standing.content], |row| Ok((row.get(0)?, row.get(1)?)))?;
+            lacking.messages += 1;
+            lacking.bytes = lacking.bytes.saturating_add(bytes as u64);
+            lacking.newest = lacking.newest.max(seen);
+            Ok(())
+        })?;
+        Ok(lacking)
+    }
+
+    /// A person does not want a content at a location of this card's mailboxes. No drive is told.
+    pub fn set_not_wanted(
+        &self,
+        (mailbox, key, content): (i64, &[u8], i64),
+        at: i64,
+    ) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("INSERT OR REPLACE INTO not_wanted VALUES (?1, ?2, ?3, ?4)")?
+            .execute(params![mailbox, key, content, at])?;
+        Ok(())
+    }
+
+    /// What a person does not want in this card's mailboxes: mailbox, path as its sorting key, content.
+    pub fn not_wanted(&self) -> Result<Vec<(i64, Vec<u8>, i64)>, JobError> {
+        let mut query = self.db.prepare_cached("SELECT mailbox, key, content FROM not_wanted")?;
+        let rows = query.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    fn station_of_book(&self, book: i64) -> Result<StationName, JobError> {
+        let mut query = self.db.prepare_cached("SELECT station FROM book WHERE id = ?1")?;
+        let name: String = query.query_row([book], |row| row.get(0))?;
+        name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))
+    }
+
+    /// What this card itself saw leave a location, as a line of each of these ledgers would say it; not of one that may
+    /// have told again of it, by a line that cannot be read.
+    pub(super) fn own_departures(
+        &self,
+        (mailbox, key): (i64, &[u8]),
+        books: &BTreeSet<i64>,
+    ) -> Result<Vec<DepartureLine>, JobError> {
+        let mut lines = Vec::new();
+        for row in self.departed_at(mailbox, key)? {
+            let Some(position) = self.position_at(row.tick)? else { continue };
+            for book in books {
+                if !self.is_silent_of(*book, row.tick)? {
+                    let (key, content, why) = (row.key.clone(), row.content, row.why);
+                    let book = *book;
+                    lines.push(DepartureLine { book, mailbox, key, content, position, why });
+                }
+            }
+        }
+        Ok(lines)
+    }
+
+    /// [`BookRow::is_silent_of`], of a row's number.
+    fn is_silent_of(&self, book: i64, tick: u64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM book WHERE id = ?1 AND gaps > 0 AND gaps_since >= ?2";
+        Ok(self.db.prepare_cached(sql)?.exists(params![book, tick as i64])?)
+    }
+
+    /// Whether all that is said of a content at a location, and not taken back, this card has said.
+    pub fn is_said_here_alone(
+        &self,
+        station: &StationName,
+        of: (i64, &[u8], i64),
+    ) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL AND ?2 <= coalesce(own_last, \
+             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'tick'))",
+        )?;
+        for book in self.books_of_station(station)? {
+            for position in self.uncovered(book, of)? {
+                if !query.exists(params![bits(position.writer), position.n as i64])? {
+                    return Ok(false);
+                }
+            }
+        }
+        Ok(true)
+    }
+}
