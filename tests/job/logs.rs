@@ -135,6 +135,10 @@ fn whichever_byte_of_a_ledger_rots_nothing_is_lost() {
     let length = archived().1.file(LEDGER).unwrap().len();
     for at in (0..length).step_by(7) {
         let (card, drive) = archived();
+        // Another one may be shorter by some digits: what follows is the last line, which has a test of its own.
+        if at >= drive.file(LEDGER).unwrap().len() {
+            continue;
+        }
         card.delete("inbox/one");
         card.mirrored(&drive);
         let before = whole(&[&drive], false);
