@@ -280,8 +280,8 @@ fn second_look(
     }
 }
 
-/// Where a content that is new at the location of a row lies elsewhere too, that one did not move here, whatever becomes
-/// of it later.
+/// Where a content that is new at the location of a row lies elsewhere too, that one did not move here, whatever
+/// becomes of it later.
 fn look_at_twins(
     catalogue: &Catalogue,
     dir: &MailboxDir,

@@ -16,6 +16,7 @@ use crate::job::DriveRef;
 use crate::job::carry::carried_config;
 use crate::job::restore::{Gathered, Goal, Plan, gather, offer, pace, restore};
 use crate::model::{bag, escape};
+use serde_json::json;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Component, Path, PathBuf};
 
@@ -56,18 +57,13 @@ pub(in crate::cli) fn run(
         say_before(&gathered, &goals, &drives, &clock, output)?;
     }
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
-    let versions = args.versions.as_deref();
-    let versions = versions.map(|typed| repair::message_named(&gathered, &goals, typed));
-    let versions = versions.transpose()?;
-    let is_unknown = versions.as_ref().is_some_and(|named| !named.is_told);
-    if let Some(named) = versions.as_ref().filter(|_| is_unknown) {
-        output.warn(notices::not_told_of(&named.goal.name, &named.path));
-    }
-    let versions = versions.map(|named| (named.goal.row, named.path.key()));
+    let asked = args.versions.as_deref();
+    let asked = asked.map(|typed| asked_for(typed, &gathered, &goals, output)).transpose()?;
+    let is_unknown = asked.as_ref().is_some_and(|named| !named.is_told);
     let plan = Plan {
         goals: goals.clone(),
         with_removed: args.with_removed,
-        versions,
+        versions: asked.map(|named| (named.goal.row, named.path.key())),
         with_doubtful: args.with_doubtful,
         dry_run: args.dry_run,
         progress: &bar,
@@ -76,18 +72,14 @@ pub(in crate::cli) fn run(
     bar.end();
     let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
     let carried = carried_config_of(&gathered);
-    let back = match args.with_config {
-        true => config_back(carried.as_deref(), &setup, output)?,
-        false => None,
-    };
+    let back = args.with_config.then(|| config_back(carried.as_deref(), &setup, output));
+    let back = back.transpose()?.flatten();
     match args.scope.json {
         true => {
             let mut object = report::restore::json(&report);
-            let back = back.as_deref().map(escape::shown_path);
-            object["config"] = serde_json::json!(back);
-            object["versions_told"] =
-                serde_json::json!(args.versions.as_ref().map(|_| !is_unknown));
-            object["not_on_these"] = serde_json::json!(not_here.messages);
+            object["config"] = json!(back.as_deref().map(escape::shown_path));
+            object["versions_told"] = json!(args.versions.as_ref().map(|_| !is_unknown));
+            object["not_on_these"] = json!(not_here.messages);
             output.json(&object);
         }
         false => report::restore::text(output, &report, &goals, args.dry_run),
@@ -101,6 +93,20 @@ pub(in crate::cli) fn run(
     Ok(Exit::safe(
         report.is_whole() && gathered.failed.is_empty() && !is_unknown && not_here.messages == 0,
     ))
+}
+
+/// The message whose older versions are asked for; said, if no drive tells of it.
+fn asked_for<'g>(
+    typed: &Path,
+    gathered: &Gathered,
+    goals: &'g [Goal],
+    output: &Output,
+) -> Result<repair::Named<'g>, Problem> {
+    let named = repair::message_named(gathered, goals, typed)?;
+    if !named.is_told {
+        output.warn(notices::not_told_of(&named.goal.name, &named.path));
+    }
+    Ok(named)
 }
 
 /// Whether nothing was ever kept on these drives, and nothing of it is lost: no message, and nothing amiss.

@@ -64,8 +64,8 @@ impl BookRow {
             || self.segment == SEGMENT_MAX && self.segment_used >= SEGMENT_MESSAGES
     }
 
-    /// Whether a line that cannot be read was met after a change: what left by that change may stand there again by that
-    /// line, and a departure would not count.
+    /// Whether a line that cannot be read was met after a change: what left by that change may stand there again by
+    /// that line, and a departure would not count.
     pub fn is_silent_of(&self, tick: u64) -> bool {
         self.gaps > 0 && tick <= self.gaps_since
     }

@@ -51,7 +51,7 @@ pub struct DepartedRow {
 
 const MISSING: &str = "SELECT mailbox, key, content, damaged, modified_s, modified_n, mode, first_seen, clock, tick \
                        FROM missing";
-const DEPARTED: &str =
+pub(super) const DEPARTED: &str =
     "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, tick, at FROM departed";
 
 fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
@@ -67,7 +67,7 @@ fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
     })
 }
 
-fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
+pub(super) fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
     let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(4)?, row.get(5)?);
     let heir: Option<i64> = row.get(6)?;
     Ok(DepartedRow {
@@ -313,18 +313,6 @@ impl Catalogue {
         let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
         let mut query = self.db.prepare_cached(&sql)?;
         Ok(query.query_row(params![mailbox, key, content], read_departed).optional()?)
-    }
-
-    /// Everything that was seen to leave a location.
-    pub(super) fn departed_at(
-        &self,
-        mailbox: i64,
-        key: &[u8],
-    ) -> Result<Vec<DepartedRow>, JobError> {
-        let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![mailbox, key], read_departed)?;
-        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Up to `most` contents that were seen to leave, by changes after `tick` and up to `until`, in order.

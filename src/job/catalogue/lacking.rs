@@ -4,10 +4,11 @@
 
 use super::assertions::{STANDING_COLUMNS, read_standing};
 use super::decisions::Decision;
+use super::gone::{DEPARTED, read_departed};
 use super::ledger_lines::DepartureLine;
 use super::merge::Judge;
 use super::writers::bits;
-use super::{BookRow, Catalogue, StandingRow};
+use super::{BookRow, Catalogue, DepartedRow, StandingRow};
 use crate::job::JobError;
 use crate::job::exclude::ignores;
 use crate::model::{RelName, StationName};
@@ -183,6 +184,14 @@ impl Catalogue {
         let mut query = self.db.prepare_cached("SELECT station FROM book WHERE id = ?1")?;
         let name: String = query.query_row([book], |row| row.get(0))?;
         name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))
+    }
+
+    /// Everything that was seen to leave a location.
+    fn departed_at(&self, mailbox: i64, key: &[u8]) -> Result<Vec<DepartedRow>, JobError> {
+        let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![mailbox, key], read_departed)?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// What this card itself saw leave a location, as a line of each of these ledgers would say it; not of one that may

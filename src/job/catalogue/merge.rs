@@ -304,8 +304,8 @@ impl Judge<'_> {
         }))
     }
 
-    /// Whether a departure in one ledger may take back what another says: of one that cannot be read whole, only its own
-    /// lines can tell what may have been in it.
+    /// Whether a departure in one ledger may take back what another says: of one that cannot be read whole, only its
+    /// own lines can tell what may have been in it.
     fn may_judge(&self, by: i64, of: i64) -> bool {
         by == of || !self.gapped.contains(&of)
     }
@@ -329,8 +329,8 @@ impl Judge<'_> {
         ones.iter().any(|a| others.iter().all(|b| self.covers(*a, *b)))
     }
 
-    /// What belongs in place first: what looks like damage last, then nothing at all, then what is missing, then the one
-    /// asserted last. Whether that is told.
+    /// What belongs in place first: what looks like damage last, then nothing at all, then what is missing, then the
+    /// one asserted last. Whether that is told.
     fn sort(&mut self, given: &mut [Candidate]) -> bool {
         let empty = self.empty;
         let is_empty = |c: &Candidate| Some(c.version.content) == empty;
