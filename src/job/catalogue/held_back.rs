@@ -37,6 +37,9 @@ const GONE: &str = "SELECT content, min(why), min(at) FROM ( \
 impl Catalogue {
     /// Counts what a restore from the drives known leaves out for good.
     pub fn held_back(&self, station: &StationName) -> Result<HeldBack, JobError> {
+        if self.in_force.borrow().as_ref().is_some_and(Vec::is_empty) {
+            return Ok(HeldBack::default());
+        }
         let sql = format!("{GONE}{} GROUP BY content", self.in_force());
         let mut query = self.db.prepare_cached(&sql)?;
         let mut rows = query.query([station.as_str()])?;

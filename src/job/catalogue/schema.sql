@@ -93,7 +93,7 @@ CREATE TABLE departed (
 CREATE INDEX departed_by_tick ON departed (tick);
 CREATE INDEX departed_by_content ON departed (content);
 -- Few beside what is moved and replaced: what is counted as held back.
-CREATE INDEX departed_for_good ON departed (content) WHERE why IN ('deleted', 'acknowledged');
+CREATE INDEX departed_for_good ON departed (mailbox) WHERE why IN ('deleted', 'acknowledged');
 CREATE INDEX departed_by_heir ON departed (to_content) WHERE to_content IS NOT NULL;
 
 -- Contents that a drive has for a location, and that a person does not want there on this card. No drive is told: the
@@ -218,7 +218,7 @@ CREATE TABLE departure (
     PRIMARY KEY (book, mailbox, key, content, line)
 ) WITHOUT ROWID;
 CREATE INDEX departure_by_content ON departure (content, book);
-CREATE INDEX departure_for_good ON departure (book) WHERE why IN ('deleted', 'acknowledged');
+CREATE INDEX departure_for_good ON departure (book, mailbox) WHERE why IN ('deleted', 'acknowledged');
 CREATE INDEX departure_by_heir ON departure (to_content) WHERE to_content IS NOT NULL;
 
 -- All that a ledger asserted for a mailbox up to a line stands as of this position too.
