@@ -1,10 +1,12 @@
 //! `restore --repair`: puts back the good version of one message that the card has damaged.
 
+use super::targets::refuse_reserved_folder;
 use crate::cli::Exit;
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::report;
-use crate::disk::host;
+use crate::cli::setup::Setup;
+use crate::disk::{host, leads_to};
 use crate::job::restore::{Gathered, Goal, repair};
 use crate::model::{RelName, escape};
 use std::os::unix::ffi::OsStrExt as _;
@@ -12,6 +14,7 @@ use std::path::Path;
 
 /// Repairs the one message that is named by its file, or by its mailbox and its path in it.
 pub(super) fn run(
+    setup: &Setup,
     gathered: &Gathered,
     goals: &[Goal],
     named: &Path,
@@ -19,6 +22,8 @@ pub(super) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let (goal, path) = message_named(goals, named)?;
+    refuse_reserved_folder(setup, &goal.path)?;
+    let goal = &Goal { path: leads_to(&goal.path), ..goal.clone() };
     let done = repair(gathered, goal, &path)?;
     match as_json {
         true => output.json(&report::restore::repaired_json(goal, &path, &done)),
@@ -50,7 +55,8 @@ pub(super) fn message_named<'g>(
     let shown = escape::shown_path(named);
     let Some((goal, below)) = by_file.or(by_name) else {
         return Err(Problem::usage(format!(
-            "{shown} lies in no mailbox known here: give its file, or MAILBOX/PATH"
+            "{shown} lies in no mailbox that the config or --mailbox NAME=DIR names: name its mailbox, and give its file or \
+             MAILBOX/PATH"
         )));
     };
     let path = RelName::new(below.as_os_str().as_bytes())
