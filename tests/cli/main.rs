@@ -31,6 +31,7 @@ mod state_owner;
 mod state_unkept;
 mod station;
 mod stick;
+mod terminal;
 mod told;
 mod verdicts;
 mod versions;

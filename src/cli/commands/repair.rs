@@ -1,12 +1,12 @@
 //! `restore --repair`: puts back the good version of one message that the card has damaged.
 
-use super::targets::refuse_reserved_folder;
+use super::targets::allowed;
 use crate::cli::Exit;
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::report;
 use crate::cli::setup::Setup;
-use crate::disk::{host, leads_to};
+use crate::disk::host;
 use crate::job::restore::{Gathered, Goal, repair};
 use crate::model::{RelName, escape};
 use std::os::unix::ffi::OsStrExt as _;
@@ -22,8 +22,7 @@ pub(super) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let (goal, path) = message_named(goals, named)?;
-    refuse_reserved_folder(setup, &goal.path)?;
-    let goal = &Goal { path: leads_to(&goal.path), ..goal.clone() };
+    let goal = &Goal { path: allowed(setup, &goal.path)?, ..goal.clone() };
     let done = repair(gathered, goal, &path)?;
     match as_json {
         true => output.json(&report::restore::repaired_json(goal, &path, &done)),

@@ -3,7 +3,7 @@
 
 use super::config_back::{Agreed, carried};
 use super::sources::Sources;
-use super::targets::{Asked, named_targets, targets};
+use super::targets::{Asked, as_they_lead, named_targets, targets};
 use super::{choice, rehearse, repair};
 use crate::cli::Exit;
 use crate::cli::args::Restore;
@@ -63,7 +63,7 @@ pub(in crate::cli) fn run(
     if talks {
         say_before(&gathered, &goals, &sources.drives, &clock, output)?;
     }
-    let report = put_back(&gathered, args, &goals, output)?;
+    let report = put_back(&gathered, args, &as_they_lead(&setup, &goals)?, output)?;
     let back = agreed.as_ref().map(|agreed| agreed.write(output)).transpose()?;
     match args.scope.json {
         true => {

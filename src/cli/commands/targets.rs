@@ -37,11 +37,14 @@ pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Goal
         let path = match &asked.args.into {
             Some(into) if several => {
                 // What lies above all of them is a place for mail too.
-                refuse_reserved(asked, into)?;
+                allowed(asked.setup, into)?;
                 Some(into.join(name.as_str()))
             }
             Some(into) => Some(into.clone()),
-            None => asked.named(&name),
+            None => match asked.named(&name) {
+                Some(named) => Some(named),
+                None => asked.named_otherwise(row)?,
+            },
         };
         match path {
             Some(path) => goals.push(Goal { row, name, path }),
@@ -57,12 +60,15 @@ pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Goal
     }
     // A rehearsal writes to a temporary folder of its own, and looks at the mailboxes where they are.
     if !asked.args.rehearse {
-        for goal in &mut goals {
-            refuse_reserved(asked, &goal.path)?;
-            goal.path = leads_to(&goal.path);
-        }
+        as_they_lead(asked.setup, &goals)?;
     }
     Ok(goals)
+}
+
+/// The same by where the paths lead now: what becomes of a link after that changes nothing any more.
+pub(super) fn as_they_lead(setup: &Setup, goals: &[Goal]) -> Result<Vec<Goal>, Problem> {
+    let lead = |goal: &Goal| Ok(Goal { path: allowed(setup, &goal.path)?, ..goal.clone() });
+    goals.iter().map(lead).collect()
 }
 
 /// The mailboxes that config or options name, for a restore of one message at its place.
@@ -110,6 +116,22 @@ impl Asked<'_> {
         };
         let agreed = self.agreed.iter().filter(|mailbox| is_usual(&mailbox.path));
         own.iter().chain(agreed).find(|m| m.name == *name).map(|m| m.path.clone())
+    }
+
+    /// The folder of a mailbox that config or options name, where all sticks say that this one was there: it had
+    /// another name then. Whatever a stick says, it gets to a mailbox.
+    fn named_otherwise(&self, row: i64) -> Result<Option<PathBuf>, Problem> {
+        if self.leaves_own_mailboxes_out() {
+            return Ok(None);
+        }
+        let roots = self.gathered.catalogue.roots(&self.gathered.station, row)?;
+        let root = |raw: &[u8]| leads_to(Path::new(OsStr::from_bytes(raw)));
+        let Some(first) = roots.first().map(|(_, raw)| root(raw)) else { return Ok(None) };
+        if roots.iter().any(|(_, raw)| raw.first() != Some(&b'/') || root(raw) != first) {
+            return Ok(None);
+        }
+        let mut named = self.setup.mailboxes.iter().map(|mailbox| &mailbox.path);
+        Ok(named.find(|path| leads_to(path) == first).cloned())
     }
 
     fn told_of(&self, row: i64) -> Result<Told, Problem> {
@@ -236,15 +258,10 @@ pub(super) fn is_reserved(setup: &Setup, path: &Path) -> bool {
     reserved(setup).why(&leads_to(path)).is_some()
 }
 
-/// Refuses a folder that no mail goes into, whoever names it.
-fn refuse_reserved(asked: &Asked<'_>, path: &Path) -> Result<(), Problem> {
-    refuse_reserved_folder(asked.setup, path)
-}
-
-/// The same, for a message that is put at its place.
-pub(super) fn refuse_reserved_folder(setup: &Setup, path: &Path) -> Result<(), Problem> {
+/// Where a path leads; refused, whoever names it, if no mail goes there.
+pub(super) fn allowed(setup: &Setup, path: &Path) -> Result<PathBuf, Problem> {
     let led_to = leads_to(path);
-    let Some(why) = reserved(setup).why(&led_to) else { return Ok(()) };
+    let Some(why) = reserved(setup).why(&led_to) else { return Ok(led_to) };
     let shown = match led_to == path {
         true => escape::shown_path(path),
         false => format!("{} (that is {})", escape::shown_path(path), escape::shown_path(&led_to)),

@@ -1,5 +1,7 @@
 //! A drive that somebody prepared, or that a repair tool has been at.
+mod configs;
 mod lies;
 mod mixups;
 mod parts;
 mod sizes;
+mod targets;
