@@ -4,4 +4,5 @@ mod lies;
 mod mixups;
 mod parts;
 mod sizes;
+mod strangers;
 mod targets;
