@@ -51,10 +51,10 @@ pub enum Reserved {
 /// The folders of this host that are kept from mail.
 #[derive(Debug, Default)]
 pub struct ReservedFolders {
-    homes: Vec<Place>,
-    settings: Vec<Place>,
-    system: Vec<Place>,
-    free: Vec<Place>,
+    homes: Vec<Chain>,
+    settings: Vec<Chain>,
+    system: Vec<Chain>,
+    free: Vec<Chain>,
 }
 
 impl ReservedFolders {
@@ -72,33 +72,34 @@ impl ReservedFolders {
         });
         let system = SYSTEM.iter().map(PathBuf::from).chain(libraries);
         Self {
-            settings: settings.map(Place::at).collect(),
-            homes: homes.into_iter().map(Place::at).collect(),
-            system: system.map(Place::at).collect(),
-            free: FREE.iter().map(|path| Place::at(PathBuf::from(path))).collect(),
+            settings: settings.map(|path| Chain::at(&path)).collect(),
+            homes: homes.iter().map(|path| Chain::at(path)).collect(),
+            system: system.map(|path| Chain::at(&path)).collect(),
+            free: FREE.iter().map(|path| Chain::at(Path::new(path))).collect(),
         }
     }
 
     /// Why no mail goes into a folder, whose path has no links and no dots any more; none: it may.
     pub fn why(&self, folder: &Path) -> Option<Reserved> {
-        let above = places_down_to(folder);
-        // The folder itself is the first of them.
-        let itself = above.first()?;
-        let is_below = |place: &Place| above.iter().any(|above| above.is(place));
-        if self.homes.iter().any(|home| itself.is(home)) {
+        let target = Chain::of(folder);
+        let itself = target.itself()?;
+        let is_one_of = |at: &Place, kept: &[Chain]| {
+            kept.iter().filter_map(Chain::itself).any(|place| at.is(place))
+        };
+        let holds_one_of = |kept: &[Chain]| kept.iter().any(|chain| chain.has(itself));
+        let is_root = itself.is(&Place::at(Path::new("/")));
+        if is_one_of(itself, &self.homes) {
             return Some(Reserved::Home);
         }
-        let is_root = itself.is(&Place::at(PathBuf::from("/")));
-        let holds = |place: &Place| places_down_to(&place.path).iter().any(|at| at.is(itself));
-        if self.homes.iter().any(holds) || itself.path == Path::new("/home") {
+        if holds_one_of(&self.homes) || itself.path == Path::new("/home") {
             return Some(if is_root { Reserved::System } else { Reserved::AboveHome });
         }
-        if self.settings.iter().any(|place| is_below(place) || holds(place)) {
+        let is_below_settings = target.0.iter().any(|at| is_one_of(at, &self.settings));
+        if is_below_settings || holds_one_of(&self.settings) {
             return Some(Reserved::Settings);
         }
-        let nearest = above.iter().find_map(|at| {
-            let is_in = |places: &[Place]| places.iter().any(|place| at.is(place));
-            match (is_in(&self.free), is_in(&self.system)) {
+        let nearest = target.0.iter().find_map(|at| {
+            match (is_one_of(at, &self.free), is_one_of(at, &self.system)) {
                 (true, _) => Some(None),
                 (false, true) => Some(Some(Reserved::System)),
                 (false, false) => None,
@@ -117,13 +118,9 @@ struct Place {
 }
 
 impl Place {
-    fn at(path: PathBuf) -> Self {
-        Self::resolved(leads_to(&path))
-    }
-
-    fn resolved(path: PathBuf) -> Self {
+    fn at(path: &Path) -> Self {
         let node = path.symlink_metadata().ok().map(|facts| (facts.dev(), facts.ino()));
-        Self { path, node }
+        Self { path: path.to_owned(), node }
     }
 
     fn is(&self, other: &Self) -> bool {
@@ -132,8 +129,26 @@ impl Place {
 }
 
 /// A folder, the one above it, and so on up to `/`.
-fn places_down_to(folder: &Path) -> Vec<Place> {
-    folder.ancestors().map(|path| Place::resolved(path.to_owned())).collect()
+#[derive(Debug)]
+struct Chain(Vec<Place>);
+
+impl Chain {
+    /// Of a path, wherever it leads.
+    fn at(path: &Path) -> Self {
+        Self::of(&leads_to(path))
+    }
+
+    fn of(folder: &Path) -> Self {
+        Self(folder.ancestors().map(Place::at).collect())
+    }
+
+    fn itself(&self) -> Option<&Place> {
+        self.0.first()
+    }
+
+    fn has(&self, place: &Place) -> bool {
+        self.0.iter().any(|at| at.is(place))
+    }
 }
 
 /// Where a path leads: without links and dots, as far as there is something, and as it would be made from there on.
@@ -169,7 +184,7 @@ mod tests {
 
     /// A host below a folder.
     fn host(root: &Path) -> ReservedFolders {
-        let at = |paths: &[&str]| paths.iter().map(|p| Place::at(root.join(p))).collect();
+        let at = |paths: &[&str]| paths.iter().map(|p| Chain::at(&root.join(p))).collect();
         for folder in ["home/op/.ssh", "etc", "var/mail", "srv"] {
             std::fs::create_dir_all(root.join(folder)).unwrap();
         }

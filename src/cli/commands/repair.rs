@@ -54,8 +54,8 @@ pub(super) fn message_named<'g>(
     let shown = escape::shown_path(named);
     let Some((goal, below)) = by_file.or(by_name) else {
         return Err(Problem::usage(format!(
-            "{shown} lies in no mailbox that the config or --mailbox NAME=DIR names: name its mailbox, and give its file or \
-             MAILBOX/PATH"
+            "{shown} lies in no mailbox that the config or --mailbox NAME=DIR names: name its mailbox, and give its \
+             file or MAILBOX/PATH"
         )));
     };
     let path = RelName::new(below.as_os_str().as_bytes())

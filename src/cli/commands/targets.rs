@@ -17,6 +17,9 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Component, Path, PathBuf};
 
+/// A station has a few mailboxes. Of more that nobody has named no questions are asked.
+const QUESTIONS_MAX: usize = 16;
+
 /// What is asked for, and of what.
 pub(super) struct Asked<'a> {
     pub setup: &'a Setup,
@@ -30,27 +33,29 @@ pub(super) struct Asked<'a> {
 /// Where each mailbox goes.
 pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Goal>, Problem> {
     let told = asked.gathered.catalogue.mailboxes_told(&asked.gathered.station)?;
-    let several = told.len() > 1;
     let mut goals = Vec::new();
-    let mut open = Vec::new();
-    for (row, name) in told {
-        let path = match &asked.args.into {
-            Some(into) if several => {
-                // What lies above all of them is a place for mail too.
-                allowed(asked.setup, into)?;
-                Some(into.join(name.as_str()))
+    let mut unnamed = Vec::new();
+    if let (Some(into), true) = (&asked.args.into, told.len() > 1) {
+        // What lies above all of them is a place for mail too.
+        allowed(asked.setup, into)?;
+        goals.extend(told.into_iter().map(|(row, name)| {
+            let path = into.join(name.as_str());
+            Goal { row, name, path }
+        }));
+    } else {
+        for (row, name) in told {
+            let path = match (&asked.args.into, asked.named(&name)) {
+                (Some(path), _) => Some(path.clone()),
+                (None, Some(named)) => Some(named),
+                (None, None) => asked.named_otherwise(row)?,
+            };
+            match path {
+                Some(path) => goals.push(Goal { row, name, path }),
+                None => unnamed.push((row, name)),
             }
-            Some(into) => Some(into.clone()),
-            None => match asked.named(&name) {
-                Some(named) => Some(named),
-                None => asked.named_otherwise(row)?,
-            },
-        };
-        match path {
-            Some(path) => goals.push(Goal { row, name, path }),
-            None => open.push(Open { row, told: asked.told_of(row)?, name }),
         }
     }
+    let open = asked.open(unnamed)?;
     if goals.is_empty() && open.is_empty() {
         goals.push(goal_of_numbers(asked)?);
     }
@@ -67,7 +72,8 @@ pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Goal
 
 /// The same by where the paths lead now: what becomes of a link after that changes nothing any more.
 pub(super) fn as_they_lead(setup: &Setup, goals: &[Goal]) -> Result<Vec<Goal>, Problem> {
-    let lead = |goal: &Goal| Ok(Goal { path: allowed(setup, &goal.path)?, ..goal.clone() });
+    let reserved = reserved(setup);
+    let lead = |goal: &Goal| Ok(Goal { path: allowed_by(&reserved, &goal.path)?, ..goal.clone() });
     goals.iter().map(lead).collect()
 }
 
@@ -132,6 +138,20 @@ impl Asked<'_> {
         }
         let mut named = self.setup.mailboxes.iter().map(|mailbox| &mailbox.path);
         Ok(named.find(|path| leads_to(path) == first).cloned())
+    }
+
+    /// What the sticks say of them.
+    fn open(&self, unnamed: Vec<(i64, MailboxName)>) -> Result<Vec<Open>, Problem> {
+        if unnamed.len() > QUESTIONS_MAX {
+            return Err(Problem::usage(format!(
+                "the sticks tell of {} mailboxes that neither config nor options name. Nothing was written. To put \
+                 them all into a new folder, type:\n  {}",
+                unnamed.len(),
+                self.command(" --into DIR")
+            )));
+        }
+        let open = |(row, name)| Ok(Open { row, told: self.told_of(row)?, name });
+        unnamed.into_iter().map(open).collect()
     }
 
     fn told_of(&self, row: i64) -> Result<Told, Problem> {
@@ -260,8 +280,12 @@ pub(super) fn is_reserved(setup: &Setup, path: &Path) -> bool {
 
 /// Where a path leads; refused, whoever names it, if no mail goes there.
 pub(super) fn allowed(setup: &Setup, path: &Path) -> Result<PathBuf, Problem> {
+    allowed_by(&reserved(setup), path)
+}
+
+fn allowed_by(reserved: &ReservedFolders, path: &Path) -> Result<PathBuf, Problem> {
     let led_to = leads_to(path);
-    let Some(why) = reserved(setup).why(&led_to) else { return Ok(led_to) };
+    let Some(why) = reserved.why(&led_to) else { return Ok(led_to) };
     let shown = match led_to == path {
         true => escape::shown_path(path),
         false => format!("{} (that is {})", escape::shown_path(path), escape::shown_path(&led_to)),

@@ -260,3 +260,15 @@ fn what_else_the_drives_hold_is_said_too() {
     let told = fresh(&other, &red, &["--station", "hut-9"]).expect_safe();
     told.expect_words(&["Station hut-9 on", "Also on these drives, by --station NAME: pier-4."]);
 }
+
+/// The folder for temporary files is reached by a link, as on some systems.
+#[test]
+fn a_rehearsal_goes_by_a_link_to_the_folder_for_temporary_files() {
+    let (station, _red) = mirrored();
+    fs::create_dir(station.path("there")).unwrap();
+    std::os::unix::fs::symlink("there", station.path("link")).unwrap();
+    let args: Vec<OsString> = station.arguments(&["restore", "--rehearse"]);
+    let temporary = station.path("link");
+    station.run_with(&args, &[("TMPDIR", Some(temporary.as_os_str()))]).expect_safe();
+    assert_eq!(passing(&temporary), 0);
+}

@@ -135,6 +135,55 @@ fn a_rehearsal_does_not_mind_a_right_to_run_that_no_restore_gives() {
     station.command(&["restore", "--rehearse"]).expect_safe();
 }
 
+/// Folders of a home that get no mail: itself, what is above it, and where programs obey what is there.
+const OF_A_HOME: [&str; 20] = [
+    "",
+    "/",
+    "own",
+    "again",
+    "own/again",
+    "mail/..",
+    "not/there/../..",
+    "..",
+    ".ssh",
+    ".ssh/mail",
+    ".gnupg",
+    ".config",
+    ".config/autostart",
+    ".config/systemd/user",
+    ".local/bin",
+    ".local/share",
+    "etc",
+    "etc/mail",
+    "not/../etc/mail",
+    "not/there/../../etc",
+];
+const OF_THE_SYSTEM: [&str; 23] = [
+    "/",
+    "/home",
+    "/root",
+    "/etc",
+    "/etc/cron.d",
+    "/usr/local/bin",
+    "/bin",
+    "/sbin",
+    "/lib",
+    "/boot",
+    "/dev",
+    "/proc",
+    "/proc/self/root",
+    "/proc/self/root/etc",
+    "/proc/self/cwd",
+    "/sys",
+    "/run",
+    "/run/user/0",
+    "/var",
+    "/var/lib/x",
+    "/var/spool/cron",
+    "/srv/../etc/x",
+    "//etc/x",
+];
+
 /// By `--into`, by `--mailbox`, by the config: whoever names it.
 #[test]
 fn a_home_what_is_above_it_and_the_systems_folders_get_no_mail_though_they_are_named() {
@@ -147,56 +196,11 @@ fn a_home_what_is_above_it_and_the_systems_folders_get_no_mail_though_they_are_n
     let second = Mounted::bind(&home, &station.path("elsewhere"));
     let etc = Mounted::bind(Path::new("/etc"), &station.path("settings"));
     let root = Mounted::bind(Path::new("/"), &station.path("all"));
-    let mut reserved: Vec<String> = [
-        "",
-        "/",
-        "own",
-        "again",
-        "own/again",
-        "mail/..",
-        "not/there/../..",
-        "..",
-        ".ssh",
-        ".ssh/mail",
-        ".gnupg",
-        ".config",
-        ".config/autostart",
-        ".config/systemd/user",
-        ".local/bin",
-        ".local/share",
-    ]
-    .map(at)
-    .into();
-    reserved.extend(["etc", "etc/mail", "not/../etc/mail", "not/there/../../etc"].map(at));
-    let system = [
-        "/",
-        "/home",
-        "/root",
-        "/etc",
-        "/etc/cron.d",
-        "/usr/local/bin",
-        "/bin",
-        "/sbin",
-        "/lib",
-        "/boot",
-        "/dev",
-        "/proc",
-        "/proc/self/root",
-        "/proc/self/root/etc",
-        "/proc/self/cwd",
-        "/sys",
-        "/run",
-        "/run/user/0",
-        "/var",
-        "/var/lib/x",
-        "/var/spool/cron",
-        "/srv/../etc/x",
-        "//etc/x",
-    ];
-    reserved.extend(system.map(str::to_owned));
     let mounted =
         [second.path(), etc.path(), &etc.path().join("x"), root.path(), &root.path().join("etc/x")];
-    reserved.extend(mounted.map(|path| path.to_str().unwrap().to_owned()));
+    let mounted = mounted.map(|path| path.to_str().unwrap().to_owned());
+    let system = OF_THE_SYSTEM.map(str::to_owned);
+    let reserved: Vec<_> = OF_A_HOME.map(at).into_iter().chain(system).chain(mounted).collect();
     for path in &reserved {
         let named = format!("inbox={path}");
         // One that wrongly went on would only say what it would do.
@@ -208,11 +212,19 @@ fn a_home_what_is_above_it_and_the_systems_folders_get_no_mail_though_they_are_n
         let words = ["--dry-run", "--config", config.to_str().unwrap()];
         restore(&station, &red, &words).expect_refused();
     }
-    // Not a dry run: nothing is made on the way to where it may not go.
-    drop(root);
+}
+
+/// Not a dry run: nothing is made on the way to where mail may not go.
+#[test]
+fn nothing_is_made_on_the_way_to_a_folder_that_gets_no_mail() {
+    let (station, red) = prepared();
+    let home = station.path("home/op");
+    let at = |below: &str| home.join(below).to_str().unwrap().to_owned();
+    symlink("../op", at("own")).unwrap();
     for path in ["mail/..", "new/way/../..", "own", "new/../.ssh/x", ".config"].map(at) {
         expect_refused(&station, || restore(&station, &red, &["--into", &path]));
     }
+    // Nor into the folder of what is known, which is believed too.
     let state = station.state();
     let words = ["--state", state.to_str().unwrap(), "--into"];
     for own in [state.join("x"), state.clone(), station.path("card")] {
@@ -223,6 +235,43 @@ fn a_home_what_is_above_it_and_the_systems_folders_get_no_mail_though_they_are_n
     symlink("mail", at("post")).unwrap();
     restore(&station, &red, &["--into", &at("post/in")]).expect_safe();
     assert_eq!(tree(&home.join("mail/in")).len(), OBEYED.len());
+}
+
+/// What is said to be typed is typed: a folder's name is no command.
+#[test]
+fn a_folder_that_a_stick_names_runs_nothing_when_the_command_is_typed() {
+    let (station, red) = prepared();
+    let made = station.path("made");
+    let odd = station
+        .path("$(touch made);touch made; `touch made` '\'';touch made;'&touch made|\u{fffd}#");
+    says(&red, "inbox", Path::new(&odd.to_str().unwrap().replace('\\', "")));
+    let told = restore(&station, &red, &[]).expect_refused();
+    let said = told.warnings();
+    let command = said.lines().find(|line| line.starts_with("  counterfoil restore ")).unwrap();
+    let command = command.replace("  counterfoil", env!("CARGO_BIN_EXE_counterfoil"));
+    let script = format!("cd '{}' && {command}", station.path("").display());
+    sh("sh", &["-c", &script]);
+    assert!(!made.exists(), "{command}");
+    let mail = walkdir::WalkDir::new(station.path("")).into_iter().map(Result::unwrap);
+    assert!(mail.filter(|entry| entry.file_name() == "authorized_keys").count() == 1, "{command}");
+}
+
+/// Nobody answers a thousand questions, nor types a command of that length.
+#[test]
+fn a_stick_of_a_thousand_mailboxes_asks_no_thousand_questions() {
+    let (station, red) = prepared();
+    let mut forger = Forger::behind(&red.ledger());
+    for number in 0..1000 {
+        forger = forger.line(&format!(
+            "\"kind\":\"mailbox\",\"mailbox\":\"m{number}\",\"root\":\"/srv/mail/{number}\""
+        ));
+    }
+    forger.write();
+    let told = expect_refused(&station, || restore(&station, &red, &[]));
+    told.expect_words(&["1001 mailboxes", "--into DIR"]);
+    let command = format!("PROGRAM restore --drive {}", red.path().display());
+    let (code, said) = at_a_terminal(&station, &command, "yes\n");
+    assert_eq!((code, said.lines().count() < 8), (Some(2), true), "{said}");
 }
 
 /// Several mailboxes go below one folder, each by its name, which is a stick's word too.
