@@ -263,7 +263,7 @@ fn what_else_the_drives_hold_is_said_too() {
 
 /// The folder for temporary files is reached by a link, as on some systems.
 #[test]
-fn a_rehearsal_goes_by_a_link_to_the_folder_for_temporary_files() {
+fn a_rehearsal_and_the_demo_go_by_a_link_to_the_folder_for_temporary_files() {
     let (station, _red) = mirrored();
     fs::create_dir(station.path("there")).unwrap();
     std::os::unix::fs::symlink("there", station.path("link")).unwrap();
@@ -271,4 +271,5 @@ fn a_rehearsal_goes_by_a_link_to_the_folder_for_temporary_files() {
     let temporary = station.path("link");
     station.run_with(&args, &[("TMPDIR", Some(temporary.as_os_str()))]).expect_safe();
     assert_eq!(passing(&temporary), 0);
+    station.run_with(&["demo"], &[("TMPDIR", Some(temporary.as_os_str()))]).expect_safe();
 }
