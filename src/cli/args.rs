@@ -170,7 +170,8 @@ pub struct Traffic {
 pub struct Restore {
     #[command(flatten)]
     pub(super) scope: Scope,
-    /// Put it here instead of where it was: one mailbox directly, several each under its name
+    /// Put it here instead of into the mailboxes that the config or --mailbox names: one mailbox directly, several
+    /// each under its name
     #[arg(long, value_name = "DIR")]
     pub into: Option<PathBuf>,
     /// Say what would be done, and do nothing
@@ -189,9 +190,13 @@ pub struct Restore {
     /// Bring back the older versions of this one message too (MAILBOX/PATH), beside it
     #[arg(long, value_name = "PATH", conflicts_with = "repair")]
     pub versions: Option<PathBuf>,
-    /// Put the station's config back too, as the drive carries it; never over one that is there
+    /// Put the station's config back too, as the drive carries it, without its [notify]: shows it and asks before;
+    /// never over one that is there
     #[arg(long, conflicts_with = "dry_run")]
     pub with_config: bool,
+    /// Put the config back without a question, after it was shown: you have seen it before
+    #[arg(long, requires = "with_config")]
+    pub config_seen: bool,
     /// Try it: restore into a passing folder, compare with the drives and the mailbox, and keep the date
     #[arg(long, conflicts_with_all = ["into", "dry_run", "with_config", "with_removed", "with_doubtful"])]
     pub rehearse: bool,

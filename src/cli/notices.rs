@@ -227,7 +227,8 @@ pub(super) fn not_told_of(mailbox: &MailboxName, path: &RelName) -> String {
 /// A path on the command line leads to no message that could be meant.
 pub(super) fn in_no_mailbox(typed: &Path) -> Problem {
     Problem::usage(format!(
-        "{} lies in no mailbox known here: give its file, or MAILBOX/PATH",
+        "{} lies in no mailbox that the config or --mailbox NAME=DIR names: name its mailbox, and give its file or \
+         MAILBOX/PATH",
         escape::shown_path(typed)
     ))
 }

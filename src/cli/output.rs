@@ -112,10 +112,14 @@ impl Output {
         self.line(escape::in_json(&value.to_string()));
     }
 
+    /// Whether a person at a terminal can be asked.
+    pub(super) fn can_ask(&self) -> bool {
+        !self.quiet && std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
+    }
+
     /// Asks a person at a terminal for one line; `None` where there is none.
     pub(super) fn ask(&self, question: &str) -> Option<String> {
-        let there = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
-        if self.quiet || !there {
+        if !self.can_ask() {
             return None;
         }
         let mut typed = String::new();

@@ -25,6 +25,13 @@ pub(super) fn open_root(path: &Path) -> Result<OwnedFd, Errno> {
     rustix::fs::open(path, flags, Mode::empty())
 }
 
+/// The same where no link may be on the way: the path was looked at, and is to lead where it did then.
+pub(super) fn open_root_without_links(path: &Path) -> Result<OwnedFd, Errno> {
+    let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
+    let resolve = ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_MAGICLINKS;
+    rustix::fs::openat2(rustix::fs::CWD, path, flags, Mode::empty(), resolve)
+}
+
 /// Opens a name below a folder. Never blocks on a pipe, never becomes a terminal's owner.
 pub(super) fn open(
     root: BorrowedFd<'_>,

@@ -25,7 +25,7 @@ pub(super) fn make_dirs_inheriting_owner(path: &Path) -> Result<(), DiskError> {
     make_missing(above)?;
     let name = RelName::new(name.as_bytes()).map_err(|_| fail(Errno::INVAL))?;
     // By handles: whoever owns the folder above may put another thing in its place meanwhile.
-    let above = beneath::open_root(above).map_err(fail)?;
+    let above = beneath::open_root_without_links(above).map_err(fail)?;
     match rustix::fs::mkdirat(&above, name.as_path(), Mode::RWXU) {
         Ok(()) => {}
         Err(Errno::EXIST) => return Ok(()),
@@ -42,7 +42,7 @@ pub(super) fn make_dirs_inheriting_owner(path: &Path) -> Result<(), DiskError> {
 }
 
 fn make_missing(path: &Path) -> Result<(), DiskError> {
-    match beneath::open_root(path) {
+    match beneath::open_root_without_links(path) {
         Err(Errno::NOENT) => make_dirs_inheriting_owner(path),
         // What else is wrong with it is told when it is opened.
         _ => Ok(()),

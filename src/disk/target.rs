@@ -5,7 +5,7 @@ use super::beneath::{self, HOST};
 use super::error::DiskError;
 use super::mailbox::Look;
 use super::target_lock::TargetLocks;
-use super::waiting::{Owner, Waiting};
+use super::waiting::{FOLDER_MODE, Owner, Waiting};
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, OFlags, RenameFlags};
@@ -173,7 +173,7 @@ impl TargetDir {
         let at = RelName::fixed(STAGING);
         let owner = self.owner_in(None)?;
         let mut give = |fd: BorrowedFd<'_>| owner.give(fd);
-        beneath::make_dirs(self.root.as_fd(), &at, 0o700, HOST, &mut give)?;
+        beneath::make_dirs(self.root.as_fd(), &at, FOLDER_MODE, HOST, &mut give)?;
         let made = self.waiting_at(at)?;
         *self.staging.borrow_mut() = Some(Arc::clone(&made));
         Ok(made)
@@ -262,7 +262,7 @@ impl TargetDir {
         }
     }
 
-    /// Makes a folder with those above it; new ones get owner and rights of the one above them.
+    /// Makes a folder with those above it; new ones get the owner of the one above them.
     pub fn make_dirs(&self, at: &RelName) -> Result<(), DiskError> {
         self.make_dirs_for(at, self.owner_in(at.parent().as_ref())?)
     }
@@ -270,7 +270,7 @@ impl TargetDir {
     fn make_dirs_for(&self, at: &RelName, owner: Owner) -> Result<(), DiskError> {
         *self.absent.borrow_mut() = None;
         let mut made = |fd: BorrowedFd<'_>| owner.take_over(fd);
-        beneath::make_dirs(self.root.as_fd(), at, owner.folder_mode, HOST, &mut made)
+        beneath::make_dirs(self.root.as_fd(), at, FOLDER_MODE, HOST, &mut made)
     }
 
     /// The names in a folder, as far as `each` wants them; none where there is no folder.

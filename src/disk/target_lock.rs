@@ -36,10 +36,10 @@ impl TargetLocks {
     pub(super) fn open(&self, path: &Path) -> Result<OwnedFd, DiskError> {
         let shown = escape::shown(path.as_os_str().as_bytes());
         let fail = |errno| DiskError::new("open restore target", &shown, errno);
-        if matches!(beneath::open_root(path), Err(Errno::NOENT)) {
+        if matches!(beneath::open_root_without_links(path), Err(Errno::NOENT)) {
             make_dirs_inheriting_owner(path)?;
         }
-        let root = beneath::open_root(path).map_err(fail)?;
+        let root = beneath::open_root_without_links(path).map_err(fail)?;
         self.hold(root.as_fd()).map_err(|errno| DiskError::new("lock", &shown, errno))?;
         Ok(root)
     }

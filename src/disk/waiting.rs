@@ -11,6 +11,11 @@ use rustix::fs::{AtFlags, Mode, OFlags, Stat, Timespec, Timestamps};
 use rustix::io::Errno;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+/// The rights of every new folder: whoever is to see more of the mail than its owner is let in by a person.
+pub(super) const FOLDER_MODE: u32 = 0o700;
+/// What a stick may say of the rights of a file. It may make no program of it.
+const FILE_MODES: u32 = 0o666;
+
 /// A folder in which files wait: under passing names, or under their own if it is to become a folder of the mailbox.
 #[derive(Debug)]
 pub struct Waiting {
@@ -37,18 +42,17 @@ pub struct Marks {
     pub modified: Moment,
 }
 
-/// To whom what is restored into a folder is given, and which rights new folders get there: those of the folder, or
-/// of the nearest one above it that is there.
+/// To whom what is restored into a folder is given: to whom the folder belongs, or the nearest one above it that is
+/// there.
 #[derive(Debug, Clone, Copy)]
 pub struct Owner {
     /// User and group, where we may give files away.
     to: Option<(rustix::fs::Uid, rustix::fs::Gid)>,
-    pub(super) folder_mode: u32,
 }
 
 impl Owner {
     pub(super) fn of(folder: &Stat) -> Self {
-        Self { to: inherited_owner(folder), folder_mode: folder.st_mode & 0o777 | 0o700 }
+        Self { to: inherited_owner(folder) }
     }
 
     pub(super) fn give(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
@@ -57,7 +61,7 @@ impl Owner {
 
     /// Makes a new folder one of the mailbox's.
     pub(super) fn take_over(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
-        rustix::fs::fchmod(fd, Mode::from(self.folder_mode))?;
+        rustix::fs::fchmod(fd, Mode::from(FOLDER_MODE))?;
         self.give(fd)
     }
 }
@@ -100,7 +104,7 @@ impl Waiting {
         let at = self.at.join(&staged.name);
         let fail = |errno| DiskError::new("set owner and time of", &at, errno);
         owner.give(staged.fd.as_fd()).map_err(fail)?;
-        rustix::fs::fchmod(&staged.fd, Mode::from(mode & 0o777)).map_err(fail)?;
+        rustix::fs::fchmod(&staged.fd, Mode::from(mode & FILE_MODES)).map_err(fail)?;
         let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };
         let times = Timestamps { last_access: time, last_modification: time };
         match rustix::fs::futimens(&staged.fd, &times) {

@@ -32,6 +32,7 @@ mod state_owner;
 mod state_unkept;
 mod station;
 mod stick;
+mod terminal;
 mod told;
 mod verdicts;
 mod versions;

@@ -315,14 +315,20 @@ impl Station {
     /// The arguments of a command on this station, with its mailboxes and drives.
     pub(crate) fn arguments(&self, command: &[&str]) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec![command[0].into()];
+        args.extend(self.mailbox_arguments());
+        args.extend(self.drive_arguments());
+        args.extend(command[1..].iter().map(OsString::from));
+        args
+    }
+
+    fn mailbox_arguments(&self) -> Vec<OsString> {
+        let mut args = Vec::new();
         for (name, folder) in &self.mailboxes {
             let mut named =
                 OsString::from(name.as_ref().map_or(String::new(), |n| format!("{n}=")));
             named.push(self.mailbox(folder));
             args.extend(["--mailbox".into(), named]);
         }
-        args.extend(self.drive_arguments());
-        args.extend(command[1..].iter().map(OsString::from));
         args
     }
 
@@ -375,8 +381,12 @@ impl Station {
         self.run(&self.restore_arguments(more))
     }
 
+    /// To where the mailboxes are, which are named, unless the words say where it goes.
     pub(crate) fn restore_arguments(&self, more: &[&str]) -> Vec<OsString> {
         let mut args: Vec<OsString> = vec!["restore".into(), "--json".into()];
+        if !more.iter().any(|word| ["--into", "--mailbox"].contains(word)) {
+            args.extend(self.mailbox_arguments());
+        }
         args.extend(self.drive_arguments());
         args.extend(more.iter().map(OsString::from));
         args

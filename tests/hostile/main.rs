@@ -7,6 +7,9 @@
 //! - `drive/sizes`: files and lines without end.
 //! - `drive/lies`: ledger lines that are well made and false: numbers, paths, lengths.
 //! - `drive/mixups`: ledgers exchanged, rolled back, edited by hand, or of a later version.
+//! - `drive/targets`: where a stick would have its mail written.
+//! - `drive/strangers`: mounted sticks that a card does not know, and which of them it restores from.
+//! - `drive/configs`: the config that a stick carries.
 //! - `mailbox/kinds`: what lies in a mailbox and is no message, or lies where no mailbox should.
 //! - `mailbox/races`: files that change while they are looked at.
 //! - `mailbox/crowds`: very many files, very deep folders.
@@ -26,6 +29,8 @@ mod station;
 #[allow(dead_code)]
 #[path = "../cli/stick.rs"]
 mod stick;
+#[path = "../cli/terminal.rs"]
+mod terminal;
 #[allow(dead_code)]
 #[path = "../cli/told.rs"]
 mod told;

@@ -134,11 +134,15 @@ fn a_forged_ledger_steers_nothing() {
         }
     }
     forger.write();
-    let told = scene.station.restore_with(&[]);
-    expect_plain(&told, "restore without --into");
+    let drive = scene.bad.path().to_str().unwrap();
+    for more in [&["--json"][..], &[]] {
+        let words: Vec<_> = ["restore", "--drive", drive].iter().chain(more).copied().collect();
+        let told = scene.station.run(&words).expect_refused();
+        expect_plain(&told, "restore without a folder that anybody names");
+    }
     let args = scene.station.restore_arguments(&[]);
     let plain: Vec<OsString> = args.into_iter().filter(|arg| arg != "--json").collect();
-    expect_plain(&scene.station.run(&plain), "restore without --into, as text");
+    expect_plain(&scene.station.run(&plain), "restore to where the mailboxes are, as text");
     expect_every_command_plain(&scene, &[]);
 }
 

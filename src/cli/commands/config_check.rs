@@ -85,6 +85,11 @@ pub(in crate::cli) fn run(
 
 /// The values in force as a config that means the same.
 pub(in crate::cli) fn in_force(setup: &Setup) -> String {
+    in_force_but_for_commands(setup) + &notify_in_force(setup)
+}
+
+/// The same without what runs a command, as a stick carries it.
+pub(in crate::cli) fn in_force_but_for_commands(setup: &Setup) -> String {
     let file = setup.config_file.as_ref().map(|path| shown_path(path));
     let mut text = String::new();
     let mut line = |line: String| {
@@ -135,10 +140,13 @@ pub(in crate::cli) fn in_force(setup: &Setup) -> String {
     line(format!("received = {}", list(log.received.iter().map(|text| in_toml(text)))));
     line(format!("sent = {}", list(log.sent.iter().map(|text| in_toml(text)))));
     costs::in_force(&setup.link, &setup.power).into_iter().for_each(&mut line);
-    line("\n[notify]".into());
-    line(format!("command = {}", list(setup.notify_command.iter().map(|text| in_toml(text)))));
-    line(format!("after = {}", in_toml(&span(setup.notify_after))));
     text
+}
+
+/// The part that runs a command: it stays on the card.
+pub(in crate::cli) fn notify_in_force(setup: &Setup) -> String {
+    let command = list(setup.notify_command.iter().map(|text| in_toml(text)));
+    format!("\n[notify]\ncommand = {command}\nafter = {}\n", in_toml(&span(setup.notify_after)))
 }
 
 fn zone(setup: &Setup) -> &'static str {

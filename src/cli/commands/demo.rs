@@ -13,7 +13,7 @@ use crate::cli::report;
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::{self, Call, DriveState, News, Voice};
-use crate::disk::Scratch;
+use crate::disk::{Scratch, leads_to};
 use crate::job::Unwatched;
 use crate::job::restore::{Goal, Plan, gather, restore};
 use crate::model::escape;
@@ -209,8 +209,10 @@ impl Story<'_> {
         let gathered = gather(&setup.drives_here(), &setup.station, &clock)?;
         for (row, name) in gathered.catalogue.mailboxes_told(&setup.station)? {
             let goals = vec![Goal { row, name, path: self.scratch.path("card/mail") }];
+            // A restore follows no link on its way.
+            let lead = |goal: &Goal| Goal { path: leads_to(&goal.path), ..goal.clone() };
             let plan = Plan {
-                goals: goals.clone(),
+                goals: goals.iter().map(lead).collect(),
                 with_removed: false,
                 versions: None,
                 with_doubtful: false,

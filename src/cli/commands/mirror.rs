@@ -1,6 +1,6 @@
 //! `mirror`: one pass over every drive, all drives at once, then exit.
 
-use super::config_check::in_force;
+use super::config_back::for_a_stick;
 use super::state::State;
 use super::survey::scan_findings;
 use crate::cli::Exit;
@@ -131,7 +131,7 @@ fn pass(
 pub(super) fn cargo(setup: &Setup) -> Cargo {
     let carries = |what| setup.carry.contains(&what);
     Cargo {
-        config: carries(Carry::Config).then(|| in_force(setup)),
+        config: carries(Carry::Config).then(|| for_a_stick(setup)),
         pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),
         programs: if carries(Carry::Program) { library::programs() } else { Vec::new() },
     }

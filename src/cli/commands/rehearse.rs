@@ -47,7 +47,8 @@ pub(super) fn run(
 ) -> Result<Exit, Problem> {
     super::leave_nothing_behind()?;
     let folder = PassingFolder::make("rehearsal")?;
-    let roots = roots(goals, mailboxes, folder.path());
+    // A restore follows no link on its way.
+    let roots = roots(goals, mailboxes, &host::resolved(folder.path()));
     refuse_within_a_mailbox(folder.path(), &roots)?;
     let passing: Vec<_> = goals.iter().map(|goal| passing_goal(goal, &roots)).collect();
     for root in &roots {

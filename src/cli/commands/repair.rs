@@ -1,7 +1,9 @@
 //! `restore --repair`: puts back the good version of one message that the card has damaged.
 
+use super::targets::allowed;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
+use crate::cli::setup::Setup;
 use crate::cli::{Exit, named, report};
 use crate::job::restore::{Gathered, Goal, repair};
 use crate::model::{RelName, escape};
@@ -9,6 +11,7 @@ use std::path::Path;
 
 /// Repairs the one message that is named by its file, or by its mailbox and its path in it.
 pub(super) fn run(
+    setup: &Setup,
     gathered: &Gathered,
     goals: &[Goal],
     typed: &Path,
@@ -16,6 +19,7 @@ pub(super) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let Named { goal, path, .. } = message_named(gathered, goals, typed)?;
+    let goal = &Goal { path: allowed(setup, &goal.path)?, ..goal.clone() };
     let done = repair(gathered, goal, &path)?;
     match as_json {
         true => output.json(&report::restore::repaired_json(goal, &path, &done)),

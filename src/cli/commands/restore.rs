@@ -1,24 +1,26 @@
 //! `restore`: put the mailbox back from drives alone. Needs no catalogue and no config; uses the config
-//! only for where drives and mailboxes are.
+//! only for where drives and mailboxes are, and the catalogue for which sticks are known.
 
+use super::config_back::{Agreed, carried};
 use super::own_card::{NotHere, OwnCard};
+use super::sources::Sources;
+use super::targets::{Asked, as_they_lead, named_targets, targets};
 use super::{choice, rehearse, repair};
+use crate::cli::Exit;
 use crate::cli::args::Restore;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, wait};
-use crate::cli::setup::{Setup, place_for_config};
-use crate::cli::{Exit, config};
+use crate::cli::setup::{Setup, option};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
-use crate::job::carry::carried_config;
-use crate::job::restore::{Gathered, Goal, Plan, gather, offer, pace, restore};
+use crate::job::restore::{Gathered, Goal, Plan, RestoreReport, gather, offer, pace, restore};
 use crate::model::{bag, escape};
 use serde_json::json;
 use std::os::unix::ffi::OsStrExt as _;
-use std::path::{Component, Path, PathBuf};
+use std::path::Path;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
@@ -26,73 +28,98 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let setup = Setup::load(config, &args.scope)?;
-    let drives = setup.need_drives()?;
+    let mut sources = Sources::of(&setup, args, output)?;
     let named = args.scope.station.is_some();
-    let station = choice::station(&setup, named, &drives, !args.scope.json, output)?;
+    let station = choice::station(&setup, named, &sources.drives, !args.scope.json, output)?;
     let clock = SystemClock::new();
-    let gathered = gather(&drives, &station, &clock)?;
-    tell_of(&gathered, &drives, output)?;
+    let gathered = gather(&sources.drives, &station, &clock)?;
+    tell_of(&gathered, &sources.drives, output)?;
     if args.into.is_none() && holds_nothing(&gathered)? {
         return Err(notices::nothing_kept(&station));
     }
-    let goals = goals(&setup, args, &gathered)?;
+    let carried = carried(&gathered);
+    let agreed = match args.with_config {
+        true => Agreed::to(carried.as_ref(), &setup, args, &mut sources, output)?,
+        false => None,
+    };
+    let mailboxes = agreed.as_ref().map_or(&[][..], |agreed| &agreed.mailboxes);
+    let mut asked = Asked {
+        setup: &setup,
+        args,
+        gathered: &gathered,
+        sources: &mut sources,
+        agreed: mailboxes,
+    };
     if let Some(path) = &args.repair {
-        return repair::run(&gathered, &goals, path, args.scope.json, output);
+        let goals = named_targets(&asked)?;
+        sources.confirm(&setup, args, &station, output)?;
+        return repair::run(&setup, &gathered, &goals, path, args.scope.json, output);
     }
-    refuse_the_copies_themselves(&goals, &drives)?;
+    let goals = targets(&mut asked, output)?;
+    let own = if asked.leaves_own_mailboxes_out() { &[][..] } else { &setup.mailboxes };
     let own_card = OwnCard::of(&setup, &gathered, &goals)?;
     if let Some(own_card) = &own_card {
         own_card.leave_out()?;
     }
     if args.rehearse {
-        let mailboxes = match is_of_another(&setup, args, &gathered) {
-            true => &[][..],
-            false => &setup.mailboxes,
-        };
-        return rehearse::run(&setup, &gathered, &goals, mailboxes, args.scope.json, output);
+        refuse_the_copies_themselves(&goals, &sources.drives)?;
+        return rehearse::run(&setup, &gathered, &goals, own, args.scope.json, output);
     }
+    sources.confirm(&setup, args, &station, output)?;
+    refuse_the_copies_themselves(&goals, &sources.drives)?;
     // Whoever names the place has seen to it; where it all goes by itself, it is said before.
     let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
     if talks {
-        say_before(&gathered, &goals, &drives, &clock, output)?;
+        say_before(&gathered, &goals, &sources.drives, &clock, output)?;
     }
-    let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&station)?);
-    let asked = args.versions.as_deref();
-    let asked = asked.map(|typed| asked_for(typed, &gathered, &goals, output)).transpose()?;
-    let is_unknown = asked.as_ref().is_some_and(|named| !named.is_told);
-    let plan = Plan {
-        goals: goals.clone(),
-        with_removed: args.with_removed,
-        versions: asked.map(|named| (named.goal.row, named.path.key())),
-        with_doubtful: args.with_doubtful,
-        dry_run: args.dry_run,
-        progress: &bar,
-    };
-    let report = restore(&gathered, &plan)?;
-    bar.end();
+    let named = args.versions.as_deref();
+    let named = named.map(|typed| asked_for(typed, &gathered, &goals, output)).transpose()?;
+    let is_unknown = named.as_ref().is_some_and(|named| !named.is_told);
+    let versions = named.map(|named| (named.goal.row, named.path.key()));
+    let led = as_they_lead(&setup, &goals)?;
+    let report = put_back(&gathered, args, led, versions, output)?;
     let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
-    let carried = carried_config_of(&gathered);
-    let back = args.with_config.then(|| config_back(carried.as_deref(), &setup, output));
-    let back = back.transpose()?.flatten();
-    match args.scope.json {
-        true => {
-            let mut object = report::restore::json(&report);
-            object["config"] = json!(back.as_deref().map(escape::shown_path));
-            object["versions_told"] = json!(args.versions.as_ref().map(|_| !is_unknown));
-            object["not_on_these"] = json!(not_here.messages);
-            output.json(&object);
-        }
-        false => report::restore::text(output, &report, &goals, args.dry_run),
-    }
-    if not_here.messages > 0 {
-        output.warn(not_on_these(&not_here));
-    } else if talks && !args.dry_run {
+    let back = agreed.as_ref().map(|agreed| agreed.write(output)).transpose()?;
+    let back = back.map(escape::shown_path);
+    let found = Found { report, back, is_unknown, not_here };
+    found.tell(args, &goals, output);
+    if found.not_here.messages == 0 && talks && !args.dry_run {
         let offers_config = carried.is_some() && !args.with_config && setup.config_file.is_none();
         report::restore::next(output, &goals, offers_config);
     }
-    Ok(Exit::safe(
-        report.is_whole() && gathered.failed.is_empty() && !is_unknown && not_here.messages == 0,
-    ))
+    Ok(Exit::safe(found.is_whole() && gathered.failed.is_empty()))
+}
+
+/// What became of a restore.
+struct Found {
+    report: RestoreReport,
+    /// Where the config was put back.
+    back: Option<String>,
+    /// Versions were asked for of a message that no drive tells of.
+    is_unknown: bool,
+    not_here: NotHere,
+}
+
+impl Found {
+    fn is_whole(&self) -> bool {
+        self.report.is_whole() && !self.is_unknown && self.not_here.messages == 0
+    }
+
+    fn tell(&self, args: &Restore, goals: &[Goal], output: &Output) {
+        match args.scope.json {
+            true => {
+                let mut object = report::restore::json(&self.report);
+                object["config"] = json!(self.back);
+                object["versions_told"] = json!(args.versions.as_ref().map(|_| !self.is_unknown));
+                object["not_on_these"] = json!(self.not_here.messages);
+                output.json(&object);
+            }
+            false => report::restore::text(output, &self.report, goals, args.dry_run),
+        }
+        if self.not_here.messages > 0 {
+            output.warn(not_on_these(&self.not_here));
+        }
+    }
 }
 
 /// The message whose older versions are asked for; said, if no drive tells of it.
@@ -138,6 +165,48 @@ fn not_on_these(not_here: &NotHere) -> String {
             on.join(", ")
         ),
     }
+}
+
+fn put_back(
+    gathered: &Gathered,
+    args: &Restore,
+    goals: Vec<Goal>,
+    versions: Option<(i64, Vec<u8>)>,
+    output: &Output,
+) -> Result<RestoreReport, Problem> {
+    let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&gathered.station)?);
+    let plan = Plan {
+        goals,
+        with_removed: args.with_removed,
+        versions,
+        with_doubtful: args.with_doubtful,
+        dry_run: args.dry_run,
+        progress: &bar,
+    };
+    let report = restore(gathered, &plan)?;
+    bar.end();
+    Ok(report)
+}
+
+/// This restore as it is to be typed again, with more options.
+pub(super) fn typed_again(setup: &Setup, args: &Restore, more: &str) -> String {
+    let flags = [
+        (args.dry_run, "--dry-run"),
+        (args.with_removed, "--with-removed"),
+        (args.with_doubtful, "--with-doubtful"),
+        (args.with_config, "--with-config"),
+        (args.config_seen, "--config-seen"),
+        (args.rehearse, "--rehearse"),
+        (args.scope.json, "--json"),
+    ];
+    let flags = flags.into_iter().filter(|(given, _)| *given);
+    let flags: String = flags.map(|(_, flag)| format!(" {flag}")).collect();
+    let paths =
+        [("--into", &args.into), ("--repair", &args.repair), ("--versions", &args.versions)];
+    let paths =
+        paths.into_iter().filter_map(|(name, path)| Some(option(name, path.as_ref()?.as_os_str())));
+    let paths: String = paths.collect();
+    format!("counterfoil restore{}{paths}{flags}{more}", setup.options)
 }
 
 /// What was found on the way; an error if no drive holds the station.
@@ -211,176 +280,4 @@ fn say_before(
         output.say(format!("Reading it takes about {about}, by the pace of the first copies."));
     }
     Ok(())
-}
-
-/// The config that the drives carry for the station: of several the one of the latest card.
-fn carried_config_of(gathered: &Gathered) -> Option<String> {
-    let mut drives: Vec<_> = gathered.drives.iter().collect();
-    drives.sort_by_key(|drive| std::cmp::Reverse(drive.book.chain.seq));
-    // One that cannot be read is one that is not there: the messages are what counts.
-    drives
-        .into_iter()
-        .find_map(|drive| carried_config(&*drive.volume, &gathered.station).ok().flatten())
-}
-
-/// The same, or that no drive has one.
-fn config_back(
-    carried: Option<&str>,
-    setup: &Setup,
-    output: &Output,
-) -> Result<Option<PathBuf>, Problem> {
-    match carried {
-        Some(text) => put_config_back(text, setup, output),
-        None => {
-            output.warn("no drive here carries a whole config of this station: none was put back");
-            Ok(None)
-        }
-    }
-}
-
-/// Where it was put, if it was.
-fn put_config_back(text: &str, setup: &Setup, output: &Output) -> Result<Option<PathBuf>, Problem> {
-    if let Some(there) = &setup.config_file {
-        let there = escape::shown_path(there);
-        output.warn(format!("there is a config already, {there}: it is left as it is"));
-        return Ok(None);
-    }
-    let Some(path) = place_for_config() else {
-        output.warn("there is a config already, or no place for one: none was put back");
-        return Ok(None);
-    };
-    // What cannot be read would be refused at the next command, for all that is right in it.
-    config::parse(text, &path).map_err(|error| {
-        Problem::failed(format!(
-            "the config on the drive cannot be used, and was left there: {error}"
-        ))
-    })?;
-    if let Some(folder) = path.parent() {
-        host::make_dirs(folder)?;
-    }
-    host::write_new(&path, text.as_bytes())?;
-    output.notice(format!("the config is back in {}", escape::shown_path(&path)));
-    Ok(Some(path))
-}
-
-/// Where a drive says a mailbox was is the drive's word alone, and a drive may be prepared by an enemy: a
-/// place where new files could do harm must be named by the operator.
-fn may_be_a_mailbox(path: &Path, root: bool) -> bool {
-    const USUAL: [&str; 9] = [
-        "/home",
-        "/root",
-        "/srv",
-        "/mnt",
-        "/media",
-        "/run/media",
-        "/tmp",
-        "/var/mail",
-        "/var/spool/mail",
-    ];
-    let plain = |part: Component<'_>| match part {
-        Component::RootDir => true,
-        // Hidden folders hold settings and keys.
-        Component::Normal(name) => !name.as_bytes().starts_with(b"."),
-        _ => false,
-    };
-    let usual = USUAL.iter().any(|place| path.starts_with(place) && path != Path::new(place));
-    path.is_absolute() && path.components().all(plain) && (usual || !root)
-}
-
-/// Whether the mailboxes of the config are another station's: its mail never goes into this one's because both are
-/// called alike.
-fn is_of_another(setup: &Setup, args: &Restore, gathered: &Gathered) -> bool {
-    let is_another = setup.configured.as_ref().is_some_and(|own| *own != gathered.station);
-    is_another && args.scope.mailbox.is_empty()
-}
-
-/// Where each mailbox goes: `--into`, else where the config or the command line has it, else where it was.
-fn goals(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Vec<Goal>, Problem> {
-    let told = gathered.catalogue.mailboxes_told(&gathered.station)?;
-    let several = told.len() > 1;
-    let is_another = setup.configured.as_ref().is_some_and(|own| *own != gathered.station);
-    let mut goals = Vec::new();
-    for (row, name) in told {
-        let named = setup.mailboxes.iter().find(|m| m.name == name).map(|m| m.path.clone());
-        let named = named.filter(|_| !is_of_another(setup, args, gathered));
-        let was = || -> Result<Option<PathBuf>, Problem> {
-            let root = gathered.catalogue.last_root(&gathered.station, row)?;
-            let root = root.map(|raw| PathBuf::from(std::ffi::OsStr::from_bytes(&raw)));
-            Ok(root.filter(|path| path.is_absolute()))
-        };
-        let path = match (&args.into, named) {
-            (Some(into), _) if several => into.join(name.as_str()),
-            (Some(into), _) => into.clone(),
-            (None, Some(named)) => named,
-            (None, None) if is_another => {
-                return Err(Problem::usage(format!(
-                    "station {} is not this one: give --into DIR, so that its mail is kept apart",
-                    gathered.station
-                )));
-            }
-            (None, None) => match was()? {
-                Some(path) if may_be_a_mailbox(&path, host::is_root()) => path,
-                Some(path) => {
-                    let shown = escape::shown(path.as_os_str().as_bytes());
-                    return Err(Problem::usage(format!(
-                        "the drive says that mailbox {name} was in {shown}, which is no usual place for \
-                         mail: give --into DIR, or --mailbox {name}=DIR if it is right"
-                    )));
-                }
-                None => {
-                    return Err(Problem::usage(format!(
-                        "where mailbox {name} was is not known any more: give --into DIR"
-                    )));
-                }
-            },
-        };
-        goals.push(Goal { row, name, path });
-    }
-    if goals.is_empty() {
-        goals.push(goal_of_numbers(setup, args, gathered)?);
-    }
-    Ok(goals)
-}
-
-/// Ledger lost: only numbers are known, and one goal takes them.
-fn goal_of_numbers(setup: &Setup, args: &Restore, gathered: &Gathered) -> Result<Goal, Problem> {
-    let first = setup.mailboxes.first().filter(|_| args.rehearse);
-    let (name, path) = match (first, &args.into) {
-        (Some(first), _) => (first.name.clone(), first.path.clone()),
-        (None, Some(into)) => {
-            let name = "mailbox".parse().map_err(|e| Problem::failed(format!("{e}")))?;
-            (name, into.clone())
-        }
-        (None, None) => {
-            let give = if args.rehearse { "--mailbox" } else { "--into" };
-            return Err(Problem::usage(format!(
-                "the ledger is lost, so where the mailbox was is not known: give {give} DIR"
-            )));
-        }
-    };
-    let row = gathered.catalogue.mailbox(&name, None)?;
-    Ok(Goal { row, name, path })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_drives_word_leads_to_no_place_where_new_files_do_harm() {
-        let cases = [
-            ("/home/op/mail", true, true),
-            ("/var/mail/op", true, true),
-            ("/etc/cron.d", true, false),
-            ("/home", true, false),
-            ("/home/op/.ssh", true, false),
-            ("/home/op/.config/autostart", false, false),
-            ("/home/../etc", true, false),
-            ("/opt/mail", false, true),
-            ("mail", false, false),
-        ];
-        for (path, root, expected) in cases {
-            assert_eq!(may_be_a_mailbox(Path::new(path), root), expected, "{path} {root}");
-        }
-    }
 }

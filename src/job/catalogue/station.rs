@@ -61,18 +61,19 @@ impl Catalogue {
         self.copies(of, [book])
     }
 
-    /// Where a mailbox lay on the card, by the longest ledger that tells of it.
-    pub fn last_root(
+    /// Where a mailbox lay on the card, by each ledger that tells of it: the ledger's row and the folder.
+    pub fn roots(
         &self,
         station: &StationName,
         mailbox: i64,
-    ) -> Result<Option<Vec<u8>>, JobError> {
+    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT root FROM book_mailbox JOIN book ON book.id = book_mailbox.book \
-             WHERE station = ?1 AND mailbox = ?2 ORDER BY book.seq DESC LIMIT 1",
+            "SELECT book.id, root FROM book_mailbox JOIN book ON book.id = book_mailbox.book \
+             WHERE station = ?1 AND mailbox = ?2 ORDER BY book.id",
         )?;
-        let mut rows = query.query(params![station.as_str(), mailbox])?;
-        Ok(rows.next()?.map(|row| row.get(0)).transpose()?)
+        let rows = query
+            .query_map(params![station.as_str(), mailbox], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// The mailboxes that the drives tell of for a station.

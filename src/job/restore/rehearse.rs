@@ -179,7 +179,8 @@ impl Sides<'_> {
             found.unread.note(path);
             return Ok(());
         };
-        let same_facts = (given.mode ^ there.mode) & 0o777 == 0
+        // The right to run a message is nothing that a restore gives.
+        let same_facts = (given.mode ^ there.mode) & 0o666 == 0
             // A card with FAT keeps no more of the time than its seconds.
             && given.modified.seconds == there.modified.seconds;
         // Nobody writes other bytes and leaves length and time as they were.

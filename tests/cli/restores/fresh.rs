@@ -3,12 +3,11 @@
 
 use crate::station::{Station, expect_same, mail};
 use crate::stick::Stick;
+use crate::terminal::at_a_terminal;
 use crate::told::{Told, fields};
 use std::ffi::{OsStr, OsString};
 use std::fs;
-use std::io::Write as _;
 use std::path::Path;
-use std::process::{Command, Stdio};
 
 fn mirrored() -> (Station, Stick) {
     let (station, red) = Station::with_drive();
@@ -18,11 +17,35 @@ fn mirrored() -> (Station, Stick) {
     (station, red)
 }
 
-/// `restore` with no config of its own and no option but the stick.
+/// `restore` with no config of its own and no option but the stick, and where the mailbox is to go.
 fn fresh(station: &Station, red: &Stick, more: &[&str]) -> Told {
-    let words = ["restore", "--drive", red.path().to_str().unwrap()];
+    let inbox = format!("inbox={}", station.inbox().display());
+    let words = ["restore", "--drive", red.path().to_str().unwrap(), "--mailbox", &inbox];
     let words: Vec<&str> = words.into_iter().chain(more.iter().copied()).collect();
     station.run(&words)
+}
+
+/// The same at a terminal, with no option but the stick.
+fn fresh_at_a_terminal(station: &Station, red: &Stick, typed: &str) -> String {
+    let command = format!("PROGRAM restore --drive {}", red.path().display());
+    let (code, said) = at_a_terminal(station, &command, typed);
+    assert_eq!(code, Some(0), "{said}");
+    said
+}
+
+#[test]
+fn on_a_new_card_one_command_and_one_yes_put_the_mailbox_back() {
+    let (station, red) = mirrored();
+    let kept = station.path("kept");
+    crate::station::sh("cp", &[OsStr::new("-a"), station.inbox().as_os_str(), kept.as_os_str()]);
+    station.lose_the_card();
+    let said = fresh_at_a_terminal(&station, &red, "yes\n");
+    let asked = format!("Mailbox inbox was in {}, say the sticks.", station.inbox().display());
+    for word in ["station pier-4 on", "mailbox inbox: 2 messages", &asked] {
+        assert!(said.contains(word), "{word}: {said}");
+    }
+    assert_eq!(said.matches("Type yes").count(), 1, "{said}");
+    expect_same(&station.inbox(), &kept);
 }
 
 #[test]
@@ -63,7 +86,8 @@ fn a_mailbox_that_was_named_later_goes_back_to_where_it_was() {
     let told = red.lines_of("mailbox");
     assert_eq!(told.len(), 2, "each is told once: {told:?}");
     station.lose_the_card();
-    fresh(&station, &red, &[]).expect_safe();
+    let said = fresh_at_a_terminal(&station, &red, "yes\nyes\n");
+    assert!(said.contains(&format!("Mailbox club was in {}", club.display())), "{said}");
     expect_same(&club, &kept);
 }
 
@@ -72,14 +96,15 @@ fn the_config_comes_back_where_none_is_and_over_none_that_is() {
     let (mut station, red) = mirrored();
     let at = station.path(".config/counterfoil/counterfoil.toml");
     station.run_as_nobody();
-    let told = fresh(&station, &red, &["--with-config"]).expect_safe();
+    let told = fresh(&station, &red, &["--with-config", "--config-seen"]).expect_safe();
     told.expect_words(&["the config is back in"]);
     let text = fs::read_to_string(&at).unwrap();
     assert!(text.contains("station = \"pier-4\"") && text.contains("[[mailbox]]"), "{text}");
     // It is a config, and the one in force from now on.
     station.run(&["config", "check"]).expect_safe().expect_words(&["pier-4", "inbox"]);
     fs::write(&at, "station = \"pier-4\"\n# by hand\n").unwrap();
-    let told = fresh(&station, &red, &["--with-config", "--into", "x"]).expect_safe();
+    let told =
+        fresh(&station, &red, &["--with-config", "--config-seen", "--into", "x"]).expect_safe();
     told.expect_words(&["it is left as it is"]);
     assert!(fs::read_to_string(&at).unwrap().contains("# by hand"));
 }
@@ -91,7 +116,7 @@ fn for_root_the_config_comes_back_as_the_systems() {
     let script = "mount -t tmpfs none /etc && \"$@\" && cat /etc/counterfoil/counterfoil.toml";
     let words = ["unshare", "-m", "sh", "-c", script, "sh"].map(OsStr::new);
     station.run_behind(&words);
-    let told = fresh(&station, &red, &["--with-config"]).expect_safe();
+    let told = fresh(&station, &red, &["--with-config", "--config-seen"]).expect_safe();
     told.expect_words(&[
         "the config is back in /etc/counterfoil/counterfoil.toml",
         "station = \"pier-4\"",
@@ -105,26 +130,9 @@ fn a_torn_config_is_not_put_back() {
     let text = fs::read_to_string(&at).unwrap();
     fs::write(&at, text.replace("wanted_copies = 1", "wanted_copies = 7")).unwrap();
     station.run_as_nobody();
-    let told = fresh(&station, &red, &["--with-config"]).expect_safe();
+    let told = fresh(&station, &red, &["--with-config", "--config-seen"]).expect_safe();
     told.expect_words(&["no drive here carries a whole config"]);
     assert!(!station.path(".config").exists());
-}
-
-/// What a person at a terminal sees and types.
-fn at_a_terminal(station: &Station, command: &str, typed: &str) -> (Option<i32>, String) {
-    let mut child = Command::new("script")
-        .args(["-qec", command, "/dev/null"])
-        .env_clear()
-        .env("PATH", std::env::var_os("PATH").unwrap())
-        .env("HOME", station.path("."))
-        .current_dir(station.path("."))
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("script of bsdutils is needed for this test");
-    child.stdin.take().unwrap().write_all(typed.as_bytes()).unwrap();
-    let output = child.wait_with_output().unwrap();
-    (output.status.code(), String::from_utf8_lossy(&output.stdout).into_owned())
 }
 
 fn two_stations() -> (Station, Station, Stick) {
@@ -139,8 +147,7 @@ fn two_stations() -> (Station, Station, Stick) {
 #[test]
 fn a_person_is_asked_which_of_two_stations_is_meant() {
     let (station, other, red) = two_stations();
-    let program = env!("CARGO_BIN_EXE_counterfoil");
-    let command = format!("{program} restore --drive {} --into back", red.path().display());
+    let command = format!("PROGRAM restore --drive {} --into back", red.path().display());
     let (code, said) = at_a_terminal(&station, &command, "1\n");
     assert_eq!(code, Some(0), "{said}");
     for word in
@@ -252,4 +259,17 @@ fn what_else_the_drives_hold_is_said_too() {
     let (_station, other, red) = two_stations();
     let told = fresh(&other, &red, &["--station", "hut-9"]).expect_safe();
     told.expect_words(&["Station hut-9 on", "Also on these drives, by --station NAME: pier-4."]);
+}
+
+/// The folder for temporary files is reached by a link, as on some systems.
+#[test]
+fn a_rehearsal_and_the_demo_go_by_a_link_to_the_folder_for_temporary_files() {
+    let (station, _red) = mirrored();
+    fs::create_dir(station.path("there")).unwrap();
+    std::os::unix::fs::symlink("there", station.path("link")).unwrap();
+    let args: Vec<OsString> = station.arguments(&["restore", "--rehearse"]);
+    let temporary = station.path("link");
+    station.run_with(&args, &[("TMPDIR", Some(temporary.as_os_str()))]).expect_safe();
+    assert_eq!(passing(&temporary), 0);
+    station.run_with(&["demo"], &[("TMPDIR", Some(temporary.as_os_str()))]).expect_safe();
 }

@@ -179,9 +179,10 @@ fn root_restores_into_another_users_folder() {
     std::os::unix::fs::chown(&target, Some(1234), Some(1235)).expect("these tests run as root");
     station.restore_with(&["--into", target.to_str().unwrap()]).expect_safe();
     for (path, mode) in [
-        ("in", 0o750),
-        ("in/cur", 0o750),
-        ("in/new", 0o750),
+        // Whatever the folder above lets others see.
+        ("in", 0o700),
+        ("in/cur", 0o700),
+        ("in/new", 0o700),
         ("in/cur/1:2,S", 0o600),
         ("0002.eml", 0o644),
     ] {

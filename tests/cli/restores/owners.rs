@@ -67,7 +67,7 @@ fn folders_of_several_mailboxes_are_the_operators() {
     assert!(station.path("home/op/back/outbox/0002.eml").exists());
 }
 
-/// A folder within the mailbox that is somebody else's: what comes into it is theirs, with the rights of that folder.
+/// A folder within the mailbox that is somebody else's: what comes into it is theirs, and theirs alone.
 #[test]
 fn what_comes_into_a_folder_is_its_owners_and_not_the_targets() {
     let station = mirrored();
@@ -85,7 +85,7 @@ fn what_comes_into_a_folder_is_its_owners_and_not_the_targets() {
         assert_eq!(fs::metadata(target.join(path)).unwrap().uid(), 1234, "{path}");
     }
     let mode = fs::metadata(target.join("in/cur")).unwrap().permissions().mode() & 0o777;
-    assert_eq!(mode, 0o750);
+    assert_eq!(mode, 0o700);
 }
 
 /// Killed at any moment, what root leaves staged is no obstacle to the operator.

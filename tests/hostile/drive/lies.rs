@@ -197,13 +197,8 @@ fn a_root_that_leads_elsewhere_is_not_believed() {
         Forger::behind(&scene.bad.ledger())
             .line(&format!("\"kind\":\"mailbox\",\"mailbox\":\"inbox\",\"root\":\"{root}\""))
             .write();
-        let mut station = scene.station;
-        station.use_only(&[&scene.bad]);
-        station
-            .restore_with(&[])
-            .expect_refused()
-            .expect_words(&["give --into DIR"])
-            .expect_harmless();
+        let told = scene.station.run(&["restore", "--drive", scene.bad.path().to_str().unwrap()]);
+        told.expect_refused().expect_words(&["--into DIR"]).expect_harmless();
     }
 }
 

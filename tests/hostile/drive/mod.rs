@@ -1,5 +1,8 @@
 //! A drive that somebody prepared, or that a repair tool has been at.
+mod configs;
 mod lies;
 mod mixups;
 mod parts;
 mod sizes;
+mod strangers;
+mod targets;

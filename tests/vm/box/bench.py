@@ -9,7 +9,7 @@ from .told import RAW, Back
 # stick, mounted as it does, and restored again.
 TRY = """
 export HOME=/root
-at=/mnt/state; into=/run/state
+at=/mnt/state; into=/dev/shm/state
 on() {{ mount -t {kind} -o "$options" /dev/{disk} $at || exit 8; }}
 off() {{ umount $at || exit 9; }}
 back() {{

@@ -30,12 +30,14 @@ def a_new_card_and_the_stick(post):
     seen = post.run("cat /run/mounts").split()
     post.expect(f"it was mounted once, at its place: {seen}", seen == [place])
     post.expect("the new card has no mail", post.in_mailbox() == set())
-    bare = post.as_op("counterfoil restore")
-    post.figures.append(f"restore without options on a new card: exit code {bare.code}, "
-                        f"{(bare.out + bare.err).strip().splitlines()[-1]}")
-    if bare.code != 0:
-        done = post.as_op(f"counterfoil restore --drive {place}")
-        post.expect(f"restore --drive ends well: {done.out}{done.err}", done.code == 0)
+    # Nobody is at a terminal: it says what to type, the stick and the folder with it, and that is all there is to do.
+    bare = post.as_op("counterfoil restore --station pier-4")
+    post.expect(f"a new card believes no stick by itself: {bare.err}", bare.code == 2 and post.in_mailbox() == set())
+    typed = [line.strip() for line in bare.err.splitlines() if line.startswith("  counterfoil restore ")]
+    expected = f"counterfoil restore --station pier-4 --drive {place} --mailbox mail=/home/op/mail"
+    post.expect(f"it says what to type: {bare.err}", typed == [expected])
+    done = post.as_op(typed[0])
+    post.expect(f"what it says to type ends well: {done.out}{done.err}", done.code == 0)
     sums = post.run("cd /home/op/mail && find . -type f -exec sha256sum {} +").splitlines()
     found = {line[66:].removeprefix("./"): line[:64] for line in sums}
     post.expect("the mailbox is back octet for octet",

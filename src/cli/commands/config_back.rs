@@ -1,0 +1,190 @@
+//! The station's config on its way to a stick and back: without what runs a command, both ways.
+//! Never puts a config back that nobody was shown, and never over one that is there.
+
+use super::config_check::{in_force_but_for_commands, notify_in_force};
+use super::restore::typed_again;
+use super::sources::{Sources, is_yes, may_ask};
+use super::targets::{is_reserved, is_usual};
+use crate::cli::args::{Restore, Scope};
+use crate::cli::config::{self, Config};
+use crate::cli::notices::Problem;
+use crate::cli::output::Output;
+use crate::cli::setup::{Setup, place_for_config};
+use crate::disk::host;
+use crate::job::MailboxRef;
+use crate::job::carry::carried_config;
+use crate::job::restore::Gathered;
+use crate::model::escape;
+use std::path::{Path, PathBuf};
+
+/// The config in force as a stick carries it. A stick is read by whoever has it, and written by them too: so it
+/// carries no command, and none comes back from it.
+pub(super) fn for_a_stick(setup: &Setup) -> String {
+    let kept_back = match setup.notify_command.is_empty() {
+        true => "",
+        false => {
+            "\n# [notify] is set at the station. Sticks do not carry it: write it again by hand.\n"
+        }
+    };
+    in_force_but_for_commands(setup) + kept_back
+}
+
+/// The config that the drives carry for the station, and the drive: of several that of the longest ledger.
+pub(super) fn carried(gathered: &Gathered) -> Option<(String, String)> {
+    let mut drives: Vec<_> = gathered.drives.iter().collect();
+    drives.sort_by_key(|drive| std::cmp::Reverse(drive.book.chain.seq));
+    // One that cannot be read is one that is not there: the messages are what counts.
+    drives.into_iter().find_map(|drive| {
+        let text = carried_config(&*drive.volume, &gathered.station).ok().flatten()?;
+        Some((drive.volume.facts().shown.clone(), text))
+    })
+}
+
+/// A config of a stick that a person has seen and wants.
+pub(super) struct Agreed {
+    at: PathBuf,
+    text: String,
+    pub mailboxes: Vec<MailboxRef>,
+}
+
+impl Agreed {
+    /// Shows the config and asks. `None`: there is none to be put back, which was said.
+    pub(super) fn to(
+        carried: Option<&(String, String)>,
+        setup: &Setup,
+        args: &Restore,
+        sources: &mut Sources,
+        output: &Output,
+    ) -> Result<Option<Self>, Problem> {
+        let Some((drive, text)) = carried else {
+            output.warn("no drive here carries a whole config of this station: none was put back");
+            return Ok(None);
+        };
+        let Some(at) = place(setup, output) else { return Ok(None) };
+        // What cannot be read would be refused at the next command, for all that is right in it.
+        let meant = config::parse(text, &at).and_then(|config| {
+            Setup::of(None, config, &Scope::default()).map_err(|error| error.to_string())
+        });
+        let meant = match meant {
+            Ok(meant) => meant,
+            Err(error) => {
+                output.warn(format!(
+                    "the config on {drive} cannot be used, and was left there: {error}"
+                ));
+                return Ok(None);
+            }
+        };
+        output.notice(format!("the config on {drive} would go to {}:", escape::shown_path(&at)));
+        shown(&meant)?.into_iter().for_each(|line| output.notice(line));
+        if !meant.notify_command.is_empty() {
+            output.warn(
+                "it has a command to be run ([notify]), and no command comes from a stick: it is put back as a \
+                 comment only. Look at it before you use it",
+            );
+        }
+        let agrees = match (args.config_seen, may_ask(args, output)) {
+            (true, _) => true,
+            (false, true) => is_yes(output.ask("Put this config back? Type yes: ").as_deref()),
+            (false, false) => {
+                let command =
+                    typed_again(setup, args, &format!("{} --config-seen", sources.options()));
+                return Err(Problem::usage(format!(
+                    "a config from a stick is put back only when somebody has seen it. Nothing was written. If it is \
+                     right, type:\n  {command}"
+                )));
+            }
+        };
+        if !agrees {
+            output.notice("the config stays on the stick");
+            return Ok(None);
+        }
+        if !args.config_seen {
+            sources.are_confirmed();
+        }
+        Ok(Some(Self { text: put_back(&meant, drive), at, mailboxes: meant.mailboxes }))
+    }
+
+    /// Writes it.
+    pub(super) fn write(&self, output: &Output) -> Result<&Path, Problem> {
+        if let Some(folder) = self.at.parent() {
+            host::make_dirs(folder)?;
+        }
+        host::write_new(&self.at, self.text.as_bytes())?;
+        output.notice(format!("the config is back in {}", escape::shown_path(&self.at)));
+        output.notice("an alarm program ([notify]) is not put back: write it there again by hand");
+        Ok(&self.at)
+    }
+}
+
+/// Where it goes, if it may.
+fn place(setup: &Setup, output: &Output) -> Option<PathBuf> {
+    if let Some(there) = &setup.config_file {
+        let there = escape::shown_path(there);
+        output.warn(format!("there is a config already, {there}: it is left as it is"));
+        return None;
+    }
+    let place = place_for_config();
+    if place.is_none() {
+        output.warn("there is a config already, or no place for one: none was put back");
+    }
+    place
+}
+
+/// What a person has to see of it: where mail is read and written, what is left out, and whatever is not as usual.
+fn shown(meant: &Setup) -> Result<Vec<String>, Problem> {
+    let mut lines = vec![format!("  station: {}", meant.station)];
+    for mailbox in &meant.mailboxes {
+        let odd = match is_usual(&mailbox.path) && !is_reserved(meant, &mailbox.path) {
+            true => "",
+            false => "   <- NOT A USUAL PLACE FOR MAIL: all that is in it is copied to the sticks",
+        };
+        let at = escape::shown_path(&mailbox.path);
+        lines.push(format!("  mailbox {}: {at}{odd}", mailbox.name));
+    }
+    let folders = meant.folders.iter();
+    lines.extend(folders.map(|folder| {
+        format!("  all mail is copied into the folder {}", escape::shown_path(folder))
+    }));
+    let ignored = meant.ignore_texts.iter();
+    lines.extend(ignored.map(|glob| format!("  not copied: {}", escape::shown(glob.as_bytes()))));
+    lines.push(format!("  state folder: {}", escape::shown_path(&meant.state)));
+    let usual = in_force_but_for_commands(&Setup::of(
+        None,
+        Config::default(),
+        &Scope {
+            // Neither is compared: whatever they are, they were shown.
+            station: Some(meant.station.to_string()),
+            state: Some(meant.state.clone()),
+            ..Scope::default()
+        },
+    )?);
+    let usual: Vec<_> = usual.lines().collect();
+    let is_shown = |line: &str| {
+        let key = line.split(" = ").next().unwrap_or_default();
+        line.is_empty()
+            || line.starts_with(['#', '['])
+            || ["name", "path", "folders", "ignore"].contains(&key)
+            || usual.contains(&line)
+    };
+    let text = in_force_but_for_commands(meant);
+    let others = text.lines().filter(|line| !is_shown(line));
+    lines.extend(others.map(|line| format!("  {}", escape::shown(line.as_bytes()))));
+    Ok(lines)
+}
+
+/// The text that is put back: made from what it means, so that nothing is in force that was not shown.
+fn put_back(meant: &Setup, drive: &str) -> String {
+    let text = in_force_but_for_commands(meant);
+    let body = text.split_once('\n').map_or("", |(_, body)| body);
+    let mut text = format!("# Put back from {drive}.\n{body}");
+    text.push_str(
+        "\n# [notify] runs a command, and no command comes from a stick. Write it here again by hand.\n",
+    );
+    if !meant.notify_command.is_empty() {
+        text.push_str("# This stood on the stick. Look at it before you use it:\n");
+        notify_in_force(meant).trim().lines().for_each(|line| {
+            text.push_str(&format!("#   {line}\n"));
+        });
+    }
+    text
+}

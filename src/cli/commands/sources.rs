@@ -1,0 +1,200 @@
+//! Which sticks a restore reads: those that are named, and of those that are mounted the ones this card knows or a
+//! person believes.
+//! Never reads a stick that the config refuses, unless it is named.
+
+use super::choice;
+use super::restore::typed_again;
+use super::state::looked_at;
+use crate::cli::args::Restore;
+use crate::cli::config::Accept;
+use crate::cli::notices::{self, Problem};
+use crate::cli::output::Output;
+use crate::cli::setup::{Setup, option};
+use crate::disk::Access;
+use crate::job::catalogue::Catalogue;
+use crate::job::{DriveRef, drive};
+use crate::model::{DriveId, StationName, escape};
+use std::ffi::OsStr;
+use std::os::unix::ffi::OsStrExt as _;
+
+/// The sticks of a restore.
+pub(super) struct Sources {
+    pub drives: Vec<DriveRef>,
+    /// Those of them that nobody has named or known: a person has to say that they are believed.
+    unconfirmed: Vec<Vec<u8>>,
+}
+
+impl Sources {
+    /// What is read, as far as it can be said without asking; at a terminal, of several strange sticks those that a
+    /// person has chosen.
+    pub(super) fn of(setup: &Setup, args: &Restore, output: &Output) -> Result<Self, Problem> {
+        let mut drives = setup.folder_refs();
+        let mounted: Vec<_> = setup.find()().into_iter().map(|(_, drive)| drive).collect();
+        if drives.is_empty() && mounted.is_empty() {
+            return Err(notices::no_drive_here(setup.accept));
+        }
+        let known = known(setup);
+        let strange = match &known[..] {
+            // A rehearsal writes nothing.
+            [] if !args.rehearse => {
+                // One that holds nothing of ours, or cannot be read, has nothing to be believed.
+                let (strange, others): (Vec<_>, Vec<_>) = mounted
+                    .into_iter()
+                    .partition(|drive| !choice::on(std::slice::from_ref(drive)).is_empty());
+                drives.extend(others);
+                match strange.len() {
+                    2.. if may_ask(args, output) => {
+                        drives.extend(ask_which(strange, output)?);
+                        Vec::new()
+                    }
+                    _ => strange,
+                }
+            }
+            known => {
+                drives.extend(accepted(setup, args, known, mounted, output)?);
+                Vec::new()
+            }
+        };
+        let unconfirmed = strange.iter().map(|stick| stick.at.clone()).collect();
+        drives.extend(strange);
+        Ok(Self { drives, unconfirmed })
+    }
+
+    /// A person was shown what they hold, and said to go on.
+    pub(super) fn are_confirmed(&mut self) {
+        self.unconfirmed.clear();
+    }
+
+    /// As options: those that have to be named where nobody can be asked.
+    pub(super) fn options(&self) -> String {
+        self.unconfirmed.iter().map(|at| option("--drive", OsStr::from_bytes(at))).collect()
+    }
+
+    /// The question that is left: whether strange sticks are believed.
+    pub(super) fn confirm(
+        &mut self,
+        setup: &Setup,
+        args: &Restore,
+        station: &StationName,
+        output: &Output,
+    ) -> Result<(), Problem> {
+        if self.unconfirmed.is_empty() {
+            return Ok(());
+        }
+        let shown = self.unconfirmed.iter().map(|at| escape::shown(at));
+        let shown = shown.collect::<Vec<_>>().join(", ");
+        let question = format!(
+            "This card knows no stick yet. Put back the mail of station {station} from {shown}? Type yes: "
+        );
+        let typed = if may_ask(args, output) { output.ask(&question) } else { None };
+        if is_yes(typed.as_deref()) {
+            self.are_confirmed();
+            return Ok(());
+        }
+        let command = typed_again(setup, args, &self.options());
+        Err(Problem::usage(format!(
+            "this card knows no stick yet, so it does not know whether {shown} is the station's own. Nothing was \
+             written. If it is, type:\n  {command}"
+        )))
+    }
+}
+
+/// Whether somebody is there to be asked, and wants to be.
+pub(super) fn may_ask(args: &Restore, output: &Output) -> bool {
+    !args.scope.json && output.can_ask()
+}
+
+/// Whether what was typed means yes. Nothing does not.
+pub(super) fn is_yes(typed: Option<&str>) -> bool {
+    matches!(typed, Some("yes" | "y"))
+}
+
+/// The drives that this card knows.
+fn known(setup: &Setup) -> Vec<DriveId> {
+    let (state, _) = looked_at(setup);
+    let drives = Catalogue::read_only(&state).and_then(|catalogue| catalogue.drives().ok());
+    drives.unwrap_or_default().into_iter().map(|row| row.id).collect()
+}
+
+/// Of the mounted ones those that the config accepts. Of each other it is said how to read it all the same.
+fn accepted(
+    setup: &Setup,
+    args: &Restore,
+    known: &[DriveId],
+    mounted: Vec<DriveRef>,
+    output: &Output,
+) -> Result<Vec<DriveRef>, Problem> {
+    if setup.accept != Accept::Known {
+        return Ok(mounted);
+    }
+    let id = |stick: &DriveRef| drive::drive_id(&*stick.door.open(Access::Read).ok()?).ok()?;
+    let is_known = |stick: &DriveRef| id(stick).is_some_and(|id| known.contains(&id));
+    let (accepted, strange): (Vec<_>, Vec<_>) = mounted.into_iter().partition(is_known);
+    for stick in &strange {
+        let named = option("--drive", OsStr::from_bytes(&stick.at));
+        output.warn(format!(
+            "{} is not read: the config takes known sticks only, and this card does not know it. To read it all the \
+             same: {}",
+            stick.door.shown(),
+            typed_again(setup, args, &named)
+        ));
+    }
+    match accepted.is_empty() && setup.folders.is_empty() && !strange.is_empty() {
+        true => Err(Problem::failed("no known stick is here. Nothing was written".to_owned())),
+        false => Ok(accepted),
+    }
+}
+
+/// Asks a person which of several strange sticks are believed.
+fn ask_which(strange: Vec<DriveRef>, output: &Output) -> Result<Vec<DriveRef>, Problem> {
+    output.notice("this card knows no stick yet. These are here:");
+    for (number, stick) in (1..).zip(&strange) {
+        let stations = choice::on(std::slice::from_ref(stick));
+        let stations: Vec<_> = stations.iter().map(StationName::as_str).collect();
+        let (at, stations) = (stick.door.shown(), stations.join(", "));
+        output.notice(format!("{number}: {at}, with mail of station {stations}"));
+    }
+    let typed = output.ask("Which are yours? Type their numbers, or yes for all: ");
+    chosen(strange, typed.as_deref()).ok_or_else(|| {
+        Problem::usage(
+            "no stick was chosen. Nothing was written. Run the command again and type their numbers, or yes for all",
+        )
+    })
+}
+
+/// Those with the numbers that were typed. `None`: what was typed is not understood.
+fn chosen<T>(all: Vec<T>, typed: Option<&str>) -> Option<Vec<T>> {
+    if is_yes(typed) {
+        return Some(all);
+    }
+    let numbers = typed?.split([' ', ',']).filter(|part| !part.is_empty());
+    let numbers: Vec<usize> = numbers.map(str::parse).collect::<Result<_, _>>().ok()?;
+    if numbers.is_empty() || numbers.iter().any(|number| !(1..=all.len()).contains(number)) {
+        return None;
+    }
+    let numbered = (1..).zip(all).filter(|(number, _)| numbers.contains(number));
+    Some(numbered.map(|(_, one)| one).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_sticks_that_were_chosen_are_read() {
+        let all = || vec!["a", "b", "c"];
+        for (typed, expected) in [
+            (Some("yes"), Some(vec!["a", "b", "c"])),
+            (Some("2"), Some(vec!["b"])),
+            (Some("3, 1"), Some(vec!["a", "c"])),
+            (Some("1 1"), Some(vec!["a"])),
+            (Some("0"), None),
+            (Some("4"), None),
+            (Some("no"), None),
+            (Some(","), None),
+            (None, None),
+        ] {
+            assert_eq!(chosen(all(), typed), expected, "{typed:?}");
+        }
+    }
+}

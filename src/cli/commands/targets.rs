@@ -1,0 +1,420 @@
+//! Where a restore puts each mailbox: `--into`, or where the config or an option has a mailbox of that name, or where
+//! a person says when asked.
+//! Never goes by the word of a stick alone, and never into a home, what is above one, or a folder of the system.
+
+use super::restore::typed_again;
+use super::sources::Sources;
+use crate::cli::args::Restore;
+use crate::cli::notices::Problem;
+use crate::cli::output::Output;
+use crate::cli::report;
+use crate::cli::setup::{Setup, option};
+use crate::disk::{Reserved, ReservedFolders, leads_to};
+use crate::job::MailboxRef;
+use crate::job::restore::{Gathered, Goal, offer};
+use crate::model::{MailboxName, escape};
+use std::ffi::OsStr;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::{Component, Path, PathBuf};
+
+/// A station has a few mailboxes. Of more that nobody has named no questions are asked.
+const QUESTIONS_MAX: usize = 16;
+
+/// What is asked for, and of what.
+pub(super) struct Asked<'a> {
+    pub setup: &'a Setup,
+    pub args: &'a Restore,
+    pub gathered: &'a Gathered,
+    pub sources: &'a mut Sources,
+    /// The mailboxes of a config that a person has agreed to.
+    pub agreed: &'a [MailboxRef],
+}
+
+/// Where each mailbox goes.
+pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Goal>, Problem> {
+    let told = asked.gathered.catalogue.mailboxes_told(&asked.gathered.station)?;
+    let mut goals = Vec::new();
+    let mut unnamed = Vec::new();
+    if let (Some(into), true) = (&asked.args.into, told.len() > 1) {
+        // What lies above all of them is a place for mail too.
+        allowed(asked.setup, into)?;
+        goals.extend(told.into_iter().map(|(row, name)| {
+            let path = into.join(name.as_str());
+            Goal { row, name, path }
+        }));
+    } else {
+        for (row, name) in told {
+            let path = match (&asked.args.into, asked.named(&name)) {
+                (Some(path), _) => Some(path.clone()),
+                (None, Some(named)) => Some(named),
+                (None, None) => asked.named_otherwise(row)?,
+            };
+            match path {
+                Some(path) => goals.push(Goal { row, name, path }),
+                None => unnamed.push((row, name)),
+            }
+        }
+    }
+    let open = asked.open(unnamed)?;
+    if goals.is_empty() && open.is_empty() {
+        goals.push(goal_of_numbers(asked)?);
+    }
+    if !open.is_empty() {
+        goals.extend(asked.settle(open, &goals, output)?);
+        goals.sort_by(|one, other| one.name.cmp(&other.name));
+    }
+    // A rehearsal writes to a temporary folder of its own, and looks at the mailboxes where they are.
+    if !asked.args.rehearse {
+        as_they_lead(asked.setup, &goals)?;
+    }
+    Ok(goals)
+}
+
+/// The same by where the paths lead now: what becomes of a link after that changes nothing any more.
+pub(super) fn as_they_lead(setup: &Setup, goals: &[Goal]) -> Result<Vec<Goal>, Problem> {
+    let reserved = reserved(setup);
+    let lead = |goal: &Goal| Ok(Goal { path: allowed_by(&reserved, &goal.path)?, ..goal.clone() });
+    goals.iter().map(lead).collect()
+}
+
+/// The mailboxes that config or options name, for a restore of one message at its place.
+pub(super) fn named_targets(asked: &Asked<'_>) -> Result<Vec<Goal>, Problem> {
+    let told = asked.gathered.catalogue.mailboxes_told(&asked.gathered.station)?;
+    let named = told.into_iter().filter_map(|(row, name)| {
+        let path = asked.named(&name)?;
+        Some(Goal { row, name, path })
+    });
+    Ok(named.collect())
+}
+
+/// A mailbox of which nobody but sticks says where it goes.
+struct Open {
+    row: i64,
+    name: MailboxName,
+    told: Told,
+}
+
+/// What the sticks say of where a mailbox was.
+enum Told {
+    /// All the same folder, which a person can take with a yes.
+    Usual(PathBuf),
+    /// Folders that a person has to type, each with the stick that says so, to be shown.
+    Others(Vec<(String, String)>),
+}
+
+impl Asked<'_> {
+    fn is_of_another_station(&self) -> bool {
+        let configured = self.setup.configured.as_ref();
+        configured.is_some_and(|own| *own != self.gathered.station)
+    }
+
+    /// Whether the mailboxes of the config are another station's: its mail never goes into this one's because both
+    /// are called alike.
+    pub(super) fn leaves_own_mailboxes_out(&self) -> bool {
+        self.is_of_another_station() && self.args.scope.mailbox.is_empty()
+    }
+
+    /// Where a person has named a mailbox of that name.
+    fn named(&self, name: &MailboxName) -> Option<PathBuf> {
+        let own = match self.leaves_own_mailboxes_out() {
+            true => &[][..],
+            false => &self.setup.mailboxes,
+        };
+        let agreed = self.agreed.iter().filter(|mailbox| is_usual(&mailbox.path));
+        own.iter().chain(agreed).find(|m| m.name == *name).map(|m| m.path.clone())
+    }
+
+    /// The folder of a mailbox that config or options name, where all sticks say that this one was there: it had
+    /// another name then. Whatever a stick says, it gets to a mailbox.
+    fn named_otherwise(&self, row: i64) -> Result<Option<PathBuf>, Problem> {
+        if self.leaves_own_mailboxes_out() {
+            return Ok(None);
+        }
+        let roots = self.gathered.catalogue.roots(&self.gathered.station, row)?;
+        let root = |raw: &[u8]| leads_to(Path::new(OsStr::from_bytes(raw)));
+        let Some(first) = roots.first().map(|(_, raw)| root(raw)) else { return Ok(None) };
+        if roots.iter().any(|(_, raw)| raw.first() != Some(&b'/') || root(raw) != first) {
+            return Ok(None);
+        }
+        let mut named = self.setup.mailboxes.iter().map(|mailbox| &mailbox.path);
+        Ok(named.find(|path| leads_to(path) == first).cloned())
+    }
+
+    /// What the sticks say of them.
+    fn open(&self, unnamed: Vec<(i64, MailboxName)>) -> Result<Vec<Open>, Problem> {
+        if unnamed.len() > QUESTIONS_MAX {
+            return Err(Problem::usage(format!(
+                "the sticks tell of {} mailboxes that neither config nor options name. Nothing was written. To put \
+                 them all into a new folder, type:\n  {}",
+                unnamed.len(),
+                self.command(" --into DIR")
+            )));
+        }
+        let open = |(row, name)| Ok(Open { row, told: self.told_of(row)?, name });
+        unnamed.into_iter().map(open).collect()
+    }
+
+    fn told_of(&self, row: i64) -> Result<Told, Problem> {
+        let mut roots = self.gathered.catalogue.roots(&self.gathered.station, row)?;
+        roots.retain(|(_, root)| root.starts_with(b"/"));
+        if let Some((_, first)) = roots.first()
+            && roots.iter().all(|(_, root)| root == first)
+        {
+            let path = PathBuf::from(OsStr::from_bytes(first));
+            let is_plain = escape::shown(first).as_bytes() == first.as_slice();
+            if is_plain && is_usual(&path) && !is_reserved(self.setup, &path) {
+                return Ok(Told::Usual(path));
+            }
+        }
+        let said = roots.into_iter().map(|(book, root)| {
+            let drive = self.gathered.drives.iter().find(|drive| drive.book.row == book);
+            let drive = drive.map(|drive| drive.volume.facts().shown.clone());
+            (drive.unwrap_or_default(), escape::shown(&root))
+        });
+        Ok(Told::Others(said.collect()))
+    }
+
+    /// Where those go that nobody has named.
+    fn settle(
+        &mut self,
+        open: Vec<Open>,
+        named: &[Goal],
+        output: &Output,
+    ) -> Result<Vec<Goal>, Problem> {
+        if self.args.rehearse {
+            return open.into_iter().map(|open| self.looked_at(open)).collect();
+        }
+        let may_ask = !self.args.scope.json && output.can_ask() && !self.leaves_own_mailboxes_out();
+        if !may_ask {
+            return Err(self.refusal(&open, named));
+        }
+        self.show(output)?;
+        let mut goals = Vec::new();
+        for Open { row, name, told } in open {
+            let path = ask(&name, &told, output)?;
+            goals.push(Goal { row, name, path });
+        }
+        self.sources.are_confirmed();
+        Ok(goals)
+    }
+
+    /// A rehearsal writes nothing there: it only compares.
+    fn looked_at(&self, open: Open) -> Result<Goal, Problem> {
+        match open.told {
+            Told::Usual(path) if !self.leaves_own_mailboxes_out() => {
+                Ok(Goal { row: open.row, name: open.name, path })
+            }
+            _ => Err(self.refusal(&[open], &[])),
+        }
+    }
+
+    /// What the sticks hold, before anything is asked.
+    fn show(&self, output: &Output) -> Result<(), Problem> {
+        let offer = offer(self.gathered)?;
+        for line in report::offer::station(&offer) {
+            output.notice(line);
+        }
+        Ok(())
+    }
+
+    /// Says what to type.
+    fn refusal(&self, open: &[Open], named: &[Goal]) -> Problem {
+        let station = &self.gathered.station;
+        if self.leaves_own_mailboxes_out() {
+            let command = self.command(" --into DIR");
+            return Problem::usage(format!(
+                "station {station} is not this one: its mail is kept apart. Nothing was written. Type, with a folder \
+                 for it:\n  {command}"
+            ));
+        }
+        let mut said = vec!["A stick alone does not say where mail is written.".to_owned()];
+        for Open { name, told, .. } in open {
+            said.push(match told {
+                Told::Usual(path) => {
+                    format!("Mailbox {name} was in {}, say the sticks.", escape::shown_path(path))
+                }
+                Told::Others(told) if told.is_empty() => {
+                    format!("Where mailbox {name} was is not known.")
+                }
+                Told::Others(told) => {
+                    let told = told.iter().map(|(drive, at)| format!("{at}, says {drive}"));
+                    format!("Mailbox {name} was in {}.", told.collect::<Vec<_>>().join("; in "))
+                }
+            });
+        }
+        // Mailboxes that are typed take the place of the config's.
+        let typed = !self.args.scope.mailbox.is_empty();
+        let named = named.iter().filter(|_| !typed).map(|goal| (&goal.name, Some(&goal.path)));
+        let open = open.iter().map(|open| match &open.told {
+            Told::Usual(path) => (&open.name, Some(path)),
+            Told::Others(_) => (&open.name, None),
+        });
+        let options = named.chain(open).map(|(name, path)| {
+            let path = path.map_or(OsStr::new("DIR"), |path| path.as_os_str());
+            let mut value = std::ffi::OsString::from(format!("{name}="));
+            value.push(path);
+            option("--mailbox", &value)
+        });
+        let command = self.command(&options.collect::<String>());
+        Problem::usage(format!(
+            "{} Nothing was written. Type, with the right folders:\n  {command}\n\
+             Or put all of it into a new folder: --into DIR",
+            said.join(" ")
+        ))
+    }
+
+    fn command(&self, more: &str) -> String {
+        typed_again(self.setup, self.args, &format!("{}{more}", self.sources.options()))
+    }
+}
+
+/// Folders that are kept from mail: this program's own among them, since it believes what is there.
+fn reserved(setup: &Setup) -> ReservedFolders {
+    ReservedFolders::of_host(std::slice::from_ref(&setup.state))
+}
+
+/// Whether no mail goes into a folder, whoever names it.
+pub(super) fn is_reserved(setup: &Setup, path: &Path) -> bool {
+    reserved(setup).why(&leads_to(path)).is_some()
+}
+
+/// Where a path leads; refused, whoever names it, if no mail goes there.
+pub(super) fn allowed(setup: &Setup, path: &Path) -> Result<PathBuf, Problem> {
+    allowed_by(&reserved(setup), path)
+}
+
+fn allowed_by(reserved: &ReservedFolders, path: &Path) -> Result<PathBuf, Problem> {
+    let led_to = leads_to(path);
+    let Some(why) = reserved.why(&led_to) else { return Ok(led_to) };
+    let shown = match led_to == path {
+        true => escape::shown_path(path),
+        false => format!("{} (that is {})", escape::shown_path(path), escape::shown_path(&led_to)),
+    };
+    let why = match why {
+        Reserved::Home => "it is a home",
+        Reserved::AboveHome => "homes are in it",
+        Reserved::System => "it is the system's",
+        Reserved::Settings => "programs obey what is there",
+    };
+    Err(Problem::usage(format!(
+        "mail is never put into {shown}: {why}. Nothing was written. Name a folder that is only for mail: --into DIR, \
+         or --mailbox NAME=DIR"
+    )))
+}
+
+/// Whether a yes is enough to believe a stick that mail was in that folder. What is hidden, and what is in no place
+/// where mail usually is, a person has to type.
+pub(super) fn is_usual(path: &Path) -> bool {
+    const USUAL: [(&str, usize); 11] = [
+        // Whoever has a home there is perhaps not a user of this card yet.
+        ("/home", 2),
+        ("/root", 1),
+        ("/srv", 1),
+        ("/mnt", 1),
+        ("/media", 1),
+        ("/run/media", 1),
+        ("/tmp", 1),
+        ("/var/local", 1),
+        ("/var/mail", 1),
+        ("/var/spool/mail", 1),
+        ("/var/vmail", 1),
+    ];
+    let plain = |part: Component<'_>| match part {
+        Component::RootDir => true,
+        Component::Normal(name) => !name.as_bytes().starts_with(b"."),
+        _ => false,
+    };
+    let below = |place: &str| path.strip_prefix(place).ok().map(|below| below.components().count());
+    let is_usual =
+        USUAL.iter().any(|(place, deep)| below(place).is_some_and(|parts| parts >= *deep));
+    let led_to = leads_to(path);
+    is_usual && path.components().all(plain) && led_to.components().all(plain)
+}
+
+/// Asks a person where a mailbox goes.
+fn ask(name: &MailboxName, told: &Told, output: &Output) -> Result<PathBuf, Problem> {
+    let question = match told {
+        Told::Usual(path) => format!(
+            "Mailbox {name} was in {}, say the sticks. Put its mail there? Type yes, or another folder: ",
+            escape::shown_path(path)
+        ),
+        Told::Others(told) => {
+            for (drive, at) in told {
+                output.notice(format!("mailbox {name} was in {at}, says {drive}"));
+            }
+            format!("Which folder shall the mail of mailbox {name} go to? Type its path: ")
+        }
+    };
+    let typed = output.ask(&question).unwrap_or_default();
+    match (typed.as_str(), told) {
+        ("yes" | "y", Told::Usual(path)) => Ok(path.clone()),
+        (typed, _) if typed.contains('/') => Ok(path_typed(typed)),
+        _ => Err(Problem::usage(format!(
+            "no folder was named for mailbox {name}. Nothing was written. Run the command again, and type {}the path \
+             of a folder, such as ./restored",
+            if matches!(told, Told::Usual(_)) { "yes, or " } else { "" }
+        ))),
+    }
+}
+
+/// A path as a person types it, who is used to a shell.
+fn path_typed(typed: &str) -> PathBuf {
+    let home = std::env::var_os("HOME").map(PathBuf::from);
+    match (typed.strip_prefix("~/"), home) {
+        (Some(below), Some(home)) => home.join(below),
+        _ => PathBuf::from(typed),
+    }
+}
+
+/// Ledger lost: only numbers are known, and one goal takes them.
+fn goal_of_numbers(asked: &Asked<'_>) -> Result<Goal, Problem> {
+    let first = asked.setup.mailboxes.first().filter(|_| asked.args.rehearse);
+    let (name, path) = match (first, &asked.args.into) {
+        (Some(first), _) => (first.name.clone(), first.path.clone()),
+        (None, Some(into)) => {
+            let name = "mailbox".parse().map_err(|e| Problem::failed(format!("{e}")))?;
+            (name, into.clone())
+        }
+        (None, None) => {
+            let give = if asked.args.rehearse { " --mailbox DIR" } else { " --into DIR" };
+            return Err(Problem::usage(format!(
+                "the ledger is lost, so where the mailbox was is not known. Nothing was written. Type, with a folder \
+                 for it:\n  {}",
+                asked.command(give)
+            )));
+        }
+    };
+    let row = asked.gathered.catalogue.mailbox(&name, None)?;
+    Ok(Goal { row, name, path })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_yes_is_enough_only_where_mail_usually_is() {
+        for (path, expected) in [
+            ("/home/op/mail", true),
+            ("/var/mail/op", true),
+            ("/etc/cron.d", false),
+            ("/home", false),
+            ("/home/op", false),
+            ("/home/op/.ssh", false),
+            ("/home/op/.config/autostart", false),
+            ("/home/../etc", false),
+            ("/opt/mail", false),
+            ("/var/lib/mail", false),
+            ("mail", false),
+        ] {
+            assert_eq!(is_usual(Path::new(path)), expected, "{path}");
+        }
+    }
+
+    #[test]
+    fn a_path_may_begin_with_the_sign_for_home() {
+        let home = PathBuf::from(std::env::var_os("HOME").unwrap());
+        assert_eq!(path_typed("~/mail"), home.join("mail"));
+        assert_eq!(path_typed("/srv/~/mail"), PathBuf::from("/srv/~/mail"));
+    }
+}

@@ -1,0 +1,192 @@
+//! Sticks that are mounted, on USB as far as the program can see, and that this card does not know: which of them a
+//! restore reads. Root is needed for their mounts, each command's own.
+
+use crate::station::{Station, mail, sh, tree};
+use crate::terminal::at_a_terminal;
+use crate::told::Told;
+use std::ffi::OsStr;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// A new card, and sticks called AMBER and so on that are plugged in.
+struct Card {
+    station: Station,
+    /// The commands that mount the sticks, take away the system's view of devices, and make one in which they hang
+    /// on USB.
+    script: PathBuf,
+}
+
+/// The message that the stick with this number has, beside one that all have.
+fn own(stick: usize) -> String {
+    format!("stick-{stick}.eml")
+}
+
+impl Card {
+    fn with_sticks(names: &[&str]) -> Self {
+        let mut station = Station::new();
+        station.deliver("0001.eml", mail("water level"));
+        let mut mounts = String::new();
+        let mut devices =
+            "mount -t tmpfs none /sys\nmkdir -p /sys/dev/block /sys/bus/usb\n".to_owned();
+        let mut ends = String::new();
+        for (number, name) in (1..).zip(names) {
+            // Each went its own way since, with another message and another id.
+            let stick = station.drive(&format!("{name}-made"));
+            station.use_only(&[&stick]);
+            station.deliver(own(number), mail(name));
+            station.mirror().expect_safe();
+            station.delete(own(number));
+            fs::remove_dir_all(station.state()).unwrap();
+            let folder = stick.path();
+            let image = station.path(format!("{name}.img"));
+            fs::File::create(&image).unwrap().set_len(16 << 20).unwrap();
+            let words = ["-q".as_ref(), "-d".as_ref(), folder.as_os_str(), image.as_os_str()];
+            sh("mkfs.ext4", &words);
+            let at = station.path("media").join(name);
+            fs::create_dir(&at).unwrap();
+            let (image, at) = (image.display(), at.display());
+            mounts += &format!(
+                "l{number}=$(losetup -f --show '{image}')\nmount -t ext4 $l{number} '{at}'\n"
+            );
+            mounts += &format!("n{number}=$(printf '%d:%d' $(stat -c '0x%t 0x%T' $l{number}))\n");
+            let device = format!("/sys/devices/usb{number}/stick{number}");
+            devices += &format!("mkdir -p {device}\nln -s /sys/bus/usb {device}/subsystem\n");
+            devices += &format!("ln -s {device} /sys/dev/block/$n{number}\n");
+            ends += &format!("umount '{at}'\nlosetup -d $l{number}\n");
+        }
+        let script = station.path("plugged-in");
+        let text =
+            format!("set -e\n{mounts}{devices}code=0\n\"$@\" || code=$?\n{ends}exit $code\n");
+        fs::write(&script, text).unwrap();
+        station.lose_the_card();
+        station.use_only(&[]);
+        Self { station, script }
+    }
+
+    fn behind(&self) -> [&OsStr; 4] {
+        ["unshare".as_ref(), "-m".as_ref(), "sh".as_ref(), self.script.as_os_str()]
+    }
+
+    /// A command without a terminal.
+    fn run(&mut self, words: &[&str]) -> Told {
+        let script = self.script.clone();
+        let behind = ["unshare".as_ref(), "-m".as_ref(), "sh".as_ref(), script.as_os_str()];
+        self.station.run_behind(&behind);
+        self.station.run(words)
+    }
+
+    /// A command at a terminal.
+    fn typed(&self, command: &str, typed: &str) -> (Option<i32>, String) {
+        let behind = self.behind().map(|word| word.to_str().unwrap()).join(" ");
+        at_a_terminal(&self.station, &format!("{behind} PROGRAM {command}"), typed)
+    }
+
+    fn stick(&self, name: &str) -> String {
+        self.station.path("media").join(name).to_str().unwrap().to_owned()
+    }
+
+    /// A config with the mailbox, and whatever else.
+    fn configure(&self, more: &str) -> String {
+        let inbox = self.station.inbox();
+        self.station.write_config(&format!(
+            "station = \"pier-4\"\n[[mailbox]]\nname = \"inbox\"\npath = {inbox:?}\n{more}\n"
+        ));
+        self.station.config_file().to_str().unwrap().to_owned()
+    }
+
+    fn restored(&self) -> Vec<String> {
+        names(&self.station.inbox())
+    }
+}
+
+fn names(folder: &Path) -> Vec<String> {
+    tree(folder).into_keys().map(|name| String::from_utf8(name).unwrap()).collect()
+}
+
+#[test]
+fn a_new_card_believes_no_stick_that_nobody_names() {
+    let mut card = Card::with_sticks(&["AMBER"]);
+    let (amber, inbox) = (card.stick("AMBER"), card.station.inbox());
+    let told = card.run(&["restore"]).expect_refused();
+    let typed = format!("counterfoil restore --drive {amber} --mailbox inbox={}", inbox.display());
+    told.expect_words(&[&typed, "Nothing was written"]);
+    // Where the config has the mailbox, the stick is in doubt all the same.
+    let config = card.configure("");
+    for more in [&[][..], &["--json"], &["--dry-run"], &["--into", "x"]] {
+        let words: Vec<_> = ["restore", "--config", &config].iter().chain(more).copied().collect();
+        let told = card.run(&words).expect_refused();
+        told.expect_words(&["knows no stick yet", &format!("--drive {amber}")]);
+    }
+    assert!(!inbox.exists() && !card.station.path("x").exists());
+    // A rehearsal writes nothing, and needs no answer.
+    fs::create_dir_all(&inbox).unwrap();
+    card.run(&["restore", "--config", &config, "--rehearse"]).expect_unsafe();
+    card.run(&["restore", "--config", &config, "--drive", &amber]).expect_safe();
+    assert_eq!(card.restored(), ["0001.eml", &own(1)]);
+}
+
+#[test]
+fn one_command_and_one_yes_are_enough_on_a_new_card() {
+    let card = Card::with_sticks(&["AMBER"]);
+    let (code, said) = card.typed("restore", "no\n");
+    assert_eq!(code, Some(2), "{said}");
+    let (code, said) = card.typed("restore", "yes\n");
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(said.matches("Type yes").count(), 1, "{said}");
+    assert!(said.contains(&card.stick("AMBER")), "{said}");
+    assert_eq!(card.restored(), ["0001.eml", &own(1)]);
+    // The same where the config has the mailbox.
+    let card = Card::with_sticks(&["AMBER"]);
+    let command = format!("restore --config {}", card.configure(""));
+    assert_eq!(card.typed(&command, "no\n").0, Some(2));
+    let (code, said) = card.typed(&command, "yes\n");
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(said.matches("Type yes").count(), 1, "{said}");
+    assert_eq!(card.restored(), ["0001.eml", &own(1)]);
+}
+
+/// A stick that somebody else left in the second socket.
+#[test]
+fn of_several_strange_sticks_only_those_are_read_that_a_person_chooses() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    let config = card.configure("");
+    let told = card.run(&["restore", "--config", &config]).expect_refused();
+    let (amber, birch) = (card.stick("AMBER"), card.stick("BIRCH"));
+    told.expect_words(&[&format!("--drive {amber} --drive {birch}")]);
+    let command = format!("restore --config {config}");
+    for typed in ["no\n", "3\n", "\n"] {
+        assert_eq!(card.typed(&command, typed).0, Some(2), "{typed:?}");
+    }
+    assert!(!card.station.inbox().exists());
+    let (code, said) = card.typed(&command, "1\n");
+    assert_eq!(code, Some(0), "{said}");
+    assert!(said.contains(&format!("1: {amber}, with mail of station pier-4")), "{said}");
+    assert_eq!(card.restored(), ["0001.eml", &own(1)]);
+    let (code, said) = card.typed(&command, "yes\n");
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(card.restored(), ["0001.eml", &own(1), &own(2)]);
+}
+
+/// The card knows its stick. One that it does not know is read where the config takes any, and not where it takes
+/// known ones only.
+#[test]
+fn a_stick_that_the_config_refuses_is_read_only_if_it_is_named() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    let config = card.configure("");
+    let inbox = card.station.inbox();
+    fs::create_dir_all(&inbox).unwrap();
+    fs::write(inbox.join("0001.eml"), mail("water level")).unwrap();
+    let amber = card.stick("AMBER");
+    card.run(&["mirror", "--config", &config, "--drive", &amber]);
+    card.configure("[drives]\naccept = \"known\"");
+    let told = card.run(&["restore", "--config", &config]).expect_safe();
+    let birch = card.stick("BIRCH");
+    let named = format!("counterfoil restore --config {config} --drive {birch}");
+    told.expect_words(&[&format!("{birch} is not read"), &named]);
+    assert_eq!(card.restored(), ["0001.eml", &own(1)]);
+    card.run(&["restore", "--config", &config, "--drive", &birch]).expect_safe();
+    assert_eq!(card.restored(), ["0001.eml", &own(1), &own(2)]);
+    // An honest operator's card, with nothing in the config: no question, no warning.
+    card.configure("");
+    card.run(&["restore", "--config", &config]).expect_safe().expect_no_warning();
+}

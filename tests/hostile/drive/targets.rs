@@ -1,0 +1,389 @@
+//! Sticks that say where mail was, and mail that would be obeyed if it were put there. A restore writes mail into
+//! mailboxes that a person names, and nothing else anywhere.
+
+use crate::forger::Forger;
+use crate::station::{Mounted, Station, mail, sh, tree};
+use crate::stick::Stick;
+use crate::terminal::at_a_terminal;
+use crate::told::Told;
+use std::fs;
+use std::os::unix::fs::{PermissionsExt as _, symlink};
+use std::path::{Path, PathBuf};
+
+/// What makes a program do as it says, if it comes to be where programs look.
+const OBEYED: [&str; 6] = [
+    ".ssh/authorized_keys",
+    ".bash_profile",
+    "bin/ls",
+    ".config/systemd/user/a.service",
+    "cron.d/job",
+    ".Drafts/cur/1",
+];
+
+/// A stick of messages with such names and the right to be run; its operator's home is `home/op`. The card is new.
+fn prepared() -> (Station, Stick) {
+    let (station, red) = Station::with_drive();
+    for path in OBEYED {
+        station.deliver(path, mail(path));
+        let rights = fs::Permissions::from_mode(0o6777);
+        fs::set_permissions(station.inbox().join(path), rights).unwrap();
+    }
+    station.mirror().expect_safe();
+    station.lose_the_card();
+    fs::create_dir_all(station.path("home/op/mail")).unwrap();
+    (station, red)
+}
+
+/// The stick says that a mailbox was in this folder.
+fn says(red: &Stick, mailbox: &str, root: &Path) {
+    let root = root.display();
+    Forger::behind(&red.ledger())
+        .line(&format!("\"kind\":\"mailbox\",\"mailbox\":\"{mailbox}\",\"root\":\"{root}\""))
+        .write();
+}
+
+fn restore(station: &Station, red: &Stick, more: &[&str]) -> Told {
+    let home = station.path("home/op");
+    let words = ["restore", "--drive", red.path().to_str().unwrap()];
+    let words: Vec<_> = words.iter().chain(more).copied().collect();
+    station.run_with(&words, &[("HOME", Some(home.as_os_str()))])
+}
+
+/// Everything below the station's folder but what commands may write there: paths, links and folders too.
+fn everything(station: &Station) -> Vec<PathBuf> {
+    let all = walkdir::WalkDir::new(station.path(".")).sort_by_file_name();
+    all.into_iter().map(|entry| entry.unwrap().into_path()).collect()
+}
+
+/// Refused with exit code 2, and nothing was written.
+fn expect_refused(station: &Station, told: impl FnOnce() -> Told) -> Told {
+    let before = everything(station);
+    let told = told().expect_refused().expect_words(&["Nothing was written"]).expect_harmless();
+    assert_eq!(everything(station), before);
+    told
+}
+
+#[test]
+fn a_sticks_word_alone_puts_mail_nowhere() {
+    let (station, red) = prepared();
+    let home = station.path("home/op");
+    for root in [home.clone(), home.join("mail"), home.join(".ssh"), "/etc".into(), "/".into()] {
+        says(&red, "inbox", &root);
+        for more in [&[][..], &["--json"], &["--dry-run"], &["--with-removed"]] {
+            let told = expect_refused(&station, || restore(&station, &red, more));
+            told.expect_words(&["counterfoil restore --drive", "--mailbox inbox=", "--into DIR"]);
+        }
+    }
+    // And the command that it says does it.
+    says(&red, "inbox", &home.join("mail"));
+    let told = restore(&station, &red, &["--with-removed"]).expect_refused();
+    let said = told.warnings();
+    let command = said.lines().find(|line| line.starts_with("  counterfoil restore ")).unwrap();
+    let words: Vec<_> = command.split_whitespace().skip(1).collect();
+    assert!(words.contains(&"--with-removed"), "{words:?}");
+    station.run(&words).expect_safe();
+    assert_eq!(tree(&home.join("mail")).len(), OBEYED.len());
+}
+
+/// The config names one mailbox, and the stick another one beside it.
+#[test]
+fn a_mailbox_that_the_config_does_not_name_gets_no_place_by_the_stick() {
+    let (station, red) = prepared();
+    let inbox = station.path("home/op/mail");
+    station.write_config(&format!("[[mailbox]]\nname = \"inbox\"\npath = {inbox:?}\n"));
+    says(&red, "keys", &station.path("home/op/.ssh"));
+    let config = station.config_file();
+    let options = ["--config", config.to_str().unwrap()];
+    let told = expect_refused(&station, || restore(&station, &red, &options));
+    let named = format!("--mailbox inbox={} --mailbox keys=DIR", inbox.display());
+    told.expect_words(&[&named, "home/op/.ssh, says"]);
+    // Where it goes by the config it goes there, and the one message at its place is put right there.
+    station.write_config(&format!(
+        "[[mailbox]]\nname = \"inbox\"\npath = {inbox:?}\n[[mailbox]]\nname = \"keys\"\npath = {:?}\n",
+        station.path("home/op/keys")
+    ));
+    restore(&station, &red, &options).expect_safe();
+    assert_eq!(tree(&inbox).len(), OBEYED.len());
+}
+
+#[test]
+fn files_get_no_right_to_be_run_and_folders_are_their_owners_alone() {
+    let (station, red) = prepared();
+    let target = station.path("home/op/mail");
+    fs::set_permissions(&target, fs::Permissions::from_mode(0o1777)).unwrap();
+    let named = format!("inbox={}", target.display());
+    restore(&station, &red, &["--mailbox", &named]).expect_safe();
+    for path in OBEYED {
+        let file = target.join(path);
+        let mode = |path: &Path| fs::symlink_metadata(path).unwrap().permissions().mode() & 0o7777;
+        assert_eq!(mode(&file), 0o666, "{path}");
+        if file.parent().unwrap() != target {
+            assert_eq!(mode(file.parent().unwrap()), 0o700, "{path}");
+        }
+    }
+    assert_eq!(tree(&target).len(), OBEYED.len(), "hidden folders of a mailbox are restored");
+}
+
+/// A mailbox on a card that keeps no rights, as FAT: every file may be run there. That is no difference.
+#[test]
+fn a_rehearsal_does_not_mind_a_right_to_run_that_no_restore_gives() {
+    let (station, _red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    let file = station.inbox().join("0001.eml");
+    fs::set_permissions(&file, fs::Permissions::from_mode(0o755)).unwrap();
+    station.mirror().expect_safe();
+    station.command(&["restore", "--rehearse"]).expect_safe();
+}
+
+/// Folders of a home that get no mail: itself, what is above it, and where programs obey what is there.
+const OF_A_HOME: [&str; 20] = [
+    "",
+    "/",
+    "own",
+    "again",
+    "own/again",
+    "mail/..",
+    "not/there/../..",
+    "..",
+    ".ssh",
+    ".ssh/mail",
+    ".gnupg",
+    ".config",
+    ".config/autostart",
+    ".config/systemd/user",
+    ".local/bin",
+    ".local/share",
+    "etc",
+    "etc/mail",
+    "not/../etc/mail",
+    "not/there/../../etc",
+];
+const OF_THE_SYSTEM: [&str; 23] = [
+    "/",
+    "/home",
+    "/root",
+    "/etc",
+    "/etc/cron.d",
+    "/usr/local/bin",
+    "/bin",
+    "/sbin",
+    "/lib",
+    "/boot",
+    "/dev",
+    "/proc",
+    "/proc/self/root",
+    "/proc/self/root/etc",
+    "/proc/self/cwd",
+    "/sys",
+    "/run",
+    "/run/user/0",
+    "/var",
+    "/var/lib/x",
+    "/var/spool/cron",
+    "/srv/../etc/x",
+    "//etc/x",
+];
+
+/// By `--into`, by `--mailbox`, by the config: whoever names it.
+#[test]
+fn a_home_what_is_above_it_and_the_systems_folders_get_no_mail_though_they_are_named() {
+    let (station, red) = prepared();
+    let home = station.path("home/op");
+    let at = |below: &str| home.join(below).to_str().unwrap().to_owned();
+    symlink("/etc", at("etc")).unwrap();
+    symlink("../op", at("own")).unwrap();
+    symlink("own/own", at("again")).unwrap();
+    let second = Mounted::bind(&home, &station.path("elsewhere"));
+    let etc = Mounted::bind(Path::new("/etc"), &station.path("settings"));
+    let root = Mounted::bind(Path::new("/"), &station.path("all"));
+    let mounted =
+        [second.path(), etc.path(), &etc.path().join("x"), root.path(), &root.path().join("etc/x")];
+    let mounted = mounted.map(|path| path.to_str().unwrap().to_owned());
+    let system = OF_THE_SYSTEM.map(str::to_owned);
+    let reserved: Vec<_> = OF_A_HOME.map(at).into_iter().chain(system).chain(mounted).collect();
+    for path in &reserved {
+        let named = format!("inbox={path}");
+        // One that wrongly went on would only say what it would do.
+        let told = restore(&station, &red, &["--dry-run", "--into", path]).expect_refused();
+        told.expect_words(&["mail is never put into", "Nothing was written"]).expect_harmless();
+        restore(&station, &red, &["--dry-run", "--mailbox", &named]).expect_refused();
+        station.write_config(&format!("[[mailbox]]\nname = \"inbox\"\npath = {path:?}\n"));
+        let config = station.config_file();
+        let words = ["--dry-run", "--config", config.to_str().unwrap()];
+        restore(&station, &red, &words).expect_refused();
+    }
+}
+
+/// Not a dry run: nothing is made on the way to where mail may not go.
+#[test]
+fn nothing_is_made_on_the_way_to_a_folder_that_gets_no_mail() {
+    let (station, red) = prepared();
+    let home = station.path("home/op");
+    let at = |below: &str| home.join(below).to_str().unwrap().to_owned();
+    symlink("../op", at("own")).unwrap();
+    for path in ["mail/..", "new/way/../..", "own", "new/../.ssh/x", ".config"].map(at) {
+        expect_refused(&station, || restore(&station, &red, &["--into", &path]));
+    }
+    // Nor into the folder of what is known, which is believed too.
+    let state = station.state();
+    let words = ["--state", state.to_str().unwrap(), "--into"];
+    for own in [state.join("x"), state.clone(), station.path("card")] {
+        let words: Vec<_> = words.into_iter().chain([own.to_str().unwrap()]).collect();
+        expect_refused(&station, || restore(&station, &red, &words));
+    }
+    // A folder of its own is where mail goes, by a link too.
+    symlink("mail", at("post")).unwrap();
+    restore(&station, &red, &["--into", &at("post/in")]).expect_safe();
+    assert_eq!(tree(&home.join("mail/in")).len(), OBEYED.len());
+}
+
+/// What is said to be typed is typed: a folder's name is no command.
+#[test]
+fn a_folder_that_a_stick_names_runs_nothing_when_the_command_is_typed() {
+    let (station, red) = prepared();
+    let made = station.path("made");
+    let odd = station
+        .path("$(touch made);touch made; `touch made` '\'';touch made;'&touch made|\u{fffd}#");
+    says(&red, "inbox", Path::new(&odd.to_str().unwrap().replace('\\', "")));
+    let told = restore(&station, &red, &[]).expect_refused();
+    let said = told.warnings();
+    let command = said.lines().find(|line| line.starts_with("  counterfoil restore ")).unwrap();
+    let command = command.replace("  counterfoil", env!("CARGO_BIN_EXE_counterfoil"));
+    let script = format!("cd '{}' && {command}", station.path("").display());
+    sh("sh", &["-c", &script]);
+    assert!(!made.exists(), "{command}");
+    let mail = walkdir::WalkDir::new(station.path("")).into_iter().map(Result::unwrap);
+    assert!(mail.filter(|entry| entry.file_name() == "authorized_keys").count() == 1, "{command}");
+}
+
+/// Nobody answers a thousand questions, nor types a command of that length.
+#[test]
+fn a_stick_of_a_thousand_mailboxes_asks_no_thousand_questions() {
+    let (station, red) = prepared();
+    let mut forger = Forger::behind(&red.ledger());
+    for number in 0..1000 {
+        forger = forger.line(&format!(
+            "\"kind\":\"mailbox\",\"mailbox\":\"m{number}\",\"root\":\"/srv/mail/{number}\""
+        ));
+    }
+    forger.write();
+    let told = expect_refused(&station, || restore(&station, &red, &[]));
+    told.expect_words(&["1001 mailboxes", "--into DIR"]);
+    let command = format!("PROGRAM restore --drive {}", red.path().display());
+    let (code, said) = at_a_terminal(&station, &command, "yes\n");
+    assert_eq!((code, said.lines().count() < 8), (Some(2), true), "{said}");
+}
+
+/// Several mailboxes go below one folder, each by its name, which is a stick's word too.
+#[test]
+fn a_home_gets_no_mailboxes_below_it_by_the_names_that_a_stick_gives_them() {
+    let (station, red) = prepared();
+    says(&red, "bin", Path::new("/home/x/bin"));
+    let home = station.path("home/op");
+    let words = ["--into", home.to_str().unwrap()];
+    expect_refused(&station, || restore(&station, &red, &words));
+}
+
+/// A restore into the folder of a user who exchanges it for a link meanwhile.
+#[test]
+fn a_link_on_the_way_to_an_agreed_folder_leads_nowhere() {
+    use counterfoil::disk::{TargetLocks, leads_to};
+    let (station, _red) = prepared();
+    let (agreed, victim) = (station.path("home/op/mail/in"), station.path("victim"));
+    fs::create_dir(&victim).unwrap();
+    assert_eq!(leads_to(&agreed), agreed);
+    fs::remove_dir(station.path("home/op/mail")).unwrap();
+    symlink(&victim, station.path("home/op/mail")).unwrap();
+    TargetLocks::default().take(&agreed).unwrap_err();
+    TargetLocks::default().take(&station.path("home/op/mail")).unwrap_err();
+    assert_eq!(fs::read_dir(&victim).unwrap().count(), 0);
+}
+
+#[test]
+fn one_message_is_repaired_only_in_a_mailbox_that_somebody_names() {
+    let (station, red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    let file = station.inbox().join("0001.eml");
+    let time = fs::metadata(&file).unwrap().modified().unwrap();
+    fs::write(&file, mail("water leveL")).unwrap();
+    fs::File::options().write(true).open(&file).unwrap().set_modified(time).unwrap();
+    for named in [file.to_str().unwrap(), "inbox/0001.eml"] {
+        let told = restore(&station, &red, &["--repair", named]).expect_refused();
+        told.expect_words(&["--mailbox NAME=DIR"]);
+    }
+    let inbox = format!("inbox={}", station.inbox().display());
+    restore(&station, &red, &["--mailbox", &inbox, "--repair", "inbox/0001.eml"]).expect_safe();
+    assert_eq!(fs::read_to_string(&file).unwrap(), mail("water level"));
+}
+
+#[test]
+fn a_person_is_asked_and_a_yes_a_folder_or_nothing_is_answered() {
+    let (station, red) = prepared();
+    let mailbox = station.path("home/op/mail");
+    says(&red, "inbox", &mailbox);
+    let command = format!("PROGRAM restore --drive {}", red.path().display());
+    for typed in ["no\n", "\n", "yse\n", "Y E S\n", "/etc/mail\n", "./\n", ".\n", "~/.ssh\n", ""] {
+        let before = everything(&station);
+        // An end of what is typed, as by Ctrl-D.
+        let typed = if typed.is_empty() { "\u{4}" } else { typed };
+        let (code, said) = at_a_terminal(&station, &command, typed);
+        assert_eq!(code, Some(2), "{typed:?}: {said}");
+        assert_eq!(everything(&station), before, "{typed:?}");
+    }
+    let (code, said) = at_a_terminal(&station, &command, "./restored\n");
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(tree(&station.restored()).len(), OBEYED.len());
+    let (code, said) = at_a_terminal(&station, &command, "~/back\n");
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(tree(&station.path("back")).len(), OBEYED.len());
+    let (code, said) = at_a_terminal(&station, &command, "yes\n");
+    assert_eq!(code, Some(0), "{said}");
+    let question =
+        format!("Mailbox inbox was in {}, say the sticks. Put its mail there?", mailbox.display());
+    assert!(said.contains(&question), "{said}");
+    assert_eq!(tree(&mailbox).len(), OBEYED.len());
+}
+
+/// A yes at two in the morning does not lead into a hidden folder, nor where no mail usually is, nor where one stick
+/// says so and another does not.
+#[test]
+fn an_unusual_place_has_to_be_typed() {
+    let (mut station, red) = prepared();
+    let command = format!("PROGRAM restore --drive {}", red.path().display());
+    for root in [
+        station.path("home/op/.ssh"),
+        station.path("home/op/.mail"),
+        // The home of who runs it.
+        station.path(""),
+        "/opt/mail".into(),
+        "/etc/cron.d".into(),
+        "/home/nobody-yet".into(),
+        "/home/op/../op/mail".into(),
+        "relative/mail".into(),
+    ] {
+        says(&red, "inbox", &root);
+        let (code, said) = at_a_terminal(&station, &command, "yes\n");
+        assert_eq!(code, Some(2), "{root:?}: {said}");
+        assert!(said.contains("Type its path:"), "{root:?}: {said}");
+    }
+    // A link that leads there is no way either.
+    fs::create_dir(station.path("home/op/.mail")).unwrap();
+    symlink(".mail", station.path("home/op/visible")).unwrap();
+    says(&red, "inbox", &station.path("home/op/visible"));
+    assert_eq!(at_a_terminal(&station, &command, "yes\n").0, Some(2));
+    let hidden = format!("{}\n", station.path("home/op/.mail").display());
+    let (code, said) = at_a_terminal(&station, &command, &hidden);
+    assert_eq!(code, Some(0), "{said}");
+    // Two sticks, two words.
+    let blue = station.drive("blue");
+    sh("cp", &["-a", red.home().to_str().unwrap(), blue.path().to_str().unwrap()]);
+    says(&red, "inbox", &station.path("home/op/mail"));
+    says(&blue, "inbox", &station.path("home/op/other"));
+    let command = format!("{command} --drive {}", blue.path().display());
+    let (code, said) = at_a_terminal(&station, &command, "yes\n");
+    assert_eq!(code, Some(2), "{said}");
+    for word in ["home/op/mail, says", "home/op/other, says"] {
+        assert!(said.contains(word), "{said}");
+    }
+}
