@@ -4,9 +4,10 @@
 use super::args::Scope;
 use super::config::{self, Accept, Carry, Config, Log};
 use super::notices::{self, Problem};
+use super::whose::Touches;
 use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
-use crate::disk::{FolderDoor, host};
+use crate::disk::{FolderDoor, host, ownership};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Begin;
 use crate::job::reread::RereadRules;
@@ -89,9 +90,18 @@ pub(super) struct Setup {
 impl Setup {
     /// Works out what is in force. Needs no mailbox: a command that does says so itself.
     pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, Problem> {
+        Self::load_for(config_file, scope, &Touches::default())
+    }
+
+    /// The same, for a command that touches these. Root that types it works as their owner from here on.
+    pub(super) fn load_for(
+        config_file: Option<&Path>,
+        scope: &Scope,
+        touches: &Touches<'_>,
+    ) -> Result<Self, Problem> {
         let given = config_file.map(|path| option("--config", path.as_os_str()));
         let (config_file, config) = find_config(config_file)?;
-        let mut setup = Self::of(config_file, config, scope)?;
+        let mut setup = Self::of(config_file, config, scope, Some(touches))?;
         setup.options = given.unwrap_or_default() + &setup.options;
         Ok(setup)
     }
@@ -101,12 +111,24 @@ impl Setup {
         config_file: Option<PathBuf>,
         config: Config,
         scope: &Scope,
+        touches: Option<&Touches<'_>>,
     ) -> Result<Self, Problem> {
         let configured = config.station.clone();
         let state = match scope.state.clone().or(config.state) {
             Some(state) => state,
             None => default_state()?,
         };
+        let mailboxes = match scope.mailbox.is_empty() {
+            false => {
+                scope.mailbox.iter().map(|text| typed_mailbox(text)).collect::<Result<_, _>>()?
+            }
+            true => {
+                config.mailbox.into_iter().map(written_mailbox).collect::<Result<Vec<_>, _>>()?
+            }
+        };
+        // Before anything of them is opened.
+        touches
+            .map_or(Ok(()), |touches| touches.check(config_file.as_deref(), &state, &mailboxes))?;
         let mut host_renamed = None;
         let station = match (&scope.station, config.station) {
             (Some(name), _) => {
@@ -122,14 +144,6 @@ impl Setup {
                 }
                 (None, host) => host?,
             },
-        };
-        let mailboxes = match scope.mailbox.is_empty() {
-            false => {
-                scope.mailbox.iter().map(|text| typed_mailbox(text)).collect::<Result<_, _>>()?
-            }
-            true => {
-                config.mailbox.into_iter().map(written_mailbox).collect::<Result<Vec<_>, _>>()?
-            }
         };
         // Drives given on the command line are the only ones.
         let (folders, accept) = match scope.drive.is_empty() {
@@ -219,14 +233,22 @@ impl Setup {
             Accept::Known => Begin::Never,
             Accept::Named => return Box::new(Vec::new),
         };
-        let mailboxes = self.mailboxes.iter().map(|mailbox| host::resolved(&mailbox.path));
-        let keep_off = mailboxes.chain([host::resolved(&self.state)]).collect();
-        let finder = Finder::new(System::host(), keep_off);
+        let finder = self.finder();
         let named: Vec<_> = self.folders.iter().map(|folder| host::resolved(folder)).collect();
         Box::new(move || {
             let found = finder.find().into_iter().filter(|found| !named.contains(&found.key.at));
             found.map(|found| (found.key.clone(), mounted_ref(found, begin))).collect()
         })
+    }
+
+    fn finder(&self) -> Finder {
+        let mailboxes = self.mailboxes.iter().map(|mailbox| host::resolved(&mailbox.path));
+        Finder::new(System::host(), mailboxes.chain([host::resolved(&self.state)]).collect())
+    }
+
+    /// Whether a removable drive is mounted right there.
+    pub(super) fn is_removable(&self, path: &Path) -> bool {
+        self.finder().find().iter().any(|found| found.key.at == path)
     }
 
     /// The drive at a path: the removable drive that is mounted there, else the folder.
@@ -283,11 +305,16 @@ fn options(scope: &Scope) -> String {
 
 /// An option as it is typed in a shell, with a blank before it.
 pub(super) fn option(name: &str, value: &OsStr) -> String {
-    let shown = escape::shown(value.as_bytes());
+    format!(" {name} {}", quoted(value))
+}
+
+/// A word as it is typed in a shell.
+pub(super) fn quoted(word: &OsStr) -> String {
+    let shown = escape::shown(word.as_bytes());
     let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
-    match shown.chars().all(is_plain) {
-        true => format!(" {name} {shown}"),
-        false => format!(" {name} '{}'", shown.replace('\'', "'\\''")),
+    match !shown.is_empty() && shown.chars().all(is_plain) {
+        true => shown,
+        false => format!("'{}'", shown.replace('\'', "'\\''")),
     }
 }
 
@@ -354,6 +381,10 @@ fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), Proble
 }
 
 fn xdg(variable: &str, below_home: &str) -> Option<PathBuf> {
+    // Root that became another user has that user's places, whatever it was told of its own.
+    if let Some(home) = ownership::home() {
+        return home.map(|home| home.join(below_home));
+    }
     let set = std::env::var_os(variable).map(PathBuf::from).filter(|path| path.is_absolute());
     set.or_else(|| Some(PathBuf::from(std::env::var_os("HOME")?).join(below_home)))
 }

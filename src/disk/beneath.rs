@@ -25,6 +25,17 @@ pub(super) fn open_root(path: &Path) -> Result<OwnedFd, Errno> {
     rustix::fs::open(path, flags, Mode::empty())
 }
 
+/// The same for root, which puts nothing into a folder of another user: one that came there meanwhile is refused, and
+/// so is a link.
+pub(super) fn open_own_root(path: &Path) -> Result<OwnedFd, Errno> {
+    let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+    let root = rustix::fs::open(path, flags, Mode::empty())?;
+    match rustix::fs::fstat(&root)?.st_uid {
+        0 => Ok(root),
+        _ => Err(Errno::PERM),
+    }
+}
+
 /// Opens a name below a folder. Never blocks on a pipe, never becomes a terminal's owner.
 pub(super) fn open(
     root: BorrowedFd<'_>,

@@ -10,6 +10,7 @@ mod mailbox;
 mod memory;
 pub mod mounts;
 mod new_folder;
+pub mod ownership;
 mod passing;
 mod same_device;
 mod scratch;

@@ -166,6 +166,8 @@ pub const ANSWER_PATIENCE: Duration = Duration::from_secs(2);
 pub const RELEASE_PATIENCE: Duration = Duration::from_secs(60);
 /// A request to the daemon longer than this, in octets, is refused.
 pub const REQUEST_BYTES: u64 = 4 << 10;
+/// A text in the daemon's answer is shown up to this length, in characters.
+pub const ANSWER_TEXT_CHARS: usize = 1_000;
 /// The daemon's answer is read up to this length, in octets.
 pub const ANSWER_BYTES: u64 = 256 << 10;
 /// Requests answered at once; more wait.

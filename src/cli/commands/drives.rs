@@ -9,6 +9,7 @@ use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::report;
 use crate::cli::setup::Setup;
+use crate::cli::whose::Touches;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Request, ask};
@@ -48,7 +49,10 @@ pub(in crate::cli) fn run(
         }
         Some(DriveAction::Release { name, scope }) => {
             let scope = scope.over(&args.scope);
-            super::release::run(&Setup::load(config, &scope)?, name, scope.json, output)
+            // To unmount takes more than to write.
+            let touches = Touches { keeps_root: true, ..Touches::default() };
+            let setup = Setup::load_for(config, &scope, &touches)?;
+            super::release::run(&setup, name, scope.json, output)
         }
     }
 }

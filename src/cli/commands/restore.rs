@@ -8,6 +8,7 @@ use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, wait};
 use crate::cli::setup::{Setup, place_for_config};
+use crate::cli::whose::{Kind, Touches, work_as_owner};
 use crate::cli::{Exit, config};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
@@ -23,7 +24,12 @@ pub(in crate::cli) fn run(
     args: &Restore,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let setup = Setup::load(config, &args.scope)?;
+    // The state is only read, unless a rehearsal is to be remembered.
+    let state = if args.rehearse { Kind::State } else { Kind::StateToRead };
+    let mailboxes = args.into.is_none() || args.rehearse;
+    let into = args.into.as_deref();
+    let touches = Touches { state, mailboxes, into, ..Touches::default() };
+    let setup = Setup::load_for(config, &args.scope, &touches)?;
     let drives = setup.need_drives()?;
     let named = args.scope.station.is_some();
     let station = choice::station(&setup, named, &drives, !args.scope.json, output)?;
@@ -31,6 +37,11 @@ pub(in crate::cli) fn run(
     let gathered = gather(&drives, &station, &clock)?;
     tell_of(&gathered, &drives, output)?;
     let goals = goals(&setup, args, &gathered)?;
+    if !args.rehearse {
+        // Where a mailbox was is known only now.
+        let targets = goals.iter().map(|goal| (Kind::Target, goal.path.clone())).collect();
+        work_as_owner(targets, false)?;
+    }
     if let Some(path) = &args.repair {
         return repair::run(&gathered, &goals, path, args.scope.json, output);
     }
