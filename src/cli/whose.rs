@@ -107,6 +107,19 @@ struct Touched {
     holding: Holding,
 }
 
+impl Touched {
+    /// The other user than root that it belongs to, with a group; or that it is in the hands of.
+    fn foreign_owner(&self) -> Option<(u32, u32)> {
+        let Holding { user, group, link, above, .. } = &self.holding;
+        let above = above.filter(|_| self.kind.is_neutral(&self.holding));
+        Some((*user, *group)).filter(|(user, _)| *user != 0).or_else(|| {
+            // The group is the one of a user that is in no list.
+            let link = link.filter(|user| *user != 0).map(|user| (user, user));
+            link.or(above)
+        })
+    }
+}
+
 /// Who is to do it.
 #[derive(Debug, PartialEq, Eq)]
 enum Doer {
@@ -140,15 +153,10 @@ pub(super) fn work_as_owner(paths: Vec<(Kind, PathBuf)>, keeps_root: bool) -> Re
 }
 
 fn doer(all: &[Touched]) -> Result<Doer, Problem> {
-    let owners = |touched: &Touched| [Some(touched.holding.user), touched.holding.link];
-    let mut foreign = all.iter().filter(|t| owners(t).into_iter().flatten().any(|user| user != 0));
-    let Some(first) = foreign.clone().find(|t| t.kind != Kind::Config).or_else(|| foreign.next())
-    else {
+    let foreign = || all.iter().filter_map(|touched| Some((touched, touched.foreign_owner()?)));
+    let not_config = foreign().find(|(touched, _)| touched.kind != Kind::Config);
+    let Some((first, (id, group))) = not_config.or_else(|| foreign().next()) else {
         return Ok(Doer::Root);
-    };
-    let (id, group) = match first.holding.user {
-        0 => (first.holding.link.unwrap_or(0), 0),
-        id => (id, first.holding.group),
     };
     for touched in all {
         let is_theirs = touched.holding.user == id

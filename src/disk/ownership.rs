@@ -38,6 +38,8 @@ pub struct Holding {
     pub is_shared: bool,
     /// The first part of the way there that another user than root may change.
     pub unsafe_at: Option<PathBuf>,
+    /// Whose the first part is that is not root's.
+    pub above: Option<(u32, u32)>,
 }
 
 /// A user of this host.
@@ -58,7 +60,8 @@ static HOME: OnceLock<Option<PathBuf>> = OnceLock::new();
 pub fn holding(path: &Path) -> Result<Holding, DiskError> {
     let fail = |errno| DiskError::new("look at", escape::shown_path(path), errno);
     let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
-    let mut walk = Walk { at: PathBuf::from("/"), unsafe_at: None, groups: Groups::read() };
+    let mut walk =
+        Walk { at: PathBuf::from("/"), unsafe_at: None, above: None, groups: Groups::read() };
     let mut stat = walk.look(Path::new("/")).map_err(fail)?;
     let mut rest: VecDeque<PathBuf> = parts(&absolute).collect();
     let (mut links, mut link, mut is_there) = (0, None, true);
@@ -72,11 +75,11 @@ pub fn holding(path: &Path) -> Result<Holding, DiskError> {
         let next = walk.at.join(&part);
         let found = match walk.look(&next) {
             Ok(found) => found,
-            Err(Errno::NOENT | Errno::NOTDIR) => {
+            // Not there, or on a card that fails: whoever may change what is above decides what comes there.
+            Err(_) => {
                 is_there = false;
                 break;
             }
-            Err(errno) => return Err(fail(errno)),
         };
         if FileType::from_raw_mode(found.st_mode) != FileType::Symlink {
             (walk.at, stat) = (next, found);
@@ -106,6 +109,7 @@ pub fn holding(path: &Path) -> Result<Holding, DiskError> {
         is_open,
         is_shared: is_open && is_sticky(&stat),
         unsafe_at: walk.unsafe_at,
+        above: walk.above,
     })
 }
 
@@ -113,14 +117,16 @@ pub fn holding(path: &Path) -> Result<Holding, DiskError> {
 struct Walk {
     at: PathBuf,
     unsafe_at: Option<PathBuf>,
+    above: Option<(u32, u32)>,
     groups: Groups,
 }
 
 impl Walk {
     fn look(&mut self, path: &Path) -> Result<Stat, Errno> {
         let stat = rustix::fs::statat(CWD, path, AtFlags::SYMLINK_NOFOLLOW)?;
-        if stat.st_uid != 0 && self.unsafe_at.is_none() {
-            self.unsafe_at = Some(path.to_owned());
+        if stat.st_uid != 0 {
+            self.unsafe_at.get_or_insert_with(|| path.to_owned());
+            self.above.get_or_insert((stat.st_uid, stat.st_gid));
         }
         Ok(stat)
     }
