@@ -2,6 +2,7 @@
 //! Knows no mail, no ledger and no catalogue; uses `model` for names and bounds only.
 
 mod beneath;
+mod clear;
 mod error;
 mod folder;
 pub mod host;

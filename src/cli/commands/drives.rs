@@ -1,9 +1,9 @@
 //! `drives`: the drives known, and making one.
 
-use super::forget;
 use super::state::{State, looked_at};
 use super::survey::{Depth, Survey};
 use super::whereabouts::{self, Whereabouts};
+use super::{forget, wipe};
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
@@ -46,6 +46,16 @@ pub(in crate::cli) fn run(
             let scope = scope.over(&args.scope);
             let setup = Setup::load(config, &scope)?;
             forget::run(&setup, name, why.meant(), place.as_deref(), scope.json, output)
+        }
+        Some(DriveAction::Wipe { name, confirm, lose_last_copies, scope }) => {
+            let scope = scope.over(&args.scope);
+            let setup = Setup::load(config, &scope)?;
+            let asked = wipe::Asked {
+                name,
+                confirmed: confirm.as_deref(),
+                lose_last_copies: *lose_last_copies,
+            };
+            wipe::run(&setup, &asked, scope.json, output)
         }
         Some(DriveAction::Release { name, scope }) => {
             let scope = scope.over(&args.scope);

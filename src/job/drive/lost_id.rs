@@ -142,7 +142,7 @@ fn read_only(
     if asked.taken_for.is_none() {
         nothing_there(catalogue, volume, &(asked.here)(), asked.clock.stamp().time)?;
     }
-    Err(match catalogue.drive_at(asked.at)? {
+    Err(match catalogue.drive_at(asked.at)?.filter(|known| !known.is_wiped()) {
         Some(known) => JobError::DriveAway { at: at(), id: known.id },
         None => JobError::NoDrive { at: at() },
     })
@@ -158,6 +158,8 @@ fn may_begin(
     let at = || volume.facts().shown.clone();
     match (known, asked.begin) {
         (Known::Nothing, Begin::InFolder) => match catalogue.drive_at(asked.at)? {
+            // It is there, and nothing of it is left.
+            Some(known) if known.is_wiped() => Ok(()),
             Some(known) => Err(JobError::DriveAway { at: at(), id: known.id }),
             None => Ok(()),
         },
