@@ -45,7 +45,8 @@ pub(super) fn run(
     let known = one_of(&survey.drives, asked.name)?;
     let (row, label) = (&known.row, escape::shown(known.row.label.as_bytes()));
     let drive = here(setup, row, &label)?;
-    let others = check_drive(&drive, row, &label)?;
+    let mut others = check_drive(&drive, row, &label)?;
+    others.retain(|station| *station != setup.station);
     // One that a wipe was begun on counts for nothing already.
     let last = if row.is_wiped() { LastCopies::default() } else { last };
     if !asked.lose_last_copies {

@@ -150,7 +150,7 @@ fn a_wipe_follows_no_link_and_leaves_the_stick_by_no_mount() {
     (0..40).for_each(|_| deep.push("d"));
     fs::create_dir_all(&deep).unwrap();
     sh("mkfifo", &[home.join("pipe").as_os_str()]);
-    let bound = Mounted::bind(&outside, &home.join("bound"));
+    let bound = Mounted::bind(&outside, &home.join("deep/bound"));
     let told = wiped(&station, &["--confirm", "red"]).expect_failed();
     told.expect_words(&["not wiped whole", "count for nothing", "To go on"]);
     assert_eq!(fs::read(outside.join("folder/precious")).unwrap(), b"kept");
@@ -166,7 +166,9 @@ fn a_wipe_follows_no_link_and_leaves_the_stick_by_no_mount() {
 fn a_stick_whose_folder_leads_elsewhere_is_not_wiped() {
     let (station, [red, blue], _mounted) = two_sticks();
     let home = red.path().join(HOME);
-    fs::rename(&home, station.path("elsewhere")).unwrap();
+    let elsewhere = station.path("elsewhere");
+    sh("cp", &[OsStr::new("-r"), home.as_os_str(), elsewhere.as_os_str()]);
+    fs::remove_dir_all(&home).unwrap();
     symlink(station.path("elsewhere"), &home).unwrap();
     let told = wiped(&station, &["--confirm", "red"]);
     assert_ne!(told.code(), Some(0));
