@@ -13,6 +13,7 @@ mod output;
 mod progress;
 mod report;
 mod setup;
+mod shell;
 mod which_drive;
 mod whose;
 

@@ -4,6 +4,7 @@
 use super::args::Scope;
 use super::config::{self, Accept, Carry, Config, Log};
 use super::notices::{self, Problem};
+use super::shell::{option, options};
 use super::whose::Touches;
 use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
@@ -16,7 +17,6 @@ use crate::model::airtime::{Link, Power};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
-use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -118,14 +118,7 @@ impl Setup {
             Some(state) => state,
             None => default_state()?,
         };
-        let mailboxes = match scope.mailbox.is_empty() {
-            false => {
-                scope.mailbox.iter().map(|text| typed_mailbox(text)).collect::<Result<_, _>>()?
-            }
-            true => {
-                config.mailbox.into_iter().map(written_mailbox).collect::<Result<Vec<_>, _>>()?
-            }
-        };
+        let mailboxes = mailboxes(scope, config.mailbox)?;
         // Before anything of them is opened.
         touches
             .map_or(Ok(()), |touches| touches.check(config_file.as_deref(), &state, &mailboxes))?;
@@ -294,30 +287,6 @@ impl Setup {
     }
 }
 
-/// What a command to be typed next has to name again.
-fn options(scope: &Scope) -> String {
-    let mailboxes = scope.mailbox.iter().map(|dir| option("--mailbox", dir.as_os_str()));
-    let drives = scope.drive.iter().map(|dir| option("--drive", dir.as_os_str()));
-    let station = scope.station.iter().map(|name| option("--station", name.as_ref()));
-    let state = scope.state.iter().map(|dir| option("--state", dir.as_os_str()));
-    mailboxes.chain(drives).chain(station).chain(state).collect()
-}
-
-/// An option as it is typed in a shell, with a blank before it.
-pub(super) fn option(name: &str, value: &OsStr) -> String {
-    format!(" {name} {}", quoted(value))
-}
-
-/// A word as it is typed in a shell.
-pub(super) fn quoted(word: &OsStr) -> String {
-    let shown = escape::shown(word.as_bytes());
-    let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
-    match !shown.is_empty() && shown.chars().all(is_plain) {
-        true => shown,
-        false => format!("'{}'", shown.replace('\'', "'\\''")),
-    }
-}
-
 /// A drive given by its folder.
 fn folder_ref(path: &Path) -> DriveRef {
     drive_ref(Arc::new(FolderDoor::new(path)), path, Begin::InFolder)
@@ -412,6 +381,13 @@ fn default_station() -> Result<StationName, Problem> {
             "the host's name cannot be the station's ({e}): give --station NAME"
         ))
     })
+}
+
+fn mailboxes(scope: &Scope, written: Vec<config::Mailbox>) -> Result<Vec<MailboxRef>, Problem> {
+    match scope.mailbox.is_empty() {
+        false => scope.mailbox.iter().map(|text| typed_mailbox(text)).collect(),
+        true => written.into_iter().map(written_mailbox).collect(),
+    }
 }
 
 fn typed_mailbox(text: &Path) -> Result<MailboxRef, Problem> {

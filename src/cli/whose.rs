@@ -1,8 +1,9 @@
-//! Root by hand trusts nobody's folders: a command that root types works as the user to whom state, mailboxes and targets
-//! belong, or not at all. Never lets root open or write what another user may put something else in the place of.
+//! Root by hand trusts nobody's folders: a command that root types works as the user to whom state, mailboxes and
+//! targets belong, or not at all. Never lets root open or write what another user may put something else in the
+//! place of.
 
 use super::notices::Problem;
-use super::setup::quoted;
+use super::shell::quoted;
 use crate::disk::host;
 use crate::disk::ownership::{self, Holding, User};
 use crate::job::MailboxRef;
@@ -205,7 +206,8 @@ fn is_roots_alone(touched: &Touched) -> Result<(), Problem> {
     match holding.unsafe_at.as_deref().or(itself.then_some(path)) {
         Some(at) => Err(Problem::usage(format!(
             "{shown}: other users may change {}, so root does not use it. Nothing was done. Take that right away from \
-             them (chmod, chown), name another folder, or work as the user whose mail it is: sudo -u USER counterfoil ...",
+             them (chmod, chown), name another folder, or work as the user whose mail it is: sudo -u USER \
+             counterfoil ...",
             escape::shown_path(at)
         ))),
         None => Ok(()),

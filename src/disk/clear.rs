@@ -1,5 +1,5 @@
-//! Empties a folder on a drive: files, links and folders below it, whatever they are, by handles and names. Never follows
-//! a link, never leaves the folder's file system, never opens a file.
+//! Empties a folder on a drive: files, links and folders below it, whatever they are, by handles and names. Never
+//! follows a link, never leaves the folder's file system, never opens a file.
 
 use super::beneath::{self, DRIVE};
 use crate::model::RelName;

@@ -24,7 +24,8 @@ const ACCESS_LIST: &str = "system.posix_acl_access";
 /// What is known of a path before anything of it is opened.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Holding {
-    /// The user to whom it belongs; where nothing is there, the one to whom the folder belongs that it would be made in.
+    /// The user to whom it belongs; where nothing is there, the one to whom the folder belongs that it would be made
+    /// in.
     pub user: u32,
     /// The group of the same.
     pub group: u32,
@@ -237,8 +238,8 @@ pub fn home() -> Option<Option<PathBuf>> {
 /// Root becomes another user, for good: from here on the kernel refuses whatever that user may not do. `keeps_root` for
 /// the one command that is root again at its end ([`become_root_again`]).
 ///
-/// The system calls change one thread (credentials(7)); so there may be no second one yet, and all that begin later have
-/// what this one has.
+/// The system calls change one thread (credentials(7)); so there may be no second one yet, and all that begin later
+/// have what this one has.
 pub fn become_user(user: &User, keeps_root: bool) -> Result<(), DiskError> {
     let shown = user.name.clone().unwrap_or_else(|| user.id.to_string());
     let fail = |errno| DiskError::new("become user", &shown, errno);

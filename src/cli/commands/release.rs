@@ -64,9 +64,9 @@ pub(super) fn run(
     Ok(Exit::Safe)
 }
 
-/// Unmounts a removable drive; `None` where there is nothing to unmount, for a named folder may be no mount point. What a
-/// daemon, a config or a drive says of where it is, is not believed: nothing is unmounted but what is seen to be a
-/// removable drive.
+/// Unmounts a removable drive; `None` where there is nothing to unmount, for a named folder may be no mount point.
+/// What a daemon, a config or a drive says of where it is, is not believed: nothing is unmounted but what is seen to
+/// be a removable drive.
 fn unmount(setup: &Setup, path: &Path) -> Result<Option<Result<(), String>>, Problem> {
     if !host::is_mount_point(path) {
         return Ok(None);

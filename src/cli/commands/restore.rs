@@ -24,12 +24,7 @@ pub(in crate::cli) fn run(
     args: &Restore,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    // The state is only read, unless a rehearsal is to be remembered.
-    let state = if args.rehearse { Kind::State } else { Kind::StateToRead };
-    let mailboxes = args.into.is_none() || args.rehearse;
-    let into = args.into.as_deref();
-    let touches = Touches { state, mailboxes, into, ..Touches::default() };
-    let setup = Setup::load_for(config, &args.scope, &touches)?;
+    let setup = Setup::load_for(config, &args.scope, &touches(args))?;
     let drives = setup.need_drives()?;
     let named = args.scope.station.is_some();
     let station = choice::station(&setup, named, &drives, !args.scope.json, output)?;
@@ -94,6 +89,13 @@ pub(in crate::cli) fn run(
         report::restore::next(output, &goals, offers_config);
     }
     Ok(Exit::safe(report.is_whole() && gathered.failed.is_empty()))
+}
+
+/// What it touches: the state is only read, unless a rehearsal is to be remembered.
+fn touches(args: &Restore) -> Touches<'_> {
+    let state = if args.rehearse { Kind::State } else { Kind::StateToRead };
+    let mailboxes = args.into.is_none() || args.rehearse;
+    Touches { state, mailboxes, into: args.into.as_deref(), ..Touches::default() }
 }
 
 /// What was found on the way; an error if no drive holds the station.

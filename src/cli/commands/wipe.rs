@@ -1,5 +1,6 @@
-//! `drives wipe`: deletes all mail on a drive and writes over what is free on it, before it leaves the operator's hands.
-//! Never begins without the drive's name typed again, and never takes the last copy of a message unless that is asked.
+//! `drives wipe`: deletes all mail on a drive and writes over what is free on it, before it leaves its operator.
+//! Never begins without the drive's name typed again, and never takes the last copy of a message unless that is
+//! asked.
 
 use super::state::{State, looked_at};
 use super::survey::{Depth, Survey};
@@ -9,7 +10,8 @@ use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::size;
-use crate::cli::setup::{Setup, option, quoted};
+use crate::cli::setup::Setup;
+use crate::cli::shell::{option, quoted};
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::disk::{Access, Volume, host};
@@ -163,8 +165,9 @@ fn refuse_last(last: LastCopies, stations: &[StationName], label: &str) -> Resul
         return Ok(());
     }
     Err(Problem::usage(format!(
-        "{label} is not wiped: these would lose their copy: {}. Nothing was done. Have them copied to another stick first \
-         (counterfoil audit says what is safe). To lose them: counterfoil drives wipe {} --lose-last-copies",
+        "{label} is not wiped: these would lose their copy: {}. Nothing was done. Have them copied to another \
+         stick first (counterfoil audit says what is safe). To lose them: counterfoil drives wipe {} \
+         --lose-last-copies",
         why.join("; "),
         quoted(label.as_ref())
     )))
@@ -197,16 +200,16 @@ fn confirm(
             escape::shown(typed.as_bytes())
         ))),
         None => Err(Problem::usage(format!(
-            "nobody was asked. Nothing was done. To delete {what} on {label}, type its name twice:\n  counterfoil drives \
-             wipe {}{}",
+            "nobody was asked. Nothing was done. To delete {what} on {label}, type its name twice:\n  \
+             counterfoil drives wipe {}{}",
             quoted(label.as_ref()),
             option("--confirm", label.as_ref())
         ))),
     }
 }
 
-/// The drive is given up before anything on it is deleted: its copies count for nothing, whatever happens now. Without a
-/// daemon, the state is held until all is done.
+/// The drive is given up before anything on it is deleted: its copies count for nothing, whatever happens now.
+/// Without a daemon, the state is held until all is done.
 fn give_up(
     setup: &Setup,
     row: &DriveRow,
@@ -240,7 +243,8 @@ fn give_up(
 
 fn unfinished(label: &str, row: &DriveRow, why: &str) -> Problem {
     Problem::failed(format!(
-        "{label} is not wiped whole: {why}. Its copies count for nothing any more. To go on: counterfoil drives wipe {}",
+        "{label} is not wiped whole: {why}. Its copies count for nothing any more. To go on: counterfoil drives \
+         wipe {}",
         row.id
     ))
 }
@@ -268,8 +272,8 @@ fn tell(
             size(zeros)
         ),
         None => format!(
-            "{label} is wiped: {files} files are deleted. It is a folder beside other things: what is free there is not \
-             written over."
+            "{label} is wiped: {files} files are deleted. It is a folder beside other things: what is free \
+             there is not written over."
         ),
     });
     output.wrapped(
@@ -277,7 +281,8 @@ fn tell(
          what was there. Where that matters, destroy it.",
     );
     output.wrapped(
-        "Only our own folder was deleted. Plugged in again it is a new stick, and gets mail again unless you keep it out.",
+        "Only our own folder was deleted. Plugged in again it is a new stick, and gets mail again unless you \
+         keep it out.",
     );
 }
 

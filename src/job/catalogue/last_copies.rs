@@ -1,5 +1,5 @@
-//! What would be lost with a drive: the messages that no other drive keeps safe; and taking a drive's copies out of what
-//! is known. Never decides whether that may be.
+//! What would be lost with a drive: the messages that no other drive keeps safe; and taking a drive's copies out of
+//! what is known. Never decides whether that may be.
 
 use super::Catalogue;
 use super::books::BookRow;
