@@ -246,4 +246,7 @@ fn a_stick_that_is_not_here_is_not_wiped() {
     told.expect_words(&["not plugged in", "Nothing was done"]);
     let told = station.command(&["drives", "wipe", "green", "--confirm", "green"]);
     told.expect_refused().expect_words(&["no drive green"]);
+    // A name that was pasted from somewhere steers no terminal.
+    let told = station.command(&["drives", "wipe", "\u{1b}[2Jred", "--confirm", "red"]);
+    told.expect_refused().expect_harmless();
 }
