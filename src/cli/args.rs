@@ -286,6 +286,20 @@ pub enum DriveAction {
         #[command(flatten)]
         scope: Scope,
     },
+    /// Delete all mail on a drive and write over what is free on it, before it leaves your hands
+    Wipe {
+        /// The drive: its name or its id
+        name: String,
+        /// The drive's name once more, where nobody can be asked
+        #[arg(long, value_name = "NAME")]
+        confirm: Option<String>,
+        /// Wipe it even if it has the last copy of a message, or mail of another station
+        #[arg(long)]
+        lose_last_copies: bool,
+        /// Options may stand before `wipe` and after it.
+        #[command(flatten)]
+        scope: Scope,
+    },
     /// Finish with a drive, unmount it where that is allowed, and say that it may be pulled
     Release {
         /// The drive: its name, its id or its path

@@ -14,7 +14,9 @@ mod output;
 mod progress;
 mod report;
 mod setup;
+mod shell;
 mod which_drive;
+mod whose;
 
 pub use exit::Exit;
 
@@ -25,7 +27,7 @@ use args::{Args, Command};
 pub fn config_in_force(text: &str) -> Result<String, String> {
     let config = config::parse(text, std::path::Path::new("config"))?;
     let setup =
-        setup::Setup::of(None, config, &args::Scope::default()).map_err(|e| e.to_string())?;
+        setup::Setup::of(None, config, &args::Scope::default(), None).map_err(|e| e.to_string())?;
     Ok(commands::config_check::in_force(&setup))
 }
 

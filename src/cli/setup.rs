@@ -4,9 +4,11 @@
 use super::args::Scope;
 use super::config::{self, Accept, Carry, Config, Log};
 use super::notices::{self, Problem};
+use super::shell::{option, options};
+use super::whose::Touches;
 use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
-use crate::disk::{FolderDoor, host};
+use crate::disk::{FolderDoor, host, ownership};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Begin;
 use crate::job::reread::RereadRules;
@@ -15,7 +17,6 @@ use crate::model::airtime::{Link, Power};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
-use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -89,9 +90,18 @@ pub(super) struct Setup {
 impl Setup {
     /// Works out what is in force. Needs no mailbox: a command that does says so itself.
     pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, Problem> {
+        Self::load_for(config_file, scope, &Touches::default())
+    }
+
+    /// The same, for a command that touches these. Root that types it works as their owner from here on.
+    pub(super) fn load_for(
+        config_file: Option<&Path>,
+        scope: &Scope,
+        touches: &Touches<'_>,
+    ) -> Result<Self, Problem> {
         let given = config_file.map(|path| option("--config", path.as_os_str()));
         let (config_file, config) = find_config(config_file)?;
-        let mut setup = Self::of(config_file, config, scope)?;
+        let mut setup = Self::of(config_file, config, scope, Some(touches))?;
         setup.options = given.unwrap_or_default() + &setup.options;
         Ok(setup)
     }
@@ -101,12 +111,17 @@ impl Setup {
         config_file: Option<PathBuf>,
         config: Config,
         scope: &Scope,
+        touches: Option<&Touches<'_>>,
     ) -> Result<Self, Problem> {
         let configured = config.station.clone();
         let state = match scope.state.clone().or(config.state) {
             Some(state) => state,
             None => default_state()?,
         };
+        let mailboxes = mailboxes(scope, config.mailbox)?;
+        // Before anything of them is opened.
+        touches
+            .map_or(Ok(()), |touches| touches.check(config_file.as_deref(), &state, &mailboxes))?;
         let mut host_renamed = None;
         let station = match (&scope.station, config.station) {
             (Some(name), _) => {
@@ -122,14 +137,6 @@ impl Setup {
                 }
                 (None, host) => host?,
             },
-        };
-        let mailboxes = match scope.mailbox.is_empty() {
-            false => {
-                scope.mailbox.iter().map(|text| typed_mailbox(text)).collect::<Result<_, _>>()?
-            }
-            true => {
-                config.mailbox.into_iter().map(written_mailbox).collect::<Result<Vec<_>, _>>()?
-            }
         };
         // Drives given on the command line are the only ones.
         let (folders, accept) = match scope.drive.is_empty() {
@@ -219,14 +226,22 @@ impl Setup {
             Accept::Known => Begin::Never,
             Accept::Named => return Box::new(Vec::new),
         };
-        let mailboxes = self.mailboxes.iter().map(|mailbox| host::resolved(&mailbox.path));
-        let keep_off = mailboxes.chain([host::resolved(&self.state)]).collect();
-        let finder = Finder::new(System::host(), keep_off);
+        let finder = self.finder();
         let named: Vec<_> = self.folders.iter().map(|folder| host::resolved(folder)).collect();
         Box::new(move || {
             let found = finder.find().into_iter().filter(|found| !named.contains(&found.key.at));
             found.map(|found| (found.key.clone(), mounted_ref(found, begin))).collect()
         })
+    }
+
+    fn finder(&self) -> Finder {
+        let mailboxes = self.mailboxes.iter().map(|mailbox| host::resolved(&mailbox.path));
+        Finder::new(System::host(), mailboxes.chain([host::resolved(&self.state)]).collect())
+    }
+
+    /// Whether a removable drive is mounted right there.
+    pub(super) fn is_removable(&self, path: &Path) -> bool {
+        self.finder().find().iter().any(|found| found.key.at == path)
     }
 
     /// The drive at a path: the removable drive that is mounted there, else the folder.
@@ -269,35 +284,6 @@ impl Setup {
             }
         }
         Ok(())
-    }
-}
-
-/// What a command to be typed next has to name again.
-fn options(scope: &Scope) -> String {
-    let mailboxes = scope.mailbox.iter().map(|dir| option("--mailbox", dir.as_os_str()));
-    let drives = scope.drive.iter().map(|dir| option("--drive", dir.as_os_str()));
-    let station = scope.station.iter().map(|name| option("--station", name.as_ref()));
-    let state = scope.state.iter().map(|dir| option("--state", dir.as_os_str()));
-    mailboxes.chain(drives).chain(station).chain(state).collect()
-}
-
-/// The option that names a drive by where it was, where a run's options name drives and not this one.
-pub(in crate::cli) fn drive_option(options: &str, at: &[u8]) -> String {
-    let named = option("--drive", OsStr::from_bytes(at));
-    let names_it = options.split(" --").any(|one| named.strip_prefix(" --") == Some(one));
-    match options.contains(" --drive ") && !names_it {
-        true => named,
-        false => String::new(),
-    }
-}
-
-/// An option as it is typed in a shell, with a blank before it.
-pub(super) fn option(name: &str, value: &OsStr) -> String {
-    let shown = escape::shown(value.as_bytes());
-    let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
-    match shown.chars().all(is_plain) {
-        true => format!(" {name} {shown}"),
-        false => format!(" {name} '{}'", shown.replace('\'', "'\\''")),
     }
 }
 
@@ -364,6 +350,10 @@ fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), Proble
 }
 
 fn xdg(variable: &str, below_home: &str) -> Option<PathBuf> {
+    // Root that became another user has that user's places, whatever it was told of its own.
+    if let Some(home) = ownership::home() {
+        return home.map(|home| home.join(below_home));
+    }
     let set = std::env::var_os(variable).map(PathBuf::from).filter(|path| path.is_absolute());
     set.or_else(|| Some(PathBuf::from(std::env::var_os("HOME")?).join(below_home)))
 }
@@ -391,6 +381,13 @@ fn default_station() -> Result<StationName, Problem> {
             "the host's name cannot be the station's ({e}): give --station NAME"
         ))
     })
+}
+
+fn mailboxes(scope: &Scope, written: Vec<config::Mailbox>) -> Result<Vec<MailboxRef>, Problem> {
+    match scope.mailbox.is_empty() {
+        false => scope.mailbox.iter().map(|text| typed_mailbox(text)).collect(),
+        true => written.into_iter().map(written_mailbox).collect(),
+    }
 }
 
 fn typed_mailbox(text: &Path) -> Result<MailboxRef, Problem> {

@@ -3,7 +3,10 @@
 //! Never carries anything of a message.
 
 use crate::disk::{DiskError, host};
-use crate::model::limits::{ANSWER_BYTES, REQUEST_BYTES, REQUESTS_MAX};
+use crate::model::limits::{
+    ANSWER_BYTES, ANSWER_TEXT_CHARS, DRIVES_MAX, REQUEST_BYTES, REQUESTS_MAX,
+};
+use crate::model::{DriveId, escape};
 use serde::{Deserialize, Serialize};
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::path::Path;
@@ -15,6 +18,9 @@ use tokio::sync::{Semaphore, mpsc, oneshot};
 
 /// How long a line from one that asks is waited for.
 const QUESTION_PATIENCE: Duration = Duration::from_secs(5);
+
+/// The longest path of the host, in bytes (Linux, PATH_MAX).
+const HOST_PATH_BYTES: usize = 4096;
 
 /// Where the answer goes.
 pub(super) type Asker = oneshot::Sender<Answer>;
@@ -86,7 +92,44 @@ pub fn ask(
         Ok(answer)
     };
     // One that ends in the middle of it, or takes too long, has not answered.
-    Ok(answer().ok().and_then(|answer| serde_json::from_slice(&answer).ok()))
+    let answer = answer().ok().and_then(|answer| serde_json::from_slice(&answer).ok());
+    Ok(answer.map(Answer::made_harmless))
+}
+
+impl Answer {
+    /// Whatever a process says that listens there: nothing in it moves a cursor, and none of it is long.
+    fn made_harmless(self) -> Self {
+        match self {
+            Self::Drives(mut drives) => {
+                // The named folders, and as many removable drives.
+                drives.truncate(2 * DRIVES_MAX);
+                Self::Drives(drives.into_iter().map(Served::made_harmless).collect())
+            }
+            Self::Released(drive) => Self::Released(drive.made_harmless()),
+            Self::Refused(why) => Self::Refused(harmless(&why)),
+        }
+    }
+}
+
+impl Served {
+    fn made_harmless(self) -> Self {
+        // No path of the host is longer, and each is from its root.
+        let is_path = self.at.first() == Some(&b'/')
+            && self.at.len() <= HOST_PATH_BYTES
+            && !self.at.contains(&0);
+        Self {
+            label: harmless(&self.label),
+            at: if is_path { self.at } else { Vec::new() },
+            id: self.id.filter(|id| id.parse::<DriveId>().is_ok()),
+            state: harmless(&self.state),
+            stalled_seconds: self.stalled_seconds,
+        }
+    }
+}
+
+fn harmless(text: &str) -> String {
+    let short: String = text.chars().take(ANSWER_TEXT_CHARS).collect();
+    escape::shown(short.as_bytes())
 }
 
 /// Answers are given as long as this lives.

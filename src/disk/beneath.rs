@@ -32,6 +32,15 @@ pub(super) fn open_root_without_links(path: &Path) -> Result<OwnedFd, Errno> {
     rustix::fs::openat2(rustix::fs::CWD, path, flags, Mode::empty(), resolve)
 }
 
+/// The same for root, which puts nothing into a folder of another user: one that came there meanwhile is refused.
+pub(super) fn open_own_root(path: &Path) -> Result<OwnedFd, Errno> {
+    let root = open_root_without_links(path)?;
+    match rustix::fs::fstat(&root)?.st_uid {
+        0 => Ok(root),
+        _ => Err(Errno::PERM),
+    }
+}
+
 /// Opens a name below a folder. Never blocks on a pipe, never becomes a terminal's owner.
 pub(super) fn open(
     root: BorrowedFd<'_>,

@@ -321,6 +321,25 @@ impl Volume for FolderVolume {
         rustix::fs::unlinkat(&above, name, rustix::fs::AtFlags::empty()).map_err(fail)
     }
 
+    fn clear(
+        &self,
+        at: &RelName,
+        keep: &dyn Fn(&[u8]) -> bool,
+        go_on: &mut dyn FnMut() -> bool,
+    ) -> Result<bool, DiskError> {
+        super::clear::clear(self.root.as_fd(), at, keep, go_on)
+            .map_err(|errno| self.fail("clear", at, errno))
+    }
+
+    fn remove_empty(&self, at: &RelName) -> Result<(), DiskError> {
+        let above = beneath::open_dir(self.root.as_fd(), at.parent().as_ref(), DRIVE);
+        let name = std::ffi::OsStr::from_bytes(at.last());
+        match above.and_then(|above| rustix::fs::unlinkat(&above, name, AtFlags::REMOVEDIR)) {
+            Ok(()) | Err(Errno::NOENT) => Ok(()),
+            Err(errno) => Err(self.fail("remove", at, errno)),
+        }
+    }
+
     fn sync_all(&self) -> Result<(), DiskError> {
         rustix::fs::syncfs(&self.root)
             .map_err(|errno| DiskError::new("sync drive", &self.facts.shown, errno))

@@ -4,7 +4,7 @@
 use super::error::{DiskError, Trouble};
 use crate::model::escape;
 use rustix::fd::{AsRawFd as _, OwnedFd};
-use rustix::fs::{FlockOperation, Mode, OFlags};
+use rustix::fs::{FileType, FlockOperation, Mode, OFlags};
 use rustix::io::Errno;
 use std::io::Write as _;
 use std::os::unix::ffi::OsStrExt as _;
@@ -39,6 +39,31 @@ pub fn read_text(path: &Path) -> Result<Option<String>, DiskError> {
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
         Err(e) => Err(fail("read", path, &e)),
     }
+}
+
+/// Reads a file of the system's own; `None` if it is not there. What is longer than `most` bytes is cut off.
+pub fn read_at_most(path: &Path, most: u64) -> Result<Option<Vec<u8>>, DiskError> {
+    use std::io::Read as _;
+    let mut bytes = Vec::new();
+    let read = std::fs::File::open(path).and_then(|file| file.take(most).read_to_end(&mut bytes));
+    match read {
+        Ok(_) => Ok(Some(bytes)),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
+        Err(e) => Err(fail("read", path, &e)),
+    }
+}
+
+/// Refuses a file of ours that is a link: what it leads to is somebody else's.
+pub fn refuse_link(path: &Path) -> Result<(), DiskError> {
+    match path.symlink_metadata() {
+        Ok(facts) if facts.is_symlink() => Err(DiskError::new("open", shown(path), Errno::LOOP)),
+        _ => Ok(()),
+    }
+}
+
+/// How many threads this process has; `None` where that cannot be told.
+pub fn threads() -> Option<usize> {
+    std::fs::read_dir("/proc/self/task").ok().map(Iterator::count)
 }
 
 /// Whether a file may be written at a path: nothing is there, or a file that another can take the place of. No
@@ -118,10 +143,13 @@ pub fn resolved(path: &Path) -> PathBuf {
 #[derive(Debug)]
 pub struct Lock(#[expect(dead_code, reason = "held for its lock")] OwnedFd);
 
+/// A lock is never a link to something else, and nothing there holds up whoever opens it.
+const LOCK_FLAGS: OFlags = OFlags::CLOEXEC.union(OFlags::NOFOLLOW).union(OFlags::NONBLOCK);
+
 /// Takes the writer's lock of a state folder. `Busy` if another process holds it.
 pub fn lock(path: &Path) -> Result<Lock, DiskError> {
     let error = |errno| DiskError::new("lock", shown(path), errno);
-    let flags = OFlags::RDWR | OFlags::CREATE | OFlags::CLOEXEC;
+    let flags = OFlags::RDWR | OFlags::CREATE | LOCK_FLAGS;
     let fd = rustix::fs::open(path, flags, Mode::from(0o600)).map_err(error)?;
     rustix::fs::flock(&fd, FlockOperation::NonBlockingLockExclusive).map_err(error)?;
     give_to_owner_of_folder(path)?;
@@ -130,7 +158,7 @@ pub fn lock(path: &Path) -> Result<Lock, DiskError> {
 
 /// The same where nothing can be written: a lock file that is there can be locked all the same. `None` if none is.
 pub fn lock_as_it_is(path: &Path) -> Result<Option<Lock>, DiskError> {
-    let flags = OFlags::RDONLY | OFlags::CLOEXEC;
+    let flags = OFlags::RDONLY | LOCK_FLAGS;
     let Ok(fd) = rustix::fs::open(path, flags, Mode::empty()) else { return Ok(None) };
     rustix::fs::flock(&fd, FlockOperation::NonBlockingLockExclusive)
         .map_err(|errno| DiskError::new("lock", shown(path), errno))?;
@@ -165,7 +193,7 @@ pub fn give_to_owner_of_folder(path: &Path) -> Result<(), DiskError> {
 
 /// Whether some process holds that lock.
 pub fn is_locked(path: &Path) -> bool {
-    match rustix::fs::open(path, OFlags::RDONLY | OFlags::CLOEXEC, Mode::empty()) {
+    match rustix::fs::open(path, OFlags::RDONLY | LOCK_FLAGS, Mode::empty()) {
         Ok(fd) => {
             rustix::fs::flock(&fd, FlockOperation::NonBlockingLockShared) == Err(Errno::WOULDBLOCK)
         }
@@ -243,13 +271,33 @@ pub fn random_bits() -> Result<u64, DiskError> {
 /// The name of the socket in a state folder.
 const SOCKET: &str = "daemon.sock";
 
-/// A path to the socket that is short enough for any state folder: the kernel takes 107 octets (unix(7)).
+/// The state folder, open, and by it a path to the socket that is short enough for any state folder: the kernel takes
+/// 107 octets (unix(7)).
 fn socket_path(state: &Path) -> Result<(OwnedFd, PathBuf), DiskError> {
     let flags = OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC;
     let dir = rustix::fs::open(state, flags, Mode::empty())
         .map_err(|errno| DiskError::new("open", shown(state), errno))?;
     let path = PathBuf::from(format!("/proc/self/fd/{}/{SOCKET}", dir.as_raw_fd()));
     Ok((dir, path))
+}
+
+/// Connects to a socket in a folder, if it is this user's and this user listens there. Anybody else's is not asked, and
+/// no link is followed to it.
+fn connect_to_own(dir: &OwnedFd) -> std::io::Result<UnixStream> {
+    let refused = || std::io::Error::from(std::io::ErrorKind::ConnectionRefused);
+    let me = rustix::process::geteuid();
+    let flags = OFlags::PATH | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+    let socket = rustix::fs::openat(dir, SOCKET, flags, Mode::empty())?;
+    let stat = rustix::fs::fstat(&socket)?;
+    let is_socket = FileType::from_raw_mode(stat.st_mode) == FileType::Socket;
+    if !is_socket || stat.st_uid != me.as_raw() {
+        return Err(refused());
+    }
+    let stream = UnixStream::connect(format!("/proc/self/fd/{}", socket.as_raw_fd()))?;
+    match rustix::net::sockopt::socket_peercred(&stream)?.uid == me {
+        true => Ok(stream),
+        false => Err(refused()),
+    }
 }
 
 /// An error of the socket in a state folder.
@@ -272,16 +320,16 @@ pub fn listen(state: &Path) -> Result<UnixListener, DiskError> {
     listen().map_err(|e| socket_error(state, &e))
 }
 
-/// Connects to the daemon that works in a state folder; `None` if there is none.
+/// Connects to the daemon that works in a state folder; `None` if there is none, or only another user's.
 pub fn connect(state: &Path, patience: Duration) -> Result<Option<UnixStream>, DiskError> {
     use std::io::ErrorKind::{ConnectionRefused, NotFound};
-    let (_dir, path) = match socket_path(state) {
-        Ok(path) => path,
+    let dir = match socket_path(state) {
+        Ok((dir, _)) => dir,
         Err(error) if error.trouble == Trouble::Gone => return Ok(None),
         Err(error) => return Err(error),
     };
     let connect = || -> std::io::Result<UnixStream> {
-        let stream = UnixStream::connect(&path)?;
+        let stream = connect_to_own(&dir)?;
         stream.set_read_timeout(Some(patience))?;
         stream.set_write_timeout(Some(patience))?;
         Ok(stream)

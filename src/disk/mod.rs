@@ -2,6 +2,7 @@
 //! Knows no mail, no ledger and no catalogue; uses `model` for names and bounds only.
 
 mod beneath;
+mod clear;
 mod error;
 mod folder;
 pub mod host;
@@ -10,6 +11,7 @@ mod mailbox;
 mod memory;
 pub mod mounts;
 mod new_folder;
+pub mod ownership;
 mod passing;
 mod reserved;
 mod same_device;

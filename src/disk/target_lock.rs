@@ -3,6 +3,7 @@
 
 use super::beneath::{self, HOST};
 use super::error::DiskError;
+use super::host;
 use super::new_folder::make_dirs_inheriting_owner;
 use crate::model::escape;
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
@@ -39,7 +40,10 @@ impl TargetLocks {
         if matches!(beneath::open_root_without_links(path), Err(Errno::NOENT)) {
             make_dirs_inheriting_owner(path)?;
         }
-        let root = beneath::open_root_without_links(path).map_err(fail)?;
+        let root = match host::is_root() {
+            true => beneath::open_own_root(path).map_err(fail)?,
+            false => beneath::open_root_without_links(path).map_err(fail)?,
+        };
         self.hold(root.as_fd()).map_err(|errno| DiskError::new("lock", &shown, errno))?;
         Ok(root)
     }

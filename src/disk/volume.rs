@@ -125,6 +125,20 @@ pub trait Volume: Send + Sync {
     fn remove(&self, at: &RelName) -> Result<(), DiskError> {
         Err(DiskError::new("remove", at, rustix::io::Errno::OPNOTSUPP))
     }
+    /// Deletes all that is in a folder, of whatever kind, but for the entries right in it that `keep` names. `go_on` is
+    /// asked before each; `false` if it said no. For a drive that its operator wipes, and nothing else.
+    fn clear(
+        &self,
+        at: &RelName,
+        _keep: &dyn Fn(&[u8]) -> bool,
+        _go_on: &mut dyn FnMut() -> bool,
+    ) -> Result<bool, DiskError> {
+        Err(DiskError::new("clear", at, rustix::io::Errno::OPNOTSUPP))
+    }
+    /// Removes an empty folder.
+    fn remove_empty(&self, at: &RelName) -> Result<(), DiskError> {
+        Err(DiskError::new("remove", at, rustix::io::Errno::OPNOTSUPP))
+    }
     /// Hands everything written so far to the device.
     fn sync_all(&self) -> Result<(), DiskError>;
     /// Opens a regular file for reading from an offset.

@@ -168,6 +168,12 @@ pub const ANSWER_PATIENCE: Duration = Duration::from_secs(2);
 pub const RELEASE_PATIENCE: Duration = Duration::from_secs(60);
 /// A request to the daemon longer than this, in octets, is refused.
 pub const REQUEST_BYTES: u64 = 4 << 10;
+/// Zeros written to a drive that is wiped lie in files of at most this length, in bytes: FAT holds none of 4 GiB.
+pub const ZEROS_FILE_BYTES: u64 = 1 << 30;
+/// After so many zeros, in bytes, they are handed over to the device: a stop is heard as often.
+pub const ZEROS_SYNCED_BYTES: u64 = 16 << 20;
+/// A text in the daemon's answer is shown up to this length, in characters.
+pub const ANSWER_TEXT_CHARS: usize = 1_000;
 /// The daemon's answer is read up to this length, in octets.
 pub const ANSWER_BYTES: u64 = 256 << 10;
 /// Requests answered at once; more wait.

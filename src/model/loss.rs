@@ -11,13 +11,16 @@ pub enum DriveLoss {
     GivenAway,
     /// What was on it was deleted.
     Reformatted,
+    /// Everything of ours on it was deleted and written over, by this program.
+    Wiped,
     /// It does not work any more. Also whatever a later version of the program has a word for.
     Broken,
 }
 
 impl DriveLoss {
     /// Every reason.
-    pub const ALL: [Self; 4] = [Self::Lost, Self::GivenAway, Self::Reformatted, Self::Broken];
+    pub const ALL: [Self; 5] =
+        [Self::Lost, Self::GivenAway, Self::Reformatted, Self::Wiped, Self::Broken];
 
     /// The word on the command line, in JSON and in the catalogue.
     pub fn as_str(self) -> &'static str {
@@ -25,6 +28,7 @@ impl DriveLoss {
             Self::Lost => "lost",
             Self::GivenAway => "given-away",
             Self::Reformatted => "reformatted",
+            Self::Wiped => "wiped",
             Self::Broken => "broken",
         }
     }
@@ -41,6 +45,7 @@ impl fmt::Display for DriveLoss {
             Self::Lost => "lost",
             Self::GivenAway => "given away",
             Self::Reformatted => "reformatted",
+            Self::Wiped => "wiped",
             Self::Broken => "broken",
         })
     }

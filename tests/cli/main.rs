@@ -11,6 +11,7 @@
 //! - `odd_files`: links, pipes, sockets, what cannot be read, what is not to be taken.
 //! - `drives`: what may befall a drive, from an empty mount point to a ledger torn apart.
 //! - `restores`: restores that are not simple, from a fresh card to another operator's box.
+//! - `root_by_hand`: root in the folders of others, and what listens there.
 //! - `state`, `state_owner`, `state_unkept`: the catalogue and its lock, whose it is, and a card that takes none.
 //! - `kills`: the program ended at any moment, hundreds of times.
 //! - `help`: the words of `--help`, as cases in `cmd/`.
@@ -27,6 +28,7 @@ mod maildirs;
 mod names;
 mod odd_files;
 mod restores;
+mod root_by_hand;
 mod state;
 mod state_owner;
 mod state_unkept;

@@ -105,13 +105,13 @@ fn a_state_that_cannot_be_kept_says_where() {
     station.mirror().expect_failed().expect_words(&[state.to_str().unwrap()]);
 }
 
-/// The operator's daemon goes on where root has worked once: everything root made is the operator's.
+/// The operator's daemon goes on where root has worked once, as the operator: everything root made is the operator's.
 #[test]
 fn what_root_makes_belongs_to_whom_the_folder_belongs_to() {
     use std::os::unix::fs::MetadataExt as _;
     let (mut station, red) = Station::with_drive();
     fs::create_dir_all(station.state()).unwrap();
-    for folder in [station.state().as_path(), red.path()] {
+    for folder in [station.state().as_path(), &station.inbox(), red.path()] {
         std::os::unix::fs::chown(folder, Some(65534), Some(65534)).unwrap();
     }
     station.deliver_many(3);

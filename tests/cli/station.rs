@@ -400,7 +400,9 @@ impl Mounted {
     /// An empty file system in memory, `options` as for tmpfs.
     pub(crate) fn small(at: &Path, options: &str) -> Self {
         fs::create_dir(at).unwrap();
-        let words = ["-t", "tmpfs", "-o", options, "none"].map(OsStr::new);
+        // Without a mode it is open to everybody, and root puts nothing into such a folder.
+        let options = format!("mode=0755,{options}");
+        let words = ["-t", "tmpfs", "-o", &options, "none"].map(OsStr::new);
         sh("mount", &[&words[..], &[at.as_os_str()]].concat());
         Self(at.to_owned())
     }

@@ -54,6 +54,25 @@ fn a_stick_that_is_in_is_given_up_and_gets_nothing_more() {
     assert_eq!(post.told("amber", "mirrored"), ["one", "two"]);
 }
 
+/// Beside the daemon: it lets go first, and what is wiped gets nothing more until it is plugged in anew.
+#[test]
+fn a_stick_is_wiped_beside_the_daemon() {
+    let mut post = Post::new(&["amber", "birch"]);
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    post.until_mirrored("birch", &["one"]);
+    post.until("all is safe", || post.audit()["messages"]["unmirrored"] == 0);
+    let wipe = ["wipe", "amber", "--confirm", "amber"];
+    let told = post.command("drives").args(wipe).output().unwrap();
+    assert!(told.status.success(), "{}", said(&told));
+    assert!(files(&post.path("amber")).is_empty());
+    post.deliver("two", "2");
+    post.until_mirrored("birch", &["one", "two"]);
+    assert!(files(&post.path("amber")).is_empty(), "it was let go of");
+    post.until("all is safe", || post.audit()["messages"]["unmirrored"] == 0);
+}
+
 /// It was away, and turns up.
 #[test]
 fn a_stick_given_up_that_turns_up_is_announced_and_left_alone() {

@@ -9,6 +9,7 @@ use crate::cli::report;
 use crate::cli::report::audit::Account;
 use crate::cli::report::verdict::Summary;
 use crate::cli::setup::Setup;
+use crate::cli::whose::Touches;
 use crate::cli::{Exit, file};
 use crate::disk::{host, medium_below};
 use crate::model::{Medium, escape};
@@ -19,7 +20,9 @@ pub(in crate::cli) fn run(
     args: &Audit,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let setup = Setup::load(config, &args.scope)?;
+    let saved = args.save.as_ref().map(|dir| dir.join("audit.html"));
+    let files = [args.html.as_deref(), args.csv.as_deref(), saved.as_deref()];
+    let setup = Setup::load_for(config, &args.scope, &Touches::with_files(files))?;
     let writes = args.html.is_some() || args.csv.is_some() || args.save.is_some();
     // Somebody else's stick, on a computer without a mailbox or with that of another station: what is on it can be
     // told all the same, and is not held against a mailbox that is not its own.

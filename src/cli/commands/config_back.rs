@@ -15,7 +15,7 @@ use crate::job::MailboxRef;
 use crate::job::carry::carried_config;
 use crate::job::restore::Gathered;
 use crate::model::escape;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// The config in force as a stick carries it. A stick is read by whoever has it, and written by them too: so it
 /// carries no command, and none comes back from it.
@@ -42,7 +42,6 @@ pub(super) fn carried(gathered: &Gathered) -> Option<(String, String)> {
 
 /// A config of a stick that a person has seen and wants.
 pub(super) struct Agreed {
-    at: PathBuf,
     text: String,
     pub mailboxes: Vec<MailboxRef>,
 }
@@ -63,7 +62,7 @@ impl Agreed {
         let Some(at) = place(setup, output) else { return Ok(None) };
         // What cannot be read would be refused at the next command, for all that is right in it.
         let meant = config::parse(text, &at).and_then(|config| {
-            Setup::of(None, config, &Scope::default()).map_err(|error| error.to_string())
+            Setup::of(None, config, &Scope::default(), None).map_err(|error| error.to_string())
         });
         let meant = match meant {
             Ok(meant) => meant,
@@ -74,7 +73,13 @@ impl Agreed {
                 return Ok(None);
             }
         };
-        output.notice(format!("the config on {drive} would go to {}:", escape::shown_path(&at)));
+        // Root works as the operator where the mail goes into the operator's folders, which is known only later.
+        let or_users = match host::is_root() {
+            true => ", or among the settings of the user whose mailboxes they are",
+            false => "",
+        };
+        let shown_at = escape::shown_path(&at);
+        output.notice(format!("the config on {drive} would go to {shown_at}{or_users}:"));
         shown(&meant)?.into_iter().for_each(|line| output.notice(line));
         if !meant.notify_command.is_empty() {
             output.warn(
@@ -101,18 +106,19 @@ impl Agreed {
         if !args.config_seen {
             sources.are_confirmed();
         }
-        Ok(Some(Self { text: put_back(&meant, drive), at, mailboxes: meant.mailboxes }))
+        Ok(Some(Self { text: put_back(&meant, drive), mailboxes: meant.mailboxes }))
     }
 
-    /// Writes it.
-    pub(super) fn write(&self, output: &Output) -> Result<&Path, Problem> {
-        if let Some(folder) = self.at.parent() {
+    /// Writes it where whoever works now has theirs: root may have become the operator.
+    pub(super) fn write(&self, setup: &Setup, output: &Output) -> Result<Option<PathBuf>, Problem> {
+        let Some(at) = place(setup, output) else { return Ok(None) };
+        if let Some(folder) = at.parent() {
             host::make_dirs(folder)?;
         }
-        host::write_new(&self.at, self.text.as_bytes())?;
-        output.notice(format!("the config is back in {}", escape::shown_path(&self.at)));
+        host::write_new(&at, self.text.as_bytes())?;
+        output.notice(format!("the config is back in {}", escape::shown_path(&at)));
         output.notice("an alarm program ([notify]) is not put back: write it there again by hand");
-        Ok(&self.at)
+        Ok(Some(at))
     }
 }
 
@@ -157,6 +163,7 @@ fn shown(meant: &Setup) -> Result<Vec<String>, Problem> {
             state: Some(meant.state.clone()),
             ..Scope::default()
         },
+        None,
     )?);
     let usual: Vec<_> = usual.lines().collect();
     let is_shown = |line: &str| {

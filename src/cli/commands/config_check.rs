@@ -6,6 +6,7 @@ use crate::cli::costs;
 use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
+use crate::cli::whose::Touches;
 use crate::model::escape::{in_toml, shown_path};
 use serde_json::json;
 use std::path::Path;
@@ -17,7 +18,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, Problem> {
     let ConfigAction::Check(scope) = &args.action;
-    let setup = Setup::load(config, scope)?;
+    let setup = Setup::load_for(config, scope, &Touches::state_only())?;
     let file = setup.config_file.as_ref().map(|path| shown_path(path));
     if scope.json {
         let mailboxes: Vec<_> = setup

@@ -1,14 +1,15 @@
 //! `drives`: the drives known, and making one.
 
-use super::forget;
 use super::state::{State, looked_at};
 use super::survey::{Depth, Survey};
 use super::whereabouts::{self, Whereabouts};
+use super::{forget, wipe};
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::report;
 use crate::cli::setup::Setup;
+use crate::cli::whose::Touches;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Request, ask};
@@ -46,9 +47,22 @@ pub(in crate::cli) fn run(
             let setup = Setup::load(config, &scope)?;
             forget::run(&setup, name, why.meant(), place.as_deref(), scope.json, output)
         }
+        Some(DriveAction::Wipe { name, confirm, lose_last_copies, scope }) => {
+            let scope = scope.over(&args.scope);
+            let setup = Setup::load(config, &scope)?;
+            let asked = wipe::Asked {
+                name,
+                confirmed: confirm.as_deref(),
+                lose_last_copies: *lose_last_copies,
+            };
+            wipe::run(&setup, &asked, scope.json, output)
+        }
         Some(DriveAction::Release { name, scope }) => {
             let scope = scope.over(&args.scope);
-            super::release::run(&Setup::load(config, &scope)?, name, scope.json, output)
+            // To unmount takes more than to write.
+            let touches = Touches { keeps_root: true, ..Touches::default() };
+            let setup = Setup::load_for(config, &scope, &touches)?;
+            super::release::run(&setup, name, scope.json, output)
         }
     }
 }

@@ -24,8 +24,15 @@ pub(super) mod traffic;
 pub(super) mod verify;
 pub(super) mod watch;
 mod whereabouts;
+mod wipe;
 
 use super::notices::Problem;
+
+/// Hears once that the process is to end, in place of its end.
+fn when_stopped(stop: impl FnOnce() + Send + 'static) -> Result<(), Problem> {
+    crate::daemon::when_ended(|_| stop())
+        .map_err(|error| Problem::failed(format!("signals cannot be received: {error}")))
+}
 
 /// From here on folders that go with the process are removed when a signal ends it too; the exit code says which one,
 /// as a shell's does.

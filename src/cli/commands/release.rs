@@ -7,7 +7,7 @@ use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
 use crate::daemon::control::{Answer, Request, ask};
-use crate::disk::{Access, host};
+use crate::disk::{Access, host, ownership};
 use crate::job::DriveRef;
 use crate::model::escape;
 use crate::model::limits::{RELEASE_PATIENCE, SAFE_TO_PULL_AFTER};
@@ -33,11 +33,7 @@ pub(super) fn run(
         None if host::is_locked(&state.join("lock")) => return Err(notices::not_let_go(name)),
         None => by_hand(setup, name)?,
     };
-    // A named folder may be no mount point: then there is nothing to unmount.
-    let unmounted = match host::is_mount_point(&path) {
-        true => Some(host::unmount(&path)),
-        false => None,
-    };
+    let unmounted = unmount(setup, &path)?;
     if !matches!(unmounted, Some(Ok(()))) {
         // What an unmount would wait for: the device is given its second.
         std::thread::sleep(SAFE_TO_PULL_AFTER);
@@ -66,6 +62,21 @@ pub(super) fn run(
         }
     }
     Ok(Exit::Safe)
+}
+
+/// Unmounts a removable drive; `None` where there is nothing to unmount, for a named folder may be no mount point.
+/// What a daemon, a config or a drive says of where it is, is not believed: nothing is unmounted but what is seen to
+/// be a removable drive.
+fn unmount(setup: &Setup, path: &Path) -> Result<Option<Result<(), String>>, Problem> {
+    if !host::is_mount_point(path) {
+        return Ok(None);
+    }
+    if !setup.is_removable(path) {
+        let why = "it is no removable drive, and those alone are unmounted here";
+        return Ok(Some(Err(why.to_owned())));
+    }
+    ownership::become_root_again()?;
+    Ok(Some(host::unmount(path)))
 }
 
 /// Without a daemon: nobody else is at the drive once its lock is had.

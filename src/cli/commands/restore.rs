@@ -12,7 +12,9 @@ use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, wait};
-use crate::cli::setup::{Setup, option};
+use crate::cli::setup::Setup;
+use crate::cli::shell::option;
+use crate::cli::whose::{Kind, Touches, work_as_owner};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
@@ -27,7 +29,7 @@ pub(in crate::cli) fn run(
     args: &Restore,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let setup = Setup::load(config, &args.scope)?;
+    let setup = Setup::load_for(config, &args.scope, &touches(args))?;
     let mut sources = Sources::of(&setup, args, output)?;
     let named = args.scope.station.is_some();
     let station = choice::station(&setup, named, &sources.drives, !args.scope.json, output)?;
@@ -52,11 +54,15 @@ pub(in crate::cli) fn run(
     };
     if let Some(path) = &args.repair {
         let goals = named_targets(&asked)?;
+        work_as_their_owner(&goals)?;
         sources.confirm(&setup, args, &station, output)?;
         return repair::run(&setup, &gathered, &goals, path, args.scope.json, output);
     }
     let goals = targets(&mut asked, output)?;
     let own = if asked.leaves_own_mailboxes_out() { &[][..] } else { &setup.mailboxes };
+    if !args.rehearse {
+        work_as_their_owner(&goals)?;
+    }
     let own_card = OwnCard::of(&setup, &gathered, &goals)?;
     if let Some(own_card) = &own_card {
         own_card.leave_out()?;
@@ -79,8 +85,8 @@ pub(in crate::cli) fn run(
     let led = as_they_lead(&setup, &goals)?;
     let report = put_back(&gathered, args, led, versions, output)?;
     let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
-    let back = agreed.as_ref().map(|agreed| agreed.write(output)).transpose()?;
-    let back = back.map(escape::shown_path);
+    let back = agreed.as_ref().map(|agreed| agreed.write(&setup, output)).transpose()?.flatten();
+    let back = back.map(|path| escape::shown_path(&path));
     let found = Found { report, back, is_unknown, not_here };
     found.tell(args, &goals, output);
     if found.not_here.messages == 0 && talks && !args.dry_run {
@@ -207,6 +213,19 @@ pub(super) fn typed_again(setup: &Setup, args: &Restore, more: &str) -> String {
         paths.into_iter().filter_map(|(name, path)| Some(option(name, path.as_ref()?.as_os_str())));
     let paths: String = paths.collect();
     format!("counterfoil restore{}{paths}{flags}{more}", setup.options)
+}
+
+/// What it touches: the state is only read, unless a rehearsal is to be remembered.
+fn touches(args: &Restore) -> Touches<'_> {
+    let state = if args.rehearse { Kind::State } else { Kind::StateToRead };
+    let mailboxes = args.into.is_none() || args.rehearse;
+    Touches { state, mailboxes, into: args.into.as_deref(), ..Touches::default() }
+}
+
+/// Where mailboxes go is known only now, so root becomes their owner only now.
+fn work_as_their_owner(goals: &[Goal]) -> Result<(), Problem> {
+    let targets = goals.iter().map(|goal| (Kind::Target, goal.path.clone())).collect();
+    work_as_owner(targets, false)
 }
 
 /// What was found on the way; an error if no drive holds the station.

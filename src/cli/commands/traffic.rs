@@ -7,6 +7,7 @@ use crate::cli::notices::Problem;
 use crate::cli::output::Output;
 use crate::cli::report::traffic::{self as report, Log};
 use crate::cli::setup::{Setup, globs};
+use crate::cli::whose::Touches;
 use crate::cli::{Exit, file};
 use crate::daemon::clock::SystemClock;
 use crate::job::traffic::{Period, traffic};
@@ -21,7 +22,8 @@ pub(in crate::cli) fn run(
     args: &Traffic,
     output: &Output,
 ) -> Result<Exit, Problem> {
-    let setup = Setup::load(config, &args.scope)?;
+    let files = [args.html.as_deref(), args.csv.as_deref()];
+    let setup = Setup::load_for(config, &args.scope, &Touches::with_files(files))?;
     if setup.mailboxes.is_empty() && setup.drives_here().is_empty() {
         return Err(Problem::usage(
             "no mailbox is named and no drive is here: give --mailbox DIR or --drive DIR, or name a mailbox \

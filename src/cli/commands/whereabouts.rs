@@ -64,6 +64,7 @@ pub(super) fn run(
 
 /// The drive known by a name or an id.
 pub(super) fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, Problem> {
+    let typed = escape::shown(name.as_bytes());
     let known = |drive: &&Shown| drive.row.row != 0 && drive.row.id != DriveId::NONE;
     let named: Vec<_> = drives
         .iter()
@@ -78,12 +79,12 @@ pub(super) fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, P
                 true => "none is".to_owned(),
                 false => format!("there are: {}", all.join(", ")),
             };
-            Err(Problem::usage(format!("no drive {name} is known here; {all}")))
+            Err(Problem::usage(format!("no drive {typed} is known here; {all}")))
         }
         several => {
             let list: Vec<_> = several.iter().map(|drive| which_one(drive)).collect();
             Err(Problem::usage(format!(
-                "several drives are called {name}: name one of them by its id\n{}",
+                "several drives are called {typed}: name one of them by its id\n{}",
                 list.join("\n")
             )))
         }

@@ -3,7 +3,7 @@
 
 use super::{count, size, when};
 use crate::cli::output::{Output, Tone};
-use crate::cli::setup::option;
+use crate::cli::shell::option;
 use crate::disk::Trouble;
 use crate::job::MailboxRef;
 use crate::job::restore::{Compared, Listed, RestoreReport};

@@ -4,7 +4,8 @@
 use super::{count, size, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
-use crate::cli::setup::{Setup, drive_option};
+use crate::cli::setup::Setup;
+use crate::cli::shell::drive_option;
 use crate::cli::which_drive::{self, Advice};
 use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
 use crate::model::{Moment, StationName, escape};

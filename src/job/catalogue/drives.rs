@@ -164,6 +164,11 @@ impl FoundDrive<'_> {
 }
 
 impl DriveRow {
+    /// Whether everything of ours was deleted on it, by this program.
+    pub fn is_wiped(&self) -> bool {
+        self.forgotten.as_ref().is_some_and(|gone| gone.why == DriveLoss::Wiped)
+    }
+
     fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
         let moment = |at| -> rusqlite::Result<Option<Moment>> {
             Ok(row.get_ref(at)?.as_str_or_null()?.and_then(Moment::from_text))

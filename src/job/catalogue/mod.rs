@@ -20,6 +20,7 @@ mod held_back;
 mod holdings;
 mod in_force;
 mod lacking;
+mod last_copies;
 mod ledger_lines;
 mod logs;
 mod merge;
@@ -47,6 +48,7 @@ pub use held_back::HeldBack;
 pub use holdings::CopyCounts;
 pub use in_force::{KnownMailbox, LeftMailbox};
 pub use lacking::Lacking;
+pub use last_copies::LastCopies;
 pub use logs::{KnownLines, Log, LogDamage};
 
 pub use opening::SetAside;

@@ -64,6 +64,7 @@ impl Catalogue {
     /// The catalogue of a state folder, to look only. Work that would have to change it fails; then a
     /// [`snapshot`](Self::snapshot) is the way. `None` if there is none, or it is not to be used.
     pub fn read_only(state: &Path) -> Option<Self> {
+        refuse_links(&Self::path(state)).ok()?;
         let flags =
             rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let db = Connection::open_with_flags(Self::path(state), flags).ok()?;
@@ -83,6 +84,7 @@ impl Catalogue {
         if !host::exists(&path) {
             return Ok(copy);
         }
+        refuse_links(&path)?;
         let flags =
             rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let take = || -> rusqlite::Result<Connection> {
@@ -206,6 +208,7 @@ impl Catalogue {
     }
 
     fn try_open(path: &Path) -> Result<Self, JobError> {
+        refuse_links(path)?;
         let catalogue = Self::over(Connection::open(path)?)?;
         // Before there are files beside it, which get the owner of this one.
         host::give_to_owner_of_folder(path)?;
@@ -252,6 +255,16 @@ impl Catalogue {
         transaction.execute("INSERT INTO meta VALUES ('tick', '0')", [])?;
         Ok(transaction.commit()?)
     }
+}
+
+/// Refuses a catalogue that is a link, or has one where its own files are.
+fn refuse_links(path: &Path) -> Result<(), JobError> {
+    for suffix in ["", "-wal", "-shm", "-journal"] {
+        let mut name = path.as_os_str().to_owned();
+        name.push(suffix);
+        host::refuse_link(Path::new(&name)).map_err(JobError::State)?;
+    }
+    Ok(())
 }
 
 /// Copies the files of a catalogue in which nobody writes. The journal belongs to it.

@@ -203,7 +203,10 @@ pub(super) fn nothing_where_one_was(
     here: &[DriveId],
     now: Moment,
 ) -> Result<Option<JobError>, JobError> {
-    let Some(known) = catalogue.drive_at(found.at)? else { return Ok(None) };
+    // One that was wiped is there, with nothing of it left.
+    let Some(known) = catalogue.drive_at(found.at)?.filter(|known| !known.is_wiped()) else {
+        return Ok(None);
+    };
     let at = volume.facts().shown.clone();
     if !is_mounted(Path::new(std::ffi::OsStr::from_bytes(found.at))) {
         return Ok(Some(JobError::DriveAway { at, id: known.id }));

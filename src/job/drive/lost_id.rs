@@ -145,7 +145,10 @@ fn read_only(
     }
     // Somebody's own stick, which is not to be used, tells nothing of ours; a restore only reads.
     let gone = match asked.taken_for.is_some() || asked.begin == Begin::Never {
-        true => catalogue.drive_at(asked.at)?.map(|known| away(volume, &known)),
+        true => {
+            let known = catalogue.drive_at(asked.at)?.filter(|known| !known.is_wiped());
+            known.map(|known| away(volume, &known))
+        }
         false => nothing_where_one_was(catalogue, volume, found, &here, now)?,
     };
     Err(gone.unwrap_or_else(|| JobError::NoDrive { at: at() }))

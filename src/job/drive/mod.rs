@@ -1,5 +1,5 @@
 //! A station's bag on a drive: knowing the drive again, reading its ledger, mending what a cut left.
-//! Append-only: nothing here renames or truncates anything on a drive, and nothing but `prune` deletes.
+//! Append-only: nothing here renames or truncates anything on a drive, and nothing but `prune` and `wipe` deletes.
 
 mod admit;
 mod claims;
@@ -19,6 +19,7 @@ mod recognise;
 mod recover;
 mod retell;
 mod skeleton;
+mod wipe;
 
 pub use admit::{Admission, Admitted, Begin, Here, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
@@ -33,3 +34,4 @@ pub(crate) use payload::{
     length as copy_length, list as list_segment,
 };
 pub(crate) use prune::finish_pruning;
+pub use wipe::{Wiped, wipe};

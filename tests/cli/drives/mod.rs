@@ -14,3 +14,4 @@ mod rot;
 mod rotten_id;
 mod same_device;
 mod untrusted;
+mod wiped;

@@ -1,0 +1,300 @@
+//! `drives wipe`: deletes all mail on a drive and writes over what is free on it, before it leaves its operator.
+//! Never begins without the drive's name typed again, and never takes the last copy of a message unless that is
+//! asked.
+
+use super::state::{State, looked_at};
+use super::survey::{Depth, Survey};
+use super::whereabouts::one_of;
+use crate::cli::Exit;
+use crate::cli::notices::{self, Problem};
+use crate::cli::output::Output;
+use crate::cli::progress::Bar;
+use crate::cli::report::size;
+use crate::cli::setup::Setup;
+use crate::cli::shell::{option, quoted};
+use crate::daemon::clock::SystemClock;
+use crate::daemon::control::{Answer, Request, ask};
+use crate::disk::{Access, Volume, host};
+use crate::job::catalogue::{Catalogue, DriveRow, LastCopies};
+use crate::job::drive::{self, wipe};
+use crate::job::{DriveRef, JobError, Progress};
+use crate::model::limits::{ANSWER_PATIENCE, RELEASE_PATIENCE};
+use crate::model::{Clock as _, DriveLoss, StationName, escape};
+use serde_json::json;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Somebody has ended the process: it ends at the next safe point.
+static STOPPED: AtomicBool = AtomicBool::new(false);
+
+/// What was typed.
+pub(super) struct Asked<'a> {
+    pub name: &'a str,
+    pub confirmed: Option<&'a str>,
+    pub lose_last_copies: bool,
+}
+
+pub(super) fn run(
+    setup: &Setup,
+    asked: &Asked<'_>,
+    as_json: bool,
+    output: &Output,
+) -> Result<Exit, Problem> {
+    let (survey, last) = Survey::take_with(setup, Depth::Brief, output, &|catalogue, _| {
+        last_copies(catalogue, setup, asked.name)
+    })?;
+    let known = one_of(&survey.drives, asked.name)?;
+    let (row, label) = (&known.row, escape::shown(known.row.label.as_bytes()));
+    let drive = here(setup, row, &label)?;
+    let mut others = check_drive(&drive, row, &label)?;
+    others.retain(|station| *station != setup.station);
+    // One that a wipe was begun on counts for nothing already.
+    let last = if row.is_wiped() { LastCopies::default() } else { last };
+    if !asked.lose_last_copies {
+        refuse_last(last, &others, &label)?;
+    }
+    if let Some(unkept) = survey.unkept {
+        let why = notices::unkept(unkept, &setup.state);
+        return Err(Problem::failed(format!(
+            "{label} is not wiped, for that could not be kept in mind: {why}"
+        )));
+    }
+    confirm(asked, &label, known.messages, known.bytes, output)?;
+    super::when_stopped(|| STOPPED.store(true, Ordering::Relaxed))?;
+    // From the state that nobody else writes while this works: without a daemon, none may begin.
+    let fills = is_all_a_sticks(setup, &drive);
+    let held = give_up(setup, row, &label, output)?;
+    let bar = Watched(Bar::new(output, "deleting", known.messages));
+    let wiped = {
+        let volume = drive.door.open(Access::Write)?;
+        may_be_wiped(&*volume, row, &label)?;
+        wipe(&*volume, fills, &bar)
+    };
+    bar.0.end();
+    let wiped = wiped.map_err(|error| unfinished(&label, row, &error.to_string()))?;
+    if wiped.stopped {
+        return Err(unfinished(&label, row, "it was stopped"));
+    }
+    let catalogue = match held {
+        Some(state) => state.catalogue,
+        None => Catalogue::open(&setup.state)?.0,
+    };
+    catalogue.drop_copies(row.row)?;
+    tell(row, &label, fills.then_some(wiped.zeros), wiped.files, as_json, output);
+    Ok(Exit::Safe)
+}
+
+/// Whether all that is free there is the drive's: a folder beside other things has no room of its own, and to fill it
+/// would stop the mail.
+fn is_all_a_sticks(setup: &Setup, drive: &DriveRef) -> bool {
+    let path = Path::new(std::ffi::OsStr::from_bytes(&drive.at));
+    let device = host::device_of(path);
+    let mailboxes = setup.mailboxes.iter().map(|mailbox| mailbox.path.as_path());
+    let others = mailboxes.chain([setup.state.as_path(), Path::new("/")]);
+    let mut others = others.map(host::device_of);
+    host::is_mount_point(path) && device.is_some() && others.all(|other| other != device)
+}
+
+fn last_copies(catalogue: &Catalogue, setup: &Setup, name: &str) -> Result<LastCopies, JobError> {
+    let is_called = |row: &&DriveRow| row.label == name || row.id.to_string() == name;
+    let mut last = LastCopies::default();
+    for row in catalogue.drives()?.iter().filter(is_called) {
+        for (_, station) in catalogue.books_of(row.row)? {
+            if station == setup.station {
+                last = catalogue.last_copies(row.row, &catalogue.book(row.row, &station)?)?;
+            }
+        }
+    }
+    Ok(last)
+}
+
+/// Where the drive is now.
+fn here(setup: &Setup, row: &DriveRow, label: &str) -> Result<DriveRef, Problem> {
+    let drives = setup.drives_here().into_iter();
+    let mut there = drives.filter(|drive| drive.at == row.at);
+    there.next().ok_or_else(|| {
+        Problem::usage(format!(
+            "{label} is not plugged in here. Nothing was done. Plug it in and type it again"
+        ))
+    })
+}
+
+/// Looks whether it is that drive indeed, and whose mail is on it beside this station's.
+fn check_drive(drive: &DriveRef, row: &DriveRow, label: &str) -> Result<Vec<StationName>, Problem> {
+    let volume = drive.door.open(Access::Read)?;
+    may_be_wiped(&*volume, row, label)?;
+    Ok(drive::stations(&*volume)?)
+}
+
+fn may_be_wiped(volume: &dyn Volume, row: &DriveRow, label: &str) -> Result<(), Problem> {
+    if drive::drive_id(volume)? != Some(row.id) {
+        let at = &volume.facts().shown;
+        return Err(Problem::usage(format!(
+            "what is in {at} does not say that it is drive {} ({label}): it is left as it is",
+            row.id
+        )));
+    }
+    match volume.facts().read_only {
+        true => Err(Problem::failed(format!(
+            "{label} may only be read: look at its switch. Nothing was done"
+        ))),
+        false => Ok(()),
+    }
+}
+
+fn refuse_last(last: LastCopies, stations: &[StationName], label: &str) -> Result<(), Problem> {
+    let mut why = Vec::new();
+    if last.on_card > 0 {
+        why.push(format!("{} on the card, safe on {label} alone", messages(last.on_card)));
+    }
+    if last.nowhere > 0 {
+        why.push(format!(
+            "{} not on the card, with the last copy on {label}",
+            messages(last.nowhere)
+        ));
+    }
+    let others: Vec<_> = stations.iter().map(ToString::to_string).collect();
+    if !others.is_empty() {
+        why.push(format!(
+            "the mail of station {}, of which nothing is known here",
+            others.join(", ")
+        ));
+    }
+    if why.is_empty() {
+        return Ok(());
+    }
+    Err(Problem::usage(format!(
+        "{label} is not wiped: these would lose their copy: {}. Nothing was done. Have them copied to another \
+         stick first (counterfoil audit says what is safe). To lose them: counterfoil drives wipe {} \
+         --lose-last-copies",
+        why.join("; "),
+        quoted(label.as_ref())
+    )))
+}
+
+fn messages(count: u64) -> String {
+    if count == 1 { "1 message".to_owned() } else { format!("{count} messages") }
+}
+
+/// The drive's name typed once more: at a terminal, or as an option.
+fn confirm(
+    asked: &Asked<'_>,
+    label: &str,
+    count: u64,
+    bytes: u64,
+    output: &Output,
+) -> Result<(), Problem> {
+    let what = format!("{} ({})", messages(count), size(bytes));
+    let typed = match asked.confirmed {
+        Some(typed) => Some(typed.to_owned()),
+        None => output.ask(&format!(
+            "All of ours on {label} will be deleted: {what}. This cannot be undone.\nType the name of the stick to go \
+             on: "
+        )),
+    };
+    match typed {
+        Some(typed) if typed == label => Ok(()),
+        Some(typed) => Err(Problem::usage(format!(
+            "{} is not the name of the stick, which is {label}. Nothing was done",
+            escape::shown(typed.as_bytes())
+        ))),
+        None => Err(Problem::usage(format!(
+            "nobody was asked. Nothing was done. To delete {what} on {label}, type its name twice:\n  \
+             counterfoil drives wipe {}{}",
+            quoted(label.as_ref()),
+            option("--confirm", label.as_ref())
+        ))),
+    }
+}
+
+/// The drive is given up before anything on it is deleted: its copies count for nothing, whatever happens now.
+/// Without a daemon, the state is held until all is done.
+fn give_up(
+    setup: &Setup,
+    row: &DriveRow,
+    label: &str,
+    output: &Output,
+) -> Result<Option<State>, Problem> {
+    let (state, _) = looked_at(setup);
+    let why = DriveLoss::Wiped.as_str().to_owned();
+    let forget = Request::Forget { id: row.id.to_string(), why, place: None };
+    let refused = |why| Problem::failed(format!("{label} is not wiped: {why}"));
+    match ask(&state, &forget, ANSWER_PATIENCE)? {
+        Some(Answer::Refused(why)) => return Err(refused(why)),
+        Some(_) => {}
+        None => {
+            let state = State::open(setup, output)?;
+            if let Some(unkept) = state.unkept {
+                return Err(refused(notices::unkept(unkept, &setup.state)));
+            }
+            let now = SystemClock::new().stamp().time;
+            state.catalogue.forget_drive(row.row, DriveLoss::Wiped, None, now)?;
+            return Ok(Some(state));
+        }
+    }
+    let place = escape::shown(&row.at);
+    match ask(&state, &Request::Release(place), RELEASE_PATIENCE)? {
+        Some(Answer::Released(_)) => Ok(None),
+        Some(Answer::Refused(why)) => Err(refused(why)),
+        _ => Err(notices::not_let_go(label)),
+    }
+}
+
+fn unfinished(label: &str, row: &DriveRow, why: &str) -> Problem {
+    Problem::failed(format!(
+        "{label} is not wiped whole: {why}. Its copies count for nothing any more. To go on: counterfoil drives \
+         wipe {}",
+        row.id
+    ))
+}
+
+fn tell(
+    row: &DriveRow,
+    label: &str,
+    zeros: Option<u64>,
+    files: u64,
+    as_json: bool,
+    output: &Output,
+) {
+    if as_json {
+        return output.json(&json!({
+            "schema": 1,
+            "id": row.id.to_string(),
+            "label": row.label,
+            "deleted_files": files,
+            "written_over_bytes": zeros,
+        }));
+    }
+    output.say(match zeros {
+        Some(zeros) => format!(
+            "{label} is wiped: {files} files are deleted, {} of free space are written over.",
+            size(zeros)
+        ),
+        None => format!(
+            "{label} is wiped: {files} files are deleted. It is a folder beside other things: what is free \
+             there is not written over."
+        ),
+    });
+    output.wrapped(
+        "Flash keeps traces: a stick or card writes elsewhere than it is told, and who opens it may still read some of \
+         what was there. Where that matters, destroy it.",
+    );
+    output.wrapped(
+        "Only our own folder was deleted. Plugged in again it is a new stick, and gets mail again unless you \
+         keep it out.",
+    );
+}
+
+/// A bar that hears a stop.
+struct Watched(Bar);
+
+impl Progress for Watched {
+    fn advance(&self, messages: u64, bytes: u64) {
+        self.0.advance(messages, bytes);
+    }
+
+    fn stop(&self) -> bool {
+        STOPPED.load(Ordering::Relaxed)
+    }
+}

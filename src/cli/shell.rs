@@ -1,0 +1,41 @@
+//! Commands and options as they are typed in a shell, for a person to type them next.
+//! Never lets a name be more than a word.
+
+use super::args::Scope;
+use crate::model::escape;
+use std::ffi::OsStr;
+use std::os::unix::ffi::OsStrExt as _;
+
+/// What a command to be typed next has to name again.
+pub(super) fn options(scope: &Scope) -> String {
+    let mailboxes = scope.mailbox.iter().map(|dir| option("--mailbox", dir.as_os_str()));
+    let drives = scope.drive.iter().map(|dir| option("--drive", dir.as_os_str()));
+    let station = scope.station.iter().map(|name| option("--station", name.as_ref()));
+    let state = scope.state.iter().map(|dir| option("--state", dir.as_os_str()));
+    mailboxes.chain(drives).chain(station).chain(state).collect()
+}
+
+/// The option that names a drive by where it was, where a run's options name drives and not this one.
+pub(super) fn drive_option(options: &str, at: &[u8]) -> String {
+    let named = option("--drive", OsStr::from_bytes(at));
+    let names_it = options.split(" --").any(|one| named.strip_prefix(" --") == Some(one));
+    match options.contains(" --drive ") && !names_it {
+        true => named,
+        false => String::new(),
+    }
+}
+
+/// An option as it is typed in a shell, with a blank before it.
+pub(super) fn option(name: &str, value: &OsStr) -> String {
+    format!(" {name} {}", quoted(value))
+}
+
+/// A word as it is typed in a shell.
+pub(super) fn quoted(word: &OsStr) -> String {
+    let shown = escape::shown(word.as_bytes());
+    let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
+    match !shown.is_empty() && shown.chars().all(is_plain) {
+        true => shown,
+        false => format!("'{}'", shown.replace('\'', "'\\''")),
+    }
+}

@@ -1,0 +1,89 @@
+//! What would be lost with a drive: the messages that no other drive keeps safe; and taking a drive's copies out of
+//! what is known. Never decides whether that may be.
+
+use super::Catalogue;
+use super::books::BookRow;
+use crate::job::JobError;
+use rusqlite::params;
+
+/// Messages of which a drive has the only copy beside the card's, or the only one at all.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct LastCopies {
+    /// Messages on the card that are safe on this drive alone.
+    pub on_card: u64,
+    /// Messages that the card lacks, or has damaged, and of which only this drive has a good copy.
+    pub nowhere: u64,
+}
+
+impl LastCopies {
+    /// Whether there are any.
+    pub fn is_any(self) -> bool {
+        self.on_card > 0 || self.nowhere > 0
+    }
+}
+
+/// A good copy of a content on another drive whose copies count.
+const KEPT_BY_OTHER: &str = "EXISTS (SELECT 1 FROM payload o INDEXED BY payload_by_content \
+     JOIN book ob ON ob.id = o.book WHERE o.content = ?1 AND o.state = 1 AND ob.trusted = 1 AND ob.drive <> ?2)";
+
+impl Catalogue {
+    /// What would be lost with the copies of a station on a drive.
+    pub fn last_copies(&self, drive: i64, book: &BookRow) -> Result<LastCopies, JobError> {
+        let on_card: i64 = self
+            .db
+            .prepare_cached(
+                "SELECT count(*) FROM (SELECT DISTINCT s.mailbox, s.key FROM safe s WHERE s.book = ?1 \
+                 AND NOT EXISTS (SELECT 1 FROM safe o JOIN book b ON b.id = o.book WHERE o.mailbox = s.mailbox \
+                 AND o.key = s.key AND b.trusted = 1 AND b.drive <> ?2))",
+            )?
+            .query_row([book.row, drive], |row| row.get(0))?;
+        let mut wanted = Vec::new();
+        let mut query = self.db.prepare_cached("SELECT DISTINCT content FROM missing")?;
+        let mut rows = query.query([])?;
+        while let Some(row) = rows.next()? {
+            wanted.push(row.get(0)?);
+        }
+        self.lacked(book.row, |standing| {
+            wanted.push(standing.content);
+            Ok(())
+        })?;
+        wanted.sort_unstable();
+        wanted.dedup();
+        let sql = format!(
+            "SELECT EXISTS (SELECT 1 FROM payload p JOIN book b ON b.id = p.book \
+             WHERE p.content = ?1 AND p.state IN (0, 1, 5) AND b.drive = ?2) AND NOT {KEPT_BY_OTHER}"
+        );
+        let mut is_last = self.db.prepare_cached(&sql)?;
+        let mut nowhere = 0;
+        for content in wanted {
+            let is_last: bool = is_last.query_row(params![content, drive], |row| row.get(0))?;
+            nowhere += u64::from(is_last);
+        }
+        Ok(LastCopies { on_card: on_card as u64, nowhere })
+    }
+
+    /// Takes out of what is known all that a wiped drive had. The drive itself stays known, as given up.
+    pub fn drop_copies(&self, drive: i64) -> Result<(), JobError> {
+        self.together(|| {
+            for table in [
+                "payload",
+                "assertion",
+                "departure",
+                "mark",
+                "book_writer",
+                "book_mailbox",
+                "reread",
+                "filled",
+                "checks",
+                "log_damage",
+            ] {
+                let sql = format!(
+                    "DELETE FROM {table} WHERE book IN (SELECT id FROM book WHERE drive = ?1)"
+                );
+                self.db.execute(&sql, [drive])?;
+            }
+            self.db.execute("DELETE FROM book WHERE drive = ?1", [drive])?;
+            Ok(())
+        })
+    }
+}

@@ -1,0 +1,115 @@
+//! Wipes a drive of ours: deletes all in our folder on it, writes zeros over what is free, and then deletes what told
+//! which drive it was. Never touches anything outside our folder.
+//!
+//! Its id goes last: a wipe that was cut off can be told from a new stick, and is gone on with.
+
+use crate::disk::{DiskError, Trouble, Volume};
+use crate::job::{JobError, Progress};
+use crate::model::limits::{ZEROS_FILE_BYTES, ZEROS_SYNCED_BYTES};
+use crate::model::{RelName, bag};
+
+/// Zeros written at once, in bytes; and where not so many have room.
+const PIECES: [usize; 2] = [1 << 20, 4 << 10];
+
+/// What was done.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Wiped {
+    /// Files that were deleted.
+    pub files: u64,
+    /// Free space that was written over, in bytes.
+    pub zeros: u64,
+    /// It was stopped on the way: the messages are deleted, and not all that was free is written over.
+    pub stopped: bool,
+}
+
+/// Wipes an open drive, which its operator has given up before; `fills` what is free on it.
+pub fn wipe(volume: &dyn Volume, fills: bool, progress: &dyn Progress) -> Result<Wiped, JobError> {
+    let mut wiped = Wiped::default();
+    let kept = |name: &[u8]| name.starts_with(b"drive") && name.ends_with(b".json");
+    let home = RelName::fixed(bag::HOME);
+    if !clear(volume, &home, &kept, progress, &mut wiped)? {
+        return Ok(Wiped { stopped: true, ..wiped });
+    }
+    volume.sync_all()?;
+    let filled = match fills {
+        true => fill(volume, &home, progress, &mut wiped),
+        false => Ok(true),
+    };
+    // The zeros go whatever became of them: the stick is somebody's, and full.
+    volume.clear(&home, &kept, &mut || true)?;
+    volume.sync_all()?;
+    if !filled? {
+        return Ok(Wiped { stopped: true, ..wiped });
+    }
+    volume.clear(&home, &|_| false, &mut || true)?;
+    volume.remove_empty(&home)?;
+    volume.sync_all()?;
+    Ok(wiped)
+}
+
+fn clear(
+    volume: &dyn Volume,
+    home: &RelName,
+    kept: &dyn Fn(&[u8]) -> bool,
+    progress: &dyn Progress,
+    wiped: &mut Wiped,
+) -> Result<bool, DiskError> {
+    volume.clear(home, kept, &mut || {
+        wiped.files += 1;
+        progress.advance(1, 0);
+        !progress.stop()
+    })
+}
+
+/// Writes zeros until nothing more has room; `false` if it was stopped.
+fn fill(
+    volume: &dyn Volume,
+    home: &RelName,
+    progress: &dyn Progress,
+    wiped: &mut Wiped,
+) -> Result<bool, JobError> {
+    let zeros = vec![0; PIECES[0]];
+    let longest = volume.facts().longest_file.min(ZEROS_FILE_BYTES);
+    for number in 1_u64.. {
+        let at = home.join(&RelName::fixed(&format!("zeros-{number}")));
+        let mut file = match volume.create(&at) {
+            Err(error) if error.trouble == Trouble::Full => return Ok(true),
+            file => file?,
+        };
+        let mut length = 0;
+        let mut is_full = false;
+        for piece in PIECES {
+            is_full = false;
+            while !is_full && length + piece as u64 <= longest {
+                if progress.stop() {
+                    return Ok(false);
+                }
+                match file.write(&zeros[..piece]) {
+                    Err(error) if error.trouble == Trouble::Full => is_full = true,
+                    written => written?,
+                }
+                length += piece as u64;
+                if !is_full {
+                    wiped.zeros += piece as u64;
+                    progress.advance(0, piece as u64);
+                }
+                if length.is_multiple_of(ZEROS_SYNCED_BYTES) && !synced(volume)? {
+                    return Ok(true);
+                }
+            }
+        }
+        drop(file);
+        if is_full || !synced(volume)? {
+            return Ok(true);
+        }
+    }
+    Ok(true)
+}
+
+/// Hands over what was written, so that no more than a little waits in memory; `false` if there is no room for it.
+fn synced(volume: &dyn Volume) -> Result<bool, DiskError> {
+    match volume.sync_all() {
+        Err(error) if error.trouble == Trouble::Full => Ok(false),
+        done => done.map(|()| true),
+    }
+}
