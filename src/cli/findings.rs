@@ -10,6 +10,8 @@ pub(super) fn finding(finding: &Finding) -> String {
     match finding {
         Finding::CopiedDrive { .. }
         | Finding::ForgottenDrive { .. }
+        | Finding::NewDrive { .. }
+        | Finding::LetIn { .. }
         | Finding::IdRecognised { .. }
         | Finding::IdRestored { .. }
         | Finding::IdUnknown { .. }

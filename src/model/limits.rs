@@ -164,6 +164,11 @@ pub const STALLED_AFTER: Duration = Duration::from_secs(90);
 pub const ANSWER_PATIENCE: Duration = Duration::from_secs(2);
 /// How long a command waits for a drive to be let go: a batch on the slowest stick.
 pub const RELEASE_PATIENCE: Duration = Duration::from_secs(60);
+/// A stick seen for the first time is announced until its operator says whose it is, or for this long: a day, so that
+/// whoever looks once a day sees it, and nobody has to answer for each stick of his own.
+pub const NEW_DRIVE_ANNOUNCED: Duration = Duration::from_secs(86_400);
+/// The next new stick is let in for this long at most: beyond it the operator has forgotten that he asked.
+pub const LET_IN_LONGEST: Duration = Duration::from_secs(86_400);
 /// A request to the daemon longer than this, in octets, is refused.
 pub const REQUEST_BYTES: u64 = 4 << 10;
 /// The daemon's answer is read up to this length, in octets.

@@ -1,4 +1,4 @@
-//! Owns the reasons for which an operator gives a drive up. Never more than what was said.
+//! Owns the reasons for which an operator gives a drive up, or will have none of it. Never more than what was said.
 
 use std::fmt;
 
@@ -11,13 +11,16 @@ pub enum DriveLoss {
     GivenAway,
     /// What was on it was deleted.
     Reformatted,
+    /// It is not the operator's: nothing of his is to be on it.
+    Refused,
     /// It does not work any more. Also whatever a later version of the program has a word for.
     Broken,
 }
 
 impl DriveLoss {
     /// Every reason.
-    pub const ALL: [Self; 4] = [Self::Lost, Self::GivenAway, Self::Reformatted, Self::Broken];
+    pub const ALL: [Self; 5] =
+        [Self::Lost, Self::GivenAway, Self::Reformatted, Self::Refused, Self::Broken];
 
     /// The word on the command line, in JSON and in the catalogue.
     pub fn as_str(self) -> &'static str {
@@ -25,8 +28,14 @@ impl DriveLoss {
             Self::Lost => "lost",
             Self::GivenAway => "given-away",
             Self::Reformatted => "reformatted",
+            Self::Refused => "refused",
             Self::Broken => "broken",
         }
+    }
+
+    /// What the operator has done with the drive.
+    pub fn given_up(self) -> &'static str {
+        if self == Self::Refused { "refused" } else { "forgotten" }
     }
 
     /// Reads [`as_str`](Self::as_str) back.
@@ -41,6 +50,7 @@ impl fmt::Display for DriveLoss {
             Self::Lost => "lost",
             Self::GivenAway => "given away",
             Self::Reformatted => "reformatted",
+            Self::Refused => "refused",
             Self::Broken => "broken",
         })
     }

@@ -19,16 +19,9 @@ pub(in crate::cli) fn run(
     let summary = Summary::of(&setup, &survey.audit.counts, survey.unkept);
     if scope.json {
         summary.warn(output);
-        output.json(&report::status::json(&summary, survey.daemon, &survey.drives));
+        output.json(&report::status::json(&summary, &survey));
     } else {
-        report::status::text(
-            output,
-            &setup,
-            &survey.audit,
-            &summary,
-            survey.daemon,
-            &survey.drives,
-        );
+        report::status::text(output, &setup, &summary, &survey);
     }
     Ok(Exit::of(&survey.audit.counts).unless_unkept(survey.unkept))
 }
