@@ -16,8 +16,8 @@ use crate::daemon::control::{Request, ask};
 use crate::disk::Access;
 use crate::job::catalogue::{Catalogue, SameDevice};
 use crate::job::{JobError, drive, round};
-use crate::model::{Clock as _, DriveLoss};
 use crate::model::limits::ANSWER_PATIENCE;
+use crate::model::{Clock as _, DriveLoss};
 use serde_json::json;
 use std::path::Path;
 

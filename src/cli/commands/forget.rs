@@ -71,7 +71,9 @@ pub(super) fn run(
             when(since)
         ));
         output.say("What that means for the mail: counterfoil audit");
-        output.say(format!("If it is yours after all, plug it in. Type: counterfoil drives add {at}"));
+        output.say(format!(
+            "If it is yours after all, plug it in. Type: counterfoil drives add {at}"
+        ));
         return Ok(Exit::Safe);
     }
     output.say(format!(

@@ -21,12 +21,7 @@ pub(in crate::cli) fn json(summary: &Summary<'_>, survey: &Survey) -> Value {
     Value::Object(object)
 }
 
-pub(in crate::cli) fn text(
-    output: &Output,
-    setup: &Setup,
-    summary: &Summary<'_>,
-    survey: &Survey,
-) {
+pub(in crate::cli) fn text(output: &Output, setup: &Setup, summary: &Summary<'_>, survey: &Survey) {
     summary.say(output);
     output.line("");
     for mailbox in &setup.mailboxes {

@@ -8,9 +8,7 @@ use super::identity::{self, Known, Told};
 use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{
-    Catalogue, DriveRow, FoundDrive, KnownHow, ReplacedHow, SameDevice,
-};
+use crate::job::catalogue::{Catalogue, DriveRow, FoundDrive, KnownHow, ReplacedHow, SameDevice};
 use crate::model::limits::DRIVE_FILE_BYTES;
 use crate::model::{Clock, DriveId, DriveLoss, Finding};
 
@@ -136,11 +134,7 @@ pub fn add(
 }
 
 /// Whether a drive that has an id is on another file system than the one that is known by it.
-fn is_another(
-    catalogue: &Catalogue,
-    told: &Told,
-    volume: &dyn Volume,
-) -> Result<bool, JobError> {
+fn is_another(catalogue: &Catalogue, told: &Told, volume: &dyn Volume) -> Result<bool, JobError> {
     let serial = volume.facts().serial.as_ref();
     let known = catalogue.known_as(told.id)?.and_then(|known| known.serial);
     let is_other = |kept: Option<&String>| kept.is_some() && serial.is_some() && kept != serial;

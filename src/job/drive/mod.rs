@@ -25,11 +25,11 @@ pub use admit::{Admission, Admitted, Begin, Here, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub use identity::{drive_id, is_station, make_drive, stations};
-pub(crate) use newcomer::{Newcomer, may_come_in};
 pub use lines::{Lines, Piece};
 pub(crate) use log_check::{LogCheck, Logs, finding as log_finding};
 pub use lost_id::{AddedDrive, add, refuse_forgotten};
 pub use manifest::{Listed, read as read_manifest};
+pub(crate) use newcomer::{Newcomer, may_come_in};
 pub(crate) use payload::{
     Copy, Part, Piecewise, hash as hash_copy, hash_all as hash_copies, hash_piece,
     length as copy_length, list as list_segment,
