@@ -262,5 +262,9 @@ pub const CARRY_CHUNK_BYTES: usize = 4 << 20;
 pub const CARRIED_TEXT_BYTES: u64 = 64 << 20;
 /// A config on a drive longer than this, in octets, is not one of ours.
 pub const CARRIED_CONFIG_BYTES: u64 = 256 << 10;
+/// A program on a drive is filled up where an earlier version was longer by so many octets at most.
+pub const CARRIED_PROGRAM_MORE: u64 = 64 << 20;
+/// The file of a program's hash on a drive is no longer than this, in octets.
+pub const CARRIED_SUM_BYTES: u64 = 4 << 10;
 /// A time span in a config is at most a hundred years: a slip is told, and every span can be written in days again.
 pub const SPAN_MAX: Duration = Duration::from_secs(36_500 * 86_400);

@@ -6,6 +6,7 @@ use crate::cli::output::{Output, Tone};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::catalogue::{DriveEvent, DriveRow, KnownAs, Log, LogDamage, Replaced};
 use crate::job::reckoning::Proven;
+use crate::model::bag::CarriedProgram;
 use crate::model::{DriveId, DriveLoss, Medium};
 use serde_json::{Value, json};
 use std::time::Duration;
@@ -303,6 +304,30 @@ fn notes(drive: &Shown) -> Vec<String> {
         notes.push(format!("room for about {} at the present rate", count(days, "day")));
     }
     notes
+}
+
+/// What the hashes of the programs are for.
+pub(in crate::cli) const PROGRAMS: &str = "The program on a stick must have this SHA-256. Note it: README.TXT on the stick names it too, and a stick proves \
+     nothing of itself.";
+
+/// The programs that drives carry, and what each must be.
+pub(in crate::cli) fn programs(output: &Output, programs: &[CarriedProgram]) {
+    if programs.is_empty() {
+        return;
+    }
+    output.line("");
+    output.wrapped(&format!("  {PROGRAMS}"));
+    for CarriedProgram { name, identity } in programs {
+        output.line(format!("    {} {name}", identity.digest));
+    }
+}
+
+pub(in crate::cli) fn programs_json(programs: &[CarriedProgram]) -> Value {
+    let json = |program: &CarriedProgram| {
+        let CarriedProgram { name, identity } = program;
+        json!({"name": name, "bytes": identity.bytes, "sha256": identity.digest.to_string()})
+    };
+    programs.iter().map(json).collect()
 }
 
 /// That the next new stick is let in.

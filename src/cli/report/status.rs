@@ -7,21 +7,33 @@ use crate::cli::commands::survey::Survey;
 use crate::cli::notices;
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
+use crate::model::bag::CarriedProgram;
 use crate::model::escape;
 use serde_json::{Value, json};
 
-pub(in crate::cli) fn json(summary: &Summary<'_>, survey: &Survey) -> Value {
+pub(in crate::cli) fn json(
+    summary: &Summary<'_>,
+    survey: &Survey,
+    programs: &[CarriedProgram],
+) -> Value {
     let mut object = summary.json();
     object.insert("schema".into(), json!(1));
     object.insert("station".into(), json!(summary.station.as_str()));
     object.insert("daemon".into(), json!(survey.daemon));
     let left = survey.next_let_in.map(|left| left.as_secs());
     object.insert("next_stick_seconds".into(), json!(left));
+    object.insert("programs".into(), drives::programs_json(programs));
     object.insert("drives".into(), survey.drives.iter().map(drives::json).collect());
     Value::Object(object)
 }
 
-pub(in crate::cli) fn text(output: &Output, setup: &Setup, summary: &Summary<'_>, survey: &Survey) {
+pub(in crate::cli) fn text(
+    output: &Output,
+    setup: &Setup,
+    summary: &Summary<'_>,
+    survey: &Survey,
+    programs: &[CarriedProgram],
+) {
     summary.say(output);
     output.line("");
     for mailbox in &setup.mailboxes {
@@ -43,4 +55,5 @@ pub(in crate::cli) fn text(output: &Output, setup: &Setup, summary: &Summary<'_>
         let next = notices::next_step(reason);
         output.line(format!("  {count} {reason} ({}): {next}", size(bytes)));
     }
+    drives::programs(output, programs);
 }

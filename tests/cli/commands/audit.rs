@@ -45,6 +45,7 @@ const MESSAGE: [&str; 12] = [
 const DRIVE: [&str; 23] = [
     "away_since",
     "bytes",
+    "announced",
     "carried_bytes",
     "copies_unread",
     "counts",
@@ -52,6 +53,7 @@ const DRIVE: [&str; 23] = [
     "forgotten",
     "history",
     "id",
+    "known",
     "known_since",
     "label",
     "last_seen",

@@ -164,6 +164,18 @@ fn the_drives(account: &Account<'_>) -> Markup {
         } @else {
             (table_box("Drives", &table))
         }
+        @if !account.programs.is_empty() { (programs(account)) }
+    }
+}
+
+fn programs(account: &Account<'_>) -> Markup {
+    html! {
+        p { (drives::PROGRAMS) }
+        ul {
+            @for program in &account.programs {
+                li { (Outside(&program.name)) ": " code { (program.identity.digest) } }
+            }
+        }
     }
 }
 
