@@ -158,3 +158,25 @@ pub(super) fn finding(finding: &Finding) -> String {
         _ => String::new(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A label is the stick's own word: it must not become a part of a command that somebody types.
+    #[test]
+    fn a_label_stands_in_a_command_only_where_it_is_a_plain_name_of_one_drive() {
+        let id = DriveId::from_bits(0xaa);
+        assert_eq!(
+            announcement(id, "EMBER", false),
+            "new stick EMBER: all mail is copied to it; counterfoil drives refuse EMBER, or a file counterfoil.skip, \
+             keeps it out"
+        );
+        for (label, alike) in
+            [("EMBER", true), ("$(reboot)", false), ("a b", false), ("-h", false), ("", false)]
+        {
+            let text = announcement(id, label, alike);
+            assert!(text.contains(&format!("counterfoil drives refuse {id}, or")), "{text}");
+        }
+    }
+}

@@ -42,10 +42,10 @@ const MESSAGE: [&str; 12] = [
     "to",
 ];
 
-const DRIVE: [&str; 23] = [
+const DRIVE: [&str; 25] = [
+    "announced",
     "away_since",
     "bytes",
-    "announced",
     "carried_bytes",
     "copies_unread",
     "counts",
