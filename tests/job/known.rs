@@ -177,7 +177,7 @@ fn which_drives_are_known_survives_the_loss_of_the_catalogue_and_nothing_more() 
     let lose = |card: &mut Card| {
         card.lose_catalogue();
         for name in ["catalogue.sqlite", "catalogue.sqlite-wal", "catalogue.sqlite-shm"] {
-            let _ = std::fs::remove_file(state.path().join(name));
+            drop(std::fs::remove_file(state.path().join(name)));
         }
         card.catalogue = Catalogue::open(state.path()).unwrap().0;
         card.scan(0);
@@ -247,7 +247,10 @@ fn leave_is_not_for_what_is_here_already_nor_for_what_claims_a_known_id() {
     card.catalogue.let_next_in(Duration::from_secs(60), before, &card.clock).unwrap();
     expect_refused(&card, &here, "HERE");
     expect_refused(&card, &prepared(&id.to_string(), "s-other"), "RED");
-    // One that its owner keeps out does not use it up.
+    // One that its owner keeps out does not use it up, nor one that a later version wrote.
+    let newer = stick("s-newer");
+    newer.put("counterfoil/drive.json", br#"{"format":9,"id":"00000000000000bb"}"#);
+    expect_refused(&card, &newer, "NEWER");
     let marked = stick("s-marked");
     marked.put("counterfoil.skip", b"");
     let round = come(&card, &marked, "MARKED", Begin::Known);

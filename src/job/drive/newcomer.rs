@@ -77,13 +77,11 @@ pub(crate) fn may_come_in(
     let told = match &known {
         Known::Id(told) => Some(told.id),
         Known::Newer(_, id) => *id,
-        // By the serial number alone: what else is on it anybody may have copied there.
-        Known::Nothing | Known::Unreadable(..) if serial.is_none() => None,
         Known::Nothing | Known::Unreadable(..) => {
             let folder = plain_folder(Path::new(OsStr::from_bytes(&drive.at)), facts);
             match recognise(catalogue, volume, folder.as_deref(), &here())? {
-                Recognised::As(id) if catalogue.is_known_drive(id, serial)? => Some(id),
-                _ => None,
+                Recognised::As(id) => Some(id),
+                Recognised::OneOf(_) => None,
             }
         }
     };
@@ -95,7 +93,9 @@ pub(crate) fn may_come_in(
             false => Err(JobError::NotTheKnown { at: at(), id }),
         };
     }
-    if access == Access::Write && catalogue.take_leave(&facts.mount, clock)? {
+    // One that cannot be written does not use up the leave.
+    let may_be_written = access == Access::Write && !matches!(known, Known::Newer(..));
+    if may_be_written && catalogue.take_leave(&facts.mount, clock)? {
         return Ok(Newcomer::LetIn);
     }
     if matches!(known, Known::Nothing) {

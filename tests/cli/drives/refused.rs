@@ -97,3 +97,20 @@ fn leave_for_the_next_stick_is_shown_until_its_time() {
     station.command(&["drives", "add", "--next", "1s"]).expect_safe();
     assert!(seconds(&station).unwrap_or(0) <= 1);
 }
+
+/// An update of the program sets the catalogue aside: what an earlier version copied to is known without being asked.
+#[test]
+fn what_an_earlier_version_copied_to_is_known_after_an_update() {
+    let (station, red) = Station::with_drive();
+    station.deliver_many(1);
+    station.mirror().expect_safe();
+    let kept = station.state().join("known-drives");
+    fs::remove_file(&kept).unwrap();
+    let catalogue = rusqlite::Connection::open(station.state().join("catalogue.sqlite")).unwrap();
+    catalogue.execute_batch("DROP TABLE known_drive; DROP TABLE new_drive").unwrap();
+    catalogue.pragma_update(None, "user_version", 7).unwrap();
+    drop(catalogue);
+    station.mirror().expect_safe();
+    assert!(fs::read_to_string(&kept).unwrap().contains(&red.id()));
+    assert_eq!(station.command(&["drives", "--json"]).drive("red")["known"]["how"], "copied");
+}
