@@ -11,7 +11,6 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::CopiedDrive { .. }
         | Finding::ForgottenDrive { .. }
         | Finding::NewDrive { .. }
-        | Finding::LetIn { .. }
         | Finding::IdRecognised { .. }
         | Finding::IdRestored { .. }
         | Finding::IdUnknown { .. }

@@ -116,10 +116,11 @@ pub(super) fn finding(finding: &Finding) -> String {
             when(Some(*since)),
             loss(*why, place.as_deref())
         ),
-        Finding::NewDrive { drive, alike } => announcement(drive.id, &drive.label, *alike),
-        Finding::LetIn { id } => format!(
-            "new stick, let in as you asked: it is drive {id}, and all mail is copied to it. The next one is not"
+        Finding::NewDrive { drive, let_in: true, .. } => format!(
+            "new stick, let in as you asked: it is drive {}, and all mail is copied to it. The next one is not",
+            drive.id
         ),
+        Finding::NewDrive { drive, alike, .. } => announcement(drive.id, &drive.label, *alike),
         Finding::IdRecognised { id } => format!(
             "its drive.json cannot be read; by what else is on it, it is drive {id}. The next copying writes it anew"
         ),

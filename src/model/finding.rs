@@ -171,11 +171,8 @@ pub enum Finding {
         drive: KnownDrive,
         /// Another one is called alike.
         alike: bool,
-    },
-    /// It is the next new stick, and was let in as its operator asked.
-    LetIn {
-        /// Its id.
-        id: DriveId,
+        /// Its operator asked for the next one.
+        let_in: bool,
     },
     /// The drive's id cannot be read; by what else is on it, it is this one.
     IdRecognised {

@@ -67,7 +67,7 @@ fn expect_used(card: &Card, drive: &MemoryDrive, label: &str) -> DriveRound {
 }
 
 fn is_new(round: &DriveRound) -> bool {
-    round.findings.iter().any(|found| matches!(found, Finding::NewDrive { .. }))
+    round.findings.iter().any(|found| matches!(found, Finding::NewDrive { let_in: false, .. }))
 }
 
 #[test]
@@ -206,7 +206,9 @@ fn the_next_new_stick_is_let_in_and_no_other() {
     card.catalogue.let_next_in(leave, Vec::new(), &card.clock).unwrap();
     assert_eq!(card.catalogue.next_let_in(&card.clock).unwrap(), Some(leave));
     let round = expect_used(&card, &red, "RED");
-    assert!(round.findings.iter().any(|found| matches!(found, Finding::LetIn { .. })));
+    assert!(
+        round.findings.iter().any(|found| matches!(found, Finding::NewDrive { let_in: true, .. }))
+    );
     assert_eq!(card.catalogue.next_let_in(&card.clock).unwrap(), None);
     expect_refused(&card, &blue, "BLUE");
     expect_used(&card, &red, "RED");

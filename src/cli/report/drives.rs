@@ -307,8 +307,8 @@ fn notes(drive: &Shown) -> Vec<String> {
 }
 
 /// What the hashes of the programs are for.
-pub(in crate::cli) const PROGRAMS: &str = "The program on a stick must have this SHA-256. Note it: README.TXT on the stick names it too, and a stick proves \
-     nothing of itself.";
+pub(in crate::cli) const PROGRAMS: &str = "The program on a stick must have this SHA-256. Note it: README.TXT on the \
+                                           stick names it too, and a stick proves nothing of itself.";
 
 /// The programs that drives carry, and what each must be.
 pub(in crate::cli) fn programs(output: &Output, programs: &[CarriedProgram]) {

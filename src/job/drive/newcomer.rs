@@ -41,20 +41,19 @@ impl Newcomer {
     ) -> Result<Option<Finding>, JobError> {
         let serial = admitted.volume.facts().serial.as_deref();
         let (id, label, now) = (admitted.id, drive.label.as_str(), clock.stamp().time);
-        match self {
+        let let_in = match self {
             Self::LetIn => {
                 catalogue.make_known((id, label), serial, KnownHow::LetIn, now)?;
                 catalogue.end_leave()?;
-                Ok(Some(Finding::LetIn { id }))
+                true
             }
-            Self::As(Begin::OnDevice) if catalogue.announce(id, serial, clock)? => {
-                let drives = catalogue.drives()?;
-                let own = drives.iter().find(|row| row.id == id);
-                let alike = drives.iter().filter(|row| row.label == drive.label).count() > 1;
-                Ok(own.map(|own| Finding::NewDrive { drive: named(own), alike }))
-            }
-            Self::As(_) => Ok(None),
-        }
+            Self::As(Begin::OnDevice) if catalogue.announce(id, serial, clock)? => false,
+            Self::As(_) => return Ok(None),
+        };
+        let drives = catalogue.drives()?;
+        let own = drives.iter().find(|row| row.id == id);
+        let alike = drives.iter().filter(|row| row.label == drive.label).count() > 1;
+        Ok(own.map(|own| Finding::NewDrive { drive: named(own), alike, let_in }))
     }
 }
 
