@@ -1,8 +1,10 @@
 //! Arguments as typed. What they mean, beside the config, is worked out in `setup`.
 
+use super::config::parse_span;
 use crate::model::DriveLoss;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
+use std::time::Duration;
 
 const EXIT_CODES: &str = "\
 Exit codes:
@@ -248,10 +250,14 @@ pub struct Drives {
 /// What to do with drives.
 #[derive(Debug, Subcommand)]
 pub enum DriveAction {
-    /// Make a drive: of a mounted stick, or of a folder; or take back one that was forgotten
+    /// Make a drive: of a mounted stick, or of a folder; or take back one that was forgotten or refused
     Add {
         /// Where it is mounted, or the folder
-        dir: PathBuf,
+        #[arg(required_unless_present = "next", conflicts_with = "next")]
+        dir: Option<PathBuf>,
+        /// Let the next new stick in that comes within this time, as 10m; for accept = "known"
+        #[arg(long, value_name = "TIME", value_parser = parse_span)]
+        next: Option<Duration>,
         /// Options may stand before `add` and behind it.
         #[command(flatten)]
         scope: Scope,
@@ -283,6 +289,14 @@ pub enum DriveAction {
         #[arg(long = "where", value_name = "TEXT")]
         place: Option<String>,
         /// Options may stand before `forget` and after it.
+        #[command(flatten)]
+        scope: Scope,
+    },
+    /// Say that a stick is not yours: it gets nothing any more, and its copies count for nothing
+    Refuse {
+        /// The drive: its name or its id
+        name: String,
+        /// Options may stand before `refuse` and after it.
         #[command(flatten)]
         scope: Scope,
     },

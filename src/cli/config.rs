@@ -226,7 +226,7 @@ pub(super) fn span<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration
 }
 
 /// A time span as a person writes it: `2s`, `10m`, `1h 30m`, `30d`. A day is 24 hours.
-fn parse_span(text: &str) -> Result<Duration, String> {
+pub(super) fn parse_span(text: &str) -> Result<Duration, String> {
     let wrong = || format!("{text:?} is not a time span: write it as 2s, 10m, 1h or 30d");
     let (days, rest) = match text.split_once('d') {
         Some((days, rest)) => (days.trim().parse::<u32>().map_err(|_| wrong())?, rest.trim()),

@@ -10,6 +10,7 @@ pub(super) fn finding(finding: &Finding) -> String {
     match finding {
         Finding::CopiedDrive { .. }
         | Finding::ForgottenDrive { .. }
+        | Finding::NewDrive { .. }
         | Finding::IdRecognised { .. }
         | Finding::IdRestored { .. }
         | Finding::IdUnknown { .. }

@@ -363,6 +363,7 @@ pub(super) fn drive_state(state: &str) -> &'static str {
         "released" => "released: may be pulled",
         "untrusted" => "not trusted: restore works, nothing on it counts; use another drive",
         "forgotten" => "forgotten: takes no mail, counts for nothing",
+        "refused" => "refused: takes no mail, counts for nothing",
         "replaced" => "reformatted or replaced: counts for nothing",
         "" => "not used yet",
         _ => "failed: use another drive",
@@ -414,6 +415,10 @@ pub(super) fn news(news: &News<'_>) -> String {
         News::Unwatched(name, why) => {
             format!("mailbox {name} cannot be watched ({why}); it is looked over by the timer")
         }
+        News::NextLetIn(span) => format!(
+            "the next new stick is let in, if it comes within {}",
+            super::commands::config_check::span(*span)
+        ),
         News::Reloaded => "the config was read again".to_owned(),
         News::ReloadRefused(why) => format!("the config is refused and the old one kept: {why}"),
         News::LeftWorking(label) => {

@@ -223,7 +223,7 @@ impl Setup {
     pub(super) fn find(&self) -> Box<Find> {
         let begin = match self.accept {
             Accept::Any => Begin::OnDevice,
-            Accept::Known => Begin::Never,
+            Accept::Known => Begin::Known,
             Accept::Named => return Box::new(Vec::new),
         };
         let finder = self.finder();

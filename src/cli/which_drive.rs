@@ -63,6 +63,22 @@ pub(super) fn settle_reformatted(id: DriveId) -> Vec<Advice> {
     ]
 }
 
+/// What is said of a stick that is seen for the first time. Its name stands in the command only where a shell takes it
+/// as it is, and no other drive has it: whoever prepared the stick has chosen it.
+pub(super) fn announcement(id: DriveId, label: &str, alike: bool) -> String {
+    let is_plain = |c: char| c.is_ascii_alphanumeric() || "._-".contains(c);
+    let as_typed = !alike && label.starts_with(|c: char| c.is_ascii_alphanumeric());
+    let name = match as_typed && label.chars().all(is_plain) {
+        true => label.to_owned(),
+        false => id.to_string(),
+    };
+    format!(
+        "new stick {}: all mail is copied to it; counterfoil drives refuse {name}, or a file counterfoil.skip, keeps \
+         it out",
+        escape::shown(label.as_bytes())
+    )
+}
+
 /// A copy on the card itself protects against nothing that happens to the card.
 pub(super) fn on_same_device(mailbox: &str, counted: bool) -> String {
     let mailbox = escape::shown(mailbox.as_bytes());
@@ -89,12 +105,22 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::CopiedDrive { of, own } => format!(
             "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
         ),
+        Finding::ForgottenDrive { at, since, why: DriveLoss::Refused, .. } => format!(
+            "this drive is refused since {}. It takes no mail, and its copies count for nothing. To use it all the \
+             same: counterfoil drives add {at}",
+            when(Some(*since)),
+        ),
         Finding::ForgottenDrive { at, since, why, place } => format!(
             "this drive is forgotten since {}: {}. It takes no mail, and its copies count for nothing. To use it \
              again: counterfoil drives add {at}",
             when(Some(*since)),
             loss(*why, place.as_deref())
         ),
+        Finding::NewDrive { drive, let_in: true, .. } => format!(
+            "new stick, let in as you asked: it is drive {}, and all mail is copied to it. The next one is not",
+            drive.id
+        ),
+        Finding::NewDrive { drive, alike, .. } => announcement(drive.id, &drive.label, *alike),
         Finding::IdRecognised { id } => format!(
             "its drive.json cannot be read; by what else is on it, it is drive {id}. The next copying writes it anew"
         ),
@@ -131,5 +157,27 @@ pub(super) fn finding(finding: &Finding) -> String {
                 .to_owned()
         }
         _ => String::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A label is the stick's own word: it must not become a part of a command that somebody types.
+    #[test]
+    fn a_label_stands_in_a_command_only_where_it_is_a_plain_name_of_one_drive() {
+        let id = DriveId::from_bits(0xaa);
+        assert_eq!(
+            announcement(id, "EMBER", false),
+            "new stick EMBER: all mail is copied to it; counterfoil drives refuse EMBER, or a file counterfoil.skip, \
+             keeps it out"
+        );
+        for (label, alike) in
+            [("EMBER", true), ("$(reboot)", false), ("a b", false), ("-h", false), ("", false)]
+        {
+            let text = announcement(id, label, alike);
+            assert!(text.contains(&format!("counterfoil drives refuse {id}, or")), "{text}");
+        }
     }
 }

@@ -44,6 +44,13 @@ pub enum Request {
         /// Where it went, as its operator says.
         place: Option<String>,
     },
+    /// To let the next new stick in.
+    LetNextIn {
+        /// If it comes within so many seconds.
+        seconds: u64,
+        /// The mounts that were there before.
+        before: Vec<String>,
+    },
     /// To finish what is being written to a drive and not to touch it again until it is mounted anew. The
     /// drive by its label, its id or its path.
     Release(String),

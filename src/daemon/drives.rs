@@ -20,6 +20,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc;
+use std::time::Duration;
 use tokio::sync::mpsc::Sender;
 use tokio::time::Instant;
 
@@ -177,6 +178,16 @@ impl<'a> Drives<'a> {
             catalogue.begin_afresh(drive.row, self.workplace.clock.stamp().time)?;
         }
         Ok(())
+    }
+
+    /// Lets the next new stick in by its operator's word.
+    pub(super) fn let_next_in(
+        &self,
+        within: Duration,
+        before: Vec<String>,
+    ) -> Result<(), JobError> {
+        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
+        catalogue.let_next_in(within, before, &*self.workplace.clock)
     }
 
     /// Gives a drive up by its operator's word; why it cannot be, if it cannot.

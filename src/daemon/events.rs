@@ -9,6 +9,7 @@ use crate::job::catalogue::Overdue;
 use crate::job::round::DriveRound;
 use crate::job::{JobError, MailboxRef};
 use crate::model::{Finding, MailboxName, RelName};
+use std::time::Duration;
 
 /// What can happen.
 pub(super) enum Event {
@@ -98,6 +99,8 @@ pub enum News<'a> {
     MailboxAway(&'a MailboxRef, &'a JobError),
     /// A mailbox cannot be watched by hints; it is looked over by the timer.
     Unwatched(&'a MailboxName, &'a str),
+    /// The next new stick is let in, if it comes within that time.
+    NextLetIn(Duration),
     /// The config was read again and is in force.
     Reloaded,
     /// The config was read again and is refused; the old one stays in force.

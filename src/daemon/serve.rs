@@ -375,14 +375,21 @@ impl<'a> Daemon<'a> {
             self.watchman.begin_again(Instant::now());
             self.reporter.changed(Instant::now());
         }
+        if let Request::LetNextIn { seconds, before } = &request {
+            let within = Duration::from_secs(*seconds);
+            self.drives.let_next_in(within, before.clone())?;
+            self.voice.tell(&News::NextLetIn(within));
+        }
         if matches!(request, Request::Look | Request::Afresh(_)) {
             self.drives.refresh()?;
         }
         match request {
             // Whoever asked may have gone.
-            Request::Drives | Request::Look | Request::Afresh(_) | Request::Forget { .. } => {
-                drop(asker.send(self.drives.describe()))
-            }
+            Request::Drives
+            | Request::Look
+            | Request::Afresh(_)
+            | Request::LetNextIn { .. }
+            | Request::Forget { .. } => drop(asker.send(self.drives.describe())),
             Request::Release(name) => self.drives.release(&name, asker),
         }
         Ok(())

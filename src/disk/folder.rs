@@ -109,6 +109,12 @@ fn look(dir: impl AsFd, path: impl rustix::path::Arg, flags: AtFlags) -> Result<
     Ok(Seen { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
 }
 
+/// The serial number of a removable drive's file system. The device manager may have read it only after the drive was
+/// found, as early in a boot.
+fn serial_of(found: &Found) -> Option<String> {
+    found.serial.clone().or_else(|| System::host().serial(found.key.device))
+}
+
 fn medium_of(device: u64) -> Medium {
     let device = System::host().device(((device >> 32) as u32, device as u32));
     device.map_or(Medium::Other, |device| device.medium())
@@ -142,7 +148,7 @@ impl FolderVolume {
             readers: 2,
             device: seen.device,
             root: seen.inode,
-            serial: door.only.as_ref().and_then(|found| found.serial.clone()),
+            serial: door.only.as_ref().and_then(serial_of),
             medium: medium_of(seen.device),
         };
         let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);

@@ -71,6 +71,17 @@ pub enum JobError {
         /// The place.
         at: String,
     },
+    /// It says that it is a drive of ours, and is not where that one was: only ours are to be used.
+    #[error(
+        "{at}: not used: it says that it is drive {id}, and is not the stick that was known as that one \
+         (accept = \"known\"). Nothing was written. If it is yours, as after it was copied: counterfoil drives add {at}"
+    )]
+    NotTheKnown {
+        /// The place.
+        at: String,
+        /// The drive it says it is.
+        id: DriveId,
+    },
     /// Its owner does not want it to be written.
     #[error(
         "{at}: not used, since it carries a file counterfoil.skip: delete that to use this drive"
@@ -167,9 +178,9 @@ pub enum JobError {
     },
     /// Its operator gave it up.
     #[error(
-        "{at}: this is drive {id}, which is forgotten since {since}: {}. It takes no mail, and its copies count for \
-         nothing; restore still reads them. To use it again: counterfoil drives add {at}",
-        reason(*.why, .place.as_deref())
+        "{at}: this is drive {id}, which is {} since {since}{}. It takes no mail, and its copies count for \
+         nothing; restore still reads them. To use it {}: counterfoil drives add {at}",
+        .why.given_up(), reason(*.why, .place.as_deref()), again(*.why)
     )]
     Forgotten {
         /// The place.
@@ -241,12 +252,17 @@ pub enum JobError {
     },
 }
 
-/// Why a drive was given up, and where it went.
+/// Why a drive was given up, and where it went; of one that is refused there is no more to say.
 fn reason(why: DriveLoss, place: Option<&str>) -> String {
     match place {
-        Some(place) => format!("{why}, {place}"),
-        None => why.to_string(),
+        Some(place) => format!(": {why}, {place}"),
+        None if why == DriveLoss::Refused => String::new(),
+        None => format!(": {why}"),
     }
+}
+
+fn again(why: DriveLoss) -> &'static str {
+    if why == DriveLoss::Refused { "all the same" } else { "again" }
 }
 
 impl JobError {
@@ -299,9 +315,10 @@ impl JobError {
             | Self::EmptyStick { .. }
             | Self::NoDrive { .. }
             | Self::PulledOut { .. } => Trouble::Gone,
-            Self::NotAccepted { .. } | Self::SkipFile { .. } | Self::Forgotten { .. } => {
-                Trouble::Unwanted
-            }
+            Self::NotAccepted { .. }
+            | Self::NotTheKnown { .. }
+            | Self::SkipFile { .. }
+            | Self::Forgotten { .. } => Trouble::Unwanted,
             Self::NewerFormat { .. } | Self::Endless { .. } => Trouble::ReadOnly,
             Self::Untrusted { .. } => Trouble::Untrusted,
             Self::NoRoom { .. } | Self::NumbersUsedUp { .. } => Trouble::Full,

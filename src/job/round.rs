@@ -2,9 +2,10 @@
 //! without writing, audit. Each ends in values, never in words.
 
 use super::audit::{Audit, Question, audit};
-use super::catalogue::Catalogue;
+use super::catalogue::{Catalogue, KnownHow};
 use super::drive::{
-    Admission, Admitted, Begin, Claims, admit, note_lost_pages, refuse_forgotten, session_of,
+    Admission, Admitted, Begin, Claims, Newcomer, admit, may_come_in, note_lost_pages,
+    refuse_forgotten, session_of,
 };
 use super::mailboxes::Taken;
 use super::mirror::{OpenMailbox, Pass, PassReport};
@@ -101,6 +102,9 @@ pub fn mirror_drive(
             Ok(report)
         });
         let done = done.inspect_err(|error| note_lost_pages(catalogue, error, &mount));
+        // Also where it was pulled in the middle: it has copies now.
+        note_copied(catalogue, drive, &admitted, clock)?;
+        catalogue.end_announcements(clock)?;
         // A pulled stick answers with read and write errors: what it is, the kernel knows.
         done.map_err(|error| match admitted.volume.present() {
             Err(_) if error.may_be_a_pull() => {
@@ -122,6 +126,25 @@ pub fn mirror_drive(
         }
     }
     round
+}
+
+/// A drive that got a copy while any was used is one of ours also when only known ones are.
+fn note_copied(
+    catalogue: &Catalogue,
+    drive: &DriveRef,
+    admitted: &Admitted,
+    clock: &dyn Clock,
+) -> Result<(), JobError> {
+    let may_begin = matches!(drive.begin, Begin::OnDevice | Begin::InFolder);
+    if !may_begin
+        || catalogue.known_as(admitted.id)?.is_some()
+        || !catalogue.has_good_copies(admitted.book.row)?
+    {
+        return Ok(());
+    }
+    let serial = admitted.volume.facts().serial.as_deref();
+    let of = (admitted.id, drive.label.as_str());
+    catalogue.make_known(of, serial, KnownHow::Copied, clock.stamp().time)
 }
 
 /// Whether some mailbox could not be opened for this pass: of that one the drive was told nothing, and its row says so.
@@ -169,21 +192,26 @@ fn admitted(
     clock: &dyn Clock,
 ) -> Result<Admitted, JobError> {
     let mut copied = None;
-    match access {
-        Access::Write => {
-            refuse_forgotten(catalogue, &*volume)?;
-            may_be_written(&*volume)?;
-            copied = claims.settle(catalogue, drive, &*volume, clock)?;
-        }
-        Access::Read => claims.meet(drive, &*volume)?,
-    }
-    let begin = drive.begin;
-    let (label, at) = (drive.label.as_str(), drive.at.as_slice());
     let here = &|| claims.here(&drive.door);
+    if access == Access::Write {
+        refuse_forgotten(catalogue, &*volume)?;
+        may_be_written(&*volume)?;
+    }
+    let comes = may_come_in(catalogue, drive, &*volume, access, here, clock)?;
+    match (access, comes) {
+        (Access::Write, Newcomer::As(Begin::Known)) => claims.meet_known(drive, &*volume)?,
+        (Access::Write, _) => copied = claims.settle(catalogue, drive, &*volume, clock)?,
+        (Access::Read, _) => claims.meet(drive, &*volume)?,
+    }
+    let begin = comes.begin();
+    let (label, at) = (drive.label.as_str(), drive.at.as_slice());
     let asked = Admission { station, access, begin, label, at, taken_for: None, here, clock };
     let mut admitted = admit(catalogue, volume, &asked)?;
     claims.note(admitted.id, drive, admitted.volume.facts());
     admitted.findings.extend(copied);
+    if access == Access::Write {
+        admitted.findings.extend(comes.note(catalogue, &admitted, drive, clock)?);
+    }
     Ok(admitted)
 }
 
@@ -232,7 +260,7 @@ pub fn look_at_drives(
     let look = |drive: &DriveRef| {
         let opened = match open(catalogue, station, drive, Access::Read, &claims, clock) {
             Err(error @ JobError::Catalogue(_)) => return Err(error),
-            Err(JobError::NoDrive { at }) if drive.begin == Begin::Never => {
+            Err(JobError::NoDrive { at }) if matches!(drive.begin, Begin::Never | Begin::Known) => {
                 Err(JobError::NotAccepted { at })
             }
             opened => opened,

@@ -1,7 +1,7 @@
 //! Owns the bag's own files: `bagit.txt`, `bag-info.txt` and the lines of the payload manifest
 //! (RFC 8493, sections 2.1 and 2.2.2). Never lists anything but our own payload names.
 
-use super::digest::Digest;
+use super::digest::{Digest, Identity};
 use super::names::{PayloadName, RelName, StationName};
 use super::stamp::Moment;
 
@@ -55,11 +55,44 @@ pub fn info_text(station: &StationName, made: Moment) -> String {
     )
 }
 
+/// A program that a drive carries, as its text names it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CarriedProgram {
+    /// Its name, as `counterfoil-x86_64`.
+    pub name: String,
+    /// The program itself: on a drive it may be filled up.
+    pub identity: Identity,
+}
+
 /// `README.TXT`: for whoever finds the stick, with or without the program. Lines that begin with `$` are followed to
 /// the letter by a test.
-pub fn readme_text(station: &StationName) -> String {
-    include_str!("readme.txt").replace("STATION", station.as_str())
+pub fn readme_text(station: &StationName, programs: &[CarriedProgram]) -> String {
+    let text = include_str!("readme.txt");
+    let told = match programs {
+        [] => "No program is on this drive.".to_owned(),
+        programs => programs.iter().fold(PROGRAMS_TEXT.to_owned(), |told, program| {
+            let CarriedProgram { name, identity: Identity { digest, bytes } } = program;
+            let computer = name.rsplit('-').next().unwrap_or_default();
+            told + &format!(
+                "\nOn a computer that answers {computer} to \"uname -m\":\n  \
+                 $ d=$(mktemp -d) && head -c {bytes} \"../program/{name}\" > \"$d/counterfoil\" && \
+                 (cd \"$d\" && echo \"{digest}  counterfoil\" | sha256sum -c) && \
+                 chmod 700 \"$d/counterfoil\" && \"$d/counterfoil\" restore --drive ../.. --station STATION \
+                 --into \"$HOME/restored\""
+            )
+        }),
+    };
+    text.replace("PROGRAMS", &told).replace("STATION", station.as_str())
 }
+
+/// What proves a program, before the lines that run one. What is on a stick proves nothing against whoever changed the
+/// stick: only what the operator noted does.
+const PROGRAMS_TEXT: &str = "\
+A stick often may not run programs, and somebody may have changed the one on it. So
+it is copied into a new folder, the copy is checked, and only then run, all in one
+line. The number of 64 digits in the line is the SHA-256 that the copy must have.
+Compare it first with the one that the station shows, on its page and after
+\"counterfoil status\": whoever can change the program can change this text too.";
 
 /// The page of the list of messages for a part of a month such as `2026-11`, or of `undated`. Part 1 has the month's
 /// own name.

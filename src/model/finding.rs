@@ -165,6 +165,15 @@ pub enum Finding {
         /// Where it went, as it was said.
         place: Option<String>,
     },
+    /// A stick that was never seen before: from now on all mail is copied to it.
+    NewDrive {
+        /// Which.
+        drive: KnownDrive,
+        /// Another one is called alike.
+        alike: bool,
+        /// Its operator asked for the next one.
+        let_in: bool,
+    },
     /// The drive's id cannot be read; by what else is on it, it is this one.
     IdRecognised {
         /// The id.

@@ -166,6 +166,11 @@ pub const STALLED_AFTER: Duration = Duration::from_secs(90);
 pub const ANSWER_PATIENCE: Duration = Duration::from_secs(2);
 /// How long a command waits for a drive to be let go: a batch on the slowest stick.
 pub const RELEASE_PATIENCE: Duration = Duration::from_secs(60);
+/// A stick seen for the first time is announced until its operator says whose it is, or for this long: a day, so that
+/// whoever looks once a day sees it, and nobody has to answer for each stick of his own.
+pub const NEW_DRIVE_ANNOUNCED: Duration = Duration::from_secs(86_400);
+/// The next new stick is let in for this long at most: beyond it the operator has forgotten that he asked.
+pub const LET_IN_LONGEST: Duration = Duration::from_secs(86_400);
 /// A request to the daemon longer than this, in octets, is refused.
 pub const REQUEST_BYTES: u64 = 4 << 10;
 /// Zeros written to a drive that is wiped lie in files of at most this length, in bytes: FAT holds none of 4 GiB.
@@ -265,5 +270,9 @@ pub const CARRY_CHUNK_BYTES: usize = 4 << 20;
 pub const CARRIED_TEXT_BYTES: u64 = 64 << 20;
 /// A config on a drive longer than this, in octets, is not one of ours.
 pub const CARRIED_CONFIG_BYTES: u64 = 256 << 10;
+/// A program on a drive is filled up where an earlier version was longer by so many octets at most.
+pub const CARRIED_PROGRAM_MORE: u64 = 64 << 20;
+/// The file of a program's hash on a drive is no longer than this, in octets.
+pub const CARRIED_SUM_BYTES: u64 = 4 << 10;
 /// A time span in a config is at most a hundred years: a slip is told, and every span can be written in days again.
 pub const SPAN_MAX: Duration = Duration::from_secs(36_500 * 86_400);

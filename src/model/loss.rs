@@ -1,4 +1,4 @@
-//! Owns the reasons for which an operator gives a drive up. Never more than what was said.
+//! Owns the reasons for which an operator gives a drive up, or will have none of it. Never more than what was said.
 
 use std::fmt;
 
@@ -13,14 +13,16 @@ pub enum DriveLoss {
     Reformatted,
     /// Everything of ours on it was deleted and written over, by this program.
     Wiped,
+    /// It is not the operator's: nothing of his is to be on it.
+    Refused,
     /// It does not work any more. Also whatever a later version of the program has a word for.
     Broken,
 }
 
 impl DriveLoss {
     /// Every reason.
-    pub const ALL: [Self; 5] =
-        [Self::Lost, Self::GivenAway, Self::Reformatted, Self::Wiped, Self::Broken];
+    pub const ALL: [Self; 6] =
+        [Self::Lost, Self::GivenAway, Self::Reformatted, Self::Wiped, Self::Refused, Self::Broken];
 
     /// The word on the command line, in JSON and in the catalogue.
     pub fn as_str(self) -> &'static str {
@@ -29,8 +31,14 @@ impl DriveLoss {
             Self::GivenAway => "given-away",
             Self::Reformatted => "reformatted",
             Self::Wiped => "wiped",
+            Self::Refused => "refused",
             Self::Broken => "broken",
         }
+    }
+
+    /// What the operator has done with the drive.
+    pub fn given_up(self) -> &'static str {
+        if self == Self::Refused { "refused" } else { "forgotten" }
     }
 
     /// Reads [`as_str`](Self::as_str) back.
@@ -46,6 +54,7 @@ impl fmt::Display for DriveLoss {
             Self::GivenAway => "given away",
             Self::Reformatted => "reformatted",
             Self::Wiped => "wiped",
+            Self::Refused => "refused",
             Self::Broken => "broken",
         })
     }

@@ -158,8 +158,8 @@ fn nothing_is_written_where_nothing_changed() {
     let hold = Hold::new("a = 1", &[7; 5000]);
     first_day(&card, &drive);
     let first = carried(&card, &drive, &hold.cargo);
-    // Two months, the first page, the config, the program; how to read it was there.
-    assert_eq!((first.written, first.left_out), (5, 0));
+    // Two months, the first page, the config, the program; how to read it was there, and names the program now.
+    assert_eq!((first.written, first.left_out), (6, 0));
     assert_eq!(card.catalogue.carried(1).unwrap(), Some(first.bytes));
     let before = snapshot(&drive);
     let again = carried(&card, &drive, &hold.cargo);
@@ -208,6 +208,55 @@ fn a_program_or_a_page_that_rots_is_written_anew() {
     expect_same(&snapshot(&drive), &before, "mended");
 }
 
+/// Somebody had the stick, and put another program of the same length on it: its hash beside it is ours.
+#[test]
+fn a_program_that_was_changed_while_the_stick_was_away_is_written_anew() {
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    let hold = Hold::new("a = 1", &[5; 9000]);
+    first_day(&card, &drive);
+    carried(&card, &drive, &hold.cargo);
+    let before = snapshot(&drive);
+    for round in 0..2 {
+        drive.tamper(PROGRAM, |program| program[4000] ^= 1);
+        drive.replug(false);
+        let done = carried(&card, &drive, &hold.cargo);
+        assert_eq!(done.written, 1, "{round}");
+        expect_same(&carried_of(&snapshot(&drive)), &carried_of(&before), "the program is ours");
+    }
+    // It is read once a mount: an idle stick is not read every hour.
+    drive.tamper(PROGRAM, |program| program[4000] ^= 1);
+    assert_eq!(carried(&card, &drive, &hold.cargo).written, 0);
+    // What cannot be read is written anew as well.
+    drive.set_unreadable_from(PROGRAM, 100);
+    drive.replug(false);
+    let done = tried(&card, &drive, &hold.cargo);
+    assert!(done.is_ok_and(|done| done.written + done.left_out == 1));
+}
+
+fn carried_of(all: &BTreeMap<String, Vec<u8>>) -> BTreeMap<String, Vec<u8>> {
+    let of = all.iter().filter(|(path, _)| path.starts_with("counterfoil/program/"));
+    of.map(|(path, octets)| (path.clone(), octets.clone())).collect()
+}
+
+/// A file that would have to be filled up, or read, without end.
+#[test]
+fn a_program_or_a_hash_that_is_far_too_long_is_neither_filled_up_nor_read() {
+    use counterfoil::model::limits::{CARRIED_PROGRAM_MORE, CARRIED_SUM_BYTES};
+    let (card, drive) = (Card::new(), MemoryDrive::default());
+    let hold = Hold::new("a = 1", b"program");
+    first_day(&card, &drive);
+    drive.put(PROGRAM, &vec![b'x'; CARRIED_PROGRAM_MORE as usize + 8]);
+    drive.put(SUM, b"a hash of somebody's own\n");
+    assert_eq!(carried(&card, &drive, &hold.cargo).left_out, 1);
+    assert_eq!(drive.file(PROGRAM).unwrap().len(), CARRIED_PROGRAM_MORE as usize + 8);
+    assert_eq!(drive.file(SUM).unwrap(), bag::filler(25));
+    assert_eq!(carried(&card, &drive, &hold.cargo).written, 0);
+    drive.put(PROGRAM, b"program");
+    drive.put(SUM, &vec![b'x'; CARRIED_SUM_BYTES as usize + 1]);
+    assert_eq!(carried(&card, &drive, &hold.cargo).left_out, 1);
+    assert_eq!(drive.file(SUM).unwrap().len(), CARRIED_SUM_BYTES as usize + 1);
+}
+
 #[test]
 fn without_room_it_is_left_out_and_the_messages_are_not() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
@@ -215,7 +264,7 @@ fn without_room_it_is_left_out_and_the_messages_are_not() {
     first_day(&card, &drive);
     drive.set_room(RESERVE_BYTES + 200_000);
     let done = carried(&card, &drive, &hold.cargo);
-    assert_eq!((done.written, done.left_out), (4, 1));
+    assert_eq!((done.written, done.left_out), (5, 1));
     assert!(drive.file(PROGRAM).is_none() && drive.file(SUM).is_none());
     drive.set_room(RESERVE_BYTES);
     second_day_without_room(&card, &drive, &hold);
@@ -246,7 +295,7 @@ fn it_ends_at_once_when_there_is_mail_and_goes_on_later() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     let hold = Hold::new("a = 1", b"program");
     first_day(&card, &drive);
-    for patience in 0..12 {
+    for patience in 0..20 {
         let admitted = card.admit(&drive, Access::Write).unwrap();
         let progress = After(AtomicU64::new(patience));
         let done = carry(&card.catalogue, &station(), &admitted, &hold.cargo, &progress).unwrap();

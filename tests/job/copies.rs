@@ -121,7 +121,7 @@ fn a_marked_drive_and_a_strange_one_are_not_written_to() {
 
     let strange = MemoryDrive::default();
     let mut drive = drive_ref(&strange, "strange");
-    drive.begin = Begin::Never;
+    drive.begin = Begin::Known;
     let round = card.copy_beside(&drive, &Claims::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
     assert_eq!(strange.files().len(), 0);

@@ -10,7 +10,7 @@
 //! `replaced`, folders that a restore makes in `folders`, what a drive
 //! refuses in `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in `looks`,
 //! what drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
-//! inputs of the fuzzer in `seeds`, a stick of false size in `wraps`, a card that keeps whole seconds in `seconds`, what is
+//! which sticks are known in `known`, inputs of the fuzzer in `seeds`, a stick of false size in `wraps`, a card that keeps whole seconds in `seconds`, what is
 //! away for a pass and comes back in `mailboxes`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
@@ -32,6 +32,7 @@ mod forged;
 mod gaps;
 mod heard;
 mod heirs;
+mod known;
 mod leaves;
 mod lengths;
 mod logs;

@@ -4,6 +4,7 @@
 //! - `manual`: every page is clean, and every key of the config is told
 //! - `units`: the service is as confined as it says, and the service manager has no complaint
 //! - `automount`: the script that meets what stands on a stick
+//! - `purge`: what the removal of the package with all its settings removes
 //! - `supply`: what the program is built from, and how
 //! - `tools`: the programs asked; a missing one fails the test
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
@@ -11,6 +12,7 @@
 mod automount;
 mod generated;
 mod manual;
+mod purge;
 mod supply;
 mod tools;
 mod units;

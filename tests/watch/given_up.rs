@@ -171,3 +171,47 @@ fn a_folder_beside_the_mailbox_is_kept_up_to_date_and_makes_nothing_safe() {
     let last: Value = serde_json::from_str(lines().lines().last().unwrap()).unwrap();
     assert_eq!(last["messages"], 1, "{last}");
 }
+
+/// Said to the running daemon, it is in its log, and still holds when it is started anew.
+#[test]
+fn leave_for_the_next_stick_is_logged_and_outlives_the_daemon() {
+    let mut post = Post::new(&["amber"]);
+    let config = std::fs::read_to_string(post.path("config.toml")).unwrap();
+    let config = config.replace("accept = \"named\"", "accept = \"known\"");
+    std::fs::write(post.path("config.toml"), config).unwrap();
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    let told = post.command("drives").args(["add", "--next", "10m"]).output().unwrap();
+    assert!(told.status.success(), "{}", said(&told));
+    post.until("the log says so", || post.log().contains("the next new stick is let in"));
+    let seconds = |post: &Post| {
+        let output = post.command("status").arg("--json").output().unwrap();
+        let status: Value = serde_json::from_slice(&output.stdout).unwrap();
+        status["next_stick_seconds"].as_u64()
+    };
+    assert!(seconds(&post).is_some_and(|left| left <= 600));
+    post.stop();
+    post.start();
+    post.deliver("two", "2");
+    post.until_mirrored("amber", &["one", "two"]);
+    assert!(seconds(&post).is_some_and(|left| left <= 600), "a named folder is no new stick");
+}
+
+/// From the moment it is said the stick gets nothing more, while the daemon goes on with the other.
+#[test]
+fn a_stick_that_is_in_is_refused_and_gets_nothing_more() {
+    let mut post = Post::new(&["amber", "birch"]);
+    post.deliver("one", "1");
+    post.start();
+    post.until_mirrored("amber", &["one"]);
+    post.until_mirrored("birch", &["one"]);
+    let told = post.command("drives").args(["refuse", "amber"]).output().unwrap();
+    assert!(told.status.success() && said(&told).contains("is refused since"), "{}", said(&told));
+    post.until("the log says so", || post.log().contains("which is refused since"));
+    let before = files(&post.path("amber"));
+    post.deliver("two", "2");
+    post.until_mirrored("birch", &["one", "two"]);
+    assert_eq!(files(&post.path("amber")), before);
+    assert_eq!(drive(&post, "amber")["state"], "refused");
+}

@@ -81,6 +81,7 @@ pub(super) fn account<'a>(setup: &'a Setup, survey: &'a Survey) -> Account<'a> {
         wanted_copies: setup.wanted_copies,
         verify_every: setup.reread.every,
         rehearsed: survey.rehearsed,
+        programs: super::mirror::programs(setup),
         summary: Summary::of(setup, &survey.audit.counts, survey.unkept),
     }
 }

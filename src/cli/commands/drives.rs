@@ -3,7 +3,7 @@
 use super::state::{State, looked_at};
 use super::survey::{Depth, Survey};
 use super::whereabouts::{self, Whereabouts};
-use super::{forget, wipe};
+use super::{forget, let_in, wipe};
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
@@ -16,8 +16,8 @@ use crate::daemon::control::{Request, ask};
 use crate::disk::Access;
 use crate::job::catalogue::{Catalogue, SameDevice};
 use crate::job::{JobError, drive, round};
-use crate::model::Clock as _;
 use crate::model::limits::ANSWER_PATIENCE;
+use crate::model::{Clock as _, DriveLoss};
 use serde_json::json;
 use std::path::Path;
 
@@ -28,9 +28,18 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     match &args.action {
         None => list(&Setup::load(config, &args.scope)?, args.scope.json, output),
-        Some(DriveAction::Add { dir, scope }) => {
+        Some(DriveAction::Add { dir, next, scope }) => {
             let scope = scope.over(&args.scope);
-            add(&Setup::load(config, &scope)?, dir, scope.json, output)
+            let setup = Setup::load(config, &scope)?;
+            match (dir, next) {
+                (Some(dir), _) => add(&setup, dir, scope.json, output),
+                (None, next) => let_in::run(&setup, next.unwrap_or_default(), scope.json, output),
+            }
+        }
+        Some(DriveAction::Refuse { name, scope }) => {
+            let scope = scope.over(&args.scope);
+            let setup = Setup::load(config, &scope)?;
+            forget::run(&setup, name, DriveLoss::Refused, None, scope.json, output)
         }
         Some(DriveAction::Away { name, scope }) => {
             let scope = scope.over(&args.scope);
@@ -71,9 +80,11 @@ fn list(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit, Problem> 
     let survey = Survey::take(setup, Depth::Brief, output)?;
     if as_json {
         let drives: Vec<_> = survey.drives.iter().map(report::drives::json).collect();
-        output.json(&json!({"schema": 1, "drives": drives}));
+        let left = survey.next_let_in.map(|left| left.as_secs());
+        output.json(&json!({"schema": 1, "next_stick_seconds": left, "drives": drives}));
     } else {
         report::drives::list(output, &survey.drives);
+        report::drives::next_let_in(output, survey.next_let_in);
     }
     Ok(Exit::Safe)
 }
@@ -108,11 +119,12 @@ fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit
             "schema": 1,
             "id": id.to_string(),
             "label": place.label,
-            "taken_back": taken_back,
+            "taken_back": taken_back.is_some(),
         })),
-        false if taken_back => output.say(format!(
-            "{at} is drive {id}, taken back: it was forgotten until now. It takes mail, and its copies count again. To \
-             have all of them read: counterfoil verify"
+        false if let Some(why) = taken_back => output.say(format!(
+            "{at} is drive {id}, taken back: it was {} until now. It takes mail, and its copies count again. To \
+             have all of them read: counterfoil verify",
+            why.given_up()
         )),
         false => output.say(format!("{at} is drive {id} now.")),
     }

@@ -1,5 +1,6 @@
-//! `drives forget`: the operator's word that a drive is gone for good. From then on its copies count for nothing, and
-//! it takes no mail, until `drives add` takes it back. Nothing on the drive changes.
+//! `drives forget`: the operator's word that a drive is gone for good. `drives refuse`: that a stick is not his. From
+//! then on its copies count for nothing, and it takes no mail, until `drives add` takes it back. Nothing on the drive
+//! changes.
 
 use super::survey::{Depth, Survey};
 use super::whereabouts::one_of;
@@ -40,7 +41,7 @@ pub(super) fn run(
     };
     match ask(&setup.state, &request, ANSWER_PATIENCE)? {
         Some(Answer::Refused(refused)) => {
-            return Err(Problem::failed(format!("{label} was not forgotten: {refused}")));
+            return Err(Problem::failed(format!("{label} was not {}: {refused}", why.given_up())));
         }
         Some(_) => {}
         // Beside another command too: one word in the catalogue, which whoever counts copies looks up.
@@ -63,13 +64,25 @@ pub(super) fn run(
         }));
         return Ok(Exit::Safe);
     }
+    let at = escape::shown(&drive.row.at);
+    if why == DriveLoss::Refused {
+        output.say(format!(
+            "{label} ({id}) is refused since {}: from now on nothing is written to it, and its copies count for \
+             nothing. What is on it already stays there.",
+            when(since)
+        ));
+        output.say("What that means for the mail: counterfoil audit");
+        output.say(format!(
+            "If it is yours after all, plug it in. Type: counterfoil drives add {at}"
+        ));
+        return Ok(Exit::Safe);
+    }
     output.say(format!(
         "{label} ({id}) is forgotten since {}: {}. Its copies count for nothing any more, and it takes no mail.",
         when(since),
         which_drive::loss(why, place)
     ));
     output.say("What that means for the mail: counterfoil audit");
-    let at = escape::shown(&drive.row.at);
     output.say(format!("If you have it again, plug it in. Type: counterfoil drives add {at}"));
     Ok(Exit::Safe)
 }

@@ -13,7 +13,7 @@ use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
 use crate::disk::library;
-use crate::job::carry::{Cargo, Pages, carry_on};
+use crate::job::carry::{Cargo, Pages, carried_program, carry_on};
 use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::drive::Claims;
 use crate::job::mailboxes::{Held, Taken, open_all, take_in};
@@ -22,6 +22,7 @@ use crate::job::round::DriveRound;
 use crate::job::upkeep::Upkeep;
 use crate::job::verdict::{Counts, Verdict};
 use crate::job::{DriveRef, JobError, Unwatched};
+use crate::model::bag::CarriedProgram;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -135,6 +136,11 @@ pub(super) fn cargo(setup: &Setup) -> Cargo {
         pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),
         programs: if carries(Carry::Program) { library::programs() } else { Vec::new() },
     }
+}
+
+/// The programs that drives carry, for the operator to note what they must be. One that cannot be read is on no drive.
+pub(super) fn programs(setup: &Setup) -> Vec<CarriedProgram> {
+    cargo(setup).programs.iter().filter_map(|program| carried_program(program).ok()).collect()
 }
 
 /// One thread a drive, so that a slow or hung one holds up no other.

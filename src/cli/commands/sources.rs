@@ -11,10 +11,11 @@ use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
 use crate::cli::shell::option;
+use crate::daemon::clock::SystemClock;
 use crate::disk::Access;
 use crate::job::catalogue::Catalogue;
 use crate::job::{DriveRef, drive};
-use crate::model::{DriveId, StationName, escape};
+use crate::model::{StationName, escape};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 
@@ -34,10 +35,10 @@ impl Sources {
         if drives.is_empty() && mounted.is_empty() {
             return Err(notices::no_drive_here(setup.accept));
         }
-        let known = known(setup);
-        let strange = match &known[..] {
+        let card = card(setup)?;
+        let strange = match card.knows_drives()? {
             // A rehearsal writes nothing.
-            [] if !args.rehearse => {
+            false if !args.rehearse => {
                 // One that holds nothing of ours, or cannot be read, has nothing to be believed.
                 let (strange, others): (Vec<_>, Vec<_>) = mounted
                     .into_iter()
@@ -51,8 +52,8 @@ impl Sources {
                     _ => strange,
                 }
             }
-            known => {
-                drives.extend(accepted(setup, args, known, mounted, output)?);
+            _ => {
+                drives.extend(accepted(setup, args, &card, mounted, output)?);
                 Vec::new()
             }
         };
@@ -110,40 +111,62 @@ pub(super) fn is_yes(typed: Option<&str>) -> bool {
     matches!(typed, Some("yes" | "y"))
 }
 
-/// The drives that this card knows.
-fn known(setup: &Setup) -> Vec<DriveId> {
+/// What this card knows of drives. Where its catalogue is lost, what is kept beside it.
+fn card(setup: &Setup) -> Result<Catalogue, Problem> {
     let (state, _) = looked_at(setup);
-    let drives = Catalogue::read_only(&state).and_then(|catalogue| catalogue.drives().ok());
-    drives.unwrap_or_default().into_iter().map(|row| row.id).collect()
+    if let Some(catalogue) = Catalogue::read_only(&state) {
+        return Ok(catalogue);
+    }
+    let anew = Catalogue::in_memory()?;
+    anew.recall_forgotten(&state)?;
+    anew.recall_known(&state)?;
+    Ok(anew)
 }
 
-/// Of the mounted ones those that the config accepts. Of each other it is said how to read it all the same.
+/// Of the mounted ones those that the config accepts, and that the operator has not refused. Of each other it is said
+/// how to read it all the same.
 fn accepted(
     setup: &Setup,
     args: &Restore,
-    known: &[DriveId],
+    card: &Catalogue,
     mounted: Vec<DriveRef>,
     output: &Output,
 ) -> Result<Vec<DriveRef>, Problem> {
-    if setup.accept != Accept::Known {
-        return Ok(mounted);
-    }
-    let id = |stick: &DriveRef| drive::drive_id(&*stick.door.open(Access::Read).ok()?).ok()?;
-    let is_known = |stick: &DriveRef| id(stick).is_some_and(|id| known.contains(&id));
-    let (accepted, strange): (Vec<_>, Vec<_>) = mounted.into_iter().partition(is_known);
-    for stick in &strange {
+    let mut accepted = Vec::new();
+    let mut is_one_left = false;
+    for stick in mounted {
+        let Some(why) = why_not(setup, card, &stick) else {
+            accepted.push(stick);
+            continue;
+        };
+        is_one_left = true;
         let named = option("--drive", OsStr::from_bytes(&stick.at));
         output.warn(format!(
-            "{} is not read: the config takes known sticks only, and this card does not know it. To read it all the \
-             same: {}",
+            "{} is not read: {why}. To read it all the same: {}",
             stick.door.shown(),
             typed_again(setup, args, &named)
         ));
     }
-    match accepted.is_empty() && setup.folders.is_empty() && !strange.is_empty() {
+    match accepted.is_empty() && setup.folders.is_empty() && is_one_left {
         true => Err(Problem::failed("no known stick is here. Nothing was written".to_owned())),
         false => Ok(accepted),
     }
+}
+
+/// Why a stick is not read, if it is not. What cannot be opened tells that when it is read.
+fn why_not(setup: &Setup, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
+    let only_known = setup.accept == Accept::Known;
+    let not_known = "the config takes known sticks only, and this card does not know it";
+    let Ok(volume) = stick.door.open(Access::Read) else { return only_known.then_some(not_known) };
+    if drive::is_refused(card, stick, &*volume).unwrap_or(false) {
+        return Some("it is refused (counterfoil drives refuse)");
+    }
+    // By id and serial number of the file system together, as where mail is copied: the id alone anybody can write.
+    let comes = || {
+        let clock = SystemClock::new();
+        drive::may_come_in(card, stick, &*volume, Access::Read, &Vec::new, &clock)
+    };
+    (only_known && comes().is_err()).then_some(not_known)
 }
 
 /// Asks a person which of several strange sticks are believed.

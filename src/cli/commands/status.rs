@@ -16,19 +16,13 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, Problem> {
     let setup = Setup::with_mailbox(config, scope)?;
     let survey = Survey::take(&setup, Depth::Brief, output)?;
+    let programs = super::mirror::programs(&setup);
     let summary = Summary::of(&setup, &survey.audit.counts, survey.unkept);
     if scope.json {
         summary.warn(output);
-        output.json(&report::status::json(&summary, survey.daemon, &survey.drives));
+        output.json(&report::status::json(&summary, &survey, &programs));
     } else {
-        report::status::text(
-            output,
-            &setup,
-            &survey.audit,
-            &summary,
-            survey.daemon,
-            &survey.drives,
-        );
+        report::status::text(output, &setup, &summary, &survey, &programs);
     }
     Ok(Exit::of(&survey.audit.counts))
 }

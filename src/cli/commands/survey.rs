@@ -6,6 +6,7 @@ use crate::cli::notices::{self, Note, Problem, Unkept};
 use crate::cli::output::Output;
 use crate::cli::report::drives::Shown;
 use crate::cli::setup::Setup;
+use crate::cli::which_drive;
 use crate::daemon::DriveState;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, Served, ask};
@@ -19,6 +20,7 @@ use crate::job::round::{self, Looked};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
 use crate::model::{Clock as _, Finding, Moment, Reason, Stamp};
 use std::path::Path;
+use std::time::Duration;
 
 /// What else a command asks of the catalogue and of the drives that are here, open.
 type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
@@ -35,7 +37,7 @@ pub(super) enum Depth {
 }
 
 /// Everything an audit and a status need.
-pub(super) struct Survey {
+pub(in crate::cli) struct Survey {
     pub audit: Audit,
     /// What a report tells beside it, if that was asked for.
     pub reckoning: Reckoning,
@@ -47,6 +49,8 @@ pub(super) struct Survey {
     pub daemon: bool,
     /// Why nothing is remembered in the state folder, if it is not.
     pub unkept: Option<Unkept>,
+    /// For how long the next new stick is let in, if it is.
+    pub next_let_in: Option<Duration>,
     /// What was found on the way, in words.
     notes: Vec<Note>,
 }
@@ -98,6 +102,7 @@ impl Survey {
         let anew = || {
             let anew = Catalogue::in_memory()?;
             anew.recall_forgotten(state)?;
+            anew.recall_known(state)?;
             Ok(with(&anew)?)
         };
         match Catalogue::read_only(state).as_ref().map(with) {
@@ -198,6 +203,8 @@ impl Survey {
             drive.carried = catalogue.carried(drive.row.row)?;
             drive.history = catalogue.drive_history(drive.row.row)?;
         }
+        note_new(catalogue, &mut drives)?;
+        let next_let_in = catalogue.next_let_in(&SystemClock::new())?;
         for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
             for (book, station) in catalogue.books_of(drive.row.row)? {
@@ -209,7 +216,7 @@ impl Survey {
         }
         let rehearsed = catalogue.rehearsed()?;
         let (daemon, unkept, notes) = (seen.daemon, None, Vec::new());
-        Ok(Self { audit, reckoning, drives, now, rehearsed, daemon, unkept, notes })
+        Ok(Self { audit, reckoning, drives, now, rehearsed, daemon, unkept, notes, next_let_in })
     }
 }
 
@@ -262,7 +269,9 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
         let live = live.iter().find(|drive| is_row(drive, row));
         let state = match seen {
             _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
-            _ if row.forgotten.is_some() => "forgotten",
+            _ if row.forgotten.is_some() => {
+                row.forgotten.as_ref().map_or("", |gone| gone.why.given_up())
+            }
             _ if live.is_some() => live.map_or("", |drive| drive.state.as_str()),
             None if row.replaced.as_ref().is_some_and(|r| r.how.is_sure()) => "replaced",
             None => "away",
@@ -290,6 +299,21 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
         |drive: &Served| Shown::never_used(&drive.label, &drive.at, drive.state.clone());
     drives.extend(live.iter().filter(|drive| !known(drive)).map(never_used));
     drives
+}
+
+/// Which drives are ours, and which are still announced as new.
+fn note_new(catalogue: &Catalogue, drives: &mut [Shown]) -> Result<(), JobError> {
+    let clock = SystemClock::new();
+    let labels: Vec<_> = drives.iter().map(|drive| drive.row.label.clone()).collect();
+    for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
+        let row = &drive.row;
+        drive.known = catalogue.known_as(row.id)?;
+        if row.forgotten.is_none() && catalogue.is_announced(row.id, &clock)? {
+            let alike = labels.iter().filter(|label| **label == row.label).count() > 1;
+            drive.announced = Some(which_drive::announcement(row.id, &row.label, alike));
+        }
+    }
+    Ok(())
 }
 
 /// Whether a drive is the catalogue's. Before its id was read, it is the one that was last at its place.

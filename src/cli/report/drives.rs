@@ -4,10 +4,12 @@ use super::{clipped, count, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::cli::which_drive::{self, Advice};
-use crate::job::catalogue::{DriveEvent, DriveRow, Log, LogDamage, Replaced};
+use crate::job::catalogue::{DriveEvent, DriveRow, KnownAs, Log, LogDamage, Replaced};
 use crate::job::reckoning::Proven;
-use crate::model::{DriveId, Medium};
+use crate::model::bag::CarriedProgram;
+use crate::model::{DriveId, DriveLoss, Medium};
 use serde_json::{Value, json};
+use std::time::Duration;
 
 /// A drive as shown.
 #[derive(Debug, Clone)]
@@ -33,6 +35,10 @@ pub(in crate::cli) struct Shown {
     pub carried: Option<u64>,
     /// What was said of it and found out about it, the latest first.
     pub history: Vec<DriveEvent>,
+    /// It is one of ours, also where only those are used.
+    pub known: Option<KnownAs>,
+    /// What is said of it as long as it is new.
+    pub announced: Option<String>,
 }
 
 impl Shown {
@@ -72,8 +78,21 @@ impl Shown {
     ) -> Self {
         let (messages, bytes) = held;
         let (days_left, carried, unread, logs) = (None, None, (0, 0), Vec::new());
-        let history = Vec::new();
-        Self { row, mounted, state, messages, bytes, days_left, unread, logs, carried, history }
+        let (history, known, announced) = (Vec::new(), None, None);
+        Self {
+            row,
+            mounted,
+            state,
+            messages,
+            bytes,
+            days_left,
+            unread,
+            logs,
+            carried,
+            history,
+            known,
+            announced,
+        }
     }
 
     /// Its id; one that was never written to has none.
@@ -107,6 +126,13 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
             "where": event.place,
         })
     });
+    let known = drive.known.as_ref().map(|known| {
+        json!({
+            "since": known.since.to_rfc3339(),
+            "how": known.how.as_str(),
+            "serial": known.serial,
+        })
+    });
     json!({
         "id": drive.id(),
         "label": drive.row.label,
@@ -127,6 +153,8 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
         "replaced": replaced,
         "same_device_as": drive.row.same_device,
         "history": history.collect::<Vec<_>>(),
+        "known": known,
+        "announced": drive.announced,
         "days_left": drive.days_left,
         "copies_unread": drive.unread.0,
         "ledger_damaged": damaged(drive, Log::Ledger),
@@ -159,7 +187,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
         let state = notices::drive_state(&drive.state);
         let tone = match drive.state.as_str() {
             "safe" => Tone::Good,
-            "failed" | "full" | "untrusted" | "forgotten" | "replaced" => Tone::Bad,
+            "failed" | "full" | "untrusted" | "forgotten" | "refused" | "replaced" => Tone::Bad,
             _ => Tone::Plain,
         };
         let line = format!(
@@ -171,6 +199,9 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
             output.tone(tone, state)
         );
         output.line(line);
+        if let Some(announced) = &drive.announced {
+            output.line(format!("    {announced}"));
+        }
         for Advice { text, command } in standing(&drive.row) {
             output.wrapped(&format!("    {text}"));
             command.iter().for_each(|command| output.line(format!("      {command}")));
@@ -221,6 +252,11 @@ pub(in crate::cli) fn records(drive: &Shown) -> Vec<String> {
 
 /// Why a drive's copies do not count, or count though they are lost with the card; what its operator is to decide.
 pub(in crate::cli) fn standing(row: &DriveRow) -> Vec<Advice> {
+    if let Some(gone) = row.forgotten.as_ref().filter(|gone| gone.why == DriveLoss::Refused) {
+        let since = when(Some(gone.since));
+        let text = format!("refused since {since}; its copies count for nothing");
+        return vec![Advice::text(text)];
+    }
     if let Some(gone) = &row.forgotten {
         let since = when(Some(gone.since));
         let why = which_drive::loss(gone.why, gone.place.as_deref());
@@ -270,6 +306,38 @@ fn notes(drive: &Shown) -> Vec<String> {
         notes.push(format!("room for about {} at the present rate", count(days, "day")));
     }
     notes
+}
+
+/// What the hashes of the programs are for.
+pub(in crate::cli) const PROGRAMS: &str = "The program on a stick must have this SHA-256. Note it: README.TXT on the \
+                                           stick names it too, and a stick proves nothing of itself.";
+
+/// The programs that drives carry, and what each must be.
+pub(in crate::cli) fn programs(output: &Output, programs: &[CarriedProgram]) {
+    if programs.is_empty() {
+        return;
+    }
+    output.line("");
+    output.wrapped(&format!("  {PROGRAMS}"));
+    for CarriedProgram { name, identity } in programs {
+        output.line(format!("    {} {name}", identity.digest));
+    }
+}
+
+pub(in crate::cli) fn programs_json(programs: &[CarriedProgram]) -> Value {
+    let json = |program: &CarriedProgram| {
+        let CarriedProgram { name, identity } = program;
+        json!({"name": name, "bytes": identity.bytes, "sha256": identity.digest.to_string()})
+    };
+    programs.iter().map(json).collect()
+}
+
+/// That the next new stick is let in.
+pub(in crate::cli) fn next_let_in(output: &Output, left: Option<Duration>) {
+    if let Some(left) = left {
+        let minutes = count(left.as_secs().div_ceil(60), "minute");
+        output.line(format!("The next new stick is let in, if it comes within {minutes}."));
+    }
 }
 
 pub(in crate::cli) fn list(output: &Output, drives: &[Shown]) {

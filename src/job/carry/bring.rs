@@ -46,17 +46,24 @@ pub fn carry(
 ) -> Result<Carried, JobError> {
     let mut shelf = Shelf::new(&*drive.volume, progress);
     let at = |name: &str| drive.dir.join(&RelName::fixed(name));
-    shelf.put(&at(bag::README), bag::readme_text(station).as_bytes(), TORN_TEXT)?;
+    let told: Vec<_> = cargo.programs.iter().map(program::carried).collect::<Result<_, _>>()?;
+    shelf.put(&at(bag::README), bag::readme_text(station, &told).as_bytes(), TORN_TEXT)?;
     if let Some(config) = &cargo.config {
         shelf.put(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
     }
     if let Some(pages) = &cargo.pages {
         index::write(catalogue, drive, station, &**pages, &mut shelf)?;
     }
-    for program in &cargo.programs {
-        program::put(&mut shelf, program)?;
+    // While it is mounted, nobody else writes to it unnoticed; while it was away, anybody may have.
+    let (row, mount) = (drive.book.drive, drive.book.session.as_deref());
+    let is_compared = mount.is_some() && catalogue.programs_compared(row)?.as_deref() == mount;
+    for (program, identity) in cargo.programs.iter().zip(told.iter().map(|told| &told.identity)) {
+        program::put(&mut shelf, program, identity, !is_compared)?;
     }
     let carried = shelf.done;
+    if let Some(mount) = mount.filter(|_| !is_compared && !carried.stopped) {
+        catalogue.set_programs_compared(row, mount)?;
+    }
     if catalogue.carried(drive.book.drive)? != Some(carried.bytes) && !carried.stopped {
         catalogue.set_carried(drive.book.drive, carried.bytes)?;
     }

@@ -11,6 +11,7 @@ mod shelf;
 pub use bring::{carry, carry_on};
 pub use config::carried_config;
 pub use index::{Entry, Leaf, Listed, Mark, Page, Pages};
+pub use program::carried as carried_program;
 pub use shelf::Carried;
 
 use crate::disk::library;

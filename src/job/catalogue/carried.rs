@@ -106,6 +106,16 @@ impl Catalogue {
         self.set_meta(&format!("carried {drive}"), &bytes.to_string())
     }
 
+    /// The mount in which the programs on a drive were last compared with those of this card.
+    pub fn programs_compared(&self, drive: i64) -> Result<Option<String>, JobError> {
+        self.meta(&format!("programs {drive}"))
+    }
+
+    /// Keeps that.
+    pub fn set_programs_compared(&self, drive: i64, mount: &str) -> Result<(), JobError> {
+        self.set_meta(&format!("programs {drive}"), mount)
+    }
+
     /// When a restore was last rehearsed and brought back all there is.
     pub fn rehearsed(&self) -> Result<Option<Moment>, JobError> {
         Ok(self.meta("rehearsed")?.and_then(|text| Moment::from_text(&text)))

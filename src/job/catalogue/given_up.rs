@@ -55,6 +55,8 @@ impl Catalogue {
                 params![drive, now.to_text(), why.as_str(), place],
             )?;
             self.note_history(drive, now, "forgotten", Some(why.as_str()), place)?;
+            // Taken back, it is ours by the word that takes it back.
+            self.make_unknown(drive)?;
             self.settle_counts(drive)
         })?;
         self.keep_forgotten();

@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 8;
+const VERSION: i64 = 9;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -41,6 +41,7 @@ impl Catalogue {
         let path = Self::path(state);
         match Self::try_open(&path) {
             Err(error) if error.is_damaged_catalogue() => {
+                super::known::keep_before_set_aside(&path, state);
                 let aside = Self::set_aside(state, &error)?;
                 Ok((Self::try_open(&path)?, aside))
             }
@@ -80,6 +81,7 @@ impl Catalogue {
     pub fn snapshot(state: &Path) -> Result<Self, JobError> {
         let mut copy = Self::passing()?;
         copy.recall_forgotten(state)?;
+        copy.recall_known(state)?;
         let path = Self::path(state);
         if !host::exists(&path) {
             return Ok(copy);
@@ -226,6 +228,7 @@ impl Catalogue {
             let state = catalogue.state().map(Path::to_owned).unwrap_or_default();
             catalogue.recall_lost_pages(&state)?;
             catalogue.recall_forgotten(&state)?;
+            catalogue.recall_known(&state)?;
         }
         Ok(catalogue)
     }
@@ -279,7 +282,7 @@ fn copy_files(state: &Path, folder: &Path) -> Result<(), JobError> {
     if host::copy_file(&from, &to)? {
         host::copy_file(&beside(&from, "-wal"), &beside(&to, "-wal"))?;
     }
-    for beside in [super::books::LOST_PAGES, super::given_up::FORGOTTEN] {
+    for beside in [super::books::LOST_PAGES, super::given_up::FORGOTTEN, super::known::KNOWN] {
         host::copy_file(&state.join(beside), &folder.join(beside))?;
     }
     Ok(())

@@ -128,6 +128,18 @@ CREATE TABLE drive (
     replaced TEXT, replaced_by TEXT, replaced_how TEXT
 );
 
+-- Drives that are ours, where only known ones are used; and in the file `known-drives`. `how`: added, let-in, copied.
+-- `serial`: of the file system that it was on then, NULL where there was none to be read.
+CREATE TABLE known_drive (
+    uuid TEXT PRIMARY KEY, label TEXT NOT NULL, serial TEXT, how TEXT NOT NULL, since TEXT NOT NULL
+) WITHOUT ROWID;
+
+-- Drives that were announced as seen for the first time, by id and serial number. Since when, by the clock of a boot;
+-- NULL: no longer.
+CREATE TABLE new_drive (
+    uuid TEXT PRIMARY KEY, serial TEXT, boot TEXT, at INTEGER NOT NULL
+) WITHOUT ROWID;
+
 -- Every place where a drive was ever found, and the last one found there: what is there without it is an empty
 -- mount point, wherever the drive is now.
 CREATE TABLE found (at BLOB PRIMARY KEY, drive INTEGER NOT NULL) WITHOUT ROWID;

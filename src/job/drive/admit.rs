@@ -25,6 +25,8 @@ pub enum Begin {
     InFolder,
     /// Yes: a device is seen to be there.
     OnDevice,
+    /// No, and nothing is written to a drive that is not known to be ours.
+    Known,
     /// No.
     Never,
 }

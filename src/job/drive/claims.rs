@@ -1,7 +1,7 @@
 //! Which drives are here at once, so that one copied from another is not taken for it.
 //! Never asks a medium: whether an earlier drive is still here, the kernel tells.
 
-use super::identity::{self, Known};
+use super::identity::{self, Known, Told};
 use crate::disk::{Access, Door, Volume, VolumeFacts};
 use crate::job::catalogue::Catalogue;
 use crate::job::{DriveRef, JobError};
@@ -54,11 +54,7 @@ impl Claims {
     ) -> Result<Option<Finding>, JobError> {
         let Known::Id(known) = identity::read(volume)? else { return Ok(None) };
         let facts = volume.facts();
-        let moved =
-            known.volume.is_some() && facts.serial.is_some() && known.volume != facts.serial;
-        let moved =
-            moved && catalogue.drive(known.id)?.is_none_or(|row| row.serial != facts.serial);
-        let standing = match moved {
+        let standing = match is_moved(catalogue, &known, facts)? {
             true => Standing::Copy,
             false => self.claim(known.id, &drive.door, facts),
         };
@@ -71,6 +67,14 @@ impl Claims {
                 Ok(Some(Finding::CopiedDrive { of: known.id, own }))
             }
         }
+    }
+
+    /// The same where only known drives are used: a second one with an id is not the known one.
+    pub fn meet_known(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
+        self.meet(drive, volume).map_err(|error| match error {
+            JobError::CopiedDrive { at, id } => JobError::NotTheKnown { at, id },
+            error => error,
+        })
     }
 
     /// The drives met so far that are still here, but for the one behind this door.
@@ -114,4 +118,14 @@ impl Claims {
             }
         }
     }
+}
+
+/// Whether an id was made on another file system than the one that it is on, and this card never saw it there.
+pub(super) fn is_moved(
+    catalogue: &Catalogue,
+    told: &Told,
+    facts: &VolumeFacts,
+) -> Result<bool, JobError> {
+    let moved = told.volume.is_some() && facts.serial.is_some() && told.volume != facts.serial;
+    Ok(moved && catalogue.drive(told.id)?.is_none_or(|row| row.serial != facts.serial))
 }

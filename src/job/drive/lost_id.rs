@@ -2,14 +2,15 @@
 //! one it is, and another one where it may be begun. Never lets one stick count as two.
 
 use super::admit::{Admission, Begin, Here};
+use super::claims;
 use super::evidence::{self, Evidence, named, nothing_there, nothing_where_one_was};
-use super::identity::{self, Known};
+use super::identity::{self, Known, Told};
 use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, DriveRow, FoundDrive, ReplacedHow, SameDevice};
+use crate::job::catalogue::{Catalogue, DriveRow, FoundDrive, KnownHow, ReplacedHow, SameDevice};
 use crate::model::limits::DRIVE_FILE_BYTES;
-use crate::model::{Clock, DriveId, Finding};
+use crate::model::{Clock, DriveId, DriveLoss, Finding};
 
 /// The id of a drive that does not tell it, and whether it may only be read.
 pub(super) fn find(
@@ -85,8 +86,8 @@ pub struct AddedDrive {
     pub id: DriveId,
     /// Its row.
     pub row: i64,
-    /// It was forgotten until now, and is not taken back yet.
-    pub was_forgotten: bool,
+    /// Why it was given up until now, if it was; it is not taken back yet.
+    pub was_forgotten: Option<DriveLoss>,
     /// The mailbox on whose device it lies.
     pub same_device: SameDevice,
     /// What was found on the way.
@@ -104,6 +105,12 @@ pub fn add(
     let mut findings = Vec::new();
     let mut found = evidence::found(catalogue, volume, label, at)?;
     let id = match identity::read(volume)? {
+        // Another stick with the id of one of ours, as after it was copied: it must not take that one's place.
+        Known::Id(told) if is_another(catalogue, &told, volume)? => {
+            let own = identity::set_apart(volume, clock)?;
+            findings.push(Finding::CopiedDrive { of: told.id, own });
+            own
+        }
         Known::Id(told) => told.id,
         _ => match recognise(catalogue, volume, found.folder.as_deref(), &[])? {
             Recognised::As(id) => {
@@ -119,8 +126,22 @@ pub fn add(
     found.origin = identity::origin_of(volume, id)?;
     let sight = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
     let row = sight.see(id, &found, &mut findings)?;
-    let was_forgotten = catalogue.drive(id)?.is_some_and(|row| row.forgotten.is_some());
+    let was_forgotten = catalogue.drive(id)?.and_then(|row| row.forgotten).map(|gone| gone.why);
+    let serial = volume.facts().serial.as_deref();
+    catalogue.make_known((id, label), serial, KnownHow::Added, clock.stamp().time)?;
+    catalogue.end_announcement(id)?;
     Ok(AddedDrive { id, row, was_forgotten, same_device: found.same_device, findings })
+}
+
+/// Whether a drive that has an id is on another file system than the one that is known by it.
+fn is_another(catalogue: &Catalogue, told: &Told, volume: &dyn Volume) -> Result<bool, JobError> {
+    let serial = volume.facts().serial.as_ref();
+    let known = catalogue.known_as(told.id)?.and_then(|known| known.serial);
+    let is_other = |kept: Option<&String>| kept.is_some() && serial.is_some() && kept != serial;
+    Ok(match known {
+        Some(known) => is_other(Some(&known)),
+        None => claims::is_moved(catalogue, told, volume.facts())?,
+    })
 }
 
 /// What is only looked at keeps what it has: copies without an id, as after a repair tool, are readable all the same.
@@ -144,7 +165,8 @@ fn read_only(
         nothing_there(catalogue, volume, &here, now)?;
     }
     // Somebody's own stick, which is not to be used, tells nothing of ours; a restore only reads.
-    let gone = match asked.taken_for.is_some() || asked.begin == Begin::Never {
+    let gone = match asked.taken_for.is_some() || matches!(asked.begin, Begin::Never | Begin::Known)
+    {
         true => {
             let known = catalogue.drive_at(asked.at)?.filter(|known| !known.is_wiped());
             known.map(|known| away(volume, &known))
@@ -174,7 +196,9 @@ fn may_begin(
             }
             nothing_where_one_was(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
         }
-        (Known::Nothing, Begin::Never) => {
+        // What cannot be read anybody may have written.
+        (Known::Unreadable(..), Begin::Known) => Err(JobError::NotAccepted { at: at() }),
+        (Known::Nothing, Begin::Never | Begin::Known) => {
             nothing_there(catalogue, volume, &(asked.here)(), asked.clock.stamp().time)?;
             Err(JobError::NotAccepted { at: at() })
         }

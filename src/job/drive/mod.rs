@@ -12,6 +12,7 @@ mod log_check;
 mod logs;
 mod lost_id;
 mod manifest;
+mod newcomer;
 mod passage;
 mod payload;
 mod prune;
@@ -29,6 +30,7 @@ pub use lines::{Lines, Piece};
 pub(crate) use log_check::{LogCheck, Logs, finding as log_finding};
 pub use lost_id::{AddedDrive, add, refuse_forgotten};
 pub use manifest::{Listed, read as read_manifest};
+pub(crate) use newcomer::{Newcomer, is_refused, may_come_in};
 pub(crate) use payload::{
     Copy, Part, Piecewise, hash as hash_copy, hash_all as hash_copies, hash_piece,
     length as copy_length, list as list_segment,

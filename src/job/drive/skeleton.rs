@@ -16,7 +16,7 @@ pub(super) fn ensure(
     volume.make_dir(&dir.join(&RelName::fixed(bag::PAYLOAD)))?;
     let mut made = false;
     let info = bag::info_text(station, clock.stamp().time);
-    let readme = bag::readme_text(station);
+    let readme = bag::readme_text(station, &[]);
     let files = [
         (bag::DECLARATION, bag::DECLARATION_TEXT),
         (bag::INFO, info.as_str()),

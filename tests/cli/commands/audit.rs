@@ -46,7 +46,8 @@ const MESSAGE: [&str; 13] = [
     "to",
 ];
 
-const DRIVE: [&str; 23] = [
+const DRIVE: [&str; 25] = [
+    "announced",
     "away_since",
     "bytes",
     "carried_bytes",
@@ -56,6 +57,7 @@ const DRIVE: [&str; 23] = [
     "forgotten",
     "history",
     "id",
+    "known",
     "known_since",
     "label",
     "last_seen",

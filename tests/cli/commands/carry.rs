@@ -12,8 +12,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 /// The programs of coreutils that the commands name; nothing else can be run.
-const COREUTILS: [&str; 9] =
-    ["sha256sum", "ls", "head", "mkdir", "cp", "uname", "chmod", "cat", "true"];
+const COREUTILS: [&str; 10] =
+    ["sha256sum", "ls", "head", "mkdir", "mktemp", "cp", "uname", "chmod", "cat", "true"];
 
 /// An empty folder with links to these programs and to no other.
 fn coreutils(station: &Station) -> PathBuf {
@@ -40,7 +40,8 @@ fn commands(red: &Stick) -> (Vec<String>, Vec<String>) {
 fn typed(line: &str, folder: &Path, home: &Path, bin: &Path) -> Output {
     let mut command = Command::new("/bin/sh");
     command.args(["-c", line]).current_dir(folder).env_clear();
-    command.env("HOME", home).env("PATH", bin).output().unwrap()
+    // Not into the folder that all tests share.
+    command.env("HOME", home).env("TMPDIR", home).env("PATH", bin).output().unwrap()
 }
 
 fn expect_done(line: &str, folder: &Path, home: &Path, bin: &Path) -> String {
@@ -117,14 +118,25 @@ fn the_program_on_the_stick_restores_where_nothing_is_installed() {
     fs::create_dir(&home).unwrap();
     let (_, by_program) = commands(&red);
     let [line] = by_program.as_slice() else { panic!("one line: {by_program:?}") };
-    // Not into the folder that all tests share.
-    let line = line.replace("/tmp/counterfoil", &format!("{}/counterfoil", home.display()));
-    let said = expect_done(&line, &red.bag(), &home, &bin);
-    assert!(said.contains(&format!("{name}: OK")), "{said}");
+    // What the operator noted at the station is the number in the line.
+    let status = station.run_with(&station.arguments(&["status", "--json"]), &environment);
+    let shown = &status.json()["programs"][0];
+    assert_eq!(shown["name"], *name);
+    assert!(line.contains(shown["sha256"].as_str().unwrap()), "{shown} {line}");
+    let said = expect_done(line, &red.bag(), &home, &bin);
+    assert!(said.contains("counterfoil: OK"), "{said}");
     expect_same(&home.join("restored"), &station.inbox());
+    // Damaged, or another program with a hash of its own beside it: neither is run, nor what it leaves behind it.
     red.rot(&program);
-    let output = typed(&line, &red.bag(), &home, &bin);
+    let output = typed(line, &red.bag(), &home, &bin);
     assert!(!output.status.success(), "a damaged program is not run");
+    let proof = home.join("was-run");
+    let other = format!("#!/bin/sh\n: > {}\n", proof.display());
+    fs::write(&program, &other).unwrap();
+    let sum = format!("{}  {name}\n", counterfoil::model::Digest::of(other.as_bytes()));
+    fs::write(red.home().join(format!("program/{name}.sha256")), sum).unwrap();
+    assert!(!typed(line, &red.bag(), &home, &bin).status.success());
+    assert!(!proof.exists(), "a changed program was run");
     station.use_only(&[]);
 }
 

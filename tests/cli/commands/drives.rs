@@ -10,7 +10,7 @@ fn drives_known_are_listed_with_what_they_hold() {
     station.deliver("0001.eml", mail("water level"));
     station.mirror().expect_safe();
     let told = station.command(&["drives", "--json"]).expect_safe();
-    assert_eq!(fields(&told.json()), ["drives", "schema"]);
+    assert_eq!(fields(&told.json()), ["drives", "next_stick_seconds", "schema"]);
     assert_eq!(told.drive("red")["id"], red.id());
     assert_eq!(told.drive("blue")["id"], blue.id());
     assert_ne!(red.id(), blue.id());

@@ -9,6 +9,7 @@ mod ledger;
 mod lost_logs;
 mod mount_point;
 mod read_only;
+mod refused;
 mod replaced;
 mod rot;
 mod rotten_id;

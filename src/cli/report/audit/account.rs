@@ -7,6 +7,7 @@ use super::super::words::{airtime, amp_hours, share, when};
 use crate::job::audit::Audit;
 use crate::job::reckoning::Reckoning;
 use crate::model::airtime::{Link, Power};
+use crate::model::bag::CarriedProgram;
 use crate::model::keeping::Kept;
 use crate::model::{Medium, Moment, Stamp, StationName};
 use std::time::Duration;
@@ -27,6 +28,8 @@ pub(in crate::cli) struct Account<'a> {
     pub verify_every: Duration,
     /// When a restore was last rehearsed and brought everything back.
     pub rehearsed: Option<Moment>,
+    /// The programs that drives carry.
+    pub programs: Vec<CarriedProgram>,
     /// What is said first.
     pub summary: Summary<'a>,
 }

@@ -164,13 +164,25 @@ fn the_drives(account: &Account<'_>) -> Markup {
         } @else {
             (table_box("Drives", &table))
         }
+        @if !account.programs.is_empty() { (programs(account)) }
+    }
+}
+
+fn programs(account: &Account<'_>) -> Markup {
+    html! {
+        p { (drives::PROGRAMS) }
+        ul {
+            @for program in &account.programs {
+                li { (Outside(&program.name)) ": " code { (program.identity.digest) } }
+            }
+        }
     }
 }
 
 fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
     let sign = match drive.state.as_str() {
         "safe" => Sign::Good,
-        "failed" | "full" | "stalled" | "forgotten" | "replaced" => Sign::Bad,
+        "failed" | "full" | "stalled" | "forgotten" | "refused" | "replaced" => Sign::Bad,
         _ => Sign::Open,
     };
     let proven = account.reckoning.drives.get(&drive.row.row).map(drives::proof);
@@ -181,6 +193,7 @@ fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
             td .n { (size(drive.bytes)) }
             td {
                 (state(sign, notices::drive_state(&drive.state)))
+                @if let Some(announced) = &drive.announced { br; (Outside(announced)) }
                 @if let Some(away) = drives::away(drive) { br; (away) }
                 @for line in drives::records(drive) { br; (line) }
                 @for Advice { text, command } in drives::standing(&drive.row) {

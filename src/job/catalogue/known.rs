@@ -1,0 +1,206 @@
+//! Which drives are ours where only known ones are used: those that the operator added, let in, or let be copied to
+//! while any stick was used, each with the serial number of its file system. Kept in the catalogue, and beside it in a
+//! file of its own, since nothing that a stick says of itself may make it one of them.
+
+use super::Catalogue;
+use crate::disk::host;
+use crate::job::JobError;
+use crate::model::{DriveId, Moment};
+use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// The file beside the catalogue: a line of JSON for each known drive.
+pub(super) const KNOWN: &str = "known-drives";
+
+/// How a drive became one of ours.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum KnownHow {
+    /// By `drives add DIR`.
+    Added,
+    /// By `drives add --next`.
+    LetIn,
+    /// It was copied to while any stick was used, or as a folder that was named.
+    Copied,
+}
+
+impl KnownHow {
+    const ALL: [Self; 3] = [Self::Added, Self::LetIn, Self::Copied];
+
+    /// The word in the catalogue, in its file and in JSON.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Added => "added",
+            Self::LetIn => "let-in",
+            Self::Copied => "copied",
+        }
+    }
+
+    fn from_text(text: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|how| how.as_str() == text)
+    }
+}
+
+/// What is kept of a drive that is ours.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KnownAs {
+    /// Since when.
+    pub since: Moment,
+    /// How it became ours.
+    pub how: KnownHow,
+    /// Serial number of its file system then; `None`: it had none that could be read.
+    pub serial: Option<String>,
+}
+
+/// A line of the file.
+#[derive(Serialize, Deserialize)]
+struct Kept {
+    id: String,
+    label: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    serial: Option<String>,
+    how: String,
+    since: String,
+}
+
+impl Catalogue {
+    /// What is kept of a drive, if it is ours.
+    pub fn known_as(&self, id: DriveId) -> Result<Option<KnownAs>, JobError> {
+        let sql = "SELECT since, how, serial FROM known_drive WHERE uuid = ?1";
+        let mut query = self.db.prepare_cached(sql)?;
+        let known = query.query_row([id.to_string()], |row| {
+            Ok(KnownAs {
+                since: Moment::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
+                how: KnownHow::from_text(row.get_ref(1)?.as_str()?).unwrap_or(KnownHow::Copied),
+                serial: row.get(2)?,
+            })
+        });
+        Ok(known.optional()?)
+    }
+
+    /// Whether this drive is ours: its id alone anybody can write who has read it once, so the file system must be the
+    /// one that it had.
+    pub fn is_known_drive(&self, id: DriveId, serial: Option<&str>) -> Result<bool, JobError> {
+        Ok(self.known_as(id)?.is_some_and(|known| known.serial.as_deref() == serial))
+    }
+
+    /// A drive is ours from now on. The operator's word counts for the drive it was said of; otherwise one that is
+    /// ours stays as it is, though another one comes with its id.
+    pub fn make_known(
+        &self,
+        (id, label): (DriveId, &str),
+        serial: Option<&str>,
+        how: KnownHow,
+        now: Moment,
+    ) -> Result<(), JobError> {
+        if how == KnownHow::Copied && self.known_as(id)?.is_some() {
+            return Ok(());
+        }
+        self.together(|| {
+            let sql = "INSERT OR REPLACE INTO known_drive VALUES (?1, ?2, ?3, ?4, ?5)";
+            let now = now.to_text();
+            self.db.execute(sql, params![id.to_string(), label, serial, how.as_str(), now])?;
+            self.keep_known();
+            Ok(())
+        })?;
+        self.make_durable()
+    }
+
+    /// Whether this card knows any drive.
+    pub fn knows_drives(&self) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM known_drive UNION ALL SELECT 1 FROM drive LIMIT 1";
+        Ok(self.db.prepare_cached(sql)?.exists([])?)
+    }
+
+    /// Whether a ledger tells of any good copy.
+    pub fn has_good_copies(&self, book: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM payload WHERE book = ?1 AND state = 1";
+        Ok(self.db.prepare_cached(sql)?.exists([book])?)
+    }
+
+    /// A drive is ours no more.
+    pub(super) fn make_unknown(&self, drive: i64) -> Result<(), JobError> {
+        let sql = "DELETE FROM known_drive WHERE uuid = (SELECT uuid FROM drive WHERE id = ?1)";
+        if self.db.execute(sql, [drive])? > 0 {
+            self.keep_known();
+        }
+        Ok(())
+    }
+
+    /// Writes the file anew, all of it at once. Within the change it tells of, so that of two at the same time the
+    /// later one writes what both did.
+    fn keep_known(&self) {
+        let Some(state) = self.state() else { return };
+        let keep = || -> Result<(), JobError> {
+            let mut query =
+                self.db.prepare("SELECT uuid, label, serial, how, since FROM known_drive")?;
+            let rows = query.query_map([], |row| {
+                Ok(Kept {
+                    id: row.get(0)?,
+                    label: row.get(1)?,
+                    serial: row.get(2)?,
+                    how: row.get(3)?,
+                    since: row.get(4)?,
+                })
+            })?;
+            write(state, rows.collect::<Result<Vec<_>, _>>()?)
+        };
+        if let Err(error) = keep() {
+            tracing::warn!(%error, "which drives are known is kept in the catalogue alone");
+        }
+    }
+
+    /// Takes over into a new catalogue which drives are ours, as the file in the state folder says. Without it none
+    /// is, until the operator adds them: what a stick says of itself is no word of his.
+    pub fn recall_known(&self, state: &Path) -> Result<(), JobError> {
+        let kept = host::read_text(&state.join(KNOWN)).unwrap_or_else(|error| {
+            tracing::warn!(%error, "which drives are known cannot be read");
+            None
+        });
+        for line in kept.unwrap_or_default().lines() {
+            let Ok(kept) = serde_json::from_str::<Kept>(line) else { continue };
+            let (Ok(id), Some(how)) = (kept.id.parse::<DriveId>(), KnownHow::from_text(&kept.how))
+            else {
+                continue;
+            };
+            let since = Moment::from_text(&kept.since).unwrap_or_default();
+            self.db.execute(
+                "INSERT OR IGNORE INTO known_drive VALUES (?1, ?2, ?3, ?4, ?5)",
+                params![id.to_string(), kept.label, kept.serial, how.as_str(), since.to_text()],
+            )?;
+        }
+        Ok(())
+    }
+}
+
+/// Keeps of a catalogue that is to be set aside, as after an update of the program, which drives were copied to; an
+/// earlier version of the program wrote no such file. That it cannot be read is no trouble of its own.
+pub(super) fn keep_before_set_aside(catalogue: &Path, state: &Path) {
+    if host::exists(&state.join(KNOWN)) {
+        return;
+    }
+    let keep = || -> Result<(), JobError> {
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let db = Connection::open_with_flags(catalogue, flags)?;
+        let mut query = db.prepare(
+            "SELECT uuid, label, serial, coalesce(known_since, '') FROM drive WHERE forgotten IS NULL \
+             AND id IN (SELECT drive FROM book WHERE told > 0)",
+        )?;
+        let rows = query.query_map([], |row| {
+            let (id, label, serial, since) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+            Ok(Kept { id, label, serial, how: KnownHow::Copied.as_str().to_owned(), since })
+        })?;
+        let kept = rows.collect::<Result<Vec<_>, _>>()?;
+        if kept.is_empty() { Ok(()) } else { write(state, kept) }
+    };
+    if let Err(error) = keep() {
+        tracing::debug!(%error, "which drives were copied to cannot be read any more");
+    }
+}
+
+fn write(state: &Path, kept: Vec<Kept>) -> Result<(), JobError> {
+    let path = state.join(KNOWN);
+    let lines = kept.iter().filter_map(|line| Some(serde_json::to_string(line).ok()? + "\n"));
+    host::write_whole(&path, lines.collect::<String>().as_bytes())?;
+    Ok(host::give_to_owner_of_folder(&path)?)
+}

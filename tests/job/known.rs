@@ -1,0 +1,352 @@
+//! `accept = "known"`: which sticks are written to, whatever they say of themselves; and how new ones are announced where
+//! any is used.
+
+use crate::card::{Card, drive_ref, mail};
+use counterfoil::disk::MemoryDrive;
+use counterfoil::job::catalogue::{Catalogue, KnownHow};
+use counterfoil::job::drive::{self, Begin, Claims};
+use counterfoil::job::round::DriveRound;
+use counterfoil::job::{DriveRef, JobError};
+use counterfoil::model::{Clock as _, DriveId, DriveLoss, Finding};
+use std::time::Duration;
+
+fn with_mail() -> Card {
+    let card = Card::new();
+    card.deliver("inbox/1", &mail("1"));
+    card.scan(0);
+    card
+}
+
+/// A stick with a file system of its own.
+fn stick(serial: &str) -> MemoryDrive {
+    let drive = MemoryDrive::default();
+    drive.set_serial(serial);
+    drive
+}
+
+fn come(card: &Card, drive: &MemoryDrive, label: &str, begin: Begin) -> DriveRound {
+    let drive = DriveRef { begin, ..drive_ref(drive, label) };
+    card.copy_beside(&drive, &Claims::default())
+}
+
+fn add(card: &Card, drive: &MemoryDrive, label: &str) -> DriveId {
+    let reference = drive_ref(drive, label);
+    let volume = reference.door.open(counterfoil::disk::Access::Write).unwrap();
+    let at = label.as_bytes();
+    let added = drive::add(&card.catalogue, &*volume, label, at, &card.clock).unwrap();
+    card.catalogue.begin_afresh(added.row, card.clock.stamp().time).unwrap();
+    added.id
+}
+
+/// A stick prepared by somebody: an id, and the serial number that it is on, if it has one.
+fn prepared(id: &str, serial: &str) -> MemoryDrive {
+    let drive = if serial.is_empty() { MemoryDrive::default() } else { stick(serial) };
+    let text = format!(r#"{{"format":1,"id":"{id}","made":"","volume":"{serial}"}}"#);
+    drive.put("counterfoil/drive.json", text.as_bytes());
+    drive
+}
+
+fn everything(drive: &MemoryDrive) -> Vec<(String, Option<Vec<u8>>)> {
+    drive.files().into_iter().map(|name| (name.clone(), drive.file(&name))).collect()
+}
+
+fn expect_refused(card: &Card, drive: &MemoryDrive, label: &str) {
+    let before = everything(drive);
+    let round = come(card, drive, label, Begin::Known);
+    let refused =
+        matches!(round.outcome, Err(JobError::NotAccepted { .. } | JobError::NotTheKnown { .. }));
+    assert!(refused, "{label}: {:?}", round.outcome.map(|report| report.copied));
+    assert_eq!(round.state(), "left-alone", "{label}");
+    assert!(everything(drive) == before, "{label}: it was written to");
+}
+
+fn expect_used(card: &Card, drive: &MemoryDrive, label: &str) -> DriveRound {
+    let round = come(card, drive, label, Begin::Known);
+    assert!(round.outcome.is_ok(), "{label}: {:?}", round.outcome.map(|report| report.copied));
+    round
+}
+
+fn is_new(round: &DriveRound) -> bool {
+    round.findings.iter().any(|found| matches!(found, Finding::NewDrive { let_in: false, .. }))
+}
+
+#[test]
+fn a_stick_that_says_it_is_ours_gets_nothing() {
+    let card = with_mail();
+    expect_refused(&card, &prepared("00000000000000aa", "s-1"), "EMBER");
+    // What cannot be read is no reason to begin it anew.
+    for text in [&b"junk"[..], b"", b"[1]", b"{}"] {
+        let drive = stick("s-2");
+        drive.put("counterfoil/drive.json", text);
+        expect_refused(&card, &drive, "EMBER");
+    }
+    // Once it was met it is no more ours than before.
+    expect_refused(&card, &prepared("00000000000000aa", "s-1"), "EMBER");
+    assert_eq!(card.catalogue.known_as("00000000000000aa".parse().unwrap()).unwrap(), None);
+}
+
+#[test]
+fn the_id_of_a_known_stick_on_another_file_system_opens_no_door() {
+    let card = with_mail();
+    let red = stick("s-red");
+    let id = add(&card, &red, "RED");
+    expect_used(&card, &red, "RED");
+    for serial in ["s-other", ""] {
+        let false_red = prepared(&id.to_string(), serial);
+        let before = everything(&false_red);
+        let round = come(&card, &false_red, "RED", Begin::Known);
+        assert!(matches!(round.outcome, Err(JobError::NotTheKnown { .. })), "{serial}");
+        assert!(everything(&false_red) == before);
+    }
+    // All of the true one, with its ledger, on another stick.
+    let copy = red.copied();
+    copy.set_serial("s-copy");
+    expect_refused(&card, &copy, "RED");
+    // The same while its id is spoilt: by its ledger it would be known again.
+    copy.put("counterfoil/drive.json", b"spoilt");
+    expect_refused(&card, &copy, "RED");
+    // And the true one is served as before.
+    card.deliver("inbox/2", &mail("2"));
+    card.scan(0);
+    assert_eq!(expect_used(&card, &red, "RED").outcome.unwrap().copied, 1);
+}
+
+/// An honest stick whose id has rotted asks nobody.
+#[test]
+fn a_known_stick_with_a_spoilt_id_is_known_by_its_file_system() {
+    let card = with_mail();
+    let red = stick("s-red");
+    let id = add(&card, &red, "RED");
+    expect_used(&card, &red, "RED");
+    red.replug(false);
+    red.put("counterfoil/drive.json", b"spoilt");
+    let round = expect_used(&card, &red, "RED");
+    assert_eq!(round.drive.unwrap().0, id);
+    assert!(round.findings.contains(&Finding::IdRestored { id }));
+}
+
+/// A copy to the bit, here beside the original: one of them is known, and the other gets nothing, not even an id.
+#[test]
+fn of_a_known_stick_and_its_twin_that_are_here_at_once_one_is_written_to() {
+    let card = with_mail();
+    let red = stick("s-red");
+    add(&card, &red, "RED");
+    expect_used(&card, &red, "RED");
+    let twin = red.copied();
+    let met = Claims::default();
+    let known =
+        |drive: &MemoryDrive, label| DriveRef { begin: Begin::Known, ..drive_ref(drive, label) };
+    assert!(card.copy_beside(&known(&red, "RED"), &met).outcome.is_ok());
+    let before = everything(&twin);
+    let round = card.copy_beside(&known(&twin, "RED-2"), &met);
+    assert!(matches!(round.outcome, Err(JobError::NotTheKnown { .. })));
+    assert!(everything(&twin) == before);
+}
+
+#[test]
+fn what_got_a_copy_while_any_was_used_is_known_and_what_got_none_is_not() {
+    let card = Card::new();
+    let idle = stick("s-idle");
+    assert!(come(&card, &idle, "IDLE", Begin::OnDevice).outcome.is_ok());
+    card.deliver("inbox/1", &mail("1"));
+    card.scan(0);
+    let red = stick("s-red");
+    assert_eq!(come(&card, &red, "RED", Begin::OnDevice).outcome.unwrap().copied, 1);
+    expect_refused(&card, &idle, "IDLE");
+    let round = expect_used(&card, &red, "RED");
+    let known = card.catalogue.known_as(round.drive.unwrap().0).unwrap().unwrap();
+    assert_eq!((known.how, known.serial.as_deref()), (KnownHow::Copied, Some("s-red")));
+    // Another stick that came with its id meanwhile did not take its place.
+    let false_red = prepared(&round.drive.unwrap().0.to_string(), "s-other");
+    assert!(come(&card, &false_red, "RED", Begin::OnDevice).outcome.is_ok());
+    expect_refused(&card, &false_red, "RED");
+    expect_used(&card, &red, "RED");
+}
+
+/// The state is lost, or an update sets the catalogue aside: the file beside it tells which drives are known.
+#[test]
+fn which_drives_are_known_survives_the_loss_of_the_catalogue_and_nothing_more() {
+    let state = crate::card::folder();
+    let mut card = with_mail();
+    card.catalogue = Catalogue::open(state.path()).unwrap().0;
+    card.scan(0);
+    let (red, blue) = (stick("s-red"), stick("s-blue"));
+    let id = add(&card, &red, "RED");
+    expect_used(&card, &red, "RED");
+    expect_refused(&card, &blue, "BLUE");
+    let lose = |card: &mut Card| {
+        card.lose_catalogue();
+        for name in ["catalogue.sqlite", "catalogue.sqlite-wal", "catalogue.sqlite-shm"] {
+            drop(std::fs::remove_file(state.path().join(name)));
+        }
+        card.catalogue = Catalogue::open(state.path()).unwrap().0;
+        card.scan(0);
+    };
+    lose(&mut card);
+    expect_used(&card, &red, "RED");
+    expect_refused(&card, &blue, "BLUE");
+    expect_refused(&card, &prepared(&id.to_string(), "s-other"), "RED");
+    // Without the file too, none is known until it is added again.
+    std::fs::remove_file(state.path().join("known-drives")).unwrap();
+    lose(&mut card);
+    expect_refused(&card, &red, "RED");
+    assert_eq!(add(&card, &red, "RED"), id);
+    expect_used(&card, &red, "RED");
+    // Lines that are none of ours name nobody.
+    std::fs::write(state.path().join("known-drives"), b"junk\n{}\n{\"id\":\"x\"}\n").unwrap();
+    lose(&mut card);
+    expect_refused(&card, &red, "RED");
+}
+
+#[test]
+fn the_next_new_stick_is_let_in_and_no_other() {
+    let card = with_mail();
+    let (red, blue) = (stick("s-red"), stick("s-blue"));
+    let leave = Duration::from_secs(600);
+    card.catalogue.let_next_in(leave, Vec::new(), &card.clock).unwrap();
+    assert_eq!(card.catalogue.next_let_in(&card.clock).unwrap(), Some(leave));
+    let round = expect_used(&card, &red, "RED");
+    assert!(
+        round.findings.iter().any(|found| matches!(found, Finding::NewDrive { let_in: true, .. }))
+    );
+    assert_eq!(card.catalogue.next_let_in(&card.clock).unwrap(), None);
+    expect_refused(&card, &blue, "BLUE");
+    expect_used(&card, &red, "RED");
+    let known = card.catalogue.known_as(round.drive.unwrap().0).unwrap().unwrap();
+    assert_eq!(known.how, KnownHow::LetIn);
+}
+
+#[test]
+fn leave_for_the_next_stick_ends_with_its_time_and_with_the_boot() {
+    let card = with_mail();
+    let leave = Duration::from_secs(600);
+    card.catalogue.let_next_in(leave, Vec::new(), &card.clock).unwrap();
+    card.clock.advance(599_999);
+    // A wall clock that jumps is nothing to it.
+    card.clock.set_wall(0);
+    assert!(card.catalogue.next_let_in(&card.clock).unwrap().is_some());
+    card.clock.advance(1);
+    assert_eq!(card.catalogue.next_let_in(&card.clock).unwrap(), None);
+    expect_refused(&card, &stick("s-red"), "RED");
+    card.catalogue.let_next_in(leave, Vec::new(), &card.clock).unwrap();
+    card.clock.reboot();
+    assert_eq!(card.catalogue.next_let_in(&card.clock).unwrap(), None);
+    expect_refused(&card, &stick("s-red"), "RED");
+}
+
+/// What was plugged in before leave was given did not come next; and what claims to be a known stick is no new one.
+#[test]
+fn leave_is_not_for_what_is_here_already_nor_for_what_claims_a_known_id() {
+    let card = with_mail();
+    let red = stick("s-red");
+    let id = add(&card, &red, "RED");
+    expect_used(&card, &red, "RED");
+    let (here, comes) = (stick("s-here"), stick("s-comes"));
+    let reference = drive_ref(&here, "HERE");
+    let volume = reference.door.open(counterfoil::disk::Access::Read).unwrap();
+    let before = vec![volume.facts().mount.clone()];
+    drop(volume);
+    card.catalogue.let_next_in(Duration::from_secs(60), before, &card.clock).unwrap();
+    expect_refused(&card, &here, "HERE");
+    expect_refused(&card, &prepared(&id.to_string(), "s-other"), "RED");
+    // One that its owner keeps out does not use it up, nor one that a later version wrote.
+    let newer = stick("s-newer");
+    newer.put("counterfoil/drive.json", br#"{"format":9,"id":"00000000000000bb"}"#);
+    expect_refused(&card, &newer, "NEWER");
+    let marked = stick("s-marked");
+    marked.put("counterfoil.skip", b"");
+    let round = come(&card, &marked, "MARKED", Begin::Known);
+    assert!(matches!(round.outcome, Err(JobError::SkipFile { .. })));
+    expect_used(&card, &red, "RED");
+    expect_used(&card, &comes, "COMES");
+    expect_refused(&card, &stick("s-late"), "LATE");
+}
+
+/// Where any stick is used, one that is seen for the first time is announced once, and shown for a day of running.
+#[test]
+fn a_new_stick_is_announced_once_and_for_a_day() {
+    let card = with_mail();
+    let ember = stick("s-ember");
+    let round = come(&card, &ember, "EMBER", Begin::OnDevice);
+    assert!(is_new(&round), "{:?}", round.findings);
+    let id = round.drive.unwrap().0;
+    let shown = || card.catalogue.is_announced(id, &card.clock).unwrap();
+    for _ in 0..2 {
+        assert!(!is_new(&come(&card, &ember, "EMBER", Begin::OnDevice)));
+        assert!(shown());
+    }
+    // Pulled at once, and the power cut: it is still said.
+    card.clock.advance(86_000_000);
+    card.clock.reboot();
+    card.catalogue.end_announcements(&card.clock).unwrap();
+    assert!(shown());
+    card.clock.advance(86_400_000);
+    assert!(!shown());
+    card.catalogue.end_announcements(&card.clock).unwrap();
+    card.clock.reboot();
+    assert!(!shown() && !is_new(&come(&card, &ember, "EMBER", Begin::OnDevice)));
+}
+
+#[test]
+fn a_stick_with_the_id_of_a_known_one_is_announced_as_the_new_one_it_is() {
+    let card = with_mail();
+    let red = stick("s-red");
+    let id = add(&card, &red, "RED");
+    assert!(!is_new(&come(&card, &red, "RED", Begin::OnDevice)), "it was added");
+    let false_red = prepared(&id.to_string(), "s-other");
+    assert!(is_new(&come(&card, &false_red, "RED", Begin::OnDevice)));
+    assert!(!is_new(&come(&card, &false_red, "RED", Begin::OnDevice)));
+    assert!(!is_new(&come(&card, &red, "RED", Begin::OnDevice)));
+    // The operator says whose it is by adding the true one, and refuses no other by it.
+    assert_eq!(add(&card, &red, "RED"), id);
+    assert!(!card.catalogue.is_announced(id, &card.clock).unwrap());
+}
+
+/// Named folders are the operator's own word.
+#[test]
+fn a_folder_that_is_named_is_not_announced() {
+    let card = with_mail();
+    assert!(!is_new(&come(&card, &stick("s-red"), "RED", Begin::InFolder)));
+}
+
+#[test]
+fn a_stick_that_is_refused_gets_nothing_until_it_is_added() {
+    for begin in [Begin::OnDevice, Begin::Known] {
+        let card = with_mail();
+        let ember = stick("s-ember");
+        let (id, row) = come(&card, &ember, "EMBER", Begin::OnDevice).drive.unwrap();
+        let now = card.clock.stamp().time;
+        card.catalogue.forget_drive(row, DriveLoss::Refused, None, now).unwrap();
+        assert!(!card.catalogue.counts(row).unwrap());
+        card.deliver("inbox/2", &mail("2"));
+        card.scan(0);
+        let before = everything(&ember);
+        for spoilt in [false, true] {
+            if spoilt {
+                // Its id taken away: it is known again by its file system, and still refused.
+                ember.put("counterfoil/drive.json", b"spoilt");
+            }
+            let before = if spoilt { everything(&ember) } else { before.clone() };
+            let round = come(&card, &ember, "EMBER", begin);
+            assert!(round.outcome.is_err(), "{begin:?}");
+            assert!(everything(&ember) == before, "{begin:?}: it was written to");
+        }
+        assert_eq!(add(&card, &ember, "EMBER"), id);
+        assert_eq!(come(&card, &ember, "EMBER", begin).outcome.unwrap().copied, 1);
+    }
+}
+
+/// Adding a stick that claims another's id gives it one of its own: the true one keeps its place.
+#[test]
+fn to_add_a_stick_with_the_id_of_another_takes_nothing_from_that_one() {
+    let card = with_mail();
+    let red = stick("s-red");
+    let id = add(&card, &red, "RED");
+    expect_used(&card, &red, "RED");
+    let copy = red.copied();
+    copy.set_serial("s-copy");
+    let own = add(&card, &copy, "COPY");
+    assert_ne!(own, id);
+    expect_used(&card, &copy, "COPY");
+    expect_used(&card, &red, "RED");
+}
