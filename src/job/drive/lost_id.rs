@@ -119,6 +119,7 @@ pub fn add(
     found.origin = identity::origin_of(volume, id)?;
     let sight = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
     let row = sight.see(id, &found, &mut findings)?;
+    catalogue.vouch_for(id)?;
     let was_forgotten = catalogue.drive(id)?.is_some_and(|row| row.forgotten.is_some());
     Ok(AddedDrive { id, row, was_forgotten, same_device: found.same_device, findings })
 }

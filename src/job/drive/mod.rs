@@ -19,6 +19,7 @@ mod recognise;
 mod recover;
 mod retell;
 mod skeleton;
+mod worth;
 
 pub use admit::{Admission, Admitted, Begin, Here, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
