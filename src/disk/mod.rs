@@ -14,6 +14,7 @@ mod passing;
 mod same_device;
 mod scratch;
 mod stand_in;
+mod stoppable;
 mod target;
 mod target_lock;
 mod volume;
@@ -28,6 +29,7 @@ pub use passing::{PassingFolder, remove_passing_folders};
 pub use same_device::{plain_folder, same_device, serial_below};
 pub use scratch::{Files, Scratch};
 pub use stand_in::{MemoryFolder, StandIn, trouble};
+pub use stoppable::{StopAsked, StoppableDoor};
 pub use target::{Placing, STAGING, TargetDir, passing_name};
 pub use target_lock::TargetLocks;
 pub use volume::{

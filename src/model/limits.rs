@@ -100,6 +100,11 @@ pub const DRIVE_FILES_MAX: u32 = 9;
 pub const STATIONS_MAX: usize = 256;
 /// Drives served at once: a device that shows a hundred partitions does not get a hundred workers.
 pub const DRIVES_MAX: usize = 16;
+/// A file at least this long, in bytes, of which the medium has next to nothing, is hollow: reading its zeros would take
+/// for ever. Shorter ones are read.
+pub const HOLLOW_FROM: u64 = 4 << 20;
+/// Next to nothing: of so many bytes one, for a file system may press what it keeps.
+pub const HOLLOW_TIMES: u64 = 32;
 /// Entries read from one folder of a drive: far above what we write, far below what would hurt.
 pub const DRIVE_FOLDER_ENTRIES: usize = 20_000;
 
