@@ -10,15 +10,20 @@
 //! - `mailbox/kinds`: what lies in a mailbox and is no message, or lies where no mailbox should.
 //! - `mailbox/races`: files that change while they are looked at.
 //! - `mailbox/crowds`: very many files, very deep folders.
+//! - `campaign`: very many ledgers and sticks spoilt by chance, in process.
 //! - `words`: what reaches a terminal.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod campaign;
 mod drive;
 mod forger;
 mod mailbox;
 mod scene;
 mod words;
 
+#[allow(dead_code)]
+#[path = "../job/card.rs"]
+mod card;
 // One vocabulary for all stories of the built program; what only others need is not used here.
 #[allow(dead_code)]
 #[path = "../cli/station.rs"]

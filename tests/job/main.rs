@@ -40,6 +40,7 @@ mod mailboxes;
 mod manifests;
 mod medium;
 mod order;
+mod portions;
 mod power;
 mod prune;
 mod replaced;
