@@ -6,6 +6,7 @@
 //! - `drive/parts`: links, mounts, pipes, sockets and devices in place of each part of a drive.
 //! - `drive/sizes`: files and lines without end.
 //! - `drive/lies`: ledger lines that are well made and false: numbers, paths, lengths.
+//! - `drive/rooms`: ledgers for which the card has no room.
 //! - `drive/mixups`: ledgers exchanged, rolled back, edited by hand, or of a later version.
 //! - `mailbox/kinds`: what lies in a mailbox and is no message, or lies where no mailbox should.
 //! - `mailbox/races`: files that change while they are looked at.
@@ -16,6 +17,8 @@
 
 mod campaign;
 mod drive;
+#[path = "../support/flood.rs"]
+mod flood;
 mod forger;
 mod mailbox;
 mod scene;

@@ -42,8 +42,11 @@ impl Flood {
         let id = &Digest::of(stick.as_os_str().as_encoded_bytes()).to_string()[..16];
         let told = format!("{{\"format\":1,\"id\":\"{id}\",\"made\":\"2003-07-01T08:52:37Z\"}}\n");
         fs::write(home.join("drive.json"), told).unwrap();
-        fs::write(bag.join("bagit.txt"), "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
-            .unwrap();
+        fs::write(
+            bag.join("bagit.txt"),
+            "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n",
+        )
+        .unwrap();
         fs::write(bag.join("manifest-sha256.txt"), "").unwrap();
         let ledger = bag.join("ledger.jsonl");
         let mut file = BufWriter::with_capacity(1 << 20, fs::File::create(&ledger).unwrap());

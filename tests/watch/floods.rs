@@ -88,8 +88,7 @@ fn a_ledger_for_which_a_small_card_has_no_room_takes_none_of_it() {
 /// Taken in, for there is room: new mail goes between its portions.
 #[test]
 fn mail_does_not_wait_until_a_long_ledger_is_taken_in() {
-    let (mut post, _small, cost) =
-        mail_beside(Flood { copies: 1, ..Flood::of(45_000) }, "300m");
+    let (mut post, _small, cost) = mail_beside(Flood { copies: 1, ..Flood::of(45_000) }, "300m");
     let log = post.log();
     assert!(!log.contains("not used"), "{log}");
     assert!(cost.longest < Duration::from_secs(5), "{cost:?}");

@@ -81,6 +81,12 @@ impl Catalogue {
         Some(LedgerRoom::of(free, ledger))
     }
 
+    /// Pages that the catalogue has in use.
+    pub fn pages(&self) -> Result<u64, JobError> {
+        let ask = |pragma| self.db.pragma_query_value(None, pragma, |row| row.get::<_, i64>(0));
+        Ok((ask("page_count")? - ask("freelist_count")?) as u64)
+    }
+
     /// Begins to take in so many bytes of a ledger.
     pub fn take_in(&self, room: Option<LedgerRoom>) -> Result<TakingIn<'_>, JobError> {
         let last = |table| -> Result<i64, JobError> {
@@ -208,8 +214,7 @@ impl TakingIn<'_> {
     fn begin(&mut self) -> Result<(), JobError> {
         let db = &self.catalogue.db;
         if db.is_autocommit() {
-            self.portion =
-                Some(Transaction::new_unchecked(db, TransactionBehavior::Immediate)?);
+            self.portion = Some(Transaction::new_unchecked(db, TransactionBehavior::Immediate)?);
         }
         Ok(())
     }

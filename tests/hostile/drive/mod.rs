@@ -2,4 +2,5 @@
 mod lies;
 mod mixups;
 mod parts;
+mod rooms;
 mod sizes;
