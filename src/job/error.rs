@@ -182,9 +182,9 @@ pub enum JobError {
     },
     /// A ledger tells of far more than there are copies for.
     #[error(
-        "{at}: not used: its ledger has more than {lines} lines, and only {copies} copies are there. Somebody has made \
-         it up, or its copies were deleted. Nothing of it was taken over, and nothing was written to it. If it is yours \
-         and right: counterfoil drives add {at}"
+        "{at}: not used: its ledger has more than {lines} lines, and only {copies} copies are there. Somebody made it \
+         up, or copies were deleted. Nothing of it was taken over, and nothing was written to it. If it is yours and \
+         right: counterfoil drives add {at}"
     )]
     LedgerNotBorneOut {
         /// The place.
@@ -196,7 +196,7 @@ pub enum JobError {
     },
     /// The card has no room for what a ledger tells.
     #[error(
-        "{at}: not used: this card has {} MiB free, and what the ledger of this drive tells may take {} MiB. The rest is \
+        "{at}: not used: this card has {} MiB free, and what the ledger of this drive tells may take {} MiB. Part is \
          kept for new mail. Nothing of it was taken over, and nothing was written to it. Make room on the card",
         free >> 20,
         needed.div_ceil(1 << 20)

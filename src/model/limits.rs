@@ -31,11 +31,11 @@ pub const NUMBER_MAX: u32 = 99_999_999;
 /// Longest ledger line read, in octets: two escaped paths of `PATH_BYTES_MAX`, three octets
 /// each, and the fixed fields. A longer one is junk and is passed over without being held.
 pub const LEDGER_LINE_BYTES: usize = 32 << 10;
-/// Lines of a ledger that are taken in of any drive, however few copies are on it: what opens and marks of many years
-/// come to, at fourteen a day for ten years. Of invented ones the catalogue takes 40 MB at most.
+/// Lines of a ledger that are taken in of any drive, however few copies are on it: what opens it, and marks, of many
+/// years come to, at fourteen a day for ten years. Of invented ones the catalogue takes 40 MB at most.
 pub const LEDGER_LINES_PLAIN: u64 = 50_000;
 /// Lines beside those for each copy that is there: a message's arrival, flags, moves and leaving, each with its mark,
-/// are a dozen. More than all this is the work of somebody else, unless `drives add` says otherwise.
+/// are a dozen. More than all this somebody else has written, unless `drives add` says otherwise.
 pub const LEDGER_LINES_A_COPY: u64 = 32;
 /// The shortest line that anybody can write, in bytes: its hash, and the fields that every line has.
 pub const LEDGER_LINE_LEAST: u64 = 150;
@@ -55,7 +55,7 @@ pub const STATE_FLOOR_BYTES: u64 = 8 << 20;
 pub const LEDGER_SMALL_BYTES: u64 = 64 << 10;
 /// The catalogue's journal is cut to this many bytes once what is in it is in the catalogue.
 pub const CATALOGUE_JOURNAL_BYTES: u64 = 4 << 20;
-/// Memory that a catalogue without a file takes at most, in bytes, as of a restore where no file system has room.
+/// Memory that a catalogue without a file takes at most, in bytes, as of a restore where no disk has room.
 pub const CATALOGUE_MEMORY_BYTES: u64 = 256 << 20;
 /// Rows of a drive that is not used after all, deleted together.
 pub const ROWS_DROPPED: u32 = 1_000;
@@ -100,8 +100,8 @@ pub const DRIVE_FILES_MAX: u32 = 9;
 pub const STATIONS_MAX: usize = 256;
 /// Drives served at once: a device that shows a hundred partitions does not get a hundred workers.
 pub const DRIVES_MAX: usize = 16;
-/// A file at least this long, in bytes, of which the medium has next to nothing, is hollow: reading its zeros would take
-/// for ever. Shorter ones are read.
+/// A file at least this long, in bytes, of which the medium has next to nothing, is hollow: reading its zeros would
+/// take for ever. Shorter ones are read.
 pub const HOLLOW_FROM: u64 = 4 << 20;
 /// Next to nothing: of so many bytes one, for a file system may press what it keeps.
 pub const HOLLOW_TIMES: u64 = 32;

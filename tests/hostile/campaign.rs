@@ -1,5 +1,5 @@
-//! Very many ledgers and sticks, each spoilt in another way from a seed: whatever becomes of the spoilt one, a good stick
-//! beside it gets its mail and is restored whole, nothing is written elsewhere, and memory stays as it is.
+//! Very many ledgers and sticks, each spoilt in another way from a seed: whatever becomes of the spoilt one, a good
+//! stick beside it gets its mail and is restored whole, nothing is written elsewhere, and memory stays as it is.
 //! `COUNTERFOIL_SEEDS=10000 cargo test --test hostile campaign` tries that many of each; `COUNTERFOIL_FIRST=N` begins
 //! with another seed.
 

@@ -9,26 +9,26 @@ use std::path::{Path, PathBuf};
 
 /// How a flood is made.
 #[derive(Clone, Copy)]
-pub struct Flood {
+pub(crate) struct Flood {
     /// Lines of its ledger.
-    pub lines: u64,
+    pub(crate) lines: u64,
     /// Files that look like copies.
-    pub copies: u32,
+    pub(crate) copies: u32,
     /// Each line speaks as of a writer of its own.
-    pub writers: bool,
+    pub(crate) writers: bool,
     /// Each line tells of a mailbox of its own.
-    pub mailboxes: bool,
+    pub(crate) mailboxes: bool,
     /// Bytes of each path.
-    pub path_bytes: usize,
+    pub(crate) path_bytes: usize,
 }
 
 impl Flood {
-    pub const fn of(lines: u64) -> Self {
+    pub(crate) const fn of(lines: u64) -> Self {
         Self { lines, copies: 0, writers: false, mailboxes: false, path_bytes: 24 }
     }
 
     /// Makes the stick, with an id of its own; the path of its ledger.
-    pub fn make(self, stick: &Path, station: &str) -> PathBuf {
+    pub(crate) fn make(self, stick: &Path, station: &str) -> PathBuf {
         let home = stick.join("counterfoil");
         let bag = home.join(station);
         for number in 0..self.copies {

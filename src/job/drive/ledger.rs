@@ -183,7 +183,7 @@ fn read_lines(
     taking: &mut TakingIn<'_>,
 ) -> Result<(), JobError> {
     let (row, partly) = (book.row, extent == Extent::Partly);
-    let mut known = match loaded.anew {
+    let known = match loaded.anew {
         true => KnownLines::default(),
         false => catalogue.known_lines(row)?,
     };
@@ -225,8 +225,19 @@ fn read_lines(
     let read = read?;
     catalogue.note_read(&positions)?;
     catalogue.hear(row, before)?;
+    after_reading(book, loaded, &read);
+    catalogue.set_known_lines(row, &read.known)?;
+    // A restore reads every copy anyway, and its catalogue goes with it.
+    if let Some(first) = first_copy.filter(|_| !partly) {
+        catalogue.told_by_lines(row, first)?;
+    }
+    catalogue.save_book(book)
+}
+
+/// What is known of a ledger once it was gone through.
+fn after_reading(book: &mut BookRow, loaded: &mut Loaded, read: &Passage) {
     loaded.newer = read.newer;
-    loaded.unreadable = read.unreadable;
+    loaded.unreadable.clone_from(&read.unreadable);
     loaded.endless = read.endless;
     loaded.broken = read.reader.broken();
     loaded.unended = read.lines.unended;
@@ -245,13 +256,6 @@ fn read_lines(
     book.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
     // Whoever wrote these lines may have been ended before they were synced.
     book.unproven = true;
-    known = read.known;
-    catalogue.set_known_lines(row, &known)?;
-    // A restore reads every copy anyway, and its catalogue goes with it.
-    if let Some(first) = first_copy.filter(|_| !partly) {
-        catalogue.told_by_lines(row, first)?;
-    }
-    catalogue.save_book(book)
 }
 
 /// Appends events as chained lines, makes them durable, and takes them into the catalogue. This

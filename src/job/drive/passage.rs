@@ -205,8 +205,8 @@ mod tests {
         let passage = Passage::new(Reader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
         let fold = |group: Group| {
-            group.into_iter().try_for_each(|Met { line, standing, gaps }| {
-                lines.push((*line, standing, gaps));
+            group.into_iter().try_for_each(|met| {
+                lines.push((*met.line, met.standing, met.gaps));
                 match lines.len() == most {
                     true => Err(JobError::Broken("refused".to_owned())),
                     false => Ok(()),
