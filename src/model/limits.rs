@@ -44,6 +44,8 @@ pub const COPIES_COUNTED: u64 = 20_000_000;
 /// Lines of a ledger that are taken into the catalogue together: whoever brings new mail waits for no more. A board
 /// takes less than a second for them.
 pub const LEDGER_PORTION_LINES: u64 = 2_048;
+/// Lines of a portion that one which tells of a writer counts as, beside itself: it takes as long.
+pub const LEDGER_LINES_A_WRITER: u64 = 32;
 /// Bytes of catalogue for each byte of ledger that is taken in: 1.1 was measured of 100,000 messages with short paths.
 /// Beside them the journal of a portion or two.
 pub const CATALOGUE_PER_LEDGER: u64 = 2;

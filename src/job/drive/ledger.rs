@@ -9,7 +9,7 @@ use crate::disk::{DiskError, ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage, TakingIn};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
-use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES};
+use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, LEDGER_LINES_A_WRITER};
 use crate::model::{Finding, Position, RelName, Stamp, bag};
 use rustix::io::Errno;
 use std::collections::HashMap;
@@ -203,7 +203,10 @@ fn read_lines(
     let mut positions = HashMap::new();
     let mut first_copy = None;
     let take = |group: Group| {
-        let lines = group.len() as u64;
+        // What is known of writers is gone through again behind each line that tells of one.
+        let is_writer = |met: &&Met| matches!(met.line.event, Event::Writer { .. });
+        let writers = group.iter().filter(is_writer).count() as u64;
+        let lines = group.len() as u64 + writers * LEDGER_LINES_A_WRITER;
         for Met { line, standing, gaps } in group {
             if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
                 let number = payload.number;

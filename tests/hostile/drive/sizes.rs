@@ -160,5 +160,6 @@ fn a_ledger_full_of_holes_is_not_read_through() {
         file.write_all_at(format!("\n{line}").as_bytes(), at).unwrap();
         at += line.len() as u64 + 1;
     }
-    expect_left_alone(scene, &ledger, "ledger.jsonl");
+    // By its length, where the card has no room for as much; else once more was read than a cut may leave.
+    expect_left_alone(scene, &ledger, "media/red");
 }
