@@ -67,11 +67,12 @@ impl Passage {
         mut fold: impl FnMut(Group) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         let mut folded = Ok(());
-        self.go(&mut |group| {
+        let ended = self.go(&mut |group| {
             folded = fold(group);
             folded.is_ok()
-        })?;
-        folded.map(|()| self)
+        });
+        folded?;
+        Ok(ended.map(|()| self)?)
     }
 
     /// The same, with a thread that reads and judges ahead: that takes about as long as the folding does.
