@@ -62,6 +62,8 @@ pub enum Trouble {
     Exists,
     /// The file system takes no name or path of this length.
     NameTooLong,
+    /// It was broken off, since the program is to stop.
+    Stopped,
     /// Anything else.
     Other,
 }
@@ -93,6 +95,7 @@ impl fmt::Display for Hint<'_> {
             Trouble::Gone if self.1 == "open drive" => "; is it plugged in and mounted?",
             Trouble::Gone if self.1 == "open mailbox" => "; check its path",
             Trouble::Gone | Trouble::Exists | Trouble::Unwanted | Trouble::Untrusted | Trouble::Other => "",
+            Trouble::Stopped => "; it was broken off, and goes on the next time",
             Trouble::Failing => "; read what is there with `counterfoil restore` and replace the drive",
             Trouble::Full => "; make room there, or use another drive",
             Trouble::ReadOnly => "; it can be restored from, but not written: check its switch or how it is mounted",

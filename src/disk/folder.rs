@@ -7,7 +7,8 @@ use super::mounts::{Found, System};
 use super::volume::{
     Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
 };
-use crate::model::{Medium, RelName, escape};
+use crate::model::limits::{HOLLOW_FROM, HOLLOW_TIMES, LEDGER_JUNK_BYTES};
+use crate::model::{Medium, PayloadName, RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{
     AtFlags, FallocateFlags, FileType, FlockOperation, OFlags, StatVfsMountFlags, StatxFlags,
@@ -174,6 +175,13 @@ impl FolderVolume {
         DiskError::new(operation, format_args!("{} on {}", at, self.facts.shown), errno)
     }
 
+    /// Bytes in use on the whole file system.
+    fn in_use(&self) -> Result<u64, DiskError> {
+        let fs = rustix::fs::fstatvfs(&self.root)
+            .map_err(|errno| DiskError::new("measure room on", &self.facts.shown, errno))?;
+        Ok(fs.f_blocks.saturating_sub(fs.f_bfree).saturating_mul(fs.f_frsize))
+    }
+
     /// A folder, to be listed; none if it is not there.
     fn folder(&self, at: &RelName) -> Result<Option<OwnedFd>, DiskError> {
         match beneath::open_dir(self.root.as_fd(), Some(at), DRIVE) {
@@ -275,7 +283,8 @@ impl Volume for FolderVolume {
         let fd = beneath::open(self.root.as_fd(), at, flags, DRIVE)
             .map_err(|errno| self.fail("create", at, errno))?;
         self.give(fd.as_fd()).map_err(|errno| self.fail("create", at, errno))?;
-        Ok(Box::new(OpenFile { fd, at: at.clone(), shown: self.facts.shown.clone(), offset: 0 }))
+        let (at, shown) = (at.clone(), self.facts.shown.clone());
+        Ok(Box::new(OpenFile { fd, at, shown, offset: 0, left: None }))
     }
 
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
@@ -363,6 +372,16 @@ impl Volume for FolderVolume {
             let fail = |errno| DiskError::with("read", at, errno, Trouble::Refused);
             return Err(fail(Errno::FBIG));
         }
+        let (bytes, in_use) = (beneath::facts(&stat).bytes, (stat.st_blocks as u64) * 512);
+        let mut left = None;
+        if bytes >= HOLLOW_FROM && (bytes / HOLLOW_TIMES > in_use || bytes > self.in_use()?) {
+            if PayloadName::from_file(1, at.last()).is_some() {
+                let fail = |errno| DiskError::with("read", at, errno, Trouble::Refused);
+                return Err(fail(Errno::FBIG));
+            }
+            // Of a log, what a cut may leave.
+            left = Some(in_use + LEDGER_JUNK_BYTES + HOLLOW_FROM);
+        }
         if from == ReadFrom::Medium {
             let advise = |offset, advice| {
                 rustix::fs::fadvise(&fd, offset, None, advice)
@@ -372,7 +391,8 @@ impl Volume for FolderVolume {
             // Fetched from the medium anew, while the caller is busy with other files.
             advise(offset, rustix::fs::Advice::WillNeed)?;
         }
-        Ok(Box::new(OpenFile { fd, at: at.clone(), shown: self.facts.shown.clone(), offset }))
+        let (at, shown) = (at.clone(), self.facts.shown.clone());
+        Ok(Box::new(OpenFile { fd, at, shown, offset, left }))
     }
 }
 
@@ -381,6 +401,8 @@ struct OpenFile {
     at: RelName,
     shown: String,
     offset: u64,
+    /// Bytes that are still read of a file that has far fewer on the medium than it claims.
+    left: Option<u64>,
 }
 
 impl OpenFile {
@@ -404,6 +426,12 @@ impl Source for OpenFile {
             rustix::io::retry_on_intr(|| rustix::io::pread(&self.fd, &mut *into, self.offset))
                 .map_err(|errno| self.fail("read", errno))?;
         self.offset += got as u64;
+        if let Some(left) = &mut self.left {
+            *left = left.saturating_sub(got as u64);
+            if *left == 0 {
+                return Err(DiskError::with("read", &self.at, Errno::FBIG, Trouble::Refused));
+            }
+        }
         Ok(got)
     }
 }

@@ -229,6 +229,21 @@ pub fn device_of(path: &Path) -> Option<u64> {
     super::MailboxDir::open(path).ok()?.identity().ok().map(|(device, _)| device)
 }
 
+/// Bytes that this process may still write below a path; `None` where nobody can say.
+pub fn room(path: &Path) -> Option<u64> {
+    let there = path.ancestors().find(|path| exists(path))?;
+    let facts = rustix::fs::statvfs(there).ok()?;
+    let blocks = if is_root() { facts.f_bfree } else { facts.f_bavail };
+    Some(blocks.saturating_mul(facts.f_frsize))
+}
+
+/// Where the catalogue's library makes files without a name (SQLite, "Temporary File Storage Locations").
+pub fn temporary_files() -> PathBuf {
+    let told = ["SQLITE_TMPDIR", "TMPDIR"].iter().filter_map(std::env::var_os).map(PathBuf::from);
+    let usual = ["/var/tmp", "/usr/tmp", "/tmp"].map(PathBuf::from);
+    told.chain(usual).find(|path| path.is_dir()).unwrap_or_else(|| PathBuf::from("."))
+}
+
 /// A folder in the system's temporary folder that stays, for its owner alone.
 pub fn temporary_folder(prefix: &str) -> Result<PathBuf, DiskError> {
     tempfile::Builder::new()

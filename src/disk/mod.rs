@@ -17,6 +17,7 @@ mod reserved;
 mod same_device;
 mod scratch;
 mod stand_in;
+mod stoppable;
 mod target;
 mod target_lock;
 mod volume;
@@ -32,6 +33,7 @@ pub use reserved::{Reserved, ReservedFolders, leads_to};
 pub use same_device::{is_mounted, plain_folder, same_device, serial_below};
 pub use scratch::{Files, Scratch};
 pub use stand_in::{MemoryFolder, StandIn, trouble};
+pub use stoppable::{StopAsked, StoppableDoor};
 pub use target::{Placing, STAGING, TargetDir, passing_name};
 pub use target_lock::TargetLocks;
 pub use volume::{

@@ -205,6 +205,35 @@ pub enum JobError {
         /// The file.
         file: &'static str,
     },
+    /// A ledger tells of far more than there are copies for.
+    #[error(
+        "{at}: not used: its ledger has more than {lines} lines, and only {copies} copies are there. Somebody made it \
+         up, or copies were deleted. Nothing of it was taken over, and nothing was written to it. If it is yours and \
+         right: counterfoil drives add {at}"
+    )]
+    LedgerNotBorneOut {
+        /// The place.
+        at: String,
+        /// Lines that would have been taken in.
+        lines: u64,
+        /// Copies found.
+        copies: u64,
+    },
+    /// The card has no room for what a ledger tells.
+    #[error(
+        "{at}: not used: this card has {} MiB free, and what the ledger of this drive tells may take {} MiB. Part is \
+         kept for new mail. Nothing of it was taken over, and nothing was written to it. Make room on the card",
+        free >> 20,
+        needed.div_ceil(1 << 20)
+    )]
+    NoRoomForLedger {
+        /// The place.
+        at: String,
+        /// Bytes that it may take.
+        needed: u64,
+        /// Bytes that were free.
+        free: u64,
+    },
     /// What was read back is not what was written.
     #[error(
         "{at}: {payload} reads back other than it was written: do not trust this drive; use another one"
@@ -325,9 +354,11 @@ impl JobError {
             Self::NotAsWritten { .. }
             | Self::LogNotAsWritten { .. }
             | Self::BadBeginning { .. } => Trouble::Failing,
-            Self::SecondTime { .. } | Self::CopiedDrive { .. } | Self::NotRepaired { .. } => {
-                Trouble::Refused
-            }
+            Self::SecondTime { .. }
+            | Self::CopiedDrive { .. }
+            | Self::NotRepaired { .. }
+            | Self::LedgerNotBorneOut { .. }
+            | Self::NoRoomForLedger { .. } => Trouble::Refused,
             Self::TargetBusy { .. } => Trouble::Busy,
             Self::Catalogue(_)
             | Self::State(_)

@@ -59,6 +59,7 @@ pub fn state_of(error: &JobError) -> &'static str {
         Trouble::Full => "full",
         Trouble::ReadOnly => "read-only",
         Trouble::Busy => "busy",
+        Trouble::Stopped => "copying",
         Trouble::Unwanted => "left-alone",
         Trouble::Untrusted => "untrusted",
         _ => "failed",

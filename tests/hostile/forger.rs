@@ -46,6 +46,11 @@ impl Forger {
         self
     }
 
+    /// All of it so far.
+    pub(crate) fn text(&self) -> &str {
+        &self.text
+    }
+
     pub(crate) fn write(self) {
         fs::write(self.ledger, self.text).unwrap();
     }

@@ -6,6 +6,7 @@
 //! - `drive/parts`: links, mounts, pipes, sockets and devices in place of each part of a drive.
 //! - `drive/sizes`: files and lines without end.
 //! - `drive/lies`: ledger lines that are well made and false: numbers, paths, lengths.
+//! - `drive/rooms`: ledgers for which the card has no room.
 //! - `drive/mixups`: ledgers exchanged, rolled back, edited by hand, or of a later version.
 //! - `drive/targets`: where a stick would have its mail written.
 //! - `drive/strangers`: mounted sticks that a card does not know, and which of them it restores from.
@@ -13,15 +14,22 @@
 //! - `mailbox/kinds`: what lies in a mailbox and is no message, or lies where no mailbox should.
 //! - `mailbox/races`: files that change while they are looked at.
 //! - `mailbox/crowds`: very many files, very deep folders.
+//! - `campaign`: very many ledgers and sticks spoilt by chance, in process.
 //! - `words`: what reaches a terminal.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod campaign;
 mod drive;
+#[path = "../support/flood.rs"]
+mod flood;
 mod forger;
 mod mailbox;
 mod scene;
 mod words;
 
+#[allow(dead_code)]
+#[path = "../job/card.rs"]
+mod card;
 // One vocabulary for all stories of the built program; what only others need is not used here.
 #[allow(dead_code)]
 #[path = "../cli/station.rs"]

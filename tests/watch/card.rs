@@ -6,10 +6,10 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// The state folder is a file system of its own; unmounted when the test ends, however it ends.
-struct SmallState(PathBuf);
+pub(crate) struct SmallState(PathBuf);
 
 impl SmallState {
-    fn mount(post: &Post, size: &str) -> Self {
+    pub(crate) fn mount(post: &Post, size: &str) -> Self {
         let at = post.path("state");
         std::fs::create_dir(&at).unwrap();
         let words = ["-t", "tmpfs", "-o", &format!("size={size}"), "none"];

@@ -6,11 +6,13 @@
 //! - `sticks`: what becomes of drives that come, go and leave an empty mount point
 //! - `given_up`: what becomes of drives that count for nothing
 //! - `card`: a card that is full, or becomes full
+//! - `floods`: sticks whose ledgers tell of more than there is
 //! - `kept`: what an idle daemon does for the copies there are
 //! - `service`: signals, the service manager, idling, being killed
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs, unreachable_pub)]
 
 mod card;
+mod floods;
 mod given_up;
 mod kept;
 mod mail;

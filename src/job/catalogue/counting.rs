@@ -49,12 +49,21 @@ impl Catalogue {
     /// where a book was made. Writes only if that is news.
     pub fn settle_counts(&self, drive: i64) -> Result<(), JobError> {
         let counts = self.counts(drive)?;
-        let differs = "drive = ?1 AND trusted <> ?2";
+        // One of whose ledger only a part is known does not.
+        let differs = "drive = ?1 AND trusted <> (?2 AND NOT partial)";
         let sql = format!("SELECT 1 FROM book WHERE {differs}");
         if self.db.prepare_cached(&sql)?.exists(params![drive, counts])? {
-            let sql = format!("UPDATE book SET trusted = ?2 WHERE {differs}");
+            let sql = format!("UPDATE book SET trusted = ?2 AND NOT partial WHERE {differs}");
             self.db.prepare_cached(&sql)?.execute(params![drive, counts])?;
         }
+        Ok(())
+    }
+
+    /// Whether a part of a ledger is in the tables of which `ledger_bytes` does not tell: what comes after it may say
+    /// otherwise, so that nothing of it counts.
+    pub fn set_partial(&self, book: i64, partial: bool) -> Result<(), JobError> {
+        let sql = "UPDATE book SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 AND partial <> ?2";
+        self.db.prepare_cached(sql)?.execute(params![book, partial])?;
         Ok(())
     }
 

@@ -33,6 +33,7 @@ mod prunes;
 mod recheck;
 mod rereads;
 mod retired;
+mod room;
 mod station;
 mod traffic;
 mod writers;
@@ -59,6 +60,7 @@ pub use payloads::{Held, PayloadRow, PayloadState};
 pub use proofs::{Passage, Proof};
 pub use rereads::RoundTotals;
 pub use retired::{Retired, Said, Untold};
+pub use room::{LedgerRoom, TakingIn};
 pub use traffic::{Counted, Known, Word};
 
 use super::JobError;

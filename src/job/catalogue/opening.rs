@@ -5,6 +5,7 @@ use super::Catalogue;
 use crate::disk::{MemoryFolder, StandIn, Trouble, host};
 use crate::job::JobError;
 use crate::model::DriveId;
+use crate::model::limits::CATALOGUE_JOURNAL_BYTES;
 use globset::GlobSet;
 use rusqlite::Connection;
 use std::cell::RefCell;
@@ -12,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 9;
+const VERSION: i64 = 10;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -21,7 +22,7 @@ const PASSING_KIB: i64 = -16 * 1024;
 const SMALL_KIB: i64 = -256;
 /// Statements kept prepared: above the number there are, or the work of a pass drives out its own.
 const STATEMENTS: usize = 160;
-/// How long a writer waits for another to finish.
+/// How long a reader waits where it has to.
 const BUSY: Duration = Duration::from_secs(30);
 
 /// What became of a catalogue that could not be used.
@@ -211,11 +212,19 @@ impl Catalogue {
 
     fn try_open(path: &Path) -> Result<Self, JobError> {
         refuse_links(path)?;
-        let catalogue = Self::over(Connection::open(path)?)?;
+        let mut catalogue = Self::over(Connection::open(path)?)?;
         // Before there are files beside it, which get the owner of this one.
         host::give_to_owner_of_folder(path)?;
-        catalogue.db.busy_timeout(BUSY)?;
+        catalogue.db.busy_handler(Some(super::room::wait_for_turn))?;
+        // Of a new one only: what a drive took that is not used after all is cut off its end again.
+        catalogue.db.pragma_update(None, "auto_vacuum", "INCREMENTAL")?;
         catalogue.db.pragma_update(None, "journal_mode", "WAL")?;
+        catalogue.db.pragma_update_and_check(
+            None,
+            "journal_size_limit",
+            CATALOGUE_JOURNAL_BYTES as i64,
+            |_| Ok(()),
+        )?;
         // The catalogue may lose its last transactions in a power cut: it is a cache. It may not break.
         catalogue.db.pragma_update(None, "synchronous", "NORMAL")?;
         catalogue.db.pragma_update(None, "cache_size", CACHE_KIB)?;

@@ -75,7 +75,8 @@ impl Catalogue {
             self.db.execute(sql, params![before.row, same_medium])?;
             return self.forget_book(book);
         }
-        if !knows {
+        // What a reading took in that did not come to its end is in the ledger itself.
+        if !knows || book.ledger_bytes == 0 {
             return self.forget_book(book);
         }
         let station: String =

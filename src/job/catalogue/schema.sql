@@ -162,6 +162,7 @@ CREATE TABLE book (
     unproven INTEGER NOT NULL,        -- lines were read that nobody here made durable
     scattered INTEGER NOT NULL,       -- copies without a line may be in any segment
     trusted INTEGER NOT NULL DEFAULT 1,  -- 0: of a drive that is not; its copies make no message safe
+    partial INTEGER NOT NULL DEFAULT 0,  -- 1: more of the ledger is in the tables than `ledger_bytes` tells, and not all
     UNIQUE (drive, station)
 );
 

@@ -3,13 +3,15 @@
 
 use super::lines::Lines;
 use super::logs::write_proven;
-use super::passage::Passage;
+use super::passage::{Group, Met, Passage};
+use super::worth::Asked;
 use crate::disk::{DiskError, ReadFrom, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage};
+use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage, TakingIn};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
-use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES};
+use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, LEDGER_LINES_A_WRITER};
 use crate::model::{Finding, Position, RelName, Stamp, bag};
+use rustix::io::Errno;
 use std::collections::HashMap;
 
 /// What reading the ledger brought.
@@ -87,11 +89,17 @@ pub(super) fn load(
     let mut loaded = Loaded { length, anew, fell, ..Loaded::default() };
     let before = catalogue.known_lines(book.row)?;
     let (gaps, gaps_since) = (book.gaps, book.gaps_since);
-    catalogue.together(|| {
+    let asked = Asked { volume, dir, from: if anew { 0 } else { known }, length, before };
+    let room = asked.may_be_taken_in(catalogue, book, extent == Extent::Partly)?;
+    if known == 0 {
+        catalogue.drop_partial(book)?;
+    }
+    let mut taking = catalogue.take_in(room)?;
+    let mut take = || -> Result<(), JobError> {
         if anew {
             catalogue.retire_book(book, intact)?;
         }
-        read_lines(catalogue, volume, &at, book, extent, &mut loaded)?;
+        read_lines(catalogue, volume, &at, book, extent, &mut loaded, &mut taking)?;
         let same = book.gaps <= gaps && (intact || book.gaps == 0);
         book.gaps_since = if same { gaps_since } else { catalogue.tick()? };
         catalogue.discount_departures(book)?;
@@ -101,7 +109,16 @@ pub(super) fn load(
             note_lost_lines(catalogue, book, &before, &loaded, findings)?;
         }
         Ok(())
-    })?;
+    };
+    match take() {
+        Ok(()) => taking.done(book)?,
+        Err(error) => {
+            let error = asked.no_room(room, error);
+            let no_room = matches!(error, JobError::NoRoomForLedger { .. });
+            taking.give_up(book, no_room)?;
+            return Err(error);
+        }
+    }
     if anew {
         catalogue.make_durable()?;
     }
@@ -163,9 +180,10 @@ fn read_lines(
     book: &mut BookRow,
     extent: Extent,
     loaded: &mut Loaded,
+    taking: &mut TakingIn<'_>,
 ) -> Result<(), JobError> {
     let (row, partly) = (book.row, extent == Extent::Partly);
-    let mut known = match loaded.anew {
+    let known = match loaded.anew {
         true => KnownLines::default(),
         false => catalogue.known_lines(row)?,
     };
@@ -184,27 +202,49 @@ fn read_lines(
     let before = book.chain.seq;
     let mut positions = HashMap::new();
     let (mut first_copy, mut all_own) = (None, true);
-    let apply = |line: &Line, standing, gaps| {
-        if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
-            first_copy = Some(first_copy.map_or(payload.number, |n: u32| n.min(payload.number)));
+    let take = |group: Group| {
+        // What is known of writers is gone through again behind each line that tells of one.
+        let is_writer = |met: &&Met| matches!(met.line.event, Event::Writer { .. });
+        let writers = group.iter().filter(is_writer).count() as u64;
+        let lines = group.len() as u64 + writers * LEDGER_LINES_A_WRITER;
+        for Met { line, standing, gaps } in group {
+            if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
+                let number = payload.number;
+                first_copy = Some(first_copy.map_or(number, |n: u32| n.min(number)));
+            }
+            if let Some(Position { writer, n }) = line.event.position() {
+                let met = positions.entry(writer).or_insert(n);
+                *met = n.max(*met);
+                all_own = all_own && catalogue.is_own(Position { writer, n })?;
+            }
+            if let Event::Writer { writer, .. } = line.event {
+                all_own = all_own && catalogue.is_own(Position { writer, n: 0 })?;
+            }
+            catalogue.apply(book, &line, standing, gaps)?;
         }
-        if let Some(Position { writer, n }) = line.event.position() {
-            let met = positions.entry(writer).or_insert(n);
-            *met = n.max(*met);
-            all_own = all_own && catalogue.is_own(Position { writer, n })?;
+        match taking.took(lines, row)? {
+            true => Ok(()),
+            false => Err(DiskError::new("keep", "what a ledger tells", Errno::NOSPC).into()),
         }
-        if let Event::Writer { writer, .. } = line.event {
-            all_own = all_own && catalogue.is_own(Position { writer, n: 0 })?;
-        }
-        catalogue.apply(book, line, standing, gaps)
     };
-    let read = if long { passage.ahead_of(apply) } else { passage.beside(apply) };
+    let read = if long { passage.ahead_of(take) } else { passage.beside(take) };
     catalogue.end_reading();
     let read = read?;
     catalogue.note_read(&positions)?;
     catalogue.hear(row, before)?;
+    after_reading(book, loaded, &read, all_own);
+    catalogue.set_known_lines(row, &read.known)?;
+    // A restore reads every copy anyway, and its catalogue goes with it.
+    if let Some(first) = first_copy.filter(|_| !partly) {
+        catalogue.told_by_lines(row, first)?;
+    }
+    catalogue.save_book(book)
+}
+
+/// What is known of a ledger once it was gone through; `all_own`: this card alone wrote what was read.
+fn after_reading(book: &mut BookRow, loaded: &mut Loaded, read: &Passage, all_own: bool) {
     loaded.newer = read.newer;
-    loaded.unreadable = read.unreadable;
+    loaded.unreadable.clone_from(&read.unreadable);
     loaded.endless = read.endless;
     loaded.broken = read.reader.broken();
     loaded.unended = read.lines.unended;
@@ -223,13 +263,6 @@ fn read_lines(
     book.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
     // Whoever wrote these lines may have been ended before they were synced.
     book.unproven = true;
-    known = read.known;
-    catalogue.set_known_lines(row, &known)?;
-    // A restore reads every copy anyway, and its catalogue goes with it.
-    if let Some(first) = first_copy.filter(|_| !partly) {
-        catalogue.told_by_lines(row, first)?;
-    }
-    catalogue.save_book(book)
 }
 
 /// Appends events as chained lines, makes them durable, and takes them into the catalogue. This

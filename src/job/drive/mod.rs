@@ -21,6 +21,7 @@ mod recover;
 mod retell;
 mod skeleton;
 mod wipe;
+mod worth;
 
 pub use admit::{Admission, Admitted, Begin, Here, admit};
 pub(crate) use admit::{note_lost_pages, session_of};

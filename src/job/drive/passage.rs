@@ -10,6 +10,16 @@ use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
 use std::panic::resume_unwind;
 use std::sync::mpsc::sync_channel;
 
+/// A line as it was met, with the number of unreadable ones before it.
+pub(super) struct Met {
+    pub(super) line: Box<Line>,
+    pub(super) standing: Standing,
+    pub(super) gaps: u64,
+}
+
+/// Some lines in a row.
+pub(super) type Group = Vec<Met>;
+
 /// One going through, and what was met.
 pub(super) struct Passage {
     pub(super) reader: Reader,
@@ -51,43 +61,37 @@ impl Passage {
         }
     }
 
-    /// Gives each line to `fold` as it is read, with the number of unreadable ones before it.
+    /// Gives the lines to `fold` as they are read, a few together.
     pub(super) fn beside(
         mut self,
-        mut fold: impl FnMut(&Line, Standing, u64) -> Result<(), JobError>,
+        mut fold: impl FnMut(Group) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         let mut folded = Ok(());
-        self.go(&mut |line, standing, gaps| {
-            folded = fold(&line, standing, gaps);
+        let ended = self.go(&mut |group| {
+            folded = fold(group);
             folded.is_ok()
-        })?;
-        folded.map(|()| self)
+        });
+        folded?;
+        Ok(ended.map(|()| self)?)
     }
 
     /// The same, with a thread that reads and judges ahead: that takes about as long as the folding does.
     pub(super) fn ahead_of(
         mut self,
-        mut fold: impl FnMut(&Line, Standing, u64) -> Result<(), JobError>,
+        mut fold: impl FnMut(Group) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         std::thread::scope(|scope| {
             let (send, judged) = sync_channel(1);
             let read = move || {
-                let mut together = Vec::with_capacity(LEDGER_AHEAD_LINES);
-                let ended = self.go(&mut |line, standing, gaps| {
-                    together.push((line, standing, gaps));
-                    together.len() < LEDGER_AHEAD_LINES
-                        || send.send(std::mem::take(&mut together)).is_ok()
-                });
                 // Where folding failed nobody takes them any more.
-                drop(send.send(together));
+                let ended = self.go(&mut |group| send.send(group).is_ok());
                 ended.map(|()| self)
             };
             let reading = std::thread::Builder::new()
                 .name("ledger-read".to_owned())
                 .spawn_scoped(scope, read)
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
-            let mut lines = judged.iter().flatten();
-            let folded = lines.try_for_each(|(line, standing, gaps)| fold(&line, standing, gaps));
+            let folded = judged.iter().try_for_each(&mut fold);
             // Nothing more is taken: else the thread would wait to send it.
             drop(judged);
             let read = reading.join().unwrap_or_else(|why| resume_unwind(why));
@@ -96,10 +100,20 @@ impl Passage {
         })
     }
 
-    /// Gives each line to `take` until that wants no more.
-    fn go(
+    /// Gives all lines to `take` until that wants no more. What was read before an error is given too.
+    fn go(&mut self, take: &mut dyn FnMut(Group) -> bool) -> Result<(), DiskError> {
+        let mut lines = Vec::with_capacity(LEDGER_AHEAD_LINES);
+        let ended = self.read(&mut lines, take);
+        if !lines.is_empty() {
+            take(lines);
+        }
+        ended
+    }
+
+    fn read(
         &mut self,
-        take: &mut dyn FnMut(Box<Line>, Standing, u64) -> bool,
+        lines: &mut Group,
+        take: &mut dyn FnMut(Group) -> bool,
     ) -> Result<(), DiskError> {
         loop {
             let gaps = self.reader.gaps();
@@ -120,7 +134,8 @@ impl Passage {
                     Verdict::Line(line, standing) => {
                         self.last_line_ends = self.reader.at();
                         self.known.add(&self.reader.chain().head);
-                        if !take(line, standing, self.reader.gaps()) {
+                        lines.push(Met { line, standing, gaps: self.reader.gaps() });
+                        if lines.len() >= LEDGER_AHEAD_LINES && !take(std::mem::take(lines)) {
                             return Ok(());
                         }
                     }
@@ -190,12 +205,14 @@ mod tests {
         let lines = Lines::new(Box::new(source));
         let passage = Passage::new(Reader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
-        let fold = |line: &Line, standing, gaps| {
-            lines.push((line.clone(), standing, gaps));
-            match lines.len() == most {
-                true => Err(JobError::Broken("refused".to_owned())),
-                false => Ok(()),
-            }
+        let fold = |group: Group| {
+            group.into_iter().try_for_each(|met| {
+                lines.push((*met.line, met.standing, met.gaps));
+                match lines.len() == most {
+                    true => Err(JobError::Broken("refused".to_owned())),
+                    false => Ok(()),
+                }
+            })
         };
         let ended = if ahead { passage.ahead_of(fold) } else { passage.beside(fold) };
         let ended = ended.map_err(|error| error.to_string()).map(|passage| {

@@ -29,10 +29,16 @@ pub fn gather(
     station: &StationName,
     clock: &dyn Clock,
 ) -> Result<Gathered, JobError> {
+    let lacks_room = |gathered: &Gathered| {
+        gathered.failed.iter().any(|(_, why)| matches!(why, JobError::NoRoomForLedger { .. }))
+    };
     match gather_into(Catalogue::passing()?, drives, station, clock) {
+        Ok(gathered) if !lacks_room(&gathered) => Ok(gathered),
         // Where there is no room for the file of a large one, all of it is held.
-        Err(JobError::Catalogue(_)) => gather_into(Catalogue::in_memory()?, drives, station, clock),
-        gathered => gathered,
+        Ok(_) | Err(JobError::Catalogue(_)) => {
+            gather_into(Catalogue::in_memory()?, drives, station, clock)
+        }
+        Err(error) => Err(error),
     }
 }
 
@@ -95,28 +101,27 @@ fn claim_the_unknown(
     home: &RelName,
     unread: &mut Vec<JobError>,
 ) -> Result<(), JobError> {
-    let mut listed: Vec<(PayloadName, crate::model::Digest)> = Vec::new();
-    let read = read_manifest(&*drive.volume, home, |digest, payload, _| {
-        if !catalogue.knows_number(drive.book.row, payload.number)? {
-            listed.push((payload, digest));
+    // As it is read: a manifest may list any number.
+    let (volume, whole) = (&*drive.volume, drive.ledger_whole);
+    let read = read_manifest(volume, home, |digest, payload, _| {
+        if catalogue.knows_number(drive.book.row, payload.number)? {
+            return Ok(());
+        }
+        let Ok(bytes) = copy_length(volume, home, payload)? else {
+            // What is listed without a line was not acknowledged where the ledger is whole.
+            if !whole {
+                Finding::Missing { payload }.note(&mut drive.findings);
+            }
+            return Ok(());
+        };
+        let identity = Identity { digest, bytes };
+        let proven = || hash_copy(volume, home, payload, bytes);
+        if !whole || proven()? == Copy::Is(identity) {
+            catalogue.claim_payload(&mut drive.book, payload, &identity)?;
         }
         Ok(())
     });
     pass_over(read.map(|_| ()), unread)?;
-    for (payload, digest) in listed {
-        let Ok(bytes) = copy_length(&*drive.volume, home, payload)? else {
-            // What is listed without a line was not acknowledged where the ledger is whole.
-            if !drive.ledger_whole {
-                Finding::Missing { payload }.note(&mut drive.findings);
-            }
-            continue;
-        };
-        let identity = Identity { digest, bytes };
-        let proven = || hash_copy(&*drive.volume, home, payload, bytes);
-        if !drive.ledger_whole || proven()? == Copy::Is(identity) {
-            catalogue.claim_payload(&mut drive.book, payload, &identity)?;
-        }
-    }
     if drive.ledger_whole {
         return Ok(());
     }

@@ -3,6 +3,7 @@ mod configs;
 mod lies;
 mod mixups;
 mod parts;
+mod rooms;
 mod sizes;
 mod strangers;
 mod targets;

@@ -1,6 +1,7 @@
 //! Files and lines without end. Of those here the file system stores next to nothing; the program must find
 //! that out without reading them through, and without holding them.
 
+use crate::forger::Forger;
 use crate::scene::Scene;
 use std::ffi::OsStr;
 use std::fs;
@@ -117,4 +118,48 @@ fn copies_longer_than_the_drive_are_not_read_through() {
     fs::write(scene.bad.manifest(), "").unwrap();
     let told = scene.expect_all_restored();
     told.expect_words(&["00000099.EML is not there any more"]);
+}
+
+/// The same of one that its file system could have: nothing of it is on the medium, so none of its zeros are read.
+#[test]
+fn hollow_copies_that_a_drive_could_have_are_not_read_through() {
+    let mut scene = Scene::mirrored(3);
+    with_little(&mut scene);
+    let folder = scene.bad.bag().join("data/0001");
+    lengthen(&folder.join("00000002.EML"), 1 << 32);
+    // Two hundred gigabytes, if they were read.
+    for number in 100..150 {
+        let strange = folder.join(format!("{number:08}.EML"));
+        fs::write(&strange, "x").unwrap();
+        lengthen(&strange, 1 << 32);
+    }
+    scene.forget();
+    scene.deliver(1);
+    let told = scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    told.expect_words(&["data/0001/00000002.EML cannot be read; the message is copied again"]);
+    scene.station.verify().expect_safe();
+    fs::write(scene.bad.ledger(), "").unwrap();
+    fs::write(scene.bad.manifest(), "").unwrap();
+    scene.expect_all_restored().expect_words(&["00000149.EML is not there any more"]);
+}
+
+/// A line, a hole, a line, a hole: each hole is short enough to be what a cut left, and together they have no end.
+#[test]
+fn a_ledger_full_of_holes_is_not_read_through() {
+    use std::os::unix::fs::FileExt as _;
+    let scene = Scene::mirrored(3);
+    let ledger = scene.bad.ledger();
+    let mut forger = Forger::behind(&ledger);
+    let mut at = length(&ledger);
+    for _ in 0..200 {
+        let before = forger.text().len();
+        forger = forger.line("\"kind\":\"opened\",\"program\":\"counterfoil 9\"");
+        let line = forger.text()[before..].to_owned();
+        at += 60 << 20;
+        let file = fs::File::options().write(true).open(&ledger).unwrap();
+        file.write_all_at(format!("\n{line}").as_bytes(), at).unwrap();
+        at += line.len() as u64 + 1;
+    }
+    // By its length, where the card has no room for as much; else once more was read than a cut may leave.
+    expect_left_alone(scene, &ledger, "media/red");
 }

@@ -1,0 +1,161 @@
+//! A drive whose long readings hear a stop: of a ledger, a list, a copy of gigabytes, or very many small ones.
+//! Never breaks off writing, nor the reading back of what was just written.
+
+use super::error::{DiskError, Trouble};
+use super::volume::{Access, Door, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use crate::model::RelName;
+use crate::model::limits::{BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES_MAX};
+use rustix::io::Errno;
+use std::fmt;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// Whether to stop.
+pub type StopAsked = Arc<dyn Fn() -> bool + Send + Sync>;
+
+/// Bytes that opening a file, or asking for its length, is counted as: it takes a stick as long as reading them.
+const OPENED: u64 = 4 << 10;
+/// The same of the list of a folder.
+const LISTED: u64 = 64 << 10;
+/// Bytes that are read to the end, whatever is asked: so a drive that hardly has anything is always got through.
+const ALWAYS: u64 = BATCH_BYTES;
+/// The same after something was written: a batch is read back.
+const READ_BACK: u64 = 2 * BATCH_BYTES_MAX + BATCH_MESSAGES_MAX as u64 * 2 * OPENED;
+
+/// A door that leads to such a drive.
+pub struct StoppableDoor {
+    inner: Arc<dyn Door>,
+    stop: StopAsked,
+}
+
+impl StoppableDoor {
+    /// Behind it is what is behind another one.
+    pub fn new(inner: Arc<dyn Door>, stop: StopAsked) -> Self {
+        Self { inner, stop }
+    }
+}
+
+impl Door for StoppableDoor {
+    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let inner = self.inner.open(access)?;
+        let reading = Reading { left: Arc::new(ALWAYS.into()), stop: Arc::clone(&self.stop) };
+        Ok(Box::new(StoppableVolume { inner, reading }))
+    }
+
+    fn holds(&self, facts: &VolumeFacts) -> bool {
+        self.inner.holds(facts)
+    }
+
+    fn shown(&self) -> String {
+        self.inner.shown()
+    }
+}
+
+/// A run of reading.
+#[derive(Clone)]
+struct Reading {
+    /// Bytes that are still read whatever is asked.
+    left: Arc<AtomicU64>,
+    stop: StopAsked,
+}
+
+impl Reading {
+    fn goes_on(&self, bytes: u64, at: impl fmt::Display) -> Result<(), DiskError> {
+        let left = self.left.load(Ordering::Relaxed).saturating_sub(bytes);
+        self.left.store(left, Ordering::Relaxed);
+        match left == 0 && (self.stop)() {
+            true => Err(DiskError::with("read", at, Errno::CANCELED, Trouble::Stopped)),
+            false => Ok(()),
+        }
+    }
+
+    fn wrote(&self) {
+        self.left.store(READ_BACK, Ordering::Relaxed);
+    }
+}
+
+struct StoppableVolume {
+    inner: Box<dyn Volume>,
+    reading: Reading,
+}
+
+impl Volume for StoppableVolume {
+    fn facts(&self) -> &VolumeFacts {
+        self.inner.facts()
+    }
+
+    fn present(&self) -> Result<(), DiskError> {
+        self.inner.present()
+    }
+
+    fn room(&self) -> Result<u64, DiskError> {
+        self.inner.room()
+    }
+
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
+        self.inner.make_dir(at)
+    }
+
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
+        self.reading.goes_on(LISTED, at)?;
+        self.inner.list(at, most)
+    }
+
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
+        self.reading.goes_on(LISTED, at)?;
+        self.inner.lengths(at, most)
+    }
+
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
+        self.reading.goes_on(OPENED, at)?;
+        self.inner.length(at)
+    }
+
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
+        self.reading.wrote();
+        self.inner.create(at)
+    }
+
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        self.reading.wrote();
+        self.inner.write_synced(at, offset, bytes)
+    }
+
+    fn reserve(&self, at: &RelName, length: u64) -> Result<(), DiskError> {
+        self.inner.reserve(at, length)
+    }
+
+    fn remove(&self, at: &RelName) -> Result<(), DiskError> {
+        self.reading.wrote();
+        self.inner.remove(at)
+    }
+
+    fn sync_all(&self) -> Result<(), DiskError> {
+        self.inner.sync_all()
+    }
+
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
+        self.reading.goes_on(OPENED, at)?;
+        let inner = self.inner.read(at, offset, from)?;
+        Ok(Box::new(StoppableSource { inner, at: at.clone(), reading: self.reading.clone() }))
+    }
+}
+
+struct StoppableSource {
+    inner: Box<dyn Source>,
+    at: RelName,
+    reading: Reading,
+}
+
+impl Source for StoppableSource {
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+        let got = self.inner.read(into)?;
+        self.reading.goes_on(got as u64, &self.at)?;
+        Ok(got)
+    }
+}

@@ -1,0 +1,284 @@
+//! Takes a long ledger in so that nobody waits for it and the card keeps its room: in portions, between which others
+//! write first, within what the state's file system has; and gives back what a drive took that is not used after all.
+//! Never decides whether a ledger is to be believed.
+
+use super::{BookRow, Catalogue, KnownHow};
+use crate::disk::host;
+use crate::job::JobError;
+use crate::model::limits::{
+    CATALOGUE_MEMORY_BYTES, CATALOGUE_PER_LEDGER, LEDGER_PORTION_LINES, LEDGER_SMALL_BYTES,
+    ROWS_DROPPED, STATE_FLOOR_BYTES,
+};
+use rusqlite::{Transaction, TransactionBehavior, params};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+
+/// Counted by whoever waits for a catalogue, over and over while it waits.
+static WAITED: AtomicU64 = AtomicU64::new(0);
+/// How often one that waits looks again.
+const LOOK_AGAIN: Duration = Duration::from_millis(5);
+/// Longer than that: who does not look again within it does not wait.
+const NOBODY_WAITS: Duration = Duration::from_millis(15);
+/// So many that wait are let go first, one after the other, before a portion is taken in all the same.
+const LET_GO_FIRST: u32 = 64;
+/// How often one looks before it gives up: 30 s together.
+const LOOKS: i32 = 6_000;
+
+/// What a connection does while another one writes (SQLite, "Register A Callback To Handle SQLITE_BUSY Errors").
+pub(super) fn wait_for_turn(looks: i32) -> bool {
+    WAITED.fetch_add(1, Ordering::Relaxed);
+    std::thread::sleep(LOOK_AGAIN);
+    looks < LOOKS
+}
+
+/// What a ledger may take of the file system that the catalogue is on.
+#[derive(Debug, Clone, Copy)]
+pub struct LedgerRoom {
+    /// Bytes free when it was asked for.
+    pub free: u64,
+    /// Bytes that are to be left.
+    pub floor: u64,
+    /// Bytes that a ledger would need at most.
+    pub needed: u64,
+}
+
+impl LedgerRoom {
+    fn of(free: u64, ledger: u64) -> Self {
+        let floor = STATE_FLOOR_BYTES.min(free / 2);
+        Self { free, floor, needed: ledger.saturating_mul(CATALOGUE_PER_LEDGER) }
+    }
+
+    /// Whether it is enough.
+    pub fn is_enough(&self) -> bool {
+        self.needed <= LEDGER_SMALL_BYTES || self.needed <= self.free - self.floor
+    }
+}
+
+/// A ledger that is being taken in.
+pub struct TakingIn<'a> {
+    catalogue: &'a Catalogue,
+    portion: Option<Transaction<'a>>,
+    /// Lines of this portion.
+    lines: u64,
+    waited: u64,
+    room: Option<LedgerRoom>,
+    /// The last content and the last mailbox known before.
+    before: [i64; 2],
+    /// Some portions are in the catalogue already.
+    pub is_partial: bool,
+}
+
+impl Catalogue {
+    /// The room that there is for so many bytes of a ledger; `None` where nobody can say.
+    pub fn room_for(&self, ledger: u64) -> Option<LedgerRoom> {
+        let free = match (self.state(), self.db.path()) {
+            (Some(state), _) => host::room(state)?,
+            // A file without a name.
+            (None, Some("")) => host::room(&host::temporary_files())?,
+            (None, _) => CATALOGUE_MEMORY_BYTES,
+        };
+        Some(LedgerRoom::of(free, ledger))
+    }
+
+    /// Pages that the catalogue has in use.
+    pub fn pages(&self) -> Result<u64, JobError> {
+        let ask = |pragma| self.db.pragma_query_value(None, pragma, |row| row.get::<_, i64>(0));
+        Ok((ask("page_count")? - ask("freelist_count")?) as u64)
+    }
+
+    /// Begins to take in so many bytes of a ledger.
+    pub fn take_in(&self, room: Option<LedgerRoom>) -> Result<TakingIn<'_>, JobError> {
+        let last = |table| -> Result<i64, JobError> {
+            let sql = format!("SELECT coalesce(max(id), 0) FROM {table}");
+            Ok(self.db.query_row(&sql, [], |row| row.get(0))?)
+        };
+        let before = [last("content")?, last("mailbox")?];
+        self.limit_pages(room)?;
+        let waited = WAITED.load(Ordering::Relaxed);
+        let mut taking = TakingIn {
+            catalogue: self,
+            portion: None,
+            lines: 0,
+            waited,
+            room,
+            before,
+            is_partial: false,
+        };
+        taking.begin()?;
+        Ok(taking)
+    }
+
+    /// No more pages than there is room for (SQLite, "PRAGMA max_page_count"); of this connection alone.
+    fn limit_pages(&self, room: Option<LedgerRoom>) -> Result<(), JobError> {
+        let ask = |pragma: &str| -> Result<u64, JobError> {
+            Ok(self.db.pragma_query_value(None, pragma, |row| row.get::<_, i64>(0))? as u64)
+        };
+        let most = match room {
+            Some(room) => {
+                let bytes = (room.free - room.floor).max(LEDGER_SMALL_BYTES);
+                ask("page_count")? + bytes / ask("page_size")?.max(1)
+            }
+            None => u32::MAX.into(),
+        };
+        let most = most.min(u32::MAX.into()) as i64;
+        Ok(self.db.pragma_update_and_check(None, "max_page_count", most, |_| Ok(()))?)
+    }
+
+    /// Forgets what a reading took in that did not come to its end, of a ledger that nothing was known of.
+    pub fn drop_partial(&self, book: &mut BookRow) -> Result<(), JobError> {
+        let sql = "SELECT 1 FROM book WHERE id = ?1 AND partial";
+        match self.db.prepare_cached(sql)?.exists([book.row])? {
+            true => self.drop_rows(book, [i64::MAX; 2]),
+            false => Ok(()),
+        }
+    }
+
+    /// Whether its operator has said that a drive is to be used, whatever it tells: that one, by its file system.
+    pub fn is_vouched_for(&self, drive: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM drive JOIN known_drive USING (uuid) \
+             WHERE drive.id = ?1 AND known_drive.how = ?2 AND known_drive.serial IS drive.serial";
+        Ok(self.db.prepare_cached(sql)?.exists(params![drive, KnownHow::Added.as_str()])?)
+    }
+
+    /// Forgets what is known of a replica, a little at a time, and gives the room of it back.
+    pub fn drop_rows(&self, book: &mut BookRow, before: [i64; 2]) -> Result<(), JobError> {
+        // Of writers that only this ledger told of.
+        let unused = "IN (SELECT writer FROM book_writer WHERE book = ?1 AND writer IN (SELECT bits FROM writer \
+             WHERE own_first IS NULL AND seen = 0) \
+             AND writer NOT IN (SELECT writer FROM book_writer WHERE book <> ?1) LIMIT ?2)";
+        self.delete_by_and_by(&format!("DELETE FROM writer WHERE bits {unused}"), book.row)?;
+        let unused = "(writer, number) IN (SELECT writer, number FROM writer_link WHERE ?1 = ?1 \
+             AND writer NOT IN (SELECT bits FROM writer) LIMIT ?2)";
+        self.delete_by_and_by(&format!("DELETE FROM writer_link WHERE {unused}"), book.row)?;
+        for (table, key) in [
+            ("payload", "book, number"),
+            ("assertion", "book, mailbox, key, content, line"),
+            ("departure", "book, mailbox, key, content, line"),
+            ("mark", "book, mailbox, line"),
+            ("book_writer", "book, writer"),
+            ("book_mailbox", "book, mailbox"),
+        ] {
+            let sql = format!(
+                "DELETE FROM {table} WHERE ({key}) IN (SELECT {key} FROM {table} WHERE book = ?1 LIMIT ?2)"
+            );
+            self.delete_by_and_by(&sql, book.row)?;
+        }
+        self.forget_book(book)?;
+        let unused = "id IN (SELECT c.id FROM content c WHERE c.id > ?1 \
+             AND NOT EXISTS (SELECT 1 FROM file WHERE content = c.id) \
+             AND NOT EXISTS (SELECT 1 FROM file WHERE good = c.id) \
+             AND NOT EXISTS (SELECT 1 FROM missing WHERE content = c.id) \
+             AND NOT EXISTS (SELECT 1 FROM departed WHERE content = c.id) \
+             AND NOT EXISTS (SELECT 1 FROM departed WHERE to_content = c.id) \
+             AND c.id NOT IN (SELECT content FROM not_wanted) \
+             AND NOT EXISTS (SELECT 1 FROM payload WHERE content = c.id) \
+             AND NOT EXISTS (SELECT 1 FROM assertion WHERE content = c.id) \
+             AND NOT EXISTS (SELECT 1 FROM departure WHERE content = c.id) \
+             AND NOT EXISTS (SELECT 1 FROM departure WHERE to_content = c.id) LIMIT ?2)";
+        self.delete_by_and_by(&format!("DELETE FROM content WHERE {unused}"), before[0])?;
+        let unused = "id IN (SELECT id FROM mailbox WHERE id > ?1 AND root IS NULL \
+             AND id NOT IN (SELECT mailbox FROM assertion) AND id NOT IN (SELECT mailbox FROM departure) \
+             AND id NOT IN (SELECT mailbox FROM mark) AND id NOT IN (SELECT mailbox FROM book_mailbox) \
+             AND id NOT IN (SELECT mailbox FROM file) AND id NOT IN (SELECT mailbox FROM missing) \
+             AND id NOT IN (SELECT mailbox FROM departed) AND id NOT IN (SELECT mailbox FROM not_wanted) \
+             LIMIT ?2)";
+        self.delete_by_and_by(&format!("DELETE FROM mailbox WHERE {unused}"), before[1])?;
+        self.give_room_back()
+    }
+
+    fn delete_by_and_by(&self, sql: &str, of: i64) -> Result<(), JobError> {
+        loop {
+            let gone = self.db.prepare_cached(sql)?.execute(params![of, ROWS_DROPPED])?;
+            if gone == 0 {
+                return Ok(());
+            }
+            let_others_go_first(0);
+        }
+    }
+
+    /// Cuts off of the catalogue's files what is not used.
+    fn give_room_back(&self) -> Result<(), JobError> {
+        if self.state().is_none() {
+            return Ok(());
+        }
+        self.db.execute_batch("PRAGMA incremental_vacuum")?;
+        let mut query = self.db.prepare("PRAGMA wal_checkpoint(TRUNCATE)")?;
+        Ok(query.query_row([], |_| Ok(()))?)
+    }
+}
+
+impl TakingIn<'_> {
+    fn begin(&mut self) -> Result<(), JobError> {
+        let db = &self.catalogue.db;
+        if db.is_autocommit() {
+            self.portion = Some(Transaction::new_unchecked(db, TransactionBehavior::Immediate)?);
+        }
+        Ok(())
+    }
+
+    /// So many more lines are taken in. Ends a portion that is large enough; `false` where there is no room for
+    /// another one.
+    pub fn took(&mut self, lines: u64, book: i64) -> Result<bool, JobError> {
+        self.lines += lines;
+        // A passing catalogue is nobody else's.
+        if self.lines < LEDGER_PORTION_LINES || self.catalogue.state().is_none() {
+            return Ok(true);
+        }
+        self.catalogue.set_partial(book, true)?;
+        self.is_partial = true;
+        if let Some(portion) = self.portion.take() {
+            portion.commit()?;
+        }
+        let_others_go_first(self.waited);
+        let (now, room) = (self.catalogue.room_for(0), self.room);
+        if let (Some(now), Some(room)) = (now, room)
+            && now.free < room.floor
+        {
+            return Ok(false);
+        }
+        (self.lines, self.waited) = (0, WAITED.load(Ordering::Relaxed));
+        self.begin()?;
+        Ok(true)
+    }
+
+    /// All of it is in.
+    pub fn done(mut self, book: &BookRow) -> Result<(), JobError> {
+        if self.is_partial {
+            self.catalogue.set_partial(book.row, false)?;
+            self.catalogue.settle_counts(book.drive)?;
+        }
+        if let Some(portion) = self.portion.take() {
+            portion.commit()?;
+        }
+        self.catalogue.limit_pages(None)
+    }
+
+    /// It is not taken in: of a portion under way nothing is kept, and of those before it nothing either if all is to
+    /// be forgotten.
+    pub fn give_up(mut self, book: &mut BookRow, forget: bool) -> Result<(), JobError> {
+        // Rolls back.
+        drop(self.portion.take());
+        self.catalogue.limit_pages(None)?;
+        match forget && self.is_partial {
+            true => {
+                self.catalogue.drop_rows(book, self.before)?;
+                self.catalogue.set_partial(book.row, false)?;
+                self.catalogue.settle_counts(book.drive)
+            }
+            false => Ok(()),
+        }
+    }
+}
+
+/// Whoever waits for the catalogue writes first: without this nobody else would ever find it free. `waited` is what
+/// was counted before.
+fn let_others_go_first(mut waited: u64) {
+    for _ in 0..LET_GO_FIRST {
+        let now = WAITED.load(Ordering::Relaxed);
+        if now == waited {
+            return;
+        }
+        waited = now;
+        std::thread::sleep(NOBODY_WAITS);
+    }
+}

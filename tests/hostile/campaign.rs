@@ -1,0 +1,256 @@
+//! Very many ledgers and sticks, each spoilt in another way from a seed: whatever becomes of the spoilt one, a good
+//! stick beside it gets its mail and is restored whole, nothing is written elsewhere, and memory stays as it is.
+//! `COUNTERFOIL_SEEDS=10000 cargo test --test hostile campaign` tries that many of each; `COUNTERFOIL_FIRST=N` begins
+//! with another seed.
+
+use crate::card::{Card, done, drive_ref, folder, mail, station, tree};
+use counterfoil::daemon::clock::SystemClock;
+use counterfoil::disk::MemoryDrive;
+use counterfoil::job::restore::{Goal, Plan, gather, restore};
+use counterfoil::job::{JobError, Unwatched};
+use counterfoil::model::Digest;
+use std::collections::BTreeSet;
+
+const BAG: &str = "counterfoil/pier-4/";
+/// Tried where nobody asks for more: about ten seconds.
+const SEEDS: u64 = 150;
+/// What is put in place of a value.
+const NASTY: [&str; 16] = [
+    "0",
+    "1",
+    "9007199254740992",
+    "18446744073709551615",
+    "-1",
+    "null",
+    "[]",
+    "\"\"",
+    "\"..\"",
+    "\"../../outside\"",
+    "\"/etc/passwd\"",
+    "\"inbox\"",
+    "\"%00\"",
+    "\"00000000000000aa:1\"",
+    "\"data/0001/00000001.EML\"",
+    "\"removed\"",
+];
+
+/// SplitMix64, as in the simulator.
+struct Chance(u64);
+
+impl Chance {
+    fn below(&mut self, bound: usize) -> usize {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        ((z ^ (z >> 31)) % bound.max(1) as u64) as usize
+    }
+}
+
+/// A card and two sticks with everything in their ledgers that a life brings.
+struct Before {
+    card: Card,
+    bad: MemoryDrive,
+    good: MemoryDrive,
+}
+
+impl Before {
+    fn new() -> Self {
+        let card = Card::new();
+        let (bad, good) = (MemoryDrive::default(), MemoryDrive::default());
+        let both = || {
+            done(card.mirror_as(&bad, "bad"));
+            done(card.mirror_as(&good, "good"));
+        };
+        for name in ["one", "two", "three", "four", "five", "six"] {
+            card.deliver(&format!("inbox/{name}"), &mail(name));
+        }
+        both();
+        card.rename("inbox/one", "sent/one");
+        card.delete("inbox/two");
+        card.deliver("inbox/three", &mail("three again"));
+        card.vanish("inbox/four");
+        both();
+        card.deliver("inbox/seven", &mail("seven"));
+        both();
+        Self { card, bad, good }
+    }
+
+    /// What must come back, by its bytes.
+    fn mail(&self) -> BTreeSet<Vec<u8>> {
+        self.card.messages().into_values().collect()
+    }
+}
+
+/// Spoils the lines of a ledger. Every other time all that follows is rightly chained: only what it says is wrong.
+fn spoil_ledger(ledger: &mut Vec<u8>, chance: &mut Chance) {
+    let mut lines: Vec<Vec<u8>> =
+        ledger.split_inclusive(|&b| b == b'\n').map(<[u8]>::to_vec).collect();
+    let chained = chance.below(2) == 0;
+    for _ in 0..=chance.below(4) {
+        let at = chance.below(lines.len());
+        if lines.is_empty() {
+            break;
+        }
+        match chance.below(8) {
+            0 => drop(lines.remove(at)),
+            1 => lines.insert(at, lines[at].clone()),
+            2 => {
+                let other = chance.below(lines.len());
+                lines.swap(at, other);
+            }
+            3 => {
+                let byte = chance.below(lines[at].len());
+                lines[at][byte] ^= 1 << chance.below(8);
+            }
+            4 => {
+                let length = chance.below(lines[at].len());
+                lines[at].truncate(length);
+            }
+            _ => lines[at] = with_nasty_value(&lines[at], chance),
+        }
+    }
+    if chained {
+        chain_anew(&mut lines);
+    }
+    *ledger = lines.concat();
+}
+
+/// A line with something else in place of the value of one of its fields.
+fn with_nasty_value(line: &[u8], chance: &mut Chance) -> Vec<u8> {
+    let text = String::from_utf8_lossy(line).into_owned();
+    let fields: Vec<usize> = text.match_indices("\":").map(|(at, _)| at + 2).collect();
+    let Some(from) = fields.get(chance.below(fields.len())).copied() else { return line.to_vec() };
+    let to = text[from..].find(",\"").map_or(text.len(), |length| from + length);
+    format!("{}{}{}", &text[..from], NASTY[chance.below(NASTY.len())], &text[to..]).into_bytes()
+}
+
+fn chain_anew(lines: &mut [Vec<u8>]) {
+    let mut head = "0".repeat(64);
+    for line in lines {
+        let text = String::from_utf8_lossy(line).into_owned();
+        let Some((body, _)) = text.split_once(",\"hash\":\"") else { continue };
+        head = Digest::of(format!("{head}{body}").as_bytes()).to_string();
+        *line = format!("{body},\"hash\":\"{head}\"}}\n").into_bytes();
+    }
+}
+
+/// Spoils any of a stick's files: its bytes, its length, its name, or that it is there.
+fn spoil_stick(stick: &MemoryDrive, chance: &mut Chance) {
+    for _ in 0..=chance.below(3) {
+        let files = stick.files();
+        let Some(path) = files.get(chance.below(files.len())).cloned() else { return };
+        match chance.below(7) {
+            0 => stick.remove(&path),
+            1 => stick.tamper(&path, Vec::clear),
+            2 => stick.tamper(&path, |bytes| bytes.truncate(bytes.len() / 2)),
+            3 => stick.tamper(&path, |bytes| bytes.extend([0; 5_000])),
+            4 => {
+                let byte = chance.below(1 << 20);
+                stick.tamper(&path, |bytes| {
+                    let length = bytes.len();
+                    if let Some(byte) = bytes.get_mut(byte % length.max(1)) {
+                        *byte ^= 0x10;
+                    }
+                });
+            }
+            5 => {
+                let other = files[chance.below(files.len())].clone();
+                let bytes = stick.file(&other).unwrap_or_default();
+                stick.put(&path, &bytes);
+            }
+            _ => stick.tamper(&format!("{BAG}ledger.jsonl"), |ledger| spoil_ledger(ledger, chance)),
+        }
+    }
+}
+
+/// What comes back from both, withheld or not; what each of the two could not give is said.
+fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
+    let around = folder();
+    let into = around.path().join("into");
+    std::fs::create_dir(&into).unwrap();
+    let drives: Vec<_> =
+        sticks.iter().zip(["bad", "good"]).map(|(stick, label)| drive_ref(stick, label)).collect();
+    let gathered = gather(&drives, &station(), &SystemClock::new())?;
+    let told = gathered.catalogue.mailboxes_told(&station())?;
+    let goals = told.into_iter().map(|(row, name)| {
+        let path = into.join(name.as_str());
+        Goal { row, name, path }
+    });
+    let plan = Plan {
+        goals: goals.collect(),
+        with_removed: true,
+        versions: None,
+        with_doubtful: true,
+        dry_run: false,
+        progress: &Unwatched,
+    };
+    restore(&gathered, &plan)?;
+    let beside: Vec<_> = std::fs::read_dir(around.path()).unwrap().collect();
+    assert_eq!(beside.len(), 1, "nothing is made beside the target: {beside:?}");
+    Ok(tree(&into).into_values().collect())
+}
+
+fn seeds() -> std::ops::Range<u64> {
+    let number = |name, or| std::env::var(name).map_or(or, |text| text.parse().unwrap());
+    let first = number("COUNTERFOIL_FIRST", 1);
+    first..first + number("COUNTERFOIL_SEEDS", SEEDS)
+}
+
+/// Bytes of memory that this process held at most.
+fn most_memory() -> u64 {
+    let told = std::fs::read_to_string("/proc/self/status").unwrap();
+    let line = told.lines().find(|line| line.starts_with("VmHWM:")).unwrap();
+    line.split_whitespace().nth(1).unwrap().parse::<u64>().unwrap() * 1024
+}
+
+/// Each seed, told if anything goes wrong; the first ones take what memory there is to be taken.
+fn each_seed(mut try_it: impl FnMut(u64, &mut Chance)) {
+    let mut before = None;
+    for (number, seed) in seeds().enumerate() {
+        if number == 50 {
+            before = Some(most_memory());
+        }
+        let what = std::panic::AssertUnwindSafe(|| try_it(seed, &mut Chance(seed)));
+        assert!(std::panic::catch_unwind(what).is_ok(), "COUNTERFOIL_FIRST={seed}");
+    }
+    let grown = before.map_or(0, |before| most_memory() - before);
+    assert!(grown < 64 << 20, "memory grew by {grown}");
+}
+
+fn expect_all(mail: &BTreeSet<Vec<u8>>, back: &BTreeSet<Vec<u8>>) {
+    let lost: Vec<_> = mail.difference(back).map(|m| String::from_utf8_lossy(m)).collect();
+    assert!(lost.is_empty(), "not restored: {lost:?}");
+}
+
+#[test]
+fn campaign_of_spoilt_ledgers_beside_a_good_stick() {
+    let before = Before::new();
+    each_seed(|_, chance| {
+        let bad = before.bad.copied();
+        bad.tamper(&format!("{BAG}ledger.jsonl"), |ledger| spoil_ledger(ledger, chance));
+        expect_all(&before.mail(), &restored([&bad, &before.good]).unwrap());
+    });
+}
+
+#[test]
+fn campaign_of_spoilt_sticks_through_a_pass_and_a_restore() {
+    let Before { mut card, bad, good } = Before::new();
+    each_seed(|seed, chance| {
+        let (bad, good) = (bad.copied(), good.copied());
+        // Every stick begins from where it was; a card that has seen them further would not trust them.
+        card.lose_catalogue();
+        if chance.below(2) == 0 {
+            done(card.mirror_as(&bad, "bad"));
+            done(card.mirror_as(&good, "good"));
+        }
+        spoil_stick(&bad, chance);
+        card.deliver("inbox/late", &mail(&format!("late {seed}")));
+        // However that ends.
+        drop(card.mirror_as(&bad, "bad").outcome);
+        done(card.mirror_as(&good, "good"));
+        let mail: BTreeSet<_> = card.messages().into_values().collect();
+        expect_all(&mail, &restored([&MemoryDrive::default(), &good]).unwrap());
+        expect_all(&mail, &restored([&bad, &good]).unwrap());
+    });
+}

@@ -1,0 +1,72 @@
+//! Long ledgers are taken in a portion at a time, by a catalogue in a file: whatever ends that in the middle, what is
+//! known in the end is as if it had been read at once, and until then none of it counts.
+
+#[path = "../support/flood.rs"]
+mod flood;
+
+use crate::card::{Card, folder, station};
+use counterfoil::disk::{Access, DiskError, Door, FolderDoor, StoppableDoor, Trouble};
+use counterfoil::job::catalogue::Catalogue;
+use counterfoil::job::drive::{Begin, Claims};
+use counterfoil::job::{DriveRef, JobError, round};
+use flood::Flood;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// More than is read in any case, and few enough for any drive.
+const LINES: u64 = 16_000;
+
+fn look(state: &Path, door: Arc<dyn Door>) -> Result<u64, JobError> {
+    let card = Card::new();
+    let (catalogue, _) = Catalogue::open(state)?;
+    let drive =
+        DriveRef { door, label: "flood".into(), at: b"flood".to_vec(), begin: Begin::InFolder };
+    let claims = Claims::default();
+    let looked = round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock)?;
+    catalogue.known_lines(looked.book.row).map(|known| known.lines)
+}
+
+/// How many rows each table has, and how many replicas count.
+fn rows(state: &Path) -> Vec<(String, i64)> {
+    let db = rusqlite::Connection::open(Catalogue::path(state)).unwrap();
+    let mut tables: Vec<(String, i64)> = Vec::new();
+    for table in ["content", "mailbox", "writer", "payload", "assertion", "book", "book_writer"] {
+        let sql = format!("SELECT count(*) FROM {table}");
+        tables.push((table.to_owned(), db.query_row(&sql, [], |row| row.get(0)).unwrap()));
+    }
+    let sql = "SELECT count(*) FROM book WHERE trusted AND NOT partial";
+    tables.push(("counting".to_owned(), db.query_row(sql, [], |row| row.get(0)).unwrap()));
+    tables
+}
+
+/// A door whose readings hear a stop from the given question on.
+fn stopping(stick: &Path, after: u32) -> Arc<dyn Door> {
+    let asked = AtomicU32::new(0);
+    let stop = move || asked.fetch_add(1, Ordering::Relaxed) >= after;
+    Arc::new(StoppableDoor::new(Arc::new(FolderDoor::new(stick)), Arc::new(stop)))
+}
+
+#[test]
+fn a_reading_that_was_stopped_counts_for_nothing_and_is_done_again() {
+    let (stick, whole) = (folder(), folder());
+    Flood { copies: 3, ..Flood::of(LINES) }.make(stick.path(), "pier-4");
+    let plain = || Arc::new(FolderDoor::new(stick.path())) as Arc<dyn Door>;
+    assert_eq!(look(whole.path(), plain()).unwrap(), LINES);
+    let expected = rows(whole.path());
+    let mut partly = 0;
+    for after in [0, 8, 15] {
+        let state = folder();
+        let ended = look(state.path(), stopping(stick.path(), after));
+        let stopped = |error: &DiskError| error.trouble == Trouble::Stopped;
+        assert!(matches!(&ended, Err(JobError::Disk(e)) if stopped(e)), "{after}: {ended:?}");
+        let there = rows(state.path());
+        if there.iter().any(|(table, rows)| table == "assertion" && *rows > 0) {
+            partly += 1;
+            assert_eq!(there.last().unwrap().1, 0, "{after}: it counts: {there:?}");
+        }
+        assert_eq!(look(state.path(), plain()).unwrap(), LINES);
+        assert_eq!(rows(state.path()), expected, "{after}");
+    }
+    assert!(partly > 1, "none was stopped in the middle");
+}
