@@ -130,6 +130,19 @@ impl Volume for StoppableVolume {
         self.inner.remove(at)
     }
 
+    fn clear(
+        &self,
+        at: &RelName,
+        keep: &dyn Fn(&[u8]) -> bool,
+        go_on: &mut dyn FnMut() -> bool,
+    ) -> Result<bool, DiskError> {
+        self.inner.clear(at, keep, go_on)
+    }
+
+    fn remove_empty(&self, at: &RelName) -> Result<(), DiskError> {
+        self.inner.remove_empty(at)
+    }
+
     fn sync_all(&self) -> Result<(), DiskError> {
         self.inner.sync_all()
     }

@@ -63,6 +63,25 @@ impl Card {
         Self { station, script }
     }
 
+    /// The device manager tells the serial numbers of the sticks' file systems.
+    fn tell_serials(&self) {
+        let mut told = "mount -t tmpfs none /run\nmkdir -p /run/udev/data\n".to_owned();
+        for number in 1..=2 {
+            told += &format!("echo E:ID_FS_UUID=FACE-{number} >\"/run/udev/data/b$n{number}\"\n");
+        }
+        let text = fs::read_to_string(&self.script).unwrap();
+        fs::write(&self.script, text.replace("code=0\n", &format!("{told}code=0\n"))).unwrap();
+    }
+
+    /// All that is on one stick is on the other one too, in the file system of that.
+    fn copy(&self, from: &str, to: &str) {
+        let folder = self.station.path("media").join(format!("{from}-made"));
+        let image = self.station.path(format!("{to}.img"));
+        let options = ["-q", "-F", "-d"].map(OsStr::new);
+        let words = [&options[..], &[folder.as_os_str(), image.as_os_str()]].concat();
+        sh("mkfs.ext4", &words);
+    }
+
     fn behind(&self) -> [&OsStr; 4] {
         ["unshare".as_ref(), "-m".as_ref(), "sh".as_ref(), self.script.as_os_str()]
     }
@@ -189,4 +208,43 @@ fn a_stick_that_the_config_refuses_is_read_only_if_it_is_named() {
     // An honest operator's card, with nothing in the config: no question, no warning.
     card.configure("");
     card.run(&["restore", "--config", &config]).expect_safe().expect_no_warning();
+}
+
+#[test]
+fn a_stick_that_is_refused_is_read_only_if_it_is_named() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    let config = card.configure("");
+    let inbox = card.station.inbox();
+    fs::create_dir_all(&inbox).unwrap();
+    fs::write(inbox.join("0001.eml"), mail("water level")).unwrap();
+    let (amber, birch) = (card.stick("AMBER"), card.stick("BIRCH"));
+    for stick in [&amber, &birch] {
+        card.run(&["mirror", "--config", &config, "--drive", stick]);
+    }
+    card.run(&["drives", "refuse", "BIRCH", "--config", &config]).expect_safe();
+    let told = card.run(&["restore", "--config", &config]).expect_safe();
+    told.expect_words(&[&format!("{birch} is not read: it is refused")]);
+    assert_eq!(card.restored(), ["0001.eml", &own(1)]);
+    card.run(&["restore", "--config", &config, "--drive", &birch]).expect_safe();
+    assert_eq!(card.restored(), ["0001.eml", &own(1), &own(2)]);
+}
+
+/// Whoever has once read the id of a known stick can write it to another one.
+#[test]
+fn a_stick_with_only_the_id_of_a_known_one_is_not_read() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    card.tell_serials();
+    let config = card.configure("");
+    let inbox = card.station.inbox();
+    fs::create_dir_all(&inbox).unwrap();
+    fs::write(inbox.join("0001.eml"), mail("water level")).unwrap();
+    let (amber, birch) = (card.stick("AMBER"), card.stick("BIRCH"));
+    card.run(&["drives", "add", &amber, "--config", &config]).expect_safe();
+    card.copy("AMBER", "BIRCH");
+    card.configure("[drives]\naccept = \"known\"");
+    let told = card.run(&["restore", "--config", &config]).expect_safe();
+    let told =
+        told.expect_words(&[&format!("{birch} is not read: the config takes known sticks only")]);
+    assert!(!told.text().contains(&format!("{amber} is not read")));
+    assert_eq!(card.restored(), ["0001.eml", &own(1)]);
 }
