@@ -4,11 +4,12 @@
 #[path = "../support/flood.rs"]
 mod flood;
 
-use crate::card::{Card, folder, station};
-use counterfoil::disk::{Access, DiskError, Door, FolderDoor, StoppableDoor, Trouble};
+use crate::card::{Card, drive_ref, folder, station};
+use counterfoil::disk::{Access, DiskError, Door, FolderDoor, MemoryDrive, StoppableDoor, Trouble};
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Begin, Claims};
+use counterfoil::job::drive::{Begin, Claims, add};
 use counterfoil::job::{DriveRef, JobError, round};
+use counterfoil::model::limits::LEDGER_LINES_PLAIN;
 use flood::Flood;
 use std::path::Path;
 use std::sync::Arc;
@@ -69,4 +70,34 @@ fn a_reading_that_was_stopped_counts_for_nothing_and_is_done_again() {
         assert_eq!(rows(state.path()), expected, "{after}");
     }
     assert!(partly > 1, "none was stopped in the middle");
+}
+
+/// By his word, which is for that stick: not for whatever has its id.
+#[test]
+fn a_ledger_that_no_copies_bear_out_is_taken_in_where_its_operator_added_the_stick() {
+    const LONG: u64 = LEDGER_LINES_PLAIN + 500;
+    let (made, state) = (folder(), folder());
+    Flood::of(LONG).make(made.path(), "pier-4");
+    let drive = MemoryDrive::default();
+    for name in
+        ["drive.json", "pier-4/bagit.txt", "pier-4/manifest-sha256.txt", "pier-4/ledger.jsonl"]
+    {
+        let name = format!("counterfoil/{name}");
+        drive.put(&name, &std::fs::read(made.path().join(&name)).unwrap());
+    }
+    let door = || drive_ref(&drive, "flood").door;
+    let expect_refused = || {
+        let ended = look(state.path(), door());
+        assert!(matches!(ended, Err(JobError::LedgerNotBorneOut { copies: 0, .. })), "{ended:?}");
+    };
+    drive.set_serial("s-1");
+    expect_refused();
+    let (catalogue, _) = Catalogue::open(state.path()).unwrap();
+    let volume = door().open(Access::Write).unwrap();
+    add(&catalogue, &*volume, "flood", b"flood", &Card::new().clock).unwrap();
+    drop((volume, catalogue));
+    drive.set_serial("s-2");
+    expect_refused();
+    drive.set_serial("s-1");
+    assert_eq!(look(state.path(), door()).unwrap(), LONG);
 }
