@@ -22,9 +22,10 @@ impl LastCopies {
     }
 }
 
-/// A good copy of a content on another drive whose copies count.
+/// A good copy of a content on another drive whose copies count, and of which it is not asked whether it was wiped.
 const KEPT_BY_OTHER: &str = "EXISTS (SELECT 1 FROM payload o INDEXED BY payload_by_content \
-     JOIN book ob ON ob.id = o.book WHERE o.content = ?1 AND o.state = 1 AND ob.trusted = 1 AND ob.drive <> ?2)";
+     JOIN book ob ON ob.id = o.book JOIN drive od ON od.id = ob.drive AND od.replaced IS NULL \
+     WHERE o.content = ?1 AND o.state = 1 AND ob.trusted = 1 AND ob.drive <> ?2)";
 
 impl Catalogue {
     /// What would be lost with the copies of a station on a drive.
@@ -33,8 +34,9 @@ impl Catalogue {
             .db
             .prepare_cached(
                 "SELECT count(*) FROM (SELECT DISTINCT s.mailbox, s.key FROM safe s WHERE s.book = ?1 \
-                 AND NOT EXISTS (SELECT 1 FROM safe o JOIN book b ON b.id = o.book WHERE o.mailbox = s.mailbox \
-                 AND o.key = s.key AND b.trusted = 1 AND b.drive <> ?2))",
+                 AND NOT EXISTS (SELECT 1 FROM safe o JOIN book b ON b.id = o.book \
+                 JOIN drive d ON d.id = b.drive AND d.replaced IS NULL \
+                 WHERE o.mailbox = s.mailbox AND o.key = s.key AND b.trusted = 1 AND b.drive <> ?2))",
             )?
             .query_row([book.row, drive], |row| row.get(0))?;
         let mut wanted = Vec::new();

@@ -113,9 +113,11 @@ fn the_last_copy_of_a_message_is_wiped_by_no_slip() {
     // Gone from the card, and nobody saw it: it is wanted back.
     station.delete("m001.eml");
     fs::remove_dir_all(blue.path().join(HOME)).unwrap();
+    let words = ["3 messages on the card", "1 message not on the card"];
+    // Whether that one was wiped is asked first, and until then nothing is safe by it.
+    expect_nothing_done(wiped(&station, &["--confirm", "red"]), &red, &words);
     station.command(&["drives", "forget", "blue", "--why", "reformatted"]).expect_safe();
-    let told = wiped(&station, &["--confirm", "red"]);
-    expect_nothing_done(told, &red, &["3 messages on the card", "1 message not on the card"]);
+    expect_nothing_done(wiped(&station, &["--confirm", "red"]), &red, &words);
     wiped(&station, &["--confirm", "red", "--lose-last-copies"]).expect_safe();
     assert!(!red.path().join(HOME).exists());
     station.command(&["audit"]).expect_unsafe();
