@@ -60,9 +60,14 @@ fn root_reads_and_writes_in_an_operators_folders_only_what_the_operator_may() {
 
 #[test]
 fn root_is_led_by_no_link_in_an_operators_state() {
-    for name in
-        ["lock", "catalogue.sqlite", "catalogue.sqlite-wal", "daemon.sock", "forgotten-drives"]
-    {
+    for name in [
+        "lock",
+        "catalogue.sqlite",
+        "catalogue.sqlite-wal",
+        "daemon.sock",
+        "forgotten-drives",
+        "known-drives",
+    ] {
         let (station, red) = of_an_operator();
         let secret = secret(&station);
         let goal = match name {

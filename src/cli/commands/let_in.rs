@@ -5,7 +5,7 @@ use super::state::looked_at;
 use crate::cli::Exit;
 use crate::cli::commands::config_check::span;
 use crate::cli::config::Accept;
-use crate::cli::notices::Problem;
+use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::setup::Setup;
 use crate::daemon::clock::SystemClock;
@@ -38,6 +38,7 @@ pub(super) fn run(
     if within < Duration::from_secs(1) || within > LET_IN_LONGEST {
         return Err(Problem::usage("--next: give a time from 1s to 24h, as 10m"));
     }
+    notices::must_be_remembered(&setup.state)?;
     // What cannot be opened cannot be let in either: when it can, it is another mount, or has been away.
     let mounts = setup.find()().into_iter().map(|(_, drive)| drive.door.open(Access::Read));
     let before: Vec<_> = mounts.flatten().map(|volume| volume.facts().mount.clone()).collect();
