@@ -224,6 +224,15 @@ mod tests {
         (lines, ended)
     }
 
+    /// The refused line is in the same group as the last one before the error.
+    #[test]
+    fn a_line_that_is_refused_comes_before_an_error_behind_it() {
+        let octets = ledger(196);
+        let beside = met(&octets, Some(56_144), false, 129, false);
+        assert_eq!(beside, met(&octets, Some(56_144), false, 129, true));
+        assert_eq!(beside.1, Err(JobError::Broken("refused".to_owned()).to_string()));
+    }
+
     proptest! {
         /// Reading ahead changes nothing of what is met: in a whole ledger, a torn one, one with other octets in it,
         /// one that cannot be read to its end, and where taking a line in fails.
