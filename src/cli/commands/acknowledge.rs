@@ -78,19 +78,14 @@ fn locations(
     let mailboxes: Vec<_> =
         setup.mailboxes.iter().map(|mailbox| (&mailbox.name, &*mailbox.path)).collect();
     let mut locations = Vec::new();
-    for reading in named::readings(typed) {
-        let Some((at, path)) = named::message(&reading, &mailboxes) else { continue };
-        let path = path.map_err(|error| bad_path(typed, &error))?;
+    for message in named::messages(typed, &mailboxes) {
+        let (at, path) = message?;
         locations.push((catalogue.mailbox(mailboxes[at].0, None)?, path.key()));
     }
     match locations.is_empty() {
         true => Err(notices::in_no_mailbox(typed)),
         false => Ok(locations),
     }
-}
-
-fn bad_path(typed: &Path, error: &str) -> Problem {
-    Problem::usage(format!("{}: {error}", escape::shown_path(typed)))
 }
 
 /// What a stick alone has, by the very view that the verdict rests on, and how the stick is called.
