@@ -5,7 +5,7 @@ use super::Exit;
 use super::config::Accept;
 pub(super) use super::findings::finding;
 use super::output::Output;
-use super::report::when;
+use super::report::{are, count, them, when};
 use crate::daemon::News;
 use crate::disk::{DiskError, Trouble, trouble};
 use crate::job::catalogue::{DriveRow, LeftMailbox, SetAside};
@@ -123,11 +123,11 @@ pub(super) fn moved(name: &MailboxName, was_at: &Path, is_at: &Path) -> String {
 /// A mailbox that the config does not name any more.
 pub(super) fn not_in_config(left: &LeftMailbox) -> String {
     let LeftMailbox { name, messages } = left;
-    let are = if *messages == 1 { "is" } else { "are" };
     format!(
-        "{} of mailbox {name} {are} on the sticks and no longer in the config. A restore still gives {} back.",
-        super::report::count(*messages, "message"),
-        if *messages == 1 { "it" } else { "them" }
+        "{} of mailbox {name} {} on the sticks and no longer in the config. A restore still gives {} back.",
+        count(*messages, "message"),
+        are(*messages),
+        them(*messages)
     )
 }
 
@@ -373,12 +373,12 @@ pub(super) fn news(news: &News<'_>) -> String {
     match news {
         News::Mirrored { label, messages, bytes } => format!(
             "{label}: {} mirrored, {}",
-            super::report::count(*messages, "message"),
+            count(*messages, "message"),
             super::report::size(*bytes)
         ),
         News::NotCopied { label, messages } => format!(
             "{label}: {} not copied; counterfoil audit tells why",
-            super::report::count(*messages, "message")
+            count(*messages, "message")
         ),
         News::Drive { label, state, error: None } => {
             format!("{label}: {}", drive_state(state.as_str()))
@@ -389,7 +389,7 @@ pub(super) fn news(news: &News<'_>) -> String {
         }
         News::FullSoon { label, days } => format!(
             "{label}: full in {} at the present rate: have another drive ready",
-            super::report::count(*days, "day")
+            count(*days, "day")
         ),
         News::Went(label) => format!("{label}: unmounted or pulled out"),
         News::TooMany(label) => {

@@ -1,7 +1,7 @@
 //! The verdict and the counts behind it: the same words, the same numbers and the same keys in every report.
 //! Never says anything greener than the verdict, and leaves out nothing that made it.
 
-use super::{count, size, when};
+use super::{are, count, size, them, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
 use crate::cli::setup::{Setup, drive_option};
@@ -196,9 +196,11 @@ impl<'a> Summary<'a> {
     fn lost(&self) -> Option<Line> {
         let (damaged, missing) = (self.counts.messages.damaged, self.counts.messages.missing);
         let looks = format!("{damaged} {} damaged", if damaged == 1 { "looks" } else { "look" });
-        let them = if missing == 1 { "it" } else { "them" };
-        let gone =
-            format!("{missing} {} gone from the card, and nobody saw {them} go", are(missing));
+        let gone = format!(
+            "{missing} {} gone from the card, and nobody saw {} go",
+            are(missing),
+            them(missing)
+        );
         Some(bad(match (damaged, missing) {
             (0, 0) => return None,
             (0, _) => format!("MESSAGES MISSING: {gone}."),
@@ -317,10 +319,6 @@ impl<'a> Summary<'a> {
 
 fn bad(text: String) -> Line {
     (Tone::Bad, text)
-}
-
-fn are(number: u64) -> &'static str {
-    if number == 1 { "is" } else { "are" }
 }
 
 impl Summary<'_> {
