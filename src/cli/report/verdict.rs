@@ -290,9 +290,8 @@ impl<'a> Summary<'a> {
         for drive in self.counts.in_question.iter().filter(|_| self.counts.resting_on_questions > 0)
         {
             let label = escape::shown(drive.label.as_bytes());
-            for Advice { text, command } in which_drive::settle_reformatted(drive.id) {
-                let what = text.replacen("If it ", &format!("If {label} "), 1);
-                command.iter().for_each(|command| typed(what.clone(), command));
+            for Advice { text, command } in which_drive::settle_reformatted(&label, drive.id) {
+                command.iter().for_each(|command| typed(text.clone(), command));
             }
             if drive.by.is_none() {
                 let add = format!("counterfoil drives add {}", escape::shown(&drive.at));
