@@ -5,10 +5,10 @@ use super::Exit;
 use super::config::Accept;
 pub(super) use super::findings::finding;
 use super::output::Output;
-use super::report::{are, count, them, when};
+use super::report::{are, count, them, were};
 use crate::daemon::News;
 use crate::disk::{DiskError, Trouble, trouble};
-use crate::job::catalogue::{DriveRow, LeftMailbox, SetAside};
+use crate::job::catalogue::{LeftMailbox, SetAside};
 use crate::job::mailboxes::state_of;
 use crate::job::verdict::{MailboxState, MailboxStatus};
 use crate::job::{DriveRef, JobError};
@@ -73,32 +73,46 @@ pub(super) fn mailbox(mailbox: &MailboxStatus) -> String {
 }
 
 fn mailbox_state(name: &MailboxName, path: &Path, state: &MailboxState, missing: u64) -> String {
-    let at = escape::shown_path(path);
+    let found = mailbox_found(name, path, state);
     let kept = "What is known of it stays as it was";
     match state {
-        MailboxState::Ok => format!("mailbox {name}: {at}"),
+        MailboxState::Ok => found,
         MailboxState::Emptied => format!(
-            "The folder of mailbox {name} is empty, and {} in it: {at}. Is its card or partition mounted?",
-            match missing {
-                1 => "1 message was".to_owned(),
-                many => format!("{many} messages were"),
-            }
+            "The folder of mailbox {name} is empty, and {} {} in it: {}. Is its card or partition mounted?",
+            count(missing, "message"),
+            were(missing),
+            escape::shown_path(path)
         ),
-        MailboxState::Away => format!(
-            "the folder of mailbox {name} does not exist: {at}. {kept}. Mount its card, or correct its path in \
-             the config."
-        ),
-        MailboxState::NotAFolder => {
-            format!("mailbox {name} is not a folder: {at}. {kept}. Correct its path in the config.")
+        MailboxState::Away => {
+            format!("{found}. {kept}. Mount its card, or correct its path in the config.")
         }
-        MailboxState::Unreadable(why) => format!(
-            "the folder of mailbox {name} cannot be read ({why}): {at}. {kept}. Give the user who runs \
-             counterfoil the right to read it; with an input/output error, replace the card."
+        MailboxState::NotAFolder => format!("{found}. {kept}. Correct its path in the config."),
+        MailboxState::Unreadable(_) => format!(
+            "{found}. {kept}. Give the user who runs counterfoil the right to read it; with an input/output error, \
+             replace the card."
         ),
-        MailboxState::ReadInPart(why) => format!(
-            "the folder of mailbox {name} cannot be read to its end ({why}): {at}. What is known of the rest \
-             stays as it was. Perhaps the card is failing."
-        ),
+        MailboxState::ReadInPart(_) => {
+            format!(
+                "{found}. What is known of the rest stays as it was. Perhaps the card is failing."
+            )
+        }
+    }
+}
+
+/// The same without what to do.
+pub(super) fn mailbox_found(name: &MailboxName, path: &Path, state: &MailboxState) -> String {
+    let at = escape::shown_path(path);
+    match state {
+        MailboxState::Ok => format!("mailbox {name}: {at}"),
+        MailboxState::Emptied => format!("the folder of mailbox {name} is empty: {at}"),
+        MailboxState::Away => format!("the folder of mailbox {name} does not exist: {at}"),
+        MailboxState::NotAFolder => format!("mailbox {name} is not a folder: {at}"),
+        MailboxState::Unreadable(why) => {
+            format!("the folder of mailbox {name} cannot be read ({why}): {at}")
+        }
+        MailboxState::ReadInPart(why) => {
+            format!("the folder of mailbox {name} cannot be read to its end ({why}): {at}")
+        }
     }
 }
 
@@ -420,14 +434,5 @@ pub(super) fn news(news: &News<'_>) -> String {
                 "{label}: still at work when the daemon ended; the next start mends what is left"
             )
         }
-    }
-}
-
-/// A drive that is not here, and when it last was.
-pub(super) fn label_and_sight(drive: &DriveRow) -> String {
-    let label = escape::shown(drive.label.as_bytes());
-    match drive.last_seen {
-        Some(at) => format!("{label} (last seen {})", when(Some(at))),
-        None => label,
     }
 }

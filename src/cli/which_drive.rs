@@ -2,6 +2,7 @@
 //! Never names a drive by its label alone where a command is to be typed: two may be called alike.
 
 use super::report::when;
+use crate::job::catalogue::DriveRow;
 use crate::model::{DriveId, DriveLoss, Finding, KnownDrive, escape};
 
 /// Why a drive was given up, and where it went.
@@ -9,6 +10,15 @@ pub(super) fn loss(why: DriveLoss, place: Option<&str>) -> String {
     match place {
         Some(place) => format!("{why}, {}", escape::shown(place.as_bytes())),
         None => why.to_string(),
+    }
+}
+
+/// A drive that is not here, and when it last was.
+pub(super) fn label_and_sight(drive: &DriveRow) -> String {
+    let label = escape::shown(drive.label.as_bytes());
+    match drive.last_seen {
+        Some(at) => format!("{label} (last seen {})", when(Some(at))),
+        None => label,
     }
 }
 

@@ -7,7 +7,7 @@ use crate::cli::args::Restore;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
-use crate::cli::report::{self, are, count, them, wait};
+use crate::cli::report::{self, wait};
 use crate::cli::setup::{Setup, place_for_config};
 use crate::cli::{Exit, config};
 use crate::daemon::clock::SystemClock;
@@ -127,9 +127,10 @@ fn holds_nothing(gathered: &Gathered) -> Result<bool, Problem> {
 
 /// What this card misses and no drive of this restore has, and which one does.
 fn not_on_these(not_here: &NotHere) -> String {
-    let on: Vec<_> = not_here.on.iter().map(notices::label_and_sight).collect();
+    let on: Vec<_> = not_here.on.iter().map(crate::cli::which_drive::label_and_sight).collect();
     let NotHere { messages, .. } = *not_here;
-    let (what, are, them) = (count(messages, "message"), are(messages), them(messages));
+    let (what, are, them) =
+        (report::count(messages, "message"), report::are(messages), report::them(messages));
     let said = format!("{what} that this card lacks {are} not on these sticks");
     match on.is_empty() {
         true => format!("{said}, and no other stick is known to have {them}"),

@@ -2,6 +2,7 @@
 //! as it is, no more and no less.
 
 use super::{count, size, when};
+use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::cli::setup::option;
 use crate::disk::Trouble;
@@ -142,11 +143,12 @@ fn of_the_sticks(restored: &RestoreReport, output: &Output) {
 
 /// How what came back differs from a mailbox, each message with its path.
 fn of_a_mailbox(seen: &Seen, output: &Output) {
-    let (name, at) = (&seen.mailbox.name, escape::shown_path(&seen.mailbox.path));
+    let MailboxRef { name, path } = &seen.mailbox;
     let found = match &seen.compared {
         Ok(found) => found,
-        Err(state) => return output.warn(not_there(state, name.as_str(), &at)),
+        Err(state) => return output.warn(notices::mailbox_found(name, path, state)),
     };
+    let at = escape::shown_path(path);
     output.say(format!("Mailbox {name} ({at}): {}.", same(found)));
     let listed: [(&Listed, &str); 9] = [
         (&found.damaged, "is damaged on the card; the good version is on the sticks"),
@@ -170,18 +172,6 @@ fn of_a_mailbox(seen: &Seen, output: &Output) {
             "{name}: a restore gives {} too that the mailbox leaves out now (ignored, or in a Maildir's tmp)",
             count(found.excluded, "message")
         ));
-    }
-}
-
-fn not_there(state: &MailboxState, name: &str, at: &str) -> String {
-    match state {
-        MailboxState::Away => format!("the folder of mailbox {name} does not exist: {at}"),
-        MailboxState::NotAFolder => format!("mailbox {name} is not a folder: {at}"),
-        MailboxState::Unreadable(why) => {
-            format!("the folder of mailbox {name} cannot be read ({why}): {at}")
-        }
-        // Of one that can be opened there is a comparison.
-        state => format!("mailbox {name} is {}: {at}", state.as_str()),
     }
 }
 

@@ -231,7 +231,7 @@ impl<'a> Summary<'a> {
             Some(drive) if lacking.iter().all(|(label, _)| absent(label).is_some()) => {
                 let what = format!(
                     "To have them here again, plug in {} and type:",
-                    notices::label_and_sight(drive)
+                    which_drive::label_and_sight(drive)
                 );
                 let command = drive_option(self.options, &drive.at);
                 typed(lacked, what, "restore", &command);
@@ -252,7 +252,7 @@ impl<'a> Summary<'a> {
         let of_missing = |number| format!("{} {}", count(number, "missing message"), are(number));
         typed(here, format!("{} on a stick. Type:", of_missing(here)), "restore", "");
         for (drive, number) in away {
-            let on = notices::label_and_sight(drive);
+            let on = which_drive::label_and_sight(drive);
             let what = format!("{} on {on}: plug it in and type:", of_missing(number));
             typed(number, what, "restore", &drive_option(self.options, &drive.at));
         }
