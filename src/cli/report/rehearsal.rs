@@ -253,8 +253,8 @@ fn advice(rehearsal: &Rehearsal<'_>, output: &Output) {
             output.wrapped("Mail programs want all folders of a Maildir. To make those that are missing, type:");
         }
         for folder in found.folders.some.iter().take(FOLDERS_SHOWN) {
-            let at = escape::shown_path(&seen.mailbox.path.join(folder.as_path()));
-            output.line(format!("  mkdir {at}"));
+            let at = seen.mailbox.path.join(folder.as_path());
+            output.line(format!(" {}", option("mkdir", at.as_os_str())));
         }
     }
     let lost = !rehearsal.restored.damaged.is_empty() || !rehearsal.restored.missing.is_empty();

@@ -4,11 +4,13 @@
 use super::{are, count, size, them, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
-use crate::cli::setup::{Setup, drive_option};
+use crate::cli::setup::{Setup, drive_option, option};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
 use crate::model::{Moment, StationName, escape};
 use serde_json::{Map, Value, json};
+use std::ffi::OsStr;
+use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
 /// What every report says first.
@@ -239,8 +241,8 @@ impl<'a> Summary<'a> {
             _ => typed(lacked, "To have them here again, type:".to_owned(), "restore", ""),
         }
         for (label, _) in &self.counts.lacking {
+            let command = format!("acknowledge{}", option("--only-on", OsStr::new(label)));
             let label = escape::shown(label.as_bytes());
-            let command = format!("acknowledge --only-on {label}");
             typed(
                 lacked,
                 format!("If what only {label} has is not wanted here, type:"),
@@ -294,8 +296,11 @@ impl<'a> Summary<'a> {
                 command.iter().for_each(|command| typed(text.clone(), command));
             }
             if drive.by.is_none() {
-                let add = format!("counterfoil drives add {}", escape::shown(&drive.at));
-                typed("Then, to have copies in that place again, type:".to_owned(), &add);
+                let add = option("counterfoil drives add", OsStr::from_bytes(&drive.at));
+                typed(
+                    "Then, to have copies in that place again, type:".to_owned(),
+                    add.trim_start(),
+                );
             }
         }
         lines
