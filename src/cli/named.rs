@@ -8,8 +8,8 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 
-/// The messages that a path may mean, the likeliest first: of each its mailbox, by number, and its path in it. None if it
-/// is in none of these mailboxes.
+/// The messages that a path may mean, the likeliest first: of each its mailbox, by number, and its path in it. None if
+/// it is in none of these mailboxes.
 pub(super) fn messages<'a>(
     typed: &'a Path,
     mailboxes: &'a [(&MailboxName, &Path)],

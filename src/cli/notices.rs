@@ -226,15 +226,15 @@ pub(super) fn unkept(why: Unkept, state: &Path) -> String {
 /// Nothing was ever kept on the drives that are here.
 pub(super) fn nothing_kept(station: &StationName) -> Problem {
     Problem::failed(format!(
-        "there is nothing to bring back: no stick here holds a message of station {station} yet. Once there is mail, \
-         the service copies it, or type: counterfoil mirror"
+        "there is nothing to bring back: no stick here holds a message of station {station} yet. The service \
+         copies new mail by itself; without the service, type: counterfoil mirror"
     ))
 }
 
 /// Versions were asked for of a message that no drive knows.
 pub(super) fn not_told_of(mailbox: &MailboxName, path: &RelName) -> String {
     format!(
-        "{mailbox}/{path}: no stick here tells of a message of that name, so no versions of it came back"
+        "{mailbox}/{path}: no stick here lists a message of this name, so no versions of it were restored"
     )
 }
 
@@ -260,7 +260,7 @@ fn not_remembered(why: Unkept, met: Option<&JobError>) -> Problem {
         }
         Unkept::Failing => (
             "The state folder cannot be written",
-            "See with df whether the card is full; else it may be failing: have a new card ready",
+            "Type df to see whether the card is full. If it is not, it may be failing: have a new card ready",
         ),
     };
     Problem::failed(format!("{what}{cause}: this cannot be remembered. {advice}."))

@@ -330,7 +330,7 @@ fn what_was_deleted_and_what_is_held_back_is_counted_and_said() {
         let text = station.command(&[command]).expect_safe().text().replace('\n', " ");
         assert!(text.contains("1 message was deleted here since "), "{text}");
         assert!(text.contains("; still on the sticks: blue, red."), "{text}");
-        assert!(text.contains("1 message is held back by the operator's word"), "{text}");
+        assert!(text.contains("1 message was acknowledged as not wanted"), "{text}");
     }
     // A new card reads it on the sticks.
     fs::remove_dir_all(station.state()).unwrap();

@@ -5,7 +5,7 @@ use super::whereabouts::one_of;
 use crate::cli::args::Acknowledge;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
-use crate::cli::report::count;
+use crate::cli::report::{are, count, them, were};
 use crate::cli::setup::Setup;
 use crate::cli::{Exit, named};
 use crate::daemon::clock::SystemClock;
@@ -122,8 +122,8 @@ fn tell(done: Acknowledged, only_on: Option<&str>, output: &Output) {
         return;
     }
     let lines = [
-        (done.missing, "that was missing: not wanted back".to_owned()),
-        (done.damaged, "that the card has damaged: it is taken as it is now".to_owned()),
+        (done.missing, format!("that {} missing: not wanted back", were(done.missing))),
+        (done.damaged, "damaged by the card: taken as found now".to_owned()),
         (done.lacking, format!("that only {} has: not wanted here", only_on.unwrap_or("a stick"))),
     ];
     for (number, what) in lines.into_iter().filter(|(number, _)| *number > 0) {
@@ -136,8 +136,11 @@ fn tell(done: Acknowledged, only_on: Option<&str>, output: &Output) {
     }
     if done.here_only > 0 {
         output.say(format!(
-            "Another card has told of {}: that is noted on this card only, and the stick gives them back to any other.",
-            count(done.here_only, "message")
+            "{} {} on the list of another card too: this is noted on this card only, and a restore onto any other card \
+             still brings {} back.",
+            count(done.here_only, "message"),
+            are(done.here_only),
+            them(done.here_only)
         ));
     }
     output.say("To get them back all the same, type: counterfoil restore --with-removed");

@@ -134,10 +134,14 @@ fn not_on_these(not_here: &NotHere) -> String {
     let said = format!("{what} that this card lacks {are} not on these sticks");
     match on.is_empty() {
         true => format!("{said}, and no other stick is known to have {them}"),
-        false => format!(
-            "{said}: {} had {them}. Plug it in, and run the same command with it",
-            on.join(", ")
-        ),
+        false => {
+            let (those, with) =
+                if on.len() == 1 { ("that stick", "it") } else { ("those sticks", "them") };
+            let on = on.join(", ");
+            format!(
+                "{said}: {on} had {them}. Plug in {those}, and run the same command with {with}"
+            )
+        }
     }
 }
 

@@ -1,7 +1,7 @@
 //! Where the messages are that this card does not have: on which stick that is here or away, and why they are not back.
 
 use super::verdict::{Line, Summary};
-use super::{are, count, were, when};
+use super::{count, were, when};
 use crate::cli::output::Tone;
 use crate::job::catalogue::DriveRow;
 use crate::model::{Moment, escape};
@@ -39,9 +39,9 @@ impl Summary<'_> {
             lines.push(format!("{deleted} {were} deleted{since}; still on the sticks: {on}."));
         }
         if held.acknowledged > 0 {
-            let (kept, are) = (count(held.acknowledged, "message"), are(held.acknowledged));
+            let (kept, were) = (count(held.acknowledged, "message"), were(held.acknowledged));
             lines.push(format!(
-                "{kept} {are} held back by the operator's word; still on the sticks: {on}."
+                "{kept} {were} acknowledged as not wanted; still on the sticks: {on}."
             ));
         }
         lines.into_iter().map(|line| (Tone::Plain, line)).collect()

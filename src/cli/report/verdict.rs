@@ -59,8 +59,8 @@ impl<'a> Summary<'a> {
         lines.extend(self.by_damaged_ledgers());
         if messages.unconfirmed > 0 {
             lines.push(bad(format!(
-                "NOT KNOWN: {} of {of_all} ({}) {} on a stick by its own list, which this card has not confirmed: \
-                 counterfoil mirror does.",
+                "NOT KNOWN: {} of {of_all} ({}) {} on a stick's list of copies. This card has not compared that list \
+                 with its mailbox yet; counterfoil mirror does.",
                 messages.unconfirmed,
                 size(messages.unconfirmed_bytes),
                 are(messages.unconfirmed)
