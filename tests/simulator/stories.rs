@@ -172,27 +172,23 @@ fn deliver(world: &mut World, path: &str, what: &str) {
     world.say(format_args!("{path} is delivered: {what}"));
     let text =
         format!("From: Q0AAA <q0aaa@example.org>\r\nSubject: {what}\r\n\r\n{}", what.repeat(20));
-    world.oracle.put(path, text.as_bytes());
-    world.card.deliver(path, text.as_bytes());
+    world.deliver(path, text.as_bytes());
 }
 
 fn delete(world: &mut World, path: &str) {
     world.say(format_args!("{path} is deleted"));
-    world.oracle.remove(path, true);
-    world.card.remove(path, true);
+    world.remove(path, true);
 }
 
 fn vanish(world: &mut World, path: &str) {
     world.say(format_args!("{path} vanishes"));
-    world.oracle.remove(path, false);
-    world.card.remove(path, false);
+    world.remove(path, false);
 }
 
 fn move_to(world: &mut World, from: &str, to: &str) {
     world.say(format_args!("{from} is moved to {to}"));
     let text = world.card.messages()[from].clone();
-    world.oracle.rename(from, to, &text);
-    world.card.rename(from, to);
+    world.rename(from, to, &text);
 }
 
 /// A part of a stick's ledger is not what it was.
