@@ -247,9 +247,18 @@ fn second_look(
     match read {
         Ok(Read::Whole(new, last_octets)) => {
             let now = rules.clock.stamp().claim();
-            let suspect = match row.content {
+            // What the card made of a message that is missing here may be back, from a drive that has nothing else.
+            let again = match row.content {
+                None => catalogue.missing_behind(row, &new.identity)?,
+                Some(_) => None,
+            };
+            let suspect = match row.content.or(again) {
                 Some(before) => suspicion(catalogue, before, &new.identity, &last_octets)?,
                 None => None,
+            };
+            let row = &FileRow {
+                content: row.content.or(again.filter(|_| suspect.is_some())),
+                ..row.clone()
             };
             let new = NewFile { suspect, ..new };
             if let Some(before) = row.content

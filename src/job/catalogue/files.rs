@@ -382,10 +382,10 @@ impl Catalogue {
                 trusted,
                 same,
             ])?;
-        if suspect.is_none() {
-            self.is_back(row.mailbox, &row.key, content, now.time.seconds)
-        } else {
-            Ok(())
+        self.is_here(row.mailbox, &row.key, content)?;
+        match suspect {
+            None => self.is_back(row.mailbox, &row.key, content, now.time.seconds),
+            Some(_) => Ok(()),
         }
     }
 

@@ -225,6 +225,16 @@ impl Catalogue {
         Ok(())
     }
 
+    /// A content is at a location of a mailbox: it has not left it, and is wanted there.
+    pub(super) fn is_here(&self, mailbox: i64, key: &[u8], content: i64) -> Result<(), JobError> {
+        for table in ["departed", "not_wanted"] {
+            let sql =
+                format!("DELETE FROM {table} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
+            self.db.prepare_cached(&sql)?.execute(params![mailbox, key, content])?;
+        }
+        Ok(())
+    }
+
     /// A content is at a location of a mailbox again: it is missing nowhere any more. Where it was missing from
     /// another location, and has not been here before, it has moved.
     pub(super) fn is_back(
@@ -234,12 +244,6 @@ impl Catalogue {
         content: i64,
         at: i64,
     ) -> Result<(), JobError> {
-        let here = params![mailbox, key, content];
-        for table in ["departed", "not_wanted"] {
-            let sql =
-                format!("DELETE FROM {table} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
-            self.db.prepare_cached(&sql)?.execute(here)?;
-        }
         let mut query =
             self.db.prepare_cached(&format!("{MISSING} WHERE content = ?1 ORDER BY tick"))?;
         let rows = query.query_map([content], read_missing)?.collect::<Result<Vec<_>, _>>()?;
