@@ -266,9 +266,9 @@ fn second_look(
             {
                 superseded(catalogue, row, before, &new, now.time.seconds)?;
             }
-            catalogue.settle(row, &new, now)?;
-            if new.suspect.is_none() {
-                look_at_twins(catalogue, dir, row, &new.identity)?;
+            let content = catalogue.settle(row, &new, now)?;
+            if new.suspect.is_none() && row.content != Some(content) {
+                look_at_twins(catalogue, dir, row, content)?;
             }
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
@@ -295,12 +295,8 @@ fn look_at_twins(
     catalogue: &Catalogue,
     dir: &MailboxDir,
     row: &FileRow,
-    identity: &Identity,
+    content: i64,
 ) -> Result<(), JobError> {
-    let content = catalogue.content(identity)?;
-    if row.content == Some(content) {
-        return Ok(());
-    }
     let here = (row.mailbox, row.key.as_slice());
     for other in catalogue.files_of(content)? {
         if (other.mailbox, other.key.as_slice()) == here {
