@@ -2,7 +2,7 @@
 //! Never calls anything departed that nobody saw go.
 
 use super::files::FileRow;
-use super::{Catalogue, FileState};
+use super::{Catalogue, FileState, Place};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::ALIKE_MAX;
@@ -42,7 +42,7 @@ pub struct DepartedRow {
     /// Why.
     pub why: Departed,
     /// What followed it: the place that it moved to, or at its own the content that replaced it.
-    pub heir: Option<(i64, Vec<u8>, i64)>,
+    pub heir: Option<Place>,
     /// The change.
     pub tick: u64,
     /// When, in claimed seconds.
@@ -344,7 +344,7 @@ impl Catalogue {
     /// followed them.
     pub fn departed_for(
         &self,
-        (mailbox, key, content): &(i64, Vec<u8>, i64),
+        (mailbox, key, content): &Place,
         until: u64,
     ) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!(

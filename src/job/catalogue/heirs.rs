@@ -1,19 +1,16 @@
 //! What was there before a content came in its place, step by step, by the departures that tell so: versions to give
 //! back where no good copy of the content is to be had. Never gives one that is given by itself.
 
-use super::Catalogue;
 use super::decisions::Version;
 use super::files::FileRow;
 use super::merge::Judge;
 use super::writers::position_columns;
+use super::{Catalogue, Place};
 use crate::job::JobError;
 use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};
 use crate::model::{Identity, Moment, Position, StationName, Suspicion};
 use rusqlite::{OptionalExtension as _, params};
 use std::collections::{BTreeSet, HashSet, VecDeque};
-
-/// A content at a location.
-type Place = (i64, Vec<u8>, i64);
 
 /// A departure that names what came after.
 struct Before {

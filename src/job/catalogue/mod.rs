@@ -34,7 +34,7 @@ mod station;
 mod traffic;
 mod writers;
 
-pub use assertions::StandingRow;
+pub use assertions::{Place, StandingRow};
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
 pub use carried::{Dated, Stand, Whereabouts};
@@ -48,7 +48,6 @@ pub use holdings::CopyCounts;
 pub use in_force::{KnownMailbox, LeftMailbox};
 pub use lacking::Lacking;
 pub use logs::{KnownLines, Log, LogDamage};
-
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use proofs::{Passage, Proof};
