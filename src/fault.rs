@@ -21,7 +21,7 @@ fn fault(info: &PanicHookInfo<'_>) -> String {
     format!(
         "counterfoil {version}: a fault of the program itself, at {place}.\n\
          What it was working on is not shown, for that may be mail. Please report the line above. \
-         What was called mirrored before is; run the command again, and `counterfoil audit`.\n"
+         Mail that was called mirrored before stays mirrored. Run the command again; then type: counterfoil audit\n"
     )
 }
 

@@ -113,7 +113,7 @@ fn log_finding(finding: &Finding) -> String {
             "{} of manifest-sha256.txt {} not what was written (from byte {at}): the next counterfoil mirror \
              writes the list right again; no copy is concerned",
             super::report::count(*lines, "line"),
-            if *lines == 1 { "is" } else { "are" }
+            super::report::are(*lines)
         ),
         Finding::LogUnreadable { log, at } => format!(
             "{log} cannot be read from byte {at} on: copies stay good, and a restore from this drive alone may \

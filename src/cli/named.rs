@@ -1,14 +1,27 @@
 //! The message that a path on the command line means: its file, or its mailbox and its path in it, as it is or as it
 //! was shown.
 
+use super::notices::Problem;
 use crate::disk::host;
 use crate::model::{MailboxName, RelName, escape};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 
+/// The messages that a path may mean, the likeliest first: of each its mailbox, by number, and its path in it. None if
+/// it is in none of these mailboxes.
+pub(super) fn messages<'a>(
+    typed: &'a Path,
+    mailboxes: &'a [(&MailboxName, &Path)],
+) -> impl Iterator<Item = Result<(usize, RelName), Problem>> + 'a {
+    readings(typed).into_iter().filter_map(move |reading| {
+        let wrong = |error| Problem::usage(format!("{}: {error}", escape::shown_path(typed)));
+        Some(message(&reading, mailboxes)?.map_err(wrong))
+    })
+}
+
 /// How a path may be meant: as reports show it, else as it is.
-pub(super) fn readings(typed: &Path) -> Vec<PathBuf> {
+fn readings(typed: &Path) -> Vec<PathBuf> {
     let raw = typed.as_os_str().as_bytes();
     let meant = escape::from_exact(raw);
     let mut readings = vec![typed.to_owned()];
@@ -19,10 +32,10 @@ pub(super) fn readings(typed: &Path) -> Vec<PathBuf> {
 }
 
 /// The mailbox of a message, by number, and its path in it; none if it is in none of these.
-pub(super) fn message(
+fn message(
     named: &Path,
     mailboxes: &[(&MailboxName, &Path)],
-) -> Option<(usize, Result<RelName, String>)> {
+) -> Option<Result<(usize, RelName), String>> {
     let file = host::resolved(named.parent().unwrap_or(named));
     let file = file.join(named.file_name().unwrap_or_default());
     let by_file = mailboxes.iter().enumerate().find_map(|(at, (_, folder))| {
@@ -34,5 +47,6 @@ pub(super) fn message(
         mailboxes.find_map(|(at, (name, _))| Some((at, named.strip_prefix(name.as_str()).ok()?)))
     };
     let (at, below) = by_file.or_else(by_name)?;
-    Some((at, RelName::new(below.as_os_str().as_bytes()).map_err(|error| error.to_string())))
+    let path = RelName::new(below.as_os_str().as_bytes());
+    Some(path.map(|path| (at, path)).map_err(|error| error.to_string()))
 }

@@ -5,10 +5,10 @@ use super::Exit;
 use super::config::Accept;
 pub(super) use super::findings::finding;
 use super::output::Output;
-use super::report::when;
+use super::report::{are, count, them, were};
 use crate::daemon::News;
 use crate::disk::{DiskError, Trouble, trouble};
-use crate::job::catalogue::{DriveRow, LeftMailbox, SetAside};
+use crate::job::catalogue::{LeftMailbox, SetAside};
 use crate::job::mailboxes::state_of;
 use crate::job::verdict::{MailboxState, MailboxStatus};
 use crate::job::{DriveRef, JobError};
@@ -73,32 +73,46 @@ pub(super) fn mailbox(mailbox: &MailboxStatus) -> String {
 }
 
 fn mailbox_state(name: &MailboxName, path: &Path, state: &MailboxState, missing: u64) -> String {
-    let at = escape::shown_path(path);
+    let found = mailbox_found(name, path, state);
     let kept = "What is known of it stays as it was";
     match state {
-        MailboxState::Ok => format!("mailbox {name}: {at}"),
+        MailboxState::Ok => found,
         MailboxState::Emptied => format!(
-            "The folder of mailbox {name} is empty, and {} in it: {at}. Is its card or partition mounted?",
-            match missing {
-                1 => "1 message was".to_owned(),
-                many => format!("{many} messages were"),
-            }
+            "The folder of mailbox {name} is empty, and {} {} in it: {}. Is its card or partition mounted?",
+            count(missing, "message"),
+            were(missing),
+            escape::shown_path(path)
         ),
-        MailboxState::Away => format!(
-            "the folder of mailbox {name} does not exist: {at}. {kept}. Mount its card, or correct its path in \
-             the config."
-        ),
-        MailboxState::NotAFolder => {
-            format!("mailbox {name} is not a folder: {at}. {kept}. Correct its path in the config.")
+        MailboxState::Away => {
+            format!("{found}. {kept}. Mount its card, or correct its path in the config.")
         }
-        MailboxState::Unreadable(why) => format!(
-            "the folder of mailbox {name} cannot be read ({why}): {at}. {kept}. Give the user who runs \
-             counterfoil the right to read it; with an input/output error, replace the card."
+        MailboxState::NotAFolder => format!("{found}. {kept}. Correct its path in the config."),
+        MailboxState::Unreadable(_) => format!(
+            "{found}. {kept}. Give the user who runs counterfoil the right to read it; with an input/output error, \
+             replace the card."
         ),
-        MailboxState::ReadInPart(why) => format!(
-            "the folder of mailbox {name} cannot be read to its end ({why}): {at}. What is known of the rest \
-             stays as it was. Perhaps the card is failing."
-        ),
+        MailboxState::ReadInPart(_) => {
+            format!(
+                "{found}. What is known of the rest stays as it was. Perhaps the card is failing."
+            )
+        }
+    }
+}
+
+/// The same without what to do.
+pub(super) fn mailbox_found(name: &MailboxName, path: &Path, state: &MailboxState) -> String {
+    let at = escape::shown_path(path);
+    match state {
+        MailboxState::Ok => format!("mailbox {name}: {at}"),
+        MailboxState::Emptied => format!("the folder of mailbox {name} is empty: {at}"),
+        MailboxState::Away => format!("the folder of mailbox {name} does not exist: {at}"),
+        MailboxState::NotAFolder => format!("mailbox {name} is not a folder: {at}"),
+        MailboxState::Unreadable(why) => {
+            format!("the folder of mailbox {name} cannot be read ({why}): {at}")
+        }
+        MailboxState::ReadInPart(why) => {
+            format!("the folder of mailbox {name} cannot be read to its end ({why}): {at}")
+        }
     }
 }
 
@@ -123,11 +137,11 @@ pub(super) fn moved(name: &MailboxName, was_at: &Path, is_at: &Path) -> String {
 /// A mailbox that the config does not name any more.
 pub(super) fn not_in_config(left: &LeftMailbox) -> String {
     let LeftMailbox { name, messages } = left;
-    let are = if *messages == 1 { "is" } else { "are" };
     format!(
-        "{} of mailbox {name} {are} on the sticks and no longer in the config. A restore still gives {} back.",
-        super::report::count(*messages, "message"),
-        if *messages == 1 { "it" } else { "them" }
+        "{} of mailbox {name} {} on the sticks and no longer in the config. A restore still gives {} back.",
+        count(*messages, "message"),
+        are(*messages),
+        them(*messages)
     )
 }
 
@@ -212,15 +226,15 @@ pub(super) fn unkept(why: Unkept, state: &Path) -> String {
 /// Nothing was ever kept on the drives that are here.
 pub(super) fn nothing_kept(station: &StationName) -> Problem {
     Problem::failed(format!(
-        "there is nothing to bring back: no stick here holds a message of station {station} yet. Once there is mail, \
-         the service copies it, or type: counterfoil mirror"
+        "there is nothing to bring back: no stick here holds a message of station {station} yet. The service \
+         copies new mail by itself; without the service, type: counterfoil mirror"
     ))
 }
 
 /// Versions were asked for of a message that no drive knows.
 pub(super) fn not_told_of(mailbox: &MailboxName, path: &RelName) -> String {
     format!(
-        "{mailbox}/{path}: no stick here tells of a message of that name, so no versions of it came back"
+        "{mailbox}/{path}: no stick here lists a message of this name, so no versions of it were restored"
     )
 }
 
@@ -247,7 +261,7 @@ fn not_remembered(why: Unkept, met: Option<&JobError>) -> Problem {
         }
         Unkept::Failing => (
             "The state folder cannot be written",
-            "See with df whether the card is full; else it may be failing: have a new card ready",
+            "Type df to see whether the card is full. If it is not, it may be failing: have a new card ready",
         ),
     };
     Problem::failed(format!("{what}{cause}: this cannot be remembered. {advice}."))
@@ -375,12 +389,12 @@ pub(super) fn news(news: &News<'_>) -> String {
     match news {
         News::Mirrored { label, messages, bytes } => format!(
             "{label}: {} mirrored, {}",
-            super::report::count(*messages, "message"),
+            count(*messages, "message"),
             super::report::size(*bytes)
         ),
         News::NotCopied { label, messages } => format!(
             "{label}: {} not copied; counterfoil audit tells why",
-            super::report::count(*messages, "message")
+            count(*messages, "message")
         ),
         News::Drive { label, state, error: None } => {
             format!("{label}: {}", drive_state(state.as_str()))
@@ -391,7 +405,7 @@ pub(super) fn news(news: &News<'_>) -> String {
         }
         News::FullSoon { label, days } => format!(
             "{label}: full in {} at the present rate: have another drive ready",
-            super::report::count(*days, "day")
+            count(*days, "day")
         ),
         News::Went(label) => format!("{label}: unmounted or pulled out"),
         News::TooMany(label) => {
@@ -426,14 +440,5 @@ pub(super) fn news(news: &News<'_>) -> String {
                 "{label}: still at work when the daemon ended; the next start mends what is left"
             )
         }
-    }
-}
-
-/// A drive that is not here, and when it last was.
-pub(super) fn label_and_sight(drive: &DriveRow) -> String {
-    let label = escape::shown(drive.label.as_bytes());
-    match drive.last_seen {
-        Some(at) => format!("{label} (last seen {})", when(Some(at))),
-        None => label,
     }
 }

@@ -2,6 +2,7 @@
 //! Never names a drive by its label alone where a command is to be typed: two may be called alike.
 
 use super::report::when;
+use crate::job::catalogue::DriveRow;
 use crate::model::{DriveId, DriveLoss, Finding, KnownDrive, escape};
 
 /// Why a drive was given up, and where it went.
@@ -9,6 +10,15 @@ pub(super) fn loss(why: DriveLoss, place: Option<&str>) -> String {
     match place {
         Some(place) => format!("{why}, {}", escape::shown(place.as_bytes())),
         None => why.to_string(),
+    }
+}
+
+/// A drive that is not here, and when it last was.
+pub(super) fn label_and_sight(drive: &DriveRow) -> String {
+    let label = escape::shown(drive.label.as_bytes());
+    match drive.last_seen {
+        Some(at) => format!("{label} (last seen {})", when(Some(at))),
+        None => label,
     }
 }
 
@@ -24,8 +34,8 @@ impl Advice {
         Self { text, command: None }
     }
 
-    fn command(text: &str, command: String) -> Self {
-        Self { text: text.to_owned(), command: Some(command) }
+    fn command(text: impl Into<String>, command: String) -> Self {
+        Self { text: text.into(), command: Some(command) }
     }
 }
 
@@ -49,15 +59,15 @@ pub(super) fn settle_replaced(id: DriveId) -> Vec<Advice> {
     ]
 }
 
-/// What to do about a drive that may have been reformatted, or may be another stick.
-pub(super) fn settle_reformatted(id: DriveId) -> Vec<Advice> {
+/// What to do about a drive that may have been reformatted, or may be another stick; `it` is how the sentence calls it.
+pub(super) fn settle_reformatted(it: &str, id: DriveId) -> Vec<Advice> {
     vec![
         Advice::command(
-            "If it was reformatted, type:",
+            format!("If {it} was reformatted, type:"),
             format!("counterfoil drives forget {id} --why reformatted"),
         ),
         Advice::command(
-            "If it is another stick, kept in another place, type:",
+            format!("If {it} is another stick, kept in another place, type:"),
             format!("counterfoil drives away {id}"),
         ),
     ]
@@ -150,7 +160,7 @@ pub(super) fn finding(finding: &Finding) -> String {
             "a new drive was begun here, where {} ({}) was last. {}",
             other.label,
             other.id,
-            in_one(&settle_reformatted(other.id))
+            in_one(&settle_reformatted("it", other.id))
         ),
         Finding::SeenAgain => {
             "it was taken for reformatted or replaced, and is here: its copies count again"

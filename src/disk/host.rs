@@ -18,7 +18,8 @@ fn shown(path: &Path) -> String {
     escape::shown(path.as_os_str().as_bytes())
 }
 
-fn fail(operation: &'static str, path: &Path, error: &std::io::Error) -> DiskError {
+/// What the operating system answered, as an error for a person.
+pub(super) fn fail(operation: &'static str, path: &Path, error: &std::io::Error) -> DiskError {
     let errno = Errno::from_io_error(error).unwrap_or(Errno::IO);
     DiskError::new(operation, shown(path), errno)
 }

@@ -4,7 +4,7 @@
 //! process.
 
 use super::error::DiskError;
-use super::host;
+use super::host::{self, fail};
 use crate::model::escape;
 use rustix::fd::OwnedFd;
 use rustix::fs::{FlockOperation, Mode, OFlags};
@@ -160,11 +160,6 @@ fn is_one(name: &[u8], kind: &str) -> bool {
     !pid.is_empty()
         && pid.iter().all(u8::is_ascii_digit)
         && id.split_first().is_some_and(|(dash, id)| *dash == b'-' && id.iter().all(is_hex))
-}
-
-fn fail(operation: &'static str, path: &Path, error: &std::io::Error) -> DiskError {
-    let errno = Errno::from_io_error(error).unwrap_or(Errno::IO);
-    DiskError::new(operation, escape::shown_path(path), errno)
 }
 
 #[cfg(test)]

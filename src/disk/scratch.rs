@@ -2,11 +2,10 @@
 //! Never outside the temporary folder it made.
 
 use super::error::DiskError;
-use super::host;
+use super::host::{self, fail};
 use super::passing::PassingFolder;
-use rustix::io::Errno;
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::SystemTime;
 
 /// The folder.
@@ -90,9 +89,4 @@ impl Scratch {
         }
         Ok(files)
     }
-}
-
-fn fail(operation: &'static str, path: &Path, error: &std::io::Error) -> DiskError {
-    let errno = Errno::from_io_error(error).unwrap_or(Errno::IO);
-    DiskError::new(operation, path.display(), errno)
 }

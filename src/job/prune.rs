@@ -102,9 +102,16 @@ fn is_superseded(
         let stands = catalogue.standing_at(book, mailbox, &path.key())?;
         let newer = stands.iter().find(|known| known.suspect.is_none());
         let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
-        // What the card lacks just now may be the last there is of the message.
+        // What the card lacks just now may be the last there is of the message. It has the newer version, or the one
+        // that took its place and waits for the room.
         let file = catalogue.file(mailbox, &path.key())?;
-        if !file.is_some_and(|f| f.state == FileState::Present && f.content == Some(newer)) {
+        let file = file.filter(|file| file.state == FileState::Present && file.suspect.is_none());
+        let Some(here) = file.and_then(|file| file.content) else { return Ok(false) };
+        let followed = || -> Result<bool, JobError> {
+            let left = catalogue.departed(mailbox, &path.key(), newer)?;
+            Ok(left.is_some_and(|left| left.heir == Some((mailbox, path.key(), here))))
+        };
+        if here != newer && !followed()? {
             return Ok(false);
         }
         let Held::Good(name) = catalogue.held(book, newer)? else { return Ok(false) };

@@ -247,9 +247,18 @@ fn second_look(
     match read {
         Ok(Read::Whole(new, last_octets)) => {
             let now = rules.clock.stamp().claim();
-            let suspect = match row.content {
+            // What the card made of a message that is missing here may be back, from a drive that has nothing else.
+            let again = match row.content {
+                None => catalogue.missing_behind(row, &new.identity)?,
+                Some(_) => None,
+            };
+            let suspect = match row.content.or(again) {
                 Some(before) => suspicion(catalogue, before, &new.identity, &last_octets)?,
                 None => None,
+            };
+            let row = &FileRow {
+                content: row.content.or(again.filter(|_| suspect.is_some())),
+                ..row.clone()
             };
             let new = NewFile { suspect, ..new };
             if let Some(before) = row.content
@@ -257,9 +266,9 @@ fn second_look(
             {
                 superseded(catalogue, row, before, &new, now.time.seconds)?;
             }
-            catalogue.settle(row, &new, now)?;
-            if new.suspect.is_none() {
-                look_at_twins(catalogue, dir, row, &new.identity)?;
+            let content = catalogue.settle(row, &new, now)?;
+            if new.suspect.is_none() && row.content != Some(content) {
+                look_at_twins(catalogue, dir, row, content)?;
             }
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
@@ -286,12 +295,8 @@ fn look_at_twins(
     catalogue: &Catalogue,
     dir: &MailboxDir,
     row: &FileRow,
-    identity: &Identity,
+    content: i64,
 ) -> Result<(), JobError> {
-    let content = catalogue.content(identity)?;
-    if row.content == Some(content) {
-        return Ok(());
-    }
     let here = (row.mailbox, row.key.as_slice());
     for other in catalogue.files_of(content)? {
         if (other.mailbox, other.key.as_slice()) == here {

@@ -210,7 +210,7 @@ impl Counts {
             let books = catalogue.books_of(drive.row)?;
             let Some((row, _)) = books.into_iter().find(|(_, of)| of == station) else { continue };
             if let Some(mailbox) = &drive.same_device
-                && catalogue.book_totals(row)?.0 > 0
+                && catalogue.holds_any(row)?
             {
                 let (label, mailbox) = (label.clone(), mailbox.clone());
                 self.on_same_device.push(OnSameDevice { label, mailbox, is_counted: drive.counts });

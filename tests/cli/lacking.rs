@@ -155,6 +155,23 @@ fn the_command_that_is_printed_ends_the_alarm_it_is_printed_with() {
     told.expect_words(&["Nothing to acknowledge"]);
 }
 
+/// A stick may be called by more than a word: the command that is printed with it can be typed all the same.
+#[test]
+fn a_stick_called_by_two_words_is_one_word_of_the_command() {
+    let (mut station, _) = Station::with_drive();
+    let stick = station.drive("QTH 2's");
+    station.use_only(&[&stick]);
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    station.lose_the_card();
+    fs::create_dir_all(station.inbox()).unwrap();
+    station.mirror().expect_verdict("damaged-or-missing");
+    let told = station.command(&["audit"]).expect_unsafe().text();
+    assert!(told.contains(r"counterfoil acknowledge --only-on 'QTH 2'\''s' --"), "{told}");
+    station.command(&["acknowledge", "--only-on", "QTH 2's"]).expect_safe();
+    expect_agreed(&station, "safe");
+}
+
 /// What is on a stick that is not here is not known: that is no reason to say that there is nothing.
 #[test]
 fn a_stick_that_is_not_here_is_not_said_to_have_nothing() {
@@ -313,7 +330,7 @@ fn what_was_deleted_and_what_is_held_back_is_counted_and_said() {
         let text = station.command(&[command]).expect_safe().text().replace('\n', " ");
         assert!(text.contains("1 message was deleted here since "), "{text}");
         assert!(text.contains("; still on the sticks: blue, red."), "{text}");
-        assert!(text.contains("1 message is held back by the operator's word"), "{text}");
+        assert!(text.contains("1 message was acknowledged as not wanted"), "{text}");
     }
     // A new card reads it on the sticks.
     fs::remove_dir_all(station.state()).unwrap();

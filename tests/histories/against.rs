@@ -3,7 +3,7 @@
 
 use crate::chance::Chance;
 use crate::check::{back, comes_back, sets, settle};
-use crate::engine::{BEYOND, Engine};
+use crate::engine::{BEYOND, Program};
 use crate::event::{Event, Shape, kinds, possible};
 use crate::files::Found;
 use crate::model::{Card, Content, Location, Path};
@@ -79,9 +79,9 @@ pub(crate) enum What {
 }
 
 impl What {
-    /// Whether a promise is broken; else the model may be the stricter one.
+    /// Whether a promise is broken, or nothing was tried; else the model may be the stricter one.
     pub(crate) fn is_broken(self) -> bool {
-        matches!(self, Self::Fails | Self::Loses | Self::Revives)
+        matches!(self, Self::Fails | Self::Loses | Self::Revives | Self::Impossible)
     }
 }
 
@@ -126,7 +126,7 @@ pub(crate) fn history(seed: u64) -> Vec<Event> {
 
 /// Does a history to both. How many events were done; fewer where they cannot be compared any more.
 pub(crate) fn compare(
-    engine: &mut impl Engine,
+    engine: &mut Program,
     sticks: usize,
     history: &[Event],
 ) -> Result<usize, Apart> {
@@ -145,9 +145,9 @@ pub(crate) fn compare(
     Ok(history.len())
 }
 
-struct Both<'a, E> {
+struct Both<'a> {
     world: World,
-    engine: &'a mut E,
+    engine: &'a mut Program,
     /// Both were told the same so far.
     strict: bool,
     /// Where they first differed, though no promise was broken.
@@ -156,7 +156,7 @@ struct Both<'a, E> {
     rotten: BTreeSet<(usize, Content)>,
 }
 
-impl<E: Engine> Both<'_, E> {
+impl Both<'_> {
     /// Whether they can still be compared.
     fn do_event(&mut self, event: Event) -> Result<bool, Apart> {
         let before = self.world.clone();

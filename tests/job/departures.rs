@@ -2,7 +2,7 @@
 //! who saw it go. Never lets an older version go where the later one was lost.
 
 use crate::card::{Card, mail};
-use crate::medium::{HOME, whole};
+use crate::medium::{HOME, expect_same, whole};
 use counterfoil::disk::MemoryDrive;
 
 fn names(drives: &[&MemoryDrive]) -> Vec<String> {
@@ -270,4 +270,30 @@ fn an_earlier_version_is_no_damage_on_a_drive_that_has_only_the_later_one() {
     copy.mirror_as(&second, "second").outcome.unwrap();
     let got = whole(&[&first, &second], false).into_values().collect::<Vec<_>>();
     assert!(got.contains(&mail("one")) && got.contains(&long));
+}
+
+/// What the card made of a message vanishes too, and comes back from a drive that has nothing else: it is damage still.
+/// Where a later version takes its place, and nobody sees that, the good one does not come back beside it.
+#[test]
+fn damage_that_comes_back_is_damage_still() {
+    let version = |text: &str| [b"Message-ID: <7@example.org>\r\n".to_vec(), mail(text)].concat();
+    let good = version("one");
+    let mut rest = good.clone();
+    let end = rest.len() - 64;
+    rest[end..].fill(0);
+    for (emptied, left) in [(false, rest.as_slice()), (true, &[])] {
+        let (card, drive) = (Card::new(), MemoryDrive::default());
+        let write = |bytes: &[u8]| std::fs::write(card.root().join("inbox/1"), bytes).unwrap();
+        card.deliver("inbox/1", &good);
+        card.mirrored(&drive);
+        write(left);
+        card.scan(0);
+        card.vanish("inbox/1");
+        card.scan(0);
+        write(left);
+        card.scan(0);
+        write(&version("one, and another"));
+        card.mirrored(&drive);
+        expect_same(&whole(&[&drive], false), &card.messages(), &format!("emptied: {emptied}"));
+    }
 }

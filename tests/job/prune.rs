@@ -73,6 +73,25 @@ fn a_full_drive_loses_its_oldest_superseded_versions_and_takes_what_waits() {
     expect_same(&whole(&[&drive], true), &card.messages(), "after pruning");
 }
 
+/// The version that waits follows on the one that is there: what came before both is in nobody's way.
+#[test]
+fn an_old_version_makes_room_for_the_next_of_its_own_message() {
+    let (card, drive) = with_old_versions();
+    card.clock.set_wall(BEGUN + 200 * DAY);
+    card.delete("inbox/two");
+    card.mirrored(&drive);
+    card.deliver("inbox/one", &mail("one third"));
+    drive.set_room((4 << 20) + (34 << 10) + mail("one third").len() as u64 - 1);
+    let report = kept_up(&card, &drive, Some(AFTER)).outcome.unwrap();
+    assert_eq!((report.copied, report.failed), (1, vec![]));
+    assert_eq!(copies_of(&drive, &mail("one first")), Vec::<String>::new());
+    for stays in ["one second", "one third", "two first", "two second"] {
+        assert_eq!(copies_of(&drive, &mail(stays)).len(), 1, "{stays}");
+    }
+    expect_whole_bag(&drive, "after pruning");
+    expect_same(&whole(&[&drive], false), &card.messages(), "after pruning");
+}
+
 #[test]
 fn what_must_stay_stays() {
     let all = || with_old_versions();

@@ -191,9 +191,7 @@ impl Oracle {
 
     /// The catalogue is lost: the card begins another life, without any memory.
     pub(crate) fn forget(&mut self) {
-        let (life, departed) = (self.new_life(), self.departed());
-        self.will.forgets(life, departed);
-        self.amnesia = true;
+        self.turn_back_to(&Will::default());
     }
 
     /// The catalogue is that of another day.

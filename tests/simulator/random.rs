@@ -209,8 +209,7 @@ impl History {
         left.retain(|(path, _)| !there.contains_key(path));
         let Some((path, text)) = self.world.chance.pick(&left).cloned() else { return };
         self.say(format_args!("{path} is there again as it was"));
-        self.world.oracle.put(&path, &text);
-        self.world.card.deliver(&path, &text);
+        self.world.deliver(&path, &text);
     }
 
     /// A line of a ledger cannot be read any more.
@@ -326,8 +325,7 @@ impl History {
         let Some(path) = self.free_path() else { return Ok(()) };
         let text = self.text();
         self.say(format_args!("{path} is delivered, {} octets", text.len()));
-        self.world.oracle.put(path, &text);
-        self.world.card.deliver(path, &text);
+        self.world.deliver(path, &text);
         Ok(())
     }
 
@@ -337,8 +335,7 @@ impl History {
             return Ok(());
         };
         self.say(format_args!("{path} is delivered, the same as another"));
-        self.world.oracle.put(path, &text);
-        self.world.card.deliver(path, &text);
+        self.world.deliver(path, &text);
         Ok(())
     }
 
@@ -346,8 +343,7 @@ impl History {
         let Some((path, _)) = self.some_message() else { return };
         let text = self.text();
         self.say(format_args!("{path} is replaced"));
-        self.world.oracle.put(&path, &text);
-        self.world.card.deliver(&path, &text);
+        self.world.deliver(&path, &text);
     }
 
     fn rename(&mut self) {
@@ -355,16 +351,14 @@ impl History {
             return;
         };
         self.say(format_args!("{from} is moved to {to}"));
-        self.world.oracle.rename(&from, to, &text);
-        self.world.card.rename(&from, to);
+        self.world.rename(&from, to, &text);
     }
 
     fn remove(&mut self) {
         let Some((path, _)) = self.some_message() else { return };
         let seen = self.below(2) == 0;
         self.say(format_args!("{path} {}", if seen { "is deleted" } else { "vanishes" }));
-        self.world.oracle.remove(&path, seen);
-        self.world.card.remove(&path, seen);
+        self.world.remove(&path, seen);
     }
 
     /// What a card makes of a message in a power cut.

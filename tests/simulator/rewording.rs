@@ -6,14 +6,34 @@ use counterfoil::model::Digest;
 const HASH: &[u8] = b",\"hash\":\"";
 
 /// A line without its hash, and that hash; none of what is no line.
-fn split(line: &[u8]) -> Option<(&str, &str)> {
+fn split_bytes(line: &[u8]) -> Option<(&[u8], &[u8])> {
     let at = line.windows(HASH.len()).rposition(|window| window == HASH)?;
-    let hash = line.get(at + HASH.len()..)?.strip_suffix(b"\"}\n")?;
-    Some((std::str::from_utf8(&line[..at]).ok()?, std::str::from_utf8(hash).ok()?))
+    Some((&line[..at], line[at + HASH.len()..].strip_suffix(b"\"}\n")?))
 }
 
-fn link(head: &str, body: &str) -> String {
-    Digest::of(&[head.as_bytes(), body.as_bytes()].concat()).to_string()
+fn split(line: &[u8]) -> Option<(&str, &str)> {
+    let (body, hash) = split_bytes(line)?;
+    Some((std::str::from_utf8(body).ok()?, std::str::from_utf8(hash).ok()?))
+}
+
+fn link(head: &str, body: &[u8]) -> String {
+    Digest::of(&[head.as_bytes(), body].concat()).to_string()
+}
+
+/// A ledger as it would read if nobody looked at the hashes: each line gets the hash that it should have.
+pub(crate) fn rehashed(ledger: &[u8]) -> Vec<u8> {
+    let mut head = "0".repeat(64);
+    let mut text = Vec::with_capacity(ledger.len());
+    for line in lines(ledger) {
+        let Some((body, _)) = split_bytes(line) else {
+            text.extend_from_slice(line);
+            continue;
+        };
+        head = link(&head, body);
+        text.extend_from_slice(body);
+        text.extend_from_slice(format!(",\"hash\":\"{head}\"}}\n").as_bytes());
+    }
+    text
 }
 
 fn lines(ledger: &[u8]) -> impl Iterator<Item = &[u8]> {
@@ -29,7 +49,7 @@ fn head(ledger: &[u8]) -> String {
 fn chained(mut head: String, bodies: impl Iterator<Item = String>) -> Vec<u8> {
     let mut text = String::new();
     for body in bodies {
-        head = link(&head, &body);
+        head = link(&head, body.as_bytes());
         text += &format!("{body},\"hash\":\"{head}\"}}\n");
     }
     text.into_bytes()
@@ -101,7 +121,8 @@ pub(crate) fn reworded(ledger: &[u8], reword: impl Fn(&str) -> String) -> Vec<u8
             continue;
         };
         let follows = [Some(&head), claimed.as_ref()];
-        let before = follows.into_iter().flatten().find(|(was, _)| link(was, body) == hash);
+        let before =
+            follows.into_iter().flatten().find(|(was, _)| link(was, body.as_bytes()) == hash);
         claimed = match before {
             None => {
                 text.extend_from_slice(line);

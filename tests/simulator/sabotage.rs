@@ -3,7 +3,7 @@
 
 use crate::medium::Junk;
 use crate::oracle::HOME;
-use crate::rewording::{departures_first, knows_every_gap, marked, reworded};
+use crate::rewording::{departures_first, knows_every_gap, marked, rehashed, reworded};
 use crate::stick::Stick;
 use counterfoil::disk::{
     Access, DiskError, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
@@ -202,26 +202,6 @@ impl Saboteur {
         *said = Some((offset, bytes.to_vec(), written));
         Ok(())
     }
-
-    /// The ledger as it would read if nobody looked at the hashes: each line gets the hash that it should have.
-    fn rehashed(ledger: &[u8]) -> Vec<u8> {
-        let mut head = "0".repeat(64);
-        let mut text = Vec::with_capacity(ledger.len());
-        for line in ledger.split_inclusive(|&octet| octet == b'\n') {
-            let at = line.windows(9).rposition(|window| window == b",\"hash\":\"");
-            match at {
-                Some(at) if line.ends_with(b"\"}\n") => {
-                    let digest =
-                        counterfoil::model::Digest::of(&[head.as_bytes(), &line[..at]].concat());
-                    head = digest.to_string();
-                    text.extend_from_slice(&line[..at]);
-                    text.extend_from_slice(format!(",\"hash\":\"{head}\"}}\n").as_bytes());
-                }
-                _ => text.extend_from_slice(line),
-            }
-        }
-        text
-    }
 }
 
 impl Volume for Saboteur {
@@ -247,9 +227,7 @@ impl Volume for Saboteur {
     fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
         let mut entries = self.inner.list(at, most)?;
         if self.how == Sabotage::NumberUsedAgain {
-            let state = self.stick.state();
-            let ledger = state.medium.memory().file(&format!("{HOME}ledger.jsonl"), Junk::Zeros);
-            let text = String::from_utf8_lossy(&ledger.unwrap_or_default()).into_owned();
+            let text = String::from_utf8_lossy(&self.ledger()).into_owned();
             entries.retain(|entry| {
                 let name = String::from_utf8_lossy(&entry.name);
                 name.len() < 12 || !name.starts_with('0') || text.contains(&*name)
@@ -311,11 +289,8 @@ impl Volume for Saboteur {
                 self.inner.write_synced(at, offset, &bytes[1..])
             }
             Sabotage::LedgerWrittenOver if ledger => {
-                let state = self.stick.state();
-                let there =
-                    state.medium.memory().file(&at.to_string(), Junk::Zeros).unwrap_or_default();
-                drop(state);
-                let sound = there.iter().rposition(|&octet| octet == b'\n').map_or(0, |at| at + 1);
+                let sound =
+                    self.ledger().iter().rposition(|&octet| octet == b'\n').map_or(0, |at| at + 1);
                 self.inner.write_synced(at, (sound as u64).min(offset), bytes)
             }
             Sabotage::DebrisListedFirst => {
@@ -375,10 +350,7 @@ impl Volume for Saboteur {
             }
             Sabotage::NoReadBack => self.inner.read(at, offset, ReadFrom::Anywhere),
             Sabotage::TailTrustedWithoutItsHash if is(at, "ledger.jsonl") => {
-                let state = self.stick.state();
-                let ledger =
-                    state.medium.memory().file(&at.to_string(), Junk::Zeros).unwrap_or_default();
-                let ledger = Self::rehashed(&ledger);
+                let ledger = rehashed(&self.ledger());
                 let rest = ledger.get(offset as usize..).unwrap_or_default().to_vec();
                 Ok(Box::new(Held(rest, 0)))
             }

@@ -247,8 +247,7 @@ fn deliver(world: &mut World) {
         "From: Q0AAA <q0aaa@example.org>\r\nSubject: message {number}\r\n\r\n{}",
         "water level, road open; ".repeat(30)
     );
-    world.oracle.put(&path, text.as_bytes());
-    world.card.deliver(&path, text.as_bytes());
+    world.deliver(&path, text.as_bytes());
 }
 
 /// What happens before the daemon gets to work.
@@ -259,13 +258,9 @@ fn prepare(world: &mut World, event: Event) -> Held {
         (Event::Move, Some((path, text))) => {
             world.oracle.step += 1;
             let to = format!("archive/{}.eml", world.oracle.step);
-            world.oracle.rename(&path, &to, &text);
-            world.card.rename(&path, &to);
+            world.rename(&path, &to, &text);
         }
-        (Event::Delete, Some((path, _))) => {
-            world.oracle.remove(&path, true);
-            world.card.remove(&path, true);
-        }
+        (Event::Delete, Some((path, _))) => world.remove(&path, true),
         (Event::Plug, _) => world.slots[0].stick.plug(),
         (Event::Pull, _) => {
             world.slots[0].stick.cut(NOTHING);

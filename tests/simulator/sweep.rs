@@ -47,11 +47,9 @@ fn story(world: &mut World, mishap: Option<(u64, Mishap)>) -> Held {
     world.slots[slot].stick.plug_again();
     pass(world)?;
     let moved = world.card.messages()["inbox/1.eml"].clone();
-    world.oracle.rename("inbox/1.eml", "archive/1.eml", &moved);
-    world.card.rename("inbox/1.eml", "archive/1.eml");
+    world.rename("inbox/1.eml", "archive/1.eml", &moved);
     put(world, "inbox/2.eml", "corrected");
-    world.oracle.remove("inbox/3.eml", true);
-    world.card.remove("inbox/3.eml", true);
+    world.remove("inbox/3.eml", true);
     put(world, "inbox/4.eml", "later");
     pass(world)?;
     world.slots[slot].stick.cut(Kept { last: 0, count: 0, earlier: false, junk: Junk::Zeros });
@@ -69,8 +67,7 @@ fn put(world: &mut World, path: &str, what: &str) {
     world.oracle.step += 1;
     let text =
         format!("From: Q0AAA <q0aaa@example.org>\r\nSubject: {what}\r\n\r\n{}", what.repeat(40));
-    world.oracle.put(path, text.as_bytes());
-    world.card.deliver(path, text.as_bytes());
+    world.deliver(path, text.as_bytes());
 }
 
 /// A pass, and the power back on if it failed.

@@ -111,16 +111,8 @@ impl Will {
         self.surely.0.insert(self.life, self.count);
     }
 
-    /// The same without any memory: for whoever asks the card, everything there has come just now.
-    pub(crate) fn forgets(&mut self, life: u64, departures: u64) {
-        (self.forgot, self.unseeing) = (departures, true);
-        (self.knows, self.surely) = (Knows::default(), Knows::default());
-        self.begins_anew(life);
-        let now = self.goes_on();
-        self.put_at.values_mut().for_each(|when| *when = now);
-    }
-
-    /// Its memory is that of another day: what has come since comes once more.
+    /// Its memory is that of another day: what has come since comes once more. That of a card that knows nothing yet is
+    /// none: for whoever asks the card, everything there has come just now.
     pub(crate) fn turns_back_to(&mut self, then: &Self, life: u64, departures: u64) {
         (self.forgot, self.unseeing) = (departures, true);
         (self.knows, self.surely) = (then.knows.clone(), then.surely.clone());

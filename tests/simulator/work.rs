@@ -190,6 +190,13 @@ fn every_story(findings: &Findings) {
         if let Err(broken) = story.run(None, false) {
             findings.say(&format!("tests/sim --story {}", story.name), &broken);
         }
+        if let Some(how) = story.shows.filter(|how| story.run(Some(*how), false).is_ok()) {
+            let broken = Broken {
+                promise: "a story ends badly with its rule broken",
+                how: format!("{} does not, though {}", story.name, how.words()),
+            };
+            findings.say(&format!("tests/sim --story {} --sabotage {how:?}", story.name), &broken);
+        }
     }
     println!("stories: {}", stories::ALL.len());
 }

@@ -160,6 +160,22 @@ impl World {
         self.slots.len() - 1
     }
 
+    /// A message comes to lie at a path. What was there before is seen to be replaced by it.
+    pub(crate) fn deliver(&mut self, path: &str, text: &[u8]) {
+        self.oracle.put(path, text);
+        self.card.deliver(path, text);
+    }
+
+    pub(crate) fn rename(&mut self, from: &str, to: &str, text: &[u8]) {
+        self.oracle.rename(from, to, text);
+        self.card.rename(from, to);
+    }
+
+    pub(crate) fn remove(&mut self, path: &str, seen: bool) {
+        self.oracle.remove(path, seen);
+        self.card.remove(path, seen);
+    }
+
     /// The world was turned back: the daemon knows no stick from before.
     pub(crate) fn forget_doors(&mut self) {
         self.claims = Claims::default();

@@ -5,7 +5,7 @@ use super::whereabouts::one_of;
 use crate::cli::args::Acknowledge;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
-use crate::cli::report::count;
+use crate::cli::report::{are, count, them, were};
 use crate::cli::setup::Setup;
 use crate::cli::{Exit, named};
 use crate::daemon::clock::SystemClock;
@@ -78,19 +78,14 @@ fn locations(
     let mailboxes: Vec<_> =
         setup.mailboxes.iter().map(|mailbox| (&mailbox.name, &*mailbox.path)).collect();
     let mut locations = Vec::new();
-    for reading in named::readings(typed) {
-        let Some((at, path)) = named::message(&reading, &mailboxes) else { continue };
-        let path = path.map_err(|error| bad_path(typed, &error))?;
+    for message in named::messages(typed, &mailboxes) {
+        let (at, path) = message?;
         locations.push((catalogue.mailbox(mailboxes[at].0, None)?, path.key()));
     }
     match locations.is_empty() {
         true => Err(notices::in_no_mailbox(typed)),
         false => Ok(locations),
     }
-}
-
-fn bad_path(typed: &Path, error: &str) -> Problem {
-    Problem::usage(format!("{}: {error}", escape::shown_path(typed)))
 }
 
 /// What a stick alone has, by the very view that the verdict rests on, and how the stick is called.
@@ -127,8 +122,8 @@ fn tell(done: Acknowledged, only_on: Option<&str>, output: &Output) {
         return;
     }
     let lines = [
-        (done.missing, "that was missing: not wanted back".to_owned()),
-        (done.damaged, "that the card has damaged: it is taken as it is now".to_owned()),
+        (done.missing, format!("that {} missing: not wanted back", were(done.missing))),
+        (done.damaged, "damaged by the card: taken as found now".to_owned()),
         (done.lacking, format!("that only {} has: not wanted here", only_on.unwrap_or("a stick"))),
     ];
     for (number, what) in lines.into_iter().filter(|(number, _)| *number > 0) {
@@ -141,8 +136,11 @@ fn tell(done: Acknowledged, only_on: Option<&str>, output: &Output) {
     }
     if done.here_only > 0 {
         output.say(format!(
-            "Another card has told of {}: that is noted on this card only, and the stick gives them back to any other.",
-            count(done.here_only, "message")
+            "{} {} on the list of another card too: this is noted on this card only, and a restore onto any other card \
+             still brings {} back.",
+            count(done.here_only, "message"),
+            are(done.here_only),
+            them(done.here_only)
         ));
     }
     output.say("To get them back all the same, type: counterfoil restore --with-removed");

@@ -111,10 +111,8 @@ fn roots(goals: &[Goal], mailboxes: &[MailboxRef], passing: &Path) -> Vec<Root> 
     let all: Vec<_> = mailboxes.iter().cloned().chain(told).collect();
     let resolved: Vec<_> = all.iter().map(|mailbox| host::resolved(&mailbox.path)).collect();
     let is_outermost = |at: usize, path: &PathBuf| {
-        let others = resolved.iter().enumerate();
-        !others
-            .into_iter()
-            .any(|(other, above)| path.starts_with(above) && (path != above || other < at))
+        let mut others = resolved.iter().enumerate();
+        !others.any(|(other, above)| path.starts_with(above) && (path != above || other < at))
     };
     let mut roots = Vec::new();
     for (at, (mailbox, path)) in all.into_iter().zip(&resolved).enumerate() {

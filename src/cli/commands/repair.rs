@@ -6,7 +6,7 @@ use crate::cli::output::Output;
 use crate::cli::setup::Setup;
 use crate::cli::{Exit, named, report};
 use crate::job::restore::{Gathered, Goal, repair};
-use crate::model::{RelName, escape};
+use crate::model::RelName;
 use std::path::Path;
 
 /// Repairs the one message that is named by its file, or by its mailbox and its path in it.
@@ -50,10 +50,8 @@ pub(super) fn message_named<'g>(
 ) -> Result<Named<'g>, Problem> {
     let mailboxes: Vec<_> = goals.iter().map(|goal| (&goal.name, &*goal.path)).collect();
     let mut first = None;
-    for reading in named::readings(typed) {
-        let Some((at, path)) = named::message(&reading, &mailboxes) else { continue };
-        let path = path
-            .map_err(|error| Problem::usage(format!("{}: {error}", escape::shown_path(typed))))?;
+    for message in named::messages(typed, &mailboxes) {
+        let (at, path) = message?;
         let goal = &goals[at];
         let is_told = gathered.catalogue.tells_of(&gathered.station, goal.row, &path.key())?;
         if is_told {

@@ -160,16 +160,21 @@ fn holds_nothing(gathered: &Gathered) -> Result<bool, Problem> {
 
 /// What this card misses and no drive of this restore has, and which one does.
 fn not_on_these(not_here: &NotHere) -> String {
-    let on: Vec<_> = not_here.on.iter().map(notices::label_and_sight).collect();
-    let what = report::count(not_here.messages, "message");
-    let (are, them) = if not_here.messages == 1 { ("is", "it") } else { ("are", "them") };
+    let on: Vec<_> = not_here.on.iter().map(crate::cli::which_drive::label_and_sight).collect();
+    let NotHere { messages, .. } = *not_here;
+    let (what, are, them) =
+        (report::count(messages, "message"), report::are(messages), report::them(messages));
     let said = format!("{what} that this card lacks {are} not on these sticks");
     match on.is_empty() {
         true => format!("{said}, and no other stick is known to have {them}"),
-        false => format!(
-            "{said}: {} had {them}. Plug it in, and run the same command with it",
-            on.join(", ")
-        ),
+        false => {
+            let (those, with) =
+                if on.len() == 1 { ("that stick", "it") } else { ("those sticks", "them") };
+            let on = on.join(", ");
+            format!(
+                "{said}: {on} had {them}. Plug in {those}, and run the same command with {with}"
+            )
+        }
     }
 }
 

@@ -277,7 +277,7 @@ pub(in crate::cli) fn standing(row: &DriveRow) -> Vec<Advice> {
                         format!("since {since} nothing of it is left where it was last.")
                     }
                 },
-                which_drive::settle_reformatted(id),
+                which_drive::settle_reformatted("it", id),
             ),
         };
         return std::iter::once(Advice::text(text)).chain(settle).collect();

@@ -79,7 +79,7 @@ pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {
                     parts.push(size(report.bytes));
                 }
                 if report.noted > 0 {
-                    parts.push("its list brought up to date".to_owned());
+                    parts.push("its list of copies updated".to_owned());
                 }
                 if !report.failed.is_empty() {
                     let failed = format!("{} not copied", report.failed_count());

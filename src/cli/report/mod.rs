@@ -17,4 +17,4 @@ pub(super) mod verdict;
 pub(super) mod verify;
 mod words;
 
-pub(super) use words::{clipped, count, json_path, plural, size, wait, when};
+pub(super) use words::{are, clipped, count, json_path, plural, size, them, wait, were, when};

@@ -1,7 +1,7 @@
 //! Where the messages are that this card does not have: on which stick that is here or away, and why they are not back.
 
 use super::verdict::{Line, Summary};
-use super::{count, when};
+use super::{count, were, when};
 use crate::cli::output::Tone;
 use crate::job::catalogue::DriveRow;
 use crate::model::{Moment, escape};
@@ -31,7 +31,6 @@ impl Summary<'_> {
         let held = &self.counts.held_back;
         let on: Vec<_> = held.on.iter().map(|label| escape::shown(label.as_bytes())).collect();
         let on = on.join(", ");
-        let were = |number| if number == 1 { "was" } else { "were" };
         let since = held.since.map(|seconds| Moment { seconds, nanos: 0 });
         let since = since.map(|at| format!(" here since {}", when(Some(at)))).unwrap_or_default();
         let mut lines = Vec::new();
@@ -40,15 +39,11 @@ impl Summary<'_> {
             lines.push(format!("{deleted} {were} deleted{since}; still on the sticks: {on}."));
         }
         if held.acknowledged > 0 {
-            let (kept, are) = (count(held.acknowledged, "message"), are(held.acknowledged));
+            let (kept, were) = (count(held.acknowledged, "message"), were(held.acknowledged));
             lines.push(format!(
-                "{kept} {are} held back by the operator's word; still on the sticks: {on}."
+                "{kept} {were} acknowledged as not wanted; still on the sticks: {on}."
             ));
         }
         lines.into_iter().map(|line| (Tone::Plain, line)).collect()
     }
-}
-
-fn are(number: u64) -> &'static str {
-    if number == 1 { "is" } else { "are" }
 }

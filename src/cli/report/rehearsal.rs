@@ -2,6 +2,7 @@
 //! as it is, no more and no less.
 
 use super::{count, size, when};
+use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::cli::shell::option;
 use crate::disk::Trouble;
@@ -101,7 +102,7 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
         Some(at) => output.tone(
             Tone::Good,
             &format!(
-                "YES: a restore gives every mailbox as it is now. Rehearsed {}.",
+                "YES: a restore brings back every mailbox as it is now. Rehearsed {}.",
                 when(Some(at))
             ),
         ),
@@ -142,21 +143,22 @@ fn of_the_sticks(restored: &RestoreReport, output: &Output) {
 
 /// How what came back differs from a mailbox, each message with its path.
 fn of_a_mailbox(seen: &Seen, output: &Output) {
-    let (name, at) = (&seen.mailbox.name, escape::shown_path(&seen.mailbox.path));
+    let MailboxRef { name, path } = &seen.mailbox;
     let found = match &seen.compared {
         Ok(found) => found,
-        Err(state) => return output.warn(not_there(state, name.as_str(), &at)),
+        Err(state) => return output.warn(notices::mailbox_found(name, path, state)),
     };
+    let at = escape::shown_path(path);
     output.say(format!("Mailbox {name} ({at}): {}.", same(found)));
     let listed: [(&Listed, &str); 9] = [
         (&found.damaged, "is damaged on the card; the good version is on the sticks"),
-        (&found.other, "is another in the mailbox than on the sticks"),
+        (&found.other, "is not the same in the mailbox as on the sticks"),
         (&found.other_facts, "has other rights or another time in the mailbox than on the sticks"),
         (&found.other_flags, "has other flags in the mailbox than on the sticks"),
         (&found.unread, "cannot be read in the mailbox"),
-        (&found.not_restored, "is in the mailbox, and a restore does not give it"),
-        (&found.only_restored, "is not in the mailbox, and a restore gives it"),
-        (&found.not_files, "is a link, pipe or device, and a restore does not give it"),
+        (&found.not_restored, "is in the mailbox, but a restore does not bring it back"),
+        (&found.only_restored, "is not in the mailbox, but a restore brings it back"),
+        (&found.not_files, "is a link, pipe or device: a restore does not bring it back"),
         (&found.folders, "is no folder of the mailbox, and a restore makes it"),
     ];
     for (listed, what) in listed {
@@ -167,28 +169,16 @@ fn of_a_mailbox(seen: &Seen, output: &Output) {
     }
     if found.excluded > 0 {
         output.notice(format!(
-            "{name}: a restore gives {} too that the mailbox leaves out now (ignored, or in a Maildir's tmp)",
+            "{name}: a restore also brings back {} that the mailbox leaves out now (ignored, or in a Maildir's tmp)",
             count(found.excluded, "message")
         ));
-    }
-}
-
-fn not_there(state: &MailboxState, name: &str, at: &str) -> String {
-    match state {
-        MailboxState::Away => format!("the folder of mailbox {name} does not exist: {at}"),
-        MailboxState::NotAFolder => format!("mailbox {name} is not a folder: {at}"),
-        MailboxState::Unreadable(why) => {
-            format!("the folder of mailbox {name} cannot be read ({why}): {at}")
-        }
-        // Of one that can be opened there is a comparison.
-        state => format!("mailbox {name} is {}: {at}", state.as_str()),
     }
 }
 
 /// Of the messages of a mailbox, how many a restore gives as they are.
 fn same(found: &Compared) -> String {
     match (found.same, found.is_alike()) {
-        (0, true) => "empty, and a restore gives nothing".into(),
+        (0, true) => "empty, and a restore brings nothing back".into(),
         (1, true) => "its 1 message is the same".into(),
         (same, true) => format!("all {same} messages are the same"),
         (0, false) => "no message is the same".into(),
@@ -208,7 +198,7 @@ fn reasons(rehearsal: &Rehearsal<'_>) -> Vec<String> {
     let reasons = [
         (away > 0).then(|| format!("{} could not be compared", mailboxes(away))),
         (!rehearsal.not_read.is_empty())
-            .then(|| format!("not all could be read of {}", rehearsal.not_read.join(", "))),
+            .then(|| format!("not read to the end: {}", rehearsal.not_read.join(", "))),
         of(rehearsal.sum(|c| c.damaged.all), "damaged on the card"),
         of(
             (restored.damaged.len() + restored.missing.len()) as u64,
@@ -263,8 +253,8 @@ fn advice(rehearsal: &Rehearsal<'_>, output: &Output) {
             output.wrapped("Mail programs want all folders of a Maildir. To make those that are missing, type:");
         }
         for folder in found.folders.some.iter().take(FOLDERS_SHOWN) {
-            let at = escape::shown_path(&seen.mailbox.path.join(folder.as_path()));
-            output.line(format!("  mkdir {at}"));
+            let at = seen.mailbox.path.join(folder.as_path());
+            output.line(format!(" {}", option("mkdir", at.as_os_str())));
         }
     }
     let lost = !rehearsal.restored.damaged.is_empty() || !rehearsal.restored.missing.is_empty();
@@ -276,13 +266,18 @@ fn advice(rehearsal: &Rehearsal<'_>, output: &Output) {
     if rehearsal.has(|c| c.only_restored.all) {
         type_it("To put back what the mailbox lacks, type:", "restore");
         type_it("If it was deleted on purpose, type instead:", "acknowledge --missing");
-        output.wrapped("or, for what only a stick ever had, the same with --only-on and the name of the stick.");
+        output.wrapped(
+            "For what only a stick ever had, type --only-on and the name of the stick instead of --missing.",
+        );
     }
     if !rehearsal.not_read.is_empty() {
-        output.wrapped("Plug the stick that could not be read in again, or leave it out (--drive names the others).");
+        output.wrapped(
+            "A stick could not be read: pull it out, plug it in again and type the same command again. Or name only \
+             the other sticks, with --drive.",
+        );
     }
     if rehearsal.has(|c| c.unread.all + c.not_files.all) {
-        type_it("What cannot be read or is no file is told by:", "audit");
+        type_it("To see what cannot be read or is not a file, type:", "audit");
     }
 }
 
@@ -308,7 +303,7 @@ mod tests {
             Compared { same, other, ..Compared::default() }
         };
         for (found, expected) in [
-            (alike(0), "empty, and a restore gives nothing"),
+            (alike(0), "empty, and a restore brings nothing back"),
             (alike(1), "its 1 message is the same"),
             (alike(3), "all 3 messages are the same"),
             (unlike(0), "no message is the same"),

@@ -1,15 +1,17 @@
 //! The verdict and the counts behind it: the same words, the same numbers and the same keys in every report.
 //! Never says anything greener than the verdict, and leaves out nothing that made it.
 
-use super::{count, size, when};
+use super::{are, count, size, them, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
 use crate::cli::setup::Setup;
-use crate::cli::shell::drive_option;
+use crate::cli::shell::{drive_option, option};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
 use crate::model::{Moment, StationName, escape};
 use serde_json::{Map, Value, json};
+use std::ffi::OsStr;
+use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
 /// What every report says first.
@@ -58,8 +60,8 @@ impl<'a> Summary<'a> {
         lines.extend(self.by_damaged_ledgers());
         if messages.unconfirmed > 0 {
             lines.push(bad(format!(
-                "NOT KNOWN: {} of {of_all} ({}) {} on a stick by its own list, which this card has not confirmed: \
-                 counterfoil mirror does.",
+                "NOT KNOWN: {} of {of_all} ({}) {} on a stick's list of copies. This card has not compared that list \
+                 with its mailbox yet; counterfoil mirror does.",
                 messages.unconfirmed,
                 size(messages.unconfirmed_bytes),
                 are(messages.unconfirmed)
@@ -197,9 +199,11 @@ impl<'a> Summary<'a> {
     fn lost(&self) -> Option<Line> {
         let (damaged, missing) = (self.counts.messages.damaged, self.counts.messages.missing);
         let looks = format!("{damaged} {} damaged", if damaged == 1 { "looks" } else { "look" });
-        let them = if missing == 1 { "it" } else { "them" };
-        let gone =
-            format!("{missing} {} gone from the card, and nobody saw {them} go", are(missing));
+        let gone = format!(
+            "{missing} {} gone from the card, and nobody saw {} go",
+            are(missing),
+            them(missing)
+        );
         Some(bad(match (damaged, missing) {
             (0, 0) => return None,
             (0, _) => format!("MESSAGES MISSING: {gone}."),
@@ -230,7 +234,7 @@ impl<'a> Summary<'a> {
             Some(drive) if lacking.iter().all(|(label, _)| absent(label).is_some()) => {
                 let what = format!(
                     "To have them here again, plug in {} and type:",
-                    notices::label_and_sight(drive)
+                    which_drive::label_and_sight(drive)
                 );
                 let command = drive_option(self.options, &drive.at);
                 typed(lacked, what, "restore", &command);
@@ -238,8 +242,8 @@ impl<'a> Summary<'a> {
             _ => typed(lacked, "To have them here again, type:".to_owned(), "restore", ""),
         }
         for (label, _) in &self.counts.lacking {
+            let command = format!("acknowledge{}", option("--only-on", OsStr::new(label)));
             let label = escape::shown(label.as_bytes());
-            let command = format!("acknowledge --only-on {label}");
             typed(
                 lacked,
                 format!("If what only {label} has is not wanted here, type:"),
@@ -251,7 +255,7 @@ impl<'a> Summary<'a> {
         let of_missing = |number| format!("{} {}", count(number, "missing message"), are(number));
         typed(here, format!("{} on a stick. Type:", of_missing(here)), "restore", "");
         for (drive, number) in away {
-            let on = notices::label_and_sight(drive);
+            let on = which_drive::label_and_sight(drive);
             let what = format!("{} on {on}: plug it in and type:", of_missing(number));
             typed(number, what, "restore", &drive_option(self.options, &drive.at));
         }
@@ -289,13 +293,15 @@ impl<'a> Summary<'a> {
         for drive in self.counts.in_question.iter().filter(|_| self.counts.resting_on_questions > 0)
         {
             let label = escape::shown(drive.label.as_bytes());
-            for Advice { text, command } in which_drive::settle_reformatted(drive.id) {
-                let what = text.replacen("If it ", &format!("If {label} "), 1);
-                command.iter().for_each(|command| typed(what.clone(), command));
+            for Advice { text, command } in which_drive::settle_reformatted(&label, drive.id) {
+                command.iter().for_each(|command| typed(text.clone(), command));
             }
             if drive.by.is_none() {
-                let add = format!("counterfoil drives add {}", escape::shown(&drive.at));
-                typed("Then, to have copies in that place again, type:".to_owned(), &add);
+                let add = option("counterfoil drives add", OsStr::from_bytes(&drive.at));
+                typed(
+                    "Then, to have copies in that place again, type:".to_owned(),
+                    add.trim_start(),
+                );
             }
         }
         lines
@@ -318,10 +324,6 @@ impl<'a> Summary<'a> {
 
 fn bad(text: String) -> Line {
     (Tone::Bad, text)
-}
-
-fn are(number: u64) -> &'static str {
-    if number == 1 { "is" } else { "are" }
 }
 
 impl Summary<'_> {

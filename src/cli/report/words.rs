@@ -25,6 +25,21 @@ pub(in crate::cli) fn count(number: u64, thing: &str) -> String {
     format!("{number} {thing}{}", plural(number))
 }
 
+/// The verb of so many things.
+pub(in crate::cli) fn are(number: u64) -> &'static str {
+    if number == 1 { "is" } else { "are" }
+}
+
+/// The same of the past.
+pub(in crate::cli) fn were(number: u64) -> &'static str {
+    if number == 1 { "was" } else { "were" }
+}
+
+/// The pronoun of so many things that something is done to.
+pub(in crate::cli) fn them(number: u64) -> &'static str {
+    if number == 1 { "it" } else { "them" }
+}
+
 /// The ending of a thing's plural.
 pub(in crate::cli) fn plural(number: u64) -> &'static str {
     if number == 1 { "" } else { "s" }

@@ -3,11 +3,13 @@
 
 use super::contents::First;
 use super::writers::bits;
-use super::{BookRow, Catalogue, PayloadState};
+use super::{BookRow, Catalogue, PayloadState, Place};
 use crate::job::JobError;
 use crate::model::ledger::{Assertion, Departure, Event, Line, Location, Standing};
 use crate::model::limits::{COUNT_MAX, NUMBER_MAX};
-use crate::model::{Identity, MailboxName, Moment, PayloadName, Position, Stamp, Suspicion};
+use crate::model::{
+    Identity, MailboxName, Moment, PayloadName, Position, RelName, Stamp, Suspicion,
+};
 use rusqlite::params;
 
 impl Catalogue {
@@ -290,6 +292,27 @@ impl Catalogue {
                 ])?;
         }
         Ok(())
+    }
+
+    /// A location as lines name it.
+    pub fn location(&self, mailbox: i64, key: &[u8]) -> Result<Location, JobError> {
+        let (mailbox, _) = self.mailbox_name(mailbox)?;
+        let path =
+            RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
+        Ok(Location { mailbox, path })
+    }
+
+    /// What came after a content, as a departure names it: the location that has it, and what it is, where it is
+    /// another one.
+    pub fn followed_by(
+        &self,
+        to: Option<&Place>,
+        content: i64,
+    ) -> Result<(Option<Location>, Option<Identity>), JobError> {
+        let Some((mailbox, key, heir)) = to else { return Ok((None, None)) };
+        let other = Some(*heir).filter(|heir| *heir != content);
+        let other = other.map(|heir| self.identity(heir)).transpose()?;
+        Ok((Some(self.location(*mailbox, key)?), other))
     }
 
     fn row_and_key(&self, location: &Location) -> Result<(i64, Vec<u8>), JobError> {

@@ -7,6 +7,9 @@ use crate::job::JobError;
 use crate::model::{Moment, Position, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
 
+/// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
+pub type Place = (i64, Vec<u8>, i64);
+
 /// A content that stands at a location, by a drive's ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StandingRow {

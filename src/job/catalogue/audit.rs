@@ -9,23 +9,30 @@ use crate::model::{MailboxName, Moment, RelName, StationName};
 use rusqlite::{OptionalExtension as _, Row, params};
 use std::collections::BTreeMap;
 
-/// Whether a message of the mailbox is safe on at least ?2 drives of station ?1: a good copy is there, and the ledger
-/// asserts it at its path as of the last change. One drive is usual, and found without counting. (A copy adopted after
-/// a cut is not called good until a line says where it belongs; the copies of a drive that is not trusted never count.)
-const SAFE: &str = "CASE ?2 WHEN 1 THEN \
-                    EXISTS (SELECT 1 FROM safe CROSS JOIN book ON book.id = safe.book AND book.station = ?1 \
-                    AND book.trusted WHERE safe.mailbox = file.mailbox AND safe.key = file.key) ELSE \
-                    (SELECT count(DISTINCT book.drive) FROM safe CROSS JOIN book ON book.id = safe.book \
-                    AND book.station = ?1 AND book.trusted \
-                    WHERE safe.mailbox = file.mailbox AND safe.key = file.key) >= ?2 END";
+/// The copies of a settled message of the mailbox by which it is safe, on the drives of station ?1 that count: the ledger
+/// asserts it at its path as of its last change or later, and as of what was heard of it. (A copy adopted after a cut is
+/// not called good until a line says where it belongs.)
+macro_rules! safe_copies {
+    () => {
+        "FROM kept CROSS JOIN book ON book.id = kept.book AND book.station = ?1 AND book.trusted \
+         WHERE kept.mailbox = file.mailbox AND kept.key = file.key AND kept.content = file.content \
+         AND kept.as_of >= max(file.since, file.heard)"
+    };
+}
 
-/// Whether a drive of station ?1 would give back a content that is wanted at a location: a good copy is there, and the
-/// ledger says that it stands at that location.
-const KEPT: &str = "EXISTS (SELECT 1 FROM payload p INDEXED BY payload_by_content \
-                    CROSS JOIN book ON book.id = p.book AND book.station = ?1 AND book.trusted \
-                    CROSS JOIN assertion a ON a.book = p.book AND a.mailbox = wanted.mailbox AND a.key = wanted.key \
-                    AND a.content = wanted.content AND a.ended IS NULL \
-                    WHERE p.content = wanted.content AND p.state = 1)";
+/// Whether it is safe on at least ?2 drives. One is usual, and found without counting.
+const SAFE: &str = concat!(
+    "CASE ?2 WHEN 1 THEN EXISTS (SELECT 1 ",
+    safe_copies!(),
+    ") ELSE (SELECT count(DISTINCT book.drive) ",
+    safe_copies!(),
+    ") >= ?2 END"
+);
+
+/// Whether a drive of station ?1 would give back a content that is wanted at a location.
+const KEPT: &str = "EXISTS (SELECT 1 FROM kept CROSS JOIN book ON book.id = kept.book AND book.station = ?1 \
+                    AND book.trusted WHERE kept.mailbox = wanted.mailbox AND kept.key = wanted.key \
+                    AND kept.content = wanted.content)";
 
 /// Messages of the mailboxes in force, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -255,11 +262,10 @@ impl Catalogue {
     ) -> Result<bool, JobError> {
         Ok(self
             .db
-            .prepare_cached(
-                "SELECT count(DISTINCT book.drive) >= ?4 FROM safe CROSS JOIN book ON book.id = safe.book \
-                 AND book.station = ?1 AND book.trusted WHERE safe.mailbox = ?2 AND safe.key = ?3",
-            )?
-            .query_row(params![station.as_str(), mailbox, key, copies], |row| row.get(0))?)
+            .prepare_cached(&format!(
+                "SELECT 1 FROM file WHERE state = 1 AND {SAFE} AND mailbox = ?3 AND key = ?4"
+            ))?
+            .exists(params![station.as_str(), copies, mailbox, key])?)
     }
 
     /// How many of the missing messages each set of drives would give back; drives by row.
@@ -299,11 +305,8 @@ impl Catalogue {
         content: i64,
     ) -> Result<Vec<i64>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT book.drive FROM payload p INDEXED BY payload_by_content \
-                 CROSS JOIN book ON book.id = p.book \
-                 AND book.station = ?1 AND book.trusted CROSS JOIN assertion a ON a.book = p.book \
-                 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 AND a.ended IS NULL \
-                 WHERE p.content = ?4 AND p.state = 1 ORDER BY book.drive",
+            "SELECT DISTINCT book.drive FROM kept CROSS JOIN book ON book.id = kept.book AND book.station = ?1 \
+             AND book.trusted WHERE kept.mailbox = ?2 AND kept.key = ?3 AND kept.content = ?4 ORDER BY book.drive",
         )?;
         let of = params![station.as_str(), mailbox, key, content];
         let rows = query.query_map(of, |row| row.get(0))?;
@@ -338,10 +341,10 @@ impl Catalogue {
         // Of the drives whose copies count, only these have another one in their place.
         let sql = format!(
             "SELECT count(*) FROM file WHERE state = 1 AND {SAFE}{} AND \
-             (SELECT count(DISTINCT book.drive) FROM safe CROSS JOIN book ON book.id = safe.book AND book.station = ?1 \
-             AND book.trusted CROSS JOIN drive ON drive.id = book.drive AND drive.replaced IS NULL \
-             WHERE safe.mailbox = file.mailbox AND safe.key = file.key) < ?2",
-            self.in_force()
+             (SELECT count(DISTINCT book.drive) {} \
+             AND book.drive IN (SELECT id FROM drive WHERE replaced IS NULL)) < ?2",
+            self.in_force(),
+            safe_copies!()
         );
         let mut query = self.db.prepare_cached(&sql)?;
         Ok(query.query_row(params![station.as_str(), copies], |row| number(row, 0))?)

@@ -270,6 +270,12 @@ impl Catalogue {
             })?)
     }
 
+    /// Whether a drive holds any message for its station.
+    pub fn holds_any(&self, book: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM payload WHERE book = ?1 AND state = 1";
+        Ok(self.db.prepare_cached(sql)?.exists([book])?)
+    }
+
     /// Whether anything is known of a copy in a book, be it damaged, gone or what a cut left.
     pub fn has_copies(&self, book: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached("SELECT 1 FROM payload WHERE book = ?1 LIMIT 1")?;

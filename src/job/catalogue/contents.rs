@@ -28,16 +28,10 @@ impl First {
 impl Catalogue {
     /// The row of a content.
     pub fn content(&self, identity: &Identity) -> Result<i64, JobError> {
-        let key = params![identity.digest.as_bytes().as_slice(), identity.bytes as i64];
-        let find = || {
-            self.db
-                .prepare_cached("SELECT id FROM content WHERE sha256 = ?1 AND bytes = ?2")?
-                .query_row(key, |row| row.get(0))
-                .optional()
-        };
-        if let Some(id) = find()? {
+        if let Some(id) = self.known_content(identity)? {
             return Ok(id);
         }
+        let key = params![identity.digest.as_bytes().as_slice(), identity.bytes as i64];
         let made = self
             .db
             .prepare_cached(
@@ -47,7 +41,7 @@ impl Catalogue {
         match made {
             1 => Ok(self.db.last_insert_rowid()),
             // Another thread made it since the look.
-            _ => Ok(find()?.ok_or(rusqlite::Error::QueryReturnedNoRows)?),
+            _ => Ok(self.known_content(identity)?.ok_or(rusqlite::Error::QueryReturnedNoRows)?),
         }
     }
 

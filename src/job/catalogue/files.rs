@@ -348,7 +348,7 @@ impl Catalogue {
 
     /// Records a content read and settled. Always a change the drives are asked about: while the
     /// path waited for its second look it was passed over, whatever a drive had not been told of it.
-    pub fn settle(&self, row: &FileRow, new: &NewFile, now: Claim) -> Result<(), JobError> {
+    pub fn settle(&self, row: &FileRow, new: &NewFile, now: Claim) -> Result<i64, JobError> {
         let content = self.content(&new.identity)?;
         self.set_headers(content, &new.headers, &new.weight)?;
         let same = row.content == Some(content);
@@ -382,11 +382,11 @@ impl Catalogue {
                 trusted,
                 same,
             ])?;
+        self.is_here(row.mailbox, &row.key, content)?;
         if suspect.is_none() {
-            self.is_back(row.mailbox, &row.key, content, now.time.seconds)
-        } else {
-            Ok(())
+            self.is_back(row.mailbox, &row.key, content, now.time.seconds)?;
         }
+        Ok(content)
     }
 
     /// Marks the version of a path suspect, after a look at the version before on a drive: that one is missing.

@@ -2,7 +2,7 @@
 //! Never calls anything departed that nobody saw go.
 
 use super::files::FileRow;
-use super::{Catalogue, FileState};
+use super::{Catalogue, FileState, Place};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::ALIKE_MAX;
@@ -42,7 +42,7 @@ pub struct DepartedRow {
     /// Why.
     pub why: Departed,
     /// What followed it: the place that it moved to, or at its own the content that replaced it.
-    pub heir: Option<(i64, Vec<u8>, i64)>,
+    pub heir: Option<Place>,
     /// The change.
     pub tick: u64,
     /// When, in claimed seconds.
@@ -225,6 +225,16 @@ impl Catalogue {
         Ok(())
     }
 
+    /// A content is at a location of a mailbox: it has not left it, and is wanted there.
+    pub(super) fn is_here(&self, mailbox: i64, key: &[u8], content: i64) -> Result<(), JobError> {
+        for table in ["departed", "not_wanted"] {
+            let sql =
+                format!("DELETE FROM {table} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
+            self.db.prepare_cached(&sql)?.execute(params![mailbox, key, content])?;
+        }
+        Ok(())
+    }
+
     /// A content is at a location of a mailbox again: it is missing nowhere any more. Where it was missing from
     /// another location, and has not been here before, it has moved.
     pub(super) fn is_back(
@@ -234,12 +244,6 @@ impl Catalogue {
         content: i64,
         at: i64,
     ) -> Result<(), JobError> {
-        let here = params![mailbox, key, content];
-        for table in ["departed", "not_wanted"] {
-            let sql =
-                format!("DELETE FROM {table} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
-            self.db.prepare_cached(&sql)?.execute(here)?;
-        }
         let mut query =
             self.db.prepare_cached(&format!("{MISSING} WHERE content = ?1 ORDER BY tick"))?;
         let rows = query.query_map([content], read_missing)?.collect::<Result<Vec<_>, _>>()?;
@@ -294,12 +298,13 @@ impl Catalogue {
         Ok(query.exists([content])?)
     }
 
-    /// All of a mailbox was looked over: what is there now was there at the last change.
+    /// All of a mailbox was looked over: what is there now was there at the last change. Where nothing changed nothing is
+    /// written, not even in vain: a catalogue that is open to look only would refuse that, and be copied for it.
     pub fn set_scanned(&self, mailbox: i64) -> Result<(), JobError> {
-        let tick = self.tick()? as i64;
-        self.db
-            .prepare_cached("UPDATE mailbox SET scanned = ?2 WHERE id = ?1 AND scanned <> ?2")?
-            .execute([mailbox, tick])?;
+        let (of, behind) = ([mailbox, self.tick()? as i64], "WHERE id = ?1 AND scanned <> ?2");
+        if self.db.prepare_cached(&format!("SELECT 1 FROM mailbox {behind}"))?.exists(of)? {
+            self.db.execute(&format!("UPDATE mailbox SET scanned = ?2 {behind}"), of)?;
+        }
         Ok(())
     }
 
@@ -339,7 +344,7 @@ impl Catalogue {
     /// followed them.
     pub fn departed_for(
         &self,
-        (mailbox, key, content): &(i64, Vec<u8>, i64),
+        (mailbox, key, content): &Place,
         until: u64,
     ) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!(

@@ -1,18 +1,16 @@
 //! What was there before a content came in its place, step by step, by the departures that tell so: versions to give
 //! back where no good copy of the content is to be had. Never gives one that is given by itself.
 
-use super::Catalogue;
 use super::decisions::Version;
+use super::files::FileRow;
 use super::merge::Judge;
 use super::writers::position_columns;
+use super::{Catalogue, Place};
 use crate::job::JobError;
 use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};
-use crate::model::{Moment, Position, StationName, Suspicion};
+use crate::model::{Identity, Moment, Position, StationName, Suspicion};
 use rusqlite::{OptionalExtension as _, params};
 use std::collections::{BTreeSet, HashSet, VecDeque};
-
-/// A content at a location.
-type Place = (i64, Vec<u8>, i64);
 
 /// A departure that names what came after.
 struct Before {
@@ -21,6 +19,23 @@ struct Before {
 }
 
 impl Catalogue {
+    /// The message that a content was the rest of when it last went from a location, if that is missing there.
+    pub fn missing_behind(&self, row: &FileRow, rest: &Identity) -> Result<Option<i64>, JobError> {
+        let (mailbox, key) = (row.mailbox, row.key.as_slice());
+        let mut query = self
+            .db
+            .prepare_cached("SELECT content FROM missing WHERE mailbox = ?1 AND key = ?2")?;
+        let missing: Vec<i64> =
+            query.query_map(params![mailbox, key], |row| row.get(0))?.collect::<Result<_, _>>()?;
+        if missing.is_empty() {
+            return Ok(None);
+        }
+        let departed = self.departed(mailbox, key, self.content(rest)?)?;
+        let heir = departed.and_then(|departed| departed.heir);
+        let is_here = |heir: &Place| heir.0 == mailbox && heir.1 == key;
+        Ok(heir.filter(is_here).map(|heir| heir.2).filter(|good| missing.contains(good)))
+    }
+
     /// Contents that came in place of others.
     pub(super) fn heirs(&self, station: &StationName) -> Result<HashSet<i64>, JobError> {
         let mut query = self.db.prepare_cached(

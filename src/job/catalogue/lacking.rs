@@ -8,7 +8,7 @@ use super::gone::{DEPARTED, read_departed};
 use super::ledger_lines::DepartureLine;
 use super::merge::Judge;
 use super::writers::bits;
-use super::{BookRow, Catalogue, DepartedRow, StandingRow};
+use super::{BookRow, Catalogue, DepartedRow, Place, StandingRow};
 use crate::job::JobError;
 use crate::job::exclude::ignores;
 use crate::model::{RelName, StationName};
@@ -114,7 +114,7 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(&sql)?;
         let mut rows = query.query([book])?;
         let mut giving = None;
-        let mut last: Option<(i64, Vec<u8>, i64)> = None;
+        let mut last: Option<Place> = None;
         while let Some(row) = rows.next()? {
             let standing = read_standing(row)?;
             let of = (standing.mailbox, standing.key.clone(), standing.content);
@@ -174,7 +174,7 @@ impl Catalogue {
     }
 
     /// What a person does not want in this card's mailboxes: mailbox, path as its sorting key, content.
-    pub fn not_wanted(&self) -> Result<Vec<(i64, Vec<u8>, i64)>, JobError> {
+    pub fn not_wanted(&self) -> Result<Vec<Place>, JobError> {
         let mut query = self.db.prepare_cached("SELECT mailbox, key, content FROM not_wanted")?;
         let rows = query.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
         Ok(rows.collect::<Result<_, _>>()?)

@@ -2,7 +2,6 @@
 //! whose word. Absence says nothing: only a departure that names a content withholds it, and only from those
 //! assertions that its position covers.
 
-use super::Catalogue;
 use super::decisions::{Decision, Role, Version, Wanted, Withheld};
 use super::heirs::chain;
 use super::ledger_lines::{
@@ -10,6 +9,7 @@ use super::ledger_lines::{
     read_assertion, read_departure,
 };
 use super::writers::position_columns;
+use super::{Catalogue, Place};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::{Identity, Position, Reach, StationName, WriterId, Writers};
@@ -55,7 +55,7 @@ pub(super) struct Judge<'a> {
     /// The content of no bytes, if any line tells of it.
     empty: Option<i64>,
     /// What a person does not want on this card: mailbox, path as its sorting key, content.
-    not_wanted: HashSet<(i64, Vec<u8>, i64)>,
+    not_wanted: HashSet<Place>,
     with_removed: bool,
 }
 

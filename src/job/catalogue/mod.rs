@@ -38,7 +38,7 @@ mod station;
 mod traffic;
 mod writers;
 
-pub use assertions::StandingRow;
+pub use assertions::{Place, StandingRow};
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
 pub use carried::{Dated, Stand, Whereabouts};
@@ -54,7 +54,6 @@ pub use known::{KnownAs, KnownHow};
 pub use lacking::Lacking;
 pub use last_copies::LastCopies;
 pub use logs::{KnownLines, Log, LogDamage};
-
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use proofs::{Passage, Proof};
@@ -138,6 +137,8 @@ impl Catalogue {
     /// their monotonic time means nothing here. The first change of a run is a new writer's.
     pub fn begin_run(&self, clock: &dyn Clock) -> Result<(), JobError> {
         self.is_fresh.set(true);
+        // Nor is a ledger being read: a run that was cut off may have been in the middle of one.
+        self.end_reading();
         let now = millis(clock);
         let stale = "state IN (2, 5, 6, 7) AND state > 1 AND looked <> ?1";
         if self.db.prepare_cached(&format!("SELECT 1 FROM file WHERE {stale}"))?.exists([now])? {

@@ -3,7 +3,7 @@
 
 use super::payloads::{PAYLOAD, PayloadRow, read_payload};
 use super::writers::position_columns;
-use super::{BookRow, Catalogue};
+use super::{BookRow, Catalogue, Place};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::{Moment, Position, Suspicion};
@@ -54,7 +54,7 @@ pub enum Said {
         /// Why.
         why: Departed,
         /// The location that has what came after it, and what that is.
-        to: Option<(i64, Vec<u8>, i64)>,
+        to: Option<Place>,
     },
 }
 

@@ -253,15 +253,12 @@ CREATE VIEW standing AS
             WHERE m.book = a.book AND m.mailbox = a.mailbox AND m.line > a.line), 0)) AS as_of
     FROM assertion a WHERE a.ended IS NULL;
 
--- Messages that a replica would give back as they are: its copy is good, and its ledger asserts the content at its
--- location as of the location's last change or later, and as of what was heard of it.
-CREATE VIEW safe AS
-    SELECT f.mailbox, f.key, p.book
-    FROM file f
-    CROSS JOIN payload p INDEXED BY payload_by_content ON p.content = f.content AND p.state = 1
-    CROSS JOIN standing s ON s.book = p.book AND s.mailbox = f.mailbox AND s.key = f.key AND s.content = f.content
-        AND s.as_of >= max(f.since, f.heard)
-    WHERE f.state = 1;
+-- Contents that a replica would give back at a location: its copy is good, and its ledger asserts that it is there.
+CREATE VIEW kept AS
+    SELECT s.mailbox, s.key, p.content, s.as_of, p.book
+    FROM payload p INDEXED BY payload_by_content
+    CROSS JOIN standing s ON s.book = p.book AND s.content = p.content
+    WHERE p.state = 1;
 
 -- What the checks of a book rest on. First what its ledger was when it was last read or written to: its whole lines,
 -- counted, and a digest over their hashes; changed together with `book.ledger_bytes`.

@@ -4,12 +4,11 @@
 use super::payload::{self, Copy};
 use crate::disk::Volume;
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, Held, PayloadRow, PayloadState, Said, Untold};
+use crate::job::catalogue::{
+    BookRow, Catalogue, Held, PayloadRow, PayloadState, Place, Said, Untold,
+};
 use crate::model::RelName;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
-
-/// A content at a location.
-type Place = (i64, Vec<u8>, i64);
 
 /// Copies and places looked at together.
 const PAGE: u32 = 256;
@@ -125,14 +124,7 @@ impl<'a> Retelling<'a> {
                 continue;
             }
             let Some(to) = self.after(untold, *why, to.as_ref())? else { continue };
-            let (to, heir) = match to {
-                Some((mailbox, key, heir)) => {
-                    let other = Some(heir).filter(|heir| *heir != untold.content);
-                    let other = other.map(|heir| self.catalogue.identity(heir)).transpose()?;
-                    (Some(self.location_of(mailbox, &key)?), other)
-                }
-                None => (None, None),
-            };
+            let (to, heir) = self.catalogue.followed_by(to.as_ref(), untold.content)?;
             let (identity, position) = (self.catalogue.identity(untold.content)?, untold.position);
             let location = self.location(untold)?;
             let departure = Departure { identity, location, position, why: *why, to, heir, gaps };
@@ -166,14 +158,7 @@ impl<'a> Retelling<'a> {
     }
 
     fn location(&self, untold: &Untold) -> Result<Location, JobError> {
-        self.location_of(untold.mailbox, &untold.key)
-    }
-
-    fn location_of(&self, mailbox: i64, key: &[u8]) -> Result<Location, JobError> {
-        let (mailbox, _) = self.catalogue.mailbox_name(mailbox)?;
-        let path =
-            RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
-        Ok(Location { mailbox, path })
+        self.catalogue.location(untold.mailbox, &untold.key)
     }
 
     /// Lines of where mailboxes lay.

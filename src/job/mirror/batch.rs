@@ -1,7 +1,7 @@
 //! What is committed together, and what came of it. Only values: nothing is decided or written here.
 
 use crate::disk::Volume;
-use crate::job::catalogue::FileRow;
+use crate::job::catalogue::{FileRow, Place};
 use crate::model::ledger::{Assertion, Event};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
@@ -10,9 +10,6 @@ use crate::model::limits::{
 use crate::model::{Extension, Identity, PayloadName, Position, Reason, RelName};
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
-
-/// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
-pub(super) type Place = (i64, Vec<u8>, i64);
 
 /// A message to be copied.
 pub(super) struct CopyItem {

@@ -2,9 +2,10 @@
 //! promise of the whole program; nothing else writes copies to a drive.
 
 use super::Pass;
-use super::batch::{Batch, Committed, CopyItem, Place};
+use super::batch::{Batch, Committed, CopyItem};
 use super::copy::{Written, write_copies};
 use crate::job::JobError;
+use crate::job::catalogue::Place;
 use crate::job::drive::{Admitted, Copy, hash_copies};
 use crate::model::bag;
 use crate::model::ledger::Event;

@@ -15,12 +15,12 @@ use crate::model::{Hasher, Identity, PayloadName, Suspicion};
 /// The drive calls this version suspect, and has a good one of the same path.
 pub(super) fn known(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    stands: &[StandingRow],
     row: &FileRow,
     content: i64,
     why: Suspicion,
 ) -> Result<Option<Suspicion>, JobError> {
-    if let Some(good) = version_before(pass, drive, row, content)? {
+    if let Some(good) = version_before(pass, stands, row, content)? {
         pass.catalogue.mark_suspect(row, good.content, why)?;
     }
     Ok(Some(why))
@@ -28,13 +28,13 @@ pub(super) fn known(
 
 /// The good version that a drive has of a path beside a new one, if there is any that the new one may be the rest of.
 /// What was seen to leave the path before that came is not: another message is there now.
-fn version_before(
+fn version_before<'a>(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    stands: &'a [StandingRow],
     row: &FileRow,
     content: i64,
-) -> Result<Option<StandingRow>, JobError> {
-    for known in pass.catalogue.standing_at(drive.book.row, row.mailbox, &row.key)? {
+) -> Result<Option<&'a StandingRow>, JobError> {
+    for known in stands {
         if known.content == content || known.suspect.is_some() {
             continue;
         }
@@ -55,13 +55,13 @@ fn version_before(
 /// were never written. The scan sees some of it by the catalogue; one built anew knows no version before.
 pub(super) fn found(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    (drive, stands): (&Admitted, &[StandingRow]),
     row: &FileRow,
     content: i64,
     new: &Identity,
     batch: &mut Batch,
 ) -> Result<Option<Suspicion>, JobError> {
-    let Some(known) = version_before(pass, drive, row, content)? else { return Ok(None) };
+    let Some(known) = version_before(pass, stands, row, content)? else { return Ok(None) };
     let good = known.content;
     let old = pass.catalogue.identity(good)?;
     let why = match new.bytes {

@@ -1,10 +1,10 @@
 //! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
 //! Never reads the drive, but for what `damage` compares there.
 
-use super::batch::{Batch, CopyItem, Place};
+use super::batch::{Batch, CopyItem};
 use super::{OpenMailbox, Pass, damage};
 use crate::job::JobError;
-use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow};
+use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow, Place};
 use crate::job::drive::Admitted;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 use crate::model::limits::HEIRS_FOLLOWED;
@@ -42,23 +42,24 @@ pub(super) fn arrival(
         return Ok(Step::Skip);
     };
     let book = drive.book.row;
-    let (standing, held, identity) = pass.catalogue.at_once(|| {
+    let (stands, held, identity) = pass.catalogue.at_once(|| {
         Ok((
-            pass.catalogue.standing(book, row.mailbox, &row.key, content)?,
+            pass.catalogue.standing_at(book, row.mailbox, &row.key)?,
             pass.catalogue.held(book, content)?,
             pass.catalogue.identity(content)?,
         ))
     })?;
-    let suspect = match (row.suspect, &standing) {
+    let standing = stands.iter().find(|known| known.content == content);
+    let suspect = match (row.suspect, standing) {
         (Some(why), _) => Some(why),
         // The catalogue was built anew since: the drive still knows what this version is.
         (None, Some(known)) => match known.suspect {
-            Some(why) => damage::known(pass, drive, row, content, why)?,
+            Some(why) => damage::known(pass, &stands, row, content, why)?,
             None => None,
         },
-        (None, None) => damage::found(pass, drive, row, content, &identity, batch)?,
+        (None, None) => damage::found(pass, (drive, &stands), row, content, &identity, batch)?,
     };
-    if let (Held::Good(_), Some(known)) = (held, &standing) {
+    if let (Held::Good(_), Some(known)) = (held, standing) {
         let same = known.suspect == suspect
             && !known.missing
             && (known.modified, known.mode) == (row.modified, row.mode);
@@ -142,7 +143,9 @@ pub(super) fn departure(
     batch: &Batch,
 ) -> Result<Step, JobError> {
     let (catalogue, book, content) = (pass.catalogue, drive.book.row, row.content);
-    let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
+    if pass.mailbox(row.mailbox).is_none() {
+        return Ok(Step::Skip);
+    }
     let Some(position) = catalogue.position_at(row.tick)? else { return Ok(Step::Skip) };
     if drive.book.is_silent_of(row.tick) {
         return Ok(Step::Skip);
@@ -167,10 +170,10 @@ pub(super) fn departure(
         None => None,
     };
     if catalogue.is_somewhere(content)? {
-        let known = catalogue.place_told(book, content)?.or_else(|| batch.place_of(content));
+        let known = told_elsewhere(pass, drive, batch, content)?;
         let copied = needs.clone().or_else(|| batch.copied_place_of(content));
         let same = match (known, copied) {
-            (Some((mailbox, key)), _) => (mailbox, key, content),
+            (Some(known), _) => known,
             (None, Some(copied)) if copied.2 == content => {
                 needs = Some(copied.clone());
                 copied
@@ -179,21 +182,10 @@ pub(super) fn departure(
         };
         to = to.or(Some(same));
     }
-    let path = |key: &[u8]| {
-        RelName::from_key(key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
-    };
-    let (to, heir) = match to {
-        Some((mailbox, key, heir)) => {
-            let (mailbox, _) = catalogue.mailbox_name(mailbox)?;
-            let other = Some(heir).filter(|heir| *heir != content);
-            let other = other.map(|heir| catalogue.identity(heir)).transpose()?;
-            (Some(Location { mailbox, path: path(&key)? }), other)
-        }
-        None => (None, None),
-    };
+    let (to, heir) = catalogue.followed_by(to.as_ref(), content)?;
     let departure = Departure {
         identity: catalogue.identity(content)?,
-        location: location(mailbox, path(&row.key)?),
+        location: catalogue.location(row.mailbox, &row.key)?,
         position,
         why,
         to,
@@ -282,8 +274,19 @@ fn told_place(
     if let Some(copied) = copied.filter(|copied| copied.2 == *content) {
         return Ok(Some(copied.clone()));
     }
-    let known = catalogue.place_told(book, *content)?.or_else(|| batch.place_of(*content));
-    Ok(known.map(|(mailbox, key)| (mailbox, key, *content)))
+    told_elsewhere(pass, drive, batch, *content)
+}
+
+/// Any location at which a content is, or is missing from, of which a ledger tells, or will by a line of this batch.
+fn told_elsewhere(
+    pass: &Pass<'_>,
+    drive: &Admitted,
+    batch: &Batch,
+    content: i64,
+) -> Result<Option<Place>, JobError> {
+    let known = pass.catalogue.place_told(drive.book.row, content)?;
+    let known = known.or_else(|| batch.place_of(content));
+    Ok(known.map(|(mailbox, key)| (mailbox, key, content)))
 }
 
 /// What is at the location of a replaced message now, if anything is: without it the version before is all there is.

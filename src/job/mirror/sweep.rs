@@ -1,11 +1,11 @@
 //! Once over all changes that a drive was not told of: first what is there, then what is missing, then what has left,
 //! at last one line that renews all of it. Never tells a drive that something left before it was told where it went.
 
-use super::batch::{Batch, BatchSize, Place};
+use super::batch::{Batch, BatchSize};
 use super::plan::{self, Step};
 use super::{Pass, PassReport};
 use crate::job::JobError;
-use crate::job::catalogue::DepartedRow;
+use crate::job::catalogue::{DepartedRow, Place};
 use crate::job::drive::Admitted;
 use crate::model::ledger::Event;
 use crate::model::{Position, Reason};

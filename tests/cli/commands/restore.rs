@@ -287,7 +287,7 @@ fn what_no_stick_tells_of_is_said() {
     let typo = ["--versions", "inbox/typo.eml"];
     let told = station.restore_with(&typo).expect_unsafe();
     assert_eq!(told.json()["versions_told"], false);
-    told.expect_words(&["inbox/typo.eml: no stick here tells of a message of that name"]);
+    told.expect_words(&["inbox/typo.eml: no stick here lists a message of this name"]);
     let told = station.restore_with(&["--versions", "inbox/m000.eml"]).expect_safe();
     assert_eq!(told.json()["versions_told"], true);
     assert_eq!(station.restore().expect_safe().json()["versions_told"], serde_json::Value::Null);

@@ -218,7 +218,7 @@ fn a_rehearsal_changes_nothing_and_is_remembered() {
         "Practice run in a temporary folder (removed again): 2 messages (",
         "), all correct.",
         "all 2 messages are the same",
-        "YES: a restore gives every mailbox as it is now. Rehearsed 20",
+        "YES: a restore brings back every mailbox as it is now. Rehearsed 20",
     ]);
 }
 

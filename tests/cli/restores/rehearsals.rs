@@ -155,7 +155,10 @@ fn what_was_mirrored_is_given_and_what_was_not_is_not() {
     case.expect(
         "new",
         false,
-        &["inbox/0003.eml is in the mailbox, and a restore does not give it", "counterfoil mirror"],
+        &[
+            "inbox/0003.eml is in the mailbox, but a restore does not bring it back",
+            "counterfoil mirror",
+        ],
     );
     case.station.mirror().expect_safe();
     case.expect("new and mirrored", true, &[]);
@@ -163,13 +166,13 @@ fn what_was_mirrored_is_given_and_what_was_not_is_not() {
     case.expect(
         "edited",
         false,
-        &["inbox/0003.eml is another in the mailbox", "counterfoil mirror"],
+        &["inbox/0003.eml is not the same in the mailbox", "counterfoil mirror"],
     );
     case.station.mirror();
     case.expect(
         "edited and mirrored: the one before is missing",
         false,
-        &["and a restore gives it"],
+        &["but a restore brings it back"],
     );
     case.station.command(&["acknowledge", "--missing"]).expect_safe();
     case.station.mirror().expect_safe();
@@ -185,7 +188,7 @@ fn what_the_mailbox_lacks_is_a_no_with_what_to_do() {
     let case = Case::mirrored();
     case.station.delete("0001.eml");
     let words = [
-        "inbox/0001.eml is not in the mailbox, and a restore gives it",
+        "inbox/0001.eml is not in the mailbox, but a restore brings it back",
         "1 message that the mailbox lacks would come back",
         "  counterfoil restore --config",
         "  counterfoil acknowledge --missing --config",
@@ -210,7 +213,7 @@ fn a_deletion_that_was_seen_is_no_difference() {
     case.expect("one removed", true, &["its 1 message is the same"]);
     case.station.delete_seen("out/0002.eml");
     case.station.mirror().expect_safe();
-    case.expect("only removed", true, &["0 messages", "empty, and a restore gives nothing"]);
+    case.expect("only removed", true, &["0 messages", "empty, and a restore brings nothing back"]);
 }
 
 #[test]
@@ -221,13 +224,13 @@ fn every_mailbox_that_is_named_counts() {
     case.expect(
         "a second one, empty and never mirrored",
         true,
-        &["Mailbox club", "empty, and a restore gives nothing"],
+        &["Mailbox club", "empty, and a restore brings nothing back"],
     );
     case.station.deliver_to("club", "0001.eml", mail("meeting"));
     case.expect(
         "a second one, never mirrored",
         false,
-        &["club/0001.eml is in the mailbox, and a restore does not give it"],
+        &["club/0001.eml is in the mailbox, but a restore does not bring it back"],
     );
     case.station.mirror().expect_safe();
     case.expect("both mirrored", true, &["Mailbox inbox", "Mailbox club"]);
@@ -317,9 +320,9 @@ fn what_a_stick_cannot_give_is_a_no() {
     case.expect("two sticks", true, &[]);
     fs::rename(blue.path(), case.station.path("gone")).unwrap();
     let words = [
-        "NO: not all could be read of",
+        "NO: not read to the end:",
         "media/blue",
-        "Plug the stick that could not be read in again",
+        "A stick could not be read: pull it out, plug it in again",
     ];
     case.expect("one of two sticks cannot be read", false, &words);
     fs::rename(case.station.path("gone"), blue.path()).unwrap();

@@ -31,7 +31,7 @@ fn a_message_that_the_card_has_damaged_is_a_no_with_the_repair() {
     case.expect(
         "one damaged, one edited",
         false,
-        &["inbox/out/0002.eml is damaged", "inbox/0004.eml is another"],
+        &["inbox/out/0002.eml is damaged", "inbox/0004.eml is not the same"],
     );
 }
 
@@ -128,7 +128,7 @@ fn what_the_config_ignores_decides_nothing() {
     case.station.mirror().expect_safe();
     case.station.write_config("ignore = [\"**/index.db\"]\n");
     case.station.replace("index.db", "of a mail program, later");
-    let said = "a restore gives 1 message too that the mailbox leaves out now";
+    let said = "a restore also brings back 1 message that the mailbox leaves out now";
     case.expect("ignored later, and changed", true, &[said]);
     case.station.delete("index.db");
     case.expect("ignored later, and deleted", true, &[said]);
@@ -150,7 +150,7 @@ fn two_messages_of_one_name_are_a_no() {
     case.expect(
         "two versions, neither the later",
         false,
-        &["and a restore gives it", "counterfoil acknowledge"],
+        &["but a restore brings it back", "counterfoil acknowledge"],
     );
 }
 

@@ -149,8 +149,7 @@ impl Program {
             }
             Event::Restore { sticks, removed } => {
                 self.look_all()?;
-                let all: Vec<usize> =
-                    (0..self.sockets.len()).filter(|at| sticks & (1 << at) != 0).collect();
+                let all = self.chosen(sticks);
                 self.read(&all)?;
                 self.put_back(&all, removed, &self.place.join("card"))?;
                 self.look_all()

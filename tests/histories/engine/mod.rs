@@ -27,24 +27,6 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
-/// What a driver of histories asks of whatever is tried.
-pub(crate) trait Engine {
-    /// Does an event to it, by which one world becomes another.
-    fn apply(&mut self, before: &World, after: &World, event: Event) -> Result<(), String>;
-
-    /// What is in the mailboxes of the card in use; every name that a restore made up is one beside.
-    fn mail(&self) -> Found;
-
-    /// What the card in use calls safe, and on which stick.
-    fn safe(&self) -> Result<BTreeSet<(usize, Location, Content)>, String>;
-
-    /// Sticks of which it cannot be asked: another has the same id.
-    fn unsure(&self) -> Result<BTreeSet<usize>, String>;
-
-    /// What a restore from the sticks of these bits puts into an empty folder.
-    fn restore(&mut self, sticks: u8) -> Result<Found, String>;
-}
-
 /// A clock that goes on by itself, so that no two looks are at one time.
 #[derive(Debug, Default)]
 struct OwnClock(AtomicU64);
@@ -233,6 +215,11 @@ impl Program {
         Ok(())
     }
 
+    /// The sticks of these bits.
+    fn chosen(&self, sticks: u8) -> Vec<usize> {
+        (0..self.sockets.len()).filter(|at| sticks & (1 << at) != 0).collect()
+    }
+
     fn id(&self, stick: usize) -> Result<Option<DriveId>, String> {
         let door = self.drive(stick, Begin::Never).door;
         let volume = door.open(Access::Read).map_err(|e| told(&e))?;
@@ -317,8 +304,14 @@ impl Drop for Program {
     }
 }
 
-impl Engine for Program {
-    fn apply(&mut self, before: &World, after: &World, event: Event) -> Result<(), String> {
+impl Program {
+    /// Does an event to it, by which one world becomes another.
+    pub(crate) fn apply(
+        &mut self,
+        before: &World,
+        after: &World,
+        event: Event,
+    ) -> Result<(), String> {
         match event {
             Event::Deliver(_)
             | Event::Damage(_)
@@ -334,11 +327,13 @@ impl Engine for Program {
         }
     }
 
-    fn mail(&self) -> Found {
+    /// What is in the mailboxes of the card in use; every name that a restore made up is one beside.
+    pub(crate) fn mail(&self) -> Found {
         found(&self.place.join("card"), mailbox_name)
     }
 
-    fn safe(&self) -> Result<BTreeSet<(usize, Location, Content)>, String> {
+    /// What the card in use calls safe, and on which stick.
+    pub(crate) fn safe(&self) -> Result<BTreeSet<(usize, Location, Content)>, String> {
         let mut safe = BTreeSet::new();
         let catalogue = self.catalogue();
         for stick in (0..self.sockets.len()).filter(|stick| !self.sockets[*stick].unmet) {
@@ -377,20 +372,20 @@ impl Engine for Program {
         Ok(safe)
     }
 
-    fn unsure(&self) -> Result<BTreeSet<usize>, String> {
+    /// Sticks of which it cannot be asked: another has the same id.
+    pub(crate) fn unsure(&self) -> Result<BTreeSet<usize>, String> {
         let ids: Vec<Option<DriveId>> =
             (0..self.sockets.len()).map(|stick| self.id(stick)).collect::<Result<_, _>>()?;
         let twice = |id: &Option<DriveId>| ids.iter().filter(|other| *other == id).count() > 1;
         Ok((0..ids.len()).filter(|at| ids[*at].is_some() && twice(&ids[*at])).collect())
     }
 
-    fn restore(&mut self, sticks: u8) -> Result<Found, String> {
+    /// What a restore from the sticks of these bits puts into an empty folder.
+    pub(crate) fn restore(&mut self, sticks: u8) -> Result<Found, String> {
         let into = self.place.join("back");
         drop(fs::remove_dir_all(&into));
         fs::create_dir_all(&into).map_err(|e| told(&e))?;
-        let all: Vec<usize> =
-            (0..self.sockets.len()).filter(|at| sticks & (1 << at) != 0).collect();
-        self.put_back(&all, false, &into)?;
+        self.put_back(&self.chosen(sticks), false, &into)?;
         Ok(found(&into, mailbox_name))
     }
 }

@@ -25,7 +25,7 @@ fn next_step(account: &Account<'_>, message: &Listed) -> String {
     match message.copies {
         0 => step,
         copies if copies >= account.wanted_copies => {
-            format!("on a stick by its own list, not confirmed; {step}")
+            format!("on a stick's list of copies, not compared with the mailbox yet; {step}")
         }
         copies => {
             let copies = count(copies.into(), "copy").replace("copys", "copies");
@@ -39,8 +39,9 @@ fn about_vanished(message: &Listed) -> &'static str {
     match (message.reason, message.is_displaced) {
         (None, false) => "on a drive: counterfoil restore brings it back",
         (None, true) => {
-            "another version is in its place, and only a stick with this one can tell whether the card has damaged it: \
-             plug it in, and counterfoil mirror compares them; counterfoil restore brings this one back beside it"
+            "another version is in its place, perhaps one that the card has damaged. To compare the two, plug in a \
+             stick that has this one, and type: counterfoil mirror. To bring this one back beside the other: \
+             counterfoil restore"
         }
         (Some(_), false) => "on no drive known here",
         (Some(_), true) => {
