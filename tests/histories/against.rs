@@ -250,7 +250,7 @@ impl Both<'_> {
                 content: *content,
                 since: *since,
                 knows: known.map(|(_, id)| *id).collect(),
-                weak: false,
+                weak: self.world.forged,
             };
             if let Some(promise) = promise.after_all(&self.world.gone) {
                 self.world.slot(*stick).promises.insert(promise);

@@ -86,7 +86,7 @@ fn promise(world: &mut World) -> bool {
             let left = left.filter(|(key, _)| *key == (at, content)).map(|(_, id)| *id);
             let knows = left.collect();
             let (from, at) = (at, BTreeSet::from([at]));
-            let promise = Promise { from, at, content, since: *since, knows, weak: false };
+            let promise = Promise { from, at, content, since: *since, knows, weak: world.forged };
             let Some(promise) = promise.after_all(&world.gone) else { continue };
             if !world.sticks[stick].promises.contains(&promise) {
                 fresh = true;

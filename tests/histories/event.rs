@@ -67,6 +67,11 @@ pub(crate) enum Event {
         from: usize,
         to: usize,
     },
+    /// Somebody who had the stick writes to it that all it tells of is gone: deleted, or replaced by what they put there.
+    Forge {
+        stick: usize,
+        replaced: bool,
+    },
     /// Destroyed, and the card in use is told; an empty one takes its place.
     LoseStick {
         stick: usize,
@@ -105,7 +110,9 @@ pub(crate) mod kinds {
     pub(crate) const IMAGES: u32 = 1 << 13;
     pub(crate) const RESTORE: u32 = 1 << 14;
     pub(crate) const ACKNOWLEDGE: u32 = 1 << 15;
+    /// All that is honest.
     pub(crate) const EVERY: u32 = (1 << 16) - 1;
+    pub(crate) const STRANGERS: u32 = 1 << 16;
 }
 
 /// How large a world is.
@@ -116,7 +123,7 @@ pub(crate) struct Shape {
     pub(crate) sticks: usize,
     pub(crate) cards: usize,
     pub(crate) kinds: u32,
-    /// Copies that rot and lines that become unreadable, in all.
+    /// Copies that rot, lines that become unreadable and sticks that somebody writes to, in all.
     pub(crate) faults: u8,
 }
 
@@ -211,6 +218,9 @@ fn sticks(world: &World, has: &impl Fn(u32) -> bool, out: &mut Vec<Event>) {
         if has(kinds::LINES) && faults {
             let readable = slot.stick.ledger.readable();
             out.extend(readable.map(|line| Event::Unreadable { stick, line }));
+        }
+        if has(kinds::STRANGERS) && faults && slot.stick.ledger.standing().next().is_some() {
+            out.extend([false, true].map(|replaced| Event::Forge { stick, replaced }));
         }
         if has(kinds::STICKS) && !slot.stick.ledger.lines.is_empty() {
             out.push(Event::LoseStick { stick });

@@ -7,8 +7,14 @@ use crate::world::World;
 use std::mem::discriminant;
 
 /// A larger station, to which everything may happen.
-pub(crate) const LARGE: Shape =
-    Shape { mailboxes: 2, paths: 2, sticks: 3, cards: 3, kinds: kinds::EVERY, faults: 2 };
+pub(crate) const LARGE: Shape = Shape {
+    mailboxes: 2,
+    paths: 2,
+    sticks: 3,
+    cards: 3,
+    kinds: kinds::EVERY | kinds::STRANGERS,
+    faults: 2,
+};
 
 /// Events of the shortest and of the longest.
 const LENGTHS: (usize, usize) = (8, 48);

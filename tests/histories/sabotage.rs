@@ -60,6 +60,7 @@ breaks! {
     UnknownCoversNothing: "a departure by a writer of unknown descent is taken to speak of nothing here",
     MissingUnsettled: "what is missing here stays so though another card saw it go",
     EarlierReplaces: "an earlier version that turns up at the path replaces the later one",
+    StrangersPass: "the word of one stick alone leaves out what another one holds",
     DamageInPlace: "what looks damaged may come in place of the good version",
 }
 

@@ -43,10 +43,10 @@ fn f(shape: Shape) -> Shape {
 }
 
 pub(crate) fn starts() -> Vec<Start> {
-    [few(), several(), many()].into_iter().flatten().collect()
+    [few(), several(), strangers(), many()].into_iter().flatten().collect()
 }
 
-/// The first third of them.
+/// The first of them.
 fn few() -> Vec<Start> {
     use Event::*;
     vec![
@@ -102,7 +102,7 @@ fn few() -> Vec<Start> {
     ]
 }
 
-/// The second.
+/// More of them.
 fn several() -> Vec<Start> {
     use Event::*;
     vec![
@@ -155,6 +155,34 @@ fn several() -> Vec<Start> {
             f(ONE),
             MAIL | MOVES | LINES | ROT | RESTORE,
             &[Deliver(P), mirror(0), mv(P, Q), mirror(0), mv(Q, P), mirror(0)],
+            5,
+        ),
+    ]
+}
+
+/// Somebody had one of the sticks.
+fn strangers() -> Vec<Start> {
+    use Event::*;
+    vec![
+        start(
+            "a stick in a stranger's hands",
+            f(CARDS2),
+            MAIL | UNSEEN | MOVES | CARDS | RESTORE | ACKNOWLEDGE | STRANGERS,
+            &[Deliver(P), mirror(0), mirror(1)],
+            4,
+        ),
+        start(
+            "a stick of which a stranger wrote",
+            f(CARDS2),
+            MAIL | UNSEEN | MOVES | VERSIONS | CUTS | CARDS | IMAGES | RESTORE | ACKNOWLEDGE,
+            &[Deliver(P), mirror(0), mirror(1), Forge { stick: 1, replaced: false }],
+            5,
+        ),
+        start(
+            "a stick of which a stranger replaced all",
+            f(CARDS2),
+            MAIL | UNSEEN | MOVES | VERSIONS | CARDS | IMAGES | RESTORE | ACKNOWLEDGE,
+            &[Deliver(P), mirror(0), mirror(1), Forge { stick: 1, replaced: true }],
             5,
         ),
     ]

@@ -63,7 +63,7 @@ pub(crate) struct Promise {
     pub(crate) since: Change,
     /// Departures of it that its card had read of, and that it has it for all that.
     pub(crate) knows: BTreeSet<Position>,
-    /// Some line there cannot be read: whoever sees it go from then on may speak of it.
+    /// Some line there cannot be read, or somebody wrote to a stick: whoever sees it go from then on may speak of it.
     pub(crate) weak: bool,
 }
 

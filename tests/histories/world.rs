@@ -42,6 +42,8 @@ pub(crate) struct World {
     pub(crate) faults: u8,
     /// Some line cannot be read.
     pub(crate) unreadable: bool,
+    /// Somebody wrote to a stick.
+    pub(crate) forged: bool,
 }
 
 impl World {
@@ -58,6 +60,7 @@ impl World {
             forks: 0,
             faults: 0,
             unreadable: false,
+            forged: false,
         };
         world.new_card();
         world
@@ -268,6 +271,7 @@ impl World {
                 slot.promises = left.collect();
                 self.believed(|catalogue| drop(catalogue.safe.remove(&stick)));
             }
+            Event::Forge { stick, replaced } => self.forge(stick, replaced),
             Event::CopyStick { from, to } => {
                 self.sticks[to] = Arc::clone(&self.sticks[from]);
                 self.believed(|catalogue| {
@@ -361,6 +365,25 @@ impl World {
             truth.saw.push(Arc::clone(&gone));
             self.gone.push(gone);
         }
+    }
+
+    /// What the stick itself was trusted with is its own word's to take back; nobody knows it yet.
+    fn forge(&mut self, stick: usize, replaced: bool) {
+        self.faults += 1;
+        let chance = self.another(stick as u64);
+        self.forged = true;
+        let slot = self.slot(stick);
+        slot.promises.clear();
+        slot.stick.forge(chance, replaced);
+        // Who reads it takes themselves to know of everything.
+        for other in 0..self.sticks.len() {
+            let gone = self.gone.clone();
+            let slot = self.slot(other);
+            let weak = |promise| Promise { weak: true, ..promise };
+            let all = std::mem::take(&mut slot.promises).into_iter().map(weak);
+            slot.promises = all.filter_map(|promise| promise.after_all(&gone)).collect();
+        }
+        self.believed(|catalogue| drop(catalogue.safe.remove(&stick)));
     }
 
     fn rot(&mut self, stick: usize, content: Content) {

@@ -234,14 +234,14 @@ impl Card {
         if !broken(Break::ReadingForgotten) {
             self.catalogue.read.extend(news);
         }
-        self.hear(ledger);
+        self.hear(name, ledger);
         let n = self.catalogue.position.map_or(0, |position| position.n);
         self.catalogue.gaps.entry(name).or_default().resize(ledger.gaps as usize, n);
     }
 
     /// What another card saw go: where this one has it, it is said anew, later than that; where it is missing, that
-    /// settles it.
-    fn hear(&mut self, ledger: &Ledger) {
+    /// settles it, unless another stick has it.
+    fn hear(&mut self, name: usize, ledger: &Ledger) {
         if broken(Break::OthersUnheard) {
             return;
         }
@@ -251,22 +251,35 @@ impl Card {
         });
         for (key, seen) in departures {
             let known = self.catalogue.known.get(&key.0).filter(|place| place.content == key.1);
-            let may = |position| match broken(Break::UnknownCoversNothing) {
-                true => self.covers(seen, position),
-                false => self.catalogue.writers.may_cover(seen, position),
-            };
-            if let Some(place) = known.copied().filter(|place| may(place.since)) {
-                let own = self.catalogue.position.filter(|own| !may(*own));
-                let since = own.unwrap_or_else(|| self.change());
+            if let Some(place) = known.copied()
+                && let Some(since) = self.later_than(seen, place.since)
+            {
                 self.catalogue.known.insert(key.0, Place { since, ..place });
             }
-            let missing = self.catalogue.missing.get(&key);
-            if missing.is_some_and(|(since, _)| self.covers(seen, *since))
-                && !broken(Break::MissingUnsettled)
-            {
-                self.catalogue.missing.remove(&key);
+            let Some((since, last)) = self.catalogue.missing.get(&key).copied() else { continue };
+            let mut others = self.catalogue.stands.iter().filter(|(other, _)| **other != name);
+            let only_here = others.all(|(_, stands)| !stands.contains_key(&key));
+            if only_here || broken(Break::StrangersPass) {
+                if self.covers(seen, since) && !broken(Break::MissingUnsettled) {
+                    self.catalogue.missing.remove(&key);
+                }
+            } else if let Some(since) = self.later_than(seen, since) {
+                self.catalogue.missing.insert(key, (since, last));
             }
         }
+    }
+
+    /// Where what was seen to go may have been what this card knew: a position of this card that is not, to say it anew.
+    fn later_than(&mut self, seen: Position, since: Position) -> Option<Position> {
+        let may = |card: &Self, position| match broken(Break::UnknownCoversNothing) {
+            true => card.covers(seen, position),
+            false => card.catalogue.writers.may_cover(seen, position),
+        };
+        if !may(self, since) {
+            return None;
+        }
+        let own = self.catalogue.position.filter(|own| !may(self, *own));
+        Some(own.unwrap_or_else(|| self.change()))
     }
 
     /// This ledger says so as of the location's last change or later, and does not take it back.
@@ -330,17 +343,36 @@ impl Card {
         missing.keys().chain(lacks).copied().collect()
     }
 
-    /// Whether a restore leaves out what a stick says, by the word of the others known, or by this card's, as soon as that
-    /// is told. Of a ledger with lines that cannot be read no other speaks, and this card only of what it saw after it
-    /// met them.
+    /// Whether a restore leaves out what a stick says, by this card's word, as soon as that is told; or by the word of the
+    /// others known, where it comes back elsewhere in its mailbox. Of a ledger with lines that cannot be read no other
+    /// speaks, and this card only of what it saw after it met them.
     fn is_left_out(&self, stick: usize, key: &Key, stamps: &[Position]) -> bool {
+        let elsewhere = |other: &Key| {
+            let here = other.1 == key.1 && other.0.mailbox == key.0.mailbox && other != key;
+            here && !self.is_covered(other)
+        };
+        let others = || self.catalogue.stands.values().flat_map(BTreeMap::keys).any(elsewhere);
+        self.is_covered_on(stick, key, stamps, false)
+            || self.is_covered_on(stick, key, stamps, true)
+                && (broken(Break::StrangersPass) || others())
+    }
+
+    /// Whether words cover all that a stick says of it; of other sticks, or of this card alone.
+    fn is_covered_on(&self, stick: usize, key: &Key, stamps: &[Position], by_others: bool) -> bool {
         let met = || self.catalogue.gaps.get(&stick).into_iter().flatten();
         let gone = self.catalogue.gone.get(key).filter(|gone| met().all(|n| *n < gone.seen.n));
         let others = self.catalogue.left.values().flatten();
-        let others = others.filter(|(left, _)| left == key && met().next().is_none());
+        let others = others.filter(|(left, _)| by_others && left == key && met().next().is_none());
         let words: Vec<Position> =
             gone.map(|gone| gone.seen).into_iter().chain(others.map(|(_, seen)| *seen)).collect();
         stamps.iter().all(|t| words.iter().any(|word| self.covers(*word, *t)))
+    }
+
+    /// Whether words cover all that sticks say of it.
+    fn is_covered(&self, key: &Key) -> bool {
+        let stands = self.catalogue.stands.iter();
+        let mut of = stands.filter_map(|(stick, all)| Some((*stick, all.get(key)?)));
+        of.all(|(stick, stamps)| self.is_covered_on(stick, key, stamps, true))
     }
 
     /// Whether a restore from all sticks known gives nothing of this, or a person does not want it here.

@@ -6,6 +6,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 use std::sync::Arc;
 
+/// A number of a change that no card comes to.
+pub(crate) const FAR: u32 = 1_000_000;
+/// Set in the number of a message that no card received.
+pub(crate) const FORGED: u16 = 1 << 7;
+
 /// What a file holds: which message, the how manyeth version of it, and whether it looks like damage of the card.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) struct Content {
@@ -235,6 +240,24 @@ pub(crate) struct Stick {
 impl Stick {
     pub(crate) fn has(&self, content: Content) -> bool {
         self.copies.get(&content) == Some(&true)
+    }
+
+    /// Somebody who knows all that is on it writes, by a writer that has read everything, that all is gone.
+    pub(crate) fn forge(&mut self, writer: u64, replaced: bool) {
+        let all = self.ledger.writers.0.keys();
+        let parents = all.map(|writer| Position { writer: *writer, n: FAR }).collect();
+        let (seen, gaps) = (Position { writer, n: FAR }, self.ledger.gaps);
+        self.ledger.append(Line::Writer(writer, parents));
+        let standing: Vec<Key> = self.ledger.standing().collect();
+        for key in standing {
+            let instead = Content { message: key.1.message | FORGED, version: 0, damaged: false };
+            let to = replaced.then_some((key.0, instead));
+            if let Some(key) = to {
+                self.copies.insert(instead, true);
+                self.ledger.append(Line::Is { key, as_of: seen });
+            }
+            self.ledger.append(Line::Left(Departure { key, seen, to, gaps }));
+        }
     }
 
     /// Drops copies for room: only what this ledger itself says is gone from everywhere it said it was, and where a

@@ -52,6 +52,9 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
             }
         }
     }
+    if !broken(Break::StrangersPass) {
+        only_of_others(sticks, &mut said);
+    }
     if broken(Break::AbsenceWithholds) {
         said.retain(|key, stamps| !absent(sticks, &writers, key, stamps));
     }
@@ -81,6 +84,22 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
     }
     numbered(sticks, &mut out);
     out
+}
+
+/// What is left out by the word of other sticks alone comes back, unless it comes back elsewhere in its mailbox: anybody
+/// may have written to one of them.
+fn only_of_others(sticks: &[&Stick], said: &mut Said) {
+    let mut more = Said::new();
+    for stick in sticks {
+        for key in stick.ledger.claims.keys().filter(|key| !said.contains_key(key)) {
+            let elsewhere =
+                |other: &Key| other.1 == key.1 && other.0.mailbox == key.0.mailbox && other != key;
+            if !said.keys().any(elsewhere) {
+                more.entry(*key).or_default().extend(stick.ledger.in_force(key));
+            }
+        }
+    }
+    said.extend(more.into_iter().filter(|(_, stamps)| !stamps.is_empty()));
 }
 
 /// What somebody deleted, and is nowhere else.
