@@ -13,8 +13,14 @@ use crate::world::World;
 use std::collections::BTreeSet;
 
 /// A station small enough that its parts meet.
-const SHAPE: Shape =
-    Shape { mailboxes: 2, paths: 2, sticks: 2, cards: 2, kinds: kinds::EVERY, faults: 1 };
+const SHAPE: Shape = Shape {
+    mailboxes: 2,
+    paths: 2,
+    sticks: 2,
+    cards: 2,
+    kinds: kinds::EVERY | kinds::STRANGERS,
+    faults: 1,
+};
 
 const P: Location = Location { mailbox: 0, path: Path::Plain(0) };
 const Q: Location = Location { mailbox: 0, path: Path::Plain(1) };
@@ -104,13 +110,14 @@ pub(crate) fn history(seed: u64) -> Vec<Event> {
     let mut chance = Chance::new(seed);
     let length = 5 + chance.below(14);
     // After some events the two may differ: most histories have none of them.
-    let apart = kinds::CUTS | kinds::STICKS | kinds::LINES;
+    let apart = kinds::CUTS | kinds::STICKS | kinds::LINES | kinds::STRANGERS;
     let kinds = SHAPE.kinds & !apart;
     let kinds = match chance.below(8) {
         0 => kinds | kinds::CUTS,
         1 => kinds | kinds::STICKS,
         2 => kinds | kinds::LINES,
         3 => kinds | apart,
+        4 => kinds | kinds::STRANGERS,
         _ => kinds,
     };
     let mut world = World::new(Shape { kinds, sticks: sticks_of(seed), ..SHAPE });

@@ -22,12 +22,8 @@ pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
         "numbered": report.numbered,
         "doubtful": report.doubtful,
         "older": report.older,
-        "left_out": report.left_out.iter().map(|left_out| json!({
-            "by": left_out.by,
-            "why": left_out.why.as_str(),
-            "messages": left_out.messages,
-            "bytes": left_out.bytes,
-        })).collect::<Vec<_>>(),
+        "left_out": by_word(&report.left_out),
+        "given_against": by_word(&report.given_against),
         "conflicts": report.conflicts.iter().map(|path| {
             let mut object = Map::new();
             json_path(&mut object, path);
@@ -51,6 +47,18 @@ pub(in crate::cli) fn repaired_json(goal: &Goal, path: &RelName, done: &Repaired
     object.insert("sha256".into(), json!(done.good.digest.to_string()));
     object.insert("beside".into(), json!(escape::exact(done.beside.as_bytes())));
     Value::Object(object)
+}
+
+fn by_word(all: &[LeftOut]) -> Vec<Value> {
+    let object = |left: &LeftOut| {
+        json!({
+            "by": left.by,
+            "why": left.why.as_str(),
+            "messages": left.messages,
+            "bytes": left.bytes,
+        })
+    };
+    all.iter().map(object).collect()
 }
 
 fn with_error((path, error): &(RelName, DiskError)) -> Value {
@@ -167,14 +175,15 @@ fn verdict(report: &RestoreReport) -> String {
 /// What was not put back, by whose word, and how to get it all the same.
 fn left_out(output: &Output, report: &RestoreReport) {
     for LeftOut { by, why, messages, bytes } in &report.left_out {
-        let why = match why {
-            Departed::Deleted => "deleted",
-            Departed::Acknowledged => "acknowledged as not wanted",
-            Departed::Replaced => "replaced by a later version",
-            Departed::Moved => "moved away",
-        };
-        let messages = count(*messages, "message");
+        let (messages, why) = (count(*messages, "message"), as_said(*why));
         output.say(format!("  {messages} ({}) left out: {by} says: {why}.", size(*bytes)));
+    }
+    for LeftOut { by, why, messages, bytes } in &report.given_against {
+        let (messages, why) = (count(*messages, "message"), as_said(*why));
+        output.say(format!("  {messages} ({}) back although {by} says: {why}.", size(*bytes)));
+    }
+    if !report.given_against.is_empty() {
+        output.say("  Another drive has them, and was never told so. Delete what you do not want.");
     }
     let says = |whys: &[Departed]| report.left_out.iter().any(|left| whys.contains(&left.why));
     if says(&[Departed::Deleted, Departed::Acknowledged]) {
@@ -191,6 +200,15 @@ fn left_out(output: &Output, report: &RestoreReport) {
     }
     if report.conflicts.len() > SHOWN {
         output.warn(format!("and {} more of that kind", report.conflicts.len() - SHOWN));
+    }
+}
+
+fn as_said(why: Departed) -> &'static str {
+    match why {
+        Departed::Deleted => "deleted",
+        Departed::Acknowledged => "acknowledged as not wanted",
+        Departed::Replaced => "replaced by a later version",
+        Departed::Moved => "moved away",
     }
 }
 

@@ -47,6 +47,9 @@ pub struct Wanted {
     pub conflict: bool,
     /// What to give where no good copy of it can be had: a version that looks like damage, then older ones.
     pub instead: Vec<Version>,
+    /// Another drive's ledger says that it left, and why; the replica. It is given because what the word of one drive
+    /// alone leaves out is on another one.
+    pub against: Option<(Departed, i64)>,
     /// The latest position as of which a ledger says so; for the order in which messages came.
     pub latest: u64,
 }

@@ -1,6 +1,7 @@
 //! What all drives together say of a station: what a restore gives back at every location, and what it leaves out by
 //! whose word. Absence says nothing: only a departure that names a content withholds it, and only from those
-//! assertions that its position covers.
+//! assertions that its position covers. Anybody may have written to a drive: the word of one alone leaves nothing out
+//! that another one holds.
 
 use super::decisions::{Decision, Role, Version, Wanted, Withheld};
 use super::heirs::chain;
@@ -31,6 +32,19 @@ struct Candidate {
     withheld: Option<(Departed, i64)>,
     /// Another location still has the content, by some ledger.
     elsewhere: bool,
+    /// Some ledger says last that it does not look like damage.
+    vouched: bool,
+    /// Another drive's departure, by whose word alone it would be left out.
+    against: Option<(Departed, i64)>,
+}
+
+/// How far to look.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Within {
+    /// In one mailbox: nobody may have a target for another that a ledger names.
+    Mailbox,
+    /// In all of the station's.
+    Station,
 }
 
 /// No replica: the word is of this card.
@@ -182,11 +196,18 @@ impl Judge<'_> {
         for candidate in &mut candidates {
             candidate.missing = self.is_missing(candidate);
             candidate.withheld = self.withheld(candidate, left);
+            if candidate.withheld.is_some()
+                && !self.is_taken_back(candidate, left)
+                && !self.is_given_elsewhere(at, candidate.version.content, Within::Mailbox)?
+            {
+                candidate.against = candidate.withheld.take();
+            }
             if candidate.withheld.is_none() && self.is_not_wanted(at, candidate.version.content) {
                 candidate.withheld = Some((Departed::Acknowledged, NOBODYS));
             }
             if candidate.withheld.is_some() {
-                candidate.elsewhere = self.is_given_elsewhere(at, candidate.version.content)?;
+                let content = candidate.version.content;
+                candidate.elsewhere = self.is_given_elsewhere(at, content, Within::Station)?;
             }
         }
         let (withheld, mut given): (Vec<_>, Vec<_>) =
@@ -204,25 +225,33 @@ impl Judge<'_> {
             let index = candidates.iter().position(|c| c.version.content == content);
             let index = index.unwrap_or_else(|| {
                 candidates.push(Candidate {
-                    version: line.version.clone(),
+                    version: Version { suspect: None, ..line.version.clone() },
                     missing: false,
                     stamps: Vec::new(),
                     books: Vec::new(),
                     present: Vec::new(),
                     withheld: None,
                     elsewhere: false,
+                    vouched: false,
+                    against: None,
                 });
                 candidates.len() - 1
             });
             let Some(candidate) = candidates.get_mut(index) else { continue };
-            // The last line of a content tells its time and mode.
-            candidate.version = line.version.clone();
+            // The last line of a content tells its time and mode. That it looks like damage any ledger may say by its
+            // last line; it is left out for that only where all say so.
+            let mut after = lines.iter().skip(at + 1);
+            let next = after.find(|l| l.book == line.book && l.version.content == content);
+            let mut suspect = candidate.version.suspect;
+            if next.is_none() {
+                suspect = suspect.or(line.version.suspect);
+                candidate.vouched |= line.version.suspect.is_none();
+            }
+            candidate.version = Version { suspect, ..line.version.clone() };
             let marks = self.marks.get(&(line.book, line.mailbox)).filter(|_| !plain);
             let stood = |mark: i64| mark > line.line && line.ended.is_none_or(|end| mark < end);
             let marks = marks.into_iter().flatten().filter(|mark| stood(mark.0));
             // From the next line of it on, that one says whether it is there.
-            let mut after = lines.iter().skip(at + 1);
-            let next = after.find(|l| l.book == line.book && l.version.content == content);
             let until = next.map_or(i64::MAX, |next| next.line);
             let own = std::iter::once((line.line, line.position));
             for (number, position) in own.chain(marks.copied()) {
@@ -268,6 +297,17 @@ impl Judge<'_> {
         word
     }
 
+    /// Whether each ledger takes back by itself all that it says of a content, or this card does.
+    fn is_taken_back(&mut self, candidate: &Candidate, left: &[DepartureLine]) -> bool {
+        candidate.stamps.iter().zip(&candidate.books).all(|(stamp, of)| {
+            left.iter().any(|d| {
+                d.content == candidate.version.content
+                    && d.book == *of
+                    && self.covers(d.position, *stamp)
+            })
+        })
+    }
+
     /// Whether a restore gives a content at another location, and no other content has that place.
     fn is_alone_elsewhere(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
         let (catalogue, station) = (self.catalogue, self.station);
@@ -282,9 +322,15 @@ impl Judge<'_> {
     }
 
     /// Whether a restore gives a content at another location than this one.
-    fn is_given_elsewhere(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
+    fn is_given_elsewhere(
+        &mut self,
+        at: (i64, &[u8]),
+        content: i64,
+        within: Within,
+    ) -> Result<bool, JobError> {
         for (mailbox, key) in self.catalogue.other_locations(self.station, at, content)? {
-            if self.is_given_at((mailbox, &key), content)? {
+            let near = within == Within::Station || mailbox == at.0;
+            if near && self.is_given_at((mailbox, &key), content)? {
                 return Ok(true);
             }
         }
@@ -367,7 +413,7 @@ impl Judge<'_> {
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let good = given.iter().any(|candidate| candidate.version.suspect.is_none());
-        let is_suspect = |c: &Candidate| good && c.version.suspect.is_some();
+        let is_suspect = |c: &Candidate| good && c.version.suspect.is_some() && !c.vouched;
         let suspect: Vec<Version> =
             given.iter().filter(|c| is_suspect(c)).map(|c| c.version.clone()).collect();
         // The last version that was replaced is the newest of the older ones.
@@ -398,6 +444,7 @@ impl Judge<'_> {
                 conflict,
                 instead,
                 latest: candidate.stamps.iter().map(|stamp| stamp.n).max().unwrap_or(0),
+                against: candidate.against,
                 version: candidate.version,
             }))?;
         }
@@ -424,6 +471,7 @@ impl Judge<'_> {
                     conflict: false,
                     instead: Vec::new(),
                     latest: stamps.iter().map(|stamp| stamp.n).max().unwrap_or(0),
+                    against: None,
                 }),
                 // What is elsewhere is given there.
                 false if elsewhere => continue,

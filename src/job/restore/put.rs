@@ -13,6 +13,7 @@ use super::targets;
 use crate::disk::{DiskError, Marks, STAGING, TargetDir, Trouble};
 use crate::job::catalogue::{Decision, Role, Version, Wanted, Withheld};
 use crate::job::{JobError, Progress};
+use crate::model::ledger::Departed;
 use crate::model::{Identity, MailboxName, Moment, RelName};
 use std::collections::{BTreeSet, VecDeque};
 use std::path::PathBuf;
@@ -138,6 +139,17 @@ struct Work<'a, 'scope, 'env> {
     names: BTreeSet<Vec<u8>>,
 }
 
+/// One more message that left by somebody's word.
+fn count(all: &mut Vec<LeftOut>, by: String, why: Departed, bytes: u64) {
+    match all.iter_mut().find(|known| known.by == by && known.why == why) {
+        Some(known) => {
+            known.messages += 1;
+            known.bytes += bytes;
+        }
+        None => all.push(LeftOut { by, why, messages: 1, bytes }),
+    }
+}
+
 impl Work<'_, '_, '_> {
     fn message(&mut self, wanted: Wanted) -> Result<(), JobError> {
         if self.plan.progress.stop() {
@@ -147,6 +159,11 @@ impl Work<'_, '_, '_> {
         let path = wanted.path()?;
         if wanted.conflict && wanted.role != Role::Beside {
             self.report.conflicts.push(path.clone());
+        }
+        if let Some((why, book)) = wanted.against {
+            let bytes = self.gathered.catalogue.identity(wanted.version.content)?.bytes;
+            let by = self.shown(book);
+            count(&mut self.report.given_against, by, why, bytes);
         }
         let what = match wanted.role {
             Role::InsteadOfSuspect => What::InsteadOfSuspect,
@@ -179,20 +196,15 @@ impl Work<'_, '_, '_> {
             return self.put(message);
         }
         let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
-        let by = self.gathered.drives.iter().find(|drive| drive.book.row == left_out.book);
-        let by = by.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone());
-        let known = self.report.left_out.iter_mut().find(|l| l.by == by && l.why == left_out.why);
-        match known {
-            Some(known) => {
-                known.messages += 1;
-                known.bytes += bytes;
-            }
-            None => {
-                let why = left_out.why;
-                self.report.left_out.push(LeftOut { by, why, messages: 1, bytes });
-            }
-        }
+        let by = self.shown(left_out.book);
+        count(&mut self.report.left_out, by, left_out.why, bytes);
         Ok(())
+    }
+
+    /// Whose word it is, by a replica.
+    fn shown(&self, book: i64) -> String {
+        let drive = self.gathered.drives.iter().find(|drive| drive.book.row == book);
+        drive.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone())
     }
 
     /// Messages without a place in any ledger, under their numbers.

@@ -16,7 +16,7 @@ pub struct Lost {
     pub digest: Digest,
 }
 
-/// Messages that a restore leaves out by one drive's word, for one reason.
+/// Messages that left by one drive's word, for one reason.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LeftOut {
     /// The drive, as it is shown to a person.
@@ -54,6 +54,8 @@ pub struct RestoreReport {
     pub older: u64,
     /// Messages left out, since they were seen to go.
     pub left_out: Vec<LeftOut>,
+    /// Messages that one drive's word alone would leave out, and another drive has: given all the same.
+    pub given_against: Vec<LeftOut>,
     /// Locations that have two messages, neither of which is known to be the later; both were put back.
     pub conflicts: Vec<RelName>,
     /// Messages that did not fit.

@@ -48,7 +48,7 @@ struct Socket {
     label: String,
     /// Copies on it have rotted since they were last read.
     unread: bool,
-    /// It was copied from another, and no card has met it.
+    /// It was copied from another, or a stranger wrote to it, and no card has met it since.
     unmet: bool,
 }
 
@@ -323,6 +323,7 @@ impl Program {
             | Event::Exchange { .. }
             | Event::Repair { .. } => self.change(before, after, event),
             Event::Unreadable { stick, line } => self.spoil(before, stick, line),
+            Event::Forge { stick, replaced } => self.forge(before, stick, replaced),
             _ => self.whole_cards(event),
         }
     }

@@ -9,7 +9,12 @@ use std::sync::Arc;
 /// A number of a change that no card comes to.
 pub(crate) const FAR: u32 = 1_000_000;
 /// Set in the number of a message that no card received.
-pub(crate) const FORGED: u16 = 1 << 7;
+const FORGED: u16 = 1 << 7;
+
+/// What a stranger puts in place of a message.
+pub(crate) fn instead_of(content: Content) -> Content {
+    Content { message: content.message | FORGED, version: 0, damaged: false }
+}
 
 /// What a file holds: which message, the how manyeth version of it, and whether it looks like damage of the card.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -250,7 +255,7 @@ impl Stick {
         self.ledger.append(Line::Writer(writer, parents));
         let standing: Vec<Key> = self.ledger.standing().collect();
         for key in standing {
-            let instead = Content { message: key.1.message | FORGED, version: 0, damaged: false };
+            let instead = instead_of(key.1);
             let to = replaced.then_some((key.0, instead));
             if let Some(key) = to {
                 self.copies.insert(instead, true);

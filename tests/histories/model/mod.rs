@@ -8,5 +8,7 @@ mod pass;
 mod restore;
 
 pub(crate) use card::{Card, Catalogue, Pass};
-pub(crate) use ledger::{Content, Key, Line, Location, Mail, Path, Position, Stick, Writers};
+pub(crate) use ledger::{
+    Content, Key, Line, Location, Mail, Path, Position, Stick, Writers, instead_of,
+};
 pub(crate) use restore::{Given, How, Restored, restore};
