@@ -8,11 +8,11 @@ use super::ledger_lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
     read_assertion, read_departure,
 };
-use super::writers::position_columns;
+use super::stamps::{Lineage, Stamps};
 use super::{Catalogue, Place};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::{Identity, Position, Reach, StationName, WriterId, Writers};
+use crate::model::{Identity, Position, StationName};
 use rusqlite::params;
 use std::collections::{BTreeSet, HashMap, HashSet};
 
@@ -21,33 +21,36 @@ struct Candidate {
     version: Version,
     /// By the latest word it is missing there.
     missing: bool,
-    /// The positions as of which it is asserted.
-    stamps: Vec<Position>,
-    /// The replicas whose ledgers say so, one for each.
-    books: Vec<i64>,
+    /// The positions as of which it is asserted, and the replicas whose ledgers say so.
+    stamps: Stamps,
     /// Of these, those as of which it was there, and not missing.
-    present: Vec<Position>,
+    present: Stamps,
     /// The counting departure that covers it, if the departures cover all of its stamps.
     withheld: Option<(Departed, i64)>,
     /// Another location still has the content, by some ledger.
     elsewhere: bool,
 }
 
+impl Candidate {
+    fn there(&self) -> &Stamps {
+        match self.present.is_empty() {
+            true => &self.stamps,
+            false => &self.present,
+        }
+    }
+}
+
 /// No replica: the word is of this card.
 const NOBODYS: i64 = 0;
 
-/// Marks of each replica and mailbox: line and position.
-type Marks = HashMap<(i64, i64), Vec<(i64, Position)>>;
+/// What left a location, by its content.
+type Left<'a> = HashMap<i64, Vec<&'a DepartureLine>>;
 
 /// Decides about the contents of one location.
 pub(super) struct Judge<'a> {
     pub(super) catalogue: &'a Catalogue,
     pub(super) station: &'a StationName,
-    writers: Writers,
-    /// What each writer's positions cover of others, once it was asked for.
-    reaches: HashMap<WriterId, Reach>,
-    /// All of them.
-    marks: Marks,
+    lineage: Lineage,
     /// Contents that came in place of others.
     pub(super) heirs: HashSet<i64>,
     /// Replicas with lines in their ledgers that cannot be read.
@@ -109,9 +112,7 @@ impl Catalogue {
         Ok(Judge {
             catalogue: self,
             station,
-            writers: self.writers()?,
-            reaches: HashMap::new(),
-            marks: self.marks(station)?,
+            lineage: Lineage::of(self)?,
             heirs: self.heirs(station)?,
             gapped: self.gapped(station)?,
             empty: self.known_content(&Identity::of(b""))?,
@@ -131,20 +132,6 @@ impl Catalogue {
             Decision::Give(wanted) => each(wanted),
             Decision::Withhold(_) => Ok(()),
         })
-    }
-
-    fn marks(&self, station: &StationName) -> Result<Marks, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT m.book, m.mailbox, m.line, m.writer, m.n FROM book JOIN mark m ON m.book = book.id \
-             WHERE book.station = ?1 ORDER BY m.line",
-        )?;
-        let mut rows = query.query([station.as_str()])?;
-        let mut marks = Marks::new();
-        while let Some(row) = rows.next()? {
-            let mark = (row.get(2)?, position_columns(row, 3)?);
-            marks.entry((row.get(0)?, row.get(1)?)).or_default().push(mark);
-        }
-        Ok(marks)
     }
 }
 
@@ -178,10 +165,14 @@ impl Judge<'_> {
         // One content that nobody saw go needs no stamps.
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
-        let mut candidates = self.candidates(lines, plain);
+        let mut candidates = self.candidates(lines, plain)?;
+        let mut by_content = Left::new();
+        for departure in left {
+            by_content.entry(departure.content).or_default().push(departure);
+        }
         for candidate in &mut candidates {
             candidate.missing = self.is_missing(candidate);
-            candidate.withheld = self.withheld(candidate, left);
+            candidate.withheld = self.withheld(candidate, &by_content);
             if candidate.withheld.is_none() && self.is_not_wanted(at, candidate.version.content) {
                 candidate.withheld = Some((Departed::Acknowledged, NOBODYS));
             }
@@ -197,18 +188,30 @@ impl Judge<'_> {
     }
 
     /// The contents of one location, with what is asserted of each.
-    fn candidates(&self, lines: &[AssertionLine], plain: bool) -> Vec<Candidate> {
+    fn candidates(
+        &mut self,
+        lines: &[AssertionLine],
+        plain: bool,
+    ) -> Result<Vec<Candidate>, JobError> {
         let mut candidates: Vec<Candidate> = Vec::new();
-        for (at, line) in lines.iter().enumerate() {
+        let (mut at, mut next_lines) = (HashMap::new(), HashMap::new());
+        // From the next line of it on, that one says whether it is there.
+        let until: Vec<i64> = lines
+            .iter()
+            .rev()
+            .map(|line| {
+                let of = (line.book, line.version.content);
+                next_lines.insert(of, line.line).unwrap_or(i64::MAX)
+            })
+            .collect();
+        for (line, next) in lines.iter().zip(until.into_iter().rev()) {
             let content = line.version.content;
-            let index = candidates.iter().position(|c| c.version.content == content);
-            let index = index.unwrap_or_else(|| {
+            let index = *at.entry(content).or_insert_with(|| {
                 candidates.push(Candidate {
                     version: line.version.clone(),
                     missing: false,
-                    stamps: Vec::new(),
-                    books: Vec::new(),
-                    present: Vec::new(),
+                    stamps: Stamps::default(),
+                    present: Stamps::default(),
                     withheld: None,
                     elsewhere: false,
                 });
@@ -217,23 +220,25 @@ impl Judge<'_> {
             let Some(candidate) = candidates.get_mut(index) else { continue };
             // The last line of a content tells its time and mode.
             candidate.version = line.version.clone();
-            let marks = self.marks.get(&(line.book, line.mailbox)).filter(|_| !plain);
-            let stood = |mark: i64| mark > line.line && line.ended.is_none_or(|end| mark < end);
-            let marks = marks.into_iter().flatten().filter(|mark| stood(mark.0));
-            // From the next line of it on, that one says whether it is there.
-            let mut after = lines.iter().skip(at + 1);
-            let next = after.find(|l| l.book == line.book && l.version.content == content);
-            let until = next.map_or(i64::MAX, |next| next.line);
-            let own = std::iter::once((line.line, line.position));
-            for (number, position) in own.chain(marks.copied()) {
-                candidate.stamps.push(position);
-                candidate.books.push(line.book);
-                if !line.missing && number < until {
-                    candidate.present.push(position);
+            candidate.stamps.add(line.book, line.position);
+            if !line.missing {
+                candidate.present.add(line.book, line.position);
+            }
+            if plain {
+                continue;
+            }
+            let (marks, end) = ((line.book, line.mailbox), line.ended.unwrap_or(i64::MAX));
+            for position in self.lineage.renewed(self.catalogue, marks, (line.line, end))? {
+                candidate.stamps.add(line.book, position);
+            }
+            if !line.missing {
+                let end = end.min(next);
+                for position in self.lineage.renewed(self.catalogue, marks, (line.line, end))? {
+                    candidate.present.add(line.book, position);
                 }
             }
         }
-        candidates
+        Ok(candidates)
     }
 
     /// Whether a person does not want a content at a location here.
@@ -245,24 +250,19 @@ impl Judge<'_> {
     /// Whether the latest word on a content is that it is missing.
     fn is_missing(&mut self, candidate: &Candidate) -> bool {
         let Candidate { stamps, present, .. } = candidate;
-        let mut absent = stamps.iter().filter(|stamp| !present.contains(stamp));
+        let mut absent = stamps.iter().filter(|stamp| !present.has(*stamp));
         present.is_empty()
-            || absent.any(|absent| present.iter().all(|there| self.covers(*absent, *there)))
+            || absent.any(|absent| present.iter().all(|there| self.covers(absent, there)))
     }
 
     /// By whose word a content is left out, if departures cover every one of its stamps.
-    fn withheld(
-        &mut self,
-        candidate: &Candidate,
-        left: &[DepartureLine],
-    ) -> Option<(Departed, i64)> {
+    fn withheld(&mut self, candidate: &Candidate, left: &Left<'_>) -> Option<(Departed, i64)> {
+        let left = left.get(&candidate.version.content)?;
         let mut word = None;
-        for (stamp, of) in candidate.stamps.iter().zip(&candidate.books) {
-            let departure = left.iter().rfind(|d| {
-                d.content == candidate.version.content
-                    && self.may_judge(d.book, *of)
-                    && self.covers(d.position, *stamp)
-            })?;
+        for (of, stamp) in candidate.stamps.told() {
+            let departure = left
+                .iter()
+                .rfind(|d| self.may_judge(d.book, of) && self.covers(d.position, stamp))?;
             word = Some((departure.why, departure.book));
         }
         word
@@ -293,14 +293,15 @@ impl Judge<'_> {
 
     pub(super) fn is_given_at(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
         let (catalogue, (mailbox, key)) = (self.catalogue, at);
-        let (mut stamps, mut left) = (Vec::new(), Vec::new());
+        let (mut stamps, mut left) = (Stamps::default(), Stamps::default());
         for book in catalogue.books_of_station(self.station)? {
-            let of = |all: Vec<Position>| all.into_iter().map(move |position| (book, position));
-            stamps.extend(of(catalogue.stamps(book, mailbox, key, content)?));
-            left.extend(of(catalogue.departures(book, mailbox, key, content)?));
+            self.lineage.stamps(catalogue, &mut stamps, book, (mailbox, key, content))?;
+            for departure in catalogue.departures(book, mailbox, key, content)? {
+                left.add(book, departure);
+            }
         }
-        Ok(!stamps.iter().all(|(of, stamp)| {
-            left.iter().any(|(by, left)| self.may_judge(*by, *of) && self.covers(*left, *stamp))
+        Ok(!stamps.told().all(|(of, stamp)| {
+            left.told().any(|(by, left)| self.may_judge(by, of) && self.covers(left, stamp))
         }))
     }
 
@@ -311,22 +312,14 @@ impl Judge<'_> {
     }
 
     pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {
-        if one.writer == other.writer {
-            return one.n >= other.n;
-        }
-        let writers = &self.writers;
-        self.reaches.entry(one.writer).or_insert_with(|| writers.reach(one)).covers(other)
+        self.lineage.covers(one, other)
     }
 
     /// Whether one content was asserted to be there later than another: by a position that covers all of the other's.
     /// What is only told to be missing was not there.
     fn is_later(&mut self, one: &Candidate, other: &Candidate) -> bool {
-        let there = |c: &Candidate| match c.present.is_empty() {
-            true => c.stamps.clone(),
-            false => c.present.clone(),
-        };
-        let (ones, others) = (there(one), there(other));
-        ones.iter().any(|a| others.iter().all(|b| self.covers(*a, *b)))
+        let (ones, others) = (one.there(), other.there());
+        ones.iter().any(|a| others.iter().all(|b| self.covers(a, b)))
     }
 
     /// What belongs in place first: what looks like damage last, then nothing at all, then what is missing, then the
@@ -397,7 +390,7 @@ impl Judge<'_> {
                 missing: candidate.missing,
                 conflict,
                 instead,
-                latest: candidate.stamps.iter().map(|stamp| stamp.n).max().unwrap_or(0),
+                latest: candidate.stamps.highest(),
                 version: candidate.version,
             }))?;
         }
@@ -423,7 +416,7 @@ impl Judge<'_> {
                     missing: false,
                     conflict: false,
                     instead: Vec::new(),
-                    latest: stamps.iter().map(|stamp| stamp.n).max().unwrap_or(0),
+                    latest: stamps.highest(),
                 }),
                 // What is elsewhere is given there.
                 false if elsewhere => continue,
