@@ -232,8 +232,10 @@ impl Catalogue {
         };
         self.db
             .prepare_cached(
+                // What was asserted before the last departure was ended by that.
                 "UPDATE assertion SET ended = ?5 WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
-                 AND ended IS NULL",
+                 AND line > coalesce((SELECT max(line) FROM departure WHERE book = ?1 AND mailbox = ?2 \
+                 AND key = ?3 AND content = ?4), -1) AND ended IS NULL",
             )?
             .execute(params![book.row, mailbox, key, content, line as i64])?;
         self.db

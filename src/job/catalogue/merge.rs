@@ -47,7 +47,7 @@ const NOBODYS: i64 = 0;
 type Left<'a> = HashMap<i64, Vec<&'a DepartureLine>>;
 
 /// Decides about the contents of one location.
-pub(super) struct Judge<'a> {
+pub struct Judge<'a> {
     pub(super) catalogue: &'a Catalogue,
     pub(super) station: &'a StationName,
     lineage: Lineage,
@@ -63,48 +63,8 @@ pub(super) struct Judge<'a> {
 }
 
 impl Catalogue {
-    /// Goes through every content at every location that the drives tell of, in order of the locations.
-    pub fn each_decision(
-        &self,
-        station: &StationName,
-        with_removed: bool,
-        mut each: impl FnMut(Decision) -> Result<(), JobError>,
-    ) -> Result<(), JobError> {
-        let mut judge = self.judge(station, with_removed)?;
-        let mut departures = self.db.prepare_cached(DEPARTURES)?;
-        let mut departures = departures.query_map([station.as_str()], read_departure)?;
-        let mut next = departures.next().transpose()?;
-        let mut query = self.db.prepare_cached(ASSERTIONS)?;
-        let mut rows = query.query([station.as_str()])?;
-        let mut lines: Vec<AssertionLine> = Vec::new();
-        loop {
-            let line = rows.next()?.map(read_assertion).transpose()?;
-            let goes_on = |first: &AssertionLine| {
-                line.as_ref().is_some_and(|l| (l.mailbox, &l.key) == (first.mailbox, &first.key))
-            };
-            if let Some(first) = lines.first()
-                && !goes_on(first)
-            {
-                let mut left = Vec::new();
-                while let Some(departure) =
-                    next.take_if(|d| (d.mailbox, &d.key) <= (first.mailbox, &first.key))
-                {
-                    if (departure.mailbox, &departure.key) == (first.mailbox, &first.key) {
-                        left.push(departure);
-                    }
-                    next = departures.next().transpose()?;
-                }
-                judge.decide(&lines, &left, &mut each)?;
-                lines.clear();
-            }
-            match line {
-                Some(line) => lines.push(line),
-                None => return Ok(()),
-            }
-        }
-    }
-
-    pub(super) fn judge<'a>(
+    /// Decides about locations of a station, by what all ledgers say.
+    pub fn judge<'a>(
         &'a self,
         station: &'a StationName,
         with_removed: bool,
@@ -128,7 +88,7 @@ impl Catalogue {
         with_removed: bool,
         mut each: impl FnMut(Wanted) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        self.each_decision(station, with_removed, |decision| match decision {
+        self.judge(station, with_removed)?.each_in(None, |decision| match decision {
             Decision::Give(wanted) => each(wanted),
             Decision::Withhold(_) => Ok(()),
         })
@@ -136,6 +96,49 @@ impl Catalogue {
 }
 
 impl Judge<'_> {
+    /// Goes through every content at every location that the drives tell of, or of one mailbox, in order of the
+    /// locations.
+    pub fn each_in(
+        &mut self,
+        mailbox: Option<i64>,
+        mut each: impl FnMut(Decision) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let db = &self.catalogue.db;
+        let (from, to) = mailbox.map_or((0, i64::MAX), |mailbox| (mailbox, mailbox));
+        let of = params![self.station.as_str(), from, to];
+        let mut departures = db.prepare_cached(DEPARTURES)?;
+        let mut departures = departures.query_map(of, read_departure)?;
+        let mut next = departures.next().transpose()?;
+        let mut query = db.prepare_cached(ASSERTIONS)?;
+        let mut rows = query.query(of)?;
+        let mut lines: Vec<AssertionLine> = Vec::new();
+        loop {
+            let line = rows.next()?.map(read_assertion).transpose()?;
+            let goes_on = |first: &AssertionLine| {
+                line.as_ref().is_some_and(|l| (l.mailbox, &l.key) == (first.mailbox, &first.key))
+            };
+            if let Some(first) = lines.first()
+                && !goes_on(first)
+            {
+                let mut left = Vec::new();
+                while let Some(departure) =
+                    next.take_if(|d| (d.mailbox, &d.key) <= (first.mailbox, &first.key))
+                {
+                    if (departure.mailbox, &departure.key) == (first.mailbox, &first.key) {
+                        left.push(departure);
+                    }
+                    next = departures.next().transpose()?;
+                }
+                self.decide(&lines, &left, &mut each)?;
+                lines.clear();
+            }
+            match line {
+                Some(line) => lines.push(line),
+                None => return Ok(()),
+            }
+        }
+    }
+
     /// Decides about one location by what all drives known that count say of it, one book whether it counts or not, and
     /// what this card itself saw go there.
     pub(super) fn decide_at(
@@ -250,7 +253,8 @@ impl Judge<'_> {
     /// Whether the latest word on a content is that it is missing.
     fn is_missing(&mut self, candidate: &Candidate) -> bool {
         let Candidate { stamps, present, .. } = candidate;
-        let mut absent = stamps.iter().filter(|stamp| !present.has(*stamp));
+        let there: HashSet<Position> = present.iter().collect();
+        let mut absent = stamps.iter().filter(|stamp| !there.contains(stamp));
         present.is_empty()
             || absent.any(|absent| present.iter().all(|there| self.covers(absent, there)))
     }

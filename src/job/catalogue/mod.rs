@@ -55,6 +55,7 @@ pub use known::{KnownAs, KnownHow};
 pub use lacking::Lacking;
 pub use last_copies::LastCopies;
 pub use logs::{KnownLines, Log, LogDamage};
+pub use merge::Judge;
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use proofs::{Passage, Proof};

@@ -70,10 +70,6 @@ impl Stamps {
     pub(super) fn highest(&self) -> u64 {
         self.iter().map(|stamp| stamp.n).filter(|n| *n <= COUNT_MAX).max().unwrap_or(0)
     }
-
-    pub(super) fn has(&self, position: Position) -> bool {
-        self.iter().any(|other| other == position)
-    }
 }
 
 impl Lineage {
