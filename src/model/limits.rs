@@ -44,8 +44,6 @@ pub const COPIES_COUNTED: u64 = 20_000_000;
 /// Lines of a ledger that are taken into the catalogue together: whoever brings new mail waits for no more. A board
 /// takes less than a second for them.
 pub const LEDGER_PORTION_LINES: u64 = 2_048;
-/// Lines of a portion that one which tells of a writer counts as, beside itself: it takes as long.
-pub const LEDGER_LINES_A_WRITER: u64 = 32;
 /// Bytes of catalogue for each byte of ledger that is taken in: 1.1 was measured of 100,000 messages with short paths.
 /// Beside them the journal of a portion or two.
 pub const CATALOGUE_PER_LEDGER: u64 = 2;
@@ -68,6 +66,26 @@ pub const LEDGER_AHEAD_LINES: usize = 128;
 /// Positions that a writer names as its beginning: its parent, and one for each card whose ledgers it had read. A line
 /// with more is none of ours.
 pub const WRITER_LINKS_MAX: usize = 64;
+/// Writers that a ledger tells of, and as many times four positions that they had before them: ten runs a day for
+/// twenty-seven years. What it tells of more is not kept, so that their positions cover nothing; they would take more
+/// than 15 MB of memory.
+pub const WRITERS_A_LEDGER: u64 = 100_000;
+/// Writers of whom it is remembered up to where a ledger has told: those that it tells of, and as many whose beginnings
+/// it does not tell. What others say is not said to have been read, so that it is not withheld either.
+pub const WRITERS_MET: usize = 2 * WRITERS_A_LEDGER as usize;
+/// Links from writer to writer that are followed while a ledger is read, or while a restore is decided on: a second of a
+/// PC, ten of a board. A station's own come to a hundredth of it in a hundred thousand departures. Beyond it nothing is
+/// covered any more, and more is given back.
+pub const WRITER_STEPS_MAX: u64 = 100_000_000;
+/// Mailboxes that a mark is about; of more, several are written. A line with more is none of ours: each of them is a row
+/// of the catalogue, for a few bytes of the ledger.
+pub const MARK_MAILBOXES_MAX: usize = 16;
+/// Marks of one mailbox in one ledger that are held to decide: fourteen a day for nineteen years. Of more it is not
+/// looked up what they cover, and everything that they renew is given back.
+pub const MARKS_HELD: usize = 100_000;
+/// Marks behind a line that cover none of each other. Whoever writes a ledger has read it, so that a station's own all
+/// cover those before them. With more the line's message is given back, whatever departures say.
+pub const MARKS_APART: usize = 64;
 /// Moves and later versions of one message that are followed to what is there in the end, as of a draft saved again
 /// and again: beyond, the departure waits.
 pub const HEIRS_FOLLOWED: usize = 4_096;

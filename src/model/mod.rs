@@ -26,4 +26,4 @@ pub use loss::DriveLoss;
 pub use medium::Medium;
 pub use names::{Extension, MailboxName, PayloadName, RelName, StationName};
 pub use stamp::{Claim, Clock, Moment, Stamp};
-pub use writers::{Position, Reach, Writers};
+pub use writers::{Position, Writers};

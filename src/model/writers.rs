@@ -2,8 +2,8 @@
 //! Never compares numbers of two writers: a position is covered only through links that were written down.
 
 use super::ids::WriterId;
-use super::limits::COUNT_MAX;
-use std::collections::{HashMap, HashSet};
+use super::limits::{COUNT_MAX, WRITER_STEPS_MAX};
+use std::collections::HashMap;
 use std::fmt;
 use std::str::FromStr;
 
@@ -48,105 +48,343 @@ impl<'de> serde::Deserialize<'de> for Position {
     }
 }
 
-/// What each writer had before it: the position it went on from, and those it had read in ledgers.
-#[derive(Debug, Clone, Default)]
-pub struct Writers {
-    links: HashMap<WriterId, Vec<Position>>,
-    /// Writers about whose beginning two ledgers disagree: nothing is concluded through them.
-    disputed: HashSet<WriterId>,
+/// What a writer had before it, if that is known: a position of each of these.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Link {
+    to: u32,
+    n: u64,
 }
 
-/// All that one position covers, as the highest number of each writer.
+#[derive(Debug, Clone)]
+struct Node {
+    links: Option<Box<[Link]>>,
+    /// Two ledgers disagree about its beginning: nothing is concluded through it.
+    disputed: bool,
+    /// Above all that it had before it; the same for all writers that go round in a circle, or come after one.
+    level: u32,
+    /// The number of its last change, where it is of this card.
+    own_last: Option<u64>,
+    /// The last of this card's changes that it knew of when it began, once that was asked for.
+    knew: Option<u64>,
+}
+
+impl Node {
+    fn followed(&self) -> &[Link] {
+        self.links.as_deref().filter(|_| !self.disputed).unwrap_or_default()
+    }
+}
+
+/// The level of what goes round in a circle, which no card writes.
+const CIRCLING: u32 = u32::MAX;
+
+/// What each writer had before it: the position it went on from, and those it had read in ledgers.
+///
+/// Every question is a walk from link to link. A station's own writers are a few long rows: between two of them a walk
+/// meets only what is between them. Whoever invents others can make it longer, so all walks together have an end
+/// ([`WRITER_STEPS_MAX`]): beyond it nothing is covered, and more is given back.
 #[derive(Debug, Clone, Default)]
-pub struct Reach(HashMap<WriterId, u64>);
-
-impl Reach {
-    /// Whether a position is covered.
-    pub fn covers(&self, position: Position) -> bool {
-        self.0.get(&position.writer).is_some_and(|n| *n >= position.n)
-    }
-
-    /// The highest number that is covered of each writer.
-    pub fn iter(&self) -> impl Iterator<Item = (WriterId, u64)> + '_ {
-        self.0.iter().map(|(writer, n)| (*writer, *n))
-    }
+pub struct Writers {
+    index: HashMap<WriterId, u32>,
+    nodes: Vec<Node>,
+    /// Something was told of a writer that was linked to before.
+    levels_stale: bool,
+    /// The walk in which each was last met.
+    met: Vec<u32>,
+    walk: u32,
+    steps: u64,
+    /// Of the position last asked about, the highest numbers that it covers.
+    before: Option<(Position, Vec<u64>)>,
+    /// Some node was asked what it knew.
+    has_asked: bool,
 }
 
 impl Writers {
+    fn at(&mut self, writer: WriterId) -> u32 {
+        let next = self.nodes.len() as u32;
+        let at = *self.index.entry(writer).or_insert(next);
+        if at == next {
+            self.nodes.push(Node {
+                links: None,
+                disputed: false,
+                level: 0,
+                own_last: None,
+                knew: None,
+            });
+            self.met.push(0);
+        }
+        at
+    }
+
+    fn node(&self, at: u32) -> &Node {
+        &self.nodes[at as usize]
+    }
+
     /// Takes in what a ledger or the state says of a writer's beginning.
     pub fn define(&mut self, writer: WriterId, links: &[Position]) {
-        match self.links.get(&writer) {
-            Some(known) if known != links => drop(self.disputed.insert(writer)),
-            Some(_) => {}
-            None => drop(self.links.insert(writer, links.to_vec())),
+        let was_met = self.index.contains_key(&writer);
+        let at = self.at(writer);
+        let links: Box<[Link]> =
+            links.iter().map(|link| Link { to: self.at(link.writer), n: link.n }).collect();
+        match &self.node(at).links {
+            Some(known) if *known == links => return,
+            Some(_) => return self.dispute(writer),
+            None => {}
+        }
+        let above = links.iter().map(|link| self.node(link.to).level).max();
+        let circles = links.iter().any(|link| link.to == at);
+        self.levels_stale |= was_met || circles || above == Some(CIRCLING);
+        let node = &mut self.nodes[at as usize];
+        node.level = above.map_or(0, |level| level.saturating_add(1));
+        node.links = Some(links);
+        if was_met {
+            self.forget_conclusions();
         }
     }
 
     /// Nothing is concluded through a writer from here on.
     pub fn dispute(&mut self, writer: WriterId) {
-        self.disputed.insert(writer);
+        let at = self.at(writer);
+        if !std::mem::replace(&mut self.nodes[at as usize].disputed, true) {
+            self.forget_conclusions();
+        }
     }
 
-    /// Everything that `from` covers: itself, and what its writers had before them.
-    ///
-    /// A link that is not known ends the way there: then less is covered, and more is given back.
-    pub fn reach(&self, from: Position) -> Reach {
-        let mut reach = HashMap::new();
-        let mut ahead = vec![from];
-        while let Some(Position { writer, n }) = ahead.pop() {
-            match reach.get_mut(&writer) {
-                // Its links were followed when it was first met: they are the same for every number.
-                Some(known) => *known = n.max(*known),
-                None => {
-                    reach.insert(writer, n);
-                    if !self.disputed.contains(&writer) {
-                        ahead.extend(self.links.get(&writer).into_iter().flatten());
-                    }
+    /// Links that were followed so far.
+    pub fn steps(&self) -> u64 {
+        self.steps
+    }
+
+    fn is_worn_out(&self) -> bool {
+        self.steps > WRITER_STEPS_MAX
+    }
+
+    fn begin_walk(&mut self) -> u32 {
+        if self.walk == u32::MAX {
+            self.met.fill(0);
+            self.walk = 0;
+        }
+        self.walk += 1;
+        self.walk
+    }
+
+    /// Every writer above all that it had before it, but for those of circles and behind them.
+    fn settle_levels(&mut self) {
+        if !std::mem::take(&mut self.levels_stale) {
+            return;
+        }
+        let count = self.nodes.len();
+        let (mut open, mut heirs) = (vec![0_u32; count], vec![Vec::new(); count]);
+        for (at, node) in (0_u32..).zip(&mut self.nodes) {
+            node.level = CIRCLING;
+            for link in node.links.iter().flatten() {
+                open[at as usize] += 1;
+                heirs[link.to as usize].push(at);
+            }
+            self.steps += 1 + u64::from(open[at as usize]);
+        }
+        let mut ready: Vec<u32> = (0..count as u32).filter(|at| open[*at as usize] == 0).collect();
+        while let Some(at) = ready.pop() {
+            let links = self.node(at).links.iter().flatten();
+            let above = links.map(|link| self.node(link.to).level.saturating_add(1)).max();
+            self.nodes[at as usize].level = above.unwrap_or(0);
+            for heir in &heirs[at as usize] {
+                open[*heir as usize] -= 1;
+                if open[*heir as usize] == 0 {
+                    ready.push(*heir);
                 }
             }
         }
-        Reach(reach)
     }
 
-    /// Whether `one` may cover `other`, for all that is known: what a writer had that is not known, or that two ledgers
-    /// disagree about, may be anything but what `other` itself covers.
-    pub fn may_cover(&self, one: Position, other: Position) -> bool {
-        let mut before = None;
-        let (mut seen, mut ahead) = (HashSet::new(), vec![one]);
+    /// Whether one position covers another: by itself, or by what its writers had before them.
+    ///
+    /// A link that is not known ends the way there: then less is covered, and more is given back.
+    pub fn covers(&mut self, one: Position, other: Position) -> bool {
+        if one.writer == other.writer {
+            return one.n >= other.n;
+        }
+        let (Some(from), Some(to)) =
+            (self.index.get(&one.writer).copied(), self.index.get(&other.writer).copied())
+        else {
+            return false;
+        };
+        self.settle_levels();
+        let (walk, floor) = (self.begin_walk(), self.node(to).level);
+        let mut ahead = vec![from];
         while let Some(at) = ahead.pop() {
-            if at.writer == other.writer {
-                if at.n >= other.n {
+            self.steps += 1;
+            if self.is_worn_out() {
+                return false;
+            }
+            for link in self.nodes[at as usize].followed() {
+                self.steps += 1;
+                if link.to == to && link.n >= other.n {
                     return true;
                 }
-                continue;
-            }
-            let before = before.get_or_insert_with(|| self.reach(other));
-            if before.covers(at) || !seen.insert(at) {
-                continue;
-            }
-            match self.links.get(&at.writer).filter(|_| !self.disputed.contains(&at.writer)) {
-                Some(links) => ahead.extend(links),
-                None => return true,
+                let level = self.nodes[link.to as usize].level;
+                let is_above = level > floor || level == CIRCLING;
+                if is_above && std::mem::replace(&mut self.met[link.to as usize], walk) != walk {
+                    ahead.push(link.to);
+                }
             }
         }
         false
     }
 
-    /// The links of a writer, if it is known.
-    pub fn links(&self, writer: WriterId) -> Option<&[Position]> {
-        self.links.get(&writer).map(Vec::as_slice)
+    /// The highest number of each writer, and one more, to which links lead from some of them on; 0 for none.
+    fn beyond(&mut self, from: impl IntoIterator<Item = u32>) -> Vec<u64> {
+        let mut highest = vec![0; self.nodes.len()];
+        let walk = self.begin_walk();
+        let mut ahead: Vec<u32> = from.into_iter().collect();
+        while let Some(at) = ahead.pop() {
+            if std::mem::replace(&mut self.met[at as usize], walk) == walk {
+                continue;
+            }
+            for link in self.nodes[at as usize].followed() {
+                self.steps += 1;
+                let known = &mut highest[link.to as usize];
+                *known = (*known).max(link.n.saturating_add(1));
+                ahead.push(link.to);
+            }
+        }
+        highest
     }
 
-    /// Those of some positions that none of the others covers.
-    pub fn latest(&self, positions: &[Position]) -> Vec<Position> {
-        let reaches: Vec<Reach> = positions.iter().map(|at| self.reach(*at)).collect();
-        let is_covered = |index: usize| {
-            let (at, mut others) = (positions[index], reaches.iter().enumerate());
-            others.any(|(other, reach)| {
-                other != index && reach.covers(at) && (other < index || positions[other] != at)
-            })
-        };
-        (0..positions.len()).filter(|at| !is_covered(*at)).map(|at| positions[at]).collect()
+    /// Whether `one` may cover `other`, for all that is known: what a writer had that is not known, or that two ledgers
+    /// disagree about, may be anything but what `other` itself covers.
+    pub fn may_cover(&mut self, one: Position, other: Position) -> bool {
+        if one.writer == other.writer {
+            return one.n >= other.n;
+        }
+        let (from, to) = (self.at(one.writer), self.at(other.writer));
+        let known = self.before.take().filter(|(at, _)| *at == other);
+        let mut before = known.map_or_else(|| self.beyond([to]), |(_, before)| before);
+        // Whom nobody has told of leads nowhere.
+        before.resize(self.nodes.len(), 0);
+        before[to as usize] = before[to as usize].max(other.n.saturating_add(1));
+        let walk = self.begin_walk();
+        let mut may = false;
+        let mut ahead = vec![Link { to: from, n: one.n }];
+        while let Some(at) = ahead.pop() {
+            self.steps += 1;
+            // A number above what `other` covers is met once only: where it leads to is the same for every number.
+            if at.to == to {
+                if at.n >= other.n {
+                    may = true;
+                    break;
+                }
+                continue;
+            }
+            if before[at.to as usize] > at.n
+                || std::mem::replace(&mut self.met[at.to as usize], walk) == walk
+            {
+                continue;
+            }
+            let node = &self.nodes[at.to as usize];
+            if self.steps > WRITER_STEPS_MAX || node.disputed || node.links.is_none() {
+                may = true;
+                break;
+            }
+            ahead.extend(node.followed());
+        }
+        self.before = Some((other, before));
+        may
+    }
+
+    /// Those of some positions that neither `known` covers nor any other of them.
+    pub fn latest(&mut self, known: Option<Position>, positions: &[Position]) -> Vec<Position> {
+        let at: Vec<u32> = positions.iter().map(|position| self.at(position.writer)).collect();
+        let start = known.map(|known| (self.at(known.writer), known.n));
+        let mut covered = self.beyond(start.map(|(at, _)| at));
+        if let Some((at, n)) = start {
+            covered[at as usize] = covered[at as usize].max(n.saturating_add(1));
+        }
+        let news: Vec<usize> = (0..positions.len())
+            .filter(|index| covered[at[*index] as usize] <= positions[*index].n)
+            .collect();
+        let mut covered = self.beyond(news.iter().map(|index| at[*index]));
+        let mut latest = Vec::new();
+        for index in news {
+            let Position { n, .. } = positions[index];
+            let highest = &mut covered[at[index] as usize];
+            if *highest <= n {
+                *highest = n.saturating_add(1);
+                latest.push(positions[index]);
+            }
+        }
+        // Of two positions of one writer the higher one may have come later.
+        latest.retain(|position| covered[self.index[&position.writer] as usize] == position.n + 1);
+        latest
+    }
+
+    /// The last of this card's own changes that whoever wrote as of a position can have known; 0 where that is none.
+    pub fn as_of(&mut self, position: Position) -> u64 {
+        let Some(at) = self.index.get(&position.writer).copied() else { return 0 };
+        match self.node(at).own_last {
+            // Of numbers beyond the last nothing is known here: they were lost with an end of this state.
+            Some(last) => position.n.min(last),
+            None => self.knew(at),
+        }
+    }
+
+    /// The same of a writer's beginning, by those that it had before it: each is asked once.
+    fn knew(&mut self, writer: u32) -> u64 {
+        let mut ahead = vec![(writer, 0)];
+        while let Some((at, next)) = ahead.pop() {
+            self.steps += 1;
+            if self.is_worn_out() {
+                return 0;
+            }
+            let node = &mut self.nodes[at as usize];
+            if next == 0 {
+                if node.knew.is_some() {
+                    continue;
+                }
+                // What comes round to itself again adds nothing.
+                node.knew = Some(0);
+                self.has_asked = true;
+            }
+            if let Some(link) = self.node(at).followed().get(next) {
+                ahead.push((at, next + 1));
+                ahead.push((link.to, 0));
+                continue;
+            }
+            let of = |link: &Link| {
+                let Node { own_last, knew, .. } = self.node(link.to);
+                own_last.map_or(0, |last| link.n.min(last)).max(knew.unwrap_or(0))
+            };
+            let highest = self.node(at).followed().iter().map(of).max();
+            self.nodes[at as usize].knew = highest.or(Some(0));
+        }
+        self.node(writer).knew.unwrap_or(0)
+    }
+
+    fn forget_conclusions(&mut self) {
+        self.before = None;
+        if std::mem::take(&mut self.has_asked) {
+            self.steps += self.nodes.len() as u64;
+            self.nodes.iter_mut().for_each(|node| node.knew = None);
+        }
+    }
+
+    /// A writer is of this card, and its changes have numbers up to this one.
+    pub fn set_own(&mut self, writer: WriterId, last: u64) {
+        let at = self.at(writer);
+        self.nodes[at as usize].own_last = Some(last);
+        self.forget_conclusions();
+    }
+
+    /// Whether a position is one of this card's own changes, as far as it knows them.
+    pub fn is_own(&self, position: Position) -> bool {
+        let at = self.index.get(&position.writer);
+        let last = at.and_then(|at| self.node(*at).own_last);
+        last.is_some_and(|last| position.n <= last)
+    }
+
+    /// Whether anything is known of a writer but its name.
+    pub fn knows(&self, writer: WriterId) -> bool {
+        let node = self.index.get(&writer).map(|at| self.node(*at));
+        node.is_some_and(|node| node.links.is_some() || node.own_last.is_some())
     }
 }
 
@@ -165,13 +403,13 @@ mod tests {
         writers.define(WriterId::from_bits(2), &[at(1, 5)]);
         writers.define(WriterId::from_bits(3), &[at(1, 5)]);
         writers.define(WriterId::from_bits(4), &[at(2, 8), at(3, 7)]);
-        let covers = |one, other| writers.reach(one).covers(other);
+        let mut covers = |one, other| writers.covers(one, other);
         assert!(covers(at(2, 6), at(1, 5)));
         assert!(!covers(at(2, 6), at(1, 6)), "the parent went no further");
         assert!(!covers(at(2, 9), at(3, 6)) && !covers(at(3, 9), at(2, 6)));
         assert!(covers(at(4, 9), at(3, 7)) && covers(at(4, 9), at(1, 1)));
-        assert_eq!(writers.latest(&[at(1, 5), at(2, 8), at(3, 7)]), [at(2, 8), at(3, 7)]);
-        assert_eq!(writers.latest(&[at(2, 8), at(2, 8)]), [at(2, 8)]);
+        assert_eq!(writers.latest(None, &[at(1, 5), at(2, 8), at(3, 7)]), [at(2, 8), at(3, 7)]);
+        assert_eq!(writers.latest(None, &[at(2, 8), at(2, 8)]), [at(2, 8)]);
     }
 
     #[test]
@@ -179,8 +417,8 @@ mod tests {
         let mut writers = Writers::default();
         writers.define(WriterId::from_bits(2), &[at(1, 5)]);
         writers.define(WriterId::from_bits(2), &[at(1, 9)]);
-        assert!(!writers.reach(at(2, 9)).covers(at(1, 1)));
-        assert!(writers.reach(at(2, 9)).covers(at(2, 9)));
+        assert!(!writers.covers(at(2, 9), at(1, 1)));
+        assert!(writers.covers(at(2, 9), at(2, 9)));
     }
 
     #[test]
@@ -202,7 +440,13 @@ mod tests {
         let mut writers = Writers::default();
         writers.define(WriterId::from_bits(1), &[at(2, 1)]);
         writers.define(WriterId::from_bits(2), &[at(1, 9)]);
-        assert!(writers.reach(at(1, 1)).covers(at(2, 1)));
+        assert!(writers.covers(at(1, 1), at(2, 1)));
+        writers.define(WriterId::from_bits(3), &[at(1, 4)]);
+        assert!(writers.covers(at(3, 1), at(2, 1)) && writers.covers(at(3, 1), at(1, 9)));
+        assert!(!writers.covers(at(2, 1), at(3, 1)));
+        assert_eq!(writers.as_of(at(3, 1)), 0);
+        writers.set_own(WriterId::from_bits(2), 7);
+        assert_eq!(writers.as_of(at(3, 1)), 1);
     }
 
     #[test]

@@ -10,7 +10,7 @@ use crate::model::limits::{COUNT_MAX, NUMBER_MAX};
 use crate::model::{
     Identity, MailboxName, Moment, PayloadName, Position, RelName, Stamp, Suspicion,
 };
-use rusqlite::params;
+use rusqlite::{OptionalExtension as _, params};
 
 impl Catalogue {
     /// Takes one ledger line into the tables. `gaps` are the unreadable lines before it.
@@ -232,8 +232,10 @@ impl Catalogue {
         };
         self.db
             .prepare_cached(
+                // What was asserted before the last departure was ended by that.
                 "UPDATE assertion SET ended = ?5 WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
-                 AND ended IS NULL",
+                 AND line > coalesce((SELECT max(line) FROM departure WHERE book = ?1 AND mailbox = ?2 \
+                 AND key = ?3 AND content = ?4), -1) AND ended IS NULL",
             )?
             .execute(params![book.row, mailbox, key, content, line as i64])?;
         self.db
@@ -277,21 +279,36 @@ impl Catalogue {
         position: Position,
         mailboxes: &[MailboxName],
     ) -> Result<(), JobError> {
-        let as_of = self.as_of(position)?;
+        let as_of = self.as_of(position)? as i64;
         for mailbox in mailboxes {
-            let mailbox = self.mailbox(mailbox, None)?;
+            // Of a mailbox of which nothing was told there is nothing to renew.
+            let Some(mailbox) = self.mailbox_told(book.row, mailbox)? else { continue };
             self.db
-                .prepare_cached("INSERT OR REPLACE INTO mark VALUES (?1,?2,?3,?4,?5,?6)")?
+                .prepare_cached(
+                    "UPDATE mark SET latest = 0 WHERE book = ?1 AND mailbox = ?2 AND latest AND as_of <= ?3",
+                )?
+                .execute(params![book.row, mailbox, as_of])?;
+            self.db
+                .prepare_cached("INSERT OR REPLACE INTO mark VALUES (?1,?2,?3,?4,?5,?6,1)")?
                 .execute(params![
                     book.row,
                     mailbox,
                     line as i64,
                     bits(position.writer),
                     position.n as i64,
-                    as_of as i64,
+                    as_of,
                 ])?;
         }
         Ok(())
+    }
+
+    /// The row of a mailbox, if a ledger asserts anything of it.
+    fn mailbox_told(&self, book: i64, mailbox: &MailboxName) -> Result<Option<i64>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT id FROM mailbox m WHERE name = ?2 \
+             AND EXISTS (SELECT 1 FROM assertion WHERE book = ?1 AND mailbox = m.id)",
+        )?;
+        Ok(query.query_row(params![book, mailbox.as_str()], |row| row.get(0)).optional()?)
     }
 
     /// A location as lines name it.

@@ -113,12 +113,9 @@ impl Catalogue {
         if ones.is_empty() {
             return Ok(false);
         }
-        let writers = self.writers()?;
-        let covers = |at: &Position| {
-            let reach = writers.reach(*at);
-            ones.iter().any(|one| reach.covers(*one))
-        };
-        Ok(whole(other)?.iter().any(covers))
+        let mut writers = self.writers()?;
+        let others = whole(other)?;
+        Ok(others.iter().any(|at| ones.iter().any(|one| writers.covers(*at, *one))))
     }
 
     /// Whether a ledger ever said where a content is.

@@ -32,7 +32,7 @@ impl Catalogue {
         if rows.is_empty() {
             return Ok(());
         }
-        let writers = self.writers()?;
+        let mut writers = self.writers()?;
         let mut last = None;
         for (mailbox, key, left, since) in rows {
             if last.as_ref() == Some(&(mailbox, key.clone())) {

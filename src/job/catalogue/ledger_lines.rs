@@ -29,15 +29,16 @@ pub(super) struct DepartureLine {
     pub why: Departed,
 }
 
-/// All of a station, location by location.
+/// All of a station in some mailboxes, location by location.
 pub(super) const ASSERTIONS: &str = "SELECT a.book, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
      a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM book JOIN assertion a ON a.book = book.id \
-     WHERE book.station = ?1 ORDER BY a.mailbox, a.key, a.book, a.line";
+     WHERE book.station = ?1 AND a.mailbox BETWEEN ?2 AND ?3 \
+     ORDER BY a.mailbox, a.key, a.book, a.line";
 
 /// Those that count, in the same order.
 pub(super) const DEPARTURES: &str = "SELECT d.book, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM book \
      JOIN departure d ON d.book = book.id WHERE book.station = ?1 AND d.counts \
-     ORDER BY d.mailbox, d.key, d.book, d.line";
+     AND d.mailbox BETWEEN ?2 AND ?3 ORDER BY d.mailbox, d.key, d.book, d.line";
 
 /// All of one location, by the drives that count, and by one book whether it counts or not.
 pub(super) const ASSERTIONS_AT: &str = "SELECT a.book, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \

@@ -3,40 +3,20 @@
 //! assertions that its position covers. Anybody may have written to a drive: the word of one alone leaves nothing out
 //! that another one holds.
 
+use super::candidates::Candidate;
 use super::decisions::{Decision, Role, Version, Wanted, Withheld};
 use super::heirs::chain;
 use super::ledger_lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
     read_assertion, read_departure,
 };
-use super::writers::position_columns;
+use super::stamps::{Lineage, Stamps};
 use super::{Catalogue, Place};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::{Identity, Position, Reach, StationName, WriterId, Writers};
+use crate::model::{Identity, Position, StationName};
 use rusqlite::params;
 use std::collections::{BTreeSet, HashMap, HashSet};
-
-/// A content at a location, as all ledgers tell of it.
-struct Candidate {
-    version: Version,
-    /// By the latest word it is missing there.
-    missing: bool,
-    /// The positions as of which it is asserted.
-    stamps: Vec<Position>,
-    /// The replicas whose ledgers say so, one for each.
-    books: Vec<i64>,
-    /// Of these, those as of which it was there, and not missing.
-    present: Vec<Position>,
-    /// The counting departure that covers it, if the departures cover all of its stamps.
-    withheld: Option<(Departed, i64)>,
-    /// Another location still has the content, by some ledger.
-    elsewhere: bool,
-    /// Some ledger says last that it does not look like damage.
-    vouched: bool,
-    /// Another drive's departure, by whose word alone it would be left out.
-    against: Option<(Departed, i64)>,
-}
 
 /// How far to look.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -50,18 +30,14 @@ enum Within {
 /// No replica: the word is of this card.
 const NOBODYS: i64 = 0;
 
-/// Marks of each replica and mailbox: line and position.
-type Marks = HashMap<(i64, i64), Vec<(i64, Position)>>;
+/// What left a location, by its content.
+type Left<'a> = HashMap<i64, Vec<&'a DepartureLine>>;
 
 /// Decides about the contents of one location.
-pub(super) struct Judge<'a> {
+pub struct Judge<'a> {
     pub(super) catalogue: &'a Catalogue,
     pub(super) station: &'a StationName,
-    writers: Writers,
-    /// What each writer's positions cover of others, once it was asked for.
-    reaches: HashMap<WriterId, Reach>,
-    /// All of them.
-    marks: Marks,
+    pub(super) lineage: Lineage,
     /// Contents that came in place of others.
     pub(super) heirs: HashSet<i64>,
     /// Replicas with lines in their ledgers that cannot be read.
@@ -74,19 +50,54 @@ pub(super) struct Judge<'a> {
 }
 
 impl Catalogue {
-    /// Goes through every content at every location that the drives tell of, in order of the locations.
-    pub fn each_decision(
+    /// Decides about locations of a station, by what all ledgers say.
+    pub fn judge<'a>(
+        &'a self,
+        station: &'a StationName,
+        with_removed: bool,
+    ) -> Result<Judge<'a>, JobError> {
+        Ok(Judge {
+            catalogue: self,
+            station,
+            lineage: Lineage::of(self)?,
+            heirs: self.heirs(station)?,
+            gapped: self.gapped(station)?,
+            empty: self.known_content(&Identity::of(b""))?,
+            not_wanted: self.not_wanted()?.into_iter().collect(),
+            with_removed,
+        })
+    }
+
+    /// Goes through everything that a restore gives back, in order of the locations.
+    pub fn each_wanted(
         &self,
         station: &StationName,
         with_removed: bool,
+        mut each: impl FnMut(Wanted) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        self.judge(station, with_removed)?.each_in(None, |decision| match decision {
+            Decision::Give(wanted) => each(wanted),
+            Decision::Withhold(_) => Ok(()),
+        })
+    }
+}
+
+impl Judge<'_> {
+    /// Goes through every content at every location that the drives tell of, or of one mailbox, in order of the
+    /// locations.
+    pub fn each_in(
+        &mut self,
+        mailbox: Option<i64>,
         mut each: impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let mut judge = self.judge(station, with_removed)?;
-        let mut departures = self.db.prepare_cached(DEPARTURES)?;
-        let mut departures = departures.query_map([station.as_str()], read_departure)?;
+        let db = &self.catalogue.db;
+        let (from, to) = mailbox.map_or((0, i64::MAX), |mailbox| (mailbox, mailbox));
+        let of = params![self.station.as_str(), from, to];
+        let mut departures = db.prepare_cached(DEPARTURES)?;
+        let mut departures = departures.query_map(of, read_departure)?;
         let mut next = departures.next().transpose()?;
-        let mut query = self.db.prepare_cached(ASSERTIONS)?;
-        let mut rows = query.query([station.as_str()])?;
+        let mut query = db.prepare_cached(ASSERTIONS)?;
+        let mut rows = query.query(of)?;
         let mut lines: Vec<AssertionLine> = Vec::new();
         loop {
             let line = rows.next()?.map(read_assertion).transpose()?;
@@ -105,7 +116,7 @@ impl Catalogue {
                     }
                     next = departures.next().transpose()?;
                 }
-                judge.decide(&lines, &left, &mut each)?;
+                self.decide(&lines, &left, &mut each)?;
                 lines.clear();
             }
             match line {
@@ -115,54 +126,6 @@ impl Catalogue {
         }
     }
 
-    pub(super) fn judge<'a>(
-        &'a self,
-        station: &'a StationName,
-        with_removed: bool,
-    ) -> Result<Judge<'a>, JobError> {
-        Ok(Judge {
-            catalogue: self,
-            station,
-            writers: self.writers()?,
-            reaches: HashMap::new(),
-            marks: self.marks(station)?,
-            heirs: self.heirs(station)?,
-            gapped: self.gapped(station)?,
-            empty: self.known_content(&Identity::of(b""))?,
-            not_wanted: self.not_wanted()?.into_iter().collect(),
-            with_removed,
-        })
-    }
-
-    /// Goes through everything that a restore gives back, in order of the locations.
-    pub fn each_wanted(
-        &self,
-        station: &StationName,
-        with_removed: bool,
-        mut each: impl FnMut(Wanted) -> Result<(), JobError>,
-    ) -> Result<(), JobError> {
-        self.each_decision(station, with_removed, |decision| match decision {
-            Decision::Give(wanted) => each(wanted),
-            Decision::Withhold(_) => Ok(()),
-        })
-    }
-
-    fn marks(&self, station: &StationName) -> Result<Marks, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT m.book, m.mailbox, m.line, m.writer, m.n FROM book JOIN mark m ON m.book = book.id \
-             WHERE book.station = ?1 ORDER BY m.line",
-        )?;
-        let mut rows = query.query([station.as_str()])?;
-        let mut marks = Marks::new();
-        while let Some(row) = rows.next()? {
-            let mark = (row.get(2)?, position_columns(row, 3)?);
-            marks.entry((row.get(0)?, row.get(1)?)).or_default().push(mark);
-        }
-        Ok(marks)
-    }
-}
-
-impl Judge<'_> {
     /// Decides about one location by what all drives known that count say of it, one book whether it counts or not, and
     /// what this card itself saw go there.
     pub(super) fn decide_at(
@@ -192,12 +155,16 @@ impl Judge<'_> {
         // One content that nobody saw go needs no stamps.
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
-        let mut candidates = self.candidates(lines, plain);
+        let mut candidates = self.candidates(lines, plain)?;
+        let mut by_content = Left::new();
+        for departure in left {
+            by_content.entry(departure.content).or_default().push(departure);
+        }
         for candidate in &mut candidates {
             candidate.missing = self.is_missing(candidate);
-            candidate.withheld = self.withheld(candidate, left);
+            candidate.withheld = self.withheld(candidate, &by_content);
             if candidate.withheld.is_some()
-                && !self.is_taken_back(candidate, left)
+                && !self.is_taken_back(candidate, &by_content)
                 && !self.is_given_elsewhere(at, candidate.version.content, Within::Mailbox)?
             {
                 candidate.against = candidate.withheld.take();
@@ -217,54 +184,6 @@ impl Judge<'_> {
         self.leave_out(at, withheld, each)
     }
 
-    /// The contents of one location, with what is asserted of each.
-    fn candidates(&self, lines: &[AssertionLine], plain: bool) -> Vec<Candidate> {
-        let mut candidates: Vec<Candidate> = Vec::new();
-        for (at, line) in lines.iter().enumerate() {
-            let content = line.version.content;
-            let index = candidates.iter().position(|c| c.version.content == content);
-            let index = index.unwrap_or_else(|| {
-                candidates.push(Candidate {
-                    version: Version { suspect: None, ..line.version.clone() },
-                    missing: false,
-                    stamps: Vec::new(),
-                    books: Vec::new(),
-                    present: Vec::new(),
-                    withheld: None,
-                    elsewhere: false,
-                    vouched: false,
-                    against: None,
-                });
-                candidates.len() - 1
-            });
-            let Some(candidate) = candidates.get_mut(index) else { continue };
-            // The last line of a content tells its time and mode. That it looks like damage any ledger may say by its
-            // last line; it is left out for that only where all say so.
-            let mut after = lines.iter().skip(at + 1);
-            let next = after.find(|l| l.book == line.book && l.version.content == content);
-            let mut suspect = candidate.version.suspect;
-            if next.is_none() {
-                suspect = suspect.or(line.version.suspect);
-                candidate.vouched |= line.version.suspect.is_none();
-            }
-            candidate.version = Version { suspect, ..line.version.clone() };
-            let marks = self.marks.get(&(line.book, line.mailbox)).filter(|_| !plain);
-            let stood = |mark: i64| mark > line.line && line.ended.is_none_or(|end| mark < end);
-            let marks = marks.into_iter().flatten().filter(|mark| stood(mark.0));
-            // From the next line of it on, that one says whether it is there.
-            let until = next.map_or(i64::MAX, |next| next.line);
-            let own = std::iter::once((line.line, line.position));
-            for (number, position) in own.chain(marks.copied()) {
-                candidate.stamps.push(position);
-                candidate.books.push(line.book);
-                if !line.missing && number < until {
-                    candidate.present.push(position);
-                }
-            }
-        }
-        candidates
-    }
-
     /// Whether a person does not want a content at a location here.
     fn is_not_wanted(&self, (mailbox, key): (i64, &[u8]), content: i64) -> bool {
         let all = &self.not_wanted;
@@ -274,38 +193,32 @@ impl Judge<'_> {
     /// Whether the latest word on a content is that it is missing.
     fn is_missing(&mut self, candidate: &Candidate) -> bool {
         let Candidate { stamps, present, .. } = candidate;
-        let mut absent = stamps.iter().filter(|stamp| !present.contains(stamp));
+        let there: HashSet<Position> = present.iter().collect();
+        let mut absent = stamps.iter().filter(|stamp| !there.contains(stamp));
         present.is_empty()
-            || absent.any(|absent| present.iter().all(|there| self.covers(*absent, *there)))
+            || absent.any(|absent| present.iter().all(|there| self.covers(absent, there)))
     }
 
     /// By whose word a content is left out, if departures cover every one of its stamps.
-    fn withheld(
-        &mut self,
-        candidate: &Candidate,
-        left: &[DepartureLine],
-    ) -> Option<(Departed, i64)> {
+    fn withheld(&mut self, candidate: &Candidate, left: &Left<'_>) -> Option<(Departed, i64)> {
+        let left = left.get(&candidate.version.content)?;
         let mut word = None;
-        for (stamp, of) in candidate.stamps.iter().zip(&candidate.books) {
-            let departure = left.iter().rfind(|d| {
-                d.content == candidate.version.content
-                    && self.may_judge(d.book, *of)
-                    && self.covers(d.position, *stamp)
-            })?;
+        for (of, stamp) in candidate.stamps.told() {
+            let departure = left
+                .iter()
+                .rfind(|d| self.may_judge(d.book, of) && self.covers(d.position, stamp))?;
             word = Some((departure.why, departure.book));
         }
         word
     }
 
     /// Whether each ledger takes back by itself all that it says of a content, or this card does.
-    fn is_taken_back(&mut self, candidate: &Candidate, left: &[DepartureLine]) -> bool {
-        candidate.stamps.iter().zip(&candidate.books).all(|(stamp, of)| {
-            left.iter().any(|d| {
-                d.content == candidate.version.content
-                    && d.book == *of
-                    && self.covers(d.position, *stamp)
-            })
-        })
+    fn is_taken_back(&mut self, candidate: &Candidate, left: &Left<'_>) -> bool {
+        let Some(left) = left.get(&candidate.version.content) else { return false };
+        candidate
+            .stamps
+            .told()
+            .all(|(of, stamp)| left.iter().any(|d| d.book == of && self.covers(d.position, stamp)))
     }
 
     /// Whether a restore gives a content at another location, and no other content has that place.
@@ -339,14 +252,15 @@ impl Judge<'_> {
 
     pub(super) fn is_given_at(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
         let (catalogue, (mailbox, key)) = (self.catalogue, at);
-        let (mut stamps, mut left) = (Vec::new(), Vec::new());
+        let (mut stamps, mut left) = (Stamps::default(), Stamps::default());
         for book in catalogue.books_of_station(self.station)? {
-            let of = |all: Vec<Position>| all.into_iter().map(move |position| (book, position));
-            stamps.extend(of(catalogue.stamps(book, mailbox, key, content)?));
-            left.extend(of(catalogue.departures(book, mailbox, key, content)?));
+            self.lineage.stamps(catalogue, &mut stamps, book, (mailbox, key, content))?;
+            for departure in catalogue.departures(book, mailbox, key, content)? {
+                left.add(book, departure);
+            }
         }
-        Ok(!stamps.iter().all(|(of, stamp)| {
-            left.iter().any(|(by, left)| self.may_judge(*by, *of) && self.covers(*left, *stamp))
+        Ok(!stamps.told().all(|(of, stamp)| {
+            left.told().any(|(by, left)| self.may_judge(by, of) && self.covers(left, stamp))
         }))
     }
 
@@ -357,22 +271,14 @@ impl Judge<'_> {
     }
 
     pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {
-        if one.writer == other.writer {
-            return one.n >= other.n;
-        }
-        let writers = &self.writers;
-        self.reaches.entry(one.writer).or_insert_with(|| writers.reach(one)).covers(other)
+        self.lineage.covers(one, other)
     }
 
     /// Whether one content was asserted to be there later than another: by a position that covers all of the other's.
     /// What is only told to be missing was not there.
     fn is_later(&mut self, one: &Candidate, other: &Candidate) -> bool {
-        let there = |c: &Candidate| match c.present.is_empty() {
-            true => c.stamps.clone(),
-            false => c.present.clone(),
-        };
-        let (ones, others) = (there(one), there(other));
-        ones.iter().any(|a| others.iter().all(|b| self.covers(*a, *b)))
+        let (ones, others) = (one.there(), other.there());
+        ones.iter().any(|a| others.iter().all(|b| self.covers(a, b)))
     }
 
     /// What belongs in place first: what looks like damage last, then nothing at all, then what is missing, then the
@@ -443,7 +349,7 @@ impl Judge<'_> {
                 missing: candidate.missing,
                 conflict,
                 instead,
-                latest: candidate.stamps.iter().map(|stamp| stamp.n).max().unwrap_or(0),
+                latest: candidate.stamps.highest(),
                 against: candidate.against,
                 version: candidate.version,
             }))?;
@@ -470,7 +376,7 @@ impl Judge<'_> {
                     missing: false,
                     conflict: false,
                     instead: Vec::new(),
-                    latest: stamps.iter().map(|stamp| stamp.n).max().unwrap_or(0),
+                    latest: stamps.highest(),
                     against: None,
                 }),
                 // What is elsewhere is given there.

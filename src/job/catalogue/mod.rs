@@ -5,6 +5,7 @@ mod apply;
 mod assertions;
 mod audit;
 mod books;
+mod candidates;
 mod carried;
 mod contents;
 mod counting;
@@ -34,6 +35,7 @@ mod recheck;
 mod rereads;
 mod retired;
 mod room;
+mod stamps;
 mod station;
 mod traffic;
 mod writers;
@@ -54,6 +56,7 @@ pub use known::{KnownAs, KnownHow};
 pub use lacking::Lacking;
 pub use last_copies::LastCopies;
 pub use logs::{KnownLines, Log, LogDamage};
+pub use merge::Judge;
 pub use opening::SetAside;
 pub use payloads::{Held, PayloadRow, PayloadState};
 pub use proofs::{Passage, Proof};
@@ -64,7 +67,7 @@ pub use traffic::{Counted, Known, Word};
 
 use super::JobError;
 use crate::disk::MemoryFolder;
-use crate::model::{Clock, MailboxName};
+use crate::model::{Clock, MailboxName, Writers};
 use globset::GlobSet;
 use rusqlite::{Connection, OptionalExtension as _, params};
 use std::cell::{Cell, RefCell};
@@ -79,7 +82,9 @@ pub struct Catalogue {
     /// No change was made through it yet: the first one is a new writer's.
     is_fresh: Cell<bool>,
     /// What is known of writers, once it was asked for.
-    lineage: RefCell<Option<writers::Lineage>>,
+    lineage: RefCell<Option<Writers>>,
+    /// What the ledger that is read has told of writers: its book, how many, and how many positions before them.
+    writers_told: Cell<Option<(i64, u64, u64)>>,
     /// The rows of the mailboxes that questions are about; `None`: all there are.
     in_force: RefCell<Option<Vec<i64>>>,
     /// What the config ignores in them.

@@ -238,8 +238,12 @@ CREATE INDEX departure_by_heir ON departure (to_content) WHERE to_content IS NOT
 CREATE TABLE mark (
     book INTEGER NOT NULL, mailbox INTEGER NOT NULL, line INTEGER NOT NULL,
     writer INTEGER NOT NULL, n INTEGER NOT NULL, as_of INTEGER NOT NULL,
+    latest INTEGER NOT NULL,          -- 1: none behind it is as of a later change, so that `as_of` falls from each of
+                                      -- these to the next
     PRIMARY KEY (book, mailbox, line)
 ) WITHOUT ROWID;
+CREATE INDEX mark_latest ON mark (book, mailbox, line) WHERE latest;
+CREATE INDEX mark_outdated ON mark (book, mailbox, as_of) WHERE latest;
 -- Writers that a ledger tells of.
 CREATE TABLE book_writer (
     book INTEGER NOT NULL, writer INTEGER NOT NULL,
@@ -249,8 +253,9 @@ CREATE TABLE book_writer (
 -- What stands in a ledger, and as of which of this card's changes at the latest.
 CREATE VIEW standing AS
     SELECT a.book, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode,
-        max(a.as_of, coalesce((SELECT max(m.as_of) FROM mark m
-            WHERE m.book = a.book AND m.mailbox = a.mailbox AND m.line > a.line), 0)) AS as_of
+        max(a.as_of, coalesce((SELECT m.as_of FROM mark m INDEXED BY mark_latest
+            WHERE m.book = a.book AND m.mailbox = a.mailbox AND m.line > a.line AND m.latest
+            ORDER BY m.line LIMIT 1), 0)) AS as_of
     FROM assertion a WHERE a.ended IS NULL;
 
 -- Contents that a replica would give back at a location: its copy is good, and its ledger asserts that it is there.

@@ -5,41 +5,10 @@ use super::{BookRow, Catalogue};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::ledger::Event;
-use crate::model::limits::WRITER_LINKS_MAX;
-use crate::model::{Position, Reach, WriterId, Writers};
+use crate::model::limits::{WRITER_LINKS_MAX, WRITERS_A_LEDGER};
+use crate::model::{Position, WriterId, Writers};
 use rusqlite::{OptionalExtension as _, Row, params};
 use std::collections::{BTreeSet, HashMap};
-
-/// What is known of all writers, kept while it does not change.
-#[derive(Debug, Default)]
-pub(super) struct Lineage {
-    writers: Writers,
-    /// This card's own writers, and the last change of each.
-    own: HashMap<WriterId, u64>,
-    /// Of other writers the last change of this card that they knew of.
-    knew: HashMap<WriterId, u64>,
-    /// What each writer covers of others, once it was asked for.
-    reaches: HashMap<WriterId, Reach>,
-}
-
-impl Lineage {
-    /// The last of this card's changes that whoever wrote as of a position can have known.
-    fn as_of(&mut self, position: Position) -> u64 {
-        if self.own.is_empty() {
-            return 0;
-        }
-        if let Some(last) = self.own.get(&position.writer) {
-            // Of numbers beyond the last nothing is known here: they were lost with an end of this state.
-            return position.n.min(*last);
-        }
-        let (writers, own) = (&self.writers, &self.own);
-        *self.knew.entry(position.writer).or_insert_with(|| {
-            let reach = writers.reach(position);
-            let known = |(writer, n): (WriterId, u64)| own.get(&writer).map(|last| n.min(*last));
-            reach.iter().filter_map(known).max().unwrap_or(0)
-        })
-    }
-}
 
 fn writer_column(row: &Row<'_>, at: usize) -> rusqlite::Result<WriterId> {
     Ok(WriterId::from_bits(row.get::<_, i64>(at)? as u64))
@@ -117,10 +86,7 @@ impl Catalogue {
         )?;
         let rows = query.query_map([], |row| position_columns(row, 0))?;
         let met = rows.collect::<Result<Vec<_>, _>>()?;
-        let writers = self.writers()?;
-        let known = parent.map(|parent| writers.reach(parent)).unwrap_or_default();
-        let news: Vec<_> = met.into_iter().filter(|at| !known.covers(*at)).collect();
-        Ok(writers.latest(&news))
+        Ok(self.writers()?.latest(parent, &met))
     }
 
     /// The position of this card at a change; none before the first.
@@ -158,6 +124,10 @@ impl Catalogue {
         writer: WriterId,
         links: &[Position],
     ) -> Result<(), JobError> {
+        // What this card writes itself is told, or it would be told again and again.
+        if self.reading.get().is_some() && !self.may_tell_of_writer(book, links.len() as u64)? {
+            return Ok(());
+        }
         self.meet_writer(writer, 0)?;
         let defined: bool = self
             .db
@@ -172,8 +142,30 @@ impl Catalogue {
         self.db
             .prepare_cached("INSERT OR IGNORE INTO book_writer VALUES (?1, ?2)")?
             .execute(params![book, bits(writer)])?;
-        self.lineage.take();
+        if let Some(writers) = self.lineage.borrow_mut().as_mut() {
+            writers.define(writer, links);
+        }
         Ok(())
+    }
+
+    /// Counts what a ledger tells of writers; whether it may tell of more.
+    fn may_tell_of_writer(&self, book: i64, links: u64) -> Result<bool, JobError> {
+        let told = self.writers_told.get().filter(|told| told.0 == book);
+        let (mut writers, mut of_links) = match told {
+            Some((_, writers, links)) => (writers, links),
+            None => {
+                let mut query = self.db.prepare_cached(
+                    "SELECT count(DISTINCT b.writer), count(l.number) FROM book_writer b \
+                     LEFT JOIN writer_link l ON l.writer = b.writer WHERE b.book = ?1",
+                )?;
+                query.query_row([book], |row| {
+                    Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
+                })?
+            }
+        };
+        (writers, of_links) = (writers + 1, of_links + links);
+        self.writers_told.set(Some((book, writers, of_links)));
+        Ok(writers <= WRITERS_A_LEDGER && of_links <= 4 * WRITERS_A_LEDGER)
     }
 
     /// A line speaks as of a position.
@@ -193,7 +185,9 @@ impl Catalogue {
         for (writer, n) in positions {
             self.meet_writer(*writer, *n)?;
         }
-        self.lineage.take();
+        if self.meta("read_anew")?.is_some_and(|text| text == "1") {
+            return Ok(());
+        }
         let now = self.position_at(self.tick()?)?;
         match self.read_since(now)?.is_empty() {
             true => Ok(()),
@@ -204,47 +198,71 @@ impl Catalogue {
     /// Everything known of writers.
     pub fn writers(&self) -> Result<Writers, JobError> {
         let mut writers = Writers::default();
-        let mut query = self
-            .db
-            .prepare_cached("SELECT bits, disputed FROM writer WHERE defined ORDER BY bits")?;
-        let rows =
-            query.query_map([], |row| Ok((writer_column(row, 0)?, row.get::<_, bool>(1)?)))?;
-        for row in rows {
-            let (writer, disputed) = row?;
-            writers.define(writer, &self.writer_links(writer)?);
-            if disputed {
-                writers.dispute(writer);
+        let mut query = self.db.prepare_cached(
+            "SELECT w.bits, w.disputed, l.parent, l.n FROM writer w LEFT JOIN writer_link l ON l.writer = w.bits \
+             WHERE w.defined ORDER BY w.bits, l.number",
+        )?;
+        let mut rows = query.query([])?;
+        let mut links = Vec::new();
+        let mut last: Option<(WriterId, bool)> = None;
+        loop {
+            let row = rows.next()?;
+            let next = row
+                .map(|row| Ok::<_, JobError>((writer_column(row, 0)?, row.get::<_, bool>(1)?)))
+                .transpose()?;
+            if let Some((writer, disputed)) = last.filter(|_| next != last) {
+                writers.define(writer, &links);
+                links.clear();
+                if disputed {
+                    writers.dispute(writer);
+                }
             }
+            let Some(row) = row else { return Ok(writers) };
+            if row.get::<_, Option<i64>>(2)?.is_some() {
+                links.push(position_columns(row, 2)?);
+            }
+            last = next;
         }
-        Ok(writers)
+    }
+
+    /// Asks about writers what is known of them now.
+    fn of_writers<T>(
+        &self,
+        writer: WriterId,
+        ask: impl FnOnce(&mut Writers) -> T,
+    ) -> Result<T, JobError> {
+        let known = self.lineage.borrow().as_ref().map(|writers| writers.knows(writer));
+        // Another thread may have begun a writer since, or read of one.
+        let told = "SELECT 1 FROM writer WHERE bits = ?1 AND (defined OR own_first IS NOT NULL)";
+        if known.is_none()
+            || known == Some(false) && self.db.prepare_cached(told)?.exists([bits(writer)])?
+        {
+            let writers = self.load_lineage(self.reading.get().unwrap_or(u64::MAX))?;
+            self.lineage.replace(Some(writers));
+        }
+        Ok(ask(self.lineage.borrow_mut().get_or_insert_default()))
     }
 
     /// The last of this card's changes that whoever wrote as of a position can have known; 0 where that is none.
     pub(super) fn as_of(&self, position: Position) -> Result<u64, JobError> {
-        let known = |lineage: &Lineage| {
-            lineage.own.contains_key(&position.writer)
-                || lineage.knew.contains_key(&position.writer)
-        };
-        if !self.lineage.borrow().as_ref().is_some_and(known) {
-            // Another thread may have begun a writer since, or the ledger that is read told of one.
-            let lineage = self.load_lineage(self.reading.get().unwrap_or(u64::MAX))?;
-            self.lineage.replace(Some(lineage));
-        }
-        Ok(self.lineage.borrow_mut().as_mut().map_or(0, |lineage| lineage.as_of(position)))
+        self.of_writers(position.writer, |writers| writers.as_of(position))
     }
 
     /// Whether a position is one of this card's own changes, as far as it knows them.
     pub fn is_own(&self, position: Position) -> Result<bool, JobError> {
-        self.as_of(position)?;
-        let lineage = self.lineage.borrow();
-        let last = lineage.as_ref().and_then(|lineage| lineage.own.get(&position.writer));
-        Ok(last.is_some_and(|last| position.n <= *last))
+        self.of_writers(position.writer, |writers| writers.is_own(position))
+    }
+
+    /// Whether one position covers another.
+    pub fn covers(&self, one: Position, other: Position) -> Result<bool, JobError> {
+        self.of_writers(one.writer, |writers| writers.covers(one, other))
     }
 
     /// Before a ledger is read: of the numbers that it gives this card's present writer none is known beyond the last
     /// change, as after an old image of the card was put back.
     pub fn begin_reading(&self) -> Result<(), JobError> {
         self.reading.set(Some(self.tick()?));
+        self.writers_told.take();
         self.lineage.take();
         Ok(())
     }
@@ -252,35 +270,21 @@ impl Catalogue {
     /// The ledger is read, or what could be: lines from here on are this card's own.
     pub fn end_reading(&self) {
         self.reading.set(None);
+        self.writers_told.take();
         self.lineage.take();
     }
 
-    fn load_lineage(&self, most: u64) -> Result<Lineage, JobError> {
-        let mut own = HashMap::new();
+    fn load_lineage(&self, most: u64) -> Result<Writers, JobError> {
+        let mut writers = self.writers()?;
         let mut query = self
             .db
             .prepare_cached("SELECT bits, own_last FROM writer WHERE own_first IS NOT NULL")?;
         let mut rows = query.query([])?;
         while let Some(row) = rows.next()? {
             let last = row.get::<_, Option<i64>>(1)?.map_or(most, |last| last as u64);
-            own.insert(writer_column(row, 0)?, last);
+            writers.set_own(writer_column(row, 0)?, last);
         }
-        Ok(Lineage { writers: self.writers()?, own, knew: HashMap::new(), reaches: HashMap::new() })
-    }
-
-    /// Whether one position covers another.
-    pub fn covers(&self, one: Position, other: Position) -> Result<bool, JobError> {
-        if one.writer == other.writer {
-            return Ok(one.n >= other.n);
-        }
-        let known = |lineage: &Lineage| lineage.writers.links(one.writer).is_some();
-        if !self.lineage.borrow().as_ref().is_some_and(known) {
-            let lineage = self.load_lineage(u64::MAX)?;
-            self.lineage.replace(Some(lineage));
-        }
-        let mut lineage = self.lineage.borrow_mut();
-        let Some(Lineage { writers, reaches, .. }) = lineage.as_mut() else { return Ok(false) };
-        Ok(reaches.entry(one.writer).or_insert_with(|| writers.reach(one)).covers(other))
+        Ok(writers)
     }
 
     /// Lines that a ledger needs before some events, so that it tells of every writer they speak of, and of those

@@ -9,7 +9,7 @@ use crate::disk::{DiskError, ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage, TakingIn};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
-use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, LEDGER_LINES_A_WRITER};
+use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, WRITERS_MET};
 use crate::model::{Finding, Position, RelName, Stamp, bag};
 use rustix::io::Errno;
 use std::collections::HashMap;
@@ -203,18 +203,18 @@ fn read_lines(
     let mut positions = HashMap::new();
     let (mut first_copy, mut all_own) = (None, true);
     let take = |group: Group| {
-        // What is known of writers is gone through again behind each line that tells of one.
-        let is_writer = |met: &&Met| matches!(met.line.event, Event::Writer { .. });
-        let writers = group.iter().filter(is_writer).count() as u64;
-        let lines = group.len() as u64 + writers * LEDGER_LINES_A_WRITER;
+        let lines = group.iter().map(rows).sum();
         for Met { line, standing, gaps } in group {
             if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
                 let number = payload.number;
                 first_copy = Some(first_copy.map_or(number, |n: u32| n.min(number)));
             }
             if let Some(Position { writer, n }) = line.event.position() {
-                let met = positions.entry(writer).or_insert(n);
-                *met = n.max(*met);
+                if let Some(met) = positions.get_mut(&writer) {
+                    *met = n.max(*met);
+                } else if positions.len() < WRITERS_MET {
+                    positions.insert(writer, n);
+                }
                 all_own = all_own && catalogue.is_own(Position { writer, n })?;
             }
             if let Event::Writer { writer, .. } = line.event {
@@ -239,6 +239,15 @@ fn read_lines(
         catalogue.told_by_lines(row, first)?;
     }
     catalogue.save_book(book)
+}
+
+/// What a line counts as in a portion: a row of the catalogue each.
+fn rows(met: &Met) -> u64 {
+    1 + match &met.line.event {
+        Event::Writer { links, .. } => links.len() as u64,
+        Event::Mark { mailboxes, .. } => mailboxes.len() as u64,
+        _ => 0,
+    }
 }
 
 /// What is known of a ledger once it was gone through; `all_own`: this card alone wrote what was read.

@@ -8,6 +8,7 @@ use crate::job::JobError;
 use crate::job::catalogue::{DepartedRow, Place};
 use crate::job::drive::Admitted;
 use crate::model::ledger::Event;
+use crate::model::limits::MARK_MAILBOXES_MAX;
 use crate::model::{Position, Reason};
 use std::collections::BTreeSet;
 
@@ -239,8 +240,9 @@ impl Sweep<'_, '_> {
             self.again = true;
             return Ok(true);
         }
-        if !mailboxes.is_empty() {
-            self.batch.notes.push(Event::Mark { as_of: self.position, mailboxes });
+        for mailboxes in mailboxes.chunks(MARK_MAILBOXES_MAX) {
+            let mark = Event::Mark { as_of: self.position, mailboxes: mailboxes.to_vec() };
+            self.batch.notes.push(mark);
         }
         let mut whole = true;
         if !self.to_renew.is_empty() {

@@ -10,6 +10,7 @@ use crate::job::{DriveRef, JobError};
 use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::message::Headers;
 use crate::model::{Clock, MailboxName, StationName};
+use std::collections::HashMap;
 use std::time::Duration;
 
 /// Copies read to see how quick the drives are.
@@ -55,22 +56,25 @@ pub fn offer(gathered: &Gathered) -> Result<Offer, JobError> {
     let (catalogue, station) = (&gathered.catalogue, &gathered.station);
     let told = catalogue.mailboxes_told(station)?;
     let open: Vec<&Admitted> = gathered.drives.iter().collect();
-    let mut mailboxes = Vec::new();
-    for (row, name) in told {
-        let mut offered = Offered { row, name, messages: 0, bytes: 0, newest: None };
-        let mut latest: Option<(u64, i64)> = None;
-        catalogue.each_wanted(station, false, |wanted| {
-            if wanted.mailbox == row {
-                offered.messages += 1;
-                offered.bytes += catalogue.identity(wanted.version.content)?.bytes;
-                latest = latest.max(Some((wanted.latest, wanted.version.content)));
-            }
-            Ok(())
-        })?;
+    let mut mailboxes: Vec<Offered> = told
+        .into_iter()
+        .map(|(row, name)| Offered { row, name, messages: 0, bytes: 0, newest: None })
+        .collect();
+    let index: HashMap<i64, usize> = mailboxes.iter().map(|of| of.row).zip(0..).collect();
+    let mut latest: Vec<Option<(u64, i64)>> = vec![None; mailboxes.len()];
+    catalogue.each_wanted(station, false, |wanted| {
+        if let Some(at) = index.get(&wanted.mailbox) {
+            let offered = &mut mailboxes[*at];
+            offered.messages += 1;
+            offered.bytes += catalogue.identity(wanted.version.content)?.bytes;
+            latest[*at] = latest[*at].max(Some((wanted.latest, wanted.version.content)));
+        }
+        Ok(())
+    })?;
+    for (offered, latest) in mailboxes.iter_mut().zip(latest) {
         if let Some((_, content)) = latest {
             offered.newest = headers_of(catalogue, station, &open, content)?;
         }
-        mailboxes.push(offered);
     }
     let mut drives = Vec::new();
     for drive in &gathered.drives {

@@ -57,6 +57,7 @@ fn put_back<'scope>(
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
     let locks = targets::lock_all(plan)?;
+    let mut judge = gathered.catalogue.judge(&gathered.station, plan.with_removed)?;
     for goal in &plan.goals {
         let mut work = Work {
             gathered,
@@ -71,14 +72,9 @@ fn put_back<'scope>(
             seats: Seats::default(),
             names: BTreeSet::new(),
         };
-        gathered.catalogue.each_decision(&gathered.station, plan.with_removed, |decision| {
-            match decision {
-                Decision::Give(wanted) if wanted.mailbox == goal.row => work.message(wanted),
-                Decision::Withhold(left_out) if left_out.mailbox == goal.row => {
-                    work.leave_out(&left_out)
-                }
-                _ => Ok(()),
-            }
+        judge.each_in(Some(goal.row), |decision| match decision {
+            Decision::Give(wanted) => work.message(wanted),
+            Decision::Withhold(left_out) => work.leave_out(&left_out),
         })?;
         if plan.goals.first().is_some_and(|first| first.row == goal.row) {
             work.numbered()?;

@@ -5,7 +5,7 @@ use super::event::{Assertion, Departed, Departure, Event, Line, Location};
 use crate::model::digest::{Digest, Identity};
 use crate::model::escape;
 use crate::model::finding::Suspicion;
-use crate::model::limits::{COUNT_MAX, WRITER_LINKS_MAX};
+use crate::model::limits::{COUNT_MAX, MARK_MAILBOXES_MAX, WRITER_LINKS_MAX};
 use crate::model::names::RelName;
 use crate::model::stamp::{Moment, Stamp};
 use crate::model::writers::Position;
@@ -252,7 +252,8 @@ impl Wire {
                 as_of: self.as_of?,
                 mailboxes: self
                     .mailboxes
-                    .as_ref()?
+                    .as_ref()
+                    .filter(|names| names.len() <= MARK_MAILBOXES_MAX)?
                     .iter()
                     .map(|name| name.parse().ok())
                     .collect::<Option<_>>()?,

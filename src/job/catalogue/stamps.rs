@@ -1,0 +1,165 @@
+//! As of which positions ledgers assert a content at a location, as far as it makes a difference to what is decided: of
+//! those that others cover none is kept.
+//! Never decides anything.
+
+use super::Catalogue;
+use super::writers::position_columns;
+use crate::job::JobError;
+use crate::model::limits::{COUNT_MAX, MARKS_APART, MARKS_HELD};
+use crate::model::{Position, WriterId, Writers};
+use rusqlite::params;
+use std::collections::HashMap;
+
+/// Stands for what was not looked up: no departure covers it.
+const COVERED_BY_NONE: (u64, u64) = (0, u64::MAX);
+
+fn covered_by_none() -> Position {
+    let (bits, n) = COVERED_BY_NONE;
+    Position { writer: WriterId::from_bits(bits), n }
+}
+
+/// A mark of a mailbox in a ledger.
+struct Mark {
+    line: i64,
+    position: Position,
+    /// So many of those before it go up to the latest that it does not cover.
+    apart: u32,
+}
+
+/// The marks of one mailbox in one ledger, in their order; `None`: too many.
+type Run = Option<Vec<Mark>>;
+
+/// What positions cover, and what marks renewed.
+pub(super) struct Lineage {
+    writers: Writers,
+    runs: HashMap<(i64, i64), Run>,
+    held: usize,
+}
+
+/// Positions of several ledgers, of each writer in each the highest: who covers it covers the lower ones.
+#[derive(Debug, Default)]
+pub(super) struct Stamps {
+    all: Vec<(i64, Position)>,
+    at: HashMap<(i64, WriterId), usize>,
+}
+
+impl Stamps {
+    pub(super) fn add(&mut self, book: i64, position: Position) {
+        let next = self.all.len();
+        let at = *self.at.entry((book, position.writer)).or_insert(next);
+        match self.all.get_mut(at) {
+            Some((_, known)) => known.n = known.n.max(position.n),
+            None => self.all.push((book, position)),
+        }
+    }
+
+    pub(super) fn is_empty(&self) -> bool {
+        self.all.is_empty()
+    }
+
+    /// With the ledgers that have them.
+    pub(super) fn told(&self) -> impl Iterator<Item = (i64, Position)> + Clone + '_ {
+        self.all.iter().copied()
+    }
+
+    pub(super) fn iter(&self) -> impl Iterator<Item = Position> + Clone + '_ {
+        self.all.iter().map(|(_, position)| *position)
+    }
+
+    /// The highest number among those that were looked up.
+    pub(super) fn highest(&self) -> u64 {
+        self.iter().map(|stamp| stamp.n).filter(|n| *n <= COUNT_MAX).max().unwrap_or(0)
+    }
+}
+
+impl Lineage {
+    pub(super) fn of(catalogue: &Catalogue) -> Result<Self, JobError> {
+        Ok(Self { writers: catalogue.writers()?, runs: HashMap::new(), held: 0 })
+    }
+
+    pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {
+        self.writers.covers(one, other)
+    }
+
+    /// The positions of a ledger's marks of a mailbox between two lines, without those that later ones of them cover.
+    pub(super) fn renewed(
+        &mut self,
+        catalogue: &Catalogue,
+        (book, mailbox): (i64, i64),
+        (behind, until): (i64, i64),
+    ) -> Result<Vec<Position>, JobError> {
+        if !self.runs.contains_key(&(book, mailbox)) {
+            let run = self.run(catalogue, book, mailbox)?;
+            self.runs.insert((book, mailbox), run);
+        }
+        let Some(Some(marks)) = self.runs.get(&(book, mailbox)) else {
+            return Ok(vec![covered_by_none()]);
+        };
+        let first = marks.partition_point(|mark| mark.line <= behind);
+        let mut count = marks.partition_point(|mark| mark.line < until);
+        let mut renewed = Vec::new();
+        while count > first
+            && let Some(mark) = marks.get(count - 1)
+        {
+            if renewed.len() == MARKS_APART {
+                renewed.push(covered_by_none());
+                break;
+            }
+            renewed.push(mark.position);
+            count = mark.apart as usize;
+        }
+        renewed.reverse();
+        Ok(renewed)
+    }
+
+    fn run(&mut self, catalogue: &Catalogue, book: i64, mailbox: i64) -> Result<Run, JobError> {
+        let mut query = catalogue.db.prepare_cached(
+            "SELECT line, writer, n FROM mark WHERE book = ?1 AND mailbox = ?2 ORDER BY line LIMIT ?3",
+        )?;
+        let mut rows = query.query(params![book, mailbox, MARKS_HELD as i64 + 1])?;
+        let mut marks: Vec<Mark> = Vec::new();
+        while let Some(row) = rows.next()? {
+            let position = position_columns(row, 1)?;
+            // What is between a mark and the latest before it that it does not cover was covered when that one came.
+            let mut apart = marks.len();
+            while apart > 0 && self.writers.covers(position, marks[apart - 1].position) {
+                apart = marks[apart - 1].apart as usize;
+            }
+            marks.push(Mark { line: row.get(0)?, position, apart: apart as u32 });
+        }
+        if self.held + marks.len() > MARKS_HELD {
+            // The locations come in the order of their mailboxes.
+            self.runs.retain(|(_, of), _| *of == mailbox);
+            self.held = self.runs.values().flatten().map(Vec::len).sum();
+        }
+        if self.held + marks.len() > MARKS_HELD {
+            return Ok(None);
+        }
+        self.held += marks.len();
+        Ok(Some(marks))
+    }
+
+    /// As of which positions a ledger asserts a content at a location.
+    pub(super) fn stamps(
+        &mut self,
+        catalogue: &Catalogue,
+        stamps: &mut Stamps,
+        book: i64,
+        (mailbox, key, content): (i64, &[u8], i64),
+    ) -> Result<(), JobError> {
+        let mut query = catalogue.db.prepare_cached(
+            "SELECT line, ended, writer, n FROM assertion \
+             WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
+        )?;
+        let mut rows = query.query(params![book, mailbox, key, content])?;
+        while let Some(row) = rows.next()? {
+            let (line, ended): (i64, Option<i64>) = (row.get(0)?, row.get(1)?);
+            stamps.add(book, position_columns(row, 2)?);
+            let until = ended.unwrap_or(i64::MAX);
+            for position in self.renewed(catalogue, (book, mailbox), (line, until))? {
+                stamps.add(book, position);
+            }
+        }
+        Ok(())
+    }
+}
