@@ -113,7 +113,8 @@ fn restores(world: &World) -> Result<(), Broken> {
         tells(&sticks, &restored)?;
         stays_gone(world, bits, &slots, &restored)?;
         let good = |given: &Given| {
-            restored.given.iter().any(|other| other.at == given.at && !other.content.damaged)
+            let sure = restored.given.iter().filter(|other| other.how != How::InDoubt);
+            sure.into_iter().any(|other| other.at == given.at && !other.content.damaged)
         };
         let in_place = restored.given.iter().filter(|given| given.how == How::InPlace);
         if let Some(given) = in_place.into_iter().find(|given| given.content.damaged && good(given))

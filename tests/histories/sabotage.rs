@@ -40,7 +40,6 @@ breaks! {
     GapsPass: "departures count whatever line cannot be read",
     GapsAfterPass: "departures count though a line after them cannot be read",
     GapsKnownLater: "a departure speaks for lines that became unreadable after what it saw",
-    GapsPassElsewhere: "one ledger's departures take back what one with unreadable lines says",
     DepartureAtPresent: "a departure carries the present position, not that of the change it saw",
     DepartureOfEverything: "a departure is written though nothing stands",
     MarkOverOthers: "a mark is written though something else stands",
@@ -64,8 +63,9 @@ breaks! {
     DamageInPlace: "what looks damaged may come in place of the good version",
 }
 
-/// Kept though no promise is known to need it: an arrival that finds no room is mostly told by what it came after.
-pub(crate) const NOT_NEEDED: &[Break] = &[Break::FullDoesNotWait];
+/// Kept though no promise is known to need them: an arrival that finds no room is mostly told by what it came after;
+/// and what one stick takes back of another's line comes back all the same, but not where it was.
+pub(crate) const NOT_NEEDED: &[Break] = &[Break::FullDoesNotWait, Break::WitnessByOldLine];
 
 /// Whether a rule is left out on this thread.
 pub(crate) fn broken(rule: Break) -> bool {

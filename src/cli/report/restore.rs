@@ -23,7 +23,7 @@ pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
         "doubtful": report.doubtful,
         "older": report.older,
         "left_out": by_word(&report.left_out),
-        "given_against": by_word(&report.given_against),
+        "in_doubt": by_word(&report.in_doubt),
         "conflicts": report.conflicts.iter().map(|path| {
             let mut object = Map::new();
             json_path(&mut object, path);
@@ -178,12 +178,13 @@ fn left_out(output: &Output, report: &RestoreReport) {
         let (messages, why) = (count(*messages, "message"), as_said(*why));
         output.say(format!("  {messages} ({}) left out: {by} says: {why}.", size(*bytes)));
     }
-    for LeftOut { by, why, messages, bytes } in &report.given_against {
+    for LeftOut { by, why, messages, bytes } in &report.in_doubt {
         let (messages, why) = (count(*messages, "message"), as_said(*why));
-        output.say(format!("  {messages} ({}) back although {by} says: {why}.", size(*bytes)));
-    }
-    if !report.given_against.is_empty() {
-        output.say("  Another drive has them, and was never told so. Delete what you do not want.");
+        output.warn(format!(
+            "{messages} ({}) put under recovered/: {by} alone says: {why}. Another drive still has them: look at them, \
+             and delete what you do not want",
+            size(*bytes)
+        ));
     }
     let says = |whys: &[Departed]| report.left_out.iter().any(|left| whys.contains(&left.why));
     if says(&[Departed::Deleted, Departed::Acknowledged]) {

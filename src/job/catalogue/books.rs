@@ -8,7 +8,6 @@ use crate::model::StationName;
 use crate::model::ledger::Chain;
 use crate::model::limits::{NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
 use rusqlite::{OptionalExtension as _, Row, params};
-use std::collections::HashSet;
 use std::path::Path;
 
 /// The file beside the catalogue that names the mounts in which a sync failed, one a line.
@@ -247,14 +246,6 @@ impl Catalogue {
                 "SELECT 1 FROM book_mailbox WHERE book = ?1 AND mailbox = ?2 AND root = ?3",
             )?
             .exists(params![book, mailbox, root])?)
-    }
-
-    /// Replicas of a station with lines in their ledgers that cannot be read.
-    pub(super) fn gapped(&self, station: &StationName) -> Result<HashSet<i64>, JobError> {
-        let mut query =
-            self.db.prepare_cached("SELECT id FROM book WHERE station = ?1 AND gaps > 0")?;
-        let rows = query.query_map([station.as_str()], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Number and octets of the messages a drive holds for its station.

@@ -23,8 +23,8 @@ pub(super) struct Candidate {
     pub(super) elsewhere: bool,
     /// Some ledger says last that it does not look like damage.
     pub(super) vouched: bool,
-    /// Another drive's departure, by whose word alone it would be left out.
-    pub(super) against: Option<(Departed, i64)>,
+    /// The departure of another drive, by whose word alone it would be left out.
+    pub(super) in_doubt: Option<(Departed, i64)>,
 }
 
 impl Candidate {
@@ -66,7 +66,7 @@ impl Judge<'_> {
                     withheld: None,
                     elsewhere: false,
                     vouched: false,
-                    against: None,
+                    in_doubt: None,
                 });
                 candidates.len() - 1
             });

@@ -28,6 +28,13 @@ pub enum Role {
     Beside,
     /// It was removed, and is asked for all the same.
     Removed,
+    /// The word of other drives alone says that it left, and a drive that was not told so has it.
+    InDoubt {
+        /// Why it left, by that word.
+        why: Departed,
+        /// The replica whose ledger says so.
+        book: i64,
+    },
 }
 
 /// What to restore at one location.
@@ -47,9 +54,6 @@ pub struct Wanted {
     pub conflict: bool,
     /// What to give where no good copy of it can be had: a version that looks like damage, then older ones.
     pub instead: Vec<Version>,
-    /// Another drive's ledger says that it left, and why; the replica. It is given because what the word of one drive
-    /// alone leaves out is on another one.
-    pub against: Option<(Departed, i64)>,
     /// The latest position as of which a ledger says so; for the order in which messages came.
     pub latest: u64,
 }

@@ -40,8 +40,6 @@ pub struct Judge<'a> {
     pub(super) lineage: Lineage,
     /// Contents that came in place of others.
     pub(super) heirs: HashSet<i64>,
-    /// Replicas with lines in their ledgers that cannot be read.
-    gapped: HashSet<i64>,
     /// The content of no bytes, if any line tells of it.
     empty: Option<i64>,
     /// What a person does not want on this card: mailbox, path as its sorting key, content.
@@ -61,7 +59,6 @@ impl Catalogue {
             station,
             lineage: Lineage::of(self)?,
             heirs: self.heirs(station)?,
-            gapped: self.gapped(station)?,
             empty: self.known_content(&Identity::of(b""))?,
             not_wanted: self.not_wanted()?.into_iter().collect(),
             with_removed,
@@ -167,7 +164,7 @@ impl Judge<'_> {
                 && !self.is_taken_back(candidate, &by_content)
                 && !self.is_given_elsewhere(at, candidate.version.content, Within::Mailbox)?
             {
-                candidate.against = candidate.withheld.take();
+                candidate.in_doubt = candidate.withheld.take();
             }
             if candidate.withheld.is_none() && self.is_not_wanted(at, candidate.version.content) {
                 candidate.withheld = Some((Departed::Acknowledged, NOBODYS));
@@ -177,10 +174,14 @@ impl Judge<'_> {
                 candidate.elsewhere = self.is_given_elsewhere(at, content, Within::Station)?;
             }
         }
-        let (withheld, mut given): (Vec<_>, Vec<_>) =
+        let (withheld, rest): (Vec<_>, Vec<_>) =
             candidates.into_iter().partition(|candidate| candidate.withheld.is_some());
+        let (in_doubt, mut given): (Vec<_>, Vec<_>) =
+            rest.into_iter().partition(|candidate| candidate.in_doubt.is_some());
+        let good = given.iter().any(|candidate| candidate.version.suspect.is_none());
         let conflict = self.sort(&mut given);
         self.give(at, given, &withheld, conflict, each)?;
+        doubt(at, in_doubt, good, each)?;
         self.leave_out(at, withheld, each)
     }
 
@@ -203,10 +204,8 @@ impl Judge<'_> {
     fn withheld(&mut self, candidate: &Candidate, left: &Left<'_>) -> Option<(Departed, i64)> {
         let left = left.get(&candidate.version.content)?;
         let mut word = None;
-        for (of, stamp) in candidate.stamps.told() {
-            let departure = left
-                .iter()
-                .rfind(|d| self.may_judge(d.book, of) && self.covers(d.position, stamp))?;
+        for stamp in candidate.stamps.iter() {
+            let departure = left.iter().rfind(|d| self.covers(d.position, stamp))?;
             word = Some((departure.why, departure.book));
         }
         word
@@ -259,15 +258,7 @@ impl Judge<'_> {
                 left.add(book, departure);
             }
         }
-        Ok(!stamps.told().all(|(of, stamp)| {
-            left.told().any(|(by, left)| self.may_judge(by, of) && self.covers(left, stamp))
-        }))
-    }
-
-    /// Whether a departure in one ledger may take back what another says: of one that cannot be read whole, only its
-    /// own lines can tell what may have been in it.
-    fn may_judge(&self, by: i64, of: i64) -> bool {
-        by == of || !self.gapped.contains(&of)
+        Ok(!stamps.iter().all(|stamp| left.iter().any(|left| self.covers(left, stamp))))
     }
 
     pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {
@@ -350,7 +341,6 @@ impl Judge<'_> {
                 conflict,
                 instead,
                 latest: candidate.stamps.highest(),
-                against: candidate.against,
                 version: candidate.version,
             }))?;
         }
@@ -377,7 +367,6 @@ impl Judge<'_> {
                     conflict: false,
                     instead: Vec::new(),
                     latest: stamps.highest(),
-                    against: None,
                 }),
                 // What is elsewhere is given there.
                 false if elsewhere => continue,
@@ -386,4 +375,30 @@ impl Judge<'_> {
         }
         Ok(())
     }
+}
+
+/// Gives what only the word of other drives leaves out; not what all call damage, where a `good` version is given.
+fn doubt(
+    (mailbox, key): (i64, &[u8]),
+    in_doubt: Vec<Candidate>,
+    good: bool,
+    each: &mut impl FnMut(Decision) -> Result<(), JobError>,
+) -> Result<(), JobError> {
+    for Candidate { version, in_doubt, stamps, vouched, .. } in in_doubt {
+        let (Some((why, book)), key) = (in_doubt, key.to_vec()) else { continue };
+        each(match good && version.suspect.is_some() && !vouched {
+            true => Decision::Withhold(Withheld { mailbox, key, version, why, book }),
+            false => Decision::Give(Wanted {
+                mailbox,
+                key,
+                version,
+                role: Role::InDoubt { why, book },
+                missing: false,
+                conflict: false,
+                instead: Vec::new(),
+                latest: stamps.highest(),
+            }),
+        })?;
+    }
+    Ok(())
 }

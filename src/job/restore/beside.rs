@@ -3,8 +3,8 @@
 
 use crate::model::{Digest, RelName};
 
-/// Folder for messages of which only a number is known.
-pub(super) const NUMBERED: &str = "recovered";
+/// Folder for messages of which only a number is known, and for those of which drives say different things.
+pub(super) const RECOVERED: &str = "recovered";
 
 /// A second name for a message whose own is taken: before the flags of a Maildir name, else at the end.
 pub(super) fn beside(path: &RelName, digest: &Digest) -> RelName {
@@ -19,7 +19,7 @@ pub(super) fn beside(path: &RelName, digest: &Digest) -> RelName {
     match (path.parent(), second) {
         (Some(folder), Ok(second)) => folder.join(&second),
         (None, Ok(second)) => second,
-        (_, Err(_)) => RelName::fixed(&format!("{NUMBERED}/{digest}")),
+        (_, Err(_)) => RelName::fixed(&format!("{RECOVERED}/{digest}")),
     }
 }
 

@@ -3,7 +3,7 @@
 
 use super::Gathered;
 use super::belt::{self, Arrived, Belt};
-use super::beside::NUMBERED;
+use super::beside::RECOVERED;
 use super::copies::{Copies, End};
 use super::free::free_name;
 use super::maildir::Maildirs;
@@ -156,16 +156,32 @@ impl Work<'_, '_, '_> {
         if wanted.conflict && wanted.role != Role::Beside {
             self.report.conflicts.push(path.clone());
         }
-        if let Some((why, book)) = wanted.against {
-            let bytes = self.gathered.catalogue.identity(wanted.version.content)?.bytes;
-            let by = self.shown(book);
-            count(&mut self.report.given_against, by, why, bytes);
-        }
         let what = match wanted.role {
+            Role::InDoubt { why, book } => return self.in_doubt(path, &wanted.version, why, book),
             Role::InsteadOfSuspect => What::InsteadOfSuspect,
             Role::InPlace | Role::Beside | Role::Removed => What::AsTold,
         };
         let message = self.version(path, &wanted.version, what, wanted.instead)?;
+        self.put(message)
+    }
+
+    /// A message of which one drive alone says that it left, and another has it: into a folder of its own, unless it is
+    /// where it was.
+    fn in_doubt(
+        &mut self,
+        path: RelName,
+        version: &Version,
+        why: Departed,
+        book: i64,
+    ) -> Result<(), JobError> {
+        let mut message = self.version(path, version, What::AsTold, Vec::new())?;
+        let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
+        let there = free_name(target, maildirs, &self.names, &message.path, &message.identity);
+        if !matches!(there, Ok(None)) {
+            let by = self.shown(book);
+            count(&mut self.report.in_doubt, by, why, message.identity.bytes);
+            message.path = RelName::fixed(RECOVERED).join(&message.path);
+        }
         self.put(message)
     }
 
@@ -214,7 +230,7 @@ impl Work<'_, '_, '_> {
             }
             for copy in copies {
                 let name = format!(
-                    "{NUMBERED}/{}-{:08}.{}",
+                    "{RECOVERED}/{}-{:08}.{}",
                     drive.id,
                     copy.name.number,
                     copy.name.extension.as_str()

@@ -27,7 +27,7 @@ pub fn repair(gathered: &Gathered, goal: &Goal, path: &RelName) -> Result<Repair
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
     let mut told = None;
     gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
-        let instead = !matches!(wanted.role, Role::Beside | Role::Removed);
+        let instead = !matches!(wanted.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
         if instead && wanted.mailbox == goal.row && wanted.key == path.key() {
             told = Some(wanted);
         }

@@ -344,8 +344,8 @@ impl Card {
     }
 
     /// Whether a restore leaves out what a stick says, by this card's word, as soon as that is told; or by the word of the
-    /// others known, where it comes back elsewhere in its mailbox. Of a ledger with lines that cannot be read no other
-    /// speaks, and this card only of what it saw after it met them.
+    /// others known, where it comes back elsewhere in its mailbox. Of a ledger with lines that cannot be read this card
+    /// speaks only of what it saw after it met them.
     fn is_left_out(&self, stick: usize, key: &Key, stamps: &[Position]) -> bool {
         let elsewhere = |other: &Key| {
             let here = other.1 == key.1 && other.0.mailbox == key.0.mailbox && other != key;
@@ -357,12 +357,12 @@ impl Card {
                 && (broken(Break::StrangersPass) || others())
     }
 
-    /// Whether words cover all that a stick says of it; of other sticks, or of this card alone.
+    /// Whether words cover all that a stick says of it; of other sticks too, or of this card alone.
     fn is_covered_on(&self, stick: usize, key: &Key, stamps: &[Position], by_others: bool) -> bool {
         let met = || self.catalogue.gaps.get(&stick).into_iter().flatten();
         let gone = self.catalogue.gone.get(key).filter(|gone| met().all(|n| *n < gone.seen.n));
         let others = self.catalogue.left.values().flatten();
-        let others = others.filter(|(left, _)| by_others && left == key && met().next().is_none());
+        let others = others.filter(|(left, _)| by_others && left == key);
         let words: Vec<Position> =
             gone.map(|gone| gone.seen).into_iter().chain(others.map(|(_, seen)| *seen)).collect();
         stamps.iter().all(|t| words.iter().any(|word| self.covers(*word, *t)))

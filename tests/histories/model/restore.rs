@@ -12,6 +12,8 @@ pub(crate) enum How {
     /// In place, though somebody deleted it: it is asked for all the same.
     Removed,
     Beside,
+    /// Beside, since sticks say different things of it.
+    InDoubt,
     Numbered,
 }
 
@@ -40,10 +42,7 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
     let mut out = Restored::default();
     for stick in sticks {
         for (key, stamps) in &stick.ledger.claims {
-            // Of a ledger that cannot be read whole, another cannot say what was in it.
-            let whole = stick.ledger.gaps == 0 || broken(Break::GapsPassElsewhere);
-            let judges = || sticks.iter().filter(|other| whole || std::ptr::eq(**other, *stick));
-            let taken = |t| judges().any(|other| other.ledger.withholds(&writers, key, t));
+            let taken = |t| sticks.iter().any(|other| other.ledger.withholds(&writers, key, t));
             let left = stamps.iter().filter(|t| !taken(**t));
             let left: Vec<Position> = left.copied().collect();
             match left.is_empty() {
@@ -52,13 +51,14 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
             }
         }
     }
-    if !broken(Break::StrangersPass) {
-        only_of_others(sticks, &mut said);
-    }
+    let doubted = match broken(Break::StrangersPass) {
+        true => Said::new(),
+        false => only_of_others(sticks, &said),
+    };
     if broken(Break::AbsenceWithholds) {
         said.retain(|key, stamps| !absent(sticks, &writers, key, stamps));
     }
-    out.withheld.retain(|key| !said.contains_key(key));
+    out.withheld.retain(|key| !said.contains_key(key) && !doubted.contains_key(key));
     let good = |content| sticks.iter().any(|stick| stick.has(content));
     let (whole, bad): (Said, Said) = said.into_iter().partition(|(key, _)| good(key.1));
     out.without_copy.extend(bad.into_keys());
@@ -69,6 +69,12 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
             false => How::InPlace,
         };
         out.given.push(Given { at: key.0, content: key.1, how });
+    }
+    for key in doubted.into_keys() {
+        match good(key.1) {
+            true => out.given.push(Given { at: key.0, content: key.1, how: How::InDoubt }),
+            false => drop(out.without_copy.insert(key)),
+        }
     }
     older_versions(sticks, &writers, &mut out, &good);
     let older = out.given.iter().filter(|given| given.how == How::Older && !given.content.damaged);
@@ -86,9 +92,9 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
     out
 }
 
-/// What is left out by the word of other sticks alone comes back, unless it comes back elsewhere in its mailbox: anybody
-/// may have written to one of them.
-fn only_of_others(sticks: &[&Stick], said: &mut Said) {
+/// What is left out by the word of other sticks alone comes back beside, unless it comes back elsewhere in its mailbox:
+/// anybody may have written to one of them.
+fn only_of_others(sticks: &[&Stick], said: &Said) -> Said {
     let mut more = Said::new();
     for stick in sticks {
         for key in stick.ledger.claims.keys().filter(|key| !said.contains_key(key)) {
@@ -99,7 +105,8 @@ fn only_of_others(sticks: &[&Stick], said: &mut Said) {
             }
         }
     }
-    said.extend(more.into_iter().filter(|(_, stamps)| !stamps.is_empty()));
+    more.retain(|_, stamps| !stamps.is_empty());
+    more
 }
 
 /// What somebody deleted, and is nowhere else.
