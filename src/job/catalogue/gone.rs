@@ -298,8 +298,8 @@ impl Catalogue {
         Ok(query.exists([content])?)
     }
 
-    /// All of a mailbox was looked over: what is there now was there at the last change. Where nothing changed nothing is
-    /// written, not even in vain: a catalogue that is open to look only would refuse that, and be copied for it.
+    /// All of a mailbox was looked over: what is there now was there at the last change. Where nothing changed nothing
+    /// is written, not even in vain: a catalogue that is open to look only would refuse that, and be copied for it.
     pub fn set_scanned(&self, mailbox: i64) -> Result<(), JobError> {
         let (of, behind) = ([mailbox, self.tick()? as i64], "WHERE id = ?1 AND scanned <> ?2");
         if self.db.prepare_cached(&format!("SELECT 1 FROM mailbox {behind}"))?.exists(of)? {
