@@ -110,12 +110,6 @@ fn look(dir: impl AsFd, path: impl rustix::path::Arg, flags: AtFlags) -> Result<
     Ok(Seen { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
 }
 
-/// The serial number of a removable drive's file system. The device manager may have read it only after the drive was
-/// found, as early in a boot.
-fn serial_of(found: &Found) -> Option<String> {
-    found.serial.clone().or_else(|| System::host().serial(found.key.device))
-}
-
 fn medium_of(device: u64) -> Medium {
     let device = System::host().device(((device >> 32) as u32, device as u32));
     device.map_or(Medium::Other, |device| device.medium())
@@ -141,6 +135,7 @@ impl FolderVolume {
         let fs = rustix::fs::fstatfs(&root).map_err(fail)?;
         let vfs = rustix::fs::fstatvfs(&root).map_err(fail)?;
         let fat = fs.f_type as i64 == FAT;
+        let found = door.only.clone().or_else(|| Found::mounted_at(&door.path, seen.mount));
         let facts = VolumeFacts {
             shown,
             mount: seen.name,
@@ -149,7 +144,7 @@ impl FolderVolume {
             readers: 2,
             device: seen.device,
             root: seen.inode,
-            serial: door.only.as_ref().and_then(serial_of),
+            serial: found.and_then(Found::serial_now),
             medium: medium_of(seen.device),
         };
         let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
@@ -429,7 +424,8 @@ impl Source for OpenFile {
         if let Some(left) = &mut self.left {
             *left = left.saturating_sub(got as u64);
             if *left == 0 {
-                return Err(DiskError::with("read", &self.at, Errno::FBIG, Trouble::Refused));
+                let at = format_args!("{} on {}", self.at, self.shown);
+                return Err(DiskError::with("read", at, Errno::FBIG, Trouble::Refused));
             }
         }
         Ok(got)

@@ -82,6 +82,15 @@ pub enum JobError {
         /// The drive it says it is.
         id: DriveId,
     },
+    /// One of ours, or a new one, on a file system that is told from no other: only ours are to be used.
+    #[error(
+        "{at}: not used: its file system has no serial number, so another stick could pass for it (accept = \
+         \"known\"). Nothing was written. If it is yours, name its folder {at} in the config (folders, below [drives])"
+    )]
+    NoSerial {
+        /// Where.
+        at: String,
+    },
     /// Its owner does not want it to be written.
     #[error(
         "{at}: not used, since it carries a file counterfoil.skip: delete that to use this drive"
@@ -346,6 +355,7 @@ impl JobError {
             | Self::PulledOut { .. } => Trouble::Gone,
             Self::NotAccepted { .. }
             | Self::NotTheKnown { .. }
+            | Self::NoSerial { .. }
             | Self::SkipFile { .. }
             | Self::Forgotten { .. } => Trouble::Unwanted,
             Self::NewerFormat { .. } | Self::Endless { .. } => Trouble::ReadOnly,

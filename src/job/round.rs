@@ -137,13 +137,15 @@ fn note_copied(
     clock: &dyn Clock,
 ) -> Result<(), JobError> {
     let may_begin = matches!(drive.begin, Begin::OnDevice | Begin::InFolder);
-    if !may_begin
-        || catalogue.known_as(admitted.id)?.is_some()
-        || !catalogue.has_good_copies(admitted.book.row)?
-    {
+    let serial = admitted.volume.facts().serial.as_deref();
+    let has_less = match catalogue.known_as(admitted.id)? {
+        None => true,
+        // Copied to before its serial number could be read, as early in a boot.
+        Some(known) => known.how == KnownHow::Copied && known.serial.is_none() && serial.is_some(),
+    };
+    if !may_begin || !has_less || !catalogue.has_good_copies(admitted.book.row)? {
         return Ok(());
     }
-    let serial = admitted.volume.facts().serial.as_deref();
     let of = (admitted.id, drive.label.as_str());
     catalogue.make_known(of, serial, KnownHow::Copied, clock.stamp().time)
 }

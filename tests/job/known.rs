@@ -53,8 +53,9 @@ fn everything(drive: &MemoryDrive) -> Vec<(String, Option<Vec<u8>>)> {
 fn expect_refused(card: &Card, drive: &MemoryDrive, label: &str) {
     let before = everything(drive);
     let round = come(card, drive, label, Begin::Known);
+    use JobError::{NoSerial, NotAccepted, NotTheKnown};
     let refused =
-        matches!(round.outcome, Err(JobError::NotAccepted { .. } | JobError::NotTheKnown { .. }));
+        matches!(round.outcome, Err(NotAccepted { .. } | NotTheKnown { .. } | NoSerial { .. }));
     assert!(refused, "{label}: {:?}", round.outcome.map(|report| report.copied));
     assert_eq!(round.state(), "left-alone", "{label}");
     assert!(everything(drive) == before, "{label}: it was written to");
@@ -95,7 +96,11 @@ fn the_id_of_a_known_stick_on_another_file_system_opens_no_door() {
         let false_red = prepared(&id.to_string(), serial);
         let before = everything(&false_red);
         let round = come(&card, &false_red, "RED", Begin::Known);
-        assert!(matches!(round.outcome, Err(JobError::NotTheKnown { .. })), "{serial}");
+        let refused = match serial {
+            "" => matches!(round.outcome, Err(JobError::NoSerial { .. })),
+            _ => matches!(round.outcome, Err(JobError::NotTheKnown { .. })),
+        };
+        assert!(refused, "{serial}");
         assert!(everything(&false_red) == before);
     }
     // All of the true one, with its ledger, on another stick.
@@ -109,6 +114,42 @@ fn the_id_of_a_known_stick_on_another_file_system_opens_no_door() {
     card.deliver("inbox/2", &mail("2"));
     card.scan(0);
     assert_eq!(expect_used(&card, &red, "RED").outcome.unwrap().copied, 1);
+}
+
+/// Two file systems without a serial number are not the same one.
+#[test]
+fn of_a_stick_without_a_serial_number_the_id_alone_opens_no_door() {
+    let card = with_mail();
+    let plain = MemoryDrive::default();
+    let id = come(&card, &plain, "PLAIN", Begin::OnDevice).drive.unwrap().0;
+    assert_eq!(card.catalogue.known_as(id).unwrap().unwrap().serial, None);
+    expect_refused(&card, &prepared(&id.to_string(), ""), "PLAIN");
+    expect_refused(&card, &plain, "PLAIN");
+    let refused = come(&card, &plain, "PLAIN", Begin::Known).outcome.map(drop).unwrap_err();
+    assert!(matches!(refused, JobError::NoSerial { .. }), "{refused}");
+    // Named, it is used; and once its serial number can be read, it is known by that.
+    assert!(come(&card, &plain, "PLAIN", Begin::InFolder).outcome.is_ok());
+    plain.set_serial("s-plain");
+    expect_refused(&card, &plain, "PLAIN");
+    assert!(come(&card, &plain, "PLAIN", Begin::InFolder).outcome.is_ok());
+    expect_used(&card, &plain, "PLAIN");
+    expect_refused(&card, &prepared(&id.to_string(), "s-other"), "PLAIN");
+}
+
+/// The operator's word was for a folder: a stick with its id does not come in by it.
+#[test]
+fn a_folder_that_was_added_lets_no_stick_in_that_has_its_id() {
+    let card = with_mail();
+    let folder = MemoryDrive::default();
+    let id = add(&card, &folder, "copies");
+    assert!(come(&card, &folder, "copies", Begin::InFolder).outcome.is_ok());
+    for serial in ["", "s-other"] {
+        let stick = prepared(&id.to_string(), serial);
+        expect_refused(&card, &stick, "EMBER");
+        drop(come(&card, &stick, "EMBER", Begin::OnDevice));
+        expect_refused(&card, &stick, "EMBER");
+    }
+    assert!(come(&card, &folder, "copies", Begin::InFolder).outcome.is_ok());
 }
 
 /// An honest stick whose id has rotted asks nobody.
@@ -348,5 +389,12 @@ fn to_add_a_stick_with_the_id_of_another_takes_nothing_from_that_one() {
     let own = add(&card, &copy, "COPY");
     assert_ne!(own, id);
     expect_used(&card, &copy, "COPY");
+    expect_used(&card, &red, "RED");
+    // Nor does one whose file system has no serial number.
+    let plain = MemoryDrive::default();
+    for (name, octets) in everything(&red) {
+        plain.put(&name, &octets.unwrap());
+    }
+    assert_ne!(add(&card, &plain, "PLAIN"), id);
     expect_used(&card, &red, "RED");
 }

@@ -135,13 +135,11 @@ pub fn add(
 
 /// Whether a drive that has an id is on another file system than the one that is known by it.
 fn is_another(catalogue: &Catalogue, told: &Told, volume: &dyn Volume) -> Result<bool, JobError> {
-    let serial = volume.facts().serial.as_ref();
-    let known = catalogue.known_as(told.id)?.and_then(|known| known.serial);
-    let is_other = |kept: Option<&String>| kept.is_some() && serial.is_some() && kept != serial;
-    Ok(match known {
-        Some(known) => is_other(Some(&known)),
-        None => claims::is_moved(catalogue, told, volume.facts())?,
-    })
+    match catalogue.known_as(told.id)?.and_then(|known| known.serial) {
+        // A folder, or a file system without a number, is none that has one.
+        Some(known) => Ok(volume.facts().serial.as_ref() != Some(&known)),
+        None => claims::is_moved(catalogue, told, volume.facts()),
+    }
 }
 
 /// What is only looked at keeps what it has: copies without an id, as after a repair tool, are readable all the same.

@@ -76,9 +76,11 @@ pub(crate) fn may_come_in(
     if let Some(id) = id_of(catalogue, drive, volume, &known, here)?
         && let Some(known) = catalogue.known_as(id)?
     {
-        return match known.serial.as_deref() == serial {
-            true => Ok(Newcomer::As(Begin::Known)),
-            false => Err(JobError::NotTheKnown { at: at(), id }),
+        return match serial {
+            Some(_) if known.serial.as_deref() == serial => Ok(Newcomer::As(Begin::Known)),
+            Some(_) => Err(JobError::NotTheKnown { at: at(), id }),
+            // Its id alone anybody can write who has read it once.
+            None => Err(JobError::NoSerial { at: at() }),
         };
     }
     // One that cannot be written does not use up the leave.

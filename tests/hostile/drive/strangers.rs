@@ -191,6 +191,7 @@ fn of_several_strange_sticks_only_those_are_read_that_a_person_chooses() {
 #[test]
 fn a_stick_that_the_config_refuses_is_read_only_if_it_is_named() {
     let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    card.tell_serials();
     let config = card.configure("");
     let inbox = card.station.inbox();
     fs::create_dir_all(&inbox).unwrap();
@@ -247,4 +248,67 @@ fn a_stick_with_only_the_id_of_a_known_one_is_not_read() {
         told.expect_words(&[&format!("{birch} is not read: the config takes known sticks only")]);
     assert!(!told.text().contains(&format!("{amber} is not read")));
     assert_eq!(card.restored(), ["0001.eml", &own(1)]);
+}
+
+/// A person named its folder while any stick was used: it is ours by its serial number, and no other one is.
+#[test]
+fn a_stick_that_was_named_is_used_where_only_known_ones_are() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    card.tell_serials();
+    let config = card.configure("");
+    let inbox = card.station.inbox();
+    fs::create_dir_all(&inbox).unwrap();
+    fs::write(inbox.join("0002.eml"), mail("wind")).unwrap();
+    let amber = card.stick("AMBER");
+    let copied = [("copied", 1)];
+    card.run(&["mirror", "--json", "--config", &config, "--drive", &amber]).expect_counts(&copied);
+    card.configure("[drives]\naccept = \"known\"");
+    fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
+    assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
+    // All of the known one on the other.
+    card.copy("AMBER", "BIRCH");
+    fs::write(inbox.join("0004.eml"), mail("ice")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
+    assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
+}
+
+/// A stick without a serial number cannot be told from another that says the same: it is used where its folder is named,
+/// and nobody finds that out when it is too late.
+#[test]
+fn a_stick_without_a_serial_number_is_known_to_nobody_and_that_is_said() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    let config = card.configure("");
+    let inbox = card.station.inbox();
+    fs::create_dir_all(&inbox).unwrap();
+    fs::write(inbox.join("0002.eml"), mail("wind")).unwrap();
+    let amber = card.stick("AMBER");
+    let copied = [("copied", 1)];
+    card.run(&["mirror", "--json", "--config", &config, "--drive", &amber]).expect_counts(&copied);
+    card.configure("[drives]\naccept = \"known\"");
+    card.copy("AMBER", "BIRCH");
+    fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]).expect_failed();
+    let what = ["no serial number", "folders", &amber];
+    let told = told.expect_words(&what);
+    for label in ["AMBER", "BIRCH"] {
+        assert_eq!(told.drive(label)["state"], "left-alone", "{label}: {}", told.text());
+    }
+    let told = card.run(&["drives", "add", &amber, "--config", &config]).expect_refused();
+    told.expect_words(&what);
+    // As it says.
+    card.configure(&format!("[drives]\naccept = \"known\"\nfolders = [{amber:?}]"));
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
+    // Its serial number was not there when it was named, as early in a boot: once it is, by that.
+    card.tell_serials();
+    fs::write(inbox.join("0004.eml"), mail("ice")).unwrap();
+    card.run(&["mirror", "--json", "--config", &config]).expect_counts(&copied);
+    card.configure("[drives]\naccept = \"known\"");
+    fs::write(inbox.join("0005.eml"), mail("snow")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
+    assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
 }
