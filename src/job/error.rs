@@ -91,6 +91,18 @@ pub enum JobError {
         /// Where.
         at: String,
     },
+    /// It says that it is a drive of ours, and whether it is that one cannot be seen yet.
+    #[error(
+        "{at}: not used yet: it says that it is drive {id}, which is known by the serial number of its file system, and \
+         none can be read here. It is looked at again. If it is yours and stays so, name its folder {at} in the \
+         config (folders, below [drives])"
+    )]
+    SerialUnread {
+        /// Where.
+        at: String,
+        /// The drive it says it is.
+        id: DriveId,
+    },
     /// Its owner does not want it to be written.
     #[error(
         "{at}: not used, since it carries a file counterfoil.skip: delete that to use this drive"
@@ -110,10 +122,9 @@ pub enum JobError {
         /// What failed then.
         while_doing: String,
     },
-    /// Another drive that is here has the same id, and this one was only looked at.
+    /// Another drive has the same id, one that is here or known on another file system, and this was only looked at.
     #[error(
-        "{at}: a copy of another drive that is here ({id}): it is given an id of its own when it is next \
-         written to"
+        "{at}: a copy of another drive ({id}): it is given an id of its own when it is next written to"
     )]
     CopiedDrive {
         /// The place.
@@ -372,6 +383,7 @@ impl JobError {
             Self::TargetBusy { .. } => Trouble::Busy,
             Self::Catalogue(_)
             | Self::State(_)
+            | Self::SerialUnread { .. }
             | Self::Broken(_)
             | Self::OtherStation { .. }
             | Self::OtherMailbox { .. } => Trouble::Other,

@@ -4,8 +4,8 @@
 use super::audit::{Audit, Question, audit};
 use super::catalogue::{Catalogue, KnownHow};
 use super::drive::{
-    Admission, Admitted, Begin, Claims, Newcomer, admit, may_come_in, note_lost_pages,
-    refuse_forgotten, session_of,
+    Admission, Admitted, Begin, Claims, Newcomer, admit, may_come_in, not_as_another,
+    note_lost_pages, refuse_forgotten, serial_is_read, session_of,
 };
 use super::mailboxes::Taken;
 use super::mirror::{OpenMailbox, Pass, PassReport};
@@ -200,11 +200,13 @@ fn admitted(
         refuse_forgotten(catalogue, &*volume)?;
         may_be_written(&*volume)?;
     }
+    not_as_another(catalogue, &*volume)?;
+    serial_is_read(catalogue, drive, &*volume)?;
     let comes = may_come_in(catalogue, drive, &*volume, access, here, clock)?;
     match (access, comes) {
         (Access::Write, Newcomer::As(Begin::Known)) => claims.meet_known(drive, &*volume)?,
         (Access::Write, _) => copied = claims.settle(catalogue, drive, &*volume, clock)?,
-        (Access::Read, _) => claims.meet(drive, &*volume)?,
+        (Access::Read, _) => claims.meet_to_look(catalogue, drive, &*volume)?,
     }
     let begin = comes.begin();
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());

@@ -212,6 +212,34 @@ pub fn refuse_forgotten(catalogue: &Catalogue, volume: &dyn Volume) -> Result<()
     }
 }
 
+/// Refuses the file system of a drive that its operator refused, whatever id it has now, and if it has none.
+pub(crate) fn not_as_another(catalogue: &Catalogue, volume: &dyn Volume) -> Result<(), JobError> {
+    match refused_before(catalogue, volume)? {
+        Some(id) => not_forgotten(catalogue, id, || volume.facts().shown.clone()),
+        None => Ok(()),
+    }
+}
+
+/// The drive that was refused on the file system of one that says it is another, or nothing. One that is known by its
+/// own id is a copy of it, and not refused with it.
+pub(super) fn refused_before(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+) -> Result<Option<DriveId>, JobError> {
+    let Some(serial) = &volume.facts().serial else { return Ok(None) };
+    let id = identity::drive_id(volume)?;
+    if id.map(|id| catalogue.known_as(id)).transpose()?.flatten().is_some() {
+        return Ok(None);
+    }
+    let is_refused = |row: &DriveRow| {
+        let why = row.forgotten.as_ref().map(|gone| gone.why);
+        why == Some(DriveLoss::Refused) && row.serial.as_ref() == Some(serial)
+    };
+    // Of itself it is said already that it is refused.
+    let drives = catalogue.drives()?;
+    Ok(drives.iter().find(|row| is_refused(row) && Some(row.id) != id).map(|row| row.id))
+}
+
 /// Refuses a drive that its operator gave up.
 pub(super) fn not_forgotten(
     catalogue: &Catalogue,

@@ -75,11 +75,7 @@ impl Card {
 
     /// All that is on one stick is on the other one too, in the file system of that.
     fn copy(&self, from: &str, to: &str) {
-        let folder = self.station.path("media").join(format!("{from}-made"));
-        let image = self.station.path(format!("{to}.img"));
-        let options = ["-q", "-F", "-d"].map(OsStr::new);
-        let words = [&options[..], &[folder.as_os_str(), image.as_os_str()]].concat();
-        sh("mkfs.ext4", &words);
+        copy_all(&self.station.path(""), from, to);
     }
 
     fn behind(&self) -> [&OsStr; 4] {
@@ -116,6 +112,14 @@ impl Card {
     fn restored(&self) -> Vec<String> {
         names(&self.station.inbox())
     }
+}
+
+fn copy_all(station: &Path, from: &str, to: &str) {
+    let folder = station.join("media").join(format!("{from}-made"));
+    let image = station.join(format!("{to}.img"));
+    let options = ["-q", "-F", "-d"].map(OsStr::new);
+    let words = [&options[..], &[folder.as_os_str(), image.as_os_str()]].concat();
+    sh("mkfs.ext4", &words);
 }
 
 fn names(folder: &Path) -> Vec<String> {
@@ -311,4 +315,43 @@ fn a_stick_without_a_serial_number_is_known_to_nobody_and_that_is_said() {
     let told = card.run(&["mirror", "--json", "--config", &config]);
     assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
     assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
+}
+
+/// The program itself says how to keep a new stick out: whoever types that must not stop the mail to a good one.
+#[test]
+fn what_is_said_of_a_stick_is_not_said_of_the_one_whose_id_it_has() {
+    for words in [
+        &["drives", "refuse", "BIRCH"][..],
+        &["drives", "forget", "BIRCH", "--why", "lost"],
+        &["drives", "wipe", "BIRCH", "--confirm", "BIRCH", "--lose-last-copies"],
+    ] {
+        let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+        card.tell_serials();
+        let both = fs::read_to_string(&card.script).unwrap();
+        let config = card.configure("");
+        let inbox = card.station.inbox();
+        fs::create_dir_all(&inbox).unwrap();
+        let mirror = ["mirror", "--json", "--config", &config];
+        let around = card.station.path("");
+        // With one of them.
+        let mut only = |number: u32, words: &[&str]| {
+            let away = format!("ln -s /sys/devices/usb{}/stick", 3 - number);
+            let script = both.replace(&away, "true ");
+            fs::write(&card.script, script).unwrap();
+            card.run(words)
+        };
+        fs::write(inbox.join("0002.eml"), mail("wind")).unwrap();
+        let amber = only(1, &mirror).drive("AMBER");
+        assert_eq!(amber["copied"], 1, "{amber}");
+        // Its id, on another file system, and nothing beside it of the one that it was made on.
+        copy_all(&around, "AMBER", "BIRCH");
+        let birch = only(2, &mirror).drive("BIRCH");
+        assert_ne!(birch["id"], amber["id"], "{words:?}: {birch}");
+        let told: Vec<_> = words.iter().chain(&["--config", &config]).copied().collect();
+        only(2, &told).expect_safe();
+        fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
+        let again = only(1, &mirror).drive("AMBER");
+        let expected = (&amber["id"], &1.into());
+        assert_eq!((&again["id"], &again["copied"]), expected, "{words:?}: {again}");
+    }
 }
