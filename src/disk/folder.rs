@@ -110,6 +110,11 @@ fn look(dir: impl AsFd, path: impl rustix::path::Arg, flags: AtFlags) -> Result<
     Ok(Seen { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
 }
 
+/// A file that says to be longer than what is on its medium.
+fn hollow(at: &RelName, shown: &str) -> DiskError {
+    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, Trouble::Refused)
+}
+
 fn medium_of(device: u64) -> Medium {
     let device = System::host().device(((device >> 32) as u32, device as u32));
     device.map_or(Medium::Other, |device| device.medium())
@@ -364,15 +369,13 @@ impl Volume for FolderVolume {
         let (fd, stat) = beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
         if beneath::facts(&stat).bytes > self.capacity.max(offset) {
             // All but nothing of it is on the medium, and reading it would take for ever.
-            let fail = |errno| DiskError::with("read", at, errno, Trouble::Refused);
-            return Err(fail(Errno::FBIG));
+            return Err(hollow(at, &self.facts.shown));
         }
         let (bytes, in_use) = (beneath::facts(&stat).bytes, (stat.st_blocks as u64) * 512);
         let mut left = None;
         if bytes >= HOLLOW_FROM && (bytes / HOLLOW_TIMES > in_use || bytes > self.in_use()?) {
             if PayloadName::from_file(1, at.last()).is_some() {
-                let fail = |errno| DiskError::with("read", at, errno, Trouble::Refused);
-                return Err(fail(Errno::FBIG));
+                return Err(hollow(at, &self.facts.shown));
             }
             // Of a log, what a cut may leave.
             left = Some(in_use + LEDGER_JUNK_BYTES + HOLLOW_FROM);
@@ -424,8 +427,7 @@ impl Source for OpenFile {
         if let Some(left) = &mut self.left {
             *left = left.saturating_sub(got as u64);
             if *left == 0 {
-                let at = format_args!("{} on {}", self.at, self.shown);
-                return Err(DiskError::with("read", at, Errno::FBIG, Trouble::Refused));
+                return Err(hollow(&self.at, &self.shown));
             }
         }
         Ok(got)

@@ -355,3 +355,46 @@ fn what_is_said_of_a_stick_is_not_said_of_the_one_whose_id_it_has() {
         assert_eq!((&again["id"], &again["copied"]), expected, "{words:?}: {again}");
     }
 }
+
+/// Whoever looks is told: by the pass that copied to it, by status, by the report and its page; and what it says keeps
+/// the stick out.
+#[test]
+fn a_new_stick_is_announced_wherever_its_operator_looks() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    card.tell_serials();
+    let config = card.configure("");
+    let inbox = card.station.inbox();
+    fs::create_dir_all(&inbox).unwrap();
+    fs::write(inbox.join("0002.eml"), mail("wind")).unwrap();
+    let page = card.station.path("page.html");
+    let words = |name: &str| {
+        format!(
+            "new stick {name}: all mail is copied to it; counterfoil drives refuse {name}, or a \
+             file counterfoil.skip, keeps it out"
+        )
+    };
+    let at_once = |said: &str| said.split_whitespace().collect::<Vec<_>>().join(" ");
+    for command in [
+        &["mirror"][..],
+        &["status"],
+        &["audit"],
+        &["status", "--json"],
+        &["audit", "--html", page.to_str().unwrap()],
+    ] {
+        let told = card.run(&[command, &["--config", &config]].concat());
+        let said = at_once(&(told.text() + &told.warnings()));
+        // Of one that writes a page, the page is looked into.
+        let is_told = |name: &&str| said.contains(&words(name)) || command.contains(&"--html");
+        assert!(["AMBER", "BIRCH"].iter().all(is_told), "{command:?}: {said}");
+    }
+    let page = at_once(&fs::read_to_string(&page).unwrap());
+    assert!(page.contains(&words("AMBER")) && page.contains(&words("BIRCH")), "{page}");
+    card.run(&["drives", "refuse", "AMBER", "--config", &config]).expect_safe();
+    card.run(&["drives", "add", &card.stick("BIRCH"), "--config", &config]).expect_safe();
+    let told = card.run(&["status", "--config", &config]);
+    assert!(!told.text().contains("new stick"), "{}", told.text());
+    fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["state"], "forgotten");
+    assert_eq!(told.drive("BIRCH")["copied"], 1);
+}
