@@ -98,8 +98,8 @@ pub enum JobError {
     },
     /// It says that it is a drive of ours, and whether it is that one cannot be seen yet.
     #[error(
-        "{at}: not used yet: it says that it is drive {id}, which is known by the serial number of its file system, and \
-         none can be read here. It is looked at again. If it is yours and stays so, name its folder {at} in the \
+        "{at}: not used yet: it says that it is drive {id}, which is known by the serial number of its file system, \
+         and none can be read here. It is looked at again. If it is yours and stays so, name its folder {at} in the \
          config (folders, below [drives])"
     )]
     SerialUnread {
