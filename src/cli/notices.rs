@@ -5,6 +5,7 @@ use super::Exit;
 use super::config::Accept;
 pub(super) use super::findings::finding;
 use super::output::Output;
+pub(super) use super::report::drive_state;
 use super::report::{are, count, them, were};
 use crate::daemon::News;
 use crate::disk::{DiskError, Trouble, trouble};
@@ -359,28 +360,6 @@ pub(super) fn next_step(reason: Reason) -> &'static str {
         Reason::Changing => "it is copied once it stays the same",
         Reason::PathTooLong => "move it to a folder with a shorter path",
         Reason::MailboxAway => "its mailbox cannot be looked at: see to its folder first",
-    }
-}
-
-/// What a drive's state means.
-pub(super) fn drive_state(state: &str) -> &'static str {
-    match state {
-        "safe" => "safe to pull",
-        "copying" => "copying: wait",
-        "settling" => "written: safe to pull in a second",
-        "full" => "full: use another drive",
-        "read-only" => "read-only: restore works, copying does not",
-        "away" => "not here",
-        "busy" => "in use by another counterfoil",
-        "stalled" => "does not answer: wait, or pull it out and use another drive",
-        "left-alone" => "not used: its owner does not want it to be, or it is none of ours",
-        "released" => "released: may be pulled",
-        "untrusted" => "not trusted: restore works, nothing on it counts; use another drive",
-        "forgotten" => "forgotten: takes no mail, counts for nothing",
-        "refused" => "refused: takes no mail, counts for nothing",
-        "replaced" => "reformatted or replaced: counts for nothing",
-        "" => "not used yet",
-        _ => "failed: use another drive",
     }
 }
 

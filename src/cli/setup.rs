@@ -248,7 +248,7 @@ impl Setup {
     pub(super) fn drive_at(&self, path: &Path) -> DriveRef {
         let finder = Finder::new(System::host(), Vec::new());
         let resolved = host::resolved(path);
-        match finder.find().into_iter().find(|found| found.key.at == resolved) {
+        match finder.find_at(&resolved) {
             Some(found) => mounted_ref(found, Begin::OnDevice),
             None => folder_ref(path),
         }

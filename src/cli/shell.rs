@@ -32,10 +32,5 @@ pub(super) fn option(name: &str, value: &OsStr) -> String {
 
 /// A word as it is typed in a shell.
 pub(super) fn quoted(word: &OsStr) -> String {
-    let shown = escape::shown(word.as_bytes());
-    let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
-    match !shown.is_empty() && shown.chars().all(is_plain) {
-        true => shown,
-        false => format!("'{}'", shown.replace('\'', "'\\''")),
-    }
+    escape::in_shell(&escape::shown(word.as_bytes()))
 }

@@ -117,14 +117,16 @@ pub(super) fn finding(finding: &Finding) -> String {
         ),
         Finding::ForgottenDrive { at, since, why: DriveLoss::Refused, .. } => format!(
             "this drive is refused since {}. It takes no mail, and its copies count for nothing. To use it all the \
-             same: counterfoil drives add {at}",
+             same: counterfoil drives add {}",
             when(Some(*since)),
+            escape::in_shell(at)
         ),
         Finding::ForgottenDrive { at, since, why, place } => format!(
             "this drive is forgotten since {}: {}. It takes no mail, and its copies count for nothing. To use it \
-             again: counterfoil drives add {at}",
+             again: counterfoil drives add {}",
             when(Some(*since)),
-            loss(*why, place.as_deref())
+            loss(*why, place.as_deref()),
+            escape::in_shell(at)
         ),
         Finding::NewDrive { drive, let_in: true, .. } => format!(
             "new stick, let in as you asked: it is drive {}, and all mail is copied to it. The next one is not",

@@ -110,10 +110,9 @@ fn look(dir: impl AsFd, path: impl rustix::path::Arg, flags: AtFlags) -> Result<
     Ok(Seen { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
 }
 
-/// The serial number of a removable drive's file system. The device manager may have read it only after the drive was
-/// found, as early in a boot.
-fn serial_of(found: &Found) -> Option<String> {
-    found.serial.clone().or_else(|| System::host().serial(found.key.device))
+/// A file that says to be longer than what is on its medium.
+fn hollow(at: &RelName, shown: &str) -> DiskError {
+    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, Trouble::Refused)
 }
 
 fn medium_of(device: u64) -> Medium {
@@ -141,6 +140,7 @@ impl FolderVolume {
         let fs = rustix::fs::fstatfs(&root).map_err(fail)?;
         let vfs = rustix::fs::fstatvfs(&root).map_err(fail)?;
         let fat = fs.f_type as i64 == FAT;
+        let found = door.only.clone().or_else(|| Found::mounted_at(&door.path, seen.mount));
         let facts = VolumeFacts {
             shown,
             mount: seen.name,
@@ -149,7 +149,7 @@ impl FolderVolume {
             readers: 2,
             device: seen.device,
             root: seen.inode,
-            serial: door.only.as_ref().and_then(serial_of),
+            serial: found.and_then(Found::serial_now),
             medium: medium_of(seen.device),
         };
         let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
@@ -369,15 +369,13 @@ impl Volume for FolderVolume {
         let (fd, stat) = beneath::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
         if beneath::facts(&stat).bytes > self.capacity.max(offset) {
             // All but nothing of it is on the medium, and reading it would take for ever.
-            let fail = |errno| DiskError::with("read", at, errno, Trouble::Refused);
-            return Err(fail(Errno::FBIG));
+            return Err(hollow(at, &self.facts.shown));
         }
         let (bytes, in_use) = (beneath::facts(&stat).bytes, (stat.st_blocks as u64) * 512);
         let mut left = None;
         if bytes >= HOLLOW_FROM && (bytes / HOLLOW_TIMES > in_use || bytes > self.in_use()?) {
             if PayloadName::from_file(1, at.last()).is_some() {
-                let fail = |errno| DiskError::with("read", at, errno, Trouble::Refused);
-                return Err(fail(Errno::FBIG));
+                return Err(hollow(at, &self.facts.shown));
             }
             // Of a log, what a cut may leave.
             left = Some(in_use + LEDGER_JUNK_BYTES + HOLLOW_FROM);
@@ -429,7 +427,7 @@ impl Source for OpenFile {
         if let Some(left) = &mut self.left {
             *left = left.saturating_sub(got as u64);
             if *left == 0 {
-                return Err(DiskError::with("read", &self.at, Errno::FBIG, Trouble::Refused));
+                return Err(hollow(&self.at, &self.shown));
             }
         }
         Ok(got)

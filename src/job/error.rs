@@ -2,6 +2,7 @@
 //! finding, and the work goes on.
 
 use crate::disk::{DiskError, Trouble};
+use crate::model::escape::in_shell;
 use crate::model::{DriveId, DriveLoss, MailboxName, PayloadName, RelName, StationName};
 
 /// Why a piece of work could not be done.
@@ -34,7 +35,8 @@ pub enum JobError {
     /// A drive was at this place before, and is not there now.
     #[error(
         "{at}: drive {id} was here and is not: plug it in and mount it. Nothing was written. \
-         To begin a new drive in this folder: counterfoil drives add {at}"
+         To begin a new drive in this folder: counterfoil drives add {}",
+        in_shell(.at)
     )]
     DriveAway {
         /// The place.
@@ -46,7 +48,8 @@ pub enum JobError {
     #[error(
         "{at}: {label} ({id}) was here, and an empty stick is here now. Nothing was written. If it was reformatted, \
          type: counterfoil drives forget {id} --why reformatted; if it is another stick, kept in another place, type: \
-         counterfoil drives away {id}. Then, to use this stick: counterfoil drives add {at}"
+         counterfoil drives away {id}. Then, to use this stick: counterfoil drives add {}",
+        in_shell(.at)
     )]
     EmptyStick {
         /// The place.
@@ -65,7 +68,8 @@ pub enum JobError {
     /// The drive is not one of ours, and only ours are to be used.
     #[error(
         "{at}: not used, since it was never made a drive of ours (accept = \"known\"). Nothing was written. \
-         To use it: counterfoil drives add {at}"
+         To use it: counterfoil drives add {}",
+        in_shell(.at)
     )]
     NotAccepted {
         /// The place.
@@ -74,10 +78,32 @@ pub enum JobError {
     /// It says that it is a drive of ours, and is not where that one was: only ours are to be used.
     #[error(
         "{at}: not used: it says that it is drive {id}, and is not the stick that was known as that one \
-         (accept = \"known\"). Nothing was written. If it is yours, as after it was copied: counterfoil drives add {at}"
+         (accept = \"known\"). Nothing was written. If it is yours, as after it was copied: counterfoil drives add {}",
+        in_shell(.at)
     )]
     NotTheKnown {
         /// The place.
+        at: String,
+        /// The drive it says it is.
+        id: DriveId,
+    },
+    /// One of ours, or a new one, on a file system that is told from no other: only ours are to be used.
+    #[error(
+        "{at}: not used: its file system has no serial number, so another stick could pass for it (accept = \
+         \"known\"). Nothing was written. If it is yours, name its folder {at} in the config (folders, below [drives])"
+    )]
+    NoSerial {
+        /// Where.
+        at: String,
+    },
+    /// It says that it is a drive of ours, and whether it is that one cannot be seen yet.
+    #[error(
+        "{at}: not used yet: it says that it is drive {id}, which is known by the serial number of its file system, \
+         and none can be read here. It is looked at again. If it is yours and stays so, name its folder {at} in the \
+         config (folders, below [drives])"
+    )]
+    SerialUnread {
+        /// Where.
         at: String,
         /// The drive it says it is.
         id: DriveId,
@@ -101,10 +127,9 @@ pub enum JobError {
         /// What failed then.
         while_doing: String,
     },
-    /// Another drive that is here has the same id, and this one was only looked at.
+    /// Another drive has the same id, one that is here or known on another file system, and this was only looked at.
     #[error(
-        "{at}: a copy of another drive that is here ({id}): it is given an id of its own when it is next \
-         written to"
+        "{at}: a copy of another drive ({id}): it is given an id of its own when it is next written to"
     )]
     CopiedDrive {
         /// The place.
@@ -168,7 +193,8 @@ pub enum JobError {
     /// It was seen not to keep what it is given.
     #[error(
         "{at}: not trusted any more: {why}. Nothing more is written to it, and nothing counts as mirrored on it alone; \
-         restore still reads from it. Use another drive; to begin afresh with this one: counterfoil drives add {at}"
+         restore still reads from it. Use another drive; to begin afresh with this one: counterfoil drives add {}",
+        in_shell(.at)
     )]
     Untrusted {
         /// The place.
@@ -179,8 +205,8 @@ pub enum JobError {
     /// Its operator gave it up.
     #[error(
         "{at}: this is drive {id}, which is {} since {since}{}. It takes no mail, and its copies count for \
-         nothing; restore still reads them. To use it {}: counterfoil drives add {at}",
-        .why.given_up(), reason(*.why, .place.as_deref()), again(*.why)
+         nothing; restore still reads them. To use it {}: counterfoil drives add {}",
+        .why.given_up(), reason(*.why, .place.as_deref()), again(*.why), in_shell(.at)
     )]
     Forgotten {
         /// The place.
@@ -209,7 +235,8 @@ pub enum JobError {
     #[error(
         "{at}: not used: its ledger has more than {lines} lines, and only {copies} copies are there. Somebody made it \
          up, or copies were deleted. Nothing of it was taken over, and nothing was written to it. If it is yours and \
-         right: counterfoil drives add {at}"
+         right: counterfoil drives add {}",
+        in_shell(.at)
     )]
     LedgerNotBorneOut {
         /// The place.
@@ -346,6 +373,7 @@ impl JobError {
             | Self::PulledOut { .. } => Trouble::Gone,
             Self::NotAccepted { .. }
             | Self::NotTheKnown { .. }
+            | Self::NoSerial { .. }
             | Self::SkipFile { .. }
             | Self::Forgotten { .. } => Trouble::Unwanted,
             Self::NewerFormat { .. } | Self::Endless { .. } => Trouble::ReadOnly,
@@ -362,6 +390,7 @@ impl JobError {
             Self::TargetBusy { .. } => Trouble::Busy,
             Self::Catalogue(_)
             | Self::State(_)
+            | Self::SerialUnread { .. }
             | Self::Broken(_)
             | Self::OtherStation { .. }
             | Self::OtherMailbox { .. } => Trouble::Other,

@@ -4,8 +4,8 @@
 use super::audit::{Audit, Question, audit};
 use super::catalogue::{Catalogue, KnownHow};
 use super::drive::{
-    Admission, Admitted, Begin, Claims, Newcomer, admit, may_come_in, note_lost_pages,
-    refuse_forgotten, session_of,
+    Admission, Admitted, Begin, Claims, Newcomer, admit, may_come_in, not_as_another,
+    note_lost_pages, refuse_forgotten, serial_is_read, session_of,
 };
 use super::mailboxes::Taken;
 use super::mirror::{OpenMailbox, Pass, PassReport};
@@ -137,13 +137,15 @@ fn note_copied(
     clock: &dyn Clock,
 ) -> Result<(), JobError> {
     let may_begin = matches!(drive.begin, Begin::OnDevice | Begin::InFolder);
-    if !may_begin
-        || catalogue.known_as(admitted.id)?.is_some()
-        || !catalogue.has_good_copies(admitted.book.row)?
-    {
+    let serial = admitted.volume.facts().serial.as_deref();
+    let has_less = match catalogue.known_as(admitted.id)? {
+        None => true,
+        // Copied to before its serial number could be read, as early in a boot.
+        Some(known) => known.how == KnownHow::Copied && known.serial.is_none() && serial.is_some(),
+    };
+    if !may_begin || !has_less || !catalogue.has_good_copies(admitted.book.row)? {
         return Ok(());
     }
-    let serial = admitted.volume.facts().serial.as_deref();
     let of = (admitted.id, drive.label.as_str());
     catalogue.make_known(of, serial, KnownHow::Copied, clock.stamp().time)
 }
@@ -198,11 +200,13 @@ fn admitted(
         refuse_forgotten(catalogue, &*volume)?;
         may_be_written(&*volume)?;
     }
+    not_as_another(catalogue, &*volume)?;
+    serial_is_read(catalogue, drive, &*volume)?;
     let comes = may_come_in(catalogue, drive, &*volume, access, here, clock)?;
     match (access, comes) {
         (Access::Write, Newcomer::As(Begin::Known)) => claims.meet_known(drive, &*volume)?,
         (Access::Write, _) => copied = claims.settle(catalogue, drive, &*volume, clock)?,
-        (Access::Read, _) => claims.meet(drive, &*volume)?,
+        (Access::Read, _) => claims.meet_to_look(catalogue, drive, &*volume)?,
     }
     let begin = comes.begin();
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());

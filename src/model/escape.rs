@@ -128,6 +128,15 @@ pub fn shown_path(path: &Path) -> String {
     shown(path.as_os_str().as_bytes())
 }
 
+/// A text that is shown, as a word of a command to be typed in a shell: never more than a word.
+pub fn in_shell(shown: &str) -> String {
+    let is_plain = |c: char| c.is_alphanumeric() || "/._-=:,+@%".contains(c);
+    match !shown.is_empty() && shown.chars().all(is_plain) {
+        true => shown.to_owned(),
+        false => format!("'{}'", shown.replace('\'', "'\\''")),
+    }
+}
+
 /// The text of a JSON value with everything unsafe in its strings as `\u` escapes: the same value, and
 /// harmless on a terminal. Unsafe characters stand nowhere else in such a text.
 pub fn in_json(text: &str) -> String {

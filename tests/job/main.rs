@@ -22,6 +22,7 @@
 #[path = "../beneath.rs"]
 mod beneath;
 
+mod alike;
 mod card;
 mod carry;
 mod clock;

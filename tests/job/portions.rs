@@ -96,8 +96,10 @@ fn a_ledger_that_no_copies_bear_out_is_taken_in_where_its_operator_added_the_sti
     let volume = door().open(Access::Write).unwrap();
     add(&catalogue, &*volume, "flood", b"flood", &Card::new().clock).unwrap();
     drop((volume, catalogue));
+    // Not even looked at as that stick.
     drive.set_serial("s-2");
-    expect_refused();
+    let ended = look(state.path(), door());
+    assert!(matches!(ended, Err(JobError::CopiedDrive { .. })), "{ended:?}");
     drive.set_serial("s-1");
     assert_eq!(look(state.path(), door()).unwrap(), LONG);
 }

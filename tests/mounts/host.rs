@@ -138,6 +138,10 @@ impl Host {
         self.found_beside(&[])
     }
 
+    pub fn found_at(&self, at: &str) -> Option<Found> {
+        Finder::new(self.system(), Vec::new()).find_at(Path::new(at))
+    }
+
     pub fn found_beside(&self, keep_off: &[&str]) -> Vec<Found> {
         Finder::new(self.system(), keep_off.iter().map(PathBuf::from).collect()).find()
     }

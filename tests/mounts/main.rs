@@ -140,6 +140,12 @@ fn a_part_of_a_stick_mounted_elsewhere_is_not_a_second_drive() {
     host.mount(41, "8:0", "/mail", "/mnt/mail", "vfat", "/dev/sda");
     host.mount(42, "8:0", "/", "/mnt/again", "vfat", "/dev/sda");
     assert_eq!(host.places(&host.found()), ["/media/AMBER"]);
+    // By its name it is the same stick at every place where all of it is mounted, and a part of it is none.
+    let at = |place| host.found_at(place).map(|found| (found.key.mount, found.key.device));
+    assert_eq!(at("/media/AMBER"), Some((40, (8, 0))));
+    assert_eq!(at("/mnt/again"), Some((42, (8, 0))));
+    assert_eq!(at("/mnt/mail"), None);
+    assert_eq!(at("/media/AMBER/counterfoil"), None);
 }
 
 /// btrfs hides the device's number and mounts a part by rule.

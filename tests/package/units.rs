@@ -130,6 +130,36 @@ fn the_service_is_denied_what_it_never_asks_for() {
     assert_eq!(allowed, ["@system-service"]);
 }
 
+/// What reads a file system that somebody prepared.
+#[test]
+fn the_check_of_a_stick_may_do_nothing_else_and_ends() {
+    let unit = text("packaging/automount/counterfoil-fsck@.service");
+    let lines: Vec<&str> = unit.lines().collect();
+    for line in [
+        "DynamicUser=yes",
+        "CapabilityBoundingSet=",
+        "NoNewPrivileges=yes",
+        "DevicePolicy=closed",
+        "DeviceAllow=/dev/%I rw",
+        "PrivateNetwork=yes",
+        "RestrictAddressFamilies=none",
+        "MemoryMax=256M",
+        "TasksMax=4",
+        "TimeoutStartSec=120",
+        "TimeoutStopSec=10",
+        "LimitCORE=0",
+        // What it prints are names from the stick.
+        "StandardOutput=null",
+        "StandardError=null",
+        // It ends with the stick.
+        "BindsTo=dev-%i.device",
+    ] {
+        assert!(lines.contains(&line), "{line} is not there");
+    }
+    let devices = lines.iter().filter(|line| line.starts_with("DeviceAllow="));
+    assert_eq!(devices.count(), 1);
+}
+
 /// The overall figure, read from the last line: the tool's JSON has none.
 fn exposure(unit: &Path) -> f64 {
     let args = ["security", "--offline=true", "--no-pager", unit.to_str().unwrap()];

@@ -1,4 +1,4 @@
-//! The table of faults in DEVELOPERS.md: whole, and held to the tests there are.
+//! The tables of faults and of attacks in DEVELOPERS.md: whole, and held to the tests there are.
 //! Never judges whether a test is worth its name: that is for whoever reads it.
 
 use crate::expect_none;
@@ -7,6 +7,7 @@ use std::path::Path;
 
 const FILE: &str = "DEVELOPERS.md";
 const HEADING: &str = "## Faults and what covers them";
+const STRANGERS: &str = "## A stick is a stranger";
 const FAULTS: usize = 64;
 /// A row names a test, or says plainly that there is none.
 const PLAINLY: [&str; 3] = ["Does not apply", "Not covered", "not covered"];
@@ -43,6 +44,26 @@ fn every_test_in_the_table_exists() {
          there is none",
         rows(&table()).into_iter().flat_map(missing),
     );
+}
+
+/// The same of the table of attacks; each row names a test.
+#[test]
+fn every_test_against_strangers_exists() {
+    let text = table();
+    let lines = text.lines().enumerate().skip_while(|(_, line)| *line != STRANGERS).skip(1);
+    let section = lines.take_while(|(_, line)| !line.starts_with("## "));
+    let rows: Vec<_> = section.filter(|(_, line)| line.starts_with("| ")).skip(1).collect();
+    assert!(rows.len() > 50, "only {} rows were seen", rows.len());
+    let wrong = rows.into_iter().flat_map(|(at, line)| {
+        let cells: Vec<_> = line.trim_matches('|').split('|').collect();
+        let held_by = cells.last().copied().unwrap_or_default().trim();
+        let row = Row { line: at + 1, number: String::new(), covered_by: held_by.to_owned() };
+        let named = names(&row);
+        let none = (cells.len() != 3 || named.is_empty()).then(|| held_by.to_owned());
+        let missing = named.into_iter().filter(|name| !exists(name));
+        missing.chain(none).map(move |what| Breach(FILE.into(), at + 1, what)).collect::<Vec<_>>()
+    });
+    expect_none("an attack whose test is gone is tried by nobody", wrong);
 }
 
 fn table() -> String {

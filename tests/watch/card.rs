@@ -12,7 +12,8 @@ impl SmallState {
     pub(crate) fn mount(post: &Post, size: &str) -> Self {
         let at = post.path("state");
         std::fs::create_dir(&at).unwrap();
-        let words = ["-t", "tmpfs", "-o", &format!("size={size}"), "none"];
+        // Without a mode it is open to everybody, and root keeps no state in such a folder.
+        let words = ["-t", "tmpfs", "-o", &format!("mode=0755,size={size}"), "none"];
         assert!(Command::new("mount").args(words).arg(&at).status().unwrap().success());
         Self(at)
     }

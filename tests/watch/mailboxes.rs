@@ -50,6 +50,8 @@ fn a_mailbox_that_is_away_holds_up_no_other_and_is_served_as_soon_as_it_comes() 
     post.start();
     post.until_mirrored("amber", &["one"]);
     post.until("it is said", || post.log().contains("the folder of mailbox outbox does not exist"));
+    // The ledger has its line a moment before the card has taken that in.
+    post.until("it may be pulled", || post.log().contains("amber: safe to pull"));
     let (code, told) = status(&post);
     assert_eq!((code, &told["verdict"]), (Some(1), &"not-known".into()), "{told}");
     assert_eq!(state_of(&post, "outbox"), "away");

@@ -5,6 +5,7 @@ use super::survey::{Depth, Survey};
 use super::whereabouts::{self, Whereabouts};
 use super::{forget, let_in, wipe};
 use crate::cli::args::{DriveAction, Drives};
+use crate::cli::config::Accept;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::report;
@@ -15,7 +16,8 @@ use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Request, ask};
 use crate::disk::Access;
 use crate::job::catalogue::{Catalogue, SameDevice};
-use crate::job::{JobError, drive, round};
+use crate::job::drive::{self, Begin};
+use crate::job::{JobError, round};
 use crate::model::limits::ANSWER_PATIENCE;
 use crate::model::{Clock as _, DriveLoss};
 use serde_json::json;
@@ -97,6 +99,11 @@ fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit
     let volume = place.door.open(Access::Write)?;
     if round::is_skipped(&*volume) {
         return Err(JobError::SkipFile { at: place.door.shown() }.into());
+    }
+    let is_stick = place.begin == Begin::OnDevice;
+    // It would not be used, and its operator would find out when mail is only on the card.
+    if setup.accept == Accept::Known && is_stick && volume.facts().serial.is_none() {
+        return Err(Problem::usage(JobError::NoSerial { at: place.door.shown() }.to_string()));
     }
     let (catalogue, _) = Catalogue::open(&setup.state)?;
     let added = drive::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;

@@ -64,7 +64,7 @@ pub(super) fn run(
         }));
         return Ok(Exit::Safe);
     }
-    let at = escape::shown(&drive.row.at);
+    let at = escape::in_shell(&escape::shown(&drive.row.at));
     if why == DriveLoss::Refused {
         output.say(format!(
             "{label} ({id}) is refused since {}: from now on nothing is written to it, and its copies count for \

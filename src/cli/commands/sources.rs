@@ -14,7 +14,7 @@ use crate::cli::shell::option;
 use crate::daemon::clock::SystemClock;
 use crate::disk::Access;
 use crate::job::catalogue::Catalogue;
-use crate::job::{DriveRef, drive};
+use crate::job::{DriveRef, JobError, drive};
 use crate::model::{StationName, escape};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -166,7 +166,13 @@ fn why_not(setup: &Setup, card: &Catalogue, stick: &DriveRef) -> Option<&'static
         let clock = SystemClock::new();
         drive::may_come_in(card, stick, &*volume, Access::Read, &Vec::new, &clock)
     };
-    (only_known && comes().is_err()).then_some(not_known)
+    match comes() {
+        Err(JobError::NoSerial { .. }) if only_known => Some(
+            "the config takes known sticks only, and its file system has no serial number to know it by",
+        ),
+        Err(_) if only_known => Some(not_known),
+        _ => None,
+    }
 }
 
 /// Asks a person which of several strange sticks are believed.

@@ -35,7 +35,7 @@ pub(super) fn run(
         return Err(Problem::usage(format!(
             "{label} is forgotten: {}. If you have it again, plug it in. Type: counterfoil drives add {}",
             which_drive::loss(gone.why, gone.place.as_deref()),
-            escape::shown(&drive.row.at)
+            escape::in_shell(&escape::shown(&drive.row.at))
         )));
     }
     if said == Whereabouts::Away && drive.mounted {

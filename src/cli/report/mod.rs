@@ -17,4 +17,6 @@ pub(super) mod verdict;
 pub(super) mod verify;
 mod words;
 
-pub(super) use words::{are, clipped, count, json_path, plural, size, them, wait, were, when};
+pub(super) use words::{
+    are, clipped, count, drive_state, json_path, plural, size, them, wait, were, when,
+};

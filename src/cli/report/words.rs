@@ -1,9 +1,31 @@
-//! Small words shared by reports: sizes, counts, times, paths.
+//! Small words shared by reports: states, sizes, counts, times, paths.
 //! Never rounds a size to nothing.
 
 use crate::model::airtime::minutes;
 use crate::model::{Moment, RelName, escape};
 use serde_json::{Map, Value, json};
+
+/// What a drive's state means.
+pub(in crate::cli) fn drive_state(state: &str) -> &'static str {
+    match state {
+        "safe" => "safe to pull",
+        "copying" => "copying: wait",
+        "settling" => "written: safe to pull in a second",
+        "full" => "full: use another drive",
+        "read-only" => "read-only: restore works, copying does not",
+        "away" => "not here",
+        "busy" => "in use by another counterfoil",
+        "stalled" => "does not answer: wait, or pull it out and use another drive",
+        "left-alone" => "not used: its owner does not want it to be, or it is none of ours",
+        "released" => "released: may be pulled",
+        "untrusted" => "not trusted: restore works, nothing on it counts; use another drive",
+        "forgotten" => "forgotten: takes no mail, counts for nothing",
+        "refused" => "refused: takes no mail, counts for nothing",
+        "replaced" => "reformatted or replaced: counts for nothing",
+        "" => "not used yet",
+        _ => "failed: use another drive",
+    }
+}
 
 /// Octets, in binary units.
 pub(in crate::cli) fn size(bytes: u64) -> String {

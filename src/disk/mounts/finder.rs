@@ -2,6 +2,7 @@
 //! Never goes by a disk's "removable" flag: it tells of a medium that can be taken out, as of a CD.
 
 use super::system::{BlockDevice, System};
+use crate::disk::host;
 use crate::model::Medium;
 use crate::model::limits::DRIVES_MAX;
 use crate::model::mountinfo::Mount;
@@ -39,6 +40,22 @@ pub struct Found {
     pub serial: Option<String>,
 }
 
+impl Found {
+    /// The removable drive whose mount, of this number, is right there. A folder on it is none: there may be two drives
+    /// on one stick.
+    pub(in crate::disk) fn mounted_at(at: &Path, mount: u64) -> Option<Self> {
+        let at = host::resolved(at);
+        let found = host::is_mount_point(&at).then(|| Finder::new(System::host(), Vec::new()))?;
+        found.find_at(&at).filter(|found| found.key.mount == mount)
+    }
+
+    /// The serial number of its file system. The device manager may have read it only after the drive was found, as
+    /// early in a boot.
+    pub(in crate::disk) fn serial_now(self) -> Option<String> {
+        self.serial.or_else(|| System::host().serial(self.key.device))
+    }
+}
+
 /// Finds removable drives.
 pub struct Finder {
     system: System,
@@ -51,11 +68,24 @@ impl Finder {
         Self { system, keep_off }
     }
 
-    /// The drives mounted now, in the order they were mounted, at most [`DRIVES_MAX`].
+    /// The drives mounted now, in the order they were mounted, each once, at most [`DRIVES_MAX`].
     pub fn find(&self) -> Vec<Found> {
+        let mut devices = BTreeSet::new();
+        let mut found = self.every_place();
+        found.retain(|drive| devices.insert(drive.key.device));
+        found.truncate(DRIVES_MAX);
+        found
+    }
+
+    /// The removable drive that is mounted right there, also where it was mounted elsewhere before.
+    pub fn find_at(&self, at: &Path) -> Option<Found> {
+        self.every_place().into_iter().find(|found| found.key.at == at)
+    }
+
+    /// Every place at which a removable drive is mounted.
+    fn every_place(&self) -> Vec<Found> {
         let mounts = self.system.mounts();
         let (system, known) = self.system_disks(&mounts);
-        let mut devices = BTreeSet::new();
         let mut found = Vec::new();
         for mount in mounts.iter().filter(|mount| mount.may_be_a_stick()) {
             let Some(drive) = self.look(mount) else { continue };
@@ -65,14 +95,10 @@ impl Finder {
                 Medium::Card => known,
                 Medium::Other => false,
             };
-            if pluggable
-                && drive.device.disks().is_disjoint(&system)
-                && devices.insert(drive.key.device)
-            {
+            if pluggable && drive.device.disks().is_disjoint(&system) {
                 found.push(drive);
             }
         }
-        found.truncate(DRIVES_MAX);
         found
     }
 

@@ -32,6 +32,9 @@ pub struct DriveEvent {
 struct Kept {
     id: String,
     label: String,
+    /// Serial number of its file system, by which one that was refused is known whatever it says of itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    serial: Option<String>,
     since: String,
     why: String,
     #[serde(rename = "where", default, skip_serializing_if = "Option::is_none")]
@@ -111,8 +114,15 @@ impl Catalogue {
             let since = Moment::from_text(&kept.since).unwrap_or_default();
             self.db.execute(
                 "INSERT OR IGNORE INTO drive (uuid, label, found_at, state, detail, medium, forgotten, \
-                 forgotten_why, forgotten_place) VALUES (?1, ?2, x'', '', '', 'other', ?3, ?4, ?5)",
-                params![id.to_string(), kept.label, since.to_text(), why.as_str(), kept.place],
+                 forgotten_why, forgotten_place, serial) VALUES (?1, ?2, x'', '', '', 'other', ?3, ?4, ?5, ?6)",
+                params![
+                    id.to_string(),
+                    kept.label,
+                    since.to_text(),
+                    why.as_str(),
+                    kept.place,
+                    kept.serial,
+                ],
             )?;
             let row = self.db.last_insert_rowid();
             self.note_history(row, since, "forgotten", Some(why.as_str()), kept.place.as_deref())?;
@@ -163,6 +173,7 @@ fn line(drive: &DriveRow) -> Option<String> {
     let kept = Kept {
         id: drive.id.to_string(),
         label: drive.label.clone(),
+        serial: drive.serial.clone(),
         since: since.to_text(),
         why: why.as_str().to_owned(),
         place: place.clone(),

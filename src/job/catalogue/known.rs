@@ -85,7 +85,7 @@ impl Catalogue {
     }
 
     /// A drive is ours from now on. The operator's word counts for the drive it was said of; otherwise one that is
-    /// ours stays as it is, though another one comes with its id.
+    /// ours stays as it is, though another one comes with its id, but for the serial number that it lacks.
     pub fn make_known(
         &self,
         (id, label): (DriveId, &str),
@@ -93,7 +93,9 @@ impl Catalogue {
         how: KnownHow,
         now: Moment,
     ) -> Result<(), JobError> {
-        if how == KnownHow::Copied && self.known_as(id)?.is_some() {
+        if how == KnownHow::Copied
+            && self.known_as(id)?.is_some_and(|k| k.how != how || k.serial.is_some())
+        {
             return Ok(());
         }
         self.together(|| {

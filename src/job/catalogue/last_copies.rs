@@ -27,18 +27,20 @@ const KEPT_BY_OTHER: &str = "EXISTS (SELECT 1 FROM payload o INDEXED BY payload_
      JOIN book ob ON ob.id = o.book JOIN drive od ON od.id = ob.drive AND od.replaced IS NULL \
      WHERE o.content = ?1 AND o.state = 1 AND ob.trusted = 1 AND ob.drive <> ?2)";
 
+/// A copy by which a message of the mailbox is safe.
+const OF_FILE: &str = "WHERE kept.mailbox = file.mailbox AND kept.key = file.key AND kept.content = file.content \
+                       AND kept.as_of >= max(file.since, file.heard)";
+
 impl Catalogue {
     /// What would be lost with the copies of a station on a drive.
     pub fn last_copies(&self, drive: i64, book: &BookRow) -> Result<LastCopies, JobError> {
-        let on_card: i64 = self
-            .db
-            .prepare_cached(
-                "SELECT count(*) FROM (SELECT DISTINCT s.mailbox, s.key FROM safe s WHERE s.book = ?1 \
-                 AND NOT EXISTS (SELECT 1 FROM safe o JOIN book b ON b.id = o.book \
-                 JOIN drive d ON d.id = b.drive AND d.replaced IS NULL \
-                 WHERE o.mailbox = s.mailbox AND o.key = s.key AND b.trusted = 1 AND b.drive <> ?2))",
-            )?
-            .query_row([book.row, drive], |row| row.get(0))?;
+        let on_card = format!(
+            "SELECT count(*) FROM file WHERE file.state = 1 AND EXISTS (SELECT 1 FROM kept {OF_FILE} \
+             AND kept.book = ?1) AND NOT EXISTS (SELECT 1 FROM kept CROSS JOIN book b ON b.id = kept.book \
+             JOIN drive d ON d.id = b.drive AND d.replaced IS NULL {OF_FILE} AND b.trusted = 1 AND b.drive <> ?2)"
+        );
+        let mut on_card = self.db.prepare_cached(&on_card)?;
+        let on_card: i64 = on_card.query_row([book.row, drive], |row| row.get(0))?;
         let mut wanted = Vec::new();
         let mut query = self.db.prepare_cached("SELECT DISTINCT content FROM missing")?;
         let mut rows = query.query([])?;

@@ -214,8 +214,11 @@ impl Catalogue {
         // Before there are files beside it, which get the owner of this one.
         host::give_to_owner_of_folder(path)?;
         catalogue.db.busy_handler(Some(super::room::wait_for_turn))?;
-        // Of a new one only: what a drive took that is not used after all is cut off its end again.
-        catalogue.db.pragma_update(None, "auto_vacuum", "INCREMENTAL")?;
+        // What a drive took that is not used after all is cut off its end again. Of a new one only: to say it again
+        // would write to the card at every opening.
+        if !catalogue.has_pages()? {
+            catalogue.db.pragma_update(None, "auto_vacuum", "INCREMENTAL")?;
+        }
         catalogue.db.pragma_update(None, "journal_mode", "WAL")?;
         catalogue.db.pragma_update_and_check(
             None,
@@ -243,6 +246,10 @@ impl Catalogue {
     /// Works with little memory, for what has time: an idle daemon does not give back all that it once took.
     pub fn keep_small(&self) -> Result<(), JobError> {
         Ok(self.db.pragma_update(None, "cache_size", SMALL_KIB)?)
+    }
+
+    fn has_pages(&self) -> Result<bool, JobError> {
+        Ok(self.db.pragma_query_value(None, "page_count", |row| row.get::<_, i64>(0))? > 0)
     }
 
     fn has_version(&self) -> Result<bool, JobError> {

@@ -1,6 +1,7 @@
 //! Which drives are here at once, so that one copied from another is not taken for it.
 //! Never asks a medium: whether an earlier drive is still here, the kernel tells.
 
+use super::admit::Begin;
 use super::identity::{self, Known, Told};
 use crate::disk::{Access, Door, Volume, VolumeFacts};
 use crate::job::catalogue::Catalogue;
@@ -30,6 +31,22 @@ enum Standing {
 }
 
 impl Claims {
+    /// Looks at a drive that this card may know: one that was copied from a known one is not taken for it.
+    pub(crate) fn meet_to_look(
+        &self,
+        catalogue: &Catalogue,
+        drive: &DriveRef,
+        volume: &dyn Volume,
+    ) -> Result<(), JobError> {
+        let facts = volume.facts();
+        match identity::read(volume)? {
+            Known::Id(told) if is_moved(catalogue, &told, facts)? => {
+                Err(JobError::CopiedDrive { at: facts.shown.clone(), id: told.id })
+            }
+            _ => self.meet(drive, volume),
+        }
+    }
+
     /// Looks at the id of a drive that will only be read.
     pub fn meet(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
         let at = volume.facts().shown.clone();
@@ -42,7 +59,7 @@ impl Claims {
     }
 
     /// The same for a drive that will be written: one that was copied from another gets an id of its own
-    /// first. It is told from the original by the serial number of its file system, kept beside the id,
+    /// first. It is told from the original by the serial number of its file system, known here or kept beside the id,
     /// and, where both have the same, by being here at the same time. On the file system where this card saw the
     /// original it is no copy, whatever the file says: an octet of it may have rotted.
     pub fn settle(
@@ -120,12 +137,39 @@ impl Claims {
     }
 }
 
-/// Whether an id was made on another file system than the one that it is on, and this card never saw it there.
+/// The serial number of the file system that a drive is known by here.
+fn serial_known(catalogue: &Catalogue, id: DriveId) -> Result<Option<String>, JobError> {
+    if let Some(serial) = catalogue.known_as(id)?.and_then(|known| known.serial) {
+        return Ok(Some(serial));
+    }
+    Ok(catalogue.drive(id)?.and_then(|row| row.serial))
+}
+
+/// Whether an id is on another file system than the one that this card knows it on, whatever is written beside it; of
+/// one that is not known, whether it was made on another.
 pub(super) fn is_moved(
     catalogue: &Catalogue,
     told: &Told,
     facts: &VolumeFacts,
 ) -> Result<bool, JobError> {
-    let moved = told.volume.is_some() && facts.serial.is_some() && told.volume != facts.serial;
-    Ok(moved && catalogue.drive(told.id)?.is_none_or(|row| row.serial != facts.serial))
+    let Some(serial) = &facts.serial else { return Ok(false) };
+    let of = serial_known(catalogue, told.id)?.or_else(|| told.volume.clone());
+    Ok(of.is_some_and(|of| of != *serial))
+}
+
+/// Refuses for now a removable drive that cannot be told from one that is known by its serial number, since its own
+/// cannot be read. A folder is named by a person, who says which one it is.
+pub(crate) fn serial_is_read(
+    catalogue: &Catalogue,
+    drive: &DriveRef,
+    volume: &dyn Volume,
+) -> Result<(), JobError> {
+    if volume.facts().serial.is_some() || !matches!(drive.begin, Begin::OnDevice | Begin::Known) {
+        return Ok(());
+    }
+    let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
+    match serial_known(catalogue, id)? {
+        Some(_) => Err(JobError::SerialUnread { at: volume.facts().shown.clone(), id }),
+        None => Ok(()),
+    }
 }

@@ -135,13 +135,11 @@ pub fn add(
 
 /// Whether a drive that has an id is on another file system than the one that is known by it.
 fn is_another(catalogue: &Catalogue, told: &Told, volume: &dyn Volume) -> Result<bool, JobError> {
-    let serial = volume.facts().serial.as_ref();
-    let known = catalogue.known_as(told.id)?.and_then(|known| known.serial);
-    let is_other = |kept: Option<&String>| kept.is_some() && serial.is_some() && kept != serial;
-    Ok(match known {
-        Some(known) => is_other(Some(&known)),
-        None => claims::is_moved(catalogue, told, volume.facts())?,
-    })
+    match catalogue.known_as(told.id)?.and_then(|known| known.serial) {
+        // A folder, or a file system without a number, is none that has one.
+        Some(known) => Ok(volume.facts().serial.as_ref() != Some(&known)),
+        None => claims::is_moved(catalogue, told, volume.facts()),
+    }
 }
 
 /// What is only looked at keeps what it has: copies without an id, as after a repair tool, are readable all the same.
@@ -212,6 +210,34 @@ pub fn refuse_forgotten(catalogue: &Catalogue, volume: &dyn Volume) -> Result<()
         Some(id) => not_forgotten(catalogue, id, || volume.facts().shown.clone()),
         None => Ok(()),
     }
+}
+
+/// Refuses the file system of a drive that its operator refused, whatever id it has now, and if it has none.
+pub(crate) fn not_as_another(catalogue: &Catalogue, volume: &dyn Volume) -> Result<(), JobError> {
+    match refused_before(catalogue, volume)? {
+        Some(id) => not_forgotten(catalogue, id, || volume.facts().shown.clone()),
+        None => Ok(()),
+    }
+}
+
+/// The drive that was refused on the file system of one that says it is another, or nothing. One that is known by its
+/// own id is a copy of it, and not refused with it.
+pub(super) fn refused_before(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+) -> Result<Option<DriveId>, JobError> {
+    let Some(serial) = &volume.facts().serial else { return Ok(None) };
+    let id = identity::drive_id(volume)?;
+    if id.map(|id| catalogue.known_as(id)).transpose()?.flatten().is_some() {
+        return Ok(None);
+    }
+    let is_refused = |row: &DriveRow| {
+        let why = row.forgotten.as_ref().map(|gone| gone.why);
+        why == Some(DriveLoss::Refused) && row.serial.as_ref() == Some(serial)
+    };
+    // Of itself it is said already that it is refused.
+    let drives = catalogue.drives()?;
+    Ok(drives.iter().find(|row| is_refused(row) && Some(row.id) != id).map(|row| row.id))
 }
 
 /// Refuses a drive that its operator gave up.

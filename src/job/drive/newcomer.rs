@@ -4,6 +4,7 @@
 use super::admit::{Admitted, Begin, Here};
 use super::evidence::{named, nothing_there};
 use super::identity::{self, Known};
+use super::lost_id;
 use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume, plain_folder};
 use crate::job::catalogue::{Catalogue, KnownHow};
@@ -76,9 +77,11 @@ pub(crate) fn may_come_in(
     if let Some(id) = id_of(catalogue, drive, volume, &known, here)?
         && let Some(known) = catalogue.known_as(id)?
     {
-        return match known.serial.as_deref() == serial {
-            true => Ok(Newcomer::As(Begin::Known)),
-            false => Err(JobError::NotTheKnown { at: at(), id }),
+        return match serial {
+            Some(_) if known.serial.as_deref() == serial => Ok(Newcomer::As(Begin::Known)),
+            Some(_) => Err(JobError::NotTheKnown { at: at(), id }),
+            // Its id alone anybody can write who has read it once.
+            None => Err(JobError::NoSerial { at: at() }),
         };
     }
     // One that cannot be written does not use up the leave.
@@ -99,6 +102,9 @@ pub(crate) fn is_refused(
     volume: &dyn Volume,
 ) -> Result<bool, JobError> {
     let known = identity::read(volume)?;
+    if lost_id::refused_before(catalogue, volume)?.is_some() {
+        return Ok(true);
+    }
     let Some(id) = id_of(catalogue, drive, volume, &known, &Vec::new)? else { return Ok(false) };
     let given_up = catalogue.drive(id)?.and_then(|row| row.forgotten);
     Ok(given_up.is_some_and(|gone| gone.why == DriveLoss::Refused))

@@ -114,3 +114,40 @@ fn what_an_earlier_version_copied_to_is_known_after_an_update() {
     assert!(fs::read_to_string(&kept).unwrap().contains(&red.id()));
     assert_eq!(station.command(&["drives", "--json"]).drive("red")["known"]["how"], "copied");
 }
+
+/// A desktop mounts a stick under the name that the stick says. In every command that is to be typed it is a word.
+#[test]
+fn a_sticks_name_in_a_command_to_be_typed_runs_nothing() {
+    let mut station = Station::new();
+    let name = "x;touch made;$(touch made)`touch made`'y";
+    let odd = station.drive(name);
+    station.deliver_many(2);
+    station.mirror().expect_safe();
+    let refused = station.command(&["drives", "refuse", name]).expect_safe();
+    let told = [
+        refused.text(),
+        station.command(&["mirror"]).expect_failed().warnings(),
+        station.command(&["audit"]).expect_unsafe().warnings(),
+        station.command(&["drives", "away", name]).expect_refused().warnings(),
+    ];
+    let options = station.arguments(&["x"])[1..].to_vec();
+    let options: Vec<_> = options.iter().map(|word| word.to_str().unwrap()).collect();
+    for said in told {
+        let (_, typed) =
+            said.split_once("counterfoil drives add ").unwrap_or_else(|| panic!("{said}"));
+        let typed = typed.lines().next().unwrap();
+        let program = env!("CARGO_BIN_EXE_counterfoil");
+        let script =
+            format!("cd '{}' && '{program}' drives add {typed} \"$@\"", station.path("").display());
+        // The drive that is named in the options would have to be quoted too.
+        let at = options.iter().position(|word| *word == "--drive").unwrap();
+        let rest = [&options[..at], &options[at + 2..]].concat();
+        let words = [&["-c", &script, "sh"], &rest[..]].concat();
+        let told = std::process::Command::new("sh").args(words).output().unwrap();
+        assert!(told.status.success(), "{typed}: {}", String::from_utf8_lossy(&told.stderr));
+        assert!(!station.path("made").exists(), "{typed}");
+        station.mirror().expect_safe();
+        station.command(&["drives", "refuse", name]).expect_safe();
+    }
+    assert!(odd.ledger().exists());
+}

@@ -1,4 +1,5 @@
 //! A drive that somebody prepared, or that a repair tool has been at.
+mod answers;
 mod configs;
 mod lies;
 mod mixups;

@@ -75,11 +75,7 @@ impl Card {
 
     /// All that is on one stick is on the other one too, in the file system of that.
     fn copy(&self, from: &str, to: &str) {
-        let folder = self.station.path("media").join(format!("{from}-made"));
-        let image = self.station.path(format!("{to}.img"));
-        let options = ["-q", "-F", "-d"].map(OsStr::new);
-        let words = [&options[..], &[folder.as_os_str(), image.as_os_str()]].concat();
-        sh("mkfs.ext4", &words);
+        copy_all(&self.station.path(""), from, to);
     }
 
     fn behind(&self) -> [&OsStr; 4] {
@@ -116,6 +112,14 @@ impl Card {
     fn restored(&self) -> Vec<String> {
         names(&self.station.inbox())
     }
+}
+
+fn copy_all(station: &Path, from: &str, to: &str) {
+    let folder = station.join("media").join(format!("{from}-made"));
+    let image = station.join(format!("{to}.img"));
+    let options = ["-q", "-F", "-d"].map(OsStr::new);
+    let words = [&options[..], &[folder.as_os_str(), image.as_os_str()]].concat();
+    sh("mkfs.ext4", &words);
 }
 
 fn names(folder: &Path) -> Vec<String> {
@@ -191,6 +195,7 @@ fn of_several_strange_sticks_only_those_are_read_that_a_person_chooses() {
 #[test]
 fn a_stick_that_the_config_refuses_is_read_only_if_it_is_named() {
     let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    card.tell_serials();
     let config = card.configure("");
     let inbox = card.station.inbox();
     fs::create_dir_all(&inbox).unwrap();
@@ -247,4 +252,149 @@ fn a_stick_with_only_the_id_of_a_known_one_is_not_read() {
         told.expect_words(&[&format!("{birch} is not read: the config takes known sticks only")]);
     assert!(!told.text().contains(&format!("{amber} is not read")));
     assert_eq!(card.restored(), ["0001.eml", &own(1)]);
+}
+
+/// A person named its folder while any stick was used: it is ours by its serial number, and no other one is.
+#[test]
+fn a_stick_that_was_named_is_used_where_only_known_ones_are() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    card.tell_serials();
+    let config = card.configure("");
+    let inbox = card.station.inbox();
+    fs::create_dir_all(&inbox).unwrap();
+    fs::write(inbox.join("0002.eml"), mail("wind")).unwrap();
+    let amber = card.stick("AMBER");
+    let copied = [("copied", 1)];
+    card.run(&["mirror", "--json", "--config", &config, "--drive", &amber]).expect_counts(&copied);
+    card.configure("[drives]\naccept = \"known\"");
+    fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
+    assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
+    // All of the known one on the other.
+    card.copy("AMBER", "BIRCH");
+    fs::write(inbox.join("0004.eml"), mail("ice")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
+    assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
+}
+
+/// A stick without a serial number cannot be told from another that says the same: it is used where its folder is named,
+/// and nobody finds that out when it is too late.
+#[test]
+fn a_stick_without_a_serial_number_is_known_to_nobody_and_that_is_said() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    let config = card.configure("");
+    let inbox = card.station.inbox();
+    fs::create_dir_all(&inbox).unwrap();
+    fs::write(inbox.join("0002.eml"), mail("wind")).unwrap();
+    let amber = card.stick("AMBER");
+    let copied = [("copied", 1)];
+    card.run(&["mirror", "--json", "--config", &config, "--drive", &amber]).expect_counts(&copied);
+    card.configure("[drives]\naccept = \"known\"");
+    card.copy("AMBER", "BIRCH");
+    fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]).expect_failed();
+    let what = ["no serial number", "folders", &amber];
+    let told = told.expect_words(&what);
+    for label in ["AMBER", "BIRCH"] {
+        assert_eq!(told.drive(label)["state"], "left-alone", "{label}: {}", told.text());
+    }
+    let told = card.run(&["drives", "add", &amber, "--config", &config]).expect_refused();
+    told.expect_words(&what);
+    // As it says.
+    card.configure(&format!("[drives]\naccept = \"known\"\nfolders = [{amber:?}]"));
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
+    // Its serial number was not there when it was named, as early in a boot: once it is, by that.
+    card.tell_serials();
+    fs::write(inbox.join("0004.eml"), mail("ice")).unwrap();
+    card.run(&["mirror", "--json", "--config", &config]).expect_counts(&copied);
+    card.configure("[drives]\naccept = \"known\"");
+    fs::write(inbox.join("0005.eml"), mail("snow")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["copied"], 1, "{}", told.text());
+    assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
+}
+
+/// The program itself says how to keep a new stick out: whoever types that must not stop the mail to a good one.
+#[test]
+fn what_is_said_of_a_stick_is_not_said_of_the_one_whose_id_it_has() {
+    for words in [
+        &["drives", "refuse", "BIRCH"][..],
+        &["drives", "forget", "BIRCH", "--why", "lost"],
+        &["drives", "wipe", "BIRCH", "--confirm", "BIRCH", "--lose-last-copies"],
+    ] {
+        let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+        card.tell_serials();
+        let both = fs::read_to_string(&card.script).unwrap();
+        let config = card.configure("");
+        let inbox = card.station.inbox();
+        fs::create_dir_all(&inbox).unwrap();
+        let mirror = ["mirror", "--json", "--config", &config];
+        let around = card.station.path("");
+        // With one of them.
+        let mut only = |number: u32, words: &[&str]| {
+            let away = format!("ln -s /sys/devices/usb{}/stick", 3 - number);
+            let script = both.replace(&away, "true ");
+            fs::write(&card.script, script).unwrap();
+            card.run(words)
+        };
+        fs::write(inbox.join("0002.eml"), mail("wind")).unwrap();
+        let amber = only(1, &mirror).drive("AMBER");
+        assert_eq!(amber["copied"], 1, "{amber}");
+        // Its id, on another file system, and nothing beside it of the one that it was made on.
+        copy_all(&around, "AMBER", "BIRCH");
+        let birch = only(2, &mirror).drive("BIRCH");
+        assert_ne!(birch["id"], amber["id"], "{words:?}: {birch}");
+        let told: Vec<_> = words.iter().chain(&["--config", &config]).copied().collect();
+        only(2, &told).expect_safe();
+        fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
+        let again = only(1, &mirror).drive("AMBER");
+        let expected = (&amber["id"], &1.into());
+        assert_eq!((&again["id"], &again["copied"]), expected, "{words:?}: {again}");
+    }
+}
+
+/// Whoever looks is told: by the pass that copied to it, by status, by the report and its page; and what it says keeps
+/// the stick out.
+#[test]
+fn a_new_stick_is_announced_wherever_its_operator_looks() {
+    let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);
+    card.tell_serials();
+    let config = card.configure("");
+    let inbox = card.station.inbox();
+    fs::create_dir_all(&inbox).unwrap();
+    fs::write(inbox.join("0002.eml"), mail("wind")).unwrap();
+    let page = card.station.path("page.html");
+    let words = |name: &str| {
+        format!(
+            "new stick {name}: all mail is copied to it; counterfoil drives refuse {name}, or a \
+             file counterfoil.skip, keeps it out"
+        )
+    };
+    let at_once = |said: &str| said.split_whitespace().collect::<Vec<_>>().join(" ");
+    for command in [
+        &["mirror"][..],
+        &["status"],
+        &["audit"],
+        &["status", "--json"],
+        &["audit", "--html", page.to_str().unwrap()],
+    ] {
+        let told = card.run(&[command, &["--config", &config]].concat());
+        let said = at_once(&(told.text() + &told.warnings()));
+        // Of one that writes a page, the page is looked into.
+        let is_told = |name: &&str| said.contains(&words(name)) || command.contains(&"--html");
+        assert!(["AMBER", "BIRCH"].iter().all(is_told), "{command:?}: {said}");
+    }
+    let page = at_once(&fs::read_to_string(&page).unwrap());
+    assert!(page.contains(&words("AMBER")) && page.contains(&words("BIRCH")), "{page}");
+    card.run(&["drives", "refuse", "AMBER", "--config", &config]).expect_safe();
+    card.run(&["drives", "add", &card.stick("BIRCH"), "--config", &config]).expect_safe();
+    let told = card.run(&["status", "--config", &config]);
+    assert!(!told.text().contains("new stick"), "{}", told.text());
+    fs::write(inbox.join("0003.eml"), mail("fog")).unwrap();
+    let told = card.run(&["mirror", "--json", "--config", &config]);
+    assert_eq!(told.drive("AMBER")["state"], "forgotten");
+    assert_eq!(told.drive("BIRCH")["copied"], 1);
 }

@@ -2,12 +2,13 @@
 //! are where no mailbox should be.
 
 use crate::scene::{SECRET, Scene};
-use crate::station::{Station, mail, sh};
+use crate::station::{Station, mail, sh, tree};
 use std::ffi::OsStr;
 use std::fs;
 use std::os::unix::ffi::OsStrExt as _;
 use std::os::unix::fs::symlink;
 use std::os::unix::net::UnixListener;
+use std::path::Path;
 
 /// Fault 55: everything that is not a file, each said by name; both drives get the messages beside it.
 #[test]
@@ -140,26 +141,35 @@ fn mailbox_and_drive_may_not_lie_in_each_other() {
     // Also by way of a link, which the paths alone do not show.
     let link = scene.station.path("innocent");
     symlink(&within, &link).unwrap();
-    for path in [within, link] {
+    let drive_link = scene.station.path("media/innocent");
+    symlink(scene.station.inbox(), &drive_link).unwrap();
+    let told = |scene: &Scene, option: &str, path: &Path, words: &str| {
         let mut args = scene.station.arguments(&["mirror"]);
-        args.extend(["--mailbox".into(), path.into()]);
-        scene.station.run(&args).expect_refused().expect_words(&["keep them apart"]);
-    }
-    let link = scene.station.path("media/innocent");
-    symlink(scene.station.inbox(), &link).unwrap();
-    let args = [scene.station.arguments(&["mirror"]), vec!["--drive".into(), link.into()]].concat();
-    scene.station.run(&args).expect_refused().expect_words(&["keep them apart"]);
+        args.extend([option.into(), path.into()]);
+        scene.station.run(&args).expect_refused().expect_words(&[words]);
+    };
+    told(&scene, "--mailbox", &within, "keep them apart");
+    // Root does not even look where a link to a mailbox leads.
+    told(&scene, "--mailbox", &link, "is a link, and root follows none there. Nothing was done");
+    told(&scene, "--drive", &drive_link, "keep them apart");
+    scene.deliver(1);
+    scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
+    scene.station.run_as_nobody();
+    told(&scene, "--mailbox", &within, "keep them apart");
+    told(&scene, "--mailbox", &link, "keep them apart");
+    told(&scene, "--drive", &drive_link, "keep them apart");
     scene.deliver(1);
     scene.expect_good_drive_served(scene.station.mirror()).expect_safe();
     scene.station.use_only(&[&scene.good]);
     scene.station.restore().expect_safe();
 }
 
-/// The mailbox's folder is a link now. A link there is the operator's own and is followed, as to a mailbox on
-/// another disk; but what it leads to is a mailbox of its own, and the one before loses nothing.
+/// The mailbox's folder is a link now. A link there is the operator's own and is followed by the operator, as to a
+/// mailbox on another disk; but what it leads to is a mailbox of its own, and the one before loses nothing. Root follows
+/// none there.
 #[test]
 fn a_mailbox_replaced_by_a_link_loses_nothing_of_the_one_before() {
-    let scene = Scene::mirrored(3);
+    let mut scene = Scene::mirrored(3);
     let inbox = scene.station.inbox();
     let aside = scene.station.path("card/aside");
     fs::rename(&inbox, &aside).unwrap();
@@ -167,6 +177,11 @@ fn a_mailbox_replaced_by_a_link_loses_nothing_of_the_one_before() {
     fs::create_dir(&other).unwrap();
     fs::write(other.join("m000.eml"), mail("of another mailbox")).unwrap();
     symlink(&other, &inbox).unwrap();
+    let before = tree(scene.bad.path());
+    let told = scene.station.mirror().expect_refused();
+    told.expect_words(&["is a link, and root follows none there. Nothing was done"]);
+    assert_eq!(tree(scene.bad.path()), before);
+    scene.station.run_as_nobody();
     scene.station.mirror().expect_safe().expect_counts(&[("copied", 2)]);
     assert_eq!(scene.bad.lines_of("mirrored").last().unwrap()["mailbox"], "other");
     let told = scene.station.audit().expect_safe();
