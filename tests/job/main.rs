@@ -54,3 +54,4 @@ mod turns;
 mod unreadable;
 mod verify;
 mod wraps;
+mod writers;

@@ -54,7 +54,7 @@ impl World {
     /// and does not know it yet.
     pub(crate) fn look(&mut self) -> Result<(), JobError> {
         let kept = self.card.next_writer.take().map(WriterId::from_bits);
-        let knows = |writer| self.card.catalogue.writers().unwrap().links(writer).is_some();
+        let knows = |writer| self.card.catalogue.writers().unwrap().knows(writer);
         let kept = kept.filter(|writer| !knows(*writer));
         if let Some(kept) = kept {
             draw_ids_from(kept.bits());

@@ -2,6 +2,7 @@
 //! whose word. Absence says nothing: only a departure that names a content withholds it, and only from those
 //! assertions that its position covers.
 
+use super::candidates::{Candidate, candidates};
 use super::decisions::{Decision, Role, Version, Wanted, Withheld};
 use super::heirs::chain;
 use super::ledger_lines::{
@@ -15,30 +16,6 @@ use crate::model::ledger::Departed;
 use crate::model::{Identity, Position, StationName};
 use rusqlite::params;
 use std::collections::{BTreeSet, HashMap, HashSet};
-
-/// A content at a location, as all ledgers tell of it.
-struct Candidate {
-    version: Version,
-    /// By the latest word it is missing there.
-    missing: bool,
-    /// The positions as of which it is asserted, and the replicas whose ledgers say so.
-    stamps: Stamps,
-    /// Of these, those as of which it was there, and not missing.
-    present: Stamps,
-    /// The counting departure that covers it, if the departures cover all of its stamps.
-    withheld: Option<(Departed, i64)>,
-    /// Another location still has the content, by some ledger.
-    elsewhere: bool,
-}
-
-impl Candidate {
-    fn there(&self) -> &Stamps {
-        match self.present.is_empty() {
-            true => &self.stamps,
-            false => &self.present,
-        }
-    }
-}
 
 /// No replica: the word is of this card.
 const NOBODYS: i64 = 0;
@@ -168,7 +145,7 @@ impl Judge<'_> {
         // One content that nobody saw go needs no stamps.
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
-        let mut candidates = self.candidates(lines, plain)?;
+        let mut candidates = candidates(self.catalogue, &mut self.lineage, lines, plain)?;
         let mut by_content = Left::new();
         for departure in left {
             by_content.entry(departure.content).or_default().push(departure);
@@ -188,60 +165,6 @@ impl Judge<'_> {
         let conflict = self.sort(&mut given);
         self.give(at, given, &withheld, conflict, each)?;
         self.leave_out(at, withheld, each)
-    }
-
-    /// The contents of one location, with what is asserted of each.
-    fn candidates(
-        &mut self,
-        lines: &[AssertionLine],
-        plain: bool,
-    ) -> Result<Vec<Candidate>, JobError> {
-        let mut candidates: Vec<Candidate> = Vec::new();
-        let (mut at, mut next_lines) = (HashMap::new(), HashMap::new());
-        // From the next line of it on, that one says whether it is there.
-        let until: Vec<i64> = lines
-            .iter()
-            .rev()
-            .map(|line| {
-                let of = (line.book, line.version.content);
-                next_lines.insert(of, line.line).unwrap_or(i64::MAX)
-            })
-            .collect();
-        for (line, next) in lines.iter().zip(until.into_iter().rev()) {
-            let content = line.version.content;
-            let index = *at.entry(content).or_insert_with(|| {
-                candidates.push(Candidate {
-                    version: line.version.clone(),
-                    missing: false,
-                    stamps: Stamps::default(),
-                    present: Stamps::default(),
-                    withheld: None,
-                    elsewhere: false,
-                });
-                candidates.len() - 1
-            });
-            let Some(candidate) = candidates.get_mut(index) else { continue };
-            // The last line of a content tells its time and mode.
-            candidate.version = line.version.clone();
-            candidate.stamps.add(line.book, line.position);
-            if !line.missing {
-                candidate.present.add(line.book, line.position);
-            }
-            if plain {
-                continue;
-            }
-            let (marks, end) = ((line.book, line.mailbox), line.ended.unwrap_or(i64::MAX));
-            for position in self.lineage.renewed(self.catalogue, marks, (line.line, end))? {
-                candidate.stamps.add(line.book, position);
-            }
-            if !line.missing {
-                let end = end.min(next);
-                for position in self.lineage.renewed(self.catalogue, marks, (line.line, end))? {
-                    candidate.present.add(line.book, position);
-                }
-            }
-        }
-        Ok(candidates)
     }
 
     /// Whether a person does not want a content at a location here.

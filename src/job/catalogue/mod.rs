@@ -5,6 +5,7 @@ mod apply;
 mod assertions;
 mod audit;
 mod books;
+mod candidates;
 mod carried;
 mod contents;
 mod counting;

@@ -1,5 +1,6 @@
 //! A drive that somebody prepared, or that a repair tool has been at.
 mod configs;
+mod crowds;
 mod lies;
 mod mixups;
 mod parts;
