@@ -21,6 +21,9 @@
 //! - `words`: what reaches a terminal.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+#[macro_use]
+#[path = "../beneath.rs"]
+mod beneath;
 mod built;
 mod campaign;
 mod drive;
