@@ -7,6 +7,7 @@ use crate::forger::Forger;
 use crate::scene::Scene;
 use crate::taken::{self, MEMORY};
 use counterfoil::model::Digest;
+use counterfoil::model::limits::MARKS_APART;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -194,4 +195,42 @@ fn a_restore_beside_thousands_of_strangers_and_marks_takes_as_long_as_their_line
 #[test]
 fn a_restore_beside_thousands_of_mailboxes_takes_as_long_as_their_lines() {
     expect_no_square(Crowd::Mailboxes, 300);
+}
+
+/// A message that so many strangers have marked, and each of them removed: by the rule all of it is taken back. Of more than
+/// are looked up nothing is.
+#[test]
+fn what_more_strangers_marked_than_are_looked_up_is_given_back() {
+    for (strangers, is_given) in [(3, false), (MARKS_APART - 1, false), (MARKS_APART + 6, true)] {
+        let scene = Scene::mirrored(1);
+        let (name, what) = crate::station::tree(&scene.station.inbox()).pop_first().unwrap();
+        let of = format!(
+            "\"sha256\":\"{}\",\"bytes\":{},\"mailbox\":\"inbox\",\"path\":\"other.eml\"",
+            Digest::of(&what.0),
+            what.0.len(),
+        );
+        let bad = scene.station.path("media/crowd");
+        let mut forger = stick(&bad).1.line(&format!(
+            "\"kind\":\"placed\",{of},\"modified\":\"{TIME}\",\"mode\":\"0644\",\"first_seen\":\"{TIME}\",\
+             \"as_of\":\"{}\"",
+            position(0, 1),
+        ));
+        for number in 0..strangers {
+            forger = forger.marks("\"inbox\"", &position(number, 2));
+        }
+        for number in 0..strangers {
+            let by = position(number, 3);
+            forger = forger.line(&format!(
+                "\"kind\":\"removed\",{of},\"as_of\":\"{by}\",\"why\":\"deleted\",\"gaps\":0"
+            ));
+        }
+        forger.write();
+        let into = scene.station.restored();
+        let (good, bad) = (scene.good.path().to_str().unwrap(), bad.to_str().unwrap());
+        let words = ["restore", "--station", "pier-4", "--drive", good, "--drive", bad, "--into"];
+        scene.station.run(&[&words[..], &[into.to_str().unwrap()]].concat()).expect_safe();
+        let names: Vec<_> = crate::station::tree(&into).into_keys().collect();
+        assert!(names.contains(&name), "{names:?}");
+        assert_eq!(names.contains(&b"other.eml".to_vec()), is_given, "{strangers}: {names:?}");
+    }
 }
