@@ -86,6 +86,9 @@ pub const MARKS_HELD: usize = 100_000;
 /// Marks behind a line that cover none of each other. Whoever writes a ledger has read it, so that a station's own all
 /// cover those before them. With more the line's message is given back, whatever departures say.
 pub const MARKS_APART: usize = 64;
+/// Lines that tell of one location, held to decide about it: a draft saved every minute for a fortnight. Of more only
+/// those of contents that are not held yet, and what the others told again is given back, whatever departures say.
+pub const LINES_OF_A_LOCATION: usize = 20_000;
 /// Moves and later versions of one message that are followed to what is there in the end, as of a draft saved again
 /// and again: beyond, the departure waits.
 pub const HEIRS_FOLLOWED: usize = 4_096;

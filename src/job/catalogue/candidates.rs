@@ -3,10 +3,14 @@
 use super::Catalogue;
 use super::decisions::Version;
 use super::ledger_lines::AssertionLine;
-use super::stamps::{Lineage, Stamps};
+use super::stamps::{Lineage, Stamps, covered_by_none};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use std::collections::HashMap;
+use crate::model::limits::LINES_OF_A_LOCATION;
+use std::collections::{HashMap, HashSet};
+
+/// No replica: the word is of this card.
+pub(super) const NOBODYS: i64 = 0;
 
 /// A content at a location, as all ledgers tell of it.
 pub(super) struct Candidate {
@@ -23,6 +27,32 @@ pub(super) struct Candidate {
     pub elsewhere: bool,
 }
 
+/// What ledgers assert at one location, line by line.
+#[derive(Default)]
+pub(super) struct Told {
+    pub lines: Vec<AssertionLine>,
+    /// Contents of which there are more lines than are held.
+    crowded: HashSet<i64>,
+    /// Those that are held, once there are many.
+    held: HashSet<i64>,
+}
+
+impl Told {
+    /// Of a content that is held already no more than so many: it is given, whatever the others would say of it.
+    pub(super) fn add(&mut self, line: AssertionLine) {
+        if self.lines.len() >= LINES_OF_A_LOCATION {
+            if self.held.is_empty() {
+                self.held = self.lines.iter().map(|line| line.version.content).collect();
+            }
+            if !self.held.insert(line.version.content) {
+                self.crowded.insert(line.version.content);
+                return;
+            }
+        }
+        self.lines.push(line);
+    }
+}
+
 impl Candidate {
     pub(super) fn there(&self) -> &Stamps {
         match self.present.is_empty() {
@@ -36,7 +66,7 @@ impl Candidate {
 pub(super) fn candidates(
     catalogue: &Catalogue,
     lineage: &mut Lineage,
-    lines: &[AssertionLine],
+    Told { lines, crowded, .. }: &Told,
     plain: bool,
 ) -> Result<Vec<Candidate>, JobError> {
     let mut candidates: Vec<Candidate> = Vec::new();
@@ -82,6 +112,11 @@ pub(super) fn candidates(
             for position in lineage.renewed(catalogue, marks, (line.line, end))? {
                 candidate.present.add(line.book, position);
             }
+        }
+    }
+    for candidate in &mut candidates {
+        if crowded.contains(&candidate.version.content) {
+            candidate.stamps.add(NOBODYS, covered_by_none());
         }
     }
     Ok(candidates)
