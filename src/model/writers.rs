@@ -56,9 +56,9 @@ const CIRCLING: u32 = u32::MAX;
 
 /// What each writer had before it: the position it went on from, and those it had read in ledgers.
 ///
-/// Every question is a walk from link to link, which goes along a row of writers at once: one card's runs are such a row.
-/// Of several cards in turn it meets only those between the two. Whoever invents others can make it longer, so all walks
-/// together have an end ([`WRITER_STEPS_MAX`]): beyond it nothing is covered, and more is given back.
+/// Every question is a walk from link to link, which goes along a row of writers at once: one card's runs are such a
+/// row. Of several cards in turn it meets only those between the two. Whoever invents others can make it longer, so all
+/// walks together have an end ([`WRITER_STEPS_MAX`]): beyond it nothing is covered, and more is given back.
 #[derive(Debug, Clone, Default)]
 pub struct Writers {
     index: HashMap<WriterId, u32>,
@@ -388,67 +388,5 @@ impl Writers {
     pub fn knows(&self, writer: WriterId) -> bool {
         let node = self.index.get(&writer).map(|at| self.node(*at));
         node.is_some_and(|node| node.links.is_some() || node.own_last.is_some())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn at(writer: u64, n: u64) -> Position {
-        Position { writer: WriterId::from_bits(writer), n }
-    }
-
-    #[test]
-    fn a_copied_card_covers_what_it_had_and_nothing_of_its_twin() {
-        let mut writers = Writers::default();
-        writers.define(WriterId::from_bits(1), &[]);
-        writers.define(WriterId::from_bits(2), &[at(1, 5)]);
-        writers.define(WriterId::from_bits(3), &[at(1, 5)]);
-        writers.define(WriterId::from_bits(4), &[at(2, 8), at(3, 7)]);
-        let mut covers = |one, other| writers.covers(one, other);
-        assert!(covers(at(2, 6), at(1, 5)));
-        assert!(!covers(at(2, 6), at(1, 6)), "the parent went no further");
-        assert!(!covers(at(2, 9), at(3, 6)) && !covers(at(3, 9), at(2, 6)));
-        assert!(covers(at(4, 9), at(3, 7)) && covers(at(4, 9), at(1, 1)));
-        assert_eq!(writers.latest(None, &[at(1, 5), at(2, 8), at(3, 7)]), [at(2, 8), at(3, 7)]);
-        assert_eq!(writers.latest(None, &[at(2, 8), at(2, 8)]), [at(2, 8)]);
-    }
-
-    #[test]
-    fn two_words_about_one_beginning_are_none() {
-        let mut writers = Writers::default();
-        writers.define(WriterId::from_bits(2), &[at(1, 5)]);
-        writers.define(WriterId::from_bits(2), &[at(1, 9)]);
-        assert!(!writers.covers(at(2, 9), at(1, 1)));
-        assert!(writers.covers(at(2, 9), at(2, 9)));
-    }
-
-    #[test]
-    fn what_is_not_known_of_a_writer_may_be_anything() {
-        let mut writers = Writers::default();
-        writers.define(WriterId::from_bits(1), &[]);
-        writers.define(WriterId::from_bits(3), &[at(2, 7), at(1, 5)]);
-        writers.define(WriterId::from_bits(4), &[at(1, 2)]);
-        assert!(writers.may_cover(at(2, 7), at(1, 5)), "nobody knows what it had");
-        assert!(!writers.may_cover(at(2, 7), at(3, 8)), "that one had read it");
-        assert!(writers.may_cover(at(2, 9), at(3, 8)), "but no more than that");
-        assert!(writers.may_cover(at(4, 9), at(1, 2)) && !writers.may_cover(at(4, 9), at(1, 3)));
-        writers.dispute(WriterId::from_bits(4));
-        assert!(writers.may_cover(at(4, 9), at(1, 3)));
-    }
-
-    #[test]
-    fn a_circle_ends() {
-        let mut writers = Writers::default();
-        writers.define(WriterId::from_bits(1), &[at(2, 1)]);
-        writers.define(WriterId::from_bits(2), &[at(1, 9)]);
-        assert!(writers.covers(at(1, 1), at(2, 1)));
-        writers.define(WriterId::from_bits(3), &[at(1, 4)]);
-        assert!(writers.covers(at(3, 1), at(2, 1)) && writers.covers(at(3, 1), at(1, 9)));
-        assert!(!writers.covers(at(2, 1), at(3, 1)));
-        assert_eq!(writers.as_of(at(3, 1)), 0);
-        writers.set_own(WriterId::from_bits(2), 7);
-        assert_eq!(writers.as_of(at(3, 1)), 1);
     }
 }

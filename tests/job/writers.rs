@@ -172,3 +172,56 @@ fn what_two_cards_in_turn_cover_is_found_as_near_as_it_is() {
     let steps = writers.steps() - settled;
     assert!(steps < 30 * 10_000, "{steps}");
 }
+
+#[test]
+fn a_copied_card_covers_what_it_had_and_nothing_of_its_twin() {
+    let mut writers = Writers::default();
+    writers.define(WriterId::from_bits(1), &[]);
+    writers.define(WriterId::from_bits(2), &[at(1, 5)]);
+    writers.define(WriterId::from_bits(3), &[at(1, 5)]);
+    writers.define(WriterId::from_bits(4), &[at(2, 8), at(3, 7)]);
+    let mut covers = |one, other| writers.covers(one, other);
+    assert!(covers(at(2, 6), at(1, 5)));
+    assert!(!covers(at(2, 6), at(1, 6)), "the parent went no further");
+    assert!(!covers(at(2, 9), at(3, 6)) && !covers(at(3, 9), at(2, 6)));
+    assert!(covers(at(4, 9), at(3, 7)) && covers(at(4, 9), at(1, 1)));
+    assert_eq!(writers.latest(None, &[at(1, 5), at(2, 8), at(3, 7)]), [at(2, 8), at(3, 7)]);
+    assert_eq!(writers.latest(None, &[at(2, 8), at(2, 8)]), [at(2, 8)]);
+}
+
+#[test]
+fn two_words_about_one_beginning_are_none() {
+    let mut writers = Writers::default();
+    writers.define(WriterId::from_bits(2), &[at(1, 5)]);
+    writers.define(WriterId::from_bits(2), &[at(1, 9)]);
+    assert!(!writers.covers(at(2, 9), at(1, 1)));
+    assert!(writers.covers(at(2, 9), at(2, 9)));
+}
+
+#[test]
+fn what_is_not_known_of_a_writer_may_be_anything() {
+    let mut writers = Writers::default();
+    writers.define(WriterId::from_bits(1), &[]);
+    writers.define(WriterId::from_bits(3), &[at(2, 7), at(1, 5)]);
+    writers.define(WriterId::from_bits(4), &[at(1, 2)]);
+    assert!(writers.may_cover(at(2, 7), at(1, 5)), "nobody knows what it had");
+    assert!(!writers.may_cover(at(2, 7), at(3, 8)), "that one had read it");
+    assert!(writers.may_cover(at(2, 9), at(3, 8)), "but no more than that");
+    assert!(writers.may_cover(at(4, 9), at(1, 2)) && !writers.may_cover(at(4, 9), at(1, 3)));
+    writers.dispute(WriterId::from_bits(4));
+    assert!(writers.may_cover(at(4, 9), at(1, 3)));
+}
+
+#[test]
+fn a_circle_ends() {
+    let mut writers = Writers::default();
+    writers.define(WriterId::from_bits(1), &[at(2, 1)]);
+    writers.define(WriterId::from_bits(2), &[at(1, 9)]);
+    assert!(writers.covers(at(1, 1), at(2, 1)));
+    writers.define(WriterId::from_bits(3), &[at(1, 4)]);
+    assert!(writers.covers(at(3, 1), at(2, 1)) && writers.covers(at(3, 1), at(1, 9)));
+    assert!(!writers.covers(at(2, 1), at(3, 1)));
+    assert_eq!(writers.as_of(at(3, 1)), 0);
+    writers.set_own(WriterId::from_bits(2), 7);
+    assert_eq!(writers.as_of(at(3, 1)), 1);
+}
