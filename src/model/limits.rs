@@ -70,15 +70,15 @@ pub const WRITER_LINKS_MAX: usize = 64;
 /// twenty-seven years. What it tells of more is not kept, so that their positions cover nothing; they would take more
 /// than 15 MB of memory.
 pub const WRITERS_A_LEDGER: u64 = 100_000;
-/// Writers of whom it is remembered up to where a ledger has told: those that it tells of, and as many whose beginnings
-/// it does not tell. What others say is not said to have been read, so that it is not withheld either.
+/// Writers of whom it is remembered up to where a ledger has told: those that it tells of, and as many whose
+/// beginnings it does not tell. What others say is not said to have been read, so that it is not withheld either.
 pub const WRITERS_MET: usize = 2 * WRITERS_A_LEDGER as usize;
-/// Links from writer to writer that are followed while a ledger is read, or while a restore is decided on: a second of a
-/// PC, ten of a board. A station's own come to a hundredth of it in a hundred thousand departures. Beyond it nothing is
-/// covered any more, and more is given back.
+/// Links from writer to writer that are followed while a ledger is read, or while a restore is decided on: a second of
+/// a PC, ten of a board. A station's own come to a hundredth of it in a hundred thousand departures. Beyond it nothing
+/// is covered any more, and more is given back.
 pub const WRITER_STEPS_MAX: u64 = 100_000_000;
-/// Mailboxes that a mark is about; of more, several are written. A line with more is none of ours: each of them is a row
-/// of the catalogue, for a few bytes of the ledger.
+/// Mailboxes that a mark is about; of more, several are written. A line with more is none of ours: each of them is a
+/// row of the catalogue, for a few bytes of the ledger.
 pub const MARK_MAILBOXES_MAX: usize = 16;
 /// Marks of one mailbox in one ledger that are held to decide: fourteen a day for nineteen years. Of more it is not
 /// looked up what they cover, and everything that they renew is given back.
@@ -86,6 +86,9 @@ pub const MARKS_HELD: usize = 100_000;
 /// Marks behind a line that cover none of each other. Whoever writes a ledger has read it, so that a station's own all
 /// cover those before them. With more the line's message is given back, whatever departures say.
 pub const MARKS_APART: usize = 64;
+/// Lines that tell of one location, held to decide about it: a draft saved every minute for a fortnight. Of more only
+/// those of contents that are not held yet, and what the others told again is given back, whatever departures say.
+pub const LINES_OF_A_LOCATION: usize = 20_000;
 /// Moves and later versions of one message that are followed to what is there in the end, as of a draft saved again
 /// and again: beyond, the departure waits.
 pub const HEIRS_FOLLOWED: usize = 4_096;

@@ -16,6 +16,7 @@ pub mod medium;
 pub mod message;
 pub mod mountinfo;
 pub mod names;
+pub mod position;
 pub mod stamp;
 pub mod writers;
 
@@ -25,5 +26,6 @@ pub use ids::{DriveId, WriterId};
 pub use loss::DriveLoss;
 pub use medium::Medium;
 pub use names::{Extension, MailboxName, PayloadName, RelName, StationName};
+pub use position::Position;
 pub use stamp::{Claim, Clock, Moment, Stamp};
-pub use writers::{Position, Writers};
+pub use writers::Writers;

@@ -2,51 +2,9 @@
 //! Never compares numbers of two writers: a position is covered only through links that were written down.
 
 use super::ids::WriterId;
-use super::limits::{COUNT_MAX, WRITER_STEPS_MAX};
+use super::limits::WRITER_STEPS_MAX;
+use super::position::Position;
 use std::collections::HashMap;
-use std::fmt;
-use std::str::FromStr;
-
-/// A point in the history of one writer.
-///
-/// A writer is one run of a program that changes something. A copied or restored card draws a new one when it begins,
-/// so that two cards never write as the same (Bieniusa et al. 2012, "An optimized conflict-free replicated set").
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub struct Position {
-    /// Who.
-    pub writer: WriterId,
-    /// The number of its last change; it grows within a writer, and from a parent to its child.
-    pub n: u64,
-}
-
-impl fmt::Display for Position {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}:{}", self.writer, self.n)
-    }
-}
-
-impl FromStr for Position {
-    type Err = ();
-
-    fn from_str(text: &str) -> Result<Self, ()> {
-        let (writer, n) = text.split_once(':').ok_or(())?;
-        let n = n.parse().ok().filter(|n| *n <= COUNT_MAX).ok_or(())?;
-        Ok(Self { writer: writer.parse().map_err(|_| ())?, n })
-    }
-}
-
-impl serde::Serialize for Position {
-    fn serialize<S: serde::Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
-        to.collect_str(self)
-    }
-}
-
-impl<'de> serde::Deserialize<'de> for Position {
-    fn deserialize<D: serde::Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
-        let text = String::deserialize(from)?;
-        text.parse().map_err(|()| serde::de::Error::custom("a writer and a number are needed"))
-    }
-}
 
 /// What a writer had before it, if that is known: a position of each of these.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -62,13 +20,32 @@ struct Node {
     disputed: bool,
     /// Above all that it had before it; the same for all writers that go round in a circle, or come after one.
     level: u32,
+    /// The first of its row: those that each had nothing but the one before them.
+    row: u32,
+    /// How many are before it in that row.
+    place: u32,
+    /// The number to which the next of that row covers it, and one more; 0 where it is the last.
+    covered: u64,
     /// The number of its last change, where it is of this card.
     own_last: Option<u64>,
     /// The last of this card's changes that it knew of when it began, once that was asked for.
     knew: Option<u64>,
 }
 
+/// Where a writer stands among the others.
+struct Place {
+    level: u32,
+    row: u32,
+    place: u32,
+    covered: u64,
+}
+
 impl Node {
+    fn place(&self) -> Place {
+        let Self { level, row, place, covered, .. } = *self;
+        Place { level, row, place, covered }
+    }
+
     fn followed(&self) -> &[Link] {
         self.links.as_deref().filter(|_| !self.disputed).unwrap_or_default()
     }
@@ -79,15 +56,15 @@ const CIRCLING: u32 = u32::MAX;
 
 /// What each writer had before it: the position it went on from, and those it had read in ledgers.
 ///
-/// Every question is a walk from link to link. A station's own writers are a few long rows: between two of them a walk
-/// meets only what is between them. Whoever invents others can make it longer, so all walks together have an end
-/// ([`WRITER_STEPS_MAX`]): beyond it nothing is covered, and more is given back.
+/// Every question is a walk from link to link, which goes along a row of writers at once: one card's runs are such a
+/// row. Of several cards in turn it meets only those between the two. Whoever invents others can make it longer, so all
+/// walks together have an end ([`WRITER_STEPS_MAX`]): beyond it nothing is covered, and more is given back.
 #[derive(Debug, Clone, Default)]
 pub struct Writers {
     index: HashMap<WriterId, u32>,
     nodes: Vec<Node>,
-    /// Something was told of a writer that was linked to before.
-    levels_stale: bool,
+    /// Something was told since levels and rows were settled.
+    unsettled: bool,
     /// The walk in which each was last met.
     met: Vec<u32>,
     walk: u32,
@@ -107,6 +84,9 @@ impl Writers {
                 links: None,
                 disputed: false,
                 level: 0,
+                row: next,
+                place: 0,
+                covered: 0,
                 own_last: None,
                 knew: None,
             });
@@ -130,12 +110,8 @@ impl Writers {
             Some(_) => return self.dispute(writer),
             None => {}
         }
-        let above = links.iter().map(|link| self.node(link.to).level).max();
-        let circles = links.iter().any(|link| link.to == at);
-        self.levels_stale |= was_met || circles || above == Some(CIRCLING);
-        let node = &mut self.nodes[at as usize];
-        node.level = above.map_or(0, |level| level.saturating_add(1));
-        node.links = Some(links);
+        self.nodes[at as usize].links = Some(links);
+        self.unsettled = true;
         if was_met {
             self.forget_conclusions();
         }
@@ -145,6 +121,7 @@ impl Writers {
     pub fn dispute(&mut self, writer: WriterId) {
         let at = self.at(writer);
         if !std::mem::replace(&mut self.nodes[at as usize].disputed, true) {
+            self.unsettled = true;
             self.forget_conclusions();
         }
     }
@@ -167,15 +144,15 @@ impl Writers {
         self.walk
     }
 
-    /// Every writer above all that it had before it, but for those of circles and behind them.
-    fn settle_levels(&mut self) {
-        if !std::mem::take(&mut self.levels_stale) {
+    /// Puts every writer above all that it had before it, but for those of circles and behind them, and in a row.
+    fn settle(&mut self) {
+        if !std::mem::take(&mut self.unsettled) {
             return;
         }
         let count = self.nodes.len();
         let (mut open, mut heirs) = (vec![0_u32; count], vec![Vec::new(); count]);
         for (at, node) in (0_u32..).zip(&mut self.nodes) {
-            node.level = CIRCLING;
+            (node.level, node.row, node.place, node.covered) = (CIRCLING, at, 0, 0);
             for link in node.links.iter().flatten() {
                 open[at as usize] += 1;
                 heirs[link.to as usize].push(at);
@@ -187,6 +164,7 @@ impl Writers {
             let links = self.node(at).links.iter().flatten();
             let above = links.map(|link| self.node(link.to).level.saturating_add(1)).max();
             self.nodes[at as usize].level = above.unwrap_or(0);
+            self.join_row(at);
             for heir in &heirs[at as usize] {
                 open[*heir as usize] -= 1;
                 if open[*heir as usize] == 0 {
@@ -194,6 +172,19 @@ impl Writers {
                 }
             }
         }
+    }
+
+    /// A writer that had one before it and no more comes behind that, if no other one did.
+    fn join_row(&mut self, at: u32) {
+        let &[Link { to, n }] = self.node(at).followed() else { return };
+        let before = &mut self.nodes[to as usize];
+        if before.covered > 0 {
+            return;
+        }
+        before.covered = n.saturating_add(1);
+        let (row, place) = (before.row, before.place + 1);
+        let node = &mut self.nodes[at as usize];
+        (node.row, node.place) = (row, place);
     }
 
     /// Whether one position covers another: by itself, or by what its writers had before them.
@@ -208,22 +199,34 @@ impl Writers {
         else {
             return false;
         };
-        self.settle_levels();
-        let (walk, floor) = (self.begin_walk(), self.node(to).level);
+        self.settle();
+        let (walk, sought) = (self.begin_walk(), self.node(to).place());
         let mut ahead = vec![from];
         while let Some(at) = ahead.pop() {
             self.steps += 1;
             if self.is_worn_out() {
                 return false;
             }
-            for link in self.nodes[at as usize].followed() {
+            let node = self.node(at);
+            if node.row == sought.row && node.place > sought.place {
+                // Nothing but the next of that row leads to it from here.
+                if sought.covered > other.n {
+                    return true;
+                }
+                continue;
+            }
+            // Nothing leads out of a row but its first.
+            let first = node.row;
+            if std::mem::replace(&mut self.met[first as usize], walk) == walk {
+                continue;
+            }
+            for link in self.nodes[first as usize].followed() {
                 self.steps += 1;
                 if link.to == to && link.n >= other.n {
                     return true;
                 }
                 let level = self.nodes[link.to as usize].level;
-                let is_above = level > floor || level == CIRCLING;
-                if is_above && std::mem::replace(&mut self.met[link.to as usize], walk) != walk {
+                if level > sought.level || level == CIRCLING {
                     ahead.push(link.to);
                 }
             }
@@ -385,78 +388,5 @@ impl Writers {
     pub fn knows(&self, writer: WriterId) -> bool {
         let node = self.index.get(&writer).map(|at| self.node(*at));
         node.is_some_and(|node| node.links.is_some() || node.own_last.is_some())
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn at(writer: u64, n: u64) -> Position {
-        Position { writer: WriterId::from_bits(writer), n }
-    }
-
-    #[test]
-    fn a_copied_card_covers_what_it_had_and_nothing_of_its_twin() {
-        let mut writers = Writers::default();
-        writers.define(WriterId::from_bits(1), &[]);
-        writers.define(WriterId::from_bits(2), &[at(1, 5)]);
-        writers.define(WriterId::from_bits(3), &[at(1, 5)]);
-        writers.define(WriterId::from_bits(4), &[at(2, 8), at(3, 7)]);
-        let mut covers = |one, other| writers.covers(one, other);
-        assert!(covers(at(2, 6), at(1, 5)));
-        assert!(!covers(at(2, 6), at(1, 6)), "the parent went no further");
-        assert!(!covers(at(2, 9), at(3, 6)) && !covers(at(3, 9), at(2, 6)));
-        assert!(covers(at(4, 9), at(3, 7)) && covers(at(4, 9), at(1, 1)));
-        assert_eq!(writers.latest(None, &[at(1, 5), at(2, 8), at(3, 7)]), [at(2, 8), at(3, 7)]);
-        assert_eq!(writers.latest(None, &[at(2, 8), at(2, 8)]), [at(2, 8)]);
-    }
-
-    #[test]
-    fn two_words_about_one_beginning_are_none() {
-        let mut writers = Writers::default();
-        writers.define(WriterId::from_bits(2), &[at(1, 5)]);
-        writers.define(WriterId::from_bits(2), &[at(1, 9)]);
-        assert!(!writers.covers(at(2, 9), at(1, 1)));
-        assert!(writers.covers(at(2, 9), at(2, 9)));
-    }
-
-    #[test]
-    fn what_is_not_known_of_a_writer_may_be_anything() {
-        let mut writers = Writers::default();
-        writers.define(WriterId::from_bits(1), &[]);
-        writers.define(WriterId::from_bits(3), &[at(2, 7), at(1, 5)]);
-        writers.define(WriterId::from_bits(4), &[at(1, 2)]);
-        assert!(writers.may_cover(at(2, 7), at(1, 5)), "nobody knows what it had");
-        assert!(!writers.may_cover(at(2, 7), at(3, 8)), "that one had read it");
-        assert!(writers.may_cover(at(2, 9), at(3, 8)), "but no more than that");
-        assert!(writers.may_cover(at(4, 9), at(1, 2)) && !writers.may_cover(at(4, 9), at(1, 3)));
-        writers.dispute(WriterId::from_bits(4));
-        assert!(writers.may_cover(at(4, 9), at(1, 3)));
-    }
-
-    #[test]
-    fn a_circle_ends() {
-        let mut writers = Writers::default();
-        writers.define(WriterId::from_bits(1), &[at(2, 1)]);
-        writers.define(WriterId::from_bits(2), &[at(1, 9)]);
-        assert!(writers.covers(at(1, 1), at(2, 1)));
-        writers.define(WriterId::from_bits(3), &[at(1, 4)]);
-        assert!(writers.covers(at(3, 1), at(2, 1)) && writers.covers(at(3, 1), at(1, 9)));
-        assert!(!writers.covers(at(2, 1), at(3, 1)));
-        assert_eq!(writers.as_of(at(3, 1)), 0);
-        writers.set_own(WriterId::from_bits(2), 7);
-        assert_eq!(writers.as_of(at(3, 1)), 1);
-    }
-
-    #[test]
-    fn positions_read_back() {
-        assert_eq!(at(10, 42).to_string(), "000000000000000a:42");
-        assert_eq!("000000000000000a:42".parse(), Ok(at(10, 42)));
-        for wrong in
-            ["", ":", "000000000000000a", "000000000000000a:-1", "a:1", "x:9007199254740993"]
-        {
-            assert_eq!(wrong.parse::<Position>(), Err(()), "{wrong}");
-        }
     }
 }

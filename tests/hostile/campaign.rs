@@ -11,7 +11,7 @@ use counterfoil::job::{JobError, Unwatched};
 use counterfoil::model::Digest;
 use std::collections::BTreeSet;
 
-const BAG: &str = "counterfoil/pier-4/";
+pub(crate) const BAG: &str = "counterfoil/pier-4/";
 /// Tried where nobody asks for more: about ten seconds.
 const SEEDS: u64 = 150;
 /// What is put in place of a value.
@@ -35,10 +35,10 @@ const NASTY: [&str; 16] = [
 ];
 
 /// SplitMix64, as in the simulator.
-struct Chance(u64);
+pub(crate) struct Chance(pub(crate) u64);
 
 impl Chance {
-    fn below(&mut self, bound: usize) -> usize {
+    pub(crate) fn below(&mut self, bound: usize) -> usize {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -48,14 +48,14 @@ impl Chance {
 }
 
 /// A card and two sticks with everything in their ledgers that a life brings.
-struct Before {
-    card: Card,
-    bad: MemoryDrive,
-    good: MemoryDrive,
+pub(crate) struct Before {
+    pub(crate) card: Card,
+    pub(crate) bad: MemoryDrive,
+    pub(crate) good: MemoryDrive,
 }
 
 impl Before {
-    fn new() -> Self {
+    pub(crate) fn new() -> Self {
         let card = Card::new();
         let (bad, good) = (MemoryDrive::default(), MemoryDrive::default());
         let both = || {
@@ -77,13 +77,13 @@ impl Before {
     }
 
     /// What must come back, by its bytes.
-    fn mail(&self) -> BTreeSet<Vec<u8>> {
+    pub(crate) fn mail(&self) -> BTreeSet<Vec<u8>> {
         self.card.messages().into_values().collect()
     }
 }
 
 /// Spoils the lines of a ledger. Every other time all that follows is rightly chained: only what it says is wrong.
-fn spoil_ledger(ledger: &mut Vec<u8>, chance: &mut Chance) {
+pub(crate) fn spoil_ledger(ledger: &mut Vec<u8>, chance: &mut Chance) {
     let mut lines: Vec<Vec<u8>> =
         ledger.split_inclusive(|&b| b == b'\n').map(<[u8]>::to_vec).collect();
     let chained = chance.below(2) == 0;
@@ -136,7 +136,7 @@ fn chain_anew(lines: &mut [Vec<u8>]) {
 }
 
 /// Spoils any of a stick's files: its bytes, its length, its name, or that it is there.
-fn spoil_stick(stick: &MemoryDrive, chance: &mut Chance) {
+pub(crate) fn spoil_stick(stick: &MemoryDrive, chance: &mut Chance) {
     for _ in 0..=chance.below(3) {
         let files = stick.files();
         let Some(path) = files.get(chance.below(files.len())).cloned() else { return };
@@ -191,10 +191,11 @@ fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
     Ok(tree(&into).into_values().collect())
 }
 
-fn seeds() -> std::ops::Range<u64> {
+/// Those asked for, or so many.
+pub(crate) fn seeds(or: u64) -> std::ops::Range<u64> {
     let number = |name, or| std::env::var(name).map_or(or, |text| text.parse().unwrap());
     let first = number("COUNTERFOIL_FIRST", 1);
-    first..first + number("COUNTERFOIL_SEEDS", SEEDS)
+    first..first + number("COUNTERFOIL_SEEDS", or)
 }
 
 /// Bytes of memory that this process held at most.
@@ -207,7 +208,7 @@ fn most_memory() -> u64 {
 /// Each seed, told if anything goes wrong; the first ones take what memory there is to be taken.
 fn each_seed(mut try_it: impl FnMut(u64, &mut Chance)) {
     let mut before = None;
-    for (number, seed) in seeds().enumerate() {
+    for (number, seed) in seeds(SEEDS).enumerate() {
         if number == 50 {
             before = Some(most_memory());
         }
@@ -218,7 +219,7 @@ fn each_seed(mut try_it: impl FnMut(u64, &mut Chance)) {
     assert!(grown < 64 << 20, "memory grew by {grown}");
 }
 
-fn expect_all(mail: &BTreeSet<Vec<u8>>, back: &BTreeSet<Vec<u8>>) {
+pub(crate) fn expect_all(mail: &BTreeSet<Vec<u8>>, back: &BTreeSet<Vec<u8>>) {
     let lost: Vec<_> = mail.difference(back).map(|m| String::from_utf8_lossy(m)).collect();
     assert!(lost.is_empty(), "not restored: {lost:?}");
 }

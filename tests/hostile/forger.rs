@@ -22,6 +22,13 @@ impl Forger {
         Self { ledger: ledger.to_owned(), head, seq: last["seq"].as_u64().unwrap(), text }
     }
 
+    /// At the beginning of an empty one.
+    pub(crate) fn at_beginning(ledger: &Path) -> Self {
+        assert_eq!(fs::metadata(ledger).unwrap().len(), 0);
+        let (ledger, head) = (ledger.to_owned(), "0".repeat(64));
+        Self { ledger, head, seq: 0, text: String::new() }
+    }
+
     /// The next line, with these fields behind the usual ones.
     pub(crate) fn line(self, fields: &str) -> Self {
         let number = self.seq + 1;

@@ -14,10 +14,17 @@
 //! - `mailbox/kinds`: what lies in a mailbox and is no message, or lies where no mailbox should.
 //! - `mailbox/races`: files that change while they are looked at.
 //! - `mailbox/crowds`: very many files, very deep folders.
+//! - `drive/crowds`: ledgers that tell of very many writers, marks and mailboxes.
 //! - `campaign`: very many ledgers and sticks spoilt by chance, in process.
+//! - `built`: the same through the built program, the daemon's loop included.
+//! - `taken`: what a run of the built program takes of memory and processor.
 //! - `words`: what reaches a terminal.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+#[macro_use]
+#[path = "../beneath.rs"]
+mod beneath;
+mod built;
 mod campaign;
 mod drive;
 #[path = "../support/flood.rs"]
@@ -25,6 +32,7 @@ mod flood;
 mod forger;
 mod mailbox;
 mod scene;
+mod taken;
 mod words;
 
 #[allow(dead_code)]

@@ -160,7 +160,7 @@ fn a_departure_in_one_ledger_takes_back_nothing_of_one_that_is_not_whole() {
     a.tamper(&ledger(), |bytes| bytes.clone_from(&told));
     assert!(whole(&[&a], false).is_empty());
     lose_last(&b, &["placed", "mark"]);
-    assert_eq!(whole(&[&a, &b], false)["inbox/1"], mail("one"));
+    assert_eq!(whole(&[&a, &b], false)["recovered/inbox/1"], mail("one"));
 }
 
 /// A line that a cut tore was never committed, and is no gap, whoever reads it.

@@ -55,3 +55,4 @@ mod turns;
 mod unreadable;
 mod verify;
 mod wraps;
+mod writers;

@@ -3,7 +3,7 @@
 //! assertions that its position covers. Anybody may have written to a drive: the word of one alone leaves nothing out
 //! that another one holds.
 
-use super::candidates::Candidate;
+use super::candidates::{Candidate, NOBODYS, Told, candidates};
 use super::decisions::{Decision, Role, Version, Wanted, Withheld};
 use super::heirs::chain;
 use super::ledger_lines::{
@@ -14,6 +14,7 @@ use super::stamps::{Lineage, Stamps};
 use super::{Catalogue, Place};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
+use crate::model::limits::LINES_OF_A_LOCATION;
 use crate::model::{Identity, Position, StationName};
 use rusqlite::params;
 use std::collections::{BTreeSet, HashMap, HashSet};
@@ -27,9 +28,6 @@ enum Within {
     Station,
 }
 
-/// No replica: the word is of this card.
-const NOBODYS: i64 = 0;
-
 /// What left a location, by its content.
 type Left<'a> = HashMap<i64, Vec<&'a DepartureLine>>;
 
@@ -37,7 +35,7 @@ type Left<'a> = HashMap<i64, Vec<&'a DepartureLine>>;
 pub struct Judge<'a> {
     pub(super) catalogue: &'a Catalogue,
     pub(super) station: &'a StationName,
-    pub(super) lineage: Lineage,
+    lineage: Lineage,
     /// Contents that came in place of others.
     pub(super) heirs: HashSet<i64>,
     /// The content of no bytes, if any line tells of it.
@@ -95,29 +93,32 @@ impl Judge<'_> {
         let mut next = departures.next().transpose()?;
         let mut query = db.prepare_cached(ASSERTIONS)?;
         let mut rows = query.query(of)?;
-        let mut lines: Vec<AssertionLine> = Vec::new();
+        let mut told = Told::default();
         loop {
             let line = rows.next()?.map(read_assertion).transpose()?;
             let goes_on = |first: &AssertionLine| {
                 line.as_ref().is_some_and(|l| (l.mailbox, &l.key) == (first.mailbox, &first.key))
             };
-            if let Some(first) = lines.first()
+            if let Some(first) = told.lines.first()
                 && !goes_on(first)
             {
                 let mut left = Vec::new();
                 while let Some(departure) =
                     next.take_if(|d| (d.mailbox, &d.key) <= (first.mailbox, &first.key))
                 {
-                    if (departure.mailbox, &departure.key) == (first.mailbox, &first.key) {
+                    let is_here =
+                        (departure.mailbox, &departure.key) == (first.mailbox, &first.key);
+                    // One that is not looked at withholds nothing.
+                    if is_here && left.len() < LINES_OF_A_LOCATION {
                         left.push(departure);
                     }
                     next = departures.next().transpose()?;
                 }
-                self.decide(&lines, &left, &mut each)?;
-                lines.clear();
+                self.decide(&told, &left, &mut each)?;
+                told = Told::default();
             }
             match line {
-                Some(line) => lines.push(line),
+                Some(line) => told.add(line),
                 None => return Ok(()),
             }
         }
@@ -133,26 +134,31 @@ impl Judge<'_> {
     ) -> Result<(), JobError> {
         let at = params![self.station.as_str(), mailbox, key, book];
         let mut query = self.catalogue.db.prepare_cached(ASSERTIONS_AT)?;
-        let lines = query.query_map(at, read_assertion)?.collect::<Result<Vec<_>, _>>()?;
+        let mut told = Told::default();
+        for line in query.query_map(at, read_assertion)? {
+            told.add(line?);
+        }
         let mut query = self.catalogue.db.prepare_cached(DEPARTURES_AT)?;
-        let mut left = query.query_map(at, read_departure)?.collect::<Result<Vec<_>, _>>()?;
-        let books: BTreeSet<i64> = lines.iter().map(|line| line.book).collect();
+        let left = query.query_map(at, read_departure)?.take(LINES_OF_A_LOCATION);
+        let mut left = left.collect::<Result<Vec<_>, _>>()?;
+        let books: BTreeSet<i64> = told.lines.iter().map(|line| line.book).collect();
         left.extend(self.catalogue.own_departures((mailbox, key), &books)?);
-        self.decide(&lines, &left, each)
+        self.decide(&told, &left, each)
     }
 
     fn decide(
         &mut self,
-        lines: &[AssertionLine],
+        told: &Told,
         left: &[DepartureLine],
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
+        let Told { lines, .. } = told;
         let Some(first) = lines.first() else { return Ok(()) };
         let at = (first.mailbox, first.key.as_slice());
         // One content that nobody saw go needs no stamps.
         let plain =
             left.is_empty() && lines.iter().all(|l| l.version.content == first.version.content);
-        let mut candidates = self.candidates(lines, plain)?;
+        let mut candidates = candidates(self.catalogue, &mut self.lineage, told, plain)?;
         let mut by_content = Left::new();
         for departure in left {
             by_content.entry(departure.content).or_default().push(departure);

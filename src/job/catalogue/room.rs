@@ -201,7 +201,11 @@ impl Catalogue {
         if self.state().is_none() {
             return Ok(());
         }
-        self.db.execute_batch("PRAGMA incremental_vacuum")?;
+        // Each step gives one page back.
+        let mut vacuum = self.db.prepare("PRAGMA incremental_vacuum")?;
+        let mut pages = vacuum.query([])?;
+        while pages.next()?.is_some() {}
+        drop(pages);
         let mut query = self.db.prepare("PRAGMA wal_checkpoint(TRUNCATE)")?;
         Ok(query.query_row([], |_| Ok(()))?)
     }

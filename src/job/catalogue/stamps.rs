@@ -13,7 +13,7 @@ use std::collections::HashMap;
 /// Stands for what was not looked up: no departure covers it.
 const COVERED_BY_NONE: (u64, u64) = (0, u64::MAX);
 
-fn covered_by_none() -> Position {
+pub(super) fn covered_by_none() -> Position {
     let (bits, n) = COVERED_BY_NONE;
     Position { writer: WriterId::from_bits(bits), n }
 }

@@ -5,7 +5,7 @@ use super::lines::Lines;
 use super::logs::write_proven;
 use super::passage::{Group, Met, Passage};
 use super::worth::Asked;
-use crate::disk::{DiskError, ReadFrom, Volume};
+use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage, TakingIn};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
@@ -114,8 +114,13 @@ pub(super) fn load(
         Ok(()) => taking.done(book)?,
         Err(error) => {
             let error = asked.no_room(room, error);
-            let no_room = matches!(error, JobError::NoRoomForLedger { .. });
-            taking.give_up(book, no_room)?;
+            // A program that is to stop deletes nothing first. What was known of a drive before is still so.
+            let forget = match &error {
+                JobError::NoRoomForLedger { .. } => true,
+                JobError::Disk(error) if error.trouble == Trouble::Stopped => false,
+                _ => known == 0,
+            };
+            taking.give_up(book, forget)?;
             return Err(error);
         }
     }

@@ -219,8 +219,8 @@ mod tests {
     use crate::model::ids::WriterId;
     use crate::model::ledger::event::{Assertion, Location};
     use crate::model::names::RelName;
+    use crate::model::position::Position;
     use crate::model::stamp::Moment;
-    use crate::model::writers::Position;
     use proptest::prelude::*;
 
     fn stamp() -> Stamp {

@@ -4,8 +4,8 @@ use crate::model::digest::{Digest, Identity};
 use crate::model::finding::Suspicion;
 use crate::model::ids::WriterId;
 use crate::model::names::{MailboxName, PayloadName, RelName};
+use crate::model::position::Position;
 use crate::model::stamp::{Moment, Stamp};
-use crate::model::writers::Position;
 
 /// One line of a ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -2,11 +2,18 @@
 
 use crate::card::{Card, station};
 use crate::flood::Flood;
+use crate::scene::Scene;
 use crate::station::Mounted;
-use counterfoil::disk::{Access, Door, FolderDoor, StoppableDoor};
+use crate::told::Told;
+use counterfoil::disk::{
+    Access, DiskError, Door, FolderDoor, ReadFrom, Source, StoppableDoor, Trouble, Volume,
+    VolumeFacts,
+};
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::drive::{Begin, Claims};
 use counterfoil::job::{DriveRef, JobError, round};
+use counterfoil::model::RelName;
+use rustix::io::Errno;
 use std::fs;
 use std::path::Path;
 use std::sync::Arc;
@@ -59,11 +66,122 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
     assert!(error.to_string().contains("Make room on the card"), "{error}");
     let after = catalogue.pages().unwrap();
     assert!(after <= contents + 8, "{after} pages, {contents} before");
+    let file = fs::metadata(Catalogue::path(&state)).unwrap().len();
+    assert!(file < (after + 32) * 4096, "the file was not cut: {file} bytes");
     // There is room for mail, and once there is more the ledger is read.
     assert!(free(small.path()) > 4 << 20);
     fs::remove_file(filler).unwrap();
     round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock).unwrap();
     assert!(catalogue.pages().unwrap() > after + 1_000);
+}
+
+/// A stick that is pulled once so many bytes of a file were read.
+struct Pulled {
+    door: FolderDoor,
+    after: usize,
+    what: Arc<dyn Fn() + Send + Sync>,
+}
+
+impl Door for Pulled {
+    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let (after, what) = (self.after, self.what.clone());
+        Ok(Box::new(PulledVolume { volume: self.door.open(access)?, after, what }))
+    }
+
+    fn holds(&self, facts: &VolumeFacts) -> bool {
+        self.door.holds(facts)
+    }
+
+    fn shown(&self) -> String {
+        self.door.shown()
+    }
+}
+
+struct PulledVolume {
+    volume: Box<dyn Volume>,
+    after: usize,
+    what: Arc<dyn Fn() + Send + Sync>,
+}
+
+impl Volume for PulledVolume {
+    as_beneath!(volume: facts, present, room, make_dir, list, length, create, write_synced, reserve, sync_all, remove);
+
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
+        let source = self.volume.read(at, offset, from)?;
+        Ok(Box::new(PulledSource { source, left: self.after, what: self.what.clone() }))
+    }
+}
+
+struct PulledSource {
+    source: Box<dyn Source>,
+    left: usize,
+    what: Arc<dyn Fn() + Send + Sync>,
+}
+
+impl Source for PulledSource {
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+        if self.left == 0 {
+            (self.what)();
+            return Err(DiskError::with("read", "flood", Errno::NODEV, Trouble::Gone));
+        }
+        let got = self.source.read(into)?;
+        self.left = self.left.saturating_sub(got);
+        Ok(got)
+    }
+}
+
+fn rows(state: &Path, table: &str) -> i64 {
+    let db = rusqlite::Connection::open(Catalogue::path(state)).unwrap();
+    db.query_row(&format!("SELECT count(*) FROM {table}"), [], |row| row.get(0)).unwrap()
+}
+
+/// A strange stick is pulled while what it tells is taken in: its room is given back at once, and what is said of the
+/// mail afterwards is what was said before.
+#[test]
+fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
+    let scene = Scene::mirrored(3);
+    let state = scene.station.state();
+    let flood = scene.station.path("flood");
+    Flood { writers: true, mailboxes: true, ..Flood::of(12_000) }.make(&flood, "pier-4");
+    let audit = |told: Told| {
+        let json = told.json();
+        let mine = |drive: &&serde_json::Value| drive["label"] != "flood";
+        let drives: Vec<_> =
+            json["drives"].as_array().unwrap().iter().filter(mine).cloned().collect();
+        (json["verdict"].clone(), json["messages"].clone(), drives.len(), told.code())
+    };
+    let before = audit(scene.station.audit());
+    let catalogue = Catalogue::open(&state).unwrap().0;
+    let tables = ["content", "mailbox", "assertion", "payload", "mark", "writer", "book_writer"];
+    let there = tables.map(|table| rows(&state, table));
+    let pages = catalogue.pages().unwrap();
+    let at_pull = Arc::new(AtomicU32::new(0));
+    let (of, look) = (at_pull.clone(), state.clone());
+    let what = move || of.store(rows(&look, "assertion") as u32, Ordering::Relaxed);
+    let door = Pulled { door: FolderDoor::new(&flood), after: 4 << 20, what: Arc::new(what) };
+    let drive = DriveRef {
+        door: Arc::new(door),
+        label: "flood".into(),
+        at: b"flood".to_vec(),
+        begin: Begin::InFolder,
+    };
+    let (card, claims) = (Card::new(), Claims::default());
+    let opened = round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock);
+    assert!(matches!(opened, Err(JobError::Disk(error)) if error.trouble == Trouble::Gone));
+    assert!(at_pull.load(Ordering::Relaxed) > 1_000, "it was pulled before anything was taken in");
+    assert_eq!(tables.map(|table| rows(&state, table)), there, "{tables:?}");
+    assert!(catalogue.pages().unwrap() <= pages + 8);
+    let file = fs::metadata(Catalogue::path(&state)).unwrap().len();
+    assert!(file < (pages + 32) * 4096, "the file was not cut: {file} bytes, {pages} pages before");
+    drop(catalogue);
+    assert_eq!(audit(scene.station.audit()), before);
+    scene.station.command(&["status"]).expect_safe();
+    scene.expect_all_restored();
 }
 
 fn free(folder: &Path) -> u64 {
