@@ -79,6 +79,20 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
+    /// Whether any ledger ever said that a content looks like damage at a location.
+    pub(super) fn is_suspected_at(
+        &self,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+    ) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?3 AND mailbox = ?1 AND key = ?2 \
+             AND suspect IS NOT NULL LIMIT 1",
+        )?;
+        Ok(query.exists(params![mailbox, key, content])?)
+    }
+
     /// Whether a ledger ever said that a content is at a location.
     pub fn was_asserted(
         &self,

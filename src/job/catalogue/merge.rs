@@ -22,7 +22,8 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 /// How far to look.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Within {
-    /// In one mailbox: nobody may have a target for another that a ledger names.
+    /// In one mailbox, for nobody may have a target for another that a ledger names; and where no ledger calls it damage,
+    /// for what looks like that may be left out there.
     Mailbox,
     /// In all of the station's.
     Station,
@@ -247,7 +248,12 @@ impl Judge<'_> {
         within: Within,
     ) -> Result<bool, JobError> {
         for (mailbox, key) in self.catalogue.other_locations(self.station, at, content)? {
-            let near = within == Within::Station || mailbox == at.0;
+            let near = match within {
+                Within::Station => true,
+                Within::Mailbox => {
+                    mailbox == at.0 && !self.catalogue.is_suspected_at(mailbox, &key, content)?
+                }
+            };
             if near && self.is_given_at((mailbox, &key), content)? {
                 return Ok(true);
             }
