@@ -52,6 +52,8 @@ pub(super) struct Judge<'a> {
     pub(super) heirs: HashSet<i64>,
     /// Replicas with lines in their ledgers that cannot be read.
     gapped: HashSet<i64>,
+    /// Replicas of drives that contradict what is better known.
+    judged: HashSet<i64>,
     /// The content of no bytes, if any line tells of it.
     empty: Option<i64>,
     /// What a person does not want on this card: mailbox, path as its sorting key, content.
@@ -114,6 +116,7 @@ impl Catalogue {
             marks: self.marks(station)?,
             heirs: self.heirs(station)?,
             gapped: self.gapped(station)?,
+            judged: self.judged_books()?.into_iter().collect(),
             empty: self.known_content(&Identity::of(b""))?,
             not_wanted: self.not_wanted()?.into_iter().collect(),
             with_removed,
@@ -305,9 +308,10 @@ impl Judge<'_> {
     }
 
     /// Whether a departure in one ledger may take back what another says: of one that cannot be read whole, only its
-    /// own lines can tell what may have been in it.
+    /// own lines can tell what may have been in it; and of one that contradicts what is better known, nothing is taken
+    /// but what it says of itself.
     fn may_judge(&self, by: i64, of: i64) -> bool {
-        by == of || !self.gapped.contains(&of)
+        by == of || !self.gapped.contains(&of) && !self.judged.contains(&by)
     }
 
     pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {
