@@ -25,6 +25,7 @@ mod beneath;
 mod card;
 mod carry;
 mod clock;
+mod contradictions;
 mod copies;
 mod departures;
 mod folders;

@@ -151,6 +151,10 @@ impl Catalogue {
         if one.drive == other.drive {
             return self.accuse(one, None, what, true);
         }
+        // What contradicts itself, or this card, says nothing of others.
+        if self.is_accused_by_this_card(one.drive)? || self.is_accused_by_this_card(other.drive)? {
+            return Ok(());
+        }
         let known = (self.knows(one)?, self.knows(other)?);
         if !known.0 || known.1 {
             self.accuse(one, Some(other.drive), what, !known.0)?;
@@ -383,23 +387,10 @@ impl Catalogue {
         Ok(events)
     }
 
-    /// Looks for changes of which the lines of a ledger behind one say something else than other lines do.
+    /// Looks for changes of which the lines of a ledger behind one say something else than this card knows, than other
+    /// lines of that ledger, or than other ledgers.
     pub fn compare_changes(&self, book: &BookRow, behind: u64) -> Result<(), JobError> {
         let new = params![book.row, behind as i64];
-        let mut query = self.db.prepare_cached(
-            "SELECT min(d.line), b.drive, o.line FROM departure d \
-             CROSS JOIN departure o INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
-             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN book b ON b.id = o.book \
-             WHERE d.book = ?1 AND d.line > ?2 AND b.station = (SELECT station FROM book WHERE id = ?1) \
-             GROUP BY b.drive",
-        )?;
-        let rows = query.query_map(new, |row| {
-            let other = Said { drive: row.get(1)?, line: number(row, 2)? };
-            Ok((Said { drive: book.drive, line: number(row, 0)? }, other))
-        })?;
-        for row in rows.collect::<Result<Vec<_>, _>>()? {
-            self.differ(row.0, row.1, Contradicting::Change)?;
-        }
         let mut query = self.db.prepare_cached(
             "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o ON o.tick = d.n \
              AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) \
@@ -407,11 +398,25 @@ impl Catalogue {
         )?;
         let rows = query
             .query_map(new, |row| Ok((number(row, 0)?, row.get::<_, i64>(1)?, number(row, 2)?)))?;
-        for row in rows.collect::<Result<Vec<_>, _>>()? {
-            let (line, writer, n) = row;
+        for (line, writer, n) in rows.collect::<Result<Vec<_>, _>>()? {
             if self.position_at(n)?.is_some_and(|own| bits(own.writer) == writer) {
                 self.accuse(Said { drive: book.drive, line }, None, Contradicting::Change, true)?;
             }
+        }
+        let mut query = self.db.prepare_cached(
+            "SELECT min(d.line), b.drive, o.line FROM departure d \
+             CROSS JOIN departure o INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
+             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN book b ON b.id = o.book \
+             WHERE d.book = ?1 AND d.line > ?2 AND b.station = (SELECT station FROM book WHERE id = ?1) \
+             GROUP BY b.drive ORDER BY b.drive <> ?3",
+        )?;
+        let new = params![book.row, behind as i64, book.drive];
+        let rows = query.query_map(new, |row| {
+            let other = Said { drive: row.get(1)?, line: number(row, 2)? };
+            Ok((Said { drive: book.drive, line: number(row, 0)? }, other))
+        })?;
+        for (said, other) in rows.collect::<Result<Vec<_>, _>>()? {
+            self.differ(said, other, Contradicting::Change)?;
         }
         Ok(())
     }
