@@ -172,12 +172,24 @@ impl Catalogue {
         Ok(self.db.prepare_cached(sql)?.exists(params![said.drive, said.line as i64])?)
     }
 
-    /// This card has written a line to a drive.
-    pub fn note_own_line(&self, drive: i64, line: u64) -> Result<(), JobError> {
+    /// This card has written lines to a ledger, from one to where it ends now. It saw that there were none, so who tells of
+    /// others at these numbers knows of lines that were lost.
+    pub fn note_own_lines(&self, book: &BookRow, from: u64) -> Result<(), JobError> {
         self.db
-            .prepare_cached("UPDATE drive SET own_from = ?2 WHERE id = ?1 AND own_from IS NULL")?
-            .execute(params![drive, line as i64])?;
+            .prepare_cached(
+                "UPDATE drive SET own_from = coalesce(own_from, ?2), \
+                 run_from = CASE WHEN run_to = ?2 - 1 THEN run_from ELSE ?2 END, run_to = ?3 WHERE id = ?1",
+            )?
+            .execute(params![book.drive, from as i64, book.chain.seq as i64])?;
         Ok(())
+    }
+
+    /// Whether this card itself wrote a line, where it went on with a ledger that had ended before. A line of one that it
+    /// began is known to it alone, unless somebody lies.
+    fn went_on(&self, said: Said) -> Result<bool, JobError> {
+        let sql =
+            "SELECT 1 FROM drive WHERE id = ?1 AND run_from > 1 AND ?2 BETWEEN run_from AND run_to";
+        Ok(self.db.prepare_cached(sql)?.exists(params![said.drive, said.line as i64])?)
     }
 
     /// A drive came back with the ledger that this card had written to.
@@ -314,8 +326,9 @@ impl Catalogue {
                 params![id.to_string(), by.drive],
             )?;
             let differs = hashes.get(&seq).is_some_and(|found| *found != hash);
-            if differs && !is_settled && !self.is_judged(by.drive)? {
-                self.differ(Said { drive: book.drive, line: seq }, by, Contradicting::Line)?;
+            let said = Said { drive: book.drive, line: seq };
+            if differs && !is_settled && !self.went_on(said)? && !self.is_judged(by.drive)? {
+                self.differ(said, by, Contradicting::Line)?;
             }
         }
         Ok(())
@@ -362,7 +375,8 @@ impl Catalogue {
     }
 
     /// Lines for a ledger about the last lines of other drives' ledgers, as far as they are durable and this one does not
-    /// tell of them yet. A number that went back is told once lines came after it: until then there is no other line.
+    /// tell of them yet. A number that went back is told once lines came after it: until then there is no other line. Of
+    /// what others say and nobody has compared yet, nothing is said.
     pub fn witnesses_untold(&self, book: &BookRow) -> Result<Vec<Event>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT d.uuid, b.seq, b.head FROM book b JOIN drive d ON d.id = b.drive \
@@ -372,6 +386,7 @@ impl Catalogue {
              AND d.forgotten IS NULL AND d.uuid <> '0000000000000000' \
              AND NOT EXISTS (SELECT 1 FROM contradiction c WHERE c.drive = d.id AND NOT c.settled) \
              AND (w.seq IS NULL OR b.seq >= w.seq AND b.head <> w.hash) \
+             AND NOT EXISTS (SELECT 1 FROM witness o WHERE o.open AND o.drive = d.uuid AND o.seq <= b.seq) \
              ORDER BY w.line IS NOT NULL, w.line, d.id LIMIT ?3",
         )?;
         let of = params![book.row, book.drive, WITNESSES_A_COMMIT as i64];

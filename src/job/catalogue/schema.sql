@@ -126,8 +126,9 @@ CREATE TABLE drive (
     -- Since when another drive stands where it was, which one, and how that is known (`ReplacedHow`). Taken back as
     -- soon as it is seen.
     replaced TEXT, replaced_by TEXT, replaced_how TEXT,
-    own_from INTEGER                  -- the first line of its ledger that this card wrote, or 1, once it came back with
+    own_from INTEGER,                 -- the first line of its ledger that this card wrote, or 1, once it came back with
                                       -- what this card had written; NULL: none
+    run_from INTEGER, run_to INTEGER  -- the last lines in a row that this card wrote, with no other's between them
 );
 
 -- What contradicts what this card remembers, or what another drive says (`Contradiction`); `other` NULL is this card.

@@ -305,7 +305,7 @@ pub(crate) fn append(
         let gaps = book.gaps;
         lines.iter().try_for_each(|line| catalogue.apply(book, line, Standing::Sound, gaps))?;
         if let Some(first) = lines.first() {
-            catalogue.note_own_line(book.drive, first.seq)?;
+            catalogue.note_own_lines(book, first.seq)?;
         }
         catalogue.set_known_lines(book.row, &known)?;
         catalogue.save_book(book)

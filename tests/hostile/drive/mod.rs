@@ -1,5 +1,6 @@
 //! A drive that somebody prepared, or that a repair tool has been at.
 mod configs;
+mod contradictions;
 mod lies;
 mod mixups;
 mod parts;
