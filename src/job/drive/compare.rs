@@ -19,7 +19,8 @@ pub(crate) fn compare(
     (id, anew): (DriveId, bool),
 ) -> Result<(), JobError> {
     let numbers = catalogue.to_be_compared(book, id, anew)?;
-    if numbers.is_empty() {
+    // Who does not tell its id is not the one that others tell of.
+    if numbers.is_empty() || id == DriveId::NONE {
         return Ok(());
     }
     match hashes_of(volume, dir, book, &numbers) {

@@ -246,7 +246,7 @@ impl Wire {
             },
             "witness" => Event::Witness {
                 drive: parse(&self.drive)?,
-                line: self.line.filter(|line| *line <= COUNT_MAX)?,
+                line: self.line.filter(|line| (1..=COUNT_MAX).contains(line))?,
                 hash: parse(&self.line_hash)?,
             },
             "mirrored" => Event::Mirrored {
