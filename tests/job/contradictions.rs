@@ -200,6 +200,22 @@ fn a_stick_rewritten_from_any_line_on_counts_for_nothing_and_gets_its_mail_all_t
     }
 }
 
+/// Cut off as well, so that it could be an older state by its length.
+#[test]
+fn a_stick_that_is_rewritten_and_cut_off_is_found_by_what_this_card_told_others() {
+    let (card, red, blue) = two();
+    let told = told_of(&blue, &red) as usize;
+    deliver(&card, 10);
+    mirror(&card, &[(&red, "RED")]);
+    let mut all = lines(&red);
+    rewrite_from(&red, told);
+    all = lines(&red)[..all.len() - 1].to_vec();
+    write(&red, &all);
+    mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+    assert_eq!(said(&found(&card)), [("RED", None, Contradicting::Line, false)]);
+    expect_all_back(&card, &[&red, &blue]);
+}
+
 #[test]
 fn its_operator_ends_what_a_stick_is_accused_of() {
     let (card, red, blue) = two();

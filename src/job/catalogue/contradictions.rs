@@ -109,7 +109,7 @@ impl Catalogue {
         )?;
         self.db.execute("DELETE FROM known_end WHERE drive = ?1", [drive])?;
         self.db.execute(
-            "UPDATE witness SET open = 0 WHERE open AND (drive = (SELECT uuid FROM drive WHERE id = ?1) \
+            "UPDATE witness SET open = 0, own = 0 WHERE (drive = (SELECT uuid FROM drive WHERE id = ?1) \
              OR book IN (SELECT id FROM book WHERE drive = ?1))",
             [drive],
         )?;
@@ -255,6 +255,18 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
+    /// Lines of the ledger of the drive with this id that this card knew when it told other ledgers of them.
+    fn told_before(&self, book: &BookRow, id: DriveId) -> Result<Vec<(u64, Digest)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT w.seq, w.hash FROM witness w JOIN book b ON b.id = w.book WHERE w.own AND w.drive = ?1 \
+             AND b.station = (SELECT station FROM book WHERE id = ?2)",
+        )?;
+        let rows = query.query_map(params![id.to_string(), book.row], |row| {
+            Ok((number(row, 0)?, digest_column(row, 1)?))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
     /// The numbers of a ledger's lines whose hashes are asked for, so that they may be compared. `anew`: it does not go on
     /// from where it was known to end.
     pub fn to_be_compared(
@@ -267,6 +279,7 @@ impl Catalogue {
             self.open_witnesses(book, id)?.iter().map(|(_, seq, _)| *seq).collect();
         if anew {
             numbers.extend(self.known_ends(book)?.iter().map(|(_, seq, _)| *seq));
+            numbers.extend(self.told_before(book, id)?.iter().map(|(seq, _)| *seq));
         }
         numbers.retain(|seq| *seq <= book.chain.seq);
         numbers.sort_unstable();
@@ -290,9 +303,18 @@ impl Catalogue {
             let goes_on = ends.iter().filter(|(_, seq, hash)| differs(*seq, *hash) == Some(false));
             let goes_on: Vec<_> = goes_on.map(|(row, ..)| *row).collect();
             // What goes on from one of them is that state of the drive, or that copy of it; what is too short for one of
-            // them may be an older state. Only what has another line at each has been written anew.
-            if ends.iter().all(|(_, seq, hash)| differs(*seq, *hash) == Some(true))
-                && let Some(line) = ends.iter().map(|(_, seq, _)| *seq).min()
+            // them may be an older state. Only what has another line at each has been written anew, or, where it never
+            // went back before, at any that this card told of.
+            let lines: Vec<_> = match ends.as_slice() {
+                [(_, seq, hash)] if differs(*seq, *hash).is_none() => {
+                    let mut told = self.told_before(book, id)?;
+                    told.retain(|(seq, hash)| differs(*seq, *hash) == Some(true));
+                    told
+                }
+                ends => ends.iter().map(|(_, seq, hash)| (*seq, *hash)).collect(),
+            };
+            if lines.iter().all(|(seq, hash)| differs(*seq, *hash) == Some(true))
+                && let Some(line) = lines.iter().map(|(seq, _)| *seq).min()
             {
                 self.accuse(Said { drive: book.drive, line }, None, Contradicting::Line, true)?;
             }
@@ -359,7 +381,7 @@ impl Catalogue {
         let open = self.reading.get().is_some();
         self.db
             .prepare_cached(
-                "INSERT OR REPLACE INTO witness SELECT ?1, ?2, ?3, ?4, ?5, ?6 WHERE \
+                "INSERT OR REPLACE INTO witness SELECT ?1, ?2, ?3, ?4, ?5, NOT ?6, ?6 WHERE \
                  (SELECT count(*) FROM witness WHERE book = ?1 AND drive <> ?2) < ?7",
             )?
             .execute(params![

@@ -151,6 +151,7 @@ CREATE TABLE witness (
     book INTEGER NOT NULL, drive TEXT NOT NULL, -- by its id: it may never have been here
     line INTEGER NOT NULL,            -- of the ledger that says so
     seq INTEGER NOT NULL, hash BLOB NOT NULL,
+    own INTEGER NOT NULL,             -- 1: this card said so, of its own knowledge
     open INTEGER NOT NULL,            -- 1: not compared with that drive's ledger yet
     PRIMARY KEY (book, drive)
 ) WITHOUT ROWID;
