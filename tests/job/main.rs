@@ -12,7 +12,7 @@
 //! what drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
 //! which sticks are known in `known`, inputs of the fuzzer in `seeds`, a stick of false size in `wraps`, a card that
 //! keeps whole seconds in `seconds`, what is away for a pass and comes back in `mailboxes`, long ledgers in `portions`,
-//! sticks that contradict each other in `contradictions`.
+//! sticks that contradict each other in `contradictions`, honest ones that only seem to in `agreements`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 #[allow(
@@ -23,6 +23,7 @@
 #[path = "../beneath.rs"]
 mod beneath;
 
+mod agreements;
 mod card;
 mod carry;
 mod clock;

@@ -37,6 +37,7 @@ mod retired;
 mod room;
 mod station;
 mod traffic;
+mod witnesses;
 mod writers;
 
 pub use assertions::{Place, StandingRow};
