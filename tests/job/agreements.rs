@@ -3,7 +3,7 @@
 
 use crate::card::{Card, drive_ref, mail};
 use crate::contradictions::{
-    LEDGER, counts, deliver, found, id, lines, look, mirror, stick, told_of, two, write,
+    LEDGER, append, counts, deliver, found, id, lines, look, mirror, stick, told_of, two, write,
 };
 use crate::medium::{count, snapshot};
 use counterfoil::disk::MemoryDrive;
@@ -47,12 +47,22 @@ fn every_stick_of_many_is_told_of() {
     }
 }
 
+/// A line that was read is gone again, so that all of a ledger is read from its beginning.
+fn read_anew(card: &Card, drive: &MemoryDrive, label: &str) {
+    let before = lines(drive);
+    append(drive, "\"kind\":\"opened\",\"program\":\"x\"");
+    look(card, &[(drive, label)]);
+    write(drive, &before);
+    look(card, &[(drive, label)]);
+}
+
 /// The device lost what it called durable, or an old image was put back; it goes on from there. This card, which knew
 /// more, and other sticks, which tell of more, are contradicted by nothing.
 #[test]
 fn a_stick_that_lost_lines_is_brought_up_to_date_and_contradicts_nothing() {
     let (card, red, blue) = two();
-    for lost in [1, 2, 5] {
+    let other = Card::new();
+    for lost in [1, 2, 5, 7] {
         let left = lines(&red).len() - lost;
         write(&red, &lines(&red)[..left]);
         card.clock.reboot();
@@ -60,10 +70,13 @@ fn a_stick_that_lost_lines_is_brought_up_to_date_and_contradicts_nothing() {
         for number in 0..6 {
             deliver(&card, 10 * lost + number);
             mirror(&card, &[(&red, "RED")]);
+            // Another card's lines may be those that are there now.
+            other.deliver(&format!("inbox/other-{lost}-{number}"), &mail("other"));
+            mirror(&other, &[(&red, "RED")]);
         }
         // What BLUE was told before is of lines that are others now; and it is read anew.
         assert!(told_of(&blue, &red) > left as u64);
-        blue.tamper(LEDGER, |octets| octets[30] ^= 1);
+        read_anew(&card, &blue, "BLUE");
         for _ in 0..2 {
             card.clock.reboot();
             look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
@@ -71,6 +84,8 @@ fn a_stick_that_lost_lines_is_brought_up_to_date_and_contradicts_nothing() {
             assert_eq!(found(&card), [], "{lost} lines");
         }
         assert!(counts(&card, "RED") && counts(&card, "BLUE"));
+        deliver(&card, 10 * lost + 9);
+        mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
         assert_eq!(told_of(&blue, &red), lines(&red).len() as u64);
     }
     // BLUE was told what is so now, so a card that knows neither finds nothing.

@@ -40,7 +40,7 @@ fn rewrite_from(drive: &MemoryDrive, number: usize) {
 }
 
 /// One more line, with these fields.
-fn append(drive: &MemoryDrive, fields: &str) {
+pub(crate) fn append(drive: &MemoryDrive, fields: &str) {
     let mut all = lines(drive);
     all.push(format!(
         "{{\"v\":1,\"seq\":{},\"boot\":\"b\",\"time\":\"2026-01-01T00:00:00Z\",\"clock\":\"unsure\",{fields}",
@@ -259,7 +259,8 @@ fn lies_about_a_good_stick_stop_neither_its_counting_nor_the_mail() {
         let (red, liar) = (stick("s-red"), stick("s-liar"));
         deliver(&card, 0);
         mirror(&card, &[(&red, "RED")]);
-        // Prepared by somebody: a stick of ours by its look, that has lines about RED, and about sticks that there are not.
+        // Prepared by somebody: a stick of ours by its look, that has lines about RED, and about sticks that there are
+        // not.
         let other = Card::new();
         other.deliver("inbox/liar", &mail("liar"));
         other.mirror_as(&liar, "LIAR").outcome.unwrap();

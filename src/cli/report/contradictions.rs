@@ -67,8 +67,8 @@ pub(in crate::cli) fn each(all: &[Contradiction]) -> impl Iterator<Item = &Contr
 /// What to do.
 pub(in crate::cli) fn advice() -> Advice {
     Advice {
-        text: "Somebody may have changed it, or it lost lines and another card wrote on. Mail is copied as before. Keep \
-               these sticks and compare them. If one is yours and right, type:"
+        text: "Somebody may have changed it, or it lost lines and another card wrote on. Mail is copied as before. \
+               Keep these sticks and compare them. If one is yours and right, type:"
             .to_owned(),
         command: Some("counterfoil drives add DIR".to_owned()),
     }

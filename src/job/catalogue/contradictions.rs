@@ -197,9 +197,9 @@ impl Catalogue {
             let ends = if anew { self.known_ends(book)? } else { Vec::new() };
             let goes_on = ends.iter().filter(|(_, seq, hash)| differs(*seq, *hash) == Some(false));
             let goes_on: Vec<_> = goes_on.map(|(row, ..)| *row).collect();
-            // What goes on from one of them is that state of the drive, or that copy of it; what is too short for one of
-            // them may be an older state. Only what has another line at each has been written anew, or, where it never
-            // went back before, at any that this card told of.
+            // What goes on from one of them is that state of the drive, or that copy of it; what is too short for one
+            // of them may be an older state. Only what has another line at each has been written anew, or, where it
+            // never went back before, at any that this card told of.
             let lines: Vec<_> = match ends.as_slice() {
                 [(_, seq, hash)] if differs(*seq, *hash).is_none() => {
                     let mut told = self.told_before(book, id)?;
@@ -286,7 +286,8 @@ impl Catalogue {
              CROSS JOIN departure o INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
              AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN book b ON b.id = o.book \
              WHERE d.book = ?1 AND d.line > ?2 AND b.station = (SELECT station FROM book WHERE id = ?1) \
-             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) GROUP BY b.drive ORDER BY b.drive <> ?3",
+             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
+             GROUP BY b.drive ORDER BY b.drive <> ?3",
         )?;
         let new = params![book.row, behind as i64, book.drive];
         let rows = query.query_map(new, |row| {

@@ -11,8 +11,8 @@ use crate::model::{Digest, DriveId};
 use rusqlite::params;
 
 impl Catalogue {
-    /// This card has written lines to a ledger, from one to where it ends now. It saw that there were none, so who tells of
-    /// others at these numbers knows of lines that were lost.
+    /// This card has written lines to a ledger, from one to where it ends now. It saw that there were none, so who
+    /// tells of others at these numbers knows of lines that were lost.
     pub fn note_own_lines(&self, book: &BookRow, from: u64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
@@ -23,8 +23,8 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Whether this card itself wrote a line, where it went on with a ledger that had ended before. A line of one that it
-    /// began is known to it alone, unless somebody lies.
+    /// Whether this card itself wrote a line, where it went on with a ledger that had ended before. A line of one that
+    /// it began is known to it alone, unless somebody lies.
     pub(super) fn went_on(&self, said: Said) -> Result<bool, JobError> {
         let sql =
             "SELECT 1 FROM drive WHERE id = ?1 AND run_from > 1 AND ?2 BETWEEN run_from AND run_to";
@@ -39,8 +39,8 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Before a ledger that does not go on from its known end is read from its beginning: that end is remembered. Not one
-    /// that nobody made durable, which a cut may have taken; nor of a ledger that contradicts this card already.
+    /// Before a ledger that does not go on from its known end is read from its beginning: that end is remembered. Not
+    /// one that nobody made durable, which a cut may have taken; nor of a ledger that contradicts this card already.
     pub fn remember_end(&self, book: &BookRow) -> Result<(), JobError> {
         if book.chain.seq == 0 || book.unproven || self.is_accused_by_this_card(book.drive)? {
             return Ok(());
@@ -105,8 +105,8 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// The numbers of a ledger's lines whose hashes are asked for, so that they may be compared. `anew`: it does not go on
-    /// from where it was known to end.
+    /// The numbers of a ledger's lines whose hashes are asked for, so that they may be compared. `anew`: it does not go
+    /// on from where it was known to end.
     pub fn to_be_compared(
         &self,
         book: &BookRow,
@@ -151,9 +151,9 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Lines for a ledger about the last lines of other drives' ledgers, as far as they are durable and this one does not
-    /// tell of them yet. A number that went back is told once lines came after it: until then there is no other line. Of
-    /// what others say and nobody has compared yet, nothing is said.
+    /// Lines for a ledger about the last lines of other drives' ledgers, as far as they are durable and this one does
+    /// not tell of them yet. A number that went back is told once lines came after it: until then there is no other
+    /// line. Of what others say and nobody has compared yet, nothing is said.
     pub fn witnesses_untold(&self, book: &BookRow) -> Result<Vec<Event>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT d.uuid, b.seq, b.head FROM book b JOIN drive d ON d.id = b.drive \

@@ -1,5 +1,5 @@
-//! Reads a ledger through once more where something else is remembered of its lines than that it was read: by this card,
-//! or by the ledgers of other drives.
+//! Reads a ledger through once more where something else is remembered of its lines than that it was read: by this
+//! card, or by the ledgers of other drives.
 //! Never decides what follows; and reads nothing where there is nothing to be compared.
 
 use super::lines::{Lines, Piece};

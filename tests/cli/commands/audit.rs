@@ -46,7 +46,7 @@ const MESSAGE: [&str; 13] = [
     "to",
 ];
 
-const DRIVE: [&str; 25] = [
+const DRIVE: [&str; 26] = [
     "announced",
     "away_since",
     "bytes",
