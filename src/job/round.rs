@@ -4,7 +4,7 @@
 use super::audit::{Audit, Question, audit};
 use super::catalogue::{Catalogue, KnownHow};
 use super::drive::{
-    Admission, Admitted, Begin, Claims, Newcomer, admit, may_come_in, not_as_another,
+    Admission, Admitted, Begin, Claims, Newcomer, admit, compare, may_come_in, not_as_another,
     note_lost_pages, refuse_forgotten, serial_is_read, session_of,
 };
 use super::mailboxes::Taken;
@@ -290,7 +290,30 @@ pub fn look_at_drives(
         let (label, at) = (drive.label.clone(), drive.at.clone());
         Ok(Looked { label, at, drive: opened, trouble })
     };
-    drives.iter().map(look).collect()
+    let looked = drives.iter().map(look).collect::<Result<Vec<_>, _>>()?;
+    // Now that all of them are read.
+    for drive in looked.iter().filter_map(|looked| looked.drive.as_ref().ok()) {
+        compare(catalogue, &*drive.volume, &drive.dir, &drive.book, (drive.id, false))?;
+    }
+    Ok(looked)
+}
+
+/// After drives were brought up to date side by side: what one of them says of another that was read before it is
+/// compared now.
+pub fn compare_drives(
+    catalogue: &Catalogue,
+    station: &StationName,
+    drives: &[DriveRef],
+    rounds: &[DriveRound],
+    clock: &dyn Clock,
+) -> Result<(), JobError> {
+    for (id, row) in rounds.iter().filter_map(|round| round.drive) {
+        let book = catalogue.book(row, station)?;
+        if !catalogue.to_be_compared(&book, id, false)?.is_empty() {
+            return look_at_drives(catalogue, station, drives, clock).map(drop);
+        }
+    }
+    Ok(())
 }
 
 /// Whether a drive's copies count for nothing, by other reasons than that it failed.

@@ -2,7 +2,9 @@
 //! Never greener than its worst part, and never made of answers from two states of the catalogue.
 
 use super::JobError;
-use super::catalogue::{Catalogue, DriveRow, HeldBack, Lacking, LeftMailbox, Log, Totals};
+use super::catalogue::{
+    Catalogue, Contradiction, DriveRow, HeldBack, Lacking, LeftMailbox, Log, Totals,
+};
 use super::mailboxes::Taken;
 use crate::model::{DriveId, MailboxName, StationName};
 use std::collections::BTreeMap;
@@ -16,7 +18,8 @@ pub enum Verdict {
     Safe,
     /// Every message is on a drive, not all on as many as wanted.
     FewerCopies,
-    /// A mailbox cannot be looked at, or messages are on a drive only by a word that nothing here has confirmed.
+    /// A mailbox cannot be looked at, messages are on a drive only by a word that nothing here has confirmed, or drives
+    /// contradict each other.
     NotKnown,
     /// Some messages are only on the card, or may be.
     NotSafe,
@@ -134,6 +137,8 @@ pub struct Counts {
     pub in_question: Vec<InQuestion>,
     /// Messages that are safe only as far as these drives still hold what they held.
     pub resting_on_questions: u64,
+    /// Drives that contradict each other, or what this card remembers.
+    pub contradictions: Vec<Contradiction>,
     /// Nothing that is found out is kept: what this rests on may be older than the mailbox.
     pub is_unkept: bool,
 }
@@ -183,6 +188,7 @@ impl Counts {
             if counts.messages.missing > counts.messages.missing_on_none {
                 counts.missing_on = catalogue.missing_by_drives(station)?;
             }
+            counts.contradictions = catalogue.contradictions()?;
             counts.look_at_drives(catalogue, station)?;
             Ok(counts)
         })
@@ -274,6 +280,7 @@ impl Counts {
                 Verdict::NotKnown
             }
             () if !self.mailboxes.iter().all(|m| m.state.is_whole()) => Verdict::NotKnown,
+            () if !self.contradictions.is_empty() => Verdict::NotKnown,
             () if self.unmirrored() > 0 => Verdict::FewerCopies,
             () => Verdict::Safe,
         }

@@ -35,8 +35,16 @@ pub const LEDGER_LINE_BYTES: usize = 32 << 10;
 /// years come to, at fourteen a day for ten years. Of invented ones the catalogue takes 40 MB at most.
 pub const LEDGER_LINES_PLAIN: u64 = 50_000;
 /// Lines beside those for each copy that is there: a message's arrival, flags, moves and leaving, each with its mark,
-/// are a dozen. More than all this somebody else has written, unless `drives add` says otherwise.
-pub const LEDGER_LINES_A_COPY: u64 = 32;
+/// and its witnesses, are a dozen. More than all this somebody else has written, unless `drives add` says otherwise.
+pub const LEDGER_LINES_A_COPY: u64 = 48;
+/// Other drives whose last lines one commit writes down: those first of which this ledger knows the least. With a mark
+/// and a message's line a dozen commits come to `LEDGER_LINES_A_COPY`.
+pub const WITNESSES_A_COMMIT: usize = 2;
+/// Other drives of which is kept what a ledger says of their last lines, the latest line of each; a station has fewer.
+pub const WITNESSES_KEPT: usize = 64;
+/// Ends of a drive's ledger that are remembered though it does not go on from them: a stick and its copies in turn have
+/// one each.
+pub const ENDS_REMEMBERED: usize = 8;
 /// The shortest line that anybody can write, in bytes: its hash, and the fields that every line has.
 pub const LEDGER_LINE_LEAST: u64 = 150;
 /// Copies counted on a drive: no ledger can have lines for more that would be taken in.

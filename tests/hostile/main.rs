@@ -8,6 +8,7 @@
 //! - `drive/lies`: ledger lines that are well made and false: numbers, paths, lengths.
 //! - `drive/rooms`: ledgers for which the card has no room.
 //! - `drive/mixups`: ledgers exchanged, rolled back, edited by hand, or of a later version.
+//! - `drive/contradictions`: sticks that contradict this card, or each other.
 //! - `drive/targets`: where a stick would have its mail written.
 //! - `drive/strangers`: mounted sticks that a card does not know, and which of them it restores from.
 //! - `drive/configs`: the config that a stick carries.

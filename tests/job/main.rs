@@ -11,7 +11,8 @@
 //! refuses in `room`, in which order it is asked in `order`, clocks in `clock`, how a mailbox is looked at in `looks`,
 //! what drives carry beside copies in `carry`, the pages of its list in `leaves`, what a forger writes in `forged`,
 //! which sticks are known in `known`, inputs of the fuzzer in `seeds`, a stick of false size in `wraps`, a card that
-//! keeps whole seconds in `seconds`, what is away for a pass and comes back in `mailboxes`, long ledgers in `portions`.
+//! keeps whole seconds in `seconds`, what is away for a pass and comes back in `mailboxes`, long ledgers in `portions`,
+//! sticks that contradict each other in `contradictions`, honest ones that only seem to in `agreements`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 #[allow(
@@ -22,10 +23,12 @@
 #[path = "../beneath.rs"]
 mod beneath;
 
+mod agreements;
 mod alike;
 mod card;
 mod carry;
 mod clock;
+mod contradictions;
 mod copies;
 mod departures;
 mod folders;

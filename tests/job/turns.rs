@@ -174,7 +174,9 @@ fn a_message_that_comes_back_is_there_again() {
     card.deliver("inbox/m", &mail("m"));
     card.mirror_as(&second, "second").outcome.unwrap();
     card.mirror_as(&first, "first").outcome.unwrap();
-    assert_eq!(ledger_kinds(&first)[2..], ["mirrored", "removed", "placed"]);
+    let mut kinds = ledger_kinds(&first).split_off(2);
+    kinds.retain(|kind| kind != "witness");
+    assert_eq!(kinds, ["mirrored", "removed", "placed"]);
     assert_eq!(names(&[&first, &second], false), ["inbox/m"]);
     assert_eq!(names(&[&first], false), ["inbox/m"]);
 }

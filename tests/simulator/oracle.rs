@@ -30,6 +30,7 @@ pub(crate) const TWICE: &str = "recovery twice gives the same as once";
 pub(crate) const MAILBOX: &str = "the mailbox is written by restore only";
 pub(crate) const OVER: &str = "restore never overwrites";
 pub(crate) const WHOLE: &str = "the bag lists every copy once, with its hash";
+pub(crate) const AGREE: &str = "no honest drive contradicts another, or the card";
 pub(crate) const DEAD: &str = "nothing removed comes back from drives that were told";
 pub(crate) const HEALED: &str = "once nothing is wrong any more, everything gets mirrored";
 pub(crate) const CARD: &str = "nothing is written where the drive is not";

@@ -6,7 +6,7 @@ use crate::chance::Chance;
 use crate::drawer::Spare;
 use crate::hold::hold;
 use crate::medium::{Junk, Kept};
-use crate::oracle::{Broken, CARD, Claim, Held, MAILBOX, Oracle, PANIC, Promised, broken};
+use crate::oracle::{AGREE, Broken, CARD, Claim, Held, MAILBOX, Oracle, PANIC, Promised, broken};
 use crate::sabotage::Sabotage;
 use crate::stick::{Killed, PowerOff, Stick};
 use crate::will::Will;
@@ -273,7 +273,16 @@ impl World {
         if !meddled && self.card.messages() != before {
             return broken(MAILBOX, "a pass changed the mailbox");
         }
+        self.nobody_is_accused()?;
         Ok(ended)
+    }
+
+    /// Cuts, rot, devices that lie, copies of sticks and of cards: none of it is taken for a forgery.
+    fn nobody_is_accused(&self) -> Held {
+        match self.card.catalogue.contradictions() {
+            Ok(found) if found.is_empty() => Ok(()),
+            found => broken(AGREE, format!("{found:?}")),
+        }
     }
 
     fn mirror(&self, drive: &DriveRef) -> DriveRound {

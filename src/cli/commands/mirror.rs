@@ -18,7 +18,7 @@ use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::job::drive::Claims;
 use crate::job::mailboxes::{Held, Taken, open_all, take_in};
 use crate::job::mirror::PassReport;
-use crate::job::round::DriveRound;
+use crate::job::round::{DriveRound, compare_drives};
 use crate::job::upkeep::Upkeep;
 use crate::job::verdict::{Counts, Verdict};
 use crate::job::{DriveRef, JobError, Unwatched};
@@ -125,6 +125,7 @@ fn pass(
     if let Some(at) = rounds.iter().position(is_states) {
         rounds.swap_remove(at).outcome?;
     }
+    compare_drives(catalogue, &setup.station, drives, &rounds, &clock)?;
     Ok(Done { mailboxes, rounds })
 }
 

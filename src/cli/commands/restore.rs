@@ -11,13 +11,14 @@ use crate::cli::args::Restore;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
-use crate::cli::report::{self, wait};
+use crate::cli::report::{self, contradictions, wait};
 use crate::cli::setup::Setup;
 use crate::cli::shell::option;
 use crate::cli::whose::{Kind, Touches, work_as_owner};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
+use crate::job::catalogue::Contradiction;
 use crate::job::restore::{Gathered, Goal, Plan, RestoreReport, gather, offer, pace, restore};
 use crate::model::{bag, escape};
 use serde_json::json;
@@ -87,7 +88,8 @@ pub(in crate::cli) fn run(
     let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
     let back = agreed.as_ref().map(|agreed| agreed.write(&setup, output)).transpose()?.flatten();
     let back = back.map(|path| escape::shown_path(&path));
-    let found = Found { report, back, is_unknown, not_here };
+    let contradictions = gathered.contradictions()?;
+    let found = Found { report, back, is_unknown, not_here, contradictions };
     found.tell(args, &goals, output);
     if found.not_here.messages == 0 && talks && !args.dry_run {
         let offers_config = carried.is_some() && !args.with_config && setup.config_file.is_none();
@@ -104,11 +106,15 @@ struct Found {
     /// Versions were asked for of a message that no drive tells of.
     is_unknown: bool,
     not_here: NotHere,
+    contradictions: Vec<Contradiction>,
 }
 
 impl Found {
     fn is_whole(&self) -> bool {
-        self.report.is_whole() && !self.is_unknown && self.not_here.messages == 0
+        self.report.is_whole()
+            && !self.is_unknown
+            && self.not_here.messages == 0
+            && self.contradictions.is_empty()
     }
 
     fn tell(&self, args: &Restore, goals: &[Goal], output: &Output) {
@@ -118,6 +124,8 @@ impl Found {
                 object["config"] = json!(self.back);
                 object["versions_told"] = json!(args.versions.as_ref().map(|_| !self.is_unknown));
                 object["not_on_these"] = json!(self.not_here.messages);
+                let told = self.contradictions.iter().map(contradictions::json);
+                object["contradictions"] = told.collect();
                 output.json(&object);
             }
             false => report::restore::text(output, &self.report, goals, args.dry_run),
@@ -237,6 +245,10 @@ fn work_as_their_owner(goals: &[Goal]) -> Result<(), Problem> {
 fn tell_of(gathered: &Gathered, drives: &[DriveRef], output: &Output) -> Result<(), Problem> {
     for (at, error) in &gathered.failed {
         output.warn(format!("{at}: {error}"));
+    }
+    let all = gathered.contradictions()?;
+    for found in contradictions::each(&all) {
+        output.warn(contradictions::in_a_restore(found));
     }
     for drive in &gathered.drives {
         for finding in &drive.findings {

@@ -202,6 +202,8 @@ impl Survey {
         for drive in &mut drives {
             drive.carried = catalogue.carried(drive.row.row)?;
             drive.history = catalogue.drive_history(drive.row.row)?;
+            let told = audit.counts.contradictions.iter().filter(|c| c.row == drive.row.row);
+            drive.contradicts = told.cloned().collect();
         }
         note_new(catalogue, &mut drives)?;
         let next_let_in = catalogue.next_let_in(&SystemClock::new())?;

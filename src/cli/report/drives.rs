@@ -1,10 +1,12 @@
 //! The drives: what each holds, in what state, when seen and proven.
 
-use super::{clipped, count, size, when};
+use super::{clipped, contradictions, count, size, when};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::cli::which_drive::{self, Advice};
-use crate::job::catalogue::{DriveEvent, DriveRow, KnownAs, Log, LogDamage, Replaced};
+use crate::job::catalogue::{
+    Contradiction, DriveEvent, DriveRow, KnownAs, Log, LogDamage, Replaced,
+};
 use crate::job::reckoning::Proven;
 use crate::model::bag::CarriedProgram;
 use crate::model::{DriveId, DriveLoss, Medium};
@@ -39,6 +41,8 @@ pub(in crate::cli) struct Shown {
     pub known: Option<KnownAs>,
     /// What is said of it as long as it is new.
     pub announced: Option<String>,
+    /// What it contradicts.
+    pub contradicts: Vec<Contradiction>,
 }
 
 impl Shown {
@@ -78,7 +82,7 @@ impl Shown {
     ) -> Self {
         let (messages, bytes) = held;
         let (days_left, carried, unread, logs) = (None, None, (0, 0), Vec::new());
-        let (history, known, announced) = (Vec::new(), None, None);
+        let (history, known, announced, contradicts) = (Vec::new(), None, None, Vec::new());
         Self {
             row,
             mounted,
@@ -92,6 +96,7 @@ impl Shown {
             history,
             known,
             announced,
+            contradicts,
         }
     }
 
@@ -152,6 +157,7 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
         "forgotten": forgotten,
         "replaced": replaced,
         "same_device_as": drive.row.same_device,
+        "contradicts": drive.contradicts.iter().map(contradictions::json).collect::<Vec<_>>(),
         "history": history.collect::<Vec<_>>(),
         "known": known,
         "announced": drive.announced,
@@ -202,7 +208,7 @@ pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
         if let Some(announced) = &drive.announced {
             output.line(format!("    {announced}"));
         }
-        for Advice { text, command } in standing(&drive.row) {
+        for Advice { text, command } in standing(drive) {
             output.wrapped(&format!("    {text}"));
             command.iter().for_each(|command| output.line(format!("      {command}")));
         }
@@ -251,7 +257,8 @@ pub(in crate::cli) fn records(drive: &Shown) -> Vec<String> {
 }
 
 /// Why a drive's copies do not count, or count though they are lost with the card; what its operator is to decide.
-pub(in crate::cli) fn standing(row: &DriveRow) -> Vec<Advice> {
+pub(in crate::cli) fn standing(drive: &Shown) -> Vec<Advice> {
+    let row = &drive.row;
     if let Some(gone) = row.forgotten.as_ref().filter(|gone| gone.why == DriveLoss::Refused) {
         let since = when(Some(gone.since));
         let text = format!("refused since {since}; its copies count for nothing");
@@ -281,6 +288,10 @@ pub(in crate::cli) fn standing(row: &DriveRow) -> Vec<Advice> {
             ),
         };
         return std::iter::once(Advice::text(text)).chain(settle).collect();
+    }
+    if !drive.contradicts.is_empty() {
+        let told = drive.contradicts.iter().map(|found| Advice::text(contradictions::alone(found)));
+        return told.chain([contradictions::advice()]).collect();
     }
     let on_card = |mailbox: &String| which_drive::on_same_device(mailbox, row.counts);
     row.same_device.iter().map(on_card).map(Advice::text).collect()

@@ -1,7 +1,7 @@
 //! The verdict and the counts behind it: the same words, the same numbers and the same keys in every report.
 //! Never says anything greener than the verdict, and leaves out nothing that made it.
 
-use super::{are, count, size, them, when};
+use super::{are, contradictions, count, size, them, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
 use crate::cli::setup::Setup;
@@ -71,6 +71,11 @@ impl<'a> Summary<'a> {
         for mailbox in counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole()) {
             lines.push(bad(format!("NOT KNOWN: {}", notices::mailbox(mailbox))));
         }
+        let all = &counts.contradictions;
+        lines.extend(
+            contradictions::each(all)
+                .map(|found| bad(format!("NOT KNOWN: {}", contradictions::in_one(all, found)))),
+        );
         lines.extend(self.unkept().map(|(tone, line)| (tone, format!("NOT KNOWN: {line}"))));
         let (fewer, bytes) = counts.fewer_copies();
         if fewer > 0 {
@@ -220,6 +225,11 @@ impl<'a> Summary<'a> {
         let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
         let good = messages.damaged.saturating_sub(messages.damaged_on_none);
         lines.extend(self.questions());
+        if !self.counts.contradictions.is_empty() {
+            let Advice { text, command } = contradictions::advice();
+            lines.push((Tone::Plain, text));
+            lines.extend(command.map(|command| (Tone::Plain, format!("  {command}"))));
+        }
         let mut typed = |number: u64, what: String, command: &str, more: &str| {
             if number > 0 {
                 lines.push((Tone::Plain, what));
@@ -312,6 +322,8 @@ impl<'a> Summary<'a> {
         self.unkept().iter().for_each(|(_, line)| output.warn(line));
         let unseen = self.counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole());
         unseen.for_each(|mailbox| output.warn(notices::mailbox(mailbox)));
+        let all = &self.counts.contradictions;
+        contradictions::each(all).for_each(|found| output.warn(contradictions::in_one(all, found)));
     }
 
     /// Says all of it on a terminal.
@@ -328,7 +340,7 @@ fn bad(text: String) -> Line {
 
 impl Summary<'_> {
     /// The keys that every report has: `verdict`, `messages`, `lacking`, `mailboxes`, `not_in_config`, `state`,
-    /// `same_device_counted`, `same_device_left_out`.
+    /// `contradictions`, `same_device_counted`, `same_device_left_out`.
     pub(in crate::cli) fn json(&self) -> Map<String, Value> {
         let (folder, why) = self.state;
         let mut object = json(self.counts);
@@ -343,6 +355,8 @@ impl Summary<'_> {
             let drives = drives.filter(move |drive| drive.is_counted == counted);
             json!(drives.map(|drive| &drive.label).collect::<Vec<_>>())
         };
+        let told = self.counts.contradictions.iter().map(contradictions::json);
+        object.insert("contradictions".into(), told.collect());
         object.insert("same_device_counted".into(), labels(true));
         object.insert("same_device_left_out".into(), labels(false));
         object

@@ -23,7 +23,12 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         match &line.event {
             Event::Opened { .. } => {}
-            Event::Writer { writer, links } => self.define_writer(book.row, *writer, links)?,
+            Event::Writer { writer, links } => {
+                self.define_writer((book.row, line.seq), *writer, links)?;
+            }
+            Event::Witness { drive, line: seq, hash } => {
+                self.witness(book.row, line.seq, (*drive, *seq, *hash))?;
+            }
             Event::Mailbox { mailbox, root } => {
                 let mailbox = self.mailbox(mailbox, None)?;
                 self.db.execute(

@@ -159,9 +159,16 @@ impl Catalogue {
 
     /// Forgets what is known of a ledger, before it is read from its beginning.
     pub fn forget_book(&self, book: &mut BookRow) -> Result<(), JobError> {
-        for table in
-            ["payload", "assertion", "departure", "mark", "book_writer", "book_mailbox", "filled"]
-        {
+        for table in [
+            "payload",
+            "assertion",
+            "departure",
+            "mark",
+            "book_writer",
+            "book_mailbox",
+            "filled",
+            "witness",
+        ] {
             self.db.execute(&format!("DELETE FROM {table} WHERE book = ?1"), [book.row])?;
         }
         *book = BookRow {

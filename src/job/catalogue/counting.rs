@@ -11,10 +11,11 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
 /// Whether the copies of a row of the table of drives count: it keeps what it is given, its operator has not given it
-/// up, nothing else stands where it was, it can be told from others, and it does not die with the card; unless that
-/// was asked to count too.
+/// up, nothing else stands where it was, it can be told from others, it contradicts nothing that is better known, and
+/// it does not die with the card; unless that was asked to count too.
 pub(super) const COUNTS: &str = "(distrust IS NULL AND forgotten IS NULL \
      AND (replaced IS NULL OR replaced_how = 'place') AND uuid <> '0000000000000000' \
+     AND NOT EXISTS (SELECT 1 FROM contradiction WHERE drive = drive.id AND judged AND NOT settled) \
      AND (same_device IS NULL OR EXISTS (SELECT 1 FROM meta WHERE name = 'count_same_device')))";
 
 impl Catalogue {

@@ -60,6 +60,7 @@ impl Catalogue {
             self.note_history(drive, now, "forgotten", Some(why.as_str()), place)?;
             // Taken back, it is ours by the word that takes it back.
             self.make_unknown(drive)?;
+            self.settle_contradictions(drive)?;
             self.settle_counts(drive)
         })?;
         self.keep_forgotten();

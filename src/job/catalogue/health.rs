@@ -139,6 +139,7 @@ impl Catalogue {
                  WHERE id = ?1",
                 [drive],
             )?;
+            self.settle_contradictions(drive)?;
             let taken_back = self.take_back(drive, now)?;
             if taken_back {
                 self.db.execute("UPDATE book SET session = NULL WHERE drive = ?1", [drive])?;

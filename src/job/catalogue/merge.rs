@@ -39,6 +39,8 @@ pub struct Judge<'a> {
     lineage: Lineage,
     /// Contents that came in place of others.
     pub(super) heirs: HashSet<i64>,
+    /// Replicas of drives that contradict what is better known.
+    judged: HashSet<i64>,
     /// The content of no bytes, if any line tells of it.
     empty: Option<i64>,
     /// What a person does not want on this card: mailbox, path as its sorting key, content.
@@ -58,6 +60,7 @@ impl Catalogue {
             station,
             lineage: Lineage::of(self)?,
             heirs: self.heirs(station)?,
+            judged: self.judged_books()?.into_iter().collect(),
             empty: self.known_content(&Identity::of(b""))?,
             not_wanted: self.not_wanted()?.into_iter().collect(),
             with_removed,
@@ -211,8 +214,10 @@ impl Judge<'_> {
     fn withheld(&mut self, candidate: &Candidate, left: &Left<'_>) -> Option<(Departed, i64)> {
         let left = left.get(&candidate.version.content)?;
         let mut word = None;
-        for stamp in candidate.stamps.iter() {
-            let departure = left.iter().rfind(|d| self.covers(d.position, stamp))?;
+        for (of, stamp) in candidate.stamps.told() {
+            let departure = left
+                .iter()
+                .rfind(|d| self.may_judge(d.book, of) && self.covers(d.position, stamp))?;
             word = Some((departure.why, departure.book));
         }
         word
@@ -270,7 +275,15 @@ impl Judge<'_> {
                 left.add(book, departure);
             }
         }
-        Ok(!stamps.iter().all(|stamp| left.iter().any(|left| self.covers(left, stamp))))
+        Ok(!stamps.told().all(|(of, stamp)| {
+            left.told().any(|(by, left)| self.may_judge(by, of) && self.covers(left, stamp))
+        }))
+    }
+
+    /// Whether a departure in one ledger may take back what another says: of one that contradicts what is better known
+    /// nothing is taken but what it says of itself.
+    fn may_judge(&self, by: i64, of: i64) -> bool {
+        by == of || !self.judged.contains(&by)
     }
 
     pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {

@@ -125,8 +125,37 @@ CREATE TABLE drive (
     forgotten TEXT, forgotten_why TEXT, forgotten_place TEXT,
     -- Since when another drive stands where it was, which one, and how that is known (`ReplacedHow`). Taken back as
     -- soon as it is seen.
-    replaced TEXT, replaced_by TEXT, replaced_how TEXT
+    replaced TEXT, replaced_by TEXT, replaced_how TEXT,
+    own_from INTEGER,                 -- the first line of its ledger that this card wrote, or 1, once it came back with
+                                      -- what this card had written; NULL: none
+    run_from INTEGER, run_to INTEGER  -- the last lines in a row that this card wrote, with no other's between them
 );
+
+-- What contradicts what this card remembers, or what another drive says (`Contradiction`); `other` NULL is this card.
+CREATE TABLE contradiction (
+    drive INTEGER NOT NULL, other INTEGER, what TEXT NOT NULL,
+    line INTEGER NOT NULL,            -- of the drive's ledger
+    judged INTEGER NOT NULL,          -- 1: the drive's copies count for nothing
+    settled INTEGER NOT NULL          -- 1: its operator has decided
+);
+CREATE INDEX contradiction_of_drive ON contradiction (drive);
+
+-- Ends of ledgers, as this card wrote or read them, that were not in them any more when they were read again.
+CREATE TABLE known_end (
+    id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, station TEXT NOT NULL, seq INTEGER NOT NULL, hash BLOB NOT NULL,
+    UNIQUE (drive, station, seq, hash)
+);
+
+-- The last word of a ledger on the last line of another drive's.
+CREATE TABLE witness (
+    book INTEGER NOT NULL, drive TEXT NOT NULL, -- by its id: it may never have been here
+    line INTEGER NOT NULL,            -- of the ledger that says so
+    seq INTEGER NOT NULL, hash BLOB NOT NULL,
+    own INTEGER NOT NULL,             -- 1: this card said so, of its own knowledge
+    open INTEGER NOT NULL,            -- 1: not compared with that drive's ledger yet
+    PRIMARY KEY (book, drive)
+) WITHOUT ROWID;
+CREATE INDEX witness_open ON witness (drive) WHERE open;
 
 -- Drives that are ours, where only known ones are used; and in the file `known-drives`. `how`: added, let-in, copied.
 -- `serial`: of the file system that it was on then, NULL where there was none to be read.
@@ -231,6 +260,8 @@ CREATE TABLE departure (
     PRIMARY KEY (book, mailbox, key, content, line)
 ) WITHOUT ROWID;
 CREATE INDEX departure_by_content ON departure (content, book);
+-- A change is about one content at one location.
+CREATE INDEX departure_by_position ON departure (writer, n);
 CREATE INDEX departure_for_good ON departure (book, mailbox) WHERE why IN ('deleted', 'acknowledged');
 CREATE INDEX departure_by_heir ON departure (to_content) WHERE to_content IS NOT NULL;
 
@@ -246,7 +277,7 @@ CREATE INDEX mark_latest ON mark (book, mailbox, line) WHERE latest;
 CREATE INDEX mark_outdated ON mark (book, mailbox, as_of) WHERE latest;
 -- Writers that a ledger tells of.
 CREATE TABLE book_writer (
-    book INTEGER NOT NULL, writer INTEGER NOT NULL,
+    book INTEGER NOT NULL, writer INTEGER NOT NULL, line INTEGER NOT NULL,
     PRIMARY KEY (book, writer)
 ) WITHOUT ROWID;
 

@@ -120,7 +120,7 @@ impl Catalogue {
     /// Takes in a line that tells of a writer.
     pub(super) fn define_writer(
         &self,
-        book: i64,
+        (book, line): (i64, u64),
         writer: WriterId,
         links: &[Position],
     ) -> Result<(), JobError> {
@@ -138,10 +138,11 @@ impl Catalogue {
             self.db.execute("UPDATE writer SET defined = 1 WHERE bits = ?1", [bits(writer)])?;
         } else if self.writer_links(writer)? != links {
             self.db.execute("UPDATE writer SET disputed = 1 WHERE bits = ?1", [bits(writer)])?;
+            self.note_two_beginnings((book, line), writer)?;
         }
         self.db
-            .prepare_cached("INSERT OR IGNORE INTO book_writer VALUES (?1, ?2)")?
-            .execute(params![book, bits(writer)])?;
+            .prepare_cached("INSERT OR IGNORE INTO book_writer VALUES (?1, ?2, ?3)")?
+            .execute(params![book, bits(writer), line as i64])?;
         if let Some(writers) = self.lineage.borrow_mut().as_mut() {
             writers.define(writer, links);
         }

@@ -1,6 +1,7 @@
 //! Admission: the only way to a station's bag on a drive. Knows the drive again, reads what is new in
 //! its ledger, and on the first time in a mount session makes it whole.
 
+use super::compare::compare;
 use super::evidence::{self, Evidence};
 use super::identity::{self, Known};
 use super::ledger::{self, Extent, Loaded};
@@ -155,8 +156,14 @@ pub fn admit(
     };
     let since = book.segment;
     let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, extent, &mut findings)?;
+    if !partly {
+        compare(catalogue, &*volume, &dir, &book, (id, loaded.other))?;
+    }
     if asked.access == Access::Write {
         may_be_gone_on_with(&loaded, &book, at)?;
+        if !continues && !loaded.anew {
+            catalogue.note_came_back(drive)?;
+        }
         let wrong_lines = is_damaged(Log::Manifest);
         let to_mend = wrong_lines || catalogue.retired(&book)?.is_some();
         let as_known = continues && loaded.unchanged && !to_mend;

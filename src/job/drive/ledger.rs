@@ -21,6 +21,8 @@ pub(super) struct Loaded {
     pub unchanged: bool,
     /// What was known of it does not stand, and it was read from its beginning.
     pub anew: bool,
+    /// It does not go on from where it was known to end.
+    pub other: bool,
     /// It was, and it still ends as it was known to end: lines of it rotted, and the copies are those that were known.
     pub same_medium: bool,
     /// It ends before where it was known to end.
@@ -75,7 +77,8 @@ pub(super) fn load(
     let at = dir.join(&RelName::fixed(bag::LEDGER));
     let length = volume.length(&at)?.unwrap_or(0);
     let known = book.ledger_bytes;
-    let intact = known == 0 || goes_on_from(volume, &at, book)?;
+    let goes_on = goes_on_from(volume, &at, book)?;
+    let intact = known == 0 || goes_on;
     if intact && length == known && extent != Extent::All {
         return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
     }
@@ -86,9 +89,9 @@ pub(super) fn load(
     }
     let anew = !intact || known == 0 || extent == Extent::All;
     let fell = length < known;
-    let mut loaded = Loaded { length, anew, fell, ..Loaded::default() };
+    let mut loaded = Loaded { length, anew, fell, other: !goes_on, ..Loaded::default() };
     let before = catalogue.known_lines(book.row)?;
-    let (gaps, gaps_since) = (book.gaps, book.gaps_since);
+    let (gaps, gaps_since, seq) = (book.gaps, book.gaps_since, book.chain.seq);
     let asked = Asked { volume, dir, from: if anew { 0 } else { known }, length, before };
     let room = asked.may_be_taken_in(catalogue, book, extent == Extent::Partly)?;
     if known == 0 {
@@ -96,6 +99,9 @@ pub(super) fn load(
     }
     let mut taking = catalogue.take_in(room)?;
     let mut take = || -> Result<(), JobError> {
+        if !intact {
+            catalogue.remember_end(book)?;
+        }
         if anew {
             catalogue.retire_book(book, intact)?;
         }
@@ -103,6 +109,7 @@ pub(super) fn load(
         let same = book.gaps <= gaps && (intact || book.gaps == 0);
         book.gaps_since = if same { gaps_since } else { catalogue.tick()? };
         catalogue.discount_departures(book)?;
+        catalogue.compare_changes(book, if anew { 0 } else { seq })?;
         catalogue.save_book(book)?;
         if anew {
             loaded.same_medium = carry_over(catalogue, book)?;
@@ -311,6 +318,9 @@ pub(crate) fn append(
         book.unproven = false;
         let gaps = book.gaps;
         lines.iter().try_for_each(|line| catalogue.apply(book, line, Standing::Sound, gaps))?;
+        if let Some(first) = lines.first() {
+            catalogue.note_own_lines(book, first.seq)?;
+        }
         catalogue.set_known_lines(book.row, &known)?;
         catalogue.save_book(book)
     })?;

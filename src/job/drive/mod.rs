@@ -3,6 +3,7 @@
 
 mod admit;
 mod claims;
+mod compare;
 mod evidence;
 mod identity;
 mod ledger;
@@ -27,6 +28,7 @@ pub use admit::{Admission, Admitted, Begin, Here, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
 pub use claims::Claims;
 pub(crate) use claims::serial_is_read;
+pub(crate) use compare::compare;
 pub use identity::{drive_id, is_station, make_drive, stations};
 pub use lines::{Lines, Piece};
 pub(crate) use log_check::{LogCheck, Logs, finding as log_finding};

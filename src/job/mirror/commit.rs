@@ -138,5 +138,6 @@ fn events(
         });
     }
     events.extend(notes);
+    events.extend(pass.catalogue.witnesses_untold(&drive.book)?);
     drive.with_writers(pass.catalogue, events)
 }

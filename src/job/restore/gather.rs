@@ -2,14 +2,16 @@
 //! Never writes to a drive.
 
 use crate::disk::{Access, EntryKind, Trouble};
-use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::{Catalogue, Contradiction};
 use crate::job::drive::{
-    Admission, Admitted, Begin, Copy, admit, copy_length, hash_copy, is_station, list_segment,
-    read_manifest,
+    Admission, Admitted, Begin, Copy, admit, compare, copy_length, hash_copy, is_station,
+    list_segment, read_manifest,
 };
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVE_FOLDER_ENTRIES;
-use crate::model::{Clock, DriveId, Finding, Identity, PayloadName, RelName, StationName, bag};
+use crate::model::{
+    Clock, DriveId, Finding, Identity, KnownDrive, PayloadName, RelName, StationName, bag,
+};
 
 /// The drives of a restore, open, with everything they say.
 pub struct Gathered {
@@ -57,10 +59,39 @@ fn gather_into(
             Err(error) => gathered.failed.push((drive.door.shown(), error)),
         }
     }
+    gathered.compare()?;
     Ok(gathered)
 }
 
 impl Gathered {
+    /// Drives that contradict each other, under their own ids.
+    pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
+        let own = |named: &mut KnownDrive| -> Result<(), JobError> {
+            let row = self.catalogue.drive(named.id)?.map(|drive| drive.row);
+            let drive = self.drives.iter().find(|drive| Some(drive.book.drive) == row);
+            named.id = drive.map_or(named.id, |drive| drive.id);
+            Ok(())
+        };
+        let mut all = self.catalogue.contradictions()?;
+        for found in &mut all {
+            own(&mut found.drive)?;
+            found.other.as_mut().map_or(Ok(()), own)?;
+        }
+        Ok(all)
+    }
+
+    /// Compares each ledger with what the others say of it, now that all of them are read.
+    fn compare(&mut self) -> Result<(), JobError> {
+        for drive in &self.drives {
+            // Of a drive and its copy nobody can say here which one was meant.
+            if self.drives.iter().filter(|other| other.id == drive.id).count() == 1 {
+                let of = (drive.id, false);
+                compare(&self.catalogue, &*drive.volume, &drive.dir, &drive.book, of)?;
+            }
+        }
+        Ok(())
+    }
+
     /// Two drives may say the same id, one being a copy of the other: each gets a number of its own here.
     fn add(&mut self, drive: &DriveRef, id: DriveId, clock: &dyn Clock) -> Result<(), JobError> {
         let volume = drive.door.open(Access::Read)?;

@@ -216,7 +216,7 @@ fn split(raw: &[u8]) -> Option<(&str, Digest)> {
 mod tests {
     use super::*;
     use crate::model::digest::Identity;
-    use crate::model::ids::WriterId;
+    use crate::model::ids::{DriveId, WriterId};
     use crate::model::ledger::event::{Assertion, Location};
     use crate::model::names::RelName;
     use crate::model::position::Position;
@@ -312,6 +312,21 @@ mod tests {
         let (read_lines, _) =
             read(format!("{}{}", lines.concat(), lines[1..3].concat()).as_bytes());
         assert_eq!(read_lines.len(), 4);
+    }
+
+    #[test]
+    fn a_witness_reads_back_and_tells_of_a_line_that_there_can_be() {
+        let witness = |line| {
+            let drive = DriveId::from_bits(0xaa);
+            Event::Witness { drive, line, hash: Digest::from_bytes([7; 32]) }
+        };
+        let read = |event| {
+            let text = Chain::default().write(&stamp(), event);
+            Reader::default().line(text.trim_end().as_bytes(), text.len() as u64)
+        };
+        let Verdict::Line(line, Standing::Sound) = read(witness(9)) else { panic!("no line") };
+        assert_eq!(line.event, witness(9));
+        assert_eq!(read(witness(0)), Verdict::Junk);
     }
 
     #[test]

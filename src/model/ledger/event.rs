@@ -2,7 +2,7 @@
 
 use crate::model::digest::{Digest, Identity};
 use crate::model::finding::Suspicion;
-use crate::model::ids::WriterId;
+use crate::model::ids::{DriveId, WriterId};
 use crate::model::names::{MailboxName, PayloadName, RelName};
 use crate::model::position::Position;
 use crate::model::stamp::{Moment, Stamp};
@@ -118,6 +118,16 @@ pub enum Event {
         mailbox: MailboxName,
         /// Its absolute path, raw.
         root: Vec<u8>,
+    },
+    /// The last line of another drive's ledger, as far as whoever wrote here knew it: who rewrites one drive has to
+    /// rewrite all.
+    Witness {
+        /// The other drive.
+        drive: DriveId,
+        /// The number of that line.
+        line: u64,
+        /// Its hash.
+        hash: Digest,
     },
     /// A new copy, proven: read back from the medium with the right hash before this line was written.
     Mirrored {

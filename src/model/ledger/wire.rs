@@ -66,6 +66,12 @@ struct Wire {
     #[serde(skip_serializing_if = "Option::is_none")]
     links: Option<Vec<Position>>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    drive: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    line: Option<u64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    line_hash: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     program: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     checked: Option<u64>,
@@ -141,6 +147,11 @@ impl Wire {
             Event::Mailbox { mailbox, root } => {
                 self.mailbox = text(mailbox);
                 self.root = Some(escape::to_text(root));
+            }
+            Event::Witness { drive, line, hash } => {
+                self.drive = text(drive);
+                self.line = Some(*line);
+                self.line_hash = text(hash);
             }
             Event::Mirrored { payload, identity, assertion, replaces } => {
                 self.payload = text(payload);
@@ -232,6 +243,11 @@ impl Wire {
             "mailbox" => Event::Mailbox {
                 mailbox: parse(&self.mailbox)?,
                 root: escape::from_text(self.root.as_ref()?)?,
+            },
+            "witness" => Event::Witness {
+                drive: parse(&self.drive)?,
+                line: self.line.filter(|line| (1..=COUNT_MAX).contains(line))?,
+                hash: parse(&self.line_hash)?,
             },
             "mirrored" => Event::Mirrored {
                 payload: parse(&self.payload)?,
@@ -347,6 +363,7 @@ fn kind(event: &Event) -> &'static str {
         Event::Opened { .. } => "opened",
         Event::Writer { .. } => "writer",
         Event::Mailbox { .. } => "mailbox",
+        Event::Witness { .. } => "witness",
         Event::Mirrored { .. } => "mirrored",
         Event::Placed { .. } => "placed",
         Event::Missing { .. } => "missing",

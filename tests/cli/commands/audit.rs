@@ -46,11 +46,12 @@ const MESSAGE: [&str; 13] = [
     "to",
 ];
 
-const DRIVE: [&str; 25] = [
+const DRIVE: [&str; 26] = [
     "announced",
     "away_since",
     "bytes",
     "carried_bytes",
+    "contradicts",
     "copies_unread",
     "counts",
     "days_left",
@@ -109,6 +110,7 @@ fn the_report_has_exactly_these_fields() {
             "assumed",
             "at_risk",
             "clock_trusted",
+            "contradictions",
             "copies",
             "drives",
             "exposure",

@@ -40,6 +40,7 @@ fn the_report_has_exactly_these_fields() {
         [
             "already",
             "bytes",
+            "contradictions",
             "copied",
             "drives",
             "failed",

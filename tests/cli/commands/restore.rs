@@ -188,6 +188,7 @@ fn the_report_has_these_fields() {
             "bytes",
             "config",
             "conflicts",
+            "contradictions",
             "damaged",
             "doubtful",
             "from_second_copy",

@@ -28,6 +28,7 @@ fn the_report_has_exactly_these_fields() {
     let told = station.command(&["status", "--json"]).expect_unsafe();
     let json = told.json();
     let expected = [
+        "contradictions",
         "daemon",
         "drives",
         "lacking",

@@ -5,8 +5,8 @@ use super::taker::Taker;
 use counterfoil::model::ledger::{Assertion, Chain, Departed, Departure, Event, Location};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
 use counterfoil::model::{
-    Digest, Identity, MailboxName, Moment, PayloadName, Position, RelName, Stamp, Suspicion,
-    WriterId,
+    Digest, DriveId, Identity, MailboxName, Moment, PayloadName, Position, RelName, Stamp,
+    Suspicion, WriterId,
 };
 
 /// Who and when, chosen.
@@ -106,7 +106,7 @@ fn departure(taker: &mut Taker<'_>) -> Departure {
 
 /// An event of any kind.
 pub fn event(taker: &mut Taker<'_>) -> Event {
-    match taker.octet() % 17 {
+    match taker.octet() % 18 {
         0 => Event::Opened { program: taker.text(20) },
         1 => Event::Mailbox { mailbox: mailbox(taker), root: taker.piece(40).to_vec() },
         2 | 14 => Event::Mirrored {
@@ -121,6 +121,11 @@ pub fn event(taker: &mut Taker<'_>) -> Event {
         15 => Event::Writer {
             writer: writer(taker),
             links: (0..taker.below(4)).map(|_| position(taker)).collect(),
+        },
+        17 => Event::Witness {
+            drive: DriveId::from_bits(taker.number(1)),
+            line: taker.number(1),
+            hash: Digest::of(&[taker.octet()]),
         },
         16 => Event::Mark {
             as_of: position(taker),

@@ -9,7 +9,7 @@ use crate::files::{Found, below, bytes_of, content_of, found, name_of, plain};
 use crate::model::{Content, Location, Path as Place};
 use crate::world::World;
 use counterfoil::disk::{Access, MailboxDir, MemoryDrive, host};
-use counterfoil::job::catalogue::{Catalogue, FileState, Held};
+use counterfoil::job::catalogue::{Catalogue, Contradiction, FileState, Held};
 use counterfoil::job::drive::{Begin, Claims, drive_id};
 use counterfoil::job::mirror::OpenMailbox;
 use counterfoil::job::restore::{Goal, Plan, gather, restore};
@@ -70,6 +70,14 @@ pub(crate) struct Program {
 
 fn told(error: &impl ToString) -> String {
     error.to_string()
+}
+
+/// No stick contradicts another, or the card, in an honest history.
+fn expect_agreement(found: &[Contradiction]) -> Result<(), JobError> {
+    match found {
+        [] => Ok(()),
+        found => Err(JobError::Broken(format!("a false alarm: {found:?}"))),
+    }
 }
 
 fn station() -> StationName {
@@ -288,6 +296,7 @@ impl Program {
                 progress: &Unwatched,
             };
             restore(&gathered, &plan)?;
+            expect_agreement(&gathered.contradictions()?)?;
             Ok(gathered.failed.iter().map(|(_, error)| error.to_string()).collect())
         };
         match work().map_err(|e| told(&e))?.first() {
@@ -325,7 +334,9 @@ impl Program {
             Event::Unreadable { stick, line } => self.spoil(before, stick, line),
             Event::Forge { stick, replaced } => self.forge(before, stick, replaced),
             _ => self.whole_cards(event),
-        }
+        }?;
+        let found = self.catalogue().contradictions();
+        found.and_then(|found| expect_agreement(&found)).map_err(|e| told(&e))
     }
 
     /// What is in the mailboxes of the card in use; every name that a restore made up is one beside.

@@ -54,7 +54,9 @@ fn numbers_beyond_every_count_harm_no_other_drive() {
     ] {
         let scene = Scene::mirrored(3);
         let mut forger = Forger::behind(&scene.bad.ledger());
-        for (bytes, writer, n) in [(odd, WRITER, "1"), ("4", odd, "1"), ("4", WRITER, odd)] {
+        let forged = [(odd, WRITER, "1"), ("4", odd, "1"), ("4", WRITER, odd)];
+        // No writer has two beginnings: that would be found.
+        for (begins, (bytes, writer, n)) in (0xe0_u64..).zip(forged) {
             // Text within text.
             let (writer, n) = (writer.replace('"', ""), n.replace('"', ""));
             forger = forger.line(&mirrored(payload, DIGEST, bytes, "forged.eml", &writer, &n));
@@ -70,7 +72,7 @@ fn numbers_beyond_every_count_harm_no_other_drive() {
                 "\"kind\":\"mark\",\"as_of\":\"{writer}:{n}\",\"mailboxes\":[\"inbox\"]"
             ));
             forger = forger.line(&format!(
-                "\"kind\":\"writer\",\"writer\":\"{WRITER}\",\"links\":[\"{writer}:{n}\"]"
+                "\"kind\":\"writer\",\"writer\":\"{begins:016x}\",\"links\":[\"{writer}:{n}\"]"
             ));
         }
         forger = forger.line(&format!("\"kind\":\"opened\",\"program\":{odd}"));

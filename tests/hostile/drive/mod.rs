@@ -1,6 +1,7 @@
 //! A drive that somebody prepared, or that a repair tool has been at.
 mod answers;
 mod configs;
+mod contradictions;
 mod crowds;
 mod lies;
 mod mixups;

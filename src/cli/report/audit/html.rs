@@ -196,7 +196,7 @@ fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
                 @if let Some(announced) = &drive.announced { br; (Outside(announced)) }
                 @if let Some(away) = drives::away(drive) { br; (away) }
                 @for line in drives::records(drive) { br; (line) }
-                @for Advice { text, command } in drives::standing(&drive.row) {
+                @for Advice { text, command } in drives::standing(drive) {
                     br; (Outside(text))
                     @if let Some(command) = command { br; code { (Outside(command)) } }
                 }

@@ -1,0 +1,103 @@
+//! The words on sticks that contradict each other, or what this card remembers: what, which, in which line, what to do.
+//! Never says which of two is right where this card does not know.
+
+use crate::cli::which_drive::Advice;
+use crate::job::catalogue::{Contradicting, Contradiction};
+use crate::model::KnownDrive;
+use serde_json::{Value, json};
+
+/// What is told differently, in a sentence.
+pub(in crate::cli) fn what(found: &Contradiction) -> String {
+    let Contradiction { what, line, .. } = found;
+    let (drive, other) = (named(&found.drive), found.other.as_ref().map(named));
+    match other {
+        None => match what {
+            Contradicting::Line => format!(
+                "{drive} is not as this card remembers it: line {line} of its ledger is another one now."
+            ),
+            Contradicting::Change => format!(
+                "{drive} contradicts what is known here: line {line} of its ledger names another message for a change."
+            ),
+            Contradicting::Writer => format!(
+                "{drive} contradicts what is known here: line {line} of its ledger gives a writer another beginning."
+            ),
+        },
+        Some(other) => {
+            let differ = match what {
+                Contradicting::Line => "on what a line of a ledger is",
+                Contradicting::Change => "on which message a change is about",
+                Contradicting::Writer => "on where a writer began",
+            };
+            format!("{drive} and {other} contradict each other {differ} (line {line} on {drive}).")
+        }
+    }
+}
+
+/// It, beside the drive that it is about.
+pub(in crate::cli) fn alone(found: &Contradiction) -> String {
+    let counts = if found.judged { "Its copies count for nothing." } else { "Its copies count." };
+    format!("{} {counts}", what(found))
+}
+
+/// What follows from it.
+pub(in crate::cli) fn so(all: &[Contradiction], found: &Contradiction) -> String {
+    let both = mirrored(all, found).is_some_and(|other| other.judged);
+    match (found.judged, both) {
+        (true, true) => "The copies of both count for nothing".to_owned(),
+        (true, false) => format!("The copies of {} count for nothing", named(&found.drive)),
+        (false, _) => "This card knows both, and their copies count".to_owned(),
+    }
+}
+
+/// The same as the other of the two has it.
+fn mirrored<'a>(all: &'a [Contradiction], found: &Contradiction) -> Option<&'a Contradiction> {
+    let is_it = |other: &&Contradiction| {
+        other.what == found.what
+            && Some(&other.drive) == found.other.as_ref()
+            && other.other.as_ref() == Some(&found.drive)
+    };
+    all.iter().find(is_it)
+}
+
+/// Each once, though both of two have it.
+pub(in crate::cli) fn each(all: &[Contradiction]) -> impl Iterator<Item = &Contradiction> {
+    all.iter().filter(|found| mirrored(all, found).is_none_or(|other| found.row < other.row))
+}
+
+/// What to do.
+pub(in crate::cli) fn advice() -> Advice {
+    Advice {
+        text: "Somebody may have changed it, or it lost lines and another card wrote on. Mail is copied as before. \
+               Keep these sticks and compare them. If one is yours and right, type:"
+            .to_owned(),
+        command: Some("counterfoil drives add DIR".to_owned()),
+    }
+}
+
+/// What it means for a restore.
+pub(in crate::cli) fn in_a_restore(found: &Contradiction) -> String {
+    format!("{} What one of them alone calls deleted comes back. Keep these sticks", what(found))
+}
+
+/// One in a single piece.
+pub(in crate::cli) fn in_one(all: &[Contradiction], found: &Contradiction) -> String {
+    format!("{} {}.", what(found), so(all, found))
+}
+
+fn named(drive: &KnownDrive) -> String {
+    match drive.label.is_empty() {
+        true => drive.id.to_string(),
+        false => drive.label.clone(),
+    }
+}
+
+pub(in crate::cli) fn json(found: &Contradiction) -> Value {
+    let drive = |drive: &KnownDrive| json!({"id": drive.id.to_string(), "label": drive.label});
+    json!({
+        "drive": drive(&found.drive),
+        "with": found.other.as_ref().map(drive),
+        "about": found.what.as_str(),
+        "line": found.line,
+        "counts": !found.judged,
+    })
+}

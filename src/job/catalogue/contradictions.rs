@@ -1,0 +1,329 @@
+//! Drives that contradict each other, or what this card remembers: another line at a number of a ledger, two contents
+//! for one change, a writer with two beginnings. No honest program writes any of these.
+//! Never takes a line or a copy away: only whose copies count is decided, and a person told.
+
+use super::writers::bits;
+use super::{BookRow, Catalogue};
+use crate::job::JobError;
+use crate::model::{Digest, DriveId, KnownDrive, WriterId, escape};
+use rusqlite::{Row, params};
+use std::collections::BTreeMap;
+
+/// What two say differently.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Contradicting {
+    /// What a line of a ledger is, by the hash over it and all before it.
+    Line,
+    /// What left by a change, and from where. A number is given to one change only: each departure draws its own
+    /// (`set_departed`), and one that is told again, or to another drive, keeps content, location and number; only what
+    /// followed it may differ.
+    Change,
+    /// What a writer had before it: that is drawn up once, and copied from ledger to ledger.
+    Writer,
+}
+
+impl Contradicting {
+    /// The word used in JSON and in the catalogue.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Line => "line",
+            Self::Change => "change",
+            Self::Writer => "writer",
+        }
+    }
+
+    fn from_text(text: &str) -> Self {
+        let known = [Self::Line, Self::Change];
+        known.into_iter().find(|what| what.as_str() == text).unwrap_or(Self::Writer)
+    }
+}
+
+/// A drive that contradicts another, or this card.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Contradiction {
+    /// Its row.
+    pub row: i64,
+    /// Which.
+    pub drive: KnownDrive,
+    /// The other one; `None` for this card, or for itself.
+    pub other: Option<KnownDrive>,
+    /// What is told differently.
+    pub what: Contradicting,
+    /// A line of its ledger: that there is another one there, or that it says so.
+    pub line: u64,
+    /// Its copies count for nothing.
+    pub judged: bool,
+}
+
+/// Who says something, and in which line of a ledger.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Said {
+    pub drive: i64,
+    pub line: u64,
+}
+
+pub(super) fn number(row: &Row<'_>, at: usize) -> rusqlite::Result<u64> {
+    row.get::<_, i64>(at).map(|n| n as u64)
+}
+
+fn named(row: &Row<'_>, at: usize) -> rusqlite::Result<Option<KnownDrive>> {
+    let (Some(id), Some(label)) =
+        (row.get::<_, Option<String>>(at)?, row.get::<_, Option<String>>(at + 1)?)
+    else {
+        return Ok(None);
+    };
+    let id = id.parse().unwrap_or(DriveId::NONE);
+    Ok(Some(KnownDrive { id, label: escape::shown(label.as_bytes()) }))
+}
+
+impl Catalogue {
+    /// All that is open: of no drive that was given up, and of none about which its operator has decided.
+    pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT c.drive, c.what, c.line, c.judged, d.uuid, d.label, o.uuid, o.label \
+             FROM contradiction c JOIN drive d ON d.id = c.drive LEFT JOIN drive o ON o.id = c.other \
+             WHERE NOT c.settled ORDER BY d.label, d.id, c.rowid",
+        )?;
+        let rows = query.query_map([], |row| {
+            let drive = named(row, 4)?;
+            Ok(Contradiction {
+                row: row.get(0)?,
+                drive: drive.unwrap_or(KnownDrive { id: DriveId::NONE, label: String::new() }),
+                other: named(row, 6)?,
+                what: Contradicting::from_text(row.get_ref(1)?.as_str()?),
+                line: number(row, 2)?,
+                judged: row.get(3)?,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Its operator takes a drive for the true one, or gives it up: what it contradicts, and what contradicts it, is
+    /// settled, and of its ledger no other end is remembered.
+    pub(super) fn settle_contradictions(&self, drive: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE contradiction SET settled = 1 WHERE drive = ?1 OR other = ?1",
+            [drive],
+        )?;
+        self.db.execute("DELETE FROM known_end WHERE drive = ?1", [drive])?;
+        self.db.execute(
+            "UPDATE witness SET open = 0, own = 0 WHERE (drive = (SELECT uuid FROM drive WHERE id = ?1) \
+             OR book IN (SELECT id FROM book WHERE drive = ?1))",
+            [drive],
+        )?;
+        self.settle_all_counts()
+    }
+
+    fn settle_all_counts(&self) -> Result<(), JobError> {
+        self.drives()?.iter().try_for_each(|drive| self.settle_counts(drive.row))
+    }
+
+    /// One of a kind for each two drives: a forged ledger may have any number.
+    fn accuse(
+        &self,
+        said: Said,
+        other: Option<i64>,
+        what: Contradicting,
+        judged: bool,
+    ) -> Result<(), JobError> {
+        let known = self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS ?2 AND what = ?3 \
+                 AND (line = ?4 OR NOT settled)",
+            )?
+            .exists(params![said.drive, other, what.as_str(), said.line as i64])?;
+        if !known {
+            self.db
+                .prepare_cached("INSERT INTO contradiction VALUES (?1, ?2, ?3, ?4, ?5, 0)")?
+                .execute(params![said.drive, other, what.as_str(), said.line as i64, judged])?;
+            if other.is_none() {
+                // What it said of others, or they of it, is no question any more.
+                self.db.execute(
+                    "DELETE FROM contradiction WHERE NOT settled AND other IS NOT NULL AND (drive = ?1 OR other = ?1)",
+                    [said.drive],
+                )?;
+            }
+            self.settle_all_counts()?;
+        }
+        Ok(())
+    }
+
+    /// Two drives differ. Where this card knows one of them, the other one alone is judged: else any stick could talk
+    /// down a good one. Where it knows neither nobody can tell, and neither counts; where it knows both, only a person
+    /// can, and both go on counting.
+    fn differ(&self, one: Said, other: Said, what: Contradicting) -> Result<(), JobError> {
+        if one.drive == other.drive {
+            return self.accuse(one, None, what, true);
+        }
+        // What contradicts itself, or this card, says nothing of others.
+        if self.is_accused_by_this_card(one.drive)? || self.is_accused_by_this_card(other.drive)? {
+            return Ok(());
+        }
+        let known = (self.knows(one)?, self.knows(other)?);
+        if !known.0 || known.1 {
+            self.accuse(one, Some(other.drive), what, !known.0)?;
+        }
+        if !known.1 || known.0 {
+            self.accuse(other, Some(one.drive), what, !known.1)?;
+        }
+        Ok(())
+    }
+
+    /// Whether this card knows a line by more than having read it: it has written to that ledger before, and found it
+    /// again as it had left it.
+    fn knows(&self, said: Said) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM drive WHERE id = ?1 AND own_from <= ?2";
+        Ok(self.db.prepare_cached(sql)?.exists(params![said.drive, said.line as i64])?)
+    }
+
+    pub(super) fn is_accused_by_this_card(&self, drive: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS NULL AND NOT settled";
+        Ok(self.db.prepare_cached(sql)?.exists([drive])?)
+    }
+
+    /// Compares a ledger with what this card remembers of it, and with what others say of it. `hashes` are those of its
+    /// lines with these numbers, as far as there is no line before them that cannot be read: behind one the numbers may
+    /// have been given again.
+    pub fn compare(
+        &self,
+        book: &BookRow,
+        id: DriveId,
+        anew: bool,
+        hashes: &BTreeMap<u64, Digest>,
+    ) -> Result<(), JobError> {
+        let differs = |seq: u64, hash: Digest| hashes.get(&seq).map(|found| *found != hash);
+        self.together(|| {
+            let ends = if anew { self.known_ends(book)? } else { Vec::new() };
+            let goes_on = ends.iter().filter(|(_, seq, hash)| differs(*seq, *hash) == Some(false));
+            let goes_on: Vec<_> = goes_on.map(|(row, ..)| *row).collect();
+            // What goes on from one of them is that state of the drive, or that copy of it; what is too short for one
+            // of them may be an older state. Only what has another line at each has been written anew, or, where it
+            // never went back before, at any that this card told of.
+            let lines: Vec<_> = match ends.as_slice() {
+                [(_, seq, hash)] if differs(*seq, *hash).is_none() => {
+                    let mut told = self.told_before(book, id)?;
+                    told.retain(|(seq, hash)| differs(*seq, *hash) == Some(true));
+                    told
+                }
+                ends => ends.iter().map(|(_, seq, hash)| (*seq, *hash)).collect(),
+            };
+            if lines.iter().all(|(seq, hash)| differs(*seq, *hash) == Some(true))
+                && let Some(line) = lines.iter().map(|(seq, _)| *seq).min()
+            {
+                self.accuse(Said { drive: book.drive, line }, None, Contradicting::Line, true)?;
+            }
+            for row in &goes_on {
+                self.db.execute("DELETE FROM known_end WHERE id = ?1", [row])?;
+            }
+            if !goes_on.is_empty() {
+                self.db.execute(
+                    "DELETE FROM contradiction WHERE drive = ?1 AND other IS NULL AND what = 'line' AND NOT settled",
+                    [book.drive],
+                )?;
+                self.settle_counts(book.drive)?;
+            }
+            self.compare_with_witnesses(book, id, hashes)
+        })
+    }
+
+    fn compare_with_witnesses(
+        &self,
+        book: &BookRow,
+        id: DriveId,
+        hashes: &BTreeMap<u64, Digest>,
+    ) -> Result<(), JobError> {
+        // Of a ledger that has lost lines as this card knows, others may remember them. And whether others know better
+        // than one that contradicts this card is no question.
+        let is_settled =
+            self.is_accused_by_this_card(book.drive)? || !self.known_ends(book)?.is_empty();
+        for (by, seq, hash) in self.open_witnesses(book, id)? {
+            self.db.execute(
+                "UPDATE witness SET open = 0 WHERE drive = ?1 AND book IN (SELECT id FROM book WHERE drive = ?2)",
+                params![id.to_string(), by.drive],
+            )?;
+            let differs = hashes.get(&seq).is_some_and(|found| *found != hash);
+            let said = Said { drive: book.drive, line: seq };
+            if differs && !is_settled && !self.went_on(said)? && !self.is_judged(by.drive)? {
+                self.differ(said, by, Contradicting::Line)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn is_judged(&self, drive: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND judged AND NOT settled";
+        Ok(self.db.prepare_cached(sql)?.exists([drive])?)
+    }
+
+    /// Replicas of drives that are judged: what left by their word is withheld from no other one.
+    pub(super) fn judged_books(&self) -> Result<Vec<i64>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT id FROM book WHERE drive IN (SELECT drive FROM contradiction WHERE judged AND NOT settled)",
+        )?;
+        let rows = query.query_map([], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Looks for changes of which the lines of a ledger behind one say something else than this card knows, than other
+    /// lines of that ledger, or than other ledgers.
+    pub fn compare_changes(&self, book: &BookRow, behind: u64) -> Result<(), JobError> {
+        let new = params![book.row, behind as i64];
+        let mut query = self.db.prepare_cached(
+            "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o ON o.tick = d.n \
+             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) \
+             WHERE d.book = ?1 AND d.line > ?2 AND d.writer IN (SELECT bits FROM writer WHERE own_first IS NOT NULL)",
+        )?;
+        let rows = query
+            .query_map(new, |row| Ok((number(row, 0)?, row.get::<_, i64>(1)?, number(row, 2)?)))?;
+        for (line, writer, n) in rows.collect::<Result<Vec<_>, _>>()? {
+            if self.position_at(n)?.is_some_and(|own| bits(own.writer) == writer) {
+                self.accuse(Said { drive: book.drive, line }, None, Contradicting::Change, true)?;
+            }
+        }
+        let mut query = self.db.prepare_cached(
+            "SELECT min(d.line), b.drive, o.line FROM departure d \
+             CROSS JOIN departure o INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
+             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN book b ON b.id = o.book \
+             WHERE d.book = ?1 AND d.line > ?2 AND b.station = (SELECT station FROM book WHERE id = ?1) \
+             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
+             GROUP BY b.drive ORDER BY b.drive <> ?3",
+        )?;
+        let new = params![book.row, behind as i64, book.drive];
+        let rows = query.query_map(new, |row| {
+            let other = Said { drive: row.get(1)?, line: number(row, 2)? };
+            Ok((Said { drive: book.drive, line: number(row, 0)? }, other))
+        })?;
+        for (said, other) in rows.collect::<Result<Vec<_>, _>>()? {
+            self.differ(said, other, Contradicting::Change)?;
+        }
+        Ok(())
+    }
+
+    /// A line of a ledger says of a writer's beginning something else than is known of it.
+    pub(super) fn note_two_beginnings(
+        &self,
+        (book, line): (i64, u64),
+        writer: WriterId,
+    ) -> Result<(), JobError> {
+        let (drive, station): (i64, String) = self
+            .db
+            .prepare_cached("SELECT drive, station FROM book WHERE id = ?1")?
+            .query_row([book], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let said = Said { drive, line };
+        let mut others = self.db.prepare_cached(
+            "SELECT b.drive, min(w.line) FROM book_writer w JOIN book b ON b.id = w.book \
+             WHERE w.writer = ?1 AND b.drive <> ?2 AND b.station = ?3 \
+             AND NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL) \
+             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) GROUP BY b.drive",
+        )?;
+        let others = others.query_map(params![bits(writer), drive, station], |row| {
+            Ok(Said { drive: row.get(0)?, line: number(row, 1)? })
+        })?;
+        let others = others.collect::<Result<Vec<_>, _>>()?;
+        if others.is_empty() {
+            return self.accuse(said, None, Contradicting::Writer, true);
+        }
+        others.iter().try_for_each(|other| self.differ(said, *other, Contradicting::Writer))
+    }
+}

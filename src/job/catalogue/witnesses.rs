@@ -1,0 +1,181 @@
+//! What is remembered of the ends of ledgers, to tell a ledger again: by this card, and by other ledgers, each of which
+//! says where the others end.
+//! Never judges: what differs, and what follows, is in `contradictions`.
+
+use super::contradictions::{Said, number};
+use super::{BookRow, Catalogue, digest_column};
+use crate::job::JobError;
+use crate::model::ledger::Event;
+use crate::model::limits::{ENDS_REMEMBERED, WITNESSES_A_COMMIT, WITNESSES_KEPT};
+use crate::model::{Digest, DriveId};
+use rusqlite::params;
+
+impl Catalogue {
+    /// This card has written lines to a ledger, from one to where it ends now. It saw that there were none, so who
+    /// tells of others at these numbers knows of lines that were lost.
+    pub fn note_own_lines(&self, book: &BookRow, from: u64) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE drive SET own_from = coalesce(own_from, ?2), \
+                 run_from = CASE WHEN run_to = ?2 - 1 THEN run_from ELSE ?2 END, run_to = ?3 WHERE id = ?1",
+            )?
+            .execute(params![book.drive, from as i64, book.chain.seq as i64])?;
+        Ok(())
+    }
+
+    /// Whether this card itself wrote a line, where it went on with a ledger that had ended before. A line of one that
+    /// it began is known to it alone, unless somebody lies.
+    pub(super) fn went_on(&self, said: Said) -> Result<bool, JobError> {
+        let sql =
+            "SELECT 1 FROM drive WHERE id = ?1 AND run_from > 1 AND ?2 BETWEEN run_from AND run_to";
+        Ok(self.db.prepare_cached(sql)?.exists(params![said.drive, said.line as i64])?)
+    }
+
+    /// A drive came back with the ledger that this card had written to.
+    pub fn note_came_back(&self, drive: i64) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("UPDATE drive SET own_from = 1 WHERE id = ?1 AND own_from > 1")?
+            .execute([drive])?;
+        Ok(())
+    }
+
+    /// Before a ledger that does not go on from its known end is read from its beginning: that end is remembered. Not
+    /// one that nobody made durable, which a cut may have taken; nor of a ledger that contradicts this card already.
+    pub fn remember_end(&self, book: &BookRow) -> Result<(), JobError> {
+        if book.chain.seq == 0 || book.unproven || self.is_accused_by_this_card(book.drive)? {
+            return Ok(());
+        }
+        self.db.execute(
+            "INSERT OR IGNORE INTO known_end (drive, station, seq, hash) \
+             SELECT drive, station, ?2, ?3 FROM book WHERE id = ?1",
+            params![book.row, book.chain.seq as i64, book.chain.head.as_bytes().as_slice()],
+        )?;
+        self.db.execute(
+            "DELETE FROM known_end WHERE drive = ?1 AND id NOT IN \
+             (SELECT id FROM known_end WHERE drive = ?1 ORDER BY id DESC LIMIT ?2)",
+            params![book.drive, ENDS_REMEMBERED as i64],
+        )?;
+        Ok(())
+    }
+
+    pub(super) fn known_ends(&self, book: &BookRow) -> Result<Vec<(i64, u64, Digest)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT id, seq, hash FROM known_end WHERE drive = ?1 \
+             AND station = (SELECT station FROM book WHERE id = ?2)",
+        )?;
+        let rows = query.query_map([book.drive, book.row], |row| {
+            Ok((row.get(0)?, number(row, 1)?, digest_column(row, 2)?))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// What other ledgers say of the one of the drive with this id, and was not compared with it yet: who, the line of
+    /// this ledger, and its hash.
+    pub(super) fn open_witnesses(
+        &self,
+        book: &BookRow,
+        id: DriveId,
+    ) -> Result<Vec<(Said, u64, Digest)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT b.drive, w.line, w.seq, w.hash FROM witness w INDEXED BY witness_open JOIN book b ON b.id = w.book \
+             JOIN drive d ON d.id = b.drive WHERE w.open AND w.drive = ?1 AND w.seq <= ?3 AND b.drive <> ?4 \
+             AND b.station = (SELECT station FROM book WHERE id = ?2) AND d.forgotten IS NULL",
+        )?;
+        let of = params![id.to_string(), book.row, book.chain.seq as i64, book.drive];
+        let rows = query.query_map(of, |row| {
+            let said = Said { drive: row.get(0)?, line: number(row, 1)? };
+            Ok((said, number(row, 2)?, digest_column(row, 3)?))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Lines of the ledger of the drive with this id that this card knew when it told other ledgers of them.
+    pub(super) fn told_before(
+        &self,
+        book: &BookRow,
+        id: DriveId,
+    ) -> Result<Vec<(u64, Digest)>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT w.seq, w.hash FROM witness w JOIN book b ON b.id = w.book WHERE w.own AND w.drive = ?1 \
+             AND b.station = (SELECT station FROM book WHERE id = ?2)",
+        )?;
+        let rows = query.query_map(params![id.to_string(), book.row], |row| {
+            Ok((number(row, 0)?, digest_column(row, 1)?))
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The numbers of a ledger's lines whose hashes are asked for, so that they may be compared. `anew`: it does not go
+    /// on from where it was known to end.
+    pub fn to_be_compared(
+        &self,
+        book: &BookRow,
+        id: DriveId,
+        anew: bool,
+    ) -> Result<Vec<u64>, JobError> {
+        let mut numbers: Vec<_> =
+            self.open_witnesses(book, id)?.iter().map(|(_, seq, _)| *seq).collect();
+        if anew {
+            numbers.extend(self.known_ends(book)?.iter().map(|(_, seq, _)| *seq));
+            numbers.extend(self.told_before(book, id)?.iter().map(|(seq, _)| *seq));
+        }
+        numbers.retain(|seq| *seq <= book.chain.seq);
+        numbers.sort_unstable();
+        numbers.dedup();
+        Ok(numbers)
+    }
+
+    /// Takes in what a ledger says of another drive's.
+    pub(super) fn witness(
+        &self,
+        book: i64,
+        line: u64,
+        (drive, seq, hash): (DriveId, u64, Digest),
+    ) -> Result<(), JobError> {
+        // What this card itself wrote there it knows.
+        let open = self.reading.get().is_some();
+        self.db
+            .prepare_cached(
+                "INSERT OR REPLACE INTO witness SELECT ?1, ?2, ?3, ?4, ?5, NOT ?6, ?6 WHERE \
+                 (SELECT count(*) FROM witness WHERE book = ?1 AND drive <> ?2) < ?7",
+            )?
+            .execute(params![
+                book,
+                drive.to_string(),
+                line as i64,
+                seq as i64,
+                hash.as_bytes().as_slice(),
+                open,
+                WITNESSES_KEPT as i64
+            ])?;
+        Ok(())
+    }
+
+    /// Lines for a ledger about the last lines of other drives' ledgers, as far as they are durable and this one does
+    /// not tell of them yet. A number that went back is told once lines came after it: until then there is no other
+    /// line. Of what others say and nobody has compared yet, nothing is said.
+    pub fn witnesses_untold(&self, book: &BookRow) -> Result<Vec<Event>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT d.uuid, b.seq, b.head FROM book b JOIN drive d ON d.id = b.drive \
+             LEFT JOIN witness w ON w.book = ?1 AND w.drive = d.uuid \
+             WHERE b.station = (SELECT station FROM book WHERE id = ?1) AND b.drive <> ?2 \
+             AND b.seq > 0 AND b.gaps = 0 AND NOT b.unproven AND NOT b.partial \
+             AND d.forgotten IS NULL AND d.uuid <> '0000000000000000' \
+             AND NOT EXISTS (SELECT 1 FROM contradiction c WHERE c.drive = d.id AND NOT c.settled) \
+             AND (w.seq IS NULL OR b.seq >= w.seq AND b.head <> w.hash) \
+             AND NOT EXISTS (SELECT 1 FROM witness o WHERE o.open AND o.drive = d.uuid AND o.seq <= b.seq) \
+             ORDER BY w.line IS NOT NULL, w.line, d.id LIMIT ?3",
+        )?;
+        let of = params![book.row, book.drive, WITNESSES_A_COMMIT as i64];
+        let rows = query.query_map(of, |row| {
+            Ok((row.get::<_, String>(0)?, number(row, 1)?, digest_column(row, 2)?))
+        })?;
+        let mut events = Vec::new();
+        for row in rows {
+            let (drive, line, hash) = row?;
+            let Ok(drive) = drive.parse() else { continue };
+            events.push(Event::Witness { drive, line, hash });
+        }
+        Ok(events)
+    }
+}

@@ -1,0 +1,158 @@
+//! What sticks tell of each other, and honest histories in which they seem to contradict each other, or the card.
+//! Never forges anything: that is for `contradictions`.
+
+use crate::card::{Card, drive_ref, mail};
+use crate::contradictions::{
+    LEDGER, append, counts, deliver, found, id, lines, look, mirror, stick, told_of, two, write,
+};
+use crate::medium::{count, snapshot};
+use counterfoil::disk::MemoryDrive;
+use counterfoil::job::restore::gather;
+
+#[test]
+fn sticks_tell_of_each_other_and_no_line_is_written_for_that_alone() {
+    let (card, red, blue) = two();
+    assert_eq!((count(&red, "witness"), count(&blue, "witness")), (3, 4));
+    let before = (snapshot(&red), snapshot(&blue));
+    for _ in 0..3 {
+        mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        card.clock.reboot();
+        look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+    }
+    let text = |drive: &MemoryDrive| drive.file(LEDGER).unwrap();
+    assert!(text(&red) == before.0[LEDGER] && text(&blue) == before.1[LEDGER]);
+    assert_eq!(found(&card), []);
+    // Nor is anything found by a card that knows nothing.
+    let spare = Card::new();
+    look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
+    look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
+    assert_eq!(found(&spare), []);
+}
+
+/// Of more sticks than a commit tells of, each is told of in turn.
+#[test]
+fn every_stick_of_many_is_told_of() {
+    let card = Card::new();
+    let sticks: Vec<_> = (0..6).map(|n| (stick(&format!("s-{n}")), format!("S{n}"))).collect();
+    let all: Vec<_> = sticks.iter().map(|(drive, label)| (drive, label.as_str())).collect();
+    for number in 0..4 {
+        deliver(&card, number);
+        mirror(&card, &all);
+    }
+    for (drive, label) in &sticks {
+        let told = String::from_utf8(drive.file(LEDGER).unwrap()).unwrap();
+        for (other, _) in sticks.iter().filter(|(_, of)| of != label) {
+            assert!(told.contains(&format!("\"drive\":\"{}\"", id(other))), "{label}");
+        }
+    }
+}
+
+/// A line that was read is gone again, so that all of a ledger is read from its beginning.
+fn read_anew(card: &Card, drive: &MemoryDrive, label: &str) {
+    let before = lines(drive);
+    append(drive, "\"kind\":\"opened\",\"program\":\"x\"");
+    look(card, &[(drive, label)]);
+    write(drive, &before);
+    look(card, &[(drive, label)]);
+}
+
+/// The device lost what it called durable, or an old image was put back; it goes on from there. This card, which knew
+/// more, and other sticks, which tell of more, are contradicted by nothing.
+#[test]
+fn a_stick_that_lost_lines_is_brought_up_to_date_and_contradicts_nothing() {
+    let (card, red, blue) = two();
+    let other = Card::new();
+    for lost in [1, 2, 5, 7] {
+        let left = lines(&red).len() - lost;
+        write(&red, &lines(&red)[..left]);
+        card.clock.reboot();
+        look(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        for number in 0..6 {
+            deliver(&card, 10 * lost + number);
+            mirror(&card, &[(&red, "RED")]);
+            // Another card's lines may be those that are there now.
+            other.deliver(&format!("inbox/other-{lost}-{number}"), &mail("other"));
+            mirror(&other, &[(&red, "RED")]);
+        }
+        // What BLUE was told before is of lines that are others now; and it is read anew.
+        assert!(told_of(&blue, &red) > left as u64);
+        read_anew(&card, &blue, "BLUE");
+        for _ in 0..2 {
+            card.clock.reboot();
+            look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+            mirror(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+            assert_eq!(found(&card), [], "{lost} lines");
+        }
+        assert!(counts(&card, "RED") && counts(&card, "BLUE"));
+        deliver(&card, 10 * lost + 9);
+        mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        assert_eq!(told_of(&blue, &red), lines(&red).len() as u64);
+    }
+    // BLUE was told what is so now, so a card that knows neither finds nothing.
+    let spare = Card::new();
+    look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+    assert_eq!(found(&spare), []);
+}
+
+/// Copied block by block, with the serial number: nothing tells the two apart, and each goes its own way.
+#[test]
+fn a_stick_and_its_copy_in_turn_contradict_nothing() {
+    let (card, red, blue) = two();
+    let copy = red.copied();
+    copy.set_serial("s-red");
+    for number in 0..6 {
+        deliver(&card, 10 + number);
+        for drive in [&red, &copy] {
+            mirror(&card, &[(drive, "RED"), (&blue, "BLUE")]);
+            card.clock.reboot();
+            assert_eq!(found(&card), [], "turn {number}");
+        }
+    }
+    assert!(counts(&card, "RED") && counts(&card, "BLUE"));
+}
+
+/// Copied as files: it gets an id of its own, and what others say of the original is not said of it.
+#[test]
+fn a_copy_of_a_stick_is_another_one() {
+    let (card, red, blue) = two();
+    let copy = red.copied();
+    copy.set_serial("s-copy");
+    for number in 0..3 {
+        deliver(&card, 10 + number);
+        mirror(&card, &[(&copy, "COPY"), (&red, "RED"), (&blue, "BLUE")]);
+        card.clock.reboot();
+    }
+    assert_eq!(found(&card), []);
+    let spare = Card::new();
+    let all = [(&copy, "COPY"), (&blue, "BLUE"), (&red, "RED")];
+    look(&spare, &all);
+    assert_eq!(found(&spare), []);
+    let drives = all.map(|(drive, label)| drive_ref(drive, label));
+    let gathered = gather(&drives, &crate::card::station(), &card.clock).unwrap();
+    assert_eq!(gathered.contradictions().unwrap(), []);
+}
+
+/// Two cards, each with its own state, a third one whose state is lost, and lines that rot on the way.
+#[test]
+fn cards_in_turn_contradict_nothing() {
+    let (one, red, blue) = two();
+    let mut other = Card::new();
+    for number in 0..6 {
+        for (card, name) in [(&one, "one"), (&other, "other")] {
+            card.deliver(&format!("inbox/{name}-{number}"), &mail(&format!("{name} {number}")));
+            mirror(card, &[(&red, "RED"), (&blue, "BLUE")]);
+            assert_eq!(found(card), [], "{name}, turn {number}");
+        }
+        if number % 2 == 1 {
+            let octet = lines(&red)[..3].iter().map(String::len).sum::<usize>() + 40 * number;
+            red.tamper(LEDGER, |octets| octets[octet] ^= 1);
+        }
+        if number == 3 {
+            other.lose_catalogue();
+        }
+        other.clock.reboot();
+        one.clock.reboot();
+        look(&other, &[(&blue, "BLUE"), (&red, "RED")]);
+    }
+    assert_eq!((found(&one), found(&other)), (vec![], vec![]));
+}

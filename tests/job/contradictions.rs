@@ -1,0 +1,400 @@
+//! Sticks that say otherwise than this card remembers, or than another stick: what is found, who counts, and that the
+//! mail goes on. Beside each forgery the honest histories that look like it.
+
+use crate::card::{Card, drive_ref, mail};
+use crate::medium::{count, expect_same, restored, snapshot, whole};
+use counterfoil::disk::{Access, MemoryDrive};
+use counterfoil::job::catalogue::{Contradicting, Contradiction};
+use counterfoil::job::drive;
+use counterfoil::job::restore::gather;
+use counterfoil::job::round::look_at_drives;
+use counterfoil::model::{Clock as _, Digest, DriveLoss};
+
+pub(crate) const LEDGER: &str = "counterfoil/pier-4/ledger.jsonl";
+const HASH: &str = ",\"hash\":\"";
+
+/// The lines of a ledger without their hashes.
+pub(crate) fn lines(drive: &MemoryDrive) -> Vec<String> {
+    let text = String::from_utf8(drive.file(LEDGER).unwrap()).unwrap();
+    text.lines().map(|line| line[..line.rfind(HASH).unwrap()].to_owned()).collect()
+}
+
+/// Rightly chained, whatever they say.
+pub(crate) fn write(drive: &MemoryDrive, lines: &[String]) {
+    let mut head = "0".repeat(64);
+    let mut text = String::new();
+    for line in lines {
+        head = Digest::of(format!("{head}{line}").as_bytes()).to_string();
+        text.push_str(&format!("{line}{HASH}{head}\"}}\n"));
+    }
+    drive.put(LEDGER, text.as_bytes());
+}
+
+/// Every line from one on is another one, by as little as the boot that it names.
+fn rewrite_from(drive: &MemoryDrive, number: usize) {
+    let mut all = lines(drive);
+    for line in &mut all[number - 1..] {
+        *line = line.replacen("\"boot\":\"", "\"boot\":\"x", 1);
+    }
+    write(drive, &all);
+}
+
+/// One more line, with these fields.
+pub(crate) fn append(drive: &MemoryDrive, fields: &str) {
+    let mut all = lines(drive);
+    all.push(format!(
+        "{{\"v\":1,\"seq\":{},\"boot\":\"b\",\"time\":\"2026-01-01T00:00:00Z\",\"clock\":\"unsure\",{fields}",
+        all.len() + 1
+    ));
+    write(drive, &all);
+}
+
+fn witness(of: &str, line: u64) -> String {
+    let hash = Digest::of(b"a lie");
+    format!("\"kind\":\"witness\",\"drive\":\"{of}\",\"line\":{line},\"line_hash\":\"{hash}\"")
+}
+
+pub(crate) fn stick(serial: &str) -> MemoryDrive {
+    let drive = MemoryDrive::default();
+    drive.set_serial(serial);
+    drive
+}
+
+pub(crate) fn id(drive: &MemoryDrive) -> String {
+    let volume = drive_ref(drive, "any").door.open(Access::Read).unwrap();
+    drive::drive_id(&*volume).unwrap().unwrap().to_string()
+}
+
+/// A card with mail, on two sticks that were told of each other.
+pub(crate) fn two() -> (Card, MemoryDrive, MemoryDrive) {
+    let card = Card::new();
+    let (red, blue) = (stick("s-red"), stick("s-blue"));
+    for number in 0..4 {
+        deliver(&card, number);
+        mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+    }
+    (card, red, blue)
+}
+
+pub(crate) fn deliver(card: &Card, number: usize) {
+    card.deliver(&format!("inbox/{number}"), &mail(&format!("message {number}")));
+}
+
+pub(crate) fn mirror(card: &Card, drives: &[(&MemoryDrive, &str)]) {
+    card.scan(0);
+    for (drive, label) in drives {
+        card.copy(drive, label).outcome.unwrap();
+    }
+}
+
+pub(crate) fn look(card: &Card, drives: &[(&MemoryDrive, &str)]) {
+    let drives: Vec<_> = drives.iter().map(|(drive, label)| drive_ref(drive, label)).collect();
+    for looked in
+        look_at_drives(&card.catalogue, &crate::card::station(), &drives, &card.clock).unwrap()
+    {
+        looked.drive.unwrap();
+    }
+}
+
+pub(crate) fn found(card: &Card) -> Vec<Contradiction> {
+    card.catalogue.contradictions().unwrap()
+}
+
+/// Which contradicts which, about what, and whether it counts all the same.
+fn said(found: &[Contradiction]) -> Vec<(&str, Option<&str>, Contradicting, bool)> {
+    found
+        .iter()
+        .map(|c| {
+            let other = c.other.as_ref().map(|other| other.label.as_str());
+            (c.drive.label.as_str(), other, c.what, !c.judged)
+        })
+        .collect()
+}
+
+pub(crate) fn counts(card: &Card, label: &str) -> bool {
+    let drives = card.catalogue.drives().unwrap();
+    drives.iter().find(|drive| drive.label == label).unwrap().counts
+}
+
+fn add(card: &Card, drive: &MemoryDrive, label: &str) {
+    let volume = drive_ref(drive, label).door.open(Access::Write).unwrap();
+    let added =
+        drive::add(&card.catalogue, &*volume, label, label.as_bytes(), &card.clock).unwrap();
+    card.catalogue.begin_afresh(added.row, card.clock.stamp().time).unwrap();
+}
+
+/// All mail of the card comes back from both, and nothing less.
+fn expect_all_back(card: &Card, drives: &[&MemoryDrive]) {
+    expect_same(&whole(drives, false), &card.messages(), "from both");
+}
+
+#[test]
+fn a_stick_rewritten_from_any_line_on_counts_for_nothing_and_gets_its_mail_all_the_same() {
+    for line in [1, 3, 8] {
+        let (card, red, blue) = two();
+        let mut true_red = snapshot(&red);
+        rewrite_from(&red, line);
+        deliver(&card, 10);
+        mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        assert_eq!(said(&found(&card)), [("RED", None, Contradicting::Line, false)], "{line}");
+        assert!(!counts(&card, "RED") && counts(&card, "BLUE"));
+        // Nothing is held back from it.
+        expect_same(&whole(&[&red], false), &card.messages(), "the rewritten one");
+        expect_all_back(&card, &[&red, &blue]);
+        // It is not told of to others as if it were true.
+        let told = count(&blue, "witness");
+        deliver(&card, 11);
+        mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        assert_eq!(count(&blue, "witness"), told);
+        // The true one comes back, and counts; then the false one again.
+        let rewritten = snapshot(&red);
+        for is_true in [true, false, true] {
+            let state = if is_true { &true_red } else { &rewritten };
+            state.iter().for_each(|(path, bytes)| red.put(path, bytes));
+            card.clock.reboot();
+            mirror(&card, &[(&red, "RED")]);
+            let counts = (counts(&card, "RED"), found(&card).is_empty());
+            assert_eq!(counts, (is_true, is_true), "{line}");
+            if is_true {
+                true_red = snapshot(&red);
+            }
+        }
+    }
+}
+
+/// Cut off as well, so that it could be an older state by its length.
+#[test]
+fn a_stick_that_is_rewritten_and_cut_off_is_found_by_what_this_card_told_others() {
+    let (card, red, blue) = two();
+    let told = told_of(&blue, &red) as usize;
+    deliver(&card, 10);
+    mirror(&card, &[(&red, "RED")]);
+    let mut all = lines(&red);
+    rewrite_from(&red, told);
+    all = lines(&red)[..all.len() - 1].to_vec();
+    write(&red, &all);
+    mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+    assert_eq!(said(&found(&card)), [("RED", None, Contradicting::Line, false)]);
+    expect_all_back(&card, &[&red, &blue]);
+}
+
+#[test]
+fn its_operator_ends_what_a_stick_is_accused_of() {
+    let (card, red, blue) = two();
+    rewrite_from(&red, 3);
+    mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+    assert!(!counts(&card, "RED"));
+    add(&card, &red, "RED");
+    deliver(&card, 10);
+    for _ in 0..2 {
+        mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        card.clock.reboot();
+        assert_eq!(found(&card), []);
+        assert!(counts(&card, "RED") && counts(&card, "BLUE"));
+    }
+    // Once more, and it is given up.
+    rewrite_from(&red, 3);
+    mirror(&card, &[(&red, "RED")]);
+    assert!(!counts(&card, "RED"));
+    let row = card.catalogue.drive(id(&red).parse().unwrap()).unwrap().unwrap().row;
+    card.catalogue.forget_drive(row, DriveLoss::Lost, None, card.clock.stamp().time).unwrap();
+    assert_eq!(found(&card), []);
+    add(&card, &red, "RED");
+    mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+    assert_eq!(found(&card), []);
+}
+
+#[test]
+fn a_rewritten_stick_is_found_by_another_ones_witness_alone_where_the_card_knows_nothing() {
+    for before in [0, 3, usize::MAX] {
+        let (card, red, blue) = two();
+        let last = told_of(&blue, &red) as usize;
+        let line = last.saturating_sub(before).max(1);
+        rewrite_from(&red, line);
+        let both = [(&red, "RED"), (&blue, "BLUE")];
+        for order in [both, [both[1], both[0]]] {
+            let spare = Card::new();
+            look(&spare, &order);
+            let found = found(&spare);
+            let mut said = said(&found);
+            said.sort_unstable_by_key(|found| found.0);
+            let about = Contradicting::Line;
+            assert_eq!(
+                said,
+                [("BLUE", Some("RED"), about, false), ("RED", Some("BLUE"), about, false)],
+                "from {line}"
+            );
+            assert!(!counts(&spare, "RED") && !counts(&spare, "BLUE"), "nobody can tell");
+        }
+        // All mail of both comes back, and it is said.
+        expect_all_back(&card, &[&red, &blue]);
+        let drives = both.map(|(drive, label)| drive_ref(drive, label));
+        let gathered = gather(&drives, &crate::card::station(), &card.clock).unwrap();
+        let told = gathered.contradictions().unwrap();
+        assert_eq!(told.len(), 2, "from {line}");
+        assert!(told.iter().any(|found| found.drive.id.to_string() == id(&red)));
+    }
+    // One that only goes on behind what is told of it contradicts nobody.
+    let (_, red, blue) = two();
+    append(&red, "\"kind\":\"opened\",\"program\":\"x\"");
+    let spare = Card::new();
+    look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
+    assert_eq!(found(&spare), []);
+}
+
+/// The last line of one ledger of which another tells.
+pub(crate) fn told_of(by: &MemoryDrive, of: &MemoryDrive) -> u64 {
+    let id = id(of);
+    let lines = lines(by);
+    let told =
+        lines.iter().rev().find(|line| line.contains(&format!("\"drive\":\"{id}\""))).unwrap();
+    let line: serde_json::Value = serde_json::from_str(&format!("{told}}}")).unwrap();
+    line["line"].as_u64().unwrap()
+}
+
+#[test]
+fn lies_about_a_good_stick_stop_neither_its_counting_nor_the_mail() {
+    for rebooted in [false, true] {
+        let card = Card::new();
+        let (red, liar) = (stick("s-red"), stick("s-liar"));
+        deliver(&card, 0);
+        mirror(&card, &[(&red, "RED")]);
+        // Prepared by somebody: a stick of ours by its look, that has lines about RED, and about sticks that there are
+        // not.
+        let other = Card::new();
+        other.deliver("inbox/liar", &mail("liar"));
+        other.mirror_as(&liar, "LIAR").outcome.unwrap();
+        for number in 0..100 {
+            append(&liar, &witness(&format!("{:016x}", number + 7_000), 1));
+        }
+        append(&liar, &witness(&id(&red), 2));
+        if rebooted {
+            card.clock.reboot();
+        }
+        let both = [(&red, "RED"), (&liar, "LIAR")];
+        // Read anew, as where a line of it has rotted: only then can the lie be seen to be one.
+        look(&card, &both);
+        deliver(&card, 1);
+        mirror(&card, &both);
+        mirror(&card, &both);
+        assert!(counts(&card, "RED"));
+        deliver(&card, 2);
+        mirror(&card, &both);
+        assert!(counts(&card, "RED"));
+        expect_same(&whole(&[&red], false), &card.messages(), "the good one");
+        let all = restored(&[&red, &liar], false).files;
+        assert!(card.messages().iter().all(|(path, octets)| all.get(path) == Some(octets)));
+        assert!(all.contains_key("inbox/liar"));
+    }
+}
+
+/// A line by which a message has left a place, as of a position.
+fn departure(name: &str, octets: &[u8], as_of: &str) -> String {
+    let identity = counterfoil::model::Identity::of(octets);
+    format!(
+        "\"kind\":\"removed\",\"sha256\":\"{}\",\"bytes\":{},\"mailbox\":\"in\",\"path\":\"{name}\",\
+         \"as_of\":\"{as_of}\",\"why\":\"deleted\",\"gaps\":0",
+        identity.digest, identity.bytes
+    )
+}
+
+/// The position as of which the first line of a kind speaks.
+fn position(drive: &MemoryDrive, kind: &str) -> String {
+    let lines = lines(drive);
+    let line = lines.iter().find(|line| line.contains(&format!("\"kind\":\"{kind}\""))).unwrap();
+    let line: serde_json::Value = serde_json::from_str(&format!("{line}}}")).unwrap();
+    line["as_of"].as_str().unwrap().to_owned()
+}
+
+#[test]
+fn two_contents_for_one_change_are_found_and_withhold_nothing() {
+    let (card, red, blue) = two();
+    card.delete("inbox/0");
+    mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+    let change = position(&red, "removed");
+    append(&red, &departure("inbox/1", &mail("message 1"), &change));
+    // This card knows what it deleted.
+    mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+    let all = found(&card);
+    assert_eq!(said(&all), [("RED", None, Contradicting::Change, false)]);
+    assert!(!counts(&card, "RED") && counts(&card, "BLUE"));
+    // To another card it contradicts itself.
+    let spare = Card::new();
+    look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+    let all = found(&spare);
+    assert_eq!(said(&all), [("RED", None, Contradicting::Change, false)]);
+    expect_all_back(&card, &[&red, &blue]);
+    // Where each says it once, nobody can tell.
+    let mut lines = lines(&red);
+    lines.retain(|line| !(line.contains("\"removed\"") && line.contains("inbox/0")));
+    for (number, line) in (1..).zip(&mut lines) {
+        let at = line.find(",\"boot\"").unwrap();
+        line.replace_range(..at, &format!("{{\"v\":1,\"seq\":{number}"));
+    }
+    red.put("counterfoil/drive.json", br#"{"format":1,"id":"00000000000000cc"}"#);
+    red.set_serial("s-other");
+    write(&red, &lines);
+    let spare = Card::new();
+    look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+    let all = found(&spare);
+    let about = Contradicting::Change;
+    assert_eq!(
+        said(&all),
+        [("BLUE", Some("RED"), about, false), ("RED", Some("BLUE"), about, false)]
+    );
+    assert!(whole(&[&red, &blue], false).contains_key("inbox/1"));
+}
+
+#[test]
+fn a_writer_with_two_beginnings_is_found() {
+    let (card, red, blue) = two();
+    let drop_links = |drive: &MemoryDrive| {
+        let mut all = lines(drive);
+        for line in all.iter_mut().filter(|line| line.contains("\"kind\":\"writer\"")) {
+            let at = line.find("\"links\":").unwrap();
+            line.replace_range(at.., "\"links\":[\"00000000000000aa:1\"]");
+        }
+        write(drive, &all);
+    };
+    // RED is a stick of its own, so that nothing but its writers is compared.
+    red.put("counterfoil/drive.json", br#"{"format":1,"id":"00000000000000cc"}"#);
+    red.set_serial("s-other");
+    drop_links(&red);
+    // The card's own writer: it alone is judged.
+    mirror(&card, &[(&red, "OTHER"), (&blue, "BLUE")]);
+    let all = found(&card);
+    assert_eq!(said(&all), [("OTHER", None, Contradicting::Writer, false)]);
+    assert!(counts(&card, "BLUE"));
+    // Nobody's: both.
+    let spare = Card::new();
+    look(&spare, &[(&red, "OTHER"), (&blue, "BLUE")]);
+    let all = found(&spare);
+    assert_eq!(all.len(), 2);
+    assert!(all.iter().all(|c| c.what == Contradicting::Writer && c.judged));
+    expect_all_back(&card, &[&red, &blue]);
+}
+
+/// Whoever rewrites a stick may say of all mail that it was deleted, by a writer of this card.
+#[test]
+fn what_a_rewritten_stick_calls_deleted_comes_back_from_the_others() {
+    let (card, red, blue) = two();
+    let as_of = position(&red, "mirrored");
+    let writer = as_of.split(':').next().unwrap();
+    let mut all = lines(&red);
+    let last = all.len();
+    all.truncate(last - 2);
+    write(&red, &all);
+    for number in 0..4 {
+        let octets = mail(&format!("message {number}"));
+        append(
+            &red,
+            &departure(&format!("inbox/{number}"), &octets, &format!("{writer}:{}", 90 + number)),
+        );
+    }
+    expect_all_back(&card, &[&red, &blue]);
+    expect_all_back(&card, &[&blue, &red]);
+    mirror(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+    let all = found(&card);
+    assert_eq!(said(&all), [("RED", None, Contradicting::Line, false)]);
+    assert!(counts(&card, "BLUE"));
+}
