@@ -281,11 +281,15 @@ impl Catalogue {
                 self.accuse(Said { drive: book.drive, line }, None, Contradicting::Change, true)?;
             }
         }
+        // The first line of each change beside all others of it, not each beside each: a forged ledger may have any
+        // number of them.
         let mut query = self.db.prepare_cached(
-            "SELECT min(d.line), b.drive, o.line FROM departure d \
+            "WITH first AS (SELECT min(line) AS line, writer, n, mailbox, key, content FROM departure \
+             WHERE book = ?1 AND line > ?2 GROUP BY writer, n) \
+             SELECT min(d.line), b.drive, o.line FROM first d \
              CROSS JOIN departure o INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
              AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN book b ON b.id = o.book \
-             WHERE d.book = ?1 AND d.line > ?2 AND b.station = (SELECT station FROM book WHERE id = ?1) \
+             WHERE b.station = (SELECT station FROM book WHERE id = ?1) \
              AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
              GROUP BY b.drive ORDER BY b.drive <> ?3",
         )?;

@@ -22,8 +22,8 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 /// How far to look.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Within {
-    /// In one mailbox, for nobody may have a target for another that a ledger names; and where no ledger calls it damage,
-    /// for what looks like that may be left out there.
+    /// In one mailbox, for nobody may have a target for another that a ledger names; and where no ledger calls it
+    /// damage, for what looks like that may be left out there.
     Mailbox,
     /// In all of the station's.
     Station,

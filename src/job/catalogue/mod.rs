@@ -123,12 +123,6 @@ impl Catalogue {
         answer
     }
 
-    /// Gives memory back to the system while there is nothing to do.
-    pub fn rest(&self) -> Result<(), JobError> {
-        self.db.flush_prepared_statement_cache();
-        Ok(self.db.pragma_update(None, "shrink_memory", 0)?)
-    }
-
     fn meta(&self, name: &str) -> Result<Option<String>, JobError> {
         let mut query = self.db.prepare_cached("SELECT value FROM meta WHERE name = ?1")?;
         Ok(query.query_row([name], |row| row.get(0)).optional()?)

@@ -35,6 +35,12 @@ pub struct SetAside {
 }
 
 impl Catalogue {
+    /// Gives memory back to the system while there is nothing to do.
+    pub fn rest(&self) -> Result<(), JobError> {
+        self.db.flush_prepared_statement_cache();
+        Ok(self.db.pragma_update(None, "shrink_memory", 0)?)
+    }
+
     /// Opens the catalogue in a state folder, making it if it is not there. A damaged one is set
     /// aside under another name and a new one begun.
     pub fn open(state: &Path) -> Result<(Self, Option<SetAside>), JobError> {

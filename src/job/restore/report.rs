@@ -54,7 +54,7 @@ pub struct RestoreReport {
     pub older: u64,
     /// Messages left out, since they were seen to go.
     pub left_out: Vec<LeftOut>,
-    /// Messages that one drive's word alone would leave out, and another drive has; put back into a folder of their own.
+    /// Messages that one drive's word alone would leave out, and another drive has: put into a folder of their own.
     pub in_doubt: Vec<LeftOut>,
     /// Locations that have two messages, neither of which is known to be the later; both were put back.
     pub conflicts: Vec<RelName>,

@@ -193,6 +193,7 @@ fn the_report_has_these_fields() {
             "doubtful",
             "from_second_copy",
             "identical",
+            "in_doubt",
             "instead_of_suspect",
             "kept_both",
             "left_out",

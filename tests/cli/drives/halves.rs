@@ -39,7 +39,13 @@ fn the_later_word_counts_whichever_drive_has_it() {
     station.mirror().expect_safe();
     for order in [[&red, &blue], [&blue, &red]] {
         station.use_only(&order);
-        station.restore().expect_safe().expect_counts(&[("restored", 2)]);
+        let told = station.restore().expect_safe().expect_counts(&[("restored", 3)]);
+        let said = &told.json()["in_doubt"];
+        assert_eq!((&said[0]["why"], &said[0]["messages"]), (&"replaced".into(), &1.into()));
+        // Blue was not told of the later version: what it has is kept apart.
+        let in_doubt = station.restored().join("recovered");
+        assert_eq!(std::fs::read(in_doubt.join("0002.eml")).unwrap(), b"a log that grows\n");
+        std::fs::remove_dir_all(in_doubt).unwrap();
         expect_same(&station.inbox(), &station.restored());
     }
 }

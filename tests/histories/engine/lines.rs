@@ -124,7 +124,6 @@ impl Program {
         let writers = lines.iter().filter_map(|line| line["writer"].as_str());
         let links: Vec<String> = writers.map(|writer| format!("{writer}:{FAR}")).collect();
         let writer = format!("{:016x}", 0xf0f0_0000_u64 + seq);
-        let as_of = format!("{writer}:{FAR}");
         let mut forged = Forged { text, head, seq };
         forged.line(&json!({"kind": "writer", "writer": writer, "links": links}));
         let names = self.sockets[stick].drive.files().into_iter();
@@ -133,7 +132,9 @@ impl Program {
             name.split('.').next()?.parse::<u32>().ok()
         };
         let mut next = names.filter_map(number).max().unwrap_or(0) + 1;
-        for key in before.sticks[stick].stick.ledger.standing() {
+        // Each as a change of its own: two contents for one change would give them away.
+        for (n, key) in (FAR..).zip(before.sticks[stick].stick.ledger.standing()) {
+            let as_of = format!("{writer}:{n}");
             let Place::Plain(path) = key.0.path else { return Err(BEYOND.to_owned()) };
             let (mailbox, name) = (mailbox_name(key.0.mailbox), name_of(path));
             let gone = Identity::of(&bytes_of(key.1));
