@@ -3,6 +3,7 @@ mod answers;
 mod configs;
 mod contradictions;
 mod crowds;
+mod doubts;
 mod lies;
 mod mixups;
 mod parts;

@@ -1,0 +1,173 @@
+//! A stick that says of mail which another stick has that it is gone, is damage, or went where nobody restores to.
+
+use crate::forger::Forger;
+use crate::scene::Scene;
+use crate::station::tree;
+use crate::told::Told;
+use counterfoil::model::Digest;
+use serde_json::Value;
+use std::collections::BTreeSet;
+use std::fs;
+
+/// A number of a change that no card comes to.
+const FAR: u64 = 1_000_000;
+const THEIRS: &[u8] = b"Message-ID: <9@example.org>\r\n\r\nmail of theirs\r\n";
+
+/// What the bad stick says of each message.
+#[derive(Debug, Clone, Copy)]
+enum Lie {
+    /// Deleted, by the writer that the good one knows.
+    DeletedByAKnownWriter,
+    /// The same, by one that has read everything.
+    DeletedByAnother,
+    /// Another message took its place.
+    Replaced,
+    /// It is in another mailbox, which nobody restores.
+    MovedToAnotherMailbox,
+    /// It is at another path, and looks like damage there, beside good mail.
+    MovedToWhereItIsDamage,
+    /// It looks like damage where it is, and good mail has its place.
+    Damage,
+}
+
+const LIES: [Lie; 6] = [
+    Lie::DeletedByAKnownWriter,
+    Lie::DeletedByAnother,
+    Lie::Replaced,
+    Lie::MovedToAnotherMailbox,
+    Lie::MovedToWhereItIsDamage,
+    Lie::Damage,
+];
+
+fn identity(line: &Value) -> String {
+    format!("\"sha256\":{},\"bytes\":{}", line["sha256"], line["bytes"])
+}
+
+fn location(mailbox: &Value, path: &Value) -> String {
+    format!("\"mailbox\":{mailbox},\"path\":{path}")
+}
+
+const TIMES: &str = "\"modified\":\"2003-07-01T08:52:37Z\",\"mode\":\"0600\",\"first_seen\":\"2003-07-01T08:52:37Z\"";
+
+/// Writes to the bad stick that all its mail is gone so.
+fn lie(scene: &Scene, how: Lie) {
+    let told = scene.bad.lines_of("mirrored");
+    let known = told[0]["as_of"].as_str().unwrap()[..16].to_owned();
+    let payloads = told.len();
+    let writer = match how {
+        Lie::DeletedByAKnownWriter => known.clone(),
+        _ => "f0f0f0f0f0f0f0f0".to_owned(),
+    };
+    let mut forger = Forger::behind(&scene.bad.ledger());
+    if writer != known {
+        forger = forger.line(&format!(
+            "\"kind\":\"writer\",\"writer\":\"{writer}\",\"links\":[\"{known}:{FAR}\"]"
+        ));
+    }
+    for ((n, number), line) in (FAR..).zip(payloads as u64 + 1..).zip(&told) {
+        let as_of = format!("\"as_of\":\"{writer}:{n}\"");
+        let (mailbox, path) = (&line["mailbox"], &line["path"]);
+        let (here, what) = (location(mailbox, path), identity(line));
+        let payload = format!("data/0001/{number:08}.EML");
+        let digest = Digest::of(THEIRS);
+        let theirs = format!("\"sha256\":\"{digest}\",\"bytes\":{}", THEIRS.len());
+        let put = |forger: Forger, at: &str| {
+            fs::write(scene.bad.bag().join(&payload), THEIRS).unwrap();
+            forger.line(&format!(
+                "\"kind\":\"mirrored\",\"payload\":\"{payload}\",{theirs},{at},{TIMES},{as_of}"
+            ))
+        };
+        let gone = |why: &str, to: &str| {
+            format!("\"kind\":\"removed\",{what},{here}{to},{as_of},\"why\":\"{why}\",\"gaps\":0")
+        };
+        let to = |mailbox: &str, path: &str| {
+            format!(",\"to_mailbox\":\"{mailbox}\",\"to_path\":\"{path}\"")
+        };
+        let placed = |at: &str, suspect: &str| {
+            format!("\"kind\":\"placed\",{what},{at},{TIMES}{suspect},{as_of}")
+        };
+        let damage = ",\"suspect\":\"nul-filled\"";
+        forger = match how {
+            Lie::DeletedByAKnownWriter | Lie::DeletedByAnother => forger.line(&gone("deleted", "")),
+            Lie::Replaced => {
+                let heir = format!(",\"to_sha256\":\"{digest}\",\"to_bytes\":{}", THEIRS.len());
+                let to = to(mailbox.as_str().unwrap(), path.as_str().unwrap()) + &heir;
+                put(forger, &here).line(&gone("replaced", &to))
+            }
+            Lie::MovedToAnotherMailbox => {
+                let path = path.as_str().unwrap();
+                let there = format!("\"mailbox\":\"elsewhere\",\"path\":\"{path}\"");
+                forger.line(&placed(&there, "")).line(&gone("moved", &to("elsewhere", path)))
+            }
+            Lie::MovedToWhereItIsDamage => {
+                let mailbox = mailbox.as_str().unwrap();
+                let there = format!("\"mailbox\":\"{mailbox}\",\"path\":\"done/{n}\"");
+                put(forger, &there)
+                    .line(&placed(&there, damage))
+                    .line(&gone("moved", &to(mailbox, &format!("done/{n}"))))
+            }
+            Lie::Damage => put(forger, &here).line(&placed(&here, damage)),
+        };
+    }
+    forger.write();
+}
+
+/// Every message of the mailbox is somewhere in what was restored.
+fn expect_all_back(scene: &Scene, told: &Told, how: Lie) {
+    let back: BTreeSet<Vec<u8>> =
+        tree(&scene.station.restored()).into_values().map(|what| what.0).collect();
+    for (name, what) in tree(&scene.station.inbox()) {
+        let name = String::from_utf8_lossy(&name).into_owned();
+        assert!(back.contains(&what.0), "{how:?}: {name} is not back\n{}", told.warnings());
+    }
+}
+
+#[test]
+fn what_one_stick_says_is_gone_comes_back_from_the_other() {
+    for how in LIES {
+        // The card, then another that knows nothing.
+        for knows in [true, false] {
+            let scene = Scene::mirrored(3);
+            lie(&scene, how);
+            if !knows {
+                scene.forget();
+            }
+            let told = scene.station.restore();
+            expect_all_back(&scene, &told, how);
+            let in_doubt = told.json()["in_doubt"].as_array().unwrap().clone();
+            let said = in_doubt.iter().map(|said| said["messages"].as_u64().unwrap()).sum::<u64>();
+            let expected = if matches!(how, Lie::Damage) { 0 } else { 3 };
+            assert_eq!(said, expected, "{how:?}: {in_doubt:?}");
+            // And the card that has the mail has all of it safe on both again, by one pass.
+            scene.station.mirror().expect_counts(&[("messages.unmirrored", 0)]);
+            fs::remove_dir_all(scene.station.restored()).unwrap();
+            let told = scene.station.restore();
+            expect_all_back(&scene, &told, how);
+            scene.expect_outside_untouched(&told);
+        }
+    }
+}
+
+/// A mailbox that lost its mail is told what the good stick has, whatever the other one says.
+#[test]
+fn what_one_stick_says_is_gone_is_lacking_all_the_same() {
+    for how in [Lie::DeletedByAKnownWriter, Lie::DeletedByAnother, Lie::MovedToAnotherMailbox] {
+        let scene = Scene::mirrored(3);
+        lie(&scene, how);
+        scene.forget();
+        for name in tree(&scene.station.inbox()).into_keys() {
+            fs::remove_file(scene.station.inbox().join(String::from_utf8(name).unwrap())).unwrap();
+        }
+        for command in [&["mirror", "--json"][..], &["audit", "--json"], &["audit", "--json"]] {
+            let told = scene.station.command(command).expect_unsafe();
+            let lacking = told.json()["lacking"].as_array().unwrap().clone();
+            let blue = lacking.iter().find(|drive| drive["drive"] == "blue");
+            assert_eq!(
+                blue.map(|blue| &blue["messages"]),
+                Some(&Value::from(3)),
+                "{how:?} {}",
+                told.json()
+            );
+        }
+    }
+}
