@@ -12,20 +12,6 @@ use crate::job::verify::READ_ERROR;
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Hasher, Identity, PayloadName, Suspicion};
 
-/// The drive calls this version suspect, and has a good one of the same path.
-pub(super) fn known(
-    pass: &Pass<'_>,
-    stands: &[StandingRow],
-    row: &FileRow,
-    content: i64,
-    why: Suspicion,
-) -> Result<Option<Suspicion>, JobError> {
-    if let Some(good) = version_before(pass, stands, row, content)? {
-        pass.catalogue.mark_suspect(row, good.content, why)?;
-    }
-    Ok(Some(why))
-}
-
 /// The good version that a drive has of a path beside a new one, if there is any that the new one may be the rest of.
 /// What was seen to leave the path before that came is not: another message is there now.
 fn version_before<'a>(

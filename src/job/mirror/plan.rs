@@ -50,14 +50,12 @@ pub(super) fn arrival(
         ))
     })?;
     let standing = stands.iter().find(|known| known.content == content);
+    // What the catalogue does not know, as when it was built anew, the drive may: it is compared with its copies, for
+    // anybody may have written that good mail is damage.
     let suspect = match (row.suspect, standing) {
         (Some(why), _) => Some(why),
-        // The catalogue was built anew since: the drive still knows what this version is.
-        (None, Some(known)) => match known.suspect {
-            Some(why) => damage::known(pass, &stands, row, content, why)?,
-            None => None,
-        },
-        (None, None) => damage::found(pass, (drive, &stands), row, content, &identity, batch)?,
+        (None, Some(known)) if known.suspect.is_none() => None,
+        (None, _) => damage::found(pass, (drive, &stands), row, content, &identity, batch)?,
     };
     if let (Held::Good(_), Some(known)) = (held, standing) {
         let same = known.suspect == suspect
