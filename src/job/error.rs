@@ -67,7 +67,7 @@ pub enum JobError {
     },
     /// The drive is not one of ours, and only ours are to be used.
     #[error(
-        "{at}: not used, since it was never made a drive of ours (accept = \"known\"). Nothing was written. \
+        "{at}: not used, since it is no drive that was added (accept = \"known\"). Nothing was written. \
          To use it: counterfoil drives add {}",
         in_shell(.at)
     )]
@@ -205,8 +205,8 @@ pub enum JobError {
     /// Its operator gave it up.
     #[error(
         "{at}: this is drive {id}, which is {} since {since}{}. It takes no mail, and its copies count for \
-         nothing; restore still reads them. To use it {}: counterfoil drives add {}",
-        .why.given_up(), reason(*.why, .place.as_deref()), again(*.why), in_shell(.at)
+         nothing{}. To use it {}: counterfoil drives add {}",
+        .why.given_up(), reason(*.why, .place.as_deref()), read(*.why), again(*.why), in_shell(.at)
     )]
     Forgotten {
         /// The place.
@@ -315,6 +315,11 @@ fn reason(why: DriveLoss, place: Option<&str>) -> String {
         None if why == DriveLoss::Refused => String::new(),
         None => format!(": {why}"),
     }
+}
+
+/// What a restore makes of it: one that was refused is read only where it is named.
+fn read(why: DriveLoss) -> &'static str {
+    if why == DriveLoss::Refused { "" } else { "; restore still reads them" }
 }
 
 fn again(why: DriveLoss) -> &'static str {

@@ -84,7 +84,7 @@ impl Agreed {
         if !meant.notify_command.is_empty() {
             output.warn(
                 "it has a command to be run ([notify]), and no command comes from a stick: it is put back as a \
-                 comment only. Look at it before you use it",
+                 comment only. Look at it before you use it, and write it there again by hand",
             );
         }
         let agrees = match (args.config_seen, may_ask(args, output)) {
@@ -117,7 +117,6 @@ impl Agreed {
         }
         host::write_new(&at, self.text.as_bytes())?;
         output.notice(format!("the config is back in {}", escape::shown_path(&at)));
-        output.notice("an alarm program ([notify]) is not put back: write it there again by hand");
         Ok(Some(at))
     }
 }
@@ -153,7 +152,14 @@ fn shown(meant: &Setup) -> Result<Vec<String>, Problem> {
     }));
     let ignored = meant.ignore_texts.iter();
     lines.extend(ignored.map(|glob| format!("  not copied: {}", escape::shown(glob.as_bytes()))));
-    lines.push(format!("  state folder: {}", escape::shown_path(&meant.state)));
+    if ["0001.eml", "inbox/cur/0001.eml"].iter().all(|path| meant.ignore.is_match(path)) {
+        lines.push("  WARNING: with this config NO MAIL IS COPIED AT ALL".to_owned());
+    }
+    let odd = match Setup::of(None, Config::default(), &Scope::default(), None) {
+        Ok(usual) if usual.state != meant.state => "   <- NOT THE USUAL PLACE FOR IT",
+        _ => "",
+    };
+    lines.push(format!("  state folder: {}{odd}", escape::shown_path(&meant.state)));
     let usual = in_force_but_for_commands(&Setup::of(
         None,
         Config::default(),

@@ -156,7 +156,7 @@ fn accepted(
 /// Why a stick is not read, if it is not. What cannot be opened tells that when it is read.
 fn why_not(setup: &Setup, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
     let only_known = setup.accept == Accept::Known;
-    let not_known = "the config takes known sticks only, and this card does not know it";
+    let not_known = "the config takes known sticks only, and this one is not added";
     let Ok(volume) = stick.door.open(Access::Read) else { return only_known.then_some(not_known) };
     if drive::is_refused(card, stick, &*volume).unwrap_or(false) {
         return Some("it is refused (counterfoil drives refuse)");

@@ -6,6 +6,7 @@ use super::state::{State, looked_at};
 use super::survey::{Depth, Survey};
 use super::whereabouts::one_of;
 use crate::cli::Exit;
+use crate::cli::config::Accept;
 use crate::cli::notices::{self, Problem};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
@@ -81,7 +82,8 @@ pub(super) fn run(
         None => Catalogue::open(&setup.state)?.0,
     };
     catalogue.drop_copies(row.row)?;
-    tell(row, &label, fills.then_some(wiped.zeros), wiped.files, as_json, output);
+    let zeros = fills.then_some(wiped.zeros);
+    tell((row, &label, setup.accept), zeros, wiped.files, as_json, output);
     Ok(Exit::Safe)
 }
 
@@ -217,8 +219,10 @@ fn give_up(
     output: &Output,
 ) -> Result<Option<State>, Problem> {
     let (state, _) = looked_at(setup);
-    let why = DriveLoss::Wiped.as_str().to_owned();
-    let forget = Request::Forget { id: row.id.to_string(), why, place: None };
+    // One that was refused stays so.
+    let why = if is_refused(row) { DriveLoss::Refused } else { DriveLoss::Wiped };
+    let forget =
+        Request::Forget { id: row.id.to_string(), why: why.as_str().to_owned(), place: None };
     let refused = |why| Problem::failed(format!("{label} is not wiped: {why}"));
     match ask(&state, &forget, ANSWER_PATIENCE)? {
         Some(Answer::Refused(why)) => return Err(refused(why)),
@@ -229,7 +233,7 @@ fn give_up(
                 return Err(refused(notices::unkept(unkept, &setup.state)));
             }
             let now = SystemClock::new().stamp().time;
-            state.catalogue.forget_drive(row.row, DriveLoss::Wiped, None, now)?;
+            state.catalogue.forget_drive(row.row, why, None, now)?;
             return Ok(Some(state));
         }
     }
@@ -250,8 +254,7 @@ fn unfinished(label: &str, row: &DriveRow, why: &str) -> Problem {
 }
 
 fn tell(
-    row: &DriveRow,
-    label: &str,
+    (row, label, accept): (&DriveRow, &str, Accept),
     zeros: Option<u64>,
     files: u64,
     as_json: bool,
@@ -280,10 +283,18 @@ fn tell(
         "Flash keeps traces: a stick or card writes elsewhere than it is told, and who opens it may still read some of \
          what was there. Where that matters, destroy it.",
     );
-    output.wrapped(
-        "Only our own folder was deleted. Plugged in again it is a new stick, and gets mail again unless you \
-         keep it out.",
-    );
+    output.wrapped(match (is_refused(row), accept) {
+        (true, _) => "Only our own folder was deleted. It stays refused.",
+        (false, Accept::Known) => "Only our own folder was deleted. Plugged in again it gets no mail until you add it.",
+        (false, _) => {
+            "Only our own folder was deleted. Plugged in again it is a new stick, and gets mail again unless you keep \
+             it out."
+        }
+    });
+}
+
+fn is_refused(row: &DriveRow) -> bool {
+    row.forgotten.as_ref().is_some_and(|gone| gone.why == DriveLoss::Refused)
 }
 
 /// A bar that hears a stop.

@@ -1,10 +1,13 @@
 //! The words on sticks that contradict each other, or what this card remembers: what, which, in which line, what to do.
 //! Never says which of two is right where this card does not know.
 
+use crate::cli::shell::option;
 use crate::cli::which_drive::Advice;
 use crate::job::catalogue::{Contradicting, Contradiction};
 use crate::model::KnownDrive;
 use serde_json::{Value, json};
+use std::ffi::OsStr;
+use std::os::unix::ffi::OsStrExt as _;
 
 /// What is told differently, in a sentence.
 pub(in crate::cli) fn what(found: &Contradiction) -> String {
@@ -65,12 +68,15 @@ pub(in crate::cli) fn each(all: &[Contradiction]) -> impl Iterator<Item = &Contr
 }
 
 /// What to do.
-pub(in crate::cli) fn advice() -> Advice {
+pub(in crate::cli) fn advice(found: &Contradiction) -> Advice {
+    let refuse = option("counterfoil drives refuse", OsStr::new(&found.drive.id.to_string()));
     Advice {
-        text: "Somebody may have changed it, or it lost lines and another card wrote on. Mail is copied as before. \
-               Keep these sticks and compare them. If one is yours and right, type:"
-            .to_owned(),
-        command: Some("counterfoil drives add DIR".to_owned()),
+        text: format!(
+            "Somebody may have changed it, or it lost lines and another card wrote on. Mail is copied as before. Keep \
+             these sticks. If {} is not yours, type:{refuse}. If it is yours and right, type:",
+            named(&found.drive)
+        ),
+        command: Some(option("counterfoil drives add", OsStr::from_bytes(&found.at)).trim().into()),
     }
 }
 

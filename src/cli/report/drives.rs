@@ -291,7 +291,7 @@ pub(in crate::cli) fn standing(drive: &Shown) -> Vec<Advice> {
     }
     if !drive.contradicts.is_empty() {
         let told = drive.contradicts.iter().map(|found| Advice::text(contradictions::alone(found)));
-        return told.chain([contradictions::advice()]).collect();
+        return told.chain(drive.contradicts.first().map(contradictions::advice)).collect();
     }
     let on_card = |mailbox: &String| which_drive::on_same_device(mailbox, row.counts);
     row.same_device.iter().map(on_card).map(Advice::text).collect()

@@ -225,8 +225,8 @@ impl<'a> Summary<'a> {
         let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
         let good = messages.damaged.saturating_sub(messages.damaged_on_none);
         lines.extend(self.questions());
-        if !self.counts.contradictions.is_empty() {
-            let Advice { text, command } = contradictions::advice();
+        for found in contradictions::each(&self.counts.contradictions) {
+            let Advice { text, command } = contradictions::advice(found);
             lines.push((Tone::Plain, text));
             lines.extend(command.map(|command| (Tone::Plain, format!("  {command}"))));
         }

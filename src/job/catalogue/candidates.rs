@@ -67,6 +67,14 @@ impl Candidate {
     }
 }
 
+impl Candidate {
+    /// Whether every ledger that has it calls it damage, and something else is given there.
+    pub(super) fn is_bettered_by(&self, given: &[Self]) -> bool {
+        let good = given.iter().any(|other| other.version.suspect.is_none());
+        good && self.version.suspect.is_some() && !self.vouched
+    }
+}
+
 /// The contents of one location, with what is asserted of each.
 pub(super) fn candidates(
     catalogue: &Catalogue,

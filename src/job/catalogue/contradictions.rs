@@ -53,6 +53,8 @@ pub struct Contradiction {
     pub line: u64,
     /// Its copies count for nothing.
     pub judged: bool,
+    /// Where it was last found, raw.
+    pub at: Vec<u8>,
 }
 
 /// Who says something, and in which line of a ledger.
@@ -80,9 +82,9 @@ impl Catalogue {
     /// All that is open: of no drive that was given up, and of none about which its operator has decided.
     pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT c.drive, c.what, c.line, c.judged, d.uuid, d.label, o.uuid, o.label \
+            "SELECT c.drive, c.what, c.line, c.judged, d.uuid, d.label, o.uuid, o.label, d.found_at \
              FROM contradiction c JOIN drive d ON d.id = c.drive LEFT JOIN drive o ON o.id = c.other \
-             WHERE NOT c.settled ORDER BY d.label, d.id, c.rowid",
+             WHERE NOT c.settled AND d.forgotten IS NULL ORDER BY d.label, d.id, c.rowid",
         )?;
         let rows = query.query_map([], |row| {
             let drive = named(row, 4)?;
@@ -93,6 +95,7 @@ impl Catalogue {
                 what: Contradicting::from_text(row.get_ref(1)?.as_str()?),
                 line: number(row, 2)?,
                 judged: row.get(3)?,
+                at: row.get(8)?,
             })
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -112,6 +115,19 @@ impl Catalogue {
             [drive],
         )?;
         self.settle_all_counts()
+    }
+
+    /// What is on a drive that was ever accused is read as if it were seen for the first time.
+    pub(super) fn read_accused_anew(&self, drive: i64) -> Result<(), JobError> {
+        let sql = "SELECT 1 FROM contradiction WHERE drive = ?1";
+        if self.db.prepare_cached(sql)?.exists([drive])? {
+            for (_, station) in self.books_of(drive)? {
+                let mut book = self.book(drive, &station)?;
+                self.forget_book(&mut book)?;
+                self.save_book(&book)?;
+            }
+        }
+        Ok(())
     }
 
     fn settle_all_counts(&self) -> Result<(), JobError> {

@@ -140,6 +140,7 @@ impl Catalogue {
                 [drive],
             )?;
             self.settle_contradictions(drive)?;
+            self.read_accused_anew(drive)?;
             let taken_back = self.take_back(drive, now)?;
             if taken_back {
                 self.db.execute("UPDATE book SET session = NULL WHERE drive = ?1", [drive])?;

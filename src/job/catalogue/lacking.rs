@@ -69,7 +69,7 @@ impl Catalogue {
         *self.ignored.borrow_mut() = ignore.clone();
     }
 
-    fn is_ignored(&self, key: &[u8]) -> bool {
+    pub(super) fn is_ignored(&self, key: &[u8]) -> bool {
         let ignored = self.ignored.borrow();
         !ignored.is_empty() && RelName::from_key(key).is_ok_and(|path| ignores(&ignored, &path))
     }

@@ -188,10 +188,13 @@ impl Judge<'_> {
             candidates.into_iter().partition(|candidate| candidate.withheld.is_some());
         let (in_doubt, mut given): (Vec<_>, Vec<_>) =
             rest.into_iter().partition(|candidate| candidate.in_doubt.is_some());
-        let good = given.iter().any(|candidate| candidate.version.suspect.is_none());
+        let in_doubt: Vec<_> = in_doubt
+            .into_iter()
+            .map(|candidate| (candidate.is_bettered_by(&given), candidate))
+            .collect();
         let conflict = self.sort(&mut given);
         self.give(at, given, &withheld, conflict, each)?;
-        doubt(at, in_doubt, good, each)?;
+        doubt(at, in_doubt, each)?;
         self.leave_out(at, withheld, each)
     }
 
@@ -256,7 +259,9 @@ impl Judge<'_> {
             let near = match within {
                 Within::Station => true,
                 Within::Mailbox => {
-                    mailbox == at.0 && !self.catalogue.is_suspected_at(mailbox, &key, content)?
+                    mailbox == at.0
+                        && !self.catalogue.is_ignored(&key)
+                        && !self.catalogue.is_suspected_at(mailbox, &key, content)?
                 }
             };
             if near && self.is_given_at((mailbox, &key), content)? {
@@ -334,8 +339,12 @@ impl Judge<'_> {
         conflict: bool,
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let good = given.iter().any(|candidate| candidate.version.suspect.is_none());
-        let is_suspect = |c: &Candidate| good && c.version.suspect.is_some() && !c.vouched;
+        let suspect: BTreeSet<i64> = given
+            .iter()
+            .filter(|candidate| candidate.is_bettered_by(&given))
+            .map(|candidate| candidate.version.content)
+            .collect();
+        let is_suspect = |c: &Candidate| suspect.contains(&c.version.content);
         let suspect: Vec<Version> =
             given.iter().filter(|c| is_suspect(c)).map(|c| c.version.clone()).collect();
         // The last version that was replaced is the newest of the older ones.
@@ -402,16 +411,15 @@ impl Judge<'_> {
     }
 }
 
-/// Gives what only the word of other drives leaves out; not what all call damage, where a `good` version is given.
+/// Gives what only the word of other drives leaves out; not what is bettered by what is given.
 fn doubt(
     (mailbox, key): (i64, &[u8]),
-    in_doubt: Vec<Candidate>,
-    good: bool,
+    in_doubt: Vec<(bool, Candidate)>,
     each: &mut impl FnMut(Decision) -> Result<(), JobError>,
 ) -> Result<(), JobError> {
-    for Candidate { version, in_doubt, stamps, vouched, .. } in in_doubt {
+    for (is_bettered, Candidate { version, in_doubt, stamps, .. }) in in_doubt {
         let (Some((why, book)), key) = (in_doubt, key.to_vec()) else { continue };
-        each(match good && version.suspect.is_some() && !vouched {
+        each(match is_bettered {
             true => Decision::Withhold(Withheld { mailbox, key, version, why, book }),
             false => Decision::Give(Wanted {
                 mailbox,

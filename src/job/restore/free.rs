@@ -1,9 +1,9 @@
 //! Finds a name for a message in the folder restored into, and tells whether the message is there already.
 //! Never gives a name that something has, and never changes anything.
 
-use super::beside::{around, beside};
+use super::beside::{RECOVERED, around, beside};
 use super::maildir::Maildirs;
-use crate::disk::{DiskError, Look, MessageFile, TargetDir, read_full};
+use crate::disk::{DiskError, Look, MessageFile, TargetDir, host, read_full};
 use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::{Hasher, Identity, RelName};
 use std::collections::BTreeSet;
@@ -26,6 +26,9 @@ pub(super) fn free_name(
         (clear, barred) = (around(&clear, &file), true);
     }
     let second = beside(&clear, &identity.digest);
+    if file_on_the_way(target, taken, &clear)?.is_some() {
+        return Ok(Some((nobodys_name()?, true)));
+    }
     for (name, beside) in [(&clear, barred), (&second, true)] {
         let look = match target {
             Some(target) => target.look(name)?,
@@ -49,7 +52,12 @@ pub(super) fn free_name(
             return Ok(Some((name.clone(), beside)));
         }
     }
-    Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))
+    Ok(Some((nobodys_name()?, true)))
+}
+
+/// A name that nobody can have foreseen: whoever writes to a drive may have taken every other one.
+fn nobodys_name() -> Result<RelName, DiskError> {
+    Ok(RelName::fixed(&format!("{RECOVERED}-{:016x}.eml", host::random_bits()?)))
 }
 
 /// A file that has the name of a folder on the way to a path: one message vanished, and later ones

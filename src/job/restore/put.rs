@@ -140,7 +140,7 @@ fn count(all: &mut Vec<LeftOut>, by: String, why: Departed, bytes: u64) {
     match all.iter_mut().find(|known| known.by == by && known.why == why) {
         Some(known) => {
             known.messages += 1;
-            known.bytes += bytes;
+            known.bytes = known.bytes.saturating_add(bytes);
         }
         None => all.push(LeftOut { by, why, messages: 1, bytes }),
     }

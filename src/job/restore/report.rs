@@ -127,7 +127,7 @@ impl RestoreReport {
     pub(super) fn unwritten(&mut self, path: RelName, bytes: u64, error: DiskError) {
         if error.trouble == Trouble::Full {
             self.no_room += 1;
-            self.no_room_bytes += bytes;
+            self.no_room_bytes = self.no_room_bytes.saturating_add(bytes);
             if self.no_room > RESTORE_UNFIT_LISTED {
                 return;
             }

@@ -43,7 +43,8 @@ fn expect_said(told: &Told, words: &[&str]) {
     words.iter().for_each(|word| assert!(all.contains(word), "{word}: {all}"));
 }
 
-const ADVICE: &[&str] = &["Keep these sticks", "counterfoil drives add DIR"];
+const ADVICE: &[&str] =
+    &["Keep these sticks", "counterfoil drives refuse ", "counterfoil drives add /"];
 
 #[test]
 fn a_rewritten_stick_is_named_everywhere_until_its_operator_decides() {
@@ -64,7 +65,7 @@ fn a_rewritten_stick_is_named_everywhere_until_its_operator_decides() {
     assert_eq!(scene.bad.lines_of("mirrored").len(), 5);
     let listing = scene.station.command(&["drives"]);
     expect_said(&listing, &words);
-    expect_said(&listing, &["Its copies count for nothing", "counterfoil drives add DIR"]);
+    expect_said(&listing, &["Its copies count for nothing", "counterfoil drives add /"]);
     for command in [&["audit", "--json"][..], &["status", "--json"], &["mirror", "--json"]] {
         let told = scene.station.command(command).expect_unsafe();
         let found = listed(&told);
@@ -78,7 +79,7 @@ fn a_rewritten_stick_is_named_everywhere_until_its_operator_decides() {
     let page = scene.station.path("page.html");
     scene.station.command(&["audit", "--html", page.to_str().unwrap()]).expect_unsafe();
     let page = fs::read_to_string(page).unwrap();
-    assert!(page.contains(words[0]) && page.contains("counterfoil drives add DIR"));
+    assert!(page.contains(words[0]) && page.contains("counterfoil drives add /"));
     scene.good.expect_bag_valid();
     scene.bad.expect_bag_valid();
     scene.station.command(&["drives", "add", scene.bad.path().to_str().unwrap()]).expect_safe();

@@ -26,16 +26,19 @@ enum Lie {
     MovedToAnotherMailbox,
     /// It is at another path, and looks like damage there, beside good mail.
     MovedToWhereItIsDamage,
+    /// It is where a restore in progress has its files.
+    MovedToStaging,
     /// It looks like damage where it is, and good mail has its place.
     Damage,
 }
 
-const LIES: [Lie; 6] = [
+const LIES: [Lie; 7] = [
     Lie::DeletedByAKnownWriter,
     Lie::DeletedByAnother,
     Lie::Replaced,
     Lie::MovedToAnotherMailbox,
     Lie::MovedToWhereItIsDamage,
+    Lie::MovedToStaging,
     Lie::Damage,
 ];
 
@@ -106,6 +109,12 @@ fn lie(scene: &Scene, how: Lie) {
                     .line(&placed(&there, damage))
                     .line(&gone("moved", &to(mailbox, &format!("done/{n}"))))
             }
+            Lie::MovedToStaging => {
+                let (mailbox, there) =
+                    (mailbox.as_str().unwrap(), format!(".counterfoil-restore/{n}"));
+                let at = format!("\"mailbox\":\"{mailbox}\",\"path\":\"{there}\"");
+                forger.line(&placed(&at, "")).line(&gone("moved", &to(mailbox, &there)))
+            }
             Lie::Damage => put(forger, &here).line(&placed(&here, damage)),
         };
     }
@@ -136,7 +145,7 @@ fn what_one_stick_says_is_gone_comes_back_from_the_other() {
             expect_all_back(&scene, &told, how);
             let in_doubt = told.json()["in_doubt"].as_array().unwrap().clone();
             let said = in_doubt.iter().map(|said| said["messages"].as_u64().unwrap()).sum::<u64>();
-            let expected = if matches!(how, Lie::Damage) { 0 } else { 3 };
+            let expected = if matches!(how, Lie::Damage | Lie::MovedToStaging) { 0 } else { 3 };
             assert_eq!(said, expected, "{how:?}: {in_doubt:?}");
             // And the card that has the mail has all of it safe on both again, by one pass.
             scene.station.mirror().expect_counts(&[("messages.unmirrored", 0)]);
@@ -146,6 +155,36 @@ fn what_one_stick_says_is_gone_comes_back_from_the_other() {
             scene.expect_outside_untouched(&told);
         }
     }
+}
+
+/// Every name that a restore would think of has something else, by the bad stick.
+#[test]
+fn names_that_a_stick_has_taken_keep_no_mail_of_another_out() {
+    let scene = Scene::mirrored(3);
+    let told = scene.bad.lines_of("mirrored");
+    let writer = told[0]["as_of"].as_str().unwrap()[..16].to_owned();
+    let mut forger = Forger::behind(&scene.bad.ledger());
+    let names = told.iter().flat_map(|line| {
+        let path = line["path"].as_str().unwrap();
+        let mark = &line["sha256"].as_str().unwrap()[..8];
+        [path.to_owned(), format!("{path}.counterfoil-{mark}")]
+    });
+    for (number, path) in (told.len() + 1..).zip(names) {
+        let bytes = [THEIRS, path.as_bytes()].concat();
+        let payload = format!("data/0001/{number:08}.EML");
+        fs::write(scene.bad.bag().join(&payload), &bytes).unwrap();
+        forger = forger.line(&format!(
+            "\"kind\":\"mirrored\",\"payload\":\"{payload}\",\"sha256\":\"{}\",\"bytes\":{},\
+             \"mailbox\":\"inbox\",\"path\":\"{path}\",{TIMES},\"as_of\":\"{writer}:{}\"",
+            Digest::of(&bytes),
+            bytes.len(),
+            FAR + number as u64,
+        ));
+    }
+    forger.write();
+    scene.forget();
+    let told = scene.station.restore();
+    expect_all_back(&scene, &told, Lie::Replaced);
 }
 
 /// A mailbox that lost its mail is told what the good stick has, whatever the other one says.

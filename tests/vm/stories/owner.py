@@ -52,7 +52,7 @@ def only_known_sticks_and_no_marked_ones(post):
     post.deliver(messages("first", 5))
     before = host.sha256(strange.path)
     post.start_service()
-    post.until("the daemon says why", lambda: any("never made a drive of ours" in line for line in post.journal()))
+    post.until("the daemon says why", lambda: any("no drive that was added" in line for line in post.journal()))
     post.until("and of the other", lambda: any("counterfoil.skip" in line for line in post.journal()))
     post.expect("not one octet of the strange stick changed", host.sha256(strange.path) == before)
     post.expect("nothing was written to the marked stick",
