@@ -13,7 +13,8 @@ at=/mnt/state; into=/dev/shm/state
 on() {{ mount -t {kind} -o "$options" /dev/{disk} $at || exit 8; }}
 off() {{ umount $at || exit 9; }}
 back() {{
-    counterfoil restore --drive $at --station {station} --into $into/$1 --with-removed >/dev/null 2>>$into/said
+    counterfoil restore --drive $at --station {station} --into $into/$1 --with-removed --state $into/none \\
+        >/dev/null 2>>$into/said
     echo "code $1 $?"
 }}
 options=$(/usr/libexec/counterfoil/automount options {kind})
