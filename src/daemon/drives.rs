@@ -128,6 +128,11 @@ impl<'a> Drives<'a> {
             }
             None => false,
         };
+        let learnt = round.outcome.as_ref().is_ok_and(|report| report.learnt);
+        if learnt && may_work {
+            let others = self.slots.iter_mut().filter(|(n, _)| **n != number);
+            others.for_each(|(_, slot)| slot.happen(Happening::Wanted, None, self.voice));
+        }
         if came && may_work {
             // It may hold what others have lost.
             let lacking = self.slots.iter_mut().filter(|(n, slot)| **n != number && slot.lacks);

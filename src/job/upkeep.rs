@@ -3,7 +3,7 @@
 
 use super::catalogue::Catalogue;
 use super::drive::{Begin, Claims, note_lost_pages, session_of};
-use super::mirror::{OpenMailbox, PassReport};
+use super::mirror::OpenMailbox;
 use super::prune::{Pruned, prune};
 use super::round::{DriveRound, mirror_drive, open};
 use super::{DriveRef, JobError, Progress};
@@ -44,7 +44,7 @@ impl Upkeep<'_> {
                     round.findings.splice(0..0, before.findings);
                     round.findings.push(Finding::Pruned { copies, bytes });
                     if let (Ok(sum), Ok(first)) = (&mut round.outcome, before.outcome) {
-                        add(sum, &first);
+                        sum.after(&first);
                     }
                 }
                 Err(error) => {
@@ -85,12 +85,4 @@ impl Upkeep<'_> {
         prune(catalogue, &mut admitted, need, after, clock, progress)
             .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
     }
-}
-
-/// What was done before is part of the round.
-fn add(sum: &mut PassReport, first: &PassReport) {
-    sum.copied += first.copied;
-    sum.bytes += first.bytes;
-    sum.noted += first.noted;
-    sum.batches += first.batches;
 }

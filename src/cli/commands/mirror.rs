@@ -187,7 +187,25 @@ fn every_drive(
             outcome: Err(JobError::Broken("its worker ended in a fault of the program".into())),
         }),
     };
-    drives.iter().zip(rounds).map(ended).collect()
+    let mut rounds: Vec<DriveRound> =
+        drives.iter().zip(rounds).map(ended).collect::<Result<_, _>>()?;
+    // What one drive has shown of a message the others may not have heard of: their passes were under way, or over.
+    let learnt = |round: &DriveRound| round.outcome.as_ref().is_ok_and(|report| report.learnt);
+    if rounds.iter().any(learnt) {
+        for (drive, round) in drives.iter().zip(&mut rounds) {
+            let Ok(first) = &round.outcome else { continue };
+            if first.told_all || first.stopped {
+                continue;
+            }
+            let mut again = one(drive)?;
+            if let Ok(report) = &mut again.outcome {
+                report.after(first);
+            }
+            again.findings.splice(0..0, std::mem::take(&mut round.findings));
+            *round = again;
+        }
+    }
+    Ok(rounds)
 }
 
 /// What the catalogue knows of a drive after its round; nothing of one that was never met.

@@ -80,10 +80,23 @@ pub struct PassReport {
     pub stopped: bool,
     /// The drive was told of every change there is.
     pub told_all: bool,
+    /// A copy on this drive has shown what became of a message: every other drive is to be told.
+    pub learnt: bool,
     /// What the drive asserts and this card's mailboxes lack.
     pub lacking: Lacking,
     /// Octets free on the drive behind everything planned, where something was.
     pub room: Option<u64>,
+}
+
+impl PassReport {
+    /// This and what was done before, as one.
+    pub fn after(&mut self, first: &Self) {
+        self.copied += first.copied;
+        self.bytes += first.bytes;
+        self.noted += first.noted;
+        self.batches += first.batches;
+        self.learnt |= first.learnt;
+    }
 }
 
 impl Pass<'_> {

@@ -68,6 +68,7 @@ pub(super) fn sweep(
         && sweep.departures(told, until)?
         && sweep.renewals(told, until)?;
     let again = sweep.again || sweep.batch.learnt;
+    sweep.report.learnt |= sweep.batch.learnt;
     let unfinished = sweep.unfinished;
     if !whole {
         report.stopped = true;
