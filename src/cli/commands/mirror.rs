@@ -201,7 +201,8 @@ fn every_drive(
     if rounds.iter().any(learnt) {
         for (drive, round) in drives.iter().zip(&mut rounds) {
             let Ok(first) = &round.outcome else { continue };
-            if first.told_all || first.stopped {
+            // That it was told all there was says nothing of what was found out since.
+            if first.stopped {
                 continue;
             }
             let mut again = one(drive)?;

@@ -108,7 +108,7 @@ fn is_same(
         source => source?,
     };
     let mut hasher = Hasher::default();
-    let mut chunk = vec![0; CARRY_CHUNK_BYTES];
+    let mut chunk = vec![0; COPY_BUFFER_BYTES];
     loop {
         if shelf.stops() {
             return Ok(false);

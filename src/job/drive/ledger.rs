@@ -83,6 +83,7 @@ pub(super) fn load(
         return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
     }
     if length < known {
+        still_answers(volume)?;
         findings.push(Finding::LedgerShorter { known, found: length });
     } else if !intact {
         findings.push(Finding::LedgerOther { known, found: length });
@@ -135,6 +136,17 @@ pub(super) fn load(
         catalogue.make_durable()?;
     }
     Ok(loaded)
+}
+
+/// A stick that was just pulled may answer that there is no such file, as long as its mount is there: what the medium
+/// does give tells that from a ledger that is gone.
+fn still_answers(volume: &dyn Volume) -> Result<(), JobError> {
+    volume.present()?;
+    let id = RelName::fixed(bag::DRIVE_FILE);
+    if volume.length(&id)?.is_some() {
+        volume.read(&id, 0, ReadFrom::Medium)?.read(&mut [0])?;
+    }
+    Ok(())
 }
 
 /// Takes over what this card knows of the copies by itself, if they are those of the ledger known before. Not of one
