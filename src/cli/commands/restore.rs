@@ -261,7 +261,7 @@ fn put_config_back(text: &str, setup: &Setup, output: &Output) -> Result<Option<
         ))
     })?;
     if let Some(folder) = path.parent() {
-        host::make_dirs(folder)?;
+        crate::disk::make_dirs(folder)?;
     }
     host::write_new(&path, text.as_bytes())?;
     output.notice(format!("the config is back in {}", escape::shown_path(&path)));
