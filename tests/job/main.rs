@@ -39,6 +39,7 @@ mod looks;
 mod mailboxes;
 mod manifests;
 mod medium;
+mod numbered;
 mod order;
 mod power;
 mod prune;

@@ -31,6 +31,7 @@ mod recheck;
 mod rereads;
 mod retired;
 mod station;
+mod suspect;
 mod traffic;
 mod writers;
 
