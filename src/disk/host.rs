@@ -8,7 +8,6 @@ use rustix::fs::{FileType, FlockOperation, Mode, OFlags};
 use rustix::io::Errno;
 use std::io::Write as _;
 use std::os::unix::ffi::OsStrExt as _;
-use std::os::unix::fs::DirBuilderExt as _;
 use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
@@ -22,15 +21,6 @@ fn shown(path: &Path) -> String {
 pub(super) fn fail(operation: &'static str, path: &Path, error: &std::io::Error) -> DiskError {
     let errno = Errno::from_io_error(error).unwrap_or(Errno::IO);
     DiskError::new(operation, shown(path), errno)
-}
-
-/// Makes a folder and those above it, for the owner alone.
-pub fn make_dirs(path: &Path) -> Result<(), DiskError> {
-    std::fs::DirBuilder::new()
-        .recursive(true)
-        .mode(0o700)
-        .create(path)
-        .map_err(|e| fail("make folder", path, &e))
 }
 
 /// Reads a small text file; `None` if it is not there.

@@ -28,7 +28,7 @@ pub use error::{DiskError, Trouble};
 pub use folder::{FolderDoor, medium_below};
 pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full, read_known};
 pub use memory::{MemoryDoor, MemoryDrive};
-pub use passing::{PassingFolder, remove_passing_folders};
+pub use passing::{PassingFolder, make_dirs, remove_passing_folders};
 pub use reserved::{Reserved, ReservedFolders, leads_to};
 pub use same_device::{is_mounted, plain_folder, same_device, serial_below};
 pub use scratch::{Files, Scratch};

@@ -81,6 +81,17 @@ pub fn remove_passing_folders() {
     std::mem::forget(made);
 }
 
+/// Makes a folder and those above it, for the owner alone: not while the process ends, for a passing folder that was
+/// removed would be made again.
+pub fn make_dirs(path: &Path) -> Result<(), DiskError> {
+    let _none_is_removed = all_made();
+    std::fs::DirBuilder::new()
+        .recursive(true)
+        .mode(0o700)
+        .create(path)
+        .map_err(|e| fail("make folder", path, &e))
+}
+
 fn all_made() -> MutexGuard<'static, Vec<PathBuf>> {
     // After a fault the list is still whole: it changes by single entries.
     MADE.lock().unwrap_or_else(PoisonError::into_inner)

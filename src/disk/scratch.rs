@@ -39,15 +39,15 @@ impl Scratch {
 
     /// Makes a folder.
     pub fn folder(&self, name: &str) -> Result<(), DiskError> {
-        host::make_dirs(&self.path(name))
+        super::passing::make_dirs(&self.path(name))
     }
 
     /// Delivers a message the way mail programs do: written under another name, then renamed.
     pub fn deliver(&self, folder: &str, name: &str, octets: &[u8]) -> Result<(), DiskError> {
         let folder = self.path(folder);
-        host::make_dirs(&folder.join("tmp"))?;
-        host::make_dirs(&folder.join("new"))?;
-        host::make_dirs(&folder.join("cur"))?;
+        super::passing::make_dirs(&folder.join("tmp"))?;
+        super::passing::make_dirs(&folder.join("new"))?;
+        super::passing::make_dirs(&folder.join("cur"))?;
         let written = folder.join("tmp").join(name);
         let write = || {
             std::fs::write(&written, octets)?;

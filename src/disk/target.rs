@@ -34,6 +34,8 @@ pub struct TargetDir {
     absent: RefCell<Option<RelName>>,
     /// Whose the folder is that was last asked for, for as long.
     owner: RefCell<Option<(Option<RelName>, Owner)>>,
+    /// Whether an earlier restore into it did not come to its end.
+    is_resumed: bool,
 }
 
 /// Whether a staged file or folder got its name.
@@ -58,14 +60,21 @@ impl TargetDir {
     /// earlier restore left staged. `Busy` if another restore is at work in it.
     pub fn open_locked(path: &Path, locks: &TargetLocks) -> Result<Self, DiskError> {
         let root = locks.open(path)?;
-        let target = Self::new(root, escape::shown(path.as_os_str().as_bytes()));
-        target.clear_staging()?;
+        let mut target = Self::new(root, escape::shown(path.as_os_str().as_bytes()));
+        // The folder stays until all is done, so that one after several cut short still knows of the first.
+        target.is_resumed = target.empty_staging()?;
         Ok(target)
     }
 
     fn new(root: OwnedFd, shown: String) -> Self {
         let (staging, folder) = (RefCell::default(), RefCell::default());
-        Self { root, shown, staging, folder, absent: RefCell::default(), owner: RefCell::default() }
+        let (absent, owner) = (RefCell::default(), RefCell::default());
+        Self { root, shown, staging, folder, absent, owner, is_resumed: false }
+    }
+
+    /// Whether an earlier restore into it was cut short: what that one put here may lack what comes after a name.
+    pub fn is_resumed(&self) -> bool {
+        self.is_resumed
     }
 
     /// To whom something new in a folder of the target is to be given. Whoever owns the target need not own each of
@@ -295,14 +304,23 @@ impl TargetDir {
         Ok(())
     }
 
-    /// Removes what is staged: our own passing files and folders, nothing else.
+    /// Removes what is staged, and the folder for it.
     pub fn clear_staging(&self) -> Result<(), DiskError> {
+        if !self.empty_staging()? {
+            return Ok(());
+        }
+        removed(rustix::fs::unlinkat(&self.root, STAGING, AtFlags::REMOVEDIR))
+            .map_err(|errno| self.fail("clear", &RelName::fixed(STAGING), errno))
+    }
+
+    /// Removes what is staged: our own passing files and folders, nothing else. Whether there is a folder for it.
+    fn empty_staging(&self) -> Result<bool, DiskError> {
         *self.staging.borrow_mut() = None;
         let staging = RelName::fixed(STAGING);
         let fail = |errno| self.fail("clear", &staging, errno);
         let dir = match beneath::open_dir(self.root.as_fd(), Some(&staging), HOST) {
             Ok(dir) => dir,
-            Err(Errno::NOENT) => return Ok(()),
+            Err(Errno::NOENT) => return Ok(false),
             Err(errno) => return Err(fail(errno)),
         };
         for entry in rustix::fs::Dir::read_from(&dir).map_err(fail)? {
@@ -320,7 +338,7 @@ impl TargetDir {
                 cleared => cleared.map_err(fail)?,
             }
         }
-        removed(rustix::fs::unlinkat(&self.root, STAGING, AtFlags::REMOVEDIR)).map_err(fail)
+        Ok(true)
     }
 
     fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {

@@ -44,6 +44,7 @@ mod looks;
 mod mailboxes;
 mod manifests;
 mod medium;
+mod numbered;
 mod order;
 mod portions;
 mod power;

@@ -113,7 +113,7 @@ impl Agreed {
     pub(super) fn write(&self, setup: &Setup, output: &Output) -> Result<Option<PathBuf>, Problem> {
         let Some(at) = place(setup, output) else { return Ok(None) };
         if let Some(folder) = at.parent() {
-            host::make_dirs(folder)?;
+            crate::disk::make_dirs(folder)?;
         }
         host::write_new(&at, self.text.as_bytes())?;
         output.notice(format!("the config is back in {}", escape::shown_path(&at)));

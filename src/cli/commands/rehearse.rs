@@ -52,7 +52,7 @@ pub(super) fn run(
     refuse_within_a_mailbox(folder.path(), &roots)?;
     let passing: Vec<_> = goals.iter().map(|goal| passing_goal(goal, &roots)).collect();
     for root in &roots {
-        host::make_dirs(&root.passing)?;
+        crate::disk::make_dirs(&root.passing)?;
     }
     let paths = gathered.catalogue.paths_told(&gathered.station)?;
     let once = |dry_run, what| {

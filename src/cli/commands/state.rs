@@ -46,7 +46,7 @@ impl State {
     }
 
     fn open_itself(setup: &Setup, output: &Output) -> Result<Self, JobError> {
-        host::make_dirs(&setup.state).map_err(JobError::State)?;
+        crate::disk::make_dirs(&setup.state).map_err(JobError::State)?;
         let lock = host::lock(&setup.state.join("lock")).map_err(JobError::State)?;
         StandIn::clear(&setup.state);
         let (catalogue, aside) = Catalogue::open(&setup.state)?;

@@ -352,53 +352,42 @@ impl Catalogue {
         let content = self.content(&new.identity)?;
         self.set_headers(content, &new.headers, &new.weight)?;
         let same = row.content == Some(content);
-        let tick = self.next_tick()?;
-        let (first_seen, trusted) = match same || row.content.is_none() {
-            true => (row.first_seen, row.clock_trusted),
-            false => (now.time, now.trusted),
-        };
-        let good = match new.suspect {
-            None => None,
-            Some(_) if row.suspect.is_some() => row.good,
-            Some(_) => row.content,
-        };
-        let (good, suspect) = if same { (row.good, row.suspect) } else { (good, new.suspect) };
-        self.db
-            .prepare_cached(
-                "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, tick = ?7, \
-                 first_seen = ?8, clock = ?9, hinted = 0, \
-                 since = CASE WHEN ?10 THEN since ELSE ?7 END, excused = CASE WHEN ?10 THEN excused ELSE 0 END \
-                 WHERE mailbox = ?1 AND key = ?2",
-            )?
-            .execute(params![
-                row.mailbox,
-                row.key,
-                FileState::Present as i64,
-                content,
-                good,
-                suspect.map(Suspicion::as_str),
-                tick as i64,
-                first_seen.seconds,
-                trusted,
-                same,
-            ])?;
-        self.is_here(row.mailbox, &row.key, content)?;
-        if suspect.is_none() {
-            self.is_back(row.mailbox, &row.key, content, now.time.seconds)?;
-        }
-        Ok(content)
-    }
-
-    /// Marks the version of a path suspect, after a look at the version before on a drive: that one is missing.
-    pub fn mark_suspect(&self, row: &FileRow, good: i64, why: Suspicion) -> Result<(), JobError> {
-        self.set_missing(row, good, true)?;
-        let tick = self.next_tick()?;
-        self.db
-            .prepare_cached(
-                "UPDATE file SET good = ?3, suspect = ?4, tick = ?5 WHERE mailbox = ?1 AND key = ?2",
-            )?
-            .execute(params![row.mailbox, row.key, good, why.as_str(), tick as i64])?;
-        Ok(())
+        self.change(|tick| {
+            let (first_seen, trusted) = match same || row.content.is_none() {
+                true => (row.first_seen, row.clock_trusted),
+                false => (now.time, now.trusted),
+            };
+            let good = match new.suspect {
+                None => None,
+                Some(_) if row.suspect.is_some() => row.good,
+                Some(_) => row.content,
+            };
+            let (good, suspect) = if same { (row.good, row.suspect) } else { (good, new.suspect) };
+            self.db
+                .prepare_cached(
+                    "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, tick = ?7, \
+                     first_seen = ?8, clock = ?9, hinted = 0, \
+                     since = CASE WHEN ?10 THEN since ELSE ?7 END, excused = CASE WHEN ?10 THEN excused ELSE 0 END \
+                     WHERE mailbox = ?1 AND key = ?2",
+                )?
+                .execute(params![
+                    row.mailbox,
+                    row.key,
+                    FileState::Present as i64,
+                    content,
+                    good,
+                    suspect.map(Suspicion::as_str),
+                    tick as i64,
+                    first_seen.seconds,
+                    trusted,
+                    same,
+                ])?;
+            self.is_here(row.mailbox, &row.key, content)?;
+            if suspect.is_none() {
+                self.is_back(row.mailbox, &row.key, content, now.time.seconds)?;
+            }
+            Ok(content)
+        })
     }
 
     /// Where a content is in the mailboxes, settled and not suspect.
@@ -410,30 +399,5 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(&sql)?;
         let rows = query.query_map(params![content, ALIKE_MAX], FileRow::read)?;
         Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// The card changed a message by itself: what it is now is suspect, what it was is wanted.
-    pub fn mark_altered(&self, row: &FileRow, now: &Identity) -> Result<(), JobError> {
-        let content = self.content(now)?;
-        if let Some(good) = row.content {
-            self.headers_as_of(content, good)?;
-            if row.suspect.is_none() {
-                self.set_missing(row, good, true)?;
-            }
-        }
-        let tick = self.next_tick()?;
-        self.db
-            .prepare_cached(
-                "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, tick = ?5, since = ?5 \
-                 WHERE mailbox = ?1 AND key = ?2",
-            )?
-            .execute(params![
-                row.mailbox,
-                row.key,
-                content,
-                Suspicion::Altered.as_str(),
-                tick as i64
-            ])?;
-        Ok(())
     }
 }

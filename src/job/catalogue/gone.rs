@@ -122,56 +122,62 @@ impl Catalogue {
         heir: Option<(i64, &[u8], i64)>,
         at: i64,
     ) -> Result<u64, JobError> {
-        let tick = self.next_tick()?;
-        self.db
-            .prepare_cached("DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3")?
-            .execute(params![mailbox, key, content])?;
-        self.db
-            .prepare_cached("INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)")?
-            .execute(params![
-                mailbox,
-                key,
-                content,
-                why.as_str(),
-                heir.map(|heir| heir.0),
-                heir.map(|heir| heir.1),
-                heir.map(|heir| heir.2),
-                tick as i64,
-                at
-            ])?;
-        if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
+        self.change(|tick| {
             self.db
-                .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
-                .execute(params![mailbox, key])?;
-        }
-        Ok(tick)
+                .prepare_cached(
+                    "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
+                )?
+                .execute(params![mailbox, key, content])?;
+            self.db
+                .prepare_cached(
+                    "INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)",
+                )?
+                .execute(params![
+                    mailbox,
+                    key,
+                    content,
+                    why.as_str(),
+                    heir.map(|heir| heir.0),
+                    heir.map(|heir| heir.1),
+                    heir.map(|heir| heir.2),
+                    tick as i64,
+                    at
+                ])?;
+            if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
+                self.db
+                    .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
+                    .execute(params![mailbox, key])?;
+            }
+            Ok(tick)
+        })
     }
 
     /// Records that a content is missing from the location of a row, or damaged there.
     pub fn set_missing(&self, row: &FileRow, content: i64, damaged: bool) -> Result<(), JobError> {
-        let tick = self.next_tick()?;
-        self.db
-            .prepare_cached(
-                "DELETE FROM departed WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
-            )?
-            .execute(params![row.mailbox, row.key, content])?;
-        self.db
-            .prepare_cached(
-                "INSERT OR REPLACE INTO missing VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)",
-            )?
-            .execute(params![
-                row.mailbox,
-                row.key,
-                content,
-                damaged,
-                row.modified.seconds,
-                row.modified.nanos,
-                row.mode,
-                row.first_seen.seconds,
-                row.clock_trusted,
-                tick as i64
-            ])?;
-        Ok(())
+        self.change(|tick| {
+            self.db
+                .prepare_cached(
+                    "DELETE FROM departed WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
+                )?
+                .execute(params![row.mailbox, row.key, content])?;
+            self.db
+                .prepare_cached(
+                    "INSERT OR REPLACE INTO missing VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)",
+                )?
+                .execute(params![
+                    row.mailbox,
+                    row.key,
+                    content,
+                    damaged,
+                    row.modified.seconds,
+                    row.modified.nanos,
+                    row.mode,
+                    row.first_seen.seconds,
+                    row.clock_trusted,
+                    tick as i64
+                ])?;
+            Ok(())
+        })
     }
 
     /// A content is missing from a location only because nobody could tell whether what is there now is the rest of it.
@@ -203,25 +209,6 @@ impl Catalogue {
         self.db
             .prepare_cached("DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3")?
             .execute(params![row.mailbox, row.key, row.content])?;
-        Ok(())
-    }
-
-    /// A version that looked like damage is taken for the message.
-    pub fn take_as_it_is(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
-        let tick = self.next_tick()?;
-        self.db
-            .prepare_cached(
-                "UPDATE file SET suspect = NULL, good = NULL, tick = ?3 WHERE mailbox = ?1 AND key = ?2",
-            )?
-            .execute(params![mailbox, key, tick as i64])?;
-        Ok(())
-    }
-
-    /// What is missing in place of a damaged version is missing without one from now on.
-    pub fn damage_is_gone(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("UPDATE missing SET damaged = 0 WHERE mailbox = ?1 AND key = ?2")?
-            .execute(params![mailbox, key])?;
         Ok(())
     }
 

@@ -40,12 +40,14 @@ impl Catalogue {
             }
             let here = self.position_at(since as u64)?;
             if here.is_some_and(|here| writers.may_cover(left, here)) {
-                let tick = self.next_tick()? as i64;
-                self.db
-                    .prepare_cached(
-                        "UPDATE file SET heard = ?3, tick = ?3 WHERE mailbox = ?1 AND key = ?2",
-                    )?
-                    .execute(params![mailbox, key, tick])?;
+                self.change(|tick| {
+                    Ok(self
+                        .db
+                        .prepare_cached(
+                            "UPDATE file SET heard = ?3, tick = ?3 WHERE mailbox = ?1 AND key = ?2",
+                        )?
+                        .execute(params![mailbox, key, tick as i64])?)
+                })?;
                 last = Some((mailbox, key));
             }
         }

@@ -38,6 +38,7 @@ mod retired;
 mod room;
 mod stamps;
 mod station;
+mod suspect;
 mod traffic;
 mod witnesses;
 mod writers;

@@ -2,7 +2,7 @@
 //! Never deletes one.
 
 use super::Catalogue;
-use crate::disk::{MemoryFolder, StandIn, Trouble, host};
+use crate::disk::{MemoryFolder, StandIn, Trouble, host, make_dirs};
 use crate::job::JobError;
 use crate::model::DriveId;
 use crate::model::limits::CATALOGUE_JOURNAL_BYTES;
@@ -44,7 +44,7 @@ impl Catalogue {
     /// Opens the catalogue in a state folder, making it if it is not there. A damaged one is set
     /// aside under another name and a new one begun.
     pub fn open(state: &Path) -> Result<(Self, Option<SetAside>), JobError> {
-        host::make_dirs(state)?;
+        make_dirs(state)?;
         let path = Self::path(state);
         match Self::try_open(&path) {
             Err(error) if error.is_damaged_catalogue() => {

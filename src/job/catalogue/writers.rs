@@ -30,11 +30,20 @@ impl Catalogue {
         Ok(self.meta("tick")?.and_then(|text| text.parse().ok()).unwrap_or(0))
     }
 
-    /// Numbers a change. The first one of a run, and the first after something was read that this card did not know
-    /// of, is a new writer's: so what it says later speaks of what it has read.
+    /// Makes a change under a number of its own, as one: whoever has seen the number finds the change.
+    pub(super) fn change<T>(
+        &self,
+        make: impl FnOnce(u64) -> Result<T, JobError>,
+    ) -> Result<T, JobError> {
+        self.together(|| make(self.next_tick()?))
+    }
+
+    /// Numbers a change; only together with it. The first one of a run, and the first after something was read that
+    /// this card did not know of, is a new writer's: so what it says later speaks of what it has read.
     pub(super) fn next_tick(&self) -> Result<u64, JobError> {
+        debug_assert!(!self.db.is_autocommit(), "a number was seen before its change");
         if self.is_fresh.get() || self.meta("read_anew")?.is_some_and(|text| text == "1") {
-            self.together(|| self.begin_writer())?;
+            self.begin_writer()?;
             self.is_fresh.set(false);
         }
         let sql = "UPDATE meta SET value = value + 1 WHERE name = 'tick' RETURNING CAST(value AS INTEGER)";
@@ -47,7 +56,7 @@ impl Catalogue {
         let tick = self.tick()?;
         match tick > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
             true => {
-                let tick = self.next_tick()?;
+                let tick = self.together(|| self.next_tick())?;
                 self.position_at(tick)
             }
             false => self.position_at(tick),

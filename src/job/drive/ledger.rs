@@ -2,7 +2,7 @@
 //! Never holds much of it in memory, and never reads again what is known to be unchanged.
 
 use super::lines::Lines;
-use super::logs::write_proven;
+use super::logs::{still_answers, write_proven};
 use super::passage::{Group, Met, Passage};
 use super::worth::Asked;
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
@@ -136,17 +136,6 @@ pub(super) fn load(
         catalogue.make_durable()?;
     }
     Ok(loaded)
-}
-
-/// A stick that was just pulled may answer that there is no such file, as long as its mount is there: what the medium
-/// does give tells that from a ledger that is gone.
-fn still_answers(volume: &dyn Volume) -> Result<(), JobError> {
-    volume.present()?;
-    let id = RelName::fixed(bag::DRIVE_FILE);
-    if volume.length(&id)?.is_some() {
-        volume.read(&id, 0, ReadFrom::Medium)?.read(&mut [0])?;
-    }
-    Ok(())
 }
 
 /// Takes over what this card knows of the copies by itself, if they are those of the ledger known before. Not of one

@@ -2,6 +2,7 @@
 //! them. Works a piece at a time and keeps nothing open between two; never writes to a drive.
 
 use super::lines::{Lines, Piece};
+use super::logs::still_answers;
 use super::manifest::{self, Judged, Numbers};
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
 use crate::job::JobError;
@@ -138,7 +139,7 @@ impl LedgerSoFar {
             let mut lines = match opened {
                 Ok(source) => Lines::new(source),
                 Err(error) if error.trouble == Trouble::Gone => {
-                    logs.volume.present()?;
+                    still_answers(logs.volume)?;
                     return self.judge(logs, false).map(Some);
                 }
                 Err(error) => {
@@ -205,7 +206,7 @@ impl ManifestSoFar {
         let mut lines = match logs.volume.read(&at, self.at, ReadFrom::Medium) {
             Ok(source) => Lines::new(source),
             Err(error) if error.trouble == Trouble::Gone => {
-                logs.volume.present()?;
+                still_answers(logs.volume)?;
                 return self.judge(logs, false).map(Some);
             }
             Err(error) => {

@@ -39,3 +39,14 @@ pub(super) fn reserve(
     volume.reserve(&dir.join(&RelName::fixed(bag::LEDGER)), ledger)?;
     Ok(())
 }
+
+/// A stick that was just pulled may answer that there is no such file, as long as its mount is there: what the medium
+/// does give tells that from a ledger that is gone.
+pub(super) fn still_answers(volume: &dyn Volume) -> Result<(), JobError> {
+    volume.present()?;
+    let id = RelName::fixed(bag::DRIVE_FILE);
+    if volume.length(&id)?.is_some() {
+        volume.read(&id, 0, ReadFrom::Medium)?.read(&mut [0])?;
+    }
+    Ok(())
+}

@@ -271,6 +271,9 @@ impl Work<'_, '_, '_> {
         let (path, beside) = match free_name(target, maildirs, &self.names, wanted, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
+                if target.is_some_and(TargetDir::is_resumed) {
+                    self.seats.is_there(wanted);
+                }
                 self.report.identical += 1;
                 return Ok(false);
             }

@@ -29,6 +29,8 @@ pub(super) struct Seats {
     bytes: u64,
     /// Those that got their names since the last sync.
     named: Vec<(RelName, Tally)>,
+    /// A folder of each Maildir that may lack the others.
+    maildirs: BTreeMap<Option<RelName>, RelName>,
     /// The last number given as a passing name.
     number: u64,
 }
@@ -107,22 +109,30 @@ impl Seats {
         }
         self.named.clear();
         let named = name_folders(target, folders);
-        let mut maildirs = BTreeMap::new();
         for mut item in batch {
             let in_named = item.staged.parent().is_some_and(|folder| named.contains(&folder));
             if !in_named && !name_one(target, &mut item, report) {
                 continue;
             }
-            let in_maildir = |folder: &RelName| [&b"cur"[..], b"new"].contains(&folder.last());
-            if let Some(folder) = item.path.parent().filter(in_maildir) {
-                maildirs.insert(folder.parent(), folder);
-            }
+            self.is_there(&item.path);
             self.named.push((item.path, item.tally));
         }
-        for folder in maildirs.into_values() {
+        self.complete_maildirs(target, report);
+        Ok(())
+    }
+
+    /// A message has its name, so a Maildir it is in is to be whole.
+    pub(super) fn is_there(&mut self, path: &RelName) {
+        let in_maildir = |folder: &RelName| [&b"cur"[..], b"new"].contains(&folder.last());
+        if let Some(folder) = path.parent().filter(in_maildir) {
+            self.maildirs.insert(folder.parent(), folder);
+        }
+    }
+
+    fn complete_maildirs(&mut self, target: &TargetDir, report: &mut RestoreReport) {
+        for folder in std::mem::take(&mut self.maildirs).into_values() {
             complete_maildir(target, &folder, report);
         }
-        Ok(())
     }
 
     /// Makes the last names durable.
@@ -131,6 +141,7 @@ impl Seats {
         target: &TargetDir,
         report: &mut RestoreReport,
     ) -> Result<(), JobError> {
+        self.complete_maildirs(target, report);
         match target.clear_staging() {
             // What cannot be removed for want of room goes at the next restore.
             Err(error) if error.trouble == Trouble::Full => {}

@@ -102,6 +102,27 @@ fn a_restore_that_was_killed_holds_up_no_other() {
     expect_same(&station.inbox(), &target);
 }
 
+/// One was killed after it gave a folder of a Maildir its name, before the Maildir was whole.
+#[test]
+fn a_maildir_of_which_a_killed_restore_made_a_part_becomes_whole() {
+    let (station, _red) = Station::with_drive();
+    station.deliver("new/1.pier-4", mail("water level"));
+    station.mirror().expect_safe();
+    let target = station.restored();
+    let into = ["--into", target.to_str().unwrap()];
+    station.restore_with(&into).expect_safe();
+    for name in ["cur", "tmp"] {
+        fs::remove_dir(target.join(name)).unwrap();
+    }
+    // Only a restore that did not come to its end is gone on with: what a person removed stays so.
+    station.restore_with(&into).expect_safe().expect_counts(&[("identical", 1)]);
+    assert!(!target.join("tmp").exists());
+    fs::create_dir(target.join(STAGING)).unwrap();
+    station.restore_with(&into).expect_safe().expect_counts(&[("identical", 1)]);
+    assert!(target.join("cur").is_dir() && target.join("tmp").is_dir());
+    assert!(!target.join(STAGING).exists());
+}
+
 /// Root and the operator, in either order: who comes second is told, whoever it is.
 #[test]
 fn the_lock_holds_between_root_and_the_operator() {

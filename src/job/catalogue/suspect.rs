@@ -1,0 +1,70 @@
+//! Versions of a message that look like damage: what the catalogue is told of them. Never judges whether one does.
+
+use super::Catalogue;
+use super::files::FileRow;
+use crate::job::JobError;
+use crate::model::{Identity, Suspicion};
+use rusqlite::params;
+
+impl Catalogue {
+    /// Marks the version of a path suspect, after a look at the version before on a drive: that one is missing.
+    pub fn mark_suspect(&self, row: &FileRow, good: i64, why: Suspicion) -> Result<(), JobError> {
+        self.together(|| {
+            self.set_missing(row, good, true)?;
+            let tick = self.next_tick()?;
+            self.db
+                .prepare_cached(
+                    "UPDATE file SET good = ?3, suspect = ?4, tick = ?5 WHERE mailbox = ?1 AND key = ?2",
+                )?
+                .execute(params![row.mailbox, row.key, good, why.as_str(), tick as i64])?;
+            Ok(())
+        })
+    }
+
+    /// The card changed a message by itself: what it is now is suspect, what it was is wanted.
+    pub fn mark_altered(&self, row: &FileRow, now: &Identity) -> Result<(), JobError> {
+        let content = self.content(now)?;
+        self.together(|| {
+            if let Some(good) = row.content {
+                self.headers_as_of(content, good)?;
+                if row.suspect.is_none() {
+                    self.set_missing(row, good, true)?;
+                }
+            }
+            let tick = self.next_tick()?;
+            self.db
+                .prepare_cached(
+                    "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, tick = ?5, \
+                     since = ?5 WHERE mailbox = ?1 AND key = ?2",
+                )?
+                .execute(params![
+                    row.mailbox,
+                    row.key,
+                    content,
+                    Suspicion::Altered.as_str(),
+                    tick as i64
+                ])?;
+            Ok(())
+        })
+    }
+
+    /// A version that looked like damage is taken for the message.
+    pub fn take_as_it_is(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
+        self.change(|tick| {
+            self.db
+                .prepare_cached(
+                    "UPDATE file SET suspect = NULL, good = NULL, tick = ?3 WHERE mailbox = ?1 AND key = ?2",
+                )?
+                .execute(params![mailbox, key, tick as i64])?;
+            Ok(())
+        })
+    }
+
+    /// What is missing in place of a damaged version is missing without one from now on.
+    pub fn damage_is_gone(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("UPDATE missing SET damaged = 0 WHERE mailbox = ?1 AND key = ?2")?
+            .execute(params![mailbox, key])?;
+        Ok(())
+    }
+}

@@ -1,0 +1,37 @@
+//! The numbers of changes: whoever has seen one finds the change, in whichever thread it is made. A drive that was told
+//! of all up to a number is never asked again for what lies before it.
+
+use crate::card::folder;
+use counterfoil::job::catalogue::Catalogue;
+use counterfoil::model::ledger::Departed;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// How many numbers are met while changes go on.
+const MET: usize = 100;
+
+#[test]
+fn whoever_sees_a_number_finds_its_change() {
+    let state = folder();
+    let (here, _) = Catalogue::open(state.path()).unwrap();
+    let (elsewhere, _) = Catalogue::open(state.path()).unwrap();
+    let enough = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        let enough = &enough;
+        scope.spawn(move || {
+            let contents = (1..).take_while(|_| !enough.load(Ordering::Relaxed));
+            for content in contents {
+                here.set_departed((1, b"a", content), Departed::Deleted, None, 0).unwrap();
+            }
+        });
+        let mut last = 0;
+        let all_found = (0..MET).all(|_| {
+            let now = std::iter::repeat_with(|| elsewhere.tick().unwrap());
+            let now = now.into_iter().find(|now| *now > last).unwrap();
+            let found = elsewhere.departed_after(last, now, usize::MAX >> 1).unwrap();
+            last = now;
+            found.last().is_some_and(|row| row.tick == now)
+        });
+        enough.store(true, Ordering::Relaxed);
+        assert!(all_found, "number {last} was seen before its change");
+    });
+}
