@@ -51,12 +51,12 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Copies whose content no ledger gives a location: adopted after a cut and not told of since, known from a
+    /// Copies whose content their own ledger gives no location: adopted after a cut and not told of since, known from a
     /// manifest or from their file alone, or told of by a line that cannot be read any more.
     pub fn copies_without_place(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.state IN (0, 1, 5) \
-             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.content = p.content) \
-             AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content AND q.book < p.book) \
+             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.book = p.book AND a.content = p.content) \
+             AND NOT EXISTS (SELECT 1 FROM not_wanted n WHERE n.content = p.content) \
              ORDER BY p.number";
         self.copies(of, [book])
     }

@@ -11,11 +11,11 @@ use super::report::{LeftOut, Lost, RestoreReport, Tally};
 use super::seats::{OnItsWay, Seats};
 use super::targets;
 use crate::disk::{DiskError, Marks, STAGING, TargetDir, Trouble};
-use crate::job::catalogue::{Decision, Role, Version, Wanted, Withheld};
+use crate::job::catalogue::{Decision, Judge, PayloadRow, Role, Version, Wanted, Withheld};
 use crate::job::{JobError, Progress};
 use crate::model::ledger::Departed;
-use crate::model::{Identity, MailboxName, Moment, RelName};
-use std::collections::{BTreeSet, VecDeque};
+use crate::model::{DriveId, Identity, MailboxName, Moment, RelName};
+use std::collections::{BTreeSet, HashSet, VecDeque};
 use std::path::PathBuf;
 
 /// What is to be restored, and where to.
@@ -58,6 +58,7 @@ fn put_back<'scope>(
     let mut report = RestoreReport::default();
     let locks = targets::lock_all(plan)?;
     let mut judge = gathered.catalogue.judge(&gathered.station, plan.with_removed)?;
+    let mut nameless = nameless(gathered, &mut judge)?;
     for goal in &plan.goals {
         let mut work = Work {
             gathered,
@@ -77,12 +78,36 @@ fn put_back<'scope>(
             Decision::Withhold(left_out) => work.leave_out(&left_out),
         })?;
         if plan.goals.first().is_some_and(|first| first.row == goal.row) {
-            work.numbered()?;
+            work.numbered(std::mem::take(&mut nameless))?;
         }
         work.name_all()?;
         work.finish()?;
     }
     Ok(report)
+}
+
+/// Good copies that their own ledger gives no location, each with its drive, and that are given at none: what another
+/// ledger says of them hides none of them.
+fn nameless(
+    gathered: &Gathered,
+    judge: &mut Judge<'_>,
+) -> Result<Vec<(DriveId, PayloadRow)>, JobError> {
+    let (mut all, mut contents) = (Vec::new(), HashSet::new());
+    for drive in &gathered.drives {
+        let copies = gathered.catalogue.copies_without_place(drive.book.row)?;
+        let first = copies.into_iter().filter(|copy| contents.insert(copy.content));
+        all.extend(first.map(|copy| (drive.id, copy)));
+    }
+    if !all.is_empty() {
+        judge.each_in(None, |decision| {
+            if let Decision::Give(wanted) = decision {
+                contents.remove(&wanted.version.content);
+            }
+            Ok(())
+        })?;
+        all.retain(|(_, copy)| contents.contains(&copy.content));
+    }
+    Ok(all)
 }
 
 /// A message to be put back.
@@ -219,31 +244,26 @@ impl Work<'_, '_, '_> {
         drive.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone())
     }
 
-    /// Messages without a place in any ledger, under their numbers.
-    fn numbered(&mut self) -> Result<(), JobError> {
+    /// Messages without a place, under their numbers.
+    fn numbered(&mut self, mut copies: Vec<(DriveId, PayloadRow)>) -> Result<(), JobError> {
         for drive in &self.gathered.drives {
-            let mut copies = self.gathered.catalogue.copies_without_place(drive.book.row)?;
             let doubtful = self.gathered.catalogue.debris(drive.book.row)?;
             match self.plan.with_doubtful {
-                true => copies.extend(doubtful),
+                true => copies.extend(doubtful.into_iter().map(|copy| (drive.id, copy))),
                 false => self.report.doubtful += doubtful.len() as u64,
             }
-            for copy in copies {
-                let name = format!(
-                    "{RECOVERED}/{}-{:08}.{}",
-                    drive.id,
-                    copy.name.number,
-                    copy.name.extension.as_str()
-                );
-                self.put(Message {
-                    path: RelName::fixed(&name),
-                    content: copy.content,
-                    identity: copy.identity,
-                    marks: Marks { mode: 0o600, modified: Moment::default() },
-                    what: What::Numbered,
-                    instead: Vec::new(),
-                })?;
-            }
+        }
+        for (drive, copy) in copies {
+            let (number, extension) = (copy.name.number, copy.name.extension);
+            let name = format!("{RECOVERED}/{drive}-{number:08}.{}", extension.as_str());
+            self.put(Message {
+                path: RelName::fixed(&name),
+                content: copy.content,
+                identity: copy.identity,
+                marks: Marks { mode: 0o600, modified: Moment::default() },
+                what: What::Numbered,
+                instead: Vec::new(),
+            })?;
         }
         Ok(())
     }

@@ -166,14 +166,13 @@ fn older_versions(
     }
 }
 
-/// Good copies that no readable line names; of a ledger that cannot be read whole, its own lines.
+/// Good copies that no line of their own ledger names, and that are given nowhere else: what another ledger says of them
+/// hides none.
 fn numbered(sticks: &[&Stick], out: &mut Restored) {
     let names = |stick: &Stick, content| stick.ledger.claims.keys().any(|key| key.1 == content);
     for stick in sticks {
         for content in stick.copies.keys().filter(|content| stick.has(**content)) {
-            let elsewhere = sticks.iter().any(|other| names(other, *content));
-            let named = names(stick, *content) || elsewhere && stick.ledger.gaps == 0;
-            if !named && !out.given.iter().any(|given| given.content == *content) {
+            if !names(stick, *content) && !out.given.iter().any(|given| given.content == *content) {
                 let at = Location { mailbox: 0, path: Path::Numbered(*content) };
                 out.given.push(Given { at, content: *content, how: How::Numbered });
             }

@@ -157,6 +157,22 @@ fn what_one_stick_says_is_gone_comes_back_from_the_other() {
     }
 }
 
+/// The good stick has lost its ledger: nothing on it says of its copies that they are somebody's mail. What the other one
+/// says of them hides none, not even where its own copies of them are hollow.
+#[test]
+fn copies_of_a_stick_without_a_ledger_come_back_whatever_another_says_of_them() {
+    for how in LIES {
+        let scene = Scene::mirrored(3);
+        lie(&scene, how);
+        for payload in scene.bad.payloads().iter().take(3) {
+            fs::write(scene.bad.bag().join(payload), b"").unwrap();
+        }
+        fs::remove_file(scene.good.ledger()).unwrap();
+        scene.forget();
+        expect_all_back(&scene, &scene.station.restore(), how);
+    }
+}
+
 /// Every name that a restore would think of has something else, by the bad stick.
 #[test]
 fn names_that_a_stick_has_taken_keep_no_mail_of_another_out() {
