@@ -101,6 +101,17 @@ pub fn let_others_go_first() {
     }
 }
 
+/// Lets this process hold as many files open as the system allows it: by default it is told to be content with fewer.
+pub fn allow_open_files() {
+    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+    let allowed = getrlimit(Resource::Nofile).maximum;
+    let limit = Rlimit { current: allowed, maximum: allowed };
+    if let Err(error) = setrlimit(Resource::Nofile, limit) {
+        // What does not fit into the fewer is told where it is opened.
+        tracing::debug!(%error, "no more files can be held open");
+    }
+}
+
 /// Moves a damaged file out of the way under the first free name `NAME.damaged-N`.
 pub fn set_aside(path: &Path) -> Result<Option<PathBuf>, DiskError> {
     for n in 1..1000 {

@@ -15,6 +15,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 pub(super) const FOLDER_MODE: u32 = 0o700;
 /// What a stick may say of the rights of a file. It may make no program of it.
 const FILE_MODES: u32 = 0o666;
+/// What no word of a stick takes away: mail is there to be read by whom it is for.
+const FILE_MODE_LEAST: u32 = 0o400;
 
 /// A folder in which files wait: under passing names, or under their own if it is to become a folder of the mailbox.
 #[derive(Debug)]
@@ -104,7 +106,8 @@ impl Waiting {
         let at = self.at.join(&staged.name);
         let fail = |errno| DiskError::new("set owner and time of", &at, errno);
         owner.give(staged.fd.as_fd()).map_err(fail)?;
-        rustix::fs::fchmod(&staged.fd, Mode::from(mode & FILE_MODES)).map_err(fail)?;
+        rustix::fs::fchmod(&staged.fd, Mode::from(mode & FILE_MODES | FILE_MODE_LEAST))
+            .map_err(fail)?;
         let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };
         let times = Timestamps { last_access: time, last_modification: time };
         match rustix::fs::futimens(&staged.fd, &times) {

@@ -7,6 +7,8 @@ use crate::job::JobError;
 
 /// Locks all of them before anything is written to one: a restore that comes second must not end half way.
 pub(super) fn lock_all(plan: &Plan<'_>) -> Result<TargetLocks, JobError> {
+    // Each lock holds a folder open, and a drive may tell of any number of mailboxes.
+    crate::disk::host::allow_open_files();
     let locks = TargetLocks::default();
     for goal in plan.goals.iter().filter(|_| !plan.dry_run) {
         match locks.take(&goal.path) {

@@ -150,6 +150,24 @@ fn files_get_no_right_to_be_run_and_folders_are_their_owners_alone() {
     }
 }
 
+/// The last line about a message tells its rights: they may keep no mail from whom it is for.
+#[test]
+fn a_message_that_is_back_can_be_read_by_its_owner_whatever_a_stick_says() {
+    let (mut station, red) = Station::with_drive();
+    station.deliver("0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    let line = red.lines_of("mirrored").remove(0);
+    let fields = ["sha256", "bytes", "mailbox", "path", "modified", "first_seen", "as_of"];
+    let said: Vec<_> = fields.map(|field| format!("\"{field}\":{}", line[field])).to_vec();
+    let said = format!("\"kind\":\"placed\",\"mode\":\"0000\",{}", said.join(","));
+    Forger::behind(&red.ledger()).line(&said).write();
+    station.lose_the_card();
+    station.run_as_nobody();
+    station.restore().expect_safe();
+    let facts = fs::metadata(station.restored().join("0001.eml")).unwrap();
+    assert_eq!(facts.permissions().mode() & 0o7777, 0o400);
+}
+
 /// A mailbox on a card that keeps no rights, as FAT: every file may be run there. That is no difference.
 #[test]
 fn a_rehearsal_does_not_mind_a_right_to_run_that_no_restore_gives() {
