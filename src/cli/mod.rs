@@ -27,7 +27,7 @@ use args::{Args, Command};
 pub fn config_in_force(text: &str) -> Result<String, String> {
     let config = config::parse(text, std::path::Path::new("config"))?;
     let setup =
-        setup::Setup::of(None, config, &args::Scope::default(), None).map_err(|e| e.to_string())?;
+        setup::Resolved::of(None, config, &args::Scope::default(), None).map_err(|e| e.to_string())?;
     Ok(commands::config_check::in_force(&setup))
 }
 

@@ -1,7 +1,7 @@
 //! The message that a path on the command line means: its file, or its mailbox and its path in it, as it is or as it
 //! was shown.
 
-use super::notices::Problem;
+use super::notices::CliError;
 use crate::disk::host;
 use crate::model::{MailboxName, RelName, escape};
 use std::ffi::OsStr;
@@ -13,9 +13,9 @@ use std::path::{Path, PathBuf};
 pub(super) fn messages<'a>(
     typed: &'a Path,
     mailboxes: &'a [(&MailboxName, &Path)],
-) -> impl Iterator<Item = Result<(usize, RelName), Problem>> + 'a {
+) -> impl Iterator<Item = Result<(usize, RelName), CliError>> + 'a {
     readings(typed).into_iter().filter_map(move |reading| {
-        let wrong = |error| Problem::usage(format!("{}: {error}", escape::shown_path(typed)));
+        let wrong = |error| CliError::usage(format!("{}: {error}", escape::shown_path(typed)));
         Some(message(&reading, mailboxes)?.map_err(wrong))
     })
 }

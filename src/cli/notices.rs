@@ -7,7 +7,7 @@ pub(super) use super::findings::finding;
 use super::output::Output;
 pub(super) use super::report::drive_state;
 use super::report::{are, count, them, were};
-use crate::daemon::News;
+use crate::daemon::Notice;
 use crate::disk::{DiskError, Trouble, trouble};
 use crate::job::catalogue::{LeftMailbox, SetAside};
 use crate::job::mailboxes::state_of;
@@ -20,12 +20,12 @@ use std::path::Path;
 
 /// Why a command ended without doing its work.
 #[derive(Debug)]
-pub(super) struct Problem {
+pub(super) struct CliError {
     text: String,
     exit: Exit,
 }
 
-impl Problem {
+impl CliError {
     /// The command line or the config is wrong.
     pub(super) fn usage(text: impl Into<String>) -> Self {
         Self { text: text.into(), exit: Exit::Usage }
@@ -42,13 +42,13 @@ impl Problem {
     }
 }
 
-impl fmt::Display for Problem {
+impl fmt::Display for CliError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.text)
     }
 }
 
-impl From<JobError> for Problem {
+impl From<JobError> for CliError {
     fn from(error: JobError) -> Self {
         match error {
             JobError::OtherStation { .. } | JobError::OtherMailbox { .. } => {
@@ -62,7 +62,7 @@ impl From<JobError> for Problem {
     }
 }
 
-impl From<DiskError> for Problem {
+impl From<DiskError> for CliError {
     fn from(error: DiskError) -> Self {
         Self::failed(error.to_string())
     }
@@ -159,8 +159,8 @@ pub(super) fn not_carried(label: &str, error: &JobError) -> String {
 }
 
 /// Another process holds the state.
-pub(super) fn state_in_use(state: &std::path::Path) -> Problem {
-    Problem::failed(format!(
+pub(super) fn state_in_use(state: &std::path::Path) -> CliError {
+    CliError::failed(format!(
         "{}: another counterfoil is writing here, probably the daemon: it does this work by itself; \
          to do it by hand, stop it first",
         escape::shown_path(state)
@@ -225,8 +225,8 @@ pub(super) fn unkept(why: Unkept, state: &Path) -> String {
 }
 
 /// Nothing was ever kept on the drives that are here.
-pub(super) fn nothing_kept(station: &StationName) -> Problem {
-    Problem::failed(format!(
+pub(super) fn nothing_kept(station: &StationName) -> CliError {
+    CliError::failed(format!(
         "there is nothing to bring back: no stick here holds a message of station {station} yet. The service \
          copies new mail by itself; without the service, type: counterfoil mirror"
     ))
@@ -240,8 +240,8 @@ pub(super) fn not_told_of(mailbox: &MailboxName, path: &RelName) -> String {
 }
 
 /// A path on the command line leads to no message that could be meant.
-pub(super) fn in_no_mailbox(typed: &Path) -> Problem {
-    Problem::usage(format!(
+pub(super) fn in_no_mailbox(typed: &Path) -> CliError {
+    CliError::usage(format!(
         "{} lies in no mailbox that the config or --mailbox NAME=DIR names: name its mailbox, and give its file or \
          MAILBOX/PATH",
         escape::shown_path(typed)
@@ -249,7 +249,7 @@ pub(super) fn in_no_mailbox(typed: &Path) -> Problem {
 }
 
 /// What a command is to keep cannot be kept: it was not done.
-fn not_remembered(why: Unkept, met: Option<&JobError>) -> Problem {
+fn not_remembered(why: Unkept, met: Option<&JobError>) -> CliError {
     let cause = match met {
         Some(JobError::Catalogue(error)) => format!(" ({error})"),
         Some(error) => format!(" ({error})"),
@@ -265,11 +265,11 @@ fn not_remembered(why: Unkept, met: Option<&JobError>) -> Problem {
             "Type df to see whether the card is full. If it is not, it may be failing: have a new card ready",
         ),
     };
-    Problem::failed(format!("{what}{cause}: this cannot be remembered. {advice}."))
+    CliError::failed(format!("{what}{cause}: this cannot be remembered. {advice}."))
 }
 
 /// A decision is not taken where it could not be kept.
-pub(super) fn must_be_remembered(state: &Path) -> Result<(), Problem> {
+pub(super) fn must_be_remembered(state: &Path) -> Result<(), CliError> {
     match trouble(state) {
         Some(error) => Err(not_remembered(Unkept::of(error.trouble), None)),
         None => Ok(()),
@@ -289,8 +289,8 @@ pub(super) fn set_aside(aside: Option<&SetAside>) -> String {
 }
 
 /// No drive was named, and none is mounted.
-pub(super) fn no_drive_here(accept: Accept) -> Problem {
-    Problem::failed(match accept {
+pub(super) fn no_drive_here(accept: Accept) -> CliError {
+    CliError::failed(match accept {
         Accept::Named => {
             "no drive is known: give --drive DIR, or name folders under [drives] in the config"
         }
@@ -301,17 +301,17 @@ pub(super) fn no_drive_here(accept: Accept) -> Problem {
 }
 
 /// A daemon works, and did not let go of a drive in time.
-pub(super) fn not_let_go(name: &str) -> Problem {
-    Problem::failed(format!(
+pub(super) fn not_let_go(name: &str) -> CliError {
+    CliError::failed(format!(
         "{name}: the daemon has not let go of it: it is still writing, or the drive does not answer. See \
          counterfoil status, and try again before you pull it"
     ))
 }
 
 /// No drive has this name.
-pub(super) fn no_such_drive(name: &str, drives: &[DriveRef]) -> Problem {
+pub(super) fn no_such_drive(name: &str, drives: &[DriveRef]) -> CliError {
     let here: Vec<_> = drives.iter().map(|drive| drive.label.as_str()).collect();
-    Problem::usage(match here.as_slice() {
+    CliError::usage(match here.as_slice() {
         [] => format!("no drive {name} is here, nor any other"),
         here => format!("no drive {name} is here; there are: {}", here.join(", ")),
     })
@@ -364,57 +364,57 @@ pub(super) fn next_step(reason: Reason) -> &'static str {
 }
 
 /// What the daemon has to tell, in one sentence.
-pub(super) fn news(news: &News<'_>) -> String {
+pub(super) fn news(news: &Notice<'_>) -> String {
     match news {
-        News::Mirrored { label, messages, bytes } => format!(
+        Notice::Mirrored { label, messages, bytes } => format!(
             "{label}: {} mirrored, {}",
             count(*messages, "message"),
             super::report::size(*bytes)
         ),
-        News::NotCopied { label, messages } => format!(
+        Notice::NotCopied { label, messages } => format!(
             "{label}: {} not copied; counterfoil audit tells why",
             count(*messages, "message")
         ),
-        News::Drive { label, state, error: None } => {
+        Notice::Drive { label, state, error: None } => {
             format!("{label}: {}", drive_state(state.as_str()))
         }
-        News::Drive { label, error: Some(error), .. } => format!("{label}: {error}"),
-        News::Came { label, at } => {
+        Notice::Drive { label, error: Some(error), .. } => format!("{label}: {error}"),
+        Notice::Came { label, at } => {
             format!("{label}: mounted at {}", crate::model::escape::shown(at))
         }
-        News::FullSoon { label, days } => format!(
+        Notice::FullSoon { label, days } => format!(
             "{label}: full in {} at the present rate: have another drive ready",
             count(*days, "day")
         ),
-        News::Went(label) => format!("{label}: unmounted or pulled out"),
-        News::TooMany(label) => {
+        Notice::Went(label) => format!("{label}: unmounted or pulled out"),
+        Notice::TooMany(label) => {
             format!(
                 "{label}: not used, {DRIVES_MAX} drives are served already: pull out one of them"
             )
         }
-        News::Stalled(label) => format!(
+        Notice::Stalled(label) => format!(
             "{label}: at work for more than {} s without getting anywhere; the other drives go on. Wait, \
              or pull it out and use another drive",
             STALLED_AFTER.as_secs()
         ),
-        News::DriveFinding(label, found) => format!("{label}: {}", finding(found)),
-        News::MailboxFinding(name, found) => format!("{name}: {}", finding(found)),
-        News::MailboxAway(away, JobError::Disk(error)) => {
+        Notice::DriveFinding(label, found) => format!("{label}: {}", finding(found)),
+        Notice::MailboxFinding(name, found) => format!("{name}: {}", finding(found)),
+        Notice::MailboxAway(away, JobError::Disk(error)) => {
             mailbox_state(&away.name, &away.path, &state_of(error), 0)
         }
-        News::MailboxAway(away, error) => {
+        Notice::MailboxAway(away, error) => {
             format!("mailbox {}: {error}; what is known of it stays as it was", away.name)
         }
-        News::Unwatched(name, why) => {
+        Notice::Unwatched(name, why) => {
             format!("mailbox {name} cannot be watched ({why}); it is looked over by the timer")
         }
-        News::NextLetIn(span) => format!(
+        Notice::NextLetIn(span) => format!(
             "the next new stick is let in, if it comes within {}",
             super::commands::config_check::span(*span)
         ),
-        News::Reloaded => "the config was read again".to_owned(),
-        News::ReloadRefused(why) => format!("the config is refused and the old one kept: {why}"),
-        News::LeftWorking(label) => {
+        Notice::Reloaded => "the config was read again".to_owned(),
+        Notice::ReloadRefused(why) => format!("the config is refused and the old one kept: {why}"),
+        Notice::LeftWorking(label) => {
             format!(
                 "{label}: still at work when the daemon ended; the next start mends what is left"
             )

@@ -2,7 +2,7 @@
 //! Never colours anything that is not understood without.
 
 use super::args::Color;
-use super::notices::Problem;
+use super::notices::CliError;
 use crate::model::escape;
 use std::io::{IsTerminal as _, Write as _};
 
@@ -147,7 +147,7 @@ impl Output {
     }
 
     /// Why the command ended.
-    pub(super) fn error(&self, problem: &Problem) {
+    pub(super) fn error(&self, problem: &CliError) {
         self.stderr(&format!("error: {problem}"));
     }
 

@@ -3,15 +3,15 @@
 
 use super::args::Scope;
 use super::config::{self, Accept, Carry, Config, Log};
-use super::notices::{self, Problem};
+use super::notices::{self, CliError};
 use super::shell::{option, options};
 use super::whose::Touches;
 use crate::daemon::Find;
 use crate::disk::mounts::{Finder, Found, System};
-use crate::disk::{FolderDoor, host, ownership};
+use crate::disk::{DirVolumeSource, host, ownership};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Begin;
-use crate::job::reread::RereadRules;
+use crate::job::reread::ScrubRules;
 use crate::job::{DriveRef, MailboxRef, Station};
 use crate::model::airtime::{Link, Power};
 use crate::model::limits::DRIVES_MAX;
@@ -46,7 +46,7 @@ const PRUNE_AFTER: Duration = Duration::from_secs(90 * 86_400);
 const SERVICE_STATES: &str = "/var/lib/counterfoil";
 
 /// Everything in force.
-pub(super) struct Setup {
+pub(super) struct Resolved {
     /// The config file read, if there is one.
     pub config_file: Option<PathBuf>,
     pub station: StationName,
@@ -78,7 +78,7 @@ pub(super) struct Setup {
     /// The program that is told of mail that stays unmirrored, and its arguments; empty: none.
     pub notify_command: Vec<String>,
     pub notify_after: Duration,
-    pub reread: RereadRules,
+    pub reread: ScrubRules,
     pub prune: bool,
     pub prune_after: Duration,
     /// The options of this run, as typed, each with a blank before it: for commands to be typed next.
@@ -87,9 +87,9 @@ pub(super) struct Setup {
     pub host_renamed: Option<String>,
 }
 
-impl Setup {
+impl Resolved {
     /// Works out what is in force. Needs no mailbox: a command that does says so itself.
-    pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, Problem> {
+    pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, CliError> {
         Self::load_for(config_file, scope, &Touches::default())
     }
 
@@ -98,7 +98,7 @@ impl Setup {
         config_file: Option<&Path>,
         scope: &Scope,
         touches: &Touches<'_>,
-    ) -> Result<Self, Problem> {
+    ) -> Result<Self, CliError> {
         let given = config_file.map(|path| option("--config", path.as_os_str()));
         let (config_file, config) = find_config(config_file)?;
         let mut setup = Self::of(config_file, config, scope, Some(touches))?;
@@ -112,7 +112,7 @@ impl Setup {
         config: Config,
         scope: &Scope,
         touches: Option<&Touches<'_>>,
-    ) -> Result<Self, Problem> {
+    ) -> Result<Self, CliError> {
         let configured = config.station.clone();
         let state = match scope.state.clone().or(config.state) {
             Some(state) => state,
@@ -125,7 +125,7 @@ impl Setup {
         let mut host_renamed = None;
         let station = match (&scope.station, config.station) {
             (Some(name), _) => {
-                name.parse().map_err(|e| Problem::usage(format!("--station: {e}")))?
+                name.parse().map_err(|e| CliError::usage(format!("--station: {e}")))?
             }
             (None, Some(name)) => name,
             // A host may have another name for a while, as early in a boot: the station does not change with it.
@@ -167,7 +167,7 @@ impl Setup {
             notify_after: config.notify.after.unwrap_or(NOTIFY_AFTER).max(Duration::from_secs(1)),
             prune: config.drives.prune,
             prune_after: config.drives.prune_after.unwrap_or(PRUNE_AFTER),
-            reread: RereadRules {
+            reread: ScrubRules {
                 every: config.verify.every.unwrap_or(VERIFY_EVERY),
                 max_rate: config.verify.max_rate.unwrap_or(VERIFY_RATE),
             },
@@ -181,10 +181,10 @@ impl Setup {
     }
 
     /// The same, for a command that needs at least one mailbox.
-    pub(super) fn with_mailbox(config: Option<&Path>, scope: &Scope) -> Result<Self, Problem> {
+    pub(super) fn with_mailbox(config: Option<&Path>, scope: &Scope) -> Result<Self, CliError> {
         let setup = Self::load(config, scope)?;
         match setup.mailboxes.is_empty() {
-            true => Err(Problem::usage(
+            true => Err(CliError::usage(
                 "no mailbox is named: give --mailbox DIR, or name one in the config \
                  (counterfoil config check shows which config is read)",
             )),
@@ -214,7 +214,7 @@ impl Setup {
     }
 
     /// The same, for a command that needs at least one.
-    pub(super) fn need_drives(&self) -> Result<Vec<DriveRef>, Problem> {
+    pub(super) fn need_drives(&self) -> Result<Vec<DriveRef>, CliError> {
         let drives = self.drives_here();
         if drives.is_empty() { Err(notices::no_drive_here(self.accept)) } else { Ok(drives) }
     }
@@ -254,14 +254,14 @@ impl Setup {
         }
     }
 
-    fn check(&self) -> Result<(), Problem> {
+    fn check(&self) -> Result<(), CliError> {
         if self.folders.len() > DRIVES_MAX {
             let many = self.folders.len();
-            return Err(Problem::usage(format!("{many} drives: at most {DRIVES_MAX} are served")));
+            return Err(CliError::usage(format!("{many} drives: at most {DRIVES_MAX} are served")));
         }
         for (at, mailbox) in self.mailboxes.iter().enumerate() {
             if self.mailboxes[..at].iter().any(|other| other.name == mailbox.name) {
-                return Err(Problem::usage(format!(
+                return Err(CliError::usage(format!(
                     "two mailboxes are called {}: name one of them, as --mailbox NAME=DIR or with \
                      name in the config",
                     mailbox.name
@@ -275,7 +275,7 @@ impl Setup {
         for (a, (what, path)) in all.iter().enumerate() {
             for (b, (other, above)) in all.iter().enumerate() {
                 if a != b && path.starts_with(above) {
-                    return Err(Problem::usage(format!(
+                    return Err(CliError::usage(format!(
                         "the {what} {} lies in the {other} {}: keep them apart",
                         escape::shown_path(path),
                         escape::shown_path(above)
@@ -289,16 +289,16 @@ impl Setup {
 
 /// A drive given by its folder.
 fn folder_ref(path: &Path) -> DriveRef {
-    drive_ref(Arc::new(FolderDoor::new(path)), path, Begin::InFolder)
+    drive_ref(Arc::new(DirVolumeSource::new(path)), path, Begin::InFolder)
 }
 
 /// A removable drive that is mounted.
 fn mounted_ref(found: Found, begin: Begin) -> DriveRef {
     let path = found.key.at.clone();
-    drive_ref(Arc::new(FolderDoor::on(found)), &path, begin)
+    drive_ref(Arc::new(DirVolumeSource::on(found)), &path, begin)
 }
 
-fn drive_ref(door: Arc<FolderDoor>, path: &Path, begin: Begin) -> DriveRef {
+fn drive_ref(door: Arc<DirVolumeSource>, path: &Path, begin: Begin) -> DriveRef {
     let name = path.file_name().unwrap_or(path.as_os_str());
     let label = escape::shown(name.as_bytes());
     DriveRef { door, label, at: path.as_os_str().as_bytes().to_vec(), begin }
@@ -329,11 +329,11 @@ pub(super) fn place_for_config() -> Option<PathBuf> {
     }
 }
 
-fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), Problem> {
+fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), CliError> {
     if let Some(path) = given {
-        return match config::read(path).map_err(Problem::usage)? {
+        return match config::read(path).map_err(CliError::usage)? {
             Some(config) => Ok((Some(path.to_owned()), config)),
-            None => Err(Problem::usage(format!(
+            None => Err(CliError::usage(format!(
                 "{}: there is no such config file",
                 escape::shown_path(path)
             ))),
@@ -342,7 +342,7 @@ fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), Proble
     let user =
         xdg("XDG_CONFIG_HOME", ".config").map(|dir| dir.join("counterfoil/counterfoil.toml"));
     for path in [Some(PathBuf::from(config::SYSTEM)), user].into_iter().flatten() {
-        if let Some(config) = config::read(&path).map_err(Problem::usage)? {
+        if let Some(config) = config::read(&path).map_err(CliError::usage)? {
             return Ok((Some(path), config));
         }
     }
@@ -358,7 +358,7 @@ fn xdg(variable: &str, below_home: &str) -> Option<PathBuf> {
     set.or_else(|| Some(PathBuf::from(std::env::var_os("HOME")?).join(below_home)))
 }
 
-fn default_state() -> Result<PathBuf, Problem> {
+fn default_state() -> Result<PathBuf, CliError> {
     // systemd hands a service its own folder, as a list separated by colons.
     let service = std::env::var_os("STATE_DIRECTORY");
     let service = service.as_deref().and_then(|dirs| std::env::split_paths(dirs).next());
@@ -369,28 +369,28 @@ fn default_state() -> Result<PathBuf, Problem> {
     };
     let user = || Some(xdg("XDG_STATE_HOME", ".local/state")?.join("counterfoil"));
     service.or_else(one).or_else(user).ok_or_else(|| {
-        Problem::usage("no place for the catalogue is known: give --state DIR, or set HOME")
+        CliError::usage("no place for the catalogue is known: give --state DIR, or set HOME")
     })
 }
 
-fn default_station() -> Result<StationName, Problem> {
+fn default_station() -> Result<StationName, CliError> {
     let host = host::host_name();
     let name = host.split('.').next().unwrap_or(&host);
     name.parse().map_err(|e| {
-        Problem::usage(format!(
+        CliError::usage(format!(
             "the host's name cannot be the station's ({e}): give --station NAME"
         ))
     })
 }
 
-fn mailboxes(scope: &Scope, written: Vec<config::Mailbox>) -> Result<Vec<MailboxRef>, Problem> {
+fn mailboxes(scope: &Scope, written: Vec<config::Mailbox>) -> Result<Vec<MailboxRef>, CliError> {
     match scope.mailbox.is_empty() {
         false => scope.mailbox.iter().map(|text| typed_mailbox(text)).collect(),
         true => written.into_iter().map(written_mailbox).collect(),
     }
 }
 
-fn typed_mailbox(text: &Path) -> Result<MailboxRef, Problem> {
+fn typed_mailbox(text: &Path) -> Result<MailboxRef, CliError> {
     // NAME=DIR, unless what stands before the sign is no name: then it is part of the path.
     let raw = text.as_os_str().as_bytes();
     if let Some(at) = raw.iter().position(|&b| b == b'=')
@@ -402,18 +402,18 @@ fn typed_mailbox(text: &Path) -> Result<MailboxRef, Problem> {
     mailbox_ref(text.to_owned(), None)
 }
 
-fn written_mailbox(mailbox: config::Mailbox) -> Result<MailboxRef, Problem> {
+fn written_mailbox(mailbox: config::Mailbox) -> Result<MailboxRef, CliError> {
     mailbox_ref(mailbox.path, mailbox.name)
 }
 
-fn mailbox_ref(path: PathBuf, name: Option<MailboxName>) -> Result<MailboxRef, Problem> {
+fn mailbox_ref(path: PathBuf, name: Option<MailboxName>) -> Result<MailboxRef, CliError> {
     let name = match name {
         Some(name) => name,
         None => {
             let resolved = host::resolved(&path);
             let own = resolved.file_name().map(|n| n.to_string_lossy().into_owned());
             own.unwrap_or_default().parse().map_err(|e| {
-                Problem::usage(format!(
+                CliError::usage(format!(
                     "{}: its folder's name cannot be the mailbox's ({e}): give --mailbox NAME=DIR",
                     escape::shown_path(&path)
                 ))
@@ -424,8 +424,8 @@ fn mailbox_ref(path: PathBuf, name: Option<MailboxName>) -> Result<MailboxRef, P
 }
 
 /// Globs of paths in a mailbox; `what` is where they were written.
-pub(super) fn globs(texts: &[String], what: &str) -> Result<GlobSet, Problem> {
-    let wrong = |e: globset::Error| Problem::usage(format!("{what}: {e}"));
+pub(super) fn globs(texts: &[String], what: &str) -> Result<GlobSet, CliError> {
+    let wrong = |e: globset::Error| CliError::usage(format!("{what}: {e}"));
     let mut set = GlobSetBuilder::new();
     for text in texts {
         set.add(GlobBuilder::new(text).literal_separator(true).build().map_err(wrong)?);

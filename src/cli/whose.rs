@@ -2,7 +2,7 @@
 //! targets belong, or not at all. Never lets root open or write what another user may put something else in the
 //! place of.
 
-use super::notices::Problem;
+use super::notices::CliError;
 use super::shell::quoted;
 use crate::disk::host;
 use crate::disk::ownership::{self, Holding, User};
@@ -85,7 +85,7 @@ impl<'p> Touches<'p> {
         config: Option<&Path>,
         state: &Path,
         mailboxes: &[MailboxRef],
-    ) -> Result<(), Problem> {
+    ) -> Result<(), CliError> {
         let folder = |file: &PathBuf| match file.parent() {
             Some(folder) if folder != Path::new("") => folder.to_owned(),
             _ => PathBuf::from("."),
@@ -132,7 +132,7 @@ enum Doer {
 
 /// Before anything of these paths is opened: becomes their owner, where root asks and they have one. `keeps_root` for a
 /// command that unmounts at its end.
-pub(super) fn work_as_owner(paths: Vec<(Kind, PathBuf)>, keeps_root: bool) -> Result<(), Problem> {
+pub(super) fn work_as_owner(paths: Vec<(Kind, PathBuf)>, keeps_root: bool) -> Result<(), CliError> {
     if !host::is_root() {
         return Ok(());
     }
@@ -146,14 +146,14 @@ pub(super) fn work_as_owner(paths: Vec<(Kind, PathBuf)>, keeps_root: bool) -> Re
         Doer::User(id, group) => {
             let user = ownership::user(id, group);
             ownership::become_user(&user, keeps_root)
-                .map_err(|error| Problem::usage(format!("{error}. {}", command(&user))))?;
+                .map_err(|error| CliError::usage(format!("{error}. {}", command(&user))))?;
             tracing::debug!("working as user {}", name(&user));
             Ok(())
         }
     }
 }
 
-fn doer(all: &[Touched]) -> Result<Doer, Problem> {
+fn doer(all: &[Touched]) -> Result<Doer, CliError> {
     let foreign = || all.iter().filter_map(|touched| Some((touched, touched.foreign_owner()?)));
     let not_config = foreign().find(|(touched, _)| touched.kind != Kind::Config);
     let Some((first, (id, group))) = not_config.or_else(|| foreign().next()) else {
@@ -171,7 +171,7 @@ fn doer(all: &[Touched]) -> Result<Doer, Problem> {
 }
 
 /// Two paths of two users: nobody can tell here who is to work on both.
-fn of_several(one: &Touched, other: &Touched, user: &User) -> Problem {
+fn of_several(one: &Touched, other: &Touched, user: &User) -> CliError {
     let shown = |touched: &Touched| {
         let owner = match (touched.holding.user, touched.holding.link) {
             (0, Some(link)) if link != 0 => link,
@@ -184,7 +184,7 @@ fn of_several(one: &Touched, other: &Touched, user: &User) -> Problem {
             false => format!("{} {path} would belong to {owner}", touched.kind.shown()),
         }
     };
-    Problem::usage(format!(
+    CliError::usage(format!(
         "root does not work in another user's folders: {}, and {}. Nothing was done. {}",
         shown(one),
         shown(other),
@@ -193,18 +193,18 @@ fn of_several(one: &Touched, other: &Touched, user: &User) -> Problem {
 }
 
 /// Root stays root only where nobody else can put something in the place of what it opens.
-fn is_roots_alone(touched: &Touched) -> Result<(), Problem> {
+fn is_roots_alone(touched: &Touched) -> Result<(), CliError> {
     let Touched { kind, path, holding } = touched;
     let shown = format!("{} {}", kind.shown(), escape::shown_path(path));
     if holding.link.is_some() && *kind != Kind::Config {
-        return Err(Problem::usage(format!(
+        return Err(CliError::usage(format!(
             "{shown} is a link, and root follows none there. Nothing was done. Name the folder that it leads to"
         )));
     }
     let is_open = holding.is_open && holding.is_there;
     let itself = is_open && !(*kind == Kind::FolderOfFile && holding.is_shared);
     match holding.unsafe_at.as_deref().or(itself.then_some(path)) {
-        Some(at) => Err(Problem::usage(format!(
+        Some(at) => Err(CliError::usage(format!(
             "{shown}: other users may change {}, so root does not use it. Nothing was done. Take that right away from \
              them (chmod, chown), name another folder, or work as the user whose mail it is: sudo -u USER \
              counterfoil ...",

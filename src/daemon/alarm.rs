@@ -14,9 +14,9 @@ use tokio::io::unix::AsyncFd;
 use tokio::time::Instant;
 
 /// A timer that is not set for more than one deadline at a time.
-pub(super) struct Alarm(AsyncFd<OwnedFd>);
+pub(super) struct TimerFd(AsyncFd<OwnedFd>);
 
-impl Alarm {
+impl TimerFd {
     #[expect(
         deprecated,
         reason = "its fault is with types that change their descriptor; this one cannot"
@@ -66,7 +66,7 @@ mod tests {
         let runtime =
             tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
         runtime.block_on(async {
-            let alarm = Alarm::new().expect("an alarm");
+            let alarm = TimerFd::new().expect("an alarm");
             let begun = Instant::now();
             let soon = alarm.until(begun + Duration::from_millis(20));
             assert!(tokio::time::timeout(Duration::from_secs(20), soon).await.is_ok());

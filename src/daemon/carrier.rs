@@ -12,12 +12,12 @@ use tokio::time::Instant;
 
 /// When one drive is to be looked after.
 #[derive(Debug, Default)]
-pub(super) struct Carrier {
+pub(super) struct ExtrasTimer {
     due: Option<Instant>,
     last: Option<Instant>,
 }
 
-impl Carrier {
+impl ExtrasTimer {
     /// Something changed on the drive, or it is new here.
     pub(super) fn changed(&mut self, now: Instant) {
         let soon = now + CARRY_AFTER;
@@ -84,7 +84,7 @@ mod tests {
 
     #[test]
     fn it_is_done_while_the_drive_is_idle_and_not_too_often() {
-        let mut carrier = Carrier::default();
+        let mut carrier = ExtrasTimer::default();
         let begin = Instant::now();
         assert!(carrier.is_new());
         carrier.changed(begin);
@@ -100,7 +100,7 @@ mod tests {
 
     #[test]
     fn mail_that_keeps_coming_puts_it_off_until_the_drive_rests() {
-        let mut carrier = Carrier::default();
+        let mut carrier = ExtrasTimer::default();
         let begin = Instant::now();
         carrier.changed(begin);
         carrier.changed(begin + Duration::from_secs(30));

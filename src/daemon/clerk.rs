@@ -5,7 +5,7 @@ use super::churn::Churn;
 use super::events::Event;
 use super::overdue::Span;
 use crate::job::catalogue::{Catalogue, Overdue, millis};
-use crate::job::mailboxes::{Held, check_place, put_in_force};
+use crate::job::mailboxes::{HeldBackPolicy, check_place, put_in_force};
 use crate::job::mirror::OpenMailbox;
 use crate::job::scan::{ScanReport, ScanRules, look_at, scan};
 use crate::job::settle::settle;
@@ -22,7 +22,7 @@ use tokio::sync::mpsc::Sender;
 
 /// A piece of work on one mailbox.
 #[derive(Debug)]
-pub(super) struct ClerkJob {
+pub(super) struct ScanJob {
     /// Which mailbox.
     pub mailbox: usize,
     /// Look the whole tree over.
@@ -36,13 +36,13 @@ pub(super) struct ClerkJob {
 /// What the clerk is asked to do.
 pub(super) enum Task {
     /// To look at a mailbox.
-    Look(ClerkJob),
+    Look(ScanJob),
     /// To find what of a span is still unmirrored.
     Overdue(Span),
 }
 
 /// What came of it.
-pub(super) struct ClerkReport {
+pub(super) struct ScanOutcome {
     /// Which mailbox.
     pub mailbox: usize,
     /// Findings, or why it could not be done.
@@ -62,7 +62,7 @@ pub(super) struct ClerkReport {
 }
 
 /// What the clerk works with.
-pub(super) struct Clerk {
+pub(super) struct Scanner {
     pub catalogue: Catalogue,
     pub mailboxes: Vec<MailboxRef>,
     pub ignore: GlobSet,
@@ -78,7 +78,7 @@ pub(super) struct Clerk {
     pub away: RefCell<BTreeSet<usize>>,
 }
 
-impl Clerk {
+impl Scanner {
     /// Works until the sender of jobs is gone.
     pub(super) fn run(self, tasks: &Receiver<Task>, events: &Sender<Event>) {
         let (churn, mut told) = (Churn::new(self.churn), ToldOnce::default());
@@ -105,7 +105,7 @@ impl Clerk {
         })
     }
 
-    fn report(&self, job: &ClerkJob, churn: &Churn) -> ClerkReport {
+    fn report(&self, job: &ScanJob, churn: &Churn) -> ScanOutcome {
         let mut wants_whole = false;
         let outcome = self.work(job, churn, &mut wants_whole);
         let is_back = self.note_away(job, &outcome);
@@ -117,11 +117,11 @@ impl Clerk {
         }
         let unsettled = self.catalogue.has_unsettled().unwrap_or(true);
         let (mailbox, at) = (job.mailbox, millis(&*self.clock));
-        ClerkReport { mailbox, outcome, tick, at, unsettled, is_back, wants_whole, due_in }
+        ScanOutcome { mailbox, outcome, tick, at, unsettled, is_back, wants_whole, due_in }
     }
 
     /// Keeps whether a mailbox could be looked at; `true` if it is back.
-    fn note_away(&self, job: &ClerkJob, outcome: &Result<ScanReport, JobError>) -> bool {
+    fn note_away(&self, job: &ScanJob, outcome: &Result<ScanReport, JobError>) -> bool {
         let mut away = self.away.borrow_mut();
         match outcome {
             Ok(report) if report.root_unread.is_none() => job.whole && away.remove(&job.mailbox),
@@ -134,7 +134,7 @@ impl Clerk {
 
     fn work(
         &self,
-        job: &ClerkJob,
+        job: &ScanJob,
         churn: &Churn,
         wants_whole: &mut bool,
     ) -> Result<ScanReport, JobError> {
@@ -208,6 +208,6 @@ pub(super) fn catalogue(
         );
     }
     catalogue.begin_run(clock)?;
-    put_in_force(&catalogue, station, Held::TakeIn)?;
+    put_in_force(&catalogue, station, HeldBackPolicy::TakeIn)?;
     Ok(catalogue)
 }

@@ -2,7 +2,7 @@
 //! Never decides anything by it; it tells whether it can be trusted.
 
 use crate::disk::host;
-use crate::model::{Clock, Moment, Stamp};
+use crate::model::{Clock, Timestamp, EventTime};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
@@ -45,12 +45,12 @@ impl Default for SystemClock {
 }
 
 impl Clock for SystemClock {
-    fn stamp(&self) -> Stamp {
+    fn stamp(&self) -> EventTime {
         let now = rustix::time::clock_gettime(rustix::time::ClockId::Realtime);
         let time =
-            Moment { seconds: now.tv_sec, nanos: u32::try_from(now.tv_nsec).unwrap_or_default() };
+            Timestamp { seconds: now.tv_sec, nanos: u32::try_from(now.tv_nsec).unwrap_or_default() };
         let trusted = time.seconds >= EARLIEST && self.is_kept();
-        Stamp { time, trusted, boot: self.boot.clone() }
+        EventTime { time, trusted, boot: self.boot.clone() }
     }
 
     fn since_boot(&self) -> Duration {

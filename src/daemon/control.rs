@@ -23,7 +23,7 @@ const QUESTION_PATIENCE: Duration = Duration::from_secs(5);
 const HOST_PATH_BYTES: usize = 4096;
 
 /// Where the answer goes.
-pub(super) type Asker = oneshot::Sender<Answer>;
+pub(super) type ReplyTo = oneshot::Sender<Answer>;
 
 /// What is asked.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -61,16 +61,16 @@ pub enum Request {
 #[serde(rename_all = "snake_case")]
 pub enum Answer {
     /// The drives that are served.
-    Drives(Vec<Served>),
+    Drives(Vec<DriveStatus>),
     /// The drive is let go.
-    Released(Served),
+    Released(DriveStatus),
     /// It was not done, and why.
     Refused(String),
 }
 
 /// A drive as the daemon sees it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Served {
+pub struct DriveStatus {
     /// How it is called.
     pub label: String,
     /// Where it is, raw.
@@ -110,7 +110,7 @@ impl Answer {
             Self::Drives(mut drives) => {
                 // The named folders, and as many removable drives.
                 drives.truncate(2 * DRIVES_MAX);
-                Self::Drives(drives.into_iter().map(Served::made_harmless).collect())
+                Self::Drives(drives.into_iter().map(DriveStatus::made_harmless).collect())
             }
             Self::Released(drive) => Self::Released(drive.made_harmless()),
             Self::Refused(why) => Self::Refused(harmless(&why)),
@@ -118,7 +118,7 @@ impl Answer {
     }
 }
 
-impl Served {
+impl DriveStatus {
     fn made_harmless(self) -> Self {
         // No path of the host is longer, and each is from its root.
         let is_path = self.at.first() == Some(&b'/')

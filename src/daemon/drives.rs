@@ -1,18 +1,18 @@
 //! All drives as the loop sees them: which are served, by which worker, and what each is told to do.
 //! Never waits for a drive: a hung one is only seen to be hung.
 
-use super::control::{Answer, Asker};
-use super::events::{Event, News, Voice};
-use super::rereads::{After, Reread};
+use super::control::{Answer, ReplyTo};
+use super::events::{Event, Notice, EventSink};
+use super::rereads::{PassFollowUp, ScrubOutcome};
 use super::run::Find;
 use super::service::Service;
-use super::slots::{Orders, Slot};
-use super::states::{DriveState, Happening};
-use super::worker::{Worker, Workplace};
+use super::slots::{WorkerSignals, Slot};
+use super::states::{DriveState, DriveEvent};
+use super::worker::{Worker, WorkerContext};
 use crate::disk::mounts::MountKey;
-use crate::disk::{StoppableDoor, VolumeFacts};
+use crate::disk::{StoppableVolumeSource, VolumeFacts};
 use crate::job::catalogue::Catalogue;
-use crate::job::round::DriveRound;
+use crate::job::round::SyncOutcome;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{DriveId, DriveLoss};
@@ -30,9 +30,9 @@ pub(super) struct Drives<'a> {
     slots: BTreeMap<usize, Slot>,
     next: usize,
     find: Box<Find>,
-    workplace: Arc<Workplace>,
+    workplace: Arc<WorkerContext>,
     events: Sender<Event>,
-    voice: &'a dyn Voice,
+    voice: &'a dyn EventSink,
     service: Service,
     /// The states of the drives as last told to the service manager.
     status: Vec<(String, DriveState)>,
@@ -43,9 +43,9 @@ pub(super) struct Drives<'a> {
 impl<'a> Drives<'a> {
     pub(super) fn new(
         find: Box<Find>,
-        workplace: Workplace,
+        workplace: WorkerContext,
         events: Sender<Event>,
-        voice: &'a dyn Voice,
+        voice: &'a dyn EventSink,
         service: Service,
     ) -> Self {
         Self {
@@ -65,10 +65,10 @@ impl<'a> Drives<'a> {
     pub(super) fn add(&mut self, mount: Option<MountKey>, drive: DriveRef) -> Result<(), JobError> {
         let number = self.next;
         self.next += 1;
-        let orders = Orders::default();
+        let orders = WorkerSignals::default();
         let (stop, place) = (Arc::clone(&orders.stop), Arc::clone(&self.workplace));
         let asked = move || stop.load(Ordering::Relaxed) || place.stop.load(Ordering::Relaxed);
-        let door = Arc::new(StoppableDoor::new(drive.door, Arc::new(asked)));
+        let door = Arc::new(StoppableVolumeSource::new(drive.door, Arc::new(asked)));
         let drive = DriveRef { door, ..drive };
         let (jobs, waiting) = mpsc::channel();
         let slot = Slot::new(mount, &drive, orders.clone(), jobs);
@@ -87,7 +87,7 @@ impl<'a> Drives<'a> {
             slot.mount.as_ref().is_some_and(|key| !found.iter().any(|(other, _)| other == key))
         };
         for (_, slot) in self.slots.extract_if(.., |_, slot| went(slot)) {
-            self.voice.tell(&News::Went(&slot.label));
+            self.voice.tell(&Notice::Went(&slot.label));
             slot.interrupt();
             slot.refuse("it was unmounted or pulled out");
         }
@@ -96,14 +96,14 @@ impl<'a> Drives<'a> {
                 continue;
             }
             if self.slots.len() >= DRIVES_MAX {
-                self.voice.tell(&News::TooMany(&drive.label));
+                self.voice.tell(&Notice::TooMany(&drive.label));
                 continue;
             }
-            self.voice.tell(&News::Came { label: &drive.label, at: &drive.at });
+            self.voice.tell(&Notice::Came { label: &drive.label, at: &drive.at });
             self.add(Some(key), drive)?;
         }
         for slot in self.slots.values_mut().filter(|slot| slot.has_left()) {
-            slot.happen(Happening::Left, None, self.voice);
+            slot.happen(DriveEvent::Left, None, self.voice);
         }
         // A folder may have another drive in it now; a mount that is served is the same as before.
         self.want(|slot| slot.mount.is_none() || !slot.is_served());
@@ -117,13 +117,13 @@ impl<'a> Drives<'a> {
 
     fn want(&mut self, which: impl Fn(&Slot) -> bool) {
         for slot in self.slots.values_mut().filter(|slot| which(slot)) {
-            slot.happen(Happening::Wanted, None, self.voice);
+            slot.happen(DriveEvent::Wanted, None, self.voice);
         }
         self.tell_status();
     }
 
     /// A worker has done its piece of work. One of a drive that is served no more has nobody to tell.
-    pub(super) fn done(&mut self, number: usize, round: &DriveRound, after: &After) {
+    pub(super) fn done(&mut self, number: usize, round: &SyncOutcome, after: &PassFollowUp) {
         let may_work = !self.workplace.stop.load(Ordering::Relaxed);
         let came = match self.slots.get_mut(&number) {
             Some(slot) => {
@@ -136,12 +136,12 @@ impl<'a> Drives<'a> {
         let learnt = round.outcome.as_ref().is_ok_and(|report| report.learnt);
         if learnt && may_work {
             let others = self.slots.iter_mut().filter(|(n, _)| **n != number);
-            others.for_each(|(_, slot)| slot.happen(Happening::Wanted, None, self.voice));
+            others.for_each(|(_, slot)| slot.happen(DriveEvent::Wanted, None, self.voice));
         }
         if came && may_work {
             // It may hold what others have lost.
             let lacking = self.slots.iter_mut().filter(|(n, slot)| **n != number && slot.lacks);
-            lacking.for_each(|(_, slot)| slot.happen(Happening::Wanted, None, self.voice));
+            lacking.for_each(|(_, slot)| slot.happen(DriveEvent::Wanted, None, self.voice));
         }
         self.tell_status();
     }
@@ -167,7 +167,7 @@ impl<'a> Drives<'a> {
     }
 
     /// A worker has taken its bite.
-    pub(super) fn reread_done(&mut self, number: usize, report: &Reread) {
+    pub(super) fn reread_done(&mut self, number: usize, report: &ScrubOutcome) {
         self.reread_from = report.begun.checked_add(report.at_least);
         let altered = report.bite.as_ref().is_ok_and(|bite| !bite.altered.is_empty());
         if let Some(slot) = self.slots.get_mut(&number) {
@@ -237,7 +237,7 @@ impl<'a> Drives<'a> {
     }
 
     /// Lets go of the one drive that has a name.
-    pub(super) fn release(&mut self, name: &str, asker: Asker) {
+    pub(super) fn release(&mut self, name: &str, asker: ReplyTo) {
         let mut named = self.slots.values_mut().filter(|slot| slot.is_called(name));
         let refusal = match (named.next(), named.next()) {
             (Some(slot), None) => return slot.release(asker),

@@ -1,12 +1,12 @@
 //! Everything that can happen to the daemon, and everything it has to tell. Both lists are closed.
 
-use super::clerk::ClerkReport;
-use super::control::{Asker, Request};
-use super::rereads::{After, Reread};
+use super::clerk::ScanOutcome;
+use super::control::{ReplyTo, Request};
+use super::rereads::{PassFollowUp, ScrubOutcome};
 use super::states::DriveState;
 use crate::disk::VolumeFacts;
 use crate::job::catalogue::Overdue;
-use crate::job::round::DriveRound;
+use crate::job::round::SyncOutcome;
 use crate::job::{JobError, MailboxRef};
 use crate::model::{Finding, MailboxName, RelName};
 use std::time::Duration;
@@ -26,17 +26,17 @@ pub(super) enum Event {
     /// Something was mounted or unmounted, or a drive's folder came or went.
     DrivesChanged,
     /// The clerk has done its piece of work.
-    Clerk(ClerkReport),
+    Clerk(ScanOutcome),
     /// The clerk has found what is overdue.
     Overdue(Overdue),
     /// A drive's worker has done its piece of work.
-    Drive(usize, Box<DriveRound>, After),
+    Drive(usize, Box<SyncOutcome>, PassFollowUp),
     /// A drive's worker has taken a bite of re-reading.
-    Reread(usize, Box<Reread>),
+    Reread(usize, Box<ScrubOutcome>),
     /// A drive's worker has synced the drive and let go of it.
     LetGo(usize, Result<VolumeFacts, JobError>),
     /// Somebody asks something.
-    Asked(Request, Asker),
+    Asked(Request, ReplyTo),
     /// The config is to be read again.
     Reload,
     /// The daemon is to end.
@@ -45,7 +45,7 @@ pub(super) enum Event {
 
 /// What the daemon has to tell.
 #[derive(Debug)]
-pub enum News<'a> {
+pub enum Notice<'a> {
     /// Messages were copied to a drive and proven.
     Mirrored {
         /// The drive.
@@ -110,9 +110,9 @@ pub enum News<'a> {
 }
 
 /// Puts into words what the daemon has to tell.
-pub trait Voice: Send {
+pub trait EventSink: Send {
     /// Something happened.
-    fn tell(&self, news: &News<'_>);
+    fn tell(&self, news: &Notice<'_>);
     /// One line for the service manager: what each drive is doing.
     fn status(&self, drives: &[(&str, DriveState)]) -> String;
 }

@@ -1,14 +1,14 @@
 //! What waits to be looked at in each mailbox, and when.
 //! Bounded: too many hints are replaced by one look over everything.
 
-use super::clerk::ClerkJob;
+use super::clerk::ScanJob;
 use crate::model::RelName;
 use crate::model::limits::HINTS_MAX;
 use std::collections::BTreeSet;
 
 /// What waits in one mailbox.
 #[derive(Debug, Default)]
-pub(super) struct Waiting {
+pub(super) struct PendingScan {
     whole: bool,
     touched: BTreeSet<RelName>,
     gone: BTreeSet<RelName>,
@@ -16,7 +16,7 @@ pub(super) struct Waiting {
     settle: bool,
 }
 
-impl Waiting {
+impl PendingScan {
     pub(super) fn touch(&mut self, path: RelName) {
         self.gone.remove(&path);
         self.touched.insert(path);
@@ -50,12 +50,12 @@ impl Waiting {
     }
 
     /// The next piece of work, if there is one.
-    pub(super) fn take(&mut self, mailbox: usize) -> Option<ClerkJob> {
+    pub(super) fn take(&mut self, mailbox: usize) -> Option<ScanJob> {
         if !self.whole && !self.settle && self.touched.is_empty() && self.gone.is_empty() {
             return None;
         }
         let waiting = std::mem::take(self);
-        Some(ClerkJob {
+        Some(ScanJob {
             mailbox,
             whole: waiting.whole,
             paths: waiting.touched.into_iter().collect(),

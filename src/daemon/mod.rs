@@ -21,10 +21,10 @@ mod sources;
 mod states;
 mod worker;
 
-pub use events::{News, Voice};
+pub use events::{Notice, EventSink};
 pub use overdue::Notify;
-pub use reporter::Errand;
-pub use run::{Call, Find, Reload, Settings, run};
+pub use reporter::ReportRequest;
+pub use run::{Command, Find, Reload, Settings, run};
 pub use sources::{calls_from_signals, when_ended};
 pub use states::DriveState;
 

@@ -1,7 +1,7 @@
 //! Tells once of each message that has been unmirrored for too long. Long is by the monotonic clock: every look
 //! at the mailbox leaves a mark, and what was known at a mark and is unmirrored when its time is up is overdue.
 
-use super::reporter::{Errand, run};
+use super::reporter::{ReportRequest, run};
 use crate::job::catalogue::Overdue;
 use crate::model::{StationName, escape};
 use serde_json::json;
@@ -13,7 +13,7 @@ use tokio::time::Instant;
 #[derive(Debug, Clone)]
 pub struct Notify {
     /// The program, handed one JSON object on its standard input.
-    pub errand: Errand,
+    pub errand: ReportRequest,
     /// How long a message may be unmirrored.
     pub after: Duration,
 }
@@ -28,7 +28,7 @@ pub(super) struct Span {
 
 /// A moment, and what was known then.
 #[derive(Debug, Clone, Copy)]
-struct Mark {
+struct Checkpoint {
     made: Instant,
     due: Instant,
     known: (u64, i64),
@@ -37,9 +37,9 @@ struct Mark {
 }
 
 /// The marks that wait, and what was told.
-pub(super) struct Watchman {
+pub(super) struct OverdueMonitor {
     notify: Option<Notify>,
-    marks: VecDeque<Mark>,
+    marks: VecDeque<Checkpoint>,
     told: (u64, i64),
     /// What was known at the last look.
     known: (u64, i64),
@@ -48,7 +48,7 @@ pub(super) struct Watchman {
 /// Before everything that is ever known.
 const NOTHING: (u64, i64) = (0, i64::MIN);
 
-impl Watchman {
+impl OverdueMonitor {
     pub(super) fn new(notify: Option<Notify>) -> Self {
         Self { notify, marks: VecDeque::new(), told: NOTHING, known: NOTHING }
     }
@@ -64,7 +64,7 @@ impl Watchman {
             Some(last) if now - last.made < notify.after / 4 => {
                 (last.due, last.known) = (due, known);
             }
-            _ => self.marks.push_back(Mark { made: now, due, known, all: false }),
+            _ => self.marks.push_back(Checkpoint { made: now, due, known, all: false }),
         }
     }
 
@@ -73,7 +73,7 @@ impl Watchman {
     pub(super) fn begin_again(&mut self, now: Instant) {
         let Some(notify) = &self.notify else { return };
         let (due, known) = (now + notify.after, self.known);
-        self.marks.push_back(Mark { made: now, due, known, all: true });
+        self.marks.push_back(Checkpoint { made: now, due, known, all: true });
     }
 
     /// When the next mark's time is up.
@@ -125,8 +125,8 @@ mod tests {
 
     const AFTER: Duration = Duration::from_secs(1000);
 
-    fn watchman() -> Watchman {
-        Watchman::new(Some(Notify { errand: Errand::default(), after: AFTER }))
+    fn watchman() -> OverdueMonitor {
+        OverdueMonitor::new(Some(Notify { errand: ReportRequest::default(), after: AFTER }))
     }
 
     #[test]

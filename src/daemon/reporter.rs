@@ -11,7 +11,7 @@ use tokio::time::Instant;
 
 /// A program and its arguments.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Errand {
+pub struct ReportRequest {
     /// The program.
     pub program: PathBuf,
     /// Its arguments.
@@ -20,13 +20,13 @@ pub struct Errand {
 
 /// When the report is to be written.
 pub(super) struct Reporter {
-    errand: Option<Errand>,
+    errand: Option<ReportRequest>,
     due: Option<Instant>,
     last: Option<Instant>,
 }
 
 impl Reporter {
-    pub(super) fn new(errand: Option<Errand>) -> Self {
+    pub(super) fn new(errand: Option<ReportRequest>) -> Self {
         Self { errand, due: None, last: None }
     }
 
@@ -57,7 +57,7 @@ impl Reporter {
 
 /// Runs a program, hands it what there is to tell, and says so in the log if it fails. One that does not end is
 /// ended.
-pub(super) async fn run(errand: Errand, told: Vec<u8>, failed: &'static str, good: &[i32]) {
+pub(super) async fn run(errand: ReportRequest, told: Vec<u8>, failed: &'static str, good: &[i32]) {
     let program = errand.program.display().to_string();
     let ended = async {
         let mut child = Command::new(&errand.program)
@@ -87,7 +87,7 @@ mod tests {
 
     #[test]
     fn a_burst_of_changes_is_one_report_and_the_next_waits() {
-        let mut reporter = Reporter::new(Some(Errand::default()));
+        let mut reporter = Reporter::new(Some(ReportRequest::default()));
         let begin = Instant::now();
         assert_eq!(reporter.deadline(), None);
         reporter.changed(begin);

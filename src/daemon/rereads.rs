@@ -6,8 +6,8 @@ use crate::disk::{Access, Trouble};
 use crate::job::catalogue::Catalogue;
 use crate::job::drive::Begin;
 use crate::job::mailboxes::open_all;
-use crate::job::reread::{Bite, Rereader, Unfinished};
-use crate::job::round::{self, DriveRound};
+use crate::job::reread::{ScrubStep, Scrubber, Unfinished};
+use crate::job::round::{self, SyncOutcome};
 use crate::job::{DriveRef, JobError, Progress};
 use crate::model::limits::DAYS_LEFT_LOW;
 use std::sync::Arc;
@@ -17,7 +17,7 @@ use tokio::time::Instant;
 
 /// What a pass leaves to be known of its drive.
 #[derive(Debug, Default)]
-pub(super) struct After {
+pub(super) struct PassFollowUp {
     /// How long until its copies are to be re-read; `None`: never.
     pub reread: Option<Duration>,
     /// Copies on it are lost that only another drive can give.
@@ -40,9 +40,9 @@ impl FullSoon {
 }
 
 /// A bite, as told to the loop.
-pub(super) struct Reread {
+pub(super) struct ScrubOutcome {
     /// What was found, or what broke it off.
-    pub bite: Result<Bite, JobError>,
+    pub bite: Result<ScrubStep, JobError>,
     /// How long until the next one.
     pub due: Option<Duration>,
     /// When it was begun.
@@ -52,9 +52,9 @@ pub(super) struct Reread {
 }
 
 /// A re-reading ends for anything else there is to do.
-struct Reading<'a>(&'a Worker);
+struct UntilInterrupted<'a>(&'a Worker);
 
-impl Progress for Reading<'_> {
+impl Progress for UntilInterrupted<'_> {
     fn advance(&self, messages: u64, bytes: u64) {
         self.0.advance(messages, bytes);
     }
@@ -66,30 +66,30 @@ impl Progress for Reading<'_> {
 
 impl Worker {
     /// What a pass leaves to be known. That it cannot be read is no trouble of the drive.
-    pub(super) fn after(&self, round: &DriveRound) -> After {
+    pub(super) fn after(&self, round: &SyncOutcome) -> PassFollowUp {
         let (Ok(_), Some((_, drive))) = (&round.outcome, round.drive) else {
             return self.after_trouble(round);
         };
         self.look_after(drive).unwrap_or_else(|error| {
             tracing::debug!(%error, "what comes after a pass is not known");
-            After::default()
+            PassFollowUp::default()
         })
     }
 
     /// A drive that may only be read is re-read too.
-    fn after_trouble(&self, round: &DriveRound) -> After {
+    fn after_trouble(&self, round: &SyncOutcome) -> PassFollowUp {
         let read_only = round.outcome.as_ref().is_err_and(|e| e.trouble() == Trouble::ReadOnly);
         match round.drive.filter(|_| read_only) {
             Some((_, drive)) => self.look_after(drive).unwrap_or_default(),
-            None => After::default(),
+            None => PassFollowUp::default(),
         }
     }
 
-    fn look_after(&self, drive: i64) -> Result<After, JobError> {
+    fn look_after(&self, drive: i64) -> Result<PassFollowUp, JobError> {
         let place = &self.workplace;
         let (catalogue, _) = Catalogue::open(&place.state)?;
         let book = catalogue.book(drive, &place.station)?;
-        Ok(After {
+        Ok(PassFollowUp {
             reread: place.reread.due(&catalogue, book.row, &*place.clock)?,
             lacks: !catalogue.lost_for_good(book.row, 0, 1)?.is_empty(),
             days_left: catalogue.days_left(drive, &place.clock.stamp())?,
@@ -97,22 +97,22 @@ impl Worker {
     }
 
     /// Takes a bite.
-    pub(super) fn reread(&self, unfinished: &mut Option<Unfinished>) -> Reread {
+    pub(super) fn reread(&self, unfinished: &mut Option<Unfinished>) -> ScrubOutcome {
         let begun = Instant::now();
         let rules = self.workplace.reread;
         match self.bite(unfinished) {
             Ok((bite, due)) => {
                 let at_least = rules.time_for(bite.octets);
-                Reread { bite: Ok(bite), due, begun, at_least }
+                ScrubOutcome { bite: Ok(bite), due, begun, at_least }
             }
-            Err(error) => Reread { bite: Err(error), due: None, begun, at_least: Duration::ZERO },
+            Err(error) => ScrubOutcome { bite: Err(error), due: None, begun, at_least: Duration::ZERO },
         }
     }
 
     fn bite(
         &self,
         unfinished: &mut Option<Unfinished>,
-    ) -> Result<(Bite, Option<Duration>), JobError> {
+    ) -> Result<(ScrubStep, Option<Duration>), JobError> {
         let place = &self.workplace;
         let (catalogue, _) = Catalogue::open(&place.state)?;
         catalogue.keep_small()?;
@@ -134,9 +134,9 @@ impl Worker {
             }
             Err(error) => return Err(error),
         };
-        let progress = &Reading(self);
+        let progress = &UntilInterrupted(self);
         let rereader =
-            Rereader { catalogue: &catalogue, mailboxes: &mailboxes, clock, progress, record };
+            Scrubber { catalogue: &catalogue, mailboxes: &mailboxes, clock, progress, record };
         let bite = rereader.bite(&mut admitted, unfinished)?;
         let due = place.reread.due(&catalogue, admitted.book.row, clock)?;
         Ok((bite, due))

@@ -1,15 +1,15 @@
 //! The daemon's beginning and end: what it works with, what it is called to do.
 
 use super::control;
-use super::events::{Event, Voice};
+use super::events::{Event, EventSink};
 use super::overdue::Notify;
-use super::reporter::Errand;
+use super::reporter::ReportRequest;
 use super::serve::{Daemon, Ended};
 use super::service::Service;
 use super::sources::watch_mounts;
 use crate::disk::mounts::MountKey;
-use crate::job::carry::Cargo;
-use crate::job::reread::RereadRules;
+use crate::job::carry::Extras;
+use crate::job::reread::ScrubRules;
 use crate::job::{DriveRef, JobError, Station};
 use crate::model::Clock;
 use crate::model::limits::HINTS_MAX;
@@ -44,13 +44,13 @@ pub struct Settings {
     /// Copies on the device of a mailbox count too.
     pub count_same_device: bool,
     /// What a drive carries beside the copies.
-    pub cargo: Cargo,
+    pub cargo: Extras,
     /// What writes the audit into the state folder, if anything does.
-    pub report: Option<Errand>,
+    pub report: Option<ReportRequest>,
     /// Who is told of mail that stays unmirrored, if anybody is.
     pub notify: Option<Notify>,
     /// How copies are re-read.
-    pub reread: RereadRules,
+    pub reread: ScrubRules,
     /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
     pub prune: Option<Duration>,
 }
@@ -63,7 +63,7 @@ pub type Reload<'a> = dyn FnMut() -> Result<Settings, String> + 'a;
 
 /// What is asked of a running daemon.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Call {
+pub enum Command {
     /// End.
     Stop,
     /// Read the config again.
@@ -74,17 +74,17 @@ pub enum Call {
 pub async fn run(
     settings: Settings,
     reload: &mut Reload<'_>,
-    voice: &dyn Voice,
+    voice: &dyn EventSink,
     clock: Arc<dyn Clock>,
-    calls: &mut Receiver<Call>,
+    calls: &mut Receiver<Command>,
 ) -> Result<(), JobError> {
     let (sender, events) = channel(HINTS_MAX);
     let called = sender.clone();
     let hear = async move {
         while let Some(call) = calls.recv().await {
             let event = match call {
-                Call::Stop => Event::Stop,
-                Call::Reload => Event::Reload,
+                Command::Stop => Event::Stop,
+                Command::Reload => Event::Reload,
             };
             if called.send(event).await.is_err() {
                 break;
@@ -101,7 +101,7 @@ pub async fn run(
 async fn work(
     mut settings: Settings,
     reload: &mut Reload<'_>,
-    voice: &dyn Voice,
+    voice: &dyn EventSink,
     clock: Arc<dyn Clock>,
     sender: Sender<Event>,
     mut events: Receiver<Event>,

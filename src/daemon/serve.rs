@@ -1,20 +1,20 @@
 //! The loop: waits for events and deadlines, hands out work, keeps the state of each drive. One place,
 //! one thread; everything slow happens in the clerk's and the workers' threads.
 
-use super::alarm::Alarm;
-use super::clerk::{self, Clerk, ClerkReport, Task};
-use super::control::{Answer, Asker, Request};
+use super::alarm::TimerFd;
+use super::clerk::{self, Scanner, ScanOutcome, Task};
+use super::control::{Answer, ReplyTo, Request};
 use super::drives::Drives;
-use super::events::{Event, News, Voice};
-use super::mailboxes::Waiting;
-use super::overdue::Watchman;
+use super::events::{Event, Notice, EventSink};
+use super::mailboxes::PendingScan;
+use super::overdue::OverdueMonitor;
 use super::reporter::Reporter;
 use super::run::{Reload, Settings};
 use super::service::Service;
 use super::sources::{FolderWatch, Hints, MailboxWatch};
-use super::worker::{Workplace, drive_round, states_own};
+use super::worker::{WorkerContext, drive_round, states_own};
 use crate::disk::MailboxDir;
-use crate::job::drive::Claims;
+use crate::job::drive::PresentDrives;
 use crate::job::round::note_drives_beneath;
 use crate::job::{JobError, MailboxRef, Station};
 use crate::model::Clock;
@@ -42,12 +42,12 @@ pub(super) enum Ended {
 
 /// The daemon at work, from one reading of the config to the next.
 pub(super) struct Daemon<'a> {
-    voice: &'a dyn Voice,
+    voice: &'a dyn EventSink,
     service: Service,
     station: Station,
     scan_every: Duration,
     drives: Drives<'a>,
-    waiting: Vec<Waiting>,
+    waiting: Vec<PendingScan>,
     clerk: mpsc::Sender<Task>,
     /// What the clerk is at, since when: its deletions are needed again if hints were not enough.
     clerk_at: Option<(Vec<crate::model::RelName>, Instant)>,
@@ -58,9 +58,9 @@ pub(super) struct Daemon<'a> {
     /// For each mailbox, when it is to be looked over once more after a folder appeared in it.
     again_at: Vec<Option<Instant>>,
     watchdog_at: Option<Instant>,
-    alarm: Alarm,
+    alarm: TimerFd,
     reporter: Reporter,
-    watchman: Watchman,
+    watchman: OverdueMonitor,
     watches: Vec<Option<MailboxWatch>>,
     /// The folder that each mailbox was when its watch began: another one may be mounted over it, or it may be
     /// unmounted, and no hint tells of that.
@@ -73,14 +73,14 @@ impl<'a> Daemon<'a> {
     pub(super) fn start(
         settings: Settings,
         events: &Sender<Event>,
-        voice: &'a dyn Voice,
+        voice: &'a dyn EventSink,
         service: Service,
         clock: Arc<dyn Clock>,
     ) -> Result<Self, JobError> {
         let catalogue = clerk::catalogue(&settings.state, &settings.station, &*clock)?;
         catalogue.count_same_device(settings.count_same_device)?;
         note_drives_beneath(&catalogue, &settings.station)?;
-        let clerk = Clerk {
+        let clerk = Scanner {
             catalogue,
             mailboxes: settings.station.mailboxes.clone(),
             ignore: settings.ignore.clone(),
@@ -94,7 +94,7 @@ impl<'a> Daemon<'a> {
         let (clerk_jobs, jobs) = mpsc::channel();
         let to = events.clone();
         super::spawn("clerk".to_owned(), move || clerk.run(&jobs, &to))?;
-        let workplace = Workplace {
+        let workplace = WorkerContext {
             station: settings.station.name.clone(),
             mailboxes: settings.station.mailboxes.clone(),
             ignore: settings.ignore,
@@ -103,7 +103,7 @@ impl<'a> Daemon<'a> {
             clock,
             reread: settings.reread,
             prune: settings.prune,
-            claims: Claims::default(),
+            claims: PresentDrives::default(),
             stop: AtomicBool::new(false),
         };
         let mut drives = Drives::new(settings.find, workplace, events.clone(), voice, service);
@@ -115,7 +115,7 @@ impl<'a> Daemon<'a> {
         let mut daemon = Self {
             voice,
             service,
-            waiting: settings.station.mailboxes.iter().map(|_| Waiting::default()).collect(),
+            waiting: settings.station.mailboxes.iter().map(|_| PendingScan::default()).collect(),
             watches: settings.station.mailboxes.iter().map(|_| None).collect(),
             roots: vec![None; settings.station.mailboxes.len()],
             again_at: vec![None; settings.station.mailboxes.len()],
@@ -128,9 +128,9 @@ impl<'a> Daemon<'a> {
             next_scan: Instant::now(),
             settle_at: None,
             watchdog_at: service.watchdog_every().map(|_| Instant::now()),
-            alarm: Alarm::new()?,
+            alarm: TimerFd::new()?,
             reporter: Reporter::new(settings.report),
-            watchman: Watchman::new(settings.notify),
+            watchman: OverdueMonitor::new(settings.notify),
             hints,
             _folders: folders,
         };
@@ -149,7 +149,7 @@ impl<'a> Daemon<'a> {
         self.watches[mailbox] = match MailboxWatch::new(mailbox, &root, self.hints.clone()) {
             Ok(watch) => Some(watch),
             Err(why) => {
-                self.voice.tell(&News::Unwatched(&place.name, &why));
+                self.voice.tell(&Notice::Unwatched(&place.name, &why));
                 None
             }
         };
@@ -208,12 +208,12 @@ impl<'a> Daemon<'a> {
                     self.service.reloading();
                     match reload() {
                         Ok(new) => {
-                            self.voice.tell(&News::Reloaded);
+                            self.voice.tell(&Notice::Reloaded);
                             self.wind_down(events).await;
                             return Ok(Ended::Reloaded(Box::new(new)));
                         }
                         Err(why) => {
-                            self.voice.tell(&News::ReloadRefused(&why));
+                            self.voice.tell(&Notice::ReloadRefused(&why));
                             self.service.ready();
                         }
                     }
@@ -248,7 +248,7 @@ impl<'a> Daemon<'a> {
                 Some(Event::Gone(mailbox, path)) => self.waiting[mailbox].gone(path),
             }
             if self.hints.were_lost() {
-                self.waiting.iter_mut().for_each(Waiting::doubt);
+                self.waiting.iter_mut().for_each(PendingScan::doubt);
             }
         }
     }
@@ -269,7 +269,7 @@ impl<'a> Daemon<'a> {
         }
         if self.settle_at.is_some_and(|at| at <= now) {
             self.settle_at = None;
-            self.waiting.iter_mut().for_each(Waiting::settle);
+            self.waiting.iter_mut().for_each(PendingScan::settle);
         }
         for (waiting, again_at) in self.waiting.iter_mut().zip(&mut self.again_at) {
             if again_at.is_some_and(|at| at <= now) {
@@ -320,19 +320,19 @@ impl<'a> Daemon<'a> {
         }
     }
 
-    fn clerk_done(&mut self, report: ClerkReport) -> Result<(), JobError> {
+    fn clerk_done(&mut self, report: ScanOutcome) -> Result<(), JobError> {
         let (gone, _) = self.clerk_at.take().unwrap_or_else(|| (Vec::new(), Instant::now()));
         let mailbox = &self.station.mailboxes[report.mailbox];
         let name = &mailbox.name;
         match &report.outcome {
             Ok(findings) => {
-                findings.iter().for_each(|f| self.voice.tell(&News::MailboxFinding(name, f)));
+                findings.iter().for_each(|f| self.voice.tell(&Notice::MailboxFinding(name, f)));
             }
             // Without its catalogue the daemon knows nothing: end, and be started anew.
             Err(JobError::Catalogue(_) | JobError::State(_)) => {
                 report.outcome?;
             }
-            Err(error) => self.voice.tell(&News::MailboxAway(mailbox, error)),
+            Err(error) => self.voice.tell(&Notice::MailboxAway(mailbox, error)),
         }
         if report.wants_whole {
             // A folder was renamed into the mailbox, or out of it.
@@ -357,7 +357,7 @@ impl<'a> Daemon<'a> {
         Ok(())
     }
 
-    fn answer(&mut self, request: Request, asker: Asker) -> Result<(), JobError> {
+    fn answer(&mut self, request: Request, asker: ReplyTo) -> Result<(), JobError> {
         if let Request::Afresh(id) = &request {
             self.drives.begin_afresh(id)?;
         }
@@ -378,7 +378,7 @@ impl<'a> Daemon<'a> {
         if let Request::LetNextIn { seconds, before } = &request {
             let within = Duration::from_secs(*seconds);
             self.drives.let_next_in(within, before.clone())?;
-            self.voice.tell(&News::NextLetIn(within));
+            self.voice.tell(&Notice::NextLetIn(within));
         }
         if matches!(request, Request::Look | Request::Afresh(_)) {
             self.drives.refresh()?;
@@ -416,7 +416,7 @@ impl<'a> Daemon<'a> {
             }
         }
         for label in self.drives.at_work() {
-            self.voice.tell(&News::LeftWorking(label));
+            self.voice.tell(&Notice::LeftWorking(label));
         }
     }
 }

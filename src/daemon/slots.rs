@@ -1,14 +1,14 @@
 //! One drive as the loop sees it: its state, its worker, its time. Moves on by the state table alone.
 
-use super::carrier::Carrier;
-use super::control::{Answer, Asker, Served};
-use super::events::{News, Voice};
-use super::rereads::{After, FullSoon, Reread};
-use super::states::{Action, DriveState, Happening, next};
+use super::carrier::ExtrasTimer;
+use super::control::{Answer, ReplyTo, DriveStatus};
+use super::events::{Notice, EventSink};
+use super::rereads::{PassFollowUp, FullSoon, ScrubOutcome};
+use super::states::{DriveAction, DriveState, DriveEvent, next};
 use super::worker::WorkerJob;
 use crate::disk::mounts::MountKey;
-use crate::disk::{Door, Trouble, VolumeFacts};
-use crate::job::round::DriveRound;
+use crate::disk::{VolumeSource, Trouble, VolumeFacts};
+use crate::job::round::SyncOutcome;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{
     REREAD_AFTER_ERROR, RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER, STALLED_AFTER,
@@ -21,7 +21,7 @@ use tokio::time::Instant;
 
 /// What passes between the loop and a worker while this is at work.
 #[derive(Clone, Default)]
-pub(super) struct Orders {
+pub(super) struct WorkerSignals {
     /// Set by the loop: end at the next safe point.
     pub stop: Arc<AtomicBool>,
     /// Set by the loop: end a re-reading at once, there is something else to do.
@@ -52,8 +52,8 @@ pub(super) struct Slot {
     at: Vec<u8>,
     /// Its id, once a worker has read it.
     id: Option<DriveId>,
-    door: Arc<dyn Door>,
-    orders: Orders,
+    door: Arc<dyn VolumeSource>,
+    orders: WorkerSignals,
     /// When the state's time is over.
     until: Option<Instant>,
     /// Batches ended when it was last seen to get anywhere, and when that was.
@@ -61,7 +61,7 @@ pub(super) struct Slot {
     /// It was told that it gets nowhere.
     stalled: bool,
     /// Who wants it let go. Set when asked, taken when answered.
-    asker: Option<Asker>,
+    asker: Option<ReplyTo>,
     /// What was let go.
     released: Option<VolumeFacts>,
     worker: mpsc::Sender<WorkerJob>,
@@ -70,7 +70,7 @@ pub(super) struct Slot {
     /// Failures in a row, for the wait between tries.
     failures: u32,
     /// When what it carries beside the copies is to be looked after.
-    carrier: Carrier,
+    carrier: ExtrasTimer,
     /// The state and error last told, so that the same is not told again at every try.
     told: Option<(DriveState, String)>,
 }
@@ -79,7 +79,7 @@ impl Slot {
     pub(super) fn new(
         mount: Option<MountKey>,
         drive: &DriveRef,
-        orders: Orders,
+        orders: WorkerSignals,
         worker: mpsc::Sender<WorkerJob>,
     ) -> Self {
         Self {
@@ -104,7 +104,7 @@ impl Slot {
             worker,
             again: false,
             failures: 0,
-            carrier: Carrier::default(),
+            carrier: ExtrasTimer::default(),
             told: None,
         }
     }
@@ -142,8 +142,8 @@ impl Slot {
     }
 
     /// How it is, for whoever asks.
-    pub(super) fn served(&self, now: Instant) -> Served {
-        Served {
+    pub(super) fn served(&self, now: Instant) -> DriveStatus {
+        DriveStatus {
             label: self.label.clone(),
             at: self.at.clone(),
             id: self.id.map(|id| id.to_string()),
@@ -153,7 +153,7 @@ impl Slot {
     }
 
     /// Lets go of it as soon as its worker can.
-    pub(super) fn release(&mut self, asker: Asker) {
+    pub(super) fn release(&mut self, asker: ReplyTo) {
         if self.state == DriveState::Released {
             // Whoever asked may have gone.
             return drop(asker.send(Answer::Released(self.served(Instant::now()))));
@@ -167,14 +167,14 @@ impl Slot {
 
     /// Something is known of the drive that its worker has not seen: what it is at is ended at the next safe point, and
     /// the drive looked at again.
-    pub(super) fn look_again(&mut self, voice: &dyn Voice) {
+    pub(super) fn look_again(&mut self, voice: &dyn EventSink) {
         if self.busy && self.asker.is_none() {
             self.orders.stop.store(true, Ordering::Relaxed);
         }
-        self.happen(Happening::Wanted, None, voice);
+        self.happen(DriveEvent::Wanted, None, voice);
     }
 
-    fn refuse_before(&mut self, asker: Asker) {
+    fn refuse_before(&mut self, asker: ReplyTo) {
         if let Some(before) = self.asker.replace(asker) {
             drop(before.send(Answer::Refused("it was asked for once more".into())));
         }
@@ -220,16 +220,16 @@ impl Slot {
     }
 
     /// The worker has taken it.
-    pub(super) fn reread_done(&mut self, report: &Reread, voice: &dyn Voice) {
+    pub(super) fn reread_done(&mut self, report: &ScrubOutcome, voice: &dyn EventSink) {
         self.reading = false;
         let now = Instant::now();
         let (due, again) = match &report.bite {
             Ok(bite) => {
                 for found in &bite.findings {
-                    voice.tell(&News::DriveFinding(&self.label, found));
+                    voice.tell(&Notice::DriveFinding(&self.label, found));
                 }
                 for (mailbox, found) in &bite.altered {
-                    voice.tell(&News::MailboxFinding(mailbox, found));
+                    voice.tell(&Notice::MailboxFinding(mailbox, found));
                 }
                 (report.due.and_then(|wait| now.checked_add(wait)), bite.lost)
             }
@@ -244,7 +244,7 @@ impl Slot {
         if self.asker.is_some() && !self.busy {
             self.let_go();
         } else if again {
-            self.happen(Happening::Wanted, None, voice);
+            self.happen(DriveEvent::Wanted, None, voice);
         }
     }
 
@@ -255,13 +255,13 @@ impl Slot {
     }
 
     /// The worker has let go of it, or could not.
-    pub(super) fn let_go_done(&mut self, result: Result<VolumeFacts, JobError>, voice: &dyn Voice) {
+    pub(super) fn let_go_done(&mut self, result: Result<VolumeFacts, JobError>, voice: &dyn EventSink) {
         self.busy = false;
         self.again = false;
         let answer = match result {
             Ok(facts) => {
                 self.released = Some(facts);
-                self.happen(Happening::LetGo, None, voice);
+                self.happen(DriveEvent::LetGo, None, voice);
                 Answer::Released(self.served(Instant::now()))
             }
             Err(error) => {
@@ -276,10 +276,10 @@ impl Slot {
     }
 
     /// Whatever a deadline has passed for.
-    pub(super) fn on_time(&mut self, now: Instant, voice: &dyn Voice) {
+    pub(super) fn on_time(&mut self, now: Instant, voice: &dyn EventSink) {
         if self.until.is_some_and(|at| at <= now) {
             self.until = None;
-            self.happen(Happening::TimeUp, None, voice);
+            self.happen(DriveEvent::TimeUp, None, voice);
         }
         if self.carrier.is_due(now, self.state, self.busy || self.reading) {
             self.send(WorkerJob::Carry);
@@ -291,7 +291,7 @@ impl Slot {
         }
         if (self.busy || self.reading) && !self.stalled && self.moved.1 + STALLED_AFTER <= now {
             self.stalled = true;
-            voice.tell(&News::Stalled(&self.label));
+            voice.tell(&Notice::Stalled(&self.label));
         }
     }
 
@@ -314,9 +314,9 @@ impl Slot {
     /// The worker has reported. `may_work` tells whether it may be sent again.
     pub(super) fn done(
         &mut self,
-        round: &DriveRound,
-        after: &After,
-        voice: &dyn Voice,
+        round: &SyncOutcome,
+        after: &PassFollowUp,
+        voice: &dyn EventSink,
         may_work: bool,
     ) {
         self.busy = false;
@@ -325,7 +325,7 @@ impl Slot {
         self.id = round.drive.map(|(id, _)| id).or(self.id);
         let label = self.label.clone();
         for finding in &round.findings {
-            voice.tell(&News::DriveFinding(&label, finding));
+            voice.tell(&Notice::DriveFinding(&label, finding));
         }
         if let Ok(report) = &round.outcome {
             if report.batches > 0 {
@@ -336,10 +336,10 @@ impl Slot {
             }
             if report.copied > 0 {
                 let (messages, bytes) = (report.copied, report.bytes);
-                voice.tell(&News::Mirrored { label: &label, messages, bytes });
+                voice.tell(&Notice::Mirrored { label: &label, messages, bytes });
             }
             if !report.failed.is_empty() {
-                voice.tell(&News::NotCopied { label: &label, messages: report.failed_count() });
+                voice.tell(&Notice::NotCopied { label: &label, messages: report.failed_count() });
             }
         }
         let again = std::mem::take(&mut self.again) && may_work;
@@ -350,26 +350,26 @@ impl Slot {
         if self.asker.is_some() {
             self.let_go();
         } else if again {
-            self.happen(Happening::Wanted, None, voice);
+            self.happen(DriveEvent::Wanted, None, voice);
         }
     }
 
-    fn take_after(&mut self, after: &After, voice: &dyn Voice) {
+    fn take_after(&mut self, after: &PassFollowUp, voice: &dyn EventSink) {
         self.reread_at = after.reread.and_then(|wait| Instant::now().checked_add(wait));
         self.lacks = after.lacks;
         if let Some(days) = self.full_soon.news_of(after.days_left) {
-            voice.tell(&News::FullSoon { label: &self.label, days });
+            voice.tell(&Notice::FullSoon { label: &self.label, days });
         }
     }
 
     /// Moves the drive on by the state table, and does what the table says.
     pub(super) fn happen(
         &mut self,
-        happening: Happening,
+        happening: DriveEvent,
         error: Option<&JobError>,
-        voice: &dyn Voice,
+        voice: &dyn EventSink,
     ) {
-        if happening == Happening::Wanted && self.asker.is_some() {
+        if happening == DriveEvent::Wanted && self.asker.is_some() {
             return;
         }
         let before = self.state;
@@ -377,19 +377,19 @@ impl Slot {
         self.state = state;
         let now = Instant::now();
         match action {
-            Action::Rest => {
+            DriveAction::Rest => {
                 if before == DriveState::Settling && state == DriveState::Safe {
                     self.send(WorkerJob::CallSafe);
                 }
             }
-            Action::Work => {
+            DriveAction::Work => {
                 self.until = None;
                 self.released = None;
                 self.at_work(WorkerJob::BringUpToDate);
             }
-            Action::WorkAgain => self.again = true,
-            Action::Settle => self.until = Some(now + SAFE_TO_PULL_AFTER),
-            Action::BackOff => {
+            DriveAction::WorkAgain => self.again = true,
+            DriveAction::Settle => self.until = Some(now + SAFE_TO_PULL_AFTER),
+            DriveAction::BackOff => {
                 let wait = RETRY_FIRST.saturating_mul(1 << self.failures.min(10));
                 self.failures += 1;
                 self.until = Some(now + wait.min(RETRY_LONGEST));
@@ -403,32 +403,32 @@ impl Slot {
         }
         let word = (state, error.map(ToString::to_string).unwrap_or_default());
         if self.told.as_ref() != Some(&word) {
-            voice.tell(&News::Drive { label: &self.label, state, error });
+            voice.tell(&Notice::Drive { label: &self.label, state, error });
             self.told = Some(word);
         }
     }
 }
 
 /// What a worker's report means for the state of its drive.
-fn meaning(round: &DriveRound) -> Happening {
+fn meaning(round: &SyncOutcome) -> DriveEvent {
     match &round.outcome {
         Ok(report) if report.failed.iter().any(|f| f.reason == Reason::DriveFull) => {
-            Happening::OutOfRoom
+            DriveEvent::OutOfRoom
         }
-        Ok(report) if report.batches > 0 => Happening::Copied,
-        Ok(_) => Happening::NothingNew,
+        Ok(report) if report.batches > 0 => DriveEvent::Copied,
+        Ok(_) => DriveEvent::NothingNew,
         Err(error) => of_error(error),
     }
 }
 
-fn of_error(error: &JobError) -> Happening {
+fn of_error(error: &JobError) -> DriveEvent {
     match error.trouble() {
-        _ if matches!(error, JobError::Forgotten { .. }) => Happening::GivenUp,
-        Trouble::Gone => Happening::Vanished,
-        Trouble::ReadOnly => Happening::WriteProtected,
-        Trouble::Full => Happening::OutOfRoom,
-        Trouble::Unwanted => Happening::Unwanted,
-        Trouble::Untrusted => Happening::Distrusted,
-        _ => Happening::Broke,
+        _ if matches!(error, JobError::Forgotten { .. }) => DriveEvent::GivenUp,
+        Trouble::Gone => DriveEvent::Vanished,
+        Trouble::ReadOnly => DriveEvent::WriteProtected,
+        Trouble::Full => DriveEvent::OutOfRoom,
+        Trouble::Unwanted => DriveEvent::Unwanted,
+        Trouble::Untrusted => DriveEvent::Distrusted,
+        _ => DriveEvent::Broke,
     }
 }

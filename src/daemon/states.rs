@@ -49,7 +49,7 @@ impl DriveState {
 
 /// What happens to a drive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Happening {
+pub(super) enum DriveEvent {
     /// There may be something to tell it: the mailbox changed, or the drive may have come.
     Wanted,
     /// Its worker is done, and copied something.
@@ -80,7 +80,7 @@ pub(super) enum Happening {
 
 /// What is to be done then.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Action {
+pub(super) enum DriveAction {
     /// Nothing.
     Rest,
     /// Send the worker.
@@ -94,32 +94,32 @@ pub(super) enum Action {
 }
 
 /// The table.
-pub(super) fn next(state: DriveState, happening: Happening) -> (DriveState, Action) {
+pub(super) fn next(state: DriveState, happening: DriveEvent) -> (DriveState, DriveAction) {
     use DriveState as S;
-    use Happening as H;
+    use DriveEvent as H;
     match (state, happening) {
         // A worker is never sent twice; whatever came meanwhile is looked at when it is back.
-        (S::Copying, H::Wanted) => (S::Copying, Action::WorkAgain),
+        (S::Copying, H::Wanted) => (S::Copying, DriveAction::WorkAgain),
         // A failed drive waits for its time: news about mail must not make it be hammered.
-        (S::Failed, H::Wanted) => (S::Failed, Action::Rest),
-        (S::Failed, H::TimeUp) => (S::Copying, Action::Work),
+        (S::Failed, H::Wanted) => (S::Failed, DriveAction::Rest),
+        (S::Failed, H::TimeUp) => (S::Copying, DriveAction::Work),
         // Its owner has it: not one octet more until it has been away.
-        (S::Released, H::Left) => (S::Away, Action::Rest),
-        (S::Released, _) => (S::Released, Action::Rest),
-        (_, H::LetGo) => (S::Released, Action::Rest),
-        (state, H::Left) => (state, Action::Rest),
-        (_, H::Wanted) => (S::Copying, Action::Work),
-        (S::Settling, H::TimeUp) => (S::Safe, Action::Rest),
-        (state, H::TimeUp) => (state, Action::Rest),
-        (_, H::Copied) => (S::Settling, Action::Settle),
-        (_, H::NothingNew) => (S::Safe, Action::Rest),
-        (_, H::OutOfRoom) => (S::Full, Action::Rest),
-        (_, H::WriteProtected) => (S::ReadOnly, Action::Rest),
-        (_, H::Vanished) => (S::Away, Action::Rest),
-        (_, H::Broke) => (S::Failed, Action::BackOff),
-        (_, H::Unwanted) => (S::LeftAlone, Action::Rest),
-        (_, H::Distrusted) => (S::Untrusted, Action::Rest),
-        (_, H::GivenUp) => (S::Forgotten, Action::Rest),
+        (S::Released, H::Left) => (S::Away, DriveAction::Rest),
+        (S::Released, _) => (S::Released, DriveAction::Rest),
+        (_, H::LetGo) => (S::Released, DriveAction::Rest),
+        (state, H::Left) => (state, DriveAction::Rest),
+        (_, H::Wanted) => (S::Copying, DriveAction::Work),
+        (S::Settling, H::TimeUp) => (S::Safe, DriveAction::Rest),
+        (state, H::TimeUp) => (state, DriveAction::Rest),
+        (_, H::Copied) => (S::Settling, DriveAction::Settle),
+        (_, H::NothingNew) => (S::Safe, DriveAction::Rest),
+        (_, H::OutOfRoom) => (S::Full, DriveAction::Rest),
+        (_, H::WriteProtected) => (S::ReadOnly, DriveAction::Rest),
+        (_, H::Vanished) => (S::Away, DriveAction::Rest),
+        (_, H::Broke) => (S::Failed, DriveAction::BackOff),
+        (_, H::Unwanted) => (S::LeftAlone, DriveAction::Rest),
+        (_, H::Distrusted) => (S::Untrusted, DriveAction::Rest),
+        (_, H::GivenUp) => (S::Forgotten, DriveAction::Rest),
     }
 }
 
@@ -127,30 +127,30 @@ pub(super) fn next(state: DriveState, happening: Happening) -> (DriveState, Acti
 mod tests {
     use super::*;
     use DriveState as S;
-    use Happening as H;
+    use DriveEvent as H;
 
-    fn after(happenings: &[Happening]) -> (DriveState, Action) {
-        happenings.iter().fold((S::Away, Action::Rest), |(state, _), h| next(state, *h))
+    fn after(happenings: &[DriveEvent]) -> (DriveState, DriveAction) {
+        happenings.iter().fold((S::Away, DriveAction::Rest), |(state, _), h| next(state, *h))
     }
 
     #[test]
     fn a_drive_that_comes_is_copied_to_and_called_safe_a_second_later() {
-        assert_eq!(after(&[H::Wanted]), (S::Copying, Action::Work));
-        assert_eq!(after(&[H::Wanted, H::Copied]), (S::Settling, Action::Settle));
-        assert_eq!(after(&[H::Wanted, H::Copied, H::TimeUp]), (S::Safe, Action::Rest));
+        assert_eq!(after(&[H::Wanted]), (S::Copying, DriveAction::Work));
+        assert_eq!(after(&[H::Wanted, H::Copied]), (S::Settling, DriveAction::Settle));
+        assert_eq!(after(&[H::Wanted, H::Copied, H::TimeUp]), (S::Safe, DriveAction::Rest));
     }
 
     #[test]
     fn mail_that_comes_while_a_drive_is_copied_to_waits_for_its_worker() {
-        assert_eq!(after(&[H::Wanted, H::Wanted]), (S::Copying, Action::WorkAgain));
+        assert_eq!(after(&[H::Wanted, H::Wanted]), (S::Copying, DriveAction::WorkAgain));
     }
 
     #[test]
     fn a_failed_drive_is_not_hammered_and_tried_again_in_its_time() {
         let failed = [H::Wanted, H::Broke];
-        assert_eq!(after(&failed), (S::Failed, Action::BackOff));
-        assert_eq!(after(&[H::Wanted, H::Broke, H::Wanted]), (S::Failed, Action::Rest));
-        assert_eq!(after(&[H::Wanted, H::Broke, H::TimeUp]), (S::Copying, Action::Work));
+        assert_eq!(after(&failed), (S::Failed, DriveAction::BackOff));
+        assert_eq!(after(&[H::Wanted, H::Broke, H::Wanted]), (S::Failed, DriveAction::Rest));
+        assert_eq!(after(&[H::Wanted, H::Broke, H::TimeUp]), (S::Copying, DriveAction::Work));
     }
 
     #[test]
@@ -158,24 +158,24 @@ mod tests {
         let released = [H::Wanted, H::Copied, H::LetGo];
         for more in [H::Wanted, H::TimeUp, H::NothingNew, H::Broke] {
             let happenings: Vec<_> = released.into_iter().chain([more]).collect();
-            assert_eq!(after(&happenings), (S::Released, Action::Rest), "{more:?}");
+            assert_eq!(after(&happenings), (S::Released, DriveAction::Rest), "{more:?}");
         }
         let back: Vec<_> = released.into_iter().chain([H::Left, H::Wanted]).collect();
-        assert_eq!(after(&back), (S::Copying, Action::Work));
+        assert_eq!(after(&back), (S::Copying, DriveAction::Work));
     }
 
     #[test]
     fn a_drive_given_up_is_looked_at_again_when_there_is_news_and_no_sooner() {
         let forgotten = [H::Wanted, H::GivenUp];
-        assert_eq!(after(&forgotten), (S::Forgotten, Action::Rest));
-        assert_eq!(after(&[H::Wanted, H::GivenUp, H::TimeUp]), (S::Forgotten, Action::Rest));
-        assert_eq!(after(&[H::Wanted, H::GivenUp, H::Wanted]), (S::Copying, Action::Work));
+        assert_eq!(after(&forgotten), (S::Forgotten, DriveAction::Rest));
+        assert_eq!(after(&[H::Wanted, H::GivenUp, H::TimeUp]), (S::Forgotten, DriveAction::Rest));
+        assert_eq!(after(&[H::Wanted, H::GivenUp, H::Wanted]), (S::Copying, DriveAction::Work));
     }
 
     #[test]
     fn a_pulled_drive_is_away_until_it_is_wanted_again() {
-        assert_eq!(after(&[H::Wanted, H::Vanished]), (S::Away, Action::Rest));
-        assert_eq!(after(&[H::Wanted, H::Vanished, H::TimeUp]), (S::Away, Action::Rest));
-        assert_eq!(after(&[H::Wanted, H::Vanished, H::Wanted]), (S::Copying, Action::Work));
+        assert_eq!(after(&[H::Wanted, H::Vanished]), (S::Away, DriveAction::Rest));
+        assert_eq!(after(&[H::Wanted, H::Vanished, H::TimeUp]), (S::Away, DriveAction::Rest));
+        assert_eq!(after(&[H::Wanted, H::Vanished, H::Wanted]), (S::Copying, DriveAction::Work));
     }
 }

@@ -2,17 +2,17 @@
 //! Never shared: a hung drive hangs its own thread only.
 
 use super::events::Event;
-use super::rereads::After;
-use super::slots::Orders;
+use super::rereads::PassFollowUp;
+use super::slots::WorkerSignals;
 use crate::disk::{Access, VolumeFacts};
-use crate::job::carry::Cargo;
+use crate::job::carry::Extras;
 use crate::job::catalogue::Catalogue;
-use crate::job::drive::Claims;
+use crate::job::drive::PresentDrives;
 use crate::job::mailboxes::open_all;
 use crate::job::mirror::OpenMailbox;
-use crate::job::reread::RereadRules;
-use crate::job::round::DriveRound;
-use crate::job::upkeep::Upkeep;
+use crate::job::reread::ScrubRules;
+use crate::job::round::SyncOutcome;
+use crate::job::upkeep::SyncJob;
 use crate::job::{DriveRef, JobError, Progress};
 use crate::model::{Clock, StationName};
 use globset::GlobSet;
@@ -39,21 +39,21 @@ pub(super) enum WorkerJob {
 }
 
 /// What all workers work with.
-pub(super) struct Workplace {
+pub(super) struct WorkerContext {
     pub station: StationName,
     pub mailboxes: Vec<crate::job::MailboxRef>,
     /// Paths that are not looked after.
     pub ignore: GlobSet,
     pub state: PathBuf,
     /// What drives carry beside the copies.
-    pub cargo: Cargo,
+    pub cargo: Extras,
     pub clock: Arc<dyn Clock>,
     /// How copies are re-read.
-    pub reread: RereadRules,
+    pub reread: ScrubRules,
     /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
     pub prune: Option<Duration>,
     /// Which drives are here at once.
-    pub claims: Claims,
+    pub claims: PresentDrives,
     /// The daemon is ending.
     pub stop: AtomicBool,
 }
@@ -62,8 +62,8 @@ pub(super) struct Workplace {
 pub(super) struct Worker {
     pub number: usize,
     pub drive: DriveRef,
-    pub orders: Orders,
-    pub workplace: Arc<Workplace>,
+    pub orders: WorkerSignals,
+    pub workplace: Arc<WorkerContext>,
 }
 
 impl Progress for Worker {
@@ -100,7 +100,7 @@ impl Worker {
                 WorkerJob::CallSafe => match self.keep_word("settling", "safe") {
                     Ok(()) => continue,
                     Err(error) => {
-                        Event::Drive(self.number, Box::new(self.failed(error)), After::default())
+                        Event::Drive(self.number, Box::new(self.failed(error)), PassFollowUp::default())
                     }
                 },
             };
@@ -110,8 +110,8 @@ impl Worker {
         }
     }
 
-    fn failed(&self, error: JobError) -> DriveRound {
-        DriveRound {
+    fn failed(&self, error: JobError) -> SyncOutcome {
+        SyncOutcome {
             label: self.drive.label.clone(),
             drive: None,
             findings: Vec::new(),
@@ -119,10 +119,10 @@ impl Worker {
         }
     }
 
-    fn bring_up_to_date(&self) -> Result<DriveRound, JobError> {
+    fn bring_up_to_date(&self) -> Result<SyncOutcome, JobError> {
         let place = &self.workplace;
         let (catalogue, mailboxes) = self.open()?;
-        let upkeep = Upkeep {
+        let upkeep = SyncJob {
             catalogue: &catalogue,
             station: &place.station,
             mailboxes: &mailboxes,
@@ -169,10 +169,10 @@ impl Worker {
 }
 
 /// A round on a drive that ended in trouble with the state folder ends the daemon: it is no trouble of the drive.
-pub(super) fn drive_round(round: DriveRound) -> Result<DriveRound, JobError> {
+pub(super) fn drive_round(round: SyncOutcome) -> Result<SyncOutcome, JobError> {
     match round.outcome {
         Err(error) if error.state_trouble().is_some() => Err(error),
-        outcome => Ok(DriveRound { outcome, ..round }),
+        outcome => Ok(SyncOutcome { outcome, ..round }),
     }
 }
 

@@ -4,7 +4,7 @@
 use super::error::{DiskError, Trouble};
 use crate::model::RelName;
 use crate::model::message::FileFacts;
-use crate::model::stamp::Moment;
+use crate::model::stamp::Timestamp;
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{FileType, Mode, OFlags, ResolveFlags, Stat};
 use rustix::io::Errno;
@@ -143,7 +143,7 @@ pub(super) fn write_all(
 
 /// The facts of a file as kept by its file system.
 pub(super) fn facts(stat: &Stat) -> FileFacts {
-    let moment = |seconds, nanos| Moment { seconds, nanos: u32::try_from(nanos).unwrap_or(0) };
+    let moment = |seconds, nanos| Timestamp { seconds, nanos: u32::try_from(nanos).unwrap_or(0) };
     FileFacts {
         bytes: u64::try_from(stat.st_size).unwrap_or(0),
         modified: moment(stat.st_mtime, stat.st_mtime_nsec),

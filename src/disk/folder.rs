@@ -5,7 +5,7 @@ use super::beneath::{self, DRIVE};
 use super::error::{DiskError, Trouble};
 use super::mounts::{Found, System};
 use super::volume::{
-    Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    Access, VolumeSource, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
 };
 use crate::model::limits::{HOLLOW_FROM, HOLLOW_TIMES, LEDGER_JUNK_BYTES};
 use crate::model::{Medium, PayloadName, RelName, escape};
@@ -25,13 +25,13 @@ const FAT_LONGEST: u64 = 4_294_967_295;
 
 /// A folder in which a drive may be found.
 #[derive(Debug, Clone)]
-pub struct FolderDoor {
+pub struct DirVolumeSource {
     path: PathBuf,
     /// The one mount that is meant, where the folder is where a removable drive was found.
     only: Option<Found>,
 }
 
-impl FolderDoor {
+impl DirVolumeSource {
     /// For a folder given by its path: whatever is there.
     pub fn new(path: impl Into<PathBuf>) -> Self {
         Self { path: path.into(), only: None }
@@ -49,9 +49,9 @@ impl FolderDoor {
     }
 }
 
-impl Door for FolderDoor {
+impl VolumeSource for DirVolumeSource {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        Ok(Box::new(FolderVolume::open(self, access)?))
+        Ok(Box::new(DirVolume::open(self, access)?))
     }
 
     fn holds(&self, facts: &VolumeFacts) -> bool {
@@ -67,10 +67,10 @@ impl Door for FolderDoor {
     }
 }
 
-struct FolderVolume {
+struct DirVolume {
     /// Opened before the first write, so that `syncfs` reports every write error since.
     root: OwnedFd,
-    door: FolderDoor,
+    door: DirVolumeSource,
     facts: VolumeFacts,
     fat: bool,
     /// Octets of the whole file system: no file of ours can be longer.
@@ -126,8 +126,8 @@ pub fn medium_below(path: &Path) -> Medium {
         .map_or(Medium::Other, |seen| medium_of(seen.device))
 }
 
-impl FolderVolume {
-    fn open(door: &FolderDoor, access: Access) -> Result<Self, DiskError> {
+impl DirVolume {
+    fn open(door: &DirVolumeSource, access: Access) -> Result<Self, DiskError> {
         let shown = door.shown();
         let fail = |errno| DiskError::new("open drive", &shown, errno);
         let root = beneath::open_root(&door.path).map_err(fail)?;
@@ -192,7 +192,7 @@ impl FolderVolume {
     }
 }
 
-impl Volume for FolderVolume {
+impl Volume for DirVolume {
     fn facts(&self) -> &VolumeFacts {
         &self.facts
     }

@@ -20,13 +20,13 @@ const PREFIX: &str = "counterfoil-";
 
 /// A program for one architecture.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Program {
+pub struct BundledProgram {
     /// Its name on a drive, as `counterfoil-x86_64`: what `uname -m` says stands behind the dash.
     pub name: String,
     path: PathBuf,
 }
 
-impl Program {
+impl BundledProgram {
     /// The program in a file.
     pub fn new(name: impl Into<String>, path: impl Into<PathBuf>) -> Self {
         Self { name: name.into(), path: path.into() }
@@ -36,25 +36,25 @@ impl Program {
     pub fn open(&self) -> Result<Box<dyn Source>, DiskError> {
         let shown = self.path.display();
         let file = File::open(&self.path).map_err(|error| fail(shown, &error))?;
-        Ok(Box::new(Reading(file, self.path.clone())))
+        Ok(Box::new(ProgramSource(file, self.path.clone())))
     }
 }
 
 /// Every program there is, one an architecture.
-pub fn programs() -> Vec<Program> {
+pub fn programs() -> Vec<BundledProgram> {
     match std::env::var_os(OVERRIDE) {
         Some(folder) => installed(Path::new(&folder)),
         None => {
             let own = format!("{PREFIX}{}", std::env::consts::ARCH);
             let mut found = installed(Path::new(FOLDER));
             found.retain(|program| program.name != own);
-            found.push(Program { name: own, path: RUNNING.into() });
+            found.push(BundledProgram { name: own, path: RUNNING.into() });
             found
         }
     }
 }
 
-fn installed(folder: &Path) -> Vec<Program> {
+fn installed(folder: &Path) -> Vec<BundledProgram> {
     let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
     let program = |entry: std::fs::DirEntry| {
         let name = entry.file_name().into_string().ok()?;
@@ -62,16 +62,16 @@ fn installed(folder: &Path) -> Vec<Program> {
         let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
         let usable = !arch.is_empty() && arch.len() <= 16 && arch.chars().all(plain);
         let is_file = entry.file_type().is_ok_and(|kind| kind.is_file());
-        (usable && is_file).then(|| Program { name, path: entry.path() })
+        (usable && is_file).then(|| BundledProgram { name, path: entry.path() })
     };
     let mut found: Vec<_> = entries.flatten().filter_map(program).collect();
     found.sort_by(|a, b| a.name.cmp(&b.name));
     found
 }
 
-struct Reading(File, PathBuf);
+struct ProgramSource(File, PathBuf);
 
-impl Source for Reading {
+impl Source for ProgramSource {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         loop {
             match self.0.read(into) {

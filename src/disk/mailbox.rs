@@ -21,7 +21,7 @@ pub struct MailboxDir {
 
 /// What a look at one name found.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Look {
+pub enum EntryStat {
     /// A regular file.
     File(FileFacts),
     /// A folder.
@@ -34,7 +34,7 @@ pub enum Look {
 
 /// What a walk comes upon, in the order of a walk that sorts each folder.
 #[derive(Debug)]
-pub enum Sighting {
+pub enum WalkEntry {
     /// A regular file.
     File(RelName, FileFacts),
     /// A link, pipe, socket or device.
@@ -45,7 +45,7 @@ pub enum Sighting {
     TooLong(Option<RelName>, u64),
 }
 
-impl Look {
+impl EntryStat {
     pub(super) fn of(stat: &Stat) -> Self {
         match FileType::from_raw_mode(stat.st_mode) {
             FileType::RegularFile => Self::File(beneath::facts(stat)),
@@ -81,25 +81,25 @@ impl MailboxDir {
     }
 
     /// Walks the tree. `enter` is asked before a folder is entered.
-    pub fn walk(&self, enter: impl Fn(&RelName) -> bool) -> impl Iterator<Item = Sighting> {
+    pub fn walk(&self, enter: impl Fn(&RelName) -> bool) -> impl Iterator<Item = WalkEntry> {
         Walk::below(self.root.as_fd(), enter)
     }
 
     /// Looks at one name without opening it.
-    pub fn look(&self, at: &RelName) -> Result<Look, DiskError> {
+    pub fn look(&self, at: &RelName) -> Result<EntryStat, DiskError> {
         Self::look_below(self.root.as_fd(), at)
     }
 
     /// The same below any open folder of the host.
-    pub(super) fn look_below(root: BorrowedFd<'_>, at: &RelName) -> Result<Look, DiskError> {
+    pub(super) fn look_below(root: BorrowedFd<'_>, at: &RelName) -> Result<EntryStat, DiskError> {
         let fail = |errno| DiskError::new("look at", at, errno);
         let fd = match beneath::open(root, at, OFlags::PATH, HOST) {
             Ok(fd) => fd,
-            Err(Errno::NOENT | Errno::NOTDIR) => return Ok(Look::Gone),
-            Err(Errno::LOOP) => return Ok(Look::NotAFile),
+            Err(Errno::NOENT | Errno::NOTDIR) => return Ok(EntryStat::Gone),
+            Err(Errno::LOOP) => return Ok(EntryStat::NotAFile),
             Err(errno) => return Err(fail(errno)),
         };
-        Ok(Look::of(&rustix::fs::fstat(&fd).map_err(fail)?))
+        Ok(EntryStat::of(&rustix::fs::fstat(&fd).map_err(fail)?))
     }
 
     /// Whether there is anything in a folder; also where that cannot be seen.

@@ -3,7 +3,7 @@
 
 use super::error::DiskError;
 use super::volume::{
-    Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    Access, VolumeSource, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
 };
 use crate::model::{Medium, RelName};
 use rustix::io::Errno;
@@ -67,8 +67,8 @@ impl Default for MemoryDrive {
 
 impl MemoryDrive {
     /// The door to it.
-    pub fn door(&self) -> MemoryDoor {
-        MemoryDoor(self.clone())
+    pub fn door(&self) -> MemoryVolumeSource {
+        MemoryVolumeSource(self.clone())
     }
 
     /// Operations done on it so far.
@@ -200,9 +200,9 @@ fn is_in(at: &RelName, folder: &[u8]) -> bool {
 
 /// The door to a drive in memory.
 #[derive(Debug, Clone)]
-pub struct MemoryDoor(MemoryDrive);
+pub struct MemoryVolumeSource(MemoryDrive);
 
-impl Door for MemoryDoor {
+impl VolumeSource for MemoryVolumeSource {
     fn open(&self, _: Access) -> Result<Box<dyn Volume>, DiskError> {
         let state = self.0.step("open drive", "memory")?;
         let facts = VolumeFacts {

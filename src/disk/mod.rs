@@ -25,18 +25,18 @@ mod waiting;
 mod walk;
 
 pub use error::{DiskError, Trouble};
-pub use folder::{FolderDoor, medium_below};
-pub use mailbox::{Look, MailboxDir, MessageFile, Sighting, read_full, read_known};
-pub use memory::{MemoryDoor, MemoryDrive};
-pub use passing::{PassingFolder, make_dirs, remove_passing_folders};
+pub use folder::{DirVolumeSource, medium_below};
+pub use mailbox::{EntryStat, MailboxDir, MessageFile, WalkEntry, read_full, read_known};
+pub use memory::{MemoryVolumeSource, MemoryDrive};
+pub use passing::{TemporaryDir, make_dirs, remove_passing_folders};
 pub use reserved::{Reserved, ReservedFolders, leads_to};
 pub use same_device::{is_mounted, plain_folder, same_device, serial_below};
-pub use scratch::{Files, Scratch};
+pub use scratch::{Files, DemoDir};
 pub use stand_in::{MemoryFolder, StandIn, trouble};
-pub use stoppable::{StopAsked, StoppableDoor};
+pub use stoppable::{StopAsked, StoppableVolumeSource};
 pub use target::{Placing, STAGING, TargetDir, passing_name};
 pub use target_lock::TargetLocks;
 pub use volume::{
-    Access, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    Access, VolumeSource, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
 };
-pub use waiting::{Marks, Owner, Staged, Waiting};
+pub use waiting::{FileAttrs, Owner, Staged, StagingDir};

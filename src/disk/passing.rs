@@ -23,13 +23,13 @@ static MADE: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
 
 /// One of them, for its owner alone. It is removed with the value.
 #[derive(Debug)]
-pub struct PassingFolder {
+pub struct TemporaryDir {
     path: PathBuf,
     /// Says that its process lives: the kernel lets the lock go with it. None on a file system that locks no folders.
     _lock: Option<OwnedFd>,
 }
 
-impl PassingFolder {
+impl TemporaryDir {
     /// Makes one, and removes what dead processes left of the same kind.
     pub fn make(kind: &str) -> Result<Self, DiskError> {
         let above = std::env::temp_dir();
@@ -66,7 +66,7 @@ impl PassingFolder {
     }
 }
 
-impl Drop for PassingFolder {
+impl Drop for TemporaryDir {
     fn drop(&mut self) {
         let mut made = all_made();
         made.retain(|path| *path != self.path);

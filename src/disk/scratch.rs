@@ -3,16 +3,16 @@
 
 use super::error::DiskError;
 use super::host::{self, fail};
-use super::passing::PassingFolder;
+use super::passing::TemporaryDir;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::SystemTime;
 
 /// The folder.
 #[derive(Debug)]
-pub enum Scratch {
+pub enum DemoDir {
     /// It goes with the value, and with the process however that ends.
-    Passing(PassingFolder),
+    Passing(TemporaryDir),
     /// It stays.
     Kept(PathBuf),
 }
@@ -20,12 +20,12 @@ pub enum Scratch {
 /// The files of a tree: path from its root, octets, time of the last change.
 pub type Files = BTreeMap<PathBuf, (Vec<u8>, SystemTime)>;
 
-impl Scratch {
+impl DemoDir {
     /// Makes it.
     pub fn new(keep: bool) -> Result<Self, DiskError> {
         match keep {
             true => host::temporary_folder("counterfoil-demo-").map(Self::Kept),
-            false => PassingFolder::make("demo").map(Self::Passing),
+            false => TemporaryDir::make("demo").map(Self::Passing),
         }
     }
 

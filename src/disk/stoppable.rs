@@ -2,7 +2,7 @@
 //! Never breaks off writing, nor the reading back of what was just written.
 
 use super::error::{DiskError, Trouble};
-use super::volume::{Access, Door, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use super::volume::{Access, VolumeSource, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts};
 use crate::model::RelName;
 use crate::model::limits::{BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES_MAX};
 use rustix::io::Errno;
@@ -23,22 +23,22 @@ const ALWAYS: u64 = BATCH_BYTES;
 const READ_BACK: u64 = 2 * BATCH_BYTES_MAX + BATCH_MESSAGES_MAX as u64 * 2 * OPENED;
 
 /// A door that leads to such a drive.
-pub struct StoppableDoor {
-    inner: Arc<dyn Door>,
+pub struct StoppableVolumeSource {
+    inner: Arc<dyn VolumeSource>,
     stop: StopAsked,
 }
 
-impl StoppableDoor {
+impl StoppableVolumeSource {
     /// Behind it is what is behind another one.
-    pub fn new(inner: Arc<dyn Door>, stop: StopAsked) -> Self {
+    pub fn new(inner: Arc<dyn VolumeSource>, stop: StopAsked) -> Self {
         Self { inner, stop }
     }
 }
 
-impl Door for StoppableDoor {
+impl VolumeSource for StoppableVolumeSource {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let inner = self.inner.open(access)?;
-        let reading = Reading { left: Arc::new(ALWAYS.into()), stop: Arc::clone(&self.stop) };
+        let reading = ReadAllowance { left: Arc::new(ALWAYS.into()), stop: Arc::clone(&self.stop) };
         Ok(Box::new(StoppableVolume { inner, reading }))
     }
 
@@ -53,13 +53,13 @@ impl Door for StoppableDoor {
 
 /// A run of reading.
 #[derive(Clone)]
-struct Reading {
+struct ReadAllowance {
     /// Bytes that are still read whatever is asked.
     left: Arc<AtomicU64>,
     stop: StopAsked,
 }
 
-impl Reading {
+impl ReadAllowance {
     fn goes_on(&self, bytes: u64, at: impl fmt::Display) -> Result<(), DiskError> {
         let left = self.left.load(Ordering::Relaxed).saturating_sub(bytes);
         self.left.store(left, Ordering::Relaxed);
@@ -76,7 +76,7 @@ impl Reading {
 
 struct StoppableVolume {
     inner: Box<dyn Volume>,
-    reading: Reading,
+    reading: ReadAllowance,
 }
 
 impl Volume for StoppableVolume {
@@ -162,7 +162,7 @@ impl Volume for StoppableVolume {
 struct StoppableSource {
     inner: Box<dyn Source>,
     at: RelName,
-    reading: Reading,
+    reading: ReadAllowance,
 }
 
 impl Source for StoppableSource {

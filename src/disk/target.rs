@@ -3,9 +3,9 @@
 
 use super::beneath::{self, HOST};
 use super::error::DiskError;
-use super::mailbox::Look;
+use super::mailbox::EntryStat;
 use super::target_lock::TargetLocks;
-use super::waiting::{FOLDER_MODE, Owner, Waiting};
+use super::waiting::{FOLDER_MODE, Owner, StagingDir};
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, OFlags, RenameFlags};
@@ -26,7 +26,7 @@ pub struct TargetDir {
     root: OwnedFd,
     shown: String,
     /// The folder for files on their way, while there is one.
-    staging: RefCell<Option<Arc<Waiting>>>,
+    staging: RefCell<Option<Arc<StagingDir>>>,
     /// The folder last written to or looked at: messages come sorted by it. Kept for one batch, so that a folder
     /// that somebody moves away meanwhile is not written to for long.
     folder: RefCell<Option<(RelName, Rc<OwnedFd>)>>,
@@ -105,23 +105,23 @@ impl TargetDir {
     }
 
     /// What has that name now.
-    pub fn look(&self, at: &RelName) -> Result<Look, DiskError> {
+    pub fn look(&self, at: &RelName) -> Result<EntryStat, DiskError> {
         let fail = |errno| self.fail("look at", at, errno);
         if self.is_absent(at) {
-            return Ok(Look::Gone);
+            return Ok(EntryStat::Gone);
         }
         let Some(parent) = at.parent() else {
             return super::MailboxDir::look_below(self.root.as_fd(), at);
         };
         let folder = match self.open_folder(&parent) {
             Ok(folder) => folder,
-            Err(Errno::NOENT | Errno::NOTDIR) => return Ok(Look::Gone),
-            Err(Errno::LOOP) => return Ok(Look::NotAFile),
+            Err(Errno::NOENT | Errno::NOTDIR) => return Ok(EntryStat::Gone),
+            Err(Errno::LOOP) => return Ok(EntryStat::NotAFile),
             Err(errno) => return Err(fail(errno)),
         };
         match rustix::fs::statat(&folder, last(at), AtFlags::SYMLINK_NOFOLLOW) {
-            Ok(stat) => Ok(Look::of(&stat)),
-            Err(Errno::NOENT) => Ok(Look::Gone),
+            Ok(stat) => Ok(EntryStat::of(&stat)),
+            Err(Errno::NOENT) => Ok(EntryStat::Gone),
             Err(errno) => Err(fail(errno)),
         }
     }
@@ -175,7 +175,7 @@ impl TargetDir {
     }
 
     /// The folder for files on their way under passing names.
-    pub fn waiting(&self) -> Result<Arc<Waiting>, DiskError> {
+    pub fn waiting(&self) -> Result<Arc<StagingDir>, DiskError> {
         if let Some(staging) = &*self.staging.borrow() {
             return Ok(Arc::clone(staging));
         }
@@ -189,16 +189,16 @@ impl TargetDir {
     }
 
     /// A folder on its way, whose files wait in it under their own names; `number` must differ within one restore.
-    pub fn new_folder(&self, number: u64, owner: Owner) -> Result<Arc<Waiting>, DiskError> {
+    pub fn new_folder(&self, number: u64, owner: Owner) -> Result<Arc<StagingDir>, DiskError> {
         let at = self.waiting()?.at().join(&passing_name(number));
         self.make_dirs_for(&at, owner)?;
         self.waiting_at(at)
     }
 
-    fn waiting_at(&self, at: RelName) -> Result<Arc<Waiting>, DiskError> {
+    fn waiting_at(&self, at: RelName) -> Result<Arc<StagingDir>, DiskError> {
         let fd = beneath::open_dir(self.root.as_fd(), Some(&at), HOST)
             .map_err(|errno| self.fail("open", &at, errno))?;
-        Ok(Arc::new(Waiting::new(fd, at)))
+        Ok(Arc::new(StagingDir::new(fd, at)))
     }
 
     /// Makes every staged file durable, before any of them gets its name, and every name given before.
@@ -245,7 +245,7 @@ impl TargetDir {
     }
 
     /// Gives a folder with all that waits in it its name, unless something is there.
-    pub fn place_folder(&self, waiting: &Waiting, at: &RelName) -> Result<Placing, DiskError> {
+    pub fn place_folder(&self, waiting: &StagingDir, at: &RelName) -> Result<Placing, DiskError> {
         let to = self.folder_of(at)?;
         *self.absent.borrow_mut() = None;
         let staging = self.waiting()?;

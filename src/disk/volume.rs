@@ -15,7 +15,7 @@ pub enum Access {
 
 /// A place where a drive may be found. Opening it anew after every piece of work is what lets an
 /// idle daemon hold nothing on a drive, so that it can be unmounted at any time.
-pub trait Door: Send + Sync {
+pub trait VolumeSource: Send + Sync {
     /// Opens the drive that is there now.
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError>;
     /// Whether the drive once opened with these facts is still there. Asks the kernel alone, never the

@@ -5,7 +5,7 @@ use super::beneath::{self, HOST};
 use super::error::DiskError;
 use super::new_folder::{inherited_owner, set_owner};
 use crate::model::RelName;
-use crate::model::stamp::Moment;
+use crate::model::stamp::Timestamp;
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, Mode, OFlags, Stat, Timespec, Timestamps};
 use rustix::io::Errno;
@@ -20,7 +20,7 @@ const FILE_MODE_LEAST: u32 = 0o400;
 
 /// A folder in which files wait: under passing names, or under their own if it is to become a folder of the mailbox.
 #[derive(Debug)]
-pub struct Waiting {
+pub struct StagingDir {
     fd: OwnedFd,
     at: RelName,
     /// A file that is no message could not be removed from it: it may not become a folder of the mailbox.
@@ -37,11 +37,11 @@ pub struct Staged {
 
 /// What a file has beside its octets.
 #[derive(Debug, Clone, Copy)]
-pub struct Marks {
+pub struct FileAttrs {
     /// Its permission bits.
     pub mode: u32,
     /// When it was last changed.
-    pub modified: Moment,
+    pub modified: Timestamp,
 }
 
 /// To whom what is restored into a folder is given: to whom the folder belongs, or the nearest one above it that is
@@ -68,7 +68,7 @@ impl Owner {
     }
 }
 
-impl Waiting {
+impl StagingDir {
     pub(super) fn new(fd: OwnedFd, at: RelName) -> Self {
         Self { fd, at, spoilt: AtomicBool::new(false) }
     }
@@ -99,10 +99,10 @@ impl Waiting {
     pub fn finish(
         &self,
         staged: &Staged,
-        marks: Marks,
+        marks: FileAttrs,
         owner: Owner,
     ) -> Result<RelName, DiskError> {
-        let Marks { mode, modified } = marks;
+        let FileAttrs { mode, modified } = marks;
         let at = self.at.join(&staged.name);
         let fail = |errno| DiskError::new("set owner and time of", &at, errno);
         owner.give(staged.fd.as_fd()).map_err(fail)?;

@@ -2,7 +2,7 @@
 //! Never follows a link, and never holds more of a folder than its names.
 
 use super::beneath::{self, HOST};
-use super::mailbox::Sighting;
+use super::mailbox::WalkEntry;
 use crate::model::RelName;
 use crate::model::limits::{MAILBOX_DEPTH, MAILBOX_FOLDER_BYTES, NAME_PART_BYTES, PATH_BYTES_MAX};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
@@ -31,10 +31,10 @@ enum Unlisted {
 }
 
 impl Unlisted {
-    fn sighting(self, at: Option<RelName>) -> Sighting {
+    fn sighting(self, at: Option<RelName>) -> WalkEntry {
         match self {
-            Self::Unread(why) => Sighting::Unreadable(at, why),
-            Self::TooLong(names) => Sighting::TooLong(at, names),
+            Self::Unread(why) => WalkEntry::Unreadable(at, why),
+            Self::TooLong(names) => WalkEntry::TooLong(at, names),
         }
     }
 }
@@ -110,19 +110,19 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
         }
     }
 
-    fn folder(&mut self, alone: &RelName, path: RelName) -> Option<Sighting> {
+    fn folder(&mut self, alone: &RelName, path: RelName) -> Option<WalkEntry> {
         if !(self.enter)(&path) {
             return None;
         }
         if self.levels.len() >= MAILBOX_DEPTH {
-            return Some(Sighting::Unreadable(Some(path), "it lies too deep".to_owned()));
+            return Some(WalkEntry::Unreadable(Some(path), "it lies too deep".to_owned()));
         }
         let above = self.levels.last()?.dir.as_fd();
         let trouble = match beneath::open_dir(above, Some(alone), HOST) {
             Ok(dir) => self.list(dir, Some(path.clone())),
             // Gone between the listing and the look, or no folder any more: the next walk tells.
             Err(Errno::NOENT | Errno::NOTDIR) => None,
-            Err(Errno::LOOP) => return Some(Sighting::NotAFile(path)),
+            Err(Errno::LOOP) => return Some(WalkEntry::NotAFile(path)),
             Err(errno) => Some(Unlisted::Unread(errno.to_string())),
         };
         trouble.map(|why| why.sighting(Some(path)))
@@ -130,9 +130,9 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
 }
 
 impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
-    type Item = Sighting;
+    type Item = WalkEntry;
 
-    fn next(&mut self) -> Option<Sighting> {
+    fn next(&mut self) -> Option<WalkEntry> {
         if let Some(why) = self.failed.take() {
             return Some(why.sighting(None));
         }
@@ -145,20 +145,20 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
                     match rustix::fs::statat(dir, alone.as_path(), AtFlags::SYMLINK_NOFOLLOW) {
                         Ok(stat) => match FileType::from_raw_mode(stat.st_mode) {
                             FileType::RegularFile => {
-                                return Some(Sighting::File(path, beneath::facts(&stat)));
+                                return Some(WalkEntry::File(path, beneath::facts(&stat)));
                             }
                             kind => kind,
                         },
                         // Gone between the listing and the look: as if never listed.
                         Err(Errno::NOENT) => continue,
                         Err(errno) => {
-                            return Some(Sighting::Unreadable(Some(path), errno.to_string()));
+                            return Some(WalkEntry::Unreadable(Some(path), errno.to_string()));
                         }
                     }
                 }
             };
             if kind != FileType::Directory {
-                return Some(Sighting::NotAFile(path));
+                return Some(WalkEntry::NotAFile(path));
             }
             if let Some(sighting) = self.folder(&alone, path) {
                 return Some(sighting);

@@ -3,17 +3,17 @@
 
 use super::JobError;
 use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
-use super::mailboxes::Taken;
+use super::mailboxes::ConfirmedMailbox;
 use super::scan::TOO_LONG;
 use super::verdict::Counts;
 use crate::model::airtime::Link;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
-use crate::model::{Digest, MailboxName, Moment, Reason, RelName, StationName, Suspicion};
+use crate::model::{Digest, MailboxName, Timestamp, Reason, RelName, StationName, Suspicion};
 use std::collections::BTreeMap;
 
 /// What an audit asks for.
-pub struct Question<'a> {
+pub struct AuditOptions<'a> {
     /// The station.
     pub station: &'a StationName,
     /// Copies a message needs to be safe.
@@ -29,12 +29,12 @@ pub struct Question<'a> {
     /// Messages of each kind listed one by one; more are counted.
     pub list_at_most: usize,
     /// The mailboxes, as they were taken in.
-    pub mailboxes: &'a [Taken],
+    pub mailboxes: &'a [ConfirmedMailbox],
 }
 
 /// A message as the audit lists it.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Listed {
+pub struct ListedMessage {
     /// Its mailbox.
     pub mailbox: MailboxName,
     /// Its path.
@@ -54,30 +54,30 @@ pub struct Listed {
     /// Its headers.
     pub headers: Headers,
     /// When it was first seen.
-    pub first_seen: Moment,
+    pub first_seen: Timestamp,
     /// Seconds on the air, if the link is known.
     pub seconds: Option<f64>,
 }
 
 /// Messages of one kind: the first ones listed, all of them counted.
 #[derive(Debug, Default)]
-pub struct List {
+pub struct MessageGroup {
     /// The first, at most as many as were asked for.
-    pub listed: Vec<Listed>,
+    pub listed: Vec<ListedMessage>,
     /// How many there are in all, and their octets, by reason.
     counts: BTreeMap<Option<&'static str>, (u64, u64)>,
     /// Seconds on the air for those that no drive would give back; never with a link that is not known.
     seconds: f64,
 }
 
-impl List {
+impl MessageGroup {
     fn add(
         &mut self,
         row: &FileRow,
         reason: Option<Reason>,
         copies: u32,
-        question: &Question<'_>,
-        list: impl FnOnce() -> Result<Listed, JobError>,
+        question: &AuditOptions<'_>,
+        list: impl FnOnce() -> Result<ListedMessage, JobError>,
     ) -> Result<(), JobError> {
         let sums = self.counts.entry(reason.map(Reason::as_str)).or_default();
         *sums = (sums.0 + 1, sums.1 + row.bytes);
@@ -124,11 +124,11 @@ pub struct Audit {
     /// Everything that is counted, and the verdict by it.
     pub counts: Counts,
     /// Those that are not on enough drives, with the reason.
-    pub unmirrored: List,
+    pub unmirrored: MessageGroup,
     /// Messages found missing from the mailbox; with a reason if no drive has them.
-    pub vanished: List,
+    pub vanished: MessageGroup,
     /// Messages whose present version looks like damage to the card; with a reason if no drive has the last good one.
-    pub suspect: List,
+    pub suspect: MessageGroup,
     /// Every drive known: its row, and number and octets of messages it holds for this station.
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
@@ -136,7 +136,7 @@ pub struct Audit {
 /// Answers from a catalogue brought up to date. To be asked within [`Catalogue::at_once`], with the counts.
 pub fn audit(
     catalogue: &Catalogue,
-    question: &Question<'_>,
+    question: &AuditOptions<'_>,
     counts: Counts,
 ) -> Result<Audit, JobError> {
     let mut audit = Audit { counts, ..Audit::default() };
@@ -162,7 +162,7 @@ pub fn audit(
             audit.vanished.add(&row, why, kept, question, || {
                 let there = catalogue.file(row.mailbox, &row.key)?;
                 let is_displaced = there.is_some_and(|file| file.state.is_there());
-                Ok(Listed { is_displaced, ..names.list(&row, why, kept)? })
+                Ok(ListedMessage { is_displaced, ..names.list(&row, why, kept)? })
             })?;
         }
         Ok(())
@@ -189,7 +189,7 @@ pub fn audit(
 fn reason(
     catalogue: &Catalogue,
     row: &FileRow,
-    question: &Question<'_>,
+    question: &AuditOptions<'_>,
 ) -> Result<Reason, JobError> {
     // Every drive that is there may have it already, and more are wanted.
     let everywhere = match row.content {
@@ -199,7 +199,7 @@ fn reason(
         }
         _ => question.present.is_empty(),
     };
-    let is_away = |taken: &Taken| taken.row == Some(row.mailbox) && !taken.state.was_looked_at();
+    let is_away = |taken: &ConfirmedMailbox| taken.row == Some(row.mailbox) && !taken.state.was_looked_at();
     Ok(match row.state {
         _ if question.mailboxes.iter().any(is_away) => Reason::MailboxAway,
         FileState::NotAFile => Reason::NotAFile,
@@ -231,7 +231,7 @@ impl Names<'_> {
         row: &FileRow,
         reason: Option<Reason>,
         copies: u32,
-    ) -> Result<Listed, JobError> {
+    ) -> Result<ListedMessage, JobError> {
         let mailbox = match self.known.iter().find(|(id, _)| *id == row.mailbox) {
             Some((_, name)) => name.clone(),
             None => {
@@ -246,7 +246,7 @@ impl Names<'_> {
             }
             None => (None, Headers::default()),
         };
-        Ok(Listed {
+        Ok(ListedMessage {
             mailbox,
             path: row.path()?,
             bytes: row.bytes,

@@ -3,7 +3,7 @@
 
 use super::JobError;
 use super::catalogue::{Catalogue, FileRow};
-use crate::model::{Identity, Moment};
+use crate::model::{Identity, Timestamp};
 
 /// Seconds for which a change may hide behind the one before. FAT keeps times in steps of two (FAT specification 1.03).
 const HIDDEN_FOR: i64 = 2;
@@ -16,7 +16,7 @@ pub(super) fn recheck_if_hidden(
     catalogue: &Catalogue,
     row: &FileRow,
     now: &Identity,
-    begun: Moment,
+    begun: Timestamp,
 ) -> Result<(), JobError> {
     let Some(age) = age(row, begun) else { return Ok(()) };
     let may_hide = match age {
@@ -33,7 +33,7 @@ pub(super) fn recheck_if_hidden(
 }
 
 /// Seconds since the last change of a file whose times have no finer part.
-fn age(row: &FileRow, now: Moment) -> Option<i64> {
+fn age(row: &FileRow, now: Timestamp) -> Option<i64> {
     let is_coarse = row.modified.nanos == 0 && row.changed.rem_euclid(NANOS) == 0;
     is_coarse.then(|| now.seconds.saturating_sub(row.changed.div_euclid(NANOS)))
 }

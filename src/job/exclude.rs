@@ -1,7 +1,7 @@
 //! What in a mailbox is no message by where it lies: what the config ignores, what a Maildir has not finished
 //! delivering, what a restore has not finished. One answer for scans, hints and comparisons. Never opens a message.
 
-use crate::disk::{Look, MailboxDir, STAGING};
+use crate::disk::{EntryStat, MailboxDir, STAGING};
 use crate::model::{Finding, RelName};
 use globset::GlobSet;
 use std::cell::RefCell;
@@ -59,7 +59,7 @@ impl<'a> Exclusions<'a> {
             let name = RelName::fixed(name);
             folder.parent().map_or(name.clone(), |above| above.join(&name))
         };
-        let is_folder = |name| matches!(self.dir.look(&beside(name)), Ok(Look::Folder));
+        let is_folder = |name| matches!(self.dir.look(&beside(name)), Ok(EntryStat::Folder));
         folder.last() == b"tmp" && is_folder("cur") && is_folder("new")
     }
 

@@ -2,8 +2,8 @@
 //! Never decides anything, never fails, never lets odd mail end the program.
 
 use super::weight;
-use crate::model::message::{Headers, Weight};
-use crate::model::{Moment, limits::HEADER_BYTES, limits::HEADER_CHARS};
+use crate::model::message::{Headers, SizeBreakdown};
+use crate::model::{Timestamp, limits::HEADER_BYTES, limits::HEADER_CHARS};
 use jiff::fmt::rfc2822::DateTimeParser;
 use mail_parser::{Address, MessageParser};
 
@@ -15,7 +15,7 @@ pub fn read(start: &[u8]) -> Headers {
 }
 
 /// The headers, and what a message of so many octets is made of.
-pub fn read_and_weigh(start: &[u8], bytes: u64) -> (Headers, Weight) {
+pub fn read_and_weigh(start: &[u8], bytes: u64) -> (Headers, SizeBreakdown) {
     let headers = read(start);
     let start = &start[..start.len().min(HEADER_BYTES)];
     let weight = std::panic::catch_unwind(|| weight::of(start, bytes)).unwrap_or_default();
@@ -30,8 +30,8 @@ fn parse(start: &[u8]) -> Headers {
     let date = message
         .header_raw("Date")
         .and_then(rfc_5322_date)
-        .or_else(|| message.date().map(|d| Moment { seconds: d.to_timestamp(), nanos: 0 }));
-    let date = date.map(Moment::to_rfc3339);
+        .or_else(|| message.date().map(|d| Timestamp { seconds: d.to_timestamp(), nanos: 0 }));
+    let date = date.map(Timestamp::to_rfc3339);
     Headers {
         from: addresses(message.from()),
         to: addresses(message.to()),
@@ -47,10 +47,10 @@ fn parse(start: &[u8]) -> Headers {
     }
 }
 
-fn rfc_5322_date(raw: &str) -> Option<Moment> {
+fn rfc_5322_date(raw: &str) -> Option<Timestamp> {
     static PARSER: DateTimeParser = DateTimeParser::new().relaxed_weekday(true);
     let time = PARSER.parse_timestamp(without_comments(raw)).ok()?;
-    Some(Moment { seconds: time.as_second(), nanos: 0 })
+    Some(Timestamp { seconds: time.as_second(), nanos: 0 })
 }
 
 /// A date without what RFC 5322 (sections 3.2.2 and 4.3) lets stand between its parts: comments, which
@@ -109,7 +109,7 @@ mod tests {
             ("1 Jan 50 00:00:00 GMT", -631_152_000),
         ];
         for (text, seconds) in cases {
-            assert_eq!(date(text), Moment { seconds, nanos: 0 }.to_rfc3339(), "{text:?}");
+            assert_eq!(date(text), Timestamp { seconds, nanos: 0 }.to_rfc3339(), "{text:?}");
         }
     }
 

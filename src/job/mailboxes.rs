@@ -18,7 +18,7 @@ use std::path::PathBuf;
 
 /// What to do with versions that a daemon holds back since they keep changing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Held {
+pub enum HeldBackPolicy {
     /// Take them in: somebody asks for a copy now. The mailboxes are in force from here on for every process.
     TakeIn,
     /// Leave them as they are: somebody only looks.
@@ -27,7 +27,7 @@ pub enum Held {
 
 /// What was taken in of one mailbox.
 #[derive(Debug)]
-pub struct Taken {
+pub struct ConfirmedMailbox {
     /// Its name.
     pub name: MailboxName,
     /// Its folder.
@@ -48,10 +48,10 @@ pub fn take_in(
     catalogue: &Catalogue,
     station: &Station,
     ignore: &GlobSet,
-    held: Held,
+    held: HeldBackPolicy,
     clock: &dyn Clock,
-) -> Result<Vec<Taken>, JobError> {
-    let hold = |_: &RelName, state| held == Held::Leave && state == FileState::Changing;
+) -> Result<Vec<ConfirmedMailbox>, JobError> {
+    let hold = |_: &RelName, state| held == HeldBackPolicy::Leave && state == FileState::Changing;
     let rules = ScanRules { ignore, settle: 0, seen_gone: &[], hold: &hold, clock };
     catalogue.begin_run(clock)?;
     catalogue.put_ignored(ignore);
@@ -74,7 +74,7 @@ pub fn take_in(
                 (state_after(&report), report)
             }
         };
-        taken.push(Taken { name, path, row, was_at, state, report });
+        taken.push(ConfirmedMailbox { name, path, row, was_at, state, report });
     }
     Ok(taken)
 }
@@ -105,7 +105,7 @@ pub fn open_all(
 }
 
 /// Puts a station's mailboxes in force, those that cannot be looked at among them.
-pub fn put_in_force(catalogue: &Catalogue, station: &Station, held: Held) -> Result<(), JobError> {
+pub fn put_in_force(catalogue: &Catalogue, station: &Station, held: HeldBackPolicy) -> Result<(), JobError> {
     // Where none is named, as on a computer that has only drives, questions are about all that is known.
     if station.mailboxes.is_empty() {
         return Ok(());
@@ -113,18 +113,18 @@ pub fn put_in_force(catalogue: &Catalogue, station: &Station, held: Held) -> Res
     let mut rows = Vec::new();
     for mailbox in &station.mailboxes {
         match held {
-            Held::TakeIn => rows.push(catalogue.mailbox(&mailbox.name, None)?),
-            Held::Leave => {
+            HeldBackPolicy::TakeIn => rows.push(catalogue.mailbox(&mailbox.name, None)?),
+            HeldBackPolicy::Leave => {
                 rows.extend(catalogue.mailbox_known(&mailbox.name)?.map(|known| known.row))
             }
         }
     }
     match held {
-        Held::TakeIn => {
+        HeldBackPolicy::TakeIn => {
             catalogue.claim_for(&station.name)?;
             catalogue.keep_in_force(&rows)
         }
-        Held::Leave => {
+        HeldBackPolicy::Leave => {
             catalogue.put_in_force(&rows);
             Ok(())
         }

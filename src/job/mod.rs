@@ -30,7 +30,7 @@ mod weight;
 pub use error::JobError;
 pub use progress::{Progress, Unwatched};
 
-use crate::disk::Door;
+use crate::disk::VolumeSource;
 use crate::model::{MailboxName, StationName};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -47,7 +47,7 @@ pub struct MailboxRef {
 /// A place where a drive is looked for.
 pub struct DriveRef {
     /// How to open it.
-    pub door: Arc<dyn Door>,
+    pub door: Arc<dyn VolumeSource>,
     /// How it is called: the last part of its path.
     pub label: String,
     /// Its path, raw, as the catalogue remembers it.

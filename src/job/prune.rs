@@ -1,13 +1,13 @@
 //! Gives up superseded versions on a drive that has no room, where its operator wants that. Never a version that is
 //! the latest at its path, nor one of a message that was removed, vanished or damaged, nor where the clock is unsure.
 
-use super::catalogue::{Catalogue, FileState, Held, PayloadRow};
-use super::drive::{Admitted, Copy, Lines, Piece, finish_pruning, hash_copy, session_of};
+use super::catalogue::{Catalogue, FileState, CopyStatus, CopyRow};
+use super::drive::{Replica, CopyCheck, LineReader, Piece, finish_pruning, hash_copy, session_of};
 use super::{JobError, Progress};
 use crate::disk::ReadFrom;
-use crate::model::ledger::{Event, Reader, Standing, Verdict};
+use crate::model::ledger::{Event, Reader, LineTrust, Verdict};
 use crate::model::limits::{BATCH_MESSAGES, OVERHEAD_BYTES};
-use crate::model::{Clock, Identity, MailboxName, RelName, Stamp, bag};
+use crate::model::{Clock, Identity, MailboxName, RelName, EventTime, bag};
 use std::collections::HashMap;
 use std::time::Duration;
 
@@ -22,7 +22,7 @@ pub struct Pruned {
 
 /// Where and when a ledger last told of a content.
 #[derive(Default)]
-struct Mention {
+struct LastReference {
     places: Vec<(MailboxName, RelName)>,
     /// Claimed seconds of the latest line, if something vouched for every one of their clocks.
     latest: Option<i64>,
@@ -34,7 +34,7 @@ struct Mention {
 /// `after` ago. The ledger is told first; then each is taken out of the manifest and removed.
 pub fn prune(
     catalogue: &Catalogue,
-    drive: &mut Admitted,
+    drive: &mut Replica,
     need: u64,
     after: Duration,
     clock: &dyn Clock,
@@ -80,7 +80,7 @@ pub fn prune(
     Ok(pruned)
 }
 
-fn is_old(mention: &Mention, now: &Stamp, after: Duration) -> bool {
+fn is_old(mention: &LastReference, now: &EventTime, after: Duration) -> bool {
     let after = i64::try_from(after.as_secs()).unwrap_or(i64::MAX);
     let age = mention.latest.map(|latest| now.time.seconds.saturating_sub(latest));
     !mention.unsure && age.is_some_and(|age| age >= after)
@@ -89,9 +89,9 @@ fn is_old(mention: &Mention, now: &Stamp, after: Duration) -> bool {
 /// Whether a newer version stands at every path where this one was, and is read to be right just now.
 fn is_superseded(
     catalogue: &Catalogue,
-    drive: &Admitted,
-    copy: &PayloadRow,
-    mention: &Mention,
+    drive: &Replica,
+    copy: &CopyRow,
+    mention: &LastReference,
 ) -> Result<bool, JobError> {
     let book = drive.book.row;
     if !catalogue.is_withheld(book, copy.content)? {
@@ -114,10 +114,10 @@ fn is_superseded(
         if here != newer && !followed()? {
             return Ok(false);
         }
-        let Held::Good(name) = catalogue.held(book, newer)? else { return Ok(false) };
+        let CopyStatus::Good(name) = catalogue.held(book, newer)? else { return Ok(false) };
         let identity = catalogue.identity(newer)?;
         let read = hash_copy(&*drive.volume, &drive.dir, name, identity.bytes)?;
-        if read != Copy::Is(identity) {
+        if read != CopyCheck::Is(identity) {
             return Ok(false);
         }
     }
@@ -126,13 +126,13 @@ fn is_superseded(
 
 /// What the ledger tells of the candidates, read from its beginning.
 fn mentions(
-    drive: &Admitted,
-    candidates: &[PayloadRow],
-) -> Result<HashMap<Identity, Mention>, JobError> {
-    let mut mentions: HashMap<Identity, Mention> =
-        candidates.iter().map(|copy| (copy.identity, Mention::default())).collect();
+    drive: &Replica,
+    candidates: &[CopyRow],
+) -> Result<HashMap<Identity, LastReference>, JobError> {
+    let mut mentions: HashMap<Identity, LastReference> =
+        candidates.iter().map(|copy| (copy.identity, LastReference::default())).collect();
     let at = drive.dir.join(&RelName::fixed(bag::LEDGER));
-    let mut lines = Lines::new(drive.volume.read(&at, 0, ReadFrom::Medium)?);
+    let mut lines = LineReader::new(drive.volume.read(&at, 0, ReadFrom::Medium)?);
     let mut reader = Reader::default();
     while let Some(piece) = lines.next()? {
         let (raw, length) = match piece {
@@ -153,7 +153,7 @@ fn mentions(
             _ => continue,
         };
         let Some(mention) = mentions.get_mut(&identity) else { continue };
-        mention.unsure |= standing != Standing::Sound || !line.stamp.trusted;
+        mention.unsure |= standing != LineTrust::Sound || !line.stamp.trusted;
         mention.latest = mention.latest.max(Some(line.stamp.time.seconds));
         if let Some(place) = place.filter(|place| !mention.places.contains(place)) {
             mention.places.push(place);

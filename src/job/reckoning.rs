@@ -2,33 +2,33 @@
 //! and what they weighed on the air. By claimed times, for a person's eye: nothing is ever decided by it.
 
 use super::JobError;
-use super::catalogue::{Catalogue, Passage, Proof};
+use super::catalogue::{Catalogue, TrackedMessage, Proof};
 use crate::model::airtime::Link;
 use crate::model::limits::{CHART_STEPS, SHARES_MAX, WAITS_MAX};
-use crate::model::message::Weight;
-use crate::model::{MailboxName, Moment, RelName, StationName};
+use crate::model::message::SizeBreakdown;
+use crate::model::{MailboxName, Timestamp, RelName, StationName};
 use std::collections::{BTreeMap, HashMap, VecDeque};
 
 /// What is reckoned.
 #[derive(Debug, Default)]
-pub struct Reckoning {
+pub struct Statistics {
     /// How many messages of the mailbox have no good copy on a drive, one, two and so on.
     pub copies: Vec<u64>,
     /// Messages of the mailbox that have a good copy on a drive declared to be elsewhere.
     pub elsewhere: u64,
     /// The message whose latest proof is the oldest: when that was. `None` if there is no proof of some, or no
     /// message.
-    pub oldest_proof: Option<Moment>,
+    pub oldest_proof: Option<Timestamp>,
     /// What is known of the copies of messages in the mailbox, by the drive's row.
     pub drives: BTreeMap<i64, Proven>,
     /// How long messages waited for their first proven copy.
     pub exposure: Exposure,
     /// What the mailbox's messages weigh, by sender and by folder, the heaviest first.
-    pub senders: Vec<Share>,
+    pub senders: Vec<SizeGroup>,
     /// The same by folder.
-    pub folders: Vec<Share>,
+    pub folders: Vec<SizeGroup>,
     /// All of them.
-    pub whole: Share,
+    pub whole: SizeGroup,
 }
 
 /// The proofs of a drive's copies.
@@ -39,9 +39,9 @@ pub struct Proven {
     /// Of them read again in a later look than the one that made them.
     pub reread: u64,
     /// The oldest of their last proofs.
-    pub oldest: Moment,
+    pub oldest: Timestamp,
     /// The latest.
-    pub latest: Moment,
+    pub latest: Timestamp,
 }
 
 /// How long messages existed on the card only.
@@ -58,7 +58,7 @@ pub struct Exposure {
     /// The wait in the middle, in seconds.
     pub median: Option<u64>,
     /// From when on how many were on the card only: steps, in order, at most [`CHART_STEPS`].
-    pub steps: Vec<(Moment, u64)>,
+    pub steps: Vec<(Timestamp, u64)>,
     /// The most at once.
     pub most: u64,
     /// Some of the times come from a clock that nothing vouched for.
@@ -67,7 +67,7 @@ pub struct Exposure {
 
 /// What some of the messages weigh.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Share {
+pub struct SizeGroup {
     /// Whose, or which folder's; raw text of mail or of a path.
     pub name: String,
     /// Messages.
@@ -75,13 +75,13 @@ pub struct Share {
     /// Octets.
     pub bytes: u64,
     /// What they are made of, as far as it is known.
-    pub weight: Weight,
+    pub weight: SizeBreakdown,
     /// Seconds on the air, if the link is known.
     pub seconds: Option<f64>,
 }
 
-impl Share {
-    fn add(&mut self, passage: &Passage, seconds: Option<f64>) {
+impl SizeGroup {
+    fn add(&mut self, passage: &TrackedMessage, seconds: Option<f64>) {
         self.messages += 1;
         self.bytes += passage.bytes;
         let weight = passage.weight.unwrap_or_default();
@@ -93,7 +93,7 @@ impl Share {
 
     /// Octets of headers and of the lines between parts.
     pub fn head(&self) -> u64 {
-        let Weight { body, quoted, attached } = self.weight;
+        let SizeBreakdown { body, quoted, attached } = self.weight;
         self.bytes.saturating_sub(body + quoted + attached)
     }
 }
@@ -103,13 +103,13 @@ pub fn reckon(
     catalogue: &Catalogue,
     station: &StationName,
     link: &Link,
-    now: Moment,
-) -> Result<Reckoning, JobError> {
-    let mut reckoning = Reckoning::default();
-    let mut shares = (Shares::default(), Shares::default());
-    let mut waits = Waits { now, last: None, known: VecDeque::new(), open: 0, unsure: false };
+    now: Timestamp,
+) -> Result<Statistics, JobError> {
+    let mut reckoning = Statistics::default();
+    let mut shares = (SizeGroups::default(), SizeGroups::default());
+    let mut waits = ExposureIntervals { now, last: None, known: VecDeque::new(), open: 0, unsure: false };
     let mut mailboxes: HashMap<i64, MailboxName> = HashMap::new();
-    let mut oldest: Option<Moment> = None;
+    let mut oldest: Option<Timestamp> = None;
     let mut unproven = false;
     catalogue.each_passage(station, |passage, proofs| {
         waits.take(&passage);
@@ -144,7 +144,7 @@ pub fn reckon(
     Ok(reckoning)
 }
 
-impl Reckoning {
+impl Statistics {
     fn take_copies(&mut self, proofs: &[Proof]) {
         let mut drives: Vec<i64> = proofs.iter().map(|proof| proof.drive).collect();
         drives.sort_unstable();
@@ -170,11 +170,11 @@ impl Reckoning {
     }
 }
 
-fn earlier(a: Moment, b: Moment) -> Moment {
+fn earlier(a: Timestamp, b: Timestamp) -> Timestamp {
     if b.seconds < a.seconds { b } else { a }
 }
 
-fn later(a: Moment, b: Moment) -> Moment {
+fn later(a: Timestamp, b: Timestamp) -> Timestamp {
     if b.seconds > a.seconds { b } else { a }
 }
 
@@ -189,10 +189,10 @@ fn folder(mailbox: &MailboxName, key: &[u8]) -> String {
 
 /// Shares by name, not more than a bound: what comes later is put together under no name.
 #[derive(Default)]
-struct Shares(HashMap<String, Share>);
+struct SizeGroups(HashMap<String, SizeGroup>);
 
-impl Shares {
-    fn add(&mut self, name: String, passage: &Passage, seconds: Option<f64>) {
+impl SizeGroups {
+    fn add(&mut self, name: String, passage: &TrackedMessage, seconds: Option<f64>) {
         let name = match self.0.len() < SHARES_MAX || self.0.contains_key(&name) {
             true => name,
             false => "(others)".to_owned(),
@@ -200,8 +200,8 @@ impl Shares {
         self.0.entry(name).or_default().add(passage, seconds);
     }
 
-    fn heaviest_first(self) -> Vec<Share> {
-        let named = |(name, share): (String, Share)| Share { name, ..share };
+    fn heaviest_first(self) -> Vec<SizeGroup> {
+        let named = |(name, share): (String, SizeGroup)| SizeGroup { name, ..share };
         let mut shares: Vec<_> = self.0.into_iter().map(named).collect();
         shares.sort_by(|a, b| b.bytes.cmp(&a.bytes).then_with(|| a.name.cmp(&b.name)));
         shares
@@ -209,8 +209,8 @@ impl Shares {
 }
 
 /// The waits of contents, one each; contents come in order, those of several paths one after the other.
-struct Waits {
-    now: Moment,
+struct ExposureIntervals {
+    now: Timestamp,
     last: Option<i64>,
     /// From and until, in claimed seconds; until none: it still waits. The latest contents.
     known: VecDeque<(i64, Option<i64>)>,
@@ -218,8 +218,8 @@ struct Waits {
     unsure: bool,
 }
 
-impl Waits {
-    fn take(&mut self, passage: &Passage) {
+impl ExposureIntervals {
+    fn take(&mut self, passage: &TrackedMessage) {
         if passage.content.is_some() && passage.content == self.last {
             return;
         }
@@ -274,7 +274,7 @@ impl Waits {
 
 /// How many were exposed from when on. Where there are more turns than a chart has room for, each of its steps
 /// shows the most of its time: a peak is never left out.
-fn steps(turns: &[(i64, i64)], now: i64) -> (Vec<(Moment, u64)>, u64) {
+fn steps(turns: &[(i64, i64)], now: i64) -> (Vec<(Timestamp, u64)>, u64) {
     let (Some(first), Some(last)) = (turns.first(), turns.last()) else { return (Vec::new(), 0) };
     let (begin, end) = (first.0, last.0.max(now));
     let width = (end.saturating_sub(begin) / CHART_STEPS as i64).max(1);
@@ -302,7 +302,7 @@ fn steps(turns: &[(i64, i64)], now: i64) -> (Vec<(Moment, u64)>, u64) {
             _ => steps.push((slot(*at), exposed)),
         }
     }
-    let moment = |(seconds, count)| (Moment { seconds, nanos: 0 }, count);
+    let moment = |(seconds, count)| (Timestamp { seconds, nanos: 0 }, count);
     (steps.into_iter().map(moment).collect(), most)
 }
 
@@ -313,7 +313,7 @@ mod tests {
     fn waits(known: &[(i64, Option<i64>)], now: i64) -> Exposure {
         let open = known.iter().filter(|(_, until)| until.is_none()).count() as u64;
         let known = known.iter().copied().collect();
-        Waits { now: Moment { seconds: now, nanos: 0 }, last: None, known, open, unsure: false }
+        ExposureIntervals { now: Timestamp { seconds: now, nanos: 0 }, last: None, known, open, unsure: false }
             .reckon()
     }
 

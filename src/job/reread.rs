@@ -1,9 +1,9 @@
 //! Re-reads a drive while nobody needs it, a bite at a time: its logs, its copies, and the messages on the card beside
 //! them. Keeps nothing open between two bites, and never writes a copy: what is bad is made again by a pass.
 
-use super::catalogue::{Catalogue, FileRow, PayloadRow, PayloadState};
+use super::catalogue::{Catalogue, FileRow, CopyRow, CopyState};
 use super::drive::{
-    Admitted, Copy, LogCheck, Logs, Part, Piecewise, hash_piece, log_finding, session_of,
+    Replica, CopyCheck, LogCheck, Logs, PartialHash, HashStep, hash_piece, log_finding, session_of,
 };
 use super::mirror::OpenMailbox;
 use super::verify::{READ_ERROR, judge};
@@ -15,14 +15,14 @@ use std::time::Duration;
 
 /// How copies are re-read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct RereadRules {
+pub struct ScrubRules {
     /// Every copy is, within this span; zero: never.
     pub every: Duration,
     /// Octets a second at most.
     pub max_rate: u64,
 }
 
-impl RereadRules {
+impl ScrubRules {
     /// How long until the next bite of a book is due; `None`: never.
     pub fn due(
         &self,
@@ -47,7 +47,7 @@ pub struct Unfinished {
     /// The mount it was begun in: in another one nothing of it counts.
     mount: String,
     of: Of,
-    part: Part,
+    part: PartialHash,
 }
 
 enum Of {
@@ -58,7 +58,7 @@ enum Of {
 
 /// What a bite came to.
 #[derive(Debug, Default)]
-pub struct Bite {
+pub struct ScrubStep {
     /// Octets read.
     pub octets: u64,
     /// What was found on the drive.
@@ -72,7 +72,7 @@ pub struct Bite {
 }
 
 /// What a bite works with.
-pub struct Rereader<'a> {
+pub struct Scrubber<'a> {
     /// The catalogue.
     pub catalogue: &'a Catalogue,
     /// The mailboxes; a message in any other is not compared.
@@ -85,16 +85,16 @@ pub struct Rereader<'a> {
     pub record: bool,
 }
 
-impl Rereader<'_> {
+impl Scrubber<'_> {
     /// Takes a bite of an admitted drive; begins a round if none is under way. A bite that is cut anywhere is taken
     /// again: a copy counts as read only after what was found of it is in the ledger.
     pub fn bite(
         &self,
-        drive: &mut Admitted,
+        drive: &mut Replica,
         unfinished: &mut Option<Unfinished>,
-    ) -> Result<Bite, JobError> {
+    ) -> Result<ScrubStep, JobError> {
         let (catalogue, book) = (self.catalogue, drive.book.row);
-        let mut bite = Bite::default();
+        let mut bite = ScrubStep::default();
         let mount = session_of(&self.clock.stamp(), &*drive.volume);
         let mut begun = unfinished.take().filter(|rest| rest.mount == mount);
         if let Some(Unfinished { of: Of::Message(row), part, .. }) =
@@ -127,7 +127,7 @@ impl Rereader<'_> {
             let part = match begun.take_if(|rest| matches!(rest.of, Of::Copy(n) if n == copy.name))
             {
                 Some(rest) => rest.part,
-                None => Part::default(),
+                None => PartialHash::default(),
             };
             let (before, longest) = (part.read(), copy.identity.bytes);
             let bounds = (longest, BITE_BYTES - bite.octets);
@@ -164,11 +164,11 @@ impl Rereader<'_> {
     /// then on, and is written again by the next pass.
     fn logs(
         &self,
-        drive: &Admitted,
+        drive: &Replica,
         check: Option<Box<LogCheck>>,
         round: i64,
         mount: &str,
-        bite: &mut Bite,
+        bite: &mut ScrubStep,
     ) -> Result<Option<Unfinished>, JobError> {
         let (catalogue, book) = (self.catalogue, &drive.book);
         let begun = check.filter(|check| check.is_of(book));
@@ -177,7 +177,7 @@ impl Rereader<'_> {
         let most = BITE_BYTES.saturating_sub(bite.octets);
         bite.octets += check.go_on(&logs, most, &|| self.progress.stop())?;
         let Some(found) = check.found() else {
-            let (mount, part) = (mount.to_owned(), Part::default());
+            let (mount, part) = (mount.to_owned(), PartialHash::default());
             return Ok(Some(Unfinished { mount, of: Of::Logs(check), part }));
         };
         let known = catalogue.log_damage(book.row)?;
@@ -197,12 +197,12 @@ impl Rereader<'_> {
     /// Records what was found, then remembers what was read.
     fn keep(
         &self,
-        drive: &mut Admitted,
+        drive: &mut Replica,
         round: i64,
-        read: &[(PayloadRow, bool, Option<PayloadState>)],
+        read: &[(CopyRow, bool, Option<CopyState>)],
         events: Vec<Event>,
-        mut bite: Bite,
-    ) -> Result<Bite, JobError> {
+        mut bite: ScrubStep,
+    ) -> Result<ScrubStep, JobError> {
         let (catalogue, book) = (self.catalogue, drive.book.row);
         let stamp = self.clock.stamp();
         if self.record && !events.is_empty() {
@@ -218,7 +218,7 @@ impl Rereader<'_> {
                     catalogue.copies_reread(book, number..=number, stamp.time)?;
                 }
                 catalogue.copy_in_round(book, number, round)?;
-                bite.lost |= !good && state.is_some() && copy.state != PayloadState::Debris;
+                bite.lost |= !good && state.is_some() && copy.state != CopyState::Debris;
             }
             if bite.lost {
                 // Every message is held against this drive again, so that what was lost is copied anew.
@@ -234,7 +234,7 @@ impl Rereader<'_> {
     }
 
     /// One line for the whole round.
-    fn end_round(&self, drive: &mut Admitted) -> Result<(), JobError> {
+    fn end_round(&self, drive: &mut Replica) -> Result<(), JobError> {
         let (catalogue, row) = (self.catalogue, drive.book.row);
         let stamp = self.clock.stamp();
         let totals = catalogue.round_totals(row)?;
@@ -251,12 +251,12 @@ impl Rereader<'_> {
     /// Holds the messages of a copy that is right against it.
     fn messages(
         &self,
-        copy: &PayloadRow,
+        copy: &CopyRow,
         mount: &str,
-        bite: &mut Bite,
+        bite: &mut ScrubStep,
     ) -> Result<Option<Unfinished>, JobError> {
         for row in self.catalogue.files_of(copy.content)? {
-            let rest = self.message(row, Part::default(), mount, bite)?;
+            let rest = self.message(row, PartialHash::default(), mount, bite)?;
             if rest.is_some() {
                 return Ok(rest);
             }
@@ -269,9 +269,9 @@ impl Rereader<'_> {
     fn message(
         &self,
         row: FileRow,
-        part: Part,
+        part: PartialHash,
         mount: &str,
-        bite: &mut Bite,
+        bite: &mut ScrubStep,
     ) -> Result<Option<Unfinished>, JobError> {
         let Some(mailbox) = self.mailboxes.iter().find(|open| open.row == row.mailbox) else {
             return Ok(None);
@@ -289,12 +289,12 @@ impl Rereader<'_> {
         let most = BITE_BYTES.saturating_sub(bite.octets);
         let stop = || self.progress.stop();
         match part.go_on(|into| file.read(into), expected.bytes, most, &stop) {
-            Ok(Piecewise::More(part)) => {
+            Ok(HashStep::More(part)) => {
                 bite.octets += part.read() - before;
                 let of = Of::Message(Box::new(row));
                 return Ok(Some(Unfinished { mount: mount.to_owned(), of, part }));
             }
-            Ok(Piecewise::Done(identity)) => {
+            Ok(HashStep::Done(identity)) => {
                 bite.octets += expected.bytes.saturating_sub(before);
                 let untouched = file.facts_now().is_ok_and(|now| now == facts);
                 if identity != expected && untouched {
@@ -311,10 +311,10 @@ impl Rereader<'_> {
     }
 }
 
-fn finding(copy: &PayloadRow, found: Copy) -> Finding {
+fn finding(copy: &CopyRow, found: CopyCheck) -> Finding {
     let payload = copy.name;
     match found {
-        Copy::Absent => Finding::Missing { payload },
+        CopyCheck::Absent => Finding::Missing { payload },
         other => {
             let expected = copy.identity.digest;
             Finding::Damaged { payload, expected, found: other.digest() }

@@ -1,13 +1,13 @@
 //! Whole rounds of work as a command or the daemon asks for them: bring one drive up to date, look at the drives
 //! without writing, audit. Each ends in values, never in words.
 
-use super::audit::{Audit, Question, audit};
+use super::audit::{Audit, AuditOptions, audit};
 use super::catalogue::{Catalogue, KnownHow};
 use super::drive::{
-    Admission, Admitted, Begin, Claims, Newcomer, admit, compare, may_come_in, not_as_another,
+    OpenOptions, Replica, Begin, PresentDrives, Newcomer, admit, compare, may_come_in, not_as_another,
     note_lost_pages, refuse_forgotten, serial_is_read, session_of,
 };
-use super::mailboxes::Taken;
+use super::mailboxes::ConfirmedMailbox;
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::verdict::Counts;
 use super::{DriveRef, JobError, Progress, Station};
@@ -28,7 +28,7 @@ pub fn note_drives_beneath(catalogue: &Catalogue, station: &Station) -> Result<(
 }
 
 /// How a round on one drive ended.
-pub struct DriveRound {
+pub struct SyncOutcome {
     /// How the drive is called.
     pub label: String,
     /// Its id and its row, once it was known.
@@ -39,7 +39,7 @@ pub struct DriveRound {
     pub outcome: Result<PassReport, JobError>,
 }
 
-impl DriveRound {
+impl SyncOutcome {
     /// The word for the drive's state after the round, as kept in the catalogue.
     pub fn state(&self) -> &'static str {
         match &self.outcome {
@@ -73,11 +73,11 @@ pub fn mirror_drive(
     station: &StationName,
     mailboxes: &[OpenMailbox],
     drive: &DriveRef,
-    claims: &Claims,
+    claims: &PresentDrives,
     clock: &dyn Clock,
     progress: &dyn Progress,
-) -> DriveRound {
-    let mut round = DriveRound {
+) -> SyncOutcome {
+    let mut round = SyncOutcome {
         label: drive.label.clone(),
         drive: None,
         findings: Vec::new(),
@@ -133,7 +133,7 @@ pub fn mirror_drive(
 fn note_copied(
     catalogue: &Catalogue,
     drive: &DriveRef,
-    admitted: &Admitted,
+    admitted: &Replica,
     clock: &dyn Clock,
 ) -> Result<(), JobError> {
     let may_begin = matches!(drive.begin, Begin::OnDevice | Begin::InFolder);
@@ -176,9 +176,9 @@ pub fn open(
     station: &StationName,
     drive: &DriveRef,
     access: Access,
-    claims: &Claims,
+    claims: &PresentDrives,
     clock: &dyn Clock,
-) -> Result<Admitted, JobError> {
+) -> Result<Replica, JobError> {
     let volume = drive.door.open(access)?;
     let mount = session_of(&clock.stamp(), &*volume);
     admitted(catalogue, station, drive, volume, access, claims, clock)
@@ -191,9 +191,9 @@ fn admitted(
     drive: &DriveRef,
     volume: Box<dyn Volume>,
     access: Access,
-    claims: &Claims,
+    claims: &PresentDrives,
     clock: &dyn Clock,
-) -> Result<Admitted, JobError> {
+) -> Result<Replica, JobError> {
     let mut copied = None;
     let here = &|| claims.here(&drive.door);
     if access == Access::Write {
@@ -210,7 +210,7 @@ fn admitted(
     }
     let begin = comes.begin();
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());
-    let asked = Admission { station, access, begin, label, at, taken_for: None, here, clock };
+    let asked = OpenOptions { station, access, begin, label, at, taken_for: None, here, clock };
     let mut admitted = admit(catalogue, volume, &asked)?;
     claims.note(admitted.id, drive, admitted.volume.facts());
     admitted.findings.extend(copied);
@@ -242,13 +242,13 @@ pub fn is_skipped(volume: &dyn Volume) -> bool {
 }
 
 /// A drive as it was looked at, or why it could not be.
-pub struct Looked {
+pub struct InspectedDrive {
     /// How it is called.
     pub label: String,
     /// Where it is, raw.
     pub at: Vec<u8>,
     /// The drive, open.
-    pub drive: Result<Admitted, JobError>,
+    pub drive: Result<Replica, JobError>,
     /// What keeps it from taking messages, if anything does.
     pub trouble: Option<Reason>,
 }
@@ -260,8 +260,8 @@ pub fn look_at_drives(
     station: &StationName,
     drives: &[DriveRef],
     clock: &dyn Clock,
-) -> Result<Vec<Looked>, JobError> {
-    let claims = Claims::default();
+) -> Result<Vec<InspectedDrive>, JobError> {
+    let claims = PresentDrives::default();
     let look = |drive: &DriveRef| {
         let opened = match open(catalogue, station, drive, Access::Read, &claims, clock) {
             Err(error @ JobError::Catalogue(_)) => return Err(error),
@@ -288,7 +288,7 @@ pub fn look_at_drives(
             Err(_) => Some(Reason::DriveFailed),
         };
         let (label, at) = (drive.label.clone(), drive.at.clone());
-        Ok(Looked { label, at, drive: opened, trouble })
+        Ok(InspectedDrive { label, at, drive: opened, trouble })
     };
     let looked = drives.iter().map(look).collect::<Result<Vec<_>, _>>()?;
     // Now that all of them are read.
@@ -304,7 +304,7 @@ pub fn compare_drives(
     catalogue: &Catalogue,
     station: &StationName,
     drives: &[DriveRef],
-    rounds: &[DriveRound],
+    rounds: &[SyncOutcome],
     clock: &dyn Clock,
 ) -> Result<(), JobError> {
     for (id, row) in rounds.iter().filter_map(|round| round.drive) {
@@ -323,7 +323,7 @@ pub fn is_left_out(catalogue: &Catalogue, drive: i64) -> Result<bool, JobError> 
 
 /// For whom an audit is made.
 #[derive(Debug, Clone, Copy)]
-pub struct Wish<'a> {
+pub struct AuditRequest<'a> {
     /// The station.
     pub station: &'a StationName,
     /// Copies a message needs to be safe.
@@ -333,18 +333,18 @@ pub struct Wish<'a> {
     /// Messages of each kind listed one by one; more are counted.
     pub list_at_most: usize,
     /// The mailboxes, as they were taken in.
-    pub mailboxes: &'a [Taken],
+    pub mailboxes: &'a [ConfirmedMailbox],
 }
 
 /// The audit over mailboxes taken in and drives looked at. `others` are here and were not looked at:
 /// what keeps each from taking messages.
 pub fn audit_now(
     catalogue: &Catalogue,
-    wish: &Wish<'_>,
-    looked: &[Looked],
+    wish: &AuditRequest<'_>,
+    looked: &[InspectedDrive],
     others: &[Option<Reason>],
 ) -> Result<Audit, JobError> {
-    let Wish { station, wanted_copies, link, list_at_most, mailboxes } = *wish;
+    let AuditRequest { station, wanted_copies, link, list_at_most, mailboxes } = *wish;
     let mut present: Vec<_> = others.iter().map(|trouble| (0, *trouble)).collect();
     let mut longest_file = u64::MAX;
     let mut room = others.contains(&None).then_some(u64::MAX);
@@ -370,7 +370,7 @@ pub fn audit_now(
         }
     }
     let room = room.unwrap_or(0);
-    let question = Question {
+    let question = AuditOptions {
         station,
         wanted_copies,
         present: &present,

@@ -2,10 +2,10 @@
 //! Never writes to the mailbox, and never calls a message gone because a folder could not be read.
 
 use super::JobError;
-use super::catalogue::{Catalogue, FileRow, FileState, Glance, millis};
+use super::catalogue::{Catalogue, FileRow, FileState, FileStatRow, millis};
 use super::exclude::Exclusions;
 use super::settle::settle;
-use crate::disk::{Look, MailboxDir, Sighting};
+use crate::disk::{EntryStat, MailboxDir, WalkEntry};
 use crate::model::message::FileFacts;
 use crate::model::{Clock, Finding, RelName};
 use globset::GlobSet;
@@ -63,18 +63,18 @@ pub fn scan(
     let exclusions = Exclusions::new(dir, rules.ignore);
     for sighting in dir.walk(|folder| exclusions.enters(folder)) {
         let (path, facts, state) = match sighting {
-            Sighting::File(path, facts) => (path, facts, FileState::Fresh),
-            Sighting::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
+            WalkEntry::File(path, facts) => (path, facts, FileState::Fresh),
+            WalkEntry::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
             // Listed by its folder: what is in it can have no row of its own.
-            Sighting::TooLong(Some(folder), names) => {
+            WalkEntry::TooLong(Some(folder), names) => {
                 report.problem(Finding::PathsTooLong { folder: folder.clone(), names });
                 (folder, FileFacts::TOO_LONG, FileState::Unreadable)
             }
-            Sighting::TooLong(None, names) => {
+            WalkEntry::TooLong(None, names) => {
                 report.root_unread = Some(format!("{names} of its names are too long"));
                 continue;
             }
-            Sighting::Unreadable(path, why) => {
+            WalkEntry::Unreadable(path, why) => {
                 unreadable.push(path.as_ref().map(RelName::key).unwrap_or_default());
                 let told = why.clone();
                 report.problem(Finding::FolderUnreadable { path: path.clone(), why: told });
@@ -150,10 +150,10 @@ pub fn look_at(
         let key = path.key();
         let row = catalogue.file(mailbox, &key)?;
         let (facts, state) = match dir.look(path) {
-            Ok(Look::File(facts)) => (facts, FileState::Fresh),
-            Ok(Look::NotAFile) => (FileFacts::NONE, FileState::NotAFile),
-            Ok(Look::Folder) => return Ok(false),
-            Ok(Look::Gone) => match row {
+            Ok(EntryStat::File(facts)) => (facts, FileState::Fresh),
+            Ok(EntryStat::NotAFile) => (FileFacts::NONE, FileState::NotAFile),
+            Ok(EntryStat::Folder) => return Ok(false),
+            Ok(EntryStat::Gone) => match row {
                 Some(row) => {
                     missing(
                         &mut changes,
@@ -182,7 +182,7 @@ pub fn look_at(
     Ok(true)
 }
 
-fn is_unchanged(row: &Glance, facts: &FileFacts, state: FileState) -> bool {
+fn is_unchanged(row: &FileStatRow, facts: &FileFacts, state: FileState) -> bool {
     match row.state {
         FileState::Present | FileState::Fresh | FileState::Changing => {
             state == FileState::Fresh && row.has_facts(facts)
@@ -197,7 +197,7 @@ fn is_unchanged(row: &Glance, facts: &FileFacts, state: FileState) -> bool {
 fn missing(
     changes: &mut Changes<'_>,
     mailbox: i64,
-    row: &Glance,
+    row: &FileStatRow,
     unreadable: &[Vec<u8>],
     exclusions: &Exclusions<'_>,
     rules: &ScanRules<'_>,
@@ -247,8 +247,8 @@ impl FileFacts {
     /// Stands for facts that a link, pipe or device does not have.
     const NONE: Self = Self {
         bytes: 0,
-        modified: crate::model::Moment { seconds: 0, nanos: 0 },
-        changed: crate::model::Moment { seconds: 0, nanos: 0 },
+        modified: crate::model::Timestamp { seconds: 0, nanos: 0 },
+        changed: crate::model::Timestamp { seconds: 0, nanos: 0 },
         inode: 0,
         mode: 0,
     };
@@ -267,7 +267,7 @@ impl ScanReport {
 struct Rows<'a> {
     catalogue: &'a Catalogue,
     mailbox: i64,
-    page: std::collections::VecDeque<Glance>,
+    page: std::collections::VecDeque<FileStatRow>,
     after: Vec<u8>,
     ended: bool,
 }
@@ -288,19 +288,19 @@ impl<'a> Rows<'a> {
         Ok(())
     }
 
-    fn next(&mut self) -> Result<Option<Glance>, JobError> {
+    fn next(&mut self) -> Result<Option<FileStatRow>, JobError> {
         self.fill()?;
         Ok(self.page.pop_front())
     }
 
     /// The next row, if it comes before `key`.
-    fn next_before(&mut self, key: &[u8]) -> Result<Option<Glance>, JobError> {
+    fn next_before(&mut self, key: &[u8]) -> Result<Option<FileStatRow>, JobError> {
         self.fill()?;
         Ok(self.page.pop_front_if(|row| row.key.as_slice() < key))
     }
 
     /// The row of `key`, if it is the next.
-    fn take(&mut self, key: &[u8]) -> Result<Option<Glance>, JobError> {
+    fn take(&mut self, key: &[u8]) -> Result<Option<FileStatRow>, JobError> {
         self.fill()?;
         Ok(self.page.pop_front_if(|row| row.key == key))
     }
@@ -313,7 +313,7 @@ enum Change {
         facts: FileFacts,
         state: FileState,
         looked: i64,
-        now: crate::model::Claim,
+        now: crate::model::WallTime,
         hinted: bool,
     },
     State {

@@ -4,11 +4,11 @@
 use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
 use super::scan::{PAGE, ScanReport, ScanRules};
 use super::{JobError, coarse_time, headers};
-use crate::disk::{DiskError, Look, MailboxDir, read_known};
+use crate::disk::{DiskError, EntryStat, MailboxDir, read_known};
 use crate::model::ledger::Departed;
 use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
-use crate::model::{Finding, Hasher, Identity, Moment, RelName, Suspicion};
+use crate::model::{Finding, Hasher, Identity, Timestamp, RelName, Suspicion};
 use rustix::io::Errno;
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -114,14 +114,14 @@ fn second_looks(
     })
 }
 
-fn read_in_turn(dir: &MailboxDir, due: &[Due<'_>]) -> Vec<Result<Read, DiskError>> {
+fn read_in_turn(dir: &MailboxDir, due: &[Due<'_>]) -> Vec<Result<MessageRead, DiskError>> {
     due.iter().map(|(row, path, before)| read_message(dir, path, row, *before)).collect()
 }
 
 /// What is gone was seen to go, or has a new place, or is missing.
 fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Result<(), JobError> {
     let path = row.path()?;
-    if !matches!(dir.look(&path), Ok(Look::Gone | Look::Folder)) {
+    if !matches!(dir.look(&path), Ok(EntryStat::Gone | EntryStat::Folder)) {
         // Back again, or not to be seen just now: the next scan tells.
         return catalogue.set_state(row, FileState::Fresh, row.looked);
     }
@@ -240,12 +240,12 @@ fn second_look(
     catalogue: &Catalogue,
     (dir, row): (&MailboxDir, &FileRow),
     path: RelName,
-    (read, begun): (Result<Read, DiskError>, Moment),
+    (read, begun): (Result<MessageRead, DiskError>, Timestamp),
     rules: &ScanRules<'_>,
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
     match read {
-        Ok(Read::Whole(new, last_octets)) => {
+        Ok(MessageRead::Whole(new, last_octets)) => {
             let now = rules.clock.stamp().claim();
             // What the card made of a message that is missing here may be back, from a drive that has nothing else.
             let again = match row.content {
@@ -272,7 +272,7 @@ fn second_look(
             }
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
-        Ok(Read::Changed(facts)) => {
+        Ok(MessageRead::Changed(facts)) => {
             let now = rules.clock.stamp().claim();
             let looked = (millis(rules.clock), now);
             catalogue.look((row.mailbox, &row.key), &facts, FileState::Fresh, looked, row.hinted)
@@ -311,14 +311,14 @@ fn look_at_twins(
                 None => continue,
             },
         };
-        if matches!(look, Ok(Look::File(_))) {
+        if matches!(look, Ok(EntryStat::File(_))) {
             catalogue.is_still_beside(&other)?;
         }
     }
     Ok(())
 }
 
-enum Read {
+enum MessageRead {
     /// The message, and its last octets.
     Whole(NewFile, Vec<u8>),
     /// It is not what the first look saw.
@@ -330,11 +330,11 @@ fn read_message(
     path: &RelName,
     row: &FileRow,
     before: Option<Identity>,
-) -> Result<Read, DiskError> {
+) -> Result<MessageRead, DiskError> {
     let mut file = dir.open_message(path)?;
     let facts = file.opened_as();
     if !row.glance().has_facts(&facts) {
-        return Ok(Read::Changed(facts));
+        return Ok(MessageRead::Changed(facts));
     }
     let mut hasher = Hasher::default();
     let mut buffer = vec![0; COPY_BUFFER_BYTES.min(facts.bytes as usize + 1)];
@@ -342,7 +342,7 @@ fn read_message(
     let mut end: Vec<u8> = Vec::new();
     let mut left = facts.bytes + 1;
     let mut has_nul_block = false;
-    let mut beginning = Beginning::of(before.filter(|before| before.bytes < facts.bytes));
+    let mut beginning = PrefixCheck::of(before.filter(|before| before.bytes < facts.bytes));
     while left > 0 {
         let want = buffer.len().min(left as usize);
         let got = read_known(|into| file.read(into), &mut buffer[..want], left - 1)?;
@@ -361,14 +361,14 @@ fn read_message(
     let identity = hasher.finish();
     let now = file.facts_now()?;
     if identity.bytes != facts.bytes || now != facts {
-        return Ok(Read::Changed(now));
+        return Ok(MessageRead::Changed(now));
     }
     let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
     // Every message begins with nothing: a file that was made before it was filled.
     let was_empty = before.is_some_and(|before| before.bytes == 0);
     let continues = was_empty || headers.message_id.is_empty() && beginning.matches();
     let suspect = None;
-    Ok(Read::Whole(NewFile { identity, headers, weight, suspect, continues, has_nul_block }, end))
+    Ok(MessageRead::Whole(NewFile { identity, headers, weight, suspect, continues, has_nul_block }, end))
 }
 
 /// Whether a whole block is NUL, of octets that begin where a block does.
@@ -377,13 +377,13 @@ pub(super) fn any_nul_block(octets: &[u8]) -> bool {
 }
 
 /// Finds out whether what was there before is the beginning of what is read.
-struct Beginning {
+struct PrefixCheck {
     before: Option<Identity>,
     hasher: Hasher,
     left: u64,
 }
 
-impl Beginning {
+impl PrefixCheck {
     fn of(before: Option<Identity>) -> Self {
         let before = before.filter(|before| before.bytes > 0);
         Self { before, hasher: Hasher::default(), left: before.map_or(0, |before| before.bytes) }

@@ -1,8 +1,8 @@
 //! The communications log: what passed through the station, in the station's own order.
 //! Writes nothing anywhere, and leaves nothing out: what is not known of a message is said to be.
 
-use super::catalogue::{Catalogue, Counted, PayloadState, Word};
-use super::drive::Admitted;
+use super::catalogue::{Catalogue, Counted, CopyState, LocationRecord};
+use super::drive::Replica;
 use super::{JobError, headers};
 use crate::disk::{ReadFrom, read_full};
 use crate::model::dtg::Span;
@@ -26,7 +26,7 @@ pub struct Period<'a> {
 
 /// Which way a message went.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Way {
+pub enum Direction {
     /// To the station.
     Received,
     /// From it.
@@ -37,11 +37,11 @@ pub enum Way {
 
 /// A message that passed.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Passed {
+pub struct LogEntry {
     /// What it is.
     pub identity: Identity,
     /// Which way it went.
-    pub way: Way,
+    pub way: Direction,
     /// When the station first saw it, in claimed seconds, and whether something vouched for the clock.
     pub seen: Option<(i64, bool)>,
     /// Its headers; none if nothing that is here has them.
@@ -58,7 +58,7 @@ pub struct Passed {
 #[derive(Debug, Default)]
 pub struct Traffic {
     /// What passed in the period, in the station's own order.
-    pub passed: Vec<Passed>,
+    pub passed: Vec<LogEntry>,
     /// Messages outside of the period.
     pub outside: u64,
     /// Of them those whose time nothing vouched for: they may belong into it.
@@ -72,16 +72,16 @@ pub struct Traffic {
 pub fn traffic(
     catalogue: &Catalogue,
     period: &Period<'_>,
-    drives: &[&Admitted],
+    drives: &[&Replica],
 ) -> Result<Traffic, JobError> {
     let mut log = Traffic::default();
     let mut kept = Vec::new();
-    let mut open: Option<Gathering> = None;
+    let mut open: Option<EntryBuilder> = None;
     catalogue.each_word(period.station, |word| {
         match &mut open {
             Some(message) if message.content == word.content => message.add(word, period),
             _ => {
-                let done = open.replace(Gathering::new(word, period));
+                let done = open.replace(EntryBuilder::new(word, period));
                 kept.extend(
                     done.map(|message| message.end(catalogue, period, &mut log))
                         .transpose()?
@@ -105,12 +105,12 @@ pub fn traffic(
 }
 
 /// A message while the words on it are read.
-struct Gathering {
+struct EntryBuilder {
     content: i64,
-    rank: Rank,
+    rank: SortKey,
     /// No card before this one knew of it.
     own: bool,
-    way: Way,
+    way: Direction,
     seen: Option<(i64, bool)>,
     path: Option<RelName>,
     here: bool,
@@ -119,27 +119,27 @@ struct Gathering {
 
 /// What a message's place in the log goes by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Rank {
+enum SortKey {
     /// Whether an earlier card (0) or this one (1) met it first, and a counter within that.
     Counted(u64, u64),
     /// The claimed time of first sight: nothing counts it.
     ByTime,
 }
 
-impl Gathering {
+impl EntryBuilder {
     /// The earliest word comes first, and gives the message its place. For this card's own ones that is the order in
     /// which contents were met: a message is not to move in the log because it was read or deleted.
-    fn new(word: Word, period: &Period<'_>) -> Self {
+    fn new(word: LocationRecord, period: &Period<'_>) -> Self {
         let rank = match word.order {
-            Counted::Own => Rank::Counted(1, word.content.unsigned_abs()),
-            Counted::Earlier(line) => Rank::Counted(0, line),
-            Counted::Not => Rank::ByTime,
+            Counted::Own => SortKey::Counted(1, word.content.unsigned_abs()),
+            Counted::Earlier(line) => SortKey::Counted(0, line),
+            Counted::Not => SortKey::ByTime,
         };
         let mut message = Self {
             content: word.content,
             rank,
             own: word.order == Counted::Own,
-            way: Way::Unknown,
+            way: Direction::Unknown,
             seen: None,
             path: None,
             here: false,
@@ -149,13 +149,13 @@ impl Gathering {
         message
     }
 
-    fn add(&mut self, word: Word, period: &Period<'_>) {
+    fn add(&mut self, word: LocationRecord, period: &Period<'_>) {
         self.here |= word.here;
         self.seen = self.seen.or(word.seen);
         let Some((_, key)) = word.place else { return };
         self.suspect &= word.suspect;
         let Ok(path) = RelName::from_key(&key) else { return };
-        if self.way == Way::Unknown {
+        if self.way == Direction::Unknown {
             self.way = way_of(&path, period);
         }
         self.path.get_or_insert(path);
@@ -167,7 +167,7 @@ impl Gathering {
         catalogue: &Catalogue,
         period: &Period<'_>,
         log: &mut Traffic,
-    ) -> Result<Option<(i64, Rank, Passed)>, JobError> {
+    ) -> Result<Option<(i64, SortKey, LogEntry)>, JobError> {
         let known = catalogue.known(self.content)?;
         // The ledgers go back further than this card; its own rows know of times before any drive was there.
         let seen = match self.own {
@@ -181,7 +181,7 @@ impl Gathering {
             log.outside_unsure += u64::from(!trusted);
             return Ok(None);
         }
-        let passed = Passed {
+        let passed = LogEntry {
             identity: known.identity,
             way: self.way,
             seen,
@@ -196,26 +196,26 @@ impl Gathering {
 
 /// Whether a path, or a folder it lies in, is one for mail that came in or for mail that went out; one that is
 /// both says nothing.
-fn way_of(path: &RelName, period: &Period<'_>) -> Way {
+fn way_of(path: &RelName, period: &Period<'_>) -> Direction {
     let among = |globs: &GlobSet| {
         let folders = path.as_path().ancestors().filter(|folder| *folder != Path::new(""));
         !globs.is_empty() && folders.into_iter().any(|folder| globs.is_match(folder))
     };
     match (among(period.received), among(period.sent)) {
-        (true, false) => Way::Received,
-        (false, true) => Way::Sent,
-        _ => Way::Unknown,
+        (true, false) => Direction::Received,
+        (false, true) => Direction::Sent,
+        _ => Direction::Unknown,
     }
 }
 
 /// The station's own order. A message that has no place in it stands before the first one that was seen later:
 /// by the clock, since there is nothing else, but only against times that something vouched for if there are any.
-fn in_order(kept: Vec<(i64, Rank, Passed)>, log: &mut Traffic) -> Vec<(i64, Passed)> {
+fn in_order(kept: Vec<(i64, SortKey, LogEntry)>, log: &mut Traffic) -> Vec<(i64, LogEntry)> {
     let (mut counted, mut by_time): (Vec<_>, Vec<_>) =
-        kept.into_iter().partition(|(_, rank, _)| *rank != Rank::ByTime);
+        kept.into_iter().partition(|(_, rank, _)| *rank != SortKey::ByTime);
     counted.sort_by_key(|(content, rank, _)| match rank {
-        Rank::Counted(era, count) => (*era, *count, *content),
-        Rank::ByTime => (u64::MAX, u64::MAX, *content),
+        SortKey::Counted(era, count) => (*era, *count, *content),
+        SortKey::ByTime => (u64::MAX, u64::MAX, *content),
     });
     log.some_by_time = !by_time.is_empty();
     by_time.sort_by_key(|(content, _, passed)| (passed.seen.is_none(), passed.seen, *content));
@@ -242,12 +242,12 @@ fn in_order(kept: Vec<(i64, Rank, Passed)>, log: &mut Traffic) -> Vec<(i64, Pass
 pub(super) fn headers_of(
     catalogue: &Catalogue,
     station: &StationName,
-    drives: &[&Admitted],
+    drives: &[&Replica],
     content: i64,
 ) -> Result<Option<Headers>, JobError> {
     for (book, copy) in catalogue.copies_of(station, content)? {
         let Some(drive) = drives.iter().find(|drive| drive.book.row == book) else { continue };
-        if matches!(copy.state, PayloadState::Debris | PayloadState::Missing) {
+        if matches!(copy.state, CopyState::Debris | CopyState::Missing) {
             continue;
         }
         let at = drive.dir.join(&copy.name.to_rel());
@@ -288,29 +288,29 @@ mod tests {
         let span = Span { from: i64::MIN, until: i64::MAX };
         let period = Period { station: &station, received: &received, sent: &sent, span };
         for (path, way) in [
-            ("in/1", Way::Received),
-            ("in/new/1", Way::Received),
-            ("a/b/inbox/cur/1", Way::Received),
-            ("out/1", Way::Sent),
-            ("out", Way::Unknown),
-            ("inn/1", Way::Unknown),
-            ("a/in/1", Way::Unknown),
-            ("both/1", Way::Unknown),
-            ("1", Way::Unknown),
+            ("in/1", Direction::Received),
+            ("in/new/1", Direction::Received),
+            ("a/b/inbox/cur/1", Direction::Received),
+            ("out/1", Direction::Sent),
+            ("out", Direction::Unknown),
+            ("inn/1", Direction::Unknown),
+            ("a/in/1", Direction::Unknown),
+            ("both/1", Direction::Unknown),
+            ("1", Direction::Unknown),
         ] {
             assert_eq!(way_of(&RelName::new(path).unwrap(), &period), way, "{path}");
         }
     }
 
-    fn passed(content: i64, rank: Rank, seen: Option<(i64, bool)>) -> (i64, Rank, Passed) {
+    fn passed(content: i64, rank: SortKey, seen: Option<(i64, bool)>) -> (i64, SortKey, LogEntry) {
         let identity = Hasher::default().finish();
         let (headers, path) = (None, None);
         let passed =
-            Passed { identity, way: Way::Unknown, seen, headers, path, here: true, suspect: false };
+            LogEntry { identity, way: Direction::Unknown, seen, headers, path, here: true, suspect: false };
         (content, rank, passed)
     }
 
-    fn ordered(kept: Vec<(i64, Rank, Passed)>) -> (Vec<i64>, bool) {
+    fn ordered(kept: Vec<(i64, SortKey, LogEntry)>) -> (Vec<i64>, bool) {
         let mut log = Traffic::default();
         let contents = in_order(kept, &mut log).into_iter().map(|(content, _)| content).collect();
         (contents, log.some_by_time)
@@ -319,9 +319,9 @@ mod tests {
     #[test]
     fn counters_come_before_clocks() {
         let by_counter = ordered(vec![
-            passed(1, Rank::Counted(2, 1), Some((10, true))),
-            passed(2, Rank::Counted(1, 9), Some((30, true))),
-            passed(3, Rank::Counted(1, 8), Some((20, false))),
+            passed(1, SortKey::Counted(2, 1), Some((10, true))),
+            passed(2, SortKey::Counted(1, 9), Some((30, true))),
+            passed(3, SortKey::Counted(1, 8), Some((20, false))),
         ]);
         assert_eq!(by_counter, (vec![3, 2, 1], false));
     }
@@ -329,18 +329,18 @@ mod tests {
     #[test]
     fn what_has_no_counter_stands_before_what_was_seen_later() {
         let mixed = ordered(vec![
-            passed(1, Rank::Counted(1, 1), Some((10, true))),
+            passed(1, SortKey::Counted(1, 1), Some((10, true))),
             // By a clock that had not been set: no mark, since others are vouched for.
-            passed(2, Rank::Counted(1, 2), Some((99, false))),
-            passed(3, Rank::Counted(1, 3), Some((30, true))),
-            passed(4, Rank::ByTime, Some((40, true))),
-            passed(5, Rank::ByTime, None),
-            passed(6, Rank::ByTime, Some((20, true))),
+            passed(2, SortKey::Counted(1, 2), Some((99, false))),
+            passed(3, SortKey::Counted(1, 3), Some((30, true))),
+            passed(4, SortKey::ByTime, Some((40, true))),
+            passed(5, SortKey::ByTime, None),
+            passed(6, SortKey::ByTime, Some((20, true))),
         ]);
         assert_eq!(mixed, (vec![1, 2, 6, 3, 4, 5], true));
         let unsure = ordered(vec![
-            passed(1, Rank::Counted(1, 1), Some((30, false))),
-            passed(2, Rank::ByTime, Some((20, false))),
+            passed(1, SortKey::Counted(1, 1), Some((30, false))),
+            passed(2, SortKey::ByTime, Some((20, false))),
         ]);
         assert_eq!(unsure, (vec![2, 1], true));
     }

@@ -2,10 +2,10 @@
 //! Never gives up one more than makes room for it, but for the last.
 
 use super::catalogue::Catalogue;
-use super::drive::{Begin, Claims, note_lost_pages, session_of};
+use super::drive::{Begin, PresentDrives, note_lost_pages, session_of};
 use super::mirror::OpenMailbox;
 use super::prune::{Pruned, prune};
-use super::round::{DriveRound, mirror_drive, open};
+use super::round::{SyncOutcome, mirror_drive, open};
 use super::{DriveRef, JobError, Progress};
 use crate::disk::Access;
 use crate::model::limits::{OVERHEAD_BYTES, PRUNE_ROUNDS_MAX};
@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 /// What a round is done with.
-pub struct Upkeep<'a> {
+pub struct SyncJob<'a> {
     /// The catalogue.
     pub catalogue: &'a Catalogue,
     /// The station.
@@ -22,7 +22,7 @@ pub struct Upkeep<'a> {
     /// Its mailboxes.
     pub mailboxes: &'a [OpenMailbox],
     /// The drives that are here at once.
-    pub claims: &'a Claims,
+    pub claims: &'a PresentDrives,
     /// Superseded versions older than this may be given up; `None`: none ever.
     pub prune: Option<Duration>,
     /// Time.
@@ -31,9 +31,9 @@ pub struct Upkeep<'a> {
     pub progress: &'a dyn Progress,
 }
 
-impl Upkeep<'_> {
+impl SyncJob<'_> {
     /// Brings a drive up to date; where it has no room, gives up what may be given up, and goes on.
-    pub fn bring_up_to_date(&self, drive: &DriveRef) -> DriveRound {
+    pub fn bring_up_to_date(&self, drive: &DriveRef) -> SyncOutcome {
         let mut round = self.mirror(drive);
         for _ in 0..PRUNE_ROUNDS_MAX {
             let Some(need) = self.needed(&round) else { return round };
@@ -56,13 +56,13 @@ impl Upkeep<'_> {
         round
     }
 
-    fn mirror(&self, drive: &DriveRef) -> DriveRound {
+    fn mirror(&self, drive: &DriveRef) -> SyncOutcome {
         let Self { catalogue, station, mailboxes, claims, clock, progress, .. } = *self;
         mirror_drive(catalogue, station, mailboxes, drive, claims, clock, progress)
     }
 
     /// Octets needed for what a round could not copy, if that is for want of room and may be had by pruning.
-    fn needed(&self, round: &DriveRound) -> Option<u64> {
+    fn needed(&self, round: &SyncOutcome) -> Option<u64> {
         let report = round.outcome.as_ref().ok().filter(|_| self.prune.is_some())?;
         let full = report.failed.iter().filter(|failed| failed.reason == Reason::DriveFull);
         let bytes = |failed: &super::mirror::NotCopied| {

@@ -5,7 +5,7 @@ use super::JobError;
 use super::catalogue::{
     Catalogue, Contradiction, DriveRow, HeldBack, Lacking, LeftMailbox, Log, Totals,
 };
-use super::mailboxes::Taken;
+use super::mailboxes::ConfirmedMailbox;
 use crate::model::{DriveId, MailboxName, StationName};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -173,7 +173,7 @@ impl Counts {
         catalogue: &Catalogue,
         station: &StationName,
         wanted_copies: u32,
-        mailboxes: &[Taken],
+        mailboxes: &[ConfirmedMailbox],
     ) -> Result<Self, JobError> {
         catalogue.at_once(|| {
             let mailboxes = mailboxes.iter().map(|taken| status(catalogue, taken));
@@ -287,7 +287,7 @@ impl Counts {
     }
 }
 
-fn status(catalogue: &Catalogue, taken: &Taken) -> Result<MailboxStatus, JobError> {
+fn status(catalogue: &Catalogue, taken: &ConfirmedMailbox) -> Result<MailboxStatus, JobError> {
     let (messages, missing) = match taken.row {
         Some(row) => catalogue.mailbox_counts(row)?,
         None => (0, 0),

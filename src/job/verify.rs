@@ -1,8 +1,8 @@
 //! Reads every copy on a drive again and records what is found in the drive's own ledger.
 //! Never mends: a damaged copy is made anew by the next mirror pass, under a new number.
 
-use super::catalogue::{Catalogue, Held, LogDamage, PayloadRow, PayloadState};
-use super::drive::{Admitted, Copy, LogCheck, Logs, hash_copy};
+use super::catalogue::{Catalogue, CopyStatus, LogDamage, CopyRow, CopyState};
+use super::drive::{Replica, CopyCheck, LogCheck, Logs, hash_copy};
 use super::{JobError, Progress};
 use crate::model::ledger::Event;
 use crate::model::limits::NUMBER_MAX;
@@ -46,7 +46,7 @@ pub struct VerifyReport {
 /// now on, and is written again when the drive is next admitted to be written. Ended early it has found nothing.
 pub fn verify_logs(
     catalogue: &Catalogue,
-    drive: &Admitted,
+    drive: &Replica,
     progress: &dyn Progress,
 ) -> Result<Vec<LogDamage>, JobError> {
     let book = &drive.book;
@@ -66,14 +66,14 @@ pub fn verify_logs(
 /// Reads all copies of an admitted drive. With `record`, what was found goes into the ledger.
 pub fn verify(
     catalogue: &Catalogue,
-    drive: &mut Admitted,
+    drive: &mut Replica,
     clock: &dyn Clock,
     progress: &dyn Progress,
     record: bool,
 ) -> Result<VerifyReport, JobError> {
     let mut report = VerifyReport::default();
     let mut events = Vec::new();
-    let mut bad: Vec<(PayloadRow, Copy)> = Vec::new();
+    let mut bad: Vec<(CopyRow, CopyCheck)> = Vec::new();
     let (mut after, mut failing) = (0, false);
     'all: loop {
         let page = catalogue.payloads_after(drive.book.row, after, PAGE)?;
@@ -98,7 +98,7 @@ pub fn verify(
                 catalogue.set_payload_state(drive.book.row, copy.name.number, state)?;
             }
             // Debris is nobody's message: that it is gone, as after a failed sync, is no loss.
-            if !judged.good && copy.state != PayloadState::Debris {
+            if !judged.good && copy.state != CopyState::Debris {
                 bad.push((copy, found));
             }
         }
@@ -133,7 +133,7 @@ pub(super) struct Judged {
     /// It is what it should be.
     pub good: bool,
     /// How it stands from now on, if that is another way than before.
-    pub state: Option<PayloadState>,
+    pub state: Option<CopyState>,
     /// What the ledger is to be told.
     pub event: Option<Event>,
 }
@@ -141,28 +141,28 @@ pub(super) struct Judged {
 /// Judges what was read of a copy, and what that says of its drive.
 pub(super) fn judge(
     catalogue: &Catalogue,
-    drive: &Admitted,
-    copy: &PayloadRow,
-    found: Copy,
+    drive: &Replica,
+    copy: &CopyRow,
+    found: CopyCheck,
 ) -> Result<Judged, JobError> {
-    if found == Copy::Is(copy.identity) {
-        let known = copy.state.is_whole() || copy.state == PayloadState::Debris;
+    if found == CopyCheck::Is(copy.identity) {
+        let known = copy.state.is_whole() || copy.state == CopyState::Debris;
         let (state, event) = match known {
             true => (None, None),
-            false => (Some(PayloadState::Good), Some(Event::Sound { payload: copy.name })),
+            false => (Some(CopyState::Good), Some(Event::Sound { payload: copy.name })),
         };
         return Ok(Judged { good: true, state, event });
     }
     let book = &drive.book;
-    if let Copy::Is(other) = found {
+    if let CopyCheck::Is(other) = found {
         catalogue.note_wrong(book.drive, book.row, copy.name.number, &copy.identity, &other)?;
     }
     if found.is_failing() {
         catalogue.mark_worn(book.drive, READ_ERROR)?;
     }
     let state = match found {
-        Copy::Absent => PayloadState::Missing,
-        _ => PayloadState::Damaged,
+        CopyCheck::Absent => CopyState::Missing,
+        _ => CopyState::Damaged,
     };
     let (state, event) = match copy.state == state {
         true => (None, None),
@@ -175,18 +175,18 @@ pub(super) fn judge(
 fn sort_out(
     catalogue: &Catalogue,
     book: i64,
-    bad: Vec<(PayloadRow, Copy)>,
+    bad: Vec<(CopyRow, CopyCheck)>,
     report: &mut VerifyReport,
 ) -> Result<(), JobError> {
     for (copy, found) in bad {
-        if matches!(catalogue.held(book, copy.content)?, Held::Good(_)) {
+        if matches!(catalogue.held(book, copy.content)?, CopyStatus::Good(_)) {
             report.superseded += 1;
             continue;
         }
         let path = catalogue.path_of(copy.content)?;
         let bad = BadCopy { payload: copy.name, expected: copy.identity.digest, path };
         match found {
-            Copy::Absent => report.missing.push(bad),
+            CopyCheck::Absent => report.missing.push(bad),
             _ => report.damaged.push(bad),
         }
     }

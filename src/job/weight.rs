@@ -1,7 +1,7 @@
 //! Weighs a message: how much of it is the writer's text, quoted text and attachments.
 //! For a person's eye only: nothing is ever decided by it.
 
-use crate::model::message::Weight;
+use crate::model::message::SizeBreakdown;
 use mail_parser::{MessageParser, MessagePart, PartType};
 
 /// What a line that introduces an earlier message begins and ends with, in any language.
@@ -11,8 +11,8 @@ const ARMOUR: [&str; 2] = ["-----BEGIN ", "-----END "];
 
 /// What a message is made of, from its first octets and its whole length. What lies behind the first octets
 /// counts as the last part that begins in them.
-pub(super) fn of(start: &[u8], bytes: u64) -> Weight {
-    let mut weight = Weight::default();
+pub(super) fn of(start: &[u8], bytes: u64) -> SizeBreakdown {
+    let mut weight = SizeBreakdown::default();
     let Some(message) = MessageParser::default().parse(start) else { return weight };
     let rest = bytes.saturating_sub(start.len() as u64);
     let leaves: Vec<_> = message
@@ -77,7 +77,7 @@ fn introduces_earlier(line: &str) -> bool {
 mod tests {
     use super::*;
 
-    fn weigh(message: &str) -> Weight {
+    fn weigh(message: &str) -> SizeBreakdown {
         of(message.as_bytes(), message.len() as u64)
     }
 

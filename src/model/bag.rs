@@ -3,7 +3,7 @@
 
 use super::digest::{Digest, Identity};
 use super::names::{PayloadName, RelName, StationName};
-use super::stamp::Moment;
+use super::stamp::Timestamp;
 
 /// The folder on a drive that holds everything of ours.
 pub const HOME: &str = "counterfoil";
@@ -45,7 +45,7 @@ pub fn station_dir(station: &StationName) -> RelName {
 }
 
 /// `bag-info.txt`: no Payload-Oxum, so nothing here changes when a message is added.
-pub fn info_text(station: &StationName, made: Moment) -> String {
+pub fn info_text(station: &StationName, made: Timestamp) -> String {
     let date: String = made.to_rfc3339().chars().take(10).collect();
     format!(
         "External-Identifier: {station}\n\
@@ -190,7 +190,7 @@ mod tests {
     /// RFC 8493, section 2.2.2: lines of at most 79 characters, colon and one blank.
     #[test]
     fn bag_info_is_well_formed() {
-        let text = info_text(&"pier-4".parse().unwrap(), Moment { seconds: 880_127_706, nanos: 0 });
+        let text = info_text(&"pier-4".parse().unwrap(), Timestamp { seconds: 880_127_706, nanos: 0 });
         assert!(text.contains("Bagging-Date: 1997-11-21\n"));
         for line in text.lines() {
             let (label, value) = line.split_once(": ").unwrap();

@@ -6,7 +6,7 @@ use super::ids::DriveId;
 use super::limits::PROBLEMS_MAX;
 use super::loss::DriveLoss;
 use super::names::{PayloadName, RelName};
-use super::stamp::Moment;
+use super::stamp::Timestamp;
 use std::fmt;
 
 /// Why a message is not mirrored. The texts are part of the JSON format.
@@ -159,7 +159,7 @@ pub enum Finding {
         /// Where it is, for a person.
         at: String,
         /// Since when.
-        since: Moment,
+        since: Timestamp,
         /// Why.
         why: DriveLoss,
         /// Where it went, as it was said.

@@ -6,7 +6,7 @@ use super::medium::Medium;
 
 /// What is known of the copies of a station's mail.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Kept {
+pub struct PreservationFacts {
     /// Drives on which even the worst kept message has a good copy; the card is not among them.
     pub fewest: u32,
     /// What the mailbox and the drives that hold messages hang on.
@@ -20,7 +20,7 @@ pub struct Kept {
 /// The published number of copies, of kinds of media, of copies elsewhere.
 pub const RULE: (u32, usize, u32) = (3, 2, 1);
 
-impl Kept {
+impl PreservationFacts {
     /// Complete copies, the mailbox itself among them.
     pub fn copies(&self) -> u32 {
         self.fewest + 1
@@ -63,7 +63,7 @@ mod tests {
     /// The card and one stick here, none declared away (check value 65).
     #[test]
     fn a_card_and_a_stick_beside_it() {
-        let kept = Kept { fewest: 1, media: vec![Medium::Card, Medium::Usb], ..Kept::default() };
+        let kept = PreservationFacts { fewest: 1, media: vec![Medium::Card, Medium::Usb], ..PreservationFacts::default() };
         assert_eq!((kept.copies(), kept.kinds(), kept.elsewhere()), (2, 2, 0));
         assert_eq!((kept.storage_level(), kept.fixity_level()), (0, 2));
     }
@@ -72,14 +72,14 @@ mod tests {
     #[test]
     fn a_card_and_two_sticks_of_which_one_is_away() {
         let media = vec![Medium::Card, Medium::Usb, Medium::Usb];
-        let kept = Kept { fewest: 2, media, elsewhere: true, reread: true };
+        let kept = PreservationFacts { fewest: 2, media, elsewhere: true, reread: true };
         assert_eq!((kept.copies(), kept.kinds(), kept.elsewhere()), (3, 2, 1));
         assert_eq!((kept.storage_level(), kept.fixity_level()), (2, 3));
     }
 
     #[test]
     fn what_is_on_no_drive_is_one_copy_on_one_kind() {
-        let kept = Kept { media: vec![Medium::Card], ..Kept::default() };
+        let kept = PreservationFacts { media: vec![Medium::Card], ..PreservationFacts::default() };
         assert_eq!((kept.copies(), kept.kinds(), kept.storage_level()), (1, 1, 0));
     }
 }

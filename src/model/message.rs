@@ -2,7 +2,7 @@
 //! Headers are for a person's eye; all but the Message-ID decide nothing.
 
 use super::limits::HEADER_CHARS;
-use super::stamp::Moment;
+use super::stamp::Timestamp;
 
 /// What the file system says of a file; equal facts at two looks mean an unchanged file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -10,9 +10,9 @@ pub struct FileFacts {
     /// Length in octets.
     pub bytes: u64,
     /// Time of the last change of its octets.
-    pub modified: Moment,
+    pub modified: Timestamp,
     /// Time of the last change of anything about it.
-    pub changed: Moment,
+    pub changed: Timestamp,
     /// Number of the inode.
     pub inode: u64,
     /// Permission bits.
@@ -38,7 +38,7 @@ pub struct Headers {
 /// What the octets of a message are made of, as stored and so as they went over the air: encoded, not decoded.
 /// The rest of its length is headers and the lines between parts. For a person's eye only.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Weight {
+pub struct SizeBreakdown {
     /// Octets of text that the writer wrote.
     pub body: u64,
     /// Octets of text quoted from earlier messages.

@@ -27,5 +27,5 @@ pub use loss::DriveLoss;
 pub use medium::Medium;
 pub use names::{Extension, MailboxName, PayloadName, RelName, StationName};
 pub use position::Position;
-pub use stamp::{Claim, Clock, Moment, Stamp};
+pub use stamp::{WallTime, Clock, Timestamp, EventTime};
 pub use writers::Writers;

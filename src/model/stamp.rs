@@ -6,14 +6,14 @@ use std::time::Duration;
 /// A wall time as claimed by the station's clock, in seconds and nanoseconds since 1970.
 /// Also holds the times of files exactly, whatever their file system made of them.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Moment {
+pub struct Timestamp {
     /// Seconds since 1970-01-01T00:00:00Z; negative before.
     pub seconds: i64,
     /// Nanoseconds to add, 0 to 999,999,999.
     pub nanos: u32,
 }
 
-impl Moment {
+impl Timestamp {
     /// RFC 3339 in UTC with every digit of the fraction, so that it reads back exactly; a time outside
     /// the calendar's years as `@seconds.nanoseconds`.
     pub fn to_text(self) -> String {
@@ -56,27 +56,27 @@ impl Moment {
 
 /// What is written beside every event: when, as far as the station knows.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Stamp {
+pub struct EventTime {
     /// Claimed wall time.
-    pub time: Moment,
+    pub time: Timestamp,
     /// Whether something vouches for the clock: a time service, or a clock with a battery.
     pub trusted: bool,
     /// The kernel's random id of this boot, at most 36 characters.
     pub boot: String,
 }
 
-impl Stamp {
+impl EventTime {
     /// The time, and whether it can be trusted.
-    pub fn claim(&self) -> Claim {
-        Claim { time: self.time, trusted: self.trusted }
+    pub fn claim(&self) -> WallTime {
+        WallTime { time: self.time, trusted: self.trusted }
     }
 }
 
 /// A wall time as claimed, and whether something vouched for the clock.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Claim {
+pub struct WallTime {
     /// Claimed wall time.
-    pub time: Moment,
+    pub time: Timestamp,
     /// Whether something vouched for it.
     pub trusted: bool,
 }
@@ -84,7 +84,7 @@ pub struct Claim {
 /// Where time comes from. The daemon and the commands hand in the machine's; tests their own.
 pub trait Clock: Send + Sync {
     /// The stamp for an event now.
-    fn stamp(&self) -> Stamp;
+    fn stamp(&self) -> EventTime;
     /// Time since some fixed point of this boot: never jumps, for timers and for `settle`.
     fn since_boot(&self) -> Duration;
 }
@@ -103,10 +103,10 @@ mod tests {
             ("2024-01-01 00:00", None),
         ];
         for (text, expected) in cases {
-            let read = Moment::from_rfc3339(text).map(|m| (m.seconds, m.nanos));
+            let read = Timestamp::from_rfc3339(text).map(|m| (m.seconds, m.nanos));
             assert_eq!(read, expected, "{text}");
         }
-        assert!(Moment::from_rfc3339("1990-12-31T23:59:60Z").is_some(), "leap second");
+        assert!(Timestamp::from_rfc3339("1990-12-31T23:59:60Z").is_some(), "leap second");
     }
 
     #[test]
@@ -114,10 +114,10 @@ mod tests {
         for (seconds, nanos) in
             [(0, 0), (-1, 999_999_999), (-2, 0), (880_127_706, 5), (i64::MAX, 1), (i64::MIN, 0)]
         {
-            let m = Moment { seconds, nanos };
-            assert_eq!(Moment::from_text(&m.to_text()), Some(m));
+            let m = Timestamp { seconds, nanos };
+            assert_eq!(Timestamp::from_text(&m.to_text()), Some(m));
         }
-        assert_eq!(Moment::from_text("@1.5"), None);
-        assert_eq!(Moment { seconds: 1, nanos: 0 }.to_text(), "1970-01-01T00:00:01Z");
+        assert_eq!(Timestamp::from_text("@1.5"), None);
+        assert_eq!(Timestamp { seconds: 1, nanos: 0 }.to_text(), "1970-01-01T00:00:01Z");
     }
 }

@@ -5,9 +5,9 @@
 use crate::data::{command, mailbox, message, path, place};
 use crate::run::{Row, program};
 use counterfoil::daemon::clock::SystemClock;
-use counterfoil::disk::FolderDoor;
+use counterfoil::disk::DirVolumeSource;
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Begin, Claims};
+use counterfoil::job::drive::{Begin, PresentDrives};
 use counterfoil::job::mirror::OpenMailbox;
 use counterfoil::job::scan::{ScanReport, ScanRules, look_at};
 use counterfoil::job::settle::settle;
@@ -92,12 +92,12 @@ impl Standing {
         let drive = DriveRef {
             label: "drive".into(),
             at: drive.as_os_str().as_bytes().to_vec(),
-            door: Arc::new(FolderDoor::new(drive)),
+            door: Arc::new(DirVolumeSource::new(drive)),
             begin: Begin::InFolder,
         };
         let station: StationName = "pier-4".parse().unwrap();
         let mailboxes = std::slice::from_ref(&self.mailbox);
-        let met = Claims::default();
+        let met = PresentDrives::default();
         let round = round::mirror_drive(
             &self.catalogue,
             &station,

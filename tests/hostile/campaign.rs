@@ -6,7 +6,7 @@
 use crate::card::{Card, done, drive_ref, folder, mail, station, tree};
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::disk::MemoryDrive;
-use counterfoil::job::restore::{Goal, Plan, gather, restore};
+use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
 use counterfoil::job::{JobError, Unwatched};
 use counterfoil::model::Digest;
 use std::collections::BTreeSet;
@@ -175,9 +175,9 @@ fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
     let told = gathered.catalogue.mailboxes_told(&station())?;
     let goals = told.into_iter().map(|(row, name)| {
         let path = into.join(name.as_str());
-        Goal { row, name, path }
+        MailboxTarget { row, name, path }
     });
-    let plan = Plan {
+    let plan = RestoreOptions {
         goals: goals.collect(),
         with_removed: true,
         versions: None,

@@ -7,7 +7,7 @@ use crate::known::{
 };
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Begin, Claims};
+use counterfoil::job::drive::{Begin, PresentDrives};
 use counterfoil::job::{DriveRef, JobError, round};
 use counterfoil::model::{Clock as _, DriveLoss};
 
@@ -23,7 +23,7 @@ fn copied_without_serial(drive: &MemoryDrive) -> MemoryDrive {
 /// As an audit looks at it.
 fn look(card: &Card, drive: &MemoryDrive, begin: Begin) -> Result<(), JobError> {
     let drive = DriveRef { begin, ..drive_ref(drive, "LOOKED-AT") };
-    let (met, name) = (Claims::default(), crate::card::station());
+    let (met, name) = (PresentDrives::default(), crate::card::station());
     round::open(&card.catalogue, &name, &drive, Access::Read, &met, &card.clock).map(drop)
 }
 

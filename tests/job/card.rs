@@ -1,14 +1,14 @@
 //! A station's card: its mailbox, its catalogue, its clock, and what is done with them.
 //! Never judges: what must be true is said by the stories.
 
-use counterfoil::disk::{Access, Door, MailboxDir, MemoryDrive};
-use counterfoil::job::catalogue::{Catalogue, FileState, Held};
-use counterfoil::job::drive::{Admitted, Begin, Claims};
+use counterfoil::disk::{Access, VolumeSource, MailboxDir, MemoryDrive};
+use counterfoil::job::catalogue::{Catalogue, FileState, CopyStatus};
+use counterfoil::job::drive::{Replica, Begin, PresentDrives};
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
-use counterfoil::job::round::{self, DriveRound};
+use counterfoil::job::round::{self, SyncOutcome};
 use counterfoil::job::scan::{ScanReport, ScanRules, look_at, scan};
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
-use counterfoil::model::{Clock, Identity, Moment, RelName, Stamp, StationName};
+use counterfoil::model::{Clock, Identity, Timestamp, RelName, EventTime, StationName};
 use globset::GlobSet;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -56,10 +56,10 @@ impl HandClock {
 }
 
 impl Clock for HandClock {
-    fn stamp(&self) -> Stamp {
-        let time = Moment { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
+    fn stamp(&self) -> EventTime {
+        let time = Timestamp { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
         let boot = format!("boot-{}", self.boot.load(Ordering::Relaxed));
-        Stamp { time, trusted: self.trusted.load(Ordering::Relaxed), boot }
+        EventTime { time, trusted: self.trusted.load(Ordering::Relaxed), boot }
     }
 
     fn since_boot(&self) -> Duration {
@@ -98,7 +98,7 @@ pub(crate) fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
     through(Arc::new(drive.door()), label)
 }
 
-fn through(door: Arc<dyn Door>, label: &str) -> DriveRef {
+fn through(door: Arc<dyn VolumeSource>, label: &str) -> DriveRef {
     DriveRef { door, label: label.into(), at: label.into(), begin: Begin::InFolder }
 }
 
@@ -188,7 +188,7 @@ impl Card {
         std::os::unix::fs::FileExt::write_all_at(&file, &octets, 0).unwrap();
         file.set_modified(was).unwrap();
         let dir = self.dir();
-        let counterfoil::disk::Look::File(facts) = dir.look(&rel(path)).unwrap() else {
+        let counterfoil::disk::EntryStat::File(facts) = dir.look(&rel(path)).unwrap() else {
             panic!("{path} is not there")
         };
         let (open, key) = (self.mailbox(), rel(path).key());
@@ -247,28 +247,28 @@ impl Card {
     }
 
     /// Takes in the mailbox and brings a drive up to date.
-    pub(crate) fn mirror(&self, drive: &MemoryDrive) -> DriveRound {
+    pub(crate) fn mirror(&self, drive: &MemoryDrive) -> SyncOutcome {
         self.mirror_as(drive, "stick")
     }
 
     /// The same, for a drive called otherwise.
-    pub(crate) fn mirror_as(&self, drive: &MemoryDrive, label: &str) -> DriveRound {
+    pub(crate) fn mirror_as(&self, drive: &MemoryDrive, label: &str) -> SyncOutcome {
         self.scan(0);
         self.copy(drive, label)
     }
 
     /// Brings a drive up to what was taken in.
-    pub(crate) fn copy(&self, drive: &MemoryDrive, label: &str) -> DriveRound {
+    pub(crate) fn copy(&self, drive: &MemoryDrive, label: &str) -> SyncOutcome {
         self.copy_to(Arc::new(drive.door()), label)
     }
 
     /// The same, through a door of one's own.
-    pub(crate) fn copy_to(&self, door: Arc<dyn Door>, label: &str) -> DriveRound {
-        self.copy_beside(&through(door, label), &Claims::default())
+    pub(crate) fn copy_to(&self, door: Arc<dyn VolumeSource>, label: &str) -> SyncOutcome {
+        self.copy_beside(&through(door, label), &PresentDrives::default())
     }
 
     /// Brings a drive up to date beside others that were met before.
-    pub(crate) fn copy_beside(&self, drive: &DriveRef, met: &Claims) -> DriveRound {
+    pub(crate) fn copy_beside(&self, drive: &DriveRef, met: &PresentDrives) -> SyncOutcome {
         let (mailboxes, clock) = ([self.mailbox()], &self.clock);
         round::mirror_drive(&self.catalogue, &station(), &mailboxes, drive, met, clock, &Unwatched)
     }
@@ -283,9 +283,9 @@ impl Card {
         done(self.mirror(drive))
     }
 
-    pub(crate) fn admit(&self, drive: &MemoryDrive, access: Access) -> Result<Admitted, JobError> {
+    pub(crate) fn admit(&self, drive: &MemoryDrive, access: Access) -> Result<Replica, JobError> {
         let drive = drive_ref(drive, "stick");
-        round::open(&self.catalogue, &station(), &drive, access, &Claims::default(), &self.clock)
+        round::open(&self.catalogue, &station(), &drive, access, &PresentDrives::default(), &self.clock)
     }
 
     /// What the catalogue says the drive called so holds: the path's content, if it is there by the
@@ -297,13 +297,13 @@ impl Card {
         let stands = self.catalogue.standing_at(book.row, mailbox, &rel(path).key()).unwrap();
         let content = stands.iter().find(|known| !known.missing)?.content;
         let held = self.catalogue.held(book.row, content).unwrap();
-        assert!(matches!(held, Held::Good(_)), "{path} is told of without a good copy");
+        assert!(matches!(held, CopyStatus::Good(_)), "{path} is told of without a good copy");
         Some(self.catalogue.identity(content).unwrap())
     }
 }
 
 /// A round in which nothing may go wrong.
-pub(crate) fn done(round: DriveRound) -> PassReport {
+pub(crate) fn done(round: SyncOutcome) -> PassReport {
     let report = round.outcome.unwrap();
     assert_eq!(report.failed, [], "{}", round.label);
     report

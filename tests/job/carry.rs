@@ -4,11 +4,11 @@
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
-use counterfoil::disk::{Access, MemoryDrive, library::Program};
+use counterfoil::disk::{Access, MemoryDrive, library::BundledProgram};
 use counterfoil::job::carry::{
-    Cargo, Carried, Entry, Page, Pages, carried_config, carry, carry_on,
+    Extras, ExtrasOutcome, IndexEntry, Page, Pages, carried_config, carry, carry_on,
 };
-use counterfoil::job::drive::Claims;
+use counterfoil::job::drive::PresentDrives;
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::bag;
 use counterfoil::model::limits::{CARRIED_TEXT_BYTES, CARRY_CHUNK_BYTES, RESERVE_BYTES};
@@ -26,7 +26,7 @@ impl Pages for Plain {
     fn page(&self, page: &Page<'_>) -> String {
         let (mut text, messages) = match page {
             Page::First { station, entries, latest } => {
-                let entry = |entry: &Entry<'_>| {
+                let entry = |entry: &IndexEntry<'_>| {
                     format!("{} part {}: {}\n", entry.leaf.month, entry.leaf.part, entry.messages)
                 };
                 (format!("{station}\n") + &entries.iter().map(entry).collect::<String>(), latest)
@@ -46,7 +46,7 @@ impl Pages for Plain {
 
 /// What is carried in these stories: a config, pages, a program of some length.
 struct Hold {
-    cargo: Cargo,
+    cargo: Extras,
     folder: tempfile::TempDir,
 }
 
@@ -55,8 +55,8 @@ impl Hold {
         let folder = crate::card::folder();
         let path = folder.path().join("program");
         std::fs::write(&path, program).unwrap();
-        let programs = vec![Program::new("counterfoil-x86_64", path)];
-        let cargo = Cargo { config: Some(config.into()), pages: Some(Arc::new(Plain)), programs };
+        let programs = vec![BundledProgram::new("counterfoil-x86_64", path)];
+        let cargo = Extras { config: Some(config.into()), pages: Some(Arc::new(Plain)), programs };
         Self { cargo, folder }
     }
 
@@ -66,12 +66,12 @@ impl Hold {
     }
 }
 
-fn tried(card: &Card, drive: &MemoryDrive, cargo: &Cargo) -> Result<Carried, JobError> {
-    let (drive, claims) = (drive_ref(drive, "stick"), Claims::default());
+fn tried(card: &Card, drive: &MemoryDrive, cargo: &Extras) -> Result<ExtrasOutcome, JobError> {
+    let (drive, claims) = (drive_ref(drive, "stick"), PresentDrives::default());
     carry_on(&card.catalogue, &station(), &drive, &claims, &card.clock, cargo, &Unwatched)
 }
 
-fn carried(card: &Card, drive: &MemoryDrive, cargo: &Cargo) -> Carried {
+fn carried(card: &Card, drive: &MemoryDrive, cargo: &Extras) -> ExtrasOutcome {
     tried(card, drive, cargo).unwrap()
 }
 

@@ -5,7 +5,7 @@ use crate::card::{Card, drive_ref, mail};
 use crate::medium::{expect_whole_bag, whole};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::JobError;
-use counterfoil::job::drive::Claims;
+use counterfoil::job::drive::PresentDrives;
 use counterfoil::model::{DriveId, Finding};
 
 /// An original and its copy, five messages on each.
@@ -36,7 +36,7 @@ fn of_two_with_one_id_the_second_met_gets_its_own_and_both_are_served() {
     for serial in [None, Some("1A2B-3C4D")] {
         let (card, original, copy) = twins(serial);
         let (first, second) = (drive_ref(&original, "amber"), drive_ref(&copy, "birch"));
-        let met = Claims::default();
+        let met = PresentDrives::default();
         card.deliver("inbox/new", &mail("new"));
         card.scan(0);
         let one = card.copy_beside(&first, &met);
@@ -52,7 +52,7 @@ fn of_two_with_one_id_the_second_met_gets_its_own_and_both_are_served() {
             assert_eq!(whole(&[drive], false).len(), 6);
         }
         // From now on each is itself, with the other or without.
-        let alone = card.copy_beside(&second, &Claims::default());
+        let alone = card.copy_beside(&second, &PresentDrives::default());
         assert_eq!((alone.drive.unwrap().0, set_apart(&alone.findings)), (own, None));
     }
 }
@@ -62,9 +62,9 @@ fn of_two_with_one_id_the_second_met_gets_its_own_and_both_are_served() {
 fn a_copy_on_another_file_system_is_told_without_its_original() {
     let (card, original, copy) = twins(Some("1A2B-3C4D"));
     copy.set_serial("9F9F-0000");
-    let alone = card.copy_beside(&drive_ref(&copy, "birch"), &Claims::default());
+    let alone = card.copy_beside(&drive_ref(&copy, "birch"), &PresentDrives::default());
     assert!(set_apart(&alone.findings).is_some());
-    let original = card.copy_beside(&drive_ref(&original, "amber"), &Claims::default());
+    let original = card.copy_beside(&drive_ref(&original, "amber"), &PresentDrives::default());
     assert_eq!(set_apart(&original.findings), None);
     assert_ne!(original.drive.unwrap().0, alone.drive.unwrap().0);
 }
@@ -75,10 +75,10 @@ fn a_copy_whose_new_id_was_torn_by_a_cut_gets_another() {
     let (card, _, copy) = twins(Some("1A2B-3C4D"));
     copy.set_serial("9F9F-0000");
     let birch = drive_ref(&copy, "birch");
-    card.copy_beside(&birch, &Claims::default());
+    card.copy_beside(&birch, &PresentDrives::default());
     copy.tamper("counterfoil/drive-2.json", |file| file.truncate(7));
-    let first = card.copy_beside(&birch, &Claims::default());
-    let second = card.copy_beside(&birch, &Claims::default());
+    let first = card.copy_beside(&birch, &PresentDrives::default());
+    let second = card.copy_beside(&birch, &PresentDrives::default());
     assert_eq!(first.drive.unwrap().0, second.drive.unwrap().0);
     expect_whole_bag(&copy, "after the torn id");
 }
@@ -86,7 +86,7 @@ fn a_copy_whose_new_id_was_torn_by_a_cut_gets_another() {
 #[test]
 fn one_drive_by_two_paths_is_not_a_copy_and_not_written_twice() {
     let (card, drive, _) = twins(None);
-    let met = Claims::default();
+    let met = PresentDrives::default();
     card.copy_beside(&drive_ref(&drive, "amber"), &met);
     let before = drive.files();
     let again = card.copy_beside(&drive_ref(&drive, "amber-again"), &met);
@@ -98,7 +98,7 @@ fn one_drive_by_two_paths_is_not_a_copy_and_not_written_twice() {
 #[test]
 fn a_drive_that_comes_back_as_another_device_is_itself() {
     let (card, drive, _) = twins(None);
-    let met = Claims::default();
+    let met = PresentDrives::default();
     let before = card.copy_beside(&drive_ref(&drive, "amber"), &met);
     drive.replug(false);
     let after = card.copy_beside(&drive_ref(&drive, "amber-2"), &met);
@@ -115,20 +115,20 @@ fn a_marked_drive_and_a_strange_one_are_not_written_to() {
     card.scan(0);
     let marked = MemoryDrive::default();
     marked.put("counterfoil.skip", b"");
-    let round = card.copy_beside(&drive_ref(&marked, "marked"), &Claims::default());
+    let round = card.copy_beside(&drive_ref(&marked, "marked"), &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::SkipFile { .. })));
     assert_eq!((round.state(), marked.files().len()), ("left-alone", 1));
 
     let strange = MemoryDrive::default();
     let mut drive = drive_ref(&strange, "strange");
     drive.begin = Begin::Known;
-    let round = card.copy_beside(&drive, &Claims::default());
+    let round = card.copy_beside(&drive, &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
     assert_eq!(strange.files().len(), 0);
     // Where a device is seen to be, another drive may have been before.
     card.mirror_as(&MemoryDrive::default(), "strange");
     drive.begin = Begin::OnDevice;
-    assert_eq!(card.copy_beside(&drive, &Claims::default()).outcome.unwrap().copied, 1);
+    assert_eq!(card.copy_beside(&drive, &PresentDrives::default()).outcome.unwrap().copied, 1);
 }
 
 /// Found by the fuzzer: an array is no file of ours, though it holds the right things in the right order.
@@ -139,7 +139,7 @@ fn an_id_file_of_another_form_is_no_id() {
         let drive = MemoryDrive::default();
         drive.put("counterfoil/drive.json", text);
         let card = Card::new();
-        let round = card.copy_beside(&drive_ref(&drive, "amber"), &Claims::default());
+        let round = card.copy_beside(&drive_ref(&drive, "amber"), &PresentDrives::default());
         let (id, _) = round.drive.unwrap();
         assert_ne!(id.to_string(), "00000000000000aa");
         let now = drive.file("counterfoil/drive.json").unwrap();

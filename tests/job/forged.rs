@@ -8,7 +8,7 @@ use counterfoil::disk::MemoryDrive;
 use counterfoil::job::JobError;
 use counterfoil::model::ledger::{Chain, Event, Reader, Verdict};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
-use counterfoil::model::{Digest, Identity, Moment, Stamp};
+use counterfoil::model::{Digest, Identity, Timestamp, EventTime};
 
 /// A drive with a ledger of a line of this number, that speaks as of this change of some writer; sound to its end.
 fn forged(number: u64, n: u64) -> MemoryDrive {
@@ -81,7 +81,7 @@ fn a_forged_length_does_not_keep_the_message_from_being_mirrored() {
     let first = drive.file(&at).unwrap();
     let mut reader = Reader::default();
     reader.line(first.trim_ascii_end(), first.len() as u64);
-    let stamp = Stamp { time: Moment::default(), trusted: false, boot: "b".into() };
+    let stamp = EventTime { time: Timestamp::default(), trusted: false, boot: "b".into() };
     let identity = Identity { bytes: 7, ..Identity::of(&mail("a")) };
     let payload = "data/0001/00000001.EML".parse().unwrap();
     let line = reader.chain().write(&stamp, Event::Adopted { payload, identity });

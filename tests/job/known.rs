@@ -4,8 +4,8 @@
 use crate::card::{Card, drive_ref, mail};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::catalogue::{Catalogue, KnownHow};
-use counterfoil::job::drive::{self, Begin, Claims};
-use counterfoil::job::round::DriveRound;
+use counterfoil::job::drive::{self, Begin, PresentDrives};
+use counterfoil::job::round::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError};
 use counterfoil::model::{Clock as _, DriveId, DriveLoss, Finding};
 use std::time::Duration;
@@ -24,9 +24,9 @@ pub(crate) fn stick(serial: &str) -> MemoryDrive {
     drive
 }
 
-pub(crate) fn come(card: &Card, drive: &MemoryDrive, label: &str, begin: Begin) -> DriveRound {
+pub(crate) fn come(card: &Card, drive: &MemoryDrive, label: &str, begin: Begin) -> SyncOutcome {
     let drive = DriveRef { begin, ..drive_ref(drive, label) };
-    card.copy_beside(&drive, &Claims::default())
+    card.copy_beside(&drive, &PresentDrives::default())
 }
 
 pub(crate) fn add(card: &Card, drive: &MemoryDrive, label: &str) -> DriveId {
@@ -61,13 +61,13 @@ pub(crate) fn expect_refused(card: &Card, drive: &MemoryDrive, label: &str) {
     assert!(everything(drive) == before, "{label}: it was written to");
 }
 
-pub(crate) fn expect_used(card: &Card, drive: &MemoryDrive, label: &str) -> DriveRound {
+pub(crate) fn expect_used(card: &Card, drive: &MemoryDrive, label: &str) -> SyncOutcome {
     let round = come(card, drive, label, Begin::Known);
     assert!(round.outcome.is_ok(), "{label}: {:?}", round.outcome.map(|report| report.copied));
     round
 }
 
-pub(crate) fn is_new(round: &DriveRound) -> bool {
+pub(crate) fn is_new(round: &SyncOutcome) -> bool {
     round.findings.iter().any(|found| matches!(found, Finding::NewDrive { let_in: false, .. }))
 }
 
@@ -138,7 +138,7 @@ fn of_a_known_stick_and_its_twin_that_are_here_at_once_one_is_written_to() {
     add(&card, &red, "RED");
     expect_used(&card, &red, "RED");
     let twin = red.copied();
-    let met = Claims::default();
+    let met = PresentDrives::default();
     let known =
         |drive: &MemoryDrive, label| DriveRef { begin: Begin::Known, ..drive_ref(drive, label) };
     assert!(card.copy_beside(&known(&red, "RED"), &met).outcome.is_ok());

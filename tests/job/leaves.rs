@@ -6,8 +6,8 @@ use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::HOME;
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::Unwatched;
-use counterfoil::job::carry::{Cargo, Carried, Leaf, Listed, Page, Pages, carry_on};
-use counterfoil::job::drive::Claims;
+use counterfoil::job::carry::{Extras, ExtrasOutcome, PageId, IndexedMessage, Page, Pages, carry_on};
+use counterfoil::job::drive::PresentDrives;
 use counterfoil::job::prune::prune;
 use counterfoil::model::bag;
 use counterfoil::model::limits::{INDEX_FOLDER_CHARS, INDEX_HEADERS_KEPT, INDEX_PAGE_MESSAGES};
@@ -23,12 +23,12 @@ struct Lines(usize);
 
 impl Pages for Lines {
     fn page(&self, page: &Page<'_>) -> String {
-        let line = |what: &str, leaf: &Leaf<'_>| {
+        let line = |what: &str, leaf: &PageId<'_>| {
             format!("{what} {}\n", bag::index_page(leaf.month, leaf.part))
         };
-        let subjects = |messages: &[Listed]| -> String {
+        let subjects = |messages: &[IndexedMessage]| -> String {
             let line =
-                |message: &Listed| format!("{} in {}\n", message.headers.subject, message.folder);
+                |message: &IndexedMessage| format!("{} in {}\n", message.headers.subject, message.folder);
             messages.iter().map(line).collect()
         };
         match page {
@@ -52,9 +52,9 @@ impl Pages for Lines {
     }
 }
 
-fn carried(card: &Card, drive: &MemoryDrive, most: usize) -> Carried {
-    let cargo = Cargo { pages: Some(Arc::new(Lines(most))), ..Cargo::default() };
-    let (drive, claims) = (drive_ref(drive, "stick"), Claims::default());
+fn carried(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
+    let cargo = Extras { pages: Some(Arc::new(Lines(most))), ..Extras::default() };
+    let (drive, claims) = (drive_ref(drive, "stick"), PresentDrives::default());
     carry_on(&card.catalogue, &station(), &drive, &claims, &card.clock, &cargo, &Unwatched).unwrap()
 }
 

@@ -3,11 +3,11 @@
 
 use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, count, expect_same, whole};
-use counterfoil::disk::{Access, DiskError, Door, Lengths, MemoryDrive, Volume, VolumeFacts};
+use counterfoil::disk::{Access, DiskError, VolumeSource, Lengths, MemoryDrive, Volume, VolumeFacts};
 use counterfoil::job::DriveRef;
-use counterfoil::job::drive::{Begin, Claims};
+use counterfoil::job::drive::{Begin, PresentDrives};
 use counterfoil::job::round;
-use counterfoil::model::{Clock, Finding, Moment, RelName, Stamp};
+use counterfoil::model::{Clock, Finding, Timestamp, RelName, EventTime};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -69,7 +69,7 @@ struct Slow {
 
 const A_FOLDER: u64 = 600;
 
-impl Door for Slow {
+impl VolumeSource for Slow {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let beneath = self.drive.door().open(access)?;
         Ok(Box::new(SlowVolume { beneath, millis: Arc::clone(&self.millis) }))
@@ -85,9 +85,9 @@ impl Door for Slow {
 }
 
 impl Clock for Slow {
-    fn stamp(&self) -> Stamp {
-        let time = Moment { seconds: 1_800_000_000, nanos: 0 };
-        Stamp { time, trusted: false, boot: format!("slow-{}", self.boot) }
+    fn stamp(&self) -> EventTime {
+        let time = Timestamp { seconds: 1_800_000_000, nanos: 0 };
+        EventTime { time, trusted: false, boot: format!("slow-{}", self.boot) }
     }
 
     fn since_boot(&self) -> Duration {
@@ -141,7 +141,7 @@ fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
         let before = slow.since_boot();
         let (door, label) = (Arc::new(slow.clone()), "stick".to_owned());
         let drive = DriveRef { door, label, at: "stick".into(), begin: Begin::Never };
-        let (catalogue, claims) = (&card.catalogue, Claims::default());
+        let (catalogue, claims) = (&card.catalogue, PresentDrives::default());
         let admitted =
             round::open(catalogue, &station(), &drive, Access::Write, &claims, &slow).unwrap();
         let took = slow.since_boot() - before;

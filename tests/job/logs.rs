@@ -5,7 +5,7 @@ use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::catalogue::{Log, LogDamage};
-use counterfoil::job::reread::{Bite, Rereader, Unfinished};
+use counterfoil::job::reread::{ScrubStep, Scrubber, Unfinished};
 use counterfoil::job::verify::{verify, verify_logs};
 use counterfoil::job::{Progress, Unwatched};
 use counterfoil::model::Finding;
@@ -292,11 +292,11 @@ pub(crate) fn bite(
     drive: &MemoryDrive,
     rest: &mut Option<Unfinished>,
     progress: &dyn Progress,
-) -> Bite {
+) -> ScrubStep {
     let mut admitted = card.admit(drive, Access::Write).unwrap();
     let mailboxes = [card.mailbox()];
     let (catalogue, clock) = (&card.catalogue, &card.clock);
-    let rereader = Rereader { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
+    let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
     rereader.bite(&mut admitted, rest).unwrap()
 }
 

@@ -3,7 +3,7 @@
 
 use crate::card::{drive_ref, folder, station, tree};
 use counterfoil::disk::MemoryDrive;
-use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
+use counterfoil::job::restore::{MailboxTarget, RestoreOptions, RestoreReport, gather, restore};
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::bag::read_manifest_line;
 use counterfoil::model::{Digest, Identity, PayloadName};
@@ -136,9 +136,9 @@ pub(crate) fn try_restored_into(
     assert_eq!(failed, Vec::<String>::new());
     let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
     let goals =
-        told.into_iter().map(|(row, name)| Goal { row, name, path: into.to_owned() }).collect();
+        told.into_iter().map(|(row, name)| MailboxTarget { row, name, path: into.to_owned() }).collect();
     let (versions, with_doubtful, dry_run) = (None, false, false);
-    let plan = Plan { goals, with_removed, versions, with_doubtful, dry_run, progress };
+    let plan = RestoreOptions { goals, with_removed, versions, with_doubtful, dry_run, progress };
     restore(&gathered, &plan)
 }
 

@@ -2,7 +2,7 @@
 //! handed over. Never looks at what is written.
 
 use crate::card::{Card, done, mail};
-use counterfoil::disk::{Access, DiskError, Door, MemoryDoor, MemoryDrive, Volume, VolumeFacts};
+use counterfoil::disk::{Access, DiskError, VolumeSource, MemoryVolumeSource, MemoryDrive, Volume, VolumeFacts};
 use counterfoil::model::RelName;
 use std::sync::{Arc, Mutex};
 
@@ -19,11 +19,11 @@ enum Asked {
 
 /// A drive that puts down what it is asked for.
 struct Noting {
-    door: MemoryDoor,
+    door: MemoryVolumeSource,
     asked: Arc<Mutex<Vec<Asked>>>,
 }
 
-impl Door for Noting {
+impl VolumeSource for Noting {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let volume = self.door.open(access)?;
         Ok(Box::new(NotingVolume { volume, asked: self.asked.clone() }))

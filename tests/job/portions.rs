@@ -5,9 +5,9 @@
 mod flood;
 
 use crate::card::{Card, drive_ref, folder, station};
-use counterfoil::disk::{Access, DiskError, Door, FolderDoor, MemoryDrive, StoppableDoor, Trouble};
+use counterfoil::disk::{Access, DiskError, VolumeSource, DirVolumeSource, MemoryDrive, StoppableVolumeSource, Trouble};
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Begin, Claims, add};
+use counterfoil::job::drive::{Begin, PresentDrives, add};
 use counterfoil::job::{DriveRef, JobError, round};
 use counterfoil::model::limits::LEDGER_LINES_PLAIN;
 use flood::Flood;
@@ -18,12 +18,12 @@ use std::sync::atomic::{AtomicU32, Ordering};
 /// More than is read in any case, and few enough for any drive.
 const LINES: u64 = 16_000;
 
-fn look(state: &Path, door: Arc<dyn Door>) -> Result<u64, JobError> {
+fn look(state: &Path, door: Arc<dyn VolumeSource>) -> Result<u64, JobError> {
     let card = Card::new();
     let (catalogue, _) = Catalogue::open(state)?;
     let drive =
         DriveRef { door, label: "flood".into(), at: b"flood".to_vec(), begin: Begin::InFolder };
-    let claims = Claims::default();
+    let claims = PresentDrives::default();
     let looked = round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock)?;
     catalogue.known_lines(looked.book.row).map(|known| known.lines)
 }
@@ -42,17 +42,17 @@ fn rows(state: &Path) -> Vec<(String, i64)> {
 }
 
 /// A door whose readings hear a stop from the given question on.
-fn stopping(stick: &Path, after: u32) -> Arc<dyn Door> {
+fn stopping(stick: &Path, after: u32) -> Arc<dyn VolumeSource> {
     let asked = AtomicU32::new(0);
     let stop = move || asked.fetch_add(1, Ordering::Relaxed) >= after;
-    Arc::new(StoppableDoor::new(Arc::new(FolderDoor::new(stick)), Arc::new(stop)))
+    Arc::new(StoppableVolumeSource::new(Arc::new(DirVolumeSource::new(stick)), Arc::new(stop)))
 }
 
 #[test]
 fn a_reading_that_was_stopped_counts_for_nothing_and_is_done_again() {
     let (stick, whole) = (folder(), folder());
     Flood { copies: 3, ..Flood::of(LINES) }.make(stick.path(), "pier-4");
-    let plain = || Arc::new(FolderDoor::new(stick.path())) as Arc<dyn Door>;
+    let plain = || Arc::new(DirVolumeSource::new(stick.path())) as Arc<dyn VolumeSource>;
     assert_eq!(look(whole.path(), plain()).unwrap(), LINES);
     let expected = rows(whole.path());
     let mut partly = 0;

@@ -3,11 +3,11 @@
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{copies, copies_of, count, expect_same, expect_whole_bag, restored, whole};
-use counterfoil::disk::{Access, Door, FolderDoor, MemoryDrive};
-use counterfoil::job::drive::{Begin, Claims};
+use counterfoil::disk::{Access, VolumeSource, DirVolumeSource, MemoryDrive};
+use counterfoil::job::drive::{Begin, PresentDrives};
 use counterfoil::job::prune::{Pruned, prune};
-use counterfoil::job::round::{self, DriveRound};
-use counterfoil::job::upkeep::Upkeep;
+use counterfoil::job::round::{self, SyncOutcome};
+use counterfoil::job::upkeep::SyncJob;
 use counterfoil::job::{DriveRef, Unwatched};
 use std::sync::Arc;
 use std::time::Duration;
@@ -36,14 +36,14 @@ fn prunes(card: &Card, drive: &MemoryDrive, need: u64) -> Pruned {
     prune(&card.catalogue, &mut admitted, need, AFTER, &card.clock, &Unwatched).unwrap()
 }
 
-fn kept_up(card: &Card, drive: &MemoryDrive, after: Option<Duration>) -> DriveRound {
+fn kept_up(card: &Card, drive: &MemoryDrive, after: Option<Duration>) -> SyncOutcome {
     card.scan(0);
     let mailboxes = [card.mailbox()];
-    let upkeep = Upkeep {
+    let upkeep = SyncJob {
         catalogue: &card.catalogue,
         station: &station(),
         mailboxes: &mailboxes,
-        claims: &Claims::default(),
+        claims: &PresentDrives::default(),
         prune: after,
         clock: &card.clock,
         progress: &Unwatched,
@@ -245,7 +245,7 @@ fn no_line_gives_up_what_has_a_place() {
 fn in_a_folder_only_files_of_ours_go() {
     let (card, _) = with_old_versions();
     let root = crate::card::folder();
-    let door: Arc<dyn Door> = Arc::new(FolderDoor::new(root.path()));
+    let door: Arc<dyn VolumeSource> = Arc::new(DirVolumeSource::new(root.path()));
     let home = root.path().join("counterfoil/pier-4");
     card.clock.set_wall(BEGUN);
     for (day, suffix) in [(0, "first"), (100, "second")] {
@@ -276,7 +276,7 @@ fn in_a_folder_only_files_of_ours_go() {
         begin: Begin::Never,
     };
     let open = || {
-        let claims = Claims::default();
+        let claims = PresentDrives::default();
         round::open(&card.catalogue, &station(), &drive(), Access::Write, &claims, &card.clock)
     };
     let mut admitted = open().unwrap();

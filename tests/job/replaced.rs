@@ -3,8 +3,8 @@
 use crate::card::{Card, drive_ref, mail, station};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::catalogue::{DriveRow, ReplacedHow};
-use counterfoil::job::drive::{Begin, Claims};
-use counterfoil::job::round::DriveRound;
+use counterfoil::job::drive::{Begin, PresentDrives};
+use counterfoil::job::round::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError};
 use counterfoil::model::{Clock as _, DriveId, Finding};
 
@@ -32,11 +32,11 @@ fn card() -> Card {
 }
 
 /// Brings a stick up to date, alone in its socket; every message is copied to one that has none.
-fn copied(card: &Card, drive: &MemoryDrive, label: &str) -> (DriveId, DriveRound) {
-    beside(card, drive, label, &Claims::default())
+fn copied(card: &Card, drive: &MemoryDrive, label: &str) -> (DriveId, SyncOutcome) {
+    beside(card, drive, label, &PresentDrives::default())
 }
 
-fn beside(card: &Card, drive: &MemoryDrive, label: &str, met: &Claims) -> (DriveId, DriveRound) {
+fn beside(card: &Card, drive: &MemoryDrive, label: &str, met: &PresentDrives) -> (DriveId, SyncOutcome) {
     drive.replug(false);
     let round = card.copy_beside(&mounted(drive, label), met);
     assert!(round.outcome.is_ok(), "{:?}", round.outcome.as_ref().err());
@@ -52,7 +52,7 @@ fn on(card: &Card, copies: u32) -> u64 {
     card.catalogue.totals(&station(), copies).unwrap().mirrored
 }
 
-fn replaces(round: &DriveRound) -> Vec<DriveId> {
+fn replaces(round: &SyncOutcome) -> Vec<DriveId> {
     let of = |finding: &Finding| match finding {
         Finding::Replaces { other } => Some(other.id),
         _ => None,
@@ -103,7 +103,7 @@ fn a_wiped_stick_that_may_not_be_begun_counts_no_more_either() {
     red.wipe();
     red.replug(false);
     let drive = DriveRef { begin: Begin::Never, ..drive_ref(&red, "RED") };
-    let round = card.copy_beside(&drive, &Claims::default());
+    let round = card.copy_beside(&drive, &PresentDrives::default());
     assert!(matches!(round.outcome, Err(JobError::NotAccepted { .. })));
     assert_eq!((on(&card, 1), row(&card, was).replaced.unwrap().by), (0, None));
 }
@@ -183,7 +183,7 @@ fn a_new_stick_at_the_place_of_another_asks_and_lets_both_count() {
 /// Nobody is asked about a stick that was used before, one whose operator said where it is, one that is here.
 #[test]
 fn nobody_is_asked_where_the_answer_is_known() {
-    let asks = |round: &DriveRound| {
+    let asks = |round: &SyncOutcome| {
         round.findings.iter().any(|f| matches!(f, Finding::PerhapsReformatted { .. }))
     };
     let card = card();
@@ -201,7 +201,7 @@ fn nobody_is_asked_where_the_answer_is_known() {
     card.catalogue.declare_away(row(&card, third).row, Some(now)).unwrap();
     assert!(!asks(&copied(&card, &stick("0000-0004"), "PLACE").1));
     // One that is here, by another path.
-    let met = Claims::default();
+    let met = PresentDrives::default();
     let fifth = stick("0000-0005");
     copied(&card, &fifth, "SOCKET");
     fifth.replug(false);
@@ -216,7 +216,7 @@ fn a_copy_and_its_original_never_replace_each_other() {
     let red = stick(SERIAL);
     let (first, _) = copied(&card, &red, "RED");
     let copy = red.copied();
-    let met = Claims::default();
+    let met = PresentDrives::default();
     beside(&card, &red, "RED", &met);
     let (second, round) = beside(&card, &copy, "BLUE", &met);
     assert!(round.findings.iter().any(|f| matches!(f, Finding::CopiedDrive { .. })));
@@ -244,7 +244,7 @@ fn a_copy_that_another_card_told_from_its_original_replaces_nobody() {
     let red = stick(SERIAL);
     let (first, _) = copied(&card, &red, "RED");
     let copy = red.copied();
-    let (other, met) = (Card::new(), Claims::default());
+    let (other, met) = (Card::new(), PresentDrives::default());
     other.scan(0);
     beside(&other, &red, "RED", &met);
     let (second, _) = beside(&other, &copy, "BLUE", &met);
@@ -270,7 +270,7 @@ fn sticks_that_share_a_serial_number_are_two_once_both_were_here_at_once() {
     let (_, round) = copied(&card, &red, "STICK");
     assert!(round.findings.contains(&Finding::SeenAgain));
     assert_eq!((replaces(&round), on(&card, 1), on(&card, 2)), (vec![second], 3, 0));
-    let met = Claims::default();
+    let met = PresentDrives::default();
     beside(&card, &red, "STICK", &met);
     beside(&card, &blue, "STICK-2", &met);
     assert_eq!(on(&card, 2), 3);
@@ -349,7 +349,7 @@ fn a_spoilt_id_is_not_that_of_a_drive_that_is_here() {
     let (first, _) = copied(&card, &red, "RED");
     let copy = red.copied();
     copy.tamper("counterfoil/drive.json", |file| *file = b"junk".to_vec());
-    let met = Claims::default();
+    let met = PresentDrives::default();
     beside(&card, &red, "RED", &met);
     let (second, round) = beside(&card, &copy, "BLUE", &met);
     assert_ne!(first, second, "{:?}", round.findings);

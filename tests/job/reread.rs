@@ -7,18 +7,18 @@ use crate::medium::{
 };
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::catalogue::{DriveRow, FileRow};
-use counterfoil::job::drive::Claims;
-use counterfoil::job::reread::{Bite, RereadRules, Rereader, Unfinished};
-use counterfoil::job::round::DriveRound;
+use counterfoil::job::drive::PresentDrives;
+use counterfoil::job::reread::{ScrubStep, ScrubRules, Scrubber, Unfinished};
+use counterfoil::job::round::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError, Progress, Unwatched};
 use counterfoil::model::{Clock as _, Finding, Suspicion};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
 const DAY: u64 = 86_400;
-const RULES: RereadRules = RereadRules { every: Duration::from_secs(8 * DAY), max_rate: 1 << 20 };
+const RULES: ScrubRules = ScrubRules { every: Duration::from_secs(8 * DAY), max_rate: 1 << 20 };
 
-fn bite(card: &Card, drive: &MemoryDrive, rest: &mut Option<Unfinished>) -> Bite {
+fn bite(card: &Card, drive: &MemoryDrive, rest: &mut Option<Unfinished>) -> ScrubStep {
     bite_until(card, drive, rest, &Unwatched)
 }
 
@@ -27,11 +27,11 @@ fn bite_until(
     drive: &MemoryDrive,
     rest: &mut Option<Unfinished>,
     progress: &dyn Progress,
-) -> Bite {
+) -> ScrubStep {
     let mut admitted = card.admit(drive, Access::Write).unwrap();
     let mailboxes = [card.mailbox()];
     let (catalogue, clock) = (&card.catalogue, &card.clock);
-    let rereader = Rereader { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
+    let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
     rereader.bite(&mut admitted, rest).unwrap()
 }
 
@@ -180,9 +180,9 @@ fn a_clock_that_jumps_makes_no_loop() {
 fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
     let (card, amber) = messages(&["one", "two", "three"]);
     let birch = MemoryDrive::default();
-    let met = Claims::default();
+    let met = PresentDrives::default();
     let (first, second) = (drive_ref(&amber, "amber"), drive_ref(&birch, "birch"));
-    let copy = |drive: &DriveRef| -> DriveRound {
+    let copy = |drive: &DriveRef| -> SyncOutcome {
         card.scan(0);
         card.copy_beside(drive, &met)
     };
@@ -222,7 +222,7 @@ fn drive_spoilt(drive: &MemoryDrive, name: &str) {
 fn a_bad_copy_is_not_lent() {
     let (card, amber) = messages(&["one"]);
     let birch = MemoryDrive::default();
-    let met = Claims::default();
+    let met = PresentDrives::default();
     let (first, second) = (drive_ref(&amber, "amber"), drive_ref(&birch, "birch"));
     for drive in [&first, &second] {
         card.copy_beside(drive, &met).outcome.unwrap();
@@ -300,7 +300,7 @@ fn a_pull_is_no_read_error() {
         let mut admitted = card.admit(&drive, Access::Write)?;
         let mailboxes = [card.mailbox()];
         let (catalogue, clock, progress) = (&card.catalogue, &card.clock, &Unwatched);
-        let rereader = Rereader { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
+        let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
         rereader.bite(&mut admitted, &mut None).map(|taken| taken.ended)
     };
     for operations in 0.. {

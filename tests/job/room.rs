@@ -5,7 +5,7 @@
 use crate::card::{Card, done, mail};
 use crate::medium::{copies, expect_same, expect_whole_bag, snapshot, whole};
 use counterfoil::disk::{
-    Access, DiskError, Door, MemoryDoor, MemoryDrive, Trouble, Volume, VolumeFacts,
+    Access, DiskError, VolumeSource, MemoryVolumeSource, MemoryDrive, Trouble, Volume, VolumeFacts,
 };
 use counterfoil::job::JobError;
 use counterfoil::model::Reason;
@@ -14,12 +14,12 @@ use std::sync::Arc;
 
 /// A drive that says other things of itself than it keeps.
 struct Says {
-    door: MemoryDoor,
+    door: MemoryVolumeSource,
     room: u64,
     longest_file: u64,
 }
 
-impl Door for Says {
+impl VolumeSource for Says {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let volume = self.door.open(access)?;
         let facts = VolumeFacts { longest_file: self.longest_file, ..volume.facts().clone() };

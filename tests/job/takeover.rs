@@ -5,7 +5,7 @@ use crate::logs::{archived, bite, is_safe};
 use crate::medium::{copies_of, expect_same, whole};
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::Unwatched;
-use counterfoil::job::reread::RereadRules;
+use counterfoil::job::reread::ScrubRules;
 use counterfoil::job::verify::verify;
 use std::time::Duration;
 
@@ -15,8 +15,8 @@ fn unread(card: &Card) -> (u64, u64) {
     card.catalogue.read_elsewhere(book.row).unwrap()
 }
 
-const RULES: RereadRules =
-    RereadRules { every: Duration::from_secs(30 * 86_400), max_rate: 1 << 20 };
+const RULES: ScrubRules =
+    ScrubRules { every: Duration::from_secs(30 * 86_400), max_rate: 1 << 20 };
 
 fn due(card: &Card, drive: &MemoryDrive) -> Duration {
     let admitted = card.admit(drive, Access::Write).unwrap();

@@ -7,7 +7,7 @@ use crate::medium::{HOME, copies_of, count, expect_same, restored as restored_fr
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::Unwatched;
 use counterfoil::job::drive::stations;
-use counterfoil::job::restore::{Goal, Plan, gather, restore};
+use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
 use counterfoil::model::RelName;
 use std::collections::BTreeMap;
 
@@ -30,8 +30,8 @@ fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
     let into = folder();
     let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
     let goals =
-        told.into_iter().map(|(row, name)| Goal { row, name, path: into.path().to_owned() });
-    let plan = Plan {
+        told.into_iter().map(|(row, name)| MailboxTarget { row, name, path: into.path().to_owned() });
+    let plan = RestoreOptions {
         goals: goals.collect(),
         with_removed: false,
         versions: None,

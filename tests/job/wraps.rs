@@ -4,7 +4,7 @@
 use crate::card::{Card, mail, station};
 use crate::medium::{HOME, count, restored};
 use counterfoil::disk::{
-    Access, DiskError, Door, MemoryDrive, ReadFrom, Source, Volume, VolumeFacts,
+    Access, DiskError, VolumeSource, MemoryDrive, ReadFrom, Source, Volume, VolumeFacts,
 };
 use counterfoil::job::JobError;
 use counterfoil::model::{PayloadName, RelName};
@@ -15,7 +15,7 @@ const HOLDS: u32 = 10;
 
 struct WrapsDoor(MemoryDrive);
 
-impl Door for WrapsDoor {
+impl VolumeSource for WrapsDoor {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let volume = self.0.door().open(access)?;
         Ok(Box::new(WrapsVolume { drive: self.0.clone(), volume }))
@@ -74,7 +74,7 @@ impl Volume for WrapsVolume {
 #[test]
 fn a_stick_that_has_less_room_than_it_claims_is_found_out_when_it_comes_back() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
-    let door: Arc<dyn Door> = Arc::new(WrapsDoor(drive.clone()));
+    let door: Arc<dyn VolumeSource> = Arc::new(WrapsDoor(drive.clone()));
     let came_back = || {
         drive.replug(false);
         card.clock.reboot();

@@ -6,7 +6,7 @@ use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::mirror::OpenMailbox;
 use counterfoil::job::scan::{ScanRules, look_at, scan};
 use counterfoil::job::{JobError, MailboxRef};
-use counterfoil::model::{Clock, Moment, RelName, Stamp, StationName};
+use counterfoil::model::{Clock, Timestamp, RelName, EventTime, StationName};
 use globset::GlobSet;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -23,10 +23,10 @@ pub(crate) struct HandClock {
 }
 
 impl Clock for HandClock {
-    fn stamp(&self) -> Stamp {
-        let time = Moment { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
+    fn stamp(&self) -> EventTime {
+        let time = Timestamp { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
         let boot = format!("boot-{}", self.boot.load(Ordering::Relaxed));
-        Stamp { time, trusted: false, boot }
+        EventTime { time, trusted: false, boot }
     }
 
     fn since_boot(&self) -> Duration {

@@ -8,7 +8,7 @@ use crate::stick::AMPLE;
 use crate::will::Will;
 use crate::world::{Ended, Slot, World, powered};
 use counterfoil::job::drive::Begin;
-use counterfoil::job::restore::{Goal, Plan, RestoreReport, gather, restore};
+use counterfoil::job::restore::{MailboxTarget, RestoreOptions, RestoreReport, gather, restore};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -119,17 +119,17 @@ impl World {
         let work = || -> Result<Given, JobError> {
             let gathered = gather(&drives, &station(), &self.clock)?;
             let told = gathered.catalogue.mailboxes_told(&station())?;
-            let mut goals: Vec<Goal> = Vec::new();
+            let mut goals: Vec<MailboxTarget> = Vec::new();
             for (row, name) in told {
-                goals.push(Goal { row, name, path: into.to_owned() });
+                goals.push(MailboxTarget { row, name, path: into.to_owned() });
             }
             if goals.is_empty() {
                 // Where the mailbox was is not known any more; one place takes what has only a number.
                 let name = "mailbox".parse().unwrap();
                 let row = gathered.catalogue.mailbox(&name, None)?;
-                goals.push(Goal { row, name, path: into.to_owned() });
+                goals.push(MailboxTarget { row, name, path: into.to_owned() });
             }
-            let plan = Plan {
+            let plan = RestoreOptions {
                 goals,
                 with_removed,
                 versions: None,

@@ -1,13 +1,13 @@
 //! What a stick carries beside the copies. Never held against anything itself: it is there to be written in place.
 
-use counterfoil::job::carry::{Cargo, Page, Pages};
+use counterfoil::job::carry::{Extras, Page, Pages};
 use std::sync::Arc;
 
 /// What a stick carries beside the copies: pages and a config that are others after every change, of more than a
 /// sector, so that a cut tears them.
-pub(crate) fn hold(tick: u64) -> Cargo {
+pub(crate) fn hold(tick: u64) -> Extras {
     let config = format!("tick = {tick}\n{}", "# as long as a config\n".repeat(30));
-    Cargo { config: Some(config), pages: Some(Arc::new(Numbers)), programs: Vec::new() }
+    Extras { config: Some(config), pages: Some(Arc::new(Numbers)), programs: Vec::new() }
 }
 
 /// A list of messages: their numbers.

@@ -6,7 +6,7 @@ use crate::chance::Chance;
 use crate::medium::{Junk, Kept, Medium};
 use crate::sabotage::Sabotage;
 use counterfoil::disk::{
-    Access, DiskError, Door, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    Access, DiskError, VolumeSource, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
 };
 use counterfoil::model::RelName;
 use rustix::io::Errno;
@@ -184,7 +184,7 @@ impl Stick {
         state.plugged = false;
     }
 
-    pub(crate) fn door(&self) -> Arc<dyn Door> {
+    pub(crate) fn door(&self) -> Arc<dyn VolumeSource> {
         Arc::new(SimDoor(self.clone()))
     }
 
@@ -284,7 +284,7 @@ impl State {
 /// The door to a stick.
 struct SimDoor(Stick);
 
-impl Door for SimDoor {
+impl VolumeSource for SimDoor {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let state = self.0.state();
         let mount_point = state.mount_point.clone().filter(|_| !state.plugged);

@@ -10,12 +10,12 @@ use crate::oracle::{AGREE, Broken, CARD, Claim, Held, MAILBOX, Oracle, PANIC, Pr
 use crate::sabotage::Sabotage;
 use crate::stick::{Killed, PowerOff, Stick};
 use crate::will::Will;
-use counterfoil::disk::Door;
+use counterfoil::disk::VolumeSource;
 use counterfoil::job::carry::carry_on;
-use counterfoil::job::catalogue::{Catalogue, FileRow, FileState, Held as HeldCopy, StandingRow};
-use counterfoil::job::drive::{Begin, Claims};
+use counterfoil::job::catalogue::{Catalogue, FileRow, FileState, CopyStatus as HeldCopy, AssertedRow};
+use counterfoil::job::drive::{Begin, PresentDrives};
 use counterfoil::job::mirror::PassReport;
-use counterfoil::job::round::{self, DriveRound};
+use counterfoil::job::round::{self, SyncOutcome};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
 use counterfoil::model::{DriveId, Finding};
 use std::cell::Cell;
@@ -29,7 +29,7 @@ pub(crate) struct Slot {
     pub(crate) stick: Stick,
     pub(crate) promised: Promised,
     /// The door by which the daemon knows it, and the mount it was made for: a named folder keeps its door.
-    door: Option<(u64, Arc<dyn Door>)>,
+    door: Option<(u64, Arc<dyn VolumeSource>)>,
 }
 
 /// All of it.
@@ -40,7 +40,7 @@ pub(crate) struct World {
     pub(crate) slots: Vec<Slot>,
     pub(crate) oracle: Oracle,
     /// Which drives the daemon has met since it was started.
-    pub(crate) claims: Claims,
+    pub(crate) claims: PresentDrives,
     /// Sticks carry something beside the copies, too.
     pub(crate) carries: bool,
     /// Earlier states of the catalogue, and what the card knew: a cut may take its last changes.
@@ -108,7 +108,7 @@ impl World {
             card: Card::new(place.folder("mail")),
             slots: Vec::new(),
             oracle,
-            claims: Claims::default(),
+            claims: PresentDrives::default(),
             earlier: Vec::new(),
             asked: Cell::new(0),
             spares: Vec::new(),
@@ -178,7 +178,7 @@ impl World {
 
     /// The world was turned back: the daemon knows no stick from before.
     pub(crate) fn forget_doors(&mut self) {
-        self.claims = Claims::default();
+        self.claims = PresentDrives::default();
         self.slots.iter_mut().for_each(|slot| slot.door = None);
     }
 
@@ -242,7 +242,7 @@ impl World {
                 let will = &mut self.oracle.will;
                 will.knows.learn(&promised.knows);
                 promised.knows.learn(&will.knows);
-                if let Ended::Done(DriveRound { outcome: Ok(report), .. }) = &round {
+                if let Ended::Done(SyncOutcome { outcome: Ok(report), .. }) = &round {
                     will.surely.learn(&promised.surely);
                     // Lines tell what their writer has read.
                     if report.batches > 0 {
@@ -285,7 +285,7 @@ impl World {
         }
     }
 
-    fn mirror(&self, drive: &DriveRef) -> DriveRound {
+    fn mirror(&self, drive: &DriveRef) -> SyncOutcome {
         let mailbox = match self.card.mailbox() {
             Ok(mailbox) => mailbox,
             Err(error) => panic!("the mailbox cannot be opened: {error}"),
@@ -320,7 +320,7 @@ impl World {
 
     /// What a round said is held against the stick: an error of the catalogue or of the program itself is one
     /// of the program, whatever the stick did. Whether the stick was brought up to date.
-    fn after_round(&mut self, slot: usize, round: &DriveRound) -> Result<bool, Broken> {
+    fn after_round(&mut self, slot: usize, round: &SyncOutcome) -> Result<bool, Broken> {
         match &round.outcome {
             Ok(done) => self.say(format_args!(
                 "  stick {slot}: copied {}, noted {}, left out {}, told all {}",
@@ -423,7 +423,7 @@ impl World {
             for path in self.oracle.paths() {
                 let key = rel(path).key();
                 let file = catalogue.file(mailbox, &key)?.filter(|f| f.state == FileState::Present);
-                let is_safe = |known: &StandingRow| {
+                let is_safe = |known: &AssertedRow| {
                     let as_now =
                         |f: &FileRow| f.content == Some(known.content) && known.as_of >= f.since;
                     trusted && file.as_ref().is_some_and(as_now)
@@ -473,7 +473,7 @@ impl World {
 
     /// The daemon is started again.
     pub(crate) fn restart(&mut self) -> Held {
-        self.claims = Claims::default();
+        self.claims = PresentDrives::default();
         let begun = self.card.catalogue.begin_run(&self.clock);
         begun.or_else(|error| broken(PANIC, format!("beginning a run ended in {error}")))
     }

@@ -1,19 +1,19 @@
 //! `acknowledge`: the operator decides that missing messages, or those that a stick alone has, are not wanted back.
 
-use super::survey::{Depth, Survey};
+use super::survey::{Depth, Inspection};
 use super::whereabouts::one_of;
 use crate::cli::args::Acknowledge;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::{are, count, them, were};
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::{Exit, named};
 use crate::daemon::clock::SystemClock;
 use crate::job::acknowledge::{
     Acknowledged, Lacked, acknowledge_lacking, acknowledge_missing, lacked,
 };
 use crate::job::catalogue::{Catalogue, MissingRow};
-use crate::job::round::Looked;
+use crate::job::round::InspectedDrive;
 use crate::model::escape;
 use serde_json::json;
 use std::path::Path;
@@ -22,8 +22,8 @@ pub(in crate::cli) fn run(
     config: Option<&Path>,
     args: &Acknowledge,
     output: &Output,
-) -> Result<Exit, Problem> {
-    let setup = &Setup::with_mailbox(config, &args.scope)?;
+) -> Result<Exit, CliError> {
+    let setup = &Resolved::with_mailbox(config, &args.scope)?;
     notices::must_be_remembered(&setup.state)?;
     // What is decided about is what the last look found: mirror and the service look first.
     let (catalogue, _) = Catalogue::open(&setup.state)?;
@@ -42,7 +42,7 @@ pub(in crate::cli) fn run(
             }
         }
         if one.count() == 0 {
-            return Err(Problem::failed(format!(
+            return Err(CliError::failed(format!(
                 "{}: no message is missing or damaged there: counterfoil audit lists them",
                 escape::shown_path(path)
             )));
@@ -71,10 +71,10 @@ pub(in crate::cli) fn run(
 
 /// The locations that may be meant by a message's file, or by its mailbox and its path in it; the likeliest first.
 fn locations(
-    setup: &Setup,
+    setup: &Resolved,
     catalogue: &Catalogue,
     typed: &Path,
-) -> Result<Vec<(i64, Vec<u8>)>, Problem> {
+) -> Result<Vec<(i64, Vec<u8>)>, CliError> {
     let mailboxes: Vec<_> =
         setup.mailboxes.iter().map(|mailbox| (&mailbox.name, &*mailbox.path)).collect();
     let mut locations = Vec::new();
@@ -89,21 +89,21 @@ fn locations(
 }
 
 /// What a stick alone has, by the very view that the verdict rests on, and how the stick is called.
-fn lacked_on(setup: &Setup, name: &str, output: &Output) -> Result<(Vec<Lacked>, String), Problem> {
-    let more = |catalogue: &Catalogue, _: &[Looked]| {
+fn lacked_on(setup: &Resolved, name: &str, output: &Output) -> Result<(Vec<Lacked>, String), CliError> {
+    let more = |catalogue: &Catalogue, _: &[InspectedDrive]| {
         let mut all = Vec::new();
         for drive in catalogue.drives()? {
             all.push((drive.id, lacked(catalogue, &setup.station, drive.id)?));
         }
         Ok(all)
     };
-    let (survey, all) = Survey::take_with(setup, Depth::Brief, output, &more)?;
+    let (survey, all) = Inspection::take_with(setup, Depth::Brief, output, &more)?;
     let drive = one_of(&survey.drives, name)?;
     let of = all.into_iter().find(|(id, _)| *id == drive.row.id);
     let lacked = of.map(|(_, lacked)| lacked).unwrap_or_default();
     let label = escape::shown(drive.row.label.as_bytes());
     if lacked.is_empty() && !drive.mounted {
-        return Err(Problem::failed(format!(
+        return Err(CliError::failed(format!(
             "{label} is not plugged in, and when it was last seen it had nothing that this card lacks; what is on it \
              now is not known: plug it in and type the same command again"
         )));

@@ -1,14 +1,14 @@
 //! `audit`: what is unmirrored, and why. Writes nothing but the files it is told to; safe beside a running
 //! daemon.
 
-use super::survey::{Depth, Survey};
+use super::survey::{Depth, Inspection};
 use crate::cli::args::Audit;
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report;
-use crate::cli::report::audit::Account;
+use crate::cli::report::audit::AuditView;
 use crate::cli::report::verdict::Summary;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, file};
 use crate::disk::{host, medium_below};
@@ -19,10 +19,10 @@ pub(in crate::cli) fn run(
     config: Option<&Path>,
     args: &Audit,
     output: &Output,
-) -> Result<Exit, Problem> {
+) -> Result<Exit, CliError> {
     let saved = args.save.as_ref().map(|dir| dir.join("audit.html"));
     let files = [args.html.as_deref(), args.csv.as_deref(), saved.as_deref()];
-    let setup = Setup::load_for(config, &args.scope, &Touches::with_files(files))?;
+    let setup = Resolved::load_for(config, &args.scope, &Touches::with_files(files))?;
     let writes = args.html.is_some() || args.csv.is_some() || args.save.is_some();
     // Somebody else's stick, on a computer without a mailbox or with that of another station: what is on it can be
     // told all the same, and is not held against a mailbox that is not its own.
@@ -32,7 +32,7 @@ pub(in crate::cli) fn run(
     if (has_none || is_others) && !writes {
         return super::holdings::run(&setup, args.scope.json, output);
     }
-    let setup = Setup::with_mailbox(config, &args.scope)?;
+    let setup = Resolved::with_mailbox(config, &args.scope)?;
     for path in [&args.html, &args.csv].into_iter().flatten() {
         file::check(&setup, path)?;
     }
@@ -41,7 +41,7 @@ pub(in crate::cli) fn run(
         host::let_others_go_first();
     }
     let depth = if args.csv.is_some() { Depth::Listed } else { Depth::Whole };
-    let survey = Survey::take(&setup, depth, output)?;
+    let survey = Inspection::take(&setup, depth, output)?;
     let account = account(&setup, &survey);
     if let Some(path) = &args.html {
         save(path, report::audit::page(&account).as_bytes(), output)?;
@@ -68,8 +68,8 @@ pub(in crate::cli) fn run(
 }
 
 /// What a look found, beside what its figures rest on.
-pub(super) fn account<'a>(setup: &'a Setup, survey: &'a Survey) -> Account<'a> {
-    Account {
+pub(super) fn account<'a>(setup: &'a Resolved, survey: &'a Inspection) -> AuditView<'a> {
+    AuditView {
         station: &setup.station,
         now: &survey.now,
         audit: &survey.audit,
@@ -86,7 +86,7 @@ pub(super) fn account<'a>(setup: &'a Setup, survey: &'a Survey) -> Account<'a> {
     }
 }
 
-fn save(path: &Path, bytes: &[u8], output: &Output) -> Result<(), Problem> {
+fn save(path: &Path, bytes: &[u8], output: &Output) -> Result<(), CliError> {
     file::write(path, bytes)?;
     output.notice(format!("{} is written", escape::shown_path(path)));
     Ok(())

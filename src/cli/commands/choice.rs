@@ -1,30 +1,30 @@
 //! Which of the stations on the drives is meant, where nobody said.
 //! Asks only a person at a terminal, and only where there is a choice.
 
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::Access;
-use crate::job::restore::{Offer, offers};
+use crate::job::restore::{Inventory, offers};
 use crate::job::{DriveRef, drive};
 use crate::model::StationName;
 
 /// The station named; else the only one the drives hold; else this one's own, if they hold it; else the one that
 /// is chosen.
 pub(super) fn station(
-    setup: &Setup,
+    setup: &Resolved,
     named: bool,
     drives: &[DriveRef],
     may_ask: bool,
     output: &Output,
-) -> Result<StationName, Problem> {
+) -> Result<StationName, CliError> {
     if named {
         return Ok(setup.station.clone());
     }
     match on(drives).as_slice() {
-        [] => Err(Problem::failed(format!(
+        [] => Err(CliError::failed(format!(
             "no copies of any station are on {}: is the right drive mounted?",
             drives.iter().map(|d| d.door.shown()).collect::<Vec<_>>().join(", ")
         ))),
@@ -52,10 +52,10 @@ pub(super) fn on(drives: &[DriveRef]) -> Vec<StationName> {
     found
 }
 
-fn several(stations: &[StationName], offers: &[Offer]) -> Problem {
+fn several(stations: &[StationName], offers: &[Inventory]) -> CliError {
     let list: Vec<_> = stations.iter().map(StationName::as_str).collect();
     let more: Vec<_> = offers.iter().flat_map(report::offer::station).collect();
-    Problem::usage(format!(
+    CliError::usage(format!(
         "the drives hold several stations ({}): give --station NAME\n{}",
         list.join(", "),
         more.join("\n")
@@ -63,7 +63,7 @@ fn several(stations: &[StationName], offers: &[Offer]) -> Problem {
 }
 
 /// Asks a person. `None`: nobody is there, or nothing that could be meant was typed.
-fn ask(offers: &[Offer], output: &Output) -> Option<StationName> {
+fn ask(offers: &[Inventory], output: &Output) -> Option<StationName> {
     for (number, offer) in (1..).zip(offers) {
         let lines = report::offer::station(offer);
         let mut lines = lines.iter();

@@ -7,19 +7,19 @@ use super::sources::{Sources, is_yes, may_ask};
 use super::targets::{is_reserved, is_usual};
 use crate::cli::args::{Restore, Scope};
 use crate::cli::config::{self, Config};
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::output::Output;
-use crate::cli::setup::{Setup, place_for_config};
+use crate::cli::setup::{Resolved, place_for_config};
 use crate::disk::host;
 use crate::job::MailboxRef;
 use crate::job::carry::carried_config;
-use crate::job::restore::Gathered;
+use crate::job::restore::RestoreSources;
 use crate::model::escape;
 use std::path::PathBuf;
 
 /// The config in force as a stick carries it. A stick is read by whoever has it, and written by them too: so it
 /// carries no command, and none comes back from it.
-pub(super) fn for_a_stick(setup: &Setup) -> String {
+pub(super) fn for_a_stick(setup: &Resolved) -> String {
     let kept_back = match setup.notify_command.is_empty() {
         true => "",
         false => {
@@ -30,7 +30,7 @@ pub(super) fn for_a_stick(setup: &Setup) -> String {
 }
 
 /// The config that the drives carry for the station, and the drive: of several that of the longest ledger.
-pub(super) fn carried(gathered: &Gathered) -> Option<(String, String)> {
+pub(super) fn carried(gathered: &RestoreSources) -> Option<(String, String)> {
     let mut drives: Vec<_> = gathered.drives.iter().collect();
     drives.sort_by_key(|drive| std::cmp::Reverse(drive.book.chain.seq));
     // One that cannot be read is one that is not there: the messages are what counts.
@@ -50,11 +50,11 @@ impl Agreed {
     /// Shows the config and asks. `None`: there is none to be put back, which was said.
     pub(super) fn to(
         carried: Option<&(String, String)>,
-        setup: &Setup,
+        setup: &Resolved,
         args: &Restore,
         sources: &mut Sources,
         output: &Output,
-    ) -> Result<Option<Self>, Problem> {
+    ) -> Result<Option<Self>, CliError> {
         let Some((drive, text)) = carried else {
             output.warn("no drive here carries a whole config of this station: none was put back");
             return Ok(None);
@@ -62,7 +62,7 @@ impl Agreed {
         let Some(at) = place(setup, output) else { return Ok(None) };
         // What cannot be read would be refused at the next command, for all that is right in it.
         let meant = config::parse(text, &at).and_then(|config| {
-            Setup::of(None, config, &Scope::default(), None).map_err(|error| error.to_string())
+            Resolved::of(None, config, &Scope::default(), None).map_err(|error| error.to_string())
         });
         let meant = match meant {
             Ok(meant) => meant,
@@ -93,7 +93,7 @@ impl Agreed {
             (false, false) => {
                 let command =
                     typed_again(setup, args, &format!("{} --config-seen", sources.options()));
-                return Err(Problem::usage(format!(
+                return Err(CliError::usage(format!(
                     "a config from a stick is put back only when somebody has seen it. Nothing was written. If it is \
                      right, type:\n  {command}"
                 )));
@@ -110,7 +110,7 @@ impl Agreed {
     }
 
     /// Writes it where whoever works now has theirs: root may have become the operator.
-    pub(super) fn write(&self, setup: &Setup, output: &Output) -> Result<Option<PathBuf>, Problem> {
+    pub(super) fn write(&self, setup: &Resolved, output: &Output) -> Result<Option<PathBuf>, CliError> {
         let Some(at) = place(setup, output) else { return Ok(None) };
         if let Some(folder) = at.parent() {
             crate::disk::make_dirs(folder)?;
@@ -122,7 +122,7 @@ impl Agreed {
 }
 
 /// Where it goes, if it may.
-fn place(setup: &Setup, output: &Output) -> Option<PathBuf> {
+fn place(setup: &Resolved, output: &Output) -> Option<PathBuf> {
     if let Some(there) = &setup.config_file {
         let there = escape::shown_path(there);
         output.warn(format!("there is a config already, {there}: it is left as it is"));
@@ -136,7 +136,7 @@ fn place(setup: &Setup, output: &Output) -> Option<PathBuf> {
 }
 
 /// What a person has to see of it: where mail is read and written, what is left out, and whatever is not as usual.
-fn shown(meant: &Setup) -> Result<Vec<String>, Problem> {
+fn shown(meant: &Resolved) -> Result<Vec<String>, CliError> {
     let mut lines = vec![format!("  station: {}", meant.station)];
     for mailbox in &meant.mailboxes {
         let odd = match is_usual(&mailbox.path) && !is_reserved(meant, &mailbox.path) {
@@ -155,12 +155,12 @@ fn shown(meant: &Setup) -> Result<Vec<String>, Problem> {
     if ["0001.eml", "inbox/cur/0001.eml"].iter().all(|path| meant.ignore.is_match(path)) {
         lines.push("  WARNING: with this config NO MAIL IS COPIED AT ALL".to_owned());
     }
-    let odd = match Setup::of(None, Config::default(), &Scope::default(), None) {
+    let odd = match Resolved::of(None, Config::default(), &Scope::default(), None) {
         Ok(usual) if usual.state != meant.state => "   <- NOT THE USUAL PLACE FOR IT",
         _ => "",
     };
     lines.push(format!("  state folder: {}{odd}", escape::shown_path(&meant.state)));
-    let usual = in_force_but_for_commands(&Setup::of(
+    let usual = in_force_but_for_commands(&Resolved::of(
         None,
         Config::default(),
         &Scope {
@@ -186,7 +186,7 @@ fn shown(meant: &Setup) -> Result<Vec<String>, Problem> {
 }
 
 /// The text that is put back: made from what it means, so that nothing is in force that was not shown.
-fn put_back(meant: &Setup, drive: &str) -> String {
+fn put_back(meant: &Resolved, drive: &str) -> String {
     let text = in_force_but_for_commands(meant);
     let body = text.split_once('\n').map_or("", |(_, body)| body);
     let mut text = format!("# Put back from {drive}.\n{body}");

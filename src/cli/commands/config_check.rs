@@ -3,9 +3,9 @@
 use crate::cli::Exit;
 use crate::cli::args::{ConfigAction, ConfigArgs, LogTime};
 use crate::cli::costs;
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::output::Output;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::whose::Touches;
 use crate::model::escape::{in_toml, shown_path};
 use serde_json::json;
@@ -16,9 +16,9 @@ pub(in crate::cli) fn run(
     config: Option<&Path>,
     args: &ConfigArgs,
     output: &Output,
-) -> Result<Exit, Problem> {
+) -> Result<Exit, CliError> {
     let ConfigAction::Check(scope) = &args.action;
-    let setup = Setup::load_for(config, scope, &Touches::state_only())?;
+    let setup = Resolved::load_for(config, scope, &Touches::state_only())?;
     let file = setup.config_file.as_ref().map(|path| shown_path(path));
     if scope.json {
         let mailboxes: Vec<_> = setup
@@ -85,12 +85,12 @@ pub(in crate::cli) fn run(
 }
 
 /// The values in force as a config that means the same.
-pub(in crate::cli) fn in_force(setup: &Setup) -> String {
+pub(in crate::cli) fn in_force(setup: &Resolved) -> String {
     in_force_but_for_commands(setup) + &notify_in_force(setup)
 }
 
 /// The same without what runs a command, as a stick carries it.
-pub(in crate::cli) fn in_force_but_for_commands(setup: &Setup) -> String {
+pub(in crate::cli) fn in_force_but_for_commands(setup: &Resolved) -> String {
     let file = setup.config_file.as_ref().map(|path| shown_path(path));
     let mut text = String::new();
     let mut line = |line: String| {
@@ -145,12 +145,12 @@ pub(in crate::cli) fn in_force_but_for_commands(setup: &Setup) -> String {
 }
 
 /// The part that runs a command: it stays on the card.
-pub(in crate::cli) fn notify_in_force(setup: &Setup) -> String {
+pub(in crate::cli) fn notify_in_force(setup: &Resolved) -> String {
     let command = list(setup.notify_command.iter().map(|text| in_toml(text)));
     format!("\n[notify]\ncommand = {command}\nafter = {}\n", in_toml(&span(setup.notify_after)))
 }
 
-fn zone(setup: &Setup) -> &'static str {
+fn zone(setup: &Resolved) -> &'static str {
     match setup.log.time {
         LogTime::Utc => "utc",
         LogTime::Local => "local",

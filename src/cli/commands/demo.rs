@@ -3,19 +3,19 @@
 //! Invented throughout; nothing outside the temporary folder is touched.
 
 use super::audit::account;
-use super::survey::{Depth, Survey};
+use super::survey::{Depth, Inspection};
 use super::watch::settings;
 use crate::cli::Exit;
 use crate::cli::args::{Demo, Scope};
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::{Output, Tone};
 use crate::cli::report;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::daemon::{self, Call, DriveState, News, Voice};
-use crate::disk::{Scratch, leads_to};
+use crate::daemon::{self, Command, DriveState, Notice, EventSink};
+use crate::disk::{DemoDir, leads_to};
 use crate::job::Unwatched;
-use crate::job::restore::{Goal, Plan, gather, restore};
+use crate::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
 use crate::model::escape;
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -73,11 +73,11 @@ const AFTERNOON: [(&str, &str, &str); 2] = [
 const CONFIG: &str = "[link]\nbits_per_second = 300\nefficiency = 0.75\n[power]\nreceive_amps = 0.8\n\
                       transmit_amps = 10\nduty = 0.1\nbattery_amp_hours = 10\nusable_depth = 0.5\n";
 
-pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, Problem> {
+pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, CliError> {
     if !demo.keep {
         super::leave_nothing_behind()?;
     }
-    let scratch = Scratch::new(demo.keep)?;
+    let scratch = DemoDir::new(demo.keep)?;
     let same = Story { scratch: &scratch, output }.tell()?;
     if demo.keep {
         output.line(format!("\nEverything is kept in {}", escape::shown_path(&scratch.path(""))));
@@ -86,12 +86,12 @@ pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, Problem>
 }
 
 struct Story<'a> {
-    scratch: &'a Scratch,
+    scratch: &'a DemoDir,
     output: &'a Output,
 }
 
 impl Story<'_> {
-    fn tell(&self) -> Result<bool, Problem> {
+    fn tell(&self) -> Result<bool, CliError> {
         self.chapter("An exercise: flood at the harbour. Station pier-4 keeps its mail on a card.");
         for folder in ["card/mail", "card/state", "amber", "birch", "pocket"] {
             self.scratch.folder(folder)?;
@@ -148,7 +148,7 @@ impl Story<'_> {
         Ok(same)
     }
 
-    fn setup(&self) -> Result<Setup, Problem> {
+    fn setup(&self) -> Result<Resolved, CliError> {
         let scope = Scope {
             mailbox: vec![self.scratch.path("card/mail")],
             drive: vec![self.scratch.path("amber"), self.scratch.path("birch")],
@@ -161,12 +161,12 @@ impl Story<'_> {
         // A config of its own, so that nothing of this host's comes in.
         let config = self.scratch.path("counterfoil.toml");
         crate::disk::host::write_whole(&config, CONFIG.as_bytes())?;
-        let mut setup = Setup::load(Some(&config), &scope)?;
+        let mut setup = Resolved::load(Some(&config), &scope)?;
         setup.settle = SETTLE;
         Ok(setup)
     }
 
-    fn mail(&self, hour: &str, mail: &[(&str, &str, &str)]) -> Result<(), Problem> {
+    fn mail(&self, hour: &str, mail: &[(&str, &str, &str)]) -> Result<(), CliError> {
         for (number, (from, subject, text)) in mail.iter().enumerate() {
             let octets = format!(
                 "From: {from}\r\nTo: pier-4@example.org\r\nSubject: {subject}\r\n\
@@ -183,8 +183,8 @@ impl Story<'_> {
         Ok(())
     }
 
-    fn audit(&self, setup: &Setup) -> Result<(), Problem> {
-        let survey = Survey::take(setup, Depth::Brief, self.output)?;
+    fn audit(&self, setup: &Resolved) -> Result<(), CliError> {
+        let survey = Inspection::take(setup, Depth::Brief, self.output)?;
         self.say("counterfoil audit:");
         account(setup, &survey).summary.say(self.output);
         report::drives::table(self.output, &survey.drives);
@@ -192,8 +192,8 @@ impl Story<'_> {
     }
 
     /// What the audit says while no stick is there, and the same as a page.
-    fn exposed(&self, setup: &Setup) -> Result<(), Problem> {
-        let survey = Survey::take(setup, Depth::Whole, self.output)?;
+    fn exposed(&self, setup: &Resolved) -> Result<(), CliError> {
+        let survey = Inspection::take(setup, Depth::Whole, self.output)?;
         let account = account(setup, &survey);
         self.say("counterfoil audit:");
         account.summary.say(self.output);
@@ -204,14 +204,14 @@ impl Story<'_> {
         Ok(())
     }
 
-    fn restore(&self, setup: &Setup) -> Result<(), Problem> {
+    fn restore(&self, setup: &Resolved) -> Result<(), CliError> {
         let clock = SystemClock::new();
         let gathered = gather(&setup.drives_here(), &setup.station, &clock)?;
         for (row, name) in gathered.catalogue.mailboxes_told(&setup.station)? {
-            let goals = vec![Goal { row, name, path: self.scratch.path("card/mail") }];
+            let goals = vec![MailboxTarget { row, name, path: self.scratch.path("card/mail") }];
             // A restore follows no link on its way.
-            let lead = |goal: &Goal| Goal { path: leads_to(&goal.path), ..goal.clone() };
-            let plan = Plan {
+            let lead = |goal: &MailboxTarget| MailboxTarget { path: leads_to(&goal.path), ..goal.clone() };
+            let plan = RestoreOptions {
                 goals: goals.iter().map(lead).collect(),
                 with_removed: false,
                 versions: None,
@@ -245,25 +245,25 @@ struct Heard {
 
 /// The daemon, running in a thread of its own as it would in its service.
 struct Watching {
-    calls: tokio::sync::mpsc::Sender<Call>,
+    calls: tokio::sync::mpsc::Sender<Command>,
     news: Receiver<(String, Heard)>,
     heard: HashMap<String, Heard>,
-    thread: std::thread::JoinHandle<Result<(), Problem>>,
+    thread: std::thread::JoinHandle<Result<(), CliError>>,
 }
 
 impl Watching {
-    fn start(setup: &Setup) -> Result<Self, Problem> {
+    fn start(setup: &Resolved) -> Result<Self, CliError> {
         let (calls, mut receiver) = tokio::sync::mpsc::channel(1);
         let (told, news) = channel();
         let settings = settings(setup);
-        let run = move || -> Result<(), Problem> {
+        let run = move || -> Result<(), CliError> {
             let runtime = tokio::runtime::Builder::new_current_thread()
                 .enable_all()
                 .build()
-                .map_err(|e| Problem::failed(e.to_string()))?;
+                .map_err(|e| CliError::failed(e.to_string()))?;
             let mut reload = || Err("the demo has no config".to_owned());
             let clock = Arc::new(SystemClock::new());
-            let voice = Ear(told);
+            let voice = ChannelSink(told);
             Ok(runtime.block_on(daemon::run(
                 settings,
                 &mut reload,
@@ -275,28 +275,28 @@ impl Watching {
         let thread = std::thread::Builder::new()
             .name("daemon".to_owned())
             .spawn(run)
-            .map_err(|e| Problem::failed(e.to_string()))?;
+            .map_err(|e| CliError::failed(e.to_string()))?;
         Ok(Self { calls, news, heard: HashMap::new(), thread })
     }
 
     /// Waits until a drive has got so many messages in all.
-    fn wait_for(&mut self, label: &str, messages: u64) -> Result<(), Problem> {
+    fn wait_for(&mut self, label: &str, messages: u64) -> Result<(), CliError> {
         self.wait(label, |heard| heard.mirrored >= messages)
     }
 
     /// Waits until a drive is called safe to pull once more.
-    fn wait_until_safe(&mut self, label: &str) -> Result<(), Problem> {
+    fn wait_until_safe(&mut self, label: &str) -> Result<(), CliError> {
         let before = self.heard.get(label).copied().unwrap_or_default().safe;
         self.wait(label, |heard| heard.safe > before)
     }
 
-    fn wait(&mut self, label: &str, enough: impl Fn(Heard) -> bool) -> Result<(), Problem> {
+    fn wait(&mut self, label: &str, enough: impl Fn(Heard) -> bool) -> Result<(), CliError> {
         while !enough(self.heard.get(label).copied().unwrap_or_default()) {
             let (of, news) = self.news.recv_timeout(PATIENCE).map_err(|error| match error {
                 RecvTimeoutError::Timeout => {
-                    Problem::failed(format!("nothing was heard of {label} for a minute"))
+                    CliError::failed(format!("nothing was heard of {label} for a minute"))
                 }
-                RecvTimeoutError::Disconnected => Problem::failed("the daemon ended too early"),
+                RecvTimeoutError::Disconnected => CliError::failed("the daemon ended too early"),
             })?;
             let heard = self.heard.entry(of).or_default();
             heard.mirrored += news.mirrored;
@@ -305,24 +305,24 @@ impl Watching {
         Ok(())
     }
 
-    fn stop(self) -> Result<(), Problem> {
-        if self.calls.blocking_send(Call::Stop).is_err() {
-            return Err(Problem::failed("the daemon ended too early"));
+    fn stop(self) -> Result<(), CliError> {
+        if self.calls.blocking_send(Command::Stop).is_err() {
+            return Err(CliError::failed("the daemon ended too early"));
         }
-        self.thread.join().unwrap_or_else(|_| Err(Problem::failed("the daemon ended in a fault")))
+        self.thread.join().unwrap_or_else(|_| Err(CliError::failed("the daemon ended in a fault")))
     }
 }
 
 /// Hears which messages were mirrored where, and which drive is safe to pull.
-struct Ear(Sender<(String, Heard)>);
+struct ChannelSink(Sender<(String, Heard)>);
 
-impl Voice for Ear {
-    fn tell(&self, news: &News<'_>) {
+impl EventSink for ChannelSink {
+    fn tell(&self, news: &Notice<'_>) {
         let (label, heard) = match news {
-            News::Mirrored { label, messages, .. } => {
+            Notice::Mirrored { label, messages, .. } => {
                 (label, Heard { mirrored: *messages, safe: 0 })
             }
-            News::Drive { label, state: DriveState::Safe, .. } => {
+            Notice::Drive { label, state: DriveState::Safe, .. } => {
                 (label, Heard { mirrored: 0, safe: 1 })
             }
             other => {

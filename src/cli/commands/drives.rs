@@ -1,15 +1,15 @@
 //! `drives`: the drives known, and making one.
 
 use super::state::{State, looked_at};
-use super::survey::{Depth, Survey};
-use super::whereabouts::{self, Whereabouts};
+use super::survey::{Depth, Inspection};
+use super::whereabouts::{self, DriveLocation};
 use super::{forget, let_in, wipe};
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::config::Accept;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
@@ -27,12 +27,12 @@ pub(in crate::cli) fn run(
     config: Option<&Path>,
     args: &Drives,
     output: &Output,
-) -> Result<Exit, Problem> {
+) -> Result<Exit, CliError> {
     match &args.action {
-        None => list(&Setup::load(config, &args.scope)?, args.scope.json, output),
+        None => list(&Resolved::load(config, &args.scope)?, args.scope.json, output),
         Some(DriveAction::Add { dir, next, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Setup::load(config, &scope)?;
+            let setup = Resolved::load(config, &scope)?;
             match (dir, next) {
                 (Some(dir), _) => add(&setup, dir, scope.json, output),
                 (None, next) => let_in::run(&setup, next.unwrap_or_default(), scope.json, output),
@@ -40,27 +40,27 @@ pub(in crate::cli) fn run(
         }
         Some(DriveAction::Refuse { name, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Setup::load(config, &scope)?;
+            let setup = Resolved::load(config, &scope)?;
             forget::run(&setup, name, DriveLoss::Refused, None, scope.json, output)
         }
         Some(DriveAction::Away { name, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Setup::load(config, &scope)?;
-            whereabouts::run(&setup, name, Whereabouts::Away, scope.json, output)
+            let setup = Resolved::load(config, &scope)?;
+            whereabouts::run(&setup, name, DriveLocation::Away, scope.json, output)
         }
         Some(DriveAction::Here { name, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Setup::load(config, &scope)?;
-            whereabouts::run(&setup, name, Whereabouts::Here, scope.json, output)
+            let setup = Resolved::load(config, &scope)?;
+            whereabouts::run(&setup, name, DriveLocation::Here, scope.json, output)
         }
         Some(DriveAction::Forget { name, why, place, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Setup::load(config, &scope)?;
+            let setup = Resolved::load(config, &scope)?;
             forget::run(&setup, name, why.meant(), place.as_deref(), scope.json, output)
         }
         Some(DriveAction::Wipe { name, confirm, lose_last_copies, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Setup::load(config, &scope)?;
+            let setup = Resolved::load(config, &scope)?;
             let asked = wipe::Asked {
                 name,
                 confirmed: confirm.as_deref(),
@@ -72,14 +72,14 @@ pub(in crate::cli) fn run(
             let scope = scope.over(&args.scope);
             // To unmount takes more than to write.
             let touches = Touches { keeps_root: true, ..Touches::default() };
-            let setup = Setup::load_for(config, &scope, &touches)?;
+            let setup = Resolved::load_for(config, &scope, &touches)?;
             super::release::run(&setup, name, scope.json, output)
         }
     }
 }
 
-fn list(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit, Problem> {
-    let survey = Survey::take(setup, Depth::Brief, output)?;
+fn list(setup: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
+    let survey = Inspection::take(setup, Depth::Brief, output)?;
     if as_json {
         let drives: Vec<_> = survey.drives.iter().map(report::drives::json).collect();
         let left = survey.next_let_in.map(|left| left.as_secs());
@@ -92,7 +92,7 @@ fn list(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit, Problem> 
 }
 
 /// Beside a running daemon too: that one is told to look again.
-fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit, Problem> {
+fn add(setup: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Result<Exit, CliError> {
     let clock = SystemClock::new();
     let path = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
     let place = setup.drive_at(&path);
@@ -103,7 +103,7 @@ fn add(setup: &Setup, dir: &Path, as_json: bool, output: &Output) -> Result<Exit
     let is_stick = place.begin == Begin::OnDevice;
     // It would not be used, and its operator would find out when mail is only on the card.
     if setup.accept == Accept::Known && is_stick && volume.facts().serial.is_none() {
-        return Err(Problem::usage(JobError::NoSerial { at: place.door.shown() }.to_string()));
+        return Err(CliError::usage(JobError::NoSerial { at: place.door.shown() }.to_string()));
     }
     let (catalogue, _) = Catalogue::open(&setup.state)?;
     let added = drive::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;

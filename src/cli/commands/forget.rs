@@ -2,36 +2,36 @@
 //! then on its copies count for nothing, and it takes no mail, until `drives add` takes it back. Nothing on the drive
 //! changes.
 
-use super::survey::{Depth, Survey};
+use super::survey::{Depth, Inspection};
 use super::whereabouts::one_of;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::when;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::job::catalogue::Catalogue;
 use crate::model::limits::{ANSWER_PATIENCE, DRIVE_PLACE_CHARS};
-use crate::model::{Clock as _, DriveLoss, Moment, escape};
+use crate::model::{Clock as _, DriveLoss, Timestamp, escape};
 use serde_json::json;
 
 pub(super) fn run(
-    setup: &Setup,
+    setup: &Resolved,
     name: &str,
     why: DriveLoss,
     place: Option<&str>,
     as_json: bool,
     output: &Output,
-) -> Result<Exit, Problem> {
+) -> Result<Exit, CliError> {
     let place = place.map(str::trim).filter(|place| !place.is_empty());
     if place.is_some_and(|place| place.chars().count() > DRIVE_PLACE_CHARS) {
-        return Err(Problem::usage(format!(
+        return Err(CliError::usage(format!(
             "--where: use at most {DRIVE_PLACE_CHARS} characters to say where it went"
         )));
     }
     notices::must_be_remembered(&setup.state)?;
-    let survey = Survey::take(setup, Depth::Brief, output)?;
+    let survey = Inspection::take(setup, Depth::Brief, output)?;
     let drive = one_of(&survey.drives, name)?;
     let (id, label) = (drive.row.id, escape::shown(drive.row.label.as_bytes()));
     let request = Request::Forget {
@@ -41,7 +41,7 @@ pub(super) fn run(
     };
     match ask(&setup.state, &request, ANSWER_PATIENCE)? {
         Some(Answer::Refused(refused)) => {
-            return Err(Problem::failed(format!("{label} was not {}: {refused}", why.given_up())));
+            return Err(CliError::failed(format!("{label} was not {}: {refused}", why.given_up())));
         }
         Some(_) => {}
         // Beside another command too: one word in the catalogue, which whoever counts copies looks up.
@@ -58,7 +58,7 @@ pub(super) fn run(
             "schema": 1,
             "id": id.to_string(),
             "label": drive.row.label,
-            "forgotten_since": since.map(Moment::to_rfc3339),
+            "forgotten_since": since.map(Timestamp::to_rfc3339),
             "why": why.as_str(),
             "where": place,
         }));

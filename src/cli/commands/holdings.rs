@@ -2,22 +2,22 @@
 //! how proven. Nothing is read again; that is what `verify` is for.
 
 use crate::cli::Exit;
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::output::{Output, Tone};
 use crate::cli::report;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::job::restore::{Offer, offers};
+use crate::job::restore::{Inventory, offers};
 use serde_json::json;
 
-pub(super) fn run(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit, Problem> {
+pub(super) fn run(setup: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
     let drives = setup.need_drives()?;
     let mut offers = offers(&drives, &SystemClock::new())?;
     if let Some(station) = &setup.asked_for {
         offers.retain(|offer| offer.station == *station);
     }
     if offers.is_empty() {
-        return Err(Problem::failed("no copies of any station asked for are on these drives"));
+        return Err(CliError::failed("no copies of any station asked for are on these drives"));
     }
     let is_whole = offers.iter().all(is_whole);
     match as_json {
@@ -36,13 +36,13 @@ pub(super) fn run(setup: &Setup, as_json: bool, output: &Output) -> Result<Exit,
     Ok(Exit::safe(is_whole))
 }
 
-fn is_whole(offer: &Offer) -> bool {
+fn is_whole(offer: &Inventory) -> bool {
     offer.ledgers_whole
         && !offer.drives.is_empty()
         && offer.drives.iter().all(|(_, standing)| report::offer::standing(standing).0)
 }
 
-fn tell(offer: &Offer, output: &Output) {
+fn tell(offer: &Inventory, output: &Output) {
     for line in report::offer::station(offer) {
         output.wrapped(&line);
     }

@@ -5,9 +5,9 @@ use super::state::looked_at;
 use crate::cli::Exit;
 use crate::cli::commands::config_check::span;
 use crate::cli::config::Accept;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::disk::Access;
@@ -17,26 +17,26 @@ use serde_json::json;
 use std::time::Duration;
 
 pub(super) fn run(
-    setup: &Setup,
+    setup: &Resolved,
     within: Duration,
     as_json: bool,
     output: &Output,
-) -> Result<Exit, Problem> {
+) -> Result<Exit, CliError> {
     match setup.accept {
         Accept::Known => {}
         Accept::Any => {
-            return Err(Problem::usage(
+            return Err(CliError::usage(
                 "--next: any new stick is used already (accept = \"any\" in the config)",
             ));
         }
         Accept::Named => {
-            return Err(Problem::usage(
+            return Err(CliError::usage(
                 "--next: only named folders are used, and no stick (accept = \"named\", or --drive)",
             ));
         }
     }
     if within < Duration::from_secs(1) || within > LET_IN_LONGEST {
-        return Err(Problem::usage("--next: give a time from 1s to 24h, as 10m"));
+        return Err(CliError::usage("--next: give a time from 1s to 24h, as 10m"));
     }
     notices::must_be_remembered(&setup.state)?;
     // What cannot be opened cannot be let in either: when it can, it is another mount, or has been away.
@@ -45,7 +45,7 @@ pub(super) fn run(
     let request = Request::LetNextIn { seconds: within.as_secs(), before: before.clone() };
     let state = looked_at(setup).0;
     match ask(&state, &request, ANSWER_PATIENCE)? {
-        Some(Answer::Refused(why)) => return Err(Problem::failed(why)),
+        Some(Answer::Refused(why)) => return Err(CliError::failed(why)),
         Some(_) => {}
         None => {
             let (catalogue, _) = Catalogue::open(&state)?;

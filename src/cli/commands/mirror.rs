@@ -6,20 +6,20 @@ use super::survey::scan_findings;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::config::Carry;
-use crate::cli::notices::{self, Problem, Unkept};
+use crate::cli::notices::{self, CliError, Unkept};
 use crate::cli::output::{Output, Tone};
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::library;
-use crate::job::carry::{Cargo, Pages, carried_program, carry_on};
+use crate::job::carry::{Extras, Pages, carried_program, carry_on};
 use crate::job::catalogue::{Catalogue, DriveRow};
-use crate::job::drive::Claims;
-use crate::job::mailboxes::{Held, Taken, open_all, take_in};
+use crate::job::drive::PresentDrives;
+use crate::job::mailboxes::{HeldBackPolicy, ConfirmedMailbox, open_all, take_in};
 use crate::job::mirror::PassReport;
-use crate::job::round::{DriveRound, compare_drives};
-use crate::job::upkeep::Upkeep;
+use crate::job::round::{SyncOutcome, compare_drives};
+use crate::job::upkeep::SyncJob;
 use crate::job::verdict::{Counts, Verdict};
 use crate::job::{DriveRef, JobError, Unwatched};
 use crate::model::bag::CarriedProgram;
@@ -30,8 +30,8 @@ pub(in crate::cli) fn run(
     config: Option<&Path>,
     scope: &Scope,
     output: &Output,
-) -> Result<Exit, Problem> {
-    let setup = Setup::with_mailbox(config, scope)?;
+) -> Result<Exit, CliError> {
+    let setup = Resolved::with_mailbox(config, scope)?;
     let drives = setup.need_drives()?;
     let mut state = State::open(&setup, output)?;
     let mut done = pass(&setup, &drives, &state, output);
@@ -56,13 +56,13 @@ pub(in crate::cli) fn run(
 /// What a pass did.
 struct Done {
     /// The mailboxes, as they were taken in.
-    mailboxes: Vec<Taken>,
+    mailboxes: Vec<ConfirmedMailbox>,
     /// How it went on each drive; on none where no mailbox could be looked at.
-    rounds: Vec<DriveRound>,
+    rounds: Vec<SyncOutcome>,
 }
 
 fn tell(
-    setup: &Setup,
+    setup: &Resolved,
     as_json: bool,
     (done, known): (&Done, &[Option<DriveRow>]),
     counts: &Counts,
@@ -89,7 +89,7 @@ fn tell(
 }
 
 /// The verdict's exit code, unless the work itself failed.
-fn ended(counts: &Counts, rounds: &[DriveRound]) -> Exit {
+fn ended(counts: &Counts, rounds: &[SyncOutcome]) -> Exit {
     // One that is forgotten is left out by its operator's word.
     let failed = |error: &JobError| !matches!(error, JobError::Forgotten { .. });
     // What stands in the place of one that is known is not written to before its operator has said what it is.
@@ -104,14 +104,14 @@ fn ended(counts: &Counts, rounds: &[DriveRound]) -> Exit {
 
 /// Takes in the mailboxes and brings every drive up to date. Where no mailbox can be looked at, no drive is touched.
 fn pass(
-    setup: &Setup,
+    setup: &Resolved,
     drives: &[DriveRef],
     state: &State,
     output: &Output,
 ) -> Result<Done, JobError> {
     let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
     catalogue.count_same_device(setup.count_same_device)?;
-    let mailboxes = take_in(catalogue, &setup.station(), &setup.ignore, Held::TakeIn, &clock)?;
+    let mailboxes = take_in(catalogue, &setup.station(), &setup.ignore, HeldBackPolicy::TakeIn, &clock)?;
     scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
     if !mailboxes.iter().any(|taken| taken.state.was_looked_at()) {
         return Ok(Done { mailboxes, rounds: Vec::new() });
@@ -121,7 +121,7 @@ fn pass(
     let mut rounds = every_drive(setup, state.folder(), drives, &bar, output)?;
     bar.end();
     let is_states = |e: &JobError| e.is_damaged_catalogue() || e.state_trouble().is_some();
-    let is_states = |round: &DriveRound| round.outcome.as_ref().is_err_and(is_states);
+    let is_states = |round: &SyncOutcome| round.outcome.as_ref().is_err_and(is_states);
     if let Some(at) = rounds.iter().position(is_states) {
         rounds.swap_remove(at).outcome?;
     }
@@ -130,9 +130,9 @@ fn pass(
 }
 
 /// What a drive is to carry beside the copies.
-pub(super) fn cargo(setup: &Setup) -> Cargo {
+pub(super) fn cargo(setup: &Resolved) -> Extras {
     let carries = |what| setup.carry.contains(&what);
-    Cargo {
+    Extras {
         config: carries(Carry::Config).then(|| for_a_stick(setup)),
         pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),
         programs: if carries(Carry::Program) { library::programs() } else { Vec::new() },
@@ -140,27 +140,27 @@ pub(super) fn cargo(setup: &Setup) -> Cargo {
 }
 
 /// The programs that drives carry, for the operator to note what they must be. One that cannot be read is on no drive.
-pub(super) fn programs(setup: &Setup) -> Vec<CarriedProgram> {
+pub(super) fn programs(setup: &Resolved) -> Vec<CarriedProgram> {
     cargo(setup).programs.iter().filter_map(|program| carried_program(program).ok()).collect()
 }
 
 /// One thread a drive, so that a slow or hung one holds up no other.
 fn every_drive(
-    setup: &Setup,
+    setup: &Resolved,
     state: &Path,
     drives: &[DriveRef],
     bar: &Bar,
     output: &Output,
-) -> Result<Vec<DriveRound>, JobError> {
+) -> Result<Vec<SyncOutcome>, JobError> {
     let station = setup.station();
     let cargo = cargo(setup);
-    let claims = Claims::default();
-    let one = |drive: &DriveRef| -> Result<DriveRound, JobError> {
+    let claims = PresentDrives::default();
+    let one = |drive: &DriveRef| -> Result<SyncOutcome, JobError> {
         let (catalogue, _) = Catalogue::open(state)?;
         let clock = SystemClock::new();
         let mailboxes = open_all(&catalogue, &station.mailboxes)?;
         let name = &station.name;
-        let upkeep = Upkeep {
+        let upkeep = SyncJob {
             catalogue: &catalogue,
             station: name,
             mailboxes: &mailboxes,
@@ -187,17 +187,17 @@ fn every_drive(
     let ended = |(drive, joined): (&DriveRef, std::thread::Result<_>)| match joined {
         Ok(round) => round,
         // The other drives' rounds stand.
-        Err(_) => Ok(DriveRound {
+        Err(_) => Ok(SyncOutcome {
             label: drive.label.clone(),
             drive: None,
             findings: Vec::new(),
             outcome: Err(JobError::Broken("its worker ended in a fault of the program".into())),
         }),
     };
-    let mut rounds: Vec<DriveRound> =
+    let mut rounds: Vec<SyncOutcome> =
         drives.iter().zip(rounds).map(ended).collect::<Result<_, _>>()?;
     // What one drive has shown of a message the others may not have heard of: their passes were under way, or over.
-    let learnt = |round: &DriveRound| round.outcome.as_ref().is_ok_and(|report| report.learnt);
+    let learnt = |round: &SyncOutcome| round.outcome.as_ref().is_ok_and(|report| report.learnt);
     if rounds.iter().any(learnt) {
         for (drive, round) in drives.iter().zip(&mut rounds) {
             let Ok(first) = &round.outcome else { continue };
@@ -217,7 +217,7 @@ fn every_drive(
 }
 
 /// What the catalogue knows of a drive after its round; nothing of one that was never met.
-fn known(catalogue: &Catalogue, round: &DriveRound) -> Result<Option<DriveRow>, JobError> {
+fn known(catalogue: &Catalogue, round: &SyncOutcome) -> Result<Option<DriveRow>, JobError> {
     match round.drive {
         Some((id, _)) => catalogue.drive(id),
         None => Ok(None),

@@ -27,21 +27,21 @@ pub(super) mod watch;
 mod whereabouts;
 mod wipe;
 
-use super::notices::Problem;
+use super::notices::CliError;
 
 /// Hears once that the process is to end, in place of its end.
-fn when_stopped(stop: impl FnOnce() + Send + 'static) -> Result<(), Problem> {
+fn when_stopped(stop: impl FnOnce() + Send + 'static) -> Result<(), CliError> {
     crate::daemon::when_ended(|_| stop())
-        .map_err(|error| Problem::failed(format!("signals cannot be received: {error}")))
+        .map_err(|error| CliError::failed(format!("signals cannot be received: {error}")))
 }
 
 /// From here on folders that go with the process are removed when a signal ends it too; the exit code says which one,
 /// as a shell's does.
-fn leave_nothing_behind() -> Result<(), Problem> {
+fn leave_nothing_behind() -> Result<(), CliError> {
     let end = |signal| {
         crate::disk::remove_passing_folders();
         std::process::exit(128 + signal);
     };
     crate::daemon::when_ended(end)
-        .map_err(|error| Problem::failed(format!("signals cannot be received: {error}")))
+        .map_err(|error| CliError::failed(format!("signals cannot be received: {error}")))
 }

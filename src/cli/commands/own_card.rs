@@ -2,11 +2,11 @@
 //! that the drives of the restore do not have. A restore needs none of it, and elsewhere it says nothing.
 
 use super::state::looked_at;
-use crate::cli::setup::Setup;
-use crate::disk::{Look, MailboxDir, host};
+use crate::cli::setup::Resolved;
+use crate::disk::{EntryStat, MailboxDir, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
-use crate::job::restore::{Gathered, Goal};
+use crate::job::restore::{RestoreSources, MailboxTarget};
 use crate::model::RelName;
 use std::collections::{BTreeMap, BTreeSet};
 use std::os::unix::ffi::OsStrExt as _;
@@ -14,9 +14,9 @@ use std::os::unix::ffi::OsStrExt as _;
 /// The state of the card that a restore goes to.
 pub(super) struct OwnCard<'a> {
     catalogue: Catalogue,
-    gathered: &'a Gathered,
+    gathered: &'a RestoreSources,
     /// Its row of each mailbox that goes to where it is, and the goal.
-    mailboxes: BTreeMap<i64, &'a Goal>,
+    mailboxes: BTreeMap<i64, &'a MailboxTarget>,
 }
 
 /// What a card misses and the drives of a restore do not have.
@@ -31,9 +31,9 @@ pub(super) struct NotHere {
 impl<'a> OwnCard<'a> {
     /// None where nothing is known of this card, or another place is restored into.
     pub(super) fn of(
-        setup: &Setup,
-        gathered: &'a Gathered,
-        goals: &'a [Goal],
+        setup: &Resolved,
+        gathered: &'a RestoreSources,
+        goals: &'a [MailboxTarget],
     ) -> Result<Option<Self>, JobError> {
         let (state, _) = looked_at(setup);
         let Some(catalogue) = Catalogue::read_only(&state) else { return Ok(None) };
@@ -111,6 +111,6 @@ impl<'a> OwnCard<'a> {
         let Some(goal) = self.mailboxes.get(&mailbox) else { return false };
         let Ok(path) = RelName::from_key(key) else { return false };
         let dir = MailboxDir::open(&goal.path);
-        dir.is_ok_and(|dir| matches!(dir.look(&path), Ok(Look::File(_))))
+        dir.is_ok_and(|dir| matches!(dir.look(&path), Ok(EntryStat::File(_))))
     }
 }

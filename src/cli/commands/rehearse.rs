@@ -3,17 +3,17 @@
 
 use super::state::looked_at;
 use crate::cli::Exit;
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::rehearsal::{self, Rehearsal, Seen};
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::disk::{PassingFolder, host};
+use crate::disk::{TemporaryDir, host};
 use crate::job::MailboxRef;
 use crate::job::catalogue::{Catalogue, Role};
 use crate::job::mailboxes::state_of;
-use crate::job::restore::{Gathered, Goal, Plan, compare, restore};
+use crate::job::restore::{RestoreSources, MailboxTarget, RestoreOptions, compare, restore};
 use crate::model::limits::PROBLEMS_MAX;
 use crate::model::{Clock as _, RelName, escape};
 use std::collections::BTreeSet;
@@ -38,15 +38,15 @@ impl Root {
 
 /// `mailboxes` are those of the station that are named, whether a stick tells of them or not.
 pub(super) fn run(
-    setup: &Setup,
-    gathered: &Gathered,
-    goals: &[Goal],
+    setup: &Resolved,
+    gathered: &RestoreSources,
+    goals: &[MailboxTarget],
     mailboxes: &[MailboxRef],
     as_json: bool,
     output: &Output,
-) -> Result<Exit, Problem> {
+) -> Result<Exit, CliError> {
     super::leave_nothing_behind()?;
-    let folder = PassingFolder::make("rehearsal")?;
+    let folder = TemporaryDir::make("rehearsal")?;
     // A restore follows no link on its way.
     let roots = roots(goals, mailboxes, &host::resolved(folder.path()));
     refuse_within_a_mailbox(folder.path(), &roots)?;
@@ -60,7 +60,7 @@ pub(super) fn run(
         let goals = passing.clone();
         let (with_removed, with_doubtful) = (false, false);
         let versions = None;
-        let plan = Plan { goals, with_removed, versions, with_doubtful, dry_run, progress: &bar };
+        let plan = RestoreOptions { goals, with_removed, versions, with_doubtful, dry_run, progress: &bar };
         let report = restore(gathered, &plan);
         bar.end();
         report
@@ -94,7 +94,7 @@ pub(super) fn run(
         let (state, _) = looked_at(setup);
         let kept = Catalogue::open(&state).and_then(|(known, _)| known.set_rehearsed(now));
         if let Err(error) = kept {
-            output.warn(Problem::from(error).to_string());
+            output.warn(CliError::from(error).to_string());
         }
     }
     match as_json {
@@ -105,7 +105,7 @@ pub(super) fn run(
 }
 
 /// The folders to be compared: of mailboxes that lie in each other, or are one folder, the outermost.
-fn roots(goals: &[Goal], mailboxes: &[MailboxRef], passing: &Path) -> Vec<Root> {
+fn roots(goals: &[MailboxTarget], mailboxes: &[MailboxRef], passing: &Path) -> Vec<Root> {
     let told =
         goals.iter().map(|goal| MailboxRef { name: goal.name.clone(), path: goal.path.clone() });
     let all: Vec<_> = mailboxes.iter().cloned().chain(told).collect();
@@ -125,19 +125,19 @@ fn roots(goals: &[Goal], mailboxes: &[MailboxRef], passing: &Path) -> Vec<Root> 
 }
 
 /// Where a restore of a mailbox goes to in the passing folder.
-fn passing_goal(goal: &Goal, roots: &[Root]) -> Goal {
+fn passing_goal(goal: &MailboxTarget, roots: &[Root]) -> MailboxTarget {
     let resolved = host::resolved(&goal.path);
     let found = roots.iter().find_map(|root| Some(root.passing.join(root.below(&resolved)?)));
     // Every goal lies in a root.
-    Goal { path: found.unwrap_or_else(|| goal.path.clone()), ..goal.clone() }
+    MailboxTarget { path: found.unwrap_or_else(|| goal.path.clone()), ..goal.clone() }
 }
 
 /// The messages that the sticks know to be damaged on the card, each as the number of its root and its path there.
 fn suspect(
-    gathered: &Gathered,
-    goals: &[Goal],
+    gathered: &RestoreSources,
+    goals: &[MailboxTarget],
     roots: &[Root],
-) -> Result<BTreeSet<(usize, Vec<u8>)>, Problem> {
+) -> Result<BTreeSet<(usize, Vec<u8>)>, CliError> {
     let mut found = BTreeSet::new();
     gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
         if wanted.role == Role::InsteadOfSuspect && found.len() < PROBLEMS_MAX {
@@ -158,11 +158,11 @@ fn suspect(
 }
 
 /// In a mailbox, what is restored would be taken for mail.
-fn refuse_within_a_mailbox(folder: &Path, roots: &[Root]) -> Result<(), Problem> {
+fn refuse_within_a_mailbox(folder: &Path, roots: &[Root]) -> Result<(), CliError> {
     let folder = host::resolved(folder);
     match roots.iter().find(|root| root.below(&folder).is_some()) {
         None => Ok(()),
-        Some(root) => Err(Problem::usage(format!(
+        Some(root) => Err(CliError::usage(format!(
             "the folder for temporary files lies in mailbox {} ({}): name another one in TMPDIR",
             root.mailbox.name,
             escape::shown_path(&root.mailbox.path)

@@ -3,9 +3,9 @@
 
 use super::state::looked_at;
 use crate::cli::Exit;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::disk::{Access, host, ownership};
 use crate::job::DriveRef;
@@ -16,19 +16,19 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 
 pub(super) fn run(
-    setup: &Setup,
+    setup: &Resolved,
     name: &str,
     as_json: bool,
     output: &Output,
-) -> Result<Exit, Problem> {
+) -> Result<Exit, CliError> {
     let (state, _) = looked_at(setup);
     let (label, path) = match ask(&state, &Request::Release(name.to_owned()), RELEASE_PATIENCE)? {
         Some(Answer::Released(drive)) => {
             (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.at)))
         }
-        Some(Answer::Refused(why)) => return Err(Problem::failed(why)),
+        Some(Answer::Refused(why)) => return Err(CliError::failed(why)),
         Some(Answer::Drives(_)) => {
-            return Err(Problem::failed("the daemon's answer makes no sense"));
+            return Err(CliError::failed("the daemon's answer makes no sense"));
         }
         None if host::is_locked(&state.join("lock")) => return Err(notices::not_let_go(name)),
         None => by_hand(setup, name)?,
@@ -67,7 +67,7 @@ pub(super) fn run(
 /// Unmounts a removable drive; `None` where there is nothing to unmount, for a named folder may be no mount point.
 /// What a daemon, a config or a drive says of where it is, is not believed: nothing is unmounted but what is seen to
 /// be a removable drive.
-fn unmount(setup: &Setup, path: &Path) -> Result<Option<Result<(), String>>, Problem> {
+fn unmount(setup: &Resolved, path: &Path) -> Result<Option<Result<(), String>>, CliError> {
     if !host::is_mount_point(path) {
         return Ok(None);
     }
@@ -80,7 +80,7 @@ fn unmount(setup: &Setup, path: &Path) -> Result<Option<Result<(), String>>, Pro
 }
 
 /// Without a daemon: nobody else is at the drive once its lock is had.
-fn by_hand(setup: &Setup, name: &str) -> Result<(String, PathBuf), Problem> {
+fn by_hand(setup: &Resolved, name: &str) -> Result<(String, PathBuf), CliError> {
     let drives = setup.drives_here();
     let is_called = |drive: &&DriveRef| escape::is_place(&drive.label, &drive.at, name);
     let mut called = drives.iter().filter(is_called);
@@ -88,7 +88,7 @@ fn by_hand(setup: &Setup, name: &str) -> Result<(String, PathBuf), Problem> {
         (Some(drive), None) => drive,
         (None, _) => return Err(notices::no_such_drive(name, &drives)),
         (Some(_), Some(_)) => {
-            return Err(Problem::usage(format!("several drives are called {name}: give its path")));
+            return Err(CliError::usage(format!("several drives are called {name}: give its path")));
         }
     };
     // A lock is had on a read-only drive too, which has nothing to sync.

@@ -1,25 +1,25 @@
 //! `restore --repair`: puts back the good version of one message that the card has damaged.
 
 use super::targets::allowed;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::{Exit, named, report};
-use crate::job::restore::{Gathered, Goal, repair};
+use crate::job::restore::{RestoreSources, MailboxTarget, repair};
 use crate::model::RelName;
 use std::path::Path;
 
 /// Repairs the one message that is named by its file, or by its mailbox and its path in it.
 pub(super) fn run(
-    setup: &Setup,
-    gathered: &Gathered,
-    goals: &[Goal],
+    setup: &Resolved,
+    gathered: &RestoreSources,
+    goals: &[MailboxTarget],
     typed: &Path,
     as_json: bool,
     output: &Output,
-) -> Result<Exit, Problem> {
+) -> Result<Exit, CliError> {
     let Named { goal, path, .. } = message_named(gathered, goals, typed)?;
-    let goal = &Goal { path: allowed(setup, &goal.path)?, ..goal.clone() };
+    let goal = &MailboxTarget { path: allowed(setup, &goal.path)?, ..goal.clone() };
     let done = repair(gathered, goal, &path)?;
     match as_json {
         true => output.json(&report::restore::repaired_json(goal, &path, &done)),
@@ -35,7 +35,7 @@ pub(super) fn run(
 
 /// A message that is named on the command line.
 pub(super) struct Named<'g> {
-    pub goal: &'g Goal,
+    pub goal: &'g MailboxTarget,
     pub path: RelName,
     /// Some drive tells of it.
     pub is_told: bool,
@@ -44,10 +44,10 @@ pub(super) struct Named<'g> {
 /// The message that is named by its file, or by its mailbox and its path in it: of several that may be meant, the first
 /// that a drive tells of.
 pub(super) fn message_named<'g>(
-    gathered: &Gathered,
-    goals: &'g [Goal],
+    gathered: &RestoreSources,
+    goals: &'g [MailboxTarget],
     typed: &Path,
-) -> Result<Named<'g>, Problem> {
+) -> Result<Named<'g>, CliError> {
     let mailboxes: Vec<_> = goals.iter().map(|goal| (&goal.name, &*goal.path)).collect();
     let mut first = None;
     for message in named::messages(typed, &mailboxes) {

@@ -8,18 +8,18 @@ use super::targets::{Asked, as_they_lead, named_targets, targets};
 use super::{choice, rehearse, repair};
 use crate::cli::Exit;
 use crate::cli::args::Restore;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, contradictions, wait};
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::shell::option;
 use crate::cli::whose::{Kind, Touches, work_as_owner};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
 use crate::job::catalogue::Contradiction;
-use crate::job::restore::{Gathered, Goal, Plan, RestoreReport, gather, offer, pace, restore};
+use crate::job::restore::{RestoreSources, MailboxTarget, RestoreOptions, RestoreReport, gather, offer, pace, restore};
 use crate::model::{bag, escape};
 use serde_json::json;
 use std::os::unix::ffi::OsStrExt as _;
@@ -29,8 +29,8 @@ pub(in crate::cli) fn run(
     config: Option<&Path>,
     args: &Restore,
     output: &Output,
-) -> Result<Exit, Problem> {
-    let setup = Setup::load_for(config, &args.scope, &touches(args))?;
+) -> Result<Exit, CliError> {
+    let setup = Resolved::load_for(config, &args.scope, &touches(args))?;
     let mut sources = Sources::of(&setup, args, output)?;
     let named = args.scope.station.is_some();
     let station = choice::station(&setup, named, &sources.drives, !args.scope.json, output)?;
@@ -117,7 +117,7 @@ impl Found {
             && self.contradictions.is_empty()
     }
 
-    fn tell(&self, args: &Restore, goals: &[Goal], output: &Output) {
+    fn tell(&self, args: &Restore, goals: &[MailboxTarget], output: &Output) {
         match args.scope.json {
             true => {
                 let mut object = report::restore::json(&self.report);
@@ -139,10 +139,10 @@ impl Found {
 /// The message whose older versions are asked for; said, if no drive tells of it.
 fn asked_for<'g>(
     typed: &Path,
-    gathered: &Gathered,
-    goals: &'g [Goal],
+    gathered: &RestoreSources,
+    goals: &'g [MailboxTarget],
     output: &Output,
-) -> Result<repair::Named<'g>, Problem> {
+) -> Result<repair::Named<'g>, CliError> {
     let named = repair::message_named(gathered, goals, typed)?;
     if !named.is_told {
         output.warn(notices::not_told_of(&named.goal.name, &named.path));
@@ -151,7 +151,7 @@ fn asked_for<'g>(
 }
 
 /// Whether nothing was ever kept on these drives, and nothing of it is lost: no message, and nothing amiss.
-fn holds_nothing(gathered: &Gathered) -> Result<bool, Problem> {
+fn holds_nothing(gathered: &RestoreSources) -> Result<bool, CliError> {
     if gathered.catalogue.paths_told(&gathered.station)? > 0 || !gathered.failed.is_empty() {
         return Ok(false);
     }
@@ -187,14 +187,14 @@ fn not_on_these(not_here: &NotHere) -> String {
 }
 
 fn put_back(
-    gathered: &Gathered,
+    gathered: &RestoreSources,
     args: &Restore,
-    goals: Vec<Goal>,
+    goals: Vec<MailboxTarget>,
     versions: Option<(i64, Vec<u8>)>,
     output: &Output,
-) -> Result<RestoreReport, Problem> {
+) -> Result<RestoreReport, CliError> {
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&gathered.station)?);
-    let plan = Plan {
+    let plan = RestoreOptions {
         goals,
         with_removed: args.with_removed,
         versions,
@@ -208,7 +208,7 @@ fn put_back(
 }
 
 /// This restore as it is to be typed again, with more options.
-pub(super) fn typed_again(setup: &Setup, args: &Restore, more: &str) -> String {
+pub(super) fn typed_again(setup: &Resolved, args: &Restore, more: &str) -> String {
     let flags = [
         (args.dry_run, "--dry-run"),
         (args.with_removed, "--with-removed"),
@@ -236,13 +236,13 @@ fn touches(args: &Restore) -> Touches<'_> {
 }
 
 /// Where mailboxes go is known only now, so root becomes their owner only now.
-fn work_as_their_owner(goals: &[Goal]) -> Result<(), Problem> {
+fn work_as_their_owner(goals: &[MailboxTarget]) -> Result<(), CliError> {
     let targets = goals.iter().map(|goal| (Kind::Target, goal.path.clone())).collect();
     work_as_owner(targets, false)
 }
 
 /// What was found on the way; an error if no drive holds the station.
-fn tell_of(gathered: &Gathered, drives: &[DriveRef], output: &Output) -> Result<(), Problem> {
+fn tell_of(gathered: &RestoreSources, drives: &[DriveRef], output: &Output) -> Result<(), CliError> {
     for (at, error) in &gathered.failed {
         output.warn(format!("{at}: {error}"));
     }
@@ -261,7 +261,7 @@ fn tell_of(gathered: &Gathered, drives: &[DriveRef], output: &Output) -> Result<
             true => "any".to_owned(),
             false => format!("it; they hold {}", there.join(", ")),
         };
-        return Err(Problem::failed(format!(
+        return Err(CliError::failed(format!(
             "no copies of station {} are here: no drive holds {there}",
             gathered.station
         )));
@@ -269,7 +269,7 @@ fn tell_of(gathered: &Gathered, drives: &[DriveRef], output: &Output) -> Result<
     Ok(())
 }
 
-fn refuse_the_copies_themselves(goals: &[Goal], drives: &[DriveRef]) -> Result<(), Problem> {
+fn refuse_the_copies_themselves(goals: &[MailboxTarget], drives: &[DriveRef]) -> Result<(), CliError> {
     for goal in goals {
         let into = host::resolved(&goal.path);
         let own = drives.iter().map(|drive| {
@@ -277,7 +277,7 @@ fn refuse_the_copies_themselves(goals: &[Goal], drives: &[DriveRef]) -> Result<(
         });
         if let Some(home) = own.into_iter().find(|home| into.starts_with(home)) {
             let home = escape::shown(home.as_os_str().as_bytes());
-            return Err(Problem::usage(format!(
+            return Err(CliError::usage(format!(
                 "a mailbox is not restored into {home}: the copies themselves are there; give another --into DIR"
             )));
         }
@@ -287,12 +287,12 @@ fn refuse_the_copies_themselves(goals: &[Goal], drives: &[DriveRef]) -> Result<(
 
 /// What is on the drives, where it goes, and about how long that takes.
 fn say_before(
-    gathered: &Gathered,
-    goals: &[Goal],
+    gathered: &RestoreSources,
+    goals: &[MailboxTarget],
     drives: &[DriveRef],
     clock: &SystemClock,
     output: &Output,
-) -> Result<(), Problem> {
+) -> Result<(), CliError> {
     let offer = offer(gathered)?;
     let places: Vec<_> = offer.drives.iter().map(|(at, _)| at.as_str()).collect();
     output.say(format!("Station {} on {}:", offer.station, places.join(", ")));

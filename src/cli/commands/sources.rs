@@ -7,9 +7,9 @@ use super::restore::typed_again;
 use super::state::looked_at;
 use crate::cli::args::Restore;
 use crate::cli::config::Accept;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::shell::option;
 use crate::daemon::clock::SystemClock;
 use crate::disk::Access;
@@ -29,7 +29,7 @@ pub(super) struct Sources {
 impl Sources {
     /// What is read, as far as it can be said without asking; at a terminal, of several strange sticks those that a
     /// person has chosen.
-    pub(super) fn of(setup: &Setup, args: &Restore, output: &Output) -> Result<Self, Problem> {
+    pub(super) fn of(setup: &Resolved, args: &Restore, output: &Output) -> Result<Self, CliError> {
         let mut drives = setup.folder_refs();
         let mounted: Vec<_> = setup.find()().into_iter().map(|(_, drive)| drive).collect();
         if drives.is_empty() && mounted.is_empty() {
@@ -75,11 +75,11 @@ impl Sources {
     /// The question that is left: whether strange sticks are believed.
     pub(super) fn confirm(
         &mut self,
-        setup: &Setup,
+        setup: &Resolved,
         args: &Restore,
         station: &StationName,
         output: &Output,
-    ) -> Result<(), Problem> {
+    ) -> Result<(), CliError> {
         if self.unconfirmed.is_empty() {
             return Ok(());
         }
@@ -94,7 +94,7 @@ impl Sources {
             return Ok(());
         }
         let command = typed_again(setup, args, &self.options());
-        Err(Problem::usage(format!(
+        Err(CliError::usage(format!(
             "this card knows no stick yet, so it does not know whether {shown} is the station's own. Nothing was \
              written. If it is, type:\n  {command}"
         )))
@@ -112,7 +112,7 @@ pub(super) fn is_yes(typed: Option<&str>) -> bool {
 }
 
 /// What this card knows of drives. Where its catalogue is lost, what is kept beside it.
-fn card(setup: &Setup) -> Result<Catalogue, Problem> {
+fn card(setup: &Resolved) -> Result<Catalogue, CliError> {
     let (state, _) = looked_at(setup);
     if let Some(catalogue) = Catalogue::read_only(&state) {
         return Ok(catalogue);
@@ -126,12 +126,12 @@ fn card(setup: &Setup) -> Result<Catalogue, Problem> {
 /// Of the mounted ones those that the config accepts, and that the operator has not refused. Of each other it is said
 /// how to read it all the same.
 fn accepted(
-    setup: &Setup,
+    setup: &Resolved,
     args: &Restore,
     card: &Catalogue,
     mounted: Vec<DriveRef>,
     output: &Output,
-) -> Result<Vec<DriveRef>, Problem> {
+) -> Result<Vec<DriveRef>, CliError> {
     let mut accepted = Vec::new();
     let mut is_one_left = false;
     for stick in mounted {
@@ -148,13 +148,13 @@ fn accepted(
         ));
     }
     match accepted.is_empty() && setup.folders.is_empty() && is_one_left {
-        true => Err(Problem::failed("no known stick is here. Nothing was written".to_owned())),
+        true => Err(CliError::failed("no known stick is here. Nothing was written".to_owned())),
         false => Ok(accepted),
     }
 }
 
 /// Why a stick is not read, if it is not. What cannot be opened tells that when it is read.
-fn why_not(setup: &Setup, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
+fn why_not(setup: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
     let only_known = setup.accept == Accept::Known;
     let not_known = "the config takes known sticks only, and this one is not added";
     let Ok(volume) = stick.door.open(Access::Read) else { return only_known.then_some(not_known) };
@@ -176,7 +176,7 @@ fn why_not(setup: &Setup, card: &Catalogue, stick: &DriveRef) -> Option<&'static
 }
 
 /// Asks a person which of several strange sticks are believed.
-fn ask_which(strange: Vec<DriveRef>, output: &Output) -> Result<Vec<DriveRef>, Problem> {
+fn ask_which(strange: Vec<DriveRef>, output: &Output) -> Result<Vec<DriveRef>, CliError> {
     output.notice("this card knows no stick yet. These are here:");
     for (number, stick) in (1..).zip(&strange) {
         let stations = choice::on(std::slice::from_ref(stick));
@@ -186,7 +186,7 @@ fn ask_which(strange: Vec<DriveRef>, output: &Output) -> Result<Vec<DriveRef>, P
     }
     let typed = output.ask("Which are yours? Type their numbers, or yes for all: ");
     chosen(strange, typed.as_deref()).ok_or_else(|| {
-        Problem::usage(
+        CliError::usage(
             "no stick was chosen. Nothing was written. Run the command again and type their numbers, or yes for all",
         )
     })

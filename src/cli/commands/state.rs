@@ -1,9 +1,9 @@
 //! Where a run keeps what it knows: the state folder, or a folder in memory while that cannot be written.
 //! Never lets a full card, or one that may only be read, keep mail from being copied.
 
-use crate::cli::notices::{self, Problem, Unkept};
+use crate::cli::notices::{self, CliError, Unkept};
 use crate::cli::output::Output;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::disk::{StandIn, Trouble, host, trouble};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, SetAside};
@@ -22,7 +22,7 @@ pub(super) struct State {
 
 impl State {
     /// Opens the state to write.
-    pub(super) fn open(setup: &Setup, output: &Output) -> Result<Self, Problem> {
+    pub(super) fn open(setup: &Resolved, output: &Output) -> Result<Self, CliError> {
         if let Some(host) = &setup.host_renamed {
             output.warn(notices::host_renamed(&setup.station, host));
         }
@@ -45,7 +45,7 @@ impl State {
         }
     }
 
-    fn open_itself(setup: &Setup, output: &Output) -> Result<Self, JobError> {
+    fn open_itself(setup: &Resolved, output: &Output) -> Result<Self, JobError> {
         crate::disk::make_dirs(&setup.state).map_err(JobError::State)?;
         let lock = host::lock(&setup.state.join("lock")).map_err(JobError::State)?;
         StandIn::clear(&setup.state);
@@ -59,11 +59,11 @@ impl State {
 
     /// Goes on with a state in memory, loudly.
     fn in_memory(
-        setup: &Setup,
+        setup: &Resolved,
         error: &JobError,
         lock: Option<host::Lock>,
         output: &Output,
-    ) -> Result<Self, Problem> {
+    ) -> Result<Self, CliError> {
         let in_use = |error: crate::disk::DiskError| match error.trouble {
             Trouble::Busy => notices::state_in_use(&setup.state),
             _ => error.into(),
@@ -90,9 +90,9 @@ impl State {
     pub(super) fn after(
         self,
         error: JobError,
-        setup: &Setup,
+        setup: &Resolved,
         output: &Output,
-    ) -> Result<Self, Problem> {
+    ) -> Result<Self, CliError> {
         if error.is_damaged_catalogue() {
             drop(self.catalogue);
             let aside = Catalogue::set_aside(&self.folder, &error)?;
@@ -118,7 +118,7 @@ impl State {
 
 /// The folder that a command looks at which does not write, and whether what is known is kept: the one in memory
 /// while a process works there.
-pub(super) fn looked_at(setup: &Setup) -> (PathBuf, Option<Unkept>) {
+pub(super) fn looked_at(setup: &Resolved) -> (PathBuf, Option<Unkept>) {
     match StandIn::find(&setup.state) {
         Some((folder, why)) => (folder, Some(Unkept::from_text(&why))),
         None => {

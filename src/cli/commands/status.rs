@@ -1,21 +1,21 @@
 //! `status`: what is safe now, drive by drive. Writes nothing; safe beside a running daemon.
 
-use super::survey::{Depth, Survey};
+use super::survey::{Depth, Inspection};
 use crate::cli::Exit;
 use crate::cli::args::Scope;
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report::{self, verdict::Summary};
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use std::path::Path;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
     scope: &Scope,
     output: &Output,
-) -> Result<Exit, Problem> {
-    let setup = Setup::with_mailbox(config, scope)?;
-    let survey = Survey::take(&setup, Depth::Brief, output)?;
+) -> Result<Exit, CliError> {
+    let setup = Resolved::with_mailbox(config, scope)?;
+    let survey = Inspection::take(&setup, Depth::Brief, output)?;
     let programs = super::mirror::programs(&setup);
     let summary = Summary::of(&setup, &survey.audit.counts, survey.unkept);
     if scope.json {

@@ -2,28 +2,28 @@
 //! Writes nothing anywhere.
 
 use super::state::looked_at;
-use crate::cli::notices::{self, Note, Problem, Unkept};
+use crate::cli::notices::{self, Note, CliError, Unkept};
 use crate::cli::output::Output;
-use crate::cli::report::drives::Shown;
-use crate::cli::setup::Setup;
+use crate::cli::report::drives::DriveView;
+use crate::cli::setup::Resolved;
 use crate::cli::which_drive;
 use crate::daemon::DriveState;
 use crate::daemon::clock::SystemClock;
-use crate::daemon::control::{Answer, Request, Served, ask};
+use crate::daemon::control::{Answer, Request, DriveStatus, ask};
 use crate::disk::{Trouble, host};
 use crate::job::JobError;
 use crate::job::audit::Audit;
 use crate::job::catalogue::{Catalogue, DriveRow};
-use crate::job::mailboxes::{Held, Taken, take_in};
-use crate::job::reckoning::{Reckoning, reckon};
-use crate::job::round::{self, Looked};
+use crate::job::mailboxes::{HeldBackPolicy, ConfirmedMailbox, take_in};
+use crate::job::reckoning::{Statistics, reckon};
+use crate::job::round::{self, InspectedDrive};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
-use crate::model::{Clock as _, Finding, Moment, Reason, Stamp};
+use crate::model::{Clock as _, Finding, Timestamp, Reason, EventTime};
 use std::path::Path;
 use std::time::Duration;
 
 /// What else a command asks of the catalogue and of the drives that are here, open.
-type More<'a, T> = dyn Fn(&Catalogue, &[Looked]) -> Result<T, JobError> + 'a;
+type More<'a, T> = dyn Fn(&Catalogue, &[InspectedDrive]) -> Result<T, JobError> + 'a;
 
 /// How much is looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,14 +37,14 @@ pub(super) enum Depth {
 }
 
 /// Everything an audit and a status need.
-pub(in crate::cli) struct Survey {
+pub(in crate::cli) struct Inspection {
     pub audit: Audit,
     /// What a report tells beside it, if that was asked for.
-    pub reckoning: Reckoning,
-    pub drives: Vec<Shown>,
-    pub now: Stamp,
+    pub reckoning: Statistics,
+    pub drives: Vec<DriveView>,
+    pub now: EventTime,
     /// When a restore was last rehearsed and brought everything back.
-    pub rehearsed: Option<Moment>,
+    pub rehearsed: Option<Timestamp>,
     /// Whether a daemon, or another command, is writing.
     pub daemon: bool,
     /// Why nothing is remembered in the state folder, if it is not.
@@ -55,28 +55,28 @@ pub(in crate::cli) struct Survey {
     notes: Vec<Note>,
 }
 
-impl Survey {
+impl Inspection {
     /// First on the catalogue itself, open to look only: enough where nothing has changed since it was
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
-    pub(super) fn take(setup: &Setup, depth: Depth, output: &Output) -> Result<Self, Problem> {
+    pub(super) fn take(setup: &Resolved, depth: Depth, output: &Output) -> Result<Self, CliError> {
         Ok(Self::take_with(setup, depth, output, &|_, _| Ok(()))?.0)
     }
 
     /// The same, and one more question to the catalogue while the drives are open.
     pub(super) fn take_with<T>(
-        setup: &Setup,
+        setup: &Resolved,
         depth: Depth,
         output: &Output,
         more: &More<'_, T>,
-    ) -> Result<(Self, T), Problem> {
+    ) -> Result<(Self, T), CliError> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
         let (state, unkept) = looked_at(setup);
         let is_kept = unkept.is_none();
         let before = served(&state);
         let (survey, answer) = Self::beside(setup, (&state, is_kept), depth, &before, more)?;
         let after = served(&state);
-        let began = |drive: &Served| {
+        let began = |drive: &DriveStatus| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
         let (survey, answer) = match after.iter().any(began) {
@@ -90,12 +90,12 @@ impl Survey {
     }
 
     fn beside<T>(
-        setup: &Setup,
+        setup: &Resolved,
         (state, is_kept): (&Path, bool),
         depth: Depth,
-        live: &[Served],
+        live: &[DriveStatus],
         more: &More<'_, T>,
-    ) -> Result<(Self, T), Problem> {
+    ) -> Result<(Self, T), CliError> {
         let with = |catalogue: &Catalogue| {
             Self::with(catalogue, setup, (state, is_kept), depth, live, more)
         };
@@ -124,10 +124,10 @@ impl Survey {
 
     fn with<T>(
         catalogue: &Catalogue,
-        setup: &Setup,
+        setup: &Resolved,
         (state, is_kept): (&Path, bool),
         depth: Depth,
-        live: &[Served],
+        live: &[DriveStatus],
         more: &More<'_, T>,
     ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
@@ -136,7 +136,7 @@ impl Survey {
         if !is_kept {
             catalogue.believe_ledgers()?;
         }
-        let taken = take_in(catalogue, &station, &setup.ignore, Held::Leave, &clock)?;
+        let taken = take_in(catalogue, &station, &setup.ignore, HeldBackPolicy::Leave, &clock)?;
         let renamed = setup.host_renamed.iter();
         let renamed = renamed.map(|host| Note::plain(notices::host_renamed(&setup.station, host)));
         let mut notes: Vec<_> = renamed.chain(scan_findings(&taken)).collect();
@@ -146,8 +146,8 @@ impl Survey {
         let mounted = setup.find()().into_iter().map(|(_, drive)| drive);
         let (left, mut drives): (Vec<_>, Vec<_>) =
             mounted.partition(|drive| live.iter().any(|d| d.at == drive.at));
-        let is_left = |d: &&Served| is_at_work(d) || left.iter().any(|drive| drive.at == d.at);
-        let live: Vec<Served> = live.iter().filter(is_left).cloned().collect();
+        let is_left = |d: &&DriveStatus| is_at_work(d) || left.iter().any(|drive| drive.at == d.at);
+        let live: Vec<DriveStatus> = live.iter().filter(is_left).cloned().collect();
         let folders = setup.folder_refs().into_iter();
         drives.extend(folders.filter(|drive| live.iter().all(|d| d.at != drive.at)));
         let mut left = Vec::new();
@@ -177,11 +177,11 @@ impl Survey {
     /// What the catalogue says of what was seen.
     fn told(
         catalogue: &Catalogue,
-        setup: &Setup,
+        setup: &Resolved,
         depth: Depth,
         seen: &Seen,
     ) -> Result<Self, JobError> {
-        let wish = round::Wish {
+        let wish = round::AuditRequest {
             station: &setup.station,
             wanted_copies: setup.wanted_copies,
             link: setup.link,
@@ -191,7 +191,7 @@ impl Survey {
         let mut audit = round::audit_now(catalogue, &wish, &seen.looked, &seen.left)?;
         let now = SystemClock::new().stamp();
         let reckoning = match depth {
-            Depth::Brief => Reckoning::default(),
+            Depth::Brief => Statistics::default(),
             Depth::Whole | Depth::Listed => {
                 reckon(catalogue, &setup.station, &setup.link, now.time)?
             }
@@ -224,17 +224,17 @@ impl Survey {
 
 /// What was seen of mailboxes and drives before the catalogue is asked.
 struct Seen {
-    taken: Vec<Taken>,
-    looked: Vec<Looked>,
+    taken: Vec<ConfirmedMailbox>,
+    looked: Vec<InspectedDrive>,
     /// What keeps each drive that is left to the daemon from taking messages, if anything does.
     left: Vec<Option<Reason>>,
     /// The drives that are left to the daemon.
-    live: Vec<Served>,
+    live: Vec<DriveStatus>,
     daemon: bool,
 }
 
 /// What scanning found, in words. How a mailbox could be looked at is said with the verdict.
-pub(super) fn scan_findings(taken: &[Taken]) -> Vec<Note> {
+pub(super) fn scan_findings(taken: &[ConfirmedMailbox]) -> Vec<Note> {
     let notes = taken.iter().flat_map(|mailbox| {
         let moved = mailbox.was_at.as_ref();
         let moved =
@@ -248,7 +248,7 @@ pub(super) fn scan_findings(taken: &[Taken]) -> Vec<Note> {
 }
 
 /// How a running daemon says its drives are; without one, none.
-fn served(state: &Path) -> Vec<Served> {
+fn served(state: &Path) -> Vec<DriveStatus> {
     match ask(state, &Request::Drives, ANSWER_PATIENCE) {
         Ok(Some(Answer::Drives(drives))) => drives,
         Ok(_) => Vec::new(),
@@ -259,12 +259,12 @@ fn served(state: &Path) -> Vec<Served> {
     }
 }
 
-fn is_at_work(drive: &Served) -> bool {
+fn is_at_work(drive: &DriveStatus) -> bool {
     drive.state == DriveState::Copying.as_str() || drive.stalled_seconds.is_some()
 }
 
 /// The drives known, with what was seen of them just now.
-fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec<Shown> {
+fn shown(audit: &Audit, looked: &[InspectedDrive], daemon: bool, live: &[DriveStatus]) -> Vec<DriveView> {
     let show = |(row, messages, bytes): &(DriveRow, u64, u64)| {
         let seen = looked.iter().find(|l| l.drive.as_ref().is_ok_and(|d| d.book.drive == row.row));
         // While the daemon works, its own word on a drive that is there is the latest.
@@ -291,20 +291,20 @@ fn shown(audit: &Audit, looked: &[Looked], daemon: bool, live: &[Served]) -> Vec
             },
         };
         let mounted = seen.is_some() || live.is_some();
-        Shown::new(row.clone(), mounted, state.to_owned(), (*messages, *bytes))
+        DriveView::new(row.clone(), mounted, state.to_owned(), (*messages, *bytes))
     };
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
     let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.at == at);
-    let known = |drive: &Served| audit.drives.iter().any(|(row, ..)| is_row(drive, row));
+    let known = |drive: &DriveStatus| audit.drives.iter().any(|(row, ..)| is_row(drive, row));
     drives.extend(looked.iter().filter(|l| !seen(&l.at)).filter_map(strange));
     let never_used =
-        |drive: &Served| Shown::never_used(&drive.label, &drive.at, drive.state.clone());
+        |drive: &DriveStatus| DriveView::never_used(&drive.label, &drive.at, drive.state.clone());
     drives.extend(live.iter().filter(|drive| !known(drive)).map(never_used));
     drives
 }
 
 /// Which drives are ours, and which are still announced as new.
-fn note_new(catalogue: &Catalogue, drives: &mut [Shown]) -> Result<(), JobError> {
+fn note_new(catalogue: &Catalogue, drives: &mut [DriveView]) -> Result<(), JobError> {
     let clock = SystemClock::new();
     let labels: Vec<_> = drives.iter().map(|drive| drive.row.label.clone()).collect();
     for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
@@ -319,7 +319,7 @@ fn note_new(catalogue: &Catalogue, drives: &mut [Shown]) -> Result<(), JobError>
 }
 
 /// Whether a drive is the catalogue's. Before its id was read, it is the one that was last at its place.
-fn is_row(drive: &Served, row: &DriveRow) -> bool {
+fn is_row(drive: &DriveStatus, row: &DriveRow) -> bool {
     match &drive.id {
         Some(id) => *id == row.id.to_string(),
         None => drive.at == row.at,
@@ -327,17 +327,17 @@ fn is_row(drive: &Served, row: &DriveRow) -> bool {
 }
 
 /// A drive that is here and not in the catalogue: nothing was ever written to it.
-fn strange(looked: &Looked) -> Option<Shown> {
+fn strange(looked: &InspectedDrive) -> Option<DriveView> {
     let state = match looked.drive.as_ref().err()? {
         JobError::NoDrive { .. } => "",
         error if error.trouble() == Trouble::Gone => return None,
         error => round::state_of(error),
     };
-    Some(Shown::never_used(&looked.label, &looked.at, state.to_owned()))
+    Some(DriveView::never_used(&looked.label, &looked.at, state.to_owned()))
 }
 
 /// Whether a drive that is left to the daemon is one whose copies count for nothing.
-fn is_left_out(catalogue: &Catalogue, drive: &Served) -> Result<bool, JobError> {
+fn is_left_out(catalogue: &Catalogue, drive: &DriveStatus) -> Result<bool, JobError> {
     let id = drive.id.as_ref().and_then(|id| id.parse().ok());
     match id.map(|id| catalogue.drive(id)).transpose()?.flatten() {
         Some(known) => round::is_left_out(catalogue, known.row),
@@ -347,7 +347,7 @@ fn is_left_out(catalogue: &Catalogue, drive: &Served) -> Result<bool, JobError> 
 
 /// What keeps a drive that is left to the daemon from taking messages, if anything does; nothing at all of
 /// one that is not to be used.
-fn trouble_of(drive: &Served) -> Option<Option<Reason>> {
+fn trouble_of(drive: &DriveStatus) -> Option<Option<Reason>> {
     match drive.state.as_str() {
         "away" | "left-alone" | "released" | "forgotten" => None,
         "full" => Some(Some(Reason::DriveFull)),

@@ -5,14 +5,14 @@
 use super::restore::typed_again;
 use super::sources::Sources;
 use crate::cli::args::Restore;
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::shell::option;
 use crate::disk::{Reserved, ReservedFolders, leads_to};
 use crate::job::MailboxRef;
-use crate::job::restore::{Gathered, Goal, offer};
+use crate::job::restore::{RestoreSources, MailboxTarget, offer};
 use crate::model::{MailboxName, escape};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -23,16 +23,16 @@ const QUESTIONS_MAX: usize = 16;
 
 /// What is asked for, and of what.
 pub(super) struct Asked<'a> {
-    pub setup: &'a Setup,
+    pub setup: &'a Resolved,
     pub args: &'a Restore,
-    pub gathered: &'a Gathered,
+    pub gathered: &'a RestoreSources,
     pub sources: &'a mut Sources,
     /// The mailboxes of a config that a person has agreed to.
     pub agreed: &'a [MailboxRef],
 }
 
 /// Where each mailbox goes.
-pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Goal>, Problem> {
+pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<MailboxTarget>, CliError> {
     let told = asked.gathered.catalogue.mailboxes_told(&asked.gathered.station)?;
     let mut goals = Vec::new();
     let mut unnamed = Vec::new();
@@ -41,7 +41,7 @@ pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Goal
         allowed(asked.setup, into)?;
         goals.extend(told.into_iter().map(|(row, name)| {
             let path = into.join(name.as_str());
-            Goal { row, name, path }
+            MailboxTarget { row, name, path }
         }));
     } else {
         for (row, name) in told {
@@ -51,7 +51,7 @@ pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Goal
                 (None, None) => asked.named_otherwise(row)?,
             };
             match path {
-                Some(path) => goals.push(Goal { row, name, path }),
+                Some(path) => goals.push(MailboxTarget { row, name, path }),
                 None => unnamed.push((row, name)),
             }
         }
@@ -72,18 +72,18 @@ pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Goal
 }
 
 /// The same by where the paths lead now: what becomes of a link after that changes nothing any more.
-pub(super) fn as_they_lead(setup: &Setup, goals: &[Goal]) -> Result<Vec<Goal>, Problem> {
+pub(super) fn as_they_lead(setup: &Resolved, goals: &[MailboxTarget]) -> Result<Vec<MailboxTarget>, CliError> {
     let reserved = reserved(setup);
-    let lead = |goal: &Goal| Ok(Goal { path: allowed_by(&reserved, &goal.path)?, ..goal.clone() });
+    let lead = |goal: &MailboxTarget| Ok(MailboxTarget { path: allowed_by(&reserved, &goal.path)?, ..goal.clone() });
     goals.iter().map(lead).collect()
 }
 
 /// The mailboxes that config or options name, for a restore of one message at its place.
-pub(super) fn named_targets(asked: &Asked<'_>) -> Result<Vec<Goal>, Problem> {
+pub(super) fn named_targets(asked: &Asked<'_>) -> Result<Vec<MailboxTarget>, CliError> {
     let told = asked.gathered.catalogue.mailboxes_told(&asked.gathered.station)?;
     let named = told.into_iter().filter_map(|(row, name)| {
         let path = asked.named(&name)?;
-        Some(Goal { row, name, path })
+        Some(MailboxTarget { row, name, path })
     });
     Ok(named.collect())
 }
@@ -127,7 +127,7 @@ impl Asked<'_> {
 
     /// The folder of a mailbox that config or options name, where all sticks say that this one was there: it had
     /// another name then. Whatever a stick says, it gets to a mailbox.
-    fn named_otherwise(&self, row: i64) -> Result<Option<PathBuf>, Problem> {
+    fn named_otherwise(&self, row: i64) -> Result<Option<PathBuf>, CliError> {
         if self.leaves_own_mailboxes_out() {
             return Ok(None);
         }
@@ -142,9 +142,9 @@ impl Asked<'_> {
     }
 
     /// What the sticks say of them.
-    fn open(&self, unnamed: Vec<(i64, MailboxName)>) -> Result<Vec<Open>, Problem> {
+    fn open(&self, unnamed: Vec<(i64, MailboxName)>) -> Result<Vec<Open>, CliError> {
         if unnamed.len() > QUESTIONS_MAX {
-            return Err(Problem::usage(format!(
+            return Err(CliError::usage(format!(
                 "the sticks tell of {} mailboxes that neither config nor options name. Nothing was written. To put \
                  them all into a new folder, type:\n  {}",
                 unnamed.len(),
@@ -155,7 +155,7 @@ impl Asked<'_> {
         unnamed.into_iter().map(open).collect()
     }
 
-    fn told_of(&self, row: i64) -> Result<Told, Problem> {
+    fn told_of(&self, row: i64) -> Result<Told, CliError> {
         let mut roots = self.gathered.catalogue.roots(&self.gathered.station, row)?;
         roots.retain(|(_, root)| root.starts_with(b"/"));
         if let Some((_, first)) = roots.first()
@@ -179,9 +179,9 @@ impl Asked<'_> {
     fn settle(
         &mut self,
         open: Vec<Open>,
-        named: &[Goal],
+        named: &[MailboxTarget],
         output: &Output,
-    ) -> Result<Vec<Goal>, Problem> {
+    ) -> Result<Vec<MailboxTarget>, CliError> {
         if self.args.rehearse {
             return open.into_iter().map(|open| self.looked_at(open)).collect();
         }
@@ -193,24 +193,24 @@ impl Asked<'_> {
         let mut goals = Vec::new();
         for Open { row, name, told } in open {
             let path = ask(&name, &told, output)?;
-            goals.push(Goal { row, name, path });
+            goals.push(MailboxTarget { row, name, path });
         }
         self.sources.are_confirmed();
         Ok(goals)
     }
 
     /// A rehearsal writes nothing there: it only compares.
-    fn looked_at(&self, open: Open) -> Result<Goal, Problem> {
+    fn looked_at(&self, open: Open) -> Result<MailboxTarget, CliError> {
         match open.told {
             Told::Usual(path) if !self.leaves_own_mailboxes_out() => {
-                Ok(Goal { row: open.row, name: open.name, path })
+                Ok(MailboxTarget { row: open.row, name: open.name, path })
             }
             _ => Err(self.refusal(&[open], &[])),
         }
     }
 
     /// What the sticks hold, before anything is asked.
-    fn show(&self, output: &Output) -> Result<(), Problem> {
+    fn show(&self, output: &Output) -> Result<(), CliError> {
         let offer = offer(self.gathered)?;
         for line in report::offer::station(&offer) {
             output.notice(line);
@@ -219,11 +219,11 @@ impl Asked<'_> {
     }
 
     /// Says what to type.
-    fn refusal(&self, open: &[Open], named: &[Goal]) -> Problem {
+    fn refusal(&self, open: &[Open], named: &[MailboxTarget]) -> CliError {
         let station = &self.gathered.station;
         if self.leaves_own_mailboxes_out() {
             let command = self.command(" --into DIR");
-            return Problem::usage(format!(
+            return CliError::usage(format!(
                 "station {station} is not this one: its mail is kept apart. Nothing was written. Type, with a folder \
                  for it:\n  {command}"
             ));
@@ -257,7 +257,7 @@ impl Asked<'_> {
             option("--mailbox", &value)
         });
         let command = self.command(&options.collect::<String>());
-        Problem::usage(format!(
+        CliError::usage(format!(
             "{} Nothing was written. Type, with the right folders:\n  {command}\n\
              Or put all of it into a new folder: --into DIR",
             said.join(" ")
@@ -270,21 +270,21 @@ impl Asked<'_> {
 }
 
 /// Folders that are kept from mail: this program's own among them, since it believes what is there.
-fn reserved(setup: &Setup) -> ReservedFolders {
+fn reserved(setup: &Resolved) -> ReservedFolders {
     ReservedFolders::of_host(std::slice::from_ref(&setup.state))
 }
 
 /// Whether no mail goes into a folder, whoever names it.
-pub(super) fn is_reserved(setup: &Setup, path: &Path) -> bool {
+pub(super) fn is_reserved(setup: &Resolved, path: &Path) -> bool {
     reserved(setup).why(&leads_to(path)).is_some()
 }
 
 /// Where a path leads; refused, whoever names it, if no mail goes there.
-pub(super) fn allowed(setup: &Setup, path: &Path) -> Result<PathBuf, Problem> {
+pub(super) fn allowed(setup: &Resolved, path: &Path) -> Result<PathBuf, CliError> {
     allowed_by(&reserved(setup), path)
 }
 
-fn allowed_by(reserved: &ReservedFolders, path: &Path) -> Result<PathBuf, Problem> {
+fn allowed_by(reserved: &ReservedFolders, path: &Path) -> Result<PathBuf, CliError> {
     let led_to = leads_to(path);
     let Some(why) = reserved.why(&led_to) else { return Ok(led_to) };
     let shown = match led_to == path {
@@ -297,7 +297,7 @@ fn allowed_by(reserved: &ReservedFolders, path: &Path) -> Result<PathBuf, Proble
         Reserved::System => "it is the system's",
         Reserved::Settings => "programs obey what is there",
     };
-    Err(Problem::usage(format!(
+    Err(CliError::usage(format!(
         "mail is never put into {shown}: {why}. Nothing was written. Name a folder that is only for mail: --into DIR, \
          or --mailbox NAME=DIR"
     )))
@@ -333,7 +333,7 @@ pub(super) fn is_usual(path: &Path) -> bool {
 }
 
 /// Asks a person where a mailbox goes.
-fn ask(name: &MailboxName, told: &Told, output: &Output) -> Result<PathBuf, Problem> {
+fn ask(name: &MailboxName, told: &Told, output: &Output) -> Result<PathBuf, CliError> {
     let question = match told {
         Told::Usual(path) => format!(
             "Mailbox {name} was in {}, say the sticks. Put its mail there? Type yes, or another folder: ",
@@ -350,7 +350,7 @@ fn ask(name: &MailboxName, told: &Told, output: &Output) -> Result<PathBuf, Prob
     match (typed.as_str(), told) {
         ("yes" | "y", Told::Usual(path)) => Ok(path.clone()),
         (typed, _) if typed.contains('/') => Ok(path_typed(typed)),
-        _ => Err(Problem::usage(format!(
+        _ => Err(CliError::usage(format!(
             "no folder was named for mailbox {name}. Nothing was written. Run the command again, and type {}the path \
              of a folder, such as ./restored",
             if matches!(told, Told::Usual(_)) { "yes, or " } else { "" }
@@ -368,17 +368,17 @@ fn path_typed(typed: &str) -> PathBuf {
 }
 
 /// Ledger lost: only numbers are known, and one goal takes them.
-fn goal_of_numbers(asked: &Asked<'_>) -> Result<Goal, Problem> {
+fn goal_of_numbers(asked: &Asked<'_>) -> Result<MailboxTarget, CliError> {
     let first = asked.setup.mailboxes.first().filter(|_| asked.args.rehearse);
     let (name, path) = match (first, &asked.args.into) {
         (Some(first), _) => (first.name.clone(), first.path.clone()),
         (None, Some(into)) => {
-            let name = "mailbox".parse().map_err(|e| Problem::failed(format!("{e}")))?;
+            let name = "mailbox".parse().map_err(|e| CliError::failed(format!("{e}")))?;
             (name, into.clone())
         }
         (None, None) => {
             let give = if asked.args.rehearse { " --mailbox DIR" } else { " --into DIR" };
-            return Err(Problem::usage(format!(
+            return Err(CliError::usage(format!(
                 "the ledger is lost, so where the mailbox was is not known. Nothing was written. Type, with a folder \
                  for it:\n  {}",
                 asked.command(give)
@@ -386,7 +386,7 @@ fn goal_of_numbers(asked: &Asked<'_>) -> Result<Goal, Problem> {
         }
     };
     let row = asked.gathered.catalogue.mailbox(&name, None)?;
-    Ok(Goal { row, name, path })
+    Ok(MailboxTarget { row, name, path })
 }
 
 #[cfg(test)]

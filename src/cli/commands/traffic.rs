@@ -1,12 +1,12 @@
 //! `traffic`: the communications log of a period. Writes nothing but the file it is asked for; safe beside a
 //! running daemon.
 
-use super::survey::{Depth, Survey};
+use super::survey::{Depth, Inspection};
 use crate::cli::args::{LogTime, Traffic};
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report::traffic::{self as report, Log};
-use crate::cli::setup::{Setup, globs};
+use crate::cli::setup::{Resolved, globs};
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, file};
 use crate::daemon::clock::SystemClock;
@@ -21,11 +21,11 @@ pub(in crate::cli) fn run(
     config: Option<&Path>,
     args: &Traffic,
     output: &Output,
-) -> Result<Exit, Problem> {
+) -> Result<Exit, CliError> {
     let files = [args.html.as_deref(), args.csv.as_deref()];
-    let setup = Setup::load_for(config, &args.scope, &Touches::with_files(files))?;
+    let setup = Resolved::load_for(config, &args.scope, &Touches::with_files(files))?;
     if setup.mailboxes.is_empty() && setup.drives_here().is_empty() {
-        return Err(Problem::usage(
+        return Err(CliError::usage(
             "no mailbox is named and no drive is here: give --mailbox DIR or --drive DIR, or name a mailbox \
              in the config",
         ));
@@ -37,7 +37,7 @@ pub(in crate::cli) fn run(
     let sent = folders(&args.sent, &setup.log.sent, "sent")?;
     let asked = Period { station: &setup.station, received: &received, sent: &sent, span };
     let (survey, traffic) =
-        Survey::take_with(&setup, Depth::Brief, output, &|catalogue, looked| {
+        Inspection::take_with(&setup, Depth::Brief, output, &|catalogue, looked| {
             let drives: Vec<_> =
                 looked.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
             traffic(catalogue, &asked, &drives)
@@ -71,11 +71,11 @@ pub(in crate::cli) fn run(
 
 /// The log's zone, which it keeps throughout, and the claimed times it is about. Local time is what it was when
 /// the period began, or is now.
-fn period(setup: &Setup, args: &Traffic) -> Result<(Zone, Span), Problem> {
+fn period(setup: &Resolved, args: &Traffic) -> Result<(Zone, Span), CliError> {
     let local = args.time.unwrap_or(setup.log.time) == LogTime::Local;
     // An unknown zone is not taken for UTC: the times would be wrong and look right.
     let here = local.then(TimeZone::try_system).transpose().map_err(|error| {
-        Problem::failed(format!(
+        CliError::failed(format!(
             "the local time zone cannot be told ({}): set it, or ask for --time utc",
             escape::shown(error.to_string().as_bytes())
         ))
@@ -96,14 +96,14 @@ fn period(setup: &Setup, args: &Traffic) -> Result<(Zone, Span), Problem> {
         until: to.map_or(i64::MAX, |span| span.until),
     };
     if span.from >= span.until {
-        return Err(Problem::usage("--to lies before --from: there is no such period"));
+        return Err(CliError::usage("--to lies before --from: there is no such period"));
     }
     Ok((zone, span))
 }
 
-fn read(option: &str, text: &str, zone: Zone) -> Result<Span, Problem> {
+fn read(option: &str, text: &str, zone: Zone) -> Result<Span, CliError> {
     span(text, zone).ok_or_else(|| {
-        Problem::usage(format!(
+        CliError::usage(format!(
             "{option}: {} is no time: write it as 2026-11-25, \"2026-11-25 16:30\", 2026-11-25T16:30:00Z or \
              \"251630Z NOV 26\"",
             escape::shown(text.as_bytes())
@@ -112,14 +112,14 @@ fn read(option: &str, text: &str, zone: Zone) -> Result<Span, Problem> {
 }
 
 /// What is typed takes the place of what is written.
-fn folders(typed: &[String], written: &[String], key: &str) -> Result<GlobSet, Problem> {
+fn folders(typed: &[String], written: &[String], key: &str) -> Result<GlobSet, CliError> {
     match typed {
         [] => globs(written, &format!("config: log.{key}")),
         typed => globs(typed, &format!("--{key}")),
     }
 }
 
-fn head(setup: &Setup, args: &Traffic) -> report::Head {
+fn head(setup: &Resolved, args: &Traffic) -> report::Head {
     let either = |typed: &Option<String>, written: &Option<String>| {
         typed.clone().or_else(|| written.clone()).unwrap_or_default()
     };

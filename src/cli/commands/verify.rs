@@ -5,15 +5,15 @@ use super::choice;
 use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, verify::Verified};
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Access, Trouble};
 use crate::job::catalogue::{Catalogue, Log, LogDamage};
-use crate::job::drive::Claims;
+use crate::job::drive::PresentDrives;
 use crate::job::verify::{verify, verify_logs};
 use crate::job::{DriveRef, Unwatched, round};
 use crate::model::Finding;
@@ -23,8 +23,8 @@ pub(in crate::cli) fn run(
     config: Option<&Path>,
     scope: &Scope,
     output: &Output,
-) -> Result<Exit, Problem> {
-    let mut setup = Setup::load(config, scope)?;
+) -> Result<Exit, CliError> {
+    let mut setup = Resolved::load(config, scope)?;
     let drives = setup.need_drives()?;
     if setup.configured.is_none() {
         // As on a computer that never saw these drives: what is on them is meant.
@@ -33,7 +33,7 @@ pub(in crate::cli) fn run(
     }
     let state = State::open(&setup, output)?;
     let catalogue = &state.catalogue;
-    let claims = Claims::default();
+    let claims = PresentDrives::default();
     let drives: Vec<_> =
         drives.iter().map(|drive| one(catalogue, &setup, drive, &claims, output)).collect();
     for drive in &drives {
@@ -58,9 +58,9 @@ pub(in crate::cli) fn run(
 
 fn one(
     catalogue: &Catalogue,
-    setup: &Setup,
+    setup: &Resolved,
     drive: &DriveRef,
-    claims: &Claims,
+    claims: &PresentDrives,
     output: &Output,
 ) -> Verified {
     let clock = SystemClock::new();

@@ -4,11 +4,11 @@ use super::mirror::cargo;
 use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::daemon::{self, DriveState, Errand, News, Notify, Settings, Voice};
+use crate::daemon::{self, DriveState, ReportRequest, Notice, Notify, Settings, EventSink};
 use crate::job::catalogue::Catalogue;
 use crate::job::mailboxes::check;
 use std::cell::RefCell;
@@ -20,8 +20,8 @@ pub(in crate::cli) fn run(
     config: Option<&Path>,
     scope: &Scope,
     output: &Output,
-) -> Result<Exit, Problem> {
-    let setup = Setup::with_mailbox(config, scope)?;
+) -> Result<Exit, CliError> {
+    let setup = Resolved::with_mailbox(config, scope)?;
     let mut state = State::open(&setup, output)?;
     check(&state.catalogue, &setup.station())?;
     // The daemon has its own.
@@ -29,21 +29,21 @@ pub(in crate::cli) fn run(
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
-        .map_err(|e| Problem::failed(format!("the event loop cannot be started: {e}")))?;
+        .map_err(|e| CliError::failed(format!("the event loop cannot be started: {e}")))?;
     let mut calls = runtime
         .block_on(async { daemon::calls_from_signals() })
-        .map_err(|e| Problem::failed(format!("signals cannot be received: {e}")))?;
+        .map_err(|e| CliError::failed(format!("signals cannot be received: {e}")))?;
     // Read anew at each beginning: a config may have been taken since.
     let setup = RefCell::new(setup);
     let ended = loop {
         let folder = state.folder().to_owned();
-        let in_folder = |setup: &Setup| Settings {
+        let in_folder = |setup: &Resolved| Settings {
             report: Some(report(config, scope, &setup.state, &folder)),
             state: folder.clone(),
             ..settings(setup)
         };
         let mut reload = || {
-            let new = Setup::with_mailbox(config, scope).map_err(|problem| problem.to_string())?;
+            let new = Resolved::with_mailbox(config, scope).map_err(|problem| problem.to_string())?;
             may_take_over(&setup.borrow(), &new, &folder)?;
             let settings = in_folder(&new);
             setup.replace(new);
@@ -51,7 +51,7 @@ pub(in crate::cli) fn run(
         };
         let settings = in_folder(&setup.borrow());
         let clock = Arc::new(SystemClock::new());
-        let run = daemon::run(settings, &mut reload, &Journal, clock, &mut calls);
+        let run = daemon::run(settings, &mut reload, &LogSink, clock, &mut calls);
         match runtime.block_on(run) {
             // Mail goes on being copied, with what is known kept in memory from here on.
             Err(error) if error.state_trouble().is_some() => {
@@ -66,14 +66,14 @@ pub(in crate::cli) fn run(
         // The service manager starts it again, and then with a new one.
         Err(error) if error.is_damaged_catalogue() => {
             let aside = state.set_aside(&error)?;
-            Err(Problem::failed(notices::set_aside(aside.as_ref())))
+            Err(CliError::failed(notices::set_aside(aside.as_ref())))
         }
         ended => Ok(ended.map(|()| Exit::Safe)?),
     }
 }
 
 /// Whether a daemon may go on with a new config.
-fn may_take_over(old: &Setup, new: &Setup, folder: &Path) -> Result<(), String> {
+fn may_take_over(old: &Resolved, new: &Resolved, folder: &Path) -> Result<(), String> {
     if new.state != old.state {
         return Err("the state folder cannot be changed while the daemon runs".to_owned());
     }
@@ -82,7 +82,7 @@ fn may_take_over(old: &Setup, new: &Setup, folder: &Path) -> Result<(), String> 
     checked.map_err(|error| error.to_string())
 }
 
-pub(super) fn settings(setup: &Setup) -> Settings {
+pub(super) fn settings(setup: &Resolved) -> Settings {
     Settings {
         station: setup.station(),
         folders: setup.folders.clone(),
@@ -103,18 +103,18 @@ pub(super) fn settings(setup: &Setup) -> Settings {
     }
 }
 
-fn notify(setup: &Setup) -> Option<Notify> {
+fn notify(setup: &Resolved) -> Option<Notify> {
     let (program, arguments) = setup.notify_command.split_first()?;
     let arguments = arguments.iter().map(OsString::from).collect();
     Some(Notify {
-        errand: Errand { program: program.into(), arguments },
+        errand: ReportRequest { program: program.into(), arguments },
         after: setup.notify_after,
     })
 }
 
 /// This program itself, asked for an audit with the same options; also where its file was replaced by a later
 /// version meanwhile.
-fn report(config: Option<&Path>, scope: &Scope, state: &Path, folder: &Path) -> Errand {
+fn report(config: Option<&Path>, scope: &Scope, state: &Path, folder: &Path) -> ReportRequest {
     let mut arguments = vec![OsString::from("--quiet")];
     let mut add = |option: &str, value: &OsStr| arguments.extend([option.into(), value.to_owned()]);
     config.iter().for_each(|path| add("--config", path.as_os_str()));
@@ -127,23 +127,23 @@ fn report(config: Option<&Path>, scope: &Scope, state: &Path, folder: &Path) -> 
         arguments.push("--count-same-device".into());
     }
     arguments.insert(0, "audit".into());
-    Errand { program: "/proc/self/exe".into(), arguments }
+    ReportRequest { program: "/proc/self/exe".into(), arguments }
 }
 
 /// The daemon's words, for a log.
-struct Journal;
+struct LogSink;
 
-impl Voice for Journal {
-    fn tell(&self, news: &News<'_>) {
+impl EventSink for LogSink {
+    fn tell(&self, news: &Notice<'_>) {
         match news {
-            News::Mirrored { .. }
-            | News::Reloaded
-            | News::Came { .. }
-            | News::Went(_)
-            | News::Drive { error: None, .. } => {
+            Notice::Mirrored { .. }
+            | Notice::Reloaded
+            | Notice::Came { .. }
+            | Notice::Went(_)
+            | Notice::Drive { error: None, .. } => {
                 tracing::info!("{}", notices::news(news));
             }
-            News::MailboxFinding(_, found) if found.is_notice() => {
+            Notice::MailboxFinding(_, found) if found.is_notice() => {
                 tracing::info!("{}", notices::news(news));
             }
             _ => tracing::warn!("{}", notices::news(news)),

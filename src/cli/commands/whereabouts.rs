@@ -2,48 +2,48 @@
 //! the word is kept in the catalogue, and ends as soon as the drive is seen here.
 
 use super::state::looked_at;
-use super::survey::{Depth, Survey};
-use crate::cli::notices::{self, Problem};
+use super::survey::{Depth, Inspection};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::report::drives::Shown;
+use crate::cli::report::drives::DriveView;
 use crate::cli::report::when;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::job::catalogue::Catalogue;
-use crate::model::{Clock as _, DriveId, Moment, escape};
+use crate::model::{Clock as _, DriveId, Timestamp, escape};
 use serde_json::json;
 
 /// Where a drive is said to be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Whereabouts {
+pub(super) enum DriveLocation {
     Away,
     Here,
 }
 
 pub(super) fn run(
-    setup: &Setup,
+    setup: &Resolved,
     name: &str,
-    said: Whereabouts,
+    said: DriveLocation,
     as_json: bool,
     output: &Output,
-) -> Result<Exit, Problem> {
-    let survey = Survey::take(setup, Depth::Brief, output)?;
+) -> Result<Exit, CliError> {
+    let survey = Inspection::take(setup, Depth::Brief, output)?;
     let drive = one_of(&survey.drives, name)?;
     let label = escape::shown(drive.row.label.as_bytes());
     if let Some(gone) = &drive.row.forgotten {
-        return Err(Problem::usage(format!(
+        return Err(CliError::usage(format!(
             "{label} is forgotten: {}. If you have it again, plug it in. Type: counterfoil drives add {}",
             which_drive::loss(gone.why, gone.place.as_deref()),
             escape::in_shell(&escape::shown(&drive.row.at))
         )));
     }
-    if said == Whereabouts::Away && drive.mounted {
-        return Err(Problem::usage(format!(
+    if said == DriveLocation::Away && drive.mounted {
+        return Err(CliError::usage(format!(
             "{label} is plugged in here: pull it out before you say that it is elsewhere"
         )));
     }
-    let since = (said == Whereabouts::Away).then(|| SystemClock::new().stamp().time);
+    let since = (said == DriveLocation::Away).then(|| SystemClock::new().stamp().time);
     // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
     let (catalogue, _) = Catalogue::open(&looked_at(setup).0)?;
     catalogue.declare_away(drive.row.row, since)?;
@@ -52,7 +52,7 @@ pub(super) fn run(
             "schema": 1,
             "id": drive.row.id.to_string(),
             "label": drive.row.label,
-            "away_since": since.map(Moment::to_rfc3339),
+            "away_since": since.map(Timestamp::to_rfc3339),
         })),
         false => output.say(match since {
             Some(since) => format!("{label} is elsewhere since {}, as you say.", when(Some(since))),
@@ -63,9 +63,9 @@ pub(super) fn run(
 }
 
 /// The drive known by a name or an id.
-pub(super) fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, Problem> {
+pub(super) fn one_of<'d>(drives: &'d [DriveView], name: &str) -> Result<&'d DriveView, CliError> {
     let typed = escape::shown(name.as_bytes());
-    let known = |drive: &&Shown| drive.row.row != 0 && drive.row.id != DriveId::NONE;
+    let known = |drive: &&DriveView| drive.row.row != 0 && drive.row.id != DriveId::NONE;
     let named: Vec<_> = drives
         .iter()
         .filter(known)
@@ -79,11 +79,11 @@ pub(super) fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, P
                 true => "none is".to_owned(),
                 false => format!("there are: {}", all.join(", ")),
             };
-            Err(Problem::usage(format!("no drive {typed} is known here; {all}")))
+            Err(CliError::usage(format!("no drive {typed} is known here; {all}")))
         }
         several => {
             let list: Vec<_> = several.iter().map(|drive| which_one(drive)).collect();
-            Err(Problem::usage(format!(
+            Err(CliError::usage(format!(
                 "several drives are called {typed}: name one of them by its id\n{}",
                 list.join("\n")
             )))
@@ -92,7 +92,7 @@ pub(super) fn one_of<'d>(drives: &'d [Shown], name: &str) -> Result<&'d Shown, P
 }
 
 /// What tells one of several drives of one name from the others.
-fn which_one(drive: &Shown) -> String {
+fn which_one(drive: &DriveView) -> String {
     format!(
         "  {}  {}, last seen {} at {}",
         drive.row.id,

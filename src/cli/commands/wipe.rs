@@ -3,15 +3,15 @@
 //! asked.
 
 use super::state::{State, looked_at};
-use super::survey::{Depth, Survey};
+use super::survey::{Depth, Inspection};
 use super::whereabouts::one_of;
 use crate::cli::Exit;
 use crate::cli::config::Accept;
-use crate::cli::notices::{self, Problem};
+use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::size;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::shell::{option, quoted};
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
@@ -37,12 +37,12 @@ pub(super) struct Asked<'a> {
 }
 
 pub(super) fn run(
-    setup: &Setup,
+    setup: &Resolved,
     asked: &Asked<'_>,
     as_json: bool,
     output: &Output,
-) -> Result<Exit, Problem> {
-    let (survey, last) = Survey::take_with(setup, Depth::Brief, output, &|catalogue, _| {
+) -> Result<Exit, CliError> {
+    let (survey, last) = Inspection::take_with(setup, Depth::Brief, output, &|catalogue, _| {
         last_copies(catalogue, setup, asked.name)
     })?;
     let known = one_of(&survey.drives, asked.name)?;
@@ -57,7 +57,7 @@ pub(super) fn run(
     }
     if let Some(unkept) = survey.unkept {
         let why = notices::unkept(unkept, &setup.state);
-        return Err(Problem::failed(format!(
+        return Err(CliError::failed(format!(
             "{label} is not wiped, for that could not be kept in mind: {why}"
         )));
     }
@@ -89,7 +89,7 @@ pub(super) fn run(
 
 /// Whether all that is free there is the drive's: a folder beside other things has no room of its own, and to fill it
 /// would stop the mail.
-fn is_all_a_sticks(setup: &Setup, drive: &DriveRef) -> bool {
+fn is_all_a_sticks(setup: &Resolved, drive: &DriveRef) -> bool {
     let path = Path::new(std::ffi::OsStr::from_bytes(&drive.at));
     let device = host::device_of(path);
     let mailboxes = setup.mailboxes.iter().map(|mailbox| mailbox.path.as_path());
@@ -98,7 +98,7 @@ fn is_all_a_sticks(setup: &Setup, drive: &DriveRef) -> bool {
     host::is_mount_point(path) && device.is_some() && others.all(|other| other != device)
 }
 
-fn last_copies(catalogue: &Catalogue, setup: &Setup, name: &str) -> Result<LastCopies, JobError> {
+fn last_copies(catalogue: &Catalogue, setup: &Resolved, name: &str) -> Result<LastCopies, JobError> {
     let is_called = |row: &&DriveRow| row.label == name || row.id.to_string() == name;
     let mut last = LastCopies::default();
     for row in catalogue.drives()?.iter().filter(is_called) {
@@ -112,40 +112,40 @@ fn last_copies(catalogue: &Catalogue, setup: &Setup, name: &str) -> Result<LastC
 }
 
 /// Where the drive is now.
-fn here(setup: &Setup, row: &DriveRow, label: &str) -> Result<DriveRef, Problem> {
+fn here(setup: &Resolved, row: &DriveRow, label: &str) -> Result<DriveRef, CliError> {
     let drives = setup.drives_here().into_iter();
     let mut there = drives.filter(|drive| drive.at == row.at);
     there.next().ok_or_else(|| {
-        Problem::usage(format!(
+        CliError::usage(format!(
             "{label} is not plugged in here. Nothing was done. Plug it in and type it again"
         ))
     })
 }
 
 /// Looks whether it is that drive indeed, and whose mail is on it beside this station's.
-fn check_drive(drive: &DriveRef, row: &DriveRow, label: &str) -> Result<Vec<StationName>, Problem> {
+fn check_drive(drive: &DriveRef, row: &DriveRow, label: &str) -> Result<Vec<StationName>, CliError> {
     let volume = drive.door.open(Access::Read)?;
     may_be_wiped(&*volume, row, label)?;
     Ok(drive::stations(&*volume)?)
 }
 
-fn may_be_wiped(volume: &dyn Volume, row: &DriveRow, label: &str) -> Result<(), Problem> {
+fn may_be_wiped(volume: &dyn Volume, row: &DriveRow, label: &str) -> Result<(), CliError> {
     if drive::drive_id(volume)? != Some(row.id) {
         let at = &volume.facts().shown;
-        return Err(Problem::usage(format!(
+        return Err(CliError::usage(format!(
             "what is in {at} does not say that it is drive {} ({label}): it is left as it is",
             row.id
         )));
     }
     match volume.facts().read_only {
-        true => Err(Problem::failed(format!(
+        true => Err(CliError::failed(format!(
             "{label} may only be read: look at its switch. Nothing was done"
         ))),
         false => Ok(()),
     }
 }
 
-fn refuse_last(last: LastCopies, stations: &[StationName], label: &str) -> Result<(), Problem> {
+fn refuse_last(last: LastCopies, stations: &[StationName], label: &str) -> Result<(), CliError> {
     let mut why = Vec::new();
     if last.on_card > 0 {
         why.push(format!("{} on the card, safe on {label} alone", messages(last.on_card)));
@@ -166,7 +166,7 @@ fn refuse_last(last: LastCopies, stations: &[StationName], label: &str) -> Resul
     if why.is_empty() {
         return Ok(());
     }
-    Err(Problem::usage(format!(
+    Err(CliError::usage(format!(
         "{label} is not wiped: these would lose their copy: {}. Nothing was done. Have them copied to another \
          stick first (counterfoil audit says what is safe). To lose them: counterfoil drives wipe {} \
          --lose-last-copies",
@@ -186,7 +186,7 @@ fn confirm(
     count: u64,
     bytes: u64,
     output: &Output,
-) -> Result<(), Problem> {
+) -> Result<(), CliError> {
     let what = format!("{} ({})", messages(count), size(bytes));
     let typed = match asked.confirmed {
         Some(typed) => Some(typed.to_owned()),
@@ -197,11 +197,11 @@ fn confirm(
     };
     match typed {
         Some(typed) if typed == label => Ok(()),
-        Some(typed) => Err(Problem::usage(format!(
+        Some(typed) => Err(CliError::usage(format!(
             "{} is not the name of the stick, which is {label}. Nothing was done",
             escape::shown(typed.as_bytes())
         ))),
-        None => Err(Problem::usage(format!(
+        None => Err(CliError::usage(format!(
             "nobody was asked. Nothing was done. To delete {what} on {label}, type its name twice:\n  \
              counterfoil drives wipe {}{}",
             quoted(label.as_ref()),
@@ -213,17 +213,17 @@ fn confirm(
 /// The drive is given up before anything on it is deleted: its copies count for nothing, whatever happens now.
 /// Without a daemon, the state is held until all is done.
 fn give_up(
-    setup: &Setup,
+    setup: &Resolved,
     row: &DriveRow,
     label: &str,
     output: &Output,
-) -> Result<Option<State>, Problem> {
+) -> Result<Option<State>, CliError> {
     let (state, _) = looked_at(setup);
     // One that was refused stays so.
     let why = if is_refused(row) { DriveLoss::Refused } else { DriveLoss::Wiped };
     let forget =
         Request::Forget { id: row.id.to_string(), why: why.as_str().to_owned(), place: None };
-    let refused = |why| Problem::failed(format!("{label} is not wiped: {why}"));
+    let refused = |why| CliError::failed(format!("{label} is not wiped: {why}"));
     match ask(&state, &forget, ANSWER_PATIENCE)? {
         Some(Answer::Refused(why)) => return Err(refused(why)),
         Some(_) => {}
@@ -245,8 +245,8 @@ fn give_up(
     }
 }
 
-fn unfinished(label: &str, row: &DriveRow, why: &str) -> Problem {
-    Problem::failed(format!(
+fn unfinished(label: &str, row: &DriveRow, why: &str) -> CliError {
+    CliError::failed(format!(
         "{label} is not wiped whole: {why}. Its copies count for nothing any more. To go on: counterfoil drives \
          wipe {}",
         row.id

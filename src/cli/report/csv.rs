@@ -1,14 +1,14 @@
 //! Tables as files for a spreadsheet: RFC 4180, in UTF-8.
 //! Never writes a field that a spreadsheet would run as a formula, or that steers whatever shows it.
 
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::model::escape;
 
 /// A table: its heads, then a row for each record.
 pub(in crate::cli) fn table<R, F>(
     heads: &[&str],
     rows: impl IntoIterator<Item = R>,
-) -> Result<Vec<u8>, Problem>
+) -> Result<Vec<u8>, CliError>
 where
     R: IntoIterator<Item = F>,
     F: AsRef<str>,
@@ -17,7 +17,7 @@ where
     let mut writer =
         csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
     let failed = |error: &dyn std::fmt::Display| {
-        Problem::failed(format!("a table cannot be written as CSV: {error}"))
+        CliError::failed(format!("a table cannot be written as CSV: {error}"))
     };
     writer.write_record(heads).map_err(|e| failed(&e))?;
     for row in rows {

@@ -15,7 +15,7 @@ use std::time::Duration;
 
 /// A drive as shown.
 #[derive(Debug, Clone)]
-pub(in crate::cli) struct Shown {
+pub(in crate::cli) struct DriveView {
     /// Its row.
     pub row: DriveRow,
     /// Whether it is there now.
@@ -45,7 +45,7 @@ pub(in crate::cli) struct Shown {
     pub contradicts: Vec<Contradiction>,
 }
 
-impl Shown {
+impl DriveView {
     /// A drive that is here, and that nothing was ever written to.
     pub(in crate::cli) fn never_used(label: &str, at: &[u8], state: String) -> Self {
         let row = DriveRow {
@@ -106,8 +106,8 @@ impl Shown {
     }
 }
 
-pub(in crate::cli) fn json(drive: &Shown) -> Value {
-    let time = |moment: Option<crate::model::Moment>| moment.map(crate::model::Moment::to_rfc3339);
+pub(in crate::cli) fn json(drive: &DriveView) -> Value {
+    let time = |moment: Option<crate::model::Timestamp>| moment.map(crate::model::Timestamp::to_rfc3339);
     let forgotten = drive.row.forgotten.as_ref().map(|gone| {
         json!({
             "since": gone.since.to_rfc3339(),
@@ -169,7 +169,7 @@ pub(in crate::cli) fn json(drive: &Shown) -> Value {
 }
 
 /// What of a log is damaged; null if nothing is known to be.
-fn damaged(drive: &Shown, log: Log) -> Value {
+fn damaged(drive: &DriveView, log: Log) -> Value {
     match drive.logs.iter().find(|damage| damage.log == log) {
         Some(LogDamage { at, lines, unreadable, .. }) => {
             json!({"at": at, "lines": lines, "unreadable": unreadable})
@@ -178,7 +178,7 @@ fn damaged(drive: &Shown, log: Log) -> Value {
     }
 }
 
-pub(in crate::cli) fn table(output: &Output, drives: &[Shown]) {
+pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
     if drives.is_empty() {
         output.line("No drive is here, and none has been used yet.");
         return;
@@ -234,13 +234,13 @@ pub(in crate::cli) fn proof(proven: &Proven) -> String {
 }
 
 /// What the operator said of where a drive is.
-pub(in crate::cli) fn away(drive: &Shown) -> Option<String> {
+pub(in crate::cli) fn away(drive: &DriveView) -> Option<String> {
     let since = drive.row.away?;
     Some(format!("elsewhere since {}, as declared", when(Some(since))))
 }
 
 /// What of a drive's copies rests on its ledger's word alone, and what of the ledger is damaged.
-pub(in crate::cli) fn records(drive: &Shown) -> Vec<String> {
+pub(in crate::cli) fn records(drive: &DriveView) -> Vec<String> {
     let mut lines = Vec::new();
     let (unread, copies) = drive.unread;
     if unread > 0 {
@@ -257,7 +257,7 @@ pub(in crate::cli) fn records(drive: &Shown) -> Vec<String> {
 }
 
 /// Why a drive's copies do not count, or count though they are lost with the card; what its operator is to decide.
-pub(in crate::cli) fn standing(drive: &Shown) -> Vec<Advice> {
+pub(in crate::cli) fn standing(drive: &DriveView) -> Vec<Advice> {
     let row = &drive.row;
     if let Some(gone) = row.forgotten.as_ref().filter(|gone| gone.why == DriveLoss::Refused) {
         let since = when(Some(gone.since));
@@ -298,7 +298,7 @@ pub(in crate::cli) fn standing(drive: &Shown) -> Vec<Advice> {
 }
 
 /// What to know of a drive beside its state.
-fn notes(drive: &Shown) -> Vec<String> {
+fn notes(drive: &DriveView) -> Vec<String> {
     let mut notes = Vec::new();
     let row = &drive.row;
     if row.forgotten.is_some() {
@@ -351,7 +351,7 @@ pub(in crate::cli) fn next_let_in(output: &Output, left: Option<Duration>) {
     }
 }
 
-pub(in crate::cli) fn list(output: &Output, drives: &[Shown]) {
+pub(in crate::cli) fn list(output: &Output, drives: &[DriveView]) {
     table(output, drives);
     for drive in drives {
         output.line(format!(

@@ -1,11 +1,11 @@
 //! The list of a drive's messages as pages, for a browser on any computer: a link to each copy, nothing to be run.
 //! Never says when it was made: the same messages give the same page, and nothing is written where nothing changed.
 
-use super::page::{Outside, page, table_box};
+use super::page::{Untrusted, page, table_box};
 use super::{count, size, when};
-use crate::job::carry::{Entry, Leaf, Listed, Mark, Page, Pages};
+use crate::job::carry::{IndexEntry, PageId, IndexedMessage, Note, Page, Pages};
 use crate::model::message::Headers;
-use crate::model::{Moment, bag};
+use crate::model::{Timestamp, bag};
 use maud::{Markup, html};
 
 /// Puts the list of messages into words.
@@ -20,7 +20,7 @@ impl Pages for Index {
             Page::Part { station, leaf, earlier, later, messages } => {
                 let parted = leaf.part > 1 || later.is_some_and(|later| later.month == leaf.month);
                 let part = if parted { format!(", part {}", leaf.part) } else { String::new() };
-                let ways = Ways { leaf: *leaf, parted, earlier: *earlier, later: *later };
+                let ways = PageLinks { leaf: *leaf, parted, earlier: *earlier, later: *later };
                 (format!("{station}, {}{part}", title(leaf.month)), self::part(&ways, messages))
             }
         };
@@ -32,7 +32,7 @@ fn title(month: &str) -> &str {
     if month == bag::UNDATED { "without a date" } else { month }
 }
 
-fn first(entries: &[Entry<'_>], latest: &[Listed]) -> Markup {
+fn first(entries: &[IndexEntry<'_>], latest: &[IndexedMessage]) -> Markup {
     let messages = entries.iter().map(|entry| entry.messages).sum();
     html! {
         p {
@@ -60,7 +60,7 @@ fn first(entries: &[Entry<'_>], latest: &[Listed]) -> Markup {
 }
 
 /// A month on the first page. Its name is also where the pages of its parts lead back to.
-fn month(parts: &[Entry<'_>]) -> Markup {
+fn month(parts: &[IndexEntry<'_>]) -> Markup {
     let name = parts.first().map_or(bag::UNDATED, |entry| entry.leaf.month);
     let messages = count(parts.iter().map(|entry| entry.messages).sum(), "message");
     html! {
@@ -83,9 +83,9 @@ fn month(parts: &[Entry<'_>]) -> Markup {
 }
 
 /// The days of a month that a part of it is about.
-fn days(entry: &Entry<'_>) -> String {
+fn days(entry: &IndexEntry<'_>) -> String {
     let day = |seconds| {
-        let date = Moment { seconds, nanos: 0 }.to_rfc3339();
+        let date = Timestamp { seconds, nanos: 0 }.to_rfc3339();
         date.get(8..10).map(|day| day.trim_start_matches('0').to_owned()).unwrap_or_default()
     };
     match entry.span.map(|(first, last)| (day(first), day(last))) {
@@ -96,15 +96,15 @@ fn days(entry: &Entry<'_>) -> String {
 }
 
 /// Where a page is, and where it leads.
-struct Ways<'a> {
-    leaf: Leaf<'a>,
+struct PageLinks<'a> {
+    leaf: PageId<'a>,
     /// Whether its month has other parts beside this one.
     parted: bool,
-    earlier: Option<Leaf<'a>>,
-    later: Option<Leaf<'a>>,
+    earlier: Option<PageId<'a>>,
+    later: Option<PageId<'a>>,
 }
 
-fn part(ways: &Ways<'_>, messages: &[Listed]) -> Markup {
+fn part(ways: &PageLinks<'_>, messages: &[IndexedMessage]) -> Markup {
     html! {
         nav aria-label="Other pages" { (ways_on(ways)) }
         @if messages.is_empty() {
@@ -120,9 +120,9 @@ fn part(ways: &Ways<'_>, messages: &[Listed]) -> Markup {
 }
 
 /// Never a list of all pages: each of them would be written anew when one begins.
-fn ways_on(ways: &Ways<'_>) -> Markup {
-    let Leaf { month, .. } = ways.leaf;
-    let beside = |leaf: Leaf<'_>| match (leaf.month == month, leaf.part) {
+fn ways_on(ways: &PageLinks<'_>) -> Markup {
+    let PageId { month, .. } = ways.leaf;
+    let beside = |leaf: PageId<'_>| match (leaf.month == month, leaf.part) {
         (true, part) => link(leaf, &format!("part {part}")),
         (false, 1) => link(leaf, title(leaf.month)),
         (false, part) => link(leaf, &format!("{}, part {part}", title(leaf.month))),
@@ -139,11 +139,11 @@ fn ways_on(ways: &Ways<'_>) -> Markup {
     }
 }
 
-fn link(leaf: Leaf<'_>, text: &str) -> Markup {
+fn link(leaf: PageId<'_>, text: &str) -> Markup {
     html! { a href=(bag::index_page(leaf.month, leaf.part).to_string()) { (text) } }
 }
 
-fn table(messages: &[Listed]) -> Markup {
+fn table(messages: &[IndexedMessage]) -> Markup {
     let table = html! {
         table .list {
             thead {
@@ -159,7 +159,7 @@ fn table(messages: &[Listed]) -> Markup {
     table_box("Messages", &table)
 }
 
-fn row(message: &Listed) -> Markup {
+fn row(message: &IndexedMessage) -> Markup {
     let Headers { from, to, subject, .. } = &message.headers;
     let name = message.payload.to_string();
     let number = format!("{:08}", message.payload.number);
@@ -167,38 +167,38 @@ fn row(message: &Listed) -> Markup {
     html! {
         tr {
             td .k { (date(message)) }
-            td { (Outside(from)) }
-            td { (Outside(to)) }
+            td { (Untrusted(from)) }
+            td { (Untrusted(to)) }
             td {
-                (Outside(if subject.is_empty() { "(no subject)" } else { subject }))
+                (Untrusted(if subject.is_empty() { "(no subject)" } else { subject }))
                 @if !marks.is_empty() { " " strong { "(" (marks.join("; ")) ")" } }
             }
-            td { (Outside(&message.folder)) }
+            td { (Untrusted(&message.folder)) }
             td .n { (size(message.bytes)) }
             td .k {
-                @if message.marks.contains(&Mark::Missing) { (number) } @else { a href=(name) { (number) } }
+                @if message.marks.contains(&Note::Missing) { (number) } @else { a href=(name) { (number) } }
             }
         }
     }
 }
 
-fn date(message: &Listed) -> String {
-    match (Moment::from_rfc3339(&message.headers.date), message.seen) {
+fn date(message: &IndexedMessage) -> String {
+    match (Timestamp::from_rfc3339(&message.headers.date), message.seen) {
         (Some(date), _) => when(Some(date)),
-        (None, Some(seconds)) => format!("{}*", when(Some(Moment { seconds, nanos: 0 }))),
+        (None, Some(seconds)) => format!("{}*", when(Some(Timestamp { seconds, nanos: 0 }))),
         (None, None) => "not known".to_owned(),
     }
 }
 
-fn word(mark: Mark) -> &'static str {
+fn word(mark: Note) -> &'static str {
     match mark {
-        Mark::Removed => "removed from the mailbox",
-        Mark::Vanished => "missing from the mailbox",
-        Mark::Replaced => "an older version: a later one has its place",
-        Mark::Damaged => "the copy is damaged",
-        Mark::Missing => "the copy was not there any more",
-        Mark::NoPlace => "no folder is known",
-        Mark::Debris => "looks like what a cut left of a copy",
+        Note::Removed => "removed from the mailbox",
+        Note::Vanished => "missing from the mailbox",
+        Note::Replaced => "an older version: a later one has its place",
+        Note::Damaged => "the copy is damaged",
+        Note::Missing => "the copy was not there any more",
+        Note::NoPlace => "no folder is known",
+        Note::Debris => "looks like what a cut left of a copy",
     }
 }
 
@@ -208,7 +208,7 @@ mod tests {
     use crate::model::StationName;
     use crate::model::limits::{INDEX_LATEST, INDEX_PAGE_MESSAGES};
 
-    fn message(number: u32, subject: &str) -> Listed {
+    fn message(number: u32, subject: &str) -> IndexedMessage {
         let headers = Headers {
             from: "Net control of the northern shore <q0net@example.org>".into(),
             to: "q1pier@example.org".into(),
@@ -218,30 +218,30 @@ mod tests {
         };
         let payload = format!("data/0001/{number:08}.EML").parse().unwrap();
         let (bytes, seen, folder, marks) = (4096, None, "inbox".into(), Vec::new());
-        Listed { payload, bytes, headers, seen, folder, marks }
+        IndexedMessage { payload, bytes, headers, seen, folder, marks }
     }
 
-    const NOVEMBER: Leaf<'static> = Leaf { month: "2026-11", part: 1 };
+    const NOVEMBER: PageId<'static> = PageId { month: "2026-11", part: 1 };
 
-    fn leaf(month: &str, part: u32) -> Leaf<'_> {
-        Leaf { month, part }
+    fn leaf(month: &str, part: u32) -> PageId<'_> {
+        PageId { month, part }
     }
 
     fn shown(
-        of: Leaf<'_>,
-        earlier: Option<Leaf<'_>>,
-        later: Option<Leaf<'_>>,
-        messages: Vec<Listed>,
+        of: PageId<'_>,
+        earlier: Option<PageId<'_>>,
+        later: Option<PageId<'_>>,
+        messages: Vec<IndexedMessage>,
     ) -> String {
         let station: StationName = "pier-4".parse().unwrap();
         Index.page(&Page::Part { station: &station, leaf: of, earlier, later, messages })
     }
 
-    fn first_of(leaves: &[Leaf<'_>], latest: Vec<Listed>) -> String {
+    fn first_of(leaves: &[PageId<'_>], latest: Vec<IndexedMessage>) -> String {
         let station: StationName = "pier-4".parse().unwrap();
         let span = Some((1_793_491_200, 1_793_750_400));
         let entries: Vec<_> =
-            leaves.iter().map(|leaf| Entry { leaf: *leaf, messages: 1_000, span }).collect();
+            leaves.iter().map(|leaf| IndexEntry { leaf: *leaf, messages: 1_000, span }).collect();
         Index.page(&Page::First { station: &station, entries: &entries, latest })
     }
 
@@ -331,7 +331,7 @@ mod tests {
     fn nothing_of_a_message_becomes_markup() {
         let mut hostile = message(1, "<script>alert(1)</script>\u{202e}");
         hostile.folder = "\"><img src=x>".into();
-        hostile.marks = vec![Mark::Removed, Mark::Damaged];
+        hostile.marks = vec![Note::Removed, Note::Damaged];
         let page = shown(NOVEMBER, None, None, vec![hostile]);
         for dangerous in ["<script", "<img", "\u{202e}"] {
             assert!(!page.contains(dangerous), "{dangerous:?} in {page}");

@@ -5,7 +5,7 @@ use super::{count, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::job::catalogue::DriveRow;
-use crate::job::round::DriveRound;
+use crate::job::round::SyncOutcome;
 use serde_json::{Value, json};
 
 /// Sums over all drives.
@@ -18,7 +18,7 @@ pub(in crate::cli) struct Sums {
 }
 
 /// Adds up rounds; `present` is the number of messages in the mailboxes.
-pub(in crate::cli) fn sums(rounds: &[DriveRound], present: u64) -> Sums {
+pub(in crate::cli) fn sums(rounds: &[SyncOutcome], present: u64) -> Sums {
     let mut sums = Sums::default();
     for round in rounds {
         match &round.outcome {
@@ -36,7 +36,7 @@ pub(in crate::cli) fn sums(rounds: &[DriveRound], present: u64) -> Sums {
 }
 
 pub(in crate::cli) fn json(
-    rounds: &[DriveRound],
+    rounds: &[SyncOutcome],
     known: &[Option<DriveRow>],
     sums: Sums,
     summary: &Summary<'_>,
@@ -70,7 +70,7 @@ pub(in crate::cli) fn json(
     Value::Object(object)
 }
 
-pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {
+pub(in crate::cli) fn text(output: &Output, rounds: &[SyncOutcome]) {
     for round in rounds {
         match &round.outcome {
             Ok(report) => {
@@ -94,7 +94,7 @@ pub(in crate::cli) fn text(output: &Output, rounds: &[DriveRound]) {
 }
 
 /// What was found on the drives and what could not be copied.
-pub(in crate::cli) fn notices(output: &Output, rounds: &[DriveRound]) {
+pub(in crate::cli) fn notices(output: &Output, rounds: &[SyncOutcome]) {
     const SHOWN: usize = 20;
     for round in rounds {
         for finding in &round.findings {

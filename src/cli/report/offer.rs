@@ -2,13 +2,13 @@
 
 use super::{count, size, when};
 use crate::job::catalogue::CopyCounts;
-use crate::job::restore::{Offer, Offered};
+use crate::job::restore::{Inventory, OfferedStation};
 use crate::model::message::Headers;
-use crate::model::{Moment, escape};
+use crate::model::{Timestamp, escape};
 use serde_json::{Value, json};
 
 /// A mailbox in one line.
-pub(in crate::cli) fn mailbox(offered: &Offered) -> String {
+pub(in crate::cli) fn mailbox(offered: &OfferedStation) -> String {
     let newest = offered.newest.as_ref().map(|headers| format!("; the newest: {}", one(headers)));
     format!(
         "mailbox {}: {}, {}{}",
@@ -21,7 +21,7 @@ pub(in crate::cli) fn mailbox(offered: &Offered) -> String {
 
 fn one(headers: &Headers) -> String {
     let subject = if headers.subject.is_empty() { "(no subject)" } else { &headers.subject };
-    let date = Moment::from_rfc3339(&headers.date);
+    let date = Timestamp::from_rfc3339(&headers.date);
     let date = date.map(|date| format!(", of {}", when(Some(date)))).unwrap_or_default();
     let from = match headers.from.is_empty() {
         true => String::new(),
@@ -31,7 +31,7 @@ fn one(headers: &Headers) -> String {
 }
 
 /// A station in a few lines: where it is, and its mailboxes.
-pub(in crate::cli) fn station(offer: &Offer) -> Vec<String> {
+pub(in crate::cli) fn station(offer: &Inventory) -> Vec<String> {
     let drives: Vec<_> = offer.drives.iter().map(|(at, _)| at.as_str()).collect();
     let mut lines = vec![format!("station {} on {}", offer.station, drives.join(", "))];
     lines.extend(offer.mailboxes.iter().map(|offered| format!("  {}", mailbox(offered))));
@@ -71,7 +71,7 @@ fn count_copies(copies: u64) -> String {
 }
 
 /// A station for scripts.
-pub(in crate::cli) fn json(offer: &Offer) -> Value {
+pub(in crate::cli) fn json(offer: &Inventory) -> Value {
     let mailboxes: Vec<_> = offer
         .mailboxes
         .iter()
@@ -98,7 +98,7 @@ pub(in crate::cli) fn json(offer: &Offer) -> Value {
                 "copies": standing.whole,
                 "bytes": standing.bytes,
                 "reread": standing.reread,
-                "oldest_proof": standing.oldest.map(Moment::to_rfc3339),
+                "oldest_proof": standing.oldest.map(Timestamp::to_rfc3339),
                 "claimed": standing.claimed,
                 "damaged": standing.damaged,
                 "missing": standing.missing,

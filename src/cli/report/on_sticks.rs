@@ -4,7 +4,7 @@ use super::verdict::{Line, Summary};
 use super::{count, were, when};
 use crate::cli::output::Tone;
 use crate::job::catalogue::DriveRow;
-use crate::model::{Moment, escape};
+use crate::model::{Timestamp, escape};
 
 impl Summary<'_> {
     /// How many missing messages a drive that is here would give back, and of the others by which drive that is not.
@@ -31,7 +31,7 @@ impl Summary<'_> {
         let held = &self.counts.held_back;
         let on: Vec<_> = held.on.iter().map(|label| escape::shown(label.as_bytes())).collect();
         let on = on.join(", ");
-        let since = held.since.map(|seconds| Moment { seconds, nanos: 0 });
+        let since = held.since.map(|seconds| Timestamp { seconds, nanos: 0 });
         let since = since.map(|at| format!(" here since {}", when(Some(at)))).unwrap_or_default();
         let mut lines = Vec::new();
         if held.deleted > 0 {

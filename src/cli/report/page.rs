@@ -11,9 +11,9 @@ use maud::{DOCTYPE, Markup, PreEscaped, Render, html};
 
 /// Text that somebody else wrote: a header of a message, a path, a label, a word of the config. Shown with
 /// everything that could be markup or could turn the reading direction made harmless.
-pub(in crate::cli) struct Outside<T>(pub T);
+pub(in crate::cli) struct Untrusted<T>(pub T);
 
-impl<T: AsRef<[u8]>> Render for Outside<T> {
+impl<T: AsRef<[u8]>> Render for Untrusted<T> {
     fn render_to(&self, buffer: &mut String) {
         escape::shown(self.0.as_ref()).render_to(buffer);
     }
@@ -57,13 +57,13 @@ pub(in crate::cli) fn page(title: &str, about: &str, body: &Markup) -> String {
                     content="default-src 'none'; style-src 'unsafe-inline'; form-action 'none'; base-uri 'none'";
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
-                title { (title) ", " (Outside(about)) }
+                title { (title) ", " (Untrusted(about)) }
                 style { (PreEscaped(STYLE)) (PreEscaped(sheet)) }
             }
             body {
                 header {
                     h1 { (title) }
-                    p .about { (Outside(about)) }
+                    p .about { (Untrusted(about)) }
                 }
                 main { (body) }
                 footer {
@@ -80,7 +80,7 @@ pub(in crate::cli) fn page(title: &str, about: &str, body: &Markup) -> String {
 /// A box around a wide table: it scrolls in there and the page does not, also from the keyboard. `label` names
 /// it to whoever does not see it.
 pub(in crate::cli) fn table_box(label: &str, table: &Markup) -> Markup {
-    html! { div .box role="region" aria-label=(Outside(label)) tabindex="0" { (table) } }
+    html! { div .box role="region" aria-label=(Untrusted(label)) tabindex="0" { (table) } }
 }
 
 /// A word on how something stands, with its sign.
@@ -90,7 +90,7 @@ pub(in crate::cli) fn state(sign: Sign, word: &str) -> Markup {
         Sign::Bad => ("!", "bad"),
         Sign::Open => ("\u{2013}", "open"),
     };
-    html! { span class={ "state " (class) } { span .sign aria-hidden="true" { (mark) } " " (Outside(word)) } }
+    html! { span class={ "state " (class) } { span .sign aria-hidden="true" { (mark) } " " (Untrusted(word)) } }
 }
 
 /// A block of names and values, as at the head of a form; a value that is not known leaves room to write.
@@ -98,7 +98,7 @@ pub(in crate::cli) fn facts<'a>(facts: impl IntoIterator<Item = (&'a str, String
     html! {
         dl .facts {
             @for (name, value) in facts {
-                div { dt { (name) } dd { (Outside(value)) } }
+                div { dt { (name) } dd { (Untrusted(value)) } }
             }
         }
     }
@@ -129,8 +129,8 @@ mod tests {
     #[test]
     fn nothing_from_outside_becomes_markup() {
         let body = html! {
-            h2 { (Outside(HOSTILE)) }
-            (table_box(HOSTILE, &html! { table { tr { td { (Outside(HOSTILE)) } } } }))
+            h2 { (Untrusted(HOSTILE)) }
+            (table_box(HOSTILE, &html! { table { tr { td { (Untrusted(HOSTILE)) } } } }))
             (state(Sign::Bad, HOSTILE))
             (facts([("Incident", HOSTILE.to_owned())]))
         };

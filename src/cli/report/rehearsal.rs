@@ -9,7 +9,7 @@ use crate::disk::Trouble;
 use crate::job::MailboxRef;
 use crate::job::restore::{Compared, Listed, RestoreReport};
 use crate::job::verdict::MailboxState;
-use crate::model::{Moment, escape};
+use crate::model::{Timestamp, escape};
 use serde_json::json;
 
 /// So many commands of a kind are enough to show the manner.
@@ -24,7 +24,7 @@ pub(in crate::cli) struct Rehearsal<'a> {
     /// Sticks that could not be read, or not to their end.
     pub not_read: Vec<String>,
     /// When, of a good one.
-    pub rehearsed: Option<Moment>,
+    pub rehearsed: Option<Timestamp>,
     /// The options of this run, for the commands to be typed next.
     pub options: &'a str,
 }
@@ -63,7 +63,7 @@ pub(in crate::cli) fn json(rehearsal: &Rehearsal<'_>) -> serde_json::Value {
     json!({
         "schema": 1,
         "good": rehearsal.rehearsed.is_some(),
-        "rehearsed": rehearsal.rehearsed.map(Moment::to_rfc3339),
+        "rehearsed": rehearsal.rehearsed.map(Timestamp::to_rfc3339),
         "restored": restored.restored,
         "bytes": restored.bytes,
         "wrong_when_read_again": restored.restored.saturating_sub(rehearsal.read_again),

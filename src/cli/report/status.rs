@@ -3,17 +3,17 @@
 use super::drives;
 use super::size;
 use super::verdict::Summary;
-use crate::cli::commands::survey::Survey;
+use crate::cli::commands::survey::Inspection;
 use crate::cli::notices;
 use crate::cli::output::Output;
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::model::bag::CarriedProgram;
 use crate::model::escape;
 use serde_json::{Value, json};
 
 pub(in crate::cli) fn json(
     summary: &Summary<'_>,
-    survey: &Survey,
+    survey: &Inspection,
     programs: &[CarriedProgram],
 ) -> Value {
     let mut object = summary.json();
@@ -29,9 +29,9 @@ pub(in crate::cli) fn json(
 
 pub(in crate::cli) fn text(
     output: &Output,
-    setup: &Setup,
+    setup: &Resolved,
     summary: &Summary<'_>,
-    survey: &Survey,
+    survey: &Inspection,
     programs: &[CarriedProgram],
 ) {
     summary.say(output);

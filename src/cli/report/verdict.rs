@@ -4,11 +4,11 @@
 use super::{are, contradictions, count, size, them, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
-use crate::cli::setup::Setup;
+use crate::cli::setup::Resolved;
 use crate::cli::shell::{drive_option, option};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
-use crate::model::{Moment, StationName, escape};
+use crate::model::{Timestamp, StationName, escape};
 use serde_json::{Map, Value, json};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -30,7 +30,7 @@ pub(in crate::cli) type Line = (Tone, String);
 
 impl<'a> Summary<'a> {
     /// Of a run.
-    pub(in crate::cli) fn of(setup: &'a Setup, counts: &'a Counts, unkept: Option<Unkept>) -> Self {
+    pub(in crate::cli) fn of(setup: &'a Resolved, counts: &'a Counts, unkept: Option<Unkept>) -> Self {
         let (station, options) = (&setup.station, setup.options.as_str());
         Self { station, counts, options, state: (&setup.state, unkept) }
     }
@@ -112,7 +112,7 @@ impl<'a> Summary<'a> {
     /// What only drives have, a drive a line.
     fn lacking(&self) -> Vec<Line> {
         let told = self.counts.lacking.iter().map(|(label, lacking)| {
-            let newest = lacking.newest.map(|seconds| Moment { seconds, nanos: 0 });
+            let newest = lacking.newest.map(|seconds| Timestamp { seconds, nanos: 0 });
             let newest = newest.map(|at| format!(" (to {})", when(Some(at))));
             bad(format!(
                 "MESSAGES MISSING: {} holds {}{} that this card lacks.",
@@ -379,7 +379,7 @@ fn json(counts: &Counts) -> Map<String, Value> {
         })
     });
     let lacking = counts.lacking.iter().map(|(label, lacking)| {
-        let newest = lacking.newest.map(|seconds| Moment { seconds, nanos: 0 }.to_rfc3339());
+        let newest = lacking.newest.map(|seconds| Timestamp { seconds, nanos: 0 }.to_rfc3339());
         json!({
             "drive": label,
             "messages": lacking.messages,

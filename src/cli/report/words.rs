@@ -2,7 +2,7 @@
 //! Never rounds a size to nothing.
 
 use crate::model::airtime::minutes;
-use crate::model::{Moment, RelName, escape};
+use crate::model::{Timestamp, RelName, escape};
 use serde_json::{Map, Value, json};
 
 /// What a drive's state means.
@@ -114,7 +114,7 @@ pub(in crate::cli) fn share(part: f64) -> String {
 }
 
 /// A claimed time, to the minute, in UTC.
-pub(in crate::cli) fn when(moment: Option<Moment>) -> String {
+pub(in crate::cli) fn when(moment: Option<Timestamp>) -> String {
     match moment {
         Some(moment) => {
             let text = moment.to_rfc3339();

@@ -1,14 +1,14 @@
 //! Turns signals into calls: for the daemon TERM and INT stop and HUP reloads; for any other command each of them is
 //! its end, before which it may put things in order.
 
-use crate::daemon::Call;
+use crate::daemon::Command;
 use crate::disk::host;
 use std::task::Poll;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::{Receiver, channel};
 
 /// Starts to listen. Needs a running runtime.
-pub fn calls_from_signals() -> std::io::Result<Receiver<Call>> {
+pub fn calls_from_signals() -> std::io::Result<Receiver<Command>> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut hang_up = signal(SignalKind::hangup())?;
@@ -16,9 +16,9 @@ pub fn calls_from_signals() -> std::io::Result<Receiver<Call>> {
     tokio::spawn(async move {
         loop {
             let call = tokio::select! {
-                _ = terminate.recv() => Call::Stop,
-                _ = interrupt.recv() => Call::Stop,
-                _ = hang_up.recv() => Call::Reload,
+                _ = terminate.recv() => Command::Stop,
+                _ = interrupt.recv() => Command::Stop,
+                _ = hang_up.recv() => Command::Reload,
             };
             if calls.send(call).await.is_err() {
                 return;

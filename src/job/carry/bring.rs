@@ -2,11 +2,11 @@
 //! message already: that is for the caller to see to.
 
 use super::config::signed;
-use super::shelf::{Carried, Shelf};
-use super::{Cargo, index, program};
+use super::shelf::{ExtrasOutcome, ExtrasWriter};
+use super::{Extras, index, program};
 use crate::disk::{Access, Trouble};
 use crate::job::catalogue::Catalogue;
-use crate::job::drive::{Admitted, Claims, note_lost_pages, session_of};
+use crate::job::drive::{Replica, PresentDrives, note_lost_pages, session_of};
 use crate::job::{DriveRef, JobError, Progress, round};
 use crate::model::{Clock, RelName, StationName, bag};
 
@@ -20,17 +20,17 @@ pub fn carry_on(
     catalogue: &Catalogue,
     station: &StationName,
     drive: &DriveRef,
-    claims: &Claims,
+    claims: &PresentDrives,
     clock: &dyn Clock,
-    cargo: &Cargo,
+    cargo: &Extras,
     progress: &dyn Progress,
-) -> Result<Carried, JobError> {
+) -> Result<ExtrasOutcome, JobError> {
     let admitted = round::open(catalogue, station, drive, Access::Write, claims, clock)?;
     let mount = session_of(&clock.stamp(), &*admitted.volume);
     match carry(catalogue, station, &admitted, cargo, progress) {
         // There seemed to be room, and was not: what was begun says so of itself, and is made anew when there is.
         Err(JobError::Disk(error)) if error.trouble == Trouble::Full => {
-            Ok(Carried { left_out: 1, ..Carried::default() })
+            Ok(ExtrasOutcome { left_out: 1, ..ExtrasOutcome::default() })
         }
         done => done.inspect_err(|error| note_lost_pages(catalogue, error, &mount)),
     }
@@ -40,11 +40,11 @@ pub fn carry_on(
 pub fn carry(
     catalogue: &Catalogue,
     station: &StationName,
-    drive: &Admitted,
-    cargo: &Cargo,
+    drive: &Replica,
+    cargo: &Extras,
     progress: &dyn Progress,
-) -> Result<Carried, JobError> {
-    let mut shelf = Shelf::new(&*drive.volume, progress);
+) -> Result<ExtrasOutcome, JobError> {
+    let mut shelf = ExtrasWriter::new(&*drive.volume, progress);
     let at = |name: &str| drive.dir.join(&RelName::fixed(name));
     let told: Vec<_> = cargo.programs.iter().map(program::carried).collect::<Result<_, _>>()?;
     shelf.put(&at(bag::README), bag::readme_text(station, &told).as_bytes(), TORN_TEXT)?;

@@ -5,17 +5,17 @@
 //! A month's part 1 is its oldest, and a page knows of no other but the two beside it: new mail changes the latest
 //! page, and one more when a new page begins; not all that are there.
 
-use super::shelf::Shelf;
+use super::shelf::ExtrasWriter;
 use crate::disk::{EntryKind, ReadFrom, read_full};
-use crate::job::catalogue::{Catalogue, Dated, PayloadRow, PayloadState, Stand, Whereabouts};
-use crate::job::drive::Admitted;
+use crate::job::catalogue::{Catalogue, DatedCopy, CopyRow, CopyState, LastLocation, LocationStatus};
+use crate::job::drive::Replica;
 use crate::job::{JobError, headers};
 use crate::model::limits::{
     DRIVE_FOLDER_ENTRIES, HEADER_BYTES, INDEX_FOLDER_CHARS, INDEX_HEADERS_KEPT, INDEX_LATEST,
     INDEX_MONTHS_MAX, INDEX_PAGE_MESSAGES,
 };
 use crate::model::message::Headers;
-use crate::model::{Moment, PayloadName, RelName, StationName, bag, escape};
+use crate::model::{Timestamp, PayloadName, RelName, StationName, bag, escape};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// What stands at the head of a page while it is written. What is left of the page is no part of what is shown.
@@ -25,7 +25,7 @@ const TORN_PAGE: &str = "<!DOCTYPE html><html lang=\"en\"><title>Being written</
 
 /// Which page of the list: a part of a month.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Leaf<'a> {
+pub struct PageId<'a> {
     /// As `2026-11`, or [`bag::UNDATED`].
     pub month: &'a str,
     /// From 1, the oldest.
@@ -34,9 +34,9 @@ pub struct Leaf<'a> {
 
 /// A page, as the first page tells of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Entry<'a> {
+pub struct IndexEntry<'a> {
     /// Which.
-    pub leaf: Leaf<'a>,
+    pub leaf: PageId<'a>,
     /// How many messages.
     pub messages: u64,
     /// The times of its first and its last message, in claimed seconds; none where they do not belong together.
@@ -45,7 +45,7 @@ pub struct Entry<'a> {
 
 /// What there is to say of a message beside what it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Mark {
+pub enum Note {
     /// Its deletion was seen.
     Removed,
     /// It was found missing from the mailbox.
@@ -64,7 +64,7 @@ pub enum Mark {
 
 /// A message in the list.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Listed {
+pub struct IndexedMessage {
     /// Its copy.
     pub payload: PayloadName,
     /// Octets.
@@ -76,7 +76,7 @@ pub struct Listed {
     /// Its folder, or several.
     pub folder: String,
     /// What else is to be said.
-    pub marks: Vec<Mark>,
+    pub marks: Vec<Note>,
 }
 
 /// A page of the list.
@@ -86,22 +86,22 @@ pub enum Page<'a> {
         /// The station.
         station: &'a StationName,
         /// All others, those of a month beside each other, the latest first.
-        entries: &'a [Entry<'a>],
+        entries: &'a [IndexEntry<'a>],
         /// The latest messages, the latest first.
-        latest: Vec<Listed>,
+        latest: Vec<IndexedMessage>,
     },
     /// A part of a month.
     Part {
         /// The station.
         station: &'a StationName,
         /// Which.
-        leaf: Leaf<'a>,
+        leaf: PageId<'a>,
         /// The page before it in time, perhaps of another month.
-        earlier: Option<Leaf<'a>>,
+        earlier: Option<PageId<'a>>,
         /// The page after it in time.
-        later: Option<Leaf<'a>>,
+        later: Option<PageId<'a>>,
         /// Its messages, the latest first.
-        messages: Vec<Listed>,
+        messages: Vec<IndexedMessage>,
     },
 }
 
@@ -118,7 +118,7 @@ pub trait Pages: Send + Sync {
 
 /// A message before it is looked at closely, in the order of the list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-struct Brief {
+struct IndexKey {
     /// When it is of, in claimed seconds; the least number where that is not known.
     at: i64,
     number: u32,
@@ -128,12 +128,12 @@ struct Brief {
 
 pub(super) fn write(
     catalogue: &Catalogue,
-    drive: &Admitted,
+    drive: &Replica,
     station: &StationName,
     pages: &dyn Pages,
-    shelf: &mut Shelf<'_>,
+    shelf: &mut ExtrasWriter<'_>,
 ) -> Result<(), JobError> {
-    let mut list = List { catalogue, drive, read: HashMap::new() };
+    let mut list = MessageIndex { catalogue, drive, read: HashMap::new() };
     let by_month = list.by_month(shelf)?;
     let leaves = leaves(&by_month, pages.messages_a_page());
     for (at, (leaf, briefs)) in leaves.iter().enumerate() {
@@ -142,7 +142,7 @@ pub(super) fn write(
         }
         // What has no date is neither before nor after what has one.
         let is_beside =
-            |other: &Leaf<'_>| (other.month == bag::UNDATED) == (leaf.month == bag::UNDATED);
+            |other: &PageId<'_>| (other.month == bag::UNDATED) == (leaf.month == bag::UNDATED);
         let beside = |at: Option<usize>| {
             at.and_then(|at| leaves.get(at)).map(|(leaf, _)| *leaf).filter(is_beside)
         };
@@ -160,7 +160,7 @@ pub(super) fn write(
     let first = Page::First { station, entries: &entries, latest };
     put(drive, &RelName::fixed(bag::INDEX), pages.page(&first), shelf)?;
     for (month, part) in left_over(drive, leaves.iter().map(|(leaf, _)| *leaf).collect())? {
-        let leaf = Leaf { month: &month, part };
+        let leaf = PageId { month: &month, part };
         let page = Page::Part { station, leaf, earlier: None, later: None, messages: Vec::new() };
         put(drive, &bag::index_page(&month, part), pages.page(&page), shelf)?;
     }
@@ -168,28 +168,28 @@ pub(super) fn write(
 }
 
 /// All pages but the first, the latest first, each with its messages. What has no date is last by its name alone.
-fn leaves(by_month: &BTreeMap<String, Vec<Brief>>, most: usize) -> Vec<(Leaf<'_>, &[Brief])> {
+fn leaves(by_month: &BTreeMap<String, Vec<IndexKey>>, most: usize) -> Vec<(PageId<'_>, &[IndexKey])> {
     let dated = by_month.iter().rev().filter(|(month, _)| *month != bag::UNDATED);
     let months = dated.chain(by_month.get_key_value(bag::UNDATED));
     let parts = months.flat_map(|(month, briefs)| {
         let parts = briefs.chunks(most).zip(1..).collect::<Vec<_>>().into_iter().rev();
-        parts.map(move |(briefs, part)| (Leaf { month, part }, briefs))
+        parts.map(move |(briefs, part)| (PageId { month, part }, briefs))
     });
     parts.collect()
 }
 
-fn entry<'a>(leaf: Leaf<'a>, briefs: &[Brief]) -> Entry<'a> {
+fn entry<'a>(leaf: PageId<'a>, briefs: &[IndexKey]) -> IndexEntry<'a> {
     let there = || briefs.iter().filter(|brief| !brief.given_up);
     let ends = there().next().zip(there().next_back());
     let span = ends.filter(|_| leaf.month != bag::UNDATED).map(|(first, last)| (first.at, last.at));
-    Entry { leaf, messages: there().count() as u64, span }
+    IndexEntry { leaf, messages: there().count() as u64, span }
 }
 
 fn put(
-    drive: &Admitted,
+    drive: &Replica,
     name: &RelName,
     mut page: String,
-    shelf: &mut Shelf<'_>,
+    shelf: &mut ExtrasWriter<'_>,
 ) -> Result<(), JobError> {
     page.push('\n');
     shelf.put(&drive.dir.join(name), page.as_bytes(), TORN_PAGE)
@@ -198,40 +198,40 @@ fn put(
 /// Pages of months and parts that have no messages any more: a message got its date since, and stands elsewhere.
 /// Nothing is deleted on a drive, so they say that they are empty.
 fn left_over(
-    drive: &Admitted,
-    leaves: BTreeSet<Leaf<'_>>,
+    drive: &Replica,
+    leaves: BTreeSet<PageId<'_>>,
 ) -> Result<BTreeSet<(String, u32)>, JobError> {
     let entries = drive.volume.list(&drive.dir, DRIVE_FOLDER_ENTRIES)?;
     let files = entries.iter().filter(|entry| entry.kind == EntryKind::File);
     let pages = files.filter_map(|entry| bag::page_of_index(&entry.name));
-    let left = pages.filter(|&(month, part)| !leaves.contains(&Leaf { month, part }));
+    let left = pages.filter(|&(month, part)| !leaves.contains(&PageId { month, part }));
     Ok(left.map(|(month, part)| (month.to_owned(), part)).collect())
 }
 
-struct List<'a> {
+struct MessageIndex<'a> {
     catalogue: &'a Catalogue,
-    drive: &'a Admitted,
+    drive: &'a Replica,
     /// Headers read from copies just now, by the copies' numbers, as many as may be held: kept nowhere, since the
     /// catalogue takes what has headers for a message of the mailbox.
     read: HashMap<u32, Headers>,
 }
 
-impl List<'_> {
+impl MessageIndex<'_> {
     /// Every copy under its month, of its own date, else of its first sight; the oldest first.
     fn by_month(
         &mut self,
-        shelf: &mut Shelf<'_>,
-    ) -> Result<BTreeMap<String, Vec<Brief>>, JobError> {
-        let mut unread: Vec<Dated> = Vec::new();
-        let mut by_month: BTreeMap<String, Vec<Brief>> = BTreeMap::new();
-        let mut add = |date: &str, dated: &Dated| {
-            let seen = dated.seen.map(|seconds| Moment { seconds, nanos: 0 });
-            let of = Moment::from_rfc3339(date).or(seen);
-            let month = of.map(Moment::to_rfc3339).and_then(|text| {
+        shelf: &mut ExtrasWriter<'_>,
+    ) -> Result<BTreeMap<String, Vec<IndexKey>>, JobError> {
+        let mut unread: Vec<DatedCopy> = Vec::new();
+        let mut by_month: BTreeMap<String, Vec<IndexKey>> = BTreeMap::new();
+        let mut add = |date: &str, dated: &DatedCopy| {
+            let seen = dated.seen.map(|seconds| Timestamp { seconds, nanos: 0 });
+            let of = Timestamp::from_rfc3339(date).or(seen);
+            let month = of.map(Timestamp::to_rfc3339).and_then(|text| {
                 text.get(..7).filter(|month| bag::is_month(month)).map(str::to_owned)
             });
             let (number, given_up) = (dated.number, dated.given_up);
-            let brief = Brief { at: of.map_or(i64::MIN, |of| of.seconds), number, given_up };
+            let brief = IndexKey { at: of.map_or(i64::MIN, |of| of.seconds), number, given_up };
             by_month.entry(month.unwrap_or_else(|| bag::UNDATED.into())).or_default().push(brief);
         };
         self.catalogue.each_dated(self.drive.book.row, |dated| match &dated.date {
@@ -260,8 +260,8 @@ impl List<'_> {
     }
 
     /// The headers as its copy has them; none where it cannot be read.
-    fn headers_of(&self, copy: &PayloadRow) -> Headers {
-        if copy.state == PayloadState::Missing {
+    fn headers_of(&self, copy: &CopyRow) -> Headers {
+        if copy.state == CopyState::Missing {
             return Headers::default();
         }
         let at = self.drive.dir.join(&copy.name.to_rel());
@@ -276,8 +276,8 @@ impl List<'_> {
 
     fn look_at<'a>(
         &self,
-        messages: impl Iterator<Item = &'a Brief>,
-    ) -> Result<Vec<Listed>, JobError> {
+        messages: impl Iterator<Item = &'a IndexKey>,
+    ) -> Result<Vec<IndexedMessage>, JobError> {
         let mut listed = Vec::new();
         // What was given up to make room is not there to be opened.
         for brief in messages.filter(|brief| !brief.given_up) {
@@ -288,12 +288,12 @@ impl List<'_> {
         Ok(listed)
     }
 
-    fn listed(&self, row: &PayloadRow) -> Result<Listed, JobError> {
+    fn listed(&self, row: &CopyRow) -> Result<IndexedMessage, JobError> {
         let known = self.catalogue.known(row.content)?;
         let read = || self.read.get(&row.name.number).cloned();
         let headers = known.headers.or_else(read).unwrap_or_else(|| self.headers_of(row));
         let stands = self.catalogue.stands(self.drive.book.row, row.content)?;
-        let is_there = |stand: &&Stand| stand.whereabouts == Whereabouts::There;
+        let is_there = |stand: &&LastLocation| stand.whereabouts == LocationStatus::There;
         let some_there = stands.iter().any(|stand| is_there(&stand));
         let named = stands.iter().filter(|stand| !some_there || is_there(stand));
         let mut folders = Vec::new();
@@ -305,23 +305,23 @@ impl List<'_> {
         }
         let mut marks = Vec::new();
         match row.state {
-            PayloadState::Damaged => marks.push(Mark::Damaged),
-            PayloadState::Missing => marks.push(Mark::Missing),
-            PayloadState::Debris => marks.push(Mark::Debris),
-            PayloadState::Claimed
-            | PayloadState::Good
-            | PayloadState::Adopted
-            | PayloadState::GivenUp
-            | PayloadState::Removed => {}
+            CopyState::Damaged => marks.push(Note::Damaged),
+            CopyState::Missing => marks.push(Note::Missing),
+            CopyState::Debris => marks.push(Note::Debris),
+            CopyState::Claimed
+            | CopyState::Good
+            | CopyState::Adopted
+            | CopyState::GivenUp
+            | CopyState::Removed => {}
         }
         match stands.iter().map(|stand| stand.whereabouts).min() {
-            None if row.state != PayloadState::Debris => marks.push(Mark::NoPlace),
-            Some(Whereabouts::Removed) => marks.push(Mark::Removed),
-            Some(Whereabouts::Missing) => marks.push(Mark::Vanished),
-            Some(Whereabouts::Replaced | Whereabouts::Moved) => marks.push(Mark::Replaced),
+            None if row.state != CopyState::Debris => marks.push(Note::NoPlace),
+            Some(LocationStatus::Removed) => marks.push(Note::Removed),
+            Some(LocationStatus::Missing) => marks.push(Note::Vanished),
+            Some(LocationStatus::Replaced | LocationStatus::Moved) => marks.push(Note::Replaced),
             _ => {}
         }
-        Ok(Listed {
+        Ok(IndexedMessage {
             payload: row.name,
             bytes: row.identity.bytes,
             headers,
@@ -331,7 +331,7 @@ impl List<'_> {
         })
     }
 
-    fn folder(&self, stand: &Stand) -> Result<String, JobError> {
+    fn folder(&self, stand: &LastLocation) -> Result<String, JobError> {
         let (mailbox, _) = self.catalogue.mailbox_name(stand.mailbox)?;
         let path = RelName::from_key(&stand.key).ok();
         Ok(match path.and_then(|path| path.parent()) {

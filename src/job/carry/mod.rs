@@ -10,20 +10,20 @@ mod shelf;
 
 pub use bring::{carry, carry_on};
 pub use config::carried_config;
-pub use index::{Entry, Leaf, Listed, Mark, Page, Pages};
+pub use index::{IndexEntry, PageId, IndexedMessage, Note, Page, Pages};
 pub use program::carried as carried_program;
-pub use shelf::Carried;
+pub use shelf::ExtrasOutcome;
 
 use crate::disk::library;
 use std::sync::Arc;
 
 /// What is to be carried.
 #[derive(Clone, Default)]
-pub struct Cargo {
+pub struct Extras {
     /// The config.
     pub config: Option<String>,
     /// The list of messages: what puts it into words.
     pub pages: Option<Arc<dyn Pages>>,
     /// The programs.
-    pub programs: Vec<library::Program>,
+    pub programs: Vec<library::BundledProgram>,
 }

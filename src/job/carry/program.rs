@@ -2,7 +2,7 @@
 //! a stick that did not keep it: a hash stands there only for a program that was read back. What is there from an
 //! earlier mount is compared octet by octet, since whoever had the stick may have changed it and its hash.
 
-use super::shelf::Shelf;
+use super::shelf::ExtrasWriter;
 use crate::disk::{ReadFrom, Source, Trouble, library, read_full};
 use crate::job::JobError;
 use crate::model::limits::{
@@ -11,15 +11,15 @@ use crate::model::limits::{
 use crate::model::{Digest, Hasher, Identity, RelName, bag};
 
 /// A program, as `README.TXT` and the station's reports name it.
-pub fn carried(program: &library::Program) -> Result<bag::CarriedProgram, JobError> {
+pub fn carried(program: &library::BundledProgram) -> Result<bag::CarriedProgram, JobError> {
     let (bytes, digest) = hash(&mut *program.open()?, 0)?;
     Ok(bag::CarriedProgram { name: program.name.clone(), identity: Identity { digest, bytes } })
 }
 
 /// Puts a program there, if it is not. `compare`: it was not read yet since the drive came.
 pub(super) fn put(
-    shelf: &mut Shelf<'_>,
-    program: &library::Program,
+    shelf: &mut ExtrasWriter<'_>,
+    program: &library::BundledProgram,
     own: &Identity,
     compare: bool,
 ) -> Result<(), JobError> {
@@ -82,7 +82,7 @@ pub(super) fn put(
 
 /// What is so much longer than ours is no earlier version of it: it is not filled up, stays as it is, and has no hash.
 fn leave_out(
-    shelf: &mut Shelf<'_>,
+    shelf: &mut ExtrasWriter<'_>,
     sum_at: &RelName,
     sum_there: Option<u64>,
 ) -> Result<(), JobError> {
@@ -97,7 +97,7 @@ fn leave_out(
 /// Whether a file is ours, as the medium gives it. One that cannot be read is not, nor one of which reading was
 /// stopped.
 fn is_same(
-    shelf: &mut Shelf<'_>,
+    shelf: &mut ExtrasWriter<'_>,
     at: &RelName,
     length: u64,
     digest: Digest,
@@ -125,8 +125,8 @@ fn is_same(
 
 /// Copies it over what is there. `false`: it was asked to end.
 fn copy(
-    shelf: &mut Shelf<'_>,
-    program: &library::Program,
+    shelf: &mut ExtrasWriter<'_>,
+    program: &library::BundledProgram,
     at: &RelName,
     length: u64,
 ) -> Result<bool, JobError> {

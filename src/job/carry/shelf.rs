@@ -17,7 +17,7 @@ const HEAD: usize = 512;
 
 /// What was done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Carried {
+pub struct ExtrasOutcome {
     /// Files written.
     pub written: u64,
     /// Octets of everything carried now.
@@ -29,15 +29,15 @@ pub struct Carried {
 }
 
 /// A drive, as a place for what can be made anew.
-pub(super) struct Shelf<'a> {
+pub(super) struct ExtrasWriter<'a> {
     pub volume: &'a dyn Volume,
-    pub done: Carried,
+    pub done: ExtrasOutcome,
     progress: &'a dyn Progress,
 }
 
-impl<'a> Shelf<'a> {
+impl<'a> ExtrasWriter<'a> {
     pub(super) fn new(volume: &'a dyn Volume, progress: &'a dyn Progress) -> Self {
-        Self { volume, done: Carried::default(), progress }
+        Self { volume, done: ExtrasOutcome::default(), progress }
     }
 
     /// Whether to end here: there is mail to copy, or the drive is wanted back.

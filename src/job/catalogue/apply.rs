@@ -3,13 +3,13 @@
 
 use super::contents::First;
 use super::writers::bits;
-use super::{BookRow, Catalogue, PayloadState, Place};
+use super::{ReplicaState, Catalogue, CopyState, ContentAt};
 use crate::disk::STAGING;
 use crate::job::JobError;
-use crate::model::ledger::{Assertion, Departure, Event, Line, Location, Standing};
+use crate::model::ledger::{Assertion, Departure, Event, Line, Location, LineTrust};
 use crate::model::limits::{COUNT_MAX, NUMBER_MAX};
 use crate::model::{
-    Identity, MailboxName, Moment, PayloadName, Position, RelName, Stamp, Suspicion,
+    Identity, MailboxName, Timestamp, PayloadName, Position, RelName, EventTime, Suspicion,
 };
 use rusqlite::{OptionalExtension as _, params};
 
@@ -17,9 +17,9 @@ impl Catalogue {
     /// Takes one ledger line into the tables. `gaps` are the unreadable lines before it.
     pub fn apply(
         &self,
-        book: &mut BookRow,
+        book: &mut ReplicaState,
         line: &Line,
-        standing: Standing,
+        standing: LineTrust,
         gaps: u64,
     ) -> Result<(), JobError> {
         match &line.event {
@@ -79,18 +79,18 @@ impl Catalogue {
     /// Takes in what a line tells of one copy, and not of its location.
     fn apply_to_copy(
         &self,
-        book: &mut BookRow,
+        book: &mut ReplicaState,
         event: &Event,
         line: &Line,
-        standing: Standing,
+        standing: LineTrust,
     ) -> Result<(), JobError> {
         match event {
             Event::Adopted { payload, identity } => {
                 let content = self.content(identity)?;
                 // Where the ledger has a location for it already, it needs no further line to count.
                 let state = match proven(standing) {
-                    PayloadState::Good if !self.was_placed(book.row, content)? => {
-                        PayloadState::Adopted
+                    CopyState::Good if !self.was_placed(book.row, content)? => {
+                        CopyState::Adopted
                     }
                     state => state,
                 };
@@ -98,26 +98,26 @@ impl Catalogue {
             }
             Event::Debris { payload, identity } => {
                 let content = self.content(identity)?;
-                self.put_payload(book, *payload, content, PayloadState::Debris, &line.stamp)?;
+                self.put_payload(book, *payload, content, CopyState::Debris, &line.stamp)?;
             }
             Event::Damaged { payload, .. } => {
-                self.set_payload_state(book.row, payload.number, PayloadState::Damaged)?;
+                self.set_payload_state(book.row, payload.number, CopyState::Damaged)?;
             }
             Event::Absent { payload } => {
-                self.set_payload_state(book.row, payload.number, PayloadState::Missing)?;
+                self.set_payload_state(book.row, payload.number, CopyState::Missing)?;
             }
             Event::Sound { payload } => {
-                self.set_payload_state(book.row, payload.number, PayloadState::Good)?;
+                self.set_payload_state(book.row, payload.number, CopyState::Good)?;
                 self.copies_reread(book.row, payload.number..=payload.number, line.stamp.time)?;
             }
             // Whole, but not vouched for, a line makes nothing be removed; nor does one about what has a place.
-            Event::Pruned { payload, identity } if standing == Standing::Sound => {
+            Event::Pruned { payload, identity } if standing == LineTrust::Sound => {
                 let content = self.content(identity)?;
                 let same = self.payload(book.row, payload.number)?;
                 let same =
                     same.is_some_and(|copy| copy.name == *payload && copy.content == content);
                 if same && !self.is_placed(book.row, content)? {
-                    self.set_payload_state(book.row, payload.number, PayloadState::GivenUp)?;
+                    self.set_payload_state(book.row, payload.number, CopyState::GivenUp)?;
                 }
             }
             // Told elsewhere; no copy is concerned.
@@ -139,11 +139,11 @@ impl Catalogue {
 
     fn put_payload(
         &self,
-        book: &mut BookRow,
+        book: &mut ReplicaState,
         payload: PayloadName,
         content: i64,
-        state: PayloadState,
-        stamp: &Stamp,
+        state: CopyState,
+        stamp: &EventTime,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
@@ -176,17 +176,17 @@ impl Catalogue {
     /// A copy known from the manifest or from its file alone, in a ledger that does not tell of it.
     pub fn claim_payload(
         &self,
-        book: &mut BookRow,
+        book: &mut ReplicaState,
         payload: PayloadName,
         identity: &Identity,
     ) -> Result<(), JobError> {
-        let never = Stamp { time: Moment::default(), trusted: false, boot: String::new() };
-        self.put_payload(book, payload, self.content(identity)?, PayloadState::Claimed, &never)
+        let never = EventTime { time: Timestamp::default(), trusted: false, boot: String::new() };
+        self.put_payload(book, payload, self.content(identity)?, CopyState::Claimed, &never)
     }
 
     fn assert(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         line: u64,
         content: i64,
         assertion: &Assertion,
@@ -225,7 +225,7 @@ impl Catalogue {
     /// the location that has what came after it.
     fn depart(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         line: u64,
         departure: &Departure,
         gaps: u64,
@@ -273,7 +273,7 @@ impl Catalogue {
 
     /// After a ledger was read: an unreadable line behind a departure may have told again of what left, and so may one
     /// before it. Only who knew of all of them can say that it is gone.
-    pub fn discount_departures(&self, book: &BookRow) -> Result<(), JobError> {
+    pub fn discount_departures(&self, book: &ReplicaState) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE departure SET counts = 0 WHERE book = ?1 AND counts AND gaps < ?2",
@@ -284,7 +284,7 @@ impl Catalogue {
 
     fn mark(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         line: u64,
         position: Position,
         mailboxes: &[MailboxName],
@@ -333,7 +333,7 @@ impl Catalogue {
     /// another one.
     pub fn followed_by(
         &self,
-        to: Option<&Place>,
+        to: Option<&ContentAt>,
         content: i64,
     ) -> Result<(Option<Location>, Option<Identity>), JobError> {
         let Some((mailbox, key, heir)) = to else { return Ok((None, None)) };
@@ -347,9 +347,9 @@ impl Catalogue {
     }
 }
 
-fn proven(standing: Standing) -> PayloadState {
+fn proven(standing: LineTrust) -> CopyState {
     match standing {
-        Standing::Sound => PayloadState::Good,
-        Standing::PastBreak => PayloadState::Claimed,
+        LineTrust::Sound => CopyState::Good,
+        LineTrust::PastBreak => CopyState::Claimed,
     }
 }

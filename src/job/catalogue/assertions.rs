@@ -4,15 +4,15 @@
 use super::Catalogue;
 use super::writers::position_columns;
 use crate::job::JobError;
-use crate::model::{Moment, Position, Suspicion};
+use crate::model::{Timestamp, Position, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A content at a location: the mailbox's row, the path as its sorting key, the content's row.
-pub type Place = (i64, Vec<u8>, i64);
+pub type ContentAt = (i64, Vec<u8>, i64);
 
 /// A content that stands at a location, by a drive's ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct StandingRow {
+pub struct AssertedRow {
     /// Mailbox.
     pub mailbox: i64,
     /// Path, as its sorting key.
@@ -26,7 +26,7 @@ pub struct StandingRow {
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
     /// The file's own time.
-    pub modified: Moment,
+    pub modified: Timestamp,
     /// Permission bits.
     pub mode: u32,
 }
@@ -34,15 +34,15 @@ pub struct StandingRow {
 pub(super) const STANDING_COLUMNS: &str =
     "mailbox, key, content, as_of, missing, suspect, modified_s, modified_n, mode";
 
-pub(super) fn read_standing(row: &Row<'_>) -> rusqlite::Result<StandingRow> {
-    Ok(StandingRow {
+pub(super) fn read_standing(row: &Row<'_>) -> rusqlite::Result<AssertedRow> {
+    Ok(AssertedRow {
         mailbox: row.get(0)?,
         key: row.get(1)?,
         content: row.get(2)?,
         as_of: row.get::<_, i64>(3)? as u64,
         missing: row.get(4)?,
         suspect: row.get_ref(5)?.as_str_or_null()?.and_then(Suspicion::from_text),
-        modified: Moment { seconds: row.get(6)?, nanos: row.get(7)? },
+        modified: Timestamp { seconds: row.get(6)?, nanos: row.get(7)? },
         mode: row.get(8)?,
     })
 }
@@ -55,7 +55,7 @@ impl Catalogue {
         mailbox: i64,
         key: &[u8],
         content: i64,
-    ) -> Result<Option<StandingRow>, JobError> {
+    ) -> Result<Option<AssertedRow>, JobError> {
         let sql = format!(
             "SELECT {STANDING_COLUMNS} FROM standing WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
              ORDER BY line DESC LIMIT 1"
@@ -70,7 +70,7 @@ impl Catalogue {
         book: i64,
         mailbox: i64,
         key: &[u8],
-    ) -> Result<Vec<StandingRow>, JobError> {
+    ) -> Result<Vec<AssertedRow>, JobError> {
         let sql = format!(
             "SELECT {STANDING_COLUMNS} FROM standing WHERE book = ?1 AND mailbox = ?2 AND key = ?3 ORDER BY line DESC"
         );

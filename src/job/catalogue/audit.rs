@@ -5,7 +5,7 @@ use super::Catalogue;
 use super::files::FileRow;
 use crate::job::JobError;
 use crate::model::message::Headers;
-use crate::model::{MailboxName, Moment, RelName, StationName};
+use crate::model::{MailboxName, Timestamp, RelName, StationName};
 use rusqlite::{OptionalExtension as _, Row, params};
 use std::collections::BTreeMap;
 
@@ -83,7 +83,7 @@ pub struct OverdueMessage {
     /// Its path.
     pub path: RelName,
     /// When it was first seen.
-    pub first_seen: Moment,
+    pub first_seen: Timestamp,
     /// Its headers.
     pub headers: Headers,
 }

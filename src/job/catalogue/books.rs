@@ -15,7 +15,7 @@ pub(super) const LOST_PAGES: &str = "lost-pages";
 
 /// A row of the table of books: how far a station's ledger on a drive is known.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct BookRow {
+pub struct ReplicaState {
     /// Row number.
     pub row: i64,
     /// Row of its drive.
@@ -55,7 +55,7 @@ pub struct BookRow {
     pub scattered: bool,
 }
 
-impl BookRow {
+impl ReplicaState {
     /// Whether no name is left for a further copy.
     pub fn is_used_up(&self) -> bool {
         self.next_number > NUMBER_MAX
@@ -100,11 +100,11 @@ const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment,
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
-    pub fn book(&self, drive: i64, station: &StationName) -> Result<BookRow, JobError> {
+    pub fn book(&self, drive: i64, station: &StationName) -> Result<ReplicaState, JobError> {
         let sql = format!("SELECT {BOOK} FROM book WHERE drive = ?1 AND station = ?2");
-        let find = || -> rusqlite::Result<Option<BookRow>> {
+        let find = || -> rusqlite::Result<Option<ReplicaState>> {
             let mut query = self.db.prepare_cached(&sql)?;
-            query.query_row(params![drive, station.as_str()], BookRow::read).optional()
+            query.query_row(params![drive, station.as_str()], ReplicaState::read).optional()
         };
         if let Some(row) = find()? {
             return Ok(row);
@@ -122,7 +122,7 @@ impl Catalogue {
     }
 
     /// Writes back what is known of a ledger; only if it changed.
-    pub fn save_book(&self, book: &BookRow) -> Result<(), JobError> {
+    pub fn save_book(&self, book: &ReplicaState) -> Result<(), JobError> {
         let head: &[u8] = book.chain.head.as_bytes();
         self.db
             .prepare_cached(
@@ -158,7 +158,7 @@ impl Catalogue {
     }
 
     /// Forgets what is known of a ledger, before it is read from its beginning.
-    pub fn forget_book(&self, book: &mut BookRow) -> Result<(), JobError> {
+    pub fn forget_book(&self, book: &mut ReplicaState) -> Result<(), JobError> {
         for table in [
             "payload",
             "assertion",
@@ -171,7 +171,7 @@ impl Catalogue {
         ] {
             self.db.execute(&format!("DELETE FROM {table} WHERE book = ?1"), [book.row])?;
         }
-        *book = BookRow {
+        *book = ReplicaState {
             ledger_bytes: 0,
             chain: Chain::default(),
             manifest_bytes: 0,

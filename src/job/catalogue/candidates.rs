@@ -33,7 +33,7 @@ pub(super) struct Candidate {
 
 /// What ledgers assert at one location, line by line.
 #[derive(Default)]
-pub(super) struct Told {
+pub(super) struct LocationLines {
     pub lines: Vec<AssertionLine>,
     /// Contents of which there are more lines than are held.
     crowded: HashSet<i64>,
@@ -41,7 +41,7 @@ pub(super) struct Told {
     held: HashSet<i64>,
 }
 
-impl Told {
+impl LocationLines {
     /// Of a content that is held already no more than so many: it is given, whatever the others would say of it.
     pub(super) fn add(&mut self, line: AssertionLine) {
         if self.lines.len() >= LINES_OF_A_LOCATION {
@@ -79,7 +79,7 @@ impl Candidate {
 pub(super) fn candidates(
     catalogue: &Catalogue,
     lineage: &mut Lineage,
-    Told { lines, crowded, .. }: &Told,
+    LocationLines { lines, crowded, .. }: &LocationLines,
     plain: bool,
 ) -> Result<Vec<Candidate>, JobError> {
     let mut candidates: Vec<Candidate> = Vec::new();

@@ -2,9 +2,9 @@
 //! Never decides anything.
 
 use super::Catalogue;
-use super::payloads::{PayloadRow, PayloadState};
+use super::payloads::{CopyRow, CopyState};
 use crate::job::JobError;
-use crate::model::Moment;
+use crate::model::Timestamp;
 use rusqlite::params;
 
 /// Places of one message that its line in the list may name.
@@ -12,7 +12,7 @@ const PLACES_NAMED: u32 = 8;
 
 /// A copy, as far as is needed to see where in the list it stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Dated {
+pub struct DatedCopy {
     /// Its number.
     pub number: u32,
     /// The date in its headers, if they were ever read on this card; empty where they have none.
@@ -25,7 +25,7 @@ pub struct Dated {
 
 /// How a message stands at a location, by a ledger; the first of several is what is said of the message.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Whereabouts {
+pub enum LocationStatus {
     /// It is there.
     There,
     /// It is missing from there.
@@ -40,18 +40,18 @@ pub enum Whereabouts {
 
 /// Where a message is or was, and how it went.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Stand {
+pub struct LastLocation {
     /// Mailbox.
     pub mailbox: i64,
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Whether it is there; else how it went.
-    pub whereabouts: Whereabouts,
+    pub whereabouts: LocationStatus,
 }
 
 impl Catalogue {
     /// Goes through every copy that a drive has of a station, in order of their numbers.
-    pub fn each_dated(&self, book: i64, mut each: impl FnMut(Dated)) -> Result<(), JobError> {
+    pub fn each_dated(&self, book: i64, mut each: impl FnMut(DatedCopy)) -> Result<(), JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT p.number, c.sender IS NOT NULL, c.date, c.seen, p.state FROM payload p \
              JOIN content c ON c.id = p.content WHERE p.book = ?1 ORDER BY p.number",
@@ -60,18 +60,18 @@ impl Catalogue {
         while let Some(row) = rows.next()? {
             let read: bool = row.get(1)?;
             let date: Option<String> = row.get(2)?;
-            each(Dated {
+            each(DatedCopy {
                 number: row.get(0)?,
                 date: read.then(|| date.unwrap_or_default()),
                 seen: row.get(3)?,
-                given_up: PayloadState::of(row.get(4)?).is_given_up(),
+                given_up: CopyState::of(row.get(4)?).is_given_up(),
             });
         }
         Ok(())
     }
 
     /// Where, by a drive's ledger, a content is, or else was; one row a location.
-    pub fn stands(&self, book: i64, content: i64) -> Result<Vec<Stand>, JobError> {
+    pub fn stands(&self, book: i64, content: i64) -> Result<Vec<LastLocation>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT a.mailbox, a.key, max(a.line), a.ended, a.missing, \
              (SELECT why FROM departure d WHERE d.book = a.book AND d.mailbox = a.mailbox AND d.key = a.key \
@@ -83,13 +83,13 @@ impl Catalogue {
             let (ended, missing): (Option<i64>, bool) = (row.get(3)?, row.get(4)?);
             let why: Option<String> = row.get(5)?;
             let whereabouts = match (ended, why.as_deref()) {
-                (None, _) if missing => Whereabouts::Missing,
-                (None, _) => Whereabouts::There,
-                (_, Some("moved")) => Whereabouts::Moved,
-                (_, Some("replaced")) => Whereabouts::Replaced,
-                _ => Whereabouts::Removed,
+                (None, _) if missing => LocationStatus::Missing,
+                (None, _) => LocationStatus::There,
+                (_, Some("moved")) => LocationStatus::Moved,
+                (_, Some("replaced")) => LocationStatus::Replaced,
+                _ => LocationStatus::Removed,
             };
-            Ok(Stand { mailbox: row.get(0)?, key: row.get(1)?, whereabouts })
+            Ok(LastLocation { mailbox: row.get(0)?, key: row.get(1)?, whereabouts })
         })?;
         let mut stands = rows.collect::<Result<Vec<_>, _>>()?;
         stands.sort_by_key(|stand| stand.whereabouts);
@@ -117,18 +117,18 @@ impl Catalogue {
     }
 
     /// When a restore was last rehearsed and brought back all there is.
-    pub fn rehearsed(&self) -> Result<Option<Moment>, JobError> {
-        Ok(self.meta("rehearsed")?.and_then(|text| Moment::from_text(&text)))
+    pub fn rehearsed(&self) -> Result<Option<Timestamp>, JobError> {
+        Ok(self.meta("rehearsed")?.and_then(|text| Timestamp::from_text(&text)))
     }
 
     /// Keeps that.
-    pub fn set_rehearsed(&self, when: Moment) -> Result<(), JobError> {
+    pub fn set_rehearsed(&self, when: Timestamp) -> Result<(), JobError> {
         self.set_meta("rehearsed", &when.to_text())
     }
 
     /// Copies that were taken for what a cut left, and that no other copy is the same as: after both logs were lost,
     /// messages may be among them.
-    pub fn debris(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
+    pub fn debris(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.state = 4 \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content \

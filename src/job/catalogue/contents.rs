@@ -4,8 +4,8 @@
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Assertion;
-use crate::model::message::{Headers, Weight};
-use crate::model::{Identity, Moment, Stamp};
+use crate::model::message::{Headers, SizeBreakdown};
+use crate::model::{Identity, Timestamp, EventTime};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// What one line tells of a content for a person: when it was first seen, and how long it had waited for its first
@@ -19,7 +19,7 @@ pub(super) struct First {
 }
 
 impl First {
-    pub(super) fn of(assertion: &Assertion, stamp: &Stamp) -> Self {
+    pub(super) fn of(assertion: &Assertion, stamp: &EventTime) -> Self {
         let (seen, proven) = (assertion.first_seen.seconds, stamp.time.seconds);
         Self { seen, trusted: stamp.trusted, proven, waited: proven.saturating_sub(seen) }
     }
@@ -94,7 +94,7 @@ impl Catalogue {
         &self,
         content: i64,
         headers: &Headers,
-        weight: &Weight,
+        weight: &SizeBreakdown,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
@@ -153,10 +153,10 @@ impl Catalogue {
     }
 
     /// When a content was first seen, as a ledger told it.
-    pub fn first_seen(&self, content: i64) -> Result<Moment, JobError> {
+    pub fn first_seen(&self, content: i64) -> Result<Timestamp, JobError> {
         let sql = "SELECT coalesce(seen, 0) FROM content WHERE id = ?1";
         let seconds = self.db.prepare_cached(sql)?.query_row([content], |row| row.get(0))?;
-        Ok(Moment { seconds, nanos: 0 })
+        Ok(Timestamp { seconds, nanos: 0 })
     }
 
     /// The row of a content, if it was ever told of.

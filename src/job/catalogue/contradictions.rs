@@ -3,7 +3,7 @@
 //! Never takes a line or a copy away: only whose copies count is decided, and a person told.
 
 use super::writers::bits;
-use super::{BookRow, Catalogue};
+use super::{ReplicaState, Catalogue};
 use crate::job::JobError;
 use crate::model::{Digest, DriveId, KnownDrive, WriterId, escape};
 use rusqlite::{Row, params};
@@ -203,7 +203,7 @@ impl Catalogue {
     /// have been given again.
     pub fn compare(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         id: DriveId,
         anew: bool,
         hashes: &BTreeMap<u64, Digest>,
@@ -245,7 +245,7 @@ impl Catalogue {
 
     fn compare_with_witnesses(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         id: DriveId,
         hashes: &BTreeMap<u64, Digest>,
     ) -> Result<(), JobError> {
@@ -283,7 +283,7 @@ impl Catalogue {
 
     /// Looks for changes of which the lines of a ledger behind one say something else than this card knows, than other
     /// lines of that ledger, or than other ledgers.
-    pub fn compare_changes(&self, book: &BookRow, behind: u64) -> Result<(), JobError> {
+    pub fn compare_changes(&self, book: &ReplicaState, behind: u64) -> Result<(), JobError> {
         let new = params![book.row, behind as i64];
         let mut query = self.db.prepare_cached(
             "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o ON o.tick = d.n \

@@ -5,7 +5,7 @@ use super::drives::{DriveRow, ReplacedHow};
 use super::{Catalogue, SameDevice};
 use crate::disk::{VolumeFacts, same_device};
 use crate::job::JobError;
-use crate::model::{DriveId, MailboxName, Moment};
+use crate::model::{DriveId, MailboxName, Timestamp};
 use rusqlite::params;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
@@ -112,7 +112,7 @@ impl Catalogue {
         drive: &DriveRow,
         by: Option<DriveId>,
         how: ReplacedHow,
-        now: Moment,
+        now: Timestamp,
     ) -> Result<(), JobError> {
         let by = by.map(|id| id.to_string());
         self.together(|| {
@@ -134,7 +134,7 @@ impl Catalogue {
     }
 
     /// A drive that was taken for replaced was seen.
-    pub fn clear_replaced(&self, drive: &DriveRow, now: Moment) -> Result<(), JobError> {
+    pub fn clear_replaced(&self, drive: &DriveRow, now: Timestamp) -> Result<(), JobError> {
         self.together(|| {
             self.db.execute(
                 "UPDATE drive SET replaced = NULL, replaced_by = NULL, replaced_how = NULL WHERE id = ?1",

@@ -2,7 +2,7 @@
 
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::{Moment, RelName, Suspicion};
+use crate::model::{Timestamp, RelName, Suspicion};
 
 /// One content that was at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -10,7 +10,7 @@ pub struct Version {
     /// The content.
     pub content: i64,
     /// The file's own time.
-    pub modified: Moment,
+    pub modified: Timestamp,
     /// Permission bits.
     pub mode: u32,
     /// Why it is suspect.
@@ -39,7 +39,7 @@ pub enum Role {
 
 /// What to restore at one location.
 #[derive(Debug, Clone)]
-pub struct Wanted {
+pub struct RestoreItem {
     /// Mailbox.
     pub mailbox: i64,
     /// Path, as its sorting key.
@@ -76,12 +76,12 @@ pub struct Withheld {
 /// What becomes of one content at one location.
 pub enum Decision {
     /// It is given back.
-    Give(Wanted),
+    Give(RestoreItem),
     /// It is left out.
     Withhold(Withheld),
 }
 
-impl Wanted {
+impl RestoreItem {
     /// Its path.
     pub fn path(&self) -> Result<RelName, JobError> {
         RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("ledger: {e}")))

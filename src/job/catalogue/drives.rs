@@ -4,7 +4,7 @@
 use super::Catalogue;
 use super::counting::COUNTS;
 use crate::job::JobError;
-use crate::model::{DriveId, DriveLoss, Medium, Moment};
+use crate::model::{DriveId, DriveLoss, Medium, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A row of the table of drives.
@@ -23,19 +23,19 @@ pub struct DriveRow {
     /// What to add to the state.
     pub detail: String,
     /// When last seen.
-    pub last_seen: Option<Moment>,
+    pub last_seen: Option<Timestamp>,
     /// When last all of it was re-read.
-    pub last_verified: Option<Moment>,
+    pub last_verified: Option<Timestamp>,
     /// What it hung on when last seen.
     pub medium: Medium,
     /// Since when it is elsewhere, as the operator declared; nothing can be seen of that.
-    pub away: Option<Moment>,
+    pub away: Option<Timestamp>,
     /// Why it is to be replaced soon.
     pub worn: Option<String>,
     /// Why nothing on it counts any more.
     pub distrust: Option<String>,
     /// When this card first saw it.
-    pub known_since: Option<Moment>,
+    pub known_since: Option<Timestamp>,
     /// Serial number of the file system that it was last seen on.
     pub serial: Option<String>,
     /// The plain folder that it was last seen in; `None` of one on a device.
@@ -56,7 +56,7 @@ pub struct DriveRow {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Forgotten {
     /// Since when.
-    pub since: Moment,
+    pub since: Timestamp,
     /// Why.
     pub why: DriveLoss,
     /// Where it went, as it was said.
@@ -67,7 +67,7 @@ pub struct Forgotten {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Replaced {
     /// Since when.
-    pub since: Moment,
+    pub since: Timestamp,
     /// The drive that stands there; `None`: one without an id.
     pub by: Option<DriveId>,
     /// How that is known.
@@ -170,8 +170,8 @@ impl DriveRow {
     }
 
     fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
-        let moment = |at| -> rusqlite::Result<Option<Moment>> {
-            Ok(row.get_ref(at)?.as_str_or_null()?.and_then(Moment::from_text))
+        let moment = |at| -> rusqlite::Result<Option<Timestamp>> {
+            Ok(row.get_ref(at)?.as_str_or_null()?.and_then(Timestamp::from_text))
         };
         let id = |at| -> rusqlite::Result<Option<DriveId>> {
             Ok(row.get_ref(at)?.as_str_or_null()?.and_then(|text| text.parse().ok()))
@@ -257,7 +257,7 @@ impl Catalogue {
         &self,
         id: DriveId,
         found: &FoundDrive<'_>,
-        now: Moment,
+        now: Timestamp,
     ) -> Result<i64, JobError> {
         let at = found.at;
         let drive = match self.drive(id)? {
@@ -286,7 +286,7 @@ impl Catalogue {
         Ok(drive)
     }
 
-    fn set_found(&self, row: i64, found: &FoundDrive<'_>, now: Moment) -> Result<(), JobError> {
+    fn set_found(&self, row: i64, found: &FoundDrive<'_>, now: Timestamp) -> Result<(), JobError> {
         let (device_known, same_device) = match &found.same_device {
             SameDevice::NotKnown => (false, None),
             SameDevice::No => (true, None),
@@ -325,10 +325,10 @@ impl Catalogue {
 
     /// Records that a drive is elsewhere since some time, or that it is not. One that is elsewhere was not
     /// reformatted: that question is answered.
-    pub fn declare_away(&self, drive: i64, since: Option<Moment>) -> Result<(), JobError> {
+    pub fn declare_away(&self, drive: i64, since: Option<Timestamp>) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE drive SET away = ?2 WHERE id = ?1",
-            params![drive, since.map(Moment::to_text)],
+            params![drive, since.map(Timestamp::to_text)],
         )?;
         match since {
             Some(_) => self.not_reformatted(drive),
@@ -337,7 +337,7 @@ impl Catalogue {
     }
 
     /// Records that all of a drive was re-read.
-    pub fn drive_verified(&self, drive: i64, when: Moment) -> Result<(), JobError> {
+    pub fn drive_verified(&self, drive: i64, when: Timestamp) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE drive SET last_verified = ?2 WHERE id = ?1",
             params![drive, when.to_text()],

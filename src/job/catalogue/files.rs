@@ -4,8 +4,8 @@
 use super::Catalogue;
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
-use crate::model::message::{FileFacts, Headers, Weight};
-use crate::model::{Claim, Identity, Moment, RelName, Suspicion};
+use crate::model::message::{FileFacts, Headers, SizeBreakdown};
+use crate::model::{WallTime, Identity, Timestamp, RelName, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// Where a path stands. States above `Present` are few and indexed.
@@ -71,7 +71,7 @@ pub struct FileRow {
     /// Length in octets at the last look.
     pub bytes: u64,
     /// The file's own time.
-    pub modified: Moment,
+    pub modified: Timestamp,
     /// Stands for the time of the last change of anything about it.
     pub changed: i64,
     /// Inode.
@@ -81,7 +81,7 @@ pub struct FileRow {
     /// Monotonic milliseconds of the first look at these facts.
     pub looked: i64,
     /// When its content was first seen here.
-    pub first_seen: Moment,
+    pub first_seen: Timestamp,
     /// Whether something vouched for the clock then.
     pub clock_trusted: bool,
     /// Its content when last read.
@@ -111,12 +111,12 @@ impl FileRow {
             key: row.get(1)?,
             state: FileState::from_number(row.get(2)?),
             bytes: row.get::<_, i64>(3)? as u64,
-            modified: Moment { seconds: row.get(4)?, nanos: row.get(5)? },
+            modified: Timestamp { seconds: row.get(4)?, nanos: row.get(5)? },
             changed: row.get(6)?,
             inode: row.get(7)?,
             mode: row.get(8)?,
             looked: row.get(9)?,
-            first_seen: Moment { seconds: row.get(10)?, nanos: 0 },
+            first_seen: Timestamp { seconds: row.get(10)?, nanos: 0 },
             content: row.get(11)?,
             good: row.get(12)?,
             suspect: row.get_ref(13)?.as_str_or_null()?.and_then(Suspicion::from_text),
@@ -134,8 +134,8 @@ impl FileRow {
     }
 
     /// What a look is compared with.
-    pub fn glance(&self) -> Glance {
-        Glance {
+    pub fn glance(&self) -> FileStatRow {
+        FileStatRow {
             key: self.key.clone(),
             state: self.state,
             bytes: self.bytes,
@@ -155,18 +155,18 @@ impl FileRow {
 
 /// As much of a row as a look is compared with.
 #[derive(Debug, Clone)]
-pub struct Glance {
+pub struct FileStatRow {
     /// Path, as its sorting key.
     pub key: Vec<u8>,
     /// Where it stands.
     pub state: FileState,
     bytes: u64,
-    modified: Moment,
+    modified: Timestamp,
     changed: i64,
     inode: i64,
 }
 
-impl Glance {
+impl FileStatRow {
     /// Whether a look finds it as it was.
     pub fn has_facts(&self, facts: &FileFacts) -> bool {
         self.bytes == facts.bytes
@@ -177,7 +177,7 @@ impl Glance {
 }
 
 /// Only ever compared for equality, so wrapping is harmless.
-fn fold_time(time: Moment) -> i64 {
+fn fold_time(time: Timestamp) -> i64 {
     time.seconds.wrapping_mul(1_000_000_000).wrapping_add(time.nanos.into())
 }
 
@@ -189,7 +189,7 @@ pub struct NewFile {
     /// Its headers.
     pub headers: Headers,
     /// What its octets are made of.
-    pub weight: Weight,
+    pub weight: SizeBreakdown,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
     /// It has no Message-ID, and what was at its path before is its beginning.
@@ -208,17 +208,17 @@ impl Catalogue {
         mailbox: i64,
         after: &[u8],
         most: usize,
-    ) -> Result<Vec<Glance>, JobError> {
+    ) -> Result<Vec<FileStatRow>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT key, state, bytes, modified_s, modified_n, changed, inode FROM file \
              WHERE mailbox = ?1 AND key > ?2 ORDER BY key LIMIT ?3",
         )?;
         let rows = query.query_map(params![mailbox, after, most as i64], |row| {
-            Ok(Glance {
+            Ok(FileStatRow {
                 key: row.get(0)?,
                 state: FileState::from_number(row.get(1)?),
                 bytes: row.get::<_, i64>(2)? as u64,
-                modified: Moment { seconds: row.get(3)?, nanos: row.get(4)? },
+                modified: Timestamp { seconds: row.get(3)?, nanos: row.get(4)? },
                 changed: row.get(5)?,
                 inode: row.get(6)?,
             })
@@ -291,7 +291,7 @@ impl Catalogue {
         (mailbox, key): (i64, &[u8]),
         facts: &FileFacts,
         state: FileState,
-        (looked, now): (i64, Claim),
+        (looked, now): (i64, WallTime),
         hinted: bool,
     ) -> Result<(), JobError> {
         self.db
@@ -348,7 +348,7 @@ impl Catalogue {
 
     /// Records a content read and settled. Always a change the drives are asked about: while the
     /// path waited for its second look it was passed over, whatever a drive had not been told of it.
-    pub fn settle(&self, row: &FileRow, new: &NewFile, now: Claim) -> Result<i64, JobError> {
+    pub fn settle(&self, row: &FileRow, new: &NewFile, now: WallTime) -> Result<i64, JobError> {
         let content = self.content(&new.identity)?;
         self.set_headers(content, &new.headers, &new.weight)?;
         let same = row.content == Some(content);

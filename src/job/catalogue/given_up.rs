@@ -6,7 +6,7 @@ use super::drives::{DriveRow, Forgotten};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_EVENTS_KEPT, DRIVE_EVENTS_SHOWN};
-use crate::model::{DriveId, DriveLoss, Moment};
+use crate::model::{DriveId, DriveLoss, Timestamp};
 use rusqlite::params;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -18,7 +18,7 @@ pub(super) const FORGOTTEN: &str = "forgotten-drives";
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DriveEvent {
     /// When, as claimed.
-    pub at: Moment,
+    pub at: Timestamp,
     /// What: `forgotten`, `taken-back`, `replaced`, `perhaps-replaced`, `seen-again`.
     pub what: String,
     /// Why, or by which drive.
@@ -49,7 +49,7 @@ impl Catalogue {
         drive: i64,
         why: DriveLoss,
         place: Option<&str>,
-        now: Moment,
+        now: Timestamp,
     ) -> Result<(), JobError> {
         self.together(|| {
             self.db.execute(
@@ -69,7 +69,7 @@ impl Catalogue {
     }
 
     /// The operator has a drive back that was given up; whether it was.
-    pub(super) fn take_back(&self, drive: i64, now: Moment) -> Result<bool, JobError> {
+    pub(super) fn take_back(&self, drive: i64, now: Timestamp) -> Result<bool, JobError> {
         let taken = self.db.execute(
             "UPDATE drive SET forgotten = NULL, forgotten_why = NULL, forgotten_place = NULL, \
              state = CASE state WHEN 'forgotten' THEN '' ELSE state END, detail = '' \
@@ -112,7 +112,7 @@ impl Catalogue {
             else {
                 continue;
             };
-            let since = Moment::from_text(&kept.since).unwrap_or_default();
+            let since = Timestamp::from_text(&kept.since).unwrap_or_default();
             self.db.execute(
                 "INSERT OR IGNORE INTO drive (uuid, label, found_at, state, detail, medium, forgotten, \
                  forgotten_why, forgotten_place, serial) VALUES (?1, ?2, x'', '', '', 'other', ?3, ?4, ?5, ?6)",
@@ -135,7 +135,7 @@ impl Catalogue {
     pub(super) fn note_history(
         &self,
         drive: i64,
-        at: Moment,
+        at: Timestamp,
         what: &str,
         why: Option<&str>,
         place: Option<&str>,
@@ -159,7 +159,7 @@ impl Catalogue {
         )?;
         let rows = query.query_map(params![drive, DRIVE_EVENTS_SHOWN], |row| {
             Ok(DriveEvent {
-                at: Moment::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
+                at: Timestamp::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
                 what: row.get(1)?,
                 why: row.get(2)?,
                 place: row.get(3)?,

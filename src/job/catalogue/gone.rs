@@ -2,11 +2,11 @@
 //! Never calls anything departed that nobody saw go.
 
 use super::files::FileRow;
-use super::{Catalogue, FileState, Place};
+use super::{Catalogue, FileState, ContentAt};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::ALIKE_MAX;
-use crate::model::{Claim, Moment, RelName};
+use crate::model::{WallTime, Timestamp, RelName};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A content that is missing from a location.
@@ -21,11 +21,11 @@ pub struct MissingRow {
     /// A version that looks like damage is there in its place.
     pub damaged: bool,
     /// The file's own time.
-    pub modified: Moment,
+    pub modified: Timestamp,
     /// Permission bits.
     pub mode: u32,
     /// When it was first seen there.
-    pub first_seen: Claim,
+    pub first_seen: WallTime,
     /// The change that made it so.
     pub tick: u64,
 }
@@ -42,7 +42,7 @@ pub struct DepartedRow {
     /// Why.
     pub why: Departed,
     /// What followed it: the place that it moved to, or at its own the content that replaced it.
-    pub heir: Option<Place>,
+    pub heir: Option<ContentAt>,
     /// The change.
     pub tick: u64,
     /// When, in claimed seconds.
@@ -60,9 +60,9 @@ fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
         key: row.get(1)?,
         content: row.get(2)?,
         damaged: row.get(3)?,
-        modified: Moment { seconds: row.get(4)?, nanos: row.get(5)? },
+        modified: Timestamp { seconds: row.get(4)?, nanos: row.get(5)? },
         mode: row.get(6)?,
-        first_seen: Claim { time: Moment { seconds: row.get(7)?, nanos: 0 }, trusted: row.get(8)? },
+        first_seen: WallTime { time: Timestamp { seconds: row.get(7)?, nanos: 0 }, trusted: row.get(8)? },
         tick: row.get::<_, i64>(9)? as u64,
     })
 }
@@ -331,7 +331,7 @@ impl Catalogue {
     /// followed them.
     pub fn departed_for(
         &self,
-        (mailbox, key, content): &Place,
+        (mailbox, key, content): &ContentAt,
         until: u64,
     ) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!(
@@ -403,13 +403,13 @@ impl Catalogue {
         mailbox: i64,
         key: &[u8],
         content: i64,
-    ) -> Result<Option<(Moment, u32)>, JobError> {
+    ) -> Result<Option<(Timestamp, u32)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT modified_s, modified_n, mode FROM book JOIN assertion a ON a.book = book.id \
              WHERE a.mailbox = ?1 AND a.key = ?2 AND a.content = ?3 ORDER BY a.as_of DESC, a.line DESC LIMIT 1",
         )?;
         let found = query.query_row(params![mailbox, key, content], |row| {
-            Ok((Moment { seconds: row.get(0)?, nanos: row.get(1)? }, row.get(2)?))
+            Ok((Timestamp { seconds: row.get(0)?, nanos: row.get(1)? }, row.get(2)?))
         });
         Ok(found.optional()?)
     }

@@ -8,7 +8,7 @@ use crate::model::limits::{
     DISTRUST_POINTS, FALLS_MAX, FILLED_DAYS, FILLED_DAYS_LEAST, POINTS_OF_FOREIGN, RESERVE_BYTES,
     ROOM_STEP,
 };
-use crate::model::{Digest, Identity, Moment, Stamp};
+use crate::model::{Digest, Identity, Timestamp, EventTime};
 use rusqlite::{OptionalExtension as _, params};
 
 /// Seconds of a day of the calendar.
@@ -121,7 +121,7 @@ impl Catalogue {
     /// did not keep what it was given counts for nothing until it was read again, so that everything is copied to it
     /// anew; one that was given up is looked over as one that comes back, and all of it is read again as soon as
     /// there is time. Whether it was given up.
-    pub fn begin_afresh(&self, drive: i64, now: Moment) -> Result<bool, JobError> {
+    pub fn begin_afresh(&self, drive: i64, now: Timestamp) -> Result<bool, JobError> {
         let taken_back = self.together(|| {
             self.db.execute(
                 "UPDATE payload SET state = 0, round = 0 WHERE state IN (1, 5) AND book IN \
@@ -167,7 +167,7 @@ impl Catalogue {
     }
 
     /// Counts what was written on a day. A line of a clock that nothing vouched for counts on no day.
-    pub(super) fn book_filled(&self, book: i64, bytes: u64, stamp: &Stamp) -> Result<(), JobError> {
+    pub(super) fn book_filled(&self, book: i64, bytes: u64, stamp: &EventTime) -> Result<(), JobError> {
         if !stamp.trusted {
             return Ok(());
         }
@@ -181,7 +181,7 @@ impl Catalogue {
 
     /// In how many days a drive is full at the present rate. Unknown where nothing vouches for the clock, where
     /// the history is short, and while nothing is written.
-    pub fn days_left(&self, drive: i64, now: &Stamp) -> Result<Option<u64>, JobError> {
+    pub fn days_left(&self, drive: i64, now: &EventTime) -> Result<Option<u64>, JobError> {
         if !now.trusted {
             return Ok(None);
         }

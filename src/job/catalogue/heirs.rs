@@ -5,16 +5,16 @@ use super::decisions::Version;
 use super::files::FileRow;
 use super::merge::Judge;
 use super::writers::position_columns;
-use super::{Catalogue, Place};
+use super::{Catalogue, ContentAt};
 use crate::job::JobError;
 use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};
-use crate::model::{Identity, Moment, Position, StationName, Suspicion};
+use crate::model::{Identity, Timestamp, Position, StationName, Suspicion};
 use rusqlite::{OptionalExtension as _, params};
 use std::collections::{BTreeSet, HashSet, VecDeque};
 
 /// A departure that names what came after.
 struct Before {
-    place: Place,
+    place: ContentAt,
     position: Position,
 }
 
@@ -32,7 +32,7 @@ impl Catalogue {
         }
         let departed = self.departed(mailbox, key, self.content(rest)?)?;
         let heir = departed.and_then(|departed| departed.heir);
-        let is_here = |heir: &Place| heir.0 == mailbox && heir.1 == key;
+        let is_here = |heir: &ContentAt| heir.0 == mailbox && heir.1 == key;
         Ok(heir.filter(is_here).map(|heir| heir.2).filter(|good| missing.contains(good)))
     }
 
@@ -47,7 +47,7 @@ impl Catalogue {
     }
 
     /// What left, and had this come after it: another content in place of it, or the same at another location.
-    fn came_before(&self, station: &StationName, place: &Place) -> Result<Vec<Before>, JobError> {
+    fn came_before(&self, station: &StationName, place: &ContentAt) -> Result<Vec<Before>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_heir \
              JOIN book ON book.id = d.book AND book.station = ?1 \
@@ -70,7 +70,7 @@ impl Catalogue {
     fn version_at(
         &self,
         station: &StationName,
-        (mailbox, key, content): &Place,
+        (mailbox, key, content): &ContentAt,
     ) -> Result<Option<Version>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT a.suspect, a.modified_s, a.modified_n, a.mode FROM book JOIN assertion a ON a.book = book.id \
@@ -81,7 +81,7 @@ impl Catalogue {
             Ok(Version {
                 content: *content,
                 suspect: row.get_ref(0)?.as_str_or_null()?.and_then(Suspicion::from_text),
-                modified: Moment { seconds: row.get(1)?, nanos: row.get(2)? },
+                modified: Timestamp { seconds: row.get(1)?, nanos: row.get(2)? },
                 mode: row.get(3)?,
             })
         });
@@ -109,7 +109,7 @@ impl Judge<'_> {
         }
         let (catalogue, station) = (self.catalogue, self.station);
         let mut ahead = VecDeque::from([(mailbox, key.to_vec(), content)]);
-        let mut met: BTreeSet<Place> = ahead.iter().cloned().collect();
+        let mut met: BTreeSet<ContentAt> = ahead.iter().cloned().collect();
         let mut all: Vec<Before> = Vec::new();
         while let Some(place) = ahead.pop_front() {
             if met.len().max(all.len()) > VERSIONS_FOLLOWED {

@@ -1,9 +1,9 @@
 //! What a drive holds of a station, for somebody who sees it for the first time.
 //! Never decides anything.
 
-use super::{Catalogue, PayloadState};
+use super::{Catalogue, CopyState};
 use crate::job::JobError;
-use crate::model::Moment;
+use crate::model::Timestamp;
 
 /// How the copies of a station on a drive stand.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -15,7 +15,7 @@ pub struct CopyCounts {
     /// Of them those that were read again after they were made.
     pub reread: u64,
     /// The longest ago that one of them was last read, as claimed.
-    pub oldest: Option<Moment>,
+    pub oldest: Option<Timestamp>,
     /// Copies whose line stands behind a break: whole only if they are found to be.
     pub claimed: u64,
     /// Copies found damaged.
@@ -38,20 +38,20 @@ impl Catalogue {
         while let Some(row) = rows.next()? {
             let (state, copies): (i64, i64) = (row.get(0)?, row.get(1)?);
             let copies = copies as u64;
-            match PayloadState::of(state) {
-                PayloadState::Good | PayloadState::Adopted => {
+            match CopyState::of(state) {
+                CopyState::Good | CopyState::Adopted => {
                     let seconds: i64 = row.get(4)?;
                     counts.whole += copies;
                     counts.bytes += row.get::<_, i64>(2)? as u64;
                     counts.reread += row.get::<_, i64>(3)? as u64;
                     let earlier = counts.oldest.map_or(seconds, |o| o.seconds.min(seconds));
-                    counts.oldest = Some(Moment { seconds: earlier, nanos: 0 });
+                    counts.oldest = Some(Timestamp { seconds: earlier, nanos: 0 });
                 }
-                PayloadState::Claimed => counts.claimed += copies,
-                PayloadState::Damaged => counts.damaged += copies,
-                PayloadState::Missing => counts.missing += copies,
-                PayloadState::Debris => counts.debris += copies,
-                PayloadState::GivenUp | PayloadState::Removed => {}
+                CopyState::Claimed => counts.claimed += copies,
+                CopyState::Damaged => counts.damaged += copies,
+                CopyState::Missing => counts.missing += copies,
+                CopyState::Debris => counts.debris += copies,
+                CopyState::GivenUp | CopyState::Removed => {}
             }
         }
         Ok(counts)

@@ -5,7 +5,7 @@
 use super::Catalogue;
 use crate::disk::host;
 use crate::job::JobError;
-use crate::model::{DriveId, Moment};
+use crate::model::{DriveId, Timestamp};
 use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
@@ -45,7 +45,7 @@ impl KnownHow {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct KnownAs {
     /// Since when.
-    pub since: Moment,
+    pub since: Timestamp,
     /// How it became ours.
     pub how: KnownHow,
     /// Serial number of its file system then; `None`: it had none that could be read.
@@ -70,7 +70,7 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(sql)?;
         let known = query.query_row([id.to_string()], |row| {
             Ok(KnownAs {
-                since: Moment::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
+                since: Timestamp::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
                 how: KnownHow::from_text(row.get_ref(1)?.as_str()?).unwrap_or(KnownHow::Copied),
                 serial: row.get(2)?,
             })
@@ -91,7 +91,7 @@ impl Catalogue {
         (id, label): (DriveId, &str),
         serial: Option<&str>,
         how: KnownHow,
-        now: Moment,
+        now: Timestamp,
     ) -> Result<(), JobError> {
         if how == KnownHow::Copied
             && self.known_as(id)?.is_some_and(|k| k.how != how || k.serial.is_some())
@@ -165,7 +165,7 @@ impl Catalogue {
             else {
                 continue;
             };
-            let since = Moment::from_text(&kept.since).unwrap_or_default();
+            let since = Timestamp::from_text(&kept.since).unwrap_or_default();
             self.db.execute(
                 "INSERT OR IGNORE INTO known_drive VALUES (?1, ?2, ?3, ?4, ?5)",
                 params![id.to_string(), kept.label, kept.serial, how.as_str(), since.to_text()],

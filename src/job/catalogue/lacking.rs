@@ -8,7 +8,7 @@ use super::gone::{DEPARTED, read_departed};
 use super::ledger_lines::DepartureLine;
 use super::merge::Judge;
 use super::writers::bits;
-use super::{BookRow, Catalogue, DepartedRow, Place, StandingRow};
+use super::{ReplicaState, Catalogue, DepartedRow, ContentAt, AssertedRow};
 use crate::job::JobError;
 use crate::job::exclude::ignores;
 use crate::model::{RelName, StationName};
@@ -89,7 +89,7 @@ impl Catalogue {
     pub fn lacked(
         &self,
         book: i64,
-        mut each: impl FnMut(StandingRow) -> Result<(), JobError>,
+        mut each: impl FnMut(AssertedRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let station = self.station_of_book(book)?;
         // Of a ledger with lines that cannot be read, also what left by a word that does not count any more.
@@ -114,7 +114,7 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(&sql)?;
         let mut rows = query.query([book])?;
         let mut giving = None;
-        let mut last: Option<Place> = None;
+        let mut last: Option<ContentAt> = None;
         while let Some(row) = rows.next()? {
             let standing = read_standing(row)?;
             let of = (standing.mailbox, standing.key.clone(), standing.content);
@@ -138,7 +138,7 @@ impl Catalogue {
 
     /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
     /// of anything, or something was lacking then.
-    pub fn lacking_now(&self, book: &BookRow) -> Result<Lacking, JobError> {
+    pub fn lacking_now(&self, book: &ReplicaState) -> Result<Lacking, JobError> {
         match book.told == 0 || book.lacking.messages > 0 {
             true => self.lacking(book),
             false => Ok(Lacking::default()),
@@ -146,7 +146,7 @@ impl Catalogue {
     }
 
     /// How many messages a drive asserts that this card lacks.
-    pub fn lacking(&self, book: &BookRow) -> Result<Lacking, JobError> {
+    pub fn lacking(&self, book: &ReplicaState) -> Result<Lacking, JobError> {
         let mut lacking = Lacking::default();
         self.lacked(book.row, |standing| {
             let (bytes, seen): (i64, Option<i64>) = self
@@ -174,7 +174,7 @@ impl Catalogue {
     }
 
     /// What a person does not want in this card's mailboxes: mailbox, path as its sorting key, content.
-    pub fn not_wanted(&self) -> Result<Vec<Place>, JobError> {
+    pub fn not_wanted(&self) -> Result<Vec<ContentAt>, JobError> {
         let mut query = self.db.prepare_cached("SELECT mailbox, key, content FROM not_wanted")?;
         let rows = query.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
         Ok(rows.collect::<Result<_, _>>()?)

@@ -2,7 +2,7 @@
 //! what is known. Never decides whether that may be.
 
 use super::Catalogue;
-use super::books::BookRow;
+use super::books::ReplicaState;
 use crate::job::JobError;
 use rusqlite::params;
 
@@ -33,7 +33,7 @@ const OF_FILE: &str = "WHERE kept.mailbox = file.mailbox AND kept.key = file.key
 
 impl Catalogue {
     /// What would be lost with the copies of a station on a drive.
-    pub fn last_copies(&self, drive: i64, book: &BookRow) -> Result<LastCopies, JobError> {
+    pub fn last_copies(&self, drive: i64, book: &ReplicaState) -> Result<LastCopies, JobError> {
         let on_card = format!(
             "SELECT count(*) FROM file WHERE file.state = 1 AND EXISTS (SELECT 1 FROM kept {OF_FILE} \
              AND kept.book = ?1) AND NOT EXISTS (SELECT 1 FROM kept CROSS JOIN book b ON b.id = kept.book \

@@ -4,7 +4,7 @@
 use super::decisions::Version;
 use super::writers::position_columns;
 use crate::model::ledger::Departed;
-use crate::model::{Moment, Position, Suspicion};
+use crate::model::{Timestamp, Position, Suspicion};
 use rusqlite::Row;
 
 /// A line that asserts that a content is at a location.
@@ -63,7 +63,7 @@ pub(super) fn read_assertion(row: &Row<'_>) -> rusqlite::Result<AssertionLine> {
         version: Version {
             content: row.get(3)?,
             suspect: row.get_ref(9)?.as_str_or_null()?.and_then(Suspicion::from_text),
-            modified: Moment { seconds: row.get(10)?, nanos: row.get(11)? },
+            modified: Timestamp { seconds: row.get(10)?, nanos: row.get(11)? },
             mode: row.get(12)?,
         },
     })

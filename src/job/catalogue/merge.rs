@@ -3,15 +3,15 @@
 //! assertions that its position covers. Anybody may have written to a drive: the word of one alone leaves nothing out
 //! that another one holds.
 
-use super::candidates::{Candidate, NOBODYS, Told, candidates};
-use super::decisions::{Decision, Role, Version, Wanted, Withheld};
+use super::candidates::{Candidate, NOBODYS, LocationLines, candidates};
+use super::decisions::{Decision, Role, Version, RestoreItem, Withheld};
 use super::heirs::chain;
 use super::ledger_lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
     read_assertion, read_departure,
 };
 use super::stamps::{Lineage, Stamps};
-use super::{Catalogue, Place};
+use super::{Catalogue, ContentAt};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
@@ -44,7 +44,7 @@ pub struct Judge<'a> {
     /// The content of no bytes, if any line tells of it.
     empty: Option<i64>,
     /// What a person does not want on this card: mailbox, path as its sorting key, content.
-    not_wanted: HashSet<Place>,
+    not_wanted: HashSet<ContentAt>,
     with_removed: bool,
 }
 
@@ -72,7 +72,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         with_removed: bool,
-        mut each: impl FnMut(Wanted) -> Result<(), JobError>,
+        mut each: impl FnMut(RestoreItem) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         self.judge(station, with_removed)?.each_in(None, |decision| match decision {
             Decision::Give(wanted) => each(wanted),
@@ -97,7 +97,7 @@ impl Judge<'_> {
         let mut next = departures.next().transpose()?;
         let mut query = db.prepare_cached(ASSERTIONS)?;
         let mut rows = query.query(of)?;
-        let mut told = Told::default();
+        let mut told = LocationLines::default();
         loop {
             let line = rows.next()?.map(read_assertion).transpose()?;
             let goes_on = |first: &AssertionLine| {
@@ -119,7 +119,7 @@ impl Judge<'_> {
                     next = departures.next().transpose()?;
                 }
                 self.decide(&told, &left, &mut each)?;
-                told = Told::default();
+                told = LocationLines::default();
             }
             match line {
                 Some(line) => told.add(line),
@@ -138,7 +138,7 @@ impl Judge<'_> {
     ) -> Result<(), JobError> {
         let at = params![self.station.as_str(), mailbox, key, book];
         let mut query = self.catalogue.db.prepare_cached(ASSERTIONS_AT)?;
-        let mut told = Told::default();
+        let mut told = LocationLines::default();
         for line in query.query_map(at, read_assertion)? {
             told.add(line?);
         }
@@ -152,11 +152,11 @@ impl Judge<'_> {
 
     fn decide(
         &mut self,
-        told: &Told,
+        told: &LocationLines,
         left: &[DepartureLine],
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let Told { lines, .. } = told;
+        let LocationLines { lines, .. } = told;
         let Some(first) = lines.first() else { return Ok(()) };
         let at = (first.mailbox, first.key.as_slice());
         // One content that nobody saw go needs no stamps.
@@ -367,7 +367,7 @@ impl Judge<'_> {
                 0 => Role::InsteadOfSuspect,
                 _ => Role::Beside,
             };
-            each(Decision::Give(Wanted {
+            each(Decision::Give(RestoreItem {
                 mailbox,
                 key: key.to_vec(),
                 role,
@@ -392,7 +392,7 @@ impl Judge<'_> {
             let removed = matches!(why, Departed::Deleted | Departed::Acknowledged) && !elsewhere;
             let key = key.to_vec();
             each(match removed && self.with_removed {
-                true => Decision::Give(Wanted {
+                true => Decision::Give(RestoreItem {
                     mailbox,
                     key,
                     version,
@@ -421,7 +421,7 @@ fn doubt(
         let (Some((why, book)), key) = (in_doubt, key.to_vec()) else { continue };
         each(match is_bettered {
             true => Decision::Withhold(Withheld { mailbox, key, version, why, book }),
-            false => Decision::Give(Wanted {
+            false => Decision::Give(RestoreItem {
                 mailbox,
                 key,
                 version,

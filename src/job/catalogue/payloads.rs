@@ -3,13 +3,13 @@
 
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
-use crate::model::{Digest, DriveId, Identity, Moment, PayloadName};
+use crate::model::{Digest, DriveId, Identity, Timestamp, PayloadName};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// How a copy on a drive stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[repr(i64)]
-pub enum PayloadState {
+pub enum CopyState {
     /// A line behind a break says so; not yet checked.
     Claimed = 0,
     /// Proven when it was made, or when last re-read.
@@ -28,7 +28,7 @@ pub enum PayloadState {
     Removed = 7,
 }
 
-impl PayloadState {
+impl CopyState {
     pub(super) fn of(number: i64) -> Self {
         match number {
             1 => Self::Good,
@@ -55,7 +55,7 @@ impl PayloadState {
 
 /// A copy on a drive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct PayloadRow {
+pub struct CopyRow {
     /// Its name.
     pub name: PayloadName,
     /// Row of its content.
@@ -63,12 +63,12 @@ pub struct PayloadRow {
     /// What it should be.
     pub identity: Identity,
     /// How it stands.
-    pub state: PayloadState,
+    pub state: CopyState,
 }
 
 /// Whether and how a drive holds a content.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Held {
+pub enum CopyStatus {
     /// A good copy.
     Good(PayloadName),
     /// Only a damaged copy, or none where there was one.
@@ -80,14 +80,14 @@ pub enum Held {
 pub(super) const PAYLOAD: &str =
     "p.segment, p.number, p.extension, p.content, p.state, c.sha256, c.bytes";
 
-pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<PayloadRow> {
+pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<CopyRow> {
     let bad = |_| rusqlite::Error::InvalidQuery;
     let extension = row.get_ref(2)?.as_str()?.parse().map_err(bad)?;
     let digest: Digest = digest_column(row, 5)?;
-    Ok(PayloadRow {
+    Ok(CopyRow {
         name: PayloadName { segment: row.get(0)?, number: row.get(1)?, extension },
         content: row.get(3)?,
-        state: PayloadState::of(row.get(4)?),
+        state: CopyState::of(row.get(4)?),
         identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
     })
 }
@@ -107,7 +107,7 @@ impl Catalogue {
         &self,
         book: i64,
         number: u32,
-        state: PayloadState,
+        state: CopyState,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE payload SET state = ?3 WHERE book = ?1 AND number = ?2")?
@@ -120,7 +120,7 @@ impl Catalogue {
         &self,
         book: i64,
         numbers: std::ops::RangeInclusive<u32>,
-        when: Moment,
+        when: Timestamp,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
@@ -150,7 +150,7 @@ impl Catalogue {
         book: i64,
         after: u32,
         most: u32,
-    ) -> Result<Vec<PayloadRow>, JobError> {
+    ) -> Result<Vec<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_lost JOIN content c ON c.id = p.content \
              WHERE p.book = ?1 AND p.state IN (2, 3) AND p.number > ?2 \
@@ -169,7 +169,7 @@ impl Catalogue {
         &self,
         book: i64,
         content: i64,
-    ) -> Result<Vec<(DriveId, i64, PayloadRow)>, JobError> {
+    ) -> Result<Vec<(DriveId, i64, CopyRow)>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD}, p.book, drive.uuid FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content JOIN book ON book.id = p.book \
@@ -189,7 +189,7 @@ impl Catalogue {
     }
 
     /// Whether and how a drive holds a content.
-    pub fn held(&self, book: i64, content: i64) -> Result<Held, JobError> {
+    pub fn held(&self, book: i64, content: i64) -> Result<CopyStatus, JobError> {
         // The index is named here and elsewhere: left to itself SQLite may go through a whole book.
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
@@ -198,16 +198,16 @@ impl Catalogue {
         ))?;
         let row = query.query_row(params![book, content], read_payload).optional()?;
         Ok(match row {
-            Some(p) if p.state.is_whole() => Held::Good(p.name),
-            Some(p) if p.state != PayloadState::Debris && !p.state.is_given_up() => {
-                Held::Lost(p.name)
+            Some(p) if p.state.is_whole() => CopyStatus::Good(p.name),
+            Some(p) if p.state != CopyState::Debris && !p.state.is_given_up() => {
+                CopyStatus::Lost(p.name)
             }
-            _ => Held::No,
+            _ => CopyStatus::No,
         })
     }
 
     /// One copy by its number.
-    pub fn payload(&self, book: i64, number: u32) -> Result<Option<PayloadRow>, JobError> {
+    pub fn payload(&self, book: i64, number: u32) -> Result<Option<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
              WHERE p.book = ?1 AND p.number = ?2"
@@ -227,7 +227,7 @@ impl Catalogue {
         &self,
         of: &str,
         params: impl rusqlite::Params,
-    ) -> Result<Vec<PayloadRow>, JobError> {
+    ) -> Result<Vec<CopyRow>, JobError> {
         let sql =
             format!("SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content {of}");
         let mut query = self.db.prepare_cached(&sql)?;
@@ -241,7 +241,7 @@ impl Catalogue {
         book: i64,
         after: u32,
         most: u32,
-    ) -> Result<Vec<PayloadRow>, JobError> {
+    ) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.number > ?2 ORDER BY p.number LIMIT ?3";
         self.copies(of, params![book, after, most])
     }
@@ -252,13 +252,13 @@ impl Catalogue {
         book: i64,
         before: u32,
         most: u32,
-    ) -> Result<Vec<PayloadRow>, JobError> {
+    ) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.number < ?2 ORDER BY p.number DESC LIMIT ?3";
         self.copies(of, params![book, before, most])
     }
 
     /// Copies claimed by lines behind a break.
-    pub fn claimed_payloads(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
+    pub fn claimed_payloads(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.state = 0 ORDER BY p.number";
         self.copies(of, [book])
     }

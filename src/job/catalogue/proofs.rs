@@ -3,13 +3,13 @@
 
 use super::Catalogue;
 use crate::job::JobError;
-use crate::model::message::Weight;
-use crate::model::{Claim, Moment, StationName};
+use crate::model::message::SizeBreakdown;
+use crate::model::{WallTime, Timestamp, StationName};
 use rusqlite::{Row, params};
 
 /// A path of the mailbox that has or had a message, and what is known of its content.
 #[derive(Debug, Clone)]
-pub struct Passage {
+pub struct TrackedMessage {
     /// Mailbox.
     pub mailbox: i64,
     /// Path, as its sorting key.
@@ -19,15 +19,15 @@ pub struct Passage {
     /// Length in octets.
     pub bytes: u64,
     /// When it was first seen on this card.
-    pub first_seen: Claim,
+    pub first_seen: WallTime,
     /// Its content, if it was ever read.
     pub content: Option<i64>,
     /// Who sent it.
     pub sender: String,
     /// What it is made of, if it was read on this card.
-    pub weight: Option<Weight>,
+    pub weight: Option<SizeBreakdown>,
     /// By the drives' ledgers: when it was first proven, and how many seconds it had waited for that.
-    pub proven: Option<(Claim, i64)>,
+    pub proven: Option<(WallTime, i64)>,
 }
 
 /// A good copy of a content.
@@ -38,7 +38,7 @@ pub struct Proof {
     /// The drive's row.
     pub drive: i64,
     /// The last time it was read and was right, as claimed.
-    pub at: Moment,
+    pub at: Timestamp,
     /// In a later look than the one that made it.
     pub reread: bool,
     /// The drive was declared to be elsewhere.
@@ -60,7 +60,7 @@ impl Catalogue {
     pub fn each_passage(
         &self,
         station: &StationName,
-        mut each: impl FnMut(Passage, &[Proof]) -> Result<(), JobError>,
+        mut each: impl FnMut(TrackedMessage, &[Proof]) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let in_force = self.in_force();
         let order = "ORDER BY f.content, f.state, f.tick";
@@ -98,25 +98,25 @@ fn read_proof(row: &Row<'_>) -> rusqlite::Result<Proof> {
     })
 }
 
-fn read_passage(row: &Row<'_>) -> rusqlite::Result<Passage> {
+fn read_passage(row: &Row<'_>) -> rusqlite::Result<TrackedMessage> {
     let octets = |at| row.get::<_, Option<i64>>(at).map(|n| n.map(|n| n as u64));
     let weight = match (octets(8)?, octets(9)?, octets(10)?) {
-        (Some(body), Some(quoted), Some(attached)) => Some(Weight { body, quoted, attached }),
+        (Some(body), Some(quoted), Some(attached)) => Some(SizeBreakdown { body, quoted, attached }),
         _ => None,
     };
     let proven = match (row.get(11)?, row.get(12)?) {
         (Some(proven), Some(waited)) => {
             let trusted = row.get::<_, Option<bool>>(13)?.unwrap_or(false);
-            Some((Claim { time: seconds(proven), trusted }, waited))
+            Some((WallTime { time: seconds(proven), trusted }, waited))
         }
         _ => None,
     };
-    Ok(Passage {
+    Ok(TrackedMessage {
         mailbox: row.get(0)?,
         key: row.get(1)?,
         is_there: row.get::<_, i64>(2)? <= 5,
         bytes: row.get::<_, i64>(3)? as u64,
-        first_seen: Claim { time: seconds(row.get(4)?), trusted: row.get(5)? },
+        first_seen: WallTime { time: seconds(row.get(4)?), trusted: row.get(5)? },
         content: row.get(6)?,
         sender: row.get::<_, Option<String>>(7)?.unwrap_or_default(),
         weight,
@@ -124,6 +124,6 @@ fn read_passage(row: &Row<'_>) -> rusqlite::Result<Passage> {
     })
 }
 
-fn seconds(seconds: i64) -> Moment {
-    Moment { seconds, nanos: 0 }
+fn seconds(seconds: i64) -> Timestamp {
+    Timestamp { seconds, nanos: 0 }
 }

@@ -1,8 +1,8 @@
 //! Superseded versions on a drive: which they are, and which of those given up are still to be removed.
 //! Never names a content that any drive's ledger still gives a place, or the mailbox ever had last.
 
-use super::payloads::{PAYLOAD, PayloadRow, read_payload};
-use super::{Catalogue, PayloadState};
+use super::payloads::{PAYLOAD, CopyRow, read_payload};
+use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use rusqlite::params;
 
@@ -12,7 +12,7 @@ const PAGE: u32 = 4_096;
 impl Catalogue {
     /// Good copies on a drive, oldest first, of older versions: that its ledger says were replaced everywhere, and that
     /// no drive's ledger says stand somewhere. Whatever this card has, had last, or lacks, is none.
-    pub fn superseded(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
+    pub fn superseded(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.state = 1 \
              AND EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
              WHERE d.content = p.content AND d.book = p.book AND d.counts AND d.why = 'replaced') \
@@ -44,7 +44,7 @@ impl Catalogue {
     }
 
     /// Copies that are given up by the ledger and may still be there.
-    pub fn given_up(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
+    pub fn given_up(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_given_up JOIN content c ON c.id = p.content \
              WHERE p.book = ?1 AND p.state = 6 ORDER BY p.number"
@@ -54,10 +54,10 @@ impl Catalogue {
     }
 
     /// They are not there any more, durably.
-    pub fn removed(&self, book: i64, copies: &[PayloadRow]) -> Result<(), JobError> {
+    pub fn removed(&self, book: i64, copies: &[CopyRow]) -> Result<(), JobError> {
         self.together(|| {
             copies.iter().try_for_each(|copy| {
-                self.set_payload_state(book, copy.name.number, PayloadState::Removed)
+                self.set_payload_state(book, copy.name.number, CopyState::Removed)
             })
         })
     }

@@ -3,10 +3,10 @@
 //! clock says meanwhile, and the next one is counted from it.
 
 use super::Catalogue;
-use super::payloads::PayloadRow;
+use super::payloads::CopyRow;
 use crate::job::JobError;
 use crate::model::limits::SPAN_MAX;
-use crate::model::{Clock, Moment};
+use crate::model::{Clock, Timestamp};
 use rusqlite::{OptionalExtension as _, params};
 use std::time::Duration;
 
@@ -15,7 +15,7 @@ const COUNTED_STEP: i64 = 3600;
 
 /// What a round found, of copies that have no good one of the same message beside them.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct RoundTotals {
+pub struct CycleTotals {
     /// Copies read.
     pub checked: u64,
     /// Of them damaged.
@@ -24,7 +24,7 @@ pub struct RoundTotals {
     pub missing: u64,
 }
 
-struct Reread {
+struct ScrubRow {
     round: i64,
     open: bool,
     begun: i64,
@@ -78,14 +78,14 @@ impl Catalogue {
         Ok(())
     }
 
-    fn reread_row(&self, book: i64) -> Result<Option<Reread>, JobError> {
+    fn reread_row(&self, book: i64) -> Result<Option<ScrubRow>, JobError> {
         Ok(self
             .db
             .prepare_cached(
                 "SELECT round, open, begun, waited, boot, at FROM reread WHERE book = ?1",
             )?
             .query_row([book], |row| {
-                Ok(Reread {
+                Ok(ScrubRow {
                     round: row.get(0)?,
                     open: row.get(1)?,
                     begun: row.get(2)?,
@@ -100,7 +100,7 @@ impl Catalogue {
     /// A book met for the first time is as old as its ledger says: since all of it was read, else since its
     /// oldest copy was. Where this card has it from that ledger alone a round is under way at once: what another card
     /// proved is a claim here.
-    fn first_reread(&self, book: i64, now: Moment) -> Result<Reread, JobError> {
+    fn first_reread(&self, book: i64, now: Timestamp) -> Result<ScrubRow, JobError> {
         if self.read_elsewhere(book)?.0 > 0 {
             self.db.execute(
                 "INSERT INTO reread (book, round, open, begun, waited, at, errors) \
@@ -108,7 +108,7 @@ impl Catalogue {
                 params![book, now.seconds],
             )?;
             let begun = now.seconds;
-            return Ok(Reread { round: 1, open: true, begun, waited: 0, boot: None, at: 0 });
+            return Ok(ScrubRow { round: 1, open: true, begun, waited: 0, boot: None, at: 0 });
         }
         let oldest: Option<i64> = self.db.query_row(
             "SELECT min(proven) FROM payload WHERE book = ?1 AND state IN (1, 5)",
@@ -121,7 +121,7 @@ impl Catalogue {
              VALUES (?1, 0, 0, ?2, 0, 0, 0)",
             params![book, begun],
         )?;
-        Ok(Reread { round: 0, open: false, begun, waited: 0, boot: None, at: 0 })
+        Ok(ScrubRow { round: 0, open: false, begun, waited: 0, boot: None, at: 0 })
     }
 
     /// The number of the round under way; begins one if there is none.
@@ -144,7 +144,7 @@ impl Catalogue {
     }
 
     /// All copies of a book were read, by a round or by `verify`: the next round is counted from here.
-    pub(super) fn round_ended(&self, book: i64, when: Moment) -> Result<(), JobError> {
+    pub(super) fn round_ended(&self, book: i64, when: Timestamp) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE reread SET begun = CASE open WHEN 1 THEN begun ELSE ?2 END, \
@@ -156,7 +156,7 @@ impl Catalogue {
     }
 
     /// The same where no line can be written: the drive may only be read.
-    pub fn end_round(&self, book: i64, drive: i64, when: Moment) -> Result<(), JobError> {
+    pub fn end_round(&self, book: i64, drive: i64, when: Timestamp) -> Result<(), JobError> {
         self.drive_verified(drive, when)?;
         self.round_ended(book, when)
     }
@@ -168,7 +168,7 @@ impl Catalogue {
         book: i64,
         round: i64,
         most: u32,
-    ) -> Result<Vec<PayloadRow>, JobError> {
+    ) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3";
         self.copies(of, params![book, round, most])
     }
@@ -229,7 +229,7 @@ impl Catalogue {
     }
 
     /// What stands of a book after a round.
-    pub fn round_totals(&self, book: i64) -> Result<RoundTotals, JobError> {
+    pub fn round_totals(&self, book: i64) -> Result<CycleTotals, JobError> {
         let missed = "NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
                       WHERE q.content = p.content AND q.book = p.book AND q.state IN (1, 5))";
         let sql = format!(
@@ -240,7 +240,7 @@ impl Catalogue {
         );
         Ok(self.db.query_row(&sql, [book], |row| {
             let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
-            Ok(RoundTotals { checked: number(0)?, damaged: number(1)?, missing: number(2)? })
+            Ok(CycleTotals { checked: number(0)?, damaged: number(1)?, missing: number(2)? })
         })?)
     }
 }

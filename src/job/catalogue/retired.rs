@@ -1,12 +1,12 @@
 //! What was known of a ledger before it had to be read from its beginning: kept aside until all of it that the ledger
 //! tells no more is written again. Nothing here counts as a copy or a place meanwhile: a retired book is of no station.
 
-use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use super::payloads::{PAYLOAD, CopyRow, read_payload};
 use super::writers::position_columns;
-use super::{BookRow, Catalogue, Place};
+use super::{ReplicaState, Catalogue, ContentAt};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::{Moment, Position, Suspicion};
+use crate::model::{Timestamp, Position, Suspicion};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A book set aside.
@@ -45,7 +45,7 @@ pub enum Said {
         /// Why it was suspect.
         suspect: Option<Suspicion>,
         /// The file's own time.
-        modified: Moment,
+        modified: Timestamp,
         /// Permission bits.
         mode: u32,
     },
@@ -54,7 +54,7 @@ pub enum Said {
         /// Why.
         why: Departed,
         /// The location that has what came after it, and what that is.
-        to: Option<Place>,
+        to: Option<ContentAt>,
     },
 }
 
@@ -62,7 +62,7 @@ impl Catalogue {
     /// Sets aside what is known of a ledger, before it is read from its beginning; from now on `book` is a new row that
     /// knows nothing. Where something is aside already, what was read since is in the ledger itself, and is forgotten.
     /// `same_medium` tells whether the ledger still ends as it was known to.
-    pub fn retire_book(&self, book: &mut BookRow, same_medium: bool) -> Result<(), JobError> {
+    pub fn retire_book(&self, book: &mut ReplicaState, same_medium: bool) -> Result<(), JobError> {
         let knows = self
             .db
             .prepare_cached(
@@ -103,7 +103,7 @@ impl Catalogue {
     }
 
     /// The book set aside for the ledger that this one is of.
-    pub fn retired(&self, book: &BookRow) -> Result<Option<Retired>, JobError> {
+    pub fn retired(&self, book: &ReplicaState) -> Result<Option<Retired>, JobError> {
         Ok(self
             .db
             .prepare_cached(
@@ -155,7 +155,7 @@ impl Catalogue {
         book: i64,
         after: u32,
         most: u32,
-    ) -> Result<Vec<PayloadRow>, JobError> {
+    ) -> Result<Vec<CopyRow>, JobError> {
         let sql = format!(
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
              LEFT JOIN payload n ON n.book = ?2 AND n.number = p.number \
@@ -190,7 +190,7 @@ impl Catalogue {
             let said = Said::Stands {
                 missing: row.get(5)?,
                 suspect: row.get_ref(6)?.as_str_or_null()?.and_then(Suspicion::from_text),
-                modified: Moment { seconds: row.get(7)?, nanos: row.get(8)? },
+                modified: Timestamp { seconds: row.get(7)?, nanos: row.get(8)? },
                 mode: row.get(9)?,
             };
             read_untold(row, said)

@@ -2,7 +2,7 @@
 //! write first, within what the state's file system has; and gives back what a drive took that is not used after all.
 //! Never decides whether a ledger is to be believed.
 
-use super::{BookRow, Catalogue, KnownHow};
+use super::{ReplicaState, Catalogue, KnownHow};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::limits::{
@@ -55,7 +55,7 @@ impl LedgerRoom {
 }
 
 /// A ledger that is being taken in.
-pub struct TakingIn<'a> {
+pub struct LedgerImport<'a> {
     catalogue: &'a Catalogue,
     portion: Option<Transaction<'a>>,
     /// Lines of this portion.
@@ -87,7 +87,7 @@ impl Catalogue {
     }
 
     /// Begins to take in so many bytes of a ledger.
-    pub fn take_in(&self, room: Option<LedgerRoom>) -> Result<TakingIn<'_>, JobError> {
+    pub fn take_in(&self, room: Option<LedgerRoom>) -> Result<LedgerImport<'_>, JobError> {
         let last = |table| -> Result<i64, JobError> {
             let sql = format!("SELECT coalesce(max(id), 0) FROM {table}");
             Ok(self.db.query_row(&sql, [], |row| row.get(0))?)
@@ -95,7 +95,7 @@ impl Catalogue {
         let before = [last("content")?, last("mailbox")?];
         self.limit_pages(room)?;
         let waited = WAITED.load(Ordering::Relaxed);
-        let mut taking = TakingIn {
+        let mut taking = LedgerImport {
             catalogue: self,
             portion: None,
             lines: 0,
@@ -125,7 +125,7 @@ impl Catalogue {
     }
 
     /// Forgets what a reading took in that did not come to its end, of a ledger that nothing was known of.
-    pub fn drop_partial(&self, book: &mut BookRow) -> Result<(), JobError> {
+    pub fn drop_partial(&self, book: &mut ReplicaState) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM book WHERE id = ?1 AND partial";
         match self.db.prepare_cached(sql)?.exists([book.row])? {
             true => self.drop_rows(book, [i64::MAX; 2]),
@@ -141,7 +141,7 @@ impl Catalogue {
     }
 
     /// Forgets what is known of a replica, a little at a time, and gives the room of it back.
-    pub fn drop_rows(&self, book: &mut BookRow, before: [i64; 2]) -> Result<(), JobError> {
+    pub fn drop_rows(&self, book: &mut ReplicaState, before: [i64; 2]) -> Result<(), JobError> {
         // Of writers that only this ledger told of.
         let unused = "IN (SELECT writer FROM book_writer WHERE book = ?1 AND writer IN (SELECT bits FROM writer \
              WHERE own_first IS NULL AND seen = 0) \
@@ -211,7 +211,7 @@ impl Catalogue {
     }
 }
 
-impl TakingIn<'_> {
+impl LedgerImport<'_> {
     fn begin(&mut self) -> Result<(), JobError> {
         let db = &self.catalogue.db;
         if db.is_autocommit() {
@@ -246,7 +246,7 @@ impl TakingIn<'_> {
     }
 
     /// All of it is in.
-    pub fn done(mut self, book: &BookRow) -> Result<(), JobError> {
+    pub fn done(mut self, book: &ReplicaState) -> Result<(), JobError> {
         if self.is_partial {
             self.catalogue.set_partial(book.row, false)?;
             self.catalogue.settle_counts(book.drive)?;
@@ -259,7 +259,7 @@ impl TakingIn<'_> {
 
     /// It is not taken in: of a portion under way nothing is kept, and of those before it nothing either if all is to
     /// be forgotten.
-    pub fn give_up(mut self, book: &mut BookRow, forget: bool) -> Result<(), JobError> {
+    pub fn give_up(mut self, book: &mut ReplicaState, forget: bool) -> Result<(), JobError> {
         // Rolls back.
         drop(self.portion.take());
         self.catalogue.limit_pages(None)?;

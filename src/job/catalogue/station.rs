@@ -2,7 +2,7 @@
 //! Never decides which of two words counts; the merge does.
 
 use super::Catalogue;
-use super::payloads::{PAYLOAD, PayloadRow, read_payload};
+use super::payloads::{PAYLOAD, CopyRow, read_payload};
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::{MailboxName, StationName};
@@ -38,7 +38,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         content: i64,
-    ) -> Result<Vec<(i64, PayloadRow)>, JobError> {
+    ) -> Result<Vec<(i64, CopyRow)>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD}, p.book FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
@@ -53,7 +53,7 @@ impl Catalogue {
 
     /// Copies whose content their own ledger gives no location: adopted after a cut and not told of since, known from a
     /// manifest or from their file alone, or told of by a line that cannot be read any more.
-    pub fn copies_without_place(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
+    pub fn copies_without_place(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.book = ?1 AND p.state IN (0, 1, 5) \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.book = p.book AND a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM not_wanted n WHERE n.content = p.content) \

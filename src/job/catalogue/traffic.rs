@@ -1,7 +1,7 @@
 //! What passed through the station: every message that the mailboxes or the drives' ledgers know of.
 //! Never changes anything, and leaves nothing out.
 
-use super::{Catalogue, PayloadState, digest_column};
+use super::{Catalogue, CopyState, digest_column};
 use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{Identity, StationName};
@@ -9,7 +9,7 @@ use rusqlite::{OptionalExtension as _, params};
 
 /// What something known says of a message: one place where it is or was, or a copy of it.
 #[derive(Debug, Clone)]
-pub struct Word {
+pub struct LocationRecord {
     /// Row of the message's content.
     pub content: i64,
     /// Mailbox and path as its sorting key; none of a copy of which no place is known any more.
@@ -38,7 +38,7 @@ pub enum Counted {
 
 /// A message as the catalogue has it.
 #[derive(Debug, Clone)]
-pub struct Known {
+pub struct MessageInfo {
     /// What it is.
     pub identity: Identity,
     /// Its headers, if they were ever read on this card.
@@ -72,7 +72,7 @@ impl Catalogue {
     pub fn each_word(
         &self,
         station: &StationName,
-        mut each: impl FnMut(Word) -> Result<(), JobError>,
+        mut each: impl FnMut(LocationRecord) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let longest: i64 = self
             .db
@@ -82,11 +82,11 @@ impl Catalogue {
             .unwrap_or(0);
         let mut query = self.db.prepare_cached(WORDS)?;
         let mut rows =
-            query.query(params![station.as_str(), longest, PayloadState::Debris as i64])?;
+            query.query(params![station.as_str(), longest, CopyState::Debris as i64])?;
         while let Some(row) = rows.next()? {
             let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(3)?, row.get(4)?);
             let (seen, clock): (Option<i64>, Option<bool>) = (row.get(6)?, row.get(7)?);
-            each(Word {
+            each(LocationRecord {
                 content: row.get(0)?,
                 place: mailbox.zip(key),
                 order: match row.get::<_, i64>(1)? {
@@ -103,7 +103,7 @@ impl Catalogue {
     }
 
     /// What is known of a content.
-    pub fn known(&self, content: i64) -> Result<Known, JobError> {
+    pub fn known(&self, content: i64) -> Result<MessageInfo, JobError> {
         let sql = "SELECT sha256, bytes, sender, receivers, subject, date, seen, clock FROM content WHERE id = ?1";
         Ok(self.db.prepare_cached(sql)?.query_row([content], |row| {
             let text = |at| row.get::<_, Option<String>>(at).map(Option::unwrap_or_default);
@@ -116,7 +116,7 @@ impl Catalogue {
                 ..Headers::default()
             };
             let (seen, clock): (Option<i64>, Option<bool>) = (row.get(6)?, row.get(7)?);
-            Ok(Known {
+            Ok(MessageInfo {
                 identity: Identity {
                     digest: digest_column(row, 0)?,
                     bytes: row.get::<_, i64>(1)? as u64,

@@ -3,7 +3,7 @@
 //! Never judges: what differs, and what follows, is in `contradictions`.
 
 use super::contradictions::{Said, number};
-use super::{BookRow, Catalogue, digest_column};
+use super::{ReplicaState, Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Event;
 use crate::model::limits::{ENDS_REMEMBERED, WITNESSES_A_COMMIT, WITNESSES_KEPT};
@@ -13,7 +13,7 @@ use rusqlite::params;
 impl Catalogue {
     /// This card has written lines to a ledger, from one to where it ends now. It saw that there were none, so who
     /// tells of others at these numbers knows of lines that were lost.
-    pub fn note_own_lines(&self, book: &BookRow, from: u64) -> Result<(), JobError> {
+    pub fn note_own_lines(&self, book: &ReplicaState, from: u64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE drive SET own_from = coalesce(own_from, ?2), \
@@ -41,7 +41,7 @@ impl Catalogue {
 
     /// Before a ledger that does not go on from its known end is read from its beginning: that end is remembered. Not
     /// one that nobody made durable, which a cut may have taken; nor of a ledger that contradicts this card already.
-    pub fn remember_end(&self, book: &BookRow) -> Result<(), JobError> {
+    pub fn remember_end(&self, book: &ReplicaState) -> Result<(), JobError> {
         if book.chain.seq == 0 || book.unproven || self.is_accused_by_this_card(book.drive)? {
             return Ok(());
         }
@@ -58,7 +58,7 @@ impl Catalogue {
         Ok(())
     }
 
-    pub(super) fn known_ends(&self, book: &BookRow) -> Result<Vec<(i64, u64, Digest)>, JobError> {
+    pub(super) fn known_ends(&self, book: &ReplicaState) -> Result<Vec<(i64, u64, Digest)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT id, seq, hash FROM known_end WHERE drive = ?1 \
              AND station = (SELECT station FROM book WHERE id = ?2)",
@@ -73,7 +73,7 @@ impl Catalogue {
     /// this ledger, and its hash.
     pub(super) fn open_witnesses(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         id: DriveId,
     ) -> Result<Vec<(Said, u64, Digest)>, JobError> {
         let mut query = self.db.prepare_cached(
@@ -92,7 +92,7 @@ impl Catalogue {
     /// Lines of the ledger of the drive with this id that this card knew when it told other ledgers of them.
     pub(super) fn told_before(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         id: DriveId,
     ) -> Result<Vec<(u64, Digest)>, JobError> {
         let mut query = self.db.prepare_cached(
@@ -109,7 +109,7 @@ impl Catalogue {
     /// on from where it was known to end.
     pub fn to_be_compared(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         id: DriveId,
         anew: bool,
     ) -> Result<Vec<u64>, JobError> {
@@ -154,7 +154,7 @@ impl Catalogue {
     /// Lines for a ledger about the last lines of other drives' ledgers, as far as they are durable and this one does
     /// not tell of them yet. A number that went back is told once lines came after it: until then there is no other
     /// line. Of what others say and nobody has compared yet, nothing is said.
-    pub fn witnesses_untold(&self, book: &BookRow) -> Result<Vec<Event>, JobError> {
+    pub fn witnesses_untold(&self, book: &ReplicaState) -> Result<Vec<Event>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT d.uuid, b.seq, b.head FROM book b JOIN drive d ON d.id = b.drive \
              LEFT JOIN witness w ON w.book = ?1 AND w.drive = d.uuid \

@@ -1,7 +1,7 @@
 //! Who writes, and which of two words is the later: this card's writers, and those of the ledgers it has read.
 //! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
 
-use super::{BookRow, Catalogue};
+use super::{ReplicaState, Catalogue};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::ledger::Event;
@@ -299,7 +299,7 @@ impl Catalogue {
 
     /// Lines that a ledger needs before some events, so that it tells of every writer they speak of, and of those
     /// before them; ancestors first.
-    pub fn writers_untold(&self, book: &BookRow, events: &[Event]) -> Result<Vec<Event>, JobError> {
+    pub fn writers_untold(&self, book: &ReplicaState, events: &[Event]) -> Result<Vec<Event>, JobError> {
         let mut lines = Vec::new();
         let mut done = BTreeSet::new();
         for position in events.iter().filter_map(Event::position) {

@@ -3,7 +3,7 @@
 
 use super::compare::compare;
 use super::evidence::{self, Evidence};
-use super::identity::{self, Known};
+use super::identity::{self, IdFile};
 use super::ledger::{self, Extent, Loaded};
 use super::lengths;
 use super::logs;
@@ -14,10 +14,10 @@ use super::skeleton;
 use crate::disk::host::Lock;
 use crate::disk::{Access, DiskError, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, FoundDrive, Log};
+use crate::job::catalogue::{ReplicaState, Catalogue, FoundDrive, Log};
 use crate::model::ledger::Event;
 use crate::model::limits::LINES_MAX;
-use crate::model::{Clock, DriveId, Finding, Moment, RelName, Stamp, StationName, bag};
+use crate::model::{Clock, DriveId, Finding, Timestamp, RelName, EventTime, StationName, bag};
 
 /// Whether a place without a drive may be made one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,7 +36,7 @@ pub enum Begin {
 pub type Here<'a> = dyn Fn() -> Vec<DriveId> + 'a;
 
 /// What is asked of an admission.
-pub struct Admission<'a> {
+pub struct OpenOptions<'a> {
     /// Whose bag.
     pub station: &'a StationName,
     /// To look, or to write.
@@ -56,13 +56,13 @@ pub struct Admission<'a> {
 }
 
 /// A drive admitted: open, known, its ledger in the catalogue.
-pub struct Admitted {
+pub struct Replica {
     /// The open drive.
     pub volume: Box<dyn Volume>,
     /// Its id.
     pub id: DriveId,
     /// What is known of the ledger.
-    pub book: BookRow,
+    pub book: ReplicaState,
     /// The station's folder on it.
     pub dir: RelName,
     /// The ledger is there and sound to its end.
@@ -77,7 +77,7 @@ pub struct Admitted {
     _lock: Option<Lock>,
 }
 
-impl Admitted {
+impl Replica {
     /// Appends lines to the manifest and syncs it, with every copy written to the device before.
     pub(crate) fn list(&mut self, lines: &str) -> Result<(), JobError> {
         manifest::append(&*self.volume, &self.dir, &mut self.book, lines)
@@ -87,7 +87,7 @@ impl Admitted {
     pub(crate) fn reserve(
         &self,
         listed: usize,
-        stamp: &Stamp,
+        stamp: &EventTime,
         events: &[Event],
     ) -> Result<(), JobError> {
         let mut chain = self.book.chain;
@@ -112,7 +112,7 @@ impl Admitted {
     pub(crate) fn record(
         &mut self,
         catalogue: &Catalogue,
-        stamp: &Stamp,
+        stamp: &EventTime,
         events: Vec<Event>,
     ) -> Result<(), JobError> {
         let volume = &*self.volume;
@@ -125,8 +125,8 @@ impl Admitted {
 pub fn admit(
     catalogue: &Catalogue,
     volume: Box<dyn Volume>,
-    asked: &Admission<'_>,
-) -> Result<Admitted, JobError> {
+    asked: &OpenOptions<'_>,
+) -> Result<Replica, JobError> {
     let now = asked.clock.stamp();
     let mut findings = Vec::new();
     let Identified { id, drive, only_readable, lock } =
@@ -194,13 +194,13 @@ pub fn admit(
     }
     let newer = only_readable || loaded.newer.is_some() || loaded.endless;
     let unreadable = loaded.unreadable;
-    Ok(Admitted { volume, id, book, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
+    Ok(Replica { volume, id, book, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
 }
 
 /// Whether a ledger is one that this program may append to.
 fn may_be_gone_on_with(
     loaded: &Loaded,
-    book: &BookRow,
+    book: &ReplicaState,
     at: impl Fn() -> String,
 ) -> Result<(), JobError> {
     match loaded.newer {
@@ -215,7 +215,7 @@ fn may_be_gone_on_with(
 fn make_whole(
     recovery: &Recovery<'_>,
     id: DriveId,
-    book: &mut BookRow,
+    book: &mut ReplicaState,
     loaded: &Loaded,
     session: String,
     findings: &mut Vec<Finding>,
@@ -250,8 +250,8 @@ struct Identified {
 fn identified(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &Admission<'_>,
-    now: Moment,
+    asked: &OpenOptions<'_>,
+    now: Timestamp,
     findings: &mut Vec<Finding>,
 ) -> Result<Identified, JobError> {
     let mut found = evidence::found(catalogue, volume, asked.label, asked.at)?;
@@ -299,7 +299,7 @@ pub(crate) fn note_lost_pages(catalogue: &Catalogue, error: &JobError, mount: &s
 }
 
 /// Tells one mount in one boot from any other.
-pub(crate) fn session_of(now: &Stamp, volume: &dyn Volume) -> String {
+pub(crate) fn session_of(now: &EventTime, volume: &dyn Volume) -> String {
     format!("{} {}", now.boot, volume.facts().mount)
 }
 
@@ -307,14 +307,14 @@ pub(crate) fn session_of(now: &Stamp, volume: &dyn Volume) -> String {
 fn identify(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &Admission<'_>,
+    asked: &OpenOptions<'_>,
     found: &FoundDrive<'_>,
     findings: &mut Vec<Finding>,
 ) -> Result<(DriveId, bool), JobError> {
     let at = || volume.facts().shown.clone();
     let known = match identity::read(volume)? {
-        Known::Id(told) => return Ok((told.id, false)),
-        Known::Newer(format, id) => {
+        IdFile::Id(told) => return Ok((told.id, false)),
+        IdFile::Newer(format, id) => {
             return match asked.access {
                 Access::Write => Err(JobError::NewerFormat { at: at(), format }),
                 Access::Read => Ok((id.unwrap_or(DriveId::NONE), true)),

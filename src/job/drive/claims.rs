@@ -2,8 +2,8 @@
 //! Never asks a medium: whether an earlier drive is still here, the kernel tells.
 
 use super::admit::Begin;
-use super::identity::{self, Known, Told};
-use crate::disk::{Access, Door, Volume, VolumeFacts};
+use super::identity::{self, IdFile, StoredId};
+use crate::disk::{Access, VolumeSource, Volume, VolumeFacts};
 use crate::job::catalogue::Catalogue;
 use crate::job::{DriveRef, JobError};
 use crate::model::{Clock, DriveId, Finding};
@@ -11,17 +11,17 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 /// The drives met so far, one entry an id.
 #[derive(Default)]
-pub struct Claims(Mutex<Vec<Claim>>);
+pub struct PresentDrives(Mutex<Vec<PresentDrive>>);
 
-struct Claim {
+struct PresentDrive {
     id: DriveId,
-    door: Arc<dyn Door>,
+    door: Arc<dyn VolumeSource>,
     facts: VolumeFacts,
 }
 
 /// What a drive is beside those met before.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Standing {
+enum IdConflict {
     /// The only one with its id.
     Only,
     /// One that is here already, by another path.
@@ -30,7 +30,7 @@ enum Standing {
     Copy,
 }
 
-impl Claims {
+impl PresentDrives {
     /// Looks at a drive that this card may know: one that was copied from a known one is not taken for it.
     pub(crate) fn meet_to_look(
         &self,
@@ -40,7 +40,7 @@ impl Claims {
     ) -> Result<(), JobError> {
         let facts = volume.facts();
         match identity::read(volume)? {
-            Known::Id(told) if is_moved(catalogue, &told, facts)? => {
+            IdFile::Id(told) if is_moved(catalogue, &told, facts)? => {
                 Err(JobError::CopiedDrive { at: facts.shown.clone(), id: told.id })
             }
             _ => self.meet(drive, volume),
@@ -52,9 +52,9 @@ impl Claims {
         let at = volume.facts().shown.clone();
         let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
         match self.claim(id, &drive.door, volume.facts()) {
-            Standing::Only => Ok(()),
-            Standing::Again => Err(JobError::SecondTime { at, id }),
-            Standing::Copy => Err(JobError::CopiedDrive { at, id }),
+            IdConflict::Only => Ok(()),
+            IdConflict::Again => Err(JobError::SecondTime { at, id }),
+            IdConflict::Copy => Err(JobError::CopiedDrive { at, id }),
         }
     }
 
@@ -69,16 +69,16 @@ impl Claims {
         volume: &dyn Volume,
         clock: &dyn Clock,
     ) -> Result<Option<Finding>, JobError> {
-        let Known::Id(known) = identity::read(volume)? else { return Ok(None) };
+        let IdFile::Id(known) = identity::read(volume)? else { return Ok(None) };
         let facts = volume.facts();
         let standing = match is_moved(catalogue, &known, facts)? {
-            true => Standing::Copy,
+            true => IdConflict::Copy,
             false => self.claim(known.id, &drive.door, facts),
         };
         match standing {
-            Standing::Only => Ok(None),
-            Standing::Again => Err(JobError::SecondTime { at: facts.shown.clone(), id: known.id }),
-            Standing::Copy => {
+            IdConflict::Only => Ok(None),
+            IdConflict::Again => Err(JobError::SecondTime { at: facts.shown.clone(), id: known.id }),
+            IdConflict::Copy => {
                 let own = identity::set_apart(volume, clock)?;
                 self.claim(own, &drive.door, facts);
                 Ok(Some(Finding::CopiedDrive { of: known.id, own }))
@@ -95,7 +95,7 @@ impl Claims {
     }
 
     /// The drives met so far that are still here, but for the one behind this door.
-    pub fn here(&self, but: &Arc<dyn Door>) -> Vec<DriveId> {
+    pub fn here(&self, but: &Arc<dyn VolumeSource>) -> Vec<DriveId> {
         let claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let others = claims.iter().filter(|c| !Arc::ptr_eq(&c.door, but));
         others.filter(|c| c.door.holds(&c.facts)).map(|c| c.id).collect()
@@ -105,7 +105,7 @@ impl Claims {
     pub fn note(&self, id: DriveId, drive: &DriveRef, facts: &VolumeFacts) {
         let mut claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if !claims.iter().any(|c| c.id == id || Arc::ptr_eq(&c.door, &drive.door)) {
-            claims.push(Claim { id, door: Arc::clone(&drive.door), facts: facts.clone() });
+            claims.push(PresentDrive { id, door: Arc::clone(&drive.door), facts: facts.clone() });
         }
     }
 
@@ -120,18 +120,18 @@ impl Claims {
         (identity::drive_id(&*volume).ok()? == Some(id)).then_some(volume)
     }
 
-    fn claim(&self, id: DriveId, door: &Arc<dyn Door>, facts: &VolumeFacts) -> Standing {
+    fn claim(&self, id: DriveId, door: &Arc<dyn VolumeSource>, facts: &VolumeFacts) -> IdConflict {
         let mut claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         claims.retain(|c| !Arc::ptr_eq(&c.door, door) && c.door.holds(&c.facts));
         let other = claims.iter().find(|claim| claim.id == id).map(|claim| &claim.facts);
         match other {
             Some(other) if (other.device, other.root) == (facts.device, facts.root) => {
-                Standing::Again
+                IdConflict::Again
             }
-            Some(_) => Standing::Copy,
+            Some(_) => IdConflict::Copy,
             None => {
-                claims.push(Claim { id, door: Arc::clone(door), facts: facts.clone() });
-                Standing::Only
+                claims.push(PresentDrive { id, door: Arc::clone(door), facts: facts.clone() });
+                IdConflict::Only
             }
         }
     }
@@ -149,7 +149,7 @@ fn serial_known(catalogue: &Catalogue, id: DriveId) -> Result<Option<String>, Jo
 /// one that is not known, whether it was made on another.
 pub(super) fn is_moved(
     catalogue: &Catalogue,
-    told: &Told,
+    told: &StoredId,
     facts: &VolumeFacts,
 ) -> Result<bool, JobError> {
     let Some(serial) = &facts.serial else { return Ok(false) };

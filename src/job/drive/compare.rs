@@ -2,11 +2,11 @@
 //! card, or by the ledgers of other drives.
 //! Never decides what follows; and reads nothing where there is nothing to be compared.
 
-use super::lines::{Lines, Piece};
+use super::lines::{LineReader, Piece};
 use crate::disk::{ReadFrom, Trouble, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue};
-use crate::model::ledger::{Reader, Standing, Verdict};
+use crate::job::catalogue::{ReplicaState, Catalogue};
+use crate::model::ledger::{Reader, LineTrust, Verdict};
 use crate::model::{Digest, DriveId, RelName, bag};
 use std::collections::BTreeMap;
 
@@ -15,7 +15,7 @@ pub(crate) fn compare(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: &BookRow,
+    book: &ReplicaState,
     (id, anew): (DriveId, bool),
 ) -> Result<(), JobError> {
     let numbers = catalogue.to_be_compared(book, id, anew)?;
@@ -35,11 +35,11 @@ pub(crate) fn compare(
 fn hashes_of(
     volume: &dyn Volume,
     dir: &RelName,
-    book: &BookRow,
+    book: &ReplicaState,
     numbers: &[u64],
 ) -> Result<BTreeMap<u64, Digest>, JobError> {
     let at = dir.join(&RelName::fixed(bag::LEDGER));
-    let mut lines = Lines::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
     let (mut reader, mut hashes) = (Reader::default(), BTreeMap::new());
     let mut wanted = numbers.iter().copied().peekable();
     let mut was_torn = false;
@@ -54,7 +54,7 @@ fn hashes_of(
         };
         was_torn |= reader.broken().is_some();
         match verdict {
-            Verdict::Line(line, Standing::Sound) if reader.gaps() == 0 => {
+            Verdict::Line(line, LineTrust::Sound) if reader.gaps() == 0 => {
                 while let Some(number) = wanted.next_if(|number| *number <= line.seq) {
                     // What a cut tore had a number, too.
                     if number == line.seq || !was_torn {

@@ -7,7 +7,7 @@ use super::recognise::of_longest_ledger;
 use crate::disk::{Volume, is_mounted, plain_folder};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow, FoundDrive, Replaced, ReplacedHow};
-use crate::model::{DriveId, Finding, KnownDrive, Moment, escape};
+use crate::model::{DriveId, Finding, KnownDrive, Timestamp, escape};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
@@ -36,7 +36,7 @@ pub(super) struct Evidence<'a> {
     pub volume: &'a dyn Volume,
     /// Tells which drives are seen to be elsewhere.
     pub here: &'a Here<'a>,
-    pub now: Moment,
+    pub now: Timestamp,
 }
 
 /// What a drive that was never seen before has on it.
@@ -179,7 +179,7 @@ pub(super) fn nothing_there(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     here: &[DriveId],
-    now: Moment,
+    now: Timestamp,
 ) -> Result<(), JobError> {
     let Some(serial) = &volume.facts().serial else { return Ok(()) };
     let was_on_it = |drive: &DriveRow| {
@@ -201,7 +201,7 @@ pub(super) fn nothing_where_one_was(
     volume: &dyn Volume,
     found: &FoundDrive<'_>,
     here: &[DriveId],
-    now: Moment,
+    now: Timestamp,
 ) -> Result<Option<JobError>, JobError> {
     // One that was wiped is there, with nothing of it left.
     let Some(known) = catalogue.drive_at(found.at)?.filter(|known| !known.is_wiped()) else {

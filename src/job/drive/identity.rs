@@ -31,7 +31,7 @@ struct Version {
 }
 
 /// An id, as the drive tells it.
-pub(super) struct Told {
+pub(super) struct StoredId {
     /// The id.
     pub id: DriveId,
     /// Serial number of the file system that the id was made on, where it was known.
@@ -39,9 +39,9 @@ pub(super) struct Told {
 }
 
 /// What stands where the id should be.
-pub(super) enum Known {
+pub(super) enum IdFile {
     /// An id.
-    Id(Told),
+    Id(StoredId),
     /// No file.
     Nothing,
     /// A file that cannot be read as ours: torn when it was made, or rotten. Its length in octets.
@@ -70,18 +70,18 @@ fn latest(volume: &dyn Volume) -> Result<u32, JobError> {
 }
 
 /// Reads the id of a drive.
-pub(super) fn read(volume: &dyn Volume) -> Result<Known, JobError> {
+pub(super) fn read(volume: &dyn Volume) -> Result<IdFile, JobError> {
     match latest(volume)? {
-        0 => Ok(Known::Nothing),
+        0 => Ok(IdFile::Nothing),
         number => read_file(volume, number),
     }
 }
 
-fn read_file(volume: &dyn Volume, number: u32) -> Result<Known, JobError> {
+fn read_file(volume: &dyn Volume, number: u32) -> Result<IdFile, JobError> {
     let at = file(number);
     let length = volume.length(&at)?.unwrap_or(0);
     if length > DRIVE_FILE_BYTES {
-        return Ok(Known::Unreadable(at, length));
+        return Ok(IdFile::Unreadable(at, length));
     }
     let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut text = vec![0; length as usize];
@@ -90,25 +90,25 @@ fn read_file(volume: &dyn Volume, number: u32) -> Result<Known, JobError> {
     let object = text[..got].trim_ascii_start().starts_with(b"{");
     let version = serde_json::from_slice::<Version>(&text[..got]).ok().filter(|_| object);
     let Some(version) = version else {
-        return Ok(Known::Unreadable(at, length));
+        return Ok(IdFile::Unreadable(at, length));
     };
     if version.format > u64::from(FORMAT) {
         let id = version.id.as_str().and_then(|id| id.parse().ok());
-        return Ok(Known::Newer(u32::try_from(version.format).unwrap_or(u32::MAX), id));
+        return Ok(IdFile::Newer(u32::try_from(version.format).unwrap_or(u32::MAX), id));
     }
     let Ok(file) = serde_json::from_slice::<DriveFile>(&text[..got]) else {
-        return Ok(Known::Unreadable(at, length));
+        return Ok(IdFile::Unreadable(at, length));
     };
     match file.id.parse() {
-        Ok(id) if id != DriveId::NONE => Ok(Known::Id(Told { id, volume: file.volume })),
-        _ => Ok(Known::Unreadable(at, length)),
+        Ok(id) if id != DriveId::NONE => Ok(IdFile::Id(StoredId { id, volume: file.volume })),
+        _ => Ok(IdFile::Unreadable(at, length)),
     }
 }
 
 /// The id in the first file: that of the drive which this one was copied from, if it was.
 fn first_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
     Ok(match read_file(volume, 1)? {
-        Known::Id(told) => Some(told.id),
+        IdFile::Id(told) => Some(told.id),
         _ => None,
     })
 }
@@ -122,7 +122,7 @@ pub(super) fn origin_of(volume: &dyn Volume, id: DriveId) -> Result<Option<Drive
 pub(super) fn earlier_ids(volume: &dyn Volume) -> Result<Vec<DriveId>, JobError> {
     let mut ids = Vec::new();
     for number in 1..latest(volume)? {
-        if let Known::Id(told) = read_file(volume, number)? {
+        if let IdFile::Id(told) = read_file(volume, number)? {
             ids.push(told.id);
         }
     }
@@ -142,12 +142,12 @@ pub(super) fn make_drive_of(
 ) -> Result<DriveId, JobError> {
     let id = || known.map_or_else(random_id, Ok);
     match read(volume)? {
-        Known::Id(told) => Ok(told.id),
-        Known::Nothing => {
+        IdFile::Id(told) => Ok(told.id),
+        IdFile::Nothing => {
             volume.make_dir(&RelName::fixed(bag::HOME))?;
             create(volume, 1, id()?, clock)
         }
-        Known::Unreadable(at, length) if length <= DRIVE_FILE_BYTES => {
+        IdFile::Unreadable(at, length) if length <= DRIVE_FILE_BYTES => {
             // In place, blanks covering the rest: on FAT nothing is truncated, and without a readable
             // id there is nothing to lose here.
             let id = id()?;
@@ -158,11 +158,11 @@ pub(super) fn make_drive_of(
             volume.write_synced(&at, 0, text.as_bytes()).map_err(JobError::NotSynced)?;
             Ok(id)
         }
-        Known::Unreadable(file, _) => Err(JobError::Broken(format!(
+        IdFile::Unreadable(file, _) => Err(JobError::Broken(format!(
             "{}: {file} is not ours: look at it by hand, or use another drive",
             volume.facts().shown
         ))),
-        Known::Newer(format, _) => {
+        IdFile::Newer(format, _) => {
             Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format })
         }
     }
@@ -210,9 +210,9 @@ fn new_file(volume: &dyn Volume, id: DriveId, clock: &dyn Clock) -> String {
 /// The id of the drive, if it has one that can be read.
 pub fn drive_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
     Ok(match read(volume)? {
-        Known::Id(told) => Some(told.id),
-        Known::Newer(_, id) => id,
-        Known::Nothing | Known::Unreadable(..) => None,
+        IdFile::Id(told) => Some(told.id),
+        IdFile::Newer(_, id) => id,
+        IdFile::Nothing | IdFile::Unreadable(..) => None,
     })
 }
 

@@ -1,16 +1,16 @@
 //! Reads a station's ledger into the catalogue, and appends to it.
 //! Never holds much of it in memory, and never reads again what is known to be unchanged.
 
-use super::lines::Lines;
+use super::lines::LineReader;
 use super::logs::{still_answers, write_proven};
-use super::passage::{Group, Met, Passage};
+use super::passage::{Group, Met, LedgerReader};
 use super::worth::Asked;
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage, TakingIn};
-use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
+use crate::job::catalogue::{ReplicaState, Catalogue, KnownLines, Log, LogDamage, LedgerImport};
+use crate::model::ledger::{Break, Event, Line, Reader, LineTrust, claimed_hash};
 use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, WRITERS_MET};
-use crate::model::{Finding, Position, RelName, Stamp, bag};
+use crate::model::{Finding, Position, RelName, EventTime, bag};
 use rustix::io::Errno;
 use std::collections::HashMap;
 
@@ -70,7 +70,7 @@ pub(super) fn load(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: &mut BookRow,
+    book: &mut ReplicaState,
     extent: Extent,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
@@ -140,7 +140,7 @@ pub(super) fn load(
 
 /// Takes over what this card knows of the copies by itself, if they are those of the ledger known before. Not of one
 /// that ends otherwise: that may be another medium, or an older state of this one.
-fn carry_over(catalogue: &Catalogue, book: &BookRow) -> Result<bool, JobError> {
+fn carry_over(catalogue: &Catalogue, book: &ReplicaState) -> Result<bool, JobError> {
     match catalogue.retired(book)?.filter(|retired| retired.same_medium) {
         Some(retired) => catalogue.carry_over(retired.row, book.row).map(|()| true),
         None => Ok(false),
@@ -150,7 +150,7 @@ fn carry_over(catalogue: &Catalogue, book: &BookRow) -> Result<bool, JobError> {
 /// A ledger that had more lines when it was last read than it has now is damaged until they are written again.
 fn note_lost_lines(
     catalogue: &Catalogue,
-    book: &BookRow,
+    book: &ReplicaState,
     before: &KnownLines,
     loaded: &Loaded,
     findings: &mut Vec<Finding>,
@@ -172,7 +172,7 @@ fn note_lost_lines(
 pub(super) fn goes_on_from(
     volume: &dyn Volume,
     at: &RelName,
-    book: &BookRow,
+    book: &ReplicaState,
 ) -> Result<bool, JobError> {
     if book.ledger_bytes == 0 || volume.length(at)?.unwrap_or(0) < book.ledger_bytes {
         return Ok(false);
@@ -190,10 +190,10 @@ fn read_lines(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     at: &RelName,
-    book: &mut BookRow,
+    book: &mut ReplicaState,
     extent: Extent,
     loaded: &mut Loaded,
-    taking: &mut TakingIn<'_>,
+    taking: &mut LedgerImport<'_>,
 ) -> Result<(), JobError> {
     let (row, partly) = (book.row, extent == Extent::Partly);
     let known = match loaded.anew {
@@ -203,9 +203,9 @@ fn read_lines(
     if loaded.length == 0 {
         return catalogue.set_known_lines(row, &known);
     }
-    let lines = Lines::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
+    let lines = LineReader::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
     let reader = Reader::resume(book.chain, book.ledger_bytes, book.gaps);
-    let mut passage = Passage::new(reader, lines, known, partly);
+    let mut passage = LedgerReader::new(reader, lines, known, partly);
     passage.once_read = match loaded.anew {
         true => catalogue.retired(book)?.map_or(0, |retired| retired.ledger_bytes),
         false => book.ledger_bytes,
@@ -264,7 +264,7 @@ fn rows(met: &Met) -> u64 {
 }
 
 /// What is known of a ledger once it was gone through; `all_own`: this card alone wrote what was read.
-fn after_reading(book: &mut BookRow, loaded: &mut Loaded, read: &Passage, all_own: bool) {
+fn after_reading(book: &mut ReplicaState, loaded: &mut Loaded, read: &LedgerReader, all_own: bool) {
     loaded.newer = read.newer;
     loaded.unreadable.clone_from(&read.unreadable);
     loaded.endless = read.endless;
@@ -293,8 +293,8 @@ pub(crate) fn append(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: &mut BookRow,
-    stamp: &Stamp,
+    book: &mut ReplicaState,
+    stamp: &EventTime,
     events: Vec<Event>,
     end_line_before: bool,
 ) -> Result<(), JobError> {
@@ -318,7 +318,7 @@ pub(crate) fn append(
         book.ledger_bytes += text.len() as u64;
         book.unproven = false;
         let gaps = book.gaps;
-        lines.iter().try_for_each(|line| catalogue.apply(book, line, Standing::Sound, gaps))?;
+        lines.iter().try_for_each(|line| catalogue.apply(book, line, LineTrust::Sound, gaps))?;
         if let Some(first) = lines.first() {
             catalogue.note_own_lines(book, first.seq)?;
         }

@@ -2,10 +2,10 @@
 //! not as long as it should be, needs no reading to count for nothing.
 //! Never opens a copy, and never calls one right: of its bytes a length says nothing.
 
-use super::payload::{self, Copy};
+use super::payload::{self, CopyCheck};
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, PayloadRow, PayloadState};
+use crate::job::catalogue::{Catalogue, CopyRow, CopyState};
 use crate::model::limits::LENGTHS_FOR;
 use crate::model::{Clock, Finding, PayloadName, RelName};
 use std::collections::HashMap;
@@ -14,7 +14,7 @@ use std::collections::HashMap;
 const PAGE: u32 = 1_000;
 
 /// How far lengths are looked at.
-pub(super) struct Within<'a> {
+pub(super) struct LengthCheck<'a> {
     pub clock: &'a dyn Clock,
     /// Whether where it ended is kept, so that the next look goes on there.
     pub kept: bool,
@@ -53,7 +53,7 @@ impl Folder {
     }
 
     /// Whether a copy is there, and as long as it should be as far as that was looked at.
-    fn has(&self, copy: &PayloadRow) -> bool {
+    fn has(&self, copy: &CopyRow) -> bool {
         let found = self.files.as_ref().and_then(|files| files.get(&copy.name));
         found.is_some_and(|length| length.is_none_or(|length| length == copy.identity.bytes))
     }
@@ -68,8 +68,8 @@ pub(super) fn wrong(
     volume: &dyn Volume,
     dir: &RelName,
     book: i64,
-    within: &Within<'_>,
-) -> Result<Vec<PayloadRow>, JobError> {
+    within: &LengthCheck<'_>,
+) -> Result<Vec<CopyRow>, JobError> {
     let (mut wrong, mut after) = (Vec::new(), 0);
     let begun = within.clock.since_boot();
     let from = catalogue.lengths_seen_to(book)?;
@@ -118,14 +118,14 @@ pub(super) fn set_apart(
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
-    let wrong = wrong(catalogue, volume, dir, book, &Within { clock, kept: false })?;
+    let wrong = wrong(catalogue, volume, dir, book, &LengthCheck { clock, kept: false })?;
     catalogue.together(|| {
         for copy in wrong {
             let (payload, expected) = (copy.name, copy.identity.digest);
             let (state, finding) = match payload::length(volume, dir, payload)? {
                 Ok(length) if length == copy.identity.bytes => continue,
-                Err(Copy::Absent) => (PayloadState::Missing, Finding::Missing { payload }),
-                _ => (PayloadState::Damaged, Finding::Damaged { payload, expected, found: None }),
+                Err(CopyCheck::Absent) => (CopyState::Missing, Finding::Missing { payload }),
+                _ => (CopyState::Damaged, Finding::Damaged { payload, expected, found: None }),
             };
             catalogue.set_payload_state(book, payload.number, state)?;
             finding.note(findings);

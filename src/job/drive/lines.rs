@@ -13,7 +13,7 @@ pub enum Piece<'a> {
 }
 
 /// Lines of a file, held one at a time and never longer than a ledger's line may be.
-pub struct Lines {
+pub struct LineReader {
     source: Box<dyn Source>,
     buffer: Vec<u8>,
     filled: usize,
@@ -24,7 +24,7 @@ pub struct Lines {
     pub unended: bool,
 }
 
-impl Lines {
+impl LineReader {
     /// From where a file was opened.
     pub fn new(source: Box<dyn Source>) -> Self {
         let buffer = vec![0; COPY_BUFFER_BYTES.max(2 * LEDGER_LINE_BYTES)];

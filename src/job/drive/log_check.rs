@@ -1,12 +1,12 @@
 //! Reads both logs of a bag from their first byte to their last, on the medium, and compares them with what is known of
 //! them. Works a piece at a time and keeps nothing open between two; never writes to a drive.
 
-use super::lines::{Lines, Piece};
+use super::lines::{LineReader, Piece};
 use super::logs::still_answers;
 use super::manifest::{self, Judged, Numbers};
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage, PayloadState};
+use crate::job::catalogue::{ReplicaState, Catalogue, KnownLines, Log, LogDamage, CopyState};
 use crate::model::ledger::{Reader, Verdict};
 use crate::model::{Finding, RelName, bag};
 
@@ -48,17 +48,17 @@ pub(crate) struct Logs<'a> {
     pub catalogue: &'a Catalogue,
     pub volume: &'a dyn Volume,
     pub dir: &'a RelName,
-    pub book: &'a BookRow,
+    pub book: &'a ReplicaState,
 }
 
 impl LogCheck {
     /// From the beginning.
-    pub(crate) fn new(book: &BookRow) -> Self {
+    pub(crate) fn new(book: &ReplicaState) -> Self {
         Self { book: book.row, stage: Stage::Ledger(LedgerSoFar::default()), found: Vec::new() }
     }
 
     /// Whether it is one of this book.
-    pub(crate) fn is_of(&self, book: &BookRow) -> bool {
+    pub(crate) fn is_of(&self, book: &ReplicaState) -> bool {
         self.book == book.row
     }
 
@@ -137,7 +137,7 @@ impl LedgerSoFar {
         if self.reader.at() < end {
             let opened = logs.volume.read(&at, self.reader.at(), ReadFrom::Medium);
             let mut lines = match opened {
-                Ok(source) => Lines::new(source),
+                Ok(source) => LineReader::new(source),
                 Err(error) if error.trouble == Trouble::Gone => {
                     still_answers(logs.volume)?;
                     return self.judge(logs, false).map(Some);
@@ -204,7 +204,7 @@ impl ManifestSoFar {
     ) -> Result<Option<Option<LogDamage>>, JobError> {
         let at = logs.dir.join(&RelName::fixed(bag::MANIFEST));
         let mut lines = match logs.volume.read(&at, self.at, ReadFrom::Medium) {
-            Ok(source) => Lines::new(source),
+            Ok(source) => LineReader::new(source),
             Err(error) if error.trouble == Trouble::Gone => {
                 still_answers(logs.volume)?;
                 return self.judge(logs, false).map(Some);
@@ -255,9 +255,9 @@ impl ManifestSoFar {
         let mut unlisted = 0;
         manifest::each_copy(logs.catalogue, logs.book, |copy| {
             let must = match copy.state {
-                PayloadState::Missing | PayloadState::GivenUp | PayloadState::Removed => false,
+                CopyState::Missing | CopyState::GivenUp | CopyState::Removed => false,
                 // One that has gone need not be listed, and nobody records that it has.
-                PayloadState::Debris => false,
+                CopyState::Debris => false,
                 _ => true,
             };
             unlisted += u64::from(must && !self.listed.contains(copy.name.number));

@@ -1,10 +1,10 @@
 //! What becomes of a drive whose id is not there or cannot be read: it gets its own again where it can be told which
 //! one it is, and another one where it may be begun. Never lets one stick count as two.
 
-use super::admit::{Admission, Begin, Here};
+use super::admit::{OpenOptions, Begin, Here};
 use super::claims;
 use super::evidence::{self, Evidence, named, nothing_there, nothing_where_one_was};
-use super::identity::{self, Known, Told};
+use super::identity::{self, IdFile, StoredId};
 use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
@@ -16,13 +16,13 @@ use crate::model::{Clock, DriveId, DriveLoss, Finding};
 pub(super) fn find(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &Admission<'_>,
+    asked: &OpenOptions<'_>,
     found: &FoundDrive<'_>,
-    known: &Known,
+    known: &IdFile,
     findings: &mut Vec<Finding>,
 ) -> Result<(DriveId, bool), JobError> {
     // One that is too long to be ours is not written over, so it is only read.
-    let too_long = matches!(known, Known::Unreadable(_, length) if *length > DRIVE_FILE_BYTES);
+    let too_long = matches!(known, IdFile::Unreadable(_, length) if *length > DRIVE_FILE_BYTES);
     let recognised = match asked.taken_for {
         // Who restores from it does not ask which it is.
         Some(_) => Recognised::OneOf(Vec::new()),
@@ -106,12 +106,12 @@ pub fn add(
     let mut found = evidence::found(catalogue, volume, label, at)?;
     let id = match identity::read(volume)? {
         // Another stick with the id of one of ours, as after it was copied: it must not take that one's place.
-        Known::Id(told) if is_another(catalogue, &told, volume)? => {
+        IdFile::Id(told) if is_another(catalogue, &told, volume)? => {
             let own = identity::set_apart(volume, clock)?;
             findings.push(Finding::CopiedDrive { of: told.id, own });
             own
         }
-        Known::Id(told) => told.id,
+        IdFile::Id(told) => told.id,
         _ => match recognise(catalogue, volume, found.folder.as_deref(), &[])? {
             Recognised::As(id) => {
                 identity::make_drive_of(volume, Some(id), clock)?;
@@ -134,7 +134,7 @@ pub fn add(
 }
 
 /// Whether a drive that has an id is on another file system than the one that is known by it.
-fn is_another(catalogue: &Catalogue, told: &Told, volume: &dyn Volume) -> Result<bool, JobError> {
+fn is_another(catalogue: &Catalogue, told: &StoredId, volume: &dyn Volume) -> Result<bool, JobError> {
     match catalogue.known_as(told.id)?.and_then(|known| known.serial) {
         // A folder, or a file system without a number, is none that has one.
         Some(known) => Ok(volume.facts().serial.as_ref() != Some(&known)),
@@ -146,13 +146,13 @@ fn is_another(catalogue: &Catalogue, told: &Told, volume: &dyn Volume) -> Result
 fn read_only(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &Admission<'_>,
-    (known, found): (&Known, &FoundDrive<'_>),
+    asked: &OpenOptions<'_>,
+    (known, found): (&IdFile, &FoundDrive<'_>),
     too_long: bool,
 ) -> Result<(DriveId, bool), JobError> {
     let at = || volume.facts().shown.clone();
     let is_there = match known {
-        Known::Nothing => !identity::stations(volume)?.is_empty(),
+        IdFile::Nothing => !identity::stations(volume)?.is_empty(),
         _ => true,
     };
     if is_there {
@@ -182,12 +182,12 @@ fn away(volume: &dyn Volume, known: &DriveRow) -> JobError {
 fn may_begin(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &Admission<'_>,
-    (known, found): (&Known, &FoundDrive<'_>),
+    asked: &OpenOptions<'_>,
+    (known, found): (&IdFile, &FoundDrive<'_>),
 ) -> Result<(), JobError> {
     let at = || volume.facts().shown.clone();
     match (known, asked.begin) {
-        (Known::Nothing, Begin::InFolder) => {
+        (IdFile::Nothing, Begin::InFolder) => {
             let (here, now) = ((asked.here)(), asked.clock.stamp().time);
             if catalogue.drive_at(asked.at)?.is_some() {
                 nothing_there(catalogue, volume, &here, now)?;
@@ -195,8 +195,8 @@ fn may_begin(
             nothing_where_one_was(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
         }
         // What cannot be read anybody may have written.
-        (Known::Unreadable(..), Begin::Known) => Err(JobError::NotAccepted { at: at() }),
-        (Known::Nothing, Begin::Never | Begin::Known) => {
+        (IdFile::Unreadable(..), Begin::Known) => Err(JobError::NotAccepted { at: at() }),
+        (IdFile::Nothing, Begin::Never | Begin::Known) => {
             nothing_there(catalogue, volume, &(asked.here)(), asked.clock.stamp().time)?;
             Err(JobError::NotAccepted { at: at() })
         }

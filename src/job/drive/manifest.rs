@@ -2,12 +2,12 @@
 //! covered. Never removes the line of a copy; on FAT nothing is truncated, so the end is written over
 //! in place.
 
-use super::lines::{Lines, Piece};
+use super::lines::{LineReader, Piece};
 use super::logs::write_proven;
-use super::payload::{self, Copy};
+use super::payload::{self, CopyCheck};
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, PayloadRow, PayloadState};
+use crate::job::catalogue::{ReplicaState, Catalogue, CopyRow, CopyState};
 use crate::model::limits::{BATCH_MESSAGES_MAX, MANIFEST_JUNK_BYTES, NUMBER_MAX};
 use crate::model::{Digest, Finding, Identity, PayloadName, RelName, bag};
 use std::collections::{BTreeMap, HashSet};
@@ -21,7 +21,7 @@ fn path(dir: &RelName) -> RelName {
 pub(crate) fn append(
     volume: &dyn Volume,
     dir: &RelName,
-    book: &mut BookRow,
+    book: &mut ReplicaState,
     lines: &str,
 ) -> Result<(), JobError> {
     write_proven(volume, &path(dir), book.manifest_bytes, lines.as_bytes())?;
@@ -33,7 +33,7 @@ pub(crate) fn append(
 pub(super) fn is_as_known(
     volume: &dyn Volume,
     dir: &RelName,
-    book: &BookRow,
+    book: &ReplicaState,
 ) -> Result<bool, JobError> {
     Ok(volume.length(&path(dir))? == Some(book.manifest_bytes))
 }
@@ -105,7 +105,7 @@ impl Mending<'_> {
     /// missing.
     pub(super) fn run(
         &self,
-        book: &mut BookRow,
+        book: &mut ReplicaState,
         adopted: &[(PayloadName, Identity)],
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
@@ -114,7 +114,7 @@ impl Mending<'_> {
         let mut uncertain = BTreeMap::new();
         each_copy(catalogue, book, |copy| {
             held.insert(copy.name.number);
-            if copy.state == PayloadState::Debris {
+            if copy.state == CopyState::Debris {
                 uncertain.insert(copy.name.number, copy.identity.digest);
             }
         })?;
@@ -166,7 +166,7 @@ impl Mending<'_> {
     /// The lines of the copies that are not listed.
     fn unlisted(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         adopted: &[(PayloadName, Identity)],
         listed: &Numbers,
     ) -> Result<String, JobError> {
@@ -177,10 +177,10 @@ impl Mending<'_> {
             match copy.state {
                 _ if listed.contains(copy.name.number) => {}
                 // One that is not there need not be listed; it would only make the bag invalid.
-                PayloadState::Missing => {}
-                PayloadState::GivenUp | PayloadState::Removed => {}
+                CopyState::Missing => {}
+                CopyState::GivenUp | CopyState::Removed => {}
                 // That debris has gone nobody records.
-                PayloadState::Debris => debris.push((copy.name, line())),
+                CopyState::Debris => debris.push((copy.name, line())),
                 _ => text.push_str(&line()),
             }
         })?;
@@ -205,7 +205,7 @@ impl Mending<'_> {
     ) -> Result<(), JobError> {
         // One that cannot be looked at may be there.
         let absent = |payload| -> Result<bool, JobError> {
-            Ok(payload::length(self.volume, self.dir, payload)? == Err(Copy::Absent))
+            Ok(payload::length(self.volume, self.dir, payload)? == Err(CopyCheck::Absent))
         };
         while let Some((at, payload)) = wrong.pop_if(|(at, _)| at.end == listed.sound) {
             if !absent(payload)? {
@@ -284,7 +284,7 @@ pub(super) fn cover_wrong(
     if volume.length(&at)?.is_none() {
         return Ok(());
     }
-    let mut lines = Lines::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
     let (mut offset, mut runs, mut last_wrong) = (0, 0, 0);
     // What is to be covered next, as long as one piece follows the other.
     let mut run = 0..0;
@@ -317,8 +317,8 @@ pub(super) fn cover_wrong(
 
 pub(super) fn each_copy(
     catalogue: &Catalogue,
-    book: &BookRow,
-    mut each: impl FnMut(&PayloadRow),
+    book: &ReplicaState,
+    mut each: impl FnMut(&CopyRow),
 ) -> Result<(), JobError> {
     let mut after = 0;
     loop {
@@ -366,7 +366,7 @@ pub fn read(
     if volume.length(&at)?.is_none() {
         return Ok(listed);
     }
-    let mut lines = Lines::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
     while let Some(piece) = lines.next()? {
         let (line, length) = match piece {
             Piece::Line(raw, length) => {

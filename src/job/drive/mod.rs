@@ -24,20 +24,20 @@ mod skeleton;
 mod wipe;
 mod worth;
 
-pub use admit::{Admission, Admitted, Begin, Here, admit};
+pub use admit::{OpenOptions, Replica, Begin, Here, admit};
 pub(crate) use admit::{note_lost_pages, session_of};
-pub use claims::Claims;
+pub use claims::PresentDrives;
 pub(crate) use claims::serial_is_read;
 pub(crate) use compare::compare;
 pub use identity::{drive_id, is_station, make_drive, stations};
-pub use lines::{Lines, Piece};
+pub use lines::{LineReader, Piece};
 pub(crate) use log_check::{LogCheck, Logs, finding as log_finding};
 pub(crate) use lost_id::not_as_another;
 pub use lost_id::{AddedDrive, add, refuse_forgotten};
 pub use manifest::{Listed, read as read_manifest};
 pub(crate) use newcomer::{Newcomer, is_refused, may_come_in};
 pub(crate) use payload::{
-    Copy, Part, Piecewise, hash as hash_copy, hash_all as hash_copies, hash_piece,
+    CopyCheck, PartialHash, HashStep, hash as hash_copy, hash_all as hash_copies, hash_piece,
     length as copy_length, list as list_segment,
 };
 pub(crate) use prune::finish_pruning;

@@ -1,9 +1,9 @@
 //! Whether a drive is one of those that are to be used, before anything on it is believed or written: its own word that
 //! it is ours counts for nothing.
 
-use super::admit::{Admitted, Begin, Here};
+use super::admit::{Replica, Begin, Here};
 use super::evidence::{named, nothing_there};
-use super::identity::{self, Known};
+use super::identity::{self, IdFile};
 use super::lost_id;
 use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume, plain_folder};
@@ -36,7 +36,7 @@ impl Newcomer {
     pub(crate) fn note(
         self,
         catalogue: &Catalogue,
-        admitted: &Admitted,
+        admitted: &Replica,
         drive: &DriveRef,
         clock: &dyn Clock,
     ) -> Result<Option<Finding>, JobError> {
@@ -85,11 +85,11 @@ pub(crate) fn may_come_in(
         };
     }
     // One that cannot be written does not use up the leave.
-    let may_be_written = access == Access::Write && !matches!(known, Known::Newer(..));
+    let may_be_written = access == Access::Write && !matches!(known, IdFile::Newer(..));
     if may_be_written && catalogue.take_leave(&facts.mount, clock)? {
         return Ok(Newcomer::LetIn);
     }
-    if matches!(known, Known::Nothing) {
+    if matches!(known, IdFile::Nothing) {
         nothing_there(catalogue, volume, &here(), clock.stamp().time)?;
     }
     Err(JobError::NotAccepted { at: at() })
@@ -115,13 +115,13 @@ fn id_of(
     catalogue: &Catalogue,
     drive: &DriveRef,
     volume: &dyn Volume,
-    known: &Known,
+    known: &IdFile,
     here: &Here<'_>,
 ) -> Result<Option<DriveId>, JobError> {
     Ok(match known {
-        Known::Id(told) => Some(told.id),
-        Known::Newer(_, id) => *id,
-        Known::Nothing | Known::Unreadable(..) => {
+        IdFile::Id(told) => Some(told.id),
+        IdFile::Newer(_, id) => *id,
+        IdFile::Nothing | IdFile::Unreadable(..) => {
             let folder = plain_folder(Path::new(OsStr::from_bytes(&drive.at)), volume.facts());
             match recognise(catalogue, volume, folder.as_deref(), &here())? {
                 Recognised::As(id) => Some(id),

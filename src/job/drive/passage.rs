@@ -1,11 +1,11 @@
 //! Goes once through a ledger, from where it is known to its end, and judges each line.
 //! Never reads on behind lines of a later format, nor for ever through what is no line.
 
-use super::lines::{Lines, Piece};
+use super::lines::{LineReader, Piece};
 use crate::disk::{DiskError, Trouble};
 use crate::job::JobError;
 use crate::job::catalogue::KnownLines;
-use crate::model::ledger::{Line, Reader, Standing, Verdict};
+use crate::model::ledger::{Line, Reader, LineTrust, Verdict};
 use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
 use std::panic::resume_unwind;
 use std::sync::mpsc::sync_channel;
@@ -13,7 +13,7 @@ use std::sync::mpsc::sync_channel;
 /// A line as it was met, with the number of unreadable ones before it.
 pub(super) struct Met {
     pub(super) line: Box<Line>,
-    pub(super) standing: Standing,
+    pub(super) standing: LineTrust,
     pub(super) gaps: u64,
 }
 
@@ -21,9 +21,9 @@ pub(super) struct Met {
 pub(super) type Group = Vec<Met>;
 
 /// One going through, and what was met.
-pub(super) struct Passage {
+pub(super) struct LedgerReader {
     pub(super) reader: Reader,
-    pub(super) lines: Lines,
+    pub(super) lines: LineReader,
     /// The whole lines up to here.
     pub(super) known: KnownLines,
     /// An end that cannot be read is passed over.
@@ -43,8 +43,8 @@ pub(super) struct Passage {
     pub(super) unreadable: Option<DiskError>,
 }
 
-impl Passage {
-    pub(super) fn new(reader: Reader, lines: Lines, known: KnownLines, partly: bool) -> Self {
+impl LedgerReader {
+    pub(super) fn new(reader: Reader, lines: LineReader, known: KnownLines, partly: bool) -> Self {
         let (last_line_ends, gaps_there) = (reader.at(), reader.gaps());
         Self {
             reader,
@@ -161,7 +161,7 @@ mod tests {
     use super::*;
     use crate::disk::Source;
     use crate::model::ledger::{Chain, Event};
-    use crate::model::{Identity, Moment, Stamp};
+    use crate::model::{Identity, Timestamp, EventTime};
     use proptest::prelude::*;
     use rustix::io::Errno;
 
@@ -187,7 +187,7 @@ mod tests {
 
     /// Lines that are not of one length.
     fn ledger(lines: u32) -> Vec<u8> {
-        let stamp = Stamp { time: Moment::default(), trusted: false, boot: "b".into() };
+        let stamp = EventTime { time: Timestamp::default(), trusted: false, boot: "b".into() };
         let mut chain = Chain::default();
         let line = |number: u32| {
             let payload = format!("data/0001/{number:08}.EML").parse().unwrap();
@@ -197,13 +197,13 @@ mod tests {
         (1..=lines).map(line).collect::<String>().into_bytes()
     }
 
-    type Met = (Vec<(Line, Standing, u64)>, Result<String, String>);
+    type Met = (Vec<(Line, LineTrust, u64)>, Result<String, String>);
 
     /// What is given to `fold`, which refuses line `most`, and how it ends.
     fn met(octets: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
         let source = Octets { octets: octets.to_vec(), at: 0, fails_at };
-        let lines = Lines::new(Box::new(source));
-        let passage = Passage::new(Reader::default(), lines, KnownLines::default(), partly);
+        let lines = LineReader::new(Box::new(source));
+        let passage = LedgerReader::new(Reader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
         let fold = |group: Group| {
             group.into_iter().try_for_each(|met| {
@@ -216,7 +216,7 @@ mod tests {
         };
         let ended = if ahead { passage.ahead_of(fold) } else { passage.beside(fold) };
         let ended = ended.map_err(|error| error.to_string()).map(|passage| {
-            let Passage { reader, lines, known, last_line_ends, newer, endless, .. } = passage;
+            let LedgerReader { reader, lines, known, last_line_ends, newer, endless, .. } = passage;
             let why = passage.unreadable.map(|error| error.to_string());
             let unended = lines.unended;
             format!("{reader:?} {unended} {known:?} {last_line_ends} {newer:?} {endless} {why:?}")

@@ -10,7 +10,7 @@ use std::collections::VecDeque;
 
 /// What a copy turned out to be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Copy {
+pub(crate) enum CopyCheck {
     /// Something with this identity.
     Is(Identity),
     /// It is there and cannot be read; the medium's own error, or something that stands in the way.
@@ -19,7 +19,7 @@ pub(crate) enum Copy {
     Absent,
 }
 
-impl Copy {
+impl CopyCheck {
     /// Its digest, if it has one.
     pub(crate) fn digest(self) -> Option<Digest> {
         match self {
@@ -49,7 +49,7 @@ pub(crate) fn hash(
     dir: &RelName,
     payload: PayloadName,
     longest: u64,
-) -> Result<Copy, JobError> {
+) -> Result<CopyCheck, JobError> {
     match open(volume, dir, payload) {
         Ok(source) => hash_source(volume, source, longest),
         Err(error) => alone(volume, error),
@@ -88,29 +88,29 @@ pub(crate) fn length(
     volume: &dyn Volume,
     dir: &RelName,
     payload: PayloadName,
-) -> Result<Result<u64, Copy>, JobError> {
+) -> Result<Result<u64, CopyCheck>, JobError> {
     match volume.length(&dir.join(&payload.to_rel())) {
-        Ok(length) => Ok(length.ok_or(Copy::Absent)),
+        Ok(length) => Ok(length.ok_or(CopyCheck::Absent)),
         Err(error) => alone(volume, error).map(Err),
     }
 }
 
 /// A copy, or a message, that is read a piece at a time; nothing is open between two pieces.
 #[derive(Default)]
-pub(crate) struct Part {
+pub(crate) struct PartialHash {
     hasher: Hasher,
     at: u64,
 }
 
 /// What came of a piece.
-pub(crate) enum Piecewise {
+pub(crate) enum HashStep {
     /// It was the last one.
     Done(Identity),
     /// There is more; this is as far as it came.
-    More(Part),
+    More(PartialHash),
 }
 
-impl Part {
+impl PartialHash {
     /// Octets read so far.
     pub(crate) fn read(&self) -> u64 {
         self.at
@@ -124,7 +124,7 @@ impl Part {
         longest: u64,
         most: u64,
         stop: &dyn Fn() -> bool,
-    ) -> Result<Piecewise, DiskError> {
+    ) -> Result<HashStep, DiskError> {
         let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize + 1)];
         let end = self.at.saturating_add(most);
         loop {
@@ -134,10 +134,10 @@ impl Part {
             self.hasher.update(&buffer[..got]);
             self.at += got as u64;
             if got < buffer.len() || self.at > longest {
-                return Ok(Piecewise::Done(self.hasher.finish()));
+                return Ok(HashStep::Done(self.hasher.finish()));
             }
             if self.at >= end || stop() {
-                return Ok(Piecewise::More(self));
+                return Ok(HashStep::More(self));
             }
         }
     }
@@ -148,16 +148,16 @@ pub(crate) fn hash_piece(
     volume: &dyn Volume,
     dir: &RelName,
     payload: PayloadName,
-    part: Part,
+    part: PartialHash,
     (longest, most): (u64, u64),
     stop: &dyn Fn() -> bool,
-) -> Result<Result<Copy, Part>, JobError> {
+) -> Result<Result<CopyCheck, PartialHash>, JobError> {
     let read = volume
         .read(&dir.join(&payload.to_rel()), part.at, ReadFrom::Medium)
         .and_then(|mut source| part.go_on(|into| source.read(into), longest, most, stop));
     match read {
-        Ok(Piecewise::Done(identity)) => Ok(Ok(Copy::Is(identity))),
-        Ok(Piecewise::More(part)) => Ok(Err(part)),
+        Ok(HashStep::Done(identity)) => Ok(Ok(CopyCheck::Is(identity))),
+        Ok(HashStep::More(part)) => Ok(Err(part)),
         Err(error) => alone(volume, error).map(Ok),
     }
 }
@@ -168,7 +168,7 @@ pub(crate) fn hash_all(
     volume: &dyn Volume,
     dir: &RelName,
     copies: &[(PayloadName, u64)],
-) -> Result<Vec<Copy>, JobError> {
+) -> Result<Vec<CopyCheck>, JobError> {
     if volume.facts().readers < 2 || copies.len() < 2 * READ_AHEAD_COPIES {
         return hash_in_turn(volume, dir, copies);
     }
@@ -190,7 +190,7 @@ fn hash_in_turn(
     volume: &dyn Volume,
     dir: &RelName,
     copies: &[(PayloadName, u64)],
-) -> Result<Vec<Copy>, JobError> {
+) -> Result<Vec<CopyCheck>, JobError> {
     let mut found = Vec::with_capacity(copies.len());
     let mut ahead = VecDeque::new();
     let mut to_open = copies.iter();
@@ -200,7 +200,7 @@ fn hash_in_turn(
         found.push(match ahead.pop_front() {
             Some(Ok(source)) => hash_source(volume, source, *longest)?,
             Some(Err(error)) => alone(volume, error)?,
-            None => Copy::Absent,
+            None => CopyCheck::Absent,
         });
     }
     Ok(found)
@@ -218,7 +218,7 @@ fn hash_source(
     volume: &dyn Volume,
     mut source: Box<dyn Source>,
     longest: u64,
-) -> Result<Copy, JobError> {
+) -> Result<CopyCheck, JobError> {
     let mut hasher = Hasher::default();
     // One octet more than it should have, so that one more would be seen.
     let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize + 1)];
@@ -230,7 +230,7 @@ fn hash_source(
                 hasher.update(&buffer[..got]);
                 total += got as u64;
                 if got < buffer.len() || total > longest {
-                    return Ok(Copy::Is(hasher.finish()));
+                    return Ok(CopyCheck::Is(hasher.finish()));
                 }
             }
             Err(error) => return alone(volume, error),
@@ -239,15 +239,15 @@ fn hash_source(
 }
 
 /// Whether an error is the copy's (or the folder's) alone: then the drive still answers that it is there.
-fn alone(volume: &dyn Volume, error: DiskError) -> Result<Copy, JobError> {
+fn alone(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
     match error.trouble {
         Trouble::Gone => {
             volume.present()?;
-            Ok(Copy::Absent)
+            Ok(CopyCheck::Absent)
         }
         Trouble::Failing | Trouble::Refused | Trouble::Denied => {
             volume.present()?;
-            Ok(Copy::Unreadable(error.trouble))
+            Ok(CopyCheck::Unreadable(error.trouble))
         }
         _ => Err(error.into()),
     }

@@ -4,7 +4,7 @@
 use super::manifest;
 use crate::disk::{Trouble, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue};
+use crate::job::catalogue::{ReplicaState, Catalogue};
 use crate::model::RelName;
 
 /// Takes every copy that a `pruned` line gives up out of the manifest, then off the drive. The line is durable before
@@ -14,7 +14,7 @@ pub(crate) fn finish_pruning(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: &BookRow,
+    book: &ReplicaState,
 ) -> Result<(), JobError> {
     let mut copies = Vec::new();
     for copy in catalogue.given_up(book.row)? {

@@ -2,15 +2,15 @@
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::ledger::{self, Loaded};
-use super::lengths::{self, Within};
+use super::lengths::{self, LengthCheck};
 use super::logs;
 use super::manifest::{self, Mending};
-use super::payload::{self, Copy};
+use super::payload::{self, CopyCheck};
 use super::prune::finish_pruning;
 use super::retell::Retelling;
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, PayloadRow};
+use crate::job::catalogue::{ReplicaState, Catalogue, CopyRow};
 use crate::job::verify::READ_ERROR;
 use crate::model::ledger::{Break, Event};
 use crate::model::limits::{
@@ -40,7 +40,7 @@ impl Recovery<'_> {
     /// back before a cut came, and is adopted; so what is adopted is listed first.
     pub(super) fn run(
         &self,
-        book: &mut BookRow,
+        book: &mut ReplicaState,
         loaded: &Loaded,
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
@@ -115,7 +115,7 @@ impl Recovery<'_> {
     }
 
     /// Writes again what the ledger told of locations and tells no more. What was known before is forgotten only then.
-    fn retell(&self, retelling: &Retelling<'_>, book: &mut BookRow) -> Result<(), JobError> {
+    fn retell(&self, retelling: &Retelling<'_>, book: &mut ReplicaState) -> Result<(), JobError> {
         self.append(book, retelling.roots()?, false)?;
         let mut after = None;
         loop {
@@ -142,7 +142,7 @@ impl Recovery<'_> {
 
     fn append(
         &self,
-        book: &mut BookRow,
+        book: &mut ReplicaState,
         events: Vec<Event>,
         end_line_before: bool,
     ) -> Result<(), JobError> {
@@ -165,7 +165,7 @@ impl Recovery<'_> {
     /// ledger that is not this drive's own, or a folder that is gone, makes all of them bad.
     fn recheck(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         anew: bool,
         findings: &mut Vec<Finding>,
     ) -> Result<Vec<Event>, JobError> {
@@ -174,7 +174,7 @@ impl Recovery<'_> {
         for copy in self.catalogue.claimed_payloads(book.row)? {
             events.extend(self.check(book, anew, &copy, findings)?);
         }
-        let within = Within { clock: self.clock, kept: true };
+        let within = LengthCheck { clock: self.clock, kept: true };
         let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, book.row, &within)?;
         let mut looked_at = BTreeMap::new();
         for copy in wrong {
@@ -219,7 +219,7 @@ impl Recovery<'_> {
 
     /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be
     /// in the last segments, unless the ledger had to be read anew or some were passed over.
-    fn orphans(&self, book: &mut BookRow) -> Result<Vec<(PayloadName, Identity)>, JobError> {
+    fn orphans(&self, book: &mut ReplicaState) -> Result<Vec<(PayloadName, Identity)>, JobError> {
         let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
         let folders = self.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
         let mut segments: Vec<u32> = folders
@@ -256,8 +256,8 @@ impl Recovery<'_> {
                 // One that cannot be read stays without a line; its number is used all the same.
                 let longest = self.volume.facts().longest_file;
                 match payload::hash(self.volume, self.dir, name, longest)? {
-                    Copy::Is(identity) => orphans.push((name, identity)),
-                    Copy::Unreadable(_) | Copy::Absent => unseen = true,
+                    CopyCheck::Is(identity) => orphans.push((name, identity)),
+                    CopyCheck::Unreadable(_) | CopyCheck::Absent => unseen = true,
                 }
             }
             if segment >= book.segment {
@@ -274,22 +274,22 @@ impl Recovery<'_> {
     /// right may be another drive's, or another day's: it counts against nobody.
     fn check(
         &self,
-        book: &BookRow,
+        book: &ReplicaState,
         anew: bool,
-        copy: &PayloadRow,
+        copy: &CopyRow,
         findings: &mut Vec<Finding>,
     ) -> Result<Option<Event>, JobError> {
         let payload = copy.name;
         let expected: Digest = copy.identity.digest;
         let read = payload::hash(self.volume, self.dir, payload, copy.identity.bytes)?;
-        if read == Copy::Is(copy.identity) {
+        if read == CopyCheck::Is(copy.identity) {
             return Ok(None);
         }
         let found = match read {
-            Copy::Absent => Finding::Missing { payload },
+            CopyCheck::Absent => Finding::Missing { payload },
             other => Finding::Damaged { payload, expected, found: other.digest() },
         };
-        if let (Copy::Is(other), false) = (read, anew) {
+        if let (CopyCheck::Is(other), false) = (read, anew) {
             let number = payload.number;
             self.catalogue.note_wrong(book.drive, book.row, number, &copy.identity, &other)?;
         }
@@ -301,7 +301,7 @@ impl Recovery<'_> {
     }
 
     /// A folder that a cut may have damaged is not written to again.
-    fn begin_segment(&self, book: &mut BookRow) {
+    fn begin_segment(&self, book: &mut ReplicaState) {
         if book.segment > 0 && book.segment < SEGMENT_PER_SESSION_MAX {
             book.segment_used = SEGMENT_MESSAGES;
         }

@@ -1,11 +1,11 @@
 //! Writes again what a ledger told and tells no more, as far as this card knew it: lines that rotted, or went with the
 //! end of the file. Never tells of a copy that is not read to be right just now, and never takes back a later word.
 
-use super::payload::{self, Copy};
+use super::payload::{self, CopyCheck};
 use crate::disk::Volume;
 use crate::job::JobError;
 use crate::job::catalogue::{
-    BookRow, Catalogue, Held, PayloadRow, PayloadState, Place, Said, Untold,
+    ReplicaState, Catalogue, CopyStatus, CopyRow, CopyState, ContentAt, Said, Untold,
 };
 use crate::model::RelName;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
@@ -30,7 +30,7 @@ impl<'a> Retelling<'a> {
         catalogue: &'a Catalogue,
         volume: &'a dyn Volume,
         dir: &'a RelName,
-        book: &BookRow,
+        book: &ReplicaState,
     ) -> Result<Option<Self>, JobError> {
         let retired = catalogue.retired(book)?;
         Ok(retired.map(|retired| Self {
@@ -55,23 +55,23 @@ impl<'a> Retelling<'a> {
         }
     }
 
-    fn copy(&self, copy: &PayloadRow) -> Result<Option<Event>, JobError> {
+    fn copy(&self, copy: &CopyRow) -> Result<Option<Event>, JobError> {
         let (payload, identity) = (copy.name, copy.identity);
         if copy.state.is_given_up() {
             return Ok(Some(Event::Pruned { payload, identity }));
         }
         let read = payload::hash(self.volume, self.dir, payload, identity.bytes)?;
-        let is_right = read == Copy::Is(identity);
+        let is_right = read == CopyCheck::Is(identity);
         let is_told = self.catalogue.knows_number(self.book, payload.number)?;
         Ok(match (copy.state, is_right) {
-            (PayloadState::Debris, true) => Some(Event::Debris { payload, identity }),
-            (PayloadState::Good | PayloadState::Adopted, true) if is_told => {
+            (CopyState::Debris, true) => Some(Event::Debris { payload, identity }),
+            (CopyState::Good | CopyState::Adopted, true) if is_told => {
                 Some(Event::Sound { payload })
             }
-            (PayloadState::Good | PayloadState::Adopted, true) => {
+            (CopyState::Good | CopyState::Adopted, true) => {
                 Some(Event::Adopted { payload, identity })
             }
-            (PayloadState::Damaged | PayloadState::Missing, false) => Some(read.event(payload)),
+            (CopyState::Damaged | CopyState::Missing, false) => Some(read.event(payload)),
             // What no line tells of and is not right is judged as what a cut left; what is right again needs no line.
             _ => None,
         })
@@ -87,7 +87,7 @@ impl<'a> Retelling<'a> {
         let mut events = Vec::new();
         for untold in &page {
             let Said::Stands { missing, suspect, modified, mode } = untold.said else { continue };
-            if !matches!(self.catalogue.held(self.book, untold.content)?, Held::Good(_)) {
+            if !matches!(self.catalogue.held(self.book, untold.content)?, CopyStatus::Good(_)) {
                 continue;
             }
             let identity = self.catalogue.identity(untold.content)?;
@@ -138,8 +138,8 @@ impl<'a> Retelling<'a> {
         &self,
         untold: &Untold,
         why: Departed,
-        to: Option<&Place>,
-    ) -> Result<Option<Option<Place>>, JobError> {
+        to: Option<&ContentAt>,
+    ) -> Result<Option<Option<ContentAt>>, JobError> {
         let catalogue = self.catalogue;
         if let Some(place @ (mailbox, key, heir)) = to {
             if catalogue.was_asserted(self.book, *mailbox, key, *heir)? {

@@ -1,11 +1,11 @@
 //! Whether a ledger may be taken in: by the room of the card that keeps it, and by the copies that bear it out.
 //! Never reads what a line says.
 
-use super::lines::{Lines, Piece};
+use super::lines::{LineReader, Piece};
 use super::payload;
 use crate::disk::{EntryKind, ReadFrom, Trouble, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{BookRow, Catalogue, KnownLines, LedgerRoom};
+use crate::job::catalogue::{ReplicaState, Catalogue, KnownLines, LedgerRoom};
 use crate::model::limits::{
     COPIES_COUNTED, DRIVE_FOLDER_ENTRIES, LEDGER_LINE_LEAST, LEDGER_LINES_A_COPY,
     LEDGER_LINES_PLAIN, LEDGER_SMALL_BYTES,
@@ -27,7 +27,7 @@ impl Asked<'_> {
     pub(super) fn may_be_taken_in(
         &self,
         catalogue: &Catalogue,
-        book: &BookRow,
+        book: &ReplicaState,
         partly: bool,
     ) -> Result<Option<LedgerRoom>, JobError> {
         if !partly && !catalogue.is_vouched_for(book.drive)? {
@@ -98,7 +98,7 @@ impl Asked<'_> {
 
     fn has_more_lines(&self, allowed: u64) -> Result<bool, JobError> {
         let at = self.dir.join(&RelName::fixed(bag::LEDGER));
-        let mut lines = Lines::new(self.volume.read(&at, self.from, ReadFrom::Medium)?);
+        let mut lines = LineReader::new(self.volume.read(&at, self.from, ReadFrom::Medium)?);
         let mut count = 0_u64;
         while let Some(piece) = lines.next()? {
             // What is longer than any line is judged where it is read.

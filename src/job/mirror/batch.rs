@@ -1,7 +1,7 @@
 //! What is committed together, and what came of it. Only values: nothing is decided or written here.
 
 use crate::disk::Volume;
-use crate::job::catalogue::{FileRow, Place};
+use crate::job::catalogue::{FileRow, ContentAt};
 use crate::model::ledger::{Assertion, Event};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
@@ -20,12 +20,12 @@ pub(super) struct CopyItem {
     pub assertion: Option<Assertion>,
     pub replaces: Option<PayloadName>,
     /// Taken from another drive; none if from the mailbox.
-    pub lent: Option<Lent>,
+    pub lent: Option<PeerCopy>,
 }
 
 impl CopyItem {
     /// The place that the line of its copy tells.
-    pub(super) fn place(&self) -> Option<Place> {
+    pub(super) fn place(&self) -> Option<ContentAt> {
         let content = self.row.content.filter(|_| self.assertion.is_some())?;
         Some((self.row.mailbox, self.row.key.clone(), content))
     }
@@ -40,7 +40,7 @@ impl CopyItem {
 }
 
 /// A good copy on another drive, for a message that the mailbox does not have any more.
-pub(super) struct Lent {
+pub(super) struct PeerCopy {
     pub volume: Arc<dyn Volume>,
     pub dir: RelName,
     pub book: i64,
@@ -56,12 +56,12 @@ pub(super) struct Batch {
     /// Lines that need no copy.
     pub notes: Vec<Event>,
     /// Departures, each with the place that a copy of this batch must have first.
-    pub departures: Vec<(Event, Option<Place>)>,
+    pub departures: Vec<(Event, Option<ContentAt>)>,
     /// What these lines assert, and where, of each content, one of them does.
-    places: HashSet<Place>,
+    places: HashSet<ContentAt>,
     asserted: HashMap<i64, (i64, Vec<u8>)>,
     /// What its copies assert, where they succeed.
-    copied: HashSet<Place>,
+    copied: HashSet<ContentAt>,
     /// The position of this card as of which it speaks.
     pub position: Position,
     /// Room left on the drive, in octets, after everything planned.
@@ -101,24 +101,24 @@ impl Batch {
     }
 
     /// A line that says that a content is somewhere.
-    pub(super) fn assert(&mut self, event: Event, place: Place) {
+    pub(super) fn assert(&mut self, event: Event, place: ContentAt) {
         self.notes.push(event);
         self.asserted.entry(place.2).or_insert_with(|| (place.0, place.1.clone()));
         self.places.insert(place);
     }
 
     /// Whether one of its lines says so.
-    pub(super) fn asserts(&self, place: &Place) -> bool {
+    pub(super) fn asserts(&self, place: &ContentAt) -> bool {
         self.places.contains(place)
     }
 
     /// Whether one of its copies, if it succeeds, says so.
-    pub(super) fn copies_to(&self, place: &Place) -> bool {
+    pub(super) fn copies_to(&self, place: &ContentAt) -> bool {
         self.copied.contains(place)
     }
 
     /// Where, by one of its copies that succeeds, a content is.
-    pub(super) fn copied_place_of(&self, content: i64) -> Option<Place> {
+    pub(super) fn copied_place_of(&self, content: i64) -> Option<ContentAt> {
         self.copied.iter().find(|place| place.2 == content).cloned()
     }
 

@@ -5,8 +5,8 @@ use super::Pass;
 use super::batch::{Batch, Committed, CopyItem};
 use super::copy::{Written, write_copies};
 use crate::job::JobError;
-use crate::job::catalogue::Place;
-use crate::job::drive::{Admitted, Copy, hash_copies};
+use crate::job::catalogue::ContentAt;
+use crate::job::drive::{Replica, CopyCheck, hash_copies};
 use crate::model::bag;
 use crate::model::ledger::Event;
 use std::collections::HashSet;
@@ -16,7 +16,7 @@ use std::os::unix::ffi::OsStrExt as _;
 /// synced a second time, and the next admission mends what was left.
 pub(super) fn commit(
     pass: &Pass<'_>,
-    drive: &mut Admitted,
+    drive: &mut Replica,
     batch: Batch,
 ) -> Result<Committed, JobError> {
     let mut done = Committed::default();
@@ -82,20 +82,20 @@ pub(super) fn commit(
 
 /// The departures of a batch, without those that need a copy which was left out.
 fn backed(
-    departures: Vec<(Event, Option<Place>)>,
+    departures: Vec<(Event, Option<ContentAt>)>,
     written: &[Written<'_>],
 ) -> impl Iterator<Item = Event> {
-    let there: HashSet<Place> =
+    let there: HashSet<ContentAt> =
         written.iter().filter_map(|file| file.item.and_then(CopyItem::place)).collect();
     let backed =
-        move |needs: &Option<Place>| needs.as_ref().is_none_or(|place| there.contains(place));
+        move |needs: &Option<ContentAt>| needs.as_ref().is_none_or(|place| there.contains(place));
     departures.into_iter().filter(move |(_, needs)| backed(needs)).map(|(event, _)| event)
 }
 
-fn read_back(drive: &Admitted, written: &[Written<'_>]) -> Result<(), JobError> {
+fn read_back(drive: &Replica, written: &[Written<'_>]) -> Result<(), JobError> {
     let copies: Vec<_> = written.iter().map(|file| (file.payload, file.identity.bytes)).collect();
     let found = hash_copies(&*drive.volume, &drive.dir, &copies)?;
-    match written.iter().zip(found).find(|(file, copy)| *copy != Copy::Is(file.identity)) {
+    match written.iter().zip(found).find(|(file, copy)| *copy != CopyCheck::Is(file.identity)) {
         None => Ok(()),
         Some((file, _)) => {
             let at = drive.volume.facts().shown.clone();
@@ -106,7 +106,7 @@ fn read_back(drive: &Admitted, written: &[Written<'_>]) -> Result<(), JobError> 
 
 fn events(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     written: &[Written<'_>],
     notes: Vec<Event>,
     done: &mut Committed,

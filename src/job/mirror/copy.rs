@@ -1,12 +1,12 @@
 //! Writes the copies of a batch: messages are read ahead from the card while others are written to the
 //! drive. Never commits anything, and never uses a name twice.
 
-use super::batch::{Committed, CopyItem, Lent};
+use super::batch::{Committed, CopyItem, PeerCopy};
 use super::{Pass, is_gone};
 use crate::disk::{DiskError, MailboxDir, MessageFile, ReadFrom, Trouble, read_full, read_known};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, millis};
-use crate::job::drive::Admitted;
+use crate::job::drive::Replica;
 use crate::model::limits::{
     COPY_BUFFER_BYTES, NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_MESSAGES,
 };
@@ -44,7 +44,7 @@ enum Fetched {
 /// be some: those written before it are whole and go on; it and those after it are left out.
 pub(super) fn write_copies<'a>(
     pass: &Pass<'_>,
-    drive: &mut Admitted,
+    drive: &mut Replica,
     copies: &'a [CopyItem],
     done: &mut Committed,
 ) -> Result<(Vec<Written<'a>>, bool), JobError> {
@@ -113,7 +113,7 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
 }
 
 /// Reads a copy on another drive; it is proven as it is read.
-fn borrow(lent: &Lent, item: &CopyItem) -> Fetched {
+fn borrow(lent: &PeerCopy, item: &CopyItem) -> Fetched {
     let read = || -> Result<Fetched, DiskError> {
         let at = lent.dir.join(&lent.payload.to_rel());
         let mut source = lent.volume.read(&at, 0, ReadFrom::Medium)?;
@@ -144,7 +144,7 @@ fn not_lent(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
 /// and what was written of it is recorded as debris, so that the bag stays whole.
 fn write_copy<'a>(
     pass: &Pass<'_>,
-    drive: &mut Admitted,
+    drive: &mut Replica,
     item: &'a CopyItem,
     fetched: Fetched,
     done: &mut Committed,
@@ -171,7 +171,7 @@ fn write_copy<'a>(
 /// Copies a message that is not held in memory; whether it is the right one is known at its end.
 fn write_long<'a>(
     pass: &Pass<'_>,
-    drive: &mut Admitted,
+    drive: &mut Replica,
     item: &'a CopyItem,
     mut file: MessageFile,
     mut buffer: Vec<u8>,
@@ -206,7 +206,7 @@ fn write_long<'a>(
 /// The same for a copy that another drive lends.
 fn write_lent<'a>(
     pass: &Pass<'_>,
-    drive: &mut Admitted,
+    drive: &mut Replica,
     item: &'a CopyItem,
 ) -> Result<Option<Written<'a>>, JobError> {
     let Some(lent) = &item.lent else { return Ok(None) };
@@ -271,7 +271,7 @@ fn unreadable(
 
 /// The next name, in a new segment where the last is full.
 fn next_name(
-    drive: &mut Admitted,
+    drive: &mut Replica,
     extension: crate::model::Extension,
 ) -> Result<PayloadName, JobError> {
     let book = &mut drive.book;

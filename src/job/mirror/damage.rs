@@ -5,8 +5,8 @@ use super::Pass;
 use super::batch::Batch;
 use crate::disk::{DiskError, ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{DepartedRow, FileRow, Held, StandingRow};
-use crate::job::drive::{Admitted, Copy, hash_copy};
+use crate::job::catalogue::{DepartedRow, FileRow, CopyStatus, AssertedRow};
+use crate::job::drive::{Replica, CopyCheck, hash_copy};
 use crate::job::settle::any_nul_block;
 use crate::job::verify::READ_ERROR;
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
@@ -16,10 +16,10 @@ use crate::model::{Hasher, Identity, PayloadName, Suspicion};
 /// What was seen to leave the path before that came is not: another message is there now.
 fn version_before<'a>(
     pass: &Pass<'_>,
-    stands: &'a [StandingRow],
+    stands: &'a [AssertedRow],
     row: &FileRow,
     content: i64,
-) -> Result<Option<&'a StandingRow>, JobError> {
+) -> Result<Option<&'a AssertedRow>, JobError> {
     for known in stands {
         if known.content == content || known.suspect.is_some() {
             continue;
@@ -41,7 +41,7 @@ fn version_before<'a>(
 /// were never written. The scan sees some of it by the catalogue; one built anew knows no version before.
 pub(super) fn found(
     pass: &Pass<'_>,
-    (drive, stands): (&Admitted, &[StandingRow]),
+    (drive, stands): (&Replica, &[AssertedRow]),
     row: &FileRow,
     content: i64,
     new: &Identity,
@@ -103,7 +103,7 @@ enum Compared {
 /// copy is lost.
 fn left_of(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     row: &FileRow,
     (good, old): (i64, &Identity),
     new: &Identity,
@@ -113,7 +113,7 @@ fn left_of(
     if new.bytes >= old.bytes && !is_holed {
         return Ok(Compared::Not);
     }
-    let Held::Good(payload) = pass.catalogue.held(drive.book.row, good)? else {
+    let CopyStatus::Good(payload) = pass.catalogue.held(drive.book.row, good)? else {
         return Ok(Compared::Not);
     };
     if let Ok(beginning) = beginning(drive, payload, new.bytes) {
@@ -130,7 +130,7 @@ fn left_of(
     if found.is_failing() {
         pass.catalogue.mark_worn(drive.book.drive, READ_ERROR)?;
     }
-    if found != Copy::Is(*old) {
+    if found != CopyCheck::Is(*old) {
         batch.notes.push(found.event(payload));
     }
     Ok(Compared::Not)
@@ -167,7 +167,7 @@ fn has_nul_block(pass: &Pass<'_>, row: &FileRow) -> Result<bool, JobError> {
 /// Whether a message is what the beginning of a copy is, block by block, but for those that are NUL.
 fn is_all_but_nul(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     row: &FileRow,
     payload: PayloadName,
 ) -> Result<bool, JobError> {
@@ -184,7 +184,7 @@ fn is_all_but_nul(
 }
 
 /// What the first so many bytes of a copy are.
-fn beginning(drive: &Admitted, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
+fn beginning(drive: &Replica, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
     let at = drive.dir.join(&payload.to_rel());
     let mut source = drive.volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut hasher = Hasher::default();

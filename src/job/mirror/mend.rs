@@ -2,13 +2,13 @@
 //! copies on other drives that are here. Never overwrites the bad one, and says nothing new of any location.
 
 use super::Pass;
-use super::batch::{Batch, BatchSize, CopyItem, Lent};
-use super::{Claims, PassReport};
+use super::batch::{Batch, BatchSize, CopyItem, PeerCopy};
+use super::{PresentDrives, PassReport};
 use crate::disk::Volume;
 use crate::job::JobError;
-use crate::job::catalogue::{FileRow, FileState, Held, PayloadRow};
-use crate::job::drive::Admitted;
-use crate::model::{DriveId, Moment, Position, Reason, RelName, WriterId};
+use crate::job::catalogue::{FileRow, FileState, CopyStatus, CopyRow};
+use crate::job::drive::Replica;
+use crate::model::{DriveId, Timestamp, Position, Reason, RelName, WriterId};
 use std::sync::Arc;
 
 /// Bad copies looked at together.
@@ -21,8 +21,8 @@ impl Pass<'_> {
     /// Everything that can be made again now. Asks no other drive where nothing is lost.
     pub fn mend(
         &self,
-        drive: &mut Admitted,
-        others: &Claims,
+        drive: &mut Replica,
+        others: &PresentDrives,
         report: &mut PassReport,
     ) -> Result<(), JobError> {
         let (book, mut after) = (drive.book.row, 0);
@@ -59,9 +59,9 @@ impl Pass<'_> {
     /// A copy to be made from another drive, if one that is here has it and this one's ledger knows its place.
     fn lent(
         &self,
-        drive: &Admitted,
-        lost: &PayloadRow,
-        others: &Claims,
+        drive: &Replica,
+        lost: &CopyRow,
+        others: &PresentDrives,
         opened: &mut Opened,
     ) -> Result<Option<CopyItem>, JobError> {
         let book = drive.book.row;
@@ -69,7 +69,7 @@ impl Pass<'_> {
             return Ok(None);
         }
         if lost.identity.bytes > drive.volume.facts().longest_file
-            || matches!(self.catalogue.held(book, lost.content)?, Held::Good(_))
+            || matches!(self.catalogue.held(book, lost.content)?, CopyStatus::Good(_))
         {
             return Ok(None);
         }
@@ -80,7 +80,7 @@ impl Pass<'_> {
             let here = opened.iter().find(|(known, _)| *known == id);
             let Some(volume) = here.and_then(|(_, volume)| volume.clone()) else { continue };
             let row = departed(self.catalogue.path_of(lost.content)?, lost.identity.bytes);
-            let lent = Lent { volume, dir: drive.dir.clone(), book: lender, payload: copy.name };
+            let lent = PeerCopy { volume, dir: drive.dir.clone(), book: lender, payload: copy.name };
             let (replaces, lent) = (Some(lost.name), Some(lent));
             let identity = lost.identity;
             return Ok(Some(CopyItem { row, identity, assertion: None, replaces, lent }));
@@ -89,14 +89,14 @@ impl Pass<'_> {
     }
 
     /// An empty batch. Its lines speak of no location, so any position will do.
-    fn batch(&self, drive: &Admitted) -> Result<Batch, JobError> {
+    fn batch(&self, drive: &Replica) -> Result<Batch, JobError> {
         let position = self.catalogue.position_at(self.catalogue.tick()?)?;
         let nobody = Position { writer: WriterId::from_bits(0), n: 0 };
         Ok(Batch::new(position.unwrap_or(nobody), drive.volume.room()?))
     }
 }
 
-fn open(others: &Claims, id: DriveId, drive: &Admitted) -> Option<Arc<dyn Volume>> {
+fn open(others: &PresentDrives, id: DriveId, drive: &Replica) -> Option<Arc<dyn Volume>> {
     match id == drive.id {
         true => None,
         false => others.lend(id).map(Arc::from),
@@ -110,12 +110,12 @@ fn departed(path: Option<RelName>, bytes: u64) -> FileRow {
         key: path.map(|path| path.key()).unwrap_or_default(),
         state: FileState::Vanished,
         bytes,
-        modified: Moment::default(),
+        modified: Timestamp::default(),
         changed: 0,
         inode: 0,
         mode: 0,
         looked: 0,
-        first_seen: Moment::default(),
+        first_seen: Timestamp::default(),
         clock_trusted: false,
         content: None,
         good: None,

@@ -10,7 +10,7 @@ mod plan;
 mod sweep;
 
 use super::catalogue::{Catalogue, Lacking, millis};
-use super::drive::{Admitted, Claims};
+use super::drive::{Replica, PresentDrives};
 use super::{JobError, MailboxRef, Progress};
 use crate::disk::{DiskError, MailboxDir};
 use crate::model::limits::LISTED_MAX;
@@ -105,7 +105,7 @@ impl Pass<'_> {
     }
 
     /// Tells one admitted drive of everything new, the newest message first.
-    pub fn run(&self, drive: &mut Admitted) -> Result<PassReport, JobError> {
+    pub fn run(&self, drive: &mut Replica) -> Result<PassReport, JobError> {
         let mut report = PassReport::default();
         let mut size = BatchSize::default();
         let anew = drive.book.told == 0 || drive.book.lacking.messages > 0;
@@ -131,7 +131,7 @@ impl Pass<'_> {
     /// Commits a batch and counts it; the earliest tick that must be told again.
     fn commit(
         &self,
-        drive: &mut Admitted,
+        drive: &mut Replica,
         batch: Batch,
         size: &mut BatchSize,
         report: &mut PassReport,

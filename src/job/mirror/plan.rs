@@ -4,8 +4,8 @@
 use super::batch::{Batch, CopyItem};
 use super::{OpenMailbox, Pass, damage};
 use crate::job::JobError;
-use crate::job::catalogue::{DepartedRow, FileRow, FileState, Held, MissingRow, Place};
-use crate::job::drive::Admitted;
+use crate::job::catalogue::{DepartedRow, FileRow, FileState, CopyStatus, MissingRow, ContentAt};
+use crate::job::drive::Replica;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 use crate::model::limits::HEIRS_FOLLOWED;
 use crate::model::{Reason, RelName};
@@ -17,9 +17,9 @@ pub(super) enum Step {
     /// In a later sweep: something else has to be recorded first.
     Defer,
     /// Record that a content is somewhere; no copy is needed.
-    Assert(Event, Place),
+    Assert(Event, ContentAt),
     /// Record that a content has left; where a copy of this batch has to be there first, only with it.
-    Depart(Event, Option<Place>),
+    Depart(Event, Option<ContentAt>),
     /// The ledger says so, but not as of the last change: one line may say all of it again.
     Renew,
     /// Copy it.
@@ -31,7 +31,7 @@ pub(super) enum Step {
 /// A message of the mailbox.
 pub(super) fn arrival(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     row: &FileRow,
     batch: &mut Batch,
     renew_by_line: bool,
@@ -57,7 +57,7 @@ pub(super) fn arrival(
         (None, Some(known)) if known.suspect.is_none() => None,
         (None, _) => damage::found(pass, (drive, &stands), row, content, &identity, batch)?,
     };
-    if let (Held::Good(_), Some(known)) = (held, standing) {
+    if let (CopyStatus::Good(_), Some(known)) = (held, standing) {
         let same = known.suspect == suspect
             && !known.missing
             && (known.modified, known.mode) == (row.modified, row.mode);
@@ -80,11 +80,11 @@ pub(super) fn arrival(
         as_of: batch.position,
     };
     let replaces = match held {
-        Held::Good(_) => {
+        CopyStatus::Good(_) => {
             return Ok(Step::Assert(Event::Placed { identity, assertion }, place));
         }
-        Held::Lost(payload) => Some(payload),
-        Held::No => None,
+        CopyStatus::Lost(payload) => Some(payload),
+        CopyStatus::No => None,
     };
     if batch.contents.contains(&identity) {
         return Ok(Step::Defer);
@@ -100,13 +100,13 @@ pub(super) fn arrival(
 /// last one that a restore would give back.
 pub(super) fn missing(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     row: &MissingRow,
     batch: &Batch,
 ) -> Result<Step, JobError> {
     let (book, content) = (drive.book.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
-    let Held::Good(_) = pass.catalogue.held(book, content)? else {
+    let CopyStatus::Good(_) = pass.catalogue.held(book, content)? else {
         return Ok(match batch.copied_place_of(content) {
             // Another location has it too, and its copy comes first.
             Some(_) => Step::Defer,
@@ -136,7 +136,7 @@ pub(super) fn missing(
 /// that a restore needs instead of it.
 pub(super) fn departure(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     row: &DepartedRow,
     batch: &Batch,
 ) -> Result<Step, JobError> {
@@ -198,7 +198,7 @@ enum Followed {
     /// It has, or nothing came.
     Told,
     /// It has once this copy is made.
-    With(Place),
+    With(ContentAt),
     /// It has not.
     NotYet,
 }
@@ -207,10 +207,10 @@ enum Followed {
 /// the location now.
 fn followed(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     batch: &Batch,
     row: &DepartedRow,
-    heir: Option<&Place>,
+    heir: Option<&ContentAt>,
 ) -> Result<Followed, JobError> {
     let now = replacement(pass, row)?;
     let mut followed = Followed::Told;
@@ -238,9 +238,9 @@ fn followed(
 /// has it.
 fn is_told(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     batch: &Batch,
-    place: &Place,
+    place: &ContentAt,
     elsewhere: bool,
 ) -> Result<bool, JobError> {
     let (mailbox, key, content) = place;
@@ -248,7 +248,7 @@ fn is_told(
     if batch.asserts(place) || elsewhere && batch.place_of(*content).is_some() {
         return Ok(true);
     }
-    if !matches!(catalogue.held(book, *content)?, Held::Good(_)) {
+    if !matches!(catalogue.held(book, *content)?, CopyStatus::Good(_)) {
         return Ok(false);
     }
     Ok(catalogue.standing(book, *mailbox, key, *content)?.is_some()
@@ -259,11 +259,11 @@ fn is_told(
 /// that has it.
 fn told_place(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     batch: &Batch,
-    heir: &Place,
-    copied: Option<&Place>,
-) -> Result<Option<Place>, JobError> {
+    heir: &ContentAt,
+    copied: Option<&ContentAt>,
+) -> Result<Option<ContentAt>, JobError> {
     let (mailbox, key, content) = heir;
     let (catalogue, book) = (pass.catalogue, drive.book.row);
     if batch.asserts(heir) || catalogue.standing(book, *mailbox, key, *content)?.is_some() {
@@ -278,17 +278,17 @@ fn told_place(
 /// Any location at which a content is, or is missing from, of which a ledger tells, or will by a line of this batch.
 fn told_elsewhere(
     pass: &Pass<'_>,
-    drive: &Admitted,
+    drive: &Replica,
     batch: &Batch,
     content: i64,
-) -> Result<Option<Place>, JobError> {
+) -> Result<Option<ContentAt>, JobError> {
     let known = pass.catalogue.place_told(drive.book.row, content)?;
     let known = known.or_else(|| batch.place_of(content));
     Ok(known.map(|(mailbox, key)| (mailbox, key, content)))
 }
 
 /// What is at the location of a replaced message now, if anything is: without it the version before is all there is.
-fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobError> {
+fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, JobError> {
     if row.why != Departed::Replaced {
         return Ok(None);
     }
@@ -304,7 +304,7 @@ fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<Place>, JobE
 struct End {
     /// What followed it; none if it was deleted then. It may be missing: as long as no copy of it is on a drive, that
     /// drive keeps the version before.
-    heir: Option<Place>,
+    heir: Option<ContentAt>,
     /// Why it left. What was deleted in the end was deleted, for a drive that knows nothing of the way there.
     why: Departed,
 }

@@ -5,8 +5,8 @@ use super::batch::{Batch, BatchSize};
 use super::plan::{self, Step};
 use super::{Pass, PassReport};
 use crate::job::JobError;
-use crate::job::catalogue::{DepartedRow, Place};
-use crate::job::drive::Admitted;
+use crate::job::catalogue::{DepartedRow, ContentAt};
+use crate::job::drive::Replica;
 use crate::model::ledger::Event;
 use crate::model::limits::MARK_MAILBOXES_MAX;
 use crate::model::{Position, Reason};
@@ -17,7 +17,7 @@ const PAGE: usize = 512;
 
 struct Sweep<'a, 'p> {
     pass: &'a Pass<'p>,
-    drive: &'a mut Admitted,
+    drive: &'a mut Replica,
     size: &'a mut BatchSize,
     report: &'a mut PassReport,
     batch: Batch,
@@ -29,13 +29,13 @@ struct Sweep<'a, 'p> {
     /// Mailboxes some of whose messages the ledger asserts, and not as of their last change.
     to_renew: BTreeSet<i64>,
     /// What was asserted, where departures that were told of before may wait for it.
-    asserted: Option<Vec<Place>>,
+    asserted: Option<Vec<ContentAt>>,
 }
 
 /// `true` if some must wait for what was just committed: the same content twice in one batch.
 pub(super) fn sweep(
     pass: &Pass<'_>,
-    drive: &mut Admitted,
+    drive: &mut Replica,
     size: &mut BatchSize,
     report: &mut PassReport,
 ) -> Result<bool, JobError> {
@@ -177,7 +177,7 @@ impl Sweep<'_, '_> {
         &mut self,
         told: u64,
         until: u64,
-        asserted: Option<&[Place]>,
+        asserted: Option<&[ContentAt]>,
     ) -> Result<(bool, bool), JobError> {
         let full = self.report.failed.iter().any(|failed| failed.reason == Reason::DriveFull);
         let (mut after, mut deferred) = (told, false);
@@ -257,7 +257,7 @@ impl Sweep<'_, '_> {
         Ok(whole)
     }
 
-    fn assert(&mut self, event: Event, place: Place) {
+    fn assert(&mut self, event: Event, place: ContentAt) {
         if let Some(asserted) = &mut self.asserted {
             asserted.push(place.clone());
         }

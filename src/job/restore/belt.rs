@@ -2,8 +2,8 @@
 //! proves them, another writes them, while whoever asked for them decides on the next. They arrive in the order in
 //! which they were asked for. Never gives a file a name in the mailbox.
 
-use super::copies::{self, Copies, End, Piece};
-use crate::disk::{DiskError, Marks, Owner, Staged, Trouble, Waiting, passing_name};
+use super::copies::{self, CopyReader, ReadEnd, CopyChunk};
+use crate::disk::{DiskError, FileAttrs, Owner, Staged, Trouble, StagingDir, passing_name};
 use crate::job::JobError;
 use crate::model::RelName;
 use crate::model::limits::{
@@ -17,62 +17,62 @@ use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_
 use std::thread::Scope;
 
 /// Where a message waits for its name, and what its file gets.
-pub(super) struct Seat {
+pub(super) struct Slot {
     /// The folder that is to become its own.
-    pub(super) folder: Option<Arc<Waiting>>,
+    pub(super) folder: Option<Arc<StagingDir>>,
     /// The one for all others.
-    pub(super) common: Arc<Waiting>,
+    pub(super) common: Arc<StagingDir>,
     /// Its name in the first.
     pub(super) name: RelName,
     /// Its name in the second, where nothing else has it.
     pub(super) number: u64,
-    pub(super) marks: Marks,
+    pub(super) marks: FileAttrs,
     /// To whom it is given.
     pub(super) owner: Owner,
 }
 
 /// What became of a message.
-pub(super) struct Arrived {
-    pub(super) end: End,
+pub(super) struct Fetched {
+    pub(super) end: ReadEnd,
     /// Where it waits; nothing where it had no seat or is not to be had.
     pub(super) written: Result<Option<RelName>, DiskError>,
 }
 
 /// A message asked for.
-struct Errand<'a> {
-    copies: Copies<'a>,
-    seat: Option<Seat>,
+struct Job<'a> {
+    copies: CopyReader<'a>,
+    seat: Option<Slot>,
 }
 
 /// What goes from the reader to the writer.
-enum Item {
-    Next(Option<Seat>),
-    Piece(Piece),
+enum Chunk {
+    Next(Option<Slot>),
+    Piece(CopyChunk),
 }
 
 /// The belt, as whoever asks sees it.
-pub(super) struct Belt<'scope, 'env> {
+pub(super) struct Pipeline<'scope, 'env> {
     scope: &'scope Scope<'scope, 'env>,
     /// None as long as few messages were asked for: starting threads takes longer than carrying those.
     threads: OnceCell<Threads<'scope>>,
     /// Asked for, and not handed to the reader yet: waking it for each takes longer than reading it.
-    in_hand: RefCell<Vec<Errand<'scope>>>,
+    in_hand: RefCell<Vec<Job<'scope>>>,
     /// Arrived, and not taken yet.
-    here: RefCell<VecDeque<Arrived>>,
+    here: RefCell<VecDeque<Fetched>>,
 }
 
 struct Threads<'a> {
-    asked: Sender<Vec<Errand<'a>>>,
-    arrived: Receiver<Vec<Arrived>>,
+    asked: Sender<Vec<Job<'a>>>,
+    arrived: Receiver<Vec<Fetched>>,
 }
 
-impl<'scope> Belt<'scope, '_> {
+impl<'scope> Pipeline<'scope, '_> {
     /// Messages that may be on it at once.
     pub(super) const LENGTH: usize = RESTORE_AHEAD;
 
     /// Asks for a message; without a seat it is only read.
-    pub(super) fn ask(&self, copies: Copies<'scope>, seat: Option<Seat>) -> Result<(), JobError> {
-        self.in_hand.borrow_mut().push(Errand { copies, seat });
+    pub(super) fn ask(&self, copies: CopyReader<'scope>, seat: Option<Slot>) -> Result<(), JobError> {
+        self.in_hand.borrow_mut().push(Job { copies, seat });
         if self.in_hand.borrow().len() < RESTORE_TOGETHER {
             return Ok(());
         }
@@ -87,7 +87,7 @@ impl<'scope> Belt<'scope, '_> {
     }
 
     /// What became of the message asked for first of those that were not told of yet.
-    pub(super) fn next(&self) -> Result<Arrived, JobError> {
+    pub(super) fn next(&self) -> Result<Fetched, JobError> {
         if let Some(arrived) = self.here.borrow_mut().pop_front() {
             return Ok(arrived);
         }
@@ -106,14 +106,14 @@ impl<'scope> Belt<'scope, '_> {
 }
 
 /// Begins a belt, whose threads end when it is dropped.
-pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Belt<'scope, 'env> {
+pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Pipeline<'scope, 'env> {
     let (threads, in_hand, here) = (OnceCell::new(), RefCell::default(), RefCell::default());
-    Belt { scope, threads, in_hand, here }
+    Pipeline { scope, threads, in_hand, here }
 }
 
 impl<'scope> Threads<'scope> {
     fn start(scope: &'scope Scope<'scope, '_>) -> Result<Self, JobError> {
-        let (asked, errands) = channel::<Vec<Errand<'scope>>>();
+        let (asked, errands) = channel::<Vec<Job<'scope>>>();
         // Bounded, so that a quick drive does not fill the memory ahead of a slow card.
         let (send, items) = sync_channel(2);
         let (tell, arrived) = channel();
@@ -125,12 +125,12 @@ impl<'scope> Threads<'scope> {
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
         };
         start("restore-read", Box::new(move || read(&errands, send)))?;
-        start("restore-write", Box::new(move || write(&items, &tell, Hurry::new(say))))?;
+        start("restore-write", Box::new(move || write(&items, &tell, EarlySync::new(say))))?;
         start("restore-sync", Box::new(move || sync_early(&written)))?;
         Ok(Self { asked, arrived })
     }
 
-    fn hand_over(&self, together: Vec<Errand<'scope>>) -> Result<(), JobError> {
+    fn hand_over(&self, together: Vec<Job<'scope>>) -> Result<(), JobError> {
         match together.is_empty() {
             true => Ok(()),
             false => self.asked.send(together).map_err(|_| ended()),
@@ -143,7 +143,7 @@ fn ended() -> JobError {
 }
 
 /// Carries a few messages at once.
-fn carried(errands: Vec<Errand<'_>>) -> VecDeque<Arrived> {
+fn carried(errands: Vec<Job<'_>>) -> VecDeque<Fetched> {
     let (mut writer, mut arrived) = (Writer::default(), VecDeque::new());
     for errand in errands {
         errand.run(&mut |item| {
@@ -154,16 +154,16 @@ fn carried(errands: Vec<Errand<'_>>) -> VecDeque<Arrived> {
     arrived
 }
 
-impl Errand<'_> {
+impl Job<'_> {
     /// Reads the message, and gives what comes of it to `give` as long as that wants it. Whether it did.
-    fn run(self, give: &mut dyn FnMut(Item) -> bool) -> bool {
-        give(Item::Next(self.seat)) && self.copies.read(&mut |piece| give(Item::Piece(piece)))
+    fn run(self, give: &mut dyn FnMut(Chunk) -> bool) -> bool {
+        give(Chunk::Next(self.seat)) && self.copies.read(&mut |piece| give(Chunk::Piece(piece)))
     }
 }
 
 /// Reads what is asked for until nobody asks any more.
-fn read(errands: &Receiver<Vec<Errand<'_>>>, send: SyncSender<Vec<Item>>) {
-    let mut load = Load { items: Vec::new(), bytes: 0, send };
+fn read(errands: &Receiver<Vec<Job<'_>>>, send: SyncSender<Vec<Chunk>>) {
+    let mut load = Batcher { items: Vec::new(), bytes: 0, send };
     while let Ok(together) = errands.recv() {
         let mut wanted = together.into_iter().map(|errand| errand.run(&mut |item| load.put(item)));
         if !wanted.all(|wanted| wanted) || !load.go() {
@@ -173,16 +173,16 @@ fn read(errands: &Receiver<Vec<Errand<'_>>>, send: SyncSender<Vec<Item>>) {
 }
 
 /// What the reader gathers before it wakes the writer.
-struct Load {
-    items: Vec<Item>,
+struct Batcher {
+    items: Vec<Chunk>,
     bytes: usize,
-    send: SyncSender<Vec<Item>>,
+    send: SyncSender<Vec<Chunk>>,
 }
 
-impl Load {
+impl Batcher {
     /// Whether more is wanted.
-    fn put(&mut self, item: Item) -> bool {
-        if let Item::Piece(Piece::Octets { octets, .. }) = &item {
+    fn put(&mut self, item: Chunk) -> bool {
+        if let Chunk::Piece(CopyChunk::Octets { octets, .. }) = &item {
             self.bytes += octets.len();
         }
         self.items.push(item);
@@ -196,25 +196,25 @@ impl Load {
 }
 
 /// Sends what was written on its way to the card early, so that the card works while the drive is read.
-fn sync_early(written: &Receiver<Arc<Waiting>>) {
+fn sync_early(written: &Receiver<Arc<StagingDir>>) {
     while let Ok(folder) = written.recv() {
         folder.sync_early();
     }
 }
 
 /// Says now and then that there is something to be synced.
-struct Hurry {
+struct EarlySync {
     files: usize,
     bytes: u64,
-    say: SyncSender<Arc<Waiting>>,
+    say: SyncSender<Arc<StagingDir>>,
 }
 
-impl Hurry {
-    fn new(say: SyncSender<Arc<Waiting>>) -> Self {
+impl EarlySync {
+    fn new(say: SyncSender<Arc<StagingDir>>) -> Self {
         Self { files: 0, bytes: 0, say }
     }
 
-    fn written(&mut self, folder: &Arc<Waiting>, bytes: u64) {
+    fn written(&mut self, folder: &Arc<StagingDir>, bytes: u64) {
         self.files += 1;
         self.bytes += bytes;
         let enough = self.files >= RESTORE_EARLY_FILES || self.bytes >= RESTORE_EARLY_BYTES;
@@ -226,7 +226,7 @@ impl Hurry {
 }
 
 /// Writes what was read until nothing more comes.
-fn write(items: &Receiver<Vec<Item>>, tell: &Sender<Vec<Arrived>>, hurry: Hurry) {
+fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, hurry: EarlySync) {
     let mut writer = Writer { file: File::default(), hurry: Some(hurry) };
     let mut arrived = Vec::new();
     loop {
@@ -257,15 +257,15 @@ fn write(items: &Receiver<Vec<Item>>, tell: &Sender<Vec<Arrived>>, hurry: Hurry)
 #[derive(Default)]
 struct Writer {
     file: File,
-    hurry: Option<Hurry>,
+    hurry: Option<EarlySync>,
 }
 
 impl Writer {
-    fn take(&mut self, item: Item) -> Option<Arrived> {
+    fn take(&mut self, item: Chunk) -> Option<Fetched> {
         match item {
-            Item::Next(seat) => self.file = File::begin(seat),
-            Item::Piece(Piece::Octets { begins, octets }) => self.file.write(begins, &octets),
-            Item::Piece(Piece::End(end)) => {
+            Chunk::Next(seat) => self.file = File::begin(seat),
+            Chunk::Piece(CopyChunk::Octets { begins, octets }) => self.file.write(begins, &octets),
+            Chunk::Piece(CopyChunk::End(end)) => {
                 return Some(std::mem::take(&mut self.file).end(end, self.hurry.as_mut()));
             }
         }
@@ -276,14 +276,14 @@ impl Writer {
 /// The file being written; none for a message that is only read.
 #[derive(Default)]
 struct File {
-    seat: Option<(Staged, Arc<Waiting>, Marks, Owner)>,
+    seat: Option<(Staged, Arc<StagingDir>, FileAttrs, Owner)>,
     refused: Option<DiskError>,
 }
 
 impl File {
-    fn begin(seat: Option<Seat>) -> Self {
+    fn begin(seat: Option<Slot>) -> Self {
         let Some(seat) = seat else { return Self::default() };
-        let Seat { folder, common, name, number, marks, owner } = seat;
+        let Slot { folder, common, name, number, marks, owner } = seat;
         let own = folder.map(|folder| (folder.stage(name), folder));
         let (staged, at) = match own {
             Some((Ok(staged), folder)) => (Ok(staged), folder),
@@ -303,12 +303,12 @@ impl File {
         }
     }
 
-    fn end(self, end: End, hurry: Option<&mut Hurry>) -> Arrived {
+    fn end(self, end: ReadEnd, hurry: Option<&mut EarlySync>) -> Fetched {
         let Some((staged, at, marks, owner)) = self.seat else {
-            return Arrived { end, written: self.refused.map_or(Ok(None), Err) };
+            return Fetched { end, written: self.refused.map_or(Ok(None), Err) };
         };
         let written = match self.refused {
-            None if matches!(end, End::Right { .. }) => at.finish(&staged, marks, owner).map(Some),
+            None if matches!(end, ReadEnd::Right { .. }) => at.finish(&staged, marks, owner).map(Some),
             refused => refused.map_or(Ok(None), Err),
         };
         if !matches!(written, Ok(Some(_))) {
@@ -317,7 +317,7 @@ impl File {
         if let Some(hurry) = hurry {
             hurry.written(&at, staged.length());
         }
-        Arrived { end, written }
+        Fetched { end, written }
     }
 }
 

@@ -3,7 +3,7 @@
 
 use super::beside::{RECOVERED, around, beside};
 use super::maildir::Maildirs;
-use crate::disk::{DiskError, Look, MessageFile, TargetDir, host, read_full};
+use crate::disk::{DiskError, EntryStat, MessageFile, TargetDir, host, read_full};
 use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::{Hasher, Identity, RelName};
 use std::collections::BTreeSet;
@@ -32,11 +32,11 @@ pub(super) fn free_name(
     for (name, beside) in [(&clear, barred), (&second, true)] {
         let look = match target {
             Some(target) => target.look(name)?,
-            None => Look::Gone,
+            None => EntryStat::Gone,
         };
         let is_free = match look {
-            Look::Gone => !taken.contains(name.as_bytes()),
-            Look::File(facts) if facts.bytes == identity.bytes => {
+            EntryStat::Gone => !taken.contains(name.as_bytes()),
+            EntryStat::File(facts) if facts.bytes == identity.bytes => {
                 let there = target.map(|t| t.open_existing(name)).transpose()?;
                 if there.map(hash_file).transpose()? == Some(*identity) {
                     return Ok(None);
@@ -75,9 +75,9 @@ fn file_on_the_way(
         }
         let there = match target {
             Some(target) => target.look(&folder)?,
-            None => Look::Gone,
+            None => EntryStat::Gone,
         };
-        if there != Look::Gone || taken.contains(folder.as_bytes()) {
+        if there != EntryStat::Gone || taken.contains(folder.as_bytes()) {
             found = Some(folder.clone());
         }
         above = folder.parent();

@@ -4,7 +4,7 @@
 use crate::disk::{Access, EntryKind, Trouble};
 use crate::job::catalogue::{Catalogue, Contradiction};
 use crate::job::drive::{
-    Admission, Admitted, Begin, Copy, admit, compare, copy_length, hash_copy, is_station,
+    OpenOptions, Replica, Begin, CopyCheck, admit, compare, copy_length, hash_copy, is_station,
     list_segment, read_manifest,
 };
 use crate::job::{DriveRef, JobError};
@@ -14,13 +14,13 @@ use crate::model::{
 };
 
 /// The drives of a restore, open, with everything they say.
-pub struct Gathered {
+pub struct RestoreSources {
     /// Everything the ledgers say.
     pub catalogue: Catalogue,
     /// The station.
     pub station: StationName,
     /// The drives that hold it.
-    pub drives: Vec<Admitted>,
+    pub drives: Vec<Replica>,
     /// Places that could not be read, or not to their end, and why.
     pub failed: Vec<(String, JobError)>,
 }
@@ -30,8 +30,8 @@ pub fn gather(
     drives: &[DriveRef],
     station: &StationName,
     clock: &dyn Clock,
-) -> Result<Gathered, JobError> {
-    let lacks_room = |gathered: &Gathered| {
+) -> Result<RestoreSources, JobError> {
+    let lacks_room = |gathered: &RestoreSources| {
         gathered.failed.iter().any(|(_, why)| matches!(why, JobError::NoRoomForLedger { .. }))
     };
     match gather_into(Catalogue::passing()?, drives, station, clock) {
@@ -49,9 +49,9 @@ fn gather_into(
     drives: &[DriveRef],
     station: &StationName,
     clock: &dyn Clock,
-) -> Result<Gathered, JobError> {
+) -> Result<RestoreSources, JobError> {
     let mut gathered =
-        Gathered { catalogue, station: station.clone(), drives: Vec::new(), failed: Vec::new() };
+        RestoreSources { catalogue, station: station.clone(), drives: Vec::new(), failed: Vec::new() };
     for (number, drive) in (1..).zip(drives) {
         match gathered.add(drive, DriveId::from_bits(number), clock) {
             Ok(()) => {}
@@ -63,7 +63,7 @@ fn gather_into(
     Ok(gathered)
 }
 
-impl Gathered {
+impl RestoreSources {
     /// Drives that contradict each other, under their own ids.
     pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
         let own = |named: &mut KnownDrive| -> Result<(), JobError> {
@@ -99,7 +99,7 @@ impl Gathered {
         if !is_station(&*volume, &self.station)? {
             return Ok(());
         }
-        let asked = Admission {
+        let asked = OpenOptions {
             station: &self.station,
             access: Access::Read,
             begin: Begin::Never,
@@ -128,7 +128,7 @@ impl Gathered {
 /// in others.
 fn claim_the_unknown(
     catalogue: &Catalogue,
-    drive: &mut Admitted,
+    drive: &mut Replica,
     home: &RelName,
     unread: &mut Vec<JobError>,
 ) -> Result<(), JobError> {
@@ -147,7 +147,7 @@ fn claim_the_unknown(
         };
         let identity = Identity { digest, bytes };
         let proven = || hash_copy(volume, home, payload, bytes);
-        if !whole || proven()? == Copy::Is(identity) {
+        if !whole || proven()? == CopyCheck::Is(identity) {
             catalogue.claim_payload(&mut drive.book, payload, &identity)?;
         }
         Ok(())
@@ -170,7 +170,7 @@ fn claim_the_unknown(
             }
             let longest = drive.volume.facts().longest_file;
             match hash_copy(&*drive.volume, home, payload, longest)? {
-                Copy::Is(identity) => {
+                CopyCheck::Is(identity) => {
                     catalogue.claim_payload(&mut drive.book, payload, &identity)?;
                 }
                 _ => Finding::Missing { payload }.note(&mut drive.findings),

@@ -2,7 +2,7 @@
 //! bytes, under another name. Never holds two messages for one because their names are alike.
 
 use super::free::hash_file;
-use crate::disk::{Look, TargetDir};
+use crate::disk::{EntryStat, TargetDir};
 use crate::model::limits::{ALIKE_MAX, RESTORE_MAILDIR_BYTES};
 use crate::model::{Identity, RelName};
 
@@ -46,7 +46,7 @@ impl Maildirs {
         let Some(maildir) = self.maildir_of(target, path) else { return false };
         // One that cannot be read is no reason to leave out the message: better twice than not at all.
         let is_it = |name: RelName| match target.look(&name) {
-            Ok(Look::File(facts)) if facts.bytes == identity.bytes => {
+            Ok(EntryStat::File(facts)) if facts.bytes == identity.bytes => {
                 target.open_existing(&name).and_then(hash_file).is_ok_and(|it| it == *identity)
             }
             _ => false,

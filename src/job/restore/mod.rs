@@ -15,9 +15,9 @@ mod report;
 mod seats;
 mod targets;
 
-pub use gather::{Gathered, gather};
-pub use offer::{Offer, Offered, offer, offers, pace};
-pub use put::{Goal, Plan, restore};
+pub use gather::{RestoreSources, gather};
+pub use offer::{Inventory, OfferedStation, offer, offers, pace};
+pub use put::{MailboxTarget, RestoreOptions, restore};
 pub use rehearse::{Compared, Listed, compare};
 pub use repair::{Repaired, repair};
 pub use report::{LeftOut, Lost, RestoreReport};

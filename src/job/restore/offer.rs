@@ -1,10 +1,10 @@
 //! What drives have to offer: their stations, the mailboxes of each, how much and how new.
 //! Never writes anything, and never reads more than the logs and a few copies.
 
-use super::{Gathered, gather};
+use super::{RestoreSources, gather};
 use crate::disk::{Access, ReadFrom};
 use crate::job::catalogue::CopyCounts;
-use crate::job::drive::{Admitted, stations};
+use crate::job::drive::{Replica, stations};
 use crate::job::traffic::headers_of;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::COPY_BUFFER_BYTES;
@@ -19,11 +19,11 @@ const PACED_BY: usize = 32;
 const PACED_FOR: Duration = Duration::from_millis(500);
 
 /// A station, as the drives know it.
-pub struct Offer {
+pub struct Inventory {
     /// Its name.
     pub station: StationName,
     /// Its mailboxes.
-    pub mailboxes: Vec<Offered>,
+    pub mailboxes: Vec<OfferedStation>,
     /// Where the drives are that hold it, for a person, and how the copies on each stand.
     pub drives: Vec<(String, CopyCounts)>,
     /// The ledger of each of them is whole.
@@ -31,7 +31,7 @@ pub struct Offer {
 }
 
 /// A mailbox of it.
-pub struct Offered {
+pub struct OfferedStation {
     /// Its row in the gathered catalogue.
     pub row: i64,
     /// Its name.
@@ -44,7 +44,7 @@ pub struct Offered {
     pub newest: Option<Headers>,
 }
 
-impl Offer {
+impl Inventory {
     /// Messages of all mailboxes.
     pub fn messages(&self) -> u64 {
         self.mailboxes.iter().map(|mailbox| mailbox.messages).sum()
@@ -52,13 +52,13 @@ impl Offer {
 }
 
 /// What has been gathered of one station.
-pub fn offer(gathered: &Gathered) -> Result<Offer, JobError> {
+pub fn offer(gathered: &RestoreSources) -> Result<Inventory, JobError> {
     let (catalogue, station) = (&gathered.catalogue, &gathered.station);
     let told = catalogue.mailboxes_told(station)?;
-    let open: Vec<&Admitted> = gathered.drives.iter().collect();
-    let mut mailboxes: Vec<Offered> = told
+    let open: Vec<&Replica> = gathered.drives.iter().collect();
+    let mut mailboxes: Vec<OfferedStation> = told
         .into_iter()
-        .map(|(row, name)| Offered { row, name, messages: 0, bytes: 0, newest: None })
+        .map(|(row, name)| OfferedStation { row, name, messages: 0, bytes: 0, newest: None })
         .collect();
     let index: HashMap<i64, usize> = mailboxes.iter().map(|of| of.row).zip(0..).collect();
     let mut latest: Vec<Option<(u64, i64)>> = vec![None; mailboxes.len()];
@@ -82,11 +82,11 @@ pub fn offer(gathered: &Gathered) -> Result<Offer, JobError> {
         drives.push((drive.volume.facts().shown.clone(), counts));
     }
     let ledgers_whole = gathered.drives.iter().all(|drive| drive.ledger_whole);
-    Ok(Offer { station: station.clone(), mailboxes, drives, ledgers_whole })
+    Ok(Inventory { station: station.clone(), mailboxes, drives, ledgers_whole })
 }
 
 /// What the drives hold, station by station. What cannot be read of one of them is said by whoever reads it whole.
-pub fn offers(drives: &[DriveRef], clock: &dyn Clock) -> Result<Vec<Offer>, JobError> {
+pub fn offers(drives: &[DriveRef], clock: &dyn Clock) -> Result<Vec<Inventory>, JobError> {
     let mut names = Vec::new();
     for place in drives {
         let volume = place.door.open(Access::Read).map_err(JobError::from);
@@ -100,7 +100,7 @@ pub fn offers(drives: &[DriveRef], clock: &dyn Clock) -> Result<Vec<Offer>, JobE
 /// How long reading everything takes, by the pace of a few copies read from the medium; none if there are too few
 /// to tell.
 pub fn pace(
-    gathered: &Gathered,
+    gathered: &RestoreSources,
     messages: u64,
     clock: &dyn Clock,
 ) -> Result<Option<Duration>, JobError> {

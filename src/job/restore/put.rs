@@ -1,27 +1,27 @@
 //! Decides what becomes of each message that the drives tell of: there already, put back, beside another, not to be
 //! had. Never overwrites: where another content has the name, both are kept.
 
-use super::Gathered;
-use super::belt::{self, Arrived, Belt};
+use super::RestoreSources;
+use super::belt::{self, Fetched, Pipeline};
 use super::beside::RECOVERED;
-use super::copies::{Copies, End};
+use super::copies::{CopyReader, ReadEnd};
 use super::free::free_name;
 use super::maildir::Maildirs;
 use super::report::{LeftOut, Lost, RestoreReport, Tally};
-use super::seats::{OnItsWay, Seats};
+use super::seats::{StagedMessage, StagingBatch};
 use super::targets;
-use crate::disk::{DiskError, Marks, STAGING, TargetDir, Trouble};
-use crate::job::catalogue::{Decision, Judge, PayloadRow, Role, Version, Wanted, Withheld};
+use crate::disk::{DiskError, FileAttrs, STAGING, TargetDir, Trouble};
+use crate::job::catalogue::{Decision, Judge, CopyRow, Role, Version, RestoreItem, Withheld};
 use crate::job::{JobError, Progress};
 use crate::model::ledger::Departed;
-use crate::model::{DriveId, Identity, MailboxName, Moment, RelName};
+use crate::model::{DriveId, Identity, MailboxName, Timestamp, RelName};
 use std::collections::{BTreeSet, HashSet, VecDeque};
 use std::path::PathBuf;
 
 /// What is to be restored, and where to.
-pub struct Plan<'a> {
+pub struct RestoreOptions<'a> {
     /// Each mailbox: its row in the gathered catalogue, its name, where it goes.
-    pub goals: Vec<Goal>,
+    pub goals: Vec<MailboxTarget>,
     /// Bring back removed messages too.
     pub with_removed: bool,
     /// Bring back the older versions of the message at this location too: a mailbox's row and the path's sorting key.
@@ -36,7 +36,7 @@ pub struct Plan<'a> {
 
 /// Where a mailbox goes.
 #[derive(Debug, Clone)]
-pub struct Goal {
+pub struct MailboxTarget {
     /// Its row in the gathered catalogue.
     pub row: i64,
     /// Its name.
@@ -46,21 +46,21 @@ pub struct Goal {
 }
 
 /// Restores everything the drives tell of.
-pub fn restore(gathered: &Gathered, plan: &Plan<'_>) -> Result<RestoreReport, JobError> {
+pub fn restore(gathered: &RestoreSources, plan: &RestoreOptions<'_>) -> Result<RestoreReport, JobError> {
     std::thread::scope(|scope| put_back(gathered, plan, &belt::begin(scope)))
 }
 
 fn put_back<'scope>(
-    gathered: &'scope Gathered,
-    plan: &Plan<'_>,
-    belt: &Belt<'scope, '_>,
+    gathered: &'scope RestoreSources,
+    plan: &RestoreOptions<'_>,
+    belt: &Pipeline<'scope, '_>,
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
     let locks = targets::lock_all(plan)?;
     let mut judge = gathered.catalogue.judge(&gathered.station, plan.with_removed)?;
     let mut nameless = nameless(gathered, &mut judge)?;
     for goal in &plan.goals {
-        let mut work = Work {
+        let mut work = Restorer {
             gathered,
             plan,
             goal,
@@ -70,7 +70,7 @@ fn put_back<'scope>(
             belt,
             awaited: VecDeque::new(),
             instead: Vec::new(),
-            seats: Seats::default(),
+            seats: StagingBatch::default(),
             names: BTreeSet::new(),
         };
         judge.each_in(Some(goal.row), |decision| match decision {
@@ -89,9 +89,9 @@ fn put_back<'scope>(
 /// Good copies that their own ledger gives no location, each with its drive, and that are given at none: what another
 /// ledger says of them hides none of them.
 fn nameless(
-    gathered: &Gathered,
+    gathered: &RestoreSources,
     judge: &mut Judge<'_>,
-) -> Result<Vec<(DriveId, PayloadRow)>, JobError> {
+) -> Result<Vec<(DriveId, CopyRow)>, JobError> {
     let (mut all, mut contents) = (Vec::new(), HashSet::new());
     for drive in &gathered.drives {
         let copies = gathered.catalogue.copies_without_place(drive.book.row)?;
@@ -116,14 +116,14 @@ struct Message {
     path: RelName,
     content: i64,
     identity: Identity,
-    marks: Marks,
-    what: What,
+    marks: FileAttrs,
+    what: RestoreKind,
     /// What is put back where it cannot be had.
     instead: Vec<Version>,
 }
 
 /// A message that was asked for, and has a name to go to.
-struct Awaited {
+struct Pending {
     message: Message,
     path: RelName,
     /// The name is one beside the message's own.
@@ -132,7 +132,7 @@ struct Awaited {
 
 /// Why a message is put back.
 #[derive(Debug, Clone, Copy)]
-enum What {
+enum RestoreKind {
     AsTold,
     InsteadOfSuspect,
     /// What the card made of a message of which no good version can be had.
@@ -142,16 +142,16 @@ enum What {
     Numbered,
 }
 
-struct Work<'a, 'scope, 'env> {
-    gathered: &'scope Gathered,
-    plan: &'a Plan<'a>,
-    goal: &'a Goal,
-    belt: &'a Belt<'scope, 'env>,
+struct Restorer<'a, 'scope, 'env> {
+    gathered: &'scope RestoreSources,
+    plan: &'a RestoreOptions<'a>,
+    goal: &'a MailboxTarget,
+    belt: &'a Pipeline<'scope, 'env>,
     /// In the order in which they were asked for.
-    awaited: VecDeque<Awaited>,
+    awaited: VecDeque<Pending>,
     /// Versions of messages that could not be had, to be put back instead of these.
     instead: Vec<Message>,
-    seats: Seats,
+    seats: StagingBatch,
     /// None in a dry run into a folder that is not there, and where there is no room for the folder itself.
     target: Option<TargetDir>,
     maildirs: Maildirs,
@@ -171,8 +171,8 @@ fn count(all: &mut Vec<LeftOut>, by: String, why: Departed, bytes: u64) {
     }
 }
 
-impl Work<'_, '_, '_> {
-    fn message(&mut self, wanted: Wanted) -> Result<(), JobError> {
+impl Restorer<'_, '_, '_> {
+    fn message(&mut self, wanted: RestoreItem) -> Result<(), JobError> {
         if self.plan.progress.stop() {
             self.report.stopped = true;
             return Ok(());
@@ -183,8 +183,8 @@ impl Work<'_, '_, '_> {
         }
         let what = match wanted.role {
             Role::InDoubt { why, book } => return self.in_doubt(path, &wanted.version, why, book),
-            Role::InsteadOfSuspect => What::InsteadOfSuspect,
-            Role::InPlace | Role::Beside | Role::Removed => What::AsTold,
+            Role::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
+            Role::InPlace | Role::Beside | Role::Removed => RestoreKind::AsTold,
         };
         let message = self.version(path, &wanted.version, what, wanted.instead)?;
         self.put(message)
@@ -199,7 +199,7 @@ impl Work<'_, '_, '_> {
         why: Departed,
         book: i64,
     ) -> Result<(), JobError> {
-        let mut message = self.version(path, version, What::AsTold, Vec::new())?;
+        let mut message = self.version(path, version, RestoreKind::AsTold, Vec::new())?;
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
         let there = free_name(target, maildirs, &self.names, &message.path, &message.identity);
         if !matches!(there, Ok(None)) {
@@ -214,11 +214,11 @@ impl Work<'_, '_, '_> {
         &self,
         path: RelName,
         version: &Version,
-        what: What,
+        what: RestoreKind,
         instead: Vec<Version>,
     ) -> Result<Message, JobError> {
         let identity = self.gathered.catalogue.identity(version.content)?;
-        let marks = Marks { mode: version.mode, modified: version.modified };
+        let marks = FileAttrs { mode: version.mode, modified: version.modified };
         Ok(Message { path, content: version.content, identity, marks, what, instead })
     }
 
@@ -229,7 +229,7 @@ impl Work<'_, '_, '_> {
         {
             let path = RelName::from_key(&left_out.key)
                 .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
-            let message = self.version(path, &left_out.version, What::AsTold, Vec::new())?;
+            let message = self.version(path, &left_out.version, RestoreKind::AsTold, Vec::new())?;
             return self.put(message);
         }
         let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
@@ -245,7 +245,7 @@ impl Work<'_, '_, '_> {
     }
 
     /// Messages without a place, under their numbers.
-    fn numbered(&mut self, mut copies: Vec<(DriveId, PayloadRow)>) -> Result<(), JobError> {
+    fn numbered(&mut self, mut copies: Vec<(DriveId, CopyRow)>) -> Result<(), JobError> {
         for drive in &self.gathered.drives {
             let doubtful = self.gathered.catalogue.debris(drive.book.row)?;
             match self.plan.with_doubtful {
@@ -260,8 +260,8 @@ impl Work<'_, '_, '_> {
                 path: RelName::fixed(&name),
                 content: copy.content,
                 identity: copy.identity,
-                marks: Marks { mode: 0o600, modified: Moment::default() },
-                what: What::Numbered,
+                marks: FileAttrs { mode: 0o600, modified: Timestamp::default() },
+                what: RestoreKind::Numbered,
                 instead: Vec::new(),
             })?;
         }
@@ -316,11 +316,11 @@ impl Work<'_, '_, '_> {
             }
             Err(error) => return Err(error.into()),
         };
-        let copies = Copies::of(self.gathered, message.content, *identity)?;
+        let copies = CopyReader::of(self.gathered, message.content, *identity)?;
         self.belt.ask(copies, seat)?;
         self.names.insert(path.as_bytes().to_vec());
-        self.awaited.push_back(Awaited { message, path, beside });
-        if self.awaited.len() >= Belt::LENGTH {
+        self.awaited.push_back(Pending { message, path, beside });
+        if self.awaited.len() >= Pipeline::LENGTH {
             self.receive()?;
         }
         if self.seats.are_full() {
@@ -330,25 +330,25 @@ impl Work<'_, '_, '_> {
     }
 
     /// It is known what became of a message that the drives tell of.
-    fn settled(&self, what: What, bytes: u64) {
+    fn settled(&self, what: RestoreKind, bytes: u64) {
         match what {
-            What::AsTold | What::InsteadOfSuspect => self.plan.progress.advance(1, bytes),
+            RestoreKind::AsTold | RestoreKind::InsteadOfSuspect => self.plan.progress.advance(1, bytes),
             // Of these only the copy is counted, or the message was before.
-            What::Suspect | What::Older | What::Numbered => {}
+            RestoreKind::Suspect | RestoreKind::Older | RestoreKind::Numbered => {}
         }
     }
 
     /// Takes the message that was asked for first.
     fn receive(&mut self) -> Result<(), JobError> {
         let Some(awaited) = self.awaited.pop_front() else { return Ok(()) };
-        let Arrived { end, written } = self.belt.next()?;
+        let Fetched { end, written } = self.belt.next()?;
         self.settled(awaited.message.what, awaited.message.identity.bytes);
         match (written, end) {
-            (Ok(staged), End::Right { first }) => {
+            (Ok(staged), ReadEnd::Right { first }) => {
                 self.received(awaited, staged, first);
                 Ok(())
             }
-            (Ok(_), End::NotToBeHad { seen }) => {
+            (Ok(_), ReadEnd::NotToBeHad { seen }) => {
                 self.names.remove(awaited.path.as_bytes());
                 self.lost(awaited, seen)
             }
@@ -365,9 +365,9 @@ impl Work<'_, '_, '_> {
     }
 
     /// No copy of it is right: it is told, and the next best version is put back.
-    fn lost(&mut self, awaited: Awaited, seen: bool) -> Result<(), JobError> {
-        let Awaited { message, path, .. } = awaited;
-        if !matches!(message.what, What::Suspect | What::Older) {
+    fn lost(&mut self, awaited: Pending, seen: bool) -> Result<(), JobError> {
+        let Pending { message, path, .. } = awaited;
+        if !matches!(message.what, RestoreKind::Suspect | RestoreKind::Older) {
             let digest = message.identity.digest;
             let lost = Lost { mailbox: self.goal.name.clone(), path, digest };
             match seen {
@@ -377,26 +377,26 @@ impl Work<'_, '_, '_> {
         }
         let mut instead = message.instead.into_iter();
         let Some(next) = instead.next() else { return Ok(()) };
-        let what = if next.suspect.is_some() { What::Suspect } else { What::Older };
+        let what = if next.suspect.is_some() { RestoreKind::Suspect } else { RestoreKind::Older };
         let next = self.version(message.path, &next, what, instead.collect())?;
         self.instead.push(next);
         Ok(())
     }
 
     /// A message is there whole.
-    fn received(&mut self, awaited: Awaited, staged: Option<RelName>, from_first: bool) {
-        let Awaited { message, path, beside } = awaited;
+    fn received(&mut self, awaited: Pending, staged: Option<RelName>, from_first: bool) {
+        let Pending { message, path, beside } = awaited;
         let tally = Tally {
             bytes: message.identity.bytes,
             beside,
             from_second_copy: !from_first,
-            instead_of_suspect: matches!(message.what, What::InsteadOfSuspect),
-            older: matches!(message.what, What::Older),
-            numbered: matches!(message.what, What::Numbered),
+            instead_of_suspect: matches!(message.what, RestoreKind::InsteadOfSuspect),
+            older: matches!(message.what, RestoreKind::Older),
+            numbered: matches!(message.what, RestoreKind::Numbered),
         };
         self.report.count(&tally);
         if let Some(staged) = staged {
-            self.seats.taken(OnItsWay { staged, path, identity: message.identity, tally });
+            self.seats.taken(StagedMessage { staged, path, identity: message.identity, tally });
         }
     }
 

@@ -5,7 +5,7 @@
 
 use super::free::hash_file;
 use super::maildir::Maildirs;
-use crate::disk::{DiskError, Look, MailboxDir, MessageFile, Sighting, TargetDir, read_full};
+use crate::disk::{DiskError, EntryStat, MailboxDir, MessageFile, WalkEntry, TargetDir, read_full};
 use crate::job::JobError;
 use crate::job::exclude::Exclusions;
 use crate::model::RelName;
@@ -118,7 +118,7 @@ impl Sides<'_> {
         let folders = RefCell::new(Listed::default());
         let mut maildirs = Maildirs::default();
         let enter = |folder: &RelName| {
-            let is_there = || matches!(self.mailbox.look(folder), Ok(Look::Folder));
+            let is_there = || matches!(self.mailbox.look(folder), Ok(EntryStat::Folder));
             if !self.restored.has_entries(folder)
                 && !self.exclusions.is_ignored(folder)
                 && !is_there()
@@ -129,26 +129,26 @@ impl Sides<'_> {
         };
         for sighting in self.restored.walk(enter) {
             let (path, given) = match sighting {
-                Sighting::File(path, facts) => (path, facts),
-                Sighting::NotAFile(path) => {
+                WalkEntry::File(path, facts) => (path, facts),
+                WalkEntry::NotAFile(path) => {
                     return Err(JobError::Broken(format!(
                         "{path}: a restore made what is no file"
                     )));
                 }
-                Sighting::Unreadable(path, why) => {
+                WalkEntry::Unreadable(path, why) => {
                     let at = path.map(|path| path.to_string()).unwrap_or_default();
                     return Err(JobError::Broken(format!(
                         "{at}: what was restored is unreadable: {why}"
                     )));
                 }
-                Sighting::TooLong(..) => continue,
+                WalkEntry::TooLong(..) => continue,
             };
             if self.exclusions.excludes(&path) {
                 found.excluded += 1;
                 continue;
             }
             match self.mailbox.look(&path) {
-                Ok(Look::File(there)) => self.one(path, given, there, found)?,
+                Ok(EntryStat::File(there)) => self.one(path, given, there, found)?,
                 Ok(_)
                     if self.is_flagged(
                         &mut maildirs,
@@ -229,25 +229,25 @@ impl Sides<'_> {
         let mut maildirs = Maildirs::default();
         for sighting in self.mailbox.walk(|folder| self.exclusions.enters(folder)) {
             match sighting {
-                Sighting::File(path, _)
-                | Sighting::NotAFile(path)
-                | Sighting::Unreadable(Some(path), _)
+                WalkEntry::File(path, _)
+                | WalkEntry::NotAFile(path)
+                | WalkEntry::Unreadable(Some(path), _)
                     if self.exclusions.is_ignored(&path) => {}
-                Sighting::File(path, _) => {
-                    let is_given = matches!(self.restored.look(&path)?, Look::File(_));
+                WalkEntry::File(path, _) => {
+                    let is_given = matches!(self.restored.look(&path)?, EntryStat::File(_));
                     let other = &self.restored_target;
                     if !is_given && !self.is_flagged(&mut maildirs, other, self.mailbox, &path) {
                         found.not_restored.note(path);
                     }
                 }
-                Sighting::NotAFile(path) => found.not_files.note(path),
-                Sighting::Unreadable(Some(path), _) => found.unread.note(path),
-                Sighting::Unreadable(None, _) => found.unread.all += 1,
-                Sighting::TooLong(Some(folder), names) => {
+                WalkEntry::NotAFile(path) => found.not_files.note(path),
+                WalkEntry::Unreadable(Some(path), _) => found.unread.note(path),
+                WalkEntry::Unreadable(None, _) => found.unread.all += 1,
+                WalkEntry::TooLong(Some(folder), names) => {
                     found.not_restored.note(folder);
                     found.not_restored.all += names - 1;
                 }
-                Sighting::TooLong(None, names) => found.not_restored.all += names,
+                WalkEntry::TooLong(None, names) => found.not_restored.all += names,
             }
         }
         Ok(())

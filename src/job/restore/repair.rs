@@ -3,13 +3,13 @@
 //! to is left alone.
 
 use super::beside::beside;
-use super::copies::{self, Copies, End, Piece};
+use super::copies::{self, CopyReader, ReadEnd, CopyChunk};
 use super::free::hash_file;
 use super::targets::busy;
-use super::{Gathered, Goal};
-use crate::disk::{DiskError, Look, Marks, Placing, TargetDir, TargetLocks, Trouble, passing_name};
+use super::{RestoreSources, MailboxTarget};
+use crate::disk::{DiskError, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, Trouble, passing_name};
 use crate::job::JobError;
-use crate::job::catalogue::{Role, Wanted};
+use crate::job::catalogue::{Role, RestoreItem};
 use crate::model::message::FileFacts;
 use crate::model::{Digest, Identity, RelName};
 
@@ -23,7 +23,7 @@ pub struct Repaired {
 }
 
 /// Repairs one message.
-pub fn repair(gathered: &Gathered, goal: &Goal, path: &RelName) -> Result<Repaired, JobError> {
+pub fn repair(gathered: &RestoreSources, goal: &MailboxTarget, path: &RelName) -> Result<Repaired, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
     let mut told = None;
     gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
@@ -38,9 +38,9 @@ pub fn repair(gathered: &Gathered, goal: &Goal, path: &RelName) -> Result<Repair
     let locks = TargetLocks::default();
     let target = TargetDir::open_locked(&goal.path, &locks).map_err(busy(goal))?;
     let facts = match target.look(path)? {
-        Look::File(facts) => facts,
-        Look::Gone => return Err(refuse("no file is there: counterfoil restore puts it back")),
-        Look::Folder | Look::NotAFile => return Err(refuse("what is there is no file")),
+        EntryStat::File(facts) => facts,
+        EntryStat::Gone => return Err(refuse("no file is there: counterfoil restore puts it back")),
+        EntryStat::Folder | EntryStat::NotAFile => return Err(refuse("what is there is no file")),
     };
     let damaged = damaged(gathered, &target, path, &wanted, (&good, facts))?;
     let exchange = || -> Result<RelName, JobError> {
@@ -73,10 +73,10 @@ fn exchange(
 /// What the damaged file is. It is one if the drives were told that it is suspect, or if it has the length and the
 /// time of the good one, which no writer leaves; one that the card does not give any more is damaged too.
 fn damaged(
-    gathered: &Gathered,
+    gathered: &RestoreSources,
     target: &TargetDir,
     path: &RelName,
-    wanted: &Wanted,
+    wanted: &RestoreItem,
     (good, facts): (&Identity, FileFacts),
 ) -> Result<Digest, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
@@ -106,7 +106,7 @@ fn free_name(target: &TargetDir, path: &RelName, damaged: Digest) -> Result<RelN
     // A second one only after a repair of the same damage, which came back.
     let mut name = beside(path, &damaged);
     for _ in 0..8 {
-        if target.look(&name)? == Look::Gone {
+        if target.look(&name)? == EntryStat::Gone {
             return Ok(name);
         }
         name = beside(&name, &damaged);
@@ -123,29 +123,29 @@ fn named(placing: Placing, name: &RelName) -> Result<(), DiskError> {
 
 /// Writes the good version under a passing name, from the first copy that proves right as it is read.
 fn stage(
-    gathered: &Gathered,
+    gathered: &RestoreSources,
     target: &TargetDir,
     path: &RelName,
-    wanted: &Wanted,
+    wanted: &RestoreItem,
     good: &Identity,
 ) -> Result<Option<RelName>, JobError> {
     target.has_room(good.bytes)?;
     let waiting = target.waiting()?;
     let mut staged = waiting.stage(passing_name(1))?;
     let (mut refused, mut is_right) = (None, false);
-    Copies::of(gathered, wanted.version.content, *good)?.read(&mut |piece| {
+    CopyReader::of(gathered, wanted.version.content, *good)?.read(&mut |piece| {
         match piece {
-            Piece::Octets { begins, octets } => {
+            CopyChunk::Octets { begins, octets } => {
                 refused = copies::write(&mut staged, begins, &octets).err();
             }
-            Piece::End(end) => is_right = matches!(end, End::Right { .. }),
+            CopyChunk::End(end) => is_right = matches!(end, ReadEnd::Right { .. }),
         }
         refused.is_none()
     });
     match refused {
         Some(error) => Err(error.into()),
         None if is_right => {
-            let marks = Marks { mode: wanted.version.mode, modified: wanted.version.modified };
+            let marks = FileAttrs { mode: wanted.version.mode, modified: wanted.version.modified };
             let owner = target.owner_in(path.parent().as_ref())?;
             Ok(Some(waiting.finish(&staged, marks, owner)?))
         }

@@ -1,10 +1,10 @@
 //! Where messages wait until they are durable, and how they get their names then: in batches, new folders whole, all
 //! others one by one. Never gives a name that something has, nor one to what is not durable.
 
-use super::belt::Seat;
+use super::belt::Slot;
 use super::beside::beside;
 use super::report::{RestoreReport, Tally};
-use crate::disk::{DiskError, Look, Marks, Owner, Placing, TargetDir, Trouble, Waiting};
+use crate::disk::{DiskError, EntryStat, FileAttrs, Owner, Placing, TargetDir, Trouble, StagingDir};
 use crate::job::JobError;
 use crate::model::limits::{RESTORE_BATCH_BYTES, RESTORE_BATCH_MESSAGES, RESTORE_NEW_FOLDERS};
 use crate::model::{Identity, RelName};
@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// A message that is whole and waits for its name.
-pub(super) struct OnItsWay {
+pub(super) struct StagedMessage {
     pub(super) staged: RelName,
     pub(super) path: RelName,
     pub(super) identity: Identity,
@@ -21,11 +21,11 @@ pub(super) struct OnItsWay {
 
 /// A batch of them.
 #[derive(Default)]
-pub(super) struct Seats {
+pub(super) struct StagingBatch {
     /// Folders of the mailbox that are not there yet, by their names there: what belongs into them waits in one that
     /// gets the name with all that is in it.
-    folders: BTreeMap<RelName, Arc<Waiting>>,
-    waiting: Vec<OnItsWay>,
+    folders: BTreeMap<RelName, Arc<StagingDir>>,
+    waiting: Vec<StagedMessage>,
     bytes: u64,
     /// Those that got their names since the last sync.
     named: Vec<(RelName, Tally)>,
@@ -35,21 +35,21 @@ pub(super) struct Seats {
     number: u64,
 }
 
-impl Seats {
+impl StagingBatch {
     /// Where a message is to wait for its name.
     pub(super) fn seat(
         &mut self,
         target: &TargetDir,
         path: &RelName,
         bytes: u64,
-        marks: Marks,
-    ) -> Result<Seat, DiskError> {
+        marks: FileAttrs,
+    ) -> Result<Slot, DiskError> {
         target.has_room(bytes)?;
         let parent = path.parent();
         let owner = target.owner_in(parent.as_ref())?;
         let folder = parent.and_then(|parent| self.new_folder(target, parent, owner));
         self.number += 1;
-        Ok(Seat {
+        Ok(Slot {
             folder,
             owner,
             common: target.waiting()?,
@@ -66,7 +66,7 @@ impl Seats {
         target: &TargetDir,
         name: RelName,
         owner: Owner,
-    ) -> Option<Arc<Waiting>> {
+    ) -> Option<Arc<StagingDir>> {
         if let Some(folder) = self.folders.get(&name) {
             return Some(Arc::clone(folder));
         }
@@ -80,7 +80,7 @@ impl Seats {
     }
 
     /// A message waits on its seat.
-    pub(super) fn taken(&mut self, message: OnItsWay) {
+    pub(super) fn taken(&mut self, message: StagedMessage) {
         self.bytes += message.identity.bytes;
         self.waiting.push(message);
     }
@@ -179,7 +179,7 @@ fn complete_maildir(target: &TargetDir, folder: &RelName, report: &mut RestoreRe
         folder.parent().map_or(name.clone(), |p| p.join(&name))
     };
     let all = ["cur", "new", "tmp"].map(beside);
-    let is_a_file = |name| matches!(target.look(name), Ok(Look::File(_) | Look::NotAFile));
+    let is_a_file = |name| matches!(target.look(name), Ok(EntryStat::File(_) | EntryStat::NotAFile));
     if target.has_folder(&all[2]) || all.iter().any(is_a_file) {
         return;
     }
@@ -191,7 +191,7 @@ fn complete_maildir(target: &TargetDir, folder: &RelName, report: &mut RestoreRe
 }
 
 /// Gives new folders their names; those that have theirs now. The others' messages get their names one by one.
-fn name_folders(target: &TargetDir, folders: BTreeMap<RelName, Arc<Waiting>>) -> BTreeSet<RelName> {
+fn name_folders(target: &TargetDir, folders: BTreeMap<RelName, Arc<StagingDir>>) -> BTreeSet<RelName> {
     // A folder comes before those below it.
     let named = folders.into_iter().filter(|(name, folder)| {
         // Whatever keeps it from its name keeps its messages from theirs, and is told of each then.
@@ -201,7 +201,7 @@ fn name_folders(target: &TargetDir, folders: BTreeMap<RelName, Arc<Waiting>>) ->
 }
 
 /// Whether it got one.
-fn name_one(target: &TargetDir, item: &mut OnItsWay, report: &mut RestoreReport) -> bool {
+fn name_one(target: &TargetDir, item: &mut StagedMessage, report: &mut RestoreReport) -> bool {
     let mut placing = target.place(&item.staged, &item.path);
     if matches!(placing, Ok(Placing::Occupied)) {
         // Something was delivered under this name since we looked: keep both.

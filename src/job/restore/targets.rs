@@ -1,12 +1,12 @@
 //! Opens the folders that a restore writes to: no other restore is at work in any of them.
 //! Never decides what goes into them.
 
-use super::{Goal, Plan};
+use super::{MailboxTarget, RestoreOptions};
 use crate::disk::{DiskError, TargetDir, TargetLocks, Trouble};
 use crate::job::JobError;
 
 /// Locks all of them before anything is written to one: a restore that comes second must not end half way.
-pub(super) fn lock_all(plan: &Plan<'_>) -> Result<TargetLocks, JobError> {
+pub(super) fn lock_all(plan: &RestoreOptions<'_>) -> Result<TargetLocks, JobError> {
     // Each lock holds a folder open, and a drive may tell of any number of mailboxes.
     crate::disk::host::allow_open_files();
     let locks = TargetLocks::default();
@@ -22,8 +22,8 @@ pub(super) fn lock_all(plan: &Plan<'_>) -> Result<TargetLocks, JobError> {
 
 /// Opens one of them. None where it is not there: in a dry run, or since there is no room for it.
 pub(super) fn open(
-    goal: &Goal,
-    plan: &Plan<'_>,
+    goal: &MailboxTarget,
+    plan: &RestoreOptions<'_>,
     locks: &TargetLocks,
 ) -> Result<Option<TargetDir>, JobError> {
     if plan.dry_run {
@@ -39,7 +39,7 @@ pub(super) fn open(
 }
 
 /// Says of a folder in use what is at work there.
-pub(super) fn busy(goal: &Goal) -> impl Fn(DiskError) -> JobError {
+pub(super) fn busy(goal: &MailboxTarget) -> impl Fn(DiskError) -> JobError {
     let at = crate::model::escape::shown_path(&goal.path);
     move |error| match error.trouble {
         Trouble::Busy => JobError::TargetBusy { at: at.clone() },

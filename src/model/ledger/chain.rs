@@ -4,7 +4,7 @@
 use super::event::{Event, Line};
 use super::wire;
 use crate::model::digest::{Digest, Hasher};
-use crate::model::stamp::Stamp;
+use crate::model::stamp::EventTime;
 
 const HASH_FIELD: &str = ",\"hash\":\"";
 const LINE_END: &str = "\"}";
@@ -27,7 +27,7 @@ impl Default for Chain {
 
 impl Chain {
     /// Makes the next line, with its line feed, and moves on to it.
-    pub fn write(&mut self, stamp: &Stamp, event: Event) -> String {
+    pub fn write(&mut self, stamp: &EventTime, event: Event) -> String {
         let line = Line { seq: self.seq + 1, stamp: stamp.clone(), event };
         let object = wire::write(&line);
         let body = object.strip_suffix('}').unwrap_or(&object);
@@ -46,7 +46,7 @@ fn link(before: &Digest, body: &str) -> Digest {
 
 /// How far a line read can be believed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Standing {
+pub enum LineTrust {
     /// The chain vouches for it from the first line on.
     Sound,
     /// It is whole, but stands behind a break that no later `recovered` line has settled yet:
@@ -58,7 +58,7 @@ pub enum Standing {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Verdict {
     /// A line.
-    Line(Box<Line>, Standing),
+    Line(Box<Line>, LineTrust),
     /// Octets that are no line of this ledger.
     Junk,
     /// A sound line of a later format: this ledger may be read, never written.
@@ -138,7 +138,7 @@ impl Reader {
                 self.break_here().junk += length;
                 self.gaps += 1;
             }
-            Verdict::Line(line, Standing::PastBreak) => {
+            Verdict::Line(line, LineTrust::PastBreak) => {
                 if let Event::Recovered { torn, .. } = line.event {
                     self.gaps -= torn.min(self.gaps - self.gaps_before);
                 }
@@ -190,8 +190,8 @@ impl Reader {
         }
         self.chain = Chain { head: hash, seq: line.seq };
         let standing = match self.broken {
-            None => Standing::Sound,
-            Some(_) => Standing::PastBreak,
+            None => LineTrust::Sound,
+            Some(_) => LineTrust::PastBreak,
         };
         Verdict::Line(line, standing)
     }
@@ -220,12 +220,12 @@ mod tests {
     use crate::model::ledger::event::{Assertion, Location};
     use crate::model::names::RelName;
     use crate::model::position::Position;
-    use crate::model::stamp::Moment;
+    use crate::model::stamp::Timestamp;
     use proptest::prelude::*;
 
-    fn stamp() -> Stamp {
-        let time = Moment { seconds: 1_000, nanos: 5 };
-        Stamp { time, trusted: false, boot: "b".into() }
+    fn stamp() -> EventTime {
+        let time = Timestamp { seconds: 1_000, nanos: 5 };
+        EventTime { time, trusted: false, boot: "b".into() }
     }
 
     fn mirrored(number: u32, path: &[u8]) -> Event {
@@ -237,9 +237,9 @@ mod tests {
                     mailbox: "in".parse().unwrap(),
                     path: RelName::new(path).unwrap(),
                 },
-                modified: Moment { seconds: -1, nanos: 7 },
+                modified: Timestamp { seconds: -1, nanos: 7 },
                 mode: 0o640,
-                first_seen: Moment::default(),
+                first_seen: Timestamp::default(),
                 suspect: None,
                 as_of: Position { writer: WriterId::from_bits(1), n: number.into() },
             },
@@ -254,7 +254,7 @@ mod tests {
             .collect()
     }
 
-    fn read(file: &[u8]) -> (Vec<(u64, Standing)>, Reader) {
+    fn read(file: &[u8]) -> (Vec<(u64, LineTrust)>, Reader) {
         let mut reader = Reader::default();
         let mut lines = Vec::new();
         for raw in file.split_inclusive(|&b| b == b'\n') {
@@ -269,7 +269,7 @@ mod tests {
     #[test]
     fn a_whole_ledger_is_sound() {
         let (lines, reader) = read(ledger(5).concat().as_bytes());
-        assert_eq!(lines, (1..=5).map(|n| (n, Standing::Sound)).collect::<Vec<_>>());
+        assert_eq!(lines, (1..=5).map(|n| (n, LineTrust::Sound)).collect::<Vec<_>>());
         assert_eq!(reader.broken(), None);
     }
 
@@ -290,7 +290,7 @@ mod tests {
             file.extend_from_slice(chain.write(&stamp(), event).as_bytes());
             file.extend_from_slice(chain.write(&stamp(), mirrored(9, b"after")).as_bytes());
             let (read_lines, reader) = read(&file);
-            assert_eq!(read_lines.last(), Some(&(4, Standing::Sound)), "cut at {cut}");
+            assert_eq!(read_lines.last(), Some(&(4, LineTrust::Sound)), "cut at {cut}");
             assert_eq!((reader.broken(), reader.gaps()), (None, 0));
         }
     }
@@ -302,7 +302,7 @@ mod tests {
         let altered = file.replacen("\"bytes\":2", "\"bytes\":3", 1);
         let (read_lines, reader) = read(altered.as_bytes());
         assert_eq!(read_lines.len(), 5);
-        assert!(read_lines.iter().all(|(_, standing)| *standing == Standing::PastBreak));
+        assert!(read_lines.iter().all(|(_, standing)| *standing == LineTrust::PastBreak));
         assert_eq!(reader.broken().map(|b| (b.at, b.whole_lines)), Some((0, 5)));
     }
 
@@ -324,7 +324,7 @@ mod tests {
             let text = Chain::default().write(&stamp(), event);
             Reader::default().line(text.trim_end().as_bytes(), text.len() as u64)
         };
-        let Verdict::Line(line, Standing::Sound) = read(witness(9)) else { panic!("no line") };
+        let Verdict::Line(line, LineTrust::Sound) = read(witness(9)) else { panic!("no line") };
         assert_eq!(line.event, witness(9));
         assert_eq!(read(witness(0)), Verdict::Junk);
     }
@@ -352,7 +352,7 @@ mod tests {
                 let (lines, _) = read(&file);
                 let before = whole[..at].iter().filter(|&&b| b == b'\n').count() as u64;
                 for (seq, standing) in lines {
-                    prop_assert!(standing == Standing::PastBreak || seq <= before + 1);
+                    prop_assert!(standing == LineTrust::PastBreak || seq <= before + 1);
                 }
             }
         }
@@ -363,7 +363,7 @@ mod tests {
                 let mut chain = Chain::default();
                 let text = chain.write(&stamp(), mirrored(1, path.as_bytes()));
                 let verdict = Reader::default().line(text.trim_end().as_bytes(), text.len() as u64);
-                let Verdict::Line(line, Standing::Sound) = verdict else { panic!("{verdict:?}") };
+                let Verdict::Line(line, LineTrust::Sound) = verdict else { panic!("{verdict:?}") };
                 prop_assert_eq!(line.event, mirrored(1, path.as_bytes()));
             }
         }

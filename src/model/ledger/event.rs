@@ -5,7 +5,7 @@ use crate::model::finding::Suspicion;
 use crate::model::ids::{DriveId, WriterId};
 use crate::model::names::{MailboxName, PayloadName, RelName};
 use crate::model::position::Position;
-use crate::model::stamp::{Moment, Stamp};
+use crate::model::stamp::{Timestamp, EventTime};
 
 /// One line of a ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -13,7 +13,7 @@ pub struct Line {
     /// Number of the line in its ledger, from 1.
     pub seq: u64,
     /// When, as far as the station knew.
-    pub stamp: Stamp,
+    pub stamp: EventTime,
     /// What happened.
     pub event: Event,
 }
@@ -33,11 +33,11 @@ pub struct Assertion {
     /// Where.
     pub location: Location,
     /// The file's own time.
-    pub modified: Moment,
+    pub modified: Timestamp,
     /// Permission bits.
     pub mode: u32,
     /// When the station first saw this content there.
-    pub first_seen: Moment,
+    pub first_seen: Timestamp,
     /// Set if this version looks like damage to the card.
     pub suspect: Option<Suspicion>,
     /// The position of the station as of which this is so.

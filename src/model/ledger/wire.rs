@@ -8,7 +8,7 @@ use crate::model::finding::Suspicion;
 use crate::model::limits::{COUNT_MAX, MARK_MAILBOXES_MAX, WRITER_LINKS_MAX};
 use crate::model::names::RelName;
 use crate::model::position::Position;
-use crate::model::stamp::{Moment, Stamp};
+use crate::model::stamp::{Timestamp, EventTime};
 use serde::{Deserialize, Serialize};
 use std::fmt::Display;
 use std::str::FromStr;
@@ -227,8 +227,8 @@ impl Wire {
     }
 
     fn into_line(self) -> Option<Line> {
-        let stamp = Stamp {
-            time: Moment::from_text(&self.time)?,
+        let stamp = EventTime {
+            time: Timestamp::from_text(&self.time)?,
             trusted: self.clock == "trusted",
             boot: self.boot.clone(),
         };
@@ -322,9 +322,9 @@ impl Wire {
         let known = |text: &String| Suspicion::from_text(text).unwrap_or(Suspicion::Altered);
         Some(Assertion {
             location: self.read_location()?,
-            modified: Moment::from_text(self.modified.as_ref()?)?,
+            modified: Timestamp::from_text(self.modified.as_ref()?)?,
             mode: u32::from_str_radix(self.mode.as_ref()?, 8).ok().filter(|m| *m <= 0o7777)?,
-            first_seen: Moment::from_text(self.first_seen.as_ref()?)?,
+            first_seen: Timestamp::from_text(self.first_seen.as_ref()?)?,
             suspect: self.suspect.as_ref().map(known),
             as_of: self.as_of?,
         })

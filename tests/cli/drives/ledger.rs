@@ -2,7 +2,7 @@
 
 use crate::station::{Station, expect_same, mail};
 use counterfoil::model::ledger::{Chain, Event};
-use counterfoil::model::{Digest, Moment, Stamp};
+use counterfoil::model::{Digest, Timestamp, EventTime};
 use std::fs;
 use std::io::Write as _;
 
@@ -88,8 +88,8 @@ fn a_line_taken_out_of_the_middle_is_found_and_nothing_is_lost() {
     expect_whole_again(&station, &red);
 }
 
-fn stamp() -> Stamp {
-    Stamp { time: Moment::default(), trusted: false, boot: "later".into() }
+fn stamp() -> EventTime {
+    EventTime { time: Timestamp::default(), trusted: false, boot: "later".into() }
 }
 
 /// The next line of a ledger as a later version of the program would write it, rightly chained.

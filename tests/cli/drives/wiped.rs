@@ -4,7 +4,7 @@
 use crate::station::{Mounted, Station, mail, sh};
 use crate::stick::Stick;
 use crate::told::Told;
-use counterfoil::disk::{Access, Door as _, FolderDoor};
+use counterfoil::disk::{Access, VolumeSource as _, DirVolumeSource};
 use counterfoil::job::Progress;
 use counterfoil::job::drive::{drive_id, wipe};
 use std::ffi::OsStr;
@@ -44,7 +44,7 @@ fn drive_of(station: &Station, id: &str) -> serde_json::Value {
 }
 
 fn id_of(stick: &Stick) -> String {
-    let volume = FolderDoor::new(stick.path()).open(Access::Read).unwrap();
+    let volume = DirVolumeSource::new(stick.path()).open(Access::Read).unwrap();
     drive_id(&*volume).unwrap().unwrap().to_string()
 }
 
@@ -209,7 +209,7 @@ impl Progress for StopsAfter {
 }
 
 fn free(path: &Path) -> u64 {
-    let volume = FolderDoor::new(path).open(Access::Read).unwrap();
+    let volume = DirVolumeSource::new(path).open(Access::Read).unwrap();
     volume.room().unwrap()
 }
 
@@ -219,7 +219,7 @@ fn a_stopped_wipe_leaves_no_zeros_and_is_gone_on_with() {
     let id = id_of(&red);
     station.command(&["drives", "forget", "red", "--why", "lost"]).expect_safe();
     {
-        let volume = FolderDoor::new(red.path()).open(Access::Write).unwrap();
+        let volume = DirVolumeSource::new(red.path()).open(Access::Write).unwrap();
         let stops = StopsAfter(AtomicU64::new(0), 4 << 20);
         let done = wipe(&*volume, true, &stops).unwrap();
         assert!(done.stopped && done.zeros == 4 << 20, "{done:?}");

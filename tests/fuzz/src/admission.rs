@@ -7,7 +7,7 @@ use super::taker::Taker;
 use counterfoil::disk::{Access, MemoryDrive, Volume as _};
 use counterfoil::job::JobError;
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Admission, Admitted, Begin, admit, read_manifest};
+use counterfoil::job::drive::{OpenOptions, Replica, Begin, admit, read_manifest};
 use counterfoil::model::bag::manifest_line;
 use counterfoil::model::ledger::{Event, Reader, Verdict};
 use counterfoil::model::{Digest, PayloadName, RelName};
@@ -74,8 +74,8 @@ fn admitted(
     drive: &MemoryDrive,
     access: Access,
     boot: &'static str,
-) -> Result<Admitted, JobError> {
-    let asked = Admission {
+) -> Result<Replica, JobError> {
+    let asked = OpenOptions {
         station: &"pier-4".parse().expect("a name"),
         access,
         begin: Begin::Never,

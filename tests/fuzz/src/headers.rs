@@ -3,7 +3,7 @@
 use super::taker::Taker;
 use counterfoil::job::headers::read;
 use counterfoil::model::limits::HEADER_CHARS;
-use counterfoil::model::{Moment, escape};
+use counterfoil::model::{Timestamp, escape};
 
 /// Holds the reader against one input. An even first octet: the rest is a message; an odd one: it is the text of
 /// headers that are shown.
@@ -33,7 +33,7 @@ fn judged(message: &[u8]) {
     }
     let date = &headers.date;
     harmless(date);
-    let told = date.is_empty() || date.starts_with('@') || Moment::from_rfc3339(date).is_some();
+    let told = date.is_empty() || date.starts_with('@') || Timestamp::from_rfc3339(date).is_some();
     assert!(told, "a date that is none: {date:?}");
     assert_eq!(read(message), headers, "the same twice");
 }

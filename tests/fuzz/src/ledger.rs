@@ -4,9 +4,9 @@
 use super::lines;
 use super::medium;
 use super::taker::Taker;
-use counterfoil::job::drive::{Lines, Piece};
+use counterfoil::job::drive::{LineReader, Piece};
 use counterfoil::model::Digest;
-use counterfoil::model::ledger::{Break, Chain, Line, Reader, Standing, Verdict};
+use counterfoil::model::ledger::{Break, Chain, Line, Reader, LineTrust, Verdict};
 use counterfoil::model::limits::{COUNT_MAX, LEDGER_LINE_BYTES};
 
 /// Holds the reader against one input: the first octet says what is made of the rest.
@@ -23,7 +23,7 @@ pub fn hold(input: &[u8]) {
 /// What a file was read as.
 #[derive(Debug, PartialEq)]
 struct Read {
-    lines: Vec<(Line, Standing)>,
+    lines: Vec<(Line, LineTrust)>,
     newer: Vec<u32>,
     chain: Chain,
     at: u64,
@@ -35,7 +35,7 @@ fn in_pieces(octets: &[u8], piece: usize) -> Read {
     let mut reader = Reader::default();
     let mut read =
         Read { lines: Vec::new(), newer: Vec::new(), chain: Chain::default(), at: 0, broken: None };
-    let mut pieces = Lines::new(medium::source(octets, piece));
+    let mut pieces = LineReader::new(medium::source(octets, piece));
     while let Some(piece) = pieces.next().expect("memory does not fail") {
         match piece {
             Piece::Line(raw, length) => {
@@ -43,7 +43,7 @@ fn in_pieces(octets: &[u8], piece: usize) -> Read {
                 let head = reader.chain().head;
                 match reader.line(raw, length) {
                     Verdict::Line(line, standing) => {
-                        if standing == Standing::Sound {
+                        if standing == LineTrust::Sound {
                             assert!(follows(raw, &head), "a line is sound and its hash is wrong");
                         }
                         read.lines.push((*line, standing));
@@ -98,7 +98,7 @@ fn reads_back(line: &Line) {
     let raw = text.strip_suffix('\n').expect("a line is ended");
     let verdict = Reader::resume(Chain { seq: line.seq - 1, ..Chain::default() }, 0, 0)
         .line(raw.as_bytes(), text.len() as u64);
-    assert_eq!(verdict, Verdict::Line(Box::new(line.clone()), Standing::Sound));
+    assert_eq!(verdict, Verdict::Line(Box::new(line.clone()), LineTrust::Sound));
 }
 
 /// A sound ledger that was damaged: nothing is taken that was not written, and all before the damage is sound.
@@ -109,7 +109,7 @@ fn damaged(taker: &mut Taker<'_>) {
     assert_eq!(whole.len(), lines.len());
     let untouched = lines::damage(&mut octets, taker);
     let read = judged(&octets);
-    let sound = read.lines.iter().filter(|(_, standing)| *standing == Standing::Sound).count();
+    let sound = read.lines.iter().filter(|(_, standing)| *standing == LineTrust::Sound).count();
     assert!(
         read.lines.iter().take(sound).eq(whole.iter().take(sound)),
         "sound lines are the first ones of the ledger"
@@ -134,7 +134,7 @@ fn written(taker: &mut Taker<'_>) {
         assert!(text.len() <= LEDGER_LINE_BYTES && text.matches('\n').count() == 1, "{text}");
         at += text.len() as u64;
         let raw = text.strip_suffix('\n').expect("a line is ended");
-        let Verdict::Line(line, Standing::Sound) = reader.line(raw.as_bytes(), text.len() as u64)
+        let Verdict::Line(line, LineTrust::Sound) = reader.line(raw.as_bytes(), text.len() as u64)
         else {
             panic!("not read back: {text}");
         };

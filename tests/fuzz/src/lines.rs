@@ -5,23 +5,23 @@ use super::taker::Taker;
 use counterfoil::model::ledger::{Assertion, Chain, Departed, Departure, Event, Location};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
 use counterfoil::model::{
-    Digest, DriveId, Identity, MailboxName, Moment, PayloadName, Position, RelName, Stamp,
+    Digest, DriveId, Identity, MailboxName, Timestamp, PayloadName, Position, RelName, EventTime,
     Suspicion, WriterId,
 };
 
 /// Who and when, chosen.
-pub fn stamp(taker: &mut Taker<'_>) -> Stamp {
-    Stamp { time: moment(taker), trusted: taker.octet() & 1 == 1, boot: taker.text(36) }
+pub fn stamp(taker: &mut Taker<'_>) -> EventTime {
+    EventTime { time: moment(taker), trusted: taker.octet() & 1 == 1, boot: taker.text(36) }
 }
 
-fn moment(taker: &mut Taker<'_>) -> Moment {
+fn moment(taker: &mut Taker<'_>) -> Timestamp {
     let nanos = (taker.number(4) % 1_000_000_000) as u32;
     // Mostly years that a calendar holds.
     let seconds = match taker.octet() % 4 {
         0 => taker.number(8) as i64,
         _ => taker.number(4) as i64,
     };
-    Moment { seconds, nanos }
+    Timestamp { seconds, nanos }
 }
 
 fn identity(taker: &mut Taker<'_>) -> Identity {

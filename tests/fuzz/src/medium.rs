@@ -1,8 +1,8 @@
 //! A drive in memory that hands out what is read in pieces of a chosen size, as a medium may.
 //! Never changes what is read.
 
-use counterfoil::disk::{Access, DiskError, Door as _, MemoryDrive, ReadFrom, Source, Volume};
-use counterfoil::model::{Clock, Moment, RelName, Stamp};
+use counterfoil::disk::{Access, DiskError, VolumeSource as _, MemoryDrive, ReadFrom, Source, Volume};
+use counterfoil::model::{Clock, Timestamp, RelName, EventTime};
 use std::time::Duration;
 
 /// The drive, open.
@@ -64,9 +64,9 @@ pub fn pieces(octets: &[u8]) -> [usize; 2] {
 pub struct Still(pub &'static str);
 
 impl Clock for Still {
-    fn stamp(&self) -> Stamp {
-        let time = Moment { seconds: 1_800_000_000, nanos: 0 };
-        Stamp { time, trusted: false, boot: self.0.into() }
+    fn stamp(&self) -> EventTime {
+        let time = Timestamp { seconds: 1_800_000_000, nanos: 0 };
+        EventTime { time, trusted: false, boot: self.0.into() }
     }
     fn since_boot(&self) -> Duration {
         Duration::from_secs(60)

@@ -9,15 +9,15 @@ use crate::files::{Found, below, bytes_of, content_of, found, name_of, plain};
 use crate::model::{Content, Location, Path as Place};
 use crate::world::World;
 use counterfoil::disk::{Access, MailboxDir, MemoryDrive, host};
-use counterfoil::job::catalogue::{Catalogue, Contradiction, FileState, Held};
-use counterfoil::job::drive::{Begin, Claims, drive_id};
+use counterfoil::job::catalogue::{Catalogue, Contradiction, FileState, CopyStatus};
+use counterfoil::job::drive::{Begin, PresentDrives, drive_id};
 use counterfoil::job::mirror::OpenMailbox;
-use counterfoil::job::restore::{Goal, Plan, gather, restore};
+use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
 use counterfoil::job::round::{self, mirror_drive};
 use counterfoil::job::scan::{ScanRules, look_at, scan};
 use counterfoil::job::verify::verify;
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
-use counterfoil::model::{Clock, DriveId, Identity, Moment, RelName, Stamp, StationName};
+use counterfoil::model::{Clock, DriveId, Identity, Timestamp, RelName, EventTime, StationName};
 use events::Seen;
 use globset::GlobSet;
 use std::collections::BTreeSet;
@@ -32,9 +32,9 @@ use std::time::Duration;
 struct OwnClock(AtomicU64);
 
 impl Clock for OwnClock {
-    fn stamp(&self) -> Stamp {
+    fn stamp(&self) -> EventTime {
         let seconds = 1_800_000_000 + (self.0.fetch_add(1, Ordering::Relaxed) / 1_000) as i64;
-        Stamp { time: Moment { seconds, nanos: 0 }, trusted: false, boot: "boot-1".to_owned() }
+        EventTime { time: Timestamp { seconds, nanos: 0 }, trusted: false, boot: "boot-1".to_owned() }
     }
 
     fn since_boot(&self) -> Duration {
@@ -237,7 +237,7 @@ impl Program {
     fn mirror(&mut self, stick: usize, mailboxes: u8, cut: bool) -> Result<(), String> {
         self.look_unseen(mailboxes)?;
         let drive = self.drive(stick, Begin::OnDevice);
-        let claims = Claims::default();
+        let claims = PresentDrives::default();
         let work = || -> Result<(), JobError> {
             if self.sockets[stick].unread {
                 let mut admitted = round::open(
@@ -274,11 +274,11 @@ impl Program {
         Ok(())
     }
 
-    fn goals(&self, catalogue: &Catalogue, into: &Path) -> Result<Vec<Goal>, JobError> {
+    fn goals(&self, catalogue: &Catalogue, into: &Path) -> Result<Vec<MailboxTarget>, JobError> {
         let goal = |mailbox| {
             let name = mailbox_name(mailbox).parse().expect("a name");
             let row = catalogue.mailbox(&name, None)?;
-            Ok(Goal { row, name, path: into.join(mailbox_name(mailbox)) })
+            Ok(MailboxTarget { row, name, path: into.join(mailbox_name(mailbox)) })
         };
         (0..2).map(goal).collect()
     }
@@ -287,7 +287,7 @@ impl Program {
         let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
         let work = || -> Result<Vec<String>, JobError> {
             let gathered = gather(&drives, &station(), &self.clock)?;
-            let plan = Plan {
+            let plan = RestoreOptions {
                 goals: self.goals(&gathered.catalogue, into)?,
                 with_removed: removed,
                 versions: None,
@@ -371,7 +371,7 @@ impl Program {
                         continue;
                     }
                     let stands = catalogue.standing(book.row, mailbox, &name.key(), known)?;
-                    let held = matches!(catalogue.held(book.row, known)?, Held::Good(_));
+                    let held = matches!(catalogue.held(book.row, known)?, CopyStatus::Good(_));
                     if held && stands.is_some_and(|stands| stands.as_of >= row.to_be_told()) {
                         all.push((at, content));
                     }

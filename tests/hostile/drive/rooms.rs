@@ -6,11 +6,11 @@ use crate::scene::Scene;
 use crate::station::Mounted;
 use crate::told::Told;
 use counterfoil::disk::{
-    Access, DiskError, Door, FolderDoor, ReadFrom, Source, StoppableDoor, Trouble, Volume,
+    Access, DiskError, VolumeSource, DirVolumeSource, ReadFrom, Source, StoppableVolumeSource, Trouble, Volume,
     VolumeFacts,
 };
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Begin, Claims};
+use counterfoil::job::drive::{Begin, PresentDrives};
 use counterfoil::job::{DriveRef, JobError, round};
 use counterfoil::model::RelName;
 use rustix::io::Errno;
@@ -24,7 +24,7 @@ fn at_question(
     stick: &Path,
     question: u32,
     what: impl Fn() + Send + Sync + 'static,
-) -> Arc<dyn Door> {
+) -> Arc<dyn VolumeSource> {
     let asked = AtomicU32::new(0);
     let stop = move || {
         if asked.fetch_add(1, Ordering::Relaxed) == question {
@@ -32,7 +32,7 @@ fn at_question(
         }
         false
     };
-    Arc::new(StoppableDoor::new(Arc::new(FolderDoor::new(stick)), Arc::new(stop)))
+    Arc::new(StoppableVolumeSource::new(Arc::new(DirVolumeSource::new(stick)), Arc::new(stop)))
 }
 
 #[test]
@@ -58,7 +58,7 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
     let door = at_question(&stick, 20, fill);
     let drive =
         DriveRef { door, label: "flood".into(), at: b"flood".to_vec(), begin: Begin::InFolder };
-    let claims = Claims::default();
+    let claims = PresentDrives::default();
     let looked = round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock);
     let Err(error @ JobError::NoRoomForLedger { .. }) = looked.map(drop) else {
         panic!("there was room")
@@ -77,12 +77,12 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
 
 /// A stick that is pulled once so many bytes of a file were read.
 struct Pulled {
-    door: FolderDoor,
+    door: DirVolumeSource,
     after: usize,
     what: Arc<dyn Fn() + Send + Sync>,
 }
 
-impl Door for Pulled {
+impl VolumeSource for Pulled {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let (after, what) = (self.after, self.what.clone());
         Ok(Box::new(PulledVolume { volume: self.door.open(access)?, after, what }))
@@ -163,14 +163,14 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
     let at_pull = Arc::new(AtomicU32::new(0));
     let (of, look) = (at_pull.clone(), state.clone());
     let what = move || of.store(rows(&look, "assertion") as u32, Ordering::Relaxed);
-    let door = Pulled { door: FolderDoor::new(&flood), after: 4 << 20, what: Arc::new(what) };
+    let door = Pulled { door: DirVolumeSource::new(&flood), after: 4 << 20, what: Arc::new(what) };
     let drive = DriveRef {
         door: Arc::new(door),
         label: "flood".into(),
         at: b"flood".to_vec(),
         begin: Begin::InFolder,
     };
-    let (card, claims) = (Card::new(), Claims::default());
+    let (card, claims) = (Card::new(), PresentDrives::default());
     let opened = round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock);
     assert!(matches!(opened, Err(JobError::Disk(error)) if error.trouble == Trouble::Gone));
     assert!(at_pull.load(Ordering::Relaxed) > 1_000, "it was pulled before anything was taken in");

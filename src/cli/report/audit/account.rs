@@ -1,24 +1,24 @@
 //! Everything that an audit tells, in words and figures that its four forms share.
 //! Never computes anything that decides.
 
-use super::super::drives::Shown;
+use super::super::drives::DriveView;
 use super::super::verdict::Summary;
 use super::super::words::{airtime, amp_hours, share, when};
 use crate::job::audit::Audit;
-use crate::job::reckoning::Reckoning;
+use crate::job::reckoning::Statistics;
 use crate::model::airtime::{Link, Power};
 use crate::model::bag::CarriedProgram;
-use crate::model::keeping::Kept;
-use crate::model::{Medium, Moment, Stamp, StationName};
+use crate::model::keeping::PreservationFacts;
+use crate::model::{Medium, Timestamp, EventTime, StationName};
 use std::time::Duration;
 
 /// Everything that an audit tells, and what its figures rest on.
-pub(in crate::cli) struct Account<'a> {
+pub(in crate::cli) struct AuditView<'a> {
     pub station: &'a StationName,
-    pub now: &'a Stamp,
+    pub now: &'a EventTime,
     pub audit: &'a Audit,
-    pub reckoning: &'a Reckoning,
-    pub drives: &'a [Shown],
+    pub reckoning: &'a Statistics,
+    pub drives: &'a [DriveView],
     pub link: &'a Link,
     pub power: &'a Power,
     /// What the mailbox's own medium hangs on.
@@ -27,14 +27,14 @@ pub(in crate::cli) struct Account<'a> {
     /// Within what time every copy should be read again.
     pub verify_every: Duration,
     /// When a restore was last rehearsed and brought everything back.
-    pub rehearsed: Option<Moment>,
+    pub rehearsed: Option<Timestamp>,
     /// The programs that drives carry.
     pub programs: Vec<CarriedProgram>,
     /// What is said first.
     pub summary: Summary<'a>,
 }
 
-impl Account<'_> {
+impl AuditView<'_> {
     /// Seconds on the air to ask again for what would be lost, if the link is known.
     pub(super) fn seconds_at_risk(&self) -> Option<f64> {
         self.link.seconds(0).and(self.audit.unmirrored.seconds())
@@ -74,7 +74,7 @@ impl Account<'_> {
     }
 
     /// How the copies stand beside the published rules.
-    pub(super) fn kept(&self) -> Kept {
+    pub(super) fn kept(&self) -> PreservationFacts {
         let holding = self.drives.iter().filter(|drive| drive.messages > 0 && drive.row.counts);
         let media = std::iter::once(self.medium).chain(holding.map(|drive| drive.row.medium));
         let messages = self.audit.counts.messages.messages;
@@ -84,7 +84,7 @@ impl Account<'_> {
         let reread = self.now.trusted
             && proofs.peek().is_some()
             && proofs.all(|proof| proof.reread == proof.copies && proof.oldest.seconds >= since);
-        Kept {
+        PreservationFacts {
             fewest: self.reckoning.fewest(),
             media: media.collect(),
             elsewhere: messages > 0 && self.reckoning.elsewhere == messages,
@@ -156,7 +156,7 @@ impl Account<'_> {
     }
 
     /// The oldest of the messages' last proofs, and how long ago that was.
-    pub(super) fn oldest_proof(&self) -> Option<(Moment, Option<u64>)> {
+    pub(super) fn oldest_proof(&self) -> Option<(Timestamp, Option<u64>)> {
         let at = self.reckoning.oldest_proof?;
         let age =
             self.now.time.seconds.checked_sub(at.seconds).and_then(|age| u64::try_from(age).ok());

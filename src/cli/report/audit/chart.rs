@@ -2,8 +2,8 @@
 //! Never tells anything by colour: what is drawn is black on white or white on black.
 
 use super::super::when;
-use crate::job::reckoning::{Exposure, Share};
-use crate::model::Moment;
+use crate::job::reckoning::{Exposure, SizeGroup};
+use crate::model::Timestamp;
 use maud::{Markup, html};
 
 /// Size of a chart in its own units; the page scales it to what room there is.
@@ -16,7 +16,7 @@ const ABOVE: f64 = 12.0;
 const BAR: f64 = 22.0;
 
 /// How many messages were on the card only, over time, up to now.
-pub(super) fn steps(exposure: &Exposure, now: Moment) -> Markup {
+pub(super) fn steps(exposure: &Exposure, now: Timestamp) -> Markup {
     let (Some(first), Some(last)) = (exposure.steps.first(), exposure.steps.last()) else {
         return html! {};
     };
@@ -43,14 +43,14 @@ pub(super) fn steps(exposure: &Exposure, now: Moment) -> Markup {
             text x=(LEFT - 6.0) y=(base) text-anchor="end" { "0" }
             text x=(LEFT) y=(HEIGHT - 8.0) { (when(Some(first.0))) }
             text x=(WIDTH - 2.0) y=(HEIGHT - 8.0) text-anchor="end" {
-                (when(Some(Moment { seconds: end, nanos: 0 })))
+                (when(Some(Timestamp { seconds: end, nanos: 0 })))
             }
         }
     }
 }
 
 /// What each share weighs and what it is made of: a bar each, its parts told apart by how they are drawn.
-pub(super) fn bars(shares: &[Share], label: &str) -> Markup {
+pub(super) fn bars(shares: &[SizeGroup], label: &str) -> Markup {
     let heaviest = shares.iter().map(|share| share.bytes).max().unwrap_or(0).max(1) as f64;
     let height = BAR * shares.len() as f64 + 4.0;
     html! {
@@ -63,7 +63,7 @@ pub(super) fn bars(shares: &[Share], label: &str) -> Markup {
     }
 }
 
-fn bar(share: &Share, y: f64, heaviest: f64, number: usize) -> Markup {
+fn bar(share: &SizeGroup, y: f64, heaviest: f64, number: usize) -> Markup {
     let wide = |octets: u64| (WIDTH - LEFT - 8.0) * octets as f64 / heaviest;
     let body = wide(share.weight.body);
     let quoted = wide(share.weight.quoted);

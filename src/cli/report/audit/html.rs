@@ -1,16 +1,16 @@
 //! The audit as a page for a browser or for paper: the answer, then every list and figure behind it.
 //! Long lists are cut, and say so; the table for a spreadsheet has them whole.
 
-use super::super::page::{self, Outside, Sign, facts, state, table_box};
+use super::super::page::{self, Untrusted, Sign, facts, state, table_box};
 use super::super::verdict::word;
 use super::super::words::{airtime, amp_hours, wait};
 use super::super::{count, drives, size, when};
 use super::text::{rules, waits};
-use super::{Account, about_suspect, about_vanished, chart, next_step};
+use super::{AuditView, about_suspect, about_vanished, chart, next_step};
 use crate::cli::notices;
 use crate::cli::which_drive::Advice;
-use crate::job::audit::{List, Listed};
-use crate::job::reckoning::Share;
+use crate::job::audit::{MessageGroup, ListedMessage};
+use crate::job::reckoning::SizeGroup;
 use crate::job::verdict::Verdict;
 use crate::model::escape;
 use maud::{Markup, html};
@@ -21,7 +21,7 @@ const ROWS: usize = 200;
 const SHARES: usize = 15;
 
 /// The whole page.
-pub(in crate::cli) fn page(account: &Account<'_>) -> String {
+pub(in crate::cli) fn page(account: &AuditView<'_>) -> String {
     let about = format!("{}, {}", account.station, when(Some(account.now.time)));
     let body = html! {
         (the_answer(account))
@@ -43,7 +43,7 @@ pub(in crate::cli) fn page(account: &Account<'_>) -> String {
     page::page("Audit of unmirrored mail", &about, &body)
 }
 
-fn the_answer(account: &Account<'_>) -> Markup {
+fn the_answer(account: &AuditView<'_>) -> Markup {
     let counts = &account.audit.counts;
     let verdict = counts.verdict();
     let lines = account.summary.lines();
@@ -69,16 +69,16 @@ fn the_answer(account: &Account<'_>) -> Markup {
     html! {
         h2 { "If this card died now" }
         @for (number, (_, line)) in lines.into_iter().enumerate() {
-            p { @if number == 0 { (state(sign, word(verdict))) " " } (Outside(line)) }
+            p { @if number == 0 { (state(sign, word(verdict))) " " } (Untrusted(line)) }
         }
         @if counts.messages.on_none > 0 { p { (account.cost()) } }
         (facts(figures))
     }
 }
 
-fn messages(account: &Account<'_>) -> Markup {
+fn messages(account: &AuditView<'_>) -> Markup {
     let audit = account.audit;
-    let step = |message: &Listed| next_step(account, message);
+    let step = |message: &ListedMessage| next_step(account, message);
     html! {
         (list("Unmirrored, first seen first", &audit.unmirrored, step))
         (list("Vanished from the mailbox, nobody saw them deleted", &audit.vanished, |m| about_vanished(m).to_owned()))
@@ -86,7 +86,7 @@ fn messages(account: &Account<'_>) -> Markup {
     }
 }
 
-fn list(title: &str, messages: &List, note: impl Fn(&Listed) -> String) -> Markup {
+fn list(title: &str, messages: &MessageGroup, note: impl Fn(&ListedMessage) -> String) -> Markup {
     let shown = &messages.listed[..messages.listed.len().min(ROWS)];
     let rest = messages.count().saturating_sub(shown.len() as u64);
     let table = html! {
@@ -117,7 +117,7 @@ fn list(title: &str, messages: &List, note: impl Fn(&Listed) -> String) -> Marku
     }
 }
 
-fn row(message: &Listed, note: &str) -> Markup {
+fn row(message: &ListedMessage, note: &str) -> Markup {
     let path = message.path.as_bytes();
     let folder = path.iter().rposition(|&b| b == b'/').map_or(&b""[..], |end| &path[..end]);
     let folder = match folder.is_empty() {
@@ -129,10 +129,10 @@ fn row(message: &Listed, note: &str) -> Markup {
     html! {
         tr {
             td .k { (when(Some(message.first_seen))) }
-            td { (Outside(folder)) }
-            td { (Outside(&headers.from)) }
-            td { (Outside(&headers.to)) }
-            td { (Outside(subject)) }
+            td { (Untrusted(folder)) }
+            td { (Untrusted(&headers.from)) }
+            td { (Untrusted(&headers.to)) }
+            td { (Untrusted(subject)) }
             td .n { (size(message.bytes)) }
             td .n { (airtime(message.seconds)) }
             td { (note) }
@@ -140,7 +140,7 @@ fn row(message: &Listed, note: &str) -> Markup {
     }
 }
 
-fn the_drives(account: &Account<'_>) -> Markup {
+fn the_drives(account: &AuditView<'_>) -> Markup {
     let table = html! {
         table {
             thead {
@@ -168,18 +168,18 @@ fn the_drives(account: &Account<'_>) -> Markup {
     }
 }
 
-fn programs(account: &Account<'_>) -> Markup {
+fn programs(account: &AuditView<'_>) -> Markup {
     html! {
         p { (drives::PROGRAMS) }
         ul {
             @for program in &account.programs {
-                li { (Outside(&program.name)) ": " code { (program.identity.digest) } }
+                li { (Untrusted(&program.name)) ": " code { (program.identity.digest) } }
             }
         }
     }
 }
 
-fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
+fn drive_row(account: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
     let sign = match drive.state.as_str() {
         "safe" => Sign::Good,
         "failed" | "full" | "stalled" | "forgotten" | "refused" | "replaced" => Sign::Bad,
@@ -188,17 +188,17 @@ fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
     let proven = account.reckoning.drives.get(&drive.row.row).map(drives::proof);
     html! {
         tr {
-            th scope="row" { (Outside(&drive.row.label)) }
+            th scope="row" { (Untrusted(&drive.row.label)) }
             td .n { (drive.messages) }
             td .n { (size(drive.bytes)) }
             td {
                 (state(sign, notices::drive_state(&drive.state)))
-                @if let Some(announced) = &drive.announced { br; (Outside(announced)) }
+                @if let Some(announced) = &drive.announced { br; (Untrusted(announced)) }
                 @if let Some(away) = drives::away(drive) { br; (away) }
                 @for line in drives::records(drive) { br; (line) }
                 @for Advice { text, command } in drives::standing(drive) {
-                    br; (Outside(text))
-                    @if let Some(command) = command { br; code { (Outside(command)) } }
+                    br; (Untrusted(text))
+                    @if let Some(command) = command { br; code { (Untrusted(command)) } }
                 }
             }
             td .k { (when(drive.row.last_seen)) }
@@ -208,7 +208,7 @@ fn drive_row(account: &Account<'_>, drive: &drives::Shown) -> Markup {
     }
 }
 
-fn copies(account: &Account<'_>) -> Markup {
+fn copies(account: &AuditView<'_>) -> Markup {
     html! {
         @if account.audit.counts.messages.messages > 0 {
             h2 { "Copies, the card itself counted" }
@@ -217,7 +217,7 @@ fn copies(account: &Account<'_>) -> Markup {
     }
 }
 
-fn exposure(account: &Account<'_>) -> Markup {
+fn exposure(account: &AuditView<'_>) -> Markup {
     let exposure = &account.reckoning.exposure;
     let table = html! {
         table {
@@ -239,7 +239,7 @@ fn exposure(account: &Account<'_>) -> Markup {
     }
 }
 
-fn weight(account: &Account<'_>) -> Markup {
+fn weight(account: &AuditView<'_>) -> Markup {
     let reckoning = account.reckoning;
     html! {
         @if reckoning.whole.bytes > 0 {
@@ -259,7 +259,7 @@ fn weight(account: &Account<'_>) -> Markup {
     }
 }
 
-fn shares(title: &str, shares: &[Share], nameless: &str) -> Markup {
+fn shares(title: &str, shares: &[SizeGroup], nameless: &str) -> Markup {
     let shown = &shares[..shares.len().min(SHARES)];
     let rest = shares.len().saturating_sub(SHARES) as u64;
     let table = html! {
@@ -281,7 +281,7 @@ fn shares(title: &str, shares: &[Share], nameless: &str) -> Markup {
                 @for (number, share) in (1..).zip(shown) {
                     tr {
                         td .n { (number) }
-                        th scope="row" { (Outside(if share.name.is_empty() { nameless } else { &share.name })) }
+                        th scope="row" { (Untrusted(if share.name.is_empty() { nameless } else { &share.name })) }
                         td .n { (share.messages) }
                         td .n { (size(share.bytes)) }
                         td .n { (airtime(share.seconds)) }

@@ -1,19 +1,19 @@
 //! The audit as one JSON object. What is not known is null.
 
 use super::super::json_path;
-use super::Account;
-use crate::job::audit::Listed;
-use crate::job::reckoning::Share;
+use super::AuditView;
+use crate::job::audit::ListedMessage;
+use crate::job::reckoning::SizeGroup;
 use serde_json::{Map, Value, json};
 
 /// Senders and folders in the object, the heaviest; the rest is in the table for a spreadsheet.
 const SHARES: usize = 50;
 
-pub(in crate::cli) fn json(account: &Account<'_>, drives: Vec<Value>) -> Value {
-    let Account { audit, reckoning, now, .. } = *account;
+pub(in crate::cli) fn json(account: &AuditView<'_>, drives: Vec<Value>) -> Value {
+    let AuditView { audit, reckoning, now, .. } = *account;
     let kept = account.kept();
-    let listed = |messages: &[Listed]| messages.iter().map(listed).collect::<Vec<_>>();
-    let shares = |shares: &[Share]| shares.iter().take(SHARES).map(share).collect::<Vec<_>>();
+    let listed = |messages: &[ListedMessage]| messages.iter().map(listed).collect::<Vec<_>>();
+    let shares = |shares: &[SizeGroup]| shares.iter().take(SHARES).map(share).collect::<Vec<_>>();
     let more = json!({
         "schema": 1,
         "station": account.station.as_str(),
@@ -78,7 +78,7 @@ pub(in crate::cli) fn json(account: &Account<'_>, drives: Vec<Value>) -> Value {
     Value::Object(object)
 }
 
-fn share(share: &Share) -> Value {
+fn share(share: &SizeGroup) -> Value {
     json!({
         "name": share.name,
         "messages": share.messages,
@@ -91,7 +91,7 @@ fn share(share: &Share) -> Value {
     })
 }
 
-fn listed(message: &Listed) -> Value {
+fn listed(message: &ListedMessage) -> Value {
     let mut object = Map::new();
     object.insert("mailbox".into(), json!(message.mailbox.as_str()));
     json_path(&mut object, &message.path);

@@ -8,7 +8,7 @@ mod json;
 mod table;
 mod text;
 
-pub(in crate::cli) use account::Account;
+pub(in crate::cli) use account::AuditView;
 pub(in crate::cli) use html::page;
 pub(in crate::cli) use json::json;
 pub(in crate::cli) use table::csv;
@@ -16,10 +16,10 @@ pub(in crate::cli) use text::text;
 
 use super::count;
 use crate::cli::notices;
-use crate::job::audit::Listed;
+use crate::job::audit::ListedMessage;
 
 /// Why a message is not on enough drives, and what to do.
-fn next_step(account: &Account<'_>, message: &Listed) -> String {
+fn next_step(account: &AuditView<'_>, message: &ListedMessage) -> String {
     let Some(reason) = message.reason else { return String::new() };
     let step = format!("{reason}: {}", notices::next_step(reason));
     match message.copies {
@@ -35,7 +35,7 @@ fn next_step(account: &Account<'_>, message: &Listed) -> String {
 }
 
 /// What restore would do about a message that vanished.
-fn about_vanished(message: &Listed) -> &'static str {
+fn about_vanished(message: &ListedMessage) -> &'static str {
     match (message.reason, message.is_displaced) {
         (None, false) => "on a drive: counterfoil restore brings it back",
         (None, true) => {
@@ -51,7 +51,7 @@ fn about_vanished(message: &Listed) -> &'static str {
 }
 
 /// What is suspect, and what restore would do about it.
-fn about_suspect(message: &Listed) -> String {
+fn about_suspect(message: &ListedMessage) -> String {
     let what = message.suspect.map_or("", |s| s.as_str());
     match message.reason {
         None => format!("{what}: restore gives the last good version"),

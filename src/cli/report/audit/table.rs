@@ -1,9 +1,9 @@
 //! The audit's messages as a table for a spreadsheet: every message that is unmirrored, vanished or suspect.
 
 use super::super::csv as file;
-use super::{Account, about_suspect, about_vanished};
-use crate::cli::notices::{self, Problem};
-use crate::job::audit::Listed;
+use super::{AuditView, about_suspect, about_vanished};
+use crate::cli::notices::{self, CliError};
+use crate::job::audit::ListedMessage;
 use crate::model::airtime::minutes;
 use crate::model::escape;
 
@@ -24,7 +24,7 @@ const HEADS: [&str; 14] = [
     "SHA-256",
 ];
 
-pub(in crate::cli) fn csv(account: &Account<'_>) -> Result<Vec<u8>, Problem> {
+pub(in crate::cli) fn csv(account: &AuditView<'_>) -> Result<Vec<u8>, CliError> {
     let audit = account.audit;
     let unmirrored = audit.unmirrored.listed.iter().map(|message| {
         let next = message.reason.map(notices::next_step).unwrap_or_default();
@@ -36,7 +36,7 @@ pub(in crate::cli) fn csv(account: &Account<'_>) -> Result<Vec<u8>, Problem> {
     file::table(&HEADS, unmirrored.chain(vanished).chain(suspect))
 }
 
-fn row(what: &str, message: &Listed, next: String) -> [String; 14] {
+fn row(what: &str, message: &ListedMessage, next: String) -> [String; 14] {
     let path = escape::exact(message.path.as_bytes());
     let (folder, name) = path.rsplit_once('/').unwrap_or(("", &path));
     let headers = &message.headers;

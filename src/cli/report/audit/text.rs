@@ -3,10 +3,10 @@
 
 use super::super::words::{airtime, share as parts, wait};
 use super::super::{clipped, count, drives, plural, size, when};
-use super::{Account, about_suspect, about_vanished, next_step};
+use super::{AuditView, about_suspect, about_vanished, next_step};
 use crate::cli::output::{Output, Tone};
-use crate::job::audit::{List, Listed};
-use crate::job::reckoning::Share;
+use crate::job::audit::{MessageGroup, ListedMessage};
+use crate::job::reckoning::SizeGroup;
 use crate::model::limits::LISTED_MAX;
 
 /// Messages shown on a terminal; the rest is counted, and is all in the JSON.
@@ -16,7 +16,7 @@ const SENDERS: usize = 5;
 /// What a message's line has beside its path: indent, time, size, airtime and the blanks between.
 const BESIDE_PATH: usize = 46;
 
-pub(in crate::cli) fn text(output: &Output, account: &Account<'_>) {
+pub(in crate::cli) fn text(output: &Output, account: &AuditView<'_>) {
     let audit = account.audit;
     account.summary.say(output);
     if audit.counts.messages.on_none > 0 {
@@ -51,7 +51,7 @@ fn heading(output: &Output, text: &str) {
     output.line(output.tone(Tone::Strong, text));
 }
 
-fn messages(output: &Output, account: &Account<'_>) {
+fn messages(output: &Output, account: &AuditView<'_>) {
     let audit = account.audit;
     if audit.unmirrored.count() > 0 {
         heading(output, "Unmirrored, first seen first");
@@ -67,7 +67,7 @@ fn messages(output: &Output, account: &Account<'_>) {
     }
 }
 
-fn list(output: &Output, messages: &List, note: impl Fn(&Listed) -> String) {
+fn list(output: &Output, messages: &MessageGroup, note: impl Fn(&ListedMessage) -> String) {
     let width = output.width();
     for message in messages.listed.iter().take(SHOWN) {
         let path = format!("{}/{}", message.mailbox, message.path);
@@ -106,7 +106,7 @@ fn list(output: &Output, messages: &List, note: impl Fn(&Listed) -> String) {
     }
 }
 
-fn copies(output: &Output, account: &Account<'_>) {
+fn copies(output: &Output, account: &AuditView<'_>) {
     if account.audit.counts.messages.messages == 0 {
         return;
     }
@@ -116,7 +116,7 @@ fn copies(output: &Output, account: &Account<'_>) {
 }
 
 /// How the copies stand, and how they stand beside the published rules.
-pub(super) fn rules(account: &Account<'_>) -> Vec<String> {
+pub(super) fn rules(account: &AuditView<'_>) -> Vec<String> {
     let kept = account.kept();
     let spread =
         account.reckoning.copies.iter().zip(0_u64..).filter(|(messages, _)| **messages > 0);
@@ -147,7 +147,7 @@ pub(super) fn rules(account: &Account<'_>) -> Vec<String> {
     ]
 }
 
-fn exposure(output: &Output, account: &Account<'_>) {
+fn exposure(output: &Output, account: &AuditView<'_>) {
     let lines = waits(account);
     if !lines.is_empty() {
         heading(output, "Time on the card only, from first sight to first proven copy");
@@ -156,7 +156,7 @@ fn exposure(output: &Output, account: &Account<'_>) {
 }
 
 /// How long messages waited for their first copy.
-pub(super) fn waits(account: &Account<'_>) -> Vec<String> {
+pub(super) fn waits(account: &AuditView<'_>) -> Vec<String> {
     let exposure = &account.reckoning.exposure;
     let mut lines = Vec::new();
     if let (Some(median), Some(worst)) = (exposure.median, exposure.worst) {
@@ -178,7 +178,7 @@ pub(super) fn waits(account: &Account<'_>) -> Vec<String> {
     lines
 }
 
-fn weight(output: &Output, account: &Account<'_>) {
+fn weight(output: &Output, account: &AuditView<'_>) {
     let reckoning = account.reckoning;
     if reckoning.whole.bytes == 0 {
         return;
@@ -206,7 +206,7 @@ fn weight(output: &Output, account: &Account<'_>) {
 }
 
 /// What a share is made of.
-pub(super) fn made_of(share: &Share) -> String {
+pub(super) fn made_of(share: &SizeGroup) -> String {
     let part = |octets: u64| parts(octets as f64 / share.bytes.max(1) as f64);
     format!(
         "text {}, quoted from earlier messages {}, attachments {}, headers {}",

@@ -2,15 +2,15 @@
 //! Never leaves out what the log in words tells of a message.
 
 use super::log::{HEADS, Log};
-use crate::cli::notices::Problem;
+use crate::cli::notices::CliError;
 use crate::cli::report::{csv as tables, json_path};
-use crate::job::traffic::{Passed, Way};
-use crate::model::Moment;
+use crate::job::traffic::{LogEntry, Direction};
+use crate::model::Timestamp;
 use serde_json::{Map, Value, json};
 
 pub(in crate::cli) fn json(log: &Log<'_>) -> Value {
     let (received, sent, unknown) = log.sums();
-    let time = |seconds: i64| Moment { seconds, nanos: 0 }.to_rfc3339();
+    let time = |seconds: i64| Timestamp { seconds, nanos: 0 }.to_rfc3339();
     let bound = |seconds, none| (seconds != none).then(|| time(seconds));
     let messages: Vec<_> = log.traffic.passed.iter().map(|passed| message(log, passed)).collect();
     json!({
@@ -31,14 +31,14 @@ pub(in crate::cli) fn json(log: &Log<'_>) -> Value {
     })
 }
 
-fn message(log: &Log<'_>, passed: &Passed) -> Value {
+fn message(log: &Log<'_>, passed: &LogEntry) -> Value {
     let mut object = Map::new();
     let way = match passed.way {
-        Way::Received => Some("received"),
-        Way::Sent => Some("sent"),
-        Way::Unknown => None,
+        Direction::Received => Some("received"),
+        Direction::Sent => Some("sent"),
+        Direction::Unknown => None,
     };
-    let time = |(seconds, _)| Moment { seconds, nanos: 0 }.to_rfc3339();
+    let time = |(seconds, _)| Timestamp { seconds, nanos: 0 }.to_rfc3339();
     object.insert("direction".into(), json!(way));
     object.insert("first_seen".into(), json!(passed.seen.map(time)));
     object.insert("clock_trusted".into(), json!(passed.seen.is_some_and(|(_, trusted)| trusted)));
@@ -63,13 +63,13 @@ fn message(log: &Log<'_>, passed: &Passed) -> Value {
 }
 
 /// A row a message and nothing else, so that it can be sorted and counted; the date is a column of its own.
-pub(in crate::cli) fn csv(log: &Log<'_>) -> Result<Vec<u8>, Problem> {
+pub(in crate::cli) fn csv(log: &Log<'_>) -> Result<Vec<u8>, CliError> {
     let heads: Vec<_> = ["DATE"].into_iter().chain(HEADS).chain(["DIRECTION", "SHA-256"]).collect();
     let rows = log.rows().zip(&log.traffic.passed).map(|(row, passed)| {
         let way = match passed.way {
-            Way::Received => "received",
-            Way::Sent => "sent",
-            Way::Unknown => "not known",
+            Direction::Received => "received",
+            Direction::Sent => "sent",
+            Direction::Unknown => "not known",
         };
         [
             row.date,

@@ -2,9 +2,9 @@
 //! Never lays it out.
 
 use crate::cli::report::count;
-use crate::job::traffic::{Passed, Traffic, Way};
+use crate::job::traffic::{LogEntry, Traffic, Direction};
 use crate::model::dtg::{self, Span, Zone};
-use crate::model::{Stamp, StationName};
+use crate::model::{EventTime, StationName};
 
 pub(in crate::cli) const TITLE: &str = "Communications log (309-style)";
 
@@ -17,7 +17,7 @@ pub(in crate::cli) struct Log<'a> {
     pub head: Head,
     pub zone: Zone,
     pub span: Span,
-    pub prepared: &'a Stamp,
+    pub prepared: &'a EventTime,
     pub with_subjects: bool,
     /// It was said which folders tell which way mail went.
     pub folders_named: bool,
@@ -48,7 +48,7 @@ impl Log<'_> {
         self.traffic.passed.iter().map(|passed| self.row(passed))
     }
 
-    fn row<'b>(&self, passed: &'b Passed) -> Row<'b> {
+    fn row<'b>(&self, passed: &'b LogEntry) -> Row<'b> {
         let (time, date) = match passed.seen {
             Some((seen, trusted)) => {
                 let sign = if trusted { "" } else { "*" };
@@ -59,9 +59,9 @@ impl Log<'_> {
         };
         let number = &passed.identity.digest.to_string()[..8];
         let (from_number, to_number) = match passed.way {
-            Way::Sent => (number.to_owned(), String::new()),
-            Way::Received => (String::new(), number.to_owned()),
-            Way::Unknown => (format!("?{number}"), String::new()),
+            Direction::Sent => (number.to_owned(), String::new()),
+            Direction::Received => (String::new(), number.to_owned()),
+            Direction::Unknown => (format!("?{number}"), String::new()),
         };
         let (from, to) =
             passed.headers.as_ref().map_or(("", ""), |headers| (&headers.from, &headers.to));
@@ -76,7 +76,7 @@ impl Log<'_> {
         }
     }
 
-    fn subject(&self, passed: &Passed) -> String {
+    fn subject(&self, passed: &LogEntry) -> String {
         let note = match &passed.headers {
             None => "(headers not at hand)",
             Some(_) if passed.suspect => "(looks like damage to the card)",
@@ -142,11 +142,11 @@ impl Log<'_> {
                     .to_owned(),
             );
         }
-        let unsure = |passed: &Passed| passed.seen.is_none_or(|(_, trusted)| !trusted);
+        let unsure = |passed: &LogEntry| passed.seen.is_none_or(|(_, trusted)| !trusted);
         if !self.prepared.trusted || passed.iter().any(unsure) {
             lines.push("* Nothing vouched for the station's clock then.".to_owned());
         }
-        if passed.iter().any(|passed| passed.way == Way::Unknown) {
+        if passed.iter().any(|passed| passed.way == Direction::Unknown) {
             let advice = match self.folders_named {
                 true => "no folder it was in is one of those named for it",
                 false => "name the folders for each under [log] in the config",
@@ -195,7 +195,7 @@ impl Log<'_> {
     /// How many went which way.
     pub(in crate::cli) fn sums(&self) -> (u64, u64, u64) {
         let of = |way| self.traffic.passed.iter().filter(|passed| passed.way == way).count() as u64;
-        (of(Way::Received), of(Way::Sent), of(Way::Unknown))
+        (of(Direction::Received), of(Direction::Sent), of(Direction::Unknown))
     }
 }
 
@@ -204,11 +204,11 @@ mod tests {
     use super::super::words::table;
     use super::*;
     use crate::model::message::Headers;
-    use crate::model::{Hasher, Moment};
+    use crate::model::{Hasher, Timestamp};
 
     const JULY: i64 = 1_720_542_600;
 
-    fn passed(way: Way, seen: Option<(i64, bool)>, subject: &str) -> Passed {
+    fn passed(way: Direction, seen: Option<(i64, bool)>, subject: &str) -> LogEntry {
         let headers = Headers {
             from: "Net control <q0net@example.org>".into(),
             to: "q1pier@example.org, q2lck@example.org".into(),
@@ -218,7 +218,7 @@ mod tests {
         };
         let (path, here, suspect) = (None, true, false);
         let identity = Hasher::default().finish();
-        Passed { identity, way, seen, headers: Some(headers), path, here, suspect }
+        LogEntry { identity, way, seen, headers: Some(headers), path, here, suspect }
     }
 
     fn told<T>(traffic: &Traffic, tell: impl FnOnce(&Log<'_>) -> T) -> T {
@@ -233,8 +233,8 @@ mod tests {
             },
             zone: Zone::UTC,
             span: Span { from: JULY, until: JULY + 60 },
-            prepared: &Stamp {
-                time: Moment { seconds: JULY, nanos: 0 },
+            prepared: &EventTime {
+                time: Timestamp { seconds: JULY, nanos: 0 },
                 trusted: true,
                 boot: String::new(),
             },
@@ -246,9 +246,9 @@ mod tests {
 
     fn three() -> Traffic {
         let passed = vec![
-            passed(Way::Received, Some((JULY, true)), "first"),
-            passed(Way::Sent, Some((JULY + 86_400, false)), &"long ".repeat(40)),
-            passed(Way::Unknown, None, "=1+1"),
+            passed(Direction::Received, Some((JULY, true)), "first"),
+            passed(Direction::Sent, Some((JULY + 86_400, false)), &"long ".repeat(40)),
+            passed(Direction::Unknown, None, "=1+1"),
         ];
         Traffic { passed, ..Traffic::default() }
     }

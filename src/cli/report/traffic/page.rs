@@ -2,7 +2,7 @@
 //! Never has anything in it that the log in words does not tell.
 
 use super::log::{HEADS, Log, Row, TITLE};
-use crate::cli::report::page::{Outside, Sign, facts, page, state, table_box};
+use crate::cli::report::page::{Untrusted, Sign, facts, page, state, table_box};
 use maud::{Markup, html};
 
 pub(in crate::cli) fn html(log: &Log<'_>) -> String {
@@ -31,7 +31,7 @@ pub(in crate::cli) fn html(log: &Log<'_>) -> String {
             (table_box("Messages of the log", &table(&rows)))
         }
         h2 { "How to read it" }
-        ul { @for line in log.legend() { li { (Outside(line)) } } }
+        ul { @for line in log.legend() { li { (Untrusted(line)) } } }
     };
     page(TITLE, &about(log), &body)
 }
@@ -57,11 +57,11 @@ fn table(rows: &[Row<'_>]) -> Markup {
                     @for row in day {
                         tr {
                             td .k { (row.time) }
-                            td { (Outside(row.from)) }
+                            td { (Untrusted(row.from)) }
                             td .k { (row.from_number) }
-                            td { (Outside(row.to)) }
+                            td { (Untrusted(row.to)) }
                             td .k { (row.to_number) }
-                            td { (Outside(&row.subject)) }
+                            td { (Untrusted(&row.subject)) }
                         }
                     }
                 }
