@@ -2,7 +2,7 @@
 //! Never guesses: an unknown key or an odd value is refused with its place.
 
 use super::args::LogTime;
-use super::costs::{LinkTable, PowerTable};
+use super::link_config::{LinkTable, PowerTable};
 use crate::model::limits::{DRIVES_MAX, SPAN_MAX};
 use crate::model::{MailboxName, StationName, escape};
 use serde::{Deserialize, Deserializer};

@@ -4,10 +4,10 @@
 pub mod args;
 mod commands;
 mod config;
-mod costs;
 mod exit;
 mod file;
 mod findings;
+mod link_config;
 mod named;
 mod notices;
 mod output;
@@ -26,8 +26,8 @@ use args::{Args, Command};
 /// same. The error is what it says if it refuses the config.
 pub fn config_in_force(text: &str) -> Result<String, String> {
     let config = config::parse(text, std::path::Path::new("config"))?;
-    let setup =
-        setup::Resolved::of(None, config, &args::Scope::default(), None).map_err(|e| e.to_string())?;
+    let setup = setup::Resolved::of(None, config, &args::Scope::default(), None)
+        .map_err(|e| e.to_string())?;
     Ok(commands::config_check::in_force(&setup))
 }
 

@@ -2,7 +2,7 @@
 //! Never decides anything by it; it tells whether it can be trusted.
 
 use crate::disk::host;
-use crate::model::{Clock, Timestamp, EventTime};
+use crate::model::{Clock, EventTime, Timestamp};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
@@ -47,8 +47,10 @@ impl Default for SystemClock {
 impl Clock for SystemClock {
     fn stamp(&self) -> EventTime {
         let now = rustix::time::clock_gettime(rustix::time::ClockId::Realtime);
-        let time =
-            Timestamp { seconds: now.tv_sec, nanos: u32::try_from(now.tv_nsec).unwrap_or_default() };
+        let time = Timestamp {
+            seconds: now.tv_sec,
+            nanos: u32::try_from(now.tv_nsec).unwrap_or_default(),
+        };
         let trusted = time.seconds >= EARLIEST && self.is_kept();
         EventTime { time, trusted, boot: self.boot.clone() }
     }

@@ -2,17 +2,17 @@
 //! Never waits for a drive: a hung one is only seen to be hung.
 
 use super::control::{Answer, ReplyTo};
-use super::events::{Event, Notice, EventSink};
-use super::rereads::{PassFollowUp, ScrubOutcome};
+use super::drive_state::{DriveEvent, DriveState};
+use super::events::{Event, EventSink, Notice};
 use super::run::Find;
+use super::scrub::{PassFollowUp, ScrubOutcome};
 use super::service::Service;
-use super::slots::{WorkerSignals, Slot};
-use super::states::{DriveState, DriveEvent};
+use super::slots::{Slot, WorkerSignals};
 use super::worker::{Worker, WorkerContext};
 use crate::disk::mounts::MountKey;
 use crate::disk::{StoppableVolumeSource, VolumeFacts};
 use crate::job::catalogue::Catalogue;
-use crate::job::round::SyncOutcome;
+use crate::job::sync_drive::SyncOutcome;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::DRIVES_MAX;
 use crate::model::{DriveId, DriveLoss};
@@ -180,11 +180,11 @@ impl<'a> Drives<'a> {
     }
 
     /// Forgets what was held against a drive.
-    pub(super) fn begin_afresh(&self, id: &str) -> Result<(), JobError> {
+    pub(super) fn restore_trust(&self, id: &str) -> Result<(), JobError> {
         let Ok(id) = id.parse() else { return Ok(()) };
         let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
         if let Some(drive) = catalogue.drive(id)? {
-            catalogue.begin_afresh(drive.row, self.workplace.clock.stamp().time)?;
+            catalogue.restore_trust(drive.row, self.workplace.clock.stamp().time)?;
         }
         Ok(())
     }
@@ -223,7 +223,7 @@ impl<'a> Drives<'a> {
     }
 
     /// A worker has let go of its drive, or could not.
-    pub(super) fn let_go(&mut self, number: usize, result: Result<VolumeFacts, JobError>) {
+    pub(super) fn released(&mut self, number: usize, result: Result<VolumeFacts, JobError>) {
         if let Some(slot) = self.slots.get_mut(&number) {
             slot.let_go_done(result, self.voice);
         }

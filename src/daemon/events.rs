@@ -1,12 +1,12 @@
 //! Everything that can happen to the daemon, and everything it has to tell. Both lists are closed.
 
-use super::clerk::ScanOutcome;
 use super::control::{ReplyTo, Request};
-use super::rereads::{PassFollowUp, ScrubOutcome};
-use super::states::DriveState;
+use super::drive_state::DriveState;
+use super::scanner::ScanOutcome;
+use super::scrub::{PassFollowUp, ScrubOutcome};
 use crate::disk::VolumeFacts;
 use crate::job::catalogue::Overdue;
-use crate::job::round::SyncOutcome;
+use crate::job::sync_drive::SyncOutcome;
 use crate::job::{JobError, MailboxRef};
 use crate::model::{Finding, MailboxName, RelName};
 use std::time::Duration;

@@ -1,7 +1,7 @@
 //! What waits to be looked at in each mailbox, and when.
 //! Bounded: too many hints are replaced by one look over everything.
 
-use super::clerk::ScanJob;
+use super::scanner::ScanJob;
 use crate::model::RelName;
 use crate::model::limits::HINTS_MAX;
 use std::collections::BTreeSet;

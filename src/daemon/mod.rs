@@ -1,32 +1,32 @@
 //! Time and events: the loop that watches the mailbox and serves the drives as they come and go.
 //! Makes no words for a person and touches no file system but through `disk` and `job`.
 
-mod alarm;
-mod carrier;
 mod churn;
-mod clerk;
 pub mod clock;
 pub mod control;
+mod core_loop;
+mod drive_state;
 mod drives;
 mod events;
+mod extras_timer;
 mod mailboxes;
 mod overdue;
 mod reporter;
-mod rereads;
 mod run;
-mod serve;
+mod scanner;
+mod scrub;
 mod service;
 mod slots;
 mod sources;
-mod states;
+mod timer_fd;
 mod worker;
 
-pub use events::{Notice, EventSink};
+pub use drive_state::DriveState;
+pub use events::{EventSink, Notice};
 pub use overdue::Notify;
 pub use reporter::ReportRequest;
 pub use run::{Command, Find, Reload, Settings, run};
 pub use sources::{calls_from_signals, when_ended};
-pub use states::DriveState;
 
 use crate::job::JobError;
 

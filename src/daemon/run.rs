@@ -1,15 +1,15 @@
 //! The daemon's beginning and end: what it works with, what it is called to do.
 
 use super::control;
+use super::core_loop::{Daemon, Ended};
 use super::events::{Event, EventSink};
 use super::overdue::Notify;
 use super::reporter::ReportRequest;
-use super::serve::{Daemon, Ended};
 use super::service::Service;
 use super::sources::watch_mounts;
 use crate::disk::mounts::MountKey;
-use crate::job::carry::Extras;
-use crate::job::reread::ScrubRules;
+use crate::job::extras::Extras;
+use crate::job::scrub::ScrubRules;
 use crate::job::{DriveRef, JobError, Station};
 use crate::model::Clock;
 use crate::model::limits::HINTS_MAX;

@@ -1,14 +1,14 @@
 //! One drive as the loop sees it: its state, its worker, its time. Moves on by the state table alone.
 
-use super::carrier::ExtrasTimer;
-use super::control::{Answer, ReplyTo, DriveStatus};
-use super::events::{Notice, EventSink};
-use super::rereads::{PassFollowUp, FullSoon, ScrubOutcome};
-use super::states::{DriveAction, DriveState, DriveEvent, next};
+use super::control::{Answer, DriveStatus, ReplyTo};
+use super::drive_state::{DriveAction, DriveEvent, DriveState, next};
+use super::events::{EventSink, Notice};
+use super::extras_timer::ExtrasTimer;
+use super::scrub::{FullSoon, PassFollowUp, ScrubOutcome};
 use super::worker::WorkerJob;
 use crate::disk::mounts::MountKey;
-use crate::disk::{VolumeSource, Trouble, VolumeFacts};
-use crate::job::round::SyncOutcome;
+use crate::disk::{Trouble, VolumeFacts, VolumeSource};
+use crate::job::sync_drive::SyncOutcome;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{
     REREAD_AFTER_ERROR, RETRY_FIRST, RETRY_LONGEST, SAFE_TO_PULL_AFTER, STALLED_AFTER,
@@ -138,7 +138,7 @@ impl Slot {
 
     /// Whether it was let go and is not there any more.
     pub(super) fn has_left(&self) -> bool {
-        self.released.as_ref().is_some_and(|facts| !self.door.holds(facts))
+        self.released.as_ref().is_some_and(|facts| !self.door.still_present(facts))
     }
 
     /// How it is, for whoever asks.
@@ -161,7 +161,7 @@ impl Slot {
         self.refuse_before(asker);
         self.orders.stop.store(true, Ordering::Relaxed);
         if !self.busy && !self.reading {
-            self.let_go();
+            self.start_release();
         }
     }
 
@@ -187,7 +187,7 @@ impl Slot {
         }
     }
 
-    fn let_go(&mut self) {
+    fn start_release(&mut self) {
         self.orders.stop.store(false, Ordering::Relaxed);
         self.at_work(WorkerJob::LetGo);
     }
@@ -242,7 +242,7 @@ impl Slot {
         };
         self.reread_at = due;
         if self.asker.is_some() && !self.busy {
-            self.let_go();
+            self.start_release();
         } else if again {
             self.happen(DriveEvent::Wanted, None, voice);
         }
@@ -255,7 +255,11 @@ impl Slot {
     }
 
     /// The worker has let go of it, or could not.
-    pub(super) fn let_go_done(&mut self, result: Result<VolumeFacts, JobError>, voice: &dyn EventSink) {
+    pub(super) fn let_go_done(
+        &mut self,
+        result: Result<VolumeFacts, JobError>,
+        voice: &dyn EventSink,
+    ) {
         self.busy = false;
         self.again = false;
         let answer = match result {
@@ -348,7 +352,7 @@ impl Slot {
         }
         self.happen(meaning(round), round.outcome.as_ref().err(), voice);
         if self.asker.is_some() {
-            self.let_go();
+            self.start_release();
         } else if again {
             self.happen(DriveEvent::Wanted, None, voice);
         }

@@ -2,17 +2,17 @@
 //! Never shared: a hung drive hangs its own thread only.
 
 use super::events::Event;
-use super::rereads::PassFollowUp;
+use super::scrub::PassFollowUp;
 use super::slots::WorkerSignals;
 use crate::disk::{Access, VolumeFacts};
-use crate::job::carry::Extras;
 use crate::job::catalogue::Catalogue;
-use crate::job::drive::PresentDrives;
+use crate::job::extras::Extras;
 use crate::job::mailboxes::open_all;
 use crate::job::mirror::OpenMailbox;
-use crate::job::reread::ScrubRules;
-use crate::job::round::SyncOutcome;
-use crate::job::upkeep::SyncJob;
+use crate::job::replica::PresentDrives;
+use crate::job::scrub::ScrubRules;
+use crate::job::sync_drive::SyncOutcome;
+use crate::job::sync_job::SyncJob;
 use crate::job::{DriveRef, JobError, Progress};
 use crate::model::{Clock, StationName};
 use globset::GlobSet;
@@ -96,12 +96,14 @@ impl Worker {
                     let report = self.reread(&mut unfinished);
                     Event::Reread(self.number, Box::new(report))
                 }
-                WorkerJob::LetGo => Event::LetGo(self.number, self.let_go()),
-                WorkerJob::CallSafe => match self.keep_word("settling", "safe") {
+                WorkerJob::LetGo => Event::LetGo(self.number, self.release()),
+                WorkerJob::CallSafe => match self.record_state("settling", "safe") {
                     Ok(()) => continue,
-                    Err(error) => {
-                        Event::Drive(self.number, Box::new(self.failed(error)), PassFollowUp::default())
-                    }
+                    Err(error) => Event::Drive(
+                        self.number,
+                        Box::new(self.failed(error)),
+                        PassFollowUp::default(),
+                    ),
                 },
             };
             if events.blocking_send(report).is_err() {
@@ -144,12 +146,12 @@ impl Worker {
     }
 
     /// Syncs the drive once more, whatever others have written there, and closes it.
-    fn let_go(&self) -> Result<VolumeFacts, JobError> {
+    fn release(&self) -> Result<VolumeFacts, JobError> {
         let volume = self.drive.door.open(Access::Read)?;
         volume.sync_all()?;
         let facts = volume.facts().clone();
         drop(volume);
-        if let Err(error) = self.keep_word("", "released") {
+        if let Err(error) = self.record_state("", "released") {
             // It is let go all the same.
             tracing::debug!(%error, "that a drive was let go could not be kept");
         }
@@ -157,7 +159,7 @@ impl Worker {
     }
 
     /// Keeps the drive's state for whoever looks, if it was the one before or that does not matter.
-    fn keep_word(&self, before: &str, state: &str) -> Result<(), JobError> {
+    fn record_state(&self, before: &str, state: &str) -> Result<(), JobError> {
         let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
         match catalogue.drive_at(&self.drive.at)? {
             Some(drive) if before.is_empty() || drive.state == before => {

@@ -1,7 +1,7 @@
 //! Empties a folder on a drive: files, links and folders below it, whatever they are, by handles and names. Never
 //! follows a link, never leaves the folder's file system, never opens a file.
 
-use super::beneath::{self, DRIVE};
+use super::openat::{self, DRIVE};
 use crate::model::RelName;
 use rustix::fd::{AsFd as _, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, Mode, OFlags};
@@ -24,7 +24,7 @@ pub(super) fn clear(
     keep: &dyn Fn(&[u8]) -> bool,
     go_on: &mut GoOn<'_>,
 ) -> Result<bool, Errno> {
-    let top = match beneath::open_dir(root, Some(at), DRIVE) {
+    let top = match openat::open_dir(root, Some(at), DRIVE) {
         Ok(top) => top,
         Err(Errno::NOENT) => return Ok(true),
         Err(errno) => return Err(errno),

@@ -1,8 +1,8 @@
 //! The mailbox as hostile input: a tree that is walked and read, never written.
 //! Never follows a link, never opens a pipe or device, never reads a file without end.
 
-use super::beneath::{self, HOST};
 use super::error::DiskError;
+use super::openat::{self, HOST};
 use super::walk::Walk;
 use crate::model::message::FileFacts;
 use crate::model::{RelName, escape};
@@ -48,7 +48,7 @@ pub enum WalkEntry {
 impl EntryStat {
     pub(super) fn of(stat: &Stat) -> Self {
         match FileType::from_raw_mode(stat.st_mode) {
-            FileType::RegularFile => Self::File(beneath::facts(stat)),
+            FileType::RegularFile => Self::File(openat::facts(stat)),
             FileType::Directory => Self::Folder,
             _ => Self::NotAFile,
         }
@@ -59,7 +59,7 @@ impl MailboxDir {
     /// Opens a mailbox by its path.
     pub fn open(path: &Path) -> Result<Self, DiskError> {
         let shown = escape::shown(path.as_os_str().as_bytes());
-        let root = beneath::open_root(path)
+        let root = openat::open_root(path)
             .map_err(|errno| DiskError::new("open mailbox", shown, errno))?;
         Ok(Self { root, path: path.to_owned() })
     }
@@ -93,7 +93,7 @@ impl MailboxDir {
     /// The same below any open folder of the host.
     pub(super) fn look_below(root: BorrowedFd<'_>, at: &RelName) -> Result<EntryStat, DiskError> {
         let fail = |errno| DiskError::new("look at", at, errno);
-        let fd = match beneath::open(root, at, OFlags::PATH, HOST) {
+        let fd = match openat::open(root, at, OFlags::PATH, HOST) {
             Ok(fd) => fd,
             Err(Errno::NOENT | Errno::NOTDIR) => return Ok(EntryStat::Gone),
             Err(Errno::LOOP) => return Ok(EntryStat::NotAFile),
@@ -104,7 +104,7 @@ impl MailboxDir {
 
     /// Whether there is anything in a folder; also where that cannot be seen.
     pub fn has_entries(&self, folder: &RelName) -> bool {
-        let Ok(dir) = beneath::open_dir(self.root.as_fd(), Some(folder), HOST) else { return true };
+        let Ok(dir) = openat::open_dir(self.root.as_fd(), Some(folder), HOST) else { return true };
         let Ok(mut entries) = rustix::fs::Dir::new(dir) else { return true };
         entries.any(|entry| entry.is_ok_and(|e| ![c".", c".."].contains(&e.file_name())))
     }
@@ -116,8 +116,8 @@ impl MailboxDir {
 
     /// The same below any open folder of the host.
     pub(super) fn open_below(root: BorrowedFd<'_>, at: &RelName) -> Result<MessageFile, DiskError> {
-        let (fd, stat) = beneath::open_file(root, at, OFlags::RDONLY, HOST)?;
-        Ok(MessageFile { fd, at: at.clone(), opened_as: beneath::facts(&stat), offset: 0 })
+        let (fd, stat) = openat::open_file(root, at, OFlags::RDONLY, HOST)?;
+        Ok(MessageFile { fd, at: at.clone(), opened_as: openat::facts(&stat), offset: 0 })
     }
 }
 
@@ -132,19 +132,19 @@ pub struct MessageFile {
 
 impl MessageFile {
     /// The facts when it was opened.
-    pub fn opened_as(&self) -> FileFacts {
+    pub fn facts_at_open(&self) -> FileFacts {
         self.opened_as
     }
 
     /// The facts now; other than [`opened_as`](Self::opened_as) if it changed while it was read.
-    pub fn facts_now(&self) -> Result<FileFacts, DiskError> {
+    pub fn current_facts(&self) -> Result<FileFacts, DiskError> {
         rustix::fs::fstat(&self.fd)
-            .map(|stat| beneath::facts(&stat))
+            .map(|stat| openat::facts(&stat))
             .map_err(|errno| DiskError::new("look at", &self.at, errno))
     }
 
     /// Drops what the system remembers of its octets, so that they are read from the card. A hint.
-    pub fn forget_memory(&self) {
+    pub fn drop_cache(&self) {
         if let Err(errno) = rustix::fs::fadvise(&self.fd, 0, None, rustix::fs::Advice::DontNeed) {
             // Then it is read from memory, and damage shows at another time.
             tracing::debug!(%errno, "what is remembered of a message could not be dropped");
@@ -152,7 +152,7 @@ impl MessageFile {
     }
 
     /// Passes over octets: the next ones read are those at an offset.
-    pub fn skip_to(&mut self, offset: u64) {
+    pub fn seek(&mut self, offset: u64) {
         self.offset = offset;
     }
 
@@ -183,7 +183,7 @@ pub fn read_full(
 
 /// The same for a file whose length is known: a read that ends just there needs no second one to tell that
 /// it is the end. `left` is how many octets are expected still.
-pub fn read_known(
+pub fn read_if_unchanged(
     mut read: impl FnMut(&mut [u8]) -> Result<usize, DiskError>,
     into: &mut [u8],
     left: u64,

@@ -3,7 +3,7 @@
 
 use super::error::DiskError;
 use super::volume::{
-    Access, VolumeSource, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    Access, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
 };
 use crate::model::{Medium, RelName};
 use rustix::io::Errno;
@@ -220,7 +220,7 @@ impl VolumeSource for MemoryVolumeSource {
         Ok(Box::new(MemoryVolume { drive: self.0.clone(), facts }))
     }
 
-    fn holds(&self, facts: &VolumeFacts) -> bool {
+    fn still_present(&self, facts: &VolumeFacts) -> bool {
         let state = self.0.state();
         let pulled = state.pulled_after.is_some_and(|limit| state.operations >= limit);
         !pulled && state.name() == facts.mount

@@ -1,9 +1,9 @@
 //! Makes folders on the host that belong to whom the folder above them belongs: a mailbox that root puts back is the
 //! operator's. Never changes a folder that is there.
 
-use super::beneath::{self, HOST};
 use super::error::DiskError;
 use super::host::is_root;
+use super::openat::{self, HOST};
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd as _, BorrowedFd};
 use rustix::fs::{Gid, Mode, Stat, Uid};
@@ -25,14 +25,14 @@ pub(super) fn make_dirs_inheriting_owner(path: &Path) -> Result<(), DiskError> {
     make_missing(above)?;
     let name = RelName::new(name.as_bytes()).map_err(|_| fail(Errno::INVAL))?;
     // By handles: whoever owns the folder above may put another thing in its place meanwhile.
-    let above = beneath::open_root_without_links(above).map_err(fail)?;
+    let above = openat::open_root_without_links(above).map_err(fail)?;
     match rustix::fs::mkdirat(&above, name.as_path(), Mode::RWXU) {
         Ok(()) => {}
         Err(Errno::EXIST) => return Ok(()),
         Err(errno) => return Err(fail(errno)),
     }
     let give = || {
-        let made = beneath::open_dir(above.as_fd(), Some(&name), HOST)?;
+        let made = openat::open_dir(above.as_fd(), Some(&name), HOST)?;
         match inherited_owner(&rustix::fs::fstat(&above)?) {
             Some(owner) => set_owner(made.as_fd(), owner),
             None => Ok(()),
@@ -42,7 +42,7 @@ pub(super) fn make_dirs_inheriting_owner(path: &Path) -> Result<(), DiskError> {
 }
 
 fn make_missing(path: &Path) -> Result<(), DiskError> {
-    match beneath::open_root_without_links(path) {
+    match openat::open_root_without_links(path) {
         Err(Errno::NOENT) => make_dirs_inheriting_owner(path),
         // What else is wrong with it is told when it is opened.
         _ => Ok(()),

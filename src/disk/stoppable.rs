@@ -2,7 +2,9 @@
 //! Never breaks off writing, nor the reading back of what was just written.
 
 use super::error::{DiskError, Trouble};
-use super::volume::{Access, VolumeSource, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts};
+use super::volume::{
+    Access, Entry, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
+};
 use crate::model::RelName;
 use crate::model::limits::{BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES_MAX};
 use rustix::io::Errno;
@@ -42,8 +44,8 @@ impl VolumeSource for StoppableVolumeSource {
         Ok(Box::new(StoppableVolume { inner, reading }))
     }
 
-    fn holds(&self, facts: &VolumeFacts) -> bool {
-        self.inner.holds(facts)
+    fn still_present(&self, facts: &VolumeFacts) -> bool {
+        self.inner.still_present(facts)
     }
 
     fn shown(&self) -> String {

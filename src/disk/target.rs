@@ -1,11 +1,11 @@
 //! Where a restore puts messages: files are staged, made durable, then given their names.
 //! Never overwrites, never writes outside the target, never leaves half a file under a final name.
 
-use super::beneath::{self, HOST};
 use super::error::DiskError;
 use super::mailbox::EntryStat;
+use super::openat::{self, HOST};
+use super::staging::{FOLDER_MODE, Owner, StagingDir};
 use super::target_lock::TargetLocks;
-use super::waiting::{FOLDER_MODE, Owner, StagingDir};
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, OFlags, RenameFlags};
@@ -51,7 +51,7 @@ impl TargetDir {
     /// Opens the target, to look only.
     pub fn open(path: &Path) -> Result<Self, DiskError> {
         let shown = escape::shown(path.as_os_str().as_bytes());
-        let root = beneath::open_root(path)
+        let root = openat::open_root(path)
             .map_err(|errno| DiskError::new("open restore target", &shown, errno))?;
         Ok(Self::new(root, shown))
     }
@@ -92,7 +92,7 @@ impl TargetDir {
                     .map_err(|errno| DiskError::new("look at", &self.shown, errno))?;
             };
             let opened =
-                beneath::open(self.root.as_fd(), at, OFlags::PATH | OFlags::DIRECTORY, HOST);
+                openat::open(self.root.as_fd(), at, OFlags::PATH | OFlags::DIRECTORY, HOST);
             match opened.and_then(rustix::fs::fstat) {
                 Ok(stat) => break stat,
                 // Why it cannot be had is told when something is to be put there.
@@ -146,7 +146,7 @@ impl TargetDir {
         if self.is_absent(at) {
             return Err(Errno::NOENT);
         }
-        let opened = beneath::open_dir(self.root.as_fd(), Some(at), HOST);
+        let opened = openat::open_dir(self.root.as_fd(), Some(at), HOST);
         if matches!(opened, Err(Errno::NOENT)) {
             *self.absent.borrow_mut() = Some(at.clone());
         }
@@ -182,7 +182,7 @@ impl TargetDir {
         let at = RelName::fixed(STAGING);
         let owner = self.owner_in(None)?;
         let mut give = |fd: BorrowedFd<'_>| owner.give(fd);
-        beneath::make_dirs(self.root.as_fd(), &at, FOLDER_MODE, HOST, &mut give)?;
+        openat::make_dirs(self.root.as_fd(), &at, FOLDER_MODE, HOST, &mut give)?;
         let made = self.waiting_at(at)?;
         *self.staging.borrow_mut() = Some(Arc::clone(&made));
         Ok(made)
@@ -196,7 +196,7 @@ impl TargetDir {
     }
 
     fn waiting_at(&self, at: RelName) -> Result<Arc<StagingDir>, DiskError> {
-        let fd = beneath::open_dir(self.root.as_fd(), Some(&at), HOST)
+        let fd = openat::open_dir(self.root.as_fd(), Some(&at), HOST)
             .map_err(|errno| self.fail("open", &at, errno))?;
         Ok(Arc::new(StagingDir::new(fd, at)))
     }
@@ -221,7 +221,7 @@ impl TargetDir {
         let from = match staging {
             Some(staging) => staging.fd(),
             None => {
-                let opened = beneath::open_dir(self.root.as_fd(), parent.as_ref(), HOST);
+                let opened = openat::open_dir(self.root.as_fd(), parent.as_ref(), HOST);
                 elsewhere = opened.map_err(fail)?;
                 elsewhere.as_fd()
             }
@@ -261,7 +261,7 @@ impl TargetDir {
     fn folder_of(&self, at: &RelName) -> Result<Rc<OwnedFd>, DiskError> {
         let fail = |errno| self.fail("name", at, errno);
         match at.parent() {
-            None => beneath::open_dir(self.root.as_fd(), None, HOST).map(Rc::new).map_err(fail),
+            None => openat::open_dir(self.root.as_fd(), None, HOST).map(Rc::new).map_err(fail),
             Some(parent) => {
                 if !self.has_folder(&parent) {
                     self.make_dirs(&parent)?;
@@ -279,7 +279,7 @@ impl TargetDir {
     fn make_dirs_for(&self, at: &RelName, owner: Owner) -> Result<(), DiskError> {
         *self.absent.borrow_mut() = None;
         let mut made = |fd: BorrowedFd<'_>| owner.take_over(fd);
-        beneath::make_dirs(self.root.as_fd(), at, FOLDER_MODE, HOST, &mut made)
+        openat::make_dirs(self.root.as_fd(), at, FOLDER_MODE, HOST, &mut made)
     }
 
     /// The names in a folder, as far as `each` wants them; none where there is no folder.
@@ -289,7 +289,7 @@ impl TargetDir {
         mut each: impl FnMut(&[u8]) -> bool,
     ) -> Result<(), DiskError> {
         let fail = |errno| self.fail("list", folder, errno);
-        let dir = match beneath::open_dir(self.root.as_fd(), Some(folder), HOST) {
+        let dir = match openat::open_dir(self.root.as_fd(), Some(folder), HOST) {
             Ok(dir) => dir,
             Err(Errno::NOENT | Errno::NOTDIR | Errno::LOOP) => return Ok(()),
             Err(errno) => return Err(fail(errno)),
@@ -318,7 +318,7 @@ impl TargetDir {
         *self.staging.borrow_mut() = None;
         let staging = RelName::fixed(STAGING);
         let fail = |errno| self.fail("clear", &staging, errno);
-        let dir = match beneath::open_dir(self.root.as_fd(), Some(&staging), HOST) {
+        let dir = match openat::open_dir(self.root.as_fd(), Some(&staging), HOST) {
             Ok(dir) => dir,
             Err(Errno::NOENT) => return Ok(false),
             Err(errno) => return Err(fail(errno)),
@@ -355,7 +355,7 @@ pub fn passing_name(number: u64) -> RelName {
 /// stays.
 fn clear_folder(staging: &OwnedFd, name: &CStr) -> Result<(), Errno> {
     let at = RelName::new(name.to_bytes()).map_err(|_| Errno::INVAL)?;
-    let dir = beneath::open_dir(staging.as_fd(), Some(&at), HOST)?;
+    let dir = openat::open_dir(staging.as_fd(), Some(&at), HOST)?;
     for entry in rustix::fs::Dir::read_from(&dir)? {
         let entry = entry?;
         if ![c".", c".."].contains(&entry.file_name()) {

@@ -1,10 +1,10 @@
 //! One restore at a time into a folder: the locks that a restore holds on the folders it writes to.
 //! Never leaves anything behind: a lock is on the folder itself, and the kernel lets it go whatever becomes of us.
 
-use super::beneath::{self, HOST};
 use super::error::DiskError;
 use super::host;
 use super::new_folder::make_dirs_inheriting_owner;
+use super::openat::{self, HOST};
 use crate::model::escape;
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::FlockOperation;
@@ -37,12 +37,12 @@ impl TargetLocks {
     pub(super) fn open(&self, path: &Path) -> Result<OwnedFd, DiskError> {
         let shown = escape::shown(path.as_os_str().as_bytes());
         let fail = |errno| DiskError::new("open restore target", &shown, errno);
-        if matches!(beneath::open_root_without_links(path), Err(Errno::NOENT)) {
+        if matches!(openat::open_root_without_links(path), Err(Errno::NOENT)) {
             make_dirs_inheriting_owner(path)?;
         }
         let root = match host::is_root() {
-            true => beneath::open_own_root(path).map_err(fail)?,
-            false => beneath::open_root_without_links(path).map_err(fail)?,
+            true => openat::open_own_root(path).map_err(fail)?,
+            false => openat::open_root_without_links(path).map_err(fail)?,
         };
         self.hold(root.as_fd()).map_err(|errno| DiskError::new("lock", &shown, errno))?;
         Ok(root)
@@ -56,7 +56,7 @@ impl TargetLocks {
         if held.iter().any(|held| (held.device, held.inode) == (device, inode)) {
             return Ok(());
         }
-        let folder = beneath::open_dir(folder, None, HOST)?;
+        let folder = openat::open_dir(folder, None, HOST)?;
         let lock = || rustix::fs::flock(folder.as_fd(), FlockOperation::NonBlockingLockExclusive);
         match rustix::io::retry_on_intr(lock) {
             Ok(()) => {}

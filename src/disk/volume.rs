@@ -20,7 +20,7 @@ pub trait VolumeSource: Send + Sync {
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError>;
     /// Whether the drive once opened with these facts is still there. Asks the kernel alone, never the
     /// medium: a hung device does not hang this.
-    fn holds(&self, facts: &VolumeFacts) -> bool;
+    fn still_present(&self, facts: &VolumeFacts) -> bool;
     /// Where it is, for a person.
     fn shown(&self) -> String;
 }

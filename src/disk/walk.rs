@@ -1,8 +1,8 @@
 //! Walks a mailbox in the order of its catalogue: each folder sorted, one at a time, by its handle.
 //! Never follows a link, and never holds more of a folder than its names.
 
-use super::beneath::{self, HOST};
 use super::mailbox::WalkEntry;
+use super::openat::{self, HOST};
 use crate::model::RelName;
 use crate::model::limits::{MAILBOX_DEPTH, MAILBOX_FOLDER_BYTES, NAME_PART_BYTES, PATH_BYTES_MAX};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
@@ -118,7 +118,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
             return Some(WalkEntry::Unreadable(Some(path), "it lies too deep".to_owned()));
         }
         let above = self.levels.last()?.dir.as_fd();
-        let trouble = match beneath::open_dir(above, Some(alone), HOST) {
+        let trouble = match openat::open_dir(above, Some(alone), HOST) {
             Ok(dir) => self.list(dir, Some(path.clone())),
             // Gone between the listing and the look, or no folder any more: the next walk tells.
             Err(Errno::NOENT | Errno::NOTDIR) => None,
@@ -145,7 +145,7 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
                     match rustix::fs::statat(dir, alone.as_path(), AtFlags::SYMLINK_NOFOLLOW) {
                         Ok(stat) => match FileType::from_raw_mode(stat.st_mode) {
                             FileType::RegularFile => {
-                                return Some(WalkEntry::File(path, beneath::facts(&stat)));
+                                return Some(WalkEntry::File(path, openat::facts(&stat)));
                             }
                             kind => kind,
                         },

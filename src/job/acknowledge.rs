@@ -42,7 +42,7 @@ pub fn acknowledge_missing(
         Ok(())
     })?;
     let mut done = Acknowledged::default();
-    catalogue.together(|| {
+    catalogue.write_transaction(|| {
         for row in &meant {
             let of = (row.mailbox, row.key.as_slice(), row.content);
             catalogue.set_departed(of, Departed::Acknowledged, None, at)?;
@@ -104,7 +104,7 @@ pub fn acknowledge_lacking(
 ) -> Result<Acknowledged, JobError> {
     let at = clock.stamp().time.seconds;
     let mut done = Acknowledged::default();
-    catalogue.together(|| {
+    catalogue.write_transaction(|| {
         for Lacked { mailbox, key, identity, is_ours } in lacked {
             let (mailbox, content) =
                 (catalogue.mailbox(mailbox, None)?, catalogue.content(identity)?);

@@ -9,7 +9,7 @@ use super::verdict::Counts;
 use crate::model::airtime::Link;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
-use crate::model::{Digest, MailboxName, Timestamp, Reason, RelName, StationName, Suspicion};
+use crate::model::{Digest, MailboxName, Reason, RelName, StationName, Suspicion, Timestamp};
 use std::collections::BTreeMap;
 
 /// What an audit asks for.
@@ -199,7 +199,8 @@ fn reason(
         }
         _ => question.present.is_empty(),
     };
-    let is_away = |taken: &ConfirmedMailbox| taken.row == Some(row.mailbox) && !taken.state.was_looked_at();
+    let is_away =
+        |taken: &ConfirmedMailbox| taken.row == Some(row.mailbox) && !taken.state.was_looked_at();
     Ok(match row.state {
         _ if question.mailboxes.iter().any(is_away) => Reason::MailboxAway,
         FileState::NotAFile => Reason::NotAFile,

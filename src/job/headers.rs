@@ -1,7 +1,7 @@
 //! Reads the few headers that are shown to a person.
 //! Never decides anything, never fails, never lets odd mail end the program.
 
-use super::weight;
+use super::size_breakdown;
 use crate::model::message::{Headers, SizeBreakdown};
 use crate::model::{Timestamp, limits::HEADER_BYTES, limits::HEADER_CHARS};
 use jiff::fmt::rfc2822::DateTimeParser;
@@ -18,7 +18,7 @@ pub fn read(start: &[u8]) -> Headers {
 pub fn read_and_weigh(start: &[u8], bytes: u64) -> (Headers, SizeBreakdown) {
     let headers = read(start);
     let start = &start[..start.len().min(HEADER_BYTES)];
-    let weight = std::panic::catch_unwind(|| weight::of(start, bytes)).unwrap_or_default();
+    let weight = std::panic::catch_unwind(|| size_breakdown::of(start, bytes)).unwrap_or_default();
     (headers, weight)
 }
 

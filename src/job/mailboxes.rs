@@ -4,8 +4,8 @@
 
 use super::catalogue::{Catalogue, FileState, KnownMailbox};
 use super::mirror::OpenMailbox;
-use super::round::note_drives_beneath;
 use super::scan::{ScanReport, ScanRules, scan};
+use super::sync_drive::note_drives_beneath;
 use super::verdict::MailboxState;
 use super::{JobError, MailboxRef, Station};
 use crate::disk::{DiskError, MailboxDir, host, read_full};
@@ -44,7 +44,7 @@ pub struct ConfirmedMailbox {
 
 /// Scans every mailbox that can be looked at, reading at once whatever is new. An error is one of the catalogue, or
 /// says that a name stands for another mailbox now.
-pub fn take_in(
+pub fn confirm_mailboxes(
     catalogue: &Catalogue,
     station: &Station,
     ignore: &GlobSet,
@@ -105,7 +105,11 @@ pub fn open_all(
 }
 
 /// Puts a station's mailboxes in force, those that cannot be looked at among them.
-pub fn put_in_force(catalogue: &Catalogue, station: &Station, held: HeldBackPolicy) -> Result<(), JobError> {
+pub fn put_in_force(
+    catalogue: &Catalogue,
+    station: &Station,
+    held: HeldBackPolicy,
+) -> Result<(), JobError> {
     // Where none is named, as on a computer that has only drives, questions are about all that is known.
     if station.mailboxes.is_empty() {
         return Ok(());
@@ -182,7 +186,7 @@ pub fn check_place(
 /// Whether a message is in a folder, as it is known.
 fn holds(dir: &MailboxDir, path: &RelName, known: &Identity) -> bool {
     let Ok(mut file) = dir.open_message(path) else { return false };
-    if file.opened_as().bytes != known.bytes {
+    if file.facts_at_open().bytes != known.bytes {
         return false;
     }
     let mut bytes = vec![0; usize::try_from(known.bytes).unwrap_or(0)];

@@ -3,29 +3,29 @@
 
 pub mod acknowledge;
 pub mod audit;
-pub mod carry;
 pub mod catalogue;
-pub mod drive;
+pub mod confirm;
 pub mod exclude;
+pub mod extras;
 pub mod headers;
 pub mod mailboxes;
 pub mod mirror;
 pub mod prune;
-pub mod reckoning;
-pub mod reread;
+pub mod replica;
 pub mod restore;
-pub mod round;
 pub mod scan;
-pub mod settle;
+pub mod scrub;
+pub mod statistics;
+pub mod sync_drive;
+pub mod sync_job;
 pub mod traffic;
-pub mod upkeep;
 pub mod verdict;
 pub mod verify;
 
 mod coarse_time;
 mod error;
 mod progress;
-mod weight;
+mod size_breakdown;
 
 pub use error::JobError;
 pub use progress::{Progress, Unwatched};
@@ -53,7 +53,7 @@ pub struct DriveRef {
     /// Its path, raw, as the catalogue remembers it.
     pub at: Vec<u8>,
     /// Whether it may be made a drive if it is none.
-    pub begin: drive::Begin,
+    pub begin: replica::Begin,
 }
 
 /// What the work is done for.

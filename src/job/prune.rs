@@ -1,13 +1,15 @@
 //! Gives up superseded versions on a drive that has no room, where its operator wants that. Never a version that is
 //! the latest at its path, nor one of a message that was removed, vanished or damaged, nor where the clock is unsure.
 
-use super::catalogue::{Catalogue, FileState, CopyStatus, CopyRow};
-use super::drive::{Replica, CopyCheck, LineReader, Piece, finish_pruning, hash_copy, session_of};
+use super::catalogue::{Catalogue, CopyRow, CopyStatus, FileState};
+use super::replica::{
+    CopyCheck, LineReader, Piece, Replica, finish_pruning, hash_copy, session_of,
+};
 use super::{JobError, Progress};
 use crate::disk::ReadFrom;
-use crate::model::ledger::{Event, Reader, LineTrust, Verdict};
+use crate::model::ledger::{Event, LineTrust, Reader, Verdict};
 use crate::model::limits::{BATCH_MESSAGES, OVERHEAD_BYTES};
-use crate::model::{Clock, Identity, MailboxName, RelName, EventTime, bag};
+use crate::model::{Clock, EventTime, Identity, MailboxName, RelName, bag};
 use std::collections::HashMap;
 use std::time::Duration;
 
@@ -45,7 +47,7 @@ pub fn prune(
     if !now.trusted {
         return Ok(pruned);
     }
-    let candidates = catalogue.superseded(drive.book.row)?;
+    let candidates = catalogue.superseded(drive.state.row)?;
     if candidates.is_empty() {
         return Ok(pruned);
     }
@@ -69,14 +71,14 @@ pub fn prune(
     }
     // 1. Is it still the drive that was admitted? From here on a cut is mended by the next admission.
     drive.volume.present()?;
-    let session = drive.book.session.take();
-    catalogue.save_book(&drive.book)?;
+    let session = drive.state.session.take();
+    catalogue.save_book(&drive.state)?;
     // 2. The ledger, synced: they are given up. Survives: a cut before, in which case nothing has happened.
     drive.record(catalogue, &now, events)?;
     // 3. The manifest, then the files. Survives: a cut anywhere, after which recovery does this again.
-    finish_pruning(catalogue, &*drive.volume, &drive.dir, &drive.book)?;
-    drive.book.session = session.or_else(|| Some(session_of(&now, &*drive.volume)));
-    catalogue.save_book(&drive.book)?;
+    finish_pruning(catalogue, &*drive.volume, &drive.dir, &drive.state)?;
+    drive.state.session = session.or_else(|| Some(session_of(&now, &*drive.volume)));
+    catalogue.save_book(&drive.state)?;
     Ok(pruned)
 }
 
@@ -93,7 +95,7 @@ fn is_superseded(
     copy: &CopyRow,
     mention: &LastReference,
 ) -> Result<bool, JobError> {
-    let book = drive.book.row;
+    let book = drive.state.row;
     if !catalogue.is_withheld(book, copy.content)? {
         return Ok(false);
     }

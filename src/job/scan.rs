@@ -2,9 +2,9 @@
 //! Never writes to the mailbox, and never calls a message gone because a folder could not be read.
 
 use super::JobError;
-use super::catalogue::{Catalogue, FileRow, FileState, FileStatRow, millis};
+use super::catalogue::{Catalogue, FileRow, FileStatRow, FileState, millis};
+use super::confirm::confirm;
 use super::exclude::Exclusions;
-use super::settle::settle;
 use crate::disk::{EntryStat, MailboxDir, WalkEntry};
 use crate::model::message::FileFacts;
 use crate::model::{Clock, Finding, RelName};
@@ -111,7 +111,7 @@ pub fn scan(
     if report.ignored > 0 {
         report.problem(Finding::NowIgnored { messages: report.ignored });
     }
-    settle(catalogue, mailbox, dir, rules, &mut report)?;
+    confirm(catalogue, mailbox, dir, rules, &mut report)?;
     catalogue.set_scanned(mailbox)?;
     Ok(report)
 }
@@ -129,12 +129,13 @@ fn forget_excluded(
         }
         Ok(())
     })?;
-    catalogue.together(|| excluded.iter().try_for_each(|row| catalogue.forget_missing(row)))?;
+    catalogue
+        .write_transaction(|| excluded.iter().try_for_each(|row| catalogue.forget_missing(row)))?;
     Ok(excluded.len() as u64)
 }
 
 /// Looks at single paths, after hints; a folder among them asks for a whole scan (`false`).
-pub fn look_at(
+pub fn check_paths(
     catalogue: &Catalogue,
     mailbox: i64,
     dir: &MailboxDir,
@@ -279,7 +280,7 @@ impl<'a> Rows<'a> {
 
     fn fill(&mut self) -> Result<(), JobError> {
         if self.page.is_empty() && !self.ended {
-            self.page = self.catalogue.glances_after(self.mailbox, &self.after, PAGE)?.into();
+            self.page = self.catalogue.file_stats_after(self.mailbox, &self.after, PAGE)?.into();
             match self.page.back() {
                 Some(last) => self.after.clone_from(&last.key),
                 None => self.ended = true,
@@ -341,7 +342,8 @@ impl Changes<'_> {
             return Ok(());
         }
         let pending = std::mem::take(&mut self.pending);
-        self.catalogue.together(|| pending.iter().try_for_each(|change| self.apply(change)))
+        self.catalogue
+            .write_transaction(|| pending.iter().try_for_each(|change| self.apply(change)))
     }
 
     fn apply(&self, change: &Change) -> Result<(), JobError> {

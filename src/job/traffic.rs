@@ -1,8 +1,8 @@
 //! The communications log: what passed through the station, in the station's own order.
 //! Writes nothing anywhere, and leaves nothing out: what is not known of a message is said to be.
 
-use super::catalogue::{Catalogue, Counted, CopyState, LocationRecord};
-use super::drive::Replica;
+use super::catalogue::{Catalogue, CopyState, Counted, LocationRecord};
+use super::replica::Replica;
 use super::{JobError, headers};
 use crate::disk::{ReadFrom, read_full};
 use crate::model::dtg::Span;
@@ -246,7 +246,7 @@ pub(super) fn headers_of(
     content: i64,
 ) -> Result<Option<Headers>, JobError> {
     for (book, copy) in catalogue.copies_of(station, content)? {
-        let Some(drive) = drives.iter().find(|drive| drive.book.row == book) else { continue };
+        let Some(drive) = drives.iter().find(|drive| drive.state.row == book) else { continue };
         if matches!(copy.state, CopyState::Debris | CopyState::Missing) {
             continue;
         }
@@ -305,8 +305,15 @@ mod tests {
     fn passed(content: i64, rank: SortKey, seen: Option<(i64, bool)>) -> (i64, SortKey, LogEntry) {
         let identity = Hasher::default().finish();
         let (headers, path) = (None, None);
-        let passed =
-            LogEntry { identity, way: Direction::Unknown, seen, headers, path, here: true, suspect: false };
+        let passed = LogEntry {
+            identity,
+            way: Direction::Unknown,
+            seen,
+            headers,
+            path,
+            here: true,
+            suspect: false,
+        };
         (content, rank, passed)
     }
 

@@ -175,7 +175,7 @@ impl Counts {
         wanted_copies: u32,
         mailboxes: &[ConfirmedMailbox],
     ) -> Result<Self, JobError> {
-        catalogue.at_once(|| {
+        catalogue.read_transaction(|| {
             let mailboxes = mailboxes.iter().map(|taken| status(catalogue, taken));
             let mut counts = Self {
                 messages: catalogue.totals(station, wanted_copies)?,

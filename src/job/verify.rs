@@ -1,8 +1,8 @@
 //! Reads every copy on a drive again and records what is found in the drive's own ledger.
 //! Never mends: a damaged copy is made anew by the next mirror pass, under a new number.
 
-use super::catalogue::{Catalogue, CopyStatus, LogDamage, CopyRow, CopyState};
-use super::drive::{Replica, CopyCheck, LogCheck, Logs, hash_copy};
+use super::catalogue::{Catalogue, CopyRow, CopyState, CopyStatus, LogDamage};
+use super::replica::{CopyCheck, LogCheck, Logs, Replica, hash_copy};
 use super::{JobError, Progress};
 use crate::model::ledger::Event;
 use crate::model::limits::NUMBER_MAX;
@@ -49,7 +49,7 @@ pub fn verify_logs(
     drive: &Replica,
     progress: &dyn Progress,
 ) -> Result<Vec<LogDamage>, JobError> {
-    let book = &drive.book;
+    let book = &drive.state;
     let mut check = LogCheck::new(book);
     let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, book };
     while check.found().is_none() && !progress.stop() {
@@ -76,7 +76,7 @@ pub fn verify(
     let mut bad: Vec<(CopyRow, CopyCheck)> = Vec::new();
     let (mut after, mut failing) = (0, false);
     'all: loop {
-        let page = catalogue.payloads_after(drive.book.row, after, PAGE)?;
+        let page = catalogue.payloads_after(drive.state.row, after, PAGE)?;
         let Some(last) = page.last() else { break };
         after = last.name.number;
         for copy in page {
@@ -95,7 +95,7 @@ pub fn verify(
             report.good += u64::from(judged.good);
             events.extend(judged.event);
             if let Some(state) = judged.state {
-                catalogue.set_payload_state(drive.book.row, copy.name.number, state)?;
+                catalogue.set_payload_state(drive.state.row, copy.name.number, state)?;
             }
             // Debris is nobody's message: that it is gone, as after a failed sync, is no loss.
             if !judged.good && copy.state != CopyState::Debris {
@@ -104,15 +104,15 @@ pub fn verify(
         }
     }
     if !report.stopped {
-        catalogue.read_here(drive.book.row, 0..=NUMBER_MAX)?;
-        let unreadable = catalogue.log_damage(drive.book.row)?.iter().any(|log| log.unreadable);
+        catalogue.read_here(drive.state.row, 0..=NUMBER_MAX)?;
+        let unreadable = catalogue.log_damage(drive.state.row)?.iter().any(|log| log.unreadable);
         if !failing && !unreadable {
-            catalogue.clear_worn(drive.book.drive)?;
+            catalogue.clear_worn(drive.state.drive)?;
         }
     }
-    sort_out(catalogue, drive.book.row, bad, &mut report)?;
+    split_superseded(catalogue, drive.state.row, bad, &mut report)?;
     if !report.damaged.is_empty() || !report.missing.is_empty() {
-        drive.book.told = 0;
+        drive.state.recorded_through = 0;
     }
     if record && !report.stopped {
         events.push(Event::Verified {
@@ -153,7 +153,7 @@ pub(super) fn judge(
         };
         return Ok(Judged { good: true, state, event });
     }
-    let book = &drive.book;
+    let book = &drive.state;
     if let CopyCheck::Is(other) = found {
         catalogue.note_wrong(book.drive, book.row, copy.name.number, &copy.identity, &other)?;
     }
@@ -172,7 +172,7 @@ pub(super) fn judge(
 }
 
 /// Tells the copies that are missed from those whose message has a good one beside them.
-fn sort_out(
+fn split_superseded(
     catalogue: &Catalogue,
     book: i64,
     bad: Vec<(CopyRow, CopyCheck)>,

@@ -3,7 +3,7 @@
 
 use super::digest::{Digest, Identity};
 use super::names::{PayloadName, RelName, StationName};
-use super::stamp::Timestamp;
+use super::time::Timestamp;
 
 /// The folder on a drive that holds everything of ours.
 pub const HOME: &str = "counterfoil";
@@ -190,7 +190,8 @@ mod tests {
     /// RFC 8493, section 2.2.2: lines of at most 79 characters, colon and one blank.
     #[test]
     fn bag_info_is_well_formed() {
-        let text = info_text(&"pier-4".parse().unwrap(), Timestamp { seconds: 880_127_706, nanos: 0 });
+        let text =
+            info_text(&"pier-4".parse().unwrap(), Timestamp { seconds: 880_127_706, nanos: 0 });
         assert!(text.contains("Bagging-Date: 1997-11-21\n"));
         for line in text.lines() {
             let (label, value) = line.split_once(": ").unwrap();

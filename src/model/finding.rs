@@ -6,7 +6,7 @@ use super::ids::DriveId;
 use super::limits::PROBLEMS_MAX;
 use super::loss::DriveLoss;
 use super::names::{PayloadName, RelName};
-use super::stamp::Timestamp;
+use super::time::Timestamp;
 use std::fmt;
 
 /// Why a message is not mirrored. The texts are part of the JSON format.

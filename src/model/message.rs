@@ -2,7 +2,7 @@
 //! Headers are for a person's eye; all but the Message-ID decide nothing.
 
 use super::limits::HEADER_CHARS;
-use super::stamp::Timestamp;
+use super::time::Timestamp;
 
 /// What the file system says of a file; equal facts at two looks mean an unchanged file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -7,11 +7,11 @@ use crate::run::{Row, program};
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::disk::DirVolumeSource;
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Begin, PresentDrives};
+use counterfoil::job::confirm::confirm;
 use counterfoil::job::mirror::OpenMailbox;
-use counterfoil::job::scan::{ScanReport, ScanRules, look_at};
-use counterfoil::job::settle::settle;
-use counterfoil::job::{DriveRef, MailboxRef, Unwatched, round};
+use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::scan::{ScanReport, ScanRules, check_paths};
+use counterfoil::job::{DriveRef, MailboxRef, Unwatched, sync_drive};
 use counterfoil::model::{RelName, StationName};
 use globset::GlobSet;
 use std::os::unix::ffi::OsStrExt as _;
@@ -86,8 +86,8 @@ impl Standing {
         let rules =
             ScanRules { ignore: &ignore, settle: 0, seen_gone: &[], hold: &hold, clock: &clock };
         let row = self.mailbox.row;
-        assert!(look_at(&self.catalogue, row, dir, &[path], &rules).unwrap());
-        settle(&self.catalogue, row, dir, &rules, &mut ScanReport::default()).unwrap();
+        assert!(check_paths(&self.catalogue, row, dir, &[path], &rules).unwrap());
+        confirm(&self.catalogue, row, dir, &rules, &mut ScanReport::default()).unwrap();
         let drive = self.at("drive");
         let drive = DriveRef {
             label: "drive".into(),
@@ -98,7 +98,7 @@ impl Standing {
         let station: StationName = "pier-4".parse().unwrap();
         let mailboxes = std::slice::from_ref(&self.mailbox);
         let met = PresentDrives::default();
-        let round = round::mirror_drive(
+        let round = sync_drive::mirror_drive(
             &self.catalogue,
             &station,
             mailboxes,

@@ -173,12 +173,12 @@ fn restored(sticks: [&MemoryDrive; 2]) -> Result<BTreeSet<Vec<u8>>, JobError> {
         sticks.iter().zip(["bad", "good"]).map(|(stick, label)| drive_ref(stick, label)).collect();
     let gathered = gather(&drives, &station(), &SystemClock::new())?;
     let told = gathered.catalogue.mailboxes_told(&station())?;
-    let goals = told.into_iter().map(|(row, name)| {
+    let mailbox_targets = told.into_iter().map(|(row, name)| {
         let path = into.join(name.as_str());
         MailboxTarget { row, name, path }
     });
     let plan = RestoreOptions {
-        goals: goals.collect(),
+        mailbox_targets: mailbox_targets.collect(),
         with_removed: true,
         versions: None,
         with_doubtful: true,

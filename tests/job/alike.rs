@@ -7,8 +7,8 @@ use crate::known::{
 };
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Begin, PresentDrives};
-use counterfoil::job::{DriveRef, JobError, round};
+use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::{DriveRef, JobError, sync_drive};
 use counterfoil::model::{Clock as _, DriveLoss};
 
 /// All that is on a stick, on a file system that tells no serial number.
@@ -24,7 +24,7 @@ fn copied_without_serial(drive: &MemoryDrive) -> MemoryDrive {
 fn look(card: &Card, drive: &MemoryDrive, begin: Begin) -> Result<(), JobError> {
     let drive = DriveRef { begin, ..drive_ref(drive, "LOOKED-AT") };
     let (met, name) = (PresentDrives::default(), crate::card::station());
-    round::open(&card.catalogue, &name, &drive, Access::Read, &met, &card.clock).map(drop)
+    sync_drive::open(&card.catalogue, &name, &drive, Access::Read, &met, &card.clock).map(drop)
 }
 
 /// Two file systems without a serial number are not the same one.

@@ -1,14 +1,14 @@
 //! A station's card: its mailbox, its catalogue, its clock, and what is done with them.
 //! Never judges: what must be true is said by the stories.
 
-use counterfoil::disk::{Access, VolumeSource, MailboxDir, MemoryDrive};
-use counterfoil::job::catalogue::{Catalogue, FileState, CopyStatus};
-use counterfoil::job::drive::{Replica, Begin, PresentDrives};
+use counterfoil::disk::{Access, MailboxDir, MemoryDrive, VolumeSource};
+use counterfoil::job::catalogue::{Catalogue, CopyStatus, FileState};
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
-use counterfoil::job::round::{self, SyncOutcome};
-use counterfoil::job::scan::{ScanReport, ScanRules, look_at, scan};
+use counterfoil::job::replica::{Begin, PresentDrives, Replica};
+use counterfoil::job::scan::{ScanReport, ScanRules, check_paths, scan};
+use counterfoil::job::sync_drive::{self, SyncOutcome};
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
-use counterfoil::model::{Clock, Identity, Timestamp, RelName, EventTime, StationName};
+use counterfoil::model::{Clock, EventTime, Identity, RelName, StationName, Timestamp};
 use globset::GlobSet;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -228,7 +228,7 @@ impl Card {
         let rules = self.rules(settle, &seen_gone, hold);
         let open = self.mailbox();
         let hinted = self.hinted.take();
-        look_at(&self.catalogue, open.row, &open.dir, &hinted, &rules).unwrap();
+        check_paths(&self.catalogue, open.row, &open.dir, &hinted, &rules).unwrap();
         let report = scan(&self.catalogue, open.row, &open.dir, &rules).unwrap();
         // Kept until the scan that calls them gone, which with a span to settle is a later one.
         if settle > 0 {
@@ -270,7 +270,15 @@ impl Card {
     /// Brings a drive up to date beside others that were met before.
     pub(crate) fn copy_beside(&self, drive: &DriveRef, met: &PresentDrives) -> SyncOutcome {
         let (mailboxes, clock) = ([self.mailbox()], &self.clock);
-        round::mirror_drive(&self.catalogue, &station(), &mailboxes, drive, met, clock, &Unwatched)
+        sync_drive::mirror_drive(
+            &self.catalogue,
+            &station(),
+            &mailboxes,
+            drive,
+            met,
+            clock,
+            &Unwatched,
+        )
     }
 
     /// A pass over a drive already admitted.
@@ -285,7 +293,14 @@ impl Card {
 
     pub(crate) fn admit(&self, drive: &MemoryDrive, access: Access) -> Result<Replica, JobError> {
         let drive = drive_ref(drive, "stick");
-        round::open(&self.catalogue, &station(), &drive, access, &PresentDrives::default(), &self.clock)
+        sync_drive::open(
+            &self.catalogue,
+            &station(),
+            &drive,
+            access,
+            &PresentDrives::default(),
+            &self.clock,
+        )
     }
 
     /// What the catalogue says the drive called so holds: the path's content, if it is there by the

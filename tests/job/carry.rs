@@ -4,11 +4,11 @@
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
-use counterfoil::disk::{Access, MemoryDrive, library::BundledProgram};
-use counterfoil::job::carry::{
+use counterfoil::disk::{Access, MemoryDrive, bundled_programs::BundledProgram};
+use counterfoil::job::extras::{
     Extras, ExtrasOutcome, IndexEntry, Page, Pages, carried_config, carry, carry_on,
 };
-use counterfoil::job::drive::PresentDrives;
+use counterfoil::job::replica::PresentDrives;
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::bag;
 use counterfoil::model::limits::{CARRIED_TEXT_BYTES, CARRY_CHUNK_BYTES, RESERVE_BYTES};

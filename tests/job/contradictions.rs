@@ -5,9 +5,9 @@ use crate::card::{Card, drive_ref, mail};
 use crate::medium::{count, expect_same, restored, snapshot, whole};
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::catalogue::{Contradicting, Contradiction};
-use counterfoil::job::drive;
+use counterfoil::job::replica;
 use counterfoil::job::restore::gather;
-use counterfoil::job::round::look_at_drives;
+use counterfoil::job::sync_drive::look_at_drives;
 use counterfoil::model::{Clock as _, Digest, DriveLoss};
 
 pub(crate) const LEDGER: &str = "counterfoil/pier-4/ledger.jsonl";
@@ -62,7 +62,7 @@ pub(crate) fn stick(serial: &str) -> MemoryDrive {
 
 pub(crate) fn id(drive: &MemoryDrive) -> String {
     let volume = drive_ref(drive, "any").door.open(Access::Read).unwrap();
-    drive::drive_id(&*volume).unwrap().unwrap().to_string()
+    replica::drive_id(&*volume).unwrap().unwrap().to_string()
 }
 
 /// A card with mail, on two sticks that were told of each other.
@@ -119,8 +119,8 @@ pub(crate) fn counts(card: &Card, label: &str) -> bool {
 fn add(card: &Card, drive: &MemoryDrive, label: &str) {
     let volume = drive_ref(drive, label).door.open(Access::Write).unwrap();
     let added =
-        drive::add(&card.catalogue, &*volume, label, label.as_bytes(), &card.clock).unwrap();
-    card.catalogue.begin_afresh(added.row, card.clock.stamp().time).unwrap();
+        replica::add(&card.catalogue, &*volume, label, label.as_bytes(), &card.clock).unwrap();
+    card.catalogue.restore_trust(added.row, card.clock.stamp().time).unwrap();
 }
 
 /// All mail of the card comes back from both, and nothing less.

@@ -5,7 +5,7 @@ use crate::card::{Card, drive_ref, mail};
 use crate::medium::{expect_whole_bag, whole};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::JobError;
-use counterfoil::job::drive::PresentDrives;
+use counterfoil::job::replica::PresentDrives;
 use counterfoil::model::{DriveId, Finding};
 
 /// An original and its copy, five messages on each.
@@ -109,7 +109,7 @@ fn a_drive_that_comes_back_as_another_device_is_itself() {
 /// Its owner wants it left alone, or it was never made ours.
 #[test]
 fn a_marked_drive_and_a_strange_one_are_not_written_to() {
-    use counterfoil::job::drive::Begin;
+    use counterfoil::job::replica::Begin;
     let card = Card::new();
     card.deliver("inbox/1", &mail("1"));
     card.scan(0);

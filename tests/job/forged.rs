@@ -8,7 +8,7 @@ use counterfoil::disk::MemoryDrive;
 use counterfoil::job::JobError;
 use counterfoil::model::ledger::{Chain, Event, Reader, Verdict};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
-use counterfoil::model::{Digest, Identity, Timestamp, EventTime};
+use counterfoil::model::{Digest, EventTime, Identity, Timestamp};
 
 /// A drive with a ledger of a line of this number, that speaks as of this change of some writer; sound to its end.
 fn forged(number: u64, n: u64) -> MemoryDrive {

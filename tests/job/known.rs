@@ -4,8 +4,8 @@
 use crate::card::{Card, drive_ref, mail};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::catalogue::{Catalogue, KnownHow};
-use counterfoil::job::drive::{self, Begin, PresentDrives};
-use counterfoil::job::round::SyncOutcome;
+use counterfoil::job::replica::{self, Begin, PresentDrives};
+use counterfoil::job::sync_drive::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError};
 use counterfoil::model::{Clock as _, DriveId, DriveLoss, Finding};
 use std::time::Duration;
@@ -33,8 +33,8 @@ pub(crate) fn add(card: &Card, drive: &MemoryDrive, label: &str) -> DriveId {
     let reference = drive_ref(drive, label);
     let volume = reference.door.open(counterfoil::disk::Access::Write).unwrap();
     let at = label.as_bytes();
-    let added = drive::add(&card.catalogue, &*volume, label, at, &card.clock).unwrap();
-    card.catalogue.begin_afresh(added.row, card.clock.stamp().time).unwrap();
+    let added = replica::add(&card.catalogue, &*volume, label, at, &card.clock).unwrap();
+    card.catalogue.restore_trust(added.row, card.clock.stamp().time).unwrap();
     added.id
 }
 

@@ -6,9 +6,11 @@ use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::HOME;
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::Unwatched;
-use counterfoil::job::carry::{Extras, ExtrasOutcome, PageId, IndexedMessage, Page, Pages, carry_on};
-use counterfoil::job::drive::PresentDrives;
+use counterfoil::job::extras::{
+    Extras, ExtrasOutcome, IndexedMessage, Page, PageId, Pages, carry_on,
+};
 use counterfoil::job::prune::prune;
+use counterfoil::job::replica::PresentDrives;
 use counterfoil::model::bag;
 use counterfoil::model::limits::{INDEX_FOLDER_CHARS, INDEX_HEADERS_KEPT, INDEX_PAGE_MESSAGES};
 use std::collections::BTreeMap;
@@ -27,8 +29,9 @@ impl Pages for Lines {
             format!("{what} {}\n", bag::index_page(leaf.month, leaf.part))
         };
         let subjects = |messages: &[IndexedMessage]| -> String {
-            let line =
-                |message: &IndexedMessage| format!("{} in {}\n", message.headers.subject, message.folder);
+            let line = |message: &IndexedMessage| {
+                format!("{} in {}\n", message.headers.subject, message.folder)
+            };
             messages.iter().map(line).collect()
         };
         match page {

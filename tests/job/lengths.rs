@@ -3,11 +3,13 @@
 
 use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, count, expect_same, whole};
-use counterfoil::disk::{Access, DiskError, VolumeSource, Lengths, MemoryDrive, Volume, VolumeFacts};
+use counterfoil::disk::{
+    Access, DiskError, Lengths, MemoryDrive, Volume, VolumeFacts, VolumeSource,
+};
 use counterfoil::job::DriveRef;
-use counterfoil::job::drive::{Begin, PresentDrives};
-use counterfoil::job::round;
-use counterfoil::model::{Clock, Finding, Timestamp, RelName, EventTime};
+use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::sync_drive;
+use counterfoil::model::{Clock, EventTime, Finding, RelName, Timestamp};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -75,8 +77,8 @@ impl VolumeSource for Slow {
         Ok(Box::new(SlowVolume { beneath, millis: Arc::clone(&self.millis) }))
     }
 
-    fn holds(&self, facts: &VolumeFacts) -> bool {
-        self.drive.door().holds(facts)
+    fn still_present(&self, facts: &VolumeFacts) -> bool {
+        self.drive.door().still_present(facts)
     }
 
     fn shown(&self) -> String {
@@ -143,7 +145,7 @@ fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
         let drive = DriveRef { door, label, at: "stick".into(), begin: Begin::Never };
         let (catalogue, claims) = (&card.catalogue, PresentDrives::default());
         let admitted =
-            round::open(catalogue, &station(), &drive, Access::Write, &claims, &slow).unwrap();
+            sync_drive::open(catalogue, &station(), &drive, Access::Write, &claims, &slow).unwrap();
         let took = slow.since_boot() - before;
         assert!(took <= Duration::from_millis(1_000 + A_FOLDER), "{took:?} at coming {coming}");
         found.push(admitted.findings);

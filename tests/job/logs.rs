@@ -5,7 +5,7 @@ use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::catalogue::{Log, LogDamage};
-use counterfoil::job::reread::{ScrubStep, Scrubber, Unfinished};
+use counterfoil::job::scrub::{ScrubStep, Scrubber, Unfinished};
 use counterfoil::job::verify::{verify, verify_logs};
 use counterfoil::job::{Progress, Unwatched};
 use counterfoil::model::Finding;

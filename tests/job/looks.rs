@@ -5,7 +5,7 @@ use crate::card::{Card, done, mail, rel};
 use crate::medium::{copies, expect_same, ledger_kinds, whole};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::catalogue::{FileRow, FileState};
-use counterfoil::job::{scan, settle};
+use counterfoil::job::{confirm, scan};
 use counterfoil::model::Reason;
 use std::io::Write as _;
 
@@ -209,11 +209,12 @@ fn a_single_path_is_taken_without_a_scan() {
     card.deliver("inbox/m", &mail("m"));
     let (open, dir) = (card.mailbox(), card.dir());
     let rules = card.rules(SETTLE, &[], &|_, _| false);
-    let look =
-        |path: &str| scan::look_at(&card.catalogue, open.row, &dir, &[rel(path)], &rules).unwrap();
+    let look = |path: &str| {
+        scan::check_paths(&card.catalogue, open.row, &dir, &[rel(path)], &rules).unwrap()
+    };
     let settle = || {
         let mut report = scan::ScanReport::default();
-        settle::settle(&card.catalogue, open.row, &dir, &rules, &mut report).unwrap();
+        confirm::confirm(&card.catalogue, open.row, &dir, &rules, &mut report).unwrap();
     };
     assert!(look("inbox/m"));
     settle();

@@ -135,10 +135,19 @@ pub(crate) fn try_restored_into(
     let failed: Vec<_> = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
     assert_eq!(failed, Vec::<String>::new());
     let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
-    let goals =
-        told.into_iter().map(|(row, name)| MailboxTarget { row, name, path: into.to_owned() }).collect();
+    let mailbox_targets = told
+        .into_iter()
+        .map(|(row, name)| MailboxTarget { row, name, path: into.to_owned() })
+        .collect();
     let (versions, with_doubtful, dry_run) = (None, false, false);
-    let plan = RestoreOptions { goals, with_removed, versions, with_doubtful, dry_run, progress };
+    let plan = RestoreOptions {
+        mailbox_targets,
+        with_removed,
+        versions,
+        with_doubtful,
+        dry_run,
+        progress,
+    };
     restore(&gathered, &plan)
 }
 

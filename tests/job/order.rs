@@ -2,7 +2,9 @@
 //! handed over. Never looks at what is written.
 
 use crate::card::{Card, done, mail};
-use counterfoil::disk::{Access, DiskError, VolumeSource, MemoryVolumeSource, MemoryDrive, Volume, VolumeFacts};
+use counterfoil::disk::{
+    Access, DiskError, MemoryDrive, MemoryVolumeSource, Volume, VolumeFacts, VolumeSource,
+};
 use counterfoil::model::RelName;
 use std::sync::{Arc, Mutex};
 
@@ -29,8 +31,8 @@ impl VolumeSource for Noting {
         Ok(Box::new(NotingVolume { volume, asked: self.asked.clone() }))
     }
 
-    fn holds(&self, facts: &VolumeFacts) -> bool {
-        self.door.holds(facts)
+    fn still_present(&self, facts: &VolumeFacts) -> bool {
+        self.door.still_present(facts)
     }
 
     fn shown(&self) -> String {

@@ -5,10 +5,12 @@
 mod flood;
 
 use crate::card::{Card, drive_ref, folder, station};
-use counterfoil::disk::{Access, DiskError, VolumeSource, DirVolumeSource, MemoryDrive, StoppableVolumeSource, Trouble};
+use counterfoil::disk::{
+    Access, DirVolumeSource, DiskError, MemoryDrive, StoppableVolumeSource, Trouble, VolumeSource,
+};
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Begin, PresentDrives, add};
-use counterfoil::job::{DriveRef, JobError, round};
+use counterfoil::job::replica::{Begin, PresentDrives, add};
+use counterfoil::job::{DriveRef, JobError, sync_drive};
 use counterfoil::model::limits::LEDGER_LINES_PLAIN;
 use flood::Flood;
 use std::path::Path;
@@ -24,8 +26,9 @@ fn look(state: &Path, door: Arc<dyn VolumeSource>) -> Result<u64, JobError> {
     let drive =
         DriveRef { door, label: "flood".into(), at: b"flood".to_vec(), begin: Begin::InFolder };
     let claims = PresentDrives::default();
-    let looked = round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock)?;
-    catalogue.known_lines(looked.book.row).map(|known| known.lines)
+    let looked =
+        sync_drive::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock)?;
+    catalogue.known_lines(looked.state.row).map(|known| known.lines)
 }
 
 /// How many rows each table has, and how many replicas count.

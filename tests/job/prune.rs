@@ -3,11 +3,11 @@
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{copies, copies_of, count, expect_same, expect_whole_bag, restored, whole};
-use counterfoil::disk::{Access, VolumeSource, DirVolumeSource, MemoryDrive};
-use counterfoil::job::drive::{Begin, PresentDrives};
+use counterfoil::disk::{Access, DirVolumeSource, MemoryDrive, VolumeSource};
 use counterfoil::job::prune::{Pruned, prune};
-use counterfoil::job::round::{self, SyncOutcome};
-use counterfoil::job::upkeep::SyncJob;
+use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::sync_drive::{self, SyncOutcome};
+use counterfoil::job::sync_job::SyncJob;
 use counterfoil::job::{DriveRef, Unwatched};
 use std::sync::Arc;
 use std::time::Duration;
@@ -277,7 +277,7 @@ fn in_a_folder_only_files_of_ours_go() {
     };
     let open = || {
         let claims = PresentDrives::default();
-        round::open(&card.catalogue, &station(), &drive(), Access::Write, &claims, &card.clock)
+        sync_drive::open(&card.catalogue, &station(), &drive(), Access::Write, &claims, &card.clock)
     };
     let mut admitted = open().unwrap();
     let (catalogue, clock) = (&card.catalogue, &card.clock);

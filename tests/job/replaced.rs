@@ -3,8 +3,8 @@
 use crate::card::{Card, drive_ref, mail, station};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::catalogue::{DriveRow, ReplacedHow};
-use counterfoil::job::drive::{Begin, PresentDrives};
-use counterfoil::job::round::SyncOutcome;
+use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::sync_drive::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError};
 use counterfoil::model::{Clock as _, DriveId, Finding};
 
@@ -36,7 +36,12 @@ fn copied(card: &Card, drive: &MemoryDrive, label: &str) -> (DriveId, SyncOutcom
     beside(card, drive, label, &PresentDrives::default())
 }
 
-fn beside(card: &Card, drive: &MemoryDrive, label: &str, met: &PresentDrives) -> (DriveId, SyncOutcome) {
+fn beside(
+    card: &Card,
+    drive: &MemoryDrive,
+    label: &str,
+    met: &PresentDrives,
+) -> (DriveId, SyncOutcome) {
     drive.replug(false);
     let round = card.copy_beside(&mounted(drive, label), met);
     assert!(round.outcome.is_ok(), "{:?}", round.outcome.as_ref().err());

@@ -7,9 +7,9 @@ use crate::medium::{
 };
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::catalogue::{DriveRow, FileRow};
-use counterfoil::job::drive::PresentDrives;
-use counterfoil::job::reread::{ScrubStep, ScrubRules, Scrubber, Unfinished};
-use counterfoil::job::round::SyncOutcome;
+use counterfoil::job::replica::PresentDrives;
+use counterfoil::job::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};
+use counterfoil::job::sync_drive::SyncOutcome;
 use counterfoil::job::{DriveRef, JobError, Progress, Unwatched};
 use counterfoil::model::{Clock as _, Finding, Suspicion};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -37,7 +37,7 @@ fn bite_until(
 
 fn due(card: &Card, drive: &MemoryDrive) -> Duration {
     let admitted = card.admit(drive, Access::Write).unwrap();
-    RULES.due(&card.catalogue, admitted.book.row, &card.clock).unwrap().unwrap()
+    RULES.due(&card.catalogue, admitted.state.row, &card.clock).unwrap().unwrap()
 }
 
 fn row(card: &Card) -> DriveRow {
@@ -200,7 +200,7 @@ fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
     let mut admitted = card.admit(&amber, Access::Write).unwrap();
     let (catalogue, clock) = (&card.catalogue, &card.clock);
     counterfoil::job::verify::verify(catalogue, &mut admitted, clock, &Unwatched, true).unwrap();
-    catalogue.save_book(&admitted.book).unwrap();
+    catalogue.save_book(&admitted.state).unwrap();
     drop(admitted);
     assert!(!restored(&[&amber], true).report.is_whole());
 
@@ -352,7 +352,7 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     assert_eq!(restored(&[&drive], false).files.len(), 1);
 
     // Its operator begins afresh: all is copied anew, and counts.
-    card.catalogue.begin_afresh(row(&card).row, card.clock.stamp().time).unwrap();
+    card.catalogue.restore_trust(row(&card).row, card.clock.stamp().time).unwrap();
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 0);
     assert_eq!(card.mirrored(&drive).copied, 4);
     assert_eq!(card.catalogue.totals(&station, 1).unwrap().mirrored, 4);

@@ -5,7 +5,7 @@
 use crate::card::{Card, done, mail};
 use crate::medium::{copies, expect_same, expect_whole_bag, snapshot, whole};
 use counterfoil::disk::{
-    Access, DiskError, VolumeSource, MemoryVolumeSource, MemoryDrive, Trouble, Volume, VolumeFacts,
+    Access, DiskError, MemoryDrive, MemoryVolumeSource, Trouble, Volume, VolumeFacts, VolumeSource,
 };
 use counterfoil::job::JobError;
 use counterfoil::model::Reason;
@@ -26,7 +26,7 @@ impl VolumeSource for Says {
         Ok(Box::new(SaysVolume { volume, facts, room: self.room }))
     }
 
-    fn holds(&self, facts: &VolumeFacts) -> bool {
+    fn still_present(&self, facts: &VolumeFacts) -> bool {
         let real = self.door.open(Access::Read).map(|volume| volume.facts().mount.clone());
         real.is_ok_and(|mount| mount == facts.mount)
     }

@@ -5,7 +5,7 @@ use crate::logs::{archived, bite, is_safe};
 use crate::medium::{copies_of, expect_same, whole};
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::Unwatched;
-use counterfoil::job::reread::ScrubRules;
+use counterfoil::job::scrub::ScrubRules;
 use counterfoil::job::verify::verify;
 use std::time::Duration;
 
@@ -15,12 +15,11 @@ fn unread(card: &Card) -> (u64, u64) {
     card.catalogue.read_elsewhere(book.row).unwrap()
 }
 
-const RULES: ScrubRules =
-    ScrubRules { every: Duration::from_secs(30 * 86_400), max_rate: 1 << 20 };
+const RULES: ScrubRules = ScrubRules { every: Duration::from_secs(30 * 86_400), max_rate: 1 << 20 };
 
 fn due(card: &Card, drive: &MemoryDrive) -> Duration {
     let admitted = card.admit(drive, Access::Write).unwrap();
-    RULES.due(&card.catalogue, admitted.book.row, &card.clock).unwrap().unwrap()
+    RULES.due(&card.catalogue, admitted.state.row, &card.clock).unwrap().unwrap()
 }
 
 /// A new card takes over: what the other one proved counts, is told as not read here, and is read at once.

@@ -6,7 +6,7 @@ use crate::logs::is_safe;
 use crate::medium::{HOME, copies_of, count, expect_same, restored as restored_from, whole};
 use counterfoil::disk::{Access, MemoryDrive};
 use counterfoil::job::Unwatched;
-use counterfoil::job::drive::stations;
+use counterfoil::job::replica::stations;
 use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
 use counterfoil::model::RelName;
 use std::collections::BTreeMap;
@@ -29,10 +29,13 @@ fn restored(drive: &MemoryDrive) -> (BTreeMap<String, Vec<u8>>, Vec<String>) {
     let failed = gathered.failed.iter().map(|(_, error)| error.to_string()).collect();
     let into = folder();
     let told = gathered.catalogue.mailboxes_told(&station()).unwrap();
-    let goals =
-        told.into_iter().map(|(row, name)| MailboxTarget { row, name, path: into.path().to_owned() });
+    let mailbox_targets = told.into_iter().map(|(row, name)| MailboxTarget {
+        row,
+        name,
+        path: into.path().to_owned(),
+    });
     let plan = RestoreOptions {
-        goals: goals.collect(),
+        mailbox_targets: mailbox_targets.collect(),
         with_removed: false,
         versions: None,
         with_doubtful: false,

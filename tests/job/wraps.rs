@@ -4,7 +4,7 @@
 use crate::card::{Card, mail, station};
 use crate::medium::{HOME, count, restored};
 use counterfoil::disk::{
-    Access, DiskError, VolumeSource, MemoryDrive, ReadFrom, Source, Volume, VolumeFacts,
+    Access, DiskError, MemoryDrive, ReadFrom, Source, Volume, VolumeFacts, VolumeSource,
 };
 use counterfoil::job::JobError;
 use counterfoil::model::{PayloadName, RelName};
@@ -21,8 +21,8 @@ impl VolumeSource for WrapsDoor {
         Ok(Box::new(WrapsVolume { drive: self.0.clone(), volume }))
     }
 
-    fn holds(&self, facts: &VolumeFacts) -> bool {
-        self.0.door().holds(facts)
+    fn still_present(&self, facts: &VolumeFacts) -> bool {
+        self.0.door().still_present(facts)
     }
 
     fn shown(&self) -> String {

@@ -4,9 +4,9 @@
 use counterfoil::disk::MailboxDir;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::mirror::OpenMailbox;
-use counterfoil::job::scan::{ScanRules, look_at, scan};
+use counterfoil::job::scan::{ScanRules, check_paths, scan};
 use counterfoil::job::{JobError, MailboxRef};
-use counterfoil::model::{Clock, Timestamp, RelName, EventTime, StationName};
+use counterfoil::model::{Clock, EventTime, RelName, StationName, Timestamp};
 use globset::GlobSet;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -185,7 +185,7 @@ impl Card {
             hold: &hold,
             clock,
         };
-        look_at(&self.catalogue, open.row, &dir, &self.hinted, &rules)?;
+        check_paths(&self.catalogue, open.row, &dir, &self.hinted, &rules)?;
         scan(&self.catalogue, open.row, &dir, &rules)?;
         self.seen_gone.clear();
         self.hinted.clear();

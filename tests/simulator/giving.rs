@@ -7,7 +7,7 @@ use crate::oracle::{Broken, FALSE, HOME, Held, OVER, PANIC, broken, is_chain};
 use crate::stick::AMPLE;
 use crate::will::Will;
 use crate::world::{Ended, Slot, World, powered};
-use counterfoil::job::drive::Begin;
+use counterfoil::job::replica::Begin;
 use counterfoil::job::restore::{MailboxTarget, RestoreOptions, RestoreReport, gather, restore};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
 use std::collections::BTreeMap;
@@ -119,18 +119,18 @@ impl World {
         let work = || -> Result<Given, JobError> {
             let gathered = gather(&drives, &station(), &self.clock)?;
             let told = gathered.catalogue.mailboxes_told(&station())?;
-            let mut goals: Vec<MailboxTarget> = Vec::new();
+            let mut mailbox_targets: Vec<MailboxTarget> = Vec::new();
             for (row, name) in told {
-                goals.push(MailboxTarget { row, name, path: into.to_owned() });
+                mailbox_targets.push(MailboxTarget { row, name, path: into.to_owned() });
             }
-            if goals.is_empty() {
+            if mailbox_targets.is_empty() {
                 // Where the mailbox was is not known any more; one place takes what has only a number.
                 let name = "mailbox".parse().unwrap();
                 let row = gathered.catalogue.mailbox(&name, None)?;
-                goals.push(MailboxTarget { row, name, path: into.to_owned() });
+                mailbox_targets.push(MailboxTarget { row, name, path: into.to_owned() });
             }
             let plan = RestoreOptions {
-                goals,
+                mailbox_targets,
                 with_removed,
                 versions: None,
                 with_doubtful: false,

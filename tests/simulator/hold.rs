@@ -1,6 +1,6 @@
 //! What a stick carries beside the copies. Never held against anything itself: it is there to be written in place.
 
-use counterfoil::job::carry::{Extras, Page, Pages};
+use counterfoil::job::extras::{Extras, Page, Pages};
 use std::sync::Arc;
 
 /// What a stick carries beside the copies: pages and a config that are others after every change, of more than a

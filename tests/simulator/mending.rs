@@ -9,9 +9,9 @@ use crate::oracle::{
 use crate::stick::AMPLE;
 use crate::world::{Ended, Slot, World, powered};
 use counterfoil::disk::Access;
-use counterfoil::job::drive::make_drive;
+use counterfoil::job::replica::make_drive;
 use counterfoil::job::verify::{verify, verify_logs};
-use counterfoil::job::{DriveRef, JobError, Unwatched, round};
+use counterfoil::job::{DriveRef, JobError, Unwatched, sync_drive};
 use counterfoil::model::{Clock as _, Digest};
 use std::collections::BTreeMap;
 use std::sync::atomic::Ordering;
@@ -29,8 +29,14 @@ impl World {
             let drive = self.drive_ref(slot);
             self.oracle.will.knows.learn(&self.slots[slot].promised.knows);
             let (catalogue, name) = (&self.card.catalogue, station());
-            let opened =
-                round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
+            let opened = sync_drive::open(
+                catalogue,
+                &name,
+                &drive,
+                Access::Write,
+                &self.claims,
+                &self.clock,
+            );
             match opened {
                 Ok(admitted) => {
                     let found = &admitted.findings;
@@ -80,7 +86,7 @@ impl World {
     fn begin_afresh(&self, drive: &DriveRef) -> Held {
         let known = self.card.catalogue.drive_at(&drive.at).unwrap();
         let Some(row) = known else { return broken(HEALED, "an unknown drive is distrusted") };
-        self.card.catalogue.begin_afresh(row.row, self.clock.stamp().time).unwrap();
+        self.card.catalogue.restore_trust(row.row, self.clock.stamp().time).unwrap();
         Ok(())
     }
 
@@ -161,8 +167,9 @@ impl World {
         self.oracle.will.knows.learn(&self.slots[slot].promised.knows);
         let (catalogue, name) = (&self.card.catalogue, station());
         let verified = powered(|| -> Result<_, JobError> {
-            let open =
-                || round::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock);
+            let open = || {
+                sync_drive::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock)
+            };
             let mut admitted = open()?;
             if !verify_logs(catalogue, &admitted, &Unwatched)?.is_empty() {
                 drop(admitted);

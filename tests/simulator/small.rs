@@ -205,7 +205,7 @@ impl Small {
         let known = (
             world.card.messages(),
             self.start == Start::New,
-            cut.catalogue.tick().ok(),
+            cut.catalogue.change_number().ok(),
             world.book_print(0),
         );
         let waiting = cut.stick.state().medium.on_their_way();

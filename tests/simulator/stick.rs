@@ -6,7 +6,8 @@ use crate::chance::Chance;
 use crate::medium::{Junk, Kept, Medium};
 use crate::sabotage::Sabotage;
 use counterfoil::disk::{
-    Access, DiskError, VolumeSource, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    Access, DiskError, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    VolumeSource,
 };
 use counterfoil::model::RelName;
 use rustix::io::Errno;
@@ -311,7 +312,7 @@ impl VolumeSource for SimDoor {
         })
     }
 
-    fn holds(&self, facts: &VolumeFacts) -> bool {
+    fn still_present(&self, facts: &VolumeFacts) -> bool {
         let state = self.0.state();
         let shown = |stick: &Stick| stick.state().name() == facts.mount;
         match state.plugged {

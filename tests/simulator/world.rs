@@ -11,11 +11,13 @@ use crate::sabotage::Sabotage;
 use crate::stick::{Killed, PowerOff, Stick};
 use crate::will::Will;
 use counterfoil::disk::VolumeSource;
-use counterfoil::job::carry::carry_on;
-use counterfoil::job::catalogue::{Catalogue, FileRow, FileState, CopyStatus as HeldCopy, AssertedRow};
-use counterfoil::job::drive::{Begin, PresentDrives};
+use counterfoil::job::catalogue::{
+    AssertedRow, Catalogue, CopyStatus as HeldCopy, FileRow, FileState,
+};
+use counterfoil::job::extras::carry_on;
 use counterfoil::job::mirror::PassReport;
-use counterfoil::job::round::{self, SyncOutcome};
+use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::sync_drive::{self, SyncOutcome};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
 use counterfoil::model::{DriveId, Finding};
 use std::cell::Cell;
@@ -293,12 +295,13 @@ impl World {
         let (catalogue, name) = (&self.card.catalogue, station());
         let mailboxes = [mailbox];
         let (claims, clock) = (&self.claims, &self.clock);
-        let round =
-            round::mirror_drive(catalogue, &name, &mailboxes, drive, claims, clock, &Unwatched);
+        let round = sync_drive::mirror_drive(
+            catalogue, &name, &mailboxes, drive, claims, clock, &Unwatched,
+        );
         let all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
             // Whatever becomes of it is held against the messages alone, as everything else is.
-            let cargo = hold(catalogue.tick().unwrap_or(0));
+            let cargo = hold(catalogue.change_number().unwrap_or(0));
             drop(carry_on(catalogue, &name, drive, claims, clock, &cargo, &Unwatched));
         }
         round

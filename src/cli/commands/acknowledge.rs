@@ -1,7 +1,7 @@
 //! `acknowledge`: the operator decides that missing messages, or those that a stick alone has, are not wanted back.
 
-use super::survey::{Depth, Inspection};
-use super::whereabouts::one_of;
+use super::drive_location::one_of;
+use super::inspect::{Depth, Inspection};
 use crate::cli::args::Acknowledge;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
@@ -13,7 +13,7 @@ use crate::job::acknowledge::{
     Acknowledged, Lacked, acknowledge_lacking, acknowledge_missing, lacked,
 };
 use crate::job::catalogue::{Catalogue, MissingRow};
-use crate::job::round::InspectedDrive;
+use crate::job::sync_drive::InspectedDrive;
 use crate::model::escape;
 use serde_json::json;
 use std::path::Path;
@@ -89,7 +89,11 @@ fn locations(
 }
 
 /// What a stick alone has, by the very view that the verdict rests on, and how the stick is called.
-fn lacked_on(setup: &Resolved, name: &str, output: &Output) -> Result<(Vec<Lacked>, String), CliError> {
+fn lacked_on(
+    setup: &Resolved,
+    name: &str,
+    output: &Output,
+) -> Result<(Vec<Lacked>, String), CliError> {
     let more = |catalogue: &Catalogue, _: &[InspectedDrive]| {
         let mut all = Vec::new();
         for drive in catalogue.drives()? {

@@ -1,7 +1,7 @@
 //! `audit`: what is unmirrored, and why. Writes nothing but the files it is told to; safe beside a running
 //! daemon.
 
-use super::survey::{Depth, Inspection};
+use super::inspect::{Depth, Inspection};
 use crate::cli::args::Audit;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
@@ -30,7 +30,7 @@ pub(in crate::cli) fn run(
     let is_others = is_others && setup.asked_for.is_some() && args.scope.mailbox.is_empty();
     let has_none = setup.mailboxes.is_empty() && !args.scope.drive.is_empty();
     if (has_none || is_others) && !writes {
-        return super::holdings::run(&setup, args.scope.json, output);
+        return super::inventory::run(&setup, args.scope.json, output);
     }
     let setup = Resolved::with_mailbox(config, &args.scope)?;
     for path in [&args.html, &args.csv].into_iter().flatten() {

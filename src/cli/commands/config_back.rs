@@ -12,7 +12,7 @@ use crate::cli::output::Output;
 use crate::cli::setup::{Resolved, place_for_config};
 use crate::disk::host;
 use crate::job::MailboxRef;
-use crate::job::carry::carried_config;
+use crate::job::extras::carried_config;
 use crate::job::restore::RestoreSources;
 use crate::model::escape;
 use std::path::PathBuf;
@@ -32,7 +32,7 @@ pub(super) fn for_a_stick(setup: &Resolved) -> String {
 /// The config that the drives carry for the station, and the drive: of several that of the longest ledger.
 pub(super) fn carried(gathered: &RestoreSources) -> Option<(String, String)> {
     let mut drives: Vec<_> = gathered.drives.iter().collect();
-    drives.sort_by_key(|drive| std::cmp::Reverse(drive.book.chain.seq));
+    drives.sort_by_key(|drive| std::cmp::Reverse(drive.state.chain.seq));
     // One that cannot be read is one that is not there: the messages are what counts.
     drives.into_iter().find_map(|drive| {
         let text = carried_config(&*drive.volume, &gathered.station).ok().flatten()?;
@@ -110,7 +110,11 @@ impl Agreed {
     }
 
     /// Writes it where whoever works now has theirs: root may have become the operator.
-    pub(super) fn write(&self, setup: &Resolved, output: &Output) -> Result<Option<PathBuf>, CliError> {
+    pub(super) fn write(
+        &self,
+        setup: &Resolved,
+        output: &Output,
+    ) -> Result<Option<PathBuf>, CliError> {
         let Some(at) = place(setup, output) else { return Ok(None) };
         if let Some(folder) = at.parent() {
             crate::disk::make_dirs(folder)?;

@@ -2,7 +2,7 @@
 
 use crate::cli::Exit;
 use crate::cli::args::{ConfigAction, ConfigArgs, LogTime};
-use crate::cli::costs;
+use crate::cli::link_config;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::setup::Resolved;
@@ -140,7 +140,7 @@ pub(in crate::cli) fn in_force_but_for_commands(setup: &Resolved) -> String {
     line(format!("time = {}", in_toml(zone(setup))));
     line(format!("received = {}", list(log.received.iter().map(|text| in_toml(text)))));
     line(format!("sent = {}", list(log.sent.iter().map(|text| in_toml(text)))));
-    costs::in_force(&setup.link, &setup.power).into_iter().for_each(&mut line);
+    link_config::in_force(&setup.link, &setup.power).into_iter().for_each(&mut line);
     text
 }
 

@@ -3,7 +3,7 @@
 //! Invented throughout; nothing outside the temporary folder is touched.
 
 use super::audit::account;
-use super::survey::{Depth, Inspection};
+use super::inspect::{Depth, Inspection};
 use super::watch::settings;
 use crate::cli::Exit;
 use crate::cli::args::{Demo, Scope};
@@ -12,7 +12,7 @@ use crate::cli::output::{Output, Tone};
 use crate::cli::report;
 use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::daemon::{self, Command, DriveState, Notice, EventSink};
+use crate::daemon::{self, Command, DriveState, EventSink, Notice};
 use crate::disk::{DemoDir, leads_to};
 use crate::job::Unwatched;
 use crate::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
@@ -208,11 +208,13 @@ impl Story<'_> {
         let clock = SystemClock::new();
         let gathered = gather(&setup.drives_here(), &setup.station, &clock)?;
         for (row, name) in gathered.catalogue.mailboxes_told(&setup.station)? {
-            let goals = vec![MailboxTarget { row, name, path: self.scratch.path("card/mail") }];
+            let mailbox_targets =
+                vec![MailboxTarget { row, name, path: self.scratch.path("card/mail") }];
             // A restore follows no link on its way.
-            let lead = |goal: &MailboxTarget| MailboxTarget { path: leads_to(&goal.path), ..goal.clone() };
+            let lead =
+                |goal: &MailboxTarget| MailboxTarget { path: leads_to(&goal.path), ..goal.clone() };
             let plan = RestoreOptions {
-                goals: goals.iter().map(lead).collect(),
+                mailbox_targets: mailbox_targets.iter().map(lead).collect(),
                 with_removed: false,
                 versions: None,
                 with_doubtful: false,
@@ -220,7 +222,7 @@ impl Story<'_> {
                 progress: &Unwatched,
             };
             let report = restore(&gathered, &plan)?;
-            report::restore::text(self.output, &report, &goals, false);
+            report::restore::text(self.output, &report, &mailbox_targets, false);
         }
         Ok(())
     }

@@ -1,8 +1,8 @@
 //! `drives`: the drives known, and making one.
 
+use super::drive_location::{self, DriveLocation};
+use super::inspect::{Depth, Inspection};
 use super::state::{State, looked_at};
-use super::survey::{Depth, Inspection};
-use super::whereabouts::{self, DriveLocation};
 use super::{forget, let_in, wipe};
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::config::Accept;
@@ -16,8 +16,8 @@ use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Request, ask};
 use crate::disk::Access;
 use crate::job::catalogue::{Catalogue, SameDevice};
-use crate::job::drive::{self, Begin};
-use crate::job::{JobError, round};
+use crate::job::replica::{self, Begin};
+use crate::job::{JobError, sync_drive};
 use crate::model::limits::ANSWER_PATIENCE;
 use crate::model::{Clock as _, DriveLoss};
 use serde_json::json;
@@ -46,12 +46,12 @@ pub(in crate::cli) fn run(
         Some(DriveAction::Away { name, scope }) => {
             let scope = scope.over(&args.scope);
             let setup = Resolved::load(config, &scope)?;
-            whereabouts::run(&setup, name, DriveLocation::Away, scope.json, output)
+            drive_location::run(&setup, name, DriveLocation::Away, scope.json, output)
         }
         Some(DriveAction::Here { name, scope }) => {
             let scope = scope.over(&args.scope);
             let setup = Resolved::load(config, &scope)?;
-            whereabouts::run(&setup, name, DriveLocation::Here, scope.json, output)
+            drive_location::run(&setup, name, DriveLocation::Here, scope.json, output)
         }
         Some(DriveAction::Forget { name, why, place, scope }) => {
             let scope = scope.over(&args.scope);
@@ -97,7 +97,7 @@ fn add(setup: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Result<E
     let path = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
     let place = setup.drive_at(&path);
     let volume = place.door.open(Access::Write)?;
-    if round::is_skipped(&*volume) {
+    if sync_drive::is_skipped(&*volume) {
         return Err(JobError::SkipFile { at: place.door.shown() }.into());
     }
     let is_stick = place.begin == Begin::OnDevice;
@@ -106,12 +106,12 @@ fn add(setup: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Result<E
         return Err(CliError::usage(JobError::NoSerial { at: place.door.shown() }.to_string()));
     }
     let (catalogue, _) = Catalogue::open(&setup.state)?;
-    let added = drive::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
+    let added = replica::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
     drop((volume, catalogue));
     let (id, taken_back) = (added.id, added.was_forgotten);
     if ask(&looked_at(setup).0, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)?.is_none() {
         let state = State::open(setup, output)?;
-        state.catalogue.begin_afresh(added.row, clock.stamp().time)?;
+        state.catalogue.restore_trust(added.row, clock.stamp().time)?;
     }
     for finding in &added.findings {
         output.warn(format!("{}: {}", place.label, notices::finding(finding)));

@@ -2,8 +2,8 @@
 //! then on its copies count for nothing, and it takes no mail, until `drives add` takes it back. Nothing on the drive
 //! changes.
 
-use super::survey::{Depth, Inspection};
-use super::whereabouts::one_of;
+use super::drive_location::one_of;
+use super::inspect::{Depth, Inspection};
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::when;

@@ -1,8 +1,8 @@
 //! `mirror`: one pass over every drive, all drives at once, then exit.
 
 use super::config_back::for_a_stick;
+use super::inspect::scan_findings;
 use super::state::State;
-use super::survey::scan_findings;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::config::Carry;
@@ -12,14 +12,14 @@ use crate::cli::progress::Bar;
 use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
 use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::disk::library;
-use crate::job::carry::{Extras, Pages, carried_program, carry_on};
+use crate::disk::bundled_programs;
 use crate::job::catalogue::{Catalogue, DriveRow};
-use crate::job::drive::PresentDrives;
-use crate::job::mailboxes::{HeldBackPolicy, ConfirmedMailbox, open_all, take_in};
+use crate::job::extras::{Extras, Pages, carried_program, carry_on};
+use crate::job::mailboxes::{ConfirmedMailbox, HeldBackPolicy, confirm_mailboxes, open_all};
 use crate::job::mirror::PassReport;
-use crate::job::round::{SyncOutcome, compare_drives};
-use crate::job::upkeep::SyncJob;
+use crate::job::replica::PresentDrives;
+use crate::job::sync_drive::{SyncOutcome, compare_drives};
+use crate::job::sync_job::SyncJob;
 use crate::job::verdict::{Counts, Verdict};
 use crate::job::{DriveRef, JobError, Unwatched};
 use crate::model::bag::CarriedProgram;
@@ -111,7 +111,13 @@ fn pass(
 ) -> Result<Done, JobError> {
     let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
     catalogue.count_same_device(setup.count_same_device)?;
-    let mailboxes = take_in(catalogue, &setup.station(), &setup.ignore, HeldBackPolicy::TakeIn, &clock)?;
+    let mailboxes = confirm_mailboxes(
+        catalogue,
+        &setup.station(),
+        &setup.ignore,
+        HeldBackPolicy::TakeIn,
+        &clock,
+    )?;
     scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
     if !mailboxes.iter().any(|taken| taken.state.was_looked_at()) {
         return Ok(Done { mailboxes, rounds: Vec::new() });
@@ -135,7 +141,7 @@ pub(super) fn cargo(setup: &Resolved) -> Extras {
     Extras {
         config: carries(Carry::Config).then(|| for_a_stick(setup)),
         pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),
-        programs: if carries(Carry::Program) { library::programs() } else { Vec::new() },
+        programs: if carries(Carry::Program) { bundled_programs::programs() } else { Vec::new() },
     }
 }
 

@@ -2,29 +2,29 @@
 
 pub(super) mod acknowledge;
 pub(super) mod audit;
-mod choice;
 mod config_back;
 pub(super) mod config_check;
 pub(super) mod demo;
+mod drive_location;
 pub(super) mod drives;
 mod forget;
-mod holdings;
+pub(in crate::cli) mod inspect;
+mod inventory;
 mod let_in;
 pub(super) mod mirror;
 mod own_card;
-mod rehearse;
 mod release;
 mod repair;
 pub(super) mod restore;
+mod select_station;
 mod sources;
 mod state;
 pub(super) mod status;
-pub(in crate::cli) mod survey;
 mod targets;
+mod test_restore;
 pub(super) mod traffic;
 pub(super) mod verify;
 pub(super) mod watch;
-mod whereabouts;
 mod wipe;
 
 use super::notices::CliError;

@@ -6,7 +6,7 @@ use crate::cli::setup::Resolved;
 use crate::disk::{EntryStat, MailboxDir, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
-use crate::job::restore::{RestoreSources, MailboxTarget};
+use crate::job::restore::{MailboxTarget, RestoreSources};
 use crate::model::RelName;
 use std::collections::{BTreeMap, BTreeSet};
 use std::os::unix::ffi::OsStrExt as _;
@@ -33,7 +33,7 @@ impl<'a> OwnCard<'a> {
     pub(super) fn of(
         setup: &Resolved,
         gathered: &'a RestoreSources,
-        goals: &'a [MailboxTarget],
+        mailbox_targets: &'a [MailboxTarget],
     ) -> Result<Option<Self>, JobError> {
         let (state, _) = looked_at(setup);
         let Some(catalogue) = Catalogue::read_only(&state) else { return Ok(None) };
@@ -41,7 +41,7 @@ impl<'a> OwnCard<'a> {
             return Ok(None);
         }
         let mut mailboxes = BTreeMap::new();
-        for goal in goals {
+        for goal in mailbox_targets {
             let here = host::resolved(&goal.path);
             if let Some(known) = catalogue.mailbox_known(&goal.name)?
                 && known.root.as_deref() == Some(here.as_os_str().as_bytes())

@@ -88,7 +88,9 @@ fn by_hand(setup: &Resolved, name: &str) -> Result<(String, PathBuf), CliError> 
         (Some(drive), None) => drive,
         (None, _) => return Err(notices::no_such_drive(name, &drives)),
         (Some(_), Some(_)) => {
-            return Err(CliError::usage(format!("several drives are called {name}: give its path")));
+            return Err(CliError::usage(format!(
+                "several drives are called {name}: give its path"
+            )));
         }
     };
     // A lock is had on a read-only drive too, which has nothing to sync.

@@ -5,7 +5,7 @@ use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::setup::Resolved;
 use crate::cli::{Exit, named, report};
-use crate::job::restore::{RestoreSources, MailboxTarget, repair};
+use crate::job::restore::{MailboxTarget, RestoreSources, repair};
 use crate::model::RelName;
 use std::path::Path;
 
@@ -13,12 +13,12 @@ use std::path::Path;
 pub(super) fn run(
     setup: &Resolved,
     gathered: &RestoreSources,
-    goals: &[MailboxTarget],
+    mailbox_targets: &[MailboxTarget],
     typed: &Path,
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let Named { goal, path, .. } = message_named(gathered, goals, typed)?;
+    let Named { goal, path, .. } = message_named(gathered, mailbox_targets, typed)?;
     let goal = &MailboxTarget { path: allowed(setup, &goal.path)?, ..goal.clone() };
     let done = repair(gathered, goal, &path)?;
     match as_json {
@@ -45,14 +45,14 @@ pub(super) struct Named<'g> {
 /// that a drive tells of.
 pub(super) fn message_named<'g>(
     gathered: &RestoreSources,
-    goals: &'g [MailboxTarget],
+    mailbox_targets: &'g [MailboxTarget],
     typed: &Path,
 ) -> Result<Named<'g>, CliError> {
-    let mailboxes: Vec<_> = goals.iter().map(|goal| (&goal.name, &*goal.path)).collect();
+    let mailboxes: Vec<_> = mailbox_targets.iter().map(|goal| (&goal.name, &*goal.path)).collect();
     let mut first = None;
     for message in named::messages(typed, &mailboxes) {
         let (at, path) = message?;
-        let goal = &goals[at];
+        let goal = &mailbox_targets[at];
         let is_told = gathered.catalogue.tells_of(&gathered.station, goal.row, &path.key())?;
         if is_told {
             return Ok(Named { goal, path, is_told });

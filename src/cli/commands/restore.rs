@@ -5,7 +5,7 @@ use super::config_back::{Agreed, carried};
 use super::own_card::{NotHere, OwnCard};
 use super::sources::Sources;
 use super::targets::{Asked, as_they_lead, named_targets, targets};
-use super::{choice, rehearse, repair};
+use super::{repair, select_station, test_restore};
 use crate::cli::Exit;
 use crate::cli::args::Restore;
 use crate::cli::notices::{self, CliError};
@@ -19,7 +19,9 @@ use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
 use crate::job::catalogue::Contradiction;
-use crate::job::restore::{RestoreSources, MailboxTarget, RestoreOptions, RestoreReport, gather, offer, pace, restore};
+use crate::job::restore::{
+    MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, gather, offer, pace, restore,
+};
 use crate::model::{bag, escape};
 use serde_json::json;
 use std::os::unix::ffi::OsStrExt as _;
@@ -33,10 +35,11 @@ pub(in crate::cli) fn run(
     let setup = Resolved::load_for(config, &args.scope, &touches(args))?;
     let mut sources = Sources::of(&setup, args, output)?;
     let named = args.scope.station.is_some();
-    let station = choice::station(&setup, named, &sources.drives, !args.scope.json, output)?;
+    let station =
+        select_station::station(&setup, named, &sources.drives, !args.scope.json, output)?;
     let clock = SystemClock::new();
     let gathered = gather(&sources.drives, &station, &clock)?;
-    tell_of(&gathered, &sources.drives, output)?;
+    print_sources(&gathered, &sources.drives, output)?;
     if args.into.is_none() && holds_nothing(&gathered)? {
         return Err(notices::nothing_kept(&station));
     }
@@ -54,46 +57,54 @@ pub(in crate::cli) fn run(
         agreed: mailboxes,
     };
     if let Some(path) = &args.repair {
-        let goals = named_targets(&asked)?;
-        work_as_their_owner(&goals)?;
+        let mailbox_targets = named_targets(&asked)?;
+        work_as_their_owner(&mailbox_targets)?;
         sources.confirm(&setup, args, &station, output)?;
-        return repair::run(&setup, &gathered, &goals, path, args.scope.json, output);
+        return repair::run(&setup, &gathered, &mailbox_targets, path, args.scope.json, output);
     }
-    let goals = targets(&mut asked, output)?;
+    let mailbox_targets = targets(&mut asked, output)?;
     let own = if asked.leaves_own_mailboxes_out() { &[][..] } else { &setup.mailboxes };
     if !args.rehearse {
-        work_as_their_owner(&goals)?;
+        work_as_their_owner(&mailbox_targets)?;
     }
-    let own_card = OwnCard::of(&setup, &gathered, &goals)?;
+    let own_card = OwnCard::of(&setup, &gathered, &mailbox_targets)?;
     if let Some(own_card) = &own_card {
         own_card.leave_out()?;
     }
     if args.rehearse {
-        refuse_the_copies_themselves(&goals, &sources.drives)?;
-        return rehearse::run(&setup, &gathered, &goals, own, args.scope.json, output);
+        refuse_the_copies_themselves(&mailbox_targets, &sources.drives)?;
+        return test_restore::run(
+            &setup,
+            &gathered,
+            &mailbox_targets,
+            own,
+            args.scope.json,
+            output,
+        );
     }
     sources.confirm(&setup, args, &station, output)?;
-    refuse_the_copies_themselves(&goals, &sources.drives)?;
+    refuse_the_copies_themselves(&mailbox_targets, &sources.drives)?;
     // Whoever names the place has seen to it; where it all goes by itself, it is said before.
     let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
     if talks {
-        say_before(&gathered, &goals, &sources.drives, &clock, output)?;
+        print_plan(&gathered, &mailbox_targets, &sources.drives, &clock, output)?;
     }
     let named = args.versions.as_deref();
-    let named = named.map(|typed| asked_for(typed, &gathered, &goals, output)).transpose()?;
+    let named =
+        named.map(|typed| asked_for(typed, &gathered, &mailbox_targets, output)).transpose()?;
     let is_unknown = named.as_ref().is_some_and(|named| !named.is_told);
     let versions = named.map(|named| (named.goal.row, named.path.key()));
-    let led = as_they_lead(&setup, &goals)?;
+    let led = as_they_lead(&setup, &mailbox_targets)?;
     let report = put_back(&gathered, args, led, versions, output)?;
     let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
     let back = agreed.as_ref().map(|agreed| agreed.write(&setup, output)).transpose()?.flatten();
     let back = back.map(|path| escape::shown_path(&path));
     let contradictions = gathered.contradictions()?;
     let found = Found { report, back, is_unknown, not_here, contradictions };
-    found.tell(args, &goals, output);
+    found.tell(args, &mailbox_targets, output);
     if found.not_here.messages == 0 && talks && !args.dry_run {
         let offers_config = carried.is_some() && !args.with_config && setup.config_file.is_none();
-        report::restore::next(output, &goals, offers_config);
+        report::restore::next(output, &mailbox_targets, offers_config);
     }
     Ok(Exit::safe(found.is_whole() && gathered.failed.is_empty()))
 }
@@ -117,7 +128,7 @@ impl Found {
             && self.contradictions.is_empty()
     }
 
-    fn tell(&self, args: &Restore, goals: &[MailboxTarget], output: &Output) {
+    fn tell(&self, args: &Restore, mailbox_targets: &[MailboxTarget], output: &Output) {
         match args.scope.json {
             true => {
                 let mut object = report::restore::json(&self.report);
@@ -128,7 +139,7 @@ impl Found {
                 object["contradictions"] = told.collect();
                 output.json(&object);
             }
-            false => report::restore::text(output, &self.report, goals, args.dry_run),
+            false => report::restore::text(output, &self.report, mailbox_targets, args.dry_run),
         }
         if self.not_here.messages > 0 {
             output.warn(not_on_these(&self.not_here));
@@ -140,10 +151,10 @@ impl Found {
 fn asked_for<'g>(
     typed: &Path,
     gathered: &RestoreSources,
-    goals: &'g [MailboxTarget],
+    mailbox_targets: &'g [MailboxTarget],
     output: &Output,
 ) -> Result<repair::Named<'g>, CliError> {
-    let named = repair::message_named(gathered, goals, typed)?;
+    let named = repair::message_named(gathered, mailbox_targets, typed)?;
     if !named.is_told {
         output.warn(notices::not_told_of(&named.goal.name, &named.path));
     }
@@ -157,9 +168,9 @@ fn holds_nothing(gathered: &RestoreSources) -> Result<bool, CliError> {
     }
     for drive in &gathered.drives {
         // A new stick has an empty ledger; where copies were, a list of them or a copy is left.
-        let is_sound = drive.ledger_whole || drive.book.ledger_bytes == 0 && !drive.newer;
+        let is_sound = drive.ledger_whole || drive.state.ledger_bytes == 0 && !drive.newer;
         let is_sound = is_sound && drive.findings.is_empty();
-        if !is_sound || gathered.catalogue.has_copies(drive.book.row)? {
+        if !is_sound || gathered.catalogue.has_copies(drive.state.row)? {
             return Ok(false);
         }
     }
@@ -189,13 +200,13 @@ fn not_on_these(not_here: &NotHere) -> String {
 fn put_back(
     gathered: &RestoreSources,
     args: &Restore,
-    goals: Vec<MailboxTarget>,
+    mailbox_targets: Vec<MailboxTarget>,
     versions: Option<(i64, Vec<u8>)>,
     output: &Output,
 ) -> Result<RestoreReport, CliError> {
     let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&gathered.station)?);
     let plan = RestoreOptions {
-        goals,
+        mailbox_targets,
         with_removed: args.with_removed,
         versions,
         with_doubtful: args.with_doubtful,
@@ -236,13 +247,17 @@ fn touches(args: &Restore) -> Touches<'_> {
 }
 
 /// Where mailboxes go is known only now, so root becomes their owner only now.
-fn work_as_their_owner(goals: &[MailboxTarget]) -> Result<(), CliError> {
-    let targets = goals.iter().map(|goal| (Kind::Target, goal.path.clone())).collect();
+fn work_as_their_owner(mailbox_targets: &[MailboxTarget]) -> Result<(), CliError> {
+    let targets = mailbox_targets.iter().map(|goal| (Kind::Target, goal.path.clone())).collect();
     work_as_owner(targets, false)
 }
 
 /// What was found on the way; an error if no drive holds the station.
-fn tell_of(gathered: &RestoreSources, drives: &[DriveRef], output: &Output) -> Result<(), CliError> {
+fn print_sources(
+    gathered: &RestoreSources,
+    drives: &[DriveRef],
+    output: &Output,
+) -> Result<(), CliError> {
     for (at, error) in &gathered.failed {
         output.warn(format!("{at}: {error}"));
     }
@@ -256,7 +271,7 @@ fn tell_of(gathered: &RestoreSources, drives: &[DriveRef], output: &Output) -> R
         }
     }
     if gathered.drives.is_empty() {
-        let there: Vec<_> = choice::on(drives).iter().map(ToString::to_string).collect();
+        let there: Vec<_> = select_station::on(drives).iter().map(ToString::to_string).collect();
         let there = match there.is_empty() {
             true => "any".to_owned(),
             false => format!("it; they hold {}", there.join(", ")),
@@ -269,8 +284,11 @@ fn tell_of(gathered: &RestoreSources, drives: &[DriveRef], output: &Output) -> R
     Ok(())
 }
 
-fn refuse_the_copies_themselves(goals: &[MailboxTarget], drives: &[DriveRef]) -> Result<(), CliError> {
-    for goal in goals {
+fn refuse_the_copies_themselves(
+    mailbox_targets: &[MailboxTarget],
+    drives: &[DriveRef],
+) -> Result<(), CliError> {
+    for goal in mailbox_targets {
         let into = host::resolved(&goal.path);
         let own = drives.iter().map(|drive| {
             host::resolved(Path::new(std::ffi::OsStr::from_bytes(&drive.at))).join(bag::HOME)
@@ -286,9 +304,9 @@ fn refuse_the_copies_themselves(goals: &[MailboxTarget], drives: &[DriveRef]) ->
 }
 
 /// What is on the drives, where it goes, and about how long that takes.
-fn say_before(
+fn print_plan(
     gathered: &RestoreSources,
-    goals: &[MailboxTarget],
+    mailbox_targets: &[MailboxTarget],
     drives: &[DriveRef],
     clock: &SystemClock,
     output: &Output,
@@ -297,13 +315,13 @@ fn say_before(
     let places: Vec<_> = offer.drives.iter().map(|(at, _)| at.as_str()).collect();
     output.say(format!("Station {} on {}:", offer.station, places.join(", ")));
     for mailbox in &offer.mailboxes {
-        output.say(format!("  {}", report::offer::mailbox(mailbox)));
-        let goal = goals.iter().find(|goal| goal.row == mailbox.row);
+        output.say(format!("  {}", report::inventory::mailbox(mailbox)));
+        let goal = mailbox_targets.iter().find(|goal| goal.row == mailbox.row);
         if let Some(goal) = goal {
             output.say(format!("    goes to {}", escape::shown_path(&goal.path)));
         }
     }
-    let others = choice::on(drives).into_iter().filter(|other| *other != offer.station);
+    let others = select_station::on(drives).into_iter().filter(|other| *other != offer.station);
     let others: Vec<_> = others.map(|other| other.to_string()).collect();
     if !others.is_empty() {
         output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));

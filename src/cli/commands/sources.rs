@@ -2,8 +2,8 @@
 //! person believes.
 //! Never reads a stick that the config refuses, unless it is named.
 
-use super::choice;
 use super::restore::typed_again;
+use super::select_station;
 use super::state::looked_at;
 use crate::cli::args::Restore;
 use crate::cli::config::Accept;
@@ -14,7 +14,7 @@ use crate::cli::shell::option;
 use crate::daemon::clock::SystemClock;
 use crate::disk::Access;
 use crate::job::catalogue::Catalogue;
-use crate::job::{DriveRef, JobError, drive};
+use crate::job::{DriveRef, JobError, replica};
 use crate::model::{StationName, escape};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -42,7 +42,7 @@ impl Sources {
                 // One that holds nothing of ours, or cannot be read, has nothing to be believed.
                 let (strange, others): (Vec<_>, Vec<_>) = mounted
                     .into_iter()
-                    .partition(|drive| !choice::on(std::slice::from_ref(drive)).is_empty());
+                    .partition(|drive| !select_station::on(std::slice::from_ref(drive)).is_empty());
                 drives.extend(others);
                 match strange.len() {
                     2.. if may_ask(args, output) => {
@@ -158,13 +158,13 @@ fn why_not(setup: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'sta
     let only_known = setup.accept == Accept::Known;
     let not_known = "the config takes known sticks only, and this one is not added";
     let Ok(volume) = stick.door.open(Access::Read) else { return only_known.then_some(not_known) };
-    if drive::is_refused(card, stick, &*volume).unwrap_or(false) {
+    if replica::is_refused(card, stick, &*volume).unwrap_or(false) {
         return Some("it is refused (counterfoil drives refuse)");
     }
     // By id and serial number of the file system together, as where mail is copied: the id alone anybody can write.
     let comes = || {
         let clock = SystemClock::new();
-        drive::may_come_in(card, stick, &*volume, Access::Read, &Vec::new, &clock)
+        replica::may_come_in(card, stick, &*volume, Access::Read, &Vec::new, &clock)
     };
     match comes() {
         Err(JobError::NoSerial { .. }) if only_known => Some(
@@ -179,7 +179,7 @@ fn why_not(setup: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'sta
 fn ask_which(strange: Vec<DriveRef>, output: &Output) -> Result<Vec<DriveRef>, CliError> {
     output.notice("this card knows no stick yet. These are here:");
     for (number, stick) in (1..).zip(&strange) {
-        let stations = choice::on(std::slice::from_ref(stick));
+        let stations = select_station::on(std::slice::from_ref(stick));
         let stations: Vec<_> = stations.iter().map(StationName::as_str).collect();
         let (at, stations) = (stick.door.shown(), stations.join(", "));
         output.notice(format!("{number}: {at}, with mail of station {stations}"));

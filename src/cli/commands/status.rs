@@ -1,6 +1,6 @@
 //! `status`: what is safe now, drive by drive. Writes nothing; safe beside a running daemon.
 
-use super::survey::{Depth, Inspection};
+use super::inspect::{Depth, Inspection};
 use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::CliError;

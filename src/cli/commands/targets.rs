@@ -12,7 +12,7 @@ use crate::cli::setup::Resolved;
 use crate::cli::shell::option;
 use crate::disk::{Reserved, ReservedFolders, leads_to};
 use crate::job::MailboxRef;
-use crate::job::restore::{RestoreSources, MailboxTarget, offer};
+use crate::job::restore::{MailboxTarget, RestoreSources, offer};
 use crate::model::{MailboxName, escape};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -32,14 +32,17 @@ pub(super) struct Asked<'a> {
 }
 
 /// Where each mailbox goes.
-pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<MailboxTarget>, CliError> {
+pub(super) fn targets(
+    asked: &mut Asked<'_>,
+    output: &Output,
+) -> Result<Vec<MailboxTarget>, CliError> {
     let told = asked.gathered.catalogue.mailboxes_told(&asked.gathered.station)?;
-    let mut goals = Vec::new();
+    let mut mailbox_targets = Vec::new();
     let mut unnamed = Vec::new();
     if let (Some(into), true) = (&asked.args.into, told.len() > 1) {
         // What lies above all of them is a place for mail too.
         allowed(asked.setup, into)?;
-        goals.extend(told.into_iter().map(|(row, name)| {
+        mailbox_targets.extend(told.into_iter().map(|(row, name)| {
             let path = into.join(name.as_str());
             MailboxTarget { row, name, path }
         }));
@@ -51,31 +54,36 @@ pub(super) fn targets(asked: &mut Asked<'_>, output: &Output) -> Result<Vec<Mail
                 (None, None) => asked.named_otherwise(row)?,
             };
             match path {
-                Some(path) => goals.push(MailboxTarget { row, name, path }),
+                Some(path) => mailbox_targets.push(MailboxTarget { row, name, path }),
                 None => unnamed.push((row, name)),
             }
         }
     }
     let open = asked.open(unnamed)?;
-    if goals.is_empty() && open.is_empty() {
-        goals.push(goal_of_numbers(asked)?);
+    if mailbox_targets.is_empty() && open.is_empty() {
+        mailbox_targets.push(goal_of_numbers(asked)?);
     }
     if !open.is_empty() {
-        goals.extend(asked.settle(open, &goals, output)?);
-        goals.sort_by(|one, other| one.name.cmp(&other.name));
+        mailbox_targets.extend(asked.settle(open, &mailbox_targets, output)?);
+        mailbox_targets.sort_by(|one, other| one.name.cmp(&other.name));
     }
     // A rehearsal writes to a temporary folder of its own, and looks at the mailboxes where they are.
     if !asked.args.rehearse {
-        as_they_lead(asked.setup, &goals)?;
+        as_they_lead(asked.setup, &mailbox_targets)?;
     }
-    Ok(goals)
+    Ok(mailbox_targets)
 }
 
 /// The same by where the paths lead now: what becomes of a link after that changes nothing any more.
-pub(super) fn as_they_lead(setup: &Resolved, goals: &[MailboxTarget]) -> Result<Vec<MailboxTarget>, CliError> {
+pub(super) fn as_they_lead(
+    setup: &Resolved,
+    mailbox_targets: &[MailboxTarget],
+) -> Result<Vec<MailboxTarget>, CliError> {
     let reserved = reserved(setup);
-    let lead = |goal: &MailboxTarget| Ok(MailboxTarget { path: allowed_by(&reserved, &goal.path)?, ..goal.clone() });
-    goals.iter().map(lead).collect()
+    let lead = |goal: &MailboxTarget| {
+        Ok(MailboxTarget { path: allowed_by(&reserved, &goal.path)?, ..goal.clone() })
+    };
+    mailbox_targets.iter().map(lead).collect()
 }
 
 /// The mailboxes that config or options name, for a restore of one message at its place.
@@ -168,7 +176,7 @@ impl Asked<'_> {
             }
         }
         let said = roots.into_iter().map(|(book, root)| {
-            let drive = self.gathered.drives.iter().find(|drive| drive.book.row == book);
+            let drive = self.gathered.drives.iter().find(|drive| drive.state.row == book);
             let drive = drive.map(|drive| drive.volume.facts().shown.clone());
             (drive.unwrap_or_default(), escape::shown(&root))
         });
@@ -190,13 +198,13 @@ impl Asked<'_> {
             return Err(self.refusal(&open, named));
         }
         self.show(output)?;
-        let mut goals = Vec::new();
+        let mut mailbox_targets = Vec::new();
         for Open { row, name, told } in open {
             let path = ask(&name, &told, output)?;
-            goals.push(MailboxTarget { row, name, path });
+            mailbox_targets.push(MailboxTarget { row, name, path });
         }
         self.sources.are_confirmed();
-        Ok(goals)
+        Ok(mailbox_targets)
     }
 
     /// A rehearsal writes nothing there: it only compares.
@@ -212,7 +220,7 @@ impl Asked<'_> {
     /// What the sticks hold, before anything is asked.
     fn show(&self, output: &Output) -> Result<(), CliError> {
         let offer = offer(self.gathered)?;
-        for line in report::offer::station(&offer) {
+        for line in report::inventory::station(&offer) {
             output.notice(line);
         }
         Ok(())

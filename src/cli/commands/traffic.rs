@@ -1,7 +1,7 @@
 //! `traffic`: the communications log of a period. Writes nothing but the file it is asked for; safe beside a
 //! running daemon.
 
-use super::survey::{Depth, Inspection};
+use super::inspect::{Depth, Inspection};
 use crate::cli::args::{LogTime, Traffic};
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;

@@ -1,7 +1,7 @@
 //! `verify`: re-read and hash every copy on the drives. Works on a read-only drive too; what is found
 //! is written into the drive's ledger where that can be written.
 
-use super::choice;
+use super::select_station;
 use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
@@ -13,9 +13,9 @@ use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Access, Trouble};
 use crate::job::catalogue::{Catalogue, Log, LogDamage};
-use crate::job::drive::PresentDrives;
+use crate::job::replica::PresentDrives;
 use crate::job::verify::{verify, verify_logs};
-use crate::job::{DriveRef, Unwatched, round};
+use crate::job::{DriveRef, Unwatched, sync_drive};
 use crate::model::Finding;
 use std::path::Path;
 
@@ -29,7 +29,7 @@ pub(in crate::cli) fn run(
     if setup.configured.is_none() {
         // As on a computer that never saw these drives: what is on them is meant.
         let named = setup.asked_for.is_some();
-        setup.station = choice::station(&setup, named, &drives, !scope.json, output)?;
+        setup.station = select_station::station(&setup, named, &drives, !scope.json, output)?;
     }
     let state = State::open(&setup, output)?;
     let catalogue = &state.catalogue;
@@ -72,7 +72,7 @@ fn one(
         logs_damaged: false,
         outcome: Ok(crate::job::verify::VerifyReport::default()),
     };
-    let open = |access| round::open(catalogue, &setup.station, drive, access, claims, &clock);
+    let open = |access| sync_drive::open(catalogue, &setup.station, drive, access, claims, &clock);
     // Only an existing drive is verified: a look first, so that none is begun here.
     let opened = open(Access::Read).and_then(|_| match open(Access::Write) {
         Ok(admitted) => Ok((admitted, true)),
@@ -104,13 +104,13 @@ fn one(
             _ => None,
         });
         verified.logs.extend(lost);
-        verified.logs_damaged = !catalogue.log_damage(admitted.book.row)?.is_empty();
-        let (messages, _) = catalogue.book_totals(admitted.book.row)?;
+        verified.logs_damaged = !catalogue.log_damage(admitted.state.row)?.is_empty();
+        let (messages, _) = catalogue.book_totals(admitted.state.row)?;
         let bar = Bar::new(output, "reading", messages);
         let report = verify(catalogue, &mut admitted, &clock, &bar, record);
         bar.end();
-        if admitted.book.told == 0 {
-            catalogue.save_book(&admitted.book)?;
+        if admitted.state.recorded_through == 0 {
+            catalogue.save_book(&admitted.state)?;
         }
         report
     });

@@ -8,7 +8,7 @@ use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::setup::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::daemon::{self, DriveState, ReportRequest, Notice, Notify, Settings, EventSink};
+use crate::daemon::{self, DriveState, EventSink, Notice, Notify, ReportRequest, Settings};
 use crate::job::catalogue::Catalogue;
 use crate::job::mailboxes::check;
 use std::cell::RefCell;
@@ -25,7 +25,7 @@ pub(in crate::cli) fn run(
     let mut state = State::open(&setup, output)?;
     check(&state.catalogue, &setup.station())?;
     // The daemon has its own.
-    state.catalogue.rest()?;
+    state.catalogue.release_memory()?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
@@ -43,7 +43,8 @@ pub(in crate::cli) fn run(
             ..settings(setup)
         };
         let mut reload = || {
-            let new = Resolved::with_mailbox(config, scope).map_err(|problem| problem.to_string())?;
+            let new =
+                Resolved::with_mailbox(config, scope).map_err(|problem| problem.to_string())?;
             may_take_over(&setup.borrow(), &new, &folder)?;
             let settings = in_folder(&new);
             setup.replace(new);

@@ -2,9 +2,9 @@
 //! Never begins without the drive's name typed again, and never takes the last copy of a message unless that is
 //! asked.
 
+use super::drive_location::one_of;
+use super::inspect::{Depth, Inspection};
 use super::state::{State, looked_at};
-use super::survey::{Depth, Inspection};
-use super::whereabouts::one_of;
 use crate::cli::Exit;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
@@ -17,7 +17,7 @@ use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::disk::{Access, Volume, host};
 use crate::job::catalogue::{Catalogue, DriveRow, LastCopies};
-use crate::job::drive::{self, wipe};
+use crate::job::replica::{self, wipe};
 use crate::job::{DriveRef, JobError, Progress};
 use crate::model::limits::{ANSWER_PATIENCE, RELEASE_PATIENCE};
 use crate::model::{Clock as _, DriveLoss, StationName, escape};
@@ -98,7 +98,11 @@ fn is_all_a_sticks(setup: &Resolved, drive: &DriveRef) -> bool {
     host::is_mount_point(path) && device.is_some() && others.all(|other| other != device)
 }
 
-fn last_copies(catalogue: &Catalogue, setup: &Resolved, name: &str) -> Result<LastCopies, JobError> {
+fn last_copies(
+    catalogue: &Catalogue,
+    setup: &Resolved,
+    name: &str,
+) -> Result<LastCopies, JobError> {
     let is_called = |row: &&DriveRow| row.label == name || row.id.to_string() == name;
     let mut last = LastCopies::default();
     for row in catalogue.drives()?.iter().filter(is_called) {
@@ -123,14 +127,18 @@ fn here(setup: &Resolved, row: &DriveRow, label: &str) -> Result<DriveRef, CliEr
 }
 
 /// Looks whether it is that drive indeed, and whose mail is on it beside this station's.
-fn check_drive(drive: &DriveRef, row: &DriveRow, label: &str) -> Result<Vec<StationName>, CliError> {
+fn check_drive(
+    drive: &DriveRef,
+    row: &DriveRow,
+    label: &str,
+) -> Result<Vec<StationName>, CliError> {
     let volume = drive.door.open(Access::Read)?;
     may_be_wiped(&*volume, row, label)?;
-    Ok(drive::stations(&*volume)?)
+    Ok(replica::stations(&*volume)?)
 }
 
 fn may_be_wiped(volume: &dyn Volume, row: &DriveRow, label: &str) -> Result<(), CliError> {
-    if drive::drive_id(volume)? != Some(row.id) {
+    if replica::drive_id(volume)? != Some(row.id) {
         let at = &volume.facts().shown;
         return Err(CliError::usage(format!(
             "what is in {at} does not say that it is drive {} ({label}): it is left as it is",

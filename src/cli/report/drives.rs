@@ -7,7 +7,7 @@ use crate::cli::which_drive::{self, Advice};
 use crate::job::catalogue::{
     Contradiction, DriveEvent, DriveRow, KnownAs, Log, LogDamage, Replaced,
 };
-use crate::job::reckoning::Proven;
+use crate::job::statistics::Proven;
 use crate::model::bag::CarriedProgram;
 use crate::model::{DriveId, DriveLoss, Medium};
 use serde_json::{Value, json};
@@ -107,7 +107,8 @@ impl DriveView {
 }
 
 pub(in crate::cli) fn json(drive: &DriveView) -> Value {
-    let time = |moment: Option<crate::model::Timestamp>| moment.map(crate::model::Timestamp::to_rfc3339);
+    let time =
+        |moment: Option<crate::model::Timestamp>| moment.map(crate::model::Timestamp::to_rfc3339);
     let forgotten = drive.row.forgotten.as_ref().map(|gone| {
         json!({
             "since": gone.since.to_rfc3339(),
@@ -250,7 +251,7 @@ pub(in crate::cli) fn records(drive: &DriveView) -> Vec<String> {
         ));
     }
     lines.extend(drive.logs.iter().map(|damage| {
-        let finding = crate::job::drive::log_finding(damage);
+        let finding = crate::job::replica::log_finding(damage);
         notices::finding(&finding)
     }));
     lines

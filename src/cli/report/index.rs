@@ -3,7 +3,7 @@
 
 use super::page::{Untrusted, page, table_box};
 use super::{count, size, when};
-use crate::job::carry::{IndexEntry, PageId, IndexedMessage, Note, Page, Pages};
+use crate::job::extras::{IndexEntry, IndexedMessage, Note, Page, PageId, Pages};
 use crate::model::message::Headers;
 use crate::model::{Timestamp, bag};
 use maud::{Markup, html};

@@ -5,7 +5,7 @@ use super::{count, size};
 use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::job::catalogue::DriveRow;
-use crate::job::round::SyncOutcome;
+use crate::job::sync_drive::SyncOutcome;
 use serde_json::{Value, json};
 
 /// Sums over all drives.

@@ -5,19 +5,19 @@ pub(super) mod audit;
 pub(super) mod contradictions;
 pub(super) mod csv;
 pub(super) mod drives;
+mod format;
 pub(super) mod index;
+pub(super) mod inventory;
 pub(super) mod mirror;
-pub(super) mod offer;
 mod on_sticks;
 pub(super) mod page;
-pub(super) mod rehearsal;
 pub(super) mod restore;
 pub(super) mod status;
+pub(super) mod test_restore;
 pub(super) mod traffic;
 pub(super) mod verdict;
 pub(super) mod verify;
-mod words;
 
-pub(super) use words::{
+pub(super) use format::{
     are, clipped, count, drive_state, json_path, plural, size, them, wait, were, when,
 };

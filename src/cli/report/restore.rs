@@ -3,7 +3,7 @@
 use super::{count, json_path, size};
 use crate::cli::output::{Output, Tone};
 use crate::disk::{DiskError, Trouble};
-use crate::job::restore::{MailboxTarget, LeftOut, Lost, Repaired, RestoreReport};
+use crate::job::restore::{LeftOut, Lost, MailboxTarget, Repaired, RestoreReport};
 use crate::model::ledger::Departed;
 use crate::model::{RelName, escape};
 use serde_json::{Map, Value, json};
@@ -39,7 +39,11 @@ pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
 }
 
 /// One message repaired; `beside` is where the damaged file is now.
-pub(in crate::cli) fn repaired_json(goal: &MailboxTarget, path: &RelName, done: &Repaired) -> Value {
+pub(in crate::cli) fn repaired_json(
+    goal: &MailboxTarget,
+    path: &RelName,
+    done: &Repaired,
+) -> Value {
     let mut object = Map::new();
     object.insert("schema".into(), json!(1));
     object.insert("mailbox".into(), json!(goal.name.as_str()));
@@ -76,12 +80,17 @@ fn lost_message(lost: &Lost) -> Value {
     Value::Object(object)
 }
 
-pub(in crate::cli) fn text(output: &Output, report: &RestoreReport, goals: &[MailboxTarget], dry_run: bool) {
+pub(in crate::cli) fn text(
+    output: &Output,
+    report: &RestoreReport,
+    mailbox_targets: &[MailboxTarget],
+    dry_run: bool,
+) {
     let (verb, would) = match dry_run {
         true => ("would be put back", "Dry run: nothing was written. "),
         false => ("put back", ""),
     };
-    for goal in goals {
+    for goal in mailbox_targets {
         output.say(format!("{}: {}", goal.name, escape::shown_path(&goal.path)));
     }
     output.say(format!(
@@ -214,9 +223,14 @@ fn as_said(why: Departed) -> &'static str {
 }
 
 /// What to do next, after a restore to where the mail was.
-pub(in crate::cli) fn next(output: &Output, goals: &[MailboxTarget], offers_config: bool) {
+pub(in crate::cli) fn next(
+    output: &Output,
+    mailbox_targets: &[MailboxTarget],
+    offers_config: bool,
+) {
     output.say("What to do next:");
-    let places: Vec<_> = goals.iter().map(|goal| escape::shown_path(&goal.path)).collect();
+    let places: Vec<_> =
+        mailbox_targets.iter().map(|goal| escape::shown_path(&goal.path)).collect();
     output.say(format!("  Open {} with the mail program, and look at it.", places.join(", ")));
     if offers_config {
         output.say(

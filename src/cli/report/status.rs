@@ -3,7 +3,7 @@
 use super::drives;
 use super::size;
 use super::verdict::Summary;
-use crate::cli::commands::survey::Inspection;
+use crate::cli::commands::inspect::Inspection;
 use crate::cli::notices;
 use crate::cli::output::Output;
 use crate::cli::setup::Resolved;

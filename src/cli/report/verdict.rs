@@ -8,7 +8,7 @@ use crate::cli::setup::Resolved;
 use crate::cli::shell::{drive_option, option};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
-use crate::model::{Timestamp, StationName, escape};
+use crate::model::{StationName, Timestamp, escape};
 use serde_json::{Map, Value, json};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -30,7 +30,11 @@ pub(in crate::cli) type Line = (Tone, String);
 
 impl<'a> Summary<'a> {
     /// Of a run.
-    pub(in crate::cli) fn of(setup: &'a Resolved, counts: &'a Counts, unkept: Option<Unkept>) -> Self {
+    pub(in crate::cli) fn of(
+        setup: &'a Resolved,
+        counts: &'a Counts,
+        unkept: Option<Unkept>,
+    ) -> Self {
         let (station, options) = (&setup.station, setup.options.as_str());
         Self { station, counts, options, state: (&setup.state, unkept) }
     }

@@ -3,13 +3,13 @@
 
 use super::contents::First;
 use super::writers::bits;
-use super::{ReplicaState, Catalogue, CopyState, ContentAt};
+use super::{Catalogue, ContentAt, CopyState, ReplicaState};
 use crate::disk::STAGING;
 use crate::job::JobError;
-use crate::model::ledger::{Assertion, Departure, Event, Line, Location, LineTrust};
+use crate::model::ledger::{Assertion, Departure, Event, Line, LineTrust, Location};
 use crate::model::limits::{COUNT_MAX, NUMBER_MAX};
 use crate::model::{
-    Identity, MailboxName, Timestamp, PayloadName, Position, RelName, EventTime, Suspicion,
+    EventTime, Identity, MailboxName, PayloadName, Position, RelName, Suspicion, Timestamp,
 };
 use rusqlite::{OptionalExtension as _, params};
 
@@ -89,9 +89,7 @@ impl Catalogue {
                 let content = self.content(identity)?;
                 // Where the ledger has a location for it already, it needs no further line to count.
                 let state = match proven(standing) {
-                    CopyState::Good if !self.was_placed(book.row, content)? => {
-                        CopyState::Adopted
-                    }
+                    CopyState::Good if !self.was_placed(book.row, content)? => CopyState::Adopted,
                     state => state,
                 };
                 self.put_payload(book, *payload, content, state, &line.stamp)?;

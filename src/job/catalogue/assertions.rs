@@ -4,7 +4,7 @@
 use super::Catalogue;
 use super::writers::position_columns;
 use crate::job::JobError;
-use crate::model::{Timestamp, Position, Suspicion};
+use crate::model::{Position, Suspicion, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A content at a location: the mailbox's row, the path as its sorting key, the content's row.

@@ -5,7 +5,7 @@ use super::Catalogue;
 use super::files::FileRow;
 use crate::job::JobError;
 use crate::model::message::Headers;
-use crate::model::{MailboxName, Timestamp, RelName, StationName};
+use crate::model::{MailboxName, RelName, StationName, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
 use std::collections::BTreeMap;
 

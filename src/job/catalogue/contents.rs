@@ -5,7 +5,7 @@ use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Assertion;
 use crate::model::message::{Headers, SizeBreakdown};
-use crate::model::{Identity, Timestamp, EventTime};
+use crate::model::{EventTime, Identity, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// What one line tells of a content for a person: when it was first seen, and how long it had waited for its first

@@ -3,7 +3,7 @@
 //! Never takes a line or a copy away: only whose copies count is decided, and a person told.
 
 use super::writers::bits;
-use super::{ReplicaState, Catalogue};
+use super::{Catalogue, ReplicaState};
 use crate::job::JobError;
 use crate::model::{Digest, DriveId, KnownDrive, WriterId, escape};
 use rusqlite::{Row, params};
@@ -209,7 +209,7 @@ impl Catalogue {
         hashes: &BTreeMap<u64, Digest>,
     ) -> Result<(), JobError> {
         let differs = |seq: u64, hash: Digest| hashes.get(&seq).map(|found| *found != hash);
-        self.together(|| {
+        self.write_transaction(|| {
             let ends = if anew { self.known_ends(book)? } else { Vec::new() };
             let goes_on = ends.iter().filter(|(_, seq, hash)| differs(*seq, *hash) == Some(false));
             let goes_on: Vec<_> = goes_on.map(|(row, ..)| *row).collect();

@@ -24,7 +24,7 @@ impl Catalogue {
         if self.counts_same_device()? == on {
             return Ok(());
         }
-        self.together(|| {
+        self.write_transaction(|| {
             match on {
                 true => self.set_meta("count_same_device", "yes")?,
                 false => {
@@ -115,7 +115,7 @@ impl Catalogue {
         now: Timestamp,
     ) -> Result<(), JobError> {
         let by = by.map(|id| id.to_string());
-        self.together(|| {
+        self.write_transaction(|| {
             self.db.execute(
                 "UPDATE drive SET replaced = ?2, replaced_by = ?3, replaced_how = ?4 WHERE id = ?1",
                 params![drive.row, now.to_text(), by, how.as_str()],
@@ -135,7 +135,7 @@ impl Catalogue {
 
     /// A drive that was taken for replaced was seen.
     pub fn clear_replaced(&self, drive: &DriveRow, now: Timestamp) -> Result<(), JobError> {
-        self.together(|| {
+        self.write_transaction(|| {
             self.db.execute(
                 "UPDATE drive SET replaced = NULL, replaced_by = NULL, replaced_how = NULL WHERE id = ?1",
                 [drive.row],
@@ -156,7 +156,7 @@ impl Catalogue {
     }
 
     /// Two drives are here at once, so that they are two, whatever else they have in common.
-    pub fn set_apart(&self, one: DriveId, other: DriveId) -> Result<(), JobError> {
+    pub fn distinguish(&self, one: DriveId, other: DriveId) -> Result<(), JobError> {
         if !self.are_apart(one, other)? {
             let (one, other) = in_order(one, other);
             self.db.execute("INSERT OR IGNORE INTO drives_apart VALUES (?1, ?2)", [one, other])?;

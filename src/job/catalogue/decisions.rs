@@ -2,7 +2,7 @@
 
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::{Timestamp, RelName, Suspicion};
+use crate::model::{RelName, Suspicion, Timestamp};
 
 /// One content that was at a location.
 #[derive(Debug, Clone, PartialEq, Eq)]

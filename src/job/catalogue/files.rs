@@ -5,7 +5,7 @@ use super::Catalogue;
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::message::{FileFacts, Headers, SizeBreakdown};
-use crate::model::{WallTime, Identity, Timestamp, RelName, Suspicion};
+use crate::model::{Identity, RelName, Suspicion, Timestamp, WallTime};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// Where a path stands. States above `Present` are few and indexed.
@@ -146,7 +146,7 @@ impl FileRow {
     }
 
     /// Whether a file's octets could be the same: everything but the name's own change time.
-    pub fn has_octets_of(&self, facts: &FileFacts) -> bool {
+    pub fn has_same_bytes(&self, facts: &FileFacts) -> bool {
         self.bytes == facts.bytes
             && self.modified == facts.modified
             && self.inode == facts.inode as i64
@@ -203,7 +203,7 @@ const COLUMNS: &str = FileRow::COLUMNS;
 impl Catalogue {
     /// Up to `most` rows of a mailbox with keys after `after`, in order; only what a look is compared
     /// with, since a scan reads every row.
-    pub fn glances_after(
+    pub fn file_stats_after(
         &self,
         mailbox: i64,
         after: &[u8],
@@ -348,11 +348,16 @@ impl Catalogue {
 
     /// Records a content read and settled. Always a change the drives are asked about: while the
     /// path waited for its second look it was passed over, whatever a drive had not been told of it.
-    pub fn settle(&self, row: &FileRow, new: &NewFile, now: WallTime) -> Result<i64, JobError> {
+    pub fn confirm_file(
+        &self,
+        row: &FileRow,
+        new: &NewFile,
+        now: WallTime,
+    ) -> Result<i64, JobError> {
         let content = self.content(&new.identity)?;
         self.set_headers(content, &new.headers, &new.weight)?;
         let same = row.content == Some(content);
-        self.change(|tick| {
+        self.record_change(|tick| {
             let (first_seen, trusted) = match same || row.content.is_none() {
                 true => (row.first_seen, row.clock_trusted),
                 false => (now.time, now.trusted),

@@ -51,7 +51,7 @@ impl Catalogue {
         place: Option<&str>,
         now: Timestamp,
     ) -> Result<(), JobError> {
-        self.together(|| {
+        self.write_transaction(|| {
             self.db.execute(
                 "UPDATE drive SET forgotten = coalesce(forgotten, ?2), forgotten_why = ?3, \
                  forgotten_place = ?4, away = NULL WHERE id = ?1",

@@ -2,11 +2,11 @@
 //! Never calls anything departed that nobody saw go.
 
 use super::files::FileRow;
-use super::{Catalogue, FileState, ContentAt};
+use super::{Catalogue, ContentAt, FileState};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::ALIKE_MAX;
-use crate::model::{WallTime, Timestamp, RelName};
+use crate::model::{RelName, Timestamp, WallTime};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A content that is missing from a location.
@@ -62,7 +62,10 @@ fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
         damaged: row.get(3)?,
         modified: Timestamp { seconds: row.get(4)?, nanos: row.get(5)? },
         mode: row.get(6)?,
-        first_seen: WallTime { time: Timestamp { seconds: row.get(7)?, nanos: 0 }, trusted: row.get(8)? },
+        first_seen: WallTime {
+            time: Timestamp { seconds: row.get(7)?, nanos: 0 },
+            trusted: row.get(8)?,
+        },
         tick: row.get::<_, i64>(9)? as u64,
     })
 }
@@ -122,7 +125,7 @@ impl Catalogue {
         heir: Option<(i64, &[u8], i64)>,
         at: i64,
     ) -> Result<u64, JobError> {
-        self.change(|tick| {
+        self.record_change(|tick| {
             self.db
                 .prepare_cached(
                     "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
@@ -154,7 +157,7 @@ impl Catalogue {
 
     /// Records that a content is missing from the location of a row, or damaged there.
     pub fn set_missing(&self, row: &FileRow, content: i64, damaged: bool) -> Result<(), JobError> {
-        self.change(|tick| {
+        self.record_change(|tick| {
             self.db
                 .prepare_cached(
                     "DELETE FROM departed WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
@@ -269,7 +272,7 @@ impl Catalogue {
     pub fn is_still_beside(&self, row: &FileRow) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE file SET beside = ?3 WHERE mailbox = ?1 AND key = ?2")?
-            .execute(params![row.mailbox, row.key, self.tick()? as i64])?;
+            .execute(params![row.mailbox, row.key, self.change_number()? as i64])?;
         Ok(())
     }
 
@@ -288,7 +291,8 @@ impl Catalogue {
     /// All of a mailbox was looked over: what is there now was there at the last change. Where nothing changed nothing
     /// is written, not even in vain: a catalogue that is open to look only would refuse that, and be copied for it.
     pub fn set_scanned(&self, mailbox: i64) -> Result<(), JobError> {
-        let (of, behind) = ([mailbox, self.tick()? as i64], "WHERE id = ?1 AND scanned <> ?2");
+        let (of, behind) =
+            ([mailbox, self.change_number()? as i64], "WHERE id = ?1 AND scanned <> ?2");
         if self.db.prepare_cached(&format!("SELECT 1 FROM mailbox {behind}"))?.exists(of)? {
             self.db.execute(&format!("UPDATE mailbox SET scanned = ?2 {behind}"), of)?;
         }

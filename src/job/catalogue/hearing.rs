@@ -40,7 +40,7 @@ impl Catalogue {
             }
             let here = self.position_at(since as u64)?;
             if here.is_some_and(|here| writers.may_cover(left, here)) {
-                self.change(|tick| {
+                self.record_change(|tick| {
                     Ok(self
                         .db
                         .prepare_cached(

@@ -8,7 +8,7 @@ use super::writers::position_columns;
 use super::{Catalogue, ContentAt};
 use crate::job::JobError;
 use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};
-use crate::model::{Identity, Timestamp, Position, StationName, Suspicion};
+use crate::model::{Identity, Position, StationName, Suspicion, Timestamp};
 use rusqlite::{OptionalExtension as _, params};
 use std::collections::{BTreeSet, HashSet, VecDeque};
 
@@ -47,7 +47,11 @@ impl Catalogue {
     }
 
     /// What left, and had this come after it: another content in place of it, or the same at another location.
-    fn came_before(&self, station: &StationName, place: &ContentAt) -> Result<Vec<Before>, JobError> {
+    fn came_before(
+        &self,
+        station: &StationName,
+        place: &ContentAt,
+    ) -> Result<Vec<Before>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_heir \
              JOIN book ON book.id = d.book AND book.station = ?1 \

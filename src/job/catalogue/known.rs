@@ -98,7 +98,7 @@ impl Catalogue {
         {
             return Ok(());
         }
-        self.together(|| {
+        self.write_transaction(|| {
             let sql = "INSERT OR REPLACE INTO known_drive VALUES (?1, ?2, ?3, ?4, ?5)";
             let now = now.to_text();
             self.db.execute(sql, params![id.to_string(), label, serial, how.as_str(), now])?;

@@ -8,7 +8,7 @@ use super::gone::{DEPARTED, read_departed};
 use super::ledger_lines::DepartureLine;
 use super::merge::Judge;
 use super::writers::bits;
-use super::{ReplicaState, Catalogue, DepartedRow, ContentAt, AssertedRow};
+use super::{AssertedRow, Catalogue, ContentAt, DepartedRow, ReplicaState};
 use crate::job::JobError;
 use crate::job::exclude::ignores;
 use crate::model::{RelName, StationName};
@@ -139,7 +139,7 @@ impl Catalogue {
     /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
     /// of anything, or something was lacking then.
     pub fn lacking_now(&self, book: &ReplicaState) -> Result<Lacking, JobError> {
-        match book.told == 0 || book.lacking.messages > 0 {
+        match book.recorded_through == 0 || book.lacking.messages > 0 {
             true => self.lacking(book),
             false => Ok(Lacking::default()),
         }

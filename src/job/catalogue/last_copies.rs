@@ -2,7 +2,7 @@
 //! what is known. Never decides whether that may be.
 
 use super::Catalogue;
-use super::books::ReplicaState;
+use super::replicas::ReplicaState;
 use crate::job::JobError;
 use rusqlite::params;
 
@@ -68,7 +68,7 @@ impl Catalogue {
 
     /// Takes out of what is known all that a wiped drive had. The drive itself stays known, as given up.
     pub fn drop_copies(&self, drive: i64) -> Result<(), JobError> {
-        self.together(|| {
+        self.write_transaction(|| {
             for table in [
                 "payload",
                 "assertion",

@@ -4,7 +4,7 @@
 use super::decisions::Version;
 use super::writers::position_columns;
 use crate::model::ledger::Departed;
-use crate::model::{Timestamp, Position, Suspicion};
+use crate::model::{Position, Suspicion, Timestamp};
 use rusqlite::Row;
 
 /// A line that asserts that a content is at a location.

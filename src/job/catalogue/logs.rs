@@ -145,7 +145,7 @@ impl Catalogue {
         if self.log_damage(book)? == found {
             return Ok(());
         }
-        self.together(|| {
+        self.write_transaction(|| {
             self.db.execute("DELETE FROM log_damage WHERE book = ?1", [book])?;
             found.iter().try_for_each(|damage| {
                 let LogDamage { log, at, lines, unreadable } = *damage;

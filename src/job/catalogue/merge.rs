@@ -3,8 +3,8 @@
 //! assertions that its position covers. Anybody may have written to a drive: the word of one alone leaves nothing out
 //! that another one holds.
 
-use super::candidates::{Candidate, NOBODYS, LocationLines, candidates};
-use super::decisions::{Decision, Role, Version, RestoreItem, Withheld};
+use super::candidates::{Candidate, LocationLines, NOBODYS, candidates};
+use super::decisions::{Decision, RestoreItem, Role, Version, Withheld};
 use super::heirs::chain;
 use super::ledger_lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,

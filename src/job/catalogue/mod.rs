@@ -4,38 +4,38 @@
 mod apply;
 mod assertions;
 mod audit;
-mod books;
 mod candidates;
-mod carried;
 mod contents;
 mod contradictions;
+mod copies;
 mod counting;
 mod decisions;
+mod drive_trust;
 mod drives;
 mod files;
 mod given_up;
 mod gone;
-mod health;
 mod hearing;
 mod heirs;
 mod held_back;
-mod holdings;
 mod in_force;
+mod index_queries;
+mod inventory;
 mod known;
 mod lacking;
 mod last_copies;
 mod ledger_lines;
 mod logs;
 mod merge;
+mod message_copies;
 mod newcomers;
-mod opening;
-mod payloads;
-mod proofs;
+mod open;
 mod prunes;
 mod recheck;
-mod rereads;
+mod replicas;
 mod retired;
 mod room;
+mod scrub;
 mod stamps;
 mod station;
 mod suspect;
@@ -43,31 +43,31 @@ mod traffic;
 mod witnesses;
 mod writers;
 
-pub use assertions::{ContentAt, AssertedRow};
+pub use assertions::{AssertedRow, ContentAt};
 pub use audit::{Overdue, OverdueMessage, Totals};
-pub use books::ReplicaState;
-pub use carried::{DatedCopy, LastLocation, LocationStatus};
 pub use contradictions::{Contradicting, Contradiction};
-pub use decisions::{Decision, Role, Version, RestoreItem, Withheld};
+pub use copies::{CopyRow, CopyState, CopyStatus};
+pub use decisions::{Decision, RestoreItem, Role, Version, Withheld};
 pub use drives::{DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
-pub use files::{FileRow, FileState, FileStatRow, NewFile};
+pub use files::{FileRow, FileStatRow, FileState, NewFile};
 pub use given_up::DriveEvent;
 pub use gone::{DepartedRow, MissingRow};
 pub use held_back::HeldBack;
-pub use holdings::CopyCounts;
 pub use in_force::{KnownMailbox, LeftMailbox};
+pub use index_queries::{DatedCopy, LastLocation, LocationStatus};
+pub use inventory::CopyCounts;
 pub use known::{KnownAs, KnownHow};
 pub use lacking::Lacking;
 pub use last_copies::LastCopies;
 pub use logs::{KnownLines, Log, LogDamage};
 pub use merge::Judge;
-pub use opening::SetAside;
-pub use payloads::{CopyStatus, CopyRow, CopyState};
-pub use proofs::{TrackedMessage, Proof};
-pub use rereads::CycleTotals;
+pub use message_copies::{Proof, TrackedMessage};
+pub use open::SetAside;
+pub use replicas::ReplicaState;
 pub use retired::{Retired, Said, Untold};
-pub use room::{LedgerRoom, LedgerImport};
-pub use traffic::{Counted, MessageInfo, LocationRecord};
+pub use room::{LedgerImport, LedgerRoom};
+pub use scrub::CycleTotals;
+pub use traffic::{Counted, LocationRecord, MessageInfo};
 
 use super::JobError;
 use crate::disk::MemoryFolder;
@@ -99,7 +99,10 @@ pub struct Catalogue {
 
 impl Catalogue {
     /// Runs several changes as one.
-    pub fn together<T>(&self, work: impl FnOnce() -> Result<T, JobError>) -> Result<T, JobError> {
+    pub fn write_transaction<T>(
+        &self,
+        work: impl FnOnce() -> Result<T, JobError>,
+    ) -> Result<T, JobError> {
         if !self.db.is_autocommit() {
             return work();
         }
@@ -114,7 +117,10 @@ impl Catalogue {
 
     /// Answers several questions from one state of the catalogue, taking its lock once. Nothing may be
     /// changed in it.
-    pub fn at_once<T>(&self, ask: impl FnOnce() -> Result<T, JobError>) -> Result<T, JobError> {
+    pub fn read_transaction<T>(
+        &self,
+        ask: impl FnOnce() -> Result<T, JobError>,
+    ) -> Result<T, JobError> {
         if !self.db.is_autocommit() {
             return ask();
         }
@@ -133,20 +139,6 @@ impl Catalogue {
         self.db
             .prepare_cached("INSERT OR REPLACE INTO meta VALUES (?1, ?2)")?
             .execute([name, value])?;
-        Ok(())
-    }
-
-    /// Looks made in another boot, or by another run of the daemon, are no first looks of this one:
-    /// their monotonic time means nothing here. The first change of a run is a new writer's.
-    pub fn begin_run(&self, clock: &dyn Clock) -> Result<(), JobError> {
-        self.is_fresh.set(true);
-        // Nor is a ledger being read: a run that was cut off may have been in the middle of one.
-        self.end_reading();
-        let now = millis(clock);
-        let stale = "state IN (2, 5, 6, 7) AND state > 1 AND looked <> ?1";
-        if self.db.prepare_cached(&format!("SELECT 1 FROM file WHERE {stale}"))?.exists([now])? {
-            self.db.execute(&format!("UPDATE file SET looked = ?1 WHERE {stale}"), [now])?;
-        }
         Ok(())
     }
 

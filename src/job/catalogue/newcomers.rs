@@ -47,7 +47,7 @@ impl Catalogue {
 
     /// Whether the stick of a mount is the one that is let in. The first that asks is.
     pub fn take_leave(&self, mount: &str, clock: &dyn Clock) -> Result<bool, JobError> {
-        self.together(|| {
+        self.write_transaction(|| {
             let Some(mut leave) = self.leave(clock)? else { return Ok(false) };
             match &leave.taken {
                 Some(taken) => Ok(taken == mount),

@@ -1,7 +1,7 @@
 //! Superseded versions on a drive: which they are, and which of those given up are still to be removed.
 //! Never names a content that any drive's ledger still gives a place, or the mailbox ever had last.
 
-use super::payloads::{PAYLOAD, CopyRow, read_payload};
+use super::copies::{CopyRow, PAYLOAD, read_payload};
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use rusqlite::params;
@@ -55,7 +55,7 @@ impl Catalogue {
 
     /// They are not there any more, durably.
     pub fn removed(&self, book: i64, copies: &[CopyRow]) -> Result<(), JobError> {
-        self.together(|| {
+        self.write_transaction(|| {
             copies.iter().try_for_each(|copy| {
                 self.set_payload_state(book, copy.name.number, CopyState::Removed)
             })

@@ -1,12 +1,12 @@
 //! What was known of a ledger before it had to be read from its beginning: kept aside until all of it that the ledger
 //! tells no more is written again. Nothing here counts as a copy or a place meanwhile: a retired book is of no station.
 
-use super::payloads::{PAYLOAD, CopyRow, read_payload};
+use super::copies::{CopyRow, PAYLOAD, read_payload};
 use super::writers::position_columns;
-use super::{ReplicaState, Catalogue, ContentAt};
+use super::{Catalogue, ContentAt, ReplicaState};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
-use crate::model::{Timestamp, Position, Suspicion};
+use crate::model::{Position, Suspicion, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
 
 /// A book set aside.
@@ -84,7 +84,7 @@ impl Catalogue {
                 row.get(0)
             })?;
         let name = station.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
-        self.together(|| {
+        self.write_transaction(|| {
             // No station has a name with a slash in it.
             self.db.execute(
                 "UPDATE book SET station = '/' || station, trusted = ?2 WHERE id = ?1",
@@ -119,7 +119,7 @@ impl Catalogue {
 
     /// Forgets what was set aside: all that is still so is in the ledger again.
     pub fn drop_retired(&self, retired: i64) -> Result<(), JobError> {
-        self.together(|| {
+        self.write_transaction(|| {
             let mut tables = self.db.prepare(
                 "SELECT t.name FROM sqlite_master t JOIN pragma_table_info(t.name) c \
                  WHERE t.type = 'table' AND c.name = 'book'",

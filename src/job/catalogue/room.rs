@@ -2,7 +2,7 @@
 //! write first, within what the state's file system has; and gives back what a drive took that is not used after all.
 //! Never decides whether a ledger is to be believed.
 
-use super::{ReplicaState, Catalogue, KnownHow};
+use super::{Catalogue, KnownHow, ReplicaState};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::limits::{
@@ -87,7 +87,7 @@ impl Catalogue {
     }
 
     /// Begins to take in so many bytes of a ledger.
-    pub fn take_in(&self, room: Option<LedgerRoom>) -> Result<LedgerImport<'_>, JobError> {
+    pub fn import_ledger(&self, room: Option<LedgerRoom>) -> Result<LedgerImport<'_>, JobError> {
         let last = |table| -> Result<i64, JobError> {
             let sql = format!("SELECT coalesce(max(id), 0) FROM {table}");
             Ok(self.db.query_row(&sql, [], |row| row.get(0))?)

@@ -2,7 +2,7 @@
 //! Never decides which of two words counts; the merge does.
 
 use super::Catalogue;
-use super::payloads::{PAYLOAD, CopyRow, read_payload};
+use super::copies::{CopyRow, PAYLOAD, read_payload};
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::{MailboxName, StationName};

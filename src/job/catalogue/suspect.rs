@@ -9,9 +9,9 @@ use rusqlite::params;
 impl Catalogue {
     /// Marks the version of a path suspect, after a look at the version before on a drive: that one is missing.
     pub fn mark_suspect(&self, row: &FileRow, good: i64, why: Suspicion) -> Result<(), JobError> {
-        self.together(|| {
+        self.write_transaction(|| {
             self.set_missing(row, good, true)?;
-            let tick = self.next_tick()?;
+            let tick = self.next_change_number()?;
             self.db
                 .prepare_cached(
                     "UPDATE file SET good = ?3, suspect = ?4, tick = ?5 WHERE mailbox = ?1 AND key = ?2",
@@ -24,14 +24,14 @@ impl Catalogue {
     /// The card changed a message by itself: what it is now is suspect, what it was is wanted.
     pub fn mark_altered(&self, row: &FileRow, now: &Identity) -> Result<(), JobError> {
         let content = self.content(now)?;
-        self.together(|| {
+        self.write_transaction(|| {
             if let Some(good) = row.content {
                 self.headers_as_of(content, good)?;
                 if row.suspect.is_none() {
                     self.set_missing(row, good, true)?;
                 }
             }
-            let tick = self.next_tick()?;
+            let tick = self.next_change_number()?;
             self.db
                 .prepare_cached(
                     "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, tick = ?5, \
@@ -50,7 +50,7 @@ impl Catalogue {
 
     /// A version that looked like damage is taken for the message.
     pub fn take_as_it_is(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
-        self.change(|tick| {
+        self.record_change(|tick| {
             self.db
                 .prepare_cached(
                     "UPDATE file SET suspect = NULL, good = NULL, tick = ?3 WHERE mailbox = ?1 AND key = ?2",

@@ -81,8 +81,7 @@ impl Catalogue {
             .optional()?
             .unwrap_or(0);
         let mut query = self.db.prepare_cached(WORDS)?;
-        let mut rows =
-            query.query(params![station.as_str(), longest, CopyState::Debris as i64])?;
+        let mut rows = query.query(params![station.as_str(), longest, CopyState::Debris as i64])?;
         while let Some(row) = rows.next()? {
             let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(3)?, row.get(4)?);
             let (seen, clock): (Option<i64>, Option<bool>) = (row.get(6)?, row.get(7)?);

@@ -3,7 +3,7 @@
 //! Never judges: what differs, and what follows, is in `contradictions`.
 
 use super::contradictions::{Said, number};
-use super::{ReplicaState, Catalogue, digest_column};
+use super::{Catalogue, ReplicaState, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Event;
 use crate::model::limits::{ENDS_REMEMBERED, WITNESSES_A_COMMIT, WITNESSES_KEPT};
@@ -42,7 +42,7 @@ impl Catalogue {
     /// Before a ledger that does not go on from its known end is read from its beginning: that end is remembered. Not
     /// one that nobody made durable, which a cut may have taken; nor of a ledger that contradicts this card already.
     pub fn remember_end(&self, book: &ReplicaState) -> Result<(), JobError> {
-        if book.chain.seq == 0 || book.unproven || self.is_accused_by_this_card(book.drive)? {
+        if book.chain.seq == 0 || book.unsynced_lines || self.is_accused_by_this_card(book.drive)? {
             return Ok(());
         }
         self.db.execute(
@@ -58,7 +58,10 @@ impl Catalogue {
         Ok(())
     }
 
-    pub(super) fn known_ends(&self, book: &ReplicaState) -> Result<Vec<(i64, u64, Digest)>, JobError> {
+    pub(super) fn known_ends(
+        &self,
+        book: &ReplicaState,
+    ) -> Result<Vec<(i64, u64, Digest)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT id, seq, hash FROM known_end WHERE drive = ?1 \
              AND station = (SELECT station FROM book WHERE id = ?2)",

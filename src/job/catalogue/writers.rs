@@ -1,12 +1,12 @@
 //! Who writes, and which of two words is the later: this card's writers, and those of the ledgers it has read.
 //! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
 
-use super::{ReplicaState, Catalogue};
+use super::{Catalogue, ReplicaState, millis};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::ledger::Event;
 use crate::model::limits::{WRITER_LINKS_MAX, WRITERS_A_LEDGER};
-use crate::model::{Position, WriterId, Writers};
+use crate::model::{Clock, Position, WriterId, Writers};
 use rusqlite::{OptionalExtension as _, Row, params};
 use std::collections::{BTreeSet, HashMap};
 
@@ -25,22 +25,36 @@ pub(super) fn position_columns(row: &Row<'_>, at: usize) -> rusqlite::Result<Pos
 }
 
 impl Catalogue {
+    /// Looks made in another boot, or by another run of the daemon, are no first looks of this one:
+    /// their monotonic time means nothing here. The first change of a run is a new writer's.
+    pub fn begin_run(&self, clock: &dyn Clock) -> Result<(), JobError> {
+        self.is_fresh.set(true);
+        // Nor is a ledger being read: a run that was cut off may have been in the middle of one.
+        self.end_reading();
+        let now = millis(clock);
+        let stale = "state IN (2, 5, 6, 7) AND state > 1 AND looked <> ?1";
+        if self.db.prepare_cached(&format!("SELECT 1 FROM file WHERE {stale}"))?.exists([now])? {
+            self.db.execute(&format!("UPDATE file SET looked = ?1 WHERE {stale}"), [now])?;
+        }
+        Ok(())
+    }
+
     /// The number of the last change.
-    pub fn tick(&self) -> Result<u64, JobError> {
+    pub fn change_number(&self) -> Result<u64, JobError> {
         Ok(self.meta("tick")?.and_then(|text| text.parse().ok()).unwrap_or(0))
     }
 
     /// Makes a change under a number of its own, as one: whoever has seen the number finds the change.
-    pub(super) fn change<T>(
+    pub(super) fn record_change<T>(
         &self,
         make: impl FnOnce(u64) -> Result<T, JobError>,
     ) -> Result<T, JobError> {
-        self.together(|| make(self.next_tick()?))
+        self.write_transaction(|| make(self.next_change_number()?))
     }
 
     /// Numbers a change; only together with it. The first one of a run, and the first after something was read that
     /// this card did not know of, is a new writer's: so what it says later speaks of what it has read.
-    pub(super) fn next_tick(&self) -> Result<u64, JobError> {
+    pub(super) fn next_change_number(&self) -> Result<u64, JobError> {
         debug_assert!(!self.db.is_autocommit(), "a number was seen before its change");
         if self.is_fresh.get() || self.meta("read_anew")?.is_some_and(|text| text == "1") {
             self.begin_writer()?;
@@ -53,10 +67,10 @@ impl Catalogue {
     /// The position that lines written now speak as of; none before the first change. Once something was read that this
     /// card did not know of it is a new writer's, which has read it: so of two words the later one is seen to be so.
     pub fn position_now(&self) -> Result<Option<Position>, JobError> {
-        let tick = self.tick()?;
+        let tick = self.change_number()?;
         match tick > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
             true => {
-                let tick = self.together(|| self.next_tick())?;
+                let tick = self.write_transaction(|| self.next_change_number())?;
                 self.position_at(tick)
             }
             false => self.position_at(tick),
@@ -65,7 +79,7 @@ impl Catalogue {
 
     /// Draws a writer that goes on from where this card is, and has read what it has read.
     fn begin_writer(&self) -> Result<(), JobError> {
-        let tick = self.tick()?;
+        let tick = self.change_number()?;
         let parent = self.position_at(tick)?;
         let mut links: Vec<Position> = parent.into_iter().collect();
         links.extend(self.read_since(parent)?);
@@ -198,7 +212,7 @@ impl Catalogue {
         if self.meta("read_anew")?.is_some_and(|text| text == "1") {
             return Ok(());
         }
-        let now = self.position_at(self.tick()?)?;
+        let now = self.position_at(self.change_number()?)?;
         match self.read_since(now)?.is_empty() {
             true => Ok(()),
             false => self.set_meta("read_anew", "1"),
@@ -271,7 +285,7 @@ impl Catalogue {
     /// Before a ledger is read: of the numbers that it gives this card's present writer none is known beyond the last
     /// change, as after an old image of the card was put back.
     pub fn begin_reading(&self) -> Result<(), JobError> {
-        self.reading.set(Some(self.tick()?));
+        self.reading.set(Some(self.change_number()?));
         self.writers_told.take();
         self.lineage.take();
         Ok(())
@@ -299,7 +313,11 @@ impl Catalogue {
 
     /// Lines that a ledger needs before some events, so that it tells of every writer they speak of, and of those
     /// before them; ancestors first.
-    pub fn writers_untold(&self, book: &ReplicaState, events: &[Event]) -> Result<Vec<Event>, JobError> {
+    pub fn writers_untold(
+        &self,
+        book: &ReplicaState,
+        events: &[Event],
+    ) -> Result<Vec<Event>, JobError> {
         let mut lines = Vec::new();
         let mut done = BTreeSet::new();
         for position in events.iter().filter_map(Event::position) {

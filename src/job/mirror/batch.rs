@@ -1,7 +1,7 @@
 //! What is committed together, and what came of it. Only values: nothing is decided or written here.
 
 use crate::disk::Volume;
-use crate::job::catalogue::{FileRow, ContentAt};
+use crate::job::catalogue::{ContentAt, FileRow};
 use crate::model::ledger::{Assertion, Event};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,

@@ -6,7 +6,7 @@ use super::batch::{Batch, Committed, CopyItem};
 use super::copy::{Written, write_copies};
 use crate::job::JobError;
 use crate::job::catalogue::ContentAt;
-use crate::job::drive::{Replica, CopyCheck, hash_copies};
+use crate::job::replica::{CopyCheck, Replica, hash_copies};
 use crate::model::bag;
 use crate::model::ledger::Event;
 use std::collections::HashSet;
@@ -23,8 +23,8 @@ pub(super) fn commit(
 
     // 1. Is it still the drive that was admitted? Survives: a pulled stick, a mount point without it.
     drive.volume.present()?;
-    let session = drive.book.session.take();
-    pass.catalogue.save_book(&drive.book)?;
+    let session = drive.state.session.take();
+    pass.catalogue.save_book(&drive.state)?;
 
     // 2. Write every copy under a name never used before. Survives: a cut anywhere in here, since no
     //    line tells of these files yet and no old file is touched.
@@ -34,7 +34,7 @@ pub(super) fn commit(
     // After a refused write there may be a file that no line tells of: the next admission looks for it.
     let session = session.filter(|_| !full);
     if written.is_empty() && notes.is_empty() {
-        drive.book.session = session;
+        drive.state.session = session;
         return Ok(done);
     }
 
@@ -66,13 +66,13 @@ pub(super) fn commit(
 
     // 5b. The ledger, synced: the commit point. Survives: everything from here on. Both logs are read back
     //     like the copies: a worn stick may take a line, call it durable and not keep it.
-    drive.book.session = session.filter(|_| debris.is_empty());
-    drive.book.opened = true;
+    drive.state.session = session.filter(|_| debris.is_empty());
+    drive.state.opened = true;
     let stamp = pass.clock.stamp();
     drive.record(pass.catalogue, &stamp, events)?;
     if !debris.is_empty() {
         drive.list(&debris)?;
-        pass.catalogue.save_book(&drive.book)?;
+        pass.catalogue.save_book(&drive.state)?;
     }
 
     // 6. Only now may anyone be told.
@@ -112,14 +112,14 @@ fn events(
     done: &mut Committed,
 ) -> Result<Vec<Event>, JobError> {
     let mut events = Vec::with_capacity(written.len() + notes.len() + 2);
-    if !drive.book.opened {
+    if !drive.state.opened {
         events.push(Event::opened());
     }
     // One may be named while the drive stays in: a card that knows nothing must find out where it was all the same.
     for mailbox in pass.mailboxes {
         let root = crate::disk::host::resolved(mailbox.dir.path());
         let root = root.as_os_str().as_bytes();
-        if !pass.catalogue.book_knows_root(drive.book.row, mailbox.row, root)? {
+        if !pass.catalogue.book_knows_root(drive.state.row, mailbox.row, root)? {
             events.push(Event::Mailbox { mailbox: mailbox.name.clone(), root: root.to_vec() });
         }
     }
@@ -138,6 +138,6 @@ fn events(
         });
     }
     events.extend(notes);
-    events.extend(pass.catalogue.witnesses_untold(&drive.book)?);
+    events.extend(pass.catalogue.witnesses_untold(&drive.state)?);
     drive.with_writers(pass.catalogue, events)
 }

@@ -3,10 +3,12 @@
 
 use super::batch::{Committed, CopyItem, PeerCopy};
 use super::{Pass, is_gone};
-use crate::disk::{DiskError, MailboxDir, MessageFile, ReadFrom, Trouble, read_full, read_known};
+use crate::disk::{
+    DiskError, MailboxDir, MessageFile, ReadFrom, Trouble, read_full, read_if_unchanged,
+};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, millis};
-use crate::job::drive::Replica;
+use crate::job::replica::Replica;
 use crate::model::limits::{
     COPY_BUFFER_BYTES, NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_MESSAGES,
 };
@@ -93,12 +95,12 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
     let read = || -> Result<Fetched, DiskError> {
         let Some(assertion) = &item.assertion else { return Ok(Fetched::NotOurs) };
         let mut file = dir.open_message(&assertion.location.path)?;
-        if !item.row.has_octets_of(&file.opened_as()) {
-            return Ok(Fetched::Changed(file.facts_now()?));
+        if !item.row.has_same_bytes(&file.facts_at_open()) {
+            return Ok(Fetched::Changed(file.current_facts()?));
         }
         let bytes = item.identity.bytes;
         let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes as usize + 1)];
-        let got = read_known(|into| file.read(into), &mut buffer, bytes)?;
+        let got = read_if_unchanged(|into| file.read(into), &mut buffer, bytes)?;
         if got == buffer.len() && bytes >= got as u64 {
             return Ok(Fetched::Long(file, buffer));
         }
@@ -106,7 +108,7 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
         // Whether it is the right one is known before a name is used for it.
         match Identity::of(&buffer) == item.identity && is_unchanged(&file) {
             true => Ok(Fetched::Whole(buffer)),
-            false => Ok(Fetched::Changed(file.facts_now()?)),
+            false => Ok(Fetched::Changed(file.current_facts()?)),
         }
     };
     read().unwrap_or_else(Fetched::Unreadable)
@@ -119,7 +121,7 @@ fn borrow(lent: &PeerCopy, item: &CopyItem) -> Fetched {
         let mut source = lent.volume.read(&at, 0, ReadFrom::Medium)?;
         let bytes = item.identity.bytes;
         let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes as usize + 1)];
-        let got = read_known(|into| source.read(into), &mut buffer, bytes)?;
+        let got = read_if_unchanged(|into| source.read(into), &mut buffer, bytes)?;
         if got == buffer.len() && bytes >= got as u64 {
             return Ok(Fetched::LongLent);
         }
@@ -135,7 +137,7 @@ fn borrow(lent: &PeerCopy, item: &CopyItem) -> Fetched {
 /// A copy that another drive cannot lend is in doubt there until that drive is read again.
 fn not_lent(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
     match &item.lent {
-        Some(lent) => pass.catalogue.doubt_copy(lent.book, lent.payload.number),
+        Some(lent) => pass.catalogue.mark_copy_unverified(lent.book, lent.payload.number),
         None => Ok(()),
     }
 }
@@ -199,7 +201,7 @@ fn write_long<'a>(
     if identity == item.identity && is_unchanged(&file) {
         return Ok(Written { payload, identity, item: Some(item) });
     }
-    changed(pass, item, &file.facts_now()?, done)?;
+    changed(pass, item, &file.current_facts()?, done)?;
     Ok(Written { payload, identity, item: None })
 }
 
@@ -237,7 +239,7 @@ fn write_lent<'a>(
 }
 
 fn is_unchanged(file: &MessageFile) -> bool {
-    file.facts_now().is_ok_and(|now| now == file.opened_as())
+    file.current_facts().is_ok_and(|now| now == file.facts_at_open())
 }
 
 fn changed(
@@ -274,7 +276,7 @@ fn next_name(
     drive: &mut Replica,
     extension: crate::model::Extension,
 ) -> Result<PayloadName, JobError> {
-    let book = &mut drive.book;
+    let book = &mut drive.state;
     if book.segment == 0 || book.segment_used >= SEGMENT_MESSAGES {
         book.segment += 1;
         book.segment_used = 0;

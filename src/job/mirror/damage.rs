@@ -5,9 +5,9 @@ use super::Pass;
 use super::batch::Batch;
 use crate::disk::{DiskError, ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{DepartedRow, FileRow, CopyStatus, AssertedRow};
-use crate::job::drive::{Replica, CopyCheck, hash_copy};
-use crate::job::settle::any_nul_block;
+use crate::job::catalogue::{AssertedRow, CopyStatus, DepartedRow, FileRow};
+use crate::job::confirm::any_nul_block;
+use crate::job::replica::{CopyCheck, Replica, hash_copy};
 use crate::job::verify::READ_ERROR;
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Hasher, Identity, PayloadName, Suspicion};
@@ -80,7 +80,7 @@ pub(super) fn found(
 fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };
     let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
-    file.skip_to(bytes.saturating_sub(NUL_TAIL_BYTES as u64));
+    file.seek(bytes.saturating_sub(NUL_TAIL_BYTES as u64));
     let mut tail = [1; NUL_TAIL_BYTES];
     Ok(match read_full(|into| file.read(into), &mut tail) {
         Ok(got) => got > 0 && tail[..got].iter().all(|&b| b == 0),
@@ -113,7 +113,7 @@ fn left_of(
     if new.bytes >= old.bytes && !is_holed {
         return Ok(Compared::Not);
     }
-    let CopyStatus::Good(payload) = pass.catalogue.held(drive.book.row, good)? else {
+    let CopyStatus::Good(payload) = pass.catalogue.held(drive.state.row, good)? else {
         return Ok(Compared::Not);
     };
     if let Ok(beginning) = beginning(drive, payload, new.bytes) {
@@ -128,7 +128,7 @@ fn left_of(
     // Whether that is the copy's trouble alone: one of the drive ends the pass.
     let found = hash_copy(&*drive.volume, &drive.dir, payload, old.bytes)?;
     if found.is_failing() {
-        pass.catalogue.mark_worn(drive.book.drive, READ_ERROR)?;
+        pass.catalogue.mark_worn(drive.state.drive, READ_ERROR)?;
     }
     if found != CopyCheck::Is(*old) {
         batch.notes.push(found.event(payload));

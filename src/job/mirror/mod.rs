@@ -5,12 +5,12 @@ mod batch;
 mod commit;
 mod copy;
 mod damage;
-mod mend;
 mod plan;
+mod repair_from_peers;
 mod sweep;
 
 use super::catalogue::{Catalogue, Lacking, millis};
-use super::drive::{Replica, PresentDrives};
+use super::replica::{PresentDrives, Replica};
 use super::{JobError, MailboxRef, Progress};
 use crate::disk::{DiskError, MailboxDir};
 use crate::model::limits::LISTED_MAX;
@@ -108,7 +108,7 @@ impl Pass<'_> {
     pub fn run(&self, drive: &mut Replica) -> Result<PassReport, JobError> {
         let mut report = PassReport::default();
         let mut size = BatchSize::default();
-        let anew = drive.book.told == 0 || drive.book.lacking.messages > 0;
+        let anew = drive.state.recorded_through == 0 || drive.state.lacking.messages > 0;
         loop {
             // A batch whose messages were all gone has brought nothing, and would bring nothing again.
             let done = (report.copied, report.noted);
@@ -120,11 +120,11 @@ impl Pass<'_> {
             }
         }
         if anew {
-            drive.book.lacking = self.catalogue.lacking(&drive.book)?;
-            self.catalogue.save_book(&drive.book)?;
+            drive.state.lacking = self.catalogue.lacking(&drive.state)?;
+            self.catalogue.save_book(&drive.state)?;
         }
-        report.told_all = drive.book.told >= self.catalogue.tick()?;
-        report.lacking = drive.book.lacking;
+        report.told_all = drive.state.recorded_through >= self.catalogue.change_number()?;
+        report.lacking = drive.state.lacking;
         Ok(report)
     }
 

@@ -4,8 +4,8 @@
 use super::batch::{Batch, CopyItem};
 use super::{OpenMailbox, Pass, damage};
 use crate::job::JobError;
-use crate::job::catalogue::{DepartedRow, FileRow, FileState, CopyStatus, MissingRow, ContentAt};
-use crate::job::drive::Replica;
+use crate::job::catalogue::{ContentAt, CopyStatus, DepartedRow, FileRow, FileState, MissingRow};
+use crate::job::replica::Replica;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 use crate::model::limits::HEIRS_FOLLOWED;
 use crate::model::{Reason, RelName};
@@ -41,8 +41,8 @@ pub(super) fn arrival(
     let (FileState::Present, Some(content)) = (row.state, row.content) else {
         return Ok(Step::Skip);
     };
-    let book = drive.book.row;
-    let (stands, held, identity) = pass.catalogue.at_once(|| {
+    let book = drive.state.row;
+    let (stands, held, identity) = pass.catalogue.read_transaction(|| {
         Ok((
             pass.catalogue.standing_at(book, row.mailbox, &row.key)?,
             pass.catalogue.held(book, content)?,
@@ -104,7 +104,7 @@ pub(super) fn missing(
     row: &MissingRow,
     batch: &Batch,
 ) -> Result<Step, JobError> {
-    let (book, content) = (drive.book.row, row.content);
+    let (book, content) = (drive.state.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
     let CopyStatus::Good(_) = pass.catalogue.held(book, content)? else {
         return Ok(match batch.copied_place_of(content) {
@@ -140,12 +140,12 @@ pub(super) fn departure(
     row: &DepartedRow,
     batch: &Batch,
 ) -> Result<Step, JobError> {
-    let (catalogue, book, content) = (pass.catalogue, drive.book.row, row.content);
+    let (catalogue, book, content) = (pass.catalogue, drive.state.row, row.content);
     if pass.mailbox(row.mailbox).is_none() {
         return Ok(Step::Skip);
     }
     let Some(position) = catalogue.position_at(row.tick)? else { return Ok(Step::Skip) };
-    if drive.book.is_silent_of(row.tick) {
+    if drive.state.is_silent_of(row.tick) {
         return Ok(Step::Skip);
     }
     // What another card asserted meanwhile is not withheld by what this one saw before.
@@ -188,7 +188,7 @@ pub(super) fn departure(
         why,
         to,
         heir,
-        gaps: drive.book.gaps,
+        gaps: drive.state.gaps,
     };
     Ok(Step::Depart(Event::Removed(departure), needs))
 }
@@ -244,7 +244,7 @@ fn is_told(
     elsewhere: bool,
 ) -> Result<bool, JobError> {
     let (mailbox, key, content) = place;
-    let (catalogue, book) = (pass.catalogue, drive.book.row);
+    let (catalogue, book) = (pass.catalogue, drive.state.row);
     if batch.asserts(place) || elsewhere && batch.place_of(*content).is_some() {
         return Ok(true);
     }
@@ -265,7 +265,7 @@ fn told_place(
     copied: Option<&ContentAt>,
 ) -> Result<Option<ContentAt>, JobError> {
     let (mailbox, key, content) = heir;
-    let (catalogue, book) = (pass.catalogue, drive.book.row);
+    let (catalogue, book) = (pass.catalogue, drive.state.row);
     if batch.asserts(heir) || catalogue.standing(book, *mailbox, key, *content)?.is_some() {
         return Ok(Some(heir.clone()));
     }
@@ -282,7 +282,7 @@ fn told_elsewhere(
     batch: &Batch,
     content: i64,
 ) -> Result<Option<ContentAt>, JobError> {
-    let known = pass.catalogue.place_told(drive.book.row, content)?;
+    let known = pass.catalogue.place_told(drive.state.row, content)?;
     let known = known.or_else(|| batch.place_of(content));
     Ok(known.map(|(mailbox, key)| (mailbox, key, content)))
 }

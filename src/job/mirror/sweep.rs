@@ -5,8 +5,8 @@ use super::batch::{Batch, BatchSize};
 use super::plan::{self, Step};
 use super::{Pass, PassReport};
 use crate::job::JobError;
-use crate::job::catalogue::{DepartedRow, ContentAt};
-use crate::job::drive::Replica;
+use crate::job::catalogue::{ContentAt, DepartedRow};
+use crate::job::replica::Replica;
 use crate::model::ledger::Event;
 use crate::model::limits::MARK_MAILBOXES_MAX;
 use crate::model::{Position, Reason};
@@ -42,12 +42,12 @@ pub(super) fn sweep(
     let Some(position) = pass.catalogue.position_now()? else { return Ok(false) };
     let until = position.n;
     let rows: Vec<String> = pass.mailboxes.iter().map(|open| open.row.to_string()).collect();
-    let known: BTreeSet<&str> = drive.book.told_of.split(' ').collect();
+    let known: BTreeSet<&str> = drive.state.recorded_mailboxes.split(' ').collect();
     if rows.iter().any(|row| !known.contains(row.as_str())) {
         // Of that mailbox's changes so far it was told nothing.
-        drive.book.told = 0;
+        drive.state.recorded_through = 0;
     }
-    let told = drive.book.told;
+    let told = drive.state.recorded_through;
     if until == told {
         return Ok(false);
     }
@@ -77,9 +77,9 @@ pub(super) fn sweep(
     }
     let now = until.min(unfinished.saturating_sub(1));
     let told_of = rows.join(" ");
-    if now != drive.book.told || told_of != drive.book.told_of {
-        (drive.book.told, drive.book.told_of) = (now, told_of);
-        pass.catalogue.save_book(&drive.book)?;
+    if now != drive.state.recorded_through || told_of != drive.state.recorded_mailboxes {
+        (drive.state.recorded_through, drive.state.recorded_mailboxes) = (now, told_of);
+        pass.catalogue.save_book(&drive.state)?;
     }
     Ok(again)
 }
@@ -224,9 +224,9 @@ impl Sweep<'_, '_> {
         if self.to_renew.is_empty() {
             return Ok(true);
         }
-        let (pass, book) = (self.pass, self.drive.book.row);
+        let (pass, book) = (self.pass, self.drive.state.row);
         // The mailbox may have changed since this sweep began: what is said now is as of now.
-        let until = pass.catalogue.tick()?.max(until);
+        let until = pass.catalogue.change_number()?.max(until);
         self.position = pass.catalogue.position_at(until)?.unwrap_or(self.position);
         self.batch.position = self.position;
         let mut mailboxes = Vec::new();
@@ -236,7 +236,7 @@ impl Sweep<'_, '_> {
                 false => drop(self.to_renew.insert(mailbox)),
             }
         }
-        if pass.catalogue.tick()? != until {
+        if pass.catalogue.change_number()? != until {
             // It changes just now: the next pass renews what is left.
             self.again = true;
             return Ok(true);

@@ -1,7 +1,7 @@
 //! Knows a message of a Maildir again whose flags were changed since it was mirrored: the same unique name and the same
 //! bytes, under another name. Never holds two messages for one because their names are alike.
 
-use super::free::hash_file;
+use super::free_name::hash_file;
 use crate::disk::{EntryStat, TargetDir};
 use crate::model::limits::{ALIKE_MAX, RESTORE_MAILDIR_BYTES};
 use crate::model::{Identity, RelName};

@@ -1,23 +1,23 @@
 //! Puts the mailbox back from drives alone: no catalogue, no config, no network.
 //! Never overwrites anything, and never hands out a message whose hash is not right.
 
-mod belt;
-mod beside;
-mod copies;
-mod free;
-mod gather;
+mod conflict_name;
+mod copy_reader;
+mod free_name;
+mod inventory;
 mod maildir;
-mod offer;
-mod put;
-mod rehearse;
+mod pipeline;
+mod plan;
 mod repair;
 mod report;
-mod seats;
+mod sources;
+mod staging;
 mod targets;
+mod test_restore;
 
-pub use gather::{RestoreSources, gather};
-pub use offer::{Inventory, OfferedStation, offer, offers, pace};
-pub use put::{MailboxTarget, RestoreOptions, restore};
-pub use rehearse::{Compared, Listed, compare};
+pub use inventory::{Inventory, OfferedStation, offer, offers, pace};
+pub use plan::{MailboxTarget, RestoreOptions, restore};
 pub use repair::{Repaired, repair};
 pub use report::{LeftOut, Lost, RestoreReport};
+pub use sources::{RestoreSources, gather};
+pub use test_restore::{Compared, Listed, compare};

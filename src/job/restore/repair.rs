@@ -2,14 +2,16 @@
 //! Never overwrites: the damaged file is kept beside under another name, and a file that anybody may have written
 //! to is left alone.
 
-use super::beside::beside;
-use super::copies::{self, CopyReader, ReadEnd, CopyChunk};
-use super::free::hash_file;
+use super::conflict_name::conflict_name;
+use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
+use super::free_name::hash_file;
 use super::targets::busy;
-use super::{RestoreSources, MailboxTarget};
-use crate::disk::{DiskError, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, Trouble, passing_name};
+use super::{MailboxTarget, RestoreSources};
+use crate::disk::{
+    DiskError, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, Trouble, passing_name,
+};
 use crate::job::JobError;
-use crate::job::catalogue::{Role, RestoreItem};
+use crate::job::catalogue::{RestoreItem, Role};
 use crate::model::message::FileFacts;
 use crate::model::{Digest, Identity, RelName};
 
@@ -23,12 +25,16 @@ pub struct Repaired {
 }
 
 /// Repairs one message.
-pub fn repair(gathered: &RestoreSources, goal: &MailboxTarget, path: &RelName) -> Result<Repaired, JobError> {
+pub fn repair(
+    gathered: &RestoreSources,
+    mailbox_target: &MailboxTarget,
+    path: &RelName,
+) -> Result<Repaired, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
     let mut told = None;
     gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
         let instead = !matches!(wanted.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
-        if instead && wanted.mailbox == goal.row && wanted.key == path.key() {
+        if instead && wanted.mailbox == mailbox_target.row && wanted.key == path.key() {
             told = Some(wanted);
         }
         Ok(())
@@ -36,10 +42,13 @@ pub fn repair(gathered: &RestoreSources, goal: &MailboxTarget, path: &RelName) -
     let wanted = told.ok_or_else(|| refuse("no drive here tells of a message there"))?;
     let good = gathered.catalogue.identity(wanted.version.content)?;
     let locks = TargetLocks::default();
-    let target = TargetDir::open_locked(&goal.path, &locks).map_err(busy(goal))?;
+    let target =
+        TargetDir::open_locked(&mailbox_target.path, &locks).map_err(busy(mailbox_target))?;
     let facts = match target.look(path)? {
         EntryStat::File(facts) => facts,
-        EntryStat::Gone => return Err(refuse("no file is there: counterfoil restore puts it back")),
+        EntryStat::Gone => {
+            return Err(refuse("no file is there: counterfoil restore puts it back"));
+        }
         EntryStat::Folder | EntryStat::NotAFile => return Err(refuse("what is there is no file")),
     };
     let damaged = damaged(gathered, &target, path, &wanted, (&good, facts))?;
@@ -104,12 +113,12 @@ fn damaged(
 /// A name beside the message's that nothing has yet.
 fn free_name(target: &TargetDir, path: &RelName, damaged: Digest) -> Result<RelName, DiskError> {
     // A second one only after a repair of the same damage, which came back.
-    let mut name = beside(path, &damaged);
+    let mut name = conflict_name(path, &damaged);
     for _ in 0..8 {
         if target.look(&name)? == EntryStat::Gone {
             return Ok(name);
         }
-        name = beside(&name, &damaged);
+        name = conflict_name(&name, &damaged);
     }
     Err(DiskError::new("find a free name for", path, rustix::io::Errno::EXIST))
 }
@@ -136,7 +145,7 @@ fn stage(
     CopyReader::of(gathered, wanted.version.content, *good)?.read(&mut |piece| {
         match piece {
             CopyChunk::Octets { begins, octets } => {
-                refused = copies::write(&mut staged, begins, &octets).err();
+                refused = copy_reader::write(&mut staged, begins, &octets).err();
             }
             CopyChunk::End(end) => is_right = matches!(end, ReadEnd::Right { .. }),
         }

@@ -10,11 +10,11 @@ pub(super) fn lock_all(plan: &RestoreOptions<'_>) -> Result<TargetLocks, JobErro
     // Each lock holds a folder open, and a drive may tell of any number of mailboxes.
     crate::disk::host::allow_open_files();
     let locks = TargetLocks::default();
-    for goal in plan.goals.iter().filter(|_| !plan.dry_run) {
-        match locks.take(&goal.path) {
+    for mailbox_target in plan.mailbox_targets.iter().filter(|_| !plan.dry_run) {
+        match locks.take(&mailbox_target.path) {
             // That there is no room even for the folder is told with what did not fit into it.
             Err(error) if error.trouble == Trouble::Full => {}
-            taken => taken.map_err(busy(goal))?,
+            taken => taken.map_err(busy(mailbox_target))?,
         }
     }
     Ok(locks)
@@ -22,25 +22,25 @@ pub(super) fn lock_all(plan: &RestoreOptions<'_>) -> Result<TargetLocks, JobErro
 
 /// Opens one of them. None where it is not there: in a dry run, or since there is no room for it.
 pub(super) fn open(
-    goal: &MailboxTarget,
+    mailbox_target: &MailboxTarget,
     plan: &RestoreOptions<'_>,
     locks: &TargetLocks,
 ) -> Result<Option<TargetDir>, JobError> {
     if plan.dry_run {
-        return match crate::disk::host::exists(&goal.path) {
-            true => Ok(Some(TargetDir::open(&goal.path)?)),
+        return match crate::disk::host::exists(&mailbox_target.path) {
+            true => Ok(Some(TargetDir::open(&mailbox_target.path)?)),
             false => Ok(None),
         };
     }
-    match TargetDir::open_locked(&goal.path, locks) {
+    match TargetDir::open_locked(&mailbox_target.path, locks) {
         Err(error) if error.trouble == Trouble::Full => Ok(None),
-        opened => opened.map(Some).map_err(busy(goal)),
+        opened => opened.map(Some).map_err(busy(mailbox_target)),
     }
 }
 
 /// Says of a folder in use what is at work there.
-pub(super) fn busy(goal: &MailboxTarget) -> impl Fn(DiskError) -> JobError {
-    let at = crate::model::escape::shown_path(&goal.path);
+pub(super) fn busy(mailbox_target: &MailboxTarget) -> impl Fn(DiskError) -> JobError {
+    let at = crate::model::escape::shown_path(&mailbox_target.path);
     move |error| match error.trouble {
         Trouble::Busy => JobError::TargetBusy { at: at.clone() },
         _ => error.into(),

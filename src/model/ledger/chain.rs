@@ -4,7 +4,7 @@
 use super::event::{Event, Line};
 use super::wire;
 use crate::model::digest::{Digest, Hasher};
-use crate::model::stamp::EventTime;
+use crate::model::time::EventTime;
 
 const HASH_FIELD: &str = ",\"hash\":\"";
 const LINE_END: &str = "\"}";
@@ -220,7 +220,7 @@ mod tests {
     use crate::model::ledger::event::{Assertion, Location};
     use crate::model::names::RelName;
     use crate::model::position::Position;
-    use crate::model::stamp::Timestamp;
+    use crate::model::time::Timestamp;
     use proptest::prelude::*;
 
     fn stamp() -> EventTime {

@@ -5,7 +5,7 @@ use crate::model::finding::Suspicion;
 use crate::model::ids::{DriveId, WriterId};
 use crate::model::names::{MailboxName, PayloadName, RelName};
 use crate::model::position::Position;
-use crate::model::stamp::{Timestamp, EventTime};
+use crate::model::time::{EventTime, Timestamp};
 
 /// One line of a ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]

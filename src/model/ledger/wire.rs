@@ -8,7 +8,7 @@ use crate::model::finding::Suspicion;
 use crate::model::limits::{COUNT_MAX, MARK_MAILBOXES_MAX, WRITER_LINKS_MAX};
 use crate::model::names::RelName;
 use crate::model::position::Position;
-use crate::model::stamp::{Timestamp, EventTime};
+use crate::model::time::{EventTime, Timestamp};
 use serde::{Deserialize, Serialize};
 use std::fmt::Display;
 use std::str::FromStr;

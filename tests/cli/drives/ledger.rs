@@ -2,7 +2,7 @@
 
 use crate::station::{Station, expect_same, mail};
 use counterfoil::model::ledger::{Chain, Event};
-use counterfoil::model::{Digest, Timestamp, EventTime};
+use counterfoil::model::{Digest, EventTime, Timestamp};
 use std::fs;
 use std::io::Write as _;
 

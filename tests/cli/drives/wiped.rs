@@ -4,9 +4,9 @@
 use crate::station::{Mounted, Station, mail, sh};
 use crate::stick::Stick;
 use crate::told::Told;
-use counterfoil::disk::{Access, VolumeSource as _, DirVolumeSource};
+use counterfoil::disk::{Access, DirVolumeSource, VolumeSource as _};
 use counterfoil::job::Progress;
-use counterfoil::job::drive::{drive_id, wipe};
+use counterfoil::job::replica::{drive_id, wipe};
 use std::ffi::OsStr;
 use std::fs;
 use std::os::unix::fs::symlink;

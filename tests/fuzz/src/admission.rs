@@ -7,7 +7,7 @@ use super::taker::Taker;
 use counterfoil::disk::{Access, MemoryDrive, Volume as _};
 use counterfoil::job::JobError;
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{OpenOptions, Replica, Begin, admit, read_manifest};
+use counterfoil::job::replica::{Begin, OpenOptions, Replica, open_replica, read_manifest};
 use counterfoil::model::bag::manifest_line;
 use counterfoil::model::ledger::{Event, Reader, Verdict};
 use counterfoil::model::{Digest, PayloadName, RelName};
@@ -85,7 +85,7 @@ fn admitted(
         here: &Vec::new,
         clock: &Still(boot),
     };
-    admit(catalogue, Box::new(Medium::open(drive, usize::MAX)), &asked)
+    open_replica(catalogue, Box::new(Medium::open(drive, usize::MAX)), &asked)
 }
 
 /// The last line is sound, or stands behind a break that is settled: what is appended now is believed. The numbers

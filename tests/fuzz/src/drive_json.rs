@@ -3,7 +3,7 @@
 use super::medium::{Medium, Still};
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::JobError;
-use counterfoil::job::drive::{drive_id, make_drive};
+use counterfoil::job::replica::{drive_id, make_drive};
 use counterfoil::model::DriveId;
 use counterfoil::model::limits::DRIVE_FILE_BYTES;
 use serde::de::{Deserialize, Deserializer, IgnoredAny, MapAccess, Visitor};

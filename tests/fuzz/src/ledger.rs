@@ -4,9 +4,9 @@
 use super::lines;
 use super::medium;
 use super::taker::Taker;
-use counterfoil::job::drive::{LineReader, Piece};
+use counterfoil::job::replica::{LineReader, Piece};
 use counterfoil::model::Digest;
-use counterfoil::model::ledger::{Break, Chain, Line, Reader, LineTrust, Verdict};
+use counterfoil::model::ledger::{Break, Chain, Line, LineTrust, Reader, Verdict};
 use counterfoil::model::limits::{COUNT_MAX, LEDGER_LINE_BYTES};
 
 /// Holds the reader against one input: the first octet says what is made of the rest.

@@ -5,8 +5,8 @@ use super::taker::Taker;
 use counterfoil::model::ledger::{Assertion, Chain, Departed, Departure, Event, Location};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};
 use counterfoil::model::{
-    Digest, DriveId, Identity, MailboxName, Timestamp, PayloadName, Position, RelName, EventTime,
-    Suspicion, WriterId,
+    Digest, DriveId, EventTime, Identity, MailboxName, PayloadName, Position, RelName, Suspicion,
+    Timestamp, WriterId,
 };
 
 /// Who and when, chosen.

@@ -4,7 +4,7 @@ use super::lines;
 use super::medium::{self, Medium};
 use super::taker::Taker;
 use counterfoil::disk::MemoryDrive;
-use counterfoil::job::drive::read_manifest;
+use counterfoil::job::replica::read_manifest;
 use counterfoil::model::bag::{MANIFEST, filler, manifest_line, read_manifest_line};
 use counterfoil::model::{Digest, Extension, PayloadName, RelName};
 use std::path::Component;

@@ -1,8 +1,10 @@
 //! A drive in memory that hands out what is read in pieces of a chosen size, as a medium may.
 //! Never changes what is read.
 
-use counterfoil::disk::{Access, DiskError, VolumeSource as _, MemoryDrive, ReadFrom, Source, Volume};
-use counterfoil::model::{Clock, Timestamp, RelName, EventTime};
+use counterfoil::disk::{
+    Access, DiskError, MemoryDrive, ReadFrom, Source, Volume, VolumeSource as _,
+};
+use counterfoil::model::{Clock, EventTime, RelName, Timestamp};
 use std::time::Duration;
 
 /// The drive, open.

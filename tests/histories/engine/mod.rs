@@ -9,15 +9,15 @@ use crate::files::{Found, below, bytes_of, content_of, found, name_of, plain};
 use crate::model::{Content, Location, Path as Place};
 use crate::world::World;
 use counterfoil::disk::{Access, MailboxDir, MemoryDrive, host};
-use counterfoil::job::catalogue::{Catalogue, Contradiction, FileState, CopyStatus};
-use counterfoil::job::drive::{Begin, PresentDrives, drive_id};
+use counterfoil::job::catalogue::{Catalogue, Contradiction, CopyStatus, FileState};
 use counterfoil::job::mirror::OpenMailbox;
+use counterfoil::job::replica::{Begin, PresentDrives, drive_id};
 use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
-use counterfoil::job::round::{self, mirror_drive};
-use counterfoil::job::scan::{ScanRules, look_at, scan};
+use counterfoil::job::scan::{ScanRules, check_paths, scan};
+use counterfoil::job::sync_drive::{self, mirror_drive};
 use counterfoil::job::verify::verify;
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
-use counterfoil::model::{Clock, DriveId, Identity, Timestamp, RelName, EventTime, StationName};
+use counterfoil::model::{Clock, DriveId, EventTime, Identity, RelName, StationName, Timestamp};
 use events::Seen;
 use globset::GlobSet;
 use std::collections::BTreeSet;
@@ -34,7 +34,11 @@ struct OwnClock(AtomicU64);
 impl Clock for OwnClock {
     fn stamp(&self) -> EventTime {
         let seconds = 1_800_000_000 + (self.0.fetch_add(1, Ordering::Relaxed) / 1_000) as i64;
-        EventTime { time: Timestamp { seconds, nanos: 0 }, trusted: false, boot: "boot-1".to_owned() }
+        EventTime {
+            time: Timestamp { seconds, nanos: 0 },
+            trusted: false,
+            boot: "boot-1".to_owned(),
+        }
     }
 
     fn since_boot(&self) -> Duration {
@@ -188,7 +192,7 @@ impl Program {
                 hold: &|_, _| false,
                 clock: &self.clock,
             };
-            look_at(catalogue, open.row, &dir, &changed, &rules)?;
+            check_paths(catalogue, open.row, &dir, &changed, &rules)?;
             scan(catalogue, open.row, &dir, &rules)?;
         }
         Ok(())
@@ -206,7 +210,7 @@ impl Program {
     /// Reads what is new in the ledgers of some sticks, as `status` does.
     fn read(&self, sticks: &[usize]) -> Result<(), String> {
         let drives: Vec<_> = sticks.iter().map(|stick| self.drive(*stick, Begin::Never)).collect();
-        for looked in round::look_at_drives(self.catalogue(), &station(), &drives, &self.clock)
+        for looked in sync_drive::look_at_drives(self.catalogue(), &station(), &drives, &self.clock)
             .map_err(|e| told(&e))?
         {
             match looked.drive {
@@ -240,7 +244,7 @@ impl Program {
         let claims = PresentDrives::default();
         let work = || -> Result<(), JobError> {
             if self.sockets[stick].unread {
-                let mut admitted = round::open(
+                let mut admitted = sync_drive::open(
                     self.catalogue(),
                     &station(),
                     &drive,
@@ -274,7 +278,11 @@ impl Program {
         Ok(())
     }
 
-    fn goals(&self, catalogue: &Catalogue, into: &Path) -> Result<Vec<MailboxTarget>, JobError> {
+    fn mailbox_targets(
+        &self,
+        catalogue: &Catalogue,
+        into: &Path,
+    ) -> Result<Vec<MailboxTarget>, JobError> {
         let goal = |mailbox| {
             let name = mailbox_name(mailbox).parse().expect("a name");
             let row = catalogue.mailbox(&name, None)?;
@@ -288,7 +296,7 @@ impl Program {
         let work = || -> Result<Vec<String>, JobError> {
             let gathered = gather(&drives, &station(), &self.clock)?;
             let plan = RestoreOptions {
-                goals: self.goals(&gathered.catalogue, into)?,
+                mailbox_targets: self.mailbox_targets(&gathered.catalogue, into)?,
                 with_removed: removed,
                 versions: None,
                 with_doubtful: false,

@@ -6,12 +6,12 @@ use crate::scene::Scene;
 use crate::station::Mounted;
 use crate::told::Told;
 use counterfoil::disk::{
-    Access, DiskError, VolumeSource, DirVolumeSource, ReadFrom, Source, StoppableVolumeSource, Trouble, Volume,
-    VolumeFacts,
+    Access, DirVolumeSource, DiskError, ReadFrom, Source, StoppableVolumeSource, Trouble, Volume,
+    VolumeFacts, VolumeSource,
 };
 use counterfoil::job::catalogue::Catalogue;
-use counterfoil::job::drive::{Begin, PresentDrives};
-use counterfoil::job::{DriveRef, JobError, round};
+use counterfoil::job::replica::{Begin, PresentDrives};
+use counterfoil::job::{DriveRef, JobError, sync_drive};
 use counterfoil::model::RelName;
 use rustix::io::Errno;
 use std::fs;
@@ -59,7 +59,8 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
     let drive =
         DriveRef { door, label: "flood".into(), at: b"flood".to_vec(), begin: Begin::InFolder };
     let claims = PresentDrives::default();
-    let looked = round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock);
+    let looked =
+        sync_drive::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock);
     let Err(error @ JobError::NoRoomForLedger { .. }) = looked.map(drop) else {
         panic!("there was room")
     };
@@ -71,7 +72,7 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
     // There is room for mail, and once there is more the ledger is read.
     assert!(free(small.path()) > 4 << 20);
     fs::remove_file(filler).unwrap();
-    round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock).unwrap();
+    sync_drive::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock).unwrap();
     assert!(catalogue.pages().unwrap() > after + 1_000);
 }
 
@@ -88,8 +89,8 @@ impl VolumeSource for Pulled {
         Ok(Box::new(PulledVolume { volume: self.door.open(access)?, after, what }))
     }
 
-    fn holds(&self, facts: &VolumeFacts) -> bool {
-        self.door.holds(facts)
+    fn still_present(&self, facts: &VolumeFacts) -> bool {
+        self.door.still_present(facts)
     }
 
     fn shown(&self) -> String {
@@ -171,7 +172,8 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
         begin: Begin::InFolder,
     };
     let (card, claims) = (Card::new(), PresentDrives::default());
-    let opened = round::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock);
+    let opened =
+        sync_drive::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock);
     assert!(matches!(opened, Err(JobError::Disk(error)) if error.trouble == Trouble::Gone));
     assert!(at_pull.load(Ordering::Relaxed) > 1_000, "it was pulled before anything was taken in");
     assert_eq!(tables.map(|table| rows(&state, table)), there, "{tables:?}");

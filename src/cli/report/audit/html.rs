@@ -1,16 +1,16 @@
 //! The audit as a page for a browser or for paper: the answer, then every list and figure behind it.
 //! Long lists are cut, and say so; the table for a spreadsheet has them whole.
 
-use super::super::page::{self, Untrusted, Sign, facts, state, table_box};
+use super::super::format::{airtime, amp_hours, wait};
+use super::super::page::{self, Sign, Untrusted, facts, state, table_box};
 use super::super::verdict::word;
-use super::super::words::{airtime, amp_hours, wait};
 use super::super::{count, drives, size, when};
 use super::text::{rules, waits};
 use super::{AuditView, about_suspect, about_vanished, chart, next_step};
 use crate::cli::notices;
 use crate::cli::which_drive::Advice;
-use crate::job::audit::{MessageGroup, ListedMessage};
-use crate::job::reckoning::SizeGroup;
+use crate::job::audit::{ListedMessage, MessageGroup};
+use crate::job::statistics::SizeGroup;
 use crate::job::verdict::Verdict;
 use crate::model::escape;
 use maud::{Markup, html};

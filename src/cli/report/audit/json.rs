@@ -3,7 +3,7 @@
 use super::super::json_path;
 use super::AuditView;
 use crate::job::audit::ListedMessage;
-use crate::job::reckoning::SizeGroup;
+use crate::job::statistics::SizeGroup;
 use serde_json::{Map, Value, json};
 
 /// Senders and folders in the object, the heaviest; the rest is in the table for a spreadsheet.

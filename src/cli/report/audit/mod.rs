@@ -1,14 +1,14 @@
 //! The audit, as text, JSON, a table for a spreadsheet and a page: one account, told in four ways.
 //! Never tells a figure without what it rests on, and never an unknown one as zero.
 
-mod account;
+mod audit_view;
 mod chart;
 mod html;
 mod json;
 mod table;
 mod text;
 
-pub(in crate::cli) use account::AuditView;
+pub(in crate::cli) use audit_view::AuditView;
 pub(in crate::cli) use html::page;
 pub(in crate::cli) use json::json;
 pub(in crate::cli) use table::csv;

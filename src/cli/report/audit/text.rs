@@ -1,12 +1,12 @@
 //! The audit on a terminal: the answer first, then what it rests on, in ten seconds.
 //! Never needs colour to be understood, and fits 80 columns.
 
-use super::super::words::{airtime, share as parts, wait};
+use super::super::format::{airtime, share as parts, wait};
 use super::super::{clipped, count, drives, plural, size, when};
 use super::{AuditView, about_suspect, about_vanished, next_step};
 use crate::cli::output::{Output, Tone};
-use crate::job::audit::{MessageGroup, ListedMessage};
-use crate::job::reckoning::SizeGroup;
+use crate::job::audit::{ListedMessage, MessageGroup};
+use crate::job::statistics::SizeGroup;
 use crate::model::limits::LISTED_MAX;
 
 /// Messages shown on a terminal; the rest is counted, and is all in the JSON.
@@ -126,7 +126,7 @@ pub(super) fn rules(account: &AuditView<'_>) -> Vec<String> {
             copies => format!("{} on {}", count(*messages, "message"), count(copies, "drive")),
         })
         .collect();
-    let (copies, kinds, elsewhere) = crate::model::keeping::RULE;
+    let (copies, kinds, elsewhere) = crate::model::preservation_rules::RULE;
     let of = |is: u64, wanted: u64| format!("{} of {wanted}", is.min(wanted));
     vec![
         format!("{}; wanted: {}.", spread.join(", "), account.wanted_copies),

@@ -4,7 +4,7 @@
 use super::log::{HEADS, Log};
 use crate::cli::notices::CliError;
 use crate::cli::report::{csv as tables, json_path};
-use crate::job::traffic::{LogEntry, Direction};
+use crate::job::traffic::{Direction, LogEntry};
 use crate::model::Timestamp;
 use serde_json::{Map, Value, json};
 

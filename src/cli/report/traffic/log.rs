@@ -2,7 +2,7 @@
 //! Never lays it out.
 
 use crate::cli::report::count;
-use crate::job::traffic::{LogEntry, Traffic, Direction};
+use crate::job::traffic::{Direction, LogEntry, Traffic};
 use crate::model::dtg::{self, Span, Zone};
 use crate::model::{EventTime, StationName};
 

@@ -2,7 +2,7 @@
 //! Never has anything in it that the log in words does not tell.
 
 use super::log::{HEADS, Log, Row, TITLE};
-use crate::cli::report::page::{Untrusted, Sign, facts, page, state, table_box};
+use crate::cli::report::page::{Sign, Untrusted, facts, page, state, table_box};
 use maud::{Markup, html};
 
 pub(in crate::cli) fn html(log: &Log<'_>) -> String {

@@ -1,0 +1,103 @@
+//! `drives away` and `drives here`: the operator's word on where a drive is kept. Nothing on a drive changes;
+//! the word is kept in the catalogue, and ends as soon as the drive is seen here.
+
+use super::inspect::{Depth, Inspection};
+use super::state::looked_at;
+use crate::cli::notices::{self, CliError};
+use crate::cli::output::Output;
+use crate::cli::report::drives::DriveView;
+use crate::cli::report::when;
+use crate::cli::setup::Resolved;
+use crate::cli::{Exit, which_drive};
+use crate::daemon::clock::SystemClock;
+use crate::job::catalogue::Catalogue;
+use crate::model::{Clock as _, DriveId, Timestamp, escape};
+use serde_json::json;
+
+/// Where a drive is said to be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum DriveLocation {
+    Away,
+    Here,
+}
+
+pub(super) fn run(
+    setup: &Resolved,
+    name: &str,
+    said: DriveLocation,
+    as_json: bool,
+    output: &Output,
+) -> Result<Exit, CliError> {
+    let survey = Inspection::take(setup, Depth::Brief, output)?;
+    let drive = one_of(&survey.drives, name)?;
+    let label = escape::shown(drive.row.label.as_bytes());
+    if let Some(gone) = &drive.row.forgotten {
+        return Err(CliError::usage(format!(
+            "{label} is forgotten: {}. If you have it again, plug it in. Type: counterfoil drives add {}",
+            which_drive::loss(gone.why, gone.place.as_deref()),
+            escape::in_shell(&escape::shown(&drive.row.at))
+        )));
+    }
+    if said == DriveLocation::Away && drive.mounted {
+        return Err(CliError::usage(format!(
+            "{label} is plugged in here: pull it out before you say that it is elsewhere"
+        )));
+    }
+    let since = (said == DriveLocation::Away).then(|| SystemClock::new().stamp().time);
+    // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
+    let (catalogue, _) = Catalogue::open(&looked_at(setup).0)?;
+    catalogue.declare_away(drive.row.row, since)?;
+    match as_json {
+        true => output.json(&json!({
+            "schema": 1,
+            "id": drive.row.id.to_string(),
+            "label": drive.row.label,
+            "away_since": since.map(Timestamp::to_rfc3339),
+        })),
+        false => output.say(match since {
+            Some(since) => format!("{label} is elsewhere since {}, as you say.", when(Some(since))),
+            None => format!("{label} is not elsewhere."),
+        }),
+    }
+    Ok(Exit::Safe)
+}
+
+/// The drive known by a name or an id.
+pub(super) fn one_of<'d>(drives: &'d [DriveView], name: &str) -> Result<&'d DriveView, CliError> {
+    let typed = escape::shown(name.as_bytes());
+    let known = |drive: &&DriveView| drive.row.row != 0 && drive.row.id != DriveId::NONE;
+    let named: Vec<_> = drives
+        .iter()
+        .filter(known)
+        .filter(|drive| drive.row.label == name || drive.row.id.to_string() == name)
+        .collect();
+    match named.as_slice() {
+        [drive] => Ok(drive),
+        [] => {
+            let all: Vec<_> = drives.iter().filter(known).map(|d| d.row.label.as_str()).collect();
+            let all = match all.is_empty() {
+                true => "none is".to_owned(),
+                false => format!("there are: {}", all.join(", ")),
+            };
+            Err(CliError::usage(format!("no drive {typed} is known here; {all}")))
+        }
+        several => {
+            let list: Vec<_> = several.iter().map(|drive| which_one(drive)).collect();
+            Err(CliError::usage(format!(
+                "several drives are called {typed}: name one of them by its id\n{}",
+                list.join("\n")
+            )))
+        }
+    }
+}
+
+/// What tells one of several drives of one name from the others.
+fn which_one(drive: &DriveView) -> String {
+    format!(
+        "  {}  {}, last seen {} at {}",
+        drive.row.id,
+        notices::drive_state(&drive.state),
+        when(drive.row.last_seen),
+        escape::shown(&drive.row.at)
+    )
+}

@@ -1,0 +1,363 @@
+//! What the looking commands share: a copy of the catalogue, brought up to the mailbox and the drives.
+//! Writes nothing anywhere.
+
+use super::state::looked_at;
+use crate::cli::notices::{self, CliError, Note, Unkept};
+use crate::cli::output::Output;
+use crate::cli::report::drives::DriveView;
+use crate::cli::setup::Resolved;
+use crate::cli::which_drive;
+use crate::daemon::DriveState;
+use crate::daemon::clock::SystemClock;
+use crate::daemon::control::{Answer, DriveStatus, Request, ask};
+use crate::disk::{Trouble, host};
+use crate::job::JobError;
+use crate::job::audit::Audit;
+use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::mailboxes::{ConfirmedMailbox, HeldBackPolicy, confirm_mailboxes};
+use crate::job::statistics::{Statistics, reckon};
+use crate::job::sync_drive::{self, InspectedDrive};
+use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
+use crate::model::{Clock as _, EventTime, Finding, Reason, Timestamp};
+use std::path::Path;
+use std::time::Duration;
+
+/// What else a command asks of the catalogue and of the drives that are here, open.
+type More<'a, T> = dyn Fn(&Catalogue, &[InspectedDrive]) -> Result<T, JobError> + 'a;
+
+/// How much is looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Depth {
+    /// What is safe and what is not.
+    Brief,
+    /// And everything a report tells of it.
+    Whole,
+    /// And every message that is not safe, as many as a table may have.
+    Listed,
+}
+
+/// Everything an audit and a status need.
+pub(in crate::cli) struct Inspection {
+    pub audit: Audit,
+    /// What a report tells beside it, if that was asked for.
+    pub reckoning: Statistics,
+    pub drives: Vec<DriveView>,
+    pub now: EventTime,
+    /// When a restore was last rehearsed and brought everything back.
+    pub rehearsed: Option<Timestamp>,
+    /// Whether a daemon, or another command, is writing.
+    pub daemon: bool,
+    /// Why nothing is remembered in the state folder, if it is not.
+    pub unkept: Option<Unkept>,
+    /// For how long the next new stick is let in, if it is.
+    pub next_let_in: Option<Duration>,
+    /// What was found on the way, in words.
+    notes: Vec<Note>,
+}
+
+impl Inspection {
+    /// First on the catalogue itself, open to look only: enough where nothing has changed since it was
+    /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
+    /// mailbox and the drives alone.
+    pub(super) fn take(setup: &Resolved, depth: Depth, output: &Output) -> Result<Self, CliError> {
+        Ok(Self::take_with(setup, depth, output, &|_, _| Ok(()))?.0)
+    }
+
+    /// The same, and one more question to the catalogue while the drives are open.
+    pub(super) fn take_with<T>(
+        setup: &Resolved,
+        depth: Depth,
+        output: &Output,
+        more: &More<'_, T>,
+    ) -> Result<(Self, T), CliError> {
+        // A worker may begin to write while this looks: then everything is looked at once more, without it.
+        let (state, unkept) = looked_at(setup);
+        let is_kept = unkept.is_none();
+        let before = served(&state);
+        let (survey, answer) = Self::beside(setup, (&state, is_kept), depth, &before, more)?;
+        let after = served(&state);
+        let began = |drive: &DriveStatus| {
+            is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
+        };
+        let (survey, answer) = match after.iter().any(began) {
+            true => Self::beside(setup, (&state, is_kept), depth, &after, more)?,
+            false => (survey, answer),
+        };
+        survey.notes.iter().for_each(|note| note.say(output));
+        let mut survey = Self { unkept, ..survey };
+        survey.audit.counts.is_unkept = unkept.is_some();
+        Ok((survey, answer))
+    }
+
+    fn beside<T>(
+        setup: &Resolved,
+        (state, is_kept): (&Path, bool),
+        depth: Depth,
+        live: &[DriveStatus],
+        more: &More<'_, T>,
+    ) -> Result<(Self, T), CliError> {
+        let with = |catalogue: &Catalogue| {
+            Self::with(catalogue, setup, (state, is_kept), depth, live, more)
+        };
+        let anew = || {
+            let anew = Catalogue::in_memory()?;
+            anew.recall_forgotten(state)?;
+            anew.recall_known(state)?;
+            Ok(with(&anew)?)
+        };
+        match Catalogue::read_only(state).as_ref().map(with) {
+            Some(Err(JobError::Catalogue(_))) | None => {}
+            Some(survey) => return Ok(survey?),
+        }
+        match Catalogue::snapshot(state).and_then(|copy| with(&copy)) {
+            Err(error) if error.is_damaged_catalogue() => anew(),
+            // The system's folder for temporary files is on the same card.
+            Err(error) if error.state_trouble().is_some() => {
+                match Catalogue::snapshot_in_memory(state).and_then(|copy| with(&copy)) {
+                    Err(error) if error.is_damaged_catalogue() => anew(),
+                    survey => Ok(survey?),
+                }
+            }
+            survey => Ok(survey?),
+        }
+    }
+
+    fn with<T>(
+        catalogue: &Catalogue,
+        setup: &Resolved,
+        (state, is_kept): (&Path, bool),
+        depth: Depth,
+        live: &[DriveStatus],
+        more: &More<'_, T>,
+    ) -> Result<(Self, T), JobError> {
+        let clock = SystemClock::new();
+        let station = setup.station();
+        catalogue.count_same_device(setup.count_same_device)?;
+        if !is_kept {
+            catalogue.believe_ledgers()?;
+        }
+        let taken =
+            confirm_mailboxes(catalogue, &station, &setup.ignore, HeldBackPolicy::Leave, &clock)?;
+        let renamed = setup.host_renamed.iter();
+        let renamed = renamed.map(|host| Note::plain(notices::host_renamed(&setup.station, host)));
+        let mut notes: Vec<_> = renamed.chain(scan_findings(&taken)).collect();
+        // What is read of a drive that is being written to may not be synced yet, and one that does not answer
+        // would hang this too. So a mounted drive that the daemon serves is not touched: it was read when it
+        // came, and the kernel says whether it is still there. A folder is looked at unless it is at work.
+        let mounted = setup.find()().into_iter().map(|(_, drive)| drive);
+        let (left, mut drives): (Vec<_>, Vec<_>) =
+            mounted.partition(|drive| live.iter().any(|d| d.at == drive.at));
+        let is_left = |d: &&DriveStatus| is_at_work(d) || left.iter().any(|drive| drive.at == d.at);
+        let live: Vec<DriveStatus> = live.iter().filter(is_left).cloned().collect();
+        let folders = setup.folder_refs().into_iter();
+        drives.extend(folders.filter(|drive| live.iter().all(|d| d.at != drive.at)));
+        let mut left = Vec::new();
+        for drive in &live {
+            if !is_left_out(catalogue, drive)? {
+                left.extend(trouble_of(drive));
+            }
+        }
+        let looked = sync_drive::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
+        for drive in &looked {
+            let findings = drive.drive.iter().flat_map(|d| &d.findings);
+            notes.extend(findings.map(|found| Note::found(&drive.label, found)));
+            let unused = drive.drive.as_ref().err().filter(|error| {
+                matches!(error.trouble(), Trouble::Unwanted | Trouble::Refused | Trouble::Failing)
+            });
+            notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
+        }
+        let daemon = host::is_locked(&state.join("lock"));
+        let seen = Seen { taken, looked, left, live, daemon };
+        // One state of the catalogue for everything that is told.
+        let (survey, answer) = catalogue.read_transaction(|| {
+            Ok((Self::told(catalogue, setup, depth, &seen)?, more(catalogue, &seen.looked)?))
+        })?;
+        Ok((Self { notes, ..survey }, answer))
+    }
+
+    /// What the catalogue says of what was seen.
+    fn told(
+        catalogue: &Catalogue,
+        setup: &Resolved,
+        depth: Depth,
+        seen: &Seen,
+    ) -> Result<Self, JobError> {
+        let wish = sync_drive::AuditRequest {
+            station: &setup.station,
+            wanted_copies: setup.wanted_copies,
+            link: setup.link,
+            list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
+            mailboxes: &seen.taken,
+        };
+        let mut audit = sync_drive::audit_now(catalogue, &wish, &seen.looked, &seen.left)?;
+        let now = SystemClock::new().stamp();
+        let reckoning = match depth {
+            Depth::Brief => Statistics::default(),
+            Depth::Whole | Depth::Listed => {
+                reckon(catalogue, &setup.station, &setup.link, now.time)?
+            }
+        };
+        let mut drives = shown(&audit, &seen.looked, seen.daemon, &seen.live);
+        let here = drives.iter().filter(|drive| drive.mounted).map(|drive| drive.row.row);
+        audit.counts.note_here(catalogue, &here.collect::<Vec<_>>())?;
+        for drive in &mut drives {
+            drive.carried = catalogue.carried(drive.row.row)?;
+            drive.history = catalogue.drive_history(drive.row.row)?;
+            let told = audit.counts.contradictions.iter().filter(|c| c.row == drive.row.row);
+            drive.contradicts = told.cloned().collect();
+        }
+        note_new(catalogue, &mut drives)?;
+        let next_let_in = catalogue.next_let_in(&SystemClock::new())?;
+        for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
+            drive.days_left = catalogue.days_left(drive.row.row, &now)?;
+            for (book, station) in catalogue.books_of(drive.row.row)? {
+                if station == setup.station {
+                    drive.unread = catalogue.read_elsewhere(book)?;
+                    drive.logs = catalogue.log_damage(book)?;
+                }
+            }
+        }
+        let rehearsed = catalogue.rehearsed()?;
+        let (daemon, unkept, notes) = (seen.daemon, None, Vec::new());
+        Ok(Self { audit, reckoning, drives, now, rehearsed, daemon, unkept, notes, next_let_in })
+    }
+}
+
+/// What was seen of mailboxes and drives before the catalogue is asked.
+struct Seen {
+    taken: Vec<ConfirmedMailbox>,
+    looked: Vec<InspectedDrive>,
+    /// What keeps each drive that is left to the daemon from taking messages, if anything does.
+    left: Vec<Option<Reason>>,
+    /// The drives that are left to the daemon.
+    live: Vec<DriveStatus>,
+    daemon: bool,
+}
+
+/// What scanning found, in words. How a mailbox could be looked at is said with the verdict.
+pub(super) fn scan_findings(taken: &[ConfirmedMailbox]) -> Vec<Note> {
+    let notes = taken.iter().flat_map(|mailbox| {
+        let moved = mailbox.was_at.as_ref();
+        let moved =
+            moved.map(|was_at| Note::plain(notices::moved(&mailbox.name, was_at, &mailbox.path)));
+        let is_root = |f: &&Finding| matches!(f, Finding::FolderUnreadable { path: None, .. });
+        let findings = mailbox.report.findings.iter().filter(move |f| !is_root(f));
+        let findings = findings.map(|f| Note::found(&mailbox.name, f));
+        moved.into_iter().chain(findings)
+    });
+    notes.collect()
+}
+
+/// How a running daemon says its drives are; without one, none.
+fn served(state: &Path) -> Vec<DriveStatus> {
+    match ask(state, &Request::Drives, ANSWER_PATIENCE) {
+        Ok(Some(Answer::Drives(drives))) => drives,
+        Ok(_) => Vec::new(),
+        Err(error) => {
+            tracing::debug!(%error, "the daemon cannot be asked");
+            Vec::new()
+        }
+    }
+}
+
+fn is_at_work(drive: &DriveStatus) -> bool {
+    drive.state == DriveState::Copying.as_str() || drive.stalled_seconds.is_some()
+}
+
+/// The drives known, with what was seen of them just now.
+fn shown(
+    audit: &Audit,
+    looked: &[InspectedDrive],
+    daemon: bool,
+    live: &[DriveStatus],
+) -> Vec<DriveView> {
+    let show = |(row, messages, bytes): &(DriveRow, u64, u64)| {
+        let seen = looked.iter().find(|l| l.drive.as_ref().is_ok_and(|d| d.state.drive == row.row));
+        // While the daemon works, its own word on a drive that is there is the latest.
+        let live = live.iter().find(|drive| is_row(drive, row));
+        let state = match seen {
+            _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
+            _ if row.forgotten.is_some() => {
+                row.forgotten.as_ref().map_or("", |gone| gone.why.given_up())
+            }
+            _ if live.is_some() => live.map_or("", |drive| drive.state.as_str()),
+            None if row.replaced.as_ref().is_some_and(|r| r.how.is_sure()) => "replaced",
+            None => "away",
+            Some(_) if row.distrust.is_some() => "untrusted",
+            Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
+            Some(l) => match (l.trouble, &l.drive) {
+                // As the last pass left it: a look alone does not show that a drive takes no more.
+                (None, _) if matches!(row.state.as_str(), "failed" | "full" | "read-only") => {
+                    row.state.as_str()
+                }
+                (None, _) => "safe",
+                (Some(Reason::DriveFull), _) => "full",
+                (Some(_), Ok(d)) if d.newer || d.volume.facts().read_only => "read-only",
+                (Some(_), _) => "failed",
+            },
+        };
+        let mounted = seen.is_some() || live.is_some();
+        DriveView::new(row.clone(), mounted, state.to_owned(), (*messages, *bytes))
+    };
+    let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
+    let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.at == at);
+    let known = |drive: &DriveStatus| audit.drives.iter().any(|(row, ..)| is_row(drive, row));
+    drives.extend(looked.iter().filter(|l| !seen(&l.at)).filter_map(strange));
+    let never_used =
+        |drive: &DriveStatus| DriveView::never_used(&drive.label, &drive.at, drive.state.clone());
+    drives.extend(live.iter().filter(|drive| !known(drive)).map(never_used));
+    drives
+}
+
+/// Which drives are ours, and which are still announced as new.
+fn note_new(catalogue: &Catalogue, drives: &mut [DriveView]) -> Result<(), JobError> {
+    let clock = SystemClock::new();
+    let labels: Vec<_> = drives.iter().map(|drive| drive.row.label.clone()).collect();
+    for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
+        let row = &drive.row;
+        drive.known = catalogue.known_as(row.id)?;
+        if row.forgotten.is_none() && catalogue.is_announced(row.id, &clock)? {
+            let alike = labels.iter().filter(|label| **label == row.label).count() > 1;
+            drive.announced = Some(which_drive::announcement(row.id, &row.label, alike));
+        }
+    }
+    Ok(())
+}
+
+/// Whether a drive is the catalogue's. Before its id was read, it is the one that was last at its place.
+fn is_row(drive: &DriveStatus, row: &DriveRow) -> bool {
+    match &drive.id {
+        Some(id) => *id == row.id.to_string(),
+        None => drive.at == row.at,
+    }
+}
+
+/// A drive that is here and not in the catalogue: nothing was ever written to it.
+fn strange(looked: &InspectedDrive) -> Option<DriveView> {
+    let state = match looked.drive.as_ref().err()? {
+        JobError::NoDrive { .. } => "",
+        error if error.trouble() == Trouble::Gone => return None,
+        error => sync_drive::state_of(error),
+    };
+    Some(DriveView::never_used(&looked.label, &looked.at, state.to_owned()))
+}
+
+/// Whether a drive that is left to the daemon is one whose copies count for nothing.
+fn is_left_out(catalogue: &Catalogue, drive: &DriveStatus) -> Result<bool, JobError> {
+    let id = drive.id.as_ref().and_then(|id| id.parse().ok());
+    match id.map(|id| catalogue.drive(id)).transpose()?.flatten() {
+        Some(known) => sync_drive::is_left_out(catalogue, known.row),
+        None => Ok(false),
+    }
+}
+
+/// What keeps a drive that is left to the daemon from taking messages, if anything does; nothing at all of
+/// one that is not to be used.
+fn trouble_of(drive: &DriveStatus) -> Option<Option<Reason>> {
+    match drive.state.as_str() {
+        "away" | "left-alone" | "released" | "forgotten" => None,
+        "full" => Some(Some(Reason::DriveFull)),
+        "read-only" | "failed" | "untrusted" => Some(Some(Reason::DriveFailed)),
+        _ => Some(None),
+    }
+}

@@ -1,0 +1,77 @@
+//! Which of the stations on the drives is meant, where nobody said.
+//! Asks only a person at a terminal, and only where there is a choice.
+
+use crate::cli::notices::CliError;
+use crate::cli::output::Output;
+use crate::cli::report;
+use crate::cli::setup::Resolved;
+use crate::daemon::clock::SystemClock;
+use crate::disk::Access;
+use crate::job::restore::{Inventory, offers};
+use crate::job::{DriveRef, replica};
+use crate::model::StationName;
+
+/// The station named; else the only one the drives hold; else this one's own, if they hold it; else the one that
+/// is chosen.
+pub(super) fn station(
+    setup: &Resolved,
+    named: bool,
+    drives: &[DriveRef],
+    may_ask: bool,
+    output: &Output,
+) -> Result<StationName, CliError> {
+    if named {
+        return Ok(setup.station.clone());
+    }
+    match on(drives).as_slice() {
+        [] => Err(CliError::failed(format!(
+            "no copies of any station are on {}: is the right drive mounted?",
+            drives.iter().map(|d| d.door.shown()).collect::<Vec<_>>().join(", ")
+        ))),
+        [only] => Ok(only.clone()),
+        many if many.contains(&setup.station) => Ok(setup.station.clone()),
+        many => {
+            let offers = offers(drives, &SystemClock::new())?;
+            let chosen = if may_ask { ask(&offers, output) } else { None };
+            chosen.ok_or_else(|| several(many, &offers))
+        }
+    }
+}
+
+/// The stations on the drives.
+pub(super) fn on(drives: &[DriveRef]) -> Vec<StationName> {
+    let mut found = Vec::new();
+    for place in drives {
+        let volume = place.door.open(Access::Read);
+        if let Ok(stations) = volume.map_err(Into::into).and_then(|v| replica::stations(&*v)) {
+            found.extend(stations);
+        }
+    }
+    found.sort();
+    found.dedup();
+    found
+}
+
+fn several(stations: &[StationName], offers: &[Inventory]) -> CliError {
+    let list: Vec<_> = stations.iter().map(StationName::as_str).collect();
+    let more: Vec<_> = offers.iter().flat_map(report::inventory::station).collect();
+    CliError::usage(format!(
+        "the drives hold several stations ({}): give --station NAME\n{}",
+        list.join(", "),
+        more.join("\n")
+    ))
+}
+
+/// Asks a person. `None`: nobody is there, or nothing that could be meant was typed.
+fn ask(offers: &[Inventory], output: &Output) -> Option<StationName> {
+    for (number, offer) in (1..).zip(offers) {
+        let lines = report::inventory::station(offer);
+        let mut lines = lines.iter();
+        output.notice(format!("{number}: {}", lines.next()?));
+        lines.for_each(|line| output.notice(line));
+    }
+    let typed = output.ask(&format!("Which station, 1 to {}? ", offers.len()))?;
+    let by_name = offers.iter().find(|offer| offer.station.as_str() == typed);
+    let by_number = || offers.get(typed.parse::<usize>().ok()?.checked_sub(1)?);
+    by_name.or_else(by_number).map(|offer| offer.station.clone())
+}

@@ -1,0 +1,179 @@
+//! `restore --rehearse`: everything but writing to the mailbox. Into a passing folder, read again there, compared with
+//! the mailboxes; the folder goes, the date of a good one stays in the catalogue.
+
+use super::state::looked_at;
+use crate::cli::Exit;
+use crate::cli::notices::CliError;
+use crate::cli::output::Output;
+use crate::cli::progress::Bar;
+use crate::cli::report::test_restore::{self, Rehearsal, Seen};
+use crate::cli::setup::Resolved;
+use crate::daemon::clock::SystemClock;
+use crate::disk::{TemporaryDir, host};
+use crate::job::MailboxRef;
+use crate::job::catalogue::{Catalogue, Role};
+use crate::job::mailboxes::state_of;
+use crate::job::restore::{MailboxTarget, RestoreOptions, RestoreSources, compare, restore};
+use crate::model::limits::PROBLEMS_MAX;
+use crate::model::{Clock as _, RelName, escape};
+use std::collections::BTreeSet;
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::{Path, PathBuf};
+
+/// A folder with a mailbox in it, or several: what a restore gives to all of them is one tree.
+struct Root {
+    mailbox: MailboxRef,
+    /// Its path without links.
+    resolved: PathBuf,
+    /// What stands for it in the passing folder.
+    passing: PathBuf,
+}
+
+impl Root {
+    /// Where a path of the host lies in it.
+    fn below<'p>(&self, resolved: &'p Path) -> Option<&'p Path> {
+        resolved.strip_prefix(&self.resolved).ok()
+    }
+}
+
+/// `mailboxes` are those of the station that are named, whether a stick tells of them or not.
+pub(super) fn run(
+    setup: &Resolved,
+    gathered: &RestoreSources,
+    mailbox_targets: &[MailboxTarget],
+    mailboxes: &[MailboxRef],
+    as_json: bool,
+    output: &Output,
+) -> Result<Exit, CliError> {
+    super::leave_nothing_behind()?;
+    let folder = TemporaryDir::make("rehearsal")?;
+    // A restore follows no link on its way.
+    let roots = roots(mailbox_targets, mailboxes, &host::resolved(folder.path()));
+    refuse_within_a_mailbox(folder.path(), &roots)?;
+    let passing: Vec<_> = mailbox_targets.iter().map(|goal| passing_goal(goal, &roots)).collect();
+    for root in &roots {
+        crate::disk::make_dirs(&root.passing)?;
+    }
+    let paths = gathered.catalogue.paths_told(&gathered.station)?;
+    let once = |dry_run, what| {
+        let bar = Bar::new(output, what, paths);
+        let mailbox_targets = passing.clone();
+        let (with_removed, with_doubtful) = (false, false);
+        let versions = None;
+        let plan = RestoreOptions {
+            mailbox_targets,
+            with_removed,
+            versions,
+            with_doubtful,
+            dry_run,
+            progress: &bar,
+        };
+        let report = restore(gathered, &plan);
+        bar.end();
+        report
+    };
+    let restored = once(false, "rehearsing")?;
+    // A second look finds there what was put there, and reads it.
+    let again = once(true, "reading")?;
+    let suspect = suspect(gathered, mailbox_targets, &roots)?;
+    let mut seen = Vec::new();
+    for (number, root) in roots.iter().enumerate() {
+        let is_suspect = |path: &RelName| suspect.contains(&(number, path.as_bytes().to_vec()));
+        let at = &root.mailbox.path;
+        let compared = compare(&root.passing, at, &setup.ignore, &is_suspect)?;
+        let mailbox = root.mailbox.clone();
+        seen.push(Seen { mailbox, compared: compared.map_err(|error| state_of(&error)) });
+    }
+    drop(folder);
+    let mut rehearsal = Rehearsal {
+        // In two mailboxes that are one folder a message is put back once, and found the second time.
+        read_again: again.identical.saturating_sub(restored.identical),
+        restored,
+        seen,
+        not_read: gathered.failed.iter().map(|(at, _)| at.clone()).collect(),
+        rehearsed: None,
+        options: &setup.options,
+    };
+    if rehearsal.is_good() {
+        let now = SystemClock::new().stamp().time;
+        rehearsal.rehearsed = Some(now);
+        // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
+        let (state, _) = looked_at(setup);
+        let kept = Catalogue::open(&state).and_then(|(known, _)| known.set_rehearsed(now));
+        if let Err(error) = kept {
+            output.warn(CliError::from(error).to_string());
+        }
+    }
+    match as_json {
+        true => output.json(&test_restore::json(&rehearsal)),
+        false => test_restore::text(&rehearsal, output),
+    }
+    Ok(Exit::safe(rehearsal.rehearsed.is_some()))
+}
+
+/// The folders to be compared: of mailboxes that lie in each other, or are one folder, the outermost.
+fn roots(mailbox_targets: &[MailboxTarget], mailboxes: &[MailboxRef], passing: &Path) -> Vec<Root> {
+    let told = mailbox_targets
+        .iter()
+        .map(|goal| MailboxRef { name: goal.name.clone(), path: goal.path.clone() });
+    let all: Vec<_> = mailboxes.iter().cloned().chain(told).collect();
+    let resolved: Vec<_> = all.iter().map(|mailbox| host::resolved(&mailbox.path)).collect();
+    let is_outermost = |at: usize, path: &PathBuf| {
+        let mut others = resolved.iter().enumerate();
+        !others.any(|(other, above)| path.starts_with(above) && (path != above || other < at))
+    };
+    let mut roots = Vec::new();
+    for (at, (mailbox, path)) in all.into_iter().zip(&resolved).enumerate() {
+        if is_outermost(at, path) {
+            let passing = passing.join(roots.len().to_string());
+            roots.push(Root { mailbox, resolved: path.clone(), passing });
+        }
+    }
+    roots
+}
+
+/// Where a restore of a mailbox goes to in the passing folder.
+fn passing_goal(goal: &MailboxTarget, roots: &[Root]) -> MailboxTarget {
+    let resolved = host::resolved(&goal.path);
+    let found = roots.iter().find_map(|root| Some(root.passing.join(root.below(&resolved)?)));
+    // Every goal lies in a root.
+    MailboxTarget { path: found.unwrap_or_else(|| goal.path.clone()), ..goal.clone() }
+}
+
+/// The messages that the sticks know to be damaged on the card, each as the number of its root and its path there.
+fn suspect(
+    gathered: &RestoreSources,
+    mailbox_targets: &[MailboxTarget],
+    roots: &[Root],
+) -> Result<BTreeSet<(usize, Vec<u8>)>, CliError> {
+    let mut found = BTreeSet::new();
+    gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
+        if wanted.role == Role::InsteadOfSuspect && found.len() < PROBLEMS_MAX {
+            let goal = mailbox_targets.iter().find(|goal| goal.row == wanted.mailbox);
+            let file = goal.map(|goal| -> Result<_, crate::job::JobError> {
+                Ok(host::resolved(&goal.path).join(wanted.path()?.as_path()))
+            });
+            if let Some(file) = file.transpose()? {
+                let below = |(number, root): (usize, &Root)| {
+                    Some((number, root.below(&file)?.as_os_str().as_bytes().to_vec()))
+                };
+                found.extend(roots.iter().enumerate().find_map(below));
+            }
+        }
+        Ok(())
+    })?;
+    Ok(found)
+}
+
+/// In a mailbox, what is restored would be taken for mail.
+fn refuse_within_a_mailbox(folder: &Path, roots: &[Root]) -> Result<(), CliError> {
+    let folder = host::resolved(folder);
+    match roots.iter().find(|root| root.below(&folder).is_some()) {
+        None => Ok(()),
+        Some(root) => Err(CliError::usage(format!(
+            "the folder for temporary files lies in mailbox {} ({}): name another one in TMPDIR",
+            root.mailbox.name,
+            escape::shown_path(&root.mailbox.path)
+        ))),
+    }
+}

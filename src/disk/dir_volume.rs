@@ -1,0 +1,435 @@
+//! The real drive: a folder, usually where a removable file system is mounted.
+//! Never writes by path: every call goes through the handle of the root opened at the start.
+
+use super::error::{DiskError, Trouble};
+use super::mounts::{Found, System};
+use super::openat::{self, DRIVE};
+use super::volume::{
+    Access, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
+};
+use crate::model::limits::{HOLLOW_FROM, HOLLOW_TIMES, LEDGER_JUNK_BYTES};
+use crate::model::{Medium, PayloadName, RelName, escape};
+use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
+use rustix::fs::{
+    AtFlags, FallocateFlags, FileType, FlockOperation, OFlags, StatVfsMountFlags, StatxFlags,
+};
+use rustix::io::Errno;
+use rustix::process::{Gid, Uid};
+use std::os::unix::ffi::OsStrExt as _;
+use std::path::{Path, PathBuf};
+
+/// File system number of FAT in `statfs` (statfs(2)).
+const FAT: i64 = 0x4d44;
+/// Longest file on FAT32, in octets (FAT specification 1.03).
+const FAT_LONGEST: u64 = 4_294_967_295;
+
+/// A folder in which a drive may be found.
+#[derive(Debug, Clone)]
+pub struct DirVolumeSource {
+    path: PathBuf,
+    /// The one mount that is meant, where the folder is where a removable drive was found.
+    only: Option<Found>,
+}
+
+impl DirVolumeSource {
+    /// For a folder given by its path: whatever is there.
+    pub fn new(path: impl Into<PathBuf>) -> Self {
+        Self { path: path.into(), only: None }
+    }
+
+    /// For a removable drive: that mount of that device, and nothing else that may come to be there.
+    pub fn on(found: Found) -> Self {
+        Self { path: found.key.at.clone(), only: Some(found) }
+    }
+
+    fn check(&self, seen: &Seen) -> Result<(), Errno> {
+        let Some(only) = &self.only else { return Ok(()) };
+        let same = seen.mount == only.key.mount && only.device.is_there();
+        if same { Ok(()) } else { Err(Errno::NODEV) }
+    }
+}
+
+impl VolumeSource for DirVolumeSource {
+    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        Ok(Box::new(DirVolume::open(self, access)?))
+    }
+
+    fn still_present(&self, facts: &VolumeFacts) -> bool {
+        let flags = AtFlags::STATX_DONT_SYNC | AtFlags::NO_AUTOMOUNT;
+        match look(rustix::fs::CWD, self.path.as_path(), flags) {
+            Ok(seen) => self.check(&seen).is_ok() && seen.name == facts.mount,
+            Err(_) => false,
+        }
+    }
+
+    fn shown(&self) -> String {
+        escape::shown(self.path.as_os_str().as_bytes())
+    }
+}
+
+struct DirVolume {
+    /// Opened before the first write, so that `syncfs` reports every write error since.
+    root: OwnedFd,
+    door: DirVolumeSource,
+    facts: VolumeFacts,
+    fat: bool,
+    /// Octets of the whole file system: no file of ours can be longer.
+    capacity: u64,
+}
+
+/// The longest file that may be written: the file system's bound, or our own (setrlimit(2), RLIMIT_FSIZE), to
+/// run into which would end the program.
+fn longest_file(fat: bool) -> u64 {
+    let own = rustix::process::getrlimit(rustix::process::Resource::Fsize).current;
+    let longest = if fat { FAT_LONGEST } else { i64::MAX as u64 };
+    own.map_or(longest, |own| own.min(longest))
+}
+
+/// What a folder is seen to be.
+struct Seen {
+    /// Its device as in [`VolumeFacts::device`].
+    device: u64,
+    /// Its number on the device.
+    inode: u64,
+    /// Number of its mount.
+    mount: u64,
+    /// Device, inode and mount, and the kernel's word that the device is plugged in: tells a drive from the
+    /// empty mount point it leaves behind, and from the next one that gets the same numbers.
+    name: String,
+}
+
+fn look(dir: impl AsFd, path: impl rustix::path::Arg, flags: AtFlags) -> Result<Seen, Errno> {
+    let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
+    let x = rustix::fs::statx(dir, path, flags, wanted)?;
+    let device = u64::from(x.stx_dev_major) << 32 | u64::from(x.stx_dev_minor);
+    let plugged = match System::host().device((x.stx_dev_major, x.stx_dev_minor)) {
+        Some(device) => device.sequence.map_or("here".to_owned(), |n| n.to_string()),
+        None => "none".to_owned(),
+    };
+    let name = format!("{device:x}.{:x}.{:x}.{plugged}", x.stx_ino, x.stx_mnt_id);
+    Ok(Seen { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
+}
+
+/// A file that says to be longer than what is on its medium.
+fn hollow(at: &RelName, shown: &str) -> DiskError {
+    DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, Trouble::Refused)
+}
+
+fn medium_of(device: u64) -> Medium {
+    let device = System::host().device(((device >> 32) as u32, device as u32));
+    device.map_or(Medium::Other, |device| device.medium())
+}
+
+/// What the device below a path hangs on.
+pub fn medium_below(path: &Path) -> Medium {
+    look(rustix::fs::CWD, path, AtFlags::empty())
+        .map_or(Medium::Other, |seen| medium_of(seen.device))
+}
+
+impl DirVolume {
+    fn open(door: &DirVolumeSource, access: Access) -> Result<Self, DiskError> {
+        let shown = door.shown();
+        let fail = |errno| DiskError::new("open drive", &shown, errno);
+        let root = openat::open_root(&door.path).map_err(fail)?;
+        let seen = look(&root, "", AtFlags::EMPTY_PATH).map_err(fail)?;
+        door.check(&seen).map_err(fail)?;
+        if access == Access::Write {
+            // Held as long as the volume is open, and let go by the kernel whatever becomes of us.
+            rustix::fs::flock(&root, FlockOperation::NonBlockingLockExclusive).map_err(fail)?;
+        }
+        let fs = rustix::fs::fstatfs(&root).map_err(fail)?;
+        let vfs = rustix::fs::fstatvfs(&root).map_err(fail)?;
+        let fat = fs.f_type as i64 == FAT;
+        let found = door.only.clone().or_else(|| Found::mounted_at(&door.path, seen.mount));
+        let facts = VolumeFacts {
+            shown,
+            mount: seen.name,
+            longest_file: longest_file(fat),
+            read_only: vfs.f_flag.contains(StatVfsMountFlags::RDONLY),
+            readers: 2,
+            device: seen.device,
+            root: seen.inode,
+            serial: found.and_then(Found::serial_now),
+            medium: medium_of(seen.device),
+        };
+        let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
+        Ok(Self { root, door: door.clone(), facts, fat, capacity })
+    }
+
+    /// What root makes belongs to whom the drive belongs to: it is the operator's daemon that goes on with it.
+    fn give(&self, made: BorrowedFd<'_>) -> Result<(), Errno> {
+        if !super::host::is_root() {
+            return Ok(());
+        }
+        let owner = rustix::fs::fstat(&self.root)?;
+        let now = rustix::fs::fstat(made)?;
+        // Where the file system has no owners both are what it was mounted with.
+        if (owner.st_uid, owner.st_gid) == (now.st_uid, now.st_gid) {
+            return Ok(());
+        }
+        let (user, group) = (Uid::from_raw(owner.st_uid), Gid::from_raw(owner.st_gid));
+        rustix::fs::fchown(made, Some(user), Some(group))
+    }
+
+    fn fail(&self, operation: &'static str, at: &RelName, errno: Errno) -> DiskError {
+        DiskError::new(operation, format_args!("{} on {}", at, self.facts.shown), errno)
+    }
+
+    /// Bytes in use on the whole file system.
+    fn in_use(&self) -> Result<u64, DiskError> {
+        let fs = rustix::fs::fstatvfs(&self.root)
+            .map_err(|errno| DiskError::new("measure room on", &self.facts.shown, errno))?;
+        Ok(fs.f_blocks.saturating_sub(fs.f_bfree).saturating_mul(fs.f_frsize))
+    }
+
+    /// A folder, to be listed; none if it is not there.
+    fn folder(&self, at: &RelName) -> Result<Option<OwnedFd>, DiskError> {
+        match openat::open_dir(self.root.as_fd(), Some(at), DRIVE) {
+            Ok(dir) => Ok(Some(dir)),
+            Err(Errno::NOENT) => Ok(None),
+            Err(errno) => Err(self.fail("list", at, errno)),
+        }
+    }
+}
+
+impl Volume for DirVolume {
+    fn facts(&self) -> &VolumeFacts {
+        &self.facts
+    }
+
+    fn present(&self) -> Result<(), DiskError> {
+        let fail =
+            |errno| DiskError::with("look for drive", &self.facts.shown, errno, Trouble::Gone);
+        match self.door.still_present(&self.facts) {
+            true => Ok(()),
+            false => Err(fail(Errno::NODEV)),
+        }
+    }
+
+    fn room(&self) -> Result<u64, DiskError> {
+        let fs = rustix::fs::fstatvfs(&self.root)
+            .map_err(|errno| DiskError::new("measure room on", &self.facts.shown, errno))?;
+        Ok(fs.f_bavail.saturating_mul(fs.f_frsize))
+    }
+
+    fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
+        openat::make_dirs(self.root.as_fd(), at, 0o755, DRIVE, &mut |made| self.give(made))
+    }
+
+    fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
+        let fail = |errno| self.fail("list", at, errno);
+        let Some(dir) = self.folder(at)? else { return Ok(Vec::new()) };
+        let mut entries = Vec::new();
+        for entry in rustix::fs::Dir::new(dir).map_err(fail)? {
+            let entry = entry.map_err(fail)?;
+            let name = entry.file_name().to_bytes();
+            if name == b"." || name == b".." {
+                continue;
+            }
+            if entries.len() >= most {
+                break;
+            }
+            let kind = match entry.file_type() {
+                FileType::RegularFile => EntryKind::File,
+                FileType::Directory => EntryKind::Folder,
+                _ => EntryKind::Other,
+            };
+            entries.push(Entry { name: name.to_vec(), kind });
+        }
+        Ok(entries)
+    }
+
+    fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
+        let fail = |errno| self.fail("list", at, errno);
+        let Some(dir) = self.folder(at)? else { return Ok(Vec::new()) };
+        let mut files = Vec::new();
+        // A second handle, since a folder that is gone through is not looked into beside that.
+        let names = rustix::io::fcntl_dupfd_cloexec(&dir, 0).map_err(fail)?;
+        for entry in rustix::fs::Dir::new(names).map_err(fail)? {
+            let entry = entry.map_err(fail)?;
+            if entry.file_type() != FileType::RegularFile {
+                continue;
+            }
+            if files.len() >= most {
+                break;
+            }
+            // Neither followed nor opened: opening costs several times as much.
+            let flags =
+                AtFlags::SYMLINK_NOFOLLOW | AtFlags::NO_AUTOMOUNT | AtFlags::STATX_DONT_SYNC;
+            let wanted = StatxFlags::TYPE | StatxFlags::SIZE;
+            let name = entry.file_name();
+            match rustix::fs::statx(&dir, name, flags, wanted) {
+                Ok(x) if FileType::from_raw_mode(x.stx_mode.into()) == FileType::RegularFile => {
+                    files.push((name.to_bytes().to_vec(), x.stx_size));
+                }
+                // It went meanwhile, or something else has its name now.
+                Ok(_) | Err(Errno::NOENT) => {}
+                Err(errno) => return Err(fail(errno)),
+            }
+        }
+        Ok(files)
+    }
+
+    fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
+        match openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE) {
+            Ok((_, stat)) => Ok(Some(openat::facts(&stat).bytes)),
+            Err(error) if error.errno == Errno::NOENT => Ok(None),
+            Err(error) => Err(error),
+        }
+    }
+
+    fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError> {
+        let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
+        let fd = openat::open(self.root.as_fd(), at, flags, DRIVE)
+            .map_err(|errno| self.fail("create", at, errno))?;
+        self.give(fd.as_fd()).map_err(|errno| self.fail("create", at, errno))?;
+        let (at, shown) = (at.clone(), self.facts.shown.clone());
+        Ok(Box::new(OpenFile { fd, at, shown, offset: 0, left: None }))
+    }
+
+    fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError> {
+        let (fd, stat) = openat::open_file(self.root.as_fd(), at, OFlags::WRONLY, DRIVE)?;
+        if offset > openat::facts(&stat).bytes {
+            return Err(self.fail("write", at, Errno::INVAL));
+        }
+        // Nothing of ours has a second name; by the other one this would write into somebody else's file.
+        if stat.st_nlink > 1 {
+            return Err(self.fail("write", at, Errno::MLINK));
+        }
+        openat::write_all(fd.as_fd(), bytes, offset)
+            .map_err(|errno| self.fail("write", at, errno))?;
+        rustix::fs::fsync(&fd).map_err(|errno| self.fail("sync", at, errno))
+    }
+
+    fn reserve(&self, at: &RelName, length: u64) -> Result<(), DiskError> {
+        if !self.fat {
+            return Ok(());
+        }
+        let (fd, stat) = match openat::open_file(self.root.as_fd(), at, OFlags::WRONLY, DRIVE) {
+            Err(error) if error.errno == Errno::NOENT => return Ok(()),
+            opened => opened?,
+        };
+        let there = openat::facts(&stat).bytes;
+        // To its own length: nothing of it goes but clusters behind its end. Linux takes those a cut has left
+        // there for a damaged file system as soon as the file grows, and makes it read-only.
+        let done = match length.checked_sub(there) {
+            None | Some(0) => rustix::fs::ftruncate(&fd, there),
+            Some(more) => rustix::fs::fallocate(&fd, FallocateFlags::KEEP_SIZE, there, more),
+        };
+        match done.map_err(|errno| self.fail("reserve room for", at, errno)) {
+            Err(error) if matches!(error.trouble, Trouble::Gone | Trouble::Failing) => Err(error),
+            // Whether there is room is for the write itself to say.
+            _ => Ok(()),
+        }
+    }
+
+    fn remove(&self, at: &RelName) -> Result<(), DiskError> {
+        let fail = |errno| self.fail("remove", at, errno);
+        // A regular file, with no second name: what else stands there is not ours to remove.
+        let (_, stat) = openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
+        if stat.st_nlink > 1 {
+            return Err(fail(Errno::MLINK));
+        }
+        let above =
+            openat::open_dir(self.root.as_fd(), at.parent().as_ref(), DRIVE).map_err(fail)?;
+        let name = std::ffi::OsStr::from_bytes(at.last());
+        rustix::fs::unlinkat(&above, name, rustix::fs::AtFlags::empty()).map_err(fail)
+    }
+
+    fn clear(
+        &self,
+        at: &RelName,
+        keep: &dyn Fn(&[u8]) -> bool,
+        go_on: &mut dyn FnMut() -> bool,
+    ) -> Result<bool, DiskError> {
+        super::clear::clear(self.root.as_fd(), at, keep, go_on)
+            .map_err(|errno| self.fail("clear", at, errno))
+    }
+
+    fn remove_empty(&self, at: &RelName) -> Result<(), DiskError> {
+        let above = openat::open_dir(self.root.as_fd(), at.parent().as_ref(), DRIVE);
+        let name = std::ffi::OsStr::from_bytes(at.last());
+        match above.and_then(|above| rustix::fs::unlinkat(&above, name, AtFlags::REMOVEDIR)) {
+            Ok(()) | Err(Errno::NOENT) => Ok(()),
+            Err(errno) => Err(self.fail("remove", at, errno)),
+        }
+    }
+
+    fn sync_all(&self) -> Result<(), DiskError> {
+        rustix::fs::syncfs(&self.root)
+            .map_err(|errno| DiskError::new("sync drive", &self.facts.shown, errno))
+    }
+
+    fn read(
+        &self,
+        at: &RelName,
+        offset: u64,
+        from: ReadFrom,
+    ) -> Result<Box<dyn Source>, DiskError> {
+        let (fd, stat) = openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
+        if openat::facts(&stat).bytes > self.capacity.max(offset) {
+            // All but nothing of it is on the medium, and reading it would take for ever.
+            return Err(hollow(at, &self.facts.shown));
+        }
+        let (bytes, in_use) = (openat::facts(&stat).bytes, (stat.st_blocks as u64) * 512);
+        let mut left = None;
+        if bytes >= HOLLOW_FROM && (bytes / HOLLOW_TIMES > in_use || bytes > self.in_use()?) {
+            if PayloadName::from_file(1, at.last()).is_some() {
+                return Err(hollow(at, &self.facts.shown));
+            }
+            // Of a log, what a cut may leave.
+            left = Some(in_use + LEDGER_JUNK_BYTES + HOLLOW_FROM);
+        }
+        if from == ReadFrom::Medium {
+            let advise = |offset, advice| {
+                rustix::fs::fadvise(&fd, offset, None, advice)
+                    .map_err(|errno| self.fail("drop from memory", at, errno))
+            };
+            advise(0, rustix::fs::Advice::DontNeed)?;
+            // Fetched from the medium anew, while the caller is busy with other files.
+            advise(offset, rustix::fs::Advice::WillNeed)?;
+        }
+        let (at, shown) = (at.clone(), self.facts.shown.clone());
+        Ok(Box::new(OpenFile { fd, at, shown, offset, left }))
+    }
+}
+
+struct OpenFile {
+    fd: OwnedFd,
+    at: RelName,
+    shown: String,
+    offset: u64,
+    /// Bytes that are still read of a file that has far fewer on the medium than it claims.
+    left: Option<u64>,
+}
+
+impl OpenFile {
+    fn fail(&self, operation: &'static str, errno: Errno) -> DiskError {
+        DiskError::new(operation, format_args!("{} on {}", self.at, self.shown), errno)
+    }
+}
+
+impl Sink for OpenFile {
+    fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
+        openat::write_all(self.fd.as_fd(), bytes, self.offset)
+            .map_err(|errno| self.fail("write", errno))?;
+        self.offset += bytes.len() as u64;
+        Ok(())
+    }
+}
+
+impl Source for OpenFile {
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+        let got =
+            rustix::io::retry_on_intr(|| rustix::io::pread(&self.fd, &mut *into, self.offset))
+                .map_err(|errno| self.fail("read", errno))?;
+        self.offset += got as u64;
+        if let Some(left) = &mut self.left {
+            *left = left.saturating_sub(got as u64);
+            if *left == 0 {
+                return Err(hollow(&self.at, &self.shown));
+            }
+        }
+        Ok(got)
+    }
+}

@@ -1,0 +1,154 @@
+//! The one door to files below an open folder: no links, no way up, regular files only.
+//! Never resolves a path that the kernel has not confined to that folder.
+
+use super::error::{DiskError, Trouble};
+use crate::model::RelName;
+use crate::model::message::FileFacts;
+use crate::model::time::Timestamp;
+use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
+use rustix::fs::{FileType, Mode, OFlags, ResolveFlags, Stat};
+use rustix::io::Errno;
+use std::path::Path;
+
+/// Below a drive: nothing else may be mounted there either.
+pub(super) const DRIVE: ResolveFlags = ResolveFlags::BENEATH
+    .union(ResolveFlags::NO_SYMLINKS)
+    .union(ResolveFlags::NO_MAGICLINKS)
+    .union(ResolveFlags::NO_XDEV);
+/// Below a mailbox or a restore target: the operator may have mounted a part of it.
+pub(super) const HOST: ResolveFlags =
+    ResolveFlags::BENEATH.union(ResolveFlags::NO_SYMLINKS).union(ResolveFlags::NO_MAGICLINKS);
+
+/// Opens a folder by its path on the host. Links on the way are the operator's own and are followed.
+pub(super) fn open_root(path: &Path) -> Result<OwnedFd, Errno> {
+    let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
+    rustix::fs::open(path, flags, Mode::empty())
+}
+
+/// The same where no link may be on the way: the path was looked at, and is to lead where it did then.
+pub(super) fn open_root_without_links(path: &Path) -> Result<OwnedFd, Errno> {
+    let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
+    let resolve = ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_MAGICLINKS;
+    rustix::fs::openat2(rustix::fs::CWD, path, flags, Mode::empty(), resolve)
+}
+
+/// The same for root, which puts nothing into a folder of another user: one that came there meanwhile is refused.
+pub(super) fn open_own_root(path: &Path) -> Result<OwnedFd, Errno> {
+    let root = open_root_without_links(path)?;
+    match rustix::fs::fstat(&root)?.st_uid {
+        0 => Ok(root),
+        _ => Err(Errno::PERM),
+    }
+}
+
+/// Opens a name below a folder. Never blocks on a pipe, never becomes a terminal's owner.
+pub(super) fn open(
+    root: BorrowedFd<'_>,
+    at: &RelName,
+    flags: OFlags,
+    resolve: ResolveFlags,
+) -> Result<OwnedFd, Errno> {
+    let mut flags = flags | OFlags::CLOEXEC | OFlags::NOFOLLOW;
+    if !flags.contains(OFlags::PATH) {
+        flags |= OFlags::NONBLOCK | OFlags::NOCTTY;
+    }
+    let mode = if flags.contains(OFlags::CREATE) { Mode::from(0o644) } else { Mode::empty() };
+    rustix::fs::openat2(root, at.as_path(), flags, mode, resolve)
+}
+
+/// Opens a folder below a folder; `None` is the folder itself.
+pub(super) fn open_dir(
+    root: BorrowedFd<'_>,
+    at: Option<&RelName>,
+    resolve: ResolveFlags,
+) -> Result<OwnedFd, Errno> {
+    match at {
+        Some(at) => open(root, at, OFlags::RDONLY | OFlags::DIRECTORY, resolve),
+        None => rustix::io::fcntl_dupfd_cloexec(root, 0),
+    }
+}
+
+/// Opens a regular file below a folder; anything else is refused. It is looked at before it is opened, since
+/// opening alone sets some devices going.
+pub(super) fn open_file(
+    root: BorrowedFd<'_>,
+    at: &RelName,
+    flags: OFlags,
+    resolve: ResolveFlags,
+) -> Result<(OwnedFd, Stat), DiskError> {
+    let fail = |errno| DiskError::new("open", at, errno);
+    let regular = |fd: &OwnedFd| {
+        let stat = rustix::fs::fstat(fd).map_err(fail)?;
+        match FileType::from_raw_mode(stat.st_mode) {
+            FileType::RegularFile => Ok(stat),
+            _ => Err(DiskError::with("open", at, Errno::INVAL, Trouble::Refused)),
+        }
+    };
+    regular(&open(root, at, OFlags::PATH, resolve).map_err(fail)?)?;
+    let fd = open(root, at, flags, resolve).map_err(fail)?;
+    // It may have been exchanged since.
+    let stat = regular(&fd)?;
+    Ok((fd, stat))
+}
+
+/// Makes a folder and those above it, as far as they are missing. `made` is told of each.
+pub(super) fn make_dirs(
+    root: BorrowedFd<'_>,
+    at: &RelName,
+    mode: u32,
+    resolve: ResolveFlags,
+    made: &mut dyn FnMut(BorrowedFd<'_>) -> Result<(), Errno>,
+) -> Result<(), DiskError> {
+    let fail = |errno| DiskError::new("make folder", at, errno);
+    match open_dir(root, Some(at), resolve) {
+        Ok(_) => return Ok(()),
+        Err(Errno::NOENT) => {}
+        Err(errno) => return Err(fail(errno)),
+    }
+    let parent = at.parent();
+    if let Some(parent) = &parent {
+        make_dirs(root, parent, mode, resolve, made)?;
+    }
+    let above = open_dir(root, parent.as_ref(), resolve).map_err(fail)?;
+    let name = RelName::new(at.last()).map_err(|_| fail(Errno::INVAL))?;
+    match rustix::fs::mkdirat(&above, name.as_path(), Mode::from(mode)) {
+        Ok(()) => {
+            let dir = open_dir(root, Some(at), resolve).map_err(fail)?;
+            made(dir.as_fd()).map_err(fail)
+        }
+        Err(Errno::EXIST) => open_dir(root, Some(at), resolve).map(drop).map_err(fail),
+        Err(errno) => Err(fail(errno)),
+    }
+}
+
+/// Writes all octets at an offset.
+pub(super) fn write_all(
+    fd: BorrowedFd<'_>,
+    mut bytes: &[u8],
+    mut offset: u64,
+) -> Result<(), Errno> {
+    while !bytes.is_empty() {
+        match rustix::io::pwrite(fd, bytes, offset) {
+            Ok(0) => return Err(Errno::IO),
+            Ok(n) => {
+                bytes = &bytes[n..];
+                offset += n as u64;
+            }
+            Err(Errno::INTR) => {}
+            Err(errno) => return Err(errno),
+        }
+    }
+    Ok(())
+}
+
+/// The facts of a file as kept by its file system.
+pub(super) fn facts(stat: &Stat) -> FileFacts {
+    let moment = |seconds, nanos| Timestamp { seconds, nanos: u32::try_from(nanos).unwrap_or(0) };
+    FileFacts {
+        bytes: u64::try_from(stat.st_size).unwrap_or(0),
+        modified: moment(stat.st_mtime, stat.st_mtime_nsec),
+        changed: moment(stat.st_ctime, stat.st_ctime_nsec),
+        inode: stat.st_ino,
+        mode: stat.st_mode & 0o7777,
+    }
+}

@@ -1,0 +1,162 @@
+//! Files of a restore that are not whole yet, or not durable: they wait in a folder of ours for their names in the
+//! mailbox. Never gives them those.
+
+use super::error::DiskError;
+use super::new_folder::{inherited_owner, set_owner};
+use super::openat::{self, HOST};
+use crate::model::RelName;
+use crate::model::time::Timestamp;
+use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
+use rustix::fs::{AtFlags, Mode, OFlags, Stat, Timespec, Timestamps};
+use rustix::io::Errno;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// The rights of every new folder: whoever is to see more of the mail than its owner is let in by a person.
+pub(super) const FOLDER_MODE: u32 = 0o700;
+/// What a stick may say of the rights of a file. It may make no program of it.
+const FILE_MODES: u32 = 0o666;
+/// What no word of a stick takes away: mail is there to be read by whom it is for.
+const FILE_MODE_LEAST: u32 = 0o400;
+
+/// A folder in which files wait: under passing names, or under their own if it is to become a folder of the mailbox.
+#[derive(Debug)]
+pub struct StagingDir {
+    fd: OwnedFd,
+    at: RelName,
+    /// A file that is no message could not be removed from it: it may not become a folder of the mailbox.
+    spoilt: AtomicBool,
+}
+
+/// A file that is being written there.
+#[derive(Debug)]
+pub struct Staged {
+    fd: OwnedFd,
+    name: RelName,
+    offset: u64,
+}
+
+/// What a file has beside its octets.
+#[derive(Debug, Clone, Copy)]
+pub struct FileAttrs {
+    /// Its permission bits.
+    pub mode: u32,
+    /// When it was last changed.
+    pub modified: Timestamp,
+}
+
+/// To whom what is restored into a folder is given: to whom the folder belongs, or the nearest one above it that is
+/// there.
+#[derive(Debug, Clone, Copy)]
+pub struct Owner {
+    /// User and group, where we may give files away.
+    to: Option<(rustix::fs::Uid, rustix::fs::Gid)>,
+}
+
+impl Owner {
+    pub(super) fn of(folder: &Stat) -> Self {
+        Self { to: inherited_owner(folder) }
+    }
+
+    pub(super) fn give(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
+        self.to.map_or(Ok(()), |owner| set_owner(fd, owner))
+    }
+
+    /// Makes a new folder one of the mailbox's.
+    pub(super) fn take_over(self, fd: BorrowedFd<'_>) -> Result<(), Errno> {
+        rustix::fs::fchmod(fd, Mode::from(FOLDER_MODE))?;
+        self.give(fd)
+    }
+}
+
+impl StagingDir {
+    pub(super) fn new(fd: OwnedFd, at: RelName) -> Self {
+        Self { fd, at, spoilt: AtomicBool::new(false) }
+    }
+
+    pub(super) fn fd(&self) -> BorrowedFd<'_> {
+        self.fd.as_fd()
+    }
+
+    /// Where it is below the folder restored into.
+    pub fn at(&self) -> &RelName {
+        &self.at
+    }
+
+    /// Whether it holds nothing but messages that were ended.
+    pub fn is_sound(&self) -> bool {
+        !self.spoilt.load(Ordering::Relaxed)
+    }
+
+    /// Begins a file; its name must differ from that of every other.
+    pub fn stage(&self, name: RelName) -> Result<Staged, DiskError> {
+        let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
+        let fd = openat::open(self.fd.as_fd(), &name, flags, HOST)
+            .map_err(|errno| DiskError::new("create", self.at.join(&name), errno))?;
+        Ok(Staged { fd, name, offset: 0 })
+    }
+
+    /// Ends a file: owner, rights, the message's own time. Where it is now.
+    pub fn finish(
+        &self,
+        staged: &Staged,
+        marks: FileAttrs,
+        owner: Owner,
+    ) -> Result<RelName, DiskError> {
+        let FileAttrs { mode, modified } = marks;
+        let at = self.at.join(&staged.name);
+        let fail = |errno| DiskError::new("set owner and time of", &at, errno);
+        owner.give(staged.fd.as_fd()).map_err(fail)?;
+        rustix::fs::fchmod(&staged.fd, Mode::from(mode & FILE_MODES | FILE_MODE_LEAST))
+            .map_err(fail)?;
+        let time = Timespec { tv_sec: modified.seconds, tv_nsec: modified.nanos.into() };
+        let times = Timestamps { last_access: time, last_modification: time };
+        match rustix::fs::futimens(&staged.fd, &times) {
+            // A time this file system cannot hold must not cost the message.
+            Ok(()) | Err(Errno::INVAL | Errno::OVERFLOW) => Ok(at),
+            Err(errno) => Err(fail(errno)),
+        }
+    }
+
+    /// Sends what was written on its way to the medium, before it has to be there. Nothing rests on it, and an error
+    /// is told again by the sync that does: the kernel tells each open file of it (fsync(2), "Errors").
+    pub fn sync_early(&self) {
+        if let Err(errno) = rustix::fs::syncfs(&self.fd) {
+            tracing::debug!(%errno, "an early sync of what is restored failed");
+        }
+    }
+
+    /// Gives up a file of which nothing comes, and the room it took.
+    pub fn give_up(&self, staged: &Staged) {
+        if let Err(errno) = rustix::fs::unlinkat(&self.fd, staged.name.as_path(), AtFlags::empty())
+        {
+            // It is cleared away in the end.
+            tracing::debug!(%errno, "what was written in vain could not be given up at once");
+            self.spoilt.store(true, Ordering::Relaxed);
+        }
+    }
+}
+
+impl Staged {
+    /// Octets written so far.
+    pub fn length(&self) -> u64 {
+        self.offset
+    }
+
+    /// Leaves out what was written so far: it was not right.
+    pub fn begin_anew(&mut self) -> Result<(), DiskError> {
+        if self.offset > 0 {
+            rustix::fs::ftruncate(&self.fd, 0)
+                .map_err(|errno| DiskError::new("write", &self.name, errno))?;
+            self.offset = 0;
+        }
+        Ok(())
+    }
+
+    /// Appends all octets.
+    pub fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
+        openat::write_all(self.fd.as_fd(), bytes, self.offset)
+            .map_err(|errno| DiskError::new("write", &self.name, errno))?;
+        self.offset += bytes.len() as u64;
+        Ok(())
+    }
+}

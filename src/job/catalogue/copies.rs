@@ -1,0 +1,279 @@
+//! The copies that a drive's ledger tells of, and how each stands.
+//! Never calls a copy good that was not read back, or whose line is only a claim.
+
+use super::{Catalogue, digest_column};
+use crate::job::JobError;
+use crate::model::{Digest, DriveId, Identity, PayloadName, Timestamp};
+use rusqlite::{OptionalExtension as _, Row, params};
+
+/// How a copy on a drive stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(i64)]
+pub enum CopyState {
+    /// A line behind a break says so; not yet checked.
+    Claimed = 0,
+    /// Proven when it was made, or when last re-read.
+    Good = 1,
+    /// It was re-read and was not what it should be.
+    Damaged = 2,
+    /// It is not there.
+    Missing = 3,
+    /// What a cut left of a copy; no message is known to be it.
+    Debris = 4,
+    /// Whole, found after a cut; no ledger line has told yet where it belongs.
+    Adopted = 5,
+    /// Given up by the ledger, to make room; it may still be there.
+    GivenUp = 6,
+    /// The same, and it is not there any more.
+    Removed = 7,
+}
+
+impl CopyState {
+    pub(super) fn of(number: i64) -> Self {
+        match number {
+            1 => Self::Good,
+            2 => Self::Damaged,
+            3 => Self::Missing,
+            4 => Self::Debris,
+            5 => Self::Adopted,
+            6 => Self::GivenUp,
+            7 => Self::Removed,
+            _ => Self::Claimed,
+        }
+    }
+
+    /// Whether the copy was whole when it was last read.
+    pub fn is_whole(self) -> bool {
+        matches!(self, Self::Good | Self::Adopted)
+    }
+
+    /// Whether it is nobody's any more.
+    pub fn is_given_up(self) -> bool {
+        matches!(self, Self::GivenUp | Self::Removed)
+    }
+}
+
+/// A copy on a drive.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct CopyRow {
+    /// Its name.
+    pub name: PayloadName,
+    /// Row of its content.
+    pub content: i64,
+    /// What it should be.
+    pub identity: Identity,
+    /// How it stands.
+    pub state: CopyState,
+}
+
+/// Whether and how a drive holds a content.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CopyStatus {
+    /// A good copy.
+    Good(PayloadName),
+    /// Only a damaged copy, or none where there was one.
+    Lost(PayloadName),
+    /// Never copied.
+    No,
+}
+
+pub(super) const PAYLOAD: &str =
+    "p.segment, p.number, p.extension, p.content, p.state, c.sha256, c.bytes";
+
+pub(super) fn read_payload(row: &Row<'_>) -> rusqlite::Result<CopyRow> {
+    let bad = |_| rusqlite::Error::InvalidQuery;
+    let extension = row.get_ref(2)?.as_str()?.parse().map_err(bad)?;
+    let digest: Digest = digest_column(row, 5)?;
+    Ok(CopyRow {
+        name: PayloadName { segment: row.get(0)?, number: row.get(1)?, extension },
+        content: row.get(3)?,
+        state: CopyState::of(row.get(4)?),
+        identity: Identity { digest, bytes: row.get::<_, i64>(6)? as u64 },
+    })
+}
+
+impl Catalogue {
+    /// Whether any drive has a copy of a content, good or claimed.
+    pub fn has_copy(&self, identity: &Identity) -> Result<bool, JobError> {
+        let Some(content) = self.known_content(identity)? else { return Ok(false) };
+        let mut query = self.db.prepare_cached(
+            "SELECT 1 FROM payload INDEXED BY payload_by_content WHERE content = ?1",
+        )?;
+        Ok(query.exists([content])?)
+    }
+
+    /// Changes how a copy stands.
+    pub fn set_payload_state(
+        &self,
+        book: i64,
+        number: u32,
+        state: CopyState,
+    ) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("UPDATE payload SET state = ?3 WHERE book = ?1 AND number = ?2")?
+            .execute(params![book, number, state as i64])?;
+        Ok(())
+    }
+
+    /// Records, for a person, that the good copies with these numbers were read again and were right.
+    pub fn copies_reread(
+        &self,
+        book: i64,
+        numbers: std::ops::RangeInclusive<u32>,
+        when: Timestamp,
+    ) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE payload SET proven = ?4, reread = 1 \
+                 WHERE book = ?1 AND number BETWEEN ?2 AND ?3 AND state IN (1, 5)",
+            )?
+            .execute(params![book, numbers.start(), numbers.end(), when.seconds])?;
+        Ok(())
+    }
+
+    /// A copy that was called good and cannot be read elsewhere: until its drive is read again it counts for
+    /// nothing, and what is found then goes into that drive's ledger.
+    pub fn mark_copy_unverified(&self, book: i64, number: u32) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE payload SET state = 0, round = 0, proven = 0, reread = 0 \
+                 WHERE book = ?1 AND number = ?2 AND state IN (1, 5)",
+            )?
+            .execute(params![book, number])?;
+        Ok(())
+    }
+
+    /// Copies of a drive, with numbers after `after`, that are damaged or not there, of messages that neither the
+    /// drive nor the mailbox has any more.
+    pub fn unrecoverable_copies(
+        &self,
+        book: i64,
+        after: u32,
+        most: u32,
+    ) -> Result<Vec<CopyRow>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_lost JOIN content c ON c.id = p.content \
+             WHERE p.book = ?1 AND p.state IN (2, 3) AND p.number > ?2 \
+             AND NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
+             WHERE q.content = p.content AND q.book = p.book AND q.state IN (1, 5)) \
+             AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_by_content \
+             WHERE file.content = p.content AND file.state = 1) \
+             ORDER BY p.number LIMIT ?3"
+        ))?;
+        let rows = query.query_map(params![book, after, most], read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Good copies of a content on other drives of the same station: the drive's id, the book, the copy.
+    pub fn lenders(
+        &self,
+        book: i64,
+        content: i64,
+    ) -> Result<Vec<(DriveId, i64, CopyRow)>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD}, p.book, drive.uuid FROM payload p INDEXED BY payload_by_content \
+             JOIN content c ON c.id = p.content JOIN book ON book.id = p.book \
+             JOIN drive ON drive.id = book.drive \
+             WHERE p.content = ?2 AND p.book <> ?1 AND p.state IN (1, 5) \
+             AND book.station = (SELECT station FROM book WHERE id = ?1) ORDER BY p.state, p.number DESC"
+        ))?;
+        let rows = query.query_map(params![book, content], |row| {
+            Ok((row.get::<_, String>(8)?, row.get(7)?, read_payload(row)?))
+        })?;
+        let mut lenders = Vec::new();
+        for row in rows {
+            let (id, book, copy) = row?;
+            lenders.extend(id.parse().map(|id| (id, book, copy)));
+        }
+        Ok(lenders)
+    }
+
+    /// Whether and how a drive holds a content.
+    pub fn held(&self, book: i64, content: i64) -> Result<CopyStatus, JobError> {
+        // The index is named here and elsewhere: left to itself SQLite may go through a whole book.
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
+             JOIN content c ON c.id = p.content \
+             WHERE p.content = ?2 AND p.book = ?1 ORDER BY p.state IN (1, 5) DESC, p.number DESC LIMIT 1"
+        ))?;
+        let row = query.query_row(params![book, content], read_payload).optional()?;
+        Ok(match row {
+            Some(p) if p.state.is_whole() => CopyStatus::Good(p.name),
+            Some(p) if p.state != CopyState::Debris && !p.state.is_given_up() => {
+                CopyStatus::Lost(p.name)
+            }
+            _ => CopyStatus::No,
+        })
+    }
+
+    /// One copy by its number.
+    pub fn payload(&self, book: i64, number: u32) -> Result<Option<CopyRow>, JobError> {
+        let mut query = self.db.prepare_cached(&format!(
+            "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
+             WHERE p.book = ?1 AND p.number = ?2"
+        ))?;
+        Ok(query.query_row(params![book, number], read_payload).optional()?)
+    }
+
+    /// Whether a number is that of a copy: asked for each line of a manifest.
+    pub fn knows_number(&self, book: i64, number: u32) -> Result<bool, JobError> {
+        let mut query =
+            self.db.prepare_cached("SELECT 1 FROM payload WHERE book = ?1 AND number = ?2")?;
+        Ok(query.exists(params![book, number])?)
+    }
+
+    /// Copies `p` of contents `c`, as the rest of a query tells them.
+    pub(super) fn copies(
+        &self,
+        of: &str,
+        params: impl rusqlite::Params,
+    ) -> Result<Vec<CopyRow>, JobError> {
+        let sql =
+            format!("SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content {of}");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params, read_payload)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Up to `most` copies with numbers after `after`, in order.
+    pub fn payloads_after(
+        &self,
+        book: i64,
+        after: u32,
+        most: u32,
+    ) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.book = ?1 AND p.number > ?2 ORDER BY p.number LIMIT ?3";
+        self.copies(of, params![book, after, most])
+    }
+
+    /// Up to `most` copies with numbers before `before`, latest first.
+    pub fn payloads_before(
+        &self,
+        book: i64,
+        before: u32,
+        most: u32,
+    ) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.book = ?1 AND p.number < ?2 ORDER BY p.number DESC LIMIT ?3";
+        self.copies(of, params![book, before, most])
+    }
+
+    /// Copies claimed by lines behind a break.
+    pub fn claimed_payloads(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.book = ?1 AND p.state = 0 ORDER BY p.number";
+        self.copies(of, [book])
+    }
+
+    /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger. What has headers
+    /// was read from the mailbox once, as the good version of what a failing card has spoilt since.
+    pub fn is_message(&self, book: i64, identity: &Identity) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender IS NOT NULL OR \
+                 EXISTS (SELECT 1 FROM file WHERE content = c.id) OR \
+                 EXISTS (SELECT 1 FROM assertion INDEXED BY assertion_by_content \
+                 WHERE content = c.id AND book = ?1))",
+            )?
+            .exists(params![book, identity.digest.as_bytes().as_slice(), identity.bytes as i64])?)
+    }
+}

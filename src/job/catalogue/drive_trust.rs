@@ -1,0 +1,238 @@
+//! What is known of how well a drive keeps what it is given, and how long its room lasts.
+//! Never forgets a mark by itself: a full re-reading without an error takes the lighter one back, the
+//! operator both.
+
+use super::Catalogue;
+use crate::job::JobError;
+use crate::model::limits::{
+    DISTRUST_POINTS, FALLS_MAX, FILLED_DAYS, FILLED_DAYS_LEAST, POINTS_OF_FOREIGN, RESERVE_BYTES,
+    ROOM_STEP,
+};
+use crate::model::{Digest, EventTime, Identity, Timestamp};
+use rusqlite::{OptionalExtension as _, params};
+
+/// Seconds of a day of the calendar.
+const DAY: i64 = 86_400;
+
+impl Catalogue {
+    /// A drive answered with an error of reading or writing: it is to be replaced soon.
+    pub fn mark_worn(&self, drive: i64, why: &str) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("UPDATE drive SET worn = ?2 WHERE id = ?1 AND worn IS NULL")?
+            .execute(params![drive, why])?;
+        Ok(())
+    }
+
+    /// All of a drive was read without an error.
+    pub fn clear_worn(&self, drive: i64) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("UPDATE drive SET worn = NULL WHERE id = ?1 AND worn IS NOT NULL")?
+            .execute([drive])?;
+        Ok(())
+    }
+
+    /// Why a drive is not trusted, if it is not.
+    pub fn distrust(&self, drive: i64) -> Result<Option<String>, JobError> {
+        let mut query = self.db.prepare_cached("SELECT distrust FROM drive WHERE id = ?1")?;
+        Ok(query.query_row([drive], |row| row.get(0)).optional()?.flatten())
+    }
+
+    /// From now on nothing is counted as mirrored on a drive alone, and nothing is written to it.
+    fn set_distrust(&self, drive: i64, why: &str) -> Result<(), JobError> {
+        self.write_transaction(|| {
+            self.db.execute("UPDATE drive SET distrust = ?2 WHERE id = ?1", params![drive, why])?;
+            self.settle_counts(drive)
+        })
+    }
+
+    /// A copy has other octets than it should. One that was right in a later look than that in which it was made
+    /// is no cut's work: it counts against its drive, more where it has another's octets or zeros.
+    pub fn note_wrong(
+        &self,
+        drive: i64,
+        book: i64,
+        number: u32,
+        should: &Identity,
+        found: &Identity,
+    ) -> Result<(), JobError> {
+        let once_right: Option<bool> = self
+            .db
+            .prepare_cached(
+                "SELECT reread = 1 AND state IN (1, 5) FROM payload WHERE book = ?1 AND number = ?2",
+            )?
+            .query_row(params![book, number], |row| row.get(0))
+            .optional()?;
+        if once_right != Some(true) {
+            return Ok(());
+        }
+        let foreign = is_zeros(found) || self.is_known(&found.digest, should)?;
+        let points = if foreign { POINTS_OF_FOREIGN } else { 1 };
+        let sum: i64 = self
+            .db
+            .prepare_cached("UPDATE drive SET wrong = wrong + ?2 WHERE id = ?1 RETURNING wrong")?
+            .query_row(params![drive, points], |row| row.get(0))?;
+        match sum >= DISTRUST_POINTS {
+            true => self.set_distrust(drive, "copies that were right have other octets now"),
+            false => Ok(()),
+        }
+    }
+
+    fn is_known(&self, found: &Digest, other_than: &Identity) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached("SELECT 1 FROM content WHERE sha256 = ?1 AND sha256 <> ?2")?
+            .exists(params![
+                found.as_bytes().as_slice(),
+                other_than.digest.as_bytes().as_slice()
+            ])?)
+    }
+
+    /// A drive came, perhaps with a ledger that ends before where it was known to end. Once is a cut's work, or
+    /// that of whoever put an old state back; a drive that comes back again and again as it was has kept nothing
+    /// it was given.
+    pub fn record_arrival(&self, drive: i64, fell_to: Option<u64>) -> Result<(), JobError> {
+        let Some(to) = fell_to else {
+            return self.note_no_fall(drive);
+        };
+        let falls: i64 = self
+            .db
+            .prepare_cached(
+                "UPDATE drive SET falls = CASE WHEN fell_to IS ?2 THEN falls + 1 ELSE 1 END, fell_to = ?2 \
+                 WHERE id = ?1 RETURNING falls",
+            )?
+            .query_row(params![drive, to as i64], |row| row.get(0))?;
+        match falls >= FALLS_MAX {
+            true => self.set_distrust(drive, "it comes back without what was written to it"),
+            false => Ok(()),
+        }
+    }
+
+    /// A drive came back with the ledger it was known to have.
+    fn note_no_fall(&self, drive: i64) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE drive SET falls = 0, fell_to = NULL WHERE id = ?1 AND falls > 0",
+            )?
+            .execute([drive])?;
+        Ok(())
+    }
+
+    /// The operator begins afresh with a drive, or has one back that was given up. Its marks go. What is on one that
+    /// did not keep what it was given counts for nothing until it was read again, so that everything is copied to it
+    /// anew; one that was given up is looked over as one that comes back, and all of it is read again as soon as
+    /// there is time. Whether it was given up.
+    pub fn restore_trust(&self, drive: i64, now: Timestamp) -> Result<bool, JobError> {
+        let taken_back = self.write_transaction(|| {
+            self.db.execute(
+                "UPDATE payload SET state = 0, round = 0 WHERE state IN (1, 5) AND book IN \
+                 (SELECT book.id FROM book JOIN drive ON drive.id = book.drive \
+                 WHERE drive.id = ?1 AND distrust IS NOT NULL)",
+                [drive],
+            )?;
+            self.db.execute(
+                "UPDATE book SET told = 0, session = NULL WHERE drive IN \
+                 (SELECT id FROM drive WHERE id = ?1 AND distrust IS NOT NULL)",
+                [drive],
+            )?;
+            self.db.execute(
+                "UPDATE drive SET worn = NULL, distrust = NULL, wrong = 0, falls = 0, fell_to = NULL \
+                 WHERE id = ?1",
+                [drive],
+            )?;
+            self.settle_contradictions(drive)?;
+            self.read_accused_anew(drive)?;
+            let taken_back = self.take_back(drive, now)?;
+            if taken_back {
+                self.db.execute("UPDATE book SET session = NULL WHERE drive = ?1", [drive])?;
+                self.reread_soon(drive)?;
+            }
+            self.settle_counts(drive)?;
+            Ok(taken_back)
+        })?;
+        if taken_back {
+            self.keep_forgotten();
+        }
+        Ok(taken_back)
+    }
+
+    /// Keeps how much room a drive has, if that is news.
+    pub fn record_free_space(&self, drive: i64, room: u64) -> Result<(), JobError> {
+        let room = i64::try_from(room).unwrap_or(i64::MAX);
+        self.db
+            .prepare_cached(
+                "UPDATE drive SET room = ?2 WHERE id = ?1 AND (room IS NULL OR abs(room - ?2) >= ?3)",
+            )?
+            .execute(params![drive, room, ROOM_STEP as i64])?;
+        Ok(())
+    }
+
+    /// Counts what was written on a day. A line of a clock that nothing vouched for counts on no day.
+    pub(super) fn book_filled(
+        &self,
+        book: i64,
+        bytes: u64,
+        stamp: &EventTime,
+    ) -> Result<(), JobError> {
+        if !stamp.trusted {
+            return Ok(());
+        }
+        self.db
+            .prepare_cached(
+                "INSERT INTO filled VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes = bytes + ?3",
+            )?
+            .execute(params![book, stamp.time.seconds.div_euclid(DAY), bytes as i64])?;
+        Ok(())
+    }
+
+    /// In how many days a drive is full at the present rate. Unknown where nothing vouches for the clock, where
+    /// the history is short, and while nothing is written.
+    pub fn days_left(&self, drive: i64, now: &EventTime) -> Result<Option<u64>, JobError> {
+        if !now.trusted {
+            return Ok(None);
+        }
+        let today = now.time.seconds.div_euclid(DAY);
+        let room: Option<i64> = self
+            .db
+            .prepare_cached("SELECT room FROM drive WHERE id = ?1")?
+            .query_row([drive], |row| row.get(0))
+            .optional()?
+            .flatten();
+        let first = today - FILLED_DAYS;
+        let (since, bytes): (Option<i64>, i64) = self
+            .db
+            .prepare_cached(
+                "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM filled WHERE day BETWEEN ?2 AND ?3 \
+                 AND book IN (SELECT id FROM book WHERE drive = ?1)",
+            )?
+            .query_row(params![drive, first + 1, today], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let (Some(room), Some(since)) = (room, since) else { return Ok(None) };
+        // A drive that was written to before the window has been here for all of it.
+        let before: bool = self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM filled WHERE day <= ?2 AND book IN (SELECT id FROM book WHERE drive = ?1)",
+            )?
+            .exists(params![drive, first])?;
+        let days = if before { FILLED_DAYS } else { today - since + 1 };
+        if days < FILLED_DAYS_LEAST || bytes <= 0 {
+            return Ok(None);
+        }
+        let left = (room - RESERVE_BYTES as i64).max(0);
+        let days_left = i128::from(left) * i128::from(days) / i128::from(bytes);
+        Ok(Some(u64::try_from(days_left).unwrap_or(u64::MAX)))
+    }
+}
+
+/// Whether these are so many zeros: what a device gives for blocks it never kept.
+fn is_zeros(found: &Identity) -> bool {
+    use crate::model::Hasher;
+    const PIECE: usize = 4096;
+    let mut hasher = Hasher::default();
+    let mut left = found.bytes;
+    while left > 0 {
+        let piece = left.min(PIECE as u64);
+        hasher.update(&[0; PIECE][..piece as usize]);
+        left -= piece;
+    }
+    found.bytes > 0 && hasher.finish() == *found
+}

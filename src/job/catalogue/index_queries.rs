@@ -1,0 +1,139 @@
+//! What is asked of the catalogue for the list of messages that a drive carries, and what is remembered of it.
+//! Never decides anything.
+
+use super::Catalogue;
+use super::copies::{CopyRow, CopyState};
+use crate::job::JobError;
+use crate::model::Timestamp;
+use rusqlite::params;
+
+/// Places of one message that its line in the list may name.
+const PLACES_NAMED: u32 = 8;
+
+/// A copy, as far as is needed to see where in the list it stands.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DatedCopy {
+    /// Its number.
+    pub number: u32,
+    /// The date in its headers, if they were ever read on this card; empty where they have none.
+    pub date: Option<String>,
+    /// When it was first seen, in claimed seconds.
+    pub seen: Option<i64>,
+    /// Whether it was given up, and is not there to be opened.
+    pub given_up: bool,
+}
+
+/// How a message stands at a location, by a ledger; the first of several is what is said of the message.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum LocationStatus {
+    /// It is there.
+    There,
+    /// It is missing from there.
+    Missing,
+    /// It was deleted there.
+    Removed,
+    /// A later version took its place.
+    Replaced,
+    /// It moved away.
+    Moved,
+}
+
+/// Where a message is or was, and how it went.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LastLocation {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// Whether it is there; else how it went.
+    pub whereabouts: LocationStatus,
+}
+
+impl Catalogue {
+    /// Goes through every copy that a drive has of a station, in order of their numbers.
+    pub fn each_dated(&self, book: i64, mut each: impl FnMut(DatedCopy)) -> Result<(), JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT p.number, c.sender IS NOT NULL, c.date, c.seen, p.state FROM payload p \
+             JOIN content c ON c.id = p.content WHERE p.book = ?1 ORDER BY p.number",
+        )?;
+        let mut rows = query.query([book])?;
+        while let Some(row) = rows.next()? {
+            let read: bool = row.get(1)?;
+            let date: Option<String> = row.get(2)?;
+            each(DatedCopy {
+                number: row.get(0)?,
+                date: read.then(|| date.unwrap_or_default()),
+                seen: row.get(3)?,
+                given_up: CopyState::of(row.get(4)?).is_given_up(),
+            });
+        }
+        Ok(())
+    }
+
+    /// Where, by a drive's ledger, a content is, or else was; one row a location.
+    pub fn stands(&self, book: i64, content: i64) -> Result<Vec<LastLocation>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT a.mailbox, a.key, max(a.line), a.ended, a.missing, \
+             (SELECT why FROM departure d WHERE d.book = a.book AND d.mailbox = a.mailbox AND d.key = a.key \
+             AND d.content = a.content ORDER BY d.line DESC LIMIT 1) \
+             FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 AND a.book = ?1 \
+             GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, a.missing, a.mailbox, a.key LIMIT ?3",
+        )?;
+        let rows = query.query_map(params![book, content, PLACES_NAMED], |row| {
+            let (ended, missing): (Option<i64>, bool) = (row.get(3)?, row.get(4)?);
+            let why: Option<String> = row.get(5)?;
+            let whereabouts = match (ended, why.as_deref()) {
+                (None, _) if missing => LocationStatus::Missing,
+                (None, _) => LocationStatus::There,
+                (_, Some("moved")) => LocationStatus::Moved,
+                (_, Some("replaced")) => LocationStatus::Replaced,
+                _ => LocationStatus::Removed,
+            };
+            Ok(LastLocation { mailbox: row.get(0)?, key: row.get(1)?, whereabouts })
+        })?;
+        let mut stands = rows.collect::<Result<Vec<_>, _>>()?;
+        stands.sort_by_key(|stand| stand.whereabouts);
+        Ok(stands)
+    }
+
+    /// Octets of everything that a drive carries beside the copies, as this card last left it.
+    pub fn carried(&self, drive: i64) -> Result<Option<u64>, JobError> {
+        Ok(self.meta(&format!("carried {drive}"))?.and_then(|text| text.parse().ok()))
+    }
+
+    /// Keeps that.
+    pub fn set_carried(&self, drive: i64, bytes: u64) -> Result<(), JobError> {
+        self.set_meta(&format!("carried {drive}"), &bytes.to_string())
+    }
+
+    /// The mount in which the programs on a drive were last compared with those of this card.
+    pub fn programs_compared(&self, drive: i64) -> Result<Option<String>, JobError> {
+        self.meta(&format!("programs {drive}"))
+    }
+
+    /// Keeps that.
+    pub fn set_programs_compared(&self, drive: i64, mount: &str) -> Result<(), JobError> {
+        self.set_meta(&format!("programs {drive}"), mount)
+    }
+
+    /// When a restore was last rehearsed and brought back all there is.
+    pub fn rehearsed(&self) -> Result<Option<Timestamp>, JobError> {
+        Ok(self.meta("rehearsed")?.and_then(|text| Timestamp::from_text(&text)))
+    }
+
+    /// Keeps that.
+    pub fn set_rehearsed(&self, when: Timestamp) -> Result<(), JobError> {
+        self.set_meta("rehearsed", &when.to_text())
+    }
+
+    /// Copies that were taken for what a cut left, and that no other copy is the same as: after both logs were lost,
+    /// messages may be among them.
+    pub fn debris(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.book = ?1 AND p.state = 4 \
+             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.content = p.content) \
+             AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content \
+             AND (q.state IN (1, 5) OR q.book < p.book OR q.book = p.book AND q.number < p.number)) \
+             ORDER BY p.number";
+        self.copies(of, [book])
+    }
+}

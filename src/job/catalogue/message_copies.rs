@@ -1,0 +1,131 @@
+//! Every message beside every copy of it, in one pass over two sorted lists: for reports to a person.
+//! Never changes anything, and holds one message at a time.
+
+use super::Catalogue;
+use crate::job::JobError;
+use crate::model::message::SizeBreakdown;
+use crate::model::{StationName, Timestamp, WallTime};
+use rusqlite::{Row, params};
+
+/// A path of the mailbox that has or had a message, and what is known of its content.
+#[derive(Debug, Clone)]
+pub struct TrackedMessage {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// Whether it is there.
+    pub is_there: bool,
+    /// Length in octets.
+    pub bytes: u64,
+    /// When it was first seen on this card.
+    pub first_seen: WallTime,
+    /// Its content, if it was ever read.
+    pub content: Option<i64>,
+    /// Who sent it.
+    pub sender: String,
+    /// What it is made of, if it was read on this card.
+    pub weight: Option<SizeBreakdown>,
+    /// By the drives' ledgers: when it was first proven, and how many seconds it had waited for that.
+    pub proven: Option<(WallTime, i64)>,
+}
+
+/// A good copy of a content.
+#[derive(Debug, Clone, Copy)]
+pub struct Proof {
+    /// The content.
+    content: i64,
+    /// The drive's row.
+    pub drive: i64,
+    /// The last time it was read and was right, as claimed.
+    pub at: Timestamp,
+    /// In a later look than the one that made it.
+    pub reread: bool,
+    /// The drive was declared to be elsewhere.
+    pub away: bool,
+}
+
+const PASSAGES: &str = "SELECT f.mailbox, f.key, f.state, f.bytes, f.first_seen, f.clock, f.content, \
+                        c.sender, c.body, c.quoted, c.attached, c.proven, c.waited, c.clock \
+                        FROM file f INDEXED BY file_by_content LEFT JOIN content c ON c.id = f.content";
+
+const PROOFS: &str = "SELECT p.content, b.drive, p.proven, p.reread, d.away IS NOT NULL \
+                      FROM payload p INDEXED BY payload_by_content \
+                      CROSS JOIN book b ON b.id = p.book AND b.station = ?1 AND b.trusted \
+                      CROSS JOIN drive d ON d.id = b.drive WHERE p.state = 1 ORDER BY p.content";
+
+impl Catalogue {
+    /// Goes through all messages of the mailboxes in force, those with one content one after the other, each with
+    /// the good copies of it.
+    pub fn each_passage(
+        &self,
+        station: &StationName,
+        mut each: impl FnMut(TrackedMessage, &[Proof]) -> Result<(), JobError>,
+    ) -> Result<(), JobError> {
+        let in_force = self.in_force();
+        let order = "ORDER BY f.content, f.state, f.tick";
+        let sql = format!("{PASSAGES} WHERE true{in_force} {order}");
+        let mut passages = self.db.prepare_cached(&sql)?;
+        let mut passages = passages.query([])?;
+        let mut proofs = self.db.prepare_cached(PROOFS)?;
+        let mut proofs = proofs.query_map(params![station.as_str()], read_proof)?;
+        let mut next = proofs.next().transpose()?;
+        let mut held: Vec<Proof> = Vec::new();
+        while let Some(row) = passages.next()? {
+            let passage = read_passage(row)?;
+            // What is not known to be any content sorts first, and has no copies.
+            let content = passage.content.unwrap_or(i64::MIN);
+            held.retain(|proof| proof.content == content);
+            while let Some(proof) = next.filter(|proof| proof.content <= content) {
+                if proof.content == content {
+                    held.push(proof);
+                }
+                next = proofs.next().transpose()?;
+            }
+            each(passage, &held)?;
+        }
+        Ok(())
+    }
+}
+
+fn read_proof(row: &Row<'_>) -> rusqlite::Result<Proof> {
+    Ok(Proof {
+        content: row.get(0)?,
+        drive: row.get(1)?,
+        at: seconds(row.get(2)?),
+        reread: row.get(3)?,
+        away: row.get(4)?,
+    })
+}
+
+fn read_passage(row: &Row<'_>) -> rusqlite::Result<TrackedMessage> {
+    let octets = |at| row.get::<_, Option<i64>>(at).map(|n| n.map(|n| n as u64));
+    let weight = match (octets(8)?, octets(9)?, octets(10)?) {
+        (Some(body), Some(quoted), Some(attached)) => {
+            Some(SizeBreakdown { body, quoted, attached })
+        }
+        _ => None,
+    };
+    let proven = match (row.get(11)?, row.get(12)?) {
+        (Some(proven), Some(waited)) => {
+            let trusted = row.get::<_, Option<bool>>(13)?.unwrap_or(false);
+            Some((WallTime { time: seconds(proven), trusted }, waited))
+        }
+        _ => None,
+    };
+    Ok(TrackedMessage {
+        mailbox: row.get(0)?,
+        key: row.get(1)?,
+        is_there: row.get::<_, i64>(2)? <= 5,
+        bytes: row.get::<_, i64>(3)? as u64,
+        first_seen: WallTime { time: seconds(row.get(4)?), trusted: row.get(5)? },
+        content: row.get(6)?,
+        sender: row.get::<_, Option<String>>(7)?.unwrap_or_default(),
+        weight,
+        proven,
+    })
+}
+
+fn seconds(seconds: i64) -> Timestamp {
+    Timestamp { seconds, nanos: 0 }
+}

@@ -1,0 +1,296 @@
+//! How far each station's ledger on each drive is known, so that the known part is not read again.
+//! Never says more of a ledger than was read from it or durably written to it.
+
+use super::{Catalogue, Lacking, digest_column};
+use crate::disk::host;
+use crate::job::JobError;
+use crate::model::StationName;
+use crate::model::ledger::Chain;
+use crate::model::limits::{NUMBER_MAX, SEGMENT_MAX, SEGMENT_MESSAGES};
+use rusqlite::{OptionalExtension as _, Row, params};
+use std::path::Path;
+
+/// The file beside the catalogue that names the mounts in which a sync failed, one a line.
+pub(super) const LOST_PAGES: &str = "lost-pages";
+
+/// A row of the table of books: how far a station's ledger on a drive is known.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ReplicaState {
+    /// Row number.
+    pub row: i64,
+    /// Row of its drive.
+    pub drive: i64,
+    /// Octets of the ledger known.
+    pub ledger_bytes: u64,
+    /// The end of its chain.
+    pub chain: Chain,
+    /// Octets of the manifest known.
+    pub manifest_bytes: u64,
+    /// The segment being filled; 0 before the first.
+    pub segment: u32,
+    /// Files in it.
+    pub segment_used: u32,
+    /// The number of the next copy.
+    pub next_number: u32,
+    /// Lines of the ledger that cannot be read.
+    pub gaps: u64,
+    /// The change after which the last of them was met: what was seen to leave before that may have been told again in
+    /// that line.
+    pub gaps_since: u64,
+    /// Of them, those that this card never read.
+    pub gaps_unknown: u64,
+    /// The mount last written in, if the last batch ended well.
+    pub session: Option<String>,
+    /// Whether this session's `opened` line is written.
+    pub opened: bool,
+    /// The change up to which the ledger was told of the mailboxes in `told_of`.
+    pub recorded_through: u64,
+    /// The rows of these mailboxes, in order: of others the ledger may know nothing.
+    pub recorded_mailboxes: String,
+    /// What the ledger asserts and this card's mailboxes lack.
+    pub lacking: Lacking,
+    /// Lines were read that nobody here made durable: they may be in the system's memory alone.
+    pub unsynced_lines: bool,
+    /// Copies without a line may be in any segment, not only in the last.
+    pub unlisted_anywhere: bool,
+}
+
+impl ReplicaState {
+    /// Whether no name is left for a further copy.
+    pub fn is_used_up(&self) -> bool {
+        self.next_number > NUMBER_MAX
+            || self.segment > SEGMENT_MAX
+            || self.segment == SEGMENT_MAX && self.segment_used >= SEGMENT_MESSAGES
+    }
+
+    /// Whether a line that cannot be read was met after a change: what left by that change may stand there again by
+    /// that line, and a departure would not count.
+    pub fn is_silent_of(&self, tick: u64) -> bool {
+        self.gaps > 0 && tick <= self.gaps_since
+    }
+
+    fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
+        Ok(Self {
+            row: row.get(0)?,
+            drive: row.get(1)?,
+            ledger_bytes: number(2)?,
+            chain: Chain { head: digest_column(row, 3)?, seq: number(4)? },
+            manifest_bytes: number(5)?,
+            segment: row.get(6)?,
+            segment_used: row.get(7)?,
+            next_number: row.get(8)?,
+            gaps: number(9)?,
+            session: row.get(10)?,
+            opened: row.get(11)?,
+            recorded_through: number(12)?,
+            unsynced_lines: row.get(13)?,
+            unlisted_anywhere: row.get(14)?,
+            recorded_mailboxes: row.get(15)?,
+            lacking: Lacking { messages: number(16)?, bytes: number(17)?, newest: row.get(18)? },
+            gaps_since: number(19)?,
+            gaps_unknown: number(20)?,
+        })
+    }
+}
+
+const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
+                    next_number, gaps, session, opened, told, unproven, \
+                    scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown";
+
+impl Catalogue {
+    /// What is known of a station's ledger on a drive; a new row if nothing is.
+    pub fn book(&self, drive: i64, station: &StationName) -> Result<ReplicaState, JobError> {
+        let sql = format!("SELECT {BOOK} FROM book WHERE drive = ?1 AND station = ?2");
+        let find = || -> rusqlite::Result<Option<ReplicaState>> {
+            let mut query = self.db.prepare_cached(&sql)?;
+            query.query_row(params![drive, station.as_str()], ReplicaState::read).optional()
+        };
+        if let Some(row) = find()? {
+            return Ok(row);
+        }
+        self.db.execute(
+            "INSERT INTO book (drive, station, ledger_bytes, head, seq, manifest_bytes, segment, \
+             segment_used, next_number, gaps, opened, told, unproven, scattered, trusted) \
+             VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, \
+             NOT EXISTS (SELECT 1 FROM drive WHERE id = ?1 AND distrust IS NOT NULL))",
+            params![drive, station.as_str(), Chain::default().head.as_bytes().as_slice()],
+        )?;
+        find()?.ok_or_else(|| {
+            JobError::Broken("catalogue: a row is not there after it was made".into())
+        })
+    }
+
+    /// Writes back what is known of a ledger; only if it changed.
+    pub fn save_book(&self, book: &ReplicaState) -> Result<(), JobError> {
+        let head: &[u8] = book.chain.head.as_bytes();
+        self.db
+            .prepare_cached(
+                "UPDATE book SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
+                 segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, told = ?12, \
+                 unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18, \
+                 gaps_since = ?19, gaps_unknown = ?20 \
+                 WHERE id = ?1",
+            )?
+            .execute(params![
+                book.row,
+                book.ledger_bytes as i64,
+                head,
+                book.chain.seq as i64,
+                book.manifest_bytes as i64,
+                book.segment,
+                book.segment_used,
+                book.next_number,
+                book.gaps as i64,
+                book.session,
+                book.opened,
+                book.recorded_through as i64,
+                book.unsynced_lines,
+                book.unlisted_anywhere,
+                book.recorded_mailboxes,
+                book.lacking.messages as i64,
+                book.lacking.bytes as i64,
+                book.lacking.newest,
+                book.gaps_since as i64,
+                book.gaps_unknown as i64,
+            ])?;
+        Ok(())
+    }
+
+    /// Forgets what is known of a ledger, before it is read from its beginning.
+    pub fn forget_book(&self, book: &mut ReplicaState) -> Result<(), JobError> {
+        for table in [
+            "payload",
+            "assertion",
+            "departure",
+            "mark",
+            "book_writer",
+            "book_mailbox",
+            "filled",
+            "witness",
+        ] {
+            self.db.execute(&format!("DELETE FROM {table} WHERE book = ?1"), [book.row])?;
+        }
+        *book = ReplicaState {
+            ledger_bytes: 0,
+            chain: Chain::default(),
+            manifest_bytes: 0,
+            segment: 0,
+            segment_used: 0,
+            // Numbers once given out are not given out again, even where the device has lost every trace of
+            // them: a manifest from before may come back.
+            gaps: 0,
+            gaps_since: 0,
+            gaps_unknown: 0,
+            session: None,
+            opened: false,
+            recorded_through: 0,
+            recorded_mailboxes: String::new(),
+            lacking: Lacking::default(),
+            unsynced_lines: false,
+            unlisted_anywhere: true,
+            ..*book
+        };
+        self.save_book(book)?;
+        self.make_durable()
+    }
+
+    /// What was committed so far survives a cut from here on (SQLite, "Write-Ahead Logging", on checkpoints):
+    /// called where a drive turns out to hold less than was known, so that no cut brings the old word back.
+    pub fn make_durable(&self) -> Result<(), JobError> {
+        if self.state().is_none() || !self.db.is_autocommit() {
+            return Ok(());
+        }
+        let mut query = self.db.prepare_cached("PRAGMA wal_checkpoint(PASSIVE)")?;
+        Ok(query.query_row([], |_| Ok(()))?)
+    }
+
+    /// Remembers that a sync failed in this mount, and forgets those of earlier boots. Also in a file of its
+    /// own: one brown-out may damage the catalogue and fail a stick, and nothing on the stick tells of this.
+    pub fn note_lost_pages(&self, session: &str) -> Result<(), JobError> {
+        let boot = session.split(' ').next().unwrap_or_default();
+        self.db.execute("DELETE FROM lost_pages WHERE session NOT LIKE ?1 || ' %'", [boot])?;
+        self.db.execute("INSERT OR IGNORE INTO lost_pages VALUES (?1)", [session])?;
+        if let Some(state) = self.state() {
+            let path = state.join(LOST_PAGES);
+            host::write_whole(&path, self.lost_pages()?.join("\n").as_bytes())?;
+            host::give_to_owner_of_folder(&path)?;
+        }
+        Ok(())
+    }
+
+    /// The mounts in which a sync failed.
+    pub fn lost_pages(&self) -> Result<Vec<String>, JobError> {
+        let mut query = self.db.prepare_cached("SELECT session FROM lost_pages")?;
+        let rows = query.query_map([], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Takes over into a new catalogue what an earlier one in this folder knew of failed syncs.
+    pub(super) fn recall_lost_pages(&self, state: &Path) -> Result<(), JobError> {
+        let known = host::read_text(&state.join(LOST_PAGES)).unwrap_or_else(|error| {
+            // On a card that fails, going on without is better than not copying at all.
+            tracing::warn!(%error, "which syncs failed in this boot is not known any more");
+            None
+        });
+        known.unwrap_or_default().lines().try_for_each(|session| {
+            self.db.execute("INSERT OR IGNORE INTO lost_pages VALUES (?1)", [session])?;
+            Ok(())
+        })
+    }
+
+    /// Whether a sync failed in this mount.
+    pub fn has_lost_pages(&self, session: &str) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached("SELECT 1 FROM lost_pages WHERE session = ?1")?;
+        Ok(query.exists([session])?)
+    }
+
+    /// Whether the ledger already tells where a mailbox lies.
+    pub fn book_knows_root(&self, book: i64, mailbox: i64, root: &[u8]) -> Result<bool, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT 1 FROM book_mailbox WHERE book = ?1 AND mailbox = ?2 AND root = ?3",
+            )?
+            .exists(params![book, mailbox, root])?)
+    }
+
+    /// Number and octets of the messages a drive holds for its station.
+    pub fn book_totals(&self, book: i64) -> Result<(u64, u64), JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT count(*), CAST(total(bytes) AS INTEGER) FROM content WHERE id IN \
+                 (SELECT content FROM payload WHERE book = ?1 AND state = 1)",
+            )?
+            .query_row([book], |row| {
+                Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
+            })?)
+    }
+
+    /// Whether a drive holds any message for its station.
+    pub fn holds_any(&self, book: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM payload WHERE book = ?1 AND state = 1";
+        Ok(self.db.prepare_cached(sql)?.exists([book])?)
+    }
+
+    /// Whether anything is known of a copy in a book, be it damaged, gone or what a cut left.
+    pub fn has_copies(&self, book: i64) -> Result<bool, JobError> {
+        let mut query = self.db.prepare_cached("SELECT 1 FROM payload WHERE book = ?1 LIMIT 1")?;
+        Ok(query.exists([book])?)
+    }
+
+    /// The books of a drive: row and station.
+    pub fn books_of(&self, drive: i64) -> Result<Vec<(i64, StationName)>, JobError> {
+        let mut query = self
+            .db
+            .prepare_cached("SELECT id, station FROM book WHERE drive = ?1 ORDER BY station")?;
+        let rows = query.query_map([drive], |row| Ok((row.get(0)?, row.get::<_, String>(1)?)))?;
+        let mut books = Vec::new();
+        for row in rows {
+            let (id, station) = row?;
+            books.extend(station.parse().map(|station| (id, station)));
+        }
+        Ok(books)
+    }
+}

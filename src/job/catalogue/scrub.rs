@@ -1,0 +1,246 @@
+//! When the copies of a book are to be read again, and which come first.
+//! Never trusts the clock: a jump brings one round more or one less, since a round is over whatever the
+//! clock says meanwhile, and the next one is counted from it.
+
+use super::Catalogue;
+use super::copies::CopyRow;
+use crate::job::JobError;
+use crate::model::limits::SPAN_MAX;
+use crate::model::{Clock, Timestamp};
+use rusqlite::{OptionalExtension as _, params};
+use std::time::Duration;
+
+/// Seconds counted are kept in steps of this many, so that a pass with nothing new writes nothing.
+const COUNTED_STEP: i64 = 3600;
+
+/// What a round found, of copies that have no good one of the same message beside them.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct CycleTotals {
+    /// Copies read.
+    pub checked: u64,
+    /// Of them damaged.
+    pub damaged: u64,
+    /// Of them not there.
+    pub missing: u64,
+}
+
+struct ScrubRow {
+    round: i64,
+    open: bool,
+    begun: i64,
+    waited: i64,
+    boot: Option<String>,
+    at: i64,
+}
+
+impl Catalogue {
+    /// How long until the copies of a book are to be read again: nothing if a round is under way. A round is
+    /// due by whichever is longer since the last one began, what the clock claims or what was counted while
+    /// a box ran; so a clock that stands still after every boot holds it up no longer than the box is off.
+    pub fn reread_due(
+        &self,
+        book: i64,
+        every: Duration,
+        clock: &dyn Clock,
+    ) -> Result<Duration, JobError> {
+        let now = clock.stamp();
+        let up = i64::try_from(clock.since_boot().as_secs()).unwrap_or(i64::MAX);
+        let known = self.reread_row(book)?;
+        let row = match known {
+            Some(row) => row,
+            None => self.first_reread(book, now.time)?,
+        };
+        let waited = match &row.boot {
+            None => row.waited,
+            Some(boot) if *boot == now.boot => row.waited.saturating_add((up - row.at).max(0)),
+            Some(_) => row.waited.saturating_add(up),
+        };
+        if row.boot.as_ref() != Some(&now.boot) || waited - row.waited >= COUNTED_STEP {
+            self.db
+                .prepare_cached(
+                    "UPDATE reread SET waited = ?2, boot = ?3, at = ?4 WHERE book = ?1",
+                )?
+                .execute(params![book, waited, now.boot, up])?;
+        }
+        if row.open {
+            return Ok(Duration::ZERO);
+        }
+        let age = now.time.seconds.saturating_sub(row.begun).max(waited).max(0);
+        Ok(every.saturating_sub(Duration::from_secs(age.unsigned_abs())))
+    }
+
+    /// The copies of a drive are due to be read again, whenever that was last done.
+    pub(super) fn reread_soon(&self, drive: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE reread SET waited = ?2 WHERE book IN (SELECT id FROM book WHERE drive = ?1)",
+            params![drive, SPAN_MAX.as_secs() as i64],
+        )?;
+        Ok(())
+    }
+
+    fn reread_row(&self, book: i64) -> Result<Option<ScrubRow>, JobError> {
+        Ok(self
+            .db
+            .prepare_cached(
+                "SELECT round, open, begun, waited, boot, at FROM reread WHERE book = ?1",
+            )?
+            .query_row([book], |row| {
+                Ok(ScrubRow {
+                    round: row.get(0)?,
+                    open: row.get(1)?,
+                    begun: row.get(2)?,
+                    waited: row.get(3)?,
+                    boot: row.get(4)?,
+                    at: row.get(5)?,
+                })
+            })
+            .optional()?)
+    }
+
+    /// A book met for the first time is as old as its ledger says: since all of it was read, else since its
+    /// oldest copy was. Where this card has it from that ledger alone a round is under way at once: what another card
+    /// proved is a claim here.
+    fn first_reread(&self, book: i64, now: Timestamp) -> Result<ScrubRow, JobError> {
+        if self.read_elsewhere(book)?.0 > 0 {
+            self.db.execute(
+                "INSERT INTO reread (book, round, open, begun, waited, at, errors) \
+                 VALUES (?1, 1, 1, ?2, 0, 0, 0)",
+                params![book, now.seconds],
+            )?;
+            let begun = now.seconds;
+            return Ok(ScrubRow { round: 1, open: true, begun, waited: 0, boot: None, at: 0 });
+        }
+        let oldest: Option<i64> = self.db.query_row(
+            "SELECT min(proven) FROM payload WHERE book = ?1 AND state IN (1, 5)",
+            [book],
+            |row| row.get(0),
+        )?;
+        let begun = oldest.unwrap_or(now.seconds);
+        self.db.execute(
+            "INSERT INTO reread (book, round, open, begun, waited, at, errors) \
+             VALUES (?1, 0, 0, ?2, 0, 0, 0)",
+            params![book, begun],
+        )?;
+        Ok(ScrubRow { round: 0, open: false, begun, waited: 0, boot: None, at: 0 })
+    }
+
+    /// The number of the round under way; begins one if there is none.
+    pub fn round_under_way(&self, book: i64, clock: &dyn Clock) -> Result<i64, JobError> {
+        let now = clock.stamp();
+        let row = match self.reread_row(book)? {
+            Some(row) => row,
+            None => self.first_reread(book, now.time)?,
+        };
+        if row.open {
+            return Ok(row.round);
+        }
+        let up = i64::try_from(clock.since_boot().as_secs()).unwrap_or(i64::MAX);
+        self.db.execute(
+            "UPDATE reread SET round = round + 1, open = 1, begun = ?2, waited = 0, boot = ?3, at = ?4, \
+             errors = 0 WHERE book = ?1",
+            params![book, now.time.seconds, now.boot, up],
+        )?;
+        Ok(row.round + 1)
+    }
+
+    /// All copies of a book were read, by a round or by `verify`: the next round is counted from here.
+    pub(super) fn round_ended(&self, book: i64, when: Timestamp) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE reread SET begun = CASE open WHEN 1 THEN begun ELSE ?2 END, \
+                 waited = CASE open WHEN 1 THEN waited ELSE 0 END, \
+                 boot = CASE open WHEN 1 THEN boot END, open = 0 WHERE book = ?1",
+            )?
+            .execute(params![book, when.seconds])?;
+        Ok(())
+    }
+
+    /// The same where no line can be written: the drive may only be read.
+    pub fn end_round(&self, book: i64, drive: i64, when: Timestamp) -> Result<(), JobError> {
+        self.drive_verified(drive, when)?;
+        self.round_ended(book, when)
+    }
+
+    /// Copies that a round has not come to yet: those never read since the mount they were made in first, then
+    /// those whose proof is the oldest by claim. Which is which decides only the order.
+    pub fn copies_to_reread(
+        &self,
+        book: i64,
+        round: i64,
+        most: u32,
+    ) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.book = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3";
+        self.copies(of, params![book, round, most])
+    }
+
+    /// Copies with numbers from `from` on that lines just read tell of: another card proved them, or this one before it
+    /// lost its catalogue. Until they are read here they are claims.
+    pub fn told_by_lines(&self, book: i64, from: u32) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE payload SET round = -1 WHERE book = ?1 AND number >= ?2 AND round = 0",
+            )?
+            .execute(params![book, from])?;
+        Ok(())
+    }
+
+    /// Copies with these numbers were read by this card.
+    pub fn read_here(
+        &self,
+        book: i64,
+        numbers: std::ops::RangeInclusive<u32>,
+    ) -> Result<(), JobError> {
+        self.db
+            .prepare_cached(
+                "UPDATE payload SET round = 0 WHERE book = ?1 AND number BETWEEN ?2 AND ?3 AND round < 0",
+            )?
+            .execute(params![book, numbers.start(), numbers.end()])?;
+        Ok(())
+    }
+
+    /// How many good copies of a book this card has never read, and how many there are.
+    pub fn read_elsewhere(&self, book: i64) -> Result<(u64, u64), JobError> {
+        let sql = "SELECT coalesce(sum(round < 0), 0), count(*) FROM payload \
+                   WHERE book = ?1 AND state IN (1, 5)";
+        let counts = self.db.prepare_cached(sql)?.query_row([book], |row| {
+            Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
+        })?;
+        Ok(counts)
+    }
+
+    /// A round has come to a copy.
+    pub fn copy_in_round(&self, book: i64, number: u32, round: i64) -> Result<(), JobError> {
+        self.db
+            .prepare_cached("UPDATE payload SET round = ?3 WHERE book = ?1 AND number = ?2")?
+            .execute(params![book, number, round])?;
+        Ok(())
+    }
+
+    /// A copy could not be read in the round under way.
+    pub fn error_in_round(&self, book: i64) -> Result<(), JobError> {
+        self.db.execute("UPDATE reread SET errors = errors + 1 WHERE book = ?1", [book])?;
+        Ok(())
+    }
+
+    /// Whether every copy was given by the medium in the last round.
+    pub fn round_without_error(&self, book: i64) -> Result<bool, JobError> {
+        let sql = "SELECT errors = 0 FROM reread WHERE book = ?1";
+        Ok(self.db.query_row(sql, [book], |row| row.get(0)).optional()?.unwrap_or(false))
+    }
+
+    /// What stands of a book after a round.
+    pub fn round_totals(&self, book: i64) -> Result<CycleTotals, JobError> {
+        let missed = "NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
+                      WHERE q.content = p.content AND q.book = p.book AND q.state IN (1, 5))";
+        let sql = format!(
+            "SELECT (SELECT count(*) FROM payload WHERE book = ?1 AND state < 6), \
+             coalesce(sum(p.state = 2), 0), coalesce(sum(p.state = 3), 0) \
+             FROM payload p INDEXED BY payload_lost \
+             WHERE p.book = ?1 AND p.state IN (2, 3) AND {missed}"
+        );
+        Ok(self.db.query_row(&sql, [book], |row| {
+            let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
+            Ok(CycleTotals { checked: number(0)?, damaged: number(1)?, missing: number(2)? })
+        })?)
+    }
+}

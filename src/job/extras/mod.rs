@@ -1,0 +1,29 @@
+//! What a drive carries beside the copies: how to read it by hand, a list of its messages, the station's config, the
+//! program. All of it can be made anew at any time, so it alone is written over in place; a copy, a ledger or a
+//! manifest never is.
+
+mod config;
+mod index;
+mod overwrite;
+mod program;
+mod update;
+
+pub use config::carried_config;
+pub use index::{IndexEntry, IndexedMessage, Note, Page, PageId, Pages};
+pub use overwrite::ExtrasOutcome;
+pub use program::carried as carried_program;
+pub use update::{carry, carry_on};
+
+use crate::disk::bundled_programs;
+use std::sync::Arc;
+
+/// What is to be carried.
+#[derive(Clone, Default)]
+pub struct Extras {
+    /// The config.
+    pub config: Option<String>,
+    /// The list of messages: what puts it into words.
+    pub pages: Option<Arc<dyn Pages>>,
+    /// The programs.
+    pub programs: Vec<bundled_programs::BundledProgram>,
+}

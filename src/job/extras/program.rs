@@ -1,0 +1,171 @@
+//! Puts a program on a drive, with its hash beside it. A cut while it is written leaves it without a hash, and so does
+//! a stick that did not keep it: a hash stands there only for a program that was read back. What is there from an
+//! earlier mount is compared octet by octet, since whoever had the stick may have changed it and its hash.
+
+use super::overwrite::ExtrasWriter;
+use crate::disk::{ReadFrom, Source, Trouble, bundled_programs, read_full};
+use crate::job::JobError;
+use crate::model::limits::{
+    CARRIED_PROGRAM_MORE, CARRIED_SUM_BYTES, CARRY_CHUNK_BYTES, COPY_BUFFER_BYTES,
+};
+use crate::model::{Digest, Hasher, Identity, RelName, bag};
+
+/// A program, as `README.TXT` and the station's reports name it.
+pub fn carried(
+    program: &bundled_programs::BundledProgram,
+) -> Result<bag::CarriedProgram, JobError> {
+    let (bytes, digest) = hash(&mut *program.open()?, 0)?;
+    Ok(bag::CarriedProgram { name: program.name.clone(), identity: Identity { digest, bytes } })
+}
+
+/// Puts a program there, if it is not. `compare`: it was not read yet since the drive came.
+pub(super) fn put(
+    shelf: &mut ExtrasWriter<'_>,
+    program: &bundled_programs::BundledProgram,
+    own: &Identity,
+    compare: bool,
+) -> Result<(), JobError> {
+    if shelf.stops() {
+        return Ok(());
+    }
+    let folder = RelName::fixed(bag::PROGRAMS);
+    let at = folder.join(&RelName::fixed(&program.name));
+    let sum_at = folder.join(&RelName::fixed(&format!("{}.sha256", program.name)));
+    let (Some(there), Some(sum_there)) = (shelf.length(&at)?, shelf.length(&sum_at)?) else {
+        return Ok(());
+    };
+    let bytes = own.bytes;
+    if there > Some(bytes.saturating_add(CARRIED_PROGRAM_MORE))
+        || sum_there > Some(CARRIED_SUM_BYTES)
+    {
+        return leave_out(shelf, &sum_at, sum_there);
+    }
+    let length = bytes.max(there.unwrap_or(0));
+    // A shorter program is filled up with NUL, which it does not mind: on FAT nothing is cut off.
+    let (_, digest) = hash(&mut *program.open()?, length - bytes)?;
+    let sum = format!("{digest}  {}\n", program.name);
+    let is_there = there == Some(length)
+        && sum_there.is_some_and(|length| length >= sum.len() as u64)
+        && shelf.holds(&sum_at, sum.as_bytes())?
+        && (!compare || is_same(shelf, &at, length, digest)?);
+    // Perhaps it was not compared to its end.
+    if shelf.stops() {
+        return Ok(());
+    }
+    if is_there {
+        shelf.done.bytes += length + sum.len() as u64;
+        return Ok(());
+    }
+    shelf.volume.make_dir(&folder)?;
+    // Both, or neither: without its hash a program is of no use.
+    if !shelf.make_room(&at, there, length)? {
+        return Ok(());
+    }
+    let sum_length = (sum.len() as u64).max(sum_there.unwrap_or(0));
+    if !shelf.make_room(&sum_at, sum_there, sum_length)? {
+        return Ok(());
+    }
+    shelf.write(&sum_at, 0, &bag::filler(sum_length))?;
+    if !copy(shelf, program, &at, length)? {
+        return Ok(());
+    }
+    let is_kept = is_same(shelf, &at, length, digest)?;
+    if !is_kept || shelf.done.stopped {
+        shelf.done.left_out += u64::from(!shelf.done.stopped);
+        return Ok(());
+    }
+    let mut line = sum.into_bytes();
+    line.resize(sum_length as usize, b'\n');
+    shelf.write(&sum_at, 0, &line)?;
+    shelf.done.written += 1;
+    shelf.done.bytes += length + sum_length;
+    Ok(())
+}
+
+/// What is so much longer than ours is no earlier version of it: it is not filled up, stays as it is, and has no hash.
+fn leave_out(
+    shelf: &mut ExtrasWriter<'_>,
+    sum_at: &RelName,
+    sum_there: Option<u64>,
+) -> Result<(), JobError> {
+    shelf.done.left_out += 1;
+    // What is longer than a hash is left to whoever put it there.
+    match sum_there.filter(|length| *length <= CARRIED_SUM_BYTES).map(bag::filler) {
+        Some(blank) if !shelf.holds(sum_at, &blank)? => shelf.write(sum_at, 0, &blank),
+        _ => Ok(()),
+    }
+}
+
+/// Whether a file is ours, as the medium gives it. One that cannot be read is not, nor one of which reading was
+/// stopped.
+fn is_same(
+    shelf: &mut ExtrasWriter<'_>,
+    at: &RelName,
+    length: u64,
+    digest: Digest,
+) -> Result<bool, JobError> {
+    let volume = shelf.volume;
+    let mut source = match volume.read(at, 0, ReadFrom::Medium) {
+        Err(error) if error.trouble == Trouble::Failing => return Ok(false),
+        source => source?,
+    };
+    let mut hasher = Hasher::default();
+    let mut chunk = vec![0; COPY_BUFFER_BYTES];
+    loop {
+        if shelf.stops() {
+            return Ok(false);
+        }
+        match read_full(|into| source.read(into), &mut chunk) {
+            Ok(0) => break,
+            Ok(got) => hasher.update(&chunk[..got]),
+            Err(error) if error.trouble == Trouble::Failing => return Ok(false),
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Ok(hasher.finish() == Identity { digest, bytes: length })
+}
+
+/// Copies it over what is there. `false`: it was asked to end.
+fn copy(
+    shelf: &mut ExtrasWriter<'_>,
+    program: &bundled_programs::BundledProgram,
+    at: &RelName,
+    length: u64,
+) -> Result<bool, JobError> {
+    let mut source = program.open()?;
+    let mut chunk = vec![0; CARRY_CHUNK_BYTES];
+    let mut done = 0;
+    while done < length {
+        if shelf.stops() {
+            return Ok(false);
+        }
+        let wanted = (length - done).min(CARRY_CHUNK_BYTES as u64) as usize;
+        let got = read_full(|into| source.read(into), &mut chunk[..wanted])?;
+        chunk[got..wanted].fill(0);
+        shelf.write(at, done, &chunk[..wanted])?;
+        done += wanted as u64;
+    }
+    Ok(true)
+}
+
+/// Length and hash of what comes, and of so many NUL behind it.
+fn hash(source: &mut dyn Source, filling: u64) -> Result<(u64, Digest), JobError> {
+    let mut hasher = Hasher::default();
+    let mut buffer = vec![0; COPY_BUFFER_BYTES];
+    loop {
+        let got = read_full(|into| source.read(into), &mut buffer)?;
+        if got == 0 {
+            break;
+        }
+        hasher.update(&buffer[..got]);
+    }
+    let mut left = filling;
+    buffer.fill(0);
+    while left > 0 {
+        let some = left.min(buffer.len() as u64);
+        hasher.update(&buffer[..some as usize]);
+        left -= some;
+    }
+    let identity = hasher.finish();
+    Ok((identity.bytes, identity.digest))
+}

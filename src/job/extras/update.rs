@@ -1,0 +1,71 @@
+//! Brings everything that a drive carries up to date, piece by piece. Never touches a drive that does not hold every
+//! message already: that is for the caller to see to.
+
+use super::config::signed;
+use super::overwrite::{ExtrasOutcome, ExtrasWriter};
+use super::{Extras, index, program};
+use crate::disk::{Access, Trouble};
+use crate::job::catalogue::Catalogue;
+use crate::job::replica::{PresentDrives, Replica, note_lost_pages, session_of};
+use crate::job::{DriveRef, JobError, Progress, sync_drive};
+use crate::model::{Clock, RelName, StationName, bag};
+
+/// What stands at the head of a file while it is written: somebody may open it after the stick was pulled.
+const TORN_TEXT: &str = "# This file was being written when the drive was pulled or the power went. The messages \
+                         are whole. It is made anew when the drive is at the station again.\n#";
+
+/// Opens a drive and brings what it carries up to date. It must hold every message already: nothing here is ever
+/// done at the cost of one.
+pub fn carry_on(
+    catalogue: &Catalogue,
+    station: &StationName,
+    drive: &DriveRef,
+    claims: &PresentDrives,
+    clock: &dyn Clock,
+    cargo: &Extras,
+    progress: &dyn Progress,
+) -> Result<ExtrasOutcome, JobError> {
+    let admitted = sync_drive::open(catalogue, station, drive, Access::Write, claims, clock)?;
+    let mount = session_of(&clock.stamp(), &*admitted.volume);
+    match carry(catalogue, station, &admitted, cargo, progress) {
+        // There seemed to be room, and was not: what was begun says so of itself, and is made anew when there is.
+        Err(JobError::Disk(error)) if error.trouble == Trouble::Full => {
+            Ok(ExtrasOutcome { left_out: 1, ..ExtrasOutcome::default() })
+        }
+        done => done.inspect_err(|error| note_lost_pages(catalogue, error, &mount)),
+    }
+}
+
+/// Brings what an admitted drive carries up to date: what is there already is not written again.
+pub fn carry(
+    catalogue: &Catalogue,
+    station: &StationName,
+    drive: &Replica,
+    cargo: &Extras,
+    progress: &dyn Progress,
+) -> Result<ExtrasOutcome, JobError> {
+    let mut shelf = ExtrasWriter::new(&*drive.volume, progress);
+    let at = |name: &str| drive.dir.join(&RelName::fixed(name));
+    let told: Vec<_> = cargo.programs.iter().map(program::carried).collect::<Result<_, _>>()?;
+    shelf.put(&at(bag::README), bag::readme_text(station, &told).as_bytes(), TORN_TEXT)?;
+    if let Some(config) = &cargo.config {
+        shelf.put(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
+    }
+    if let Some(pages) = &cargo.pages {
+        index::write(catalogue, drive, station, &**pages, &mut shelf)?;
+    }
+    // While it is mounted, nobody else writes to it unnoticed; while it was away, anybody may have.
+    let (row, mount) = (drive.state.drive, drive.state.session.as_deref());
+    let is_compared = mount.is_some() && catalogue.programs_compared(row)?.as_deref() == mount;
+    for (program, identity) in cargo.programs.iter().zip(told.iter().map(|told| &told.identity)) {
+        program::put(&mut shelf, program, identity, !is_compared)?;
+    }
+    let carried = shelf.done;
+    if let Some(mount) = mount.filter(|_| !is_compared && !carried.stopped) {
+        catalogue.set_programs_compared(row, mount)?;
+    }
+    if catalogue.carried(drive.state.drive)? != Some(carried.bytes) && !carried.stopped {
+        catalogue.set_carried(drive.state.drive, carried.bytes)?;
+    }
+    Ok(carried)
+}

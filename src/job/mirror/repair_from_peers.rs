@@ -1,0 +1,129 @@
+//! Makes copies again that are damaged or gone, of messages that the mailbox does not have any more: from good
+//! copies on other drives that are here. Never overwrites the bad one, and says nothing new of any location.
+
+use super::Pass;
+use super::batch::{Batch, BatchSize, CopyItem, PeerCopy};
+use super::{PassReport, PresentDrives};
+use crate::disk::Volume;
+use crate::job::JobError;
+use crate::job::catalogue::{CopyRow, CopyStatus, FileRow, FileState};
+use crate::job::replica::Replica;
+use crate::model::{DriveId, Position, Reason, RelName, Timestamp, WriterId};
+use std::sync::Arc;
+
+/// Bad copies looked at together.
+const PAGE: u32 = 256;
+
+/// The other drives as far as they were opened; none of one that is not here.
+type Opened = Vec<(DriveId, Option<Arc<dyn Volume>>)>;
+
+impl Pass<'_> {
+    /// Everything that can be made again now. Asks no other drive where nothing is lost.
+    pub fn repair_from_peers(
+        &self,
+        drive: &mut Replica,
+        others: &PresentDrives,
+        report: &mut PassReport,
+    ) -> Result<(), JobError> {
+        let (book, mut after) = (drive.state.row, 0);
+        let mut size = BatchSize::default();
+        let mut opened = Opened::new();
+        loop {
+            let page = self.catalogue.unrecoverable_copies(book, after, PAGE)?;
+            let Some(last) = page.last() else { return Ok(()) };
+            after = last.name.number;
+            let mut batch = self.batch(drive)?;
+            for lost in page {
+                if self.progress.stop() {
+                    report.stopped = true;
+                    return Ok(());
+                }
+                if batch.contents.contains(&lost.identity) {
+                    continue;
+                }
+                let Some(item) = self.lent(drive, &lost, others, &mut opened)? else { continue };
+                if !batch.has_room_for(&item) {
+                    report.fail(self, item.row.mailbox, item.row.path()?, Reason::DriveFull);
+                    continue;
+                }
+                batch.add(item);
+                if size.is_full(&batch) {
+                    self.commit(drive, batch, &mut size, report)?;
+                    batch = self.batch(drive)?;
+                }
+            }
+            self.commit(drive, batch, &mut size, report)?;
+        }
+    }
+
+    /// A copy to be made from another drive, if one that is here has it and this one's ledger knows its place.
+    fn lent(
+        &self,
+        drive: &Replica,
+        lost: &CopyRow,
+        others: &PresentDrives,
+        opened: &mut Opened,
+    ) -> Result<Option<CopyItem>, JobError> {
+        let book = drive.state.row;
+        if !self.catalogue.was_placed(book, lost.content)? {
+            return Ok(None);
+        }
+        if lost.identity.bytes > drive.volume.facts().longest_file
+            || matches!(self.catalogue.held(book, lost.content)?, CopyStatus::Good(_))
+        {
+            return Ok(None);
+        }
+        for (id, lender, copy) in self.catalogue.lenders(book, lost.content)? {
+            if opened.iter().all(|(known, _)| *known != id) {
+                opened.push((id, open(others, id, drive)));
+            }
+            let here = opened.iter().find(|(known, _)| *known == id);
+            let Some(volume) = here.and_then(|(_, volume)| volume.clone()) else { continue };
+            let row = departed(self.catalogue.path_of(lost.content)?, lost.identity.bytes);
+            let lent =
+                PeerCopy { volume, dir: drive.dir.clone(), book: lender, payload: copy.name };
+            let (replaces, lent) = (Some(lost.name), Some(lent));
+            let identity = lost.identity;
+            return Ok(Some(CopyItem { row, identity, assertion: None, replaces, lent }));
+        }
+        Ok(None)
+    }
+
+    /// An empty batch. Its lines speak of no location, so any position will do.
+    fn batch(&self, drive: &Replica) -> Result<Batch, JobError> {
+        let position = self.catalogue.position_at(self.catalogue.change_number()?)?;
+        let nobody = Position { writer: WriterId::from_bits(0), n: 0 };
+        Ok(Batch::new(position.unwrap_or(nobody), drive.volume.room()?))
+    }
+}
+
+fn open(others: &PresentDrives, id: DriveId, drive: &Replica) -> Option<Arc<dyn Volume>> {
+    match id == drive.id {
+        true => None,
+        false => others.lend(id).map(Arc::from),
+    }
+}
+
+/// What stands for a row of the mailbox, which has none: told if the copy cannot be made, and never of a change.
+fn departed(path: Option<RelName>, bytes: u64) -> FileRow {
+    FileRow {
+        mailbox: 0,
+        key: path.map(|path| path.key()).unwrap_or_default(),
+        state: FileState::Vanished,
+        bytes,
+        modified: Timestamp::default(),
+        changed: 0,
+        inode: 0,
+        mode: 0,
+        looked: 0,
+        first_seen: Timestamp::default(),
+        clock_trusted: false,
+        content: None,
+        good: None,
+        suspect: None,
+        tick: u64::MAX,
+        since: 0,
+        heard: 0,
+        hinted: false,
+    }
+}

@@ -1,0 +1,52 @@
+//! Writes to a bag's two logs, the manifest and the ledger, and reads back what was written.
+//! Never believes a sync alone: a worn stick takes octets, calls them durable and keeps none.
+
+use crate::disk::{ReadFrom, Volume, read_if_unchanged};
+use crate::job::JobError;
+use crate::model::limits::COPY_BUFFER_BYTES;
+use crate::model::{RelName, bag};
+
+/// Writes into a log at an offset, makes it durable with everything written to the device before, and compares
+/// it with what the medium then gives. Only if it is the same has anything been recorded.
+pub(super) fn write_proven(
+    volume: &dyn Volume,
+    at: &RelName,
+    offset: u64,
+    bytes: &[u8],
+) -> Result<(), JobError> {
+    volume.write_synced(at, offset, bytes).map_err(JobError::NotSynced)?;
+    let mut source = volume.read(at, offset, ReadFrom::Medium)?;
+    let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes.len())];
+    for wanted in bytes.chunks(COPY_BUFFER_BYTES) {
+        let there = &mut buffer[..wanted.len()];
+        let got = read_if_unchanged(|into| source.read(into), there, wanted.len() as u64)?;
+        if &there[..got] != wanted {
+            let (drive, log) = (volume.facts().shown.clone(), at.clone());
+            return Err(JobError::LogNotAsWritten { at: drive, log });
+        }
+    }
+    Ok(())
+}
+
+/// Reserves room in both for so many octets.
+pub(super) fn reserve(
+    volume: &dyn Volume,
+    dir: &RelName,
+    manifest: u64,
+    ledger: u64,
+) -> Result<(), JobError> {
+    volume.reserve(&dir.join(&RelName::fixed(bag::MANIFEST)), manifest)?;
+    volume.reserve(&dir.join(&RelName::fixed(bag::LEDGER)), ledger)?;
+    Ok(())
+}
+
+/// A stick that was just pulled may answer that there is no such file, as long as its mount is there: what the medium
+/// does give tells that from a ledger that is gone.
+pub(super) fn still_answers(volume: &dyn Volume) -> Result<(), JobError> {
+    volume.present()?;
+    let id = RelName::fixed(bag::DRIVE_FILE);
+    if volume.length(&id)?.is_some() {
+        volume.read(&id, 0, ReadFrom::Medium)?.read(&mut [0])?;
+    }
+    Ok(())
+}

@@ -1,0 +1,70 @@
+//! Reads a ledger through once more where something else is remembered of its lines than that it was read: by this
+//! card, or by the ledgers of other drives.
+//! Never decides what follows; and reads nothing where there is nothing to be compared.
+
+use super::line_reader::{LineReader, Piece};
+use crate::disk::{ReadFrom, Trouble, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, ReplicaState};
+use crate::model::ledger::{LineTrust, Reader, Verdict};
+use crate::model::{Digest, DriveId, RelName, bag};
+use std::collections::BTreeMap;
+
+/// Compares a ledger that was taken in; `anew`: it does not go on from where this card knew it to end.
+pub(crate) fn compare(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: &ReplicaState,
+    (id, anew): (DriveId, bool),
+) -> Result<(), JobError> {
+    let numbers = catalogue.to_be_compared(book, id, anew)?;
+    // Who does not tell its id is not the one that others tell of.
+    if numbers.is_empty() || id == DriveId::NONE {
+        return Ok(());
+    }
+    match hashes_of(volume, dir, book, &numbers) {
+        // Of what the medium does not give nothing can be said.
+        Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => Ok(()),
+        hashes => catalogue.compare(book, id, anew, &hashes?),
+    }
+}
+
+/// The hashes of the lines with these numbers, in order; of one that was never given, that of the next. None of those
+/// behind a line that cannot be read.
+fn hashes_of(
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: &ReplicaState,
+    numbers: &[u64],
+) -> Result<BTreeMap<u64, Digest>, JobError> {
+    let at = dir.join(&RelName::fixed(bag::LEDGER));
+    let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    let (mut reader, mut hashes) = (Reader::default(), BTreeMap::new());
+    let mut wanted = numbers.iter().copied().peekable();
+    let mut was_torn = false;
+    while wanted.peek().is_some() && reader.at() < book.ledger_bytes {
+        let verdict = match lines.next()? {
+            Some(Piece::Line(raw, length)) => reader.line(raw, length),
+            Some(Piece::TooLong(length)) => {
+                reader.junk(length);
+                Verdict::Junk
+            }
+            None => break,
+        };
+        was_torn |= reader.broken().is_some();
+        match verdict {
+            Verdict::Line(line, LineTrust::Sound) if reader.gaps() == 0 => {
+                while let Some(number) = wanted.next_if(|number| *number <= line.seq) {
+                    // What a cut tore had a number, too.
+                    if number == line.seq || !was_torn {
+                        hashes.insert(number, reader.chain().head);
+                    }
+                }
+            }
+            Verdict::Newer(_) => break,
+            _ => {}
+        }
+    }
+    Ok(hashes)
+}

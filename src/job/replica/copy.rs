@@ -1,0 +1,256 @@
+//! Reads a copy back from the medium.
+//! Never takes the system's memory for the medium, and never reads further than a copy is long.
+
+use crate::disk::{
+    DiskError, Entry, Lengths, ReadFrom, Source, Trouble, Volume, read_if_unchanged,
+};
+use crate::job::JobError;
+use crate::model::ledger::Event;
+use crate::model::limits::{COPY_BUFFER_BYTES, DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
+use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
+use std::collections::VecDeque;
+
+/// What a copy turned out to be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum CopyCheck {
+    /// Something with this identity.
+    Is(Identity),
+    /// It is there and cannot be read; the medium's own error, or something that stands in the way.
+    Unreadable(Trouble),
+    /// It is not there.
+    Absent,
+}
+
+impl CopyCheck {
+    /// Its digest, if it has one.
+    pub(crate) fn digest(self) -> Option<Digest> {
+        match self {
+            Self::Is(identity) => Some(identity.digest),
+            Self::Unreadable(_) | Self::Absent => None,
+        }
+    }
+
+    /// Whether the medium answered with an error of its own.
+    pub(crate) fn is_failing(self) -> bool {
+        self == Self::Unreadable(Trouble::Failing)
+    }
+
+    /// What the ledger is told of a copy that is not what it should be.
+    pub(crate) fn event(self, payload: PayloadName) -> Event {
+        match self {
+            Self::Absent => Event::Absent { payload },
+            other => Event::Damaged { payload, found: other.digest() },
+        }
+    }
+}
+
+/// Reads and hashes a copy. `longest` bounds a file that grew without end. An error is one of the
+/// drive as a whole; a copy that alone cannot be read is told as such.
+pub(crate) fn hash(
+    volume: &dyn Volume,
+    dir: &RelName,
+    payload: PayloadName,
+    longest: u64,
+) -> Result<CopyCheck, JobError> {
+    match open(volume, dir, payload) {
+        Ok(source) => hash_source(volume, source, longest),
+        Err(error) => alone(volume, error),
+    }
+}
+
+/// The entries of a segment's folder. `None`: that folder alone cannot be read.
+pub(crate) fn list(
+    volume: &dyn Volume,
+    dir: &RelName,
+    segment: u32,
+) -> Result<Option<Vec<Entry>>, JobError> {
+    let at = dir.join(&PayloadName::segment_dir(segment));
+    match volume.list(&at, DRIVE_FOLDER_ENTRIES) {
+        Ok(entries) => Ok(Some(entries)),
+        Err(error) => alone(volume, error).map(|_| None),
+    }
+}
+
+/// The files of a segment's folder and their lengths. `None`: that folder alone cannot be read.
+pub(super) fn lengths(
+    volume: &dyn Volume,
+    dir: &RelName,
+    segment: u32,
+) -> Result<Option<Lengths>, JobError> {
+    let at = dir.join(&PayloadName::segment_dir(segment));
+    match volume.lengths(&at, DRIVE_FOLDER_ENTRIES) {
+        Ok(files) => Ok(Some(files)),
+        Err(error) => alone(volume, error).map(|_| None),
+    }
+}
+
+/// Length of a copy, or what it is instead: not there, or it alone cannot be looked at, as in a folder that
+/// a cut left without its beginning.
+pub(crate) fn length(
+    volume: &dyn Volume,
+    dir: &RelName,
+    payload: PayloadName,
+) -> Result<Result<u64, CopyCheck>, JobError> {
+    match volume.length(&dir.join(&payload.to_rel())) {
+        Ok(length) => Ok(length.ok_or(CopyCheck::Absent)),
+        Err(error) => alone(volume, error).map(Err),
+    }
+}
+
+/// A copy, or a message, that is read a piece at a time; nothing is open between two pieces.
+#[derive(Default)]
+pub(crate) struct PartialHash {
+    hasher: Hasher,
+    at: u64,
+}
+
+/// What came of a piece.
+pub(crate) enum HashStep {
+    /// It was the last one.
+    Done(Identity),
+    /// There is more; this is as far as it came.
+    More(PartialHash),
+}
+
+impl PartialHash {
+    /// Octets read so far.
+    pub(crate) fn read(&self) -> u64 {
+        self.at
+    }
+
+    /// Reads on, for so many octets at most, or until `stop` says so: asked before each buffer. `longest` bounds a
+    /// file that grew without end.
+    pub(crate) fn go_on(
+        mut self,
+        mut read: impl FnMut(&mut [u8]) -> Result<usize, DiskError>,
+        longest: u64,
+        most: u64,
+        stop: &dyn Fn() -> bool,
+    ) -> Result<HashStep, DiskError> {
+        let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize + 1)];
+        let end = self.at.saturating_add(most);
+        loop {
+            // At least one buffer, so that every bite gets on.
+            let left = longest - self.at;
+            let got = read_if_unchanged(&mut read, &mut buffer, left)?;
+            self.hasher.update(&buffer[..got]);
+            self.at += got as u64;
+            if got < buffer.len() || self.at > longest {
+                return Ok(HashStep::Done(self.hasher.finish()));
+            }
+            if self.at >= end || stop() {
+                return Ok(HashStep::More(self));
+            }
+        }
+    }
+}
+
+/// Reads a piece of a copy; what the copy is, if that was its last.
+pub(crate) fn hash_piece(
+    volume: &dyn Volume,
+    dir: &RelName,
+    payload: PayloadName,
+    part: PartialHash,
+    (longest, most): (u64, u64),
+    stop: &dyn Fn() -> bool,
+) -> Result<Result<CopyCheck, PartialHash>, JobError> {
+    let read = volume
+        .read(&dir.join(&payload.to_rel()), part.at, ReadFrom::Medium)
+        .and_then(|mut source| part.go_on(|into| source.read(into), longest, most, stop));
+    match read {
+        Ok(HashStep::Done(identity)) => Ok(Ok(CopyCheck::Is(identity))),
+        Ok(HashStep::More(part)) => Ok(Err(part)),
+        Err(error) => alone(volume, error).map(Ok),
+    }
+}
+
+/// Reads and hashes many copies: what each is, in order. A few are opened ahead, so that the medium is
+/// asked for the next ones while one is hashed; and where the drive can be read by two at once, it is.
+pub(crate) fn hash_all(
+    volume: &dyn Volume,
+    dir: &RelName,
+    copies: &[(PayloadName, u64)],
+) -> Result<Vec<CopyCheck>, JobError> {
+    if volume.facts().readers < 2 || copies.len() < 2 * READ_AHEAD_COPIES {
+        return hash_in_turn(volume, dir, copies);
+    }
+    let (first, second) = copies.split_at(copies.len() / 2);
+    std::thread::scope(|scope| {
+        let other = scope.spawn(|| hash_in_turn(volume, dir, second));
+        let mut found = hash_in_turn(volume, dir, first)?;
+        match other.join() {
+            Ok(rest) => found.extend(rest?),
+            Err(_) => {
+                return Err(JobError::Broken("a reader ended in a fault of the program".into()));
+            }
+        }
+        Ok(found)
+    })
+}
+
+fn hash_in_turn(
+    volume: &dyn Volume,
+    dir: &RelName,
+    copies: &[(PayloadName, u64)],
+) -> Result<Vec<CopyCheck>, JobError> {
+    let mut found = Vec::with_capacity(copies.len());
+    let mut ahead = VecDeque::new();
+    let mut to_open = copies.iter();
+    for (_, longest) in copies {
+        let more = to_open.by_ref().take(READ_AHEAD_COPIES - ahead.len());
+        ahead.extend(more.map(|(payload, _)| open(volume, dir, *payload)));
+        found.push(match ahead.pop_front() {
+            Some(Ok(source)) => hash_source(volume, source, *longest)?,
+            Some(Err(error)) => alone(volume, error)?,
+            None => CopyCheck::Absent,
+        });
+    }
+    Ok(found)
+}
+
+fn open(
+    volume: &dyn Volume,
+    dir: &RelName,
+    payload: PayloadName,
+) -> Result<Box<dyn Source>, DiskError> {
+    volume.read(&dir.join(&payload.to_rel()), 0, ReadFrom::Medium)
+}
+
+fn hash_source(
+    volume: &dyn Volume,
+    mut source: Box<dyn Source>,
+    longest: u64,
+) -> Result<CopyCheck, JobError> {
+    let mut hasher = Hasher::default();
+    // One octet more than it should have, so that one more would be seen.
+    let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize + 1)];
+    let mut total = 0;
+    loop {
+        let left = longest - total;
+        match read_if_unchanged(|into| source.read(into), &mut buffer, left) {
+            Ok(got) => {
+                hasher.update(&buffer[..got]);
+                total += got as u64;
+                if got < buffer.len() || total > longest {
+                    return Ok(CopyCheck::Is(hasher.finish()));
+                }
+            }
+            Err(error) => return alone(volume, error),
+        }
+    }
+}
+
+/// Whether an error is the copy's (or the folder's) alone: then the drive still answers that it is there.
+fn alone(volume: &dyn Volume, error: DiskError) -> Result<CopyCheck, JobError> {
+    match error.trouble {
+        Trouble::Gone => {
+            volume.present()?;
+            Ok(CopyCheck::Absent)
+        }
+        Trouble::Failing | Trouble::Refused | Trouble::Denied => {
+            volume.present()?;
+            Ok(CopyCheck::Unreadable(error.trouble))
+        }
+        _ => Err(error.into()),
+    }
+}

@@ -1,0 +1,245 @@
+//! Owns `drive.json`, by which a drive is known again wherever and under whatever name it appears, and
+//! the ids of drives that were copied from others.
+//! Never believes more of it than its format and its id.
+
+use crate::disk::{EntryKind, ReadFrom, Trouble, Volume, read_full};
+use crate::job::JobError;
+use crate::model::limits::{DRIVE_FILE_BYTES, DRIVE_FILES_MAX, DRIVE_FOLDER_ENTRIES, STATIONS_MAX};
+use crate::model::{Clock, DriveId, RelName, StationName, bag};
+use serde::{Deserialize, Serialize};
+
+/// Version of the layout of a drive.
+const FORMAT: u32 = 1;
+
+#[derive(Serialize, Deserialize)]
+struct DriveFile {
+    format: u32,
+    id: String,
+    #[serde(default)]
+    made: String,
+    /// Serial number of the file system it was made on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    volume: Option<String>,
+}
+
+/// As much as every later format has too.
+#[derive(Deserialize)]
+struct Version {
+    format: u64,
+    #[serde(default)]
+    id: serde_json::Value,
+}
+
+/// An id, as the drive tells it.
+pub(super) struct StoredId {
+    /// The id.
+    pub id: DriveId,
+    /// Serial number of the file system that the id was made on, where it was known.
+    pub volume: Option<String>,
+}
+
+/// What stands where the id should be.
+pub(super) enum IdFile {
+    /// An id.
+    Id(StoredId),
+    /// No file.
+    Nothing,
+    /// A file that cannot be read as ours: torn when it was made, or rotten. Its length in octets.
+    Unreadable(RelName, u64),
+    /// A file of a later format, which may be read from and never written to; its id, if it still has one.
+    Newer(u32, Option<DriveId>),
+}
+
+/// The file of an id: `drive.json`, and `drive-2.json` where the drive was copied from another, and so on.
+fn file(number: u32) -> RelName {
+    match number {
+        1 => RelName::fixed(bag::DRIVE_FILE),
+        _ => bag::drive_file(number),
+    }
+}
+
+/// The number of the latest file of an id: ids of a drive that was copied from another come behind the
+/// original's, so that no file has to be changed. 0 if there is none.
+fn latest(volume: &dyn Volume) -> Result<u32, JobError> {
+    for number in 1..=DRIVE_FILES_MAX {
+        if volume.length(&file(number))?.is_none() {
+            return Ok(number - 1);
+        }
+    }
+    Ok(DRIVE_FILES_MAX)
+}
+
+/// Reads the id of a drive.
+pub(super) fn read(volume: &dyn Volume) -> Result<IdFile, JobError> {
+    match latest(volume)? {
+        0 => Ok(IdFile::Nothing),
+        number => read_file(volume, number),
+    }
+}
+
+fn read_file(volume: &dyn Volume, number: u32) -> Result<IdFile, JobError> {
+    let at = file(number);
+    let length = volume.length(&at)?.unwrap_or(0);
+    if length > DRIVE_FILE_BYTES {
+        return Ok(IdFile::Unreadable(at, length));
+    }
+    let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
+    let mut text = vec![0; length as usize];
+    let got = read_full(|into| source.read(into), &mut text)?;
+    // Serde would take an array for the object, too.
+    let object = text[..got].trim_ascii_start().starts_with(b"{");
+    let version = serde_json::from_slice::<Version>(&text[..got]).ok().filter(|_| object);
+    let Some(version) = version else {
+        return Ok(IdFile::Unreadable(at, length));
+    };
+    if version.format > u64::from(FORMAT) {
+        let id = version.id.as_str().and_then(|id| id.parse().ok());
+        return Ok(IdFile::Newer(u32::try_from(version.format).unwrap_or(u32::MAX), id));
+    }
+    let Ok(file) = serde_json::from_slice::<DriveFile>(&text[..got]) else {
+        return Ok(IdFile::Unreadable(at, length));
+    };
+    match file.id.parse() {
+        Ok(id) if id != DriveId::NONE => Ok(IdFile::Id(StoredId { id, volume: file.volume })),
+        _ => Ok(IdFile::Unreadable(at, length)),
+    }
+}
+
+/// The id in the first file: that of the drive which this one was copied from, if it was.
+fn first_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
+    Ok(match read_file(volume, 1)? {
+        IdFile::Id(told) => Some(told.id),
+        _ => None,
+    })
+}
+
+/// The drive that one with this id was copied from, where that can be read; itself, where it is no copy.
+pub(super) fn origin_of(volume: &dyn Volume, id: DriveId) -> Result<Option<DriveId>, JobError> {
+    if latest(volume)? > 1 { first_id(volume) } else { Ok(Some(id)) }
+}
+
+/// The ids in all files but the latest: a drive that was set apart from those is none of them.
+pub(super) fn earlier_ids(volume: &dyn Volume) -> Result<Vec<DriveId>, JobError> {
+    let mut ids = Vec::new();
+    for number in 1..latest(volume)? {
+        if let IdFile::Id(told) = read_file(volume, number)? {
+            ids.push(told.id);
+        }
+    }
+    Ok(ids)
+}
+
+/// Makes a drive of a folder: gives it a random id. One that has an id keeps it.
+pub fn make_drive(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, JobError> {
+    make_drive_of(volume, None, clock)
+}
+
+/// The same, with the id that it is known to have had.
+pub(super) fn make_drive_of(
+    volume: &dyn Volume,
+    known: Option<DriveId>,
+    clock: &dyn Clock,
+) -> Result<DriveId, JobError> {
+    let id = || known.map_or_else(random_id, Ok);
+    match read(volume)? {
+        IdFile::Id(told) => Ok(told.id),
+        IdFile::Nothing => {
+            volume.make_dir(&RelName::fixed(bag::HOME))?;
+            create(volume, 1, id()?, clock)
+        }
+        IdFile::Unreadable(at, length) if length <= DRIVE_FILE_BYTES => {
+            // In place, blanks covering the rest: on FAT nothing is truncated, and without a readable
+            // id there is nothing to lose here.
+            let id = id()?;
+            let mut text = new_file(volume, id, clock);
+            let missing = (length as usize).saturating_sub(text.len() + 1);
+            text.extend(std::iter::repeat_n(' ', missing));
+            text.push('\n');
+            volume.write_synced(&at, 0, text.as_bytes()).map_err(JobError::NotSynced)?;
+            Ok(id)
+        }
+        IdFile::Unreadable(file, _) => Err(JobError::Broken(format!(
+            "{}: {file} is not ours: look at it by hand, or use another drive",
+            volume.facts().shown
+        ))),
+        IdFile::Newer(format, _) => {
+            Err(JobError::NewerFormat { at: volume.facts().shown.clone(), format })
+        }
+    }
+}
+
+/// Gives a drive that was copied from another an id of its own; what it holds stays as it is.
+pub(super) fn write_second_id(volume: &dyn Volume, clock: &dyn Clock) -> Result<DriveId, JobError> {
+    let number = latest(volume)? + 1;
+    if number > DRIVE_FILES_MAX {
+        return Err(JobError::Broken(format!(
+            "{}: this drive was copied from copies too often: use another one",
+            volume.facts().shown
+        )));
+    }
+    create(volume, number, random_id()?, clock)
+}
+
+fn random_id() -> Result<DriveId, JobError> {
+    Ok(DriveId::from_bits(crate::disk::host::random_bits()?))
+}
+
+fn create(
+    volume: &dyn Volume,
+    number: u32,
+    id: DriveId,
+    clock: &dyn Clock,
+) -> Result<DriveId, JobError> {
+    let mut text = new_file(volume, id, clock);
+    text.push('\n');
+    drop(volume.create(&file(number))?);
+    volume.sync_all().map_err(JobError::NotSynced)?;
+    // Durable before anybody remembers that this id is here: a cut would leave a place that is known for a
+    // drive and has none, which a person would have to settle.
+    volume.write_synced(&file(number), 0, text.as_bytes()).map_err(JobError::NotSynced)?;
+    Ok(id)
+}
+
+fn new_file(volume: &dyn Volume, id: DriveId, clock: &dyn Clock) -> String {
+    let made = clock.stamp().time.to_rfc3339();
+    let serial = volume.facts().serial.clone();
+    let file = DriveFile { format: FORMAT, id: id.to_string(), made, volume: serial };
+    serde_json::to_string(&file).unwrap_or_default()
+}
+
+/// The id of the drive, if it has one that can be read.
+pub fn drive_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
+    Ok(match read(volume)? {
+        IdFile::Id(told) => Some(told.id),
+        IdFile::Newer(_, id) => id,
+        IdFile::Nothing | IdFile::Unreadable(..) => None,
+    })
+}
+
+/// The stations that have a folder on a drive. A folder that cannot be read hides none of the others: whoever asks for
+/// what is in it is told.
+pub fn stations(volume: &dyn Volume) -> Result<Vec<StationName>, JobError> {
+    let home = RelName::fixed(bag::HOME);
+    let mut found = Vec::new();
+    for entry in volume.list(&home, STATIONS_MAX * 2)? {
+        let name = std::str::from_utf8(&entry.name).ok().and_then(|name| name.parse().ok());
+        if let (EntryKind::Folder, Some(name)) = (entry.kind, name) {
+            let is_one = match is_station(volume, &name) {
+                Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => false,
+                known => known?,
+            };
+            found.extend(is_one.then_some(name));
+        }
+    }
+    found.sort();
+    found.truncate(STATIONS_MAX);
+    Ok(found)
+}
+
+/// Whether a folder has anything of a station: beside those of stations there are the folder of the programs that the
+/// drive carries, and what a repair tool left.
+pub fn is_station(volume: &dyn Volume, name: &StationName) -> Result<bool, JobError> {
+    let entries = volume.list(&bag::station_dir(name), DRIVE_FOLDER_ENTRIES)?;
+    let ours = [bag::PAYLOAD, bag::LEDGER, bag::MANIFEST, bag::DECLARATION];
+    Ok(entries.iter().any(|entry| ours.iter().any(|name| entry.name == name.as_bytes())))
+}

@@ -1,0 +1,329 @@
+//! Reads a station's ledger into the catalogue, and appends to it.
+//! Never holds much of it in memory, and never reads again what is known to be unchanged.
+
+use super::append_log::{still_answers, write_proven};
+use super::ledger_reader::{Group, LedgerReader, Met};
+use super::line_reader::LineReader;
+use super::worth::Asked;
+use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, KnownLines, LedgerImport, Log, LogDamage, ReplicaState};
+use crate::model::ledger::{Break, Event, Line, LineTrust, Reader, claimed_hash};
+use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, WRITERS_MET};
+use crate::model::{EventTime, Finding, Position, RelName, bag};
+use rustix::io::Errno;
+use std::collections::HashMap;
+
+/// What reading the ledger brought.
+#[derive(Debug, Default)]
+pub(super) struct Loaded {
+    /// It is as it was known; nothing was read.
+    pub unchanged: bool,
+    /// What was known of it does not stand, and it was read from its beginning.
+    pub anew: bool,
+    /// It does not go on from where it was known to end.
+    pub other: bool,
+    /// It was, and it still ends as it was known to end: lines of it rotted, and the copies are those that were known.
+    pub same_medium: bool,
+    /// It ends before where it was known to end.
+    pub fell: bool,
+    /// A break that no `recovered` line has settled yet.
+    pub broken: Option<Break>,
+    /// The last line is not ended.
+    pub unended: bool,
+    /// Of what is no line, how much at the end was never committed.
+    pub torn: u64,
+    /// A later format was met; reading stopped there.
+    pub newer: Option<u32>,
+    /// It goes on without lines for longer than any cut can make it; reading stopped there.
+    pub endless: bool,
+    /// Octets of the file.
+    pub length: u64,
+    /// Why its end could not be read, where what can be read was asked for.
+    pub unreadable: Option<DiskError>,
+}
+
+impl Loaded {
+    /// It is there, and sound to its end.
+    pub(super) fn is_whole(&self) -> bool {
+        self.length > 0
+            && self.broken.is_none()
+            && self.newer.is_none()
+            && self.unreadable.is_none()
+    }
+}
+
+/// How much of a ledger is to be read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Extent {
+    /// What is new.
+    New,
+    /// The same, and an end that cannot be read is passed over: a cut may leave a file that claims to be longer than
+    /// its clusters go.
+    Partly,
+    /// All of it: lines that were known have rotted.
+    All,
+}
+
+/// Brings the catalogue up to what the ledger says.
+pub(super) fn load(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: &mut ReplicaState,
+    extent: Extent,
+    findings: &mut Vec<Finding>,
+) -> Result<Loaded, JobError> {
+    let at = dir.join(&RelName::fixed(bag::LEDGER));
+    let length = volume.length(&at)?.unwrap_or(0);
+    let known = book.ledger_bytes;
+    let goes_on = goes_on_from(volume, &at, book)?;
+    let intact = known == 0 || goes_on;
+    if intact && length == known && extent != Extent::All {
+        return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
+    }
+    if length < known {
+        still_answers(volume)?;
+        findings.push(Finding::LedgerShorter { known, found: length });
+    } else if !intact {
+        findings.push(Finding::LedgerOther { known, found: length });
+    }
+    let anew = !intact || known == 0 || extent == Extent::All;
+    let fell = length < known;
+    let mut loaded = Loaded { length, anew, fell, other: !goes_on, ..Loaded::default() };
+    let before = catalogue.known_lines(book.row)?;
+    let (gaps, gaps_since, seq) = (book.gaps, book.gaps_since, book.chain.seq);
+    let asked = Asked { volume, dir, from: if anew { 0 } else { known }, length, before };
+    let room = asked.may_be_taken_in(catalogue, book, extent == Extent::Partly)?;
+    if known == 0 {
+        catalogue.drop_partial(book)?;
+    }
+    let mut taking = catalogue.import_ledger(room)?;
+    let mut take = || -> Result<(), JobError> {
+        if !intact {
+            catalogue.remember_end(book)?;
+        }
+        if anew {
+            catalogue.retire_book(book, intact)?;
+        }
+        read_lines(catalogue, volume, &at, book, extent, &mut loaded, &mut taking)?;
+        let same = book.gaps <= gaps && (intact || book.gaps == 0);
+        book.gaps_since = if same { gaps_since } else { catalogue.change_number()? };
+        catalogue.discount_departures(book)?;
+        catalogue.compare_changes(book, if anew { 0 } else { seq })?;
+        catalogue.save_book(book)?;
+        if anew {
+            loaded.same_medium = carry_over(catalogue, book)?;
+            note_lost_lines(catalogue, book, &before, &loaded, findings)?;
+        }
+        Ok(())
+    };
+    match take() {
+        Ok(()) => taking.done(book)?,
+        Err(error) => {
+            let error = asked.no_room(room, error);
+            // A program that is to stop deletes nothing first. What was known of a drive before is still so.
+            let forget = match &error {
+                JobError::NoRoomForLedger { .. } => true,
+                JobError::Disk(error) if error.trouble == Trouble::Stopped => false,
+                _ => known == 0,
+            };
+            taking.give_up(book, forget)?;
+            return Err(error);
+        }
+    }
+    if anew {
+        catalogue.make_durable()?;
+    }
+    Ok(loaded)
+}
+
+/// Takes over what this card knows of the copies by itself, if they are those of the ledger known before. Not of one
+/// that ends otherwise: that may be another medium, or an older state of this one.
+fn carry_over(catalogue: &Catalogue, book: &ReplicaState) -> Result<bool, JobError> {
+    match catalogue.retired(book)?.filter(|retired| retired.same_medium) {
+        Some(retired) => catalogue.carry_over(retired.row, book.row).map(|()| true),
+        None => Ok(false),
+    }
+}
+
+/// A ledger that had more lines when it was last read than it has now is damaged until they are written again.
+fn note_lost_lines(
+    catalogue: &Catalogue,
+    book: &ReplicaState,
+    before: &KnownLines,
+    loaded: &Loaded,
+    findings: &mut Vec<Finding>,
+) -> Result<(), JobError> {
+    let lines = before.lines.saturating_sub(catalogue.known_lines(book.row)?.lines);
+    let mut damaged = catalogue.log_damage(book.row)?;
+    if lines == 0 || damaged.iter().any(|damage| damage.log == Log::Ledger) {
+        return Ok(());
+    }
+    let at = loaded.broken.map_or(loaded.length, |broken| broken.at);
+    findings.push(Finding::LedgerLinesLost { at, lines });
+    damaged.insert(0, LogDamage { log: Log::Ledger, at, lines, unreadable: false });
+    catalogue.set_log_damage(book.row, &damaged)
+}
+
+/// Whether a ledger goes on from where it is known to end: the known part still ends in the line it ended in. Then, the
+/// chain being what it is, nobody has changed anything before it without intent. Of a ledger that is not known at all
+/// there is nothing to go on from.
+pub(super) fn goes_on_from(
+    volume: &dyn Volume,
+    at: &RelName,
+    book: &ReplicaState,
+) -> Result<bool, JobError> {
+    if book.ledger_bytes == 0 || volume.length(at)?.unwrap_or(0) < book.ledger_bytes {
+        return Ok(false);
+    }
+    let from = book.ledger_bytes.saturating_sub(LEDGER_LINE_BYTES as u64);
+    let mut tail = vec![0; (book.ledger_bytes - from) as usize];
+    let mut source = volume.read(at, from, ReadFrom::Medium)?;
+    let got = crate::disk::read_full(|into| source.read(into), &mut tail)?;
+    let Some(text) = tail[..got].strip_suffix(b"\n") else { return Ok(false) };
+    let line = text.rsplit(|&b| b == b'\n').next().unwrap_or(text);
+    Ok(claimed_hash(line) == Some(book.chain.head))
+}
+
+fn read_lines(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    at: &RelName,
+    book: &mut ReplicaState,
+    extent: Extent,
+    loaded: &mut Loaded,
+    taking: &mut LedgerImport<'_>,
+) -> Result<(), JobError> {
+    let (row, partly) = (book.row, extent == Extent::Partly);
+    let known = match loaded.anew {
+        true => KnownLines::default(),
+        false => catalogue.known_lines(row)?,
+    };
+    if loaded.length == 0 {
+        return catalogue.set_known_lines(row, &known);
+    }
+    let lines = LineReader::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
+    let reader = Reader::resume(book.chain, book.ledger_bytes, book.gaps);
+    let mut passage = LedgerReader::new(reader, lines, known, partly);
+    passage.once_read = match loaded.anew {
+        true => catalogue.retired(book)?.map_or(0, |retired| retired.ledger_bytes),
+        false => book.ledger_bytes,
+    };
+    let long = loaded.length.saturating_sub(book.ledger_bytes) >= LEDGER_AHEAD_BYTES;
+    catalogue.begin_reading()?;
+    let before = book.chain.seq;
+    let mut positions = HashMap::new();
+    let (mut first_copy, mut all_own) = (None, true);
+    let take = |group: Group| {
+        let lines = group.iter().map(rows).sum();
+        for Met { line, standing, gaps } in group {
+            if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
+                let number = payload.number;
+                first_copy = Some(first_copy.map_or(number, |n: u32| n.min(number)));
+            }
+            if let Some(Position { writer, n }) = line.event.position() {
+                if let Some(met) = positions.get_mut(&writer) {
+                    *met = n.max(*met);
+                } else if positions.len() < WRITERS_MET {
+                    positions.insert(writer, n);
+                }
+                all_own = all_own && catalogue.is_own(Position { writer, n })?;
+            }
+            if let Event::Writer { writer, .. } = line.event {
+                all_own = all_own && catalogue.is_own(Position { writer, n: 0 })?;
+            }
+            catalogue.apply(book, &line, standing, gaps)?;
+        }
+        match taking.took(lines, row)? {
+            true => Ok(()),
+            false => Err(DiskError::new("keep", "what a ledger tells", Errno::NOSPC).into()),
+        }
+    };
+    let read = if long { passage.ahead_of(take) } else { passage.read_with(take) };
+    catalogue.end_reading();
+    let read = read?;
+    catalogue.note_read(&positions)?;
+    catalogue.hear(row, before)?;
+    after_reading(book, loaded, &read, all_own);
+    catalogue.set_known_lines(row, &read.known)?;
+    // A restore reads every copy anyway, and its catalogue goes with it.
+    if let Some(first) = first_copy.filter(|_| !partly) {
+        catalogue.told_by_lines(row, first)?;
+    }
+    catalogue.save_book(book)
+}
+
+/// What a line counts as in a portion: a row of the catalogue each.
+fn rows(met: &Met) -> u64 {
+    1 + match &met.line.event {
+        Event::Writer { links, .. } => links.len() as u64,
+        Event::Mark { mailboxes, .. } => mailboxes.len() as u64,
+        _ => 0,
+    }
+}
+
+/// What is known of a ledger once it was gone through; `all_own`: this card alone wrote what was read.
+fn after_reading(book: &mut ReplicaState, loaded: &mut Loaded, read: &LedgerReader, all_own: bool) {
+    loaded.newer = read.newer;
+    loaded.unreadable.clone_from(&read.unreadable);
+    loaded.endless = read.endless;
+    loaded.broken = read.reader.broken();
+    loaded.unended = read.lines.unended;
+    let gaps = read.reader.gaps();
+    // What follows on all that this card knew, and has lines of this card alone in it, its own cut left: whoever else
+    // writes begins with several. Nor was a line ever committed that is not ended.
+    loaded.torn = match !loaded.anew && all_own {
+        true => gaps - book.gaps,
+        false => u64::from(read.ends_in_gap && read.lines.unended),
+    };
+    book.chain = read.reader.chain();
+    book.gaps = gaps - loaded.torn;
+    book.gaps_unknown += book.gaps.saturating_sub(read.gaps_there);
+    // Somebody else wrote, or this card before it lost its memory: all is compared with it again.
+    book.recorded_through = 0;
+    book.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
+    // Whoever wrote these lines may have been ended before they were synced.
+    book.unsynced_lines = true;
+}
+
+/// Appends events as chained lines, makes them durable, and takes them into the catalogue. This
+/// is the commit point: what the lines say is true from the moment this returns.
+pub(crate) fn append(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: &mut ReplicaState,
+    stamp: &EventTime,
+    events: Vec<Event>,
+    end_line_before: bool,
+) -> Result<(), JobError> {
+    let mut chain = book.chain;
+    let mut text = String::new();
+    if end_line_before {
+        text.push('\n');
+    }
+    let mut known = catalogue.known_lines(book.row)?;
+    let mut lines = Vec::with_capacity(events.len());
+    let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
+    for event in events {
+        text.push_str(&chain.write(stamp, event.clone()));
+        known.add(&chain.head);
+        lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
+    }
+    let at = dir.join(&RelName::fixed(bag::LEDGER));
+    write_proven(volume, &at, book.ledger_bytes, text.as_bytes())?;
+    catalogue.write_transaction(|| {
+        book.chain = chain;
+        book.ledger_bytes += text.len() as u64;
+        book.unsynced_lines = false;
+        let gaps = book.gaps;
+        lines.iter().try_for_each(|line| catalogue.apply(book, line, LineTrust::Sound, gaps))?;
+        if let Some(first) = lines.first() {
+            catalogue.note_own_lines(book, first.seq)?;
+        }
+        catalogue.set_known_lines(book.row, &known)?;
+        catalogue.save_book(book)
+    })?;
+    if less { catalogue.make_durable() } else { Ok(()) }
+}

@@ -1,0 +1,258 @@
+//! Goes once through a ledger, from where it is known to its end, and judges each line.
+//! Never reads on behind lines of a later format, nor for ever through what is no line.
+
+use super::line_reader::{LineReader, Piece};
+use crate::disk::{DiskError, Trouble};
+use crate::job::JobError;
+use crate::job::catalogue::KnownLines;
+use crate::model::ledger::{Line, LineTrust, Reader, Verdict};
+use crate::model::limits::{LEDGER_AHEAD_LINES, LEDGER_JUNK_BYTES};
+use std::panic::resume_unwind;
+use std::sync::mpsc::sync_channel;
+
+/// A line as it was met, with the number of unreadable ones before it.
+pub(super) struct Met {
+    pub(super) line: Box<Line>,
+    pub(super) standing: LineTrust,
+    pub(super) gaps: u64,
+}
+
+/// Some lines in a row.
+pub(super) type Group = Vec<Met>;
+
+/// One going through, and what was met.
+pub(super) struct LedgerReader {
+    pub(super) reader: Reader,
+    pub(super) lines: LineReader,
+    /// The whole lines up to here.
+    pub(super) known: KnownLines,
+    /// An end that cannot be read is passed over.
+    partly: bool,
+    /// Up to where this card once read what is there, and the gaps up to there.
+    pub(super) once_read: u64,
+    pub(super) gaps_there: u64,
+    /// The last piece was no line.
+    pub(super) ends_in_gap: bool,
+    /// Where the last line ends that is one.
+    pub(super) last_line_ends: u64,
+    /// A later format was met.
+    pub(super) newer: Option<u32>,
+    /// It goes on without lines for longer than any cut can make it.
+    pub(super) endless: bool,
+    /// Why its end could not be read.
+    pub(super) unreadable: Option<DiskError>,
+}
+
+impl LedgerReader {
+    pub(super) fn new(reader: Reader, lines: LineReader, known: KnownLines, partly: bool) -> Self {
+        let (last_line_ends, gaps_there) = (reader.at(), reader.gaps());
+        Self {
+            reader,
+            lines,
+            known,
+            partly,
+            once_read: 0,
+            gaps_there,
+            ends_in_gap: false,
+            last_line_ends,
+            newer: None,
+            endless: false,
+            unreadable: None,
+        }
+    }
+
+    /// Gives the lines to `fold` as they are read, a few together.
+    pub(super) fn read_with(
+        mut self,
+        mut fold: impl FnMut(Group) -> Result<(), JobError>,
+    ) -> Result<Self, JobError> {
+        let mut folded = Ok(());
+        let ended = self.read_groups(&mut |group| {
+            folded = fold(group);
+            folded.is_ok()
+        });
+        folded?;
+        Ok(ended.map(|()| self)?)
+    }
+
+    /// The same, with a thread that reads and judges ahead: that takes about as long as the folding does.
+    pub(super) fn ahead_of(
+        mut self,
+        mut fold: impl FnMut(Group) -> Result<(), JobError>,
+    ) -> Result<Self, JobError> {
+        std::thread::scope(|scope| {
+            let (send, judged) = sync_channel(1);
+            let read = move || {
+                // Where folding failed nobody takes them any more.
+                let ended = self.read_groups(&mut |group| send.send(group).is_ok());
+                ended.map(|()| self)
+            };
+            let reading = std::thread::Builder::new()
+                .name("ledger-read".to_owned())
+                .spawn_scoped(scope, read)
+                .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
+            let folded = judged.iter().try_for_each(&mut fold);
+            // Nothing more is taken: else the thread would wait to send it.
+            drop(judged);
+            let read = reading.join().unwrap_or_else(|why| resume_unwind(why));
+            folded?;
+            Ok(read?)
+        })
+    }
+
+    /// Gives all lines to `take` until that wants no more. What was read before an error is given too.
+    fn read_groups(&mut self, take: &mut dyn FnMut(Group) -> bool) -> Result<(), DiskError> {
+        let mut lines = Vec::with_capacity(LEDGER_AHEAD_LINES);
+        let ended = self.read(&mut lines, take);
+        if !lines.is_empty() {
+            take(lines);
+        }
+        ended
+    }
+
+    fn read(
+        &mut self,
+        lines: &mut Group,
+        take: &mut dyn FnMut(Group) -> bool,
+    ) -> Result<(), DiskError> {
+        loop {
+            let gaps = self.reader.gaps();
+            if self.reader.at() <= self.once_read {
+                self.gaps_there = gaps;
+            }
+            let piece = match self.lines.next() {
+                Ok(Some(piece)) => piece,
+                Ok(None) => return Ok(()),
+                Err(error) if self.partly && error.trouble == Trouble::Failing => {
+                    self.unreadable = Some(error);
+                    return Ok(());
+                }
+                Err(error) => return Err(error),
+            };
+            match piece {
+                Piece::Line(raw, length) => match self.reader.line(raw, length) {
+                    Verdict::Line(line, standing) => {
+                        self.last_line_ends = self.reader.at();
+                        self.known.add(&self.reader.chain().head);
+                        lines.push(Met { line, standing, gaps: self.reader.gaps() });
+                        if lines.len() >= LEDGER_AHEAD_LINES && !take(std::mem::take(lines)) {
+                            return Ok(());
+                        }
+                    }
+                    Verdict::Junk => {}
+                    Verdict::Newer(version) => {
+                        self.newer = Some(version);
+                        return Ok(());
+                    }
+                },
+                Piece::TooLong(length) => self.reader.junk(length),
+            }
+            self.ends_in_gap = self.reader.gaps() > gaps;
+            self.endless = self.reader.at() - self.last_line_ends > LEDGER_JUNK_BYTES;
+            if self.endless {
+                return Ok(());
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::disk::Source;
+    use crate::model::ledger::{Chain, Event};
+    use crate::model::{EventTime, Identity, Timestamp};
+    use proptest::prelude::*;
+    use rustix::io::Errno;
+
+    /// A file that answers with an error from some octet on.
+    struct Octets {
+        octets: Vec<u8>,
+        at: usize,
+        fails_at: Option<usize>,
+    }
+
+    impl Source for Octets {
+        fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+            let end = self.fails_at.unwrap_or(self.octets.len()).min(self.octets.len());
+            if self.at == end && self.fails_at.is_some() {
+                return Err(DiskError::new("read", "ledger", Errno::IO));
+            }
+            let got = into.len().min(end - self.at).min(5_000);
+            into[..got].copy_from_slice(&self.octets[self.at..self.at + got]);
+            self.at += got;
+            Ok(got)
+        }
+    }
+
+    /// Lines that are not of one length.
+    fn ledger(lines: u32) -> Vec<u8> {
+        let stamp = EventTime { time: Timestamp::default(), trusted: false, boot: "b".into() };
+        let mut chain = Chain::default();
+        let line = |number: u32| {
+            let payload = format!("data/0001/{number:08}.EML").parse().unwrap();
+            let identity = Identity::of(&number.to_le_bytes());
+            chain.write(&stamp, Event::Debris { payload, identity })
+        };
+        (1..=lines).map(line).collect::<String>().into_bytes()
+    }
+
+    type Met = (Vec<(Line, LineTrust, u64)>, Result<String, String>);
+
+    /// What is given to `fold`, which refuses line `most`, and how it ends.
+    fn met(octets: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
+        let source = Octets { octets: octets.to_vec(), at: 0, fails_at };
+        let lines = LineReader::new(Box::new(source));
+        let passage = LedgerReader::new(Reader::default(), lines, KnownLines::default(), partly);
+        let mut lines = Vec::new();
+        let fold = |group: Group| {
+            group.into_iter().try_for_each(|met| {
+                lines.push((*met.line, met.standing, met.gaps));
+                match lines.len() == most {
+                    true => Err(JobError::Broken("refused".to_owned())),
+                    false => Ok(()),
+                }
+            })
+        };
+        let ended = if ahead { passage.ahead_of(fold) } else { passage.read_with(fold) };
+        let ended = ended.map_err(|error| error.to_string()).map(|passage| {
+            let LedgerReader { reader, lines, known, last_line_ends, newer, endless, .. } = passage;
+            let why = passage.unreadable.map(|error| error.to_string());
+            let unended = lines.unended;
+            format!("{reader:?} {unended} {known:?} {last_line_ends} {newer:?} {endless} {why:?}")
+        });
+        (lines, ended)
+    }
+
+    /// The refused line is in the same group as the last one before the error.
+    #[test]
+    fn a_line_that_is_refused_comes_before_an_error_behind_it() {
+        let octets = ledger(196);
+        let beside = met(&octets, Some(56_144), false, 129, false);
+        assert_eq!(beside, met(&octets, Some(56_144), false, 129, true));
+        assert_eq!(beside.1, Err(JobError::Broken("refused".to_owned()).to_string()));
+    }
+
+    proptest! {
+        /// Reading ahead changes nothing of what is met: in a whole ledger, a torn one, one with other octets in it,
+        /// one that cannot be read to its end, and where taking a line in fails.
+        #[test]
+        fn reading_ahead_meets_the_same(
+            lines in 0_u32..600,
+            torn in prop::option::of(0_usize..200_000),
+            spoilt in prop::option::of(0_usize..200_000),
+            fails_at in prop::option::of(0_usize..200_000),
+            partly: bool,
+            most in 1_usize..700,
+        ) {
+            let mut octets = ledger(lines);
+            octets.truncate(torn.unwrap_or(octets.len()));
+            if let Some(octet) = spoilt.and_then(|at| octets.get_mut(at)) {
+                *octet ^= 4;
+            }
+            let beside = met(&octets, fails_at, partly, most, false);
+            prop_assert_eq!(&beside, &met(&octets, fails_at, partly, most, true));
+            prop_assert!(beside.0.len() <= most);
+        }
+    }
+}

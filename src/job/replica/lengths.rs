@@ -1,0 +1,135 @@
+//! Compares the copies that a ledger tells of with what the folders of a drive list: a copy that is not there, or is
+//! not as long as it should be, needs no reading to count for nothing.
+//! Never opens a copy, and never calls one right: of its bytes a length says nothing.
+
+use super::copy::{self, CopyCheck};
+use crate::disk::{EntryKind, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, CopyRow, CopyState};
+use crate::model::limits::LENGTHS_FOR;
+use crate::model::{Clock, Finding, PayloadName, RelName};
+use std::collections::HashMap;
+
+/// Copies looked at together.
+const PAGE: u32 = 1_000;
+
+/// How far lengths are looked at.
+pub(super) struct LengthCheck<'a> {
+    pub clock: &'a dyn Clock,
+    /// Whether where it ended is kept, so that the next look goes on there.
+    pub kept: bool,
+}
+
+/// The folder looked at last, with its files, and their lengths where these were looked at; none of one that cannot be
+/// listed.
+struct Folder {
+    segment: u32,
+    files: Option<HashMap<PayloadName, Option<u64>>>,
+}
+
+impl Folder {
+    fn list(
+        volume: &dyn Volume,
+        dir: &RelName,
+        segment: u32,
+        with_lengths: bool,
+    ) -> Result<Self, JobError> {
+        // Where a mount shows short names in small letters they are the same names.
+        let name = |(mut file, length): (Vec<u8>, Option<u64>)| {
+            file.make_ascii_uppercase();
+            Some((PayloadName::from_file(segment, &file)?, length))
+        };
+        let files = match with_lengths {
+            true => copy::lengths(volume, dir, segment)?.map(|files| {
+                let files = files.into_iter().map(|(file, length)| (file, Some(length)));
+                files.filter_map(name).collect()
+            }),
+            false => copy::list(volume, dir, segment)?.map(|entries| {
+                let files = entries.into_iter().filter(|entry| entry.kind == EntryKind::File);
+                files.map(|entry| (entry.name, None)).filter_map(name).collect()
+            }),
+        };
+        Ok(Self { segment, files })
+    }
+
+    /// Whether a copy is there, and as long as it should be as far as that was looked at.
+    fn has(&self, copy: &CopyRow) -> bool {
+        let found = self.files.as_ref().and_then(|files| files.get(&copy.name));
+        found.is_some_and(|length| length.is_none_or(|length| length == copy.identity.bytes))
+    }
+}
+
+/// The copies of a book that count and are absent or of another length, in order. Where a folder alone cannot be listed
+/// all of its copies are among them. That a copy is there is looked at for all of them, which is quick everywhere; its
+/// length costs FAT a search through the folder, so lengths are looked at for [`LENGTHS_FOR`] only, and the next time
+/// from there on.
+pub(super) fn wrong(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: i64,
+    within: &LengthCheck<'_>,
+) -> Result<Vec<CopyRow>, JobError> {
+    let (mut wrong, mut after) = (Vec::new(), 0);
+    let begun = within.clock.since_boot();
+    let from = catalogue.lengths_seen_to(book)?;
+    let (mut seen_to, mut all) = (from, true);
+    let mut folder = Folder { segment: 0, files: None };
+    loop {
+        let page = catalogue.payloads_after(book, after, PAGE)?;
+        let Some(last) = page.last() else { break };
+        after = last.name.number;
+        for copy in page {
+            if !copy.state.is_whole() {
+                continue;
+            }
+            let segment = copy.name.segment;
+            if segment > folder.segment {
+                let in_time = within.clock.since_boot().saturating_sub(begun) < LENGTHS_FOR;
+                let with_lengths = segment > from && in_time;
+                folder = Folder::list(volume, dir, segment, with_lengths)?;
+                seen_to = if with_lengths { segment } else { seen_to };
+                all &= with_lengths || segment <= from;
+            }
+            let is_right = match segment == folder.segment {
+                true => folder.has(&copy),
+                // Numbers and folders rise together in all that we write: no folder is listed twice for a forger.
+                false => copy::length(volume, dir, copy.name)? == Ok(copy.identity.bytes),
+            };
+            if !is_right {
+                wrong.push(copy);
+            }
+        }
+    }
+    // At the end, the next look begins with the first folder.
+    let seen_to = if all { 0 } else { seen_to };
+    if within.kept && seen_to != from {
+        catalogue.set_lengths_seen_to(book, seen_to)?;
+    }
+    Ok(wrong)
+}
+
+/// The same where nothing may be written to the drive: these copies count for nothing from now on, which is told.
+pub(super) fn mark_wrong_lengths(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: i64,
+    clock: &dyn Clock,
+    findings: &mut Vec<Finding>,
+) -> Result<(), JobError> {
+    let wrong = wrong(catalogue, volume, dir, book, &LengthCheck { clock, kept: false })?;
+    catalogue.write_transaction(|| {
+        for copy in wrong {
+            let (payload, expected) = (copy.name, copy.identity.digest);
+            let (state, finding) = match copy::length(volume, dir, payload)? {
+                Ok(length) if length == copy.identity.bytes => continue,
+                Err(CopyCheck::Absent) => (CopyState::Missing, Finding::Missing { payload }),
+                _ => (CopyState::Damaged, Finding::Damaged { payload, expected, found: None }),
+            };
+            catalogue.set_payload_state(book, payload.number, state)?;
+            finding.note(findings);
+        }
+        Ok(())
+    })
+}

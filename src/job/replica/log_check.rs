@@ -1,0 +1,284 @@
+//! Reads both logs of a bag from their first byte to their last, on the medium, and compares them with what is known of
+//! them. Works a piece at a time and keeps nothing open between two; never writes to a drive.
+
+use super::append_log::still_answers;
+use super::line_reader::{LineReader, Piece};
+use super::manifest::{self, Judged, Numbers};
+use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, CopyState, KnownLines, Log, LogDamage, ReplicaState};
+use crate::model::ledger::{Reader, Verdict};
+use crate::model::{Finding, RelName, bag};
+
+/// A check that may be broken off and gone on with.
+pub(crate) struct LogCheck {
+    /// The book it was begun for: one read anew meanwhile is another.
+    book: i64,
+    stage: Stage,
+    found: Vec<LogDamage>,
+}
+
+enum Stage {
+    Ledger(LedgerSoFar),
+    Manifest(ManifestSoFar),
+    Done,
+}
+
+#[derive(Default)]
+struct LedgerSoFar {
+    reader: Reader,
+    lines: KnownLines,
+    /// Where the first break is; it may have been settled long ago.
+    first_break: Option<u64>,
+}
+
+#[derive(Default)]
+struct ManifestSoFar {
+    at: u64,
+    listed: Numbers,
+    /// Lines that are not what they should be, and where the first of them is.
+    wrong: u64,
+    first_wrong: Option<u64>,
+    /// Where bytes begin that are no lines: at the end of the file they are what a cut left, and no damage.
+    junk: Option<u64>,
+}
+
+/// What a piece of a check works on.
+pub(crate) struct Logs<'a> {
+    pub catalogue: &'a Catalogue,
+    pub volume: &'a dyn Volume,
+    pub dir: &'a RelName,
+    pub book: &'a ReplicaState,
+}
+
+impl LogCheck {
+    /// From the beginning.
+    pub(crate) fn new(book: &ReplicaState) -> Self {
+        Self { book: book.row, stage: Stage::Ledger(LedgerSoFar::default()), found: Vec::new() }
+    }
+
+    /// Whether it is one of this book.
+    pub(crate) fn is_of(&self, book: &ReplicaState) -> bool {
+        self.book == book.row
+    }
+
+    /// What was found, once both logs were read to their ends.
+    pub(crate) fn found(&self) -> Option<&[LogDamage]> {
+        matches!(self.stage, Stage::Done).then_some(self.found.as_slice())
+    }
+
+    /// Reads on, for about so many bytes or until `stop` says so, which is asked after every line; at least one line.
+    /// How many bytes it read.
+    pub(crate) fn go_on(
+        &mut self,
+        logs: &Logs<'_>,
+        most: u64,
+        stop: &dyn Fn() -> bool,
+    ) -> Result<u64, JobError> {
+        let mut bytes = 0;
+        loop {
+            let mut budget = Budget { most: most.saturating_sub(bytes), read: 0, stop };
+            let next = match &mut self.stage {
+                Stage::Ledger(ledger) => match ledger.go_on(logs, &mut budget)? {
+                    None => None,
+                    Some(damage) => {
+                        self.found.extend(damage);
+                        Some(Stage::Manifest(ManifestSoFar::default()))
+                    }
+                },
+                Stage::Manifest(manifest) => match manifest.go_on(logs, &mut budget)? {
+                    None => None,
+                    Some(damage) => {
+                        self.found.extend(damage);
+                        Some(Stage::Done)
+                    }
+                },
+                Stage::Done => return Ok(bytes),
+            };
+            bytes += budget.read;
+            match next {
+                Some(stage) => self.stage = stage,
+                None => return Ok(bytes),
+            }
+        }
+    }
+}
+
+struct Budget<'a> {
+    most: u64,
+    read: u64,
+    stop: &'a dyn Fn() -> bool,
+}
+
+impl Budget<'_> {
+    fn is_used_up(&mut self, bytes: u64) -> bool {
+        self.read += bytes;
+        self.read >= self.most || (self.stop)()
+    }
+}
+
+/// Whether an error is that of the log alone: then the drive is there, and does not give these bytes.
+fn gives_nothing(volume: &dyn Volume, error: DiskError) -> Result<(), JobError> {
+    match error.trouble {
+        Trouble::Failing | Trouble::Refused | Trouble::Denied => Ok(volume.present()?),
+        _ => Err(error.into()),
+    }
+}
+
+impl LedgerSoFar {
+    /// Some once it came to where the ledger is known to end: what is damaged, if anything is.
+    fn go_on(
+        &mut self,
+        logs: &Logs<'_>,
+        budget: &mut Budget<'_>,
+    ) -> Result<Option<Option<LogDamage>>, JobError> {
+        let end = logs.book.ledger_bytes;
+        let at = logs.dir.join(&RelName::fixed(bag::LEDGER));
+        if self.reader.at() < end {
+            let opened = logs.volume.read(&at, self.reader.at(), ReadFrom::Medium);
+            let mut lines = match opened {
+                Ok(source) => LineReader::new(source),
+                Err(error) if error.trouble == Trouble::Gone => {
+                    still_answers(logs.volume)?;
+                    return self.judge(logs, false).map(Some);
+                }
+                Err(error) => {
+                    gives_nothing(logs.volume, error)?;
+                    return self.judge(logs, true).map(Some);
+                }
+            };
+            while self.reader.at() < end {
+                let before = self.reader.at();
+                match lines.next() {
+                    Ok(Some(piece)) => self.take(piece),
+                    Ok(None) => break,
+                    Err(error) => {
+                        gives_nothing(logs.volume, error)?;
+                        return self.judge(logs, true).map(Some);
+                    }
+                }
+                let is_last = self.reader.at() >= end;
+                if budget.is_used_up(self.reader.at() - before) && !is_last {
+                    return Ok(None);
+                }
+            }
+        }
+        self.judge(logs, false).map(Some)
+    }
+
+    fn take(&mut self, piece: Piece<'_>) {
+        match piece {
+            Piece::Line(raw, length) => {
+                if let Verdict::Line(..) = self.reader.line(raw, length) {
+                    self.lines.add(&self.reader.chain().head);
+                }
+            }
+            Piece::TooLong(length) => self.reader.junk(length),
+        }
+        if let Some(broken) = self.reader.broken() {
+            self.first_break.get_or_insert(broken.at);
+        }
+    }
+
+    fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
+        let known = logs.catalogue.known_lines(logs.book.row)?;
+        if self.lines == known {
+            return Ok(None);
+        }
+        let at = match self.reader.broken() {
+            _ if unreadable => self.reader.at(),
+            Some(broken) => broken.at,
+            None => self.first_break.unwrap_or(self.reader.at()),
+        };
+        let lines = known.lines.saturating_sub(self.lines.lines).max(1);
+        Ok(Some(LogDamage { log: Log::Ledger, at, lines, unreadable }))
+    }
+}
+
+impl ManifestSoFar {
+    /// Some once it came to the end.
+    fn go_on(
+        &mut self,
+        logs: &Logs<'_>,
+        budget: &mut Budget<'_>,
+    ) -> Result<Option<Option<LogDamage>>, JobError> {
+        let at = logs.dir.join(&RelName::fixed(bag::MANIFEST));
+        let mut lines = match logs.volume.read(&at, self.at, ReadFrom::Medium) {
+            Ok(source) => LineReader::new(source),
+            Err(error) if error.trouble == Trouble::Gone => {
+                still_answers(logs.volume)?;
+                return self.judge(logs, false).map(Some);
+            }
+            Err(error) => {
+                gives_nothing(logs.volume, error)?;
+                return self.judge(logs, true).map(Some);
+            }
+        };
+        loop {
+            let (right, length) = match lines.next() {
+                Ok(Some(piece)) => manifest::judge(logs.catalogue, logs.book.row, &piece)?,
+                Ok(None) => return self.judge(logs, false).map(Some),
+                Err(error) => {
+                    gives_nothing(logs.volume, error)?;
+                    return self.judge(logs, true).map(Some);
+                }
+            };
+            match right {
+                Judged::Junk => {
+                    self.junk.get_or_insert(self.at);
+                }
+                line => {
+                    self.first_wrong = self.first_wrong.or(self.junk.take());
+                    self.take(line);
+                }
+            }
+            self.at += length;
+            if budget.is_used_up(length) {
+                return Ok(None);
+            }
+        }
+    }
+
+    fn take(&mut self, line: Judged) {
+        match line {
+            Judged::Right(payload) => self.listed.insert(payload.number),
+            Judged::Wrong => {
+                self.first_wrong.get_or_insert(self.at);
+                self.wrong += 1;
+            }
+            Judged::Unknown | Judged::Comment | Judged::Junk => {}
+        }
+    }
+
+    /// A line that became junk, or another's, is a copy that is not listed any more.
+    fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
+        let mut unlisted = 0;
+        manifest::each_copy(logs.catalogue, logs.book, |copy| {
+            let must = match copy.state {
+                CopyState::Missing | CopyState::GivenUp | CopyState::Removed => false,
+                // One that has gone need not be listed, and nobody records that it has.
+                CopyState::Debris => false,
+                _ => true,
+            };
+            unlisted += u64::from(must && !self.listed.contains(copy.name.number));
+        })?;
+        let junk = u64::from(self.first_wrong.is_some());
+        let lines = self.wrong.max(unlisted).max(junk);
+        if lines == 0 && !unreadable {
+            return Ok(None);
+        }
+        let at = self.first_wrong.filter(|_| !unreadable).unwrap_or(self.at);
+        Ok(Some(LogDamage { log: Log::Manifest, at, lines: lines.max(1), unreadable }))
+    }
+}
+
+/// What was found, as told to a person.
+pub(crate) fn finding(damage: &LogDamage) -> Finding {
+    let LogDamage { log, at, lines, unreadable } = *damage;
+    match (log, unreadable) {
+        (Log::Ledger, false) => Finding::LedgerLinesLost { at, lines },
+        (Log::Manifest, false) => Finding::ManifestLinesLost { at, lines },
+        (Log::Ledger, true) => Finding::LogUnreadable { log: bag::LEDGER, at },
+        (Log::Manifest, true) => Finding::LogUnreadable { log: bag::MANIFEST, at },
+    }
+}

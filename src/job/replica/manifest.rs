@@ -1,0 +1,420 @@
+//! Keeps the payload manifest whole: every copy is listed once, and what a cut left at its end is
+//! covered. Never removes the line of a copy; on FAT nothing is truncated, so the end is written over
+//! in place.
+
+use super::append_log::write_proven;
+use super::copy::{self, CopyCheck};
+use super::line_reader::{LineReader, Piece};
+use crate::disk::{ReadFrom, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, CopyRow, CopyState, ReplicaState};
+use crate::model::limits::{BATCH_MESSAGES_MAX, MANIFEST_JUNK_BYTES, NUMBER_MAX};
+use crate::model::{Digest, Finding, Identity, PayloadName, RelName, bag};
+use std::collections::{BTreeMap, HashSet};
+use std::ops::Range;
+
+fn path(dir: &RelName) -> RelName {
+    dir.join(&RelName::fixed(bag::MANIFEST))
+}
+
+/// Appends lines and makes them durable, with every copy written to the device before.
+pub(crate) fn append(
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: &mut ReplicaState,
+    lines: &str,
+) -> Result<(), JobError> {
+    write_proven(volume, &path(dir), book.manifest_bytes, lines.as_bytes())?;
+    book.manifest_bytes += lines.len() as u64;
+    Ok(())
+}
+
+/// Whether the manifest is as long as it is known to be: then nobody but us has written to it.
+pub(super) fn is_unchanged(
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: &ReplicaState,
+) -> Result<bool, JobError> {
+    Ok(volume.length(&path(dir))? == Some(book.manifest_bytes))
+}
+
+/// Covers the lines of some copies with comments, each in its place.
+pub(super) fn blank_lines(
+    volume: &dyn Volume,
+    dir: &RelName,
+    copies: &[PayloadName],
+) -> Result<(), JobError> {
+    let mut covered: Vec<Range<u64>> = Vec::new();
+    read(volume, dir, |_, payload, at| {
+        if copies.binary_search_by_key(&payload.number, |name| name.number).is_ok() {
+            covered.push(at);
+        }
+        Ok(())
+    })?;
+    for run in covered.chunk_by(|one, next| one.end == next.start) {
+        let (Some(first), filler) = (run.first(), run.iter()) else { continue };
+        let filler: Vec<u8> = filler.flat_map(|at| bag::filler(at.end - at.start)).collect();
+        write_proven(volume, &path(dir), first.start, &filler)?;
+    }
+    Ok(())
+}
+
+/// Writes the last line once more as it is: a flush of the device.
+pub(super) fn flush(volume: &dyn Volume, dir: &RelName) -> Result<(), JobError> {
+    let listed = read(volume, dir, |_, _, _| Ok(()))?;
+    let Some((digest, payload, at)) = listed.last else { return Ok(()) };
+    let line = bag::manifest_line(&digest, payload);
+    match line.len() as u64 == at.end - at.start {
+        true => write_proven(volume, &path(dir), at.start, line.as_bytes()),
+        false => Ok(()),
+    }
+}
+
+/// The numbers of those among some copies without a line that are listed with the hash they have: they had
+/// been read back when the cut came, so each is whole.
+pub(super) fn listed_with_their_hash(
+    volume: &dyn Volume,
+    dir: &RelName,
+    orphans: &[(PayloadName, Identity)],
+) -> Result<HashSet<u32>, JobError> {
+    let mut proven = HashSet::new();
+    if orphans.is_empty() {
+        return Ok(proven);
+    }
+    read(volume, dir, |digest, payload, _| {
+        let at = orphans.binary_search_by_key(&payload.number, |(name, _)| name.number);
+        if at.is_ok_and(|n| orphans[n].0 == payload && orphans[n].1.digest == digest) {
+            proven.insert(payload.number);
+        }
+        Ok(())
+    })?;
+    Ok(proven)
+}
+
+/// What mending a manifest works on.
+pub(super) struct Mending<'a> {
+    pub catalogue: &'a Catalogue,
+    pub volume: &'a dyn Volume,
+    pub dir: &'a RelName,
+    /// Its last lines may be in the system's memory alone.
+    pub doubtful: bool,
+}
+
+impl Mending<'_> {
+    /// Compares the manifest with the copies known and those to be adopted, by number, and writes what is
+    /// missing.
+    pub(super) fn run(
+        &self,
+        book: &mut ReplicaState,
+        adopted: &[(PayloadName, Identity)],
+        findings: &mut Vec<Finding>,
+    ) -> Result<(), JobError> {
+        let Self { catalogue, volume, dir, doubtful } = *self;
+        let mut held = Numbers::default();
+        let mut uncertain = BTreeMap::new();
+        each_copy(catalogue, book, |copy| {
+            held.insert(copy.name.number);
+            if copy.state == CopyState::Debris {
+                uncertain.insert(copy.name.number, copy.identity.digest);
+            }
+        })?;
+        for (payload, identity) in adopted {
+            held.insert(payload.number);
+            uncertain.insert(payload.number, identity.digest);
+        }
+        let mut wrong = Vec::new();
+        let mut listed = read(volume, dir, |digest, payload, at| {
+            let is = uncertain.get(&payload.number);
+            if !held.contains(payload.number) || is.is_some_and(|is| *is != digest) {
+                wrong.push((at, payload));
+            }
+            // More than one batch is nothing that a cut can leave.
+            wrong.truncate(BATCH_MESSAGES_MAX + 1);
+            Ok(())
+        })?;
+        if listed.endless {
+            let at = volume.facts().shown.clone();
+            return Err(JobError::Endless { at, file: bag::MANIFEST });
+        }
+        if wrong.len() <= BATCH_MESSAGES_MAX {
+            self.correct_line(&mut listed, wrong, &uncertain)?;
+        }
+        book.next_number = book.next_number.max(listed.numbers.highest() + 1);
+        let text = self.unlisted(book, adopted, &listed.numbers)?;
+        let junk = listed.length - listed.sound;
+        let filler = junk.saturating_sub(text.len() as u64);
+        if junk > 0 {
+            findings.push(Finding::ManifestTorn { bytes: junk });
+        }
+        book.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
+        if text.is_empty() && filler == 0 {
+            // Written once more as it is, the last line takes those before it along.
+            let Some((digest, payload, at)) = listed.last.filter(|_| doubtful) else {
+                return Ok(());
+            };
+            let line = bag::manifest_line(&digest, payload);
+            return match line.len() as u64 == at.end - at.start {
+                true => write_proven(volume, &path(dir), at.start, line.as_bytes()),
+                false => Ok(()),
+            };
+        }
+        let mut bytes = text.into_bytes();
+        bytes.extend_from_slice(&bag::filler(filler));
+        write_proven(volume, &path(dir), listed.sound, &bytes)
+    }
+
+    /// The lines of the copies that are not listed.
+    fn unlisted(
+        &self,
+        book: &ReplicaState,
+        adopted: &[(PayloadName, Identity)],
+        listed: &Numbers,
+    ) -> Result<String, JobError> {
+        let mut text = String::new();
+        let mut debris = Vec::new();
+        each_copy(self.catalogue, book, |copy| {
+            let line = || bag::manifest_line(&copy.identity.digest, copy.name);
+            match copy.state {
+                _ if listed.contains(copy.name.number) => {}
+                // One that is not there need not be listed; it would only make the bag invalid.
+                CopyState::Missing => {}
+                CopyState::GivenUp | CopyState::Removed => {}
+                // That debris has gone nobody records.
+                CopyState::Debris => debris.push((copy.name, line())),
+                _ => text.push_str(&line()),
+            }
+        })?;
+        for (payload, line) in debris {
+            if self.volume.length(&self.dir.join(&payload.to_rel()))?.is_some() {
+                text.push_str(&line);
+            }
+        }
+        for (payload, identity) in adopted.iter().filter(|(p, _)| !listed.contains(p.number)) {
+            text.push_str(&bag::manifest_line(&identity.digest, *payload));
+        }
+        Ok(text)
+    }
+
+    /// Until it is flushed, a device may keep lines and lose what they list. At the end of the manifest such a
+    /// line is junk; before others it is written over in place: by a comment, or with the hash that the copy has.
+    fn correct_line(
+        &self,
+        listed: &mut Listed,
+        mut wrong: Vec<(Range<u64>, PayloadName)>,
+        uncertain: &BTreeMap<u32, Digest>,
+    ) -> Result<(), JobError> {
+        // One that cannot be looked at may be there.
+        let absent = |payload| -> Result<bool, JobError> {
+            Ok(copy::length(self.volume, self.dir, payload)? == Err(CopyCheck::Absent))
+        };
+        while let Some((at, payload)) = wrong.pop_if(|(at, _)| at.end == listed.sound) {
+            if !absent(payload)? {
+                wrong.push((at, payload));
+                break;
+            }
+            listed.sound = at.start;
+        }
+        for (at, payload) in wrong {
+            let length = at.end - at.start;
+            let line = match uncertain.get(&payload.number) {
+                Some(digest) => bag::manifest_line(digest, payload).into_bytes(),
+                None if absent(payload)? => bag::filler(length),
+                // Nobody knows what it is; the next mount shows it again.
+                None => continue,
+            };
+            if line.len() as u64 == length {
+                write_proven(self.volume, &path(self.dir), at.start, &line)?;
+                // It is not to be written as it was.
+                listed.last.take_if(|(_, _, last)| *last == at);
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What a piece of a manifest is beside what the ledger tells of the copies.
+pub(super) enum Judged {
+    /// The line of a copy, as it should be.
+    Right(PayloadName),
+    /// The line of a known copy, and not as it should be: which part of it rotted nobody can tell.
+    Wrong,
+    /// A line of ours of a copy that the ledger does not tell of.
+    Unknown,
+    /// A comment or an empty line.
+    Comment,
+    /// Bytes that are no line.
+    Junk,
+}
+
+/// Judges a piece, and tells its length.
+pub(super) fn judge(
+    catalogue: &Catalogue,
+    book: i64,
+    piece: &Piece<'_>,
+) -> Result<(Judged, u64), JobError> {
+    let (raw, length) = match *piece {
+        Piece::Line(raw, length) if length as usize > raw.len() => (raw, length),
+        Piece::Line(_, length) | Piece::TooLong(length) => return Ok((Judged::Junk, length)),
+    };
+    if raw.starts_with(b"#") || raw.is_empty() {
+        return Ok((Judged::Comment, length));
+    }
+    let Some((digest, payload)) = bag::read_manifest_line(raw) else {
+        return Ok((Judged::Junk, length));
+    };
+    let Some(copy) = catalogue.payload(book, payload.number)? else {
+        return Ok((Judged::Unknown, length));
+    };
+    let line = bag::manifest_line(&copy.identity.digest, copy.name);
+    // An editor may have ended the lines, or parted them, as it does; but not one that is as long as ours.
+    let same = copy.name == payload && copy.identity.digest == digest;
+    let right = same && (line.len() as u64 != length || line.as_bytes().starts_with(raw));
+    Ok((if right { Judged::Right(payload) } else { Judged::Wrong }, length))
+}
+
+/// Covers what stands wrong before the manifest's end with comments, each in its place. The lines of the copies that
+/// are not listed then are written at the end by [`Mending`].
+pub(super) fn cover_wrong(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    dir: &RelName,
+    book: i64,
+) -> Result<(), JobError> {
+    let at = path(dir);
+    if volume.length(&at)?.is_none() {
+        return Ok(());
+    }
+    let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    let (mut offset, mut runs, mut last_wrong) = (0, 0, 0);
+    // What is to be covered next, as long as one piece follows the other.
+    let mut run = 0..0;
+    let cover = |run: &Range<u64>| match run.is_empty() {
+        true => Ok(()),
+        false => write_proven(volume, &at, run.start, &bag::filler(run.end - run.start)),
+    };
+    while let Some(piece) = lines.next()? {
+        let (judged, length) = judge(catalogue, book, &piece)?;
+        let end = offset + length;
+        if matches!(judged, Judged::Wrong) {
+            last_wrong = end;
+        }
+        if matches!(judged, Judged::Junk | Judged::Wrong) {
+            run = if run.end == offset && !run.is_empty() { run.start..end } else { offset..end };
+        } else if !run.is_empty() {
+            cover(&run)?;
+            run = 0..0;
+            runs += 1;
+        }
+        offset = end;
+        // Far more than rots between two readings: the rest stays found.
+        if runs > BATCH_MESSAGES_MAX || run.end - run.start > MANIFEST_JUNK_BYTES {
+            return Ok(());
+        }
+    }
+    // Junk at the very end is what a cut leaves, and is written over with whatever is to be listed.
+    cover(&(run.start..last_wrong.max(run.start)))
+}
+
+pub(super) fn each_copy(
+    catalogue: &Catalogue,
+    book: &ReplicaState,
+    mut each: impl FnMut(&CopyRow),
+) -> Result<(), JobError> {
+    let mut after = 0;
+    loop {
+        let page = catalogue.payloads_after(book.row, after, 1_000)?;
+        let Some(last) = page.last() else { return Ok(()) };
+        after = last.name.number;
+        page.iter().for_each(&mut each);
+    }
+}
+
+/// What a manifest lists.
+pub struct Listed {
+    numbers: Numbers,
+    /// Octets up to the end of the last line of ours.
+    sound: u64,
+    /// The last line of a copy, and where it is.
+    last: Option<(Digest, PayloadName, Range<u64>)>,
+    length: u64,
+    /// It goes on without lines for longer than any cut can make it; reading stopped there.
+    endless: bool,
+}
+
+impl Listed {
+    /// Octets up to the end of the last line of ours: what comes behind may be written over.
+    pub fn sound(&self) -> u64 {
+        self.sound
+    }
+
+    /// Octets of the file.
+    pub fn length(&self) -> u64 {
+        self.length
+    }
+}
+
+/// Reads the manifest; `each` is given every line of ours, and the octets at which it stands. Other
+/// lines are passed over.
+pub fn read(
+    volume: &dyn Volume,
+    dir: &RelName,
+    mut each: impl FnMut(Digest, PayloadName, Range<u64>) -> Result<(), JobError>,
+) -> Result<Listed, JobError> {
+    let mut listed =
+        Listed { numbers: Numbers::default(), sound: 0, last: None, length: 0, endless: false };
+    let at = path(dir);
+    if volume.length(&at)?.is_none() {
+        return Ok(listed);
+    }
+    let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    while let Some(piece) = lines.next()? {
+        let (line, length) = match piece {
+            Piece::Line(raw, length) => {
+                // Without its line feed the last line may be torn anywhere, also within its extension.
+                let whole = length as usize > raw.len();
+                let comment = raw.starts_with(b"#") || raw.is_empty();
+                let line = bag::read_manifest_line(raw).filter(|_| whole);
+                (line.map(Some).or((comment && whole).then_some(None)), length)
+            }
+            Piece::TooLong(length) => (None, length),
+        };
+        let at = listed.length..listed.length + length;
+        listed.length += length;
+        if let Some(line) = line {
+            listed.sound = listed.length;
+            if let Some((digest, payload)) = line {
+                listed.numbers.insert(payload.number);
+                listed.last = Some((digest, payload, at.clone()));
+                each(digest, payload, at)?;
+            }
+        }
+        listed.endless = listed.length - listed.sound > MANIFEST_JUNK_BYTES;
+        if listed.endless {
+            break;
+        }
+    }
+    Ok(listed)
+}
+
+/// A set of payload numbers: one bit each, so at most 12.5 MB whatever a manifest claims.
+#[derive(Default)]
+pub(super) struct Numbers(Vec<u64>);
+
+impl Numbers {
+    pub(super) fn insert(&mut self, number: u32) {
+        let word = (number.min(NUMBER_MAX) / 64) as usize;
+        if word >= self.0.len() {
+            self.0.resize(word + 1, 0);
+        }
+        self.0[word] |= 1 << (number % 64);
+    }
+
+    fn highest(&self) -> u32 {
+        let last = self.0.iter().rposition(|word| *word != 0);
+        last.map_or(0, |word| word as u32 * 64 + self.0[word].ilog2())
+    }
+
+    pub(super) fn contains(&self, number: u32) -> bool {
+        self.0.get((number / 64) as usize).is_some_and(|word| word >> (number % 64) & 1 == 1)
+    }
+}

@@ -1,0 +1,317 @@
+//! Makes a station's bag whole again after a cut: the last commits are read again, copies without a
+//! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
+
+use super::append_log;
+use super::copy::{self, CopyCheck};
+use super::ledger::{self, Loaded};
+use super::lengths::{self, LengthCheck};
+use super::manifest::{self, Mending};
+use super::prune::finish_pruning;
+use super::retell::Retelling;
+use crate::disk::{EntryKind, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, CopyRow, ReplicaState};
+use crate::job::verify::READ_ERROR;
+use crate::model::ledger::{Break, Event};
+use crate::model::limits::{
+    BATCH_MESSAGES_MAX, DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES,
+    SEGMENT_MESSAGES, SEGMENT_PER_SESSION_MAX,
+};
+use crate::model::{Clock, Digest, Finding, Identity, PayloadName, RelName, bag};
+use std::collections::BTreeMap;
+
+/// Everything recovery works on.
+pub(super) struct Recovery<'a> {
+    pub catalogue: &'a Catalogue,
+    pub volume: &'a dyn Volume,
+    pub dir: &'a RelName,
+    pub clock: &'a dyn Clock,
+    /// The last segment known before the ledger's new lines were read: copies without a line may be in any since.
+    pub since: u32,
+    /// Lines of the manifest were found to be wrong, somewhere before its end.
+    pub wrong_lines: bool,
+    /// A sync failed in this mount: what the system tells of files made since may be on no medium.
+    pub lost_pages: bool,
+}
+
+impl Recovery<'_> {
+    /// The whole of it, in the order that lets every step be cut: what is only read has changed nothing.
+    /// Debris goes into the ledger before it is listed, since a copy that is listed and has no line was read
+    /// back before a cut came, and is adopted; so what is adopted is listed first.
+    pub(super) fn run(
+        &self,
+        book: &mut ReplicaState,
+        loaded: &Loaded,
+        findings: &mut Vec<Finding>,
+    ) -> Result<(), JobError> {
+        // A cut may have left what was reserved for lines that never came.
+        append_log::reserve(self.volume, self.dir, 0, 0)?;
+        // Whoever wrote here before may have been ended in the middle: what that left in memory goes to the
+        // device first, so that nothing is read here that a cut would still take.
+        self.volume.sync_all().map_err(JobError::NotSynced)?;
+        let doubtful = self.lost_pages || book.unsynced_lines;
+        let retelling = Retelling::of(self.catalogue, self.volume, self.dir, book)?;
+        let mut end_line_before = loaded.unended && loaded.length > 0;
+        let broken = loaded.broken.map(|broken| {
+            let to = loaded.length + u64::from(end_line_before);
+            let (from, whole_lines, torn) = (broken.at, broken.whole_lines, loaded.torn);
+            Event::Recovered { from, to, whole_lines, torn }
+        });
+        let mut events = self.recheck(book, loaded.anew, findings)?;
+        if let Some(retelling) = retelling.as_ref().filter(|_| loaded.same_medium) {
+            // Before the copies without a line are looked for: these are none.
+            self.append(book, std::mem::take(&mut events), std::mem::take(&mut end_line_before))?;
+            self.append(book, retelling.copies()?, false)?;
+        }
+        let mut orphans = self.orphans(book)?;
+        if self.lost_pages {
+            // They may have names in memory alone. The next mount shows what there is.
+            book.unlisted_anywhere = true;
+            orphans.clear();
+        }
+        let proven = manifest::listed_with_their_hash(self.volume, self.dir, &orphans)?;
+        let mut adopted = Vec::new();
+        for (payload, identity) in orphans {
+            if proven.contains(&payload.number) || self.catalogue.is_message(book.row, &identity)? {
+                Finding::Adopted { payload }.note(findings);
+                adopted.push((payload, identity));
+            } else {
+                Finding::Debris { payload }.note(findings);
+                events.push(Event::Debris { payload, identity });
+            }
+        }
+        findings.extend(loaded.broken.as_ref().map(finding));
+        events.extend(broken);
+        let damage =
+            events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
+        if damage {
+            // Every message is held against this drive again, so that what was lost is copied anew.
+            book.recorded_through = 0;
+        }
+        self.append(book, events, end_line_before)?;
+        if self.wrong_lines {
+            manifest::cover_wrong(self.catalogue, self.volume, self.dir, book.row)?;
+        }
+        let mend =
+            Mending { catalogue: self.catalogue, volume: self.volume, dir: self.dir, doubtful };
+        mend.run(book, &adopted, findings)?;
+        let adopt = |(payload, identity)| Event::Adopted { payload, identity };
+        let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
+        if book.unsynced_lines && events.is_empty() {
+            // A line behind those read makes them as durable as itself.
+            events.push(Event::opened());
+        }
+        self.append(book, events, false)?;
+        if let Some(retelling) = retelling {
+            self.retell(&retelling, book)?;
+        }
+        // Nothing is removed by what the system may only believe.
+        if !self.lost_pages {
+            finish_pruning(self.catalogue, self.volume, self.dir, book)?;
+        }
+        self.catalogue.log_damage_mended(book.row)?;
+        self.begin_segment(book);
+        Ok(())
+    }
+
+    /// Writes again what the ledger told of locations and tells no more. What was known before is forgotten only then.
+    fn retell(&self, retelling: &Retelling<'_>, book: &mut ReplicaState) -> Result<(), JobError> {
+        self.append(book, retelling.roots()?, false)?;
+        let mut after = None;
+        loop {
+            let (events, last) = retelling.assertions(after.as_ref())?;
+            if last.is_none() {
+                break;
+            }
+            self.append(book, events, false)?;
+            after = last;
+        }
+        // Only now what has left: after everything that a restore needs instead of it. Where a line that cannot be read
+        // was never known here, nobody here can say what it told of.
+        let mut after = None;
+        while book.gaps_unknown == 0 {
+            let (events, last) = retelling.departures(after.as_ref(), book.gaps)?;
+            if last.is_none() {
+                break;
+            }
+            self.append(book, events, false)?;
+            after = last;
+        }
+        self.catalogue.drop_retired(retelling.retired)
+    }
+
+    fn append(
+        &self,
+        book: &mut ReplicaState,
+        events: Vec<Event>,
+        end_line_before: bool,
+    ) -> Result<(), JobError> {
+        let stamp = self.clock.stamp();
+        let mut end = end_line_before;
+        let mut events = events.into_iter().peekable();
+        // A few at a time: of a ruined drive there may be as many as it has copies.
+        while end || events.peek().is_some() {
+            let some: Vec<_> = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
+            let mut lines = self.catalogue.writers_untold(book, &some)?;
+            lines.extend(some);
+            ledger::append(self.catalogue, self.volume, self.dir, book, &stamp, lines, end)?;
+            end = false;
+        }
+        Ok(())
+    }
+
+    /// Reads again the last commits, which a lying device may have lost, whatever lines behind a break claim, and
+    /// copies that are not as long as they should be. Where bad copies are found, those before them are read too: a
+    /// ledger that is not this drive's own, or a folder that is gone, makes all of them bad.
+    fn recheck(
+        &self,
+        book: &ReplicaState,
+        anew: bool,
+        findings: &mut Vec<Finding>,
+    ) -> Result<Vec<Event>, JobError> {
+        let mut events = Vec::new();
+        let now = self.clock.stamp().time;
+        for copy in self.catalogue.claimed_payloads(book.row)? {
+            events.extend(self.check(book, anew, &copy, findings)?);
+        }
+        let within = LengthCheck { clock: self.clock, kept: true };
+        let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, book.row, &within)?;
+        let mut looked_at = BTreeMap::new();
+        for copy in wrong {
+            looked_at.insert(copy.name.number, self.check(book, anew, &copy, findings)?);
+        }
+        let mut before = NUMBER_MAX + 1;
+        loop {
+            let page = self.catalogue.payloads_before(book.row, before, RECHECK_MESSAGES)?;
+            let Some(last) = page.last() else { break };
+            before = last.name.number;
+            let (sound_until, mut bytes) = (events.len(), 0_u64);
+            let mut sound = Vec::new();
+            for copy in page {
+                bytes = bytes.saturating_add(copy.identity.bytes);
+                if bytes > RECHECK_BYTES && events.len() == sound_until {
+                    break;
+                }
+                if copy.state.is_whole() {
+                    let found = match looked_at.remove(&copy.name.number) {
+                        Some(found) => found,
+                        None => self.check(book, anew, &copy, findings)?,
+                    };
+                    match found {
+                        None => sound.push(copy.name.number),
+                        bad => events.extend(bad),
+                    }
+                }
+            }
+            self.catalogue.write_transaction(|| {
+                sound.into_iter().try_for_each(|n: u32| {
+                    self.catalogue.read_here(book.row, n..=n)?;
+                    self.catalogue.copies_reread(book.row, n..=n, now)
+                })
+            })?;
+            if events.len() == sound_until {
+                break;
+            }
+        }
+        events.extend(looked_at.into_values().flatten());
+        Ok(events)
+    }
+
+    /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be
+    /// in the last segments, unless the ledger had to be read anew or some were passed over.
+    fn orphans(&self, book: &mut ReplicaState) -> Result<Vec<(PayloadName, Identity)>, JobError> {
+        let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
+        let folders = self.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
+        let mut segments: Vec<u32> = folders
+            .iter()
+            .filter(|entry| entry.kind == EntryKind::Folder)
+            .filter_map(|entry| PayloadName::segment_of(&entry.name))
+            .filter(|segment| book.unlisted_anywhere || *segment >= book.segment.min(self.since))
+            .collect();
+        segments.sort_unstable();
+        let mut orphans = Vec::new();
+        let mut unseen = false;
+        for segment in segments {
+            let Some(entries) = copy::list(self.volume, self.dir, segment)? else {
+                // Nobody knows what is in it, so nothing is written to it, and as many numbers as it may hold
+                // are not used: one of them for another copy would be one too many.
+                unseen = true;
+                book.next_number = (book.next_number + SEGMENT_MESSAGES).min(NUMBER_MAX + 1);
+                if segment >= book.segment {
+                    (book.segment, book.segment_used) = (segment, SEGMENT_MESSAGES);
+                }
+                continue;
+            };
+            let mut used = 0;
+            for entry in entries {
+                used += 1;
+                let Some(name) = PayloadName::from_file(segment, &entry.name) else { continue };
+                book.next_number =
+                    book.next_number.max(name.number.saturating_add(1)).min(NUMBER_MAX + 1);
+                if entry.kind != EntryKind::File
+                    || self.catalogue.knows_number(book.row, name.number)?
+                {
+                    continue;
+                }
+                // One that cannot be read stays without a line; its number is used all the same.
+                let longest = self.volume.facts().longest_file;
+                match copy::hash(self.volume, self.dir, name, longest)? {
+                    CopyCheck::Is(identity) => orphans.push((name, identity)),
+                    CopyCheck::Unreadable(_) | CopyCheck::Absent => unseen = true,
+                }
+            }
+            if segment >= book.segment {
+                book.segment = segment;
+                book.segment_used = used;
+            }
+        }
+        book.unlisted_anywhere = unseen;
+        orphans.sort_by_key(|(name, _)| name.number);
+        Ok(orphans)
+    }
+
+    /// Reads one copy back; what is wrong with it, as an event for the ledger. What a ledger read anew says was once
+    /// right may be another drive's, or another day's: it counts against nobody.
+    fn check(
+        &self,
+        book: &ReplicaState,
+        anew: bool,
+        copy: &CopyRow,
+        findings: &mut Vec<Finding>,
+    ) -> Result<Option<Event>, JobError> {
+        let payload = copy.name;
+        let expected: Digest = copy.identity.digest;
+        let read = copy::hash(self.volume, self.dir, payload, copy.identity.bytes)?;
+        if read == CopyCheck::Is(copy.identity) {
+            return Ok(None);
+        }
+        let found = match read {
+            CopyCheck::Absent => Finding::Missing { payload },
+            other => Finding::Damaged { payload, expected, found: other.digest() },
+        };
+        if let (CopyCheck::Is(other), false) = (read, anew) {
+            let number = payload.number;
+            self.catalogue.note_wrong(book.drive, book.row, number, &copy.identity, &other)?;
+        }
+        if read.is_failing() {
+            self.catalogue.mark_worn(book.drive, READ_ERROR)?;
+        }
+        found.note(findings);
+        Ok(Some(read.event(payload)))
+    }
+
+    /// A folder that a cut may have damaged is not written to again.
+    fn begin_segment(&self, book: &mut ReplicaState) {
+        if book.segment > 0 && book.segment < SEGMENT_PER_SESSION_MAX {
+            book.segment_used = SEGMENT_MESSAGES;
+        }
+    }
+}
+
+/// A break, as told to a person.
+pub(super) fn finding(broken: &Break) -> Finding {
+    match broken.whole_lines {
+        0 => Finding::LedgerTorn { at: broken.at, bytes: broken.junk },
+        whole_lines => Finding::LedgerAltered { at: broken.at, whole_lines },
+    }
+}

@@ -1,0 +1,115 @@
+//! Whether a ledger may be taken in: by the room of the card that keeps it, and by the copies that bear it out.
+//! Never reads what a line says.
+
+use super::copy;
+use super::line_reader::{LineReader, Piece};
+use crate::disk::{EntryKind, ReadFrom, Trouble, Volume};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, KnownLines, LedgerRoom, ReplicaState};
+use crate::model::limits::{
+    COPIES_COUNTED, DRIVE_FOLDER_ENTRIES, LEDGER_LINE_LEAST, LEDGER_LINES_A_COPY,
+    LEDGER_LINES_PLAIN, LEDGER_SMALL_BYTES,
+};
+use crate::model::{PayloadName, RelName, bag};
+
+/// A ledger that is to be read from somewhere to its end.
+pub(super) struct Asked<'a> {
+    pub volume: &'a dyn Volume,
+    pub dir: &'a RelName,
+    pub from: u64,
+    pub length: u64,
+    /// The lines that this card knew of.
+    pub before: KnownLines,
+}
+
+impl Asked<'_> {
+    /// Fails where it is not to be taken in. A restore, which is to bring back what it can, asks for the room alone.
+    pub(super) fn may_be_taken_in(
+        &self,
+        catalogue: &Catalogue,
+        book: &ReplicaState,
+        partly: bool,
+    ) -> Result<Option<LedgerRoom>, JobError> {
+        if !partly && !catalogue.is_vouched_for(book.drive)? {
+            self.is_borne_out()?;
+        }
+        let room = catalogue.room_for(self.length.saturating_sub(self.from));
+        match room.filter(|room| !room.is_enough()) {
+            Some(LedgerRoom { free, needed, .. }) => {
+                let at = self.volume.facts().shown.clone();
+                Err(JobError::NoRoomForLedger { at, needed, free })
+            }
+            None => Ok(room),
+        }
+    }
+
+    /// Whether an error is that the room ran out meanwhile, which is no trouble of mail: that has what was left for it.
+    pub(super) fn no_room(&self, room: Option<LedgerRoom>, error: JobError) -> JobError {
+        let is_full = match &error {
+            JobError::Disk(error) => error.trouble == Trouble::Full,
+            error => error.state_trouble() == Some(Trouble::Full),
+        };
+        match room {
+            Some(LedgerRoom { free, needed, .. }) if is_full && needed > LEDGER_SMALL_BYTES => {
+                let at = self.volume.facts().shown.clone();
+                JobError::NoRoomForLedger { at, needed, free }
+            }
+            _ => error,
+        }
+    }
+
+    /// Whether there are copies enough for its lines. Copies are counted, and then lines, only where its length does
+    /// not settle it.
+    fn is_borne_out(&self) -> Result<(), JobError> {
+        let most = self.length.saturating_sub(self.from) / LEDGER_LINE_LEAST;
+        let plain = LEDGER_LINES_PLAIN + self.before.lines;
+        if most <= plain {
+            return Ok(());
+        }
+        let copies = self.copies((most - plain).div_ceil(LEDGER_LINES_A_COPY))?;
+        let allowed = plain + copies * LEDGER_LINES_A_COPY;
+        if most <= allowed || !self.has_more_lines(allowed)? {
+            return Ok(());
+        }
+        let at = self.volume.facts().shown.clone();
+        Err(JobError::LedgerNotBorneOut { at, lines: allowed, copies })
+    }
+
+    /// Files that may be copies, `enough` or more at most.
+    fn copies(&self, enough: u64) -> Result<u64, JobError> {
+        let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
+        let enough = enough.min(COPIES_COUNTED);
+        let mut copies = 0;
+        for folder in self.volume.list(&data, DRIVE_FOLDER_ENTRIES)? {
+            let segment = PayloadName::segment_of(&folder.name);
+            let Some(segment) = segment.filter(|_| folder.kind == EntryKind::Folder) else {
+                continue;
+            };
+            let files = copy::list(self.volume, self.dir, segment)?.unwrap_or_default();
+            let is_copy = |name: &[u8]| PayloadName::from_file(segment, name).is_some();
+            copies += files.iter().filter(|f| f.kind == EntryKind::File && is_copy(&f.name)).count()
+                as u64;
+            if copies >= enough {
+                break;
+            }
+        }
+        Ok(copies)
+    }
+
+    fn has_more_lines(&self, allowed: u64) -> Result<bool, JobError> {
+        let at = self.dir.join(&RelName::fixed(bag::LEDGER));
+        let mut lines = LineReader::new(self.volume.read(&at, self.from, ReadFrom::Medium)?);
+        let mut count = 0_u64;
+        while let Some(piece) = lines.next()? {
+            // What is longer than any line is judged where it is read.
+            if let Piece::TooLong(_) = piece {
+                return Ok(false);
+            }
+            count += 1;
+            if count > allowed {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+}

@@ -1,0 +1,97 @@
+//! Finds a name for a message in the folder restored into, and tells whether the message is there already.
+//! Never gives a name that something has, and never changes anything.
+
+use super::conflict_name::{RECOVERED, conflict_name, name_below_file};
+use super::maildir::Maildirs;
+use crate::disk::{DiskError, EntryStat, MessageFile, TargetDir, host, read_full};
+use crate::model::limits::COPY_BUFFER_BYTES;
+use crate::model::{Hasher, Identity, RelName};
+use std::collections::BTreeSet;
+
+/// Files that stand on one way to a message, one beside the other: more were put there on purpose.
+const BARRED_MAX: usize = 8;
+
+/// A name that is free, and whether it is one beside the message's own; `None` if the message
+/// is there already.
+pub(super) fn free_name(
+    target: Option<&TargetDir>,
+    maildirs: &mut Maildirs,
+    taken: &BTreeSet<Vec<u8>>,
+    path: &RelName,
+    identity: &Identity,
+) -> Result<Option<(RelName, bool)>, DiskError> {
+    let (mut clear, mut barred) = (path.clone(), false);
+    for _ in 0..BARRED_MAX {
+        let Some(file) = file_on_the_way(target, taken, &clear)? else { break };
+        (clear, barred) = (name_below_file(&clear, &file), true);
+    }
+    let second = conflict_name(&clear, &identity.digest);
+    if file_on_the_way(target, taken, &clear)?.is_some() {
+        return Ok(Some((nobodys_name()?, true)));
+    }
+    for (name, beside) in [(&clear, barred), (&second, true)] {
+        let look = match target {
+            Some(target) => target.look(name)?,
+            None => EntryStat::Gone,
+        };
+        let is_free = match look {
+            EntryStat::Gone => !taken.contains(name.as_bytes()),
+            EntryStat::File(facts) if facts.bytes == identity.bytes => {
+                let there = target.map(|t| t.open_existing(name)).transpose()?;
+                if there.map(hash_file).transpose()? == Some(*identity) {
+                    return Ok(None);
+                }
+                false
+            }
+            _ => false,
+        };
+        if target.is_some_and(|target| maildirs.has_with_other_flags(target, name, identity)) {
+            return Ok(None);
+        }
+        if is_free {
+            return Ok(Some((name.clone(), beside)));
+        }
+    }
+    Ok(Some((nobodys_name()?, true)))
+}
+
+/// A name that nobody can have foreseen: whoever writes to a drive may have taken every other one.
+fn nobodys_name() -> Result<RelName, DiskError> {
+    Ok(RelName::fixed(&format!("{RECOVERED}-{:016x}.eml", host::random_bits()?)))
+}
+
+/// A file that has the name of a folder on the way to a path: one message vanished, and later ones
+/// were delivered into a folder of its name.
+fn file_on_the_way(
+    target: Option<&TargetDir>,
+    taken: &BTreeSet<Vec<u8>>,
+    path: &RelName,
+) -> Result<Option<RelName>, DiskError> {
+    let mut above = path.parent();
+    let mut found = None;
+    while let Some(folder) = above {
+        if target.is_some_and(|target| target.has_folder(&folder)) {
+            break;
+        }
+        let there = match target {
+            Some(target) => target.look(&folder)?,
+            None => EntryStat::Gone,
+        };
+        if there != EntryStat::Gone || taken.contains(folder.as_bytes()) {
+            found = Some(folder.clone());
+        }
+        above = folder.parent();
+    }
+    Ok(found)
+}
+
+pub(super) fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
+    let mut hasher = Hasher::default();
+    let mut buffer = vec![0; COPY_BUFFER_BYTES];
+    loop {
+        match read_full(|into| file.read(into), &mut buffer)? {
+            0 => return Ok(hasher.finish()),
+            got => hasher.update(&buffer[..got]),
+        }
+    }
+}

@@ -1,0 +1,332 @@
+//! Carries messages from the drives into files of the folder restored into. Where they are many, one thread reads and
+//! proves them, another writes them, while whoever asked for them decides on the next. They arrive in the order in
+//! which they were asked for. Never gives a file a name in the mailbox.
+
+use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
+use crate::disk::{DiskError, FileAttrs, Owner, Staged, StagingDir, Trouble, passing_name};
+use crate::job::JobError;
+use crate::model::RelName;
+use crate::model::limits::{
+    RESTORE_AHEAD, RESTORE_EARLY_BYTES, RESTORE_EARLY_FILES, RESTORE_TOGETHER,
+    RESTORE_TOGETHER_BYTES,
+};
+use std::cell::{OnceCell, RefCell};
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::mpsc::{Receiver, Sender, SyncSender, TryRecvError, channel, sync_channel};
+use std::thread::Scope;
+
+/// Where a message waits for its name, and what its file gets.
+pub(super) struct Slot {
+    /// The folder that is to become its own.
+    pub(super) folder: Option<Arc<StagingDir>>,
+    /// The one for all others.
+    pub(super) common: Arc<StagingDir>,
+    /// Its name in the first.
+    pub(super) name: RelName,
+    /// Its name in the second, where nothing else has it.
+    pub(super) number: u64,
+    pub(super) marks: FileAttrs,
+    /// To whom it is given.
+    pub(super) owner: Owner,
+}
+
+/// What became of a message.
+pub(super) struct Fetched {
+    pub(super) end: ReadEnd,
+    /// Where it waits; nothing where it had no seat or is not to be had.
+    pub(super) written: Result<Option<RelName>, DiskError>,
+}
+
+/// A message asked for.
+struct Job<'a> {
+    copies: CopyReader<'a>,
+    slot: Option<Slot>,
+}
+
+/// What goes from the reader to the writer.
+enum Chunk {
+    Next(Option<Slot>),
+    Piece(CopyChunk),
+}
+
+/// The belt, as whoever asks sees it.
+pub(super) struct Pipeline<'scope, 'env> {
+    scope: &'scope Scope<'scope, 'env>,
+    /// None as long as few messages were asked for: starting threads takes longer than carrying those.
+    threads: OnceCell<Threads<'scope>>,
+    /// Asked for, and not handed to the reader yet: waking it for each takes longer than reading it.
+    in_hand: RefCell<Vec<Job<'scope>>>,
+    /// Arrived, and not taken yet.
+    here: RefCell<VecDeque<Fetched>>,
+}
+
+struct Threads<'a> {
+    asked: Sender<Vec<Job<'a>>>,
+    arrived: Receiver<Vec<Fetched>>,
+}
+
+impl<'scope> Pipeline<'scope, '_> {
+    /// Messages that may be on it at once.
+    pub(super) const LENGTH: usize = RESTORE_AHEAD;
+
+    /// Asks for a message; without a seat it is only read.
+    pub(super) fn ask(
+        &self,
+        copies: CopyReader<'scope>,
+        slot: Option<Slot>,
+    ) -> Result<(), JobError> {
+        self.in_hand.borrow_mut().push(Job { copies, slot });
+        if self.in_hand.borrow().len() < RESTORE_TOGETHER {
+            return Ok(());
+        }
+        let threads = match self.threads.get() {
+            Some(threads) => threads,
+            None => {
+                let started = Threads::start(self.scope)?;
+                self.threads.get_or_init(|| started)
+            }
+        };
+        threads.hand_over(self.in_hand.take())
+    }
+
+    /// What became of the message asked for first of those that were not told of yet.
+    pub(super) fn next(&self) -> Result<Fetched, JobError> {
+        if let Some(arrived) = self.here.borrow_mut().pop_front() {
+            return Ok(arrived);
+        }
+        let in_hand = self.in_hand.take();
+        let mut together = match self.threads.get() {
+            Some(threads) => {
+                threads.hand_over(in_hand)?;
+                VecDeque::from(threads.arrived.recv().map_err(|_| ended())?)
+            }
+            None => carried(in_hand),
+        };
+        let first = together.pop_front().ok_or_else(ended)?;
+        self.here.replace(together);
+        Ok(first)
+    }
+}
+
+/// Begins a belt, whose threads end when it is dropped.
+pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Pipeline<'scope, 'env> {
+    let (threads, in_hand, here) = (OnceCell::new(), RefCell::default(), RefCell::default());
+    Pipeline { scope, threads, in_hand, here }
+}
+
+impl<'scope> Threads<'scope> {
+    fn start(scope: &'scope Scope<'scope, '_>) -> Result<Self, JobError> {
+        let (asked, errands) = channel::<Vec<Job<'scope>>>();
+        // Bounded, so that a quick drive does not fill the memory ahead of a slow card.
+        let (send, items) = sync_channel(2);
+        let (tell, arrived) = channel();
+        let (say, written) = sync_channel(1);
+        let start = |name: &str, work: Box<dyn FnOnce() + Send + 'scope>| {
+            std::thread::Builder::new()
+                .name(name.to_owned())
+                .spawn_scoped(scope, work)
+                .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
+        };
+        start("restore-read", Box::new(move || read(&errands, send)))?;
+        start("restore-write", Box::new(move || write(&items, &tell, EarlySync::new(say))))?;
+        start("restore-sync", Box::new(move || sync_early(&written)))?;
+        Ok(Self { asked, arrived })
+    }
+
+    fn hand_over(&self, together: Vec<Job<'scope>>) -> Result<(), JobError> {
+        match together.is_empty() {
+            true => Ok(()),
+            false => self.asked.send(together).map_err(|_| ended()),
+        }
+    }
+}
+
+fn ended() -> JobError {
+    JobError::Broken("a thread of the restore ended in a fault of the program".into())
+}
+
+/// Carries a few messages at once.
+fn carried(errands: Vec<Job<'_>>) -> VecDeque<Fetched> {
+    let (mut writer, mut arrived) = (Writer::default(), VecDeque::new());
+    for errand in errands {
+        errand.run(&mut |item| {
+            arrived.extend(writer.take(item));
+            true
+        });
+    }
+    arrived
+}
+
+impl Job<'_> {
+    /// Reads the message, and gives what comes of it to `give` as long as that wants it. Whether it did.
+    fn run(self, give: &mut dyn FnMut(Chunk) -> bool) -> bool {
+        give(Chunk::Next(self.slot)) && self.copies.read(&mut |piece| give(Chunk::Piece(piece)))
+    }
+}
+
+/// Reads what is asked for until nobody asks any more.
+fn read(errands: &Receiver<Vec<Job<'_>>>, send: SyncSender<Vec<Chunk>>) {
+    let mut load = Batcher { items: Vec::new(), bytes: 0, send };
+    while let Ok(together) = errands.recv() {
+        let mut wanted = together.into_iter().map(|errand| errand.run(&mut |item| load.put(item)));
+        if !wanted.all(|wanted| wanted) || !load.send_chunks() {
+            return;
+        }
+    }
+}
+
+/// What the reader gathers before it wakes the writer.
+struct Batcher {
+    items: Vec<Chunk>,
+    bytes: usize,
+    send: SyncSender<Vec<Chunk>>,
+}
+
+impl Batcher {
+    /// Whether more is wanted.
+    fn put(&mut self, item: Chunk) -> bool {
+        if let Chunk::Piece(CopyChunk::Octets { octets, .. }) = &item {
+            self.bytes += octets.len();
+        }
+        self.items.push(item);
+        self.bytes < RESTORE_TOGETHER_BYTES || self.send_chunks()
+    }
+
+    fn send_chunks(&mut self) -> bool {
+        self.bytes = 0;
+        self.send.send(std::mem::take(&mut self.items)).is_ok()
+    }
+}
+
+/// Sends what was written on its way to the card early, so that the card works while the drive is read.
+fn sync_early(written: &Receiver<Arc<StagingDir>>) {
+    while let Ok(folder) = written.recv() {
+        folder.sync_early();
+    }
+}
+
+/// Says now and then that there is something to be synced.
+struct EarlySync {
+    files: usize,
+    bytes: u64,
+    say: SyncSender<Arc<StagingDir>>,
+}
+
+impl EarlySync {
+    fn new(say: SyncSender<Arc<StagingDir>>) -> Self {
+        Self { files: 0, bytes: 0, say }
+    }
+
+    fn written(&mut self, folder: &Arc<StagingDir>, bytes: u64) {
+        self.files += 1;
+        self.bytes += bytes;
+        let enough = self.files >= RESTORE_EARLY_FILES || self.bytes >= RESTORE_EARLY_BYTES;
+        // While the card is at it, it need not be told again.
+        if enough && self.say.try_send(Arc::clone(folder)).is_ok() {
+            (self.files, self.bytes) = (0, 0);
+        }
+    }
+}
+
+/// Writes what was read until nothing more comes.
+fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, hurry: EarlySync) {
+    let mut writer = Writer { file: File::default(), hurry: Some(hurry) };
+    let mut arrived = Vec::new();
+    loop {
+        let together = match items.try_recv() {
+            Ok(together) => together,
+            Err(TryRecvError::Disconnected) => break,
+            Err(TryRecvError::Empty) => {
+                // Whoever asked may be waiting for what there is.
+                if !arrived.is_empty() && tell.send(std::mem::take(&mut arrived)).is_err() {
+                    return;
+                }
+                let Ok(together) = items.recv() else { break };
+                together
+            }
+        };
+        arrived.extend(together.into_iter().filter_map(|item| writer.take(item)));
+        if arrived.len() >= RESTORE_TOGETHER && tell.send(std::mem::take(&mut arrived)).is_err() {
+            return;
+        }
+    }
+    if !arrived.is_empty() {
+        // Nobody waits any more if the restore was given up.
+        drop(tell.send(arrived));
+    }
+}
+
+/// Puts what is read into files.
+#[derive(Default)]
+struct Writer {
+    file: File,
+    hurry: Option<EarlySync>,
+}
+
+impl Writer {
+    fn take(&mut self, item: Chunk) -> Option<Fetched> {
+        match item {
+            Chunk::Next(slot) => self.file = File::begin(slot),
+            Chunk::Piece(CopyChunk::Octets { begins, octets }) => self.file.write(begins, &octets),
+            Chunk::Piece(CopyChunk::End(end)) => {
+                return Some(std::mem::take(&mut self.file).end(end, self.hurry.as_mut()));
+            }
+        }
+        None
+    }
+}
+
+/// The file being written; none for a message that is only read.
+#[derive(Default)]
+struct File {
+    slot: Option<(Staged, Arc<StagingDir>, FileAttrs, Owner)>,
+    refused: Option<DiskError>,
+}
+
+impl File {
+    fn begin(slot: Option<Slot>) -> Self {
+        let Some(slot) = slot else { return Self::default() };
+        let Slot { folder, common, name, number, marks, owner } = slot;
+        let own = folder.map(|folder| (folder.stage(name), folder));
+        let (staged, at) = match own {
+            Some((Ok(staged), folder)) => (Ok(staged), folder),
+            Some((Err(error), folder)) if !may_do_elsewhere(&error) => (Err(error), folder),
+            // What cannot have this name in that folder is told when it is to be given it.
+            _ => (common.stage(passing_name(number)), common),
+        };
+        match staged {
+            Ok(staged) => Self { slot: Some((staged, at, marks, owner)), refused: None },
+            Err(error) => Self { slot: None, refused: Some(error) },
+        }
+    }
+
+    fn write(&mut self, begins: bool, octets: &[u8]) {
+        if let (Some((staged, ..)), None) = (&mut self.slot, &self.refused) {
+            self.refused = copy_reader::write(staged, begins, octets).err();
+        }
+    }
+
+    fn end(self, end: ReadEnd, hurry: Option<&mut EarlySync>) -> Fetched {
+        let Some((staged, at, marks, owner)) = self.slot else {
+            return Fetched { end, written: self.refused.map_or(Ok(None), Err) };
+        };
+        let written = match self.refused {
+            None if matches!(end, ReadEnd::Right { .. }) => {
+                at.finish(&staged, marks, owner).map(Some)
+            }
+            refused => refused.map_or(Ok(None), Err),
+        };
+        if !matches!(written, Ok(Some(_))) {
+            at.give_up(&staged);
+        }
+        if let Some(hurry) = hurry {
+            hurry.written(&at, staged.length());
+        }
+        Fetched { end, written }
+    }
+}
+
+fn may_do_elsewhere(error: &DiskError) -> bool {
+    !matches!(error.trouble, Trouble::Full | Trouble::Failing)
+}

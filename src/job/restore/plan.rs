@@ -1,0 +1,420 @@
+//! Decides what becomes of each message that the drives tell of: there already, put back, beside another, not to be
+//! had. Never overwrites: where another content has the name, both are kept.
+
+use super::RestoreSources;
+use super::conflict_name::RECOVERED;
+use super::copy_reader::{CopyReader, ReadEnd};
+use super::free_name::free_name;
+use super::maildir::Maildirs;
+use super::pipeline::{self, Fetched, Pipeline};
+use super::report::{LeftOut, Lost, RestoreReport, Tally};
+use super::staging::{StagedMessage, StagingBatch};
+use super::targets;
+use crate::disk::{DiskError, FileAttrs, STAGING, TargetDir, Trouble};
+use crate::job::catalogue::{CopyRow, Decision, RestoreItem, Role, Version, Withheld};
+use crate::job::{JobError, Progress};
+use crate::model::ledger::Departed;
+use crate::model::{DriveId, Identity, MailboxName, RelName, Timestamp};
+use std::collections::{BTreeSet, VecDeque};
+use std::path::PathBuf;
+
+/// What is to be restored, and where to.
+pub struct RestoreOptions<'a> {
+    /// Each mailbox: its row in the gathered catalogue, its name, where it goes.
+    pub mailbox_targets: Vec<MailboxTarget>,
+    /// Bring back removed messages too.
+    pub with_removed: bool,
+    /// Bring back the older versions of the message at this location too: a mailbox's row and the path's sorting key.
+    pub versions: Option<(i64, Vec<u8>)>,
+    /// Bring back too, under their numbers, copies that look like what a cut left.
+    pub with_doubtful: bool,
+    /// Only count what would be done.
+    pub dry_run: bool,
+    /// Who is told.
+    pub progress: &'a dyn Progress,
+}
+
+/// Where a mailbox goes.
+#[derive(Debug, Clone)]
+pub struct MailboxTarget {
+    /// Its row in the gathered catalogue.
+    pub row: i64,
+    /// Its name.
+    pub name: MailboxName,
+    /// The folder.
+    pub path: PathBuf,
+}
+
+/// Restores everything the drives tell of.
+pub fn restore(
+    gathered: &RestoreSources,
+    plan: &RestoreOptions<'_>,
+) -> Result<RestoreReport, JobError> {
+    std::thread::scope(|scope| put_back(gathered, plan, &pipeline::begin(scope)))
+}
+
+fn put_back<'scope>(
+    gathered: &'scope RestoreSources,
+    plan: &RestoreOptions<'_>,
+    pipeline: &Pipeline<'scope, '_>,
+) -> Result<RestoreReport, JobError> {
+    let mut report = RestoreReport::default();
+    let locks = targets::lock_all(plan)?;
+    let mut judge = gathered.catalogue.judge(&gathered.station, plan.with_removed)?;
+    let mut nameless = gathered.nameless(&mut judge)?;
+    for mailbox_target in &plan.mailbox_targets {
+        let mut work = Restorer {
+            gathered,
+            plan,
+            mailbox_target,
+            target: targets::open(mailbox_target, plan, &locks)?,
+            maildirs: Maildirs::default(),
+            report: &mut report,
+            pipeline,
+            pending: VecDeque::new(),
+            instead: Vec::new(),
+            staging: StagingBatch::default(),
+            names: BTreeSet::new(),
+        };
+        judge.each_in(Some(mailbox_target.row), |decision| match decision {
+            Decision::Give(wanted) => work.message(wanted),
+            Decision::Withhold(left_out) => work.leave_out(&left_out),
+        })?;
+        if plan.mailbox_targets.first().is_some_and(|first| first.row == mailbox_target.row) {
+            work.numbered(std::mem::take(&mut nameless))?;
+        }
+        work.name_all()?;
+        work.finish()?;
+    }
+    Ok(report)
+}
+
+/// A message to be put back.
+struct Message {
+    /// Where it belongs.
+    path: RelName,
+    content: i64,
+    identity: Identity,
+    marks: FileAttrs,
+    what: RestoreKind,
+    /// What is put back where it cannot be had.
+    instead: Vec<Version>,
+}
+
+/// A message that was asked for, and has a name to go to.
+struct Pending {
+    message: Message,
+    path: RelName,
+    /// The name is one beside the message's own.
+    beside: bool,
+}
+
+/// Why a message is put back.
+#[derive(Debug, Clone, Copy)]
+enum RestoreKind {
+    AsTold,
+    InsteadOfSuspect,
+    /// What the card made of a message of which no good version can be had.
+    Suspect,
+    /// An older version of a message of which the last cannot be had.
+    Older,
+    Numbered,
+}
+
+struct Restorer<'a, 'scope, 'env> {
+    gathered: &'scope RestoreSources,
+    plan: &'a RestoreOptions<'a>,
+    mailbox_target: &'a MailboxTarget,
+    pipeline: &'a Pipeline<'scope, 'env>,
+    /// In the order in which they were asked for.
+    pending: VecDeque<Pending>,
+    /// Versions of messages that could not be had, to be put back instead of these.
+    instead: Vec<Message>,
+    staging: StagingBatch,
+    /// None in a dry run into a folder that is not there, and where there is no room for the folder itself.
+    target: Option<TargetDir>,
+    maildirs: Maildirs,
+    report: &'a mut RestoreReport,
+    /// Names given in this batch, or in a dry run.
+    names: BTreeSet<Vec<u8>>,
+}
+
+/// One more message that left by somebody's word.
+fn count(all: &mut Vec<LeftOut>, by: String, why: Departed, bytes: u64) {
+    match all.iter_mut().find(|known| known.by == by && known.why == why) {
+        Some(known) => {
+            known.messages += 1;
+            known.bytes = known.bytes.saturating_add(bytes);
+        }
+        None => all.push(LeftOut { by, why, messages: 1, bytes }),
+    }
+}
+
+impl Restorer<'_, '_, '_> {
+    fn message(&mut self, wanted: RestoreItem) -> Result<(), JobError> {
+        if self.plan.progress.stop() {
+            self.report.stopped = true;
+            return Ok(());
+        }
+        let path = wanted.path()?;
+        if wanted.conflict && wanted.role != Role::Beside {
+            self.report.conflicts.push(path.clone());
+        }
+        let what = match wanted.role {
+            Role::InDoubt { why, book } => return self.in_doubt(path, &wanted.version, why, book),
+            Role::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
+            Role::InPlace | Role::Beside | Role::Removed => RestoreKind::AsTold,
+        };
+        let message = self.version(path, &wanted.version, what, wanted.instead)?;
+        self.put(message)
+    }
+
+    /// A message of which one drive alone says that it left, and another has it: into a folder of its own, unless it is
+    /// where it was.
+    fn in_doubt(
+        &mut self,
+        path: RelName,
+        version: &Version,
+        why: Departed,
+        book: i64,
+    ) -> Result<(), JobError> {
+        let mut message = self.version(path, version, RestoreKind::AsTold, Vec::new())?;
+        let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
+        let there = free_name(target, maildirs, &self.names, &message.path, &message.identity);
+        if !matches!(there, Ok(None)) {
+            let by = self.shown(book);
+            count(&mut self.report.in_doubt, by, why, message.identity.bytes);
+            message.path = RelName::fixed(RECOVERED).join(&message.path);
+        }
+        self.put(message)
+    }
+
+    fn version(
+        &self,
+        path: RelName,
+        version: &Version,
+        what: RestoreKind,
+        instead: Vec<Version>,
+    ) -> Result<Message, JobError> {
+        let identity = self.gathered.catalogue.identity(version.content)?;
+        let marks = FileAttrs { mode: version.mode, modified: version.modified };
+        Ok(Message { path, content: version.content, identity, marks, what, instead })
+    }
+
+    /// A message that is not put back, by a drive's word.
+    fn leave_out(&mut self, left_out: &Withheld) -> Result<(), JobError> {
+        let asked = self.plan.versions.as_ref();
+        if asked.is_some_and(|(mailbox, key)| (*mailbox, key) == (left_out.mailbox, &left_out.key))
+        {
+            let path = RelName::from_key(&left_out.key)
+                .map_err(|e| JobError::Broken(format!("ledger: {e}")))?;
+            let message = self.version(path, &left_out.version, RestoreKind::AsTold, Vec::new())?;
+            return self.put(message);
+        }
+        let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
+        let by = self.shown(left_out.book);
+        count(&mut self.report.left_out, by, left_out.why, bytes);
+        Ok(())
+    }
+
+    /// Whose word it is, by a replica.
+    fn shown(&self, book: i64) -> String {
+        let drive = self.gathered.drives.iter().find(|drive| drive.state.row == book);
+        drive.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone())
+    }
+
+    /// Messages without a place, under their numbers.
+    fn numbered(&mut self, mut copies: Vec<(DriveId, CopyRow)>) -> Result<(), JobError> {
+        for drive in &self.gathered.drives {
+            let doubtful = self.gathered.catalogue.debris(drive.state.row)?;
+            match self.plan.with_doubtful {
+                true => copies.extend(doubtful.into_iter().map(|copy| (drive.id, copy))),
+                false => self.report.doubtful += doubtful.len() as u64,
+            }
+        }
+        for (drive, copy) in copies {
+            let (number, extension) = (copy.name.number, copy.name.extension);
+            let name = format!("{RECOVERED}/{drive}-{number:08}.{}", extension.as_str());
+            self.put(Message {
+                path: RelName::fixed(&name),
+                content: copy.content,
+                identity: copy.identity,
+                marks: FileAttrs { mode: 0o600, modified: Timestamp::default() },
+                what: RestoreKind::Numbered,
+                instead: Vec::new(),
+            })?;
+        }
+        Ok(())
+    }
+
+    /// Puts one message at its path, or beside it, unless it is there already.
+    fn put(&mut self, message: Message) -> Result<(), JobError> {
+        let (what, bytes) = (message.what, message.identity.bytes);
+        if !self.ask(message)? {
+            self.settled(what, bytes);
+        }
+        Ok(())
+    }
+
+    /// Asks for a message that has to be put somewhere. `false`: nothing more comes of it.
+    fn ask(&mut self, message: Message) -> Result<bool, JobError> {
+        let (wanted, identity) = (&message.path, &message.identity);
+        if wanted.parts().any(|part| part == STAGING.as_bytes()) {
+            // No mailbox has a message there: only a forged line can say so, and it would be cleared away.
+            let why = format!("{wanted}: a restore in progress has that folder");
+            let error = DiskError::with("write", why, rustix::io::Errno::PERM, Trouble::Other);
+            self.report.unwritten(wanted.clone(), identity.bytes, error);
+            return Ok(false);
+        }
+        let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
+        let (path, beside) = match free_name(target, maildirs, &self.names, wanted, identity) {
+            Ok(Some(free)) => free,
+            Ok(None) => {
+                if target.is_some_and(TargetDir::is_resumed) {
+                    self.staging.is_there(wanted);
+                }
+                self.report.identical += 1;
+                return Ok(false);
+            }
+            Err(error) => {
+                self.report.unwritten(wanted.clone(), identity.bytes, error);
+                return Ok(false);
+            }
+        };
+        let slot = match target {
+            _ if self.plan.dry_run => Ok(None),
+            Some(target) => {
+                self.staging.slot(target, &path, identity.bytes, message.marks).map(Some)
+            }
+            None => Err(DiskError::new("write", &path, rustix::io::Errno::NOSPC)),
+        };
+        let slot = match slot {
+            Ok(slot) => slot,
+            // One that does not fit keeps no other from being put back.
+            Err(error) if matches!(error.trouble, Trouble::Full | Trouble::TooLarge) => {
+                self.report.unwritten(path, identity.bytes, error);
+                return Ok(false);
+            }
+            Err(error) => return Err(error.into()),
+        };
+        let copies = CopyReader::of(self.gathered, message.content, *identity)?;
+        self.pipeline.ask(copies, slot)?;
+        self.names.insert(path.as_bytes().to_vec());
+        self.pending.push_back(Pending { message, path, beside });
+        if self.pending.len() >= Pipeline::LENGTH {
+            self.receive()?;
+        }
+        if self.staging.are_full() {
+            self.name_all()?;
+        }
+        Ok(true)
+    }
+
+    /// It is known what became of a message that the drives tell of.
+    fn settled(&self, what: RestoreKind, bytes: u64) {
+        match what {
+            RestoreKind::AsTold | RestoreKind::InsteadOfSuspect => {
+                self.plan.progress.advance(1, bytes)
+            }
+            // Of these only the copy is counted, or the message was before.
+            RestoreKind::Suspect | RestoreKind::Older | RestoreKind::Numbered => {}
+        }
+    }
+
+    /// Takes the message that was asked for first.
+    fn receive(&mut self) -> Result<(), JobError> {
+        let Some(pending) = self.pending.pop_front() else { return Ok(()) };
+        let Fetched { end, written } = self.pipeline.next()?;
+        self.settled(pending.message.what, pending.message.identity.bytes);
+        match (written, end) {
+            (Ok(staged), ReadEnd::Right { first }) => {
+                self.received(pending, staged, first);
+                Ok(())
+            }
+            (Ok(_), ReadEnd::NotToBeHad { seen }) => {
+                self.names.remove(pending.path.as_bytes());
+                self.lost(pending, seen)
+            }
+            (Err(error), _) => {
+                self.names.remove(pending.path.as_bytes());
+                if !matches!(error.trouble, Trouble::Full | Trouble::TooLarge) {
+                    return Err(error.into());
+                }
+                let bytes = pending.message.identity.bytes;
+                self.report.unwritten(pending.path, bytes, error);
+                Ok(())
+            }
+        }
+    }
+
+    /// No copy of it is right: it is told, and the next best version is put back.
+    fn lost(&mut self, pending: Pending, seen: bool) -> Result<(), JobError> {
+        let Pending { message, path, .. } = pending;
+        if !matches!(message.what, RestoreKind::Suspect | RestoreKind::Older) {
+            let digest = message.identity.digest;
+            let lost = Lost { mailbox: self.mailbox_target.name.clone(), path, digest };
+            match seen {
+                true => self.report.damaged.push(lost),
+                false => self.report.missing.push(lost),
+            }
+        }
+        let mut instead = message.instead.into_iter();
+        let Some(next) = instead.next() else { return Ok(()) };
+        let what = if next.suspect.is_some() { RestoreKind::Suspect } else { RestoreKind::Older };
+        let next = self.version(message.path, &next, what, instead.collect())?;
+        self.instead.push(next);
+        Ok(())
+    }
+
+    /// A message is there whole.
+    fn received(&mut self, pending: Pending, staged: Option<RelName>, from_first: bool) {
+        let Pending { message, path, beside } = pending;
+        let tally = Tally {
+            bytes: message.identity.bytes,
+            beside,
+            from_second_copy: !from_first,
+            instead_of_suspect: matches!(message.what, RestoreKind::InsteadOfSuspect),
+            older: matches!(message.what, RestoreKind::Older),
+            numbered: matches!(message.what, RestoreKind::Numbered),
+        };
+        self.report.count(&tally);
+        if let Some(staged) = staged {
+            self.staging.taken(StagedMessage { staged, path, identity: message.identity, tally });
+        }
+    }
+
+    /// Takes everything that was asked for.
+    fn receive_all(&mut self) -> Result<(), JobError> {
+        loop {
+            while !self.pending.is_empty() {
+                self.receive()?;
+            }
+            // What is put back instead of others is asked for once these are known not to be had.
+            let instead = std::mem::take(&mut self.instead);
+            if instead.is_empty() {
+                return Ok(());
+            }
+            instead.into_iter().try_for_each(|message| self.put(message))?;
+        }
+    }
+
+    /// Gives everything that was asked for its name.
+    fn name_all(&mut self) -> Result<(), JobError> {
+        // A folder that gets its name may hold nothing that is not whole.
+        self.receive_all()?;
+        let Some(target) = self.target.as_ref().filter(|_| !self.plan.dry_run) else {
+            return Ok(());
+        };
+        self.staging.name_all(target, self.report)?;
+        // They are in the mailbox now, to be seen there.
+        self.names.clear();
+        Ok(())
+    }
+
+    fn finish(&mut self) -> Result<(), JobError> {
+        match (&self.target, self.plan.dry_run) {
+            (Some(target), false) => self.staging.end(target, self.report),
+            _ => Ok(()),
+        }
+    }
+}

@@ -1,0 +1,225 @@
+//! Reads what the drives hold of a station into a catalogue of its own, which passes.
+//! Never writes to a drive.
+
+use crate::disk::{Access, EntryKind, Trouble};
+use crate::job::catalogue::{Catalogue, Contradiction, CopyRow, Decision, Judge};
+use crate::job::replica::{
+    Begin, CopyCheck, OpenOptions, Replica, compare, copy_length, hash_copy, is_station,
+    list_segment, open_replica, read_manifest,
+};
+use crate::job::{DriveRef, JobError};
+use crate::model::limits::DRIVE_FOLDER_ENTRIES;
+use crate::model::{
+    Clock, DriveId, Finding, Identity, KnownDrive, PayloadName, RelName, StationName, bag,
+};
+use std::collections::HashSet;
+
+/// The drives of a restore, open, with everything they say.
+pub struct RestoreSources {
+    /// Everything the ledgers say.
+    pub catalogue: Catalogue,
+    /// The station.
+    pub station: StationName,
+    /// The drives that hold it.
+    pub drives: Vec<Replica>,
+    /// Places that could not be read, or not to their end, and why.
+    pub failed: Vec<(String, JobError)>,
+}
+
+/// Opens every drive that holds the station and reads its ledger, its manifest and its folders.
+pub fn gather(
+    drives: &[DriveRef],
+    station: &StationName,
+    clock: &dyn Clock,
+) -> Result<RestoreSources, JobError> {
+    let lacks_room = |gathered: &RestoreSources| {
+        gathered.failed.iter().any(|(_, why)| matches!(why, JobError::NoRoomForLedger { .. }))
+    };
+    match gather_into(Catalogue::temporary()?, drives, station, clock) {
+        Ok(gathered) if !lacks_room(&gathered) => Ok(gathered),
+        // Where there is no room for the file of a large one, all of it is held.
+        Ok(_) | Err(JobError::Catalogue(_)) => {
+            gather_into(Catalogue::in_memory()?, drives, station, clock)
+        }
+        Err(error) => Err(error),
+    }
+}
+
+fn gather_into(
+    catalogue: Catalogue,
+    drives: &[DriveRef],
+    station: &StationName,
+    clock: &dyn Clock,
+) -> Result<RestoreSources, JobError> {
+    let mut gathered = RestoreSources {
+        catalogue,
+        station: station.clone(),
+        drives: Vec::new(),
+        failed: Vec::new(),
+    };
+    for (number, drive) in (1..).zip(drives) {
+        match gathered.add(drive, DriveId::from_bits(number), clock) {
+            Ok(()) => {}
+            Err(error @ JobError::Catalogue(_)) => return Err(error),
+            Err(error) => gathered.failed.push((drive.door.shown(), error)),
+        }
+    }
+    gathered.compare()?;
+    Ok(gathered)
+}
+
+impl RestoreSources {
+    /// Good copies that their own ledger gives no location, each with its drive, and that are given at none: what
+    /// another ledger says of them hides none of them.
+    pub(super) fn nameless(
+        &self,
+        judge: &mut Judge<'_>,
+    ) -> Result<Vec<(DriveId, CopyRow)>, JobError> {
+        let (mut all, mut contents) = (Vec::new(), HashSet::new());
+        for drive in &self.drives {
+            let copies = self.catalogue.copies_without_place(drive.state.row)?;
+            let first = copies.into_iter().filter(|copy| contents.insert(copy.content));
+            all.extend(first.map(|copy| (drive.id, copy)));
+        }
+        if !all.is_empty() {
+            judge.each_in(None, |decision| {
+                if let Decision::Give(wanted) = decision {
+                    contents.remove(&wanted.version.content);
+                }
+                Ok(())
+            })?;
+            all.retain(|(_, copy)| contents.contains(&copy.content));
+        }
+        Ok(all)
+    }
+
+    /// Drives that contradict each other, under their own ids.
+    pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
+        let own = |named: &mut KnownDrive| -> Result<(), JobError> {
+            let row = self.catalogue.drive(named.id)?.map(|drive| drive.row);
+            let drive = self.drives.iter().find(|drive| Some(drive.state.drive) == row);
+            named.id = drive.map_or(named.id, |drive| drive.id);
+            Ok(())
+        };
+        let mut all = self.catalogue.contradictions()?;
+        for found in &mut all {
+            own(&mut found.drive)?;
+            found.other.as_mut().map_or(Ok(()), own)?;
+        }
+        Ok(all)
+    }
+
+    /// Compares each ledger with what the others say of it, now that all of them are read.
+    fn compare(&mut self) -> Result<(), JobError> {
+        for drive in &self.drives {
+            // Of a drive and its copy nobody can say here which one was meant.
+            if self.drives.iter().filter(|other| other.id == drive.id).count() == 1 {
+                let of = (drive.id, false);
+                compare(&self.catalogue, &*drive.volume, &drive.dir, &drive.state, of)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Two drives may say the same id, one being a copy of the other: each gets a number of its own here.
+    fn add(&mut self, drive: &DriveRef, id: DriveId, clock: &dyn Clock) -> Result<(), JobError> {
+        let volume = drive.door.open(Access::Read)?;
+        let home = bag::station_dir(&self.station);
+        if !is_station(&*volume, &self.station)? {
+            return Ok(());
+        }
+        let asked = OpenOptions {
+            station: &self.station,
+            access: Access::Read,
+            begin: Begin::Never,
+            label: &drive.label,
+            at: &drive.at,
+            taken_for: Some(id),
+            here: &Vec::new,
+            clock,
+        };
+        let mut admitted = open_replica(&self.catalogue, volume, &asked)?;
+        let mut unread: Vec<JobError> =
+            admitted.unreadable.take().map(Into::into).into_iter().collect();
+        self.catalogue.write_transaction(|| {
+            adopt_unlisted_copies(&self.catalogue, &mut admitted, &home, &mut unread)
+        })?;
+        self.failed.extend(unread.into_iter().map(|error| (drive.door.shown(), error)));
+        self.drives.push(admitted);
+        Ok(())
+    }
+}
+
+/// Copies that the ledger does not tell of. One that the manifest lists was read back before a cut came,
+/// so it counts; beside a whole ledger only with the hash it is listed with, since until a device is flushed
+/// it may keep the line and lose the copy. One that just lies there counts only where the ledger is lost or
+/// broken: beside a whole one it is what a cut left of a copy. What cannot be read of the
+/// drive is passed over and told: a cut may leave it in a file that was growing, and the copies that count are
+/// in others.
+fn adopt_unlisted_copies(
+    catalogue: &Catalogue,
+    drive: &mut Replica,
+    home: &RelName,
+    unread: &mut Vec<JobError>,
+) -> Result<(), JobError> {
+    // As it is read: a manifest may list any number.
+    let (volume, whole) = (&*drive.volume, drive.ledger_whole);
+    let read = read_manifest(volume, home, |digest, payload, _| {
+        if catalogue.knows_number(drive.state.row, payload.number)? {
+            return Ok(());
+        }
+        let Ok(bytes) = copy_length(volume, home, payload)? else {
+            // What is listed without a line was not acknowledged where the ledger is whole.
+            if !whole {
+                Finding::Missing { payload }.note(&mut drive.findings);
+            }
+            return Ok(());
+        };
+        let identity = Identity { digest, bytes };
+        let proven = || hash_copy(volume, home, payload, bytes);
+        if !whole || proven()? == CopyCheck::Is(identity) {
+            catalogue.claim_payload(&mut drive.state, payload, &identity)?;
+        }
+        Ok(())
+    });
+    skip_on_error(read.map(|_| ()), unread)?;
+    if drive.ledger_whole {
+        return Ok(());
+    }
+    let data = home.join(&RelName::fixed(bag::PAYLOAD));
+    let folders = drive.volume.list(&data, DRIVE_FOLDER_ENTRIES).map_err(Into::into);
+    for folder in skip_on_error(folders, unread)? {
+        let Some(segment) = PayloadName::segment_of(&folder.name) else { continue };
+        let entries = list_segment(&*drive.volume, home, segment).map(Option::unwrap_or_default);
+        for entry in skip_on_error(entries, unread)? {
+            let Some(payload) = PayloadName::from_file(segment, &entry.name) else { continue };
+            if entry.kind != EntryKind::File
+                || catalogue.knows_number(drive.state.row, payload.number)?
+            {
+                continue;
+            }
+            let longest = drive.volume.facts().longest_file;
+            match hash_copy(&*drive.volume, home, payload, longest)? {
+                CopyCheck::Is(identity) => {
+                    catalogue.claim_payload(&mut drive.state, payload, &identity)?;
+                }
+                _ => Finding::Missing { payload }.note(&mut drive.findings),
+            }
+        }
+    }
+    Ok(())
+}
+
+/// What was read; nothing where the medium answers with errors, which is told.
+fn skip_on_error<T: Default>(
+    read: Result<T, JobError>,
+    unread: &mut Vec<JobError>,
+) -> Result<T, JobError> {
+    match read {
+        Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => {
+            unread.push(JobError::Disk(error));
+            Ok(T::default())
+        }
+        other => other,
+    }
+}

@@ -1,0 +1,255 @@
+//! Compares what a restore gave with the mailbox where it is. They are the same if every message of one is in the
+//! other, at the same path, with the same bytes, the same permission bits and the same second of its last change, and
+//! if the mailbox has every folder that the restore made. What a scan leaves out is no part of either.
+//! Never writes anything.
+
+use super::free_name::hash_file;
+use super::maildir::Maildirs;
+use crate::disk::{DiskError, EntryStat, MailboxDir, MessageFile, TargetDir, WalkEntry, read_full};
+use crate::job::JobError;
+use crate::job::exclude::Exclusions;
+use crate::model::RelName;
+use crate::model::limits::{COPY_BUFFER_BYTES, PROBLEMS_MAX};
+use crate::model::message::FileFacts;
+use globset::GlobSet;
+use std::cell::RefCell;
+use std::path::Path;
+
+/// Messages with one thing in common.
+#[derive(Debug, Default, PartialEq, Eq)]
+pub struct Listed {
+    /// Some of them, at most so many.
+    pub some: Vec<RelName>,
+    /// All of them.
+    pub all: u64,
+}
+
+impl Listed {
+    fn note(&mut self, path: RelName) {
+        self.all += 1;
+        if self.some.len() < PROBLEMS_MAX {
+            self.some.push(path);
+        }
+    }
+}
+
+/// What a comparison found. Each message is in one of these; one with other flags counts once.
+#[derive(Debug, Default, PartialEq, Eq)]
+pub struct Compared {
+    /// Messages that are the same.
+    pub same: u64,
+    /// Messages of which the card has other bytes, and has them by damage.
+    pub damaged: Listed,
+    /// Messages of which the mailbox has other bytes.
+    pub other: Listed,
+    /// Messages that have the same bytes, and other permission bits or another time.
+    pub other_facts: Listed,
+    /// Messages of a Maildir that the mailbox has with other flags.
+    pub other_flags: Listed,
+    /// Messages and folders of the mailbox that cannot be read.
+    pub unread: Listed,
+    /// Messages of the mailbox that the restore did not give.
+    pub not_restored: Listed,
+    /// Messages that the restore gave and the mailbox lacks.
+    pub only_restored: Listed,
+    /// What is in the mailbox and is no file.
+    pub not_files: Listed,
+    /// Folders without a message that the restore made and the mailbox lacks.
+    pub folders: Listed,
+    /// Messages that the restore gave and a scan leaves out. They decide nothing.
+    pub excluded: u64,
+}
+
+impl Compared {
+    /// Whether the restore gave the mailbox, no more and no less.
+    pub fn is_alike(&self) -> bool {
+        let differing = [
+            &self.damaged,
+            &self.other,
+            &self.other_facts,
+            &self.other_flags,
+            &self.unread,
+            &self.not_restored,
+            &self.only_restored,
+            &self.not_files,
+            &self.folders,
+        ];
+        differing.iter().all(|listed| listed.all == 0)
+    }
+}
+
+/// Compares a restored folder with a mailbox, both ways. The inner error is the mailbox's own: it cannot be opened.
+/// `suspect` says of which messages the sticks know that the card has damaged them.
+pub fn compare(
+    restored: &Path,
+    mailbox: &Path,
+    ignore: &GlobSet,
+    suspect: &dyn Fn(&RelName) -> bool,
+) -> Result<Result<Compared, DiskError>, JobError> {
+    let (dir, target) = match (MailboxDir::open(mailbox), TargetDir::open(mailbox)) {
+        (Ok(dir), Ok(target)) => (dir, target),
+        (Err(error), _) | (_, Err(error)) => return Ok(Err(error)),
+    };
+    let sides = Sides {
+        restored: MailboxDir::open(restored)?,
+        restored_target: TargetDir::open(restored)?,
+        exclusions: Exclusions::new(&dir, ignore),
+        mailbox: &dir,
+        mailbox_target: target,
+        suspect,
+    };
+    let mut found = Compared::default();
+    sides.go_through_restored(&mut found)?;
+    sides.go_through_mailbox(&mut found)?;
+    Ok(Ok(found))
+}
+
+struct Sides<'a> {
+    restored: MailboxDir,
+    restored_target: TargetDir,
+    mailbox: &'a MailboxDir,
+    mailbox_target: TargetDir,
+    exclusions: Exclusions<'a>,
+    suspect: &'a dyn Fn(&RelName) -> bool,
+}
+
+impl Sides<'_> {
+    fn go_through_restored(&self, found: &mut Compared) -> Result<(), JobError> {
+        let folders = RefCell::new(Listed::default());
+        let mut maildirs = Maildirs::default();
+        let enter = |folder: &RelName| {
+            let is_there = || matches!(self.mailbox.look(folder), Ok(EntryStat::Folder));
+            if !self.restored.has_entries(folder)
+                && !self.exclusions.is_ignored(folder)
+                && !is_there()
+            {
+                folders.borrow_mut().note(folder.clone());
+            }
+            true
+        };
+        for sighting in self.restored.walk(enter) {
+            let (path, given) = match sighting {
+                WalkEntry::File(path, facts) => (path, facts),
+                WalkEntry::NotAFile(path) => {
+                    return Err(JobError::Broken(format!(
+                        "{path}: a restore made what is no file"
+                    )));
+                }
+                WalkEntry::Unreadable(path, why) => {
+                    let at = path.map(|path| path.to_string()).unwrap_or_default();
+                    return Err(JobError::Broken(format!(
+                        "{at}: what was restored is unreadable: {why}"
+                    )));
+                }
+                WalkEntry::TooLong(..) => continue,
+            };
+            if self.exclusions.excludes(&path) {
+                found.excluded += 1;
+                continue;
+            }
+            match self.mailbox.look(&path) {
+                Ok(EntryStat::File(there)) => self.one(path, given, there, found)?,
+                Ok(_)
+                    if self.is_flagged(
+                        &mut maildirs,
+                        &self.mailbox_target,
+                        &self.restored,
+                        &path,
+                    ) =>
+                {
+                    found.other_flags.note(path);
+                }
+                Ok(_) => found.only_restored.note(path),
+                Err(_) => found.unread.note(path),
+            }
+        }
+        found.folders = folders.into_inner();
+        Ok(())
+    }
+
+    /// Compares a message that is on both sides.
+    fn one(
+        &self,
+        path: RelName,
+        given: FileFacts,
+        there: FileFacts,
+        found: &mut Compared,
+    ) -> Result<(), JobError> {
+        let Some(same_bytes) = self.has_same_bytes(&path)? else {
+            found.unread.note(path);
+            return Ok(());
+        };
+        // The right to run a message is nothing that a restore gives.
+        let same_facts = (given.mode ^ there.mode) & 0o666 == 0
+            // A card with FAT keeps no more of the time than its seconds.
+            && given.modified.seconds == there.modified.seconds;
+        // Nobody writes other bytes and leaves length and time as they were.
+        let untouched = given.bytes == there.bytes && given.modified == there.modified;
+        match (same_bytes, same_facts) {
+            (true, true) => found.same += 1,
+            (true, false) => found.other_facts.note(path),
+            (false, _) if untouched || (self.suspect)(&path) => found.damaged.note(path),
+            (false, _) => found.other.note(path),
+        }
+        Ok(())
+    }
+
+    /// None if the mailbox's cannot be read.
+    fn has_same_bytes(&self, path: &RelName) -> Result<Option<bool>, JobError> {
+        let mut one = self.restored.open_message(path)?;
+        let Ok(mut other) = self.mailbox.open_message(path) else { return Ok(None) };
+        let (mut here, mut there) = (vec![0; COPY_BUFFER_BYTES], vec![0; COPY_BUFFER_BYTES]);
+        let fill =
+            |file: &mut MessageFile, into: &mut [u8]| read_full(|bytes| file.read(bytes), into);
+        loop {
+            let got = fill(&mut one, &mut here)?;
+            let Ok(same) = fill(&mut other, &mut there) else { return Ok(None) };
+            if here[..got] != there[..same] {
+                return Ok(Some(false));
+            }
+            if got == 0 {
+                return Ok(Some(true));
+            }
+        }
+    }
+
+    /// Whether a message of one side is in the Maildir of the other with other flags.
+    fn is_flagged(
+        &self,
+        maildirs: &mut Maildirs,
+        other: &TargetDir,
+        own: &MailboxDir,
+        path: &RelName,
+    ) -> bool {
+        let identity = own.open_message(path).and_then(hash_file);
+        identity.is_ok_and(|identity| maildirs.has_with_other_flags(other, path, &identity))
+    }
+
+    fn go_through_mailbox(&self, found: &mut Compared) -> Result<(), JobError> {
+        let mut maildirs = Maildirs::default();
+        for sighting in self.mailbox.walk(|folder| self.exclusions.enters(folder)) {
+            match sighting {
+                WalkEntry::File(path, _)
+                | WalkEntry::NotAFile(path)
+                | WalkEntry::Unreadable(Some(path), _)
+                    if self.exclusions.is_ignored(&path) => {}
+                WalkEntry::File(path, _) => {
+                    let is_given = matches!(self.restored.look(&path)?, EntryStat::File(_));
+                    let other = &self.restored_target;
+                    if !is_given && !self.is_flagged(&mut maildirs, other, self.mailbox, &path) {
+                        found.not_restored.note(path);
+                    }
+                }
+                WalkEntry::NotAFile(path) => found.not_files.note(path),
+                WalkEntry::Unreadable(Some(path), _) => found.unread.note(path),
+                WalkEntry::Unreadable(None, _) => found.unread.all += 1,
+                WalkEntry::TooLong(Some(folder), names) => {
+                    found.not_restored.note(folder);
+                    found.not_restored.all += names - 1;
+                }
+                WalkEntry::TooLong(None, names) => found.not_restored.all += names,
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,323 @@
+//! Re-reads a drive while nobody needs it, a bite at a time: its logs, its copies, and the messages on the card beside
+//! them. Keeps nothing open between two bites, and never writes a copy: what is bad is made again by a pass.
+
+use super::catalogue::{Catalogue, CopyRow, CopyState, FileRow};
+use super::mirror::OpenMailbox;
+use super::replica::{
+    CopyCheck, HashStep, LogCheck, Logs, PartialHash, Replica, hash_piece, log_finding, session_of,
+};
+use super::verify::{READ_ERROR, judge};
+use super::{JobError, Progress};
+use crate::model::ledger::Event;
+use crate::model::limits::{BITE_BYTES, BITE_COPIES, REREAD_EIGHTHS};
+use crate::model::{Clock, Finding, MailboxName, PayloadName};
+use std::time::Duration;
+
+/// How copies are re-read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ScrubRules {
+    /// Every copy is, within this span; zero: never.
+    pub every: Duration,
+    /// Octets a second at most.
+    pub max_rate: u64,
+}
+
+impl ScrubRules {
+    /// How long until the next bite of a book is due; `None`: never.
+    pub fn due(
+        &self,
+        catalogue: &Catalogue,
+        book: i64,
+        clock: &dyn Clock,
+    ) -> Result<Option<Duration>, JobError> {
+        if self.every.is_zero() {
+            return Ok(None);
+        }
+        catalogue.reread_due(book, self.every / 8 * REREAD_EIGHTHS, clock).map(Some)
+    }
+
+    /// How long so many octets take at least.
+    pub fn time_for(&self, octets: u64) -> Duration {
+        Duration::from_secs_f64(octets as f64 / self.max_rate.max(1) as f64)
+    }
+}
+
+/// What a bite left in the middle.
+pub struct Unfinished {
+    /// The mount it was begun in: in another one nothing of it counts.
+    mount: String,
+    of: Of,
+    part: PartialHash,
+}
+
+enum Of {
+    Logs(Box<LogCheck>),
+    Copy(PayloadName),
+    Message(Box<FileRow>),
+}
+
+/// What a bite came to.
+#[derive(Debug, Default)]
+pub struct ScrubStep {
+    /// Octets read.
+    pub octets: u64,
+    /// What was found on the drive.
+    pub findings: Vec<Finding>,
+    /// What was found in the mailboxes.
+    pub altered: Vec<(MailboxName, Finding)>,
+    /// Copies are to be made again.
+    pub lost: bool,
+    /// The round is over: all copies of the drive were read.
+    pub ended: bool,
+}
+
+/// What a bite works with.
+pub struct Scrubber<'a> {
+    /// The catalogue.
+    pub catalogue: &'a Catalogue,
+    /// The mailboxes; a message in any other is not compared.
+    pub mailboxes: &'a [OpenMailbox],
+    /// Time.
+    pub clock: &'a dyn Clock,
+    /// Asked before every buffer whether to end.
+    pub progress: &'a dyn Progress,
+    /// What is found may be written into the ledger.
+    pub record: bool,
+}
+
+impl Scrubber<'_> {
+    /// Takes a bite of an admitted drive; begins a round if none is under way. A bite that is cut anywhere is taken
+    /// again: a copy counts as read only after what was found of it is in the ledger.
+    pub fn bite(
+        &self,
+        drive: &mut Replica,
+        unfinished: &mut Option<Unfinished>,
+    ) -> Result<ScrubStep, JobError> {
+        let (catalogue, book) = (self.catalogue, drive.state.row);
+        let mut bite = ScrubStep::default();
+        let mount = session_of(&self.clock.stamp(), &*drive.volume);
+        let mut begun = unfinished.take().filter(|rest| rest.mount == mount);
+        if let Some(Unfinished { of: Of::Message(row), part, .. }) =
+            begun.take_if(|rest| matches!(rest.of, Of::Message(_)))
+        {
+            *unfinished = self.message(*row, part, &mount, &mut bite)?;
+        }
+        let round = catalogue.round_under_way(book, self.clock)?;
+        if unfinished.is_none() && !catalogue.logs_read_in(book, round)? {
+            let check = match begun.take_if(|rest| matches!(rest.of, Of::Logs(_))) {
+                Some(Unfinished { of: Of::Logs(check), .. }) => Some(check),
+                _ => None,
+            };
+            *unfinished = self.logs(drive, check, round, &mount, &mut bite)?;
+            // What rotted of the ledger is written again before copies are compared with it.
+            if bite.lost {
+                return self.keep(drive, round, &[], Vec::new(), bite);
+            }
+        }
+        let mut copies = catalogue.copies_to_reread(book, round, BITE_COPIES)?;
+        if let Some(Of::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
+            copies.sort_by_key(|copy| copy.name != *name);
+        }
+        let whole_page = copies.len() == BITE_COPIES as usize;
+        let (mut read, mut events) = (Vec::new(), Vec::new());
+        for copy in copies {
+            if unfinished.is_some() || bite.octets >= BITE_BYTES || self.progress.stop() {
+                return self.keep(drive, round, &read, events, bite);
+            }
+            let part = match begun.take_if(|rest| matches!(rest.of, Of::Copy(n) if n == copy.name))
+            {
+                Some(rest) => rest.part,
+                None => PartialHash::default(),
+            };
+            let (before, longest) = (part.read(), copy.identity.bytes);
+            let bounds = (longest, BITE_BYTES - bite.octets);
+            let stop = || self.progress.stop();
+            match hash_piece(&*drive.volume, &drive.dir, copy.name, part, bounds, &stop)? {
+                Err(part) => {
+                    bite.octets += part.read() - before;
+                    let mount = mount.clone();
+                    *unfinished = Some(Unfinished { mount, of: Of::Copy(copy.name), part });
+                }
+                Ok(found) => {
+                    bite.octets += longest.saturating_sub(before);
+                    let judged = judge(catalogue, drive, &copy, found)?;
+                    if let (false, Some(_)) = (judged.good, &judged.event) {
+                        finding(&copy, found).note(&mut bite.findings);
+                    }
+                    if found.is_failing() {
+                        catalogue.error_in_round(book)?;
+                    }
+                    events.extend(judged.event);
+                    read.push((copy, judged.good, judged.state));
+                    self.progress.advance(1, longest);
+                    if judged.good {
+                        *unfinished = self.messages(&copy, &mount, &mut bite)?;
+                    }
+                }
+            }
+        }
+        bite.ended = unfinished.is_none() && !whole_page;
+        self.keep(drive, round, &read, events, bite)
+    }
+
+    /// Reads both logs, or the rest of them: once in a round, before its copies. What is damaged counts as found from
+    /// then on, and is written again by the next pass.
+    fn logs(
+        &self,
+        drive: &Replica,
+        check: Option<Box<LogCheck>>,
+        round: i64,
+        mount: &str,
+        bite: &mut ScrubStep,
+    ) -> Result<Option<Unfinished>, JobError> {
+        let (catalogue, book) = (self.catalogue, &drive.state);
+        let begun = check.filter(|check| check.is_of(book));
+        let mut check = begun.unwrap_or_else(|| Box::new(LogCheck::new(book)));
+        let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, book };
+        let most = BITE_BYTES.saturating_sub(bite.octets);
+        bite.octets += check.go_on(&logs, most, &|| self.progress.stop())?;
+        let Some(found) = check.found() else {
+            let (mount, part) = (mount.to_owned(), PartialHash::default());
+            return Ok(Some(Unfinished { mount, of: Of::Logs(check), part }));
+        };
+        let known = catalogue.log_damage(book.row)?;
+        for damage in found.iter().filter(|damage| !known.contains(damage)) {
+            log_finding(damage).note(&mut bite.findings);
+        }
+        bite.lost |= self.record && found.iter().any(|damage| !damage.unreadable);
+        if found.iter().any(|damage| damage.unreadable) {
+            catalogue.mark_worn(book.drive, READ_ERROR)?;
+            catalogue.error_in_round(book.row)?;
+        }
+        catalogue.set_log_damage(book.row, found)?;
+        catalogue.set_logs_read_in(book.row, round)?;
+        Ok(None)
+    }
+
+    /// Records what was found, then remembers what was read.
+    fn keep(
+        &self,
+        drive: &mut Replica,
+        round: i64,
+        read: &[(CopyRow, bool, Option<CopyState>)],
+        events: Vec<Event>,
+        mut bite: ScrubStep,
+    ) -> Result<ScrubStep, JobError> {
+        let (catalogue, book) = (self.catalogue, drive.state.row);
+        let stamp = self.clock.stamp();
+        if self.record && !events.is_empty() {
+            drive.record(catalogue, &stamp, events)?;
+        }
+        catalogue.write_transaction(|| {
+            for (copy, good, state) in read {
+                let number = copy.name.number;
+                if let Some(state) = state {
+                    catalogue.set_payload_state(book, number, *state)?;
+                }
+                if *good {
+                    catalogue.copies_reread(book, number..=number, stamp.time)?;
+                }
+                catalogue.copy_in_round(book, number, round)?;
+                bite.lost |= !good && state.is_some() && copy.state != CopyState::Debris;
+            }
+            if bite.lost {
+                // Every message is held against this drive again, so that what was lost is copied anew.
+                drive.state.recorded_through = 0;
+                catalogue.save_book(&drive.state)?;
+            }
+            Ok(())
+        })?;
+        if bite.ended {
+            self.end_round(drive)?;
+        }
+        Ok(bite)
+    }
+
+    /// One line for the whole round.
+    fn end_round(&self, drive: &mut Replica) -> Result<(), JobError> {
+        let (catalogue, row) = (self.catalogue, drive.state.row);
+        let stamp = self.clock.stamp();
+        let totals = catalogue.round_totals(row)?;
+        if catalogue.round_without_error(row)? {
+            catalogue.clear_worn(drive.state.drive)?;
+        }
+        if !self.record || totals.checked == 0 {
+            return catalogue.end_round(row, drive.state.drive, stamp.time);
+        }
+        let (checked, damaged, absent) = (totals.checked, totals.damaged, totals.missing);
+        drive.record(catalogue, &stamp, vec![Event::Verified { checked, damaged, absent }])
+    }
+
+    /// Holds the messages of a copy that is right against it.
+    fn messages(
+        &self,
+        copy: &CopyRow,
+        mount: &str,
+        bite: &mut ScrubStep,
+    ) -> Result<Option<Unfinished>, JobError> {
+        for row in self.catalogue.files_of(copy.content)? {
+            let rest = self.message(row, PartialHash::default(), mount, bite)?;
+            if rest.is_some() {
+                return Ok(rest);
+            }
+        }
+        Ok(None)
+    }
+
+    /// Reads a message, or the rest of it, from the card. One that somebody has written to since it was taken in is
+    /// for the next scan to see.
+    fn message(
+        &self,
+        row: FileRow,
+        part: PartialHash,
+        mount: &str,
+        bite: &mut ScrubStep,
+    ) -> Result<Option<Unfinished>, JobError> {
+        let Some(mailbox) = self.mailboxes.iter().find(|open| open.row == row.mailbox) else {
+            return Ok(None);
+        };
+        let (path, Some(content)) = (row.path()?, row.content) else { return Ok(None) };
+        let expected = self.catalogue.identity(content)?;
+        let Ok(mut file) = mailbox.dir.open_message(&path) else { return Ok(None) };
+        let facts = file.facts_at_open();
+        if !row.glance().has_facts(&facts) {
+            return Ok(None);
+        }
+        file.drop_cache();
+        file.seek(part.read());
+        let before = part.read();
+        let most = BITE_BYTES.saturating_sub(bite.octets);
+        let stop = || self.progress.stop();
+        match part.go_on(|into| file.read(into), expected.bytes, most, &stop) {
+            Ok(HashStep::More(part)) => {
+                bite.octets += part.read() - before;
+                let of = Of::Message(Box::new(row));
+                return Ok(Some(Unfinished { mount: mount.to_owned(), of, part }));
+            }
+            Ok(HashStep::Done(identity)) => {
+                bite.octets += expected.bytes.saturating_sub(before);
+                let untouched = file.current_facts().is_ok_and(|now| now == facts);
+                if identity != expected && untouched {
+                    self.catalogue.mark_altered(&row, &identity)?;
+                    bite.altered.push((mailbox.name.clone(), Finding::MessageAltered { path }));
+                }
+            }
+            Err(error) => {
+                let why = error.errno.to_string();
+                bite.altered.push((mailbox.name.clone(), Finding::MessageUnreadable { path, why }));
+            }
+        }
+        Ok(None)
+    }
+}
+
+fn finding(copy: &CopyRow, found: CopyCheck) -> Finding {
+    let payload = copy.name;
+    match found {
+        CopyCheck::Absent => Finding::Missing { payload },
+        other => {
+            let expected = copy.identity.digest;
+            Finding::Damaged { payload, expected, found: other.digest() }
+        }
+    }
+}

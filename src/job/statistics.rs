@@ -1,0 +1,360 @@
+//! Reckons up what a report tells beside the plain audit: copies, proofs, how long messages were on the card only,
+//! and what they weighed on the air. By claimed times, for a person's eye: nothing is ever decided by it.
+
+use super::JobError;
+use super::catalogue::{Catalogue, Proof, TrackedMessage};
+use crate::model::airtime::Link;
+use crate::model::limits::{CHART_STEPS, SHARES_MAX, WAITS_MAX};
+use crate::model::message::SizeBreakdown;
+use crate::model::{MailboxName, RelName, StationName, Timestamp};
+use std::collections::{BTreeMap, HashMap, VecDeque};
+
+/// What is reckoned.
+#[derive(Debug, Default)]
+pub struct Statistics {
+    /// How many messages of the mailbox have no good copy on a drive, one, two and so on.
+    pub copies: Vec<u64>,
+    /// Messages of the mailbox that have a good copy on a drive declared to be elsewhere.
+    pub elsewhere: u64,
+    /// The message whose latest proof is the oldest: when that was. `None` if there is no proof of some, or no
+    /// message.
+    pub oldest_proof: Option<Timestamp>,
+    /// What is known of the copies of messages in the mailbox, by the drive's row.
+    pub drives: BTreeMap<i64, Proven>,
+    /// How long messages waited for their first proven copy.
+    pub exposure: Exposure,
+    /// What the mailbox's messages weigh, by sender and by folder, the heaviest first.
+    pub senders: Vec<SizeGroup>,
+    /// The same by folder.
+    pub folders: Vec<SizeGroup>,
+    /// All of them.
+    pub whole: SizeGroup,
+}
+
+/// The proofs of a drive's copies.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Proven {
+    /// Copies of messages in the mailbox.
+    pub copies: u64,
+    /// Of them read again in a later look than the one that made them.
+    pub reread: u64,
+    /// The oldest of their last proofs.
+    pub oldest: Timestamp,
+    /// The latest.
+    pub latest: Timestamp,
+}
+
+/// How long messages existed on the card only.
+#[derive(Debug, Default)]
+pub struct Exposure {
+    /// Messages whose wait is over and known.
+    pub proven: u64,
+    /// Messages that still wait.
+    pub waiting: u64,
+    /// Messages whose clock was set meanwhile, so that nobody knows.
+    pub unknown: u64,
+    /// The longest wait, in seconds, those not over among them.
+    pub worst: Option<u64>,
+    /// The wait in the middle, in seconds.
+    pub median: Option<u64>,
+    /// From when on how many were on the card only: steps, in order, at most [`CHART_STEPS`].
+    pub steps: Vec<(Timestamp, u64)>,
+    /// The most at once.
+    pub most: u64,
+    /// Some of the times come from a clock that nothing vouched for.
+    pub unsure: bool,
+}
+
+/// What some of the messages weigh.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct SizeGroup {
+    /// Whose, or which folder's; raw text of mail or of a path.
+    pub name: String,
+    /// Messages.
+    pub messages: u64,
+    /// Octets.
+    pub bytes: u64,
+    /// What they are made of, as far as it is known.
+    pub weight: SizeBreakdown,
+    /// Seconds on the air, if the link is known.
+    pub seconds: Option<f64>,
+}
+
+impl SizeGroup {
+    fn add(&mut self, passage: &TrackedMessage, seconds: Option<f64>) {
+        self.messages += 1;
+        self.bytes += passage.bytes;
+        let weight = passage.weight.unwrap_or_default();
+        self.weight.body += weight.body;
+        self.weight.quoted += weight.quoted;
+        self.weight.attached += weight.attached;
+        self.seconds = seconds.map(|seconds| self.seconds.unwrap_or(0.0) + seconds);
+    }
+
+    /// Octets of headers and of the lines between parts.
+    pub fn head(&self) -> u64 {
+        let SizeBreakdown { body, quoted, attached } = self.weight;
+        self.bytes.saturating_sub(body + quoted + attached)
+    }
+}
+
+/// Reckons over all messages known.
+pub fn reckon(
+    catalogue: &Catalogue,
+    station: &StationName,
+    link: &Link,
+    now: Timestamp,
+) -> Result<Statistics, JobError> {
+    let mut reckoning = Statistics::default();
+    let mut shares = (SizeGroups::default(), SizeGroups::default());
+    let mut waits =
+        ExposureIntervals { now, last: None, known: VecDeque::new(), open: 0, unsure: false };
+    let mut mailboxes: HashMap<i64, MailboxName> = HashMap::new();
+    let mut oldest: Option<Timestamp> = None;
+    let mut unproven = false;
+    catalogue.each_passage(station, |passage, proofs| {
+        waits.take(&passage);
+        if !passage.is_there {
+            return Ok(());
+        }
+        reckoning.take_copies(proofs);
+        match proofs.iter().map(|proof| proof.at).max_by_key(|at| at.seconds) {
+            Some(latest) if oldest.is_none_or(|old| latest.seconds < old.seconds) => {
+                oldest = Some(latest);
+            }
+            latest => unproven |= latest.is_none(),
+        }
+        let seconds = link.seconds(passage.bytes);
+        reckoning.whole.add(&passage, seconds);
+        shares.0.add(passage.sender.clone(), &passage, seconds);
+        let mailbox = match mailboxes.get(&passage.mailbox) {
+            Some(name) => name.clone(),
+            None => {
+                let (name, _) = catalogue.mailbox_name(passage.mailbox)?;
+                mailboxes.insert(passage.mailbox, name.clone());
+                name
+            }
+        };
+        shares.1.add(folder(&mailbox, &passage.key), &passage, seconds);
+        Ok(())
+    })?;
+    reckoning.oldest_proof = oldest.filter(|_| !unproven);
+    reckoning.exposure = waits.reckon();
+    reckoning.senders = shares.0.heaviest_first();
+    reckoning.folders = shares.1.heaviest_first();
+    Ok(reckoning)
+}
+
+impl Statistics {
+    fn take_copies(&mut self, proofs: &[Proof]) {
+        let mut drives: Vec<i64> = proofs.iter().map(|proof| proof.drive).collect();
+        drives.sort_unstable();
+        drives.dedup();
+        if self.copies.len() <= drives.len() {
+            self.copies.resize(drives.len() + 1, 0);
+        }
+        self.copies[drives.len()] += 1;
+        self.elsewhere += u64::from(proofs.iter().any(|proof| proof.away));
+        for proof in proofs {
+            let none = Proven { copies: 0, reread: 0, oldest: proof.at, latest: proof.at };
+            let drive = self.drives.entry(proof.drive).or_insert(none);
+            drive.copies += 1;
+            drive.reread += u64::from(proof.reread);
+            drive.oldest = earlier(drive.oldest, proof.at);
+            drive.latest = later(drive.latest, proof.at);
+        }
+    }
+
+    /// The number of drives on which even the message with the fewest good copies has one.
+    pub fn fewest(&self) -> u32 {
+        self.copies.iter().position(|messages| *messages > 0).unwrap_or(0) as u32
+    }
+}
+
+fn earlier(a: Timestamp, b: Timestamp) -> Timestamp {
+    if b.seconds < a.seconds { b } else { a }
+}
+
+fn later(a: Timestamp, b: Timestamp) -> Timestamp {
+    if b.seconds > a.seconds { b } else { a }
+}
+
+/// The folder of a path, below its mailbox's name.
+fn folder(mailbox: &MailboxName, key: &[u8]) -> String {
+    let path = RelName::from_key(key).map(|path| path.as_bytes().to_vec()).unwrap_or_default();
+    match path.iter().rposition(|&octet| octet == b'/') {
+        Some(end) => format!("{mailbox}/{}", String::from_utf8_lossy(&path[..end])),
+        None => mailbox.to_string(),
+    }
+}
+
+/// Shares by name, not more than a bound: what comes later is put together under no name.
+#[derive(Default)]
+struct SizeGroups(HashMap<String, SizeGroup>);
+
+impl SizeGroups {
+    fn add(&mut self, name: String, passage: &TrackedMessage, seconds: Option<f64>) {
+        let name = match self.0.len() < SHARES_MAX || self.0.contains_key(&name) {
+            true => name,
+            false => "(others)".to_owned(),
+        };
+        self.0.entry(name).or_default().add(passage, seconds);
+    }
+
+    fn heaviest_first(self) -> Vec<SizeGroup> {
+        let named = |(name, share): (String, SizeGroup)| SizeGroup { name, ..share };
+        let mut shares: Vec<_> = self.0.into_iter().map(named).collect();
+        shares.sort_by(|a, b| b.bytes.cmp(&a.bytes).then_with(|| a.name.cmp(&b.name)));
+        shares
+    }
+}
+
+/// The waits of contents, one each; contents come in order, those of several paths one after the other.
+struct ExposureIntervals {
+    now: Timestamp,
+    last: Option<i64>,
+    /// From and until, in claimed seconds; until none: it still waits. The latest contents.
+    known: VecDeque<(i64, Option<i64>)>,
+    open: u64,
+    unsure: bool,
+}
+
+impl ExposureIntervals {
+    fn take(&mut self, passage: &TrackedMessage) {
+        if passage.content.is_some() && passage.content == self.last {
+            return;
+        }
+        self.last = passage.content;
+        let wait = match passage.proven {
+            Some((proven, waited)) => {
+                self.unsure |= !proven.trusted;
+                let until = proven.time.seconds;
+                (until.saturating_sub(waited), Some(until))
+            }
+            // Gone before any drive had it: its wait has no end that anybody knows.
+            None if !passage.is_there => return,
+            None => {
+                self.unsure |= !passage.first_seen.trusted;
+                self.open += 1;
+                (passage.first_seen.time.seconds, None)
+            }
+        };
+        if self.known.len() >= WAITS_MAX {
+            self.known.pop_front();
+        }
+        self.known.push_back(wait);
+    }
+
+    fn reckon(self) -> Exposure {
+        let now = self.now.seconds;
+        let mut exposure =
+            Exposure { waiting: self.open, unsure: self.unsure, ..Exposure::default() };
+        let mut lengths = Vec::with_capacity(self.known.len());
+        let mut turns = Vec::with_capacity(2 * self.known.len());
+        for (from, until) in self.known {
+            match until.unwrap_or(now).checked_sub(from).map(u64::try_from) {
+                Some(Ok(length)) => {
+                    lengths.push(length);
+                    turns.push((from, 1_i64));
+                    turns.extend(until.map(|until| (until, -1)));
+                    exposure.proven += u64::from(until.is_some());
+                }
+                _ => exposure.unknown += 1,
+            }
+        }
+        lengths.sort_unstable();
+        exposure.worst = lengths.last().copied();
+        exposure.median = lengths.get(lengths.len().saturating_sub(1) / 2).copied();
+        turns.sort_unstable();
+        let (steps, most) = steps(&turns, now);
+        exposure.steps = steps;
+        exposure.most = most;
+        exposure
+    }
+}
+
+/// How many were exposed from when on. Where there are more turns than a chart has room for, each of its steps
+/// shows the most of its time: a peak is never left out.
+fn steps(turns: &[(i64, i64)], now: i64) -> (Vec<(Timestamp, u64)>, u64) {
+    let (Some(first), Some(last)) = (turns.first(), turns.last()) else { return (Vec::new(), 0) };
+    let (begin, end) = (first.0, last.0.max(now));
+    let width = (end.saturating_sub(begin) / CHART_STEPS as i64).max(1);
+    let slot = |at: i64| begin + (at - begin) / width * width;
+    let mut steps: Vec<(i64, u64)> = Vec::new();
+    let (mut count, mut most) = (0_i64, 0_u64);
+    let mut turns = turns.iter().peekable();
+    while let Some((at, by)) = turns.next() {
+        count += by;
+        let next = turns.peek().map(|(next, _)| *next);
+        if next == Some(*at) {
+            continue;
+        }
+        let exposed = u64::try_from(count).unwrap_or(0);
+        most = most.max(exposed);
+        match steps.last_mut() {
+            // In a slot wider than a second the most counts, and what is left at its end begins the next.
+            Some((same, shown)) if *same == slot(*at) && width > 1 => {
+                *shown = (*shown).max(exposed);
+                let is_last = next.map(slot) != Some(slot(*at));
+                if is_last && *shown != exposed {
+                    steps.push((slot(*at) + width, exposed));
+                }
+            }
+            _ => steps.push((slot(*at), exposed)),
+        }
+    }
+    let moment = |(seconds, count)| (Timestamp { seconds, nanos: 0 }, count);
+    (steps.into_iter().map(moment).collect(), most)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn waits(known: &[(i64, Option<i64>)], now: i64) -> Exposure {
+        let open = known.iter().filter(|(_, until)| until.is_none()).count() as u64;
+        let known = known.iter().copied().collect();
+        ExposureIntervals {
+            now: Timestamp { seconds: now, nanos: 0 },
+            last: None,
+            known,
+            open,
+            unsure: false,
+        }
+        .reckon()
+    }
+
+    #[test]
+    fn the_worst_the_middle_and_the_steps() {
+        let exposure = waits(&[(0, Some(10)), (5, Some(10)), (20, None)], 50);
+        assert_eq!((exposure.worst, exposure.median), (Some(30), Some(10)));
+        assert_eq!((exposure.proven, exposure.waiting, exposure.unknown), (2, 1, 0));
+        let steps: Vec<_> = exposure.steps.iter().map(|(at, n)| (at.seconds, *n)).collect();
+        assert_eq!(steps, [(0, 1), (5, 2), (10, 0), (20, 1)]);
+        assert_eq!(exposure.most, 2);
+    }
+
+    #[test]
+    fn a_clock_that_was_set_back_meanwhile_makes_a_wait_unknown() {
+        let exposure = waits(&[(1_000, Some(10)), (5, Some(6))], 50);
+        assert_eq!((exposure.unknown, exposure.worst), (1, Some(1)));
+        assert_eq!(waits(&[(i64::MIN, Some(i64::MAX))], 0).unknown, 1);
+    }
+
+    #[test]
+    fn nothing_has_no_wait() {
+        let exposure = waits(&[], 50);
+        assert_eq!((exposure.worst, exposure.median, exposure.steps.len()), (None, None, 0));
+    }
+
+    #[test]
+    fn a_chart_has_room_for_any_history_and_leaves_no_peak_out() {
+        let many: Vec<_> = (0..50_000).map(|n| (n * 60, Some(n * 60 + 90))).collect();
+        let exposure = waits(&many, 3_000_000);
+        assert!(exposure.steps.len() <= 2 * CHART_STEPS + 2, "{}", exposure.steps.len());
+        assert_eq!(exposure.most, 2);
+        assert!(exposure.steps.iter().any(|(_, n)| *n == 2));
+        assert_eq!(exposure.steps.last().map(|(_, n)| *n), Some(0));
+        assert!(exposure.steps.is_sorted_by_key(|(at, _)| at.seconds));
+    }
+}

@@ -1,0 +1,88 @@
+//! A round on a drive that may give up superseded versions where there is no room for what waits.
+//! Never gives up one more than makes room for it, but for the last.
+
+use super::catalogue::Catalogue;
+use super::mirror::OpenMailbox;
+use super::prune::{Pruned, prune};
+use super::replica::{Begin, PresentDrives, note_lost_pages, session_of};
+use super::sync_drive::{SyncOutcome, mirror_drive, open};
+use super::{DriveRef, JobError, Progress};
+use crate::disk::Access;
+use crate::model::limits::{OVERHEAD_BYTES, PRUNE_ROUNDS_MAX};
+use crate::model::{Clock, Finding, Reason, StationName};
+use std::sync::Arc;
+use std::time::Duration;
+
+/// What a round is done with.
+pub struct SyncJob<'a> {
+    /// The catalogue.
+    pub catalogue: &'a Catalogue,
+    /// The station.
+    pub station: &'a StationName,
+    /// Its mailboxes.
+    pub mailboxes: &'a [OpenMailbox],
+    /// The drives that are here at once.
+    pub claims: &'a PresentDrives,
+    /// Superseded versions older than this may be given up; `None`: none ever.
+    pub prune: Option<Duration>,
+    /// Time.
+    pub clock: &'a dyn Clock,
+    /// Who is told.
+    pub progress: &'a dyn Progress,
+}
+
+impl SyncJob<'_> {
+    /// Brings a drive up to date; where it has no room, gives up what may be given up, and goes on.
+    pub fn bring_up_to_date(&self, drive: &DriveRef) -> SyncOutcome {
+        let mut round = self.mirror(drive);
+        for _ in 0..PRUNE_ROUNDS_MAX {
+            let Some(need) = self.needed(&round) else { return round };
+            match self.make_room(drive, need) {
+                Ok(Pruned { copies: 0, .. }) => return round,
+                Ok(Pruned { copies, bytes }) => {
+                    let before = std::mem::replace(&mut round, self.mirror(drive));
+                    round.findings.splice(0..0, before.findings);
+                    round.findings.push(Finding::Pruned { copies, bytes });
+                    if let (Ok(sum), Ok(first)) = (&mut round.outcome, before.outcome) {
+                        sum.after(&first);
+                    }
+                }
+                Err(error) => {
+                    round.outcome = Err(error);
+                    return round;
+                }
+            }
+        }
+        round
+    }
+
+    fn mirror(&self, drive: &DriveRef) -> SyncOutcome {
+        let Self { catalogue, station, mailboxes, claims, clock, progress, .. } = *self;
+        mirror_drive(catalogue, station, mailboxes, drive, claims, clock, progress)
+    }
+
+    /// Octets needed for what a round could not copy, if that is for want of room and may be had by pruning.
+    fn needed(&self, round: &SyncOutcome) -> Option<u64> {
+        let report = round.outcome.as_ref().ok().filter(|_| self.prune.is_some())?;
+        let full = report.failed.iter().filter(|failed| failed.reason == Reason::DriveFull);
+        let bytes = |failed: &super::mirror::NotCopied| {
+            let mailbox = self.mailboxes.iter().find(|open| open.name == failed.mailbox)?;
+            Some(self.catalogue.file(mailbox.row, &failed.path.key()).ok()??.bytes)
+        };
+        let needs: Vec<u64> =
+            full.map(|failed| bytes(failed).unwrap_or(0) + OVERHEAD_BYTES).collect();
+        (!needs.is_empty() && !self.progress.stop()).then(|| needs.iter().sum())
+    }
+
+    fn make_room(&self, drive: &DriveRef, need: u64) -> Result<Pruned, JobError> {
+        let Self { catalogue, station, claims, clock, progress, .. } = *self;
+        let Some(after) = self.prune else { return Ok(Pruned::default()) };
+        let (door, label) = (Arc::clone(&drive.door), drive.label.clone());
+        // Nothing is begun here.
+        let drive = DriveRef { door, label, at: drive.at.clone(), begin: Begin::Never };
+        let mut admitted = open(catalogue, station, &drive, Access::Write, claims, clock)?;
+        let mount = session_of(&clock.stamp(), &*admitted.volume);
+        prune(catalogue, &mut admitted, need, after, clock, progress)
+            .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
+    }
+}
