@@ -73,10 +73,22 @@ fn put_back<'scope>(
             seats: Seats::default(),
             names: BTreeSet::new(),
         };
+        let mut any_in_doubt = false;
         judge.each_in(Some(goal.row), |decision| match decision {
+            Decision::Give(wanted) if wanted.role.is_in_doubt() => {
+                any_in_doubt = true;
+                Ok(())
+            }
             Decision::Give(wanted) => work.message(wanted),
             Decision::Withhold(left_out) => work.leave_out(&left_out),
         })?;
+        if any_in_doubt {
+            // After all others, so that none takes the name of mail that has a place.
+            judge.each_in(Some(goal.row), |decision| match decision {
+                Decision::Give(wanted) if wanted.role.is_in_doubt() => work.message(wanted),
+                _ => Ok(()),
+            })?;
+        }
         if plan.goals.first().is_some_and(|first| first.row == goal.row) {
             work.numbered(std::mem::take(&mut nameless))?;
         }
