@@ -37,6 +37,13 @@ pub enum Role {
     },
 }
 
+impl Role {
+    /// Whether drives disagree about it.
+    pub fn is_in_doubt(self) -> bool {
+        matches!(self, Self::InDoubt { .. })
+    }
+}
+
 /// What to restore at one location.
 #[derive(Debug, Clone)]
 pub struct RestoreItem {

@@ -76,10 +76,22 @@ fn put_back<'scope>(
             staging: StagingBatch::default(),
             names: BTreeSet::new(),
         };
+        let mut any_in_doubt = false;
         judge.each_in(Some(mailbox_target.row), |decision| match decision {
+            Decision::Give(wanted) if wanted.role.is_in_doubt() => {
+                any_in_doubt = true;
+                Ok(())
+            }
             Decision::Give(wanted) => work.message(wanted),
             Decision::Withhold(left_out) => work.leave_out(&left_out),
         })?;
+        if any_in_doubt {
+            // After all others, so that none takes the name of mail that has a place.
+            judge.each_in(Some(mailbox_target.row), |decision| match decision {
+                Decision::Give(wanted) if wanted.role.is_in_doubt() => work.message(wanted),
+                _ => Ok(()),
+            })?;
+        }
         if plan.mailbox_targets.first().is_some_and(|first| first.row == mailbox_target.row) {
             work.numbered(std::mem::take(&mut nameless))?;
         }

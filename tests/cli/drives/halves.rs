@@ -1,6 +1,6 @@
 //! Several drives, several stations: what each holds and what they give together.
 
-use crate::station::{Station, expect_same, mail};
+use crate::station::{Station, expect_same, mail, tree};
 
 /// Fault 51: each drive holds a part; a restore takes what all of them hold.
 #[test]
@@ -47,6 +47,32 @@ fn the_later_word_counts_whichever_drive_has_it() {
         assert_eq!(std::fs::read(in_doubt.join("0002.eml")).unwrap(), b"a log that grows\n");
         std::fs::remove_dir_all(in_doubt).unwrap();
         expect_same(&station.inbox(), &station.restored());
+    }
+}
+
+/// The mailbox has a folder of the name that what is in doubt goes to, as after a restore into it: mail of that folder
+/// keeps its names, and what is in doubt goes beside.
+#[test]
+fn what_is_in_doubt_takes_no_name_of_mail_that_has_a_place() {
+    let (mut station, red) = Station::with_drive();
+    let blue = station.drive("blue");
+    station.deliver("archive/0001.eml", "a log that grows\n");
+    station.deliver("recovered/archive/0001.eml", mail("water level"));
+    station.mirror().expect_safe();
+    station.use_only(&[&red]);
+    station.replace("archive/0001.eml", "a log that grows\nby a line\n");
+    station.mirror().expect_safe();
+    station.use_only(&[&red, &blue]);
+    let restored = station.restored();
+    for counts in [("restored", 3), ("identical", 3)] {
+        let told = station.restore_with(&["--into", restored.to_str().unwrap()]);
+        told.expect_safe().expect_counts(&[counts]);
+        let mut back = tree(&station.restored());
+        for (name, what) in tree(&station.inbox()) {
+            assert_eq!(back.remove(&name).unwrap().0, what.0, "{}", String::from_utf8_lossy(&name));
+        }
+        let in_doubt: Vec<_> = back.into_values().map(|what| what.0).collect();
+        assert_eq!(in_doubt, [b"a log that grows\n".to_vec()]);
     }
 }
 

@@ -124,7 +124,8 @@ pub fn event(taker: &mut Taker<'_>) -> Event {
         },
         17 => Event::Witness {
             drive: DriveId::from_bits(taker.number(1)),
-            line: taker.number(1),
+            // The first line of a ledger is line 1.
+            line: taker.number(1).max(1),
             hash: Digest::of(&[taker.octet()]),
         },
         16 => Event::Mark {
