@@ -52,7 +52,7 @@ pub(super) struct Daemon<'a> {
     /// What the clerk is at, since when: its deletions are needed again if hints were not enough.
     clerk_at: Option<(Vec<crate::model::RelName>, Instant)>,
     /// The catalogue's last change that the drives were sent to work for.
-    tick: u64,
+    change_no: u64,
     next_scan: Instant,
     settle_at: Option<Instant>,
     /// For each mailbox, when it is to be looked over once more after a folder appeared in it.
@@ -124,7 +124,7 @@ impl<'a> Daemon<'a> {
             drives,
             clerk: clerk_jobs,
             clerk_at: None,
-            tick: 0,
+            change_no: 0,
             next_scan: Instant::now(),
             settle_at: None,
             watchdog_at: service.watchdog_every().map(|_| Instant::now()),
@@ -343,12 +343,12 @@ impl<'a> Daemon<'a> {
             .due_in
             .and_then(|ms| u64::try_from(ms).ok())
             .map(|ms| Instant::now() + Duration::from_millis(ms));
-        let changed = report.tick != self.tick;
+        let changed = report.change_no != self.change_no;
         if changed || report.unsettled {
-            self.watchman.looked(Instant::now(), (report.tick, report.at));
+            self.watchman.looked(Instant::now(), (report.change_no, report.at));
         }
         if changed {
-            self.tick = report.tick;
+            self.change_no = report.change_no;
         }
         if changed || report.is_back {
             self.drives.want_all();

@@ -48,7 +48,7 @@ pub(super) struct ScanOutcome {
     /// Findings, or why it could not be done.
     pub outcome: Result<Vec<Finding>, JobError>,
     /// The number of the catalogue's last change: a higher one is news for the drives.
-    pub tick: u64,
+    pub change_no: u64,
     /// The monotonic time in milliseconds when it was done.
     pub at: i64,
     /// Something is not settled, as what cannot be read.
@@ -110,14 +110,14 @@ impl Scanner {
         let outcome = self.work(job, churn, &mut wants_whole);
         let is_back = self.note_away(job, &outcome);
         let outcome = outcome.map(|report| report.findings);
-        let tick = self.catalogue.change_number().unwrap_or(u64::MAX);
+        let change_no = self.catalogue.change_no().unwrap_or(u64::MAX);
         let due_in = self.due_in(churn);
         if let Err(error) = self.catalogue.release_memory() {
             tracing::debug!(%error, "the catalogue kept its memory");
         }
         let unsettled = self.catalogue.has_unsettled().unwrap_or(true);
         let (mailbox, at) = (job.mailbox, millis(&*self.clock));
-        ScanOutcome { mailbox, outcome, tick, at, unsettled, is_back, wants_whole, due_in }
+        ScanOutcome { mailbox, outcome, change_no, at, unsettled, is_back, wants_whole, due_in }
     }
 
     /// Keeps whether a mailbox could be looked at; `true` if it is back.

@@ -88,10 +88,10 @@ impl Worker {
     fn look_after(&self, drive: i64) -> Result<PassFollowUp, JobError> {
         let place = &self.workplace;
         let (catalogue, _) = Catalogue::open(&place.state)?;
-        let book = catalogue.book(drive, &place.station)?;
+        let replica = catalogue.replica(drive, &place.station)?;
         Ok(PassFollowUp {
-            reread: place.reread.due(&catalogue, book.row, &*place.clock)?,
-            lacks: !catalogue.unrecoverable_copies(book.row, 0, 1)?.is_empty(),
+            reread: place.reread.due(&catalogue, replica.row, &*place.clock)?,
+            lacks: !catalogue.unrecoverable_copies(replica.row, 0, 1)?.is_empty(),
             days_left: catalogue.days_left(drive, &place.clock.stamp())?,
         })
     }

@@ -79,9 +79,9 @@ pub fn lacked(
     drive: DriveId,
 ) -> Result<Vec<Lacked>, JobError> {
     let Some(drive) = catalogue.drive(drive)? else { return Ok(Vec::new()) };
-    let book = catalogue.book(drive.row, station)?;
+    let replica = catalogue.replica(drive.row, station)?;
     let mut all = Vec::new();
-    catalogue.lacked(book.row, |standing| {
+    catalogue.lacked(replica.row, |standing| {
         let of = (standing.mailbox, standing.key.as_slice(), standing.content);
         all.push(Lacked {
             is_ours: catalogue.is_said_here_alone(station, of)?,

@@ -175,9 +175,9 @@ pub fn audit(
     })?;
     for drive in catalogue.drives()? {
         let mut held = (0, 0);
-        for (book, station) in catalogue.books_of(drive.row)? {
+        for (replica, station) in catalogue.replicas_of(drive.row)? {
             if station == *question.station {
-                held = catalogue.book_totals(book)?;
+                held = catalogue.replica_totals(replica)?;
             }
         }
         audit.drives.push((drive, held.0, held.1));

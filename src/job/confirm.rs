@@ -80,7 +80,7 @@ fn second_looks(
     let mut due = Vec::new();
     for row in page {
         let path = row.path()?;
-        let replaced = row.content.is_some_and(|_| row.tick > 0);
+        let replaced = row.content.is_some_and(|_| row.change_no > 0);
         match replaced && (rules.hold)(&path, row.state) {
             true => held.push(row),
             false => {

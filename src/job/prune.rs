@@ -72,13 +72,13 @@ pub fn prune(
     // 1. Is it still the drive that was admitted? From here on a cut is mended by the next admission.
     drive.volume.present()?;
     let session = drive.state.session.take();
-    catalogue.save_book(&drive.state)?;
+    catalogue.save_replica(&drive.state)?;
     // 2. The ledger, synced: they are given up. Survives: a cut before, in which case nothing has happened.
     drive.record(catalogue, &now, events)?;
     // 3. The manifest, then the files. Survives: a cut anywhere, after which recovery does this again.
     finish_pruning(catalogue, &*drive.volume, &drive.dir, &drive.state)?;
     drive.state.session = session.or_else(|| Some(session_of(&now, &*drive.volume)));
-    catalogue.save_book(&drive.state)?;
+    catalogue.save_replica(&drive.state)?;
     Ok(pruned)
 }
 
@@ -95,13 +95,13 @@ fn is_superseded(
     copy: &CopyRow,
     mention: &LastReference,
 ) -> Result<bool, JobError> {
-    let book = drive.state.row;
-    if !catalogue.is_withheld(book, copy.content)? {
+    let replica = drive.state.row;
+    if !catalogue.is_withheld(replica, copy.content)? {
         return Ok(false);
     }
     for (mailbox, path) in &mention.places {
         let mailbox = catalogue.mailbox(mailbox, None)?;
-        let stands = catalogue.standing_at(book, mailbox, &path.key())?;
+        let stands = catalogue.standing_at(replica, mailbox, &path.key())?;
         let newer = stands.iter().find(|known| known.suspect.is_none());
         let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
         // What the card lacks just now may be the last there is of the message. It has the newer version, or the one
@@ -116,7 +116,7 @@ fn is_superseded(
         if here != newer && !followed()? {
             return Ok(false);
         }
-        let CopyStatus::Good(name) = catalogue.held(book, newer)? else { return Ok(false) };
+        let CopyStatus::Good(name) = catalogue.held(replica, newer)? else { return Ok(false) };
         let identity = catalogue.identity(newer)?;
         let read = hash_copy(&*drive.volume, &drive.dir, name, identity.bytes)?;
         if read != CopyCheck::Is(identity) {

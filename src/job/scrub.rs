@@ -23,17 +23,17 @@ pub struct ScrubRules {
 }
 
 impl ScrubRules {
-    /// How long until the next bite of a book is due; `None`: never.
+    /// How long until the next bite of a replica is due; `None`: never.
     pub fn due(
         &self,
         catalogue: &Catalogue,
-        book: i64,
+        replica: i64,
         clock: &dyn Clock,
     ) -> Result<Option<Duration>, JobError> {
         if self.every.is_zero() {
             return Ok(None);
         }
-        catalogue.reread_due(book, self.every / 8 * REREAD_EIGHTHS, clock).map(Some)
+        catalogue.reread_due(replica, self.every / 8 * REREAD_EIGHTHS, clock).map(Some)
     }
 
     /// How long so many octets take at least.
@@ -93,7 +93,7 @@ impl Scrubber<'_> {
         drive: &mut Replica,
         unfinished: &mut Option<Unfinished>,
     ) -> Result<ScrubStep, JobError> {
-        let (catalogue, book) = (self.catalogue, drive.state.row);
+        let (catalogue, replica) = (self.catalogue, drive.state.row);
         let mut bite = ScrubStep::default();
         let mount = session_of(&self.clock.stamp(), &*drive.volume);
         let mut begun = unfinished.take().filter(|rest| rest.mount == mount);
@@ -102,8 +102,8 @@ impl Scrubber<'_> {
         {
             *unfinished = self.message(*row, part, &mount, &mut bite)?;
         }
-        let round = catalogue.round_under_way(book, self.clock)?;
-        if unfinished.is_none() && !catalogue.logs_read_in(book, round)? {
+        let round = catalogue.round_under_way(replica, self.clock)?;
+        if unfinished.is_none() && !catalogue.logs_read_in(replica, round)? {
             let check = match begun.take_if(|rest| matches!(rest.of, Of::Logs(_))) {
                 Some(Unfinished { of: Of::Logs(check), .. }) => Some(check),
                 _ => None,
@@ -114,7 +114,7 @@ impl Scrubber<'_> {
                 return self.keep(drive, round, &[], Vec::new(), bite);
             }
         }
-        let mut copies = catalogue.copies_to_reread(book, round, BITE_COPIES)?;
+        let mut copies = catalogue.copies_to_reread(replica, round, BITE_COPIES)?;
         if let Some(Of::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
             copies.sort_by_key(|copy| copy.name != *name);
         }
@@ -145,7 +145,7 @@ impl Scrubber<'_> {
                         finding(&copy, found).note(&mut bite.findings);
                     }
                     if found.is_failing() {
-                        catalogue.error_in_round(book)?;
+                        catalogue.error_in_round(replica)?;
                     }
                     events.extend(judged.event);
                     read.push((copy, judged.good, judged.state));
@@ -170,27 +170,27 @@ impl Scrubber<'_> {
         mount: &str,
         bite: &mut ScrubStep,
     ) -> Result<Option<Unfinished>, JobError> {
-        let (catalogue, book) = (self.catalogue, &drive.state);
-        let begun = check.filter(|check| check.is_of(book));
-        let mut check = begun.unwrap_or_else(|| Box::new(LogCheck::new(book)));
-        let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, book };
+        let (catalogue, replica) = (self.catalogue, &drive.state);
+        let begun = check.filter(|check| check.is_of(replica));
+        let mut check = begun.unwrap_or_else(|| Box::new(LogCheck::new(replica)));
+        let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, replica };
         let most = BITE_BYTES.saturating_sub(bite.octets);
         bite.octets += check.go_on(&logs, most, &|| self.progress.stop())?;
         let Some(found) = check.found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
             return Ok(Some(Unfinished { mount, of: Of::Logs(check), part }));
         };
-        let known = catalogue.log_damage(book.row)?;
+        let known = catalogue.log_damage(replica.row)?;
         for damage in found.iter().filter(|damage| !known.contains(damage)) {
             log_finding(damage).note(&mut bite.findings);
         }
         bite.lost |= self.record && found.iter().any(|damage| !damage.unreadable);
         if found.iter().any(|damage| damage.unreadable) {
-            catalogue.mark_worn(book.drive, READ_ERROR)?;
-            catalogue.error_in_round(book.row)?;
+            catalogue.mark_worn(replica.drive, READ_ERROR)?;
+            catalogue.error_in_round(replica.row)?;
         }
-        catalogue.set_log_damage(book.row, found)?;
-        catalogue.set_logs_read_in(book.row, round)?;
+        catalogue.set_log_damage(replica.row, found)?;
+        catalogue.set_logs_read_in(replica.row, round)?;
         Ok(None)
     }
 
@@ -203,7 +203,7 @@ impl Scrubber<'_> {
         events: Vec<Event>,
         mut bite: ScrubStep,
     ) -> Result<ScrubStep, JobError> {
-        let (catalogue, book) = (self.catalogue, drive.state.row);
+        let (catalogue, replica) = (self.catalogue, drive.state.row);
         let stamp = self.clock.stamp();
         if self.record && !events.is_empty() {
             drive.record(catalogue, &stamp, events)?;
@@ -212,18 +212,18 @@ impl Scrubber<'_> {
             for (copy, good, state) in read {
                 let number = copy.name.number;
                 if let Some(state) = state {
-                    catalogue.set_payload_state(book, number, *state)?;
+                    catalogue.set_payload_state(replica, number, *state)?;
                 }
                 if *good {
-                    catalogue.copies_reread(book, number..=number, stamp.time)?;
+                    catalogue.copies_reread(replica, number..=number, stamp.time)?;
                 }
-                catalogue.copy_in_round(book, number, round)?;
+                catalogue.copy_in_round(replica, number, round)?;
                 bite.lost |= !good && state.is_some() && copy.state != CopyState::Debris;
             }
             if bite.lost {
                 // Every message is held against this drive again, so that what was lost is copied anew.
                 drive.state.recorded_through = 0;
-                catalogue.save_book(&drive.state)?;
+                catalogue.save_replica(&drive.state)?;
             }
             Ok(())
         })?;

@@ -87,7 +87,7 @@ pub fn mirror_drive(
     round.outcome = opened.and_then(|mut admitted| {
         round.drive = Some((admitted.id, admitted.state.drive));
         round.findings = std::mem::take(&mut admitted.findings);
-        if catalogue.change_number()? != admitted.state.recorded_through {
+        if catalogue.change_no()? != admitted.state.recorded_through {
             catalogue.set_drive_state(admitted.state.drive, "copying", "")?;
         }
         if admitted.state.is_used_up() {
@@ -308,8 +308,8 @@ pub fn compare_drives(
     clock: &dyn Clock,
 ) -> Result<(), JobError> {
     for (id, row) in rounds.iter().filter_map(|round| round.drive) {
-        let book = catalogue.book(row, station)?;
-        if !catalogue.to_be_compared(&book, id, false)?.is_empty() {
+        let replica = catalogue.replica(row, station)?;
+        if !catalogue.to_be_compared(&replica, id, false)?.is_empty() {
             return look_at_drives(catalogue, station, drives, clock).map(drop);
         }
     }

@@ -245,8 +245,8 @@ pub(super) fn headers_of(
     drives: &[&Replica],
     content: i64,
 ) -> Result<Option<Headers>, JobError> {
-    for (book, copy) in catalogue.copies_of(station, content)? {
-        let Some(drive) = drives.iter().find(|drive| drive.state.row == book) else { continue };
+    for (replica, copy) in catalogue.copies_of(station, content)? {
+        let Some(drive) = drives.iter().find(|drive| drive.state.row == replica) else { continue };
         if matches!(copy.state, CopyState::Debris | CopyState::Missing) {
             continue;
         }

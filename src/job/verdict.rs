@@ -213,8 +213,10 @@ impl Counts {
             if damaged.iter().any(|(row, found)| *row == drive.row && found.log == Log::Ledger) {
                 self.damaged_ledgers.push(label.clone());
             }
-            let books = catalogue.books_of(drive.row)?;
-            let Some((row, _)) = books.into_iter().find(|(_, of)| of == station) else { continue };
+            let replicas = catalogue.replicas_of(drive.row)?;
+            let Some((row, _)) = replicas.into_iter().find(|(_, of)| of == station) else {
+                continue;
+            };
             if let Some(mailbox) = &drive.same_device
                 && catalogue.holds_any(row)?
             {
@@ -233,7 +235,7 @@ impl Counts {
             }
             let is_gone = drive.replaced.as_ref().is_some_and(|replaced| replaced.how.is_sure());
             if drive.forgotten.is_none() && !is_gone {
-                let lacking = catalogue.lacking_now(&catalogue.book(drive.row, station)?)?;
+                let lacking = catalogue.lacking_now(&catalogue.replica(drive.row, station)?)?;
                 if lacking.messages > 0 {
                     self.lacking.push((label.clone(), lacking));
                 }

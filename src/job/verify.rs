@@ -49,17 +49,17 @@ pub fn verify_logs(
     drive: &Replica,
     progress: &dyn Progress,
 ) -> Result<Vec<LogDamage>, JobError> {
-    let book = &drive.state;
-    let mut check = LogCheck::new(book);
-    let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, book };
+    let replica = &drive.state;
+    let mut check = LogCheck::new(replica);
+    let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, replica };
     while check.found().is_none() && !progress.stop() {
         check.go_on(&logs, u64::MAX, &|| progress.stop())?;
     }
     let Some(found) = check.found() else { return Ok(Vec::new()) };
     if found.iter().any(|damage| damage.unreadable) {
-        catalogue.mark_worn(book.drive, READ_ERROR)?;
+        catalogue.mark_worn(replica.drive, READ_ERROR)?;
     }
-    catalogue.set_log_damage(book.row, found)?;
+    catalogue.set_log_damage(replica.row, found)?;
     Ok(found.to_vec())
 }
 
@@ -153,12 +153,18 @@ pub(super) fn judge(
         };
         return Ok(Judged { good: true, state, event });
     }
-    let book = &drive.state;
+    let replica = &drive.state;
     if let CopyCheck::Is(other) = found {
-        catalogue.note_wrong(book.drive, book.row, copy.name.number, &copy.identity, &other)?;
+        catalogue.note_wrong(
+            replica.drive,
+            replica.row,
+            copy.name.number,
+            &copy.identity,
+            &other,
+        )?;
     }
     if found.is_failing() {
-        catalogue.mark_worn(book.drive, READ_ERROR)?;
+        catalogue.mark_worn(replica.drive, READ_ERROR)?;
     }
     let state = match found {
         CopyCheck::Absent => CopyState::Missing,
@@ -174,12 +180,12 @@ pub(super) fn judge(
 /// Tells the copies that are missed from those whose message has a good one beside them.
 fn split_superseded(
     catalogue: &Catalogue,
-    book: i64,
+    replica: i64,
     bad: Vec<(CopyRow, CopyCheck)>,
     report: &mut VerifyReport,
 ) -> Result<(), JobError> {
     for (copy, found) in bad {
-        if matches!(catalogue.held(book, copy.content)?, CopyStatus::Good(_)) {
+        if matches!(catalogue.held(replica, copy.content)?, CopyStatus::Good(_)) {
             report.superseded += 1;
             continue;
         }

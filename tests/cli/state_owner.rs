@@ -1,5 +1,5 @@
-//! Whose state folder it is: one station's, and each mailbox name one folder's. Another station, or another folder under
-//! a name in use, would make every message of the first look lost.
+//! Whose state folder it is: one station's, and each mailbox name one folder's. Another station, or another folder
+//! under a name in use, would make every message of the first look lost.
 
 use crate::station::{Station, expect_same, mail, sh};
 use crate::stick::Stick;

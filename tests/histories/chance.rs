@@ -29,8 +29,8 @@ pub(crate) fn stir(bits: u64) -> u64 {
     z ^ (z >> 31)
 }
 
-/// A number for what a process draws by chance: equal only where all that it is drawn from is equal, so that worlds that
-/// differ by nothing else are one.
+/// A number for what a process draws by chance: equal only where all that it is drawn from is equal, so that worlds
+/// that differ by nothing else are one.
 pub(crate) fn mix(of: &impl Hash) -> u64 {
     let mut hasher = DefaultHasher::new();
     of.hash(&mut hasher);

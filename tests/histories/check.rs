@@ -226,7 +226,8 @@ fn is_said(world: &World, stick: usize) -> Result<(), Broken> {
     let lacking: BTreeSet<Content> = card.lacking().into_iter().map(|key| key.1).collect();
     let here: BTreeSet<Content> = card.mail.values().copied().collect();
     let given = restore(&sticks, false).given;
-    // What this card saw go, and cannot say there yet, it waits to say; what another stick says is gone is not asked back.
+    // What this card saw go, and cannot say there yet, it waits to say; what another stick says is gone is not asked
+    // back.
     let settled = |given: &Given| card.is_settled(&(given.at, given.content));
     let waits = |given: &Given| card.catalogue.gone.contains_key(&(given.at, given.content));
     let unsaid = |given: &&Given| {

@@ -67,7 +67,8 @@ pub(crate) enum Event {
         from: usize,
         to: usize,
     },
-    /// Somebody who had the stick writes to it that all it tells of is gone: deleted, or replaced by what they put there.
+    /// Somebody who had the stick writes to it that all it tells of is gone: deleted, or replaced by what they put
+    /// there.
     Forge {
         stick: usize,
         replaced: bool,

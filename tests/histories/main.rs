@@ -2,8 +2,8 @@
 //! themselves are tried: a model of what is said on sticks, through every short history and long ones by chance.
 //!
 //! `model` is the rules, `world` cards and sticks with what can be done to them, `event` what can happen, `truth` who
-//! truly saw what, `check` the promises, `explore` every short history, `starts` where they begin, `fingerprint` which states
-//! are one, `random` the long histories, `sabotage` rules left out, `work` all of these by turns.
+//! truly saw what, `check` the promises, `explore` every short history, `starts` where they begin, `fingerprint` which
+//! states are one, `random` the long histories, `sabotage` rules left out, `work` all of these by turns.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod against;

@@ -119,7 +119,7 @@ pub(crate) struct Truth {
 }
 
 impl Truth {
-    pub(crate) fn tick(&mut self) {
+    pub(crate) fn change_no(&mut self) {
         let n = self.heard.entry(self.me).or_default();
         *n += 1;
         self.last = Change { card: self.me, n: *n };
@@ -146,7 +146,7 @@ impl Truth {
     pub(crate) fn hear(&mut self, slot: &Slot, all: &[Arc<Gone>], drew: bool) {
         join(&mut self.heard, &slot.clock);
         if drew {
-            self.tick();
+            self.change_no();
         }
         let now = self.last;
         for line in &slot.stick.ledger.lines {

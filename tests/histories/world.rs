@@ -118,7 +118,7 @@ impl World {
         if station.card.catalogue.position == before {
             return station.truth.scanned(mailboxes);
         }
-        station.truth.tick();
+        station.truth.change_no();
         let id = station.card.catalogue.position;
         let Station { card, truth } = station;
         let known = &card.catalogue.known;
@@ -355,7 +355,7 @@ impl World {
         if all.is_empty() {
             return;
         }
-        station.truth.tick();
+        station.truth.change_no();
         let Station { card, truth } = station;
         for key in all {
             truth.lost.remove(&key);

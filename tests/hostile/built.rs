@@ -1,6 +1,6 @@
-//! Ledgers and sticks spoilt by chance, given to the built program: to `restore`, and to the daemon's loop with new mail.
-//! Whatever becomes of the spoilt one, all that is on the good one comes back, nothing around the target is touched, and
-//! memory stays bounded. `COUNTERFOIL_SEEDS=200 cargo test --test hostile built` tries that many.
+//! Ledgers and sticks spoilt by chance, given to the built program: to `restore`, and to the daemon's loop with new
+//! mail. Whatever becomes of the spoilt one, all that is on the good one comes back, nothing around the target is
+//! touched, and memory stays bounded. `COUNTERFOIL_SEEDS=200 cargo test --test hostile built` tries that many.
 
 use crate::campaign::{BAG, Before, Chance, expect_all, seeds, spoil_ledger, spoil_stick};
 use crate::card::mail;

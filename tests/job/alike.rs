@@ -1,5 +1,5 @@
-//! Sticks that pass for others: by the id of a known one, by another id than that under which they were refused, by a file
-//! system that tells no serial number.
+//! Sticks that pass for others: by the id of a known one, by another id than that under which they were refused, by a
+//! file system that tells no serial number.
 
 use crate::card::{Card, drive_ref, mail};
 use crate::known::{

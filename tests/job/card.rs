@@ -307,11 +307,11 @@ impl Card {
     /// drive's ledger.
     pub(crate) fn told(&self, label: &str, path: &str) -> Option<Identity> {
         let drive = self.catalogue.drive_at(label.as_bytes()).unwrap()?;
-        let book = self.catalogue.book(drive.row, &station()).unwrap();
+        let replica = self.catalogue.replica(drive.row, &station()).unwrap();
         let mailbox = self.mailbox().row;
-        let stands = self.catalogue.standing_at(book.row, mailbox, &rel(path).key()).unwrap();
+        let stands = self.catalogue.standing_at(replica.row, mailbox, &rel(path).key()).unwrap();
         let content = stands.iter().find(|known| !known.missing)?.content;
-        let held = self.catalogue.held(book.row, content).unwrap();
+        let held = self.catalogue.held(replica.row, content).unwrap();
         assert!(matches!(held, CopyStatus::Good(_)), "{path} is told of without a good copy");
         Some(self.catalogue.identity(content).unwrap())
     }

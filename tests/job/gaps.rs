@@ -60,8 +60,8 @@ fn count_readable(drive: &MemoryDrive, of: &str) -> usize {
     text.split(|byte| *byte == b'\n').filter(|line| kind(line) == of).count()
 }
 
-/// The same where the card that saw it go had read the line: it tells again what it knew, and not the departure that the
-/// line took back.
+/// The same where the card that saw it go had read the line: it tells again what it knew, and not the departure that
+/// the line took back.
 #[test]
 fn who_read_the_line_that_rotted_does_not_tell_of_the_departure_before_it() {
     let (_card, copy, [a, ..]) = told_again();
@@ -101,8 +101,8 @@ fn what_left_before_a_line_rotted_is_lacking_until_it_is_acknowledged() {
     assert_eq!(whole(&[&drive], false).len(), 2);
     let lacking = || {
         let row = card.catalogue.drives().unwrap().remove(0).row;
-        let book = card.catalogue.book(row, &station()).unwrap();
-        card.catalogue.lacking(&book).unwrap().messages
+        let replica = card.catalogue.replica(row, &station()).unwrap();
+        card.catalogue.lacking(&replica).unwrap().messages
     };
     assert_eq!(lacking(), 1);
     let id = card.catalogue.drives().unwrap().remove(0).id;
@@ -137,12 +137,12 @@ fn another_card_asks_about_what_left_before_a_line_that_it_never_read() {
     other.mirrored(&drive);
     assert!(whole(&[&drive], false).contains_key("inbox/one"));
     let row = other.catalogue.drives().unwrap().remove(0);
-    let book = other.catalogue.book(row.row, &station()).unwrap();
-    assert_eq!(other.catalogue.lacking(&book).unwrap().messages, 1);
+    let replica = other.catalogue.replica(row.row, &station()).unwrap();
+    assert_eq!(other.catalogue.lacking(&replica).unwrap().messages, 1);
     acknowledge(&other, row.id);
     other.mirrored(&drive);
-    let book = other.catalogue.book(row.row, &station()).unwrap();
-    assert_eq!(other.catalogue.lacking(&book).unwrap().messages, 0);
+    let replica = other.catalogue.replica(row.row, &station()).unwrap();
+    assert_eq!(other.catalogue.lacking(&replica).unwrap().messages, 0);
     // It was never this card's: the drive is told nothing, and gives it back to any other.
     assert!(whole(&[&drive], false).contains_key("inbox/one"));
 }

@@ -1,5 +1,5 @@
-//! `accept = "known"`: which sticks are written to, whatever they say of themselves; and how new ones are announced where
-//! any is used.
+//! `accept = "known"`: which sticks are written to, whatever they say of themselves; and how new ones are announced
+//! where any is used.
 
 use crate::card::{Card, drive_ref, mail};
 use counterfoil::disk::MemoryDrive;

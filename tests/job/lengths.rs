@@ -1,5 +1,5 @@
-//! Lengths of copies, looked at when a drive comes: what is gone or cut counts for nothing at once, and a file system that
-//! is slow to tell lengths holds up nothing. Never waits: time passes by what is asked.
+//! Lengths of copies, looked at when a drive comes: what is gone or cut counts for nothing at once, and a file system
+//! that is slow to tell lengths holds up nothing. Never waits: time passes by what is asked.
 
 use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, count, expect_same, whole};

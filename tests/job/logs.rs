@@ -154,7 +154,8 @@ fn whichever_byte_of_a_ledger_rots_nothing_is_lost() {
     }
 }
 
-/// Nothing in the mailbox tells of it any more: an earlier card's messages, whose places this one knows from the ledger.
+/// Nothing in the mailbox tells of it any more: an earlier card's messages, whose places this one knows from the
+/// ledger.
 #[test]
 fn a_line_of_an_earlier_cards_message_is_written_again_from_what_was_known() {
     let (first, drive) = archived();
@@ -222,8 +223,8 @@ fn on_a_read_only_drive_it_is_said_and_nothing_is_called_safe_until_it_is_writte
     expect_same(&whole(&[&drive], false), &card.messages(), "written again by the next pass");
 }
 
-/// What was known of copies by itself is not given up for a line: a copy known to be bad stays bad, though the line that
-/// said so has rotted.
+/// What was known of copies by itself is not given up for a line: a copy known to be bad stays bad, though the line
+/// that said so has rotted.
 #[test]
 fn a_copy_known_to_be_bad_is_not_called_good_since_the_line_of_it_rotted() {
     let (card, drive) = archived();

@@ -25,11 +25,11 @@ fn whoever_sees_a_number_finds_its_change() {
         });
         let mut last = 0;
         let all_found = (0..MET).all(|_| {
-            let now = std::iter::repeat_with(|| elsewhere.change_number().unwrap());
+            let now = std::iter::repeat_with(|| elsewhere.change_no().unwrap());
             let now = now.into_iter().find(|now| *now > last).unwrap();
             let found = elsewhere.departed_after(last, now, usize::MAX >> 1).unwrap();
             last = now;
-            found.last().is_some_and(|row| row.tick == now)
+            found.last().is_some_and(|row| row.change_no == now)
         });
         enough.store(true, Ordering::Relaxed);
         assert!(all_found, "number {last} was seen before its change");

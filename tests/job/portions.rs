@@ -35,11 +35,13 @@ fn look(state: &Path, door: Arc<dyn VolumeSource>) -> Result<u64, JobError> {
 fn rows(state: &Path) -> Vec<(String, i64)> {
     let db = rusqlite::Connection::open(Catalogue::path(state)).unwrap();
     let mut tables: Vec<(String, i64)> = Vec::new();
-    for table in ["content", "mailbox", "writer", "payload", "assertion", "book", "book_writer"] {
+    for table in
+        ["content", "mailbox", "writer", "payload", "assertion", "replica", "replica_writer"]
+    {
         let sql = format!("SELECT count(*) FROM {table}");
         tables.push((table.to_owned(), db.query_row(&sql, [], |row| row.get(0)).unwrap()));
     }
-    let sql = "SELECT count(*) FROM book WHERE trusted AND NOT partial";
+    let sql = "SELECT count(*) FROM replica WHERE trusted AND NOT partial";
     tables.push(("counting".to_owned(), db.query_row(sql, [], |row| row.get(0)).unwrap()));
     tables
 }

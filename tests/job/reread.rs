@@ -200,7 +200,7 @@ fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
     let mut admitted = card.admit(&amber, Access::Write).unwrap();
     let (catalogue, clock) = (&card.catalogue, &card.clock);
     counterfoil::job::verify::verify(catalogue, &mut admitted, clock, &Unwatched, true).unwrap();
-    catalogue.save_book(&admitted.state).unwrap();
+    catalogue.save_replica(&admitted.state).unwrap();
     drop(admitted);
     assert!(!restored(&[&amber], true).report.is_whole());
 

@@ -126,13 +126,13 @@ fn what_rests_is_read_once_more_and_then_no_more() {
         assert_eq!(drive.files().len(), before);
         card.clock.set_wall(second + later.max(-900) + 5);
         card.scan(0);
-        let tick = card.catalogue.change_number().unwrap();
+        let change_no = card.catalogue.change_no().unwrap();
         for _ in 0..3 {
             assert_eq!(card.scan(0).changes, 0, "{first}, {later}: read for ever");
         }
         assert_eq!(
-            card.catalogue.change_number().unwrap(),
-            tick,
+            card.catalogue.change_no().unwrap(),
+            change_no,
             "a pass with nothing new writes nothing"
         );
     }

@@ -11,8 +11,8 @@ use std::time::Duration;
 
 fn unread(card: &Card) -> (u64, u64) {
     let drive = card.catalogue.drives().unwrap().pop().unwrap();
-    let book = card.catalogue.book(drive.row, &station()).unwrap();
-    card.catalogue.read_elsewhere(book.row).unwrap()
+    let replica = card.catalogue.replica(drive.row, &station()).unwrap();
+    card.catalogue.read_elsewhere(replica.row).unwrap()
 }
 
 const RULES: ScrubRules = ScrubRules { every: Duration::from_secs(30 * 86_400), max_rate: 1 << 20 };

@@ -66,8 +66,8 @@ fn a_spare_card_with_the_restored_mailbox_copies_nothing() {
     assert_eq!(names(&[&drive], false), ["inbox/0", "inbox/1", "inbox/3", "inbox/9"]);
 }
 
-/// Two drives in turn, each with an old view of the mailbox when the other one has a newer. What only the newer one says
-/// is gone, and the other one has, is in doubt.
+/// Two drives in turn, each with an old view of the mailbox when the other one has a newer. What only the newer one
+/// says is gone, and the other one has, is in doubt.
 #[test]
 fn a_message_moved_between_two_turns_comes_back_once_where_it_last_was() {
     let card = Card::new();

@@ -1,5 +1,6 @@
-//! Files of a drive that cannot be read. A restore from a drive whose last pages are such: a cut came while a file grew,
-//! and the file claims to be longer than its clusters go. And a mirror that needs an older copy. Never repairs the drive.
+//! Files of a drive that cannot be read. A restore from a drive whose last pages are such: a cut came while a file
+//! grew, and the file claims to be longer than its clusters go. And a mirror that needs an older copy. Never repairs
+//! the drive.
 
 use crate::card::{Card, drive_ref, folder, mail, station, tree};
 use crate::logs::is_safe;
@@ -83,8 +84,8 @@ fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
     assert_eq!(files, card.messages());
 }
 
-/// A cut may leave a new folder beside those of the stations without its clusters, that of the programs among them: none
-/// of them hides a station. Found in the box, as a state of a FAT stick.
+/// A cut may leave a new folder beside those of the stations without its clusters, that of the programs among them:
+/// none of them hides a station. Found in the box, as a state of a FAT stick.
 #[test]
 fn an_unreadable_folder_beside_those_of_stations_hides_none() {
     let (card, drive) = two_batches();

@@ -1,5 +1,5 @@
-//! What positions cover, beside the plain walk from link to link that says the same in other words; and how many links are
-//! followed for it.
+//! What positions cover, beside the plain walk from link to link that says the same in other words; and how many links
+//! are followed for it.
 
 use counterfoil::model::{Position, WriterId, Writers};
 use std::collections::HashMap;
@@ -155,7 +155,8 @@ fn what_ten_thousand_runs_cover_is_found_without_walking_through_them() {
     assert!(writers.steps() < 150_000, "{}", writers.steps());
 }
 
-/// The same of two cards in turn, each of which reads what the other wrote: a walk goes no further than to what it seeks.
+/// The same of two cards in turn, each of which reads what the other wrote: a walk goes no further than to what it
+/// seeks.
 #[test]
 fn what_two_cards_in_turn_cover_is_found_as_near_as_it_is() {
     let mut writers = Writers::default();

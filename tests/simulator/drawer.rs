@@ -50,8 +50,8 @@ impl World {
         self.cards += 1;
     }
 
-    /// A card looks at its mailbox. Where it is to be the same writer as its copy, it draws that id if it finds a change,
-    /// and does not know it yet.
+    /// A card looks at its mailbox. Where it is to be the same writer as its copy, it draws that id if it finds a
+    /// change, and does not know it yet.
     pub(crate) fn look(&mut self) -> Result<(), JobError> {
         let kept = self.card.next_writer.take().map(WriterId::from_bits);
         let knows = |writer| self.card.catalogue.writers().unwrap().knows(writer);

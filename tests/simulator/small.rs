@@ -205,8 +205,8 @@ impl Small {
         let known = (
             world.card.messages(),
             self.start == Start::New,
-            cut.catalogue.change_number().ok(),
-            world.book_print(0),
+            cut.catalogue.change_no().ok(),
+            world.replica_print(0),
         );
         let waiting = cut.stick.state().medium.on_their_way();
         let count = waiting.min(PARTS);

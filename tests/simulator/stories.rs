@@ -140,8 +140,8 @@ fn a_lost_line_of_another_card(world: &dyn Fn() -> World) -> Held {
 }
 
 /// A stick has lost a line in a cut, and its daemon knows that. A message moves. Then a sector rots that has the torn
-/// line and the one that tells where the message went. Two rules give it back, each alone: a line that nobody can read, and
-/// a departure whose arrival nobody can.
+/// line and the one that tells where the message went. Two rules give it back, each alone: a line that nobody can read,
+/// and a departure whose arrival nobody can.
 fn a_lost_sector(world: &dyn Fn() -> World) -> Held {
     let mut world = world();
     let slot = world.add_stick(false);

@@ -185,10 +185,11 @@ impl World {
     }
 
     /// How far the catalogue knows the ledger of a stick, to tell two catalogues apart.
-    pub(crate) fn book_print(&self, slot: usize) -> String {
+    pub(crate) fn replica_print(&self, slot: usize) -> String {
         let drive = self.id_of(slot).and_then(|id| self.card.catalogue.drive(id).ok().flatten());
-        let book = drive.and_then(|drive| self.card.catalogue.book(drive.row, &station()).ok());
-        format!("{book:?}")
+        let replica =
+            drive.and_then(|drive| self.card.catalogue.replica(drive.row, &station()).ok());
+        format!("{replica:?}")
     }
 
     /// Another stick with the same octets, in no socket.
@@ -279,8 +280,9 @@ impl World {
         Ok(ended)
     }
 
-    /// Cuts, rot, copies of sticks and of cards: none of it is taken for a forgery. A stick that lost what it had called
-    /// durable, and has other lines there now, may be: what another stick or card remembers of it is not so any more.
+    /// Cuts, rot, copies of sticks and of cards: none of it is taken for a forgery. A stick that lost what it had
+    /// called durable, and has other lines there now, may be: what another stick or card remembers of it is not so any
+    /// more.
     fn nobody_is_accused(&self) -> Held {
         let lied = |drive: &KnownDrive| {
             let slot = drive.label.strip_prefix("stick-").and_then(|slot| slot.parse().ok());
@@ -310,7 +312,7 @@ impl World {
         let all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
             // Whatever becomes of it is held against the messages alone, as everything else is.
-            let cargo = hold(catalogue.change_number().unwrap_or(0));
+            let cargo = hold(catalogue.change_no().unwrap_or(0));
             drop(carry_on(catalogue, &name, drive, claims, clock, &cargo, &Unwatched));
         }
         round
@@ -421,15 +423,15 @@ impl World {
         self.oracle.told(promised, &claims, state.medium.durable())
     }
 
-    /// The catalogue's word on every path of the mailbox: where on this stick its copies are, and whether the audit calls
-    /// it safe there: a good copy, and a line that says so as of the last change at the path or later.
+    /// The catalogue's word on every path of the mailbox: where on this stick its copies are, and whether the audit
+    /// calls it safe there: a good copy, and a line that says so as of the last change at the path or later.
     pub(crate) fn claims_of(&self, slot: usize) -> Result<Vec<Claim>, Broken> {
         let asked = || -> Result<Vec<Claim>, JobError> {
             let catalogue = &self.card.catalogue;
             let mut claims = Vec::new();
             let Some(id) = self.id_of(slot) else { return Ok(claims) };
             let Some(drive) = catalogue.drive(id)? else { return Ok(claims) };
-            let book = catalogue.book(drive.row, &station())?;
+            let replica = catalogue.replica(drive.row, &station())?;
             let mailbox = self.card.mailbox()?.row;
             let trusted = catalogue.distrust(drive.row)?.is_none();
             for path in self.oracle.paths() {
@@ -440,8 +442,8 @@ impl World {
                         |f: &FileRow| f.content == Some(known.content) && known.as_of >= f.since;
                     trusted && file.as_ref().is_some_and(as_now)
                 };
-                for known in catalogue.standing_at(book.row, mailbox, &key)? {
-                    if let HeldCopy::Good(payload) = catalogue.held(book.row, known.content)? {
+                for known in catalogue.standing_at(replica.row, mailbox, &key)? {
+                    if let HeldCopy::Good(payload) = catalogue.held(replica.row, known.content)? {
                         let identity = catalogue.identity(known.content)?;
                         claims.push(Claim {
                             path: path.to_owned(),

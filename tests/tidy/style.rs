@@ -214,7 +214,8 @@ fn these_rules_see_what_they_should() {
         plant("src/a.rs", "// todo!\nconst A: &str = \"dbg!\";\nconst B: &str = r#\"todo!\"#;\n");
     assert_eq!(unfinished(&quoted), [], "comments and text are not code");
 
-    let text = "fn f() { a.unwrap(); }\n#[cfg(test)]\nmod tests {\n    fn g() { b.expect(\"}\"); }\n}\nfn h() { c.expect(\"\"); }\n";
+    let text = "fn f() { a.unwrap(); }\n#[cfg(test)]\nmod tests {\n    fn g() { b.expect(\"}\"); }\n}\nfn h() { \
+     c.expect(\"\"); }\n";
     let bad = plant("src/a.rs", text);
     assert_eq!(panics(&bad).iter().map(|b| b.1).collect::<Vec<_>>(), [1, 6]);
 

@@ -210,10 +210,10 @@ impl Inspection {
         let next_let_in = catalogue.next_let_in(&SystemClock::new())?;
         for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
-            for (book, station) in catalogue.books_of(drive.row.row)? {
+            for (replica, station) in catalogue.replicas_of(drive.row.row)? {
                 if station == setup.station {
-                    drive.unread = catalogue.read_elsewhere(book)?;
-                    drive.logs = catalogue.log_damage(book)?;
+                    drive.unread = catalogue.read_elsewhere(replica)?;
+                    drive.logs = catalogue.log_damage(replica)?;
                 }
             }
         }

@@ -78,11 +78,11 @@ impl<'a> OwnCard<'a> {
         })?;
         let drives = self.catalogue.drives()?;
         for drive in drives.iter().filter(|drive| drive.counts) {
-            for (book, of) in self.catalogue.books_of(drive.row)? {
+            for (replica, of) in self.catalogue.replicas_of(drive.row)? {
                 if of == self.gathered.station
-                    && self.catalogue.book(drive.row, &of)?.lacking.messages > 0
+                    && self.catalogue.replica(drive.row, &of)?.lacking.messages > 0
                 {
-                    self.catalogue.lacked(book, |row| {
+                    self.catalogue.lacked(replica, |row| {
                         wanted.insert((row.mailbox, row.key, row.content));
                         Ok(())
                     })?;

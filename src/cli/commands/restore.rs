@@ -57,54 +57,46 @@ pub(in crate::cli) fn run(
         agreed: mailboxes,
     };
     if let Some(path) = &args.repair {
-        let mailbox_targets = named_targets(&asked)?;
-        work_as_their_owner(&mailbox_targets)?;
+        let to = named_targets(&asked)?;
+        work_as_their_owner(&to)?;
         sources.confirm(&setup, args, &station, output)?;
-        return repair::run(&setup, &gathered, &mailbox_targets, path, args.scope.json, output);
+        return repair::run(&setup, &gathered, &to, path, args.scope.json, output);
     }
-    let mailbox_targets = targets(&mut asked, output)?;
+    let to = targets(&mut asked, output)?;
     let own = if asked.leaves_own_mailboxes_out() { &[][..] } else { &setup.mailboxes };
     if !args.rehearse {
-        work_as_their_owner(&mailbox_targets)?;
+        work_as_their_owner(&to)?;
     }
-    let own_card = OwnCard::of(&setup, &gathered, &mailbox_targets)?;
+    let own_card = OwnCard::of(&setup, &gathered, &to)?;
     if let Some(own_card) = &own_card {
         own_card.leave_out()?;
     }
     if args.rehearse {
-        refuse_the_copies_themselves(&mailbox_targets, &sources.drives)?;
-        return test_restore::run(
-            &setup,
-            &gathered,
-            &mailbox_targets,
-            own,
-            args.scope.json,
-            output,
-        );
+        refuse_the_copies_themselves(&to, &sources.drives)?;
+        return test_restore::run(&setup, &gathered, &to, own, args.scope.json, output);
     }
     sources.confirm(&setup, args, &station, output)?;
-    refuse_the_copies_themselves(&mailbox_targets, &sources.drives)?;
+    refuse_the_copies_themselves(&to, &sources.drives)?;
     // Whoever names the place has seen to it; where it all goes by itself, it is said before.
     let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
     if talks {
-        print_plan(&gathered, &mailbox_targets, &sources.drives, &clock, output)?;
+        print_plan(&gathered, &to, &sources.drives, &clock, output)?;
     }
     let named = args.versions.as_deref();
-    let named =
-        named.map(|typed| asked_for(typed, &gathered, &mailbox_targets, output)).transpose()?;
+    let named = named.map(|typed| asked_for(typed, &gathered, &to, output)).transpose()?;
     let is_unknown = named.as_ref().is_some_and(|named| !named.is_told);
     let versions = named.map(|named| (named.goal.row, named.path.key()));
-    let led = as_they_lead(&setup, &mailbox_targets)?;
+    let led = as_they_lead(&setup, &to)?;
     let report = put_back(&gathered, args, led, versions, output)?;
     let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
     let back = agreed.as_ref().map(|agreed| agreed.write(&setup, output)).transpose()?.flatten();
     let back = back.map(|path| escape::shown_path(&path));
     let contradictions = gathered.contradictions()?;
     let found = Found { report, back, is_unknown, not_here, contradictions };
-    found.tell(args, &mailbox_targets, output);
+    found.tell(args, &to, output);
     if found.not_here.messages == 0 && talks && !args.dry_run {
         let offers_config = carried.is_some() && !args.with_config && setup.config_file.is_none();
-        report::restore::next(output, &mailbox_targets, offers_config);
+        report::restore::next(output, &to, offers_config);
     }
     Ok(Exit::safe(found.is_whole() && gathered.failed.is_empty()))
 }

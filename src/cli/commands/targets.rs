@@ -175,8 +175,8 @@ impl Asked<'_> {
                 return Ok(Told::Usual(path));
             }
         }
-        let said = roots.into_iter().map(|(book, root)| {
-            let drive = self.gathered.drives.iter().find(|drive| drive.state.row == book);
+        let said = roots.into_iter().map(|(replica, root)| {
+            let drive = self.gathered.drives.iter().find(|drive| drive.state.row == replica);
             let drive = drive.map(|drive| drive.volume.facts().shown.clone());
             (drive.unwrap_or_default(), escape::shown(&root))
         });

@@ -105,12 +105,12 @@ fn one(
         });
         verified.logs.extend(lost);
         verified.logs_damaged = !catalogue.log_damage(admitted.state.row)?.is_empty();
-        let (messages, _) = catalogue.book_totals(admitted.state.row)?;
+        let (messages, _) = catalogue.replica_totals(admitted.state.row)?;
         let bar = Bar::new(output, "reading", messages);
         let report = verify(catalogue, &mut admitted, &clock, &bar, record);
         bar.end();
         if admitted.state.recorded_through == 0 {
-            catalogue.save_book(&admitted.state)?;
+            catalogue.save_replica(&admitted.state)?;
         }
         report
     });

@@ -106,9 +106,9 @@ fn last_copies(
     let is_called = |row: &&DriveRow| row.label == name || row.id.to_string() == name;
     let mut last = LastCopies::default();
     for row in catalogue.drives()?.iter().filter(is_called) {
-        for (_, station) in catalogue.books_of(row.row)? {
+        for (_, station) in catalogue.replicas_of(row.row)? {
             if station == setup.station {
-                last = catalogue.last_copies(row.row, &catalogue.book(row.row, &station)?)?;
+                last = catalogue.last_copies(row.row, &catalogue.replica(row.row, &station)?)?;
             }
         }
     }

@@ -17,7 +17,7 @@ impl Catalogue {
     /// Takes one ledger line into the tables. `gaps` are the unreadable lines before it.
     pub fn apply(
         &self,
-        book: &mut ReplicaState,
+        replica: &mut ReplicaState,
         line: &Line,
         standing: LineTrust,
         gaps: u64,
@@ -25,45 +25,45 @@ impl Catalogue {
         match &line.event {
             Event::Opened { .. } => {}
             Event::Writer { writer, links } => {
-                self.define_writer((book.row, line.seq), *writer, links)?;
+                self.define_writer((replica.row, line.seq), *writer, links)?;
             }
             Event::Witness { drive, line: seq, hash } => {
-                self.witness(book.row, line.seq, (*drive, *seq, *hash))?;
+                self.witness(replica.row, line.seq, (*drive, *seq, *hash))?;
             }
             Event::Mailbox { mailbox, root } => {
                 let mailbox = self.mailbox(mailbox, None)?;
                 self.db.execute(
-                    "INSERT OR REPLACE INTO book_mailbox VALUES (?1, ?2, ?3)",
-                    params![book.row, mailbox, root],
+                    "INSERT OR REPLACE INTO replica_mailbox VALUES (?1, ?2, ?3)",
+                    params![replica.row, mailbox, root],
                 )?;
             }
             Event::Mirrored { payload, identity, assertion, replaces: _ } => {
                 let content = self.content_told(identity, &First::of(assertion, &line.stamp))?;
-                self.put_payload(book, *payload, content, proven(standing), &line.stamp)?;
-                self.assert(book, line.seq, content, assertion, false)?;
-                self.book_filled(book.row, identity.bytes, &line.stamp)?;
+                self.put_payload(replica, *payload, content, proven(standing), &line.stamp)?;
+                self.assert(replica, line.seq, content, assertion, false)?;
+                self.replica_filled(replica.row, identity.bytes, &line.stamp)?;
             }
             Event::Placed { identity, assertion } => {
                 let content = self.content(identity)?;
-                self.settle_adopted(book.row, content)?;
-                self.assert(book, line.seq, content, assertion, false)?;
+                self.settle_adopted(replica.row, content)?;
+                self.assert(replica, line.seq, content, assertion, false)?;
             }
             Event::Missing { identity, assertion } => {
                 let content = self.content(identity)?;
-                self.settle_adopted(book.row, content)?;
-                self.assert(book, line.seq, content, assertion, true)?;
+                self.settle_adopted(replica.row, content)?;
+                self.assert(replica, line.seq, content, assertion, true)?;
             }
-            Event::Removed(departure) => self.depart(book, line.seq, departure, gaps)?,
-            Event::Mark { as_of, mailboxes } => self.mark(book, line.seq, *as_of, mailboxes)?,
+            Event::Removed(departure) => self.depart(replica, line.seq, departure, gaps)?,
+            Event::Mark { as_of, mailboxes } => self.mark(replica, line.seq, *as_of, mailboxes)?,
             Event::Verified { .. } => {
-                self.copies_reread(book.row, 0..=NUMBER_MAX, line.stamp.time)?;
-                self.drive_verified(book.drive, line.stamp.time)?;
-                self.round_ended(book.row, line.stamp.time)?;
+                self.copies_reread(replica.row, 0..=NUMBER_MAX, line.stamp.time)?;
+                self.drive_verified(replica.drive, line.stamp.time)?;
+                self.round_ended(replica.row, line.stamp.time)?;
             }
             Event::Recovered { .. } => {
                 self.db.execute(
-                    "UPDATE payload SET state = 1 WHERE book = ?1 AND state = 0",
-                    [book.row],
+                    "UPDATE payload SET state = 1 WHERE replica = ?1 AND state = 0",
+                    [replica.row],
                 )?;
             }
             copy @ (Event::Adopted { .. }
@@ -71,7 +71,7 @@ impl Catalogue {
             | Event::Damaged { .. }
             | Event::Absent { .. }
             | Event::Sound { .. }
-            | Event::Pruned { .. }) => self.apply_to_copy(book, copy, line, standing)?,
+            | Event::Pruned { .. }) => self.apply_to_copy(replica, copy, line, standing)?,
         }
         Ok(())
     }
@@ -79,7 +79,7 @@ impl Catalogue {
     /// Takes in what a line tells of one copy, and not of its location.
     fn apply_to_copy(
         &self,
-        book: &mut ReplicaState,
+        replica: &mut ReplicaState,
         event: &Event,
         line: &Line,
         standing: LineTrust,
@@ -89,33 +89,35 @@ impl Catalogue {
                 let content = self.content(identity)?;
                 // Where the ledger has a location for it already, it needs no further line to count.
                 let state = match proven(standing) {
-                    CopyState::Good if !self.was_placed(book.row, content)? => CopyState::Adopted,
+                    CopyState::Good if !self.was_placed(replica.row, content)? => {
+                        CopyState::Adopted
+                    }
                     state => state,
                 };
-                self.put_payload(book, *payload, content, state, &line.stamp)?;
+                self.put_payload(replica, *payload, content, state, &line.stamp)?;
             }
             Event::Debris { payload, identity } => {
                 let content = self.content(identity)?;
-                self.put_payload(book, *payload, content, CopyState::Debris, &line.stamp)?;
+                self.put_payload(replica, *payload, content, CopyState::Debris, &line.stamp)?;
             }
             Event::Damaged { payload, .. } => {
-                self.set_payload_state(book.row, payload.number, CopyState::Damaged)?;
+                self.set_payload_state(replica.row, payload.number, CopyState::Damaged)?;
             }
             Event::Absent { payload } => {
-                self.set_payload_state(book.row, payload.number, CopyState::Missing)?;
+                self.set_payload_state(replica.row, payload.number, CopyState::Missing)?;
             }
             Event::Sound { payload } => {
-                self.set_payload_state(book.row, payload.number, CopyState::Good)?;
-                self.copies_reread(book.row, payload.number..=payload.number, line.stamp.time)?;
+                self.set_payload_state(replica.row, payload.number, CopyState::Good)?;
+                self.copies_reread(replica.row, payload.number..=payload.number, line.stamp.time)?;
             }
             // Whole, but not vouched for, a line makes nothing be removed; nor does one about what has a place.
             Event::Pruned { payload, identity } if standing == LineTrust::Sound => {
                 let content = self.content(identity)?;
-                let same = self.payload(book.row, payload.number)?;
+                let same = self.payload(replica.row, payload.number)?;
                 let same =
                     same.is_some_and(|copy| copy.name == *payload && copy.content == content);
-                if same && !self.is_placed(book.row, content)? {
-                    self.set_payload_state(book.row, payload.number, CopyState::GivenUp)?;
+                if same && !self.is_placed(replica.row, content)? {
+                    self.set_payload_state(replica.row, payload.number, CopyState::GivenUp)?;
                 }
             }
             // Told elsewhere; no copy is concerned.
@@ -125,19 +127,19 @@ impl Catalogue {
     }
 
     /// A copy adopted after a cut has its place now.
-    fn settle_adopted(&self, book: i64, content: i64) -> Result<(), JobError> {
+    fn settle_adopted(&self, replica: i64, content: i64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE payload INDEXED BY payload_by_content SET state = 1 \
-                 WHERE content = ?2 AND book = ?1 AND state = 5",
+                 WHERE content = ?2 AND replica = ?1 AND state = 5",
             )?
-            .execute(params![book, content])?;
+            .execute(params![replica, content])?;
         Ok(())
     }
 
     fn put_payload(
         &self,
-        book: &mut ReplicaState,
+        replica: &mut ReplicaState,
         payload: PayloadName,
         content: i64,
         state: CopyState,
@@ -148,7 +150,7 @@ impl Catalogue {
                 "INSERT OR REPLACE INTO payload VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, 0, 0)",
             )?
             .execute(params![
-                book.row,
+                replica.row,
                 payload.number,
                 payload.segment,
                 payload.extension.as_str(),
@@ -157,14 +159,14 @@ impl Catalogue {
                 stamp.time.seconds,
             ])?;
         // A number given out by this very commit was counted when it was given out.
-        if payload.number >= book.next_number {
-            book.next_number = payload.number.saturating_add(1);
-            match payload.segment.cmp(&book.segment) {
+        if payload.number >= replica.next_number {
+            replica.next_number = payload.number.saturating_add(1);
+            match payload.segment.cmp(&replica.segment) {
                 std::cmp::Ordering::Greater => {
-                    book.segment = payload.segment;
-                    book.segment_used = 1;
+                    replica.segment = payload.segment;
+                    replica.segment_used = 1;
                 }
-                std::cmp::Ordering::Equal => book.segment_used += 1,
+                std::cmp::Ordering::Equal => replica.segment_used += 1,
                 std::cmp::Ordering::Less => {}
             }
         }
@@ -174,17 +176,17 @@ impl Catalogue {
     /// A copy known from the manifest or from its file alone, in a ledger that does not tell of it.
     pub fn claim_payload(
         &self,
-        book: &mut ReplicaState,
+        replica: &mut ReplicaState,
         payload: PayloadName,
         identity: &Identity,
     ) -> Result<(), JobError> {
         let never = EventTime { time: Timestamp::default(), trusted: false, boot: String::new() };
-        self.put_payload(book, payload, self.content(identity)?, CopyState::Claimed, &never)
+        self.put_payload(replica, payload, self.content(identity)?, CopyState::Claimed, &never)
     }
 
     fn assert(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         line: u64,
         content: i64,
         assertion: &Assertion,
@@ -198,11 +200,11 @@ impl Catalogue {
         let as_of = self.as_of(assertion.as_of)?;
         self.db
             .prepare_cached(
-                "INSERT OR REPLACE INTO assertion (book, mailbox, key, content, line, writer, n, as_of, missing, \
+                "INSERT OR REPLACE INTO assertion (replica, mailbox, key, content, line, writer, n, as_of, missing, \
                  suspect, modified_s, modified_n, mode) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)",
             )?
             .execute(params![
-                book.row,
+                replica.row,
                 mailbox,
                 key,
                 content,
@@ -223,7 +225,7 @@ impl Catalogue {
     /// the location that has what came after it.
     fn depart(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         line: u64,
         departure: &Departure,
         gaps: u64,
@@ -234,25 +236,25 @@ impl Catalogue {
         let heir = departure.heir.as_ref().map(|heir| self.content(heir)).transpose()?;
         let backed = match &to {
             Some((mailbox, key)) => {
-                self.was_asserted(book.row, *mailbox, key, heir.unwrap_or(content))?
+                self.was_asserted(replica.row, *mailbox, key, heir.unwrap_or(content))?
             }
             None => true,
         };
         self.db
             .prepare_cached(
                 // What was asserted before the last departure was ended by that.
-                "UPDATE assertion SET ended = ?5 WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
-                 AND line > coalesce((SELECT max(line) FROM departure WHERE book = ?1 AND mailbox = ?2 \
+                "UPDATE assertion SET ended = ?5 WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
+                 AND line > coalesce((SELECT max(line) FROM departure WHERE replica = ?1 AND mailbox = ?2 \
                  AND key = ?3 AND content = ?4), -1) AND ended IS NULL",
             )?
-            .execute(params![book.row, mailbox, key, content, line as i64])?;
+            .execute(params![replica.row, mailbox, key, content, line as i64])?;
         self.db
             .prepare_cached(
-                "INSERT OR REPLACE INTO departure (book, mailbox, key, content, line, writer, n, gaps, why, counts, \
+                "INSERT OR REPLACE INTO departure (replica, mailbox, key, content, line, writer, n, gaps, why, counts, \
                  to_mailbox, to_key, to_content) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13)",
             )?
             .execute(params![
-                book.row,
+                replica.row,
                 mailbox,
                 key,
                 content,
@@ -271,18 +273,18 @@ impl Catalogue {
 
     /// After a ledger was read: an unreadable line behind a departure may have told again of what left, and so may one
     /// before it. Only who knew of all of them can say that it is gone.
-    pub fn discount_departures(&self, book: &ReplicaState) -> Result<(), JobError> {
+    pub fn discount_departures(&self, replica: &ReplicaState) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE departure SET counts = 0 WHERE book = ?1 AND counts AND gaps < ?2",
+                "UPDATE departure SET counts = 0 WHERE replica = ?1 AND counts AND gaps < ?2",
             )?
-            .execute(params![book.row, book.gaps as i64])?;
+            .execute(params![replica.row, replica.gaps as i64])?;
         Ok(())
     }
 
     fn mark(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         line: u64,
         position: Position,
         mailboxes: &[MailboxName],
@@ -290,16 +292,16 @@ impl Catalogue {
         let as_of = self.as_of(position)? as i64;
         for mailbox in mailboxes {
             // Of a mailbox of which nothing was told there is nothing to renew.
-            let Some(mailbox) = self.mailbox_told(book.row, mailbox)? else { continue };
+            let Some(mailbox) = self.mailbox_told(replica.row, mailbox)? else { continue };
             self.db
                 .prepare_cached(
-                    "UPDATE mark SET latest = 0 WHERE book = ?1 AND mailbox = ?2 AND latest AND as_of <= ?3",
+                    "UPDATE mark SET latest = 0 WHERE replica = ?1 AND mailbox = ?2 AND latest AND as_of <= ?3",
                 )?
-                .execute(params![book.row, mailbox, as_of])?;
+                .execute(params![replica.row, mailbox, as_of])?;
             self.db
                 .prepare_cached("INSERT OR REPLACE INTO mark VALUES (?1,?2,?3,?4,?5,?6,1)")?
                 .execute(params![
-                    book.row,
+                    replica.row,
                     mailbox,
                     line as i64,
                     bits(position.writer),
@@ -311,12 +313,12 @@ impl Catalogue {
     }
 
     /// The row of a mailbox, if a ledger asserts anything of it.
-    fn mailbox_told(&self, book: i64, mailbox: &MailboxName) -> Result<Option<i64>, JobError> {
+    fn mailbox_told(&self, replica: i64, mailbox: &MailboxName) -> Result<Option<i64>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT id FROM mailbox m WHERE name = ?2 \
-             AND EXISTS (SELECT 1 FROM assertion WHERE book = ?1 AND mailbox = m.id)",
+             AND EXISTS (SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = m.id)",
         )?;
-        Ok(query.query_row(params![book, mailbox.as_str()], |row| row.get(0)).optional()?)
+        Ok(query.query_row(params![replica, mailbox.as_str()], |row| row.get(0)).optional()?)
     }
 
     /// A location as lines name it.

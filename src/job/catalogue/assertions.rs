@@ -51,31 +51,32 @@ impl Catalogue {
     /// How a ledger says that a content stands at a location, by its last line of it.
     pub fn standing(
         &self,
-        book: i64,
+        replica: i64,
         mailbox: i64,
         key: &[u8],
         content: i64,
     ) -> Result<Option<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM standing WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
+            "SELECT {STANDING_COLUMNS} FROM standing WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 \
              ORDER BY line DESC LIMIT 1"
         );
         let mut query = self.db.prepare_cached(&sql)?;
-        Ok(query.query_row(params![book, mailbox, key, content], read_standing).optional()?)
+        Ok(query.query_row(params![replica, mailbox, key, content], read_standing).optional()?)
     }
 
     /// Everything that a ledger says stands at a location, the last line first.
     pub fn standing_at(
         &self,
-        book: i64,
+        replica: i64,
         mailbox: i64,
         key: &[u8],
     ) -> Result<Vec<AssertedRow>, JobError> {
         let sql = format!(
-            "SELECT {STANDING_COLUMNS} FROM standing WHERE book = ?1 AND mailbox = ?2 AND key = ?3 ORDER BY line DESC"
+            "SELECT {STANDING_COLUMNS} FROM standing WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 ORDER BY line \
+             DESC"
         );
         let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![book, mailbox, key], read_standing)?;
+        let rows = query.query_map(params![replica, mailbox, key], read_standing)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -96,15 +97,15 @@ impl Catalogue {
     /// Whether a ledger ever said that a content is at a location.
     pub fn was_asserted(
         &self,
-        book: i64,
+        replica: i64,
         mailbox: i64,
         key: &[u8],
         content: i64,
     ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
+            "SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
         )?;
-        Ok(query.exists(params![book, mailbox, key, content])?)
+        Ok(query.exists(params![replica, mailbox, key, content])?)
     }
 
     /// Whether any ledger tells that one content was at a location, and no damage, before another was there.
@@ -133,36 +134,37 @@ impl Catalogue {
     }
 
     /// Whether a ledger ever said where a content is.
-    pub fn was_placed(&self, book: i64, content: i64) -> Result<bool, JobError> {
+    pub fn was_placed(&self, replica: i64, content: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 AND book = ?1",
+            "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 AND replica = ?1",
         )?;
-        Ok(query.exists(params![book, content])?)
+        Ok(query.exists(params![replica, content])?)
     }
 
     /// Whether a ledger says that a content stands somewhere.
-    pub fn is_placed(&self, book: i64, content: i64) -> Result<bool, JobError> {
+    pub fn is_placed(&self, replica: i64, content: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?2 AND book = ?1 AND ended IS NULL",
+             WHERE content = ?2 AND replica = ?1 AND ended IS NULL",
         )?;
-        Ok(query.exists(params![book, content])?)
+        Ok(query.exists(params![replica, content])?)
     }
 
     /// Another location than this one where, by a ledger, a content stands, or else was.
     pub fn other_place(
         &self,
-        book: i64,
+        replica: i64,
         (mailbox, key): (i64, &[u8]),
         content: i64,
     ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT mailbox, key FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?4 AND book = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
+             WHERE content = ?4 AND replica = ?1 AND NOT (mailbox = ?2 AND key = ?3) \
              ORDER BY ended IS NOT NULL LIMIT 1",
         )?;
-        let found = query
-            .query_row(params![book, mailbox, key, content], |row| Ok((row.get(0)?, row.get(1)?)));
+        let found = query.query_row(params![replica, mailbox, key, content], |row| {
+            Ok((row.get(0)?, row.get(1)?))
+        });
         Ok(found.optional()?)
     }
 
@@ -170,48 +172,48 @@ impl Catalogue {
     /// while it stood.
     pub fn stamps(
         &self,
-        book: i64,
+        replica: i64,
         mailbox: i64,
         key: &[u8],
         content: i64,
     ) -> Result<Vec<Position>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT writer, n FROM assertion \
-             WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 UNION \
-             SELECT m.writer, m.n FROM assertion a JOIN mark m ON m.book = a.book AND m.mailbox = a.mailbox \
+             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 UNION \
+             SELECT m.writer, m.n FROM assertion a JOIN mark m ON m.replica = a.replica AND m.mailbox = a.mailbox \
              AND m.line > a.line AND (a.ended IS NULL OR m.line < a.ended) \
-             WHERE a.book = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4",
+             WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4",
         )?;
         let rows = query
-            .query_map(params![book, mailbox, key, content], |row| position_columns(row, 0))?;
+            .query_map(params![replica, mailbox, key, content], |row| position_columns(row, 0))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// The positions of the departures of a content from a location that count, by a ledger.
     pub fn departures(
         &self,
-        book: i64,
+        replica: i64,
         mailbox: i64,
         key: &[u8],
         content: i64,
     ) -> Result<Vec<Position>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT writer, n FROM departure \
-             WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 AND counts",
+             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4 AND counts",
         )?;
         let rows = query
-            .query_map(params![book, mailbox, key, content], |row| position_columns(row, 0))?;
+            .query_map(params![replica, mailbox, key, content], |row| position_columns(row, 0))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// The positions as of which a ledger asserts a content at a location that none of its own departures covers.
     pub fn uncovered(
         &self,
-        book: i64,
+        replica: i64,
         (mailbox, key, content): (i64, &[u8], i64),
     ) -> Result<Vec<Position>, JobError> {
-        let mut stamps = self.stamps(book, mailbox, key, content)?;
-        for departure in self.departures(book, mailbox, key, content)? {
+        let mut stamps = self.stamps(replica, mailbox, key, content)?;
+        for departure in self.departures(replica, mailbox, key, content)? {
             let mut left = Vec::with_capacity(stamps.len());
             for stamp in stamps {
                 if !self.covers(departure, stamp)? {
@@ -225,14 +227,14 @@ impl Catalogue {
 
     /// Whether everything that a ledger says stands in a mailbox is there on this card, or missing: then one line may
     /// say all of it again.
-    pub fn may_be_marked(&self, book: i64, mailbox: i64) -> Result<bool, JobError> {
+    pub fn may_be_marked(&self, replica: i64, mailbox: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion a WHERE a.book = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
+            "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
              AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox AND f.key = a.key \
              AND f.content = a.content AND f.state = 1) \
              AND NOT EXISTS (SELECT 1 FROM missing m WHERE m.mailbox = a.mailbox AND m.key = a.key \
              AND m.content = a.content) LIMIT 1",
         )?;
-        Ok(!query.exists(params![book, mailbox])?)
+        Ok(!query.exists(params![replica, mailbox])?)
     }
 }

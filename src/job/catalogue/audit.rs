@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 /// a cut is not called good until a line says where it belongs.)
 macro_rules! safe_copies {
     () => {
-        "FROM kept CROSS JOIN book ON book.id = kept.book AND book.station = ?1 AND book.trusted \
+        "FROM kept CROSS JOIN replica ON replica.id = kept.replica AND replica.station = ?1 AND replica.trusted \
          WHERE kept.mailbox = file.mailbox AND kept.key = file.key AND kept.content = file.content \
          AND kept.as_of >= max(file.since, file.heard)"
     };
@@ -24,15 +24,15 @@ macro_rules! safe_copies {
 const SAFE: &str = concat!(
     "CASE ?2 WHEN 1 THEN EXISTS (SELECT 1 ",
     safe_copies!(),
-    ") ELSE (SELECT count(DISTINCT book.drive) ",
+    ") ELSE (SELECT count(DISTINCT replica.drive) ",
     safe_copies!(),
     ") >= ?2 END"
 );
 
 /// Whether a drive of station ?1 would give back a content that is wanted at a location.
-const KEPT: &str = "EXISTS (SELECT 1 FROM kept CROSS JOIN book ON book.id = kept.book AND book.station = ?1 \
-                    AND book.trusted WHERE kept.mailbox = wanted.mailbox AND kept.key = wanted.key \
-                    AND kept.content = wanted.content)";
+const KEPT: &str = "EXISTS (SELECT 1 FROM kept CROSS JOIN replica ON replica.id = kept.replica \
+                    AND replica.station = ?1 AND replica.trusted WHERE kept.mailbox = wanted.mailbox \
+                    AND kept.key = wanted.key AND kept.content = wanted.content)";
 
 /// Messages of the mailboxes in force, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -175,7 +175,7 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let sql = format!(
             "SELECT {} FROM file WHERE state <= 5 AND NOT (state = 1 AND {SAFE}){} \
-             ORDER BY CASE state WHEN 1 THEN tick ELSE 9223372036854775807 END, mailbox, key",
+             ORDER BY CASE state WHEN 1 THEN change_no ELSE 9223372036854775807 END, mailbox, key",
             FileRow::COLUMNS,
             self.in_force()
         );
@@ -197,7 +197,7 @@ impl Catalogue {
         until: (u64, i64),
     ) -> Result<Overdue, JobError> {
         let span = format!(
-            "FROM file WHERE state <= 5 AND CASE state WHEN 1 THEN tick > ?3 AND tick <= ?4 AND NOT {SAFE} \
+            "FROM file WHERE state <= 5 AND CASE state WHEN 1 THEN change_no > ?3 AND change_no <= ?4 AND NOT {SAFE} \
              ELSE looked > ?5 AND looked <= ?6 END{}",
             self.in_force()
         );
@@ -305,8 +305,10 @@ impl Catalogue {
         content: i64,
     ) -> Result<Vec<i64>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT book.drive FROM kept CROSS JOIN book ON book.id = kept.book AND book.station = ?1 \
-             AND book.trusted WHERE kept.mailbox = ?2 AND kept.key = ?3 AND kept.content = ?4 ORDER BY book.drive",
+            "SELECT DISTINCT replica.drive FROM kept CROSS JOIN replica ON replica.id = kept.replica AND \
+             replica.station = ?1 \
+             AND replica.trusted WHERE kept.mailbox = ?2 AND kept.key = ?3 AND kept.content = ?4 ORDER BY \
+             replica.drive",
         )?;
         let of = params![station.as_str(), mailbox, key, content];
         let rows = query.query_map(of, |row| row.get(0))?;
@@ -322,9 +324,9 @@ impl Catalogue {
     ) -> Result<u64, JobError> {
         let sql = format!(
             "SELECT count(*) FROM file WHERE state = 1 AND {SAFE}{} AND \
-             (SELECT count(DISTINCT book.drive) FROM payload INDEXED BY payload_by_content \
-             CROSS JOIN book ON book.id = payload.book AND book.station = ?1 AND book.trusted \
-             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.book = book.id AND d.log = 0) \
+             (SELECT count(DISTINCT replica.drive) FROM payload INDEXED BY payload_by_content \
+             CROSS JOIN replica ON replica.id = payload.replica AND replica.station = ?1 AND replica.trusted \
+             AND NOT EXISTS (SELECT 1 FROM log_damage d WHERE d.replica = replica.id AND d.log = 0) \
              WHERE payload.content = file.content AND payload.state = 1) < ?2",
             self.in_force()
         );
@@ -341,8 +343,8 @@ impl Catalogue {
         // Of the drives whose copies count, only these have another one in their place.
         let sql = format!(
             "SELECT count(*) FROM file WHERE state = 1 AND {SAFE}{} AND \
-             (SELECT count(DISTINCT book.drive) {} \
-             AND book.drive IN (SELECT id FROM drive WHERE replaced IS NULL)) < ?2",
+             (SELECT count(DISTINCT replica.drive) {} \
+             AND replica.drive IN (SELECT id FROM drive WHERE replaced IS NULL)) < ?2",
             self.in_force(),
             safe_copies!()
         );

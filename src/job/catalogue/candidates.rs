@@ -89,7 +89,7 @@ pub(super) fn candidates(
         .iter()
         .rev()
         .map(|line| {
-            let of = (line.book, line.version.content);
+            let of = (line.replica, line.version.content);
             next_lines.insert(of, line.line).unwrap_or(i64::MAX)
         })
         .collect();
@@ -117,21 +117,21 @@ pub(super) fn candidates(
             candidate.vouched |= line.version.suspect.is_none();
         }
         candidate.version = Version { suspect, ..line.version.clone() };
-        candidate.stamps.add(line.book, line.position);
+        candidate.stamps.add(line.replica, line.position);
         if !line.missing {
-            candidate.present.add(line.book, line.position);
+            candidate.present.add(line.replica, line.position);
         }
         if plain {
             continue;
         }
-        let (marks, end) = ((line.book, line.mailbox), line.ended.unwrap_or(i64::MAX));
+        let (marks, end) = ((line.replica, line.mailbox), line.ended.unwrap_or(i64::MAX));
         for position in lineage.renewed(catalogue, marks, (line.line, end))? {
-            candidate.stamps.add(line.book, position);
+            candidate.stamps.add(line.replica, position);
         }
         if !line.missing {
             let end = end.min(next);
             for position in lineage.renewed(catalogue, marks, (line.line, end))? {
-                candidate.present.add(line.book, position);
+                candidate.present.add(line.replica, position);
             }
         }
     }

@@ -111,7 +111,7 @@ impl Catalogue {
         self.db.execute("DELETE FROM known_end WHERE drive = ?1", [drive])?;
         self.db.execute(
             "UPDATE witness SET open = 0, own = 0 WHERE (drive = (SELECT uuid FROM drive WHERE id = ?1) \
-             OR book IN (SELECT id FROM book WHERE drive = ?1))",
+             OR replica IN (SELECT id FROM replica WHERE drive = ?1))",
             [drive],
         )?;
         self.settle_all_counts()
@@ -121,10 +121,10 @@ impl Catalogue {
     pub(super) fn read_accused_anew(&self, drive: i64) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1";
         if self.db.prepare_cached(sql)?.exists([drive])? {
-            for (_, station) in self.books_of(drive)? {
-                let mut book = self.book(drive, &station)?;
-                self.forget_book(&mut book)?;
-                self.save_book(&book)?;
+            for (_, station) in self.replicas_of(drive)? {
+                let mut replica = self.replica(drive, &station)?;
+                self.forget_replica(&mut replica)?;
+                self.save_replica(&replica)?;
             }
         }
         Ok(())
@@ -203,14 +203,14 @@ impl Catalogue {
     /// have been given again.
     pub fn compare(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         id: DriveId,
         anew: bool,
         hashes: &BTreeMap<u64, Digest>,
     ) -> Result<(), JobError> {
         let differs = |seq: u64, hash: Digest| hashes.get(&seq).map(|found| *found != hash);
         self.write_transaction(|| {
-            let ends = if anew { self.known_ends(book)? } else { Vec::new() };
+            let ends = if anew { self.known_ends(replica)? } else { Vec::new() };
             let goes_on = ends.iter().filter(|(_, seq, hash)| differs(*seq, *hash) == Some(false));
             let goes_on: Vec<_> = goes_on.map(|(row, ..)| *row).collect();
             // What goes on from one of them is that state of the drive, or that copy of it; what is too short for one
@@ -218,7 +218,7 @@ impl Catalogue {
             // never went back before, at any that this card told of.
             let lines: Vec<_> = match ends.as_slice() {
                 [(_, seq, hash)] if differs(*seq, *hash).is_none() => {
-                    let mut told = self.told_before(book, id)?;
+                    let mut told = self.told_before(replica, id)?;
                     told.retain(|(seq, hash)| differs(*seq, *hash) == Some(true));
                     told
                 }
@@ -227,7 +227,7 @@ impl Catalogue {
             if lines.iter().all(|(seq, hash)| differs(*seq, *hash) == Some(true))
                 && let Some(line) = lines.iter().map(|(seq, _)| *seq).min()
             {
-                self.accuse(Said { drive: book.drive, line }, None, Contradicting::Line, true)?;
+                self.accuse(Said { drive: replica.drive, line }, None, Contradicting::Line, true)?;
             }
             for row in &goes_on {
                 self.db.execute("DELETE FROM known_end WHERE id = ?1", [row])?;
@@ -235,31 +235,31 @@ impl Catalogue {
             if !goes_on.is_empty() {
                 self.db.execute(
                     "DELETE FROM contradiction WHERE drive = ?1 AND other IS NULL AND what = 'line' AND NOT settled",
-                    [book.drive],
+                    [replica.drive],
                 )?;
-                self.settle_counts(book.drive)?;
+                self.settle_counts(replica.drive)?;
             }
-            self.compare_with_witnesses(book, id, hashes)
+            self.compare_with_witnesses(replica, id, hashes)
         })
     }
 
     fn compare_with_witnesses(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         id: DriveId,
         hashes: &BTreeMap<u64, Digest>,
     ) -> Result<(), JobError> {
         // Of a ledger that has lost lines as this card knows, others may remember them. And whether others know better
         // than one that contradicts this card is no question.
         let is_settled =
-            self.is_accused_by_this_card(book.drive)? || !self.known_ends(book)?.is_empty();
-        for (by, seq, hash) in self.open_witnesses(book, id)? {
+            self.is_accused_by_this_card(replica.drive)? || !self.known_ends(replica)?.is_empty();
+        for (by, seq, hash) in self.open_witnesses(replica, id)? {
             self.db.execute(
-                "UPDATE witness SET open = 0 WHERE drive = ?1 AND book IN (SELECT id FROM book WHERE drive = ?2)",
+                "UPDATE witness SET open = 0 WHERE drive = ?1 AND replica IN (SELECT id FROM replica WHERE drive = ?2)",
                 params![id.to_string(), by.drive],
             )?;
             let differs = hashes.get(&seq).is_some_and(|found| *found != hash);
-            let said = Said { drive: book.drive, line: seq };
+            let said = Said { drive: replica.drive, line: seq };
             if differs && !is_settled && !self.went_on(said)? && !self.is_judged(by.drive)? {
                 self.differ(said, by, Contradicting::Line)?;
             }
@@ -273,9 +273,9 @@ impl Catalogue {
     }
 
     /// Replicas of drives that are judged: what left by their word is withheld from no other one.
-    pub(super) fn judged_books(&self) -> Result<Vec<i64>, JobError> {
+    pub(super) fn judged_replicas(&self) -> Result<Vec<i64>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT id FROM book WHERE drive IN (SELECT drive FROM contradiction WHERE judged AND NOT settled)",
+            "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE judged AND NOT settled)",
         )?;
         let rows = query.query_map([], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -283,36 +283,42 @@ impl Catalogue {
 
     /// Looks for changes of which the lines of a ledger behind one say something else than this card knows, than other
     /// lines of that ledger, or than other ledgers.
-    pub fn compare_changes(&self, book: &ReplicaState, behind: u64) -> Result<(), JobError> {
-        let new = params![book.row, behind as i64];
+    pub fn compare_changes(&self, replica: &ReplicaState, behind: u64) -> Result<(), JobError> {
+        let new = params![replica.row, behind as i64];
         let mut query = self.db.prepare_cached(
-            "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o ON o.tick = d.n \
+            "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o ON o.change_no = d.n \
              AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) \
-             WHERE d.book = ?1 AND d.line > ?2 AND d.writer IN (SELECT bits FROM writer WHERE own_first IS NOT NULL)",
+             WHERE d.replica = ?1 AND d.line > ?2 AND d.writer IN (SELECT bits FROM writer WHERE own_first IS NOT \
+             NULL)",
         )?;
         let rows = query
             .query_map(new, |row| Ok((number(row, 0)?, row.get::<_, i64>(1)?, number(row, 2)?)))?;
         for (line, writer, n) in rows.collect::<Result<Vec<_>, _>>()? {
             if self.position_at(n)?.is_some_and(|own| bits(own.writer) == writer) {
-                self.accuse(Said { drive: book.drive, line }, None, Contradicting::Change, true)?;
+                self.accuse(
+                    Said { drive: replica.drive, line },
+                    None,
+                    Contradicting::Change,
+                    true,
+                )?;
             }
         }
         // The first line of each change beside all others of it, not each beside each: a forged ledger may have any
         // number of them.
         let mut query = self.db.prepare_cached(
             "WITH first AS (SELECT min(line) AS line, writer, n, mailbox, key, content FROM departure \
-             WHERE book = ?1 AND line > ?2 GROUP BY writer, n) \
+             WHERE replica = ?1 AND line > ?2 GROUP BY writer, n) \
              SELECT min(d.line), b.drive, o.line FROM first d \
              CROSS JOIN departure o INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
-             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN book b ON b.id = o.book \
-             WHERE b.station = (SELECT station FROM book WHERE id = ?1) \
+             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN replica b ON b.id = o.replica \
+             WHERE b.station = (SELECT station FROM replica WHERE id = ?1) \
              AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
              GROUP BY b.drive ORDER BY b.drive <> ?3",
         )?;
-        let new = params![book.row, behind as i64, book.drive];
+        let new = params![replica.row, behind as i64, replica.drive];
         let rows = query.query_map(new, |row| {
             let other = Said { drive: row.get(1)?, line: number(row, 2)? };
-            Ok((Said { drive: book.drive, line: number(row, 0)? }, other))
+            Ok((Said { drive: replica.drive, line: number(row, 0)? }, other))
         })?;
         for (said, other) in rows.collect::<Result<Vec<_>, _>>()? {
             self.differ(said, other, Contradicting::Change)?;
@@ -323,16 +329,16 @@ impl Catalogue {
     /// A line of a ledger says of a writer's beginning something else than is known of it.
     pub(super) fn note_two_beginnings(
         &self,
-        (book, line): (i64, u64),
+        (replica, line): (i64, u64),
         writer: WriterId,
     ) -> Result<(), JobError> {
         let (drive, station): (i64, String) = self
             .db
-            .prepare_cached("SELECT drive, station FROM book WHERE id = ?1")?
-            .query_row([book], |row| Ok((row.get(0)?, row.get(1)?)))?;
+            .prepare_cached("SELECT drive, station FROM replica WHERE id = ?1")?
+            .query_row([replica], |row| Ok((row.get(0)?, row.get(1)?)))?;
         let said = Said { drive, line };
         let mut others = self.db.prepare_cached(
-            "SELECT b.drive, min(w.line) FROM book_writer w JOIN book b ON b.id = w.book \
+            "SELECT b.drive, min(w.line) FROM replica_writer w JOIN replica b ON b.id = w.replica \
              WHERE w.writer = ?1 AND b.drive <> ?2 AND b.station = ?3 \
              AND NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL) \
              AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) GROUP BY b.drive",

@@ -105,41 +105,41 @@ impl Catalogue {
     /// Changes how a copy stands.
     pub fn set_payload_state(
         &self,
-        book: i64,
+        replica: i64,
         number: u32,
         state: CopyState,
     ) -> Result<(), JobError> {
         self.db
-            .prepare_cached("UPDATE payload SET state = ?3 WHERE book = ?1 AND number = ?2")?
-            .execute(params![book, number, state as i64])?;
+            .prepare_cached("UPDATE payload SET state = ?3 WHERE replica = ?1 AND number = ?2")?
+            .execute(params![replica, number, state as i64])?;
         Ok(())
     }
 
     /// Records, for a person, that the good copies with these numbers were read again and were right.
     pub fn copies_reread(
         &self,
-        book: i64,
+        replica: i64,
         numbers: std::ops::RangeInclusive<u32>,
         when: Timestamp,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE payload SET proven = ?4, reread = 1 \
-                 WHERE book = ?1 AND number BETWEEN ?2 AND ?3 AND state IN (1, 5)",
+                 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND state IN (1, 5)",
             )?
-            .execute(params![book, numbers.start(), numbers.end(), when.seconds])?;
+            .execute(params![replica, numbers.start(), numbers.end(), when.seconds])?;
         Ok(())
     }
 
     /// A copy that was called good and cannot be read elsewhere: until its drive is read again it counts for
     /// nothing, and what is found then goes into that drive's ledger.
-    pub fn mark_copy_unverified(&self, book: i64, number: u32) -> Result<(), JobError> {
+    pub fn mark_copy_unverified(&self, replica: i64, number: u32) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE payload SET state = 0, round = 0, proven = 0, reread = 0 \
-                 WHERE book = ?1 AND number = ?2 AND state IN (1, 5)",
+                 WHERE replica = ?1 AND number = ?2 AND state IN (1, 5)",
             )?
-            .execute(params![book, number])?;
+            .execute(params![replica, number])?;
         Ok(())
     }
 
@@ -147,56 +147,56 @@ impl Catalogue {
     /// drive nor the mailbox has any more.
     pub fn unrecoverable_copies(
         &self,
-        book: i64,
+        replica: i64,
         after: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_lost JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.state IN (2, 3) AND p.number > ?2 \
+             WHERE p.replica = ?1 AND p.state IN (2, 3) AND p.number > ?2 \
              AND NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
-             WHERE q.content = p.content AND q.book = p.book AND q.state IN (1, 5)) \
+             WHERE q.content = p.content AND q.replica = p.replica AND q.state IN (1, 5)) \
              AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_by_content \
              WHERE file.content = p.content AND file.state = 1) \
              ORDER BY p.number LIMIT ?3"
         ))?;
-        let rows = query.query_map(params![book, after, most], read_payload)?;
+        let rows = query.query_map(params![replica, after, most], read_payload)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Good copies of a content on other drives of the same station: the drive's id, the book, the copy.
+    /// Good copies of a content on other drives of the same station: the drive's id, the replica, the copy.
     pub fn lenders(
         &self,
-        book: i64,
+        replica: i64,
         content: i64,
     ) -> Result<Vec<(DriveId, i64, CopyRow)>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD}, p.book, drive.uuid FROM payload p INDEXED BY payload_by_content \
-             JOIN content c ON c.id = p.content JOIN book ON book.id = p.book \
-             JOIN drive ON drive.id = book.drive \
-             WHERE p.content = ?2 AND p.book <> ?1 AND p.state IN (1, 5) \
-             AND book.station = (SELECT station FROM book WHERE id = ?1) ORDER BY p.state, p.number DESC"
+            "SELECT {PAYLOAD}, p.replica, drive.uuid FROM payload p INDEXED BY payload_by_content \
+             JOIN content c ON c.id = p.content JOIN replica ON replica.id = p.replica \
+             JOIN drive ON drive.id = replica.drive \
+             WHERE p.content = ?2 AND p.replica <> ?1 AND p.state IN (1, 5) \
+             AND replica.station = (SELECT station FROM replica WHERE id = ?1) ORDER BY p.state, p.number DESC"
         ))?;
-        let rows = query.query_map(params![book, content], |row| {
+        let rows = query.query_map(params![replica, content], |row| {
             Ok((row.get::<_, String>(8)?, row.get(7)?, read_payload(row)?))
         })?;
         let mut lenders = Vec::new();
         for row in rows {
-            let (id, book, copy) = row?;
-            lenders.extend(id.parse().map(|id| (id, book, copy)));
+            let (id, replica, copy) = row?;
+            lenders.extend(id.parse().map(|id| (id, replica, copy)));
         }
         Ok(lenders)
     }
 
     /// Whether and how a drive holds a content.
-    pub fn held(&self, book: i64, content: i64) -> Result<CopyStatus, JobError> {
-        // The index is named here and elsewhere: left to itself SQLite may go through a whole book.
+    pub fn held(&self, replica: i64, content: i64) -> Result<CopyStatus, JobError> {
+        // The index is named here and elsewhere: left to itself SQLite may go through a whole replica.
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
-             WHERE p.content = ?2 AND p.book = ?1 ORDER BY p.state IN (1, 5) DESC, p.number DESC LIMIT 1"
+             WHERE p.content = ?2 AND p.replica = ?1 ORDER BY p.state IN (1, 5) DESC, p.number DESC LIMIT 1"
         ))?;
-        let row = query.query_row(params![book, content], read_payload).optional()?;
+        let row = query.query_row(params![replica, content], read_payload).optional()?;
         Ok(match row {
             Some(p) if p.state.is_whole() => CopyStatus::Good(p.name),
             Some(p) if p.state != CopyState::Debris && !p.state.is_given_up() => {
@@ -207,19 +207,19 @@ impl Catalogue {
     }
 
     /// One copy by its number.
-    pub fn payload(&self, book: i64, number: u32) -> Result<Option<CopyRow>, JobError> {
+    pub fn payload(&self, replica: i64, number: u32) -> Result<Option<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.number = ?2"
+             WHERE p.replica = ?1 AND p.number = ?2"
         ))?;
-        Ok(query.query_row(params![book, number], read_payload).optional()?)
+        Ok(query.query_row(params![replica, number], read_payload).optional()?)
     }
 
     /// Whether a number is that of a copy: asked for each line of a manifest.
-    pub fn knows_number(&self, book: i64, number: u32) -> Result<bool, JobError> {
+    pub fn knows_number(&self, replica: i64, number: u32) -> Result<bool, JobError> {
         let mut query =
-            self.db.prepare_cached("SELECT 1 FROM payload WHERE book = ?1 AND number = ?2")?;
-        Ok(query.exists(params![book, number])?)
+            self.db.prepare_cached("SELECT 1 FROM payload WHERE replica = ?1 AND number = ?2")?;
+        Ok(query.exists(params![replica, number])?)
     }
 
     /// Copies `p` of contents `c`, as the rest of a query tells them.
@@ -238,42 +238,42 @@ impl Catalogue {
     /// Up to `most` copies with numbers after `after`, in order.
     pub fn payloads_after(
         &self,
-        book: i64,
+        replica: i64,
         after: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.book = ?1 AND p.number > ?2 ORDER BY p.number LIMIT ?3";
-        self.copies(of, params![book, after, most])
+        let of = "WHERE p.replica = ?1 AND p.number > ?2 ORDER BY p.number LIMIT ?3";
+        self.copies(of, params![replica, after, most])
     }
 
     /// Up to `most` copies with numbers before `before`, latest first.
     pub fn payloads_before(
         &self,
-        book: i64,
+        replica: i64,
         before: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.book = ?1 AND p.number < ?2 ORDER BY p.number DESC LIMIT ?3";
-        self.copies(of, params![book, before, most])
+        let of = "WHERE p.replica = ?1 AND p.number < ?2 ORDER BY p.number DESC LIMIT ?3";
+        self.copies(of, params![replica, before, most])
     }
 
     /// Copies claimed by lines behind a break.
-    pub fn claimed_payloads(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.book = ?1 AND p.state = 0 ORDER BY p.number";
-        self.copies(of, [book])
+    pub fn claimed_payloads(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.replica = ?1 AND p.state = 0 ORDER BY p.number";
+        self.copies(of, [replica])
     }
 
     /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger. What has headers
     /// was read from the mailbox once, as the good version of what a failing card has spoilt since.
-    pub fn is_message(&self, book: i64, identity: &Identity) -> Result<bool, JobError> {
+    pub fn is_message(&self, replica: i64, identity: &Identity) -> Result<bool, JobError> {
         Ok(self
             .db
             .prepare_cached(
                 "SELECT 1 FROM content c WHERE c.sha256 = ?2 AND c.bytes = ?3 AND (c.sender IS NOT NULL OR \
                  EXISTS (SELECT 1 FROM file WHERE content = c.id) OR \
                  EXISTS (SELECT 1 FROM assertion INDEXED BY assertion_by_content \
-                 WHERE content = c.id AND book = ?1))",
+                 WHERE content = c.id AND replica = ?1))",
             )?
-            .exists(params![book, identity.digest.as_bytes().as_slice(), identity.bytes as i64])?)
+            .exists(params![replica, identity.digest.as_bytes().as_slice(), identity.bytes as i64])?)
     }
 }

@@ -1,4 +1,4 @@
-//! Decides which drives' copies make messages safe: the one place where `book.trusted` is set and cleared.
+//! Decides which drives' copies make messages safe: the one place where `replica.trusted` is set and cleared.
 //! Never takes a copy away: what does not count can still be restored from.
 
 use super::drives::{DriveRow, ReplacedHow};
@@ -46,15 +46,15 @@ impl Catalogue {
         Ok(self.db.prepare_cached(&sql)?.exists([drive])?)
     }
 
-    /// Brings the books of a drive in line with what is known of it; to be called after every change of that, and
-    /// where a book was made. Writes only if that is news.
+    /// Brings the replicas of a drive in line with what is known of it; to be called after every change of that, and
+    /// where a replica was made. Writes only if that is news.
     pub fn settle_counts(&self, drive: i64) -> Result<(), JobError> {
         let counts = self.counts(drive)?;
         // One of whose ledger only a part is known does not.
         let differs = "drive = ?1 AND trusted <> (?2 AND NOT partial)";
-        let sql = format!("SELECT 1 FROM book WHERE {differs}");
+        let sql = format!("SELECT 1 FROM replica WHERE {differs}");
         if self.db.prepare_cached(&sql)?.exists(params![drive, counts])? {
-            let sql = format!("UPDATE book SET trusted = ?2 AND NOT partial WHERE {differs}");
+            let sql = format!("UPDATE replica SET trusted = ?2 AND NOT partial WHERE {differs}");
             self.db.prepare_cached(&sql)?.execute(params![drive, counts])?;
         }
         Ok(())
@@ -62,9 +62,9 @@ impl Catalogue {
 
     /// Whether a part of a ledger is in the tables of which `ledger_bytes` does not tell: what comes after it may say
     /// otherwise, so that nothing of it counts.
-    pub fn set_partial(&self, book: i64, partial: bool) -> Result<(), JobError> {
-        let sql = "UPDATE book SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 AND partial <> ?2";
-        self.db.prepare_cached(sql)?.execute(params![book, partial])?;
+    pub fn set_partial(&self, replica: i64, partial: bool) -> Result<(), JobError> {
+        let sql = "UPDATE replica SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 AND partial <> ?2";
+        self.db.prepare_cached(sql)?.execute(params![replica, partial])?;
         Ok(())
     }
 

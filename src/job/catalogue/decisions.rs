@@ -33,7 +33,7 @@ pub enum Role {
         /// Why it left, by that word.
         why: Departed,
         /// The replica whose ledger says so.
-        book: i64,
+        replica: i64,
     },
 }
 
@@ -77,7 +77,7 @@ pub struct Withheld {
     /// Why it left.
     pub why: Departed,
     /// The replica whose ledger says so; 0 where it is the word of this card alone.
-    pub book: i64,
+    pub replica: i64,
 }
 
 /// What becomes of one content at one location.

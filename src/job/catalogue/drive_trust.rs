@@ -50,7 +50,7 @@ impl Catalogue {
     pub fn note_wrong(
         &self,
         drive: i64,
-        book: i64,
+        replica: i64,
         number: u32,
         should: &Identity,
         found: &Identity,
@@ -58,9 +58,9 @@ impl Catalogue {
         let once_right: Option<bool> = self
             .db
             .prepare_cached(
-                "SELECT reread = 1 AND state IN (1, 5) FROM payload WHERE book = ?1 AND number = ?2",
+                "SELECT reread = 1 AND state IN (1, 5) FROM payload WHERE replica = ?1 AND number = ?2",
             )?
-            .query_row(params![book, number], |row| row.get(0))
+            .query_row(params![replica, number], |row| row.get(0))
             .optional()?;
         if once_right != Some(true) {
             return Ok(());
@@ -124,13 +124,13 @@ impl Catalogue {
     pub fn restore_trust(&self, drive: i64, now: Timestamp) -> Result<bool, JobError> {
         let taken_back = self.write_transaction(|| {
             self.db.execute(
-                "UPDATE payload SET state = 0, round = 0 WHERE state IN (1, 5) AND book IN \
-                 (SELECT book.id FROM book JOIN drive ON drive.id = book.drive \
+                "UPDATE payload SET state = 0, round = 0 WHERE state IN (1, 5) AND replica IN \
+                 (SELECT replica.id FROM replica JOIN drive ON drive.id = replica.drive \
                  WHERE drive.id = ?1 AND distrust IS NOT NULL)",
                 [drive],
             )?;
             self.db.execute(
-                "UPDATE book SET told = 0, session = NULL WHERE drive IN \
+                "UPDATE replica SET told = 0, session = NULL WHERE drive IN \
                  (SELECT id FROM drive WHERE id = ?1 AND distrust IS NOT NULL)",
                 [drive],
             )?;
@@ -143,7 +143,7 @@ impl Catalogue {
             self.read_accused_anew(drive)?;
             let taken_back = self.take_back(drive, now)?;
             if taken_back {
-                self.db.execute("UPDATE book SET session = NULL WHERE drive = ?1", [drive])?;
+                self.db.execute("UPDATE replica SET session = NULL WHERE drive = ?1", [drive])?;
                 self.reread_soon(drive)?;
             }
             self.settle_counts(drive)?;
@@ -167,9 +167,9 @@ impl Catalogue {
     }
 
     /// Counts what was written on a day. A line of a clock that nothing vouched for counts on no day.
-    pub(super) fn book_filled(
+    pub(super) fn replica_filled(
         &self,
-        book: i64,
+        replica: i64,
         bytes: u64,
         stamp: &EventTime,
     ) -> Result<(), JobError> {
@@ -180,7 +180,7 @@ impl Catalogue {
             .prepare_cached(
                 "INSERT INTO filled VALUES (?1, ?2, ?3) ON CONFLICT DO UPDATE SET bytes = bytes + ?3",
             )?
-            .execute(params![book, stamp.time.seconds.div_euclid(DAY), bytes as i64])?;
+            .execute(params![replica, stamp.time.seconds.div_euclid(DAY), bytes as i64])?;
         Ok(())
     }
 
@@ -202,7 +202,7 @@ impl Catalogue {
             .db
             .prepare_cached(
                 "SELECT min(day), CAST(total(bytes) AS INTEGER) FROM filled WHERE day BETWEEN ?2 AND ?3 \
-                 AND book IN (SELECT id FROM book WHERE drive = ?1)",
+                 AND replica IN (SELECT id FROM replica WHERE drive = ?1)",
             )?
             .query_row(params![drive, first + 1, today], |row| Ok((row.get(0)?, row.get(1)?)))?;
         let (Some(room), Some(since)) = (room, since) else { return Ok(None) };
@@ -210,7 +210,7 @@ impl Catalogue {
         let before: bool = self
             .db
             .prepare_cached(
-                "SELECT 1 FROM filled WHERE day <= ?2 AND book IN (SELECT id FROM book WHERE drive = ?1)",
+                "SELECT 1 FROM filled WHERE day <= ?2 AND replica IN (SELECT id FROM replica WHERE drive = ?1)",
             )?
             .exists(params![drive, first])?;
         let days = if before { FILLED_DAYS } else { today - since + 1 };

@@ -1,4 +1,4 @@
-//! The mailbox's side of the catalogue: one row a path, its state, its content, its tick.
+//! The mailbox's side of the catalogue: one row a path, its state, its content, its change_no.
 //! Never reads the mailbox; scanning does.
 
 use super::Catalogue;
@@ -91,7 +91,7 @@ pub struct FileRow {
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,
     /// Number of its last change.
-    pub tick: u64,
+    pub change_no: u64,
     /// Number of the change that brought this content here.
     pub since: u64,
     /// Number of the change with which this card read that another saw it go from here; 0 where it never did.
@@ -102,7 +102,7 @@ pub struct FileRow {
 
 impl FileRow {
     pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
-                                      inode, mode, looked, first_seen, content, good, suspect, tick, clock, \
+                                      inode, mode, looked, first_seen, content, good, suspect, change_no, clock, \
                                       since, hinted, heard";
 
     pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
@@ -120,7 +120,7 @@ impl FileRow {
             content: row.get(11)?,
             good: row.get(12)?,
             suspect: row.get_ref(13)?.as_str_or_null()?.and_then(Suspicion::from_text),
-            tick: row.get::<_, i64>(14)? as u64,
+            change_no: row.get::<_, i64>(14)? as u64,
             clock_trusted: row.get(15)?,
             since: row.get::<_, i64>(16)? as u64,
             hinted: row.get(17)?,
@@ -271,15 +271,21 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Rows changed after `tick`, latest first and before `before`: the newest message is copied first.
-    pub fn changes(&self, tick: u64, before: u64, most: usize) -> Result<Vec<FileRow>, JobError> {
+    /// Rows changed after `change_no`, latest first and before `before`: the newest message is copied first.
+    pub fn changes(
+        &self,
+        change_no: u64,
+        before: u64,
+        most: usize,
+    ) -> Result<Vec<FileRow>, JobError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM file INDEXED BY file_by_tick WHERE tick > ?1 AND tick < ?2 \
-             ORDER BY tick DESC LIMIT ?3"
+            "SELECT {COLUMNS} FROM file INDEXED BY file_by_change WHERE change_no > ?1 AND change_no < ?2 \
+             ORDER BY change_no DESC LIMIT ?3"
         );
         let mut query = self.db.prepare_cached(&sql)?;
         let before = i64::try_from(before).unwrap_or(i64::MAX);
-        let rows = query.query_map(params![tick as i64, before, most as i64], FileRow::read)?;
+        let rows =
+            query.query_map(params![change_no as i64, before, most as i64], FileRow::read)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -297,9 +303,10 @@ impl Catalogue {
         self.db
             .prepare_cached(
                 "INSERT INTO file (mailbox, key, state, bytes, modified_s, modified_n, changed, inode, \
-                 mode, looked, first_seen, tick, clock, hinted) VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12,?13) \
+                 mode, looked, first_seen, change_no, clock, hinted) VALUES \
+                 (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,0,?12,?13) \
                  ON CONFLICT DO UPDATE SET state=?3, bytes=?4, modified_s=?5, modified_n=?6, changed=?7, \
-                 inode=?8, mode=?9, looked=?10, tick=CASE WHEN state >= 8 THEN 0 ELSE tick END, \
+                 inode=?8, mode=?9, looked=?10, change_no=CASE WHEN state >= 8 THEN 0 ELSE change_no END, \
                  content=CASE WHEN state >= 8 THEN NULL ELSE content END, \
                  good=CASE WHEN state >= 8 THEN NULL ELSE good END, \
                  suspect=CASE WHEN state >= 8 THEN NULL ELSE suspect END, \
@@ -357,7 +364,7 @@ impl Catalogue {
         let content = self.content(&new.identity)?;
         self.set_headers(content, &new.headers, &new.weight)?;
         let same = row.content == Some(content);
-        self.record_change(|tick| {
+        self.record_change(|change_no| {
             let (first_seen, trusted) = match same || row.content.is_none() {
                 true => (row.first_seen, row.clock_trusted),
                 false => (now.time, now.trusted),
@@ -370,7 +377,7 @@ impl Catalogue {
             let (good, suspect) = if same { (row.good, row.suspect) } else { (good, new.suspect) };
             self.db
                 .prepare_cached(
-                    "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, tick = ?7, \
+                    "UPDATE file SET state = ?3, content = ?4, good = ?5, suspect = ?6, change_no = ?7, \
                      first_seen = ?8, clock = ?9, hinted = 0, \
                      since = CASE WHEN ?10 THEN since ELSE ?7 END, excused = CASE WHEN ?10 THEN excused ELSE 0 END \
                      WHERE mailbox = ?1 AND key = ?2",
@@ -382,7 +389,7 @@ impl Catalogue {
                     content,
                     good,
                     suspect.map(Suspicion::as_str),
-                    tick as i64,
+                    change_no as i64,
                     first_seen.seconds,
                     trusted,
                     same,

@@ -27,7 +27,7 @@ pub struct MissingRow {
     /// When it was first seen there.
     pub first_seen: WallTime,
     /// The change that made it so.
-    pub tick: u64,
+    pub change_no: u64,
 }
 
 /// A content that was seen to leave a location.
@@ -44,15 +44,16 @@ pub struct DepartedRow {
     /// What followed it: the place that it moved to, or at its own the content that replaced it.
     pub heir: Option<ContentAt>,
     /// The change.
-    pub tick: u64,
+    pub change_no: u64,
     /// When, in claimed seconds.
     pub at: i64,
 }
 
-const MISSING: &str = "SELECT mailbox, key, content, damaged, modified_s, modified_n, mode, first_seen, clock, tick \
+const MISSING: &str = "SELECT mailbox, key, content, damaged, modified_s, modified_n, mode, first_seen, clock, \
+ change_no \
                        FROM missing";
-pub(super) const DEPARTED: &str =
-    "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, tick, at FROM departed";
+pub(super) const DEPARTED: &str = "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, change_no, at \
+ FROM departed";
 
 fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
     Ok(MissingRow {
@@ -66,7 +67,7 @@ fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
             time: Timestamp { seconds: row.get(7)?, nanos: 0 },
             trusted: row.get(8)?,
         },
-        tick: row.get::<_, i64>(9)? as u64,
+        change_no: row.get::<_, i64>(9)? as u64,
     })
 }
 
@@ -79,7 +80,7 @@ pub(super) fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
         content: row.get(2)?,
         why: Departed::from_text(row.get_ref(3)?.as_str()?).unwrap_or(Departed::Replaced),
         heir: mailbox.zip(key).zip(heir).map(|((mailbox, key), heir)| (mailbox, key, heir)),
-        tick: row.get::<_, i64>(7)? as u64,
+        change_no: row.get::<_, i64>(7)? as u64,
         at: row.get(8)?,
     })
 }
@@ -102,8 +103,8 @@ impl MissingRow {
             content: Some(self.content),
             good: None,
             suspect: None,
-            tick: self.tick,
-            since: self.tick,
+            change_no: self.change_no,
+            since: self.change_no,
             heard: 0,
             hinted: false,
         })
@@ -125,7 +126,7 @@ impl Catalogue {
         heir: Option<(i64, &[u8], i64)>,
         at: i64,
     ) -> Result<u64, JobError> {
-        self.record_change(|tick| {
+        self.record_change(|change_no| {
             self.db
                 .prepare_cached(
                     "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
@@ -143,7 +144,7 @@ impl Catalogue {
                     heir.map(|heir| heir.0),
                     heir.map(|heir| heir.1),
                     heir.map(|heir| heir.2),
-                    tick as i64,
+                    change_no as i64,
                     at
                 ])?;
             if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
@@ -151,13 +152,13 @@ impl Catalogue {
                     .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
                     .execute(params![mailbox, key])?;
             }
-            Ok(tick)
+            Ok(change_no)
         })
     }
 
     /// Records that a content is missing from the location of a row, or damaged there.
     pub fn set_missing(&self, row: &FileRow, content: i64, damaged: bool) -> Result<(), JobError> {
-        self.record_change(|tick| {
+        self.record_change(|change_no| {
             self.db
                 .prepare_cached(
                     "DELETE FROM departed WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
@@ -177,7 +178,7 @@ impl Catalogue {
                     row.mode,
                     row.first_seen.seconds,
                     row.clock_trusted,
-                    tick as i64
+                    change_no as i64
                 ])?;
             Ok(())
         })
@@ -235,7 +236,7 @@ impl Catalogue {
         at: i64,
     ) -> Result<(), JobError> {
         let mut query =
-            self.db.prepare_cached(&format!("{MISSING} WHERE content = ?1 ORDER BY tick"))?;
+            self.db.prepare_cached(&format!("{MISSING} WHERE content = ?1 ORDER BY change_no"))?;
         let rows = query.query_map([content], read_missing)?.collect::<Result<Vec<_>, _>>()?;
         if rows.is_empty() {
             return Ok(());
@@ -272,7 +273,7 @@ impl Catalogue {
     pub fn is_still_beside(&self, row: &FileRow) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE file SET beside = ?3 WHERE mailbox = ?1 AND key = ?2")?
-            .execute(params![row.mailbox, row.key, self.change_number()? as i64])?;
+            .execute(params![row.mailbox, row.key, self.change_no()? as i64])?;
         Ok(())
     }
 
@@ -291,8 +292,7 @@ impl Catalogue {
     /// All of a mailbox was looked over: what is there now was there at the last change. Where nothing changed nothing
     /// is written, not even in vain: a catalogue that is open to look only would refuse that, and be copied for it.
     pub fn set_scanned(&self, mailbox: i64) -> Result<(), JobError> {
-        let (of, behind) =
-            ([mailbox, self.change_number()? as i64], "WHERE id = ?1 AND scanned <> ?2");
+        let (of, behind) = ([mailbox, self.change_no()? as i64], "WHERE id = ?1 AND scanned <> ?2");
         if self.db.prepare_cached(&format!("SELECT 1 FROM mailbox {behind}"))?.exists(of)? {
             self.db.execute(&format!("UPDATE mailbox SET scanned = ?2 {behind}"), of)?;
         }
@@ -311,24 +311,26 @@ impl Catalogue {
         Ok(query.query_row(params![mailbox, key, content], read_departed).optional()?)
     }
 
-    /// Up to `most` contents that were seen to leave, by changes after `tick` and up to `until`, in order.
+    /// Up to `most` contents that were seen to leave, by changes after `change_no` and up to `until`, in order.
     pub fn departed_after(
         &self,
-        tick: u64,
+        change_no: u64,
         until: u64,
         most: usize,
     ) -> Result<Vec<DepartedRow>, JobError> {
-        let sql = format!("{DEPARTED} WHERE tick > ?1 AND tick <= ?2 ORDER BY tick LIMIT ?3");
+        let sql = format!(
+            "{DEPARTED} WHERE change_no > ?1 AND change_no <= ?2 ORDER BY change_no LIMIT ?3"
+        );
         let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map([tick as i64, until as i64, most as i64], read_departed)?;
+        let rows = query.query_map([change_no as i64, until as i64, most as i64], read_departed)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Whether anything was seen to leave by a change before this one, or by it.
-    pub fn has_departed_before(&self, tick: u64) -> Result<bool, JobError> {
+    pub fn has_departed_before(&self, change_no: u64) -> Result<bool, JobError> {
         let mut query =
-            self.db.prepare_cached("SELECT 1 FROM departed WHERE tick <= ?1 LIMIT 1")?;
-        Ok(query.exists([i64::try_from(tick).unwrap_or(i64::MAX)])?)
+            self.db.prepare_cached("SELECT 1 FROM departed WHERE change_no <= ?1 LIMIT 1")?;
+        Ok(query.exists([i64::try_from(change_no).unwrap_or(i64::MAX)])?)
     }
 
     /// Departures up to a change that may have waited for a line of this content, or of this location, or of what
@@ -339,8 +341,8 @@ impl Catalogue {
         until: u64,
     ) -> Result<Vec<DepartedRow>, JobError> {
         let sql = format!(
-            "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) AND tick <= ?4 \
-             ORDER BY tick DESC LIMIT ?5"
+            "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) AND change_no <= ?4 \
+             ORDER BY change_no DESC LIMIT ?5"
         );
         let mut query = self.db.prepare_cached(&sql)?;
         let of = params![mailbox, key, content, until as i64, ALIKE_MAX];
@@ -348,16 +350,18 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Up to `most` missing contents of changes after `tick` and up to `until`, in order.
+    /// Up to `most` missing contents of changes after `change_no` and up to `until`, in order.
     pub fn missing_after(
         &self,
-        tick: u64,
+        change_no: u64,
         until: u64,
         most: usize,
     ) -> Result<Vec<MissingRow>, JobError> {
-        let sql = format!("{MISSING} WHERE tick > ?1 AND tick <= ?2 ORDER BY tick LIMIT ?3");
+        let sql = format!(
+            "{MISSING} WHERE change_no > ?1 AND change_no <= ?2 ORDER BY change_no LIMIT ?3"
+        );
         let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map([tick as i64, until as i64, most as i64], read_missing)?;
+        let rows = query.query_map([change_no as i64, until as i64, most as i64], read_missing)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -386,18 +390,22 @@ impl Catalogue {
     }
 
     /// A location where a content is, or is missing from, of which a ledger says so too; among the latest of many.
-    pub fn place_told(&self, book: i64, content: i64) -> Result<Option<(i64, Vec<u8>)>, JobError> {
+    pub fn place_told(
+        &self,
+        replica: i64,
+        content: i64,
+    ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT mailbox, key FROM ( \
              SELECT * FROM (SELECT mailbox, key FROM file INDEXED BY file_by_content \
-             WHERE content = ?2 AND state = 1 ORDER BY tick DESC LIMIT ?3) UNION ALL \
+             WHERE content = ?2 AND state = 1 ORDER BY change_no DESC LIMIT ?3) UNION ALL \
              SELECT * FROM (SELECT mailbox, key FROM missing INDEXED BY missing_by_content \
              WHERE content = ?2 LIMIT ?3)) here \
-             WHERE EXISTS (SELECT 1 FROM assertion a WHERE a.book = ?1 AND a.mailbox = here.mailbox \
+             WHERE EXISTS (SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = here.mailbox \
              AND a.key = here.key AND a.content = ?2 AND a.ended IS NULL) LIMIT 1",
         )?;
         let found = query
-            .query_row(params![book, content, ALIKE_MAX], |row| Ok((row.get(0)?, row.get(1)?)));
+            .query_row(params![replica, content, ALIKE_MAX], |row| Ok((row.get(0)?, row.get(1)?)));
         Ok(found.optional()?)
     }
 
@@ -409,7 +417,7 @@ impl Catalogue {
         content: i64,
     ) -> Result<Option<(Timestamp, u32)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT modified_s, modified_n, mode FROM book JOIN assertion a ON a.book = book.id \
+            "SELECT modified_s, modified_n, mode FROM replica JOIN assertion a ON a.replica = replica.id \
              WHERE a.mailbox = ?1 AND a.key = ?2 AND a.content = ?3 ORDER BY a.as_of DESC, a.line DESC LIMIT 1",
         )?;
         let found = query.query_row(params![mailbox, key, content], |row| {

@@ -19,13 +19,13 @@ impl Catalogue {
     /// Takes note of the departures that were just read in a ledger, behind a line: of what is here all the same. The
     /// drive they were read on is hardly the only one that has them, so nothing that any drive was told of it before
     /// counts from now on. Lines written later speak of what was read, and no such departure takes them back.
-    pub fn hear(&self, book: i64, behind: u64) -> Result<(), JobError> {
+    pub fn hear(&self, replica: i64, behind: u64) -> Result<(), JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.heard) FROM departure d CROSS JOIN file f \
              ON f.mailbox = d.mailbox AND f.key = d.key AND f.content = d.content AND f.state <= 7 \
-             WHERE d.book = ?1 AND d.line > ?2",
+             WHERE d.replica = ?1 AND d.line > ?2",
         )?;
-        let rows = query.query_map(params![book, behind as i64], |row| {
+        let rows = query.query_map(params![replica, behind as i64], |row| {
             Ok((row.get(0)?, row.get(1)?, position_columns(row, 2)?, row.get::<_, i64>(4)?))
         })?;
         let rows: Vec<(i64, Vec<u8>, Position, i64)> = rows.collect::<Result<_, _>>()?;
@@ -40,13 +40,13 @@ impl Catalogue {
             }
             let here = self.position_at(since as u64)?;
             if here.is_some_and(|here| writers.may_cover(left, here)) {
-                self.record_change(|tick| {
+                self.record_change(|change_no| {
                     Ok(self
                         .db
                         .prepare_cached(
-                            "UPDATE file SET heard = ?3, tick = ?3 WHERE mailbox = ?1 AND key = ?2",
+                            "UPDATE file SET heard = ?3, change_no = ?3 WHERE mailbox = ?1 AND key = ?2",
                         )?
-                        .execute(params![mailbox, key, tick as i64])?)
+                        .execute(params![mailbox, key, change_no as i64])?)
                 })?;
                 last = Some((mailbox, key));
             }

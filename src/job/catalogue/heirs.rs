@@ -39,8 +39,9 @@ impl Catalogue {
     /// Contents that came in place of others.
     pub(super) fn heirs(&self, station: &StationName) -> Result<HashSet<i64>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_heir JOIN book ON book.id = d.book \
-             WHERE d.to_content IS NOT NULL AND d.counts AND book.station = ?1",
+            "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_heir JOIN replica ON replica.id = \
+             d.replica \
+             WHERE d.to_content IS NOT NULL AND d.counts AND replica.station = ?1",
         )?;
         let rows = query.query_map([station.as_str()], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -54,10 +55,10 @@ impl Catalogue {
     ) -> Result<Vec<Before>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_heir \
-             JOIN book ON book.id = d.book AND book.station = ?1 \
+             JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
              WHERE d.to_content = ?4 AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts UNION ALL \
              SELECT d.mailbox, d.key, d.content, d.writer, d.n FROM departure d INDEXED BY departure_by_content \
-             JOIN book ON book.id = d.book AND book.station = ?1 \
+             JOIN replica ON replica.id = d.replica AND replica.station = ?1 \
              WHERE d.content = ?4 AND d.to_content IS NULL AND d.to_mailbox = ?2 AND d.to_key = ?3 AND d.counts \
              LIMIT ?5",
         )?;
@@ -77,9 +78,10 @@ impl Catalogue {
         (mailbox, key, content): &ContentAt,
     ) -> Result<Option<Version>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT a.suspect, a.modified_s, a.modified_n, a.mode FROM book JOIN assertion a ON a.book = book.id \
-             WHERE book.station = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 \
-             ORDER BY a.book DESC, a.line DESC LIMIT 1",
+            "SELECT a.suspect, a.modified_s, a.modified_n, a.mode FROM replica JOIN assertion a ON a.replica = \
+             replica.id \
+             WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 \
+             ORDER BY a.replica DESC, a.line DESC LIMIT 1",
         )?;
         let found = query.query_row(params![station.as_str(), mailbox, key, content], |row| {
             Ok(Version {

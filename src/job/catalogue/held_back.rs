@@ -25,9 +25,9 @@ const GONE: &str = "SELECT content, min(why), min(at) FROM ( \
      SELECT mailbox, content, CASE why WHEN 'deleted' THEN 0 ELSE 1 END AS why, at \
      FROM departed INDEXED BY departed_for_good \
      WHERE why IN ('deleted', 'acknowledged') UNION ALL \
-     SELECT d.mailbox, d.content, CASE d.why WHEN 'deleted' THEN 0 ELSE 1 END, NULL FROM book \
-     CROSS JOIN departure d INDEXED BY departure_for_good ON d.book = book.id \
-     WHERE book.station = ?1 AND book.trusted AND d.counts \
+     SELECT d.mailbox, d.content, CASE d.why WHEN 'deleted' THEN 0 ELSE 1 END, NULL FROM replica \
+     CROSS JOIN departure d INDEXED BY departure_for_good ON d.replica = replica.id \
+     WHERE replica.station = ?1 AND replica.trusted AND d.counts \
      AND d.why IN ('deleted', 'acknowledged') UNION ALL \
      SELECT mailbox, content, 1, at FROM not_wanted) AS gone \
      WHERE NOT EXISTS (SELECT 1 FROM file f INDEXED BY file_by_content \
@@ -85,8 +85,8 @@ impl Catalogue {
     ) -> Result<BTreeSet<String>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT drive.label FROM payload p INDEXED BY payload_by_content \
-             CROSS JOIN book ON book.id = p.book AND book.station = ?1 AND book.trusted \
-             CROSS JOIN drive ON drive.id = book.drive WHERE p.content = ?2 AND p.state = 1",
+             CROSS JOIN replica ON replica.id = p.replica AND replica.station = ?1 AND replica.trusted \
+             CROSS JOIN drive ON drive.id = replica.drive WHERE p.content = ?2 AND p.state = 1",
         )?;
         let rows = query.query_map(params![station.as_str(), content], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -100,7 +100,7 @@ impl Catalogue {
     ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
-             JOIN book ON book.id = a.book AND book.station = ?1 AND book.trusted \
+             JOIN replica ON replica.id = a.replica AND replica.station = ?1 AND replica.trusted \
              WHERE a.content = ?2 AND a.ended IS NULL",
         )?;
         let of = params![station.as_str(), content];

@@ -144,8 +144,8 @@ impl Catalogue {
 
     /// Messages of a mailbox that the drives' ledgers would give back: there, or gone without anybody seeing it.
     fn messages_told(&self, station: &StationName, mailbox: i64) -> Result<u64, JobError> {
-        let sql = "SELECT count(DISTINCT a.key) FROM book CROSS JOIN assertion a ON a.book = book.id \
-                   AND a.mailbox = ?2 WHERE book.station = ?1 AND a.ended IS NULL";
+        let sql = "SELECT count(DISTINCT a.key) FROM replica CROSS JOIN assertion a ON a.replica = replica.id \
+                   AND a.mailbox = ?2 WHERE replica.station = ?1 AND a.ended IS NULL";
         let mut query = self.db.prepare_cached(sql)?;
         let values = params![station.as_str(), mailbox];
         Ok(query.query_row(values, |row| row.get::<_, i64>(0))? as u64)

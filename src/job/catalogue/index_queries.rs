@@ -51,12 +51,16 @@ pub struct LastLocation {
 
 impl Catalogue {
     /// Goes through every copy that a drive has of a station, in order of their numbers.
-    pub fn each_dated(&self, book: i64, mut each: impl FnMut(DatedCopy)) -> Result<(), JobError> {
+    pub fn each_dated(
+        &self,
+        replica: i64,
+        mut each: impl FnMut(DatedCopy),
+    ) -> Result<(), JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT p.number, c.sender IS NOT NULL, c.date, c.seen, p.state FROM payload p \
-             JOIN content c ON c.id = p.content WHERE p.book = ?1 ORDER BY p.number",
+             JOIN content c ON c.id = p.content WHERE p.replica = ?1 ORDER BY p.number",
         )?;
-        let mut rows = query.query([book])?;
+        let mut rows = query.query([replica])?;
         while let Some(row) = rows.next()? {
             let read: bool = row.get(1)?;
             let date: Option<String> = row.get(2)?;
@@ -71,15 +75,15 @@ impl Catalogue {
     }
 
     /// Where, by a drive's ledger, a content is, or else was; one row a location.
-    pub fn stands(&self, book: i64, content: i64) -> Result<Vec<LastLocation>, JobError> {
+    pub fn stands(&self, replica: i64, content: i64) -> Result<Vec<LastLocation>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT a.mailbox, a.key, max(a.line), a.ended, a.missing, \
-             (SELECT why FROM departure d WHERE d.book = a.book AND d.mailbox = a.mailbox AND d.key = a.key \
+             (SELECT why FROM departure d WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key \
              AND d.content = a.content ORDER BY d.line DESC LIMIT 1) \
-             FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 AND a.book = ?1 \
+             FROM assertion a INDEXED BY assertion_by_content WHERE a.content = ?2 AND a.replica = ?1 \
              GROUP BY a.mailbox, a.key ORDER BY a.ended IS NOT NULL, a.missing, a.mailbox, a.key LIMIT ?3",
         )?;
-        let rows = query.query_map(params![book, content, PLACES_NAMED], |row| {
+        let rows = query.query_map(params![replica, content, PLACES_NAMED], |row| {
             let (ended, missing): (Option<i64>, bool) = (row.get(3)?, row.get(4)?);
             let why: Option<String> = row.get(5)?;
             let whereabouts = match (ended, why.as_deref()) {
@@ -128,12 +132,12 @@ impl Catalogue {
 
     /// Copies that were taken for what a cut left, and that no other copy is the same as: after both logs were lost,
     /// messages may be among them.
-    pub fn debris(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.book = ?1 AND p.state = 4 \
+    pub fn debris(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.replica = ?1 AND p.state = 4 \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content \
-             AND (q.state IN (1, 5) OR q.book < p.book OR q.book = p.book AND q.number < p.number)) \
+             AND (q.state IN (1, 5) OR q.replica < p.replica OR q.replica = p.replica AND q.number < p.number)) \
              ORDER BY p.number";
-        self.copies(of, [book])
+        self.copies(of, [replica])
     }
 }

@@ -27,13 +27,13 @@ pub struct CopyCounts {
 }
 
 impl Catalogue {
-    /// How the copies in a book stand.
-    pub fn copy_counts(&self, book: i64) -> Result<CopyCounts, JobError> {
+    /// How the copies in a replica stand.
+    pub fn copy_counts(&self, replica: i64) -> Result<CopyCounts, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT p.state, count(*), sum(c.bytes), sum(p.reread), min(p.proven) FROM payload p \
-             JOIN content c ON c.id = p.content WHERE p.book = ?1 GROUP BY p.state",
+             JOIN content c ON c.id = p.content WHERE p.replica = ?1 GROUP BY p.state",
         )?;
-        let mut rows = query.query([book])?;
+        let mut rows = query.query([replica])?;
         let mut counts = CopyCounts::default();
         while let Some(row) = rows.next()? {
             let (state, copies): (i64, i64) = (row.get(0)?, row.get(1)?);

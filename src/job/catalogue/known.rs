@@ -115,9 +115,9 @@ impl Catalogue {
     }
 
     /// Whether a ledger tells of any good copy.
-    pub fn has_good_copies(&self, book: i64) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM payload WHERE book = ?1 AND state = 1";
-        Ok(self.db.prepare_cached(sql)?.exists([book])?)
+    pub fn has_good_copies(&self, replica: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND state = 1";
+        Ok(self.db.prepare_cached(sql)?.exists([replica])?)
     }
 
     /// A drive is ours no more.
@@ -186,7 +186,7 @@ pub(super) fn keep_before_set_aside(catalogue: &Path, state: &Path) {
         let db = Connection::open_with_flags(catalogue, flags)?;
         let mut query = db.prepare(
             "SELECT uuid, label, serial, coalesce(known_since, '') FROM drive WHERE forgotten IS NULL \
-             AND id IN (SELECT drive FROM book WHERE told > 0)",
+             AND id IN (SELECT drive FROM replica WHERE told > 0)",
         )?;
         let rows = query.query_map([], |row| {
             let (id, label, serial, since) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);

@@ -30,8 +30,8 @@ pub struct Lacking {
 /// Decides what a restore from all drives known would give, one location after the other.
 pub(super) struct Giving<'a> {
     judge: Judge<'a>,
-    /// The book that counts though its drive may not.
-    book: i64,
+    /// The replica that counts though its drive may not.
+    replica: i64,
     /// The location asked about last, and what is given there.
     last: Option<(i64, Vec<u8>, BTreeSet<i64>)>,
 }
@@ -51,7 +51,7 @@ impl Giving<'_> {
             _ => {}
         }
         let mut given = BTreeSet::new();
-        self.judge.decide_at(self.book, (mailbox, key), &mut |decision| {
+        self.judge.decide_at(self.replica, (mailbox, key), &mut |decision| {
             if let Decision::Give(wanted) = decision {
                 given.insert(wanted.version.content);
             }
@@ -74,13 +74,13 @@ impl Catalogue {
         !ignored.is_empty() && RelName::from_key(key).is_ok_and(|path| ignores(&ignored, &path))
     }
 
-    /// What a restore from all drives known would give; the book counts even where its drive does not.
+    /// What a restore from all drives known would give; the replica counts even where its drive does not.
     pub(super) fn giving<'a>(
         &'a self,
         station: &'a StationName,
-        book: i64,
+        replica: i64,
     ) -> Result<Giving<'a>, JobError> {
-        Ok(Giving { judge: self.judge(station, false)?, book, last: None })
+        Ok(Giving { judge: self.judge(station, false)?, replica, last: None })
     }
 
     /// What a ledger says stands in the mailboxes in force and a restore would put there, of contents that no mailbox
@@ -88,16 +88,16 @@ impl Catalogue {
     /// a line.
     pub fn lacked(
         &self,
-        book: i64,
+        replica: i64,
         mut each: impl FnMut(AssertedRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let station = self.station_of_book(book)?;
+        let station = self.station_of_replica(replica)?;
         // Of a ledger with lines that cannot be read, also what left by a word that does not count any more.
-        let told = "(SELECT * FROM standing WHERE book = ?1 UNION ALL \
-             SELECT a.book, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, \
-             a.mode, a.as_of FROM book b CROSS JOIN assertion a ON a.book = b.id \
+        let told = "(SELECT * FROM standing WHERE replica = ?1 UNION ALL \
+             SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, \
+             a.mode, a.as_of FROM replica b CROSS JOIN assertion a ON a.replica = b.id \
              WHERE b.id = ?1 AND b.gaps > 0 AND a.ended IS NOT NULL AND NOT EXISTS (SELECT 1 FROM departure d \
-             WHERE d.book = a.book AND d.mailbox = a.mailbox AND d.key = a.key AND d.content = a.content \
+             WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key AND d.content = a.content \
              AND d.counts))";
         let sql = format!(
             "SELECT {STANDING_COLUMNS} FROM {told} s WHERE true \
@@ -112,7 +112,7 @@ impl Catalogue {
             self.in_force()
         );
         let mut query = self.db.prepare_cached(&sql)?;
-        let mut rows = query.query([book])?;
+        let mut rows = query.query([replica])?;
         let mut giving = None;
         let mut last: Option<ContentAt> = None;
         while let Some(row) = rows.next()? {
@@ -127,7 +127,7 @@ impl Catalogue {
             }
             let giving = match &mut giving {
                 Some(giving) => giving,
-                none => none.insert(self.giving(&station, book)?),
+                none => none.insert(self.giving(&station, replica)?),
             };
             if giving.gives(standing.mailbox, &standing.key, standing.content)? {
                 each(standing)?;
@@ -138,17 +138,17 @@ impl Catalogue {
 
     /// What a drive asserts and this card lacks: as the last pass left it, or looked for where none has told the drive
     /// of anything, or something was lacking then.
-    pub fn lacking_now(&self, book: &ReplicaState) -> Result<Lacking, JobError> {
-        match book.recorded_through == 0 || book.lacking.messages > 0 {
-            true => self.lacking(book),
+    pub fn lacking_now(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
+        match replica.recorded_through == 0 || replica.lacking.messages > 0 {
+            true => self.lacking(replica),
             false => Ok(Lacking::default()),
         }
     }
 
     /// How many messages a drive asserts that this card lacks.
-    pub fn lacking(&self, book: &ReplicaState) -> Result<Lacking, JobError> {
+    pub fn lacking(&self, replica: &ReplicaState) -> Result<Lacking, JobError> {
         let mut lacking = Lacking::default();
-        self.lacked(book.row, |standing| {
+        self.lacked(replica.row, |standing| {
             let (bytes, seen): (i64, Option<i64>) = self
                 .db
                 .prepare_cached("SELECT bytes, seen FROM content WHERE id = ?1")?
@@ -180,9 +180,9 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    fn station_of_book(&self, book: i64) -> Result<StationName, JobError> {
-        let mut query = self.db.prepare_cached("SELECT station FROM book WHERE id = ?1")?;
-        let name: String = query.query_row([book], |row| row.get(0))?;
+    fn station_of_replica(&self, replica: i64) -> Result<StationName, JobError> {
+        let mut query = self.db.prepare_cached("SELECT station FROM replica WHERE id = ?1")?;
+        let name: String = query.query_row([replica], |row| row.get(0))?;
         name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))
     }
 
@@ -199,16 +199,16 @@ impl Catalogue {
     pub(super) fn own_departures(
         &self,
         (mailbox, key): (i64, &[u8]),
-        books: &BTreeSet<i64>,
+        replicas: &BTreeSet<i64>,
     ) -> Result<Vec<DepartureLine>, JobError> {
         let mut lines = Vec::new();
         for row in self.departed_at(mailbox, key)? {
-            let Some(position) = self.position_at(row.tick)? else { continue };
-            for book in books {
-                if !self.is_silent_of(*book, row.tick)? {
+            let Some(position) = self.position_at(row.change_no)? else { continue };
+            for replica in replicas {
+                if !self.is_silent_of(*replica, row.change_no)? {
                     let (key, content, why) = (row.key.clone(), row.content, row.why);
-                    let book = *book;
-                    lines.push(DepartureLine { book, mailbox, key, content, position, why });
+                    let replica = *replica;
+                    lines.push(DepartureLine { replica, mailbox, key, content, position, why });
                 }
             }
         }
@@ -216,9 +216,9 @@ impl Catalogue {
     }
 
     /// [`BookRow::is_silent_of`], of a row's number.
-    fn is_silent_of(&self, book: i64, tick: u64) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM book WHERE id = ?1 AND gaps > 0 AND gaps_since >= ?2";
-        Ok(self.db.prepare_cached(sql)?.exists(params![book, tick as i64])?)
+    fn is_silent_of(&self, replica: i64, change_no: u64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM replica WHERE id = ?1 AND gaps > 0 AND gaps_since >= ?2";
+        Ok(self.db.prepare_cached(sql)?.exists(params![replica, change_no as i64])?)
     }
 
     /// Whether all that is said of a content at a location, and not taken back, this card has said.
@@ -229,10 +229,10 @@ impl Catalogue {
     ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL AND ?2 <= coalesce(own_last, \
-             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'tick'))",
+             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no'))",
         )?;
-        for book in self.books_of_station(station)? {
-            for position in self.uncovered(book, of)? {
+        for replica in self.replicas_of_station(station)? {
+            for position in self.uncovered(replica, of)? {
                 if !query.exists(params![bits(position.writer), position.n as i64])? {
                     return Ok(false);
                 }

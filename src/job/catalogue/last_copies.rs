@@ -24,7 +24,7 @@ impl LastCopies {
 
 /// A good copy of a content on another drive whose copies count, and of which it is not asked whether it was wiped.
 const KEPT_BY_OTHER: &str = "EXISTS (SELECT 1 FROM payload o INDEXED BY payload_by_content \
-     JOIN book ob ON ob.id = o.book JOIN drive od ON od.id = ob.drive AND od.replaced IS NULL \
+     JOIN replica ob ON ob.id = o.replica JOIN drive od ON od.id = ob.drive AND od.replaced IS NULL \
      WHERE o.content = ?1 AND o.state = 1 AND ob.trusted = 1 AND ob.drive <> ?2)";
 
 /// A copy by which a message of the mailbox is safe.
@@ -33,28 +33,28 @@ const OF_FILE: &str = "WHERE kept.mailbox = file.mailbox AND kept.key = file.key
 
 impl Catalogue {
     /// What would be lost with the copies of a station on a drive.
-    pub fn last_copies(&self, drive: i64, book: &ReplicaState) -> Result<LastCopies, JobError> {
+    pub fn last_copies(&self, drive: i64, replica: &ReplicaState) -> Result<LastCopies, JobError> {
         let on_card = format!(
             "SELECT count(*) FROM file WHERE file.state = 1 AND EXISTS (SELECT 1 FROM kept {OF_FILE} \
-             AND kept.book = ?1) AND NOT EXISTS (SELECT 1 FROM kept CROSS JOIN book b ON b.id = kept.book \
+             AND kept.replica = ?1) AND NOT EXISTS (SELECT 1 FROM kept CROSS JOIN replica b ON b.id = kept.replica \
              JOIN drive d ON d.id = b.drive AND d.replaced IS NULL {OF_FILE} AND b.trusted = 1 AND b.drive <> ?2)"
         );
         let mut on_card = self.db.prepare_cached(&on_card)?;
-        let on_card: i64 = on_card.query_row([book.row, drive], |row| row.get(0))?;
+        let on_card: i64 = on_card.query_row([replica.row, drive], |row| row.get(0))?;
         let mut wanted = Vec::new();
         let mut query = self.db.prepare_cached("SELECT DISTINCT content FROM missing")?;
         let mut rows = query.query([])?;
         while let Some(row) = rows.next()? {
             wanted.push(row.get(0)?);
         }
-        self.lacked(book.row, |standing| {
+        self.lacked(replica.row, |standing| {
             wanted.push(standing.content);
             Ok(())
         })?;
         wanted.sort_unstable();
         wanted.dedup();
         let sql = format!(
-            "SELECT EXISTS (SELECT 1 FROM payload p JOIN book b ON b.id = p.book \
+            "SELECT EXISTS (SELECT 1 FROM payload p JOIN replica b ON b.id = p.replica \
              WHERE p.content = ?1 AND p.state IN (0, 1, 5) AND b.drive = ?2) AND NOT {KEPT_BY_OTHER}"
         );
         let mut is_last = self.db.prepare_cached(&sql)?;
@@ -74,19 +74,19 @@ impl Catalogue {
                 "assertion",
                 "departure",
                 "mark",
-                "book_writer",
-                "book_mailbox",
+                "replica_writer",
+                "replica_mailbox",
                 "reread",
                 "filled",
                 "checks",
                 "log_damage",
             ] {
                 let sql = format!(
-                    "DELETE FROM {table} WHERE book IN (SELECT id FROM book WHERE drive = ?1)"
+                    "DELETE FROM {table} WHERE replica IN (SELECT id FROM replica WHERE drive = ?1)"
                 );
                 self.db.execute(&sql, [drive])?;
             }
-            self.db.execute("DELETE FROM book WHERE drive = ?1", [drive])?;
+            self.db.execute("DELETE FROM replica WHERE drive = ?1", [drive])?;
             Ok(())
         })
     }

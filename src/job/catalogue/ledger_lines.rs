@@ -9,7 +9,7 @@ use rusqlite::Row;
 
 /// A line that asserts that a content is at a location.
 pub(super) struct AssertionLine {
-    pub book: i64,
+    pub replica: i64,
     pub mailbox: i64,
     pub key: Vec<u8>,
     pub version: Version,
@@ -21,7 +21,7 @@ pub(super) struct AssertionLine {
 
 /// A line that says that a content has left a location.
 pub(super) struct DepartureLine {
-    pub book: i64,
+    pub replica: i64,
     pub mailbox: i64,
     pub key: Vec<u8>,
     pub content: i64,
@@ -30,30 +30,32 @@ pub(super) struct DepartureLine {
 }
 
 /// All of a station in some mailboxes, location by location.
-pub(super) const ASSERTIONS: &str = "SELECT a.book, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
-     a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM book JOIN assertion a ON a.book = book.id \
-     WHERE book.station = ?1 AND a.mailbox BETWEEN ?2 AND ?3 \
-     ORDER BY a.mailbox, a.key, a.book, a.line";
+pub(super) const ASSERTIONS: &str = "SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
+     a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM replica JOIN assertion a ON a.replica = \
+     replica.id \
+     WHERE replica.station = ?1 AND a.mailbox BETWEEN ?2 AND ?3 \
+     ORDER BY a.mailbox, a.key, a.replica, a.line";
 
 /// Those that count, in the same order.
-pub(super) const DEPARTURES: &str = "SELECT d.book, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM book \
-     JOIN departure d ON d.book = book.id WHERE book.station = ?1 AND d.counts \
-     AND d.mailbox BETWEEN ?2 AND ?3 ORDER BY d.mailbox, d.key, d.book, d.line";
+pub(super) const DEPARTURES: &str = "SELECT d.replica, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM replica \
+     JOIN departure d ON d.replica = replica.id WHERE replica.station = ?1 AND d.counts \
+     AND d.mailbox BETWEEN ?2 AND ?3 ORDER BY d.mailbox, d.key, d.replica, d.line";
 
-/// All of one location, by the drives that count, and by one book whether it counts or not.
-pub(super) const ASSERTIONS_AT: &str = "SELECT a.book, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
-     a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM book CROSS JOIN assertion a \
-     ON a.book = book.id AND a.mailbox = ?2 AND a.key = ?3 \
-     WHERE book.station = ?1 AND (book.trusted OR book.id = ?4) ORDER BY a.book, a.line";
+/// All of one location, by the drives that count, and by one replica whether it counts or not.
+pub(super) const ASSERTIONS_AT: &str = "SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
+     a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM replica CROSS JOIN assertion a \
+     ON a.replica = replica.id AND a.mailbox = ?2 AND a.key = ?3 \
+     WHERE replica.station = ?1 AND (replica.trusted OR replica.id = ?4) ORDER BY a.replica, a.line";
 
 /// Those that count, in the same order.
-pub(super) const DEPARTURES_AT: &str = "SELECT d.book, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM book \
-     CROSS JOIN departure d ON d.book = book.id AND d.mailbox = ?2 AND d.key = ?3 \
-     WHERE book.station = ?1 AND (book.trusted OR book.id = ?4) AND d.counts ORDER BY d.book, d.line";
+pub(super) const DEPARTURES_AT: &str = "SELECT d.replica, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM \
+ replica \
+     CROSS JOIN departure d ON d.replica = replica.id AND d.mailbox = ?2 AND d.key = ?3 \
+     WHERE replica.station = ?1 AND (replica.trusted OR replica.id = ?4) AND d.counts ORDER BY d.replica, d.line";
 
 pub(super) fn read_assertion(row: &Row<'_>) -> rusqlite::Result<AssertionLine> {
     Ok(AssertionLine {
-        book: row.get(0)?,
+        replica: row.get(0)?,
         mailbox: row.get(1)?,
         key: row.get(2)?,
         line: row.get(4)?,
@@ -71,7 +73,7 @@ pub(super) fn read_assertion(row: &Row<'_>) -> rusqlite::Result<AssertionLine> {
 
 pub(super) fn read_departure(row: &Row<'_>) -> rusqlite::Result<DepartureLine> {
     Ok(DepartureLine {
-        book: row.get(0)?,
+        replica: row.get(0)?,
         mailbox: row.get(1)?,
         key: row.get(2)?,
         content: row.get(3)?,

@@ -1,4 +1,4 @@
-//! What checks of a drive rest on: what a book's two logs were when they were last read or written, by which a line
+//! What checks of a drive rest on: what a replica's two logs were when they were last read or written, by which a line
 //! that rotted is seen wherever it stands; and what of them was found damaged and is not written again yet.
 //! Never says that a log is whole: only that it was not found otherwise.
 
@@ -67,70 +67,71 @@ impl LogDamage {
 const DAMAGE: &str = "log, at, lines, unreadable";
 
 impl Catalogue {
-    /// The lines of a book's ledger as far as it is known.
-    pub fn known_lines(&self, book: i64) -> Result<KnownLines, JobError> {
+    /// The lines of a replica's ledger as far as it is known.
+    pub fn known_lines(&self, replica: i64) -> Result<KnownLines, JobError> {
         let mut query =
-            self.db.prepare_cached("SELECT lines, digest FROM checks WHERE book = ?1")?;
-        let known = query.query_row([book], |row| {
+            self.db.prepare_cached("SELECT lines, digest FROM checks WHERE replica = ?1")?;
+        let known = query.query_row([replica], |row| {
             Ok(KnownLines { lines: row.get::<_, i64>(0)? as u64, digest: digest_column(row, 1)? })
         });
         Ok(known.optional()?.unwrap_or_default())
     }
 
     /// Writes down what they are now, together with how far the ledger is known.
-    pub fn set_known_lines(&self, book: i64, known: &KnownLines) -> Result<(), JobError> {
+    pub fn set_known_lines(&self, replica: i64, known: &KnownLines) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "INSERT INTO checks (book, lines, digest, cycle, lengths_to) VALUES (?1, ?2, ?3, 0, 0) \
+                "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) VALUES (?1, ?2, ?3, 0, 0) \
                  ON CONFLICT DO UPDATE SET lines = ?2, digest = ?3",
             )?
-            .execute(params![book, known.lines as i64, known.digest.as_bytes().as_slice()])?;
+            .execute(params![replica, known.lines as i64, known.digest.as_bytes().as_slice()])?;
         Ok(())
     }
 
-    /// Whether a cycle of re-reading has read both logs of a book.
-    pub fn logs_read_in(&self, book: i64, cycle: i64) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM checks WHERE book = ?1 AND cycle = ?2";
-        Ok(self.db.prepare_cached(sql)?.exists([book, cycle])?)
+    /// Whether a cycle of re-reading has read both logs of a replica.
+    pub fn logs_read_in(&self, replica: i64, cycle: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM checks WHERE replica = ?1 AND cycle = ?2";
+        Ok(self.db.prepare_cached(sql)?.exists([replica, cycle])?)
     }
 
     /// A cycle of re-reading has read both.
-    pub fn set_logs_read_in(&self, book: i64, cycle: i64) -> Result<(), JobError> {
+    pub fn set_logs_read_in(&self, replica: i64, cycle: i64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "INSERT INTO checks (book, lines, digest, cycle, lengths_to) \
+                "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) \
                  VALUES (?1, 0, zeroblob(32), ?2, 0) \
                  ON CONFLICT DO UPDATE SET cycle = ?2",
             )?
-            .execute([book, cycle])?;
+            .execute([replica, cycle])?;
         Ok(())
     }
 
     /// The segment up to which lengths were looked at when the drive last came; 0 if all of them were.
-    pub fn lengths_seen_to(&self, book: i64) -> Result<u32, JobError> {
-        let mut query = self.db.prepare_cached("SELECT lengths_to FROM checks WHERE book = ?1")?;
-        Ok(query.query_row([book], |row| row.get(0)).optional()?.unwrap_or(0))
+    pub fn lengths_seen_to(&self, replica: i64) -> Result<u32, JobError> {
+        let mut query =
+            self.db.prepare_cached("SELECT lengths_to FROM checks WHERE replica = ?1")?;
+        Ok(query.query_row([replica], |row| row.get(0)).optional()?.unwrap_or(0))
     }
 
     /// Where the next look at lengths goes on.
-    pub fn set_lengths_seen_to(&self, book: i64, segment: u32) -> Result<(), JobError> {
-        let sql = "UPDATE checks SET lengths_to = ?2 WHERE book = ?1";
-        self.db.prepare_cached(sql)?.execute(params![book, segment])?;
+    pub fn set_lengths_seen_to(&self, replica: i64, segment: u32) -> Result<(), JobError> {
+        let sql = "UPDATE checks SET lengths_to = ?2 WHERE replica = ?1";
+        self.db.prepare_cached(sql)?.execute(params![replica, segment])?;
         Ok(())
     }
 
-    /// What is damaged of a book's logs, and not written again yet.
-    pub fn log_damage(&self, book: i64) -> Result<Vec<LogDamage>, JobError> {
-        let sql = format!("SELECT {DAMAGE} FROM log_damage WHERE book = ?1 ORDER BY log");
+    /// What is damaged of a replica's logs, and not written again yet.
+    pub fn log_damage(&self, replica: i64) -> Result<Vec<LogDamage>, JobError> {
+        let sql = format!("SELECT {DAMAGE} FROM log_damage WHERE replica = ?1 ORDER BY log");
         let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map([book], LogDamage::read)?;
+        let rows = query.query_map([replica], LogDamage::read)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// The same of all drives of a station: the drive's row, and what.
     pub fn damaged_logs(&self, station: &StationName) -> Result<Vec<(i64, LogDamage)>, JobError> {
         let sql = format!(
-            "SELECT {DAMAGE}, drive FROM log_damage JOIN book ON book.id = log_damage.book \
+            "SELECT {DAMAGE}, drive FROM log_damage JOIN replica ON replica.id = log_damage.replica \
              WHERE station = ?1 ORDER BY drive, log"
         );
         let mut query = self.db.prepare_cached(&sql)?;
@@ -139,20 +140,20 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Both logs of a book were read through: what was found is what is damaged now. Durable at once, since a cut must
-    /// not bring back that nothing was.
-    pub fn set_log_damage(&self, book: i64, found: &[LogDamage]) -> Result<(), JobError> {
-        if self.log_damage(book)? == found {
+    /// Both logs of a replica were read through: what was found is what is damaged now. Durable at once, since a cut
+    /// must not bring back that nothing was.
+    pub fn set_log_damage(&self, replica: i64, found: &[LogDamage]) -> Result<(), JobError> {
+        if self.log_damage(replica)? == found {
             return Ok(());
         }
         self.write_transaction(|| {
-            self.db.execute("DELETE FROM log_damage WHERE book = ?1", [book])?;
+            self.db.execute("DELETE FROM log_damage WHERE replica = ?1", [replica])?;
             found.iter().try_for_each(|damage| {
                 let LogDamage { log, at, lines, unreadable } = *damage;
                 self.db.execute(
-                    "INSERT INTO log_damage (book, log, at, lines, unreadable) \
+                    "INSERT INTO log_damage (replica, log, at, lines, unreadable) \
                      VALUES (?1, ?2, ?3, ?4, ?5)",
-                    params![book, log as i64, at as i64, lines as i64, unreadable],
+                    params![replica, log as i64, at as i64, lines as i64, unreadable],
                 )?;
                 Ok(())
             })
@@ -161,9 +162,9 @@ impl Catalogue {
     }
 
     /// What could be written again is: a damage that the medium does not give stays.
-    pub fn log_damage_mended(&self, book: i64) -> Result<(), JobError> {
-        let sql = "DELETE FROM log_damage WHERE book = ?1 AND NOT unreadable";
-        self.db.prepare_cached(sql)?.execute([book])?;
+    pub fn log_damage_mended(&self, replica: i64) -> Result<(), JobError> {
+        let sql = "DELETE FROM log_damage WHERE replica = ?1 AND NOT unreadable";
+        self.db.prepare_cached(sql)?.execute([replica])?;
         Ok(())
     }
 }

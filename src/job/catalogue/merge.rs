@@ -60,7 +60,7 @@ impl Catalogue {
             station,
             lineage: Lineage::of(self)?,
             heirs: self.heirs(station)?,
-            judged: self.judged_books()?.into_iter().collect(),
+            judged: self.judged_replicas()?.into_iter().collect(),
             empty: self.known_content(&Identity::of(b""))?,
             not_wanted: self.not_wanted()?.into_iter().collect(),
             with_removed,
@@ -128,15 +128,15 @@ impl Judge<'_> {
         }
     }
 
-    /// Decides about one location by what all drives known that count say of it, one book whether it counts or not, and
-    /// what this card itself saw go there.
+    /// Decides about one location by what all drives known that count say of it, one replica whether it counts or not,
+    /// and what this card itself saw go there.
     pub(super) fn decide_at(
         &mut self,
-        book: i64,
+        replica: i64,
         (mailbox, key): (i64, &[u8]),
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
-        let at = params![self.station.as_str(), mailbox, key, book];
+        let at = params![self.station.as_str(), mailbox, key, replica];
         let mut query = self.catalogue.db.prepare_cached(ASSERTIONS_AT)?;
         let mut told = LocationLines::default();
         for line in query.query_map(at, read_assertion)? {
@@ -145,8 +145,8 @@ impl Judge<'_> {
         let mut query = self.catalogue.db.prepare_cached(DEPARTURES_AT)?;
         let left = query.query_map(at, read_departure)?.take(LINES_OF_A_LOCATION);
         let mut left = left.collect::<Result<Vec<_>, _>>()?;
-        let books: BTreeSet<i64> = told.lines.iter().map(|line| line.book).collect();
-        left.extend(self.catalogue.own_departures((mailbox, key), &books)?);
+        let replicas: BTreeSet<i64> = told.lines.iter().map(|line| line.replica).collect();
+        left.extend(self.catalogue.own_departures((mailbox, key), &replicas)?);
         self.decide(&told, &left, each)
     }
 
@@ -220,8 +220,8 @@ impl Judge<'_> {
         for (of, stamp) in candidate.stamps.told() {
             let departure = left
                 .iter()
-                .rfind(|d| self.may_judge(d.book, of) && self.covers(d.position, stamp))?;
-            word = Some((departure.why, departure.book));
+                .rfind(|d| self.may_judge(d.replica, of) && self.covers(d.position, stamp))?;
+            word = Some((departure.why, departure.replica));
         }
         word
     }
@@ -229,10 +229,9 @@ impl Judge<'_> {
     /// Whether each ledger takes back by itself all that it says of a content, or this card does.
     fn is_taken_back(&mut self, candidate: &Candidate, left: &Left<'_>) -> bool {
         let Some(left) = left.get(&candidate.version.content) else { return false };
-        candidate
-            .stamps
-            .told()
-            .all(|(of, stamp)| left.iter().any(|d| d.book == of && self.covers(d.position, stamp)))
+        candidate.stamps.told().all(|(of, stamp)| {
+            left.iter().any(|d| d.replica == of && self.covers(d.position, stamp))
+        })
     }
 
     /// Whether a restore gives a content at another location, and no other content has that place.
@@ -274,10 +273,10 @@ impl Judge<'_> {
     pub(super) fn is_given_at(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
         let (catalogue, (mailbox, key)) = (self.catalogue, at);
         let (mut stamps, mut left) = (Stamps::default(), Stamps::default());
-        for book in catalogue.books_of_station(self.station)? {
-            self.lineage.stamps(catalogue, &mut stamps, book, (mailbox, key, content))?;
-            for departure in catalogue.departures(book, mailbox, key, content)? {
-                left.add(book, departure);
+        for replica in catalogue.replicas_of_station(self.station)? {
+            self.lineage.stamps(catalogue, &mut stamps, replica, (mailbox, key, content))?;
+            for departure in catalogue.departures(replica, mailbox, key, content)? {
+                left.add(replica, departure);
             }
         }
         Ok(!stamps.told().all(|(of, stamp)| {
@@ -388,7 +387,7 @@ impl Judge<'_> {
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         for Candidate { version, withheld, stamps, elsewhere, .. } in withheld {
-            let Some((why, book)) = withheld else { continue };
+            let Some((why, replica)) = withheld else { continue };
             let removed = matches!(why, Departed::Deleted | Departed::Acknowledged) && !elsewhere;
             let key = key.to_vec();
             each(match removed && self.with_removed {
@@ -404,7 +403,7 @@ impl Judge<'_> {
                 }),
                 // What is elsewhere is given there.
                 false if elsewhere => continue,
-                false => Decision::Withhold(Withheld { mailbox, key, version, why, book }),
+                false => Decision::Withhold(Withheld { mailbox, key, version, why, replica }),
             })?;
         }
         Ok(())
@@ -418,14 +417,14 @@ fn doubt(
     each: &mut impl FnMut(Decision) -> Result<(), JobError>,
 ) -> Result<(), JobError> {
     for (is_bettered, Candidate { version, in_doubt, stamps, .. }) in in_doubt {
-        let (Some((why, book)), key) = (in_doubt, key.to_vec()) else { continue };
+        let (Some((why, replica)), key) = (in_doubt, key.to_vec()) else { continue };
         each(match is_bettered {
-            true => Decision::Withhold(Withheld { mailbox, key, version, why, book }),
+            true => Decision::Withhold(Withheld { mailbox, key, version, why, replica }),
             false => Decision::Give(RestoreItem {
                 mailbox,
                 key,
                 version,
-                role: Role::InDoubt { why, book },
+                role: Role::InDoubt { why, replica },
                 missing: false,
                 conflict: false,
                 instead: Vec::new(),

@@ -51,7 +51,7 @@ const PASSAGES: &str = "SELECT f.mailbox, f.key, f.state, f.bytes, f.first_seen,
 
 const PROOFS: &str = "SELECT p.content, b.drive, p.proven, p.reread, d.away IS NOT NULL \
                       FROM payload p INDEXED BY payload_by_content \
-                      CROSS JOIN book b ON b.id = p.book AND b.station = ?1 AND b.trusted \
+                      CROSS JOIN replica b ON b.id = p.replica AND b.station = ?1 AND b.trusted \
                       CROSS JOIN drive d ON d.id = b.drive WHERE p.state = 1 ORDER BY p.content";
 
 impl Catalogue {
@@ -63,7 +63,7 @@ impl Catalogue {
         mut each: impl FnMut(TrackedMessage, &[Proof]) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let in_force = self.in_force();
-        let order = "ORDER BY f.content, f.state, f.tick";
+        let order = "ORDER BY f.content, f.state, f.change_no";
         let sql = format!("{PASSAGES} WHERE true{in_force} {order}");
         let mut passages = self.db.prepare_cached(&sql)?;
         let mut passages = passages.query([])?;

@@ -87,7 +87,7 @@ pub struct Catalogue {
     is_fresh: Cell<bool>,
     /// What is known of writers, once it was asked for.
     lineage: RefCell<Option<Writers>>,
-    /// What the ledger that is read has told of writers: its book, how many, and how many positions before them.
+    /// What the ledger that is read has told of writers: its replica, how many, and how many positions before them.
     writers_told: Cell<Option<(i64, u64, u64)>>,
     /// The rows of the mailboxes that questions are about; `None`: all there are.
     in_force: RefCell<Option<Vec<i64>>>,

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 13;
+const VERSION: i64 = 14;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.
@@ -198,7 +198,7 @@ impl Catalogue {
         self.db.pragma_update(None, "temp_store", "MEMORY")?;
         // In place of the view of that name: what is temporary is found first (SQLite, "Names of Objects").
         Ok(self.db.execute_batch(
-            "CREATE TEMP VIEW IF NOT EXISTS kept AS SELECT k.mailbox, k.key, k.content, k.book, \
+            "CREATE TEMP VIEW IF NOT EXISTS kept AS SELECT k.mailbox, k.key, k.content, k.replica, \
              CASE WHEN EXISTS (SELECT 1 FROM departure d WHERE d.mailbox = k.mailbox AND d.key = k.key \
              AND d.content = k.content) THEN k.as_of ELSE 9223372036854775807 END AS as_of FROM main.kept k",
         )?)
@@ -275,7 +275,7 @@ impl Catalogue {
         let transaction = self.db.unchecked_transaction()?;
         transaction.execute_batch(include_str!("schema.sql"))?;
         transaction.pragma_update(None, "user_version", VERSION)?;
-        transaction.execute("INSERT INTO meta VALUES ('tick', '0')", [])?;
+        transaction.execute("INSERT INTO meta VALUES ('change_no', '0')", [])?;
         Ok(transaction.commit()?)
     }
 }

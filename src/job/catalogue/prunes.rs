@@ -12,10 +12,10 @@ const PAGE: u32 = 4_096;
 impl Catalogue {
     /// Good copies on a drive, oldest first, of older versions: that its ledger says were replaced everywhere, and that
     /// no drive's ledger says stand somewhere. Whatever this card has, had last, or lacks, is none.
-    pub fn superseded(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.book = ?1 AND p.state = 1 \
+    pub fn superseded(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.replica = ?1 AND p.state = 1 \
              AND EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
-             WHERE d.content = p.content AND d.book = p.book AND d.counts AND d.why = 'replaced') \
+             WHERE d.content = p.content AND d.replica = p.replica AND d.counts AND d.why = 'replaced') \
              AND NOT EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
              WHERE d.content = p.content AND d.why <> 'replaced' AND d.why <> 'moved') \
              AND NOT EXISTS (SELECT 1 FROM assertion a INDEXED BY assertion_by_content \
@@ -24,19 +24,19 @@ impl Catalogue {
              AND NOT EXISTS (SELECT 1 FROM file INDEXED BY file_good WHERE file.good = p.content) \
              AND NOT EXISTS (SELECT 1 FROM missing INDEXED BY missing_by_content WHERE missing.content = p.content) \
              ORDER BY p.number LIMIT ?2";
-        self.copies(of, params![book, PAGE])
+        self.copies(of, params![replica, PAGE])
     }
 
     /// Whether departures of a ledger that count cover everything it asserts of a content: then nothing gives it back.
-    pub fn is_withheld(&self, book: i64, content: i64) -> Result<bool, JobError> {
+    pub fn is_withheld(&self, replica: i64, content: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT mailbox, key FROM assertion INDEXED BY assertion_by_content \
-             WHERE content = ?2 AND book = ?1",
+             WHERE content = ?2 AND replica = ?1",
         )?;
-        let rows = query.query_map([book, content], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let rows = query.query_map([replica, content], |row| Ok((row.get(0)?, row.get(1)?)))?;
         for row in rows {
             let (mailbox, key): (i64, Vec<u8>) = row?;
-            if !self.uncovered(book, (mailbox, &key, content))?.is_empty() {
+            if !self.uncovered(replica, (mailbox, &key, content))?.is_empty() {
                 return Ok(false);
             }
         }
@@ -44,20 +44,20 @@ impl Catalogue {
     }
 
     /// Copies that are given up by the ledger and may still be there.
-    pub fn given_up(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
+    pub fn given_up(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_given_up JOIN content c ON c.id = p.content \
-             WHERE p.book = ?1 AND p.state = 6 ORDER BY p.number"
+             WHERE p.replica = ?1 AND p.state = 6 ORDER BY p.number"
         ))?;
-        let rows = query.query_map([book], read_payload)?;
+        let rows = query.query_map([replica], read_payload)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// They are not there any more, durably.
-    pub fn removed(&self, book: i64, copies: &[CopyRow]) -> Result<(), JobError> {
+    pub fn removed(&self, replica: i64, copies: &[CopyRow]) -> Result<(), JobError> {
         self.write_transaction(|| {
             copies.iter().try_for_each(|copy| {
-                self.set_payload_state(book, copy.name.number, CopyState::Removed)
+                self.set_payload_state(replica, copy.name.number, CopyState::Removed)
             })
         })
     }

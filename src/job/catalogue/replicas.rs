@@ -13,7 +13,7 @@ use std::path::Path;
 /// The file beside the catalogue that names the mounts in which a sync failed, one a line.
 pub(super) const LOST_PAGES: &str = "lost-pages";
 
-/// A row of the table of books: how far a station's ledger on a drive is known.
+/// A row of the table of replicas: how far a station's ledger on a drive is known.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ReplicaState {
     /// Row number.
@@ -65,8 +65,8 @@ impl ReplicaState {
 
     /// Whether a line that cannot be read was met after a change: what left by that change may stand there again by
     /// that line, and a departure would not count.
-    pub fn is_silent_of(&self, tick: u64) -> bool {
-        self.gaps > 0 && tick <= self.gaps_since
+    pub fn is_silent_of(&self, change_no: u64) -> bool {
+        self.gaps > 0 && change_no <= self.gaps_since
     }
 
     fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
@@ -100,8 +100,8 @@ const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment,
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
-    pub fn book(&self, drive: i64, station: &StationName) -> Result<ReplicaState, JobError> {
-        let sql = format!("SELECT {BOOK} FROM book WHERE drive = ?1 AND station = ?2");
+    pub fn replica(&self, drive: i64, station: &StationName) -> Result<ReplicaState, JobError> {
+        let sql = format!("SELECT {BOOK} FROM replica WHERE drive = ?1 AND station = ?2");
         let find = || -> rusqlite::Result<Option<ReplicaState>> {
             let mut query = self.db.prepare_cached(&sql)?;
             query.query_row(params![drive, station.as_str()], ReplicaState::read).optional()
@@ -110,7 +110,7 @@ impl Catalogue {
             return Ok(row);
         }
         self.db.execute(
-            "INSERT INTO book (drive, station, ledger_bytes, head, seq, manifest_bytes, segment, \
+            "INSERT INTO replica (drive, station, ledger_bytes, head, seq, manifest_bytes, segment, \
              segment_used, next_number, gaps, opened, told, unproven, scattered, trusted) \
              VALUES (?1, ?2, 0, ?3, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, \
              NOT EXISTS (SELECT 1 FROM drive WHERE id = ?1 AND distrust IS NOT NULL))",
@@ -122,56 +122,56 @@ impl Catalogue {
     }
 
     /// Writes back what is known of a ledger; only if it changed.
-    pub fn save_book(&self, book: &ReplicaState) -> Result<(), JobError> {
-        let head: &[u8] = book.chain.head.as_bytes();
+    pub fn save_replica(&self, replica: &ReplicaState) -> Result<(), JobError> {
+        let head: &[u8] = replica.chain.head.as_bytes();
         self.db
             .prepare_cached(
-                "UPDATE book SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
+                "UPDATE replica SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
                  segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, told = ?12, \
                  unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18, \
                  gaps_since = ?19, gaps_unknown = ?20 \
                  WHERE id = ?1",
             )?
             .execute(params![
-                book.row,
-                book.ledger_bytes as i64,
+                replica.row,
+                replica.ledger_bytes as i64,
                 head,
-                book.chain.seq as i64,
-                book.manifest_bytes as i64,
-                book.segment,
-                book.segment_used,
-                book.next_number,
-                book.gaps as i64,
-                book.session,
-                book.opened,
-                book.recorded_through as i64,
-                book.unsynced_lines,
-                book.unlisted_anywhere,
-                book.recorded_mailboxes,
-                book.lacking.messages as i64,
-                book.lacking.bytes as i64,
-                book.lacking.newest,
-                book.gaps_since as i64,
-                book.gaps_unknown as i64,
+                replica.chain.seq as i64,
+                replica.manifest_bytes as i64,
+                replica.segment,
+                replica.segment_used,
+                replica.next_number,
+                replica.gaps as i64,
+                replica.session,
+                replica.opened,
+                replica.recorded_through as i64,
+                replica.unsynced_lines,
+                replica.unlisted_anywhere,
+                replica.recorded_mailboxes,
+                replica.lacking.messages as i64,
+                replica.lacking.bytes as i64,
+                replica.lacking.newest,
+                replica.gaps_since as i64,
+                replica.gaps_unknown as i64,
             ])?;
         Ok(())
     }
 
     /// Forgets what is known of a ledger, before it is read from its beginning.
-    pub fn forget_book(&self, book: &mut ReplicaState) -> Result<(), JobError> {
+    pub fn forget_replica(&self, replica: &mut ReplicaState) -> Result<(), JobError> {
         for table in [
             "payload",
             "assertion",
             "departure",
             "mark",
-            "book_writer",
-            "book_mailbox",
+            "replica_writer",
+            "replica_mailbox",
             "filled",
             "witness",
         ] {
-            self.db.execute(&format!("DELETE FROM {table} WHERE book = ?1"), [book.row])?;
+            self.db.execute(&format!("DELETE FROM {table} WHERE replica = ?1"), [replica.row])?;
         }
-        *book = ReplicaState {
+        *replica = ReplicaState {
             ledger_bytes: 0,
             chain: Chain::default(),
             manifest_bytes: 0,
@@ -189,9 +189,9 @@ impl Catalogue {
             lacking: Lacking::default(),
             unsynced_lines: false,
             unlisted_anywhere: true,
-            ..*book
+            ..*replica
         };
-        self.save_book(book)?;
+        self.save_replica(replica)?;
         self.make_durable()
     }
 
@@ -246,51 +246,57 @@ impl Catalogue {
     }
 
     /// Whether the ledger already tells where a mailbox lies.
-    pub fn book_knows_root(&self, book: i64, mailbox: i64, root: &[u8]) -> Result<bool, JobError> {
+    pub fn replica_knows_root(
+        &self,
+        replica: i64,
+        mailbox: i64,
+        root: &[u8],
+    ) -> Result<bool, JobError> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT 1 FROM book_mailbox WHERE book = ?1 AND mailbox = ?2 AND root = ?3",
+                "SELECT 1 FROM replica_mailbox WHERE replica = ?1 AND mailbox = ?2 AND root = ?3",
             )?
-            .exists(params![book, mailbox, root])?)
+            .exists(params![replica, mailbox, root])?)
     }
 
     /// Number and octets of the messages a drive holds for its station.
-    pub fn book_totals(&self, book: i64) -> Result<(u64, u64), JobError> {
+    pub fn replica_totals(&self, replica: i64) -> Result<(u64, u64), JobError> {
         Ok(self
             .db
             .prepare_cached(
                 "SELECT count(*), CAST(total(bytes) AS INTEGER) FROM content WHERE id IN \
-                 (SELECT content FROM payload WHERE book = ?1 AND state = 1)",
+                 (SELECT content FROM payload WHERE replica = ?1 AND state = 1)",
             )?
-            .query_row([book], |row| {
+            .query_row([replica], |row| {
                 Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
             })?)
     }
 
     /// Whether a drive holds any message for its station.
-    pub fn holds_any(&self, book: i64) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM payload WHERE book = ?1 AND state = 1";
-        Ok(self.db.prepare_cached(sql)?.exists([book])?)
+    pub fn holds_any(&self, replica: i64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND state = 1";
+        Ok(self.db.prepare_cached(sql)?.exists([replica])?)
     }
 
-    /// Whether anything is known of a copy in a book, be it damaged, gone or what a cut left.
-    pub fn has_copies(&self, book: i64) -> Result<bool, JobError> {
-        let mut query = self.db.prepare_cached("SELECT 1 FROM payload WHERE book = ?1 LIMIT 1")?;
-        Ok(query.exists([book])?)
+    /// Whether anything is known of a copy in a replica, be it damaged, gone or what a cut left.
+    pub fn has_copies(&self, replica: i64) -> Result<bool, JobError> {
+        let mut query =
+            self.db.prepare_cached("SELECT 1 FROM payload WHERE replica = ?1 LIMIT 1")?;
+        Ok(query.exists([replica])?)
     }
 
-    /// The books of a drive: row and station.
-    pub fn books_of(&self, drive: i64) -> Result<Vec<(i64, StationName)>, JobError> {
+    /// The replicas of a drive: row and station.
+    pub fn replicas_of(&self, drive: i64) -> Result<Vec<(i64, StationName)>, JobError> {
         let mut query = self
             .db
-            .prepare_cached("SELECT id, station FROM book WHERE drive = ?1 ORDER BY station")?;
+            .prepare_cached("SELECT id, station FROM replica WHERE drive = ?1 ORDER BY station")?;
         let rows = query.query_map([drive], |row| Ok((row.get(0)?, row.get::<_, String>(1)?)))?;
-        let mut books = Vec::new();
+        let mut replicas = Vec::new();
         for row in rows {
             let (id, station) = row?;
-            books.extend(station.parse().map(|station| (id, station)));
+            replicas.extend(station.parse().map(|station| (id, station)));
         }
-        Ok(books)
+        Ok(replicas)
     }
 }

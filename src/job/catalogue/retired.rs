@@ -1,5 +1,6 @@
 //! What was known of a ledger before it had to be read from its beginning: kept aside until all of it that the ledger
-//! tells no more is written again. Nothing here counts as a copy or a place meanwhile: a retired book is of no station.
+//! tells no more is written again. Nothing here counts as a copy or a place meanwhile: a retired replica is of no
+//! station.
 
 use super::copies::{CopyRow, PAYLOAD, read_payload};
 use super::writers::position_columns;
@@ -9,7 +10,7 @@ use crate::model::ledger::Departed;
 use crate::model::{Position, Suspicion, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
 
-/// A book set aside.
+/// A replica set aside.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Retired {
     /// Its row.
@@ -59,58 +60,64 @@ pub enum Said {
 }
 
 impl Catalogue {
-    /// Sets aside what is known of a ledger, before it is read from its beginning; from now on `book` is a new row that
-    /// knows nothing. Where something is aside already, what was read since is in the ledger itself, and is forgotten.
+    /// Sets aside what is known of a ledger, before it is read from its beginning; from now on `replica` is a new row
+    /// that knows nothing. Where something is aside already, what was read since is in the ledger itself, and is
+    /// forgotten.
     /// `same_medium` tells whether the ledger still ends as it was known to.
-    pub fn retire_book(&self, book: &mut ReplicaState, same_medium: bool) -> Result<(), JobError> {
+    pub fn retire_replica(
+        &self,
+        replica: &mut ReplicaState,
+        same_medium: bool,
+    ) -> Result<(), JobError> {
         let knows = self
             .db
             .prepare_cached(
-                "SELECT 1 FROM payload WHERE book = ?1 UNION ALL SELECT 1 FROM assertion WHERE book = ?1",
+                "SELECT 1 FROM payload WHERE replica = ?1 UNION ALL SELECT 1 FROM assertion WHERE replica = ?1",
             )?
-            .exists([book.row])?;
-        if let Some(before) = self.retired(book)? {
+            .exists([replica.row])?;
+        if let Some(before) = self.retired(replica)? {
             // Once it ended otherwise it may be another medium, whatever it ends in now.
-            let sql = "UPDATE book SET trusted = trusted AND ?2 WHERE id = ?1";
+            let sql = "UPDATE replica SET trusted = trusted AND ?2 WHERE id = ?1";
             self.db.execute(sql, params![before.row, same_medium])?;
-            return self.forget_book(book);
+            return self.forget_replica(replica);
         }
         // What a reading took in that did not come to its end is in the ledger itself.
-        if !knows || book.ledger_bytes == 0 {
-            return self.forget_book(book);
+        if !knows || replica.ledger_bytes == 0 {
+            return self.forget_replica(replica);
         }
-        let station: String =
-            self.db.query_row("SELECT station FROM book WHERE id = ?1", [book.row], |row| {
-                row.get(0)
-            })?;
+        let station: String = self.db.query_row(
+            "SELECT station FROM replica WHERE id = ?1",
+            [replica.row],
+            |row| row.get(0),
+        )?;
         let name = station.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
         self.write_transaction(|| {
             // No station has a name with a slash in it.
             self.db.execute(
-                "UPDATE book SET station = '/' || station, trusted = ?2 WHERE id = ?1",
-                params![book.row, same_medium],
+                "UPDATE replica SET station = '/' || station, trusted = ?2 WHERE id = ?1",
+                params![replica.row, same_medium],
             )?;
-            let old = book.row;
-            let anew = self.book(book.drive, &name)?;
+            let old = replica.row;
+            let anew = self.replica(replica.drive, &name)?;
             for table in ["reread", "log_damage"] {
-                let sql = format!("UPDATE {table} SET book = ?2 WHERE book = ?1");
+                let sql = format!("UPDATE {table} SET replica = ?2 WHERE replica = ?1");
                 self.db.execute(&sql, [old, anew.row])?;
             }
-            self.db.execute("DELETE FROM filled WHERE book = ?1", [old])?;
-            book.row = anew.row;
-            self.forget_book(book)
+            self.db.execute("DELETE FROM filled WHERE replica = ?1", [old])?;
+            replica.row = anew.row;
+            self.forget_replica(replica)
         })
     }
 
-    /// The book set aside for the ledger that this one is of.
-    pub fn retired(&self, book: &ReplicaState) -> Result<Option<Retired>, JobError> {
+    /// The replica set aside for the ledger that this one is of.
+    pub fn retired(&self, replica: &ReplicaState) -> Result<Option<Retired>, JobError> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT id, trusted, ledger_bytes FROM book WHERE drive = ?1 \
-                 AND station = '/' || (SELECT station FROM book WHERE id = ?2)",
+                "SELECT id, trusted, ledger_bytes FROM replica WHERE drive = ?1 \
+                 AND station = '/' || (SELECT station FROM replica WHERE id = ?2)",
             )?
-            .query_row([book.drive, book.row], |row| {
+            .query_row([replica.drive, replica.row], |row| {
                 let ledger_bytes = row.get::<_, i64>(2)? as u64;
                 Ok(Retired { row: row.get(0)?, same_medium: row.get(1)?, ledger_bytes })
             })
@@ -122,27 +129,27 @@ impl Catalogue {
         self.write_transaction(|| {
             let mut tables = self.db.prepare(
                 "SELECT t.name FROM sqlite_master t JOIN pragma_table_info(t.name) c \
-                 WHERE t.type = 'table' AND c.name = 'book'",
+                 WHERE t.type = 'table' AND c.name = 'replica'",
             )?;
             let tables = tables.query_map([], |row| row.get::<_, String>(0))?;
             for table in tables.collect::<Result<Vec<_>, _>>()? {
-                self.db.execute(&format!("DELETE FROM {table} WHERE book = ?1"), [retired])?;
+                self.db.execute(&format!("DELETE FROM {table} WHERE replica = ?1"), [retired])?;
             }
-            self.db.execute("DELETE FROM book WHERE id = ?1", [retired])?;
+            self.db.execute("DELETE FROM replica WHERE id = ?1", [retired])?;
             Ok(())
         })
     }
 
     /// Takes over what this card knows of copies by itself, where only lines of the ledger rotted and the medium is the
     /// same: that they were right, when they were read, or that they were not. Lines behind a break are no claims then.
-    pub fn carry_over(&self, retired: i64, book: i64) -> Result<(), JobError> {
+    pub fn carry_over(&self, retired: i64, replica: i64) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE payload AS p SET state = CASE p.state WHEN 0 THEN q.state ELSE p.state END, \
              proven = q.proven, reread = q.reread, round = q.round \
-             FROM payload q WHERE p.book = ?2 AND q.book = ?1 AND q.number = p.number \
+             FROM payload q WHERE p.replica = ?2 AND q.replica = ?1 AND q.number = p.number \
              AND q.content = p.content AND q.segment = p.segment AND q.extension = p.extension \
              AND q.state IN (1, 5) AND p.state IN (0, 1, 5)",
-            [retired, book],
+            [retired, replica],
         )?;
         Ok(())
     }
@@ -152,20 +159,20 @@ impl Catalogue {
     pub fn copies_untold(
         &self,
         retired: i64,
-        book: i64,
+        replica: i64,
         after: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
         let sql = format!(
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
-             LEFT JOIN payload n ON n.book = ?2 AND n.number = p.number \
-             WHERE p.book = ?1 AND p.number > ?3 AND CASE \
+             LEFT JOIN payload n ON n.replica = ?2 AND n.number = p.number \
+             WHERE p.replica = ?1 AND p.number > ?3 AND CASE \
              WHEN n.state IS NULL THEN p.state IN (1, 4, 5) \
              WHEN p.state IN (2, 3, 6, 7) THEN n.state IN (0, 1, 5) \
              ELSE p.state IN (1, 5) AND n.state IN (2, 3) END ORDER BY p.number LIMIT ?4"
         );
         let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![retired, book, after, most], read_payload)?;
+        let rows = query.query_map(params![retired, replica, after, most], read_payload)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -174,27 +181,28 @@ impl Catalogue {
     pub fn assertions_untold(
         &self,
         retired: i64,
-        book: i64,
+        replica: i64,
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
         let (mailbox, key, content) = place_of(after);
         let mut query = self.db.prepare_cached(
             "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.missing, o.suspect, o.modified_s, o.modified_n, \
-             o.mode, max(o.line) FROM assertion o WHERE o.book = ?1 \
+             o.mode, max(o.line) FROM assertion o WHERE o.replica = ?1 \
              AND (o.mailbox, o.key, o.content) > (?3, ?4, ?5) AND NOT EXISTS (SELECT 1 FROM assertion n \
-             WHERE n.book = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content = o.content) \
+             WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key AND n.content = o.content) \
              GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6",
         )?;
-        let rows = query.query_map(params![retired, book, mailbox, key, content, most], |row| {
-            let said = Said::Stands {
-                missing: row.get(5)?,
-                suspect: row.get_ref(6)?.as_str_or_null()?.and_then(Suspicion::from_text),
-                modified: Timestamp { seconds: row.get(7)?, nanos: row.get(8)? },
-                mode: row.get(9)?,
-            };
-            read_untold(row, said)
-        })?;
+        let rows =
+            query.query_map(params![retired, replica, mailbox, key, content, most], |row| {
+                let said = Said::Stands {
+                    missing: row.get(5)?,
+                    suspect: row.get_ref(6)?.as_str_or_null()?.and_then(Suspicion::from_text),
+                    modified: Timestamp { seconds: row.get(7)?, nanos: row.get(8)? },
+                    mode: row.get(9)?,
+                };
+                read_untold(row, said)
+            })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -203,7 +211,7 @@ impl Catalogue {
     pub fn departures_untold(
         &self,
         retired: i64,
-        book: i64,
+        replica: i64,
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
@@ -211,29 +219,35 @@ impl Catalogue {
         let mut query = self.db.prepare_cached(
             "SELECT o.mailbox, o.key, o.content, o.writer, o.n, o.why, o.to_mailbox, o.to_key, \
              coalesce(o.to_content, o.content), max(o.line) FROM departure o \
-             WHERE o.book = ?1 AND o.counts AND (o.mailbox, o.key, o.content) > (?3, ?4, ?5) \
-             AND EXISTS (SELECT 1 FROM assertion n WHERE n.book = ?2 AND n.mailbox = o.mailbox AND n.key = o.key \
-             AND n.content = o.content) AND NOT EXISTS (SELECT 1 FROM departure d WHERE d.book = ?2 \
+             WHERE o.replica = ?1 AND o.counts AND (o.mailbox, o.key, o.content) > (?3, ?4, ?5) \
+             AND EXISTS (SELECT 1 FROM assertion n WHERE n.replica = ?2 AND n.mailbox = o.mailbox AND n.key = o.key \
+             AND n.content = o.content) AND NOT EXISTS (SELECT 1 FROM departure d WHERE d.replica = ?2 \
              AND d.mailbox = o.mailbox AND d.key = o.key AND d.content = o.content AND d.counts) \
              GROUP BY o.mailbox, o.key, o.content ORDER BY o.mailbox, o.key, o.content LIMIT ?6",
         )?;
-        let rows = query.query_map(params![retired, book, mailbox, key, content, most], |row| {
-            let why = Departed::from_text(row.get_ref(5)?.as_str()?).unwrap_or(Departed::Replaced);
-            let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(6)?, row.get(7)?);
-            let heir = row.get(8)?;
-            let to = mailbox.zip(key).map(|(mailbox, key)| (mailbox, key, heir));
-            read_untold(row, Said::Left { why, to })
-        })?;
+        let rows =
+            query.query_map(params![retired, replica, mailbox, key, content, most], |row| {
+                let why =
+                    Departed::from_text(row.get_ref(5)?.as_str()?).unwrap_or(Departed::Replaced);
+                let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(6)?, row.get(7)?);
+                let heir = row.get(8)?;
+                let to = mailbox.zip(key).map(|(mailbox, key)| (mailbox, key, heir));
+                read_untold(row, Said::Left { why, to })
+            })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Where mailboxes lay, as the ledger told and tells no more: the mailbox, and its path.
-    pub fn roots_untold(&self, retired: i64, book: i64) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
+    pub fn roots_untold(
+        &self,
+        retired: i64,
+        replica: i64,
+    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT mailbox, root FROM book_mailbox o WHERE book = ?1 AND NOT EXISTS \
-             (SELECT 1 FROM book_mailbox n WHERE n.book = ?2 AND n.mailbox = o.mailbox) ORDER BY mailbox",
+            "SELECT mailbox, root FROM replica_mailbox o WHERE replica = ?1 AND NOT EXISTS \
+             (SELECT 1 FROM replica_mailbox n WHERE n.replica = ?2 AND n.mailbox = o.mailbox) ORDER BY mailbox",
         )?;
-        let rows = query.query_map([retired, book], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let rows = query.query_map([retired, replica], |row| Ok((row.get(0)?, row.get(1)?)))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 }

@@ -125,10 +125,10 @@ impl Catalogue {
     }
 
     /// Forgets what a reading took in that did not come to its end, of a ledger that nothing was known of.
-    pub fn drop_partial(&self, book: &mut ReplicaState) -> Result<(), JobError> {
-        let sql = "SELECT 1 FROM book WHERE id = ?1 AND partial";
-        match self.db.prepare_cached(sql)?.exists([book.row])? {
-            true => self.drop_rows(book, [i64::MAX; 2]),
+    pub fn drop_partial(&self, replica: &mut ReplicaState) -> Result<(), JobError> {
+        let sql = "SELECT 1 FROM replica WHERE id = ?1 AND partial";
+        match self.db.prepare_cached(sql)?.exists([replica.row])? {
+            true => self.drop_rows(replica, [i64::MAX; 2]),
             false => Ok(()),
         }
     }
@@ -141,29 +141,29 @@ impl Catalogue {
     }
 
     /// Forgets what is known of a replica, a little at a time, and gives the room of it back.
-    pub fn drop_rows(&self, book: &mut ReplicaState, before: [i64; 2]) -> Result<(), JobError> {
+    pub fn drop_rows(&self, replica: &mut ReplicaState, before: [i64; 2]) -> Result<(), JobError> {
         // Of writers that only this ledger told of.
-        let unused = "IN (SELECT writer FROM book_writer WHERE book = ?1 AND writer IN (SELECT bits FROM writer \
+        let unused = "IN (SELECT writer FROM replica_writer WHERE replica = ?1 AND writer IN (SELECT bits FROM writer \
              WHERE own_first IS NULL AND seen = 0) \
-             AND writer NOT IN (SELECT writer FROM book_writer WHERE book <> ?1) LIMIT ?2)";
-        self.delete_by_and_by(&format!("DELETE FROM writer WHERE bits {unused}"), book.row)?;
+             AND writer NOT IN (SELECT writer FROM replica_writer WHERE replica <> ?1) LIMIT ?2)";
+        self.delete_by_and_by(&format!("DELETE FROM writer WHERE bits {unused}"), replica.row)?;
         let unused = "(writer, number) IN (SELECT writer, number FROM writer_link WHERE ?1 = ?1 \
              AND writer NOT IN (SELECT bits FROM writer) LIMIT ?2)";
-        self.delete_by_and_by(&format!("DELETE FROM writer_link WHERE {unused}"), book.row)?;
+        self.delete_by_and_by(&format!("DELETE FROM writer_link WHERE {unused}"), replica.row)?;
         for (table, key) in [
-            ("payload", "book, number"),
-            ("assertion", "book, mailbox, key, content, line"),
-            ("departure", "book, mailbox, key, content, line"),
-            ("mark", "book, mailbox, line"),
-            ("book_writer", "book, writer"),
-            ("book_mailbox", "book, mailbox"),
+            ("payload", "replica, number"),
+            ("assertion", "replica, mailbox, key, content, line"),
+            ("departure", "replica, mailbox, key, content, line"),
+            ("mark", "replica, mailbox, line"),
+            ("replica_writer", "replica, writer"),
+            ("replica_mailbox", "replica, mailbox"),
         ] {
             let sql = format!(
-                "DELETE FROM {table} WHERE ({key}) IN (SELECT {key} FROM {table} WHERE book = ?1 LIMIT ?2)"
+                "DELETE FROM {table} WHERE ({key}) IN (SELECT {key} FROM {table} WHERE replica = ?1 LIMIT ?2)"
             );
-            self.delete_by_and_by(&sql, book.row)?;
+            self.delete_by_and_by(&sql, replica.row)?;
         }
-        self.forget_book(book)?;
+        self.forget_replica(replica)?;
         let unused = "id IN (SELECT c.id FROM content c WHERE c.id > ?1 \
              AND NOT EXISTS (SELECT 1 FROM file WHERE content = c.id) \
              AND NOT EXISTS (SELECT 1 FROM file WHERE good = c.id) \
@@ -178,7 +178,7 @@ impl Catalogue {
         self.delete_by_and_by(&format!("DELETE FROM content WHERE {unused}"), before[0])?;
         let unused = "id IN (SELECT id FROM mailbox WHERE id > ?1 AND root IS NULL \
              AND id NOT IN (SELECT mailbox FROM assertion) AND id NOT IN (SELECT mailbox FROM departure) \
-             AND id NOT IN (SELECT mailbox FROM mark) AND id NOT IN (SELECT mailbox FROM book_mailbox) \
+             AND id NOT IN (SELECT mailbox FROM mark) AND id NOT IN (SELECT mailbox FROM replica_mailbox) \
              AND id NOT IN (SELECT mailbox FROM file) AND id NOT IN (SELECT mailbox FROM missing) \
              AND id NOT IN (SELECT mailbox FROM departed) AND id NOT IN (SELECT mailbox FROM not_wanted) \
              LIMIT ?2)";
@@ -222,13 +222,13 @@ impl LedgerImport<'_> {
 
     /// So many more lines are taken in. Ends a portion that is large enough; `false` where there is no room for
     /// another one.
-    pub fn took(&mut self, lines: u64, book: i64) -> Result<bool, JobError> {
+    pub fn took(&mut self, lines: u64, replica: i64) -> Result<bool, JobError> {
         self.lines += lines;
         // A passing catalogue is nobody else's.
         if self.lines < LEDGER_PORTION_LINES || self.catalogue.state().is_none() {
             return Ok(true);
         }
-        self.catalogue.set_partial(book, true)?;
+        self.catalogue.set_partial(replica, true)?;
         self.is_partial = true;
         if let Some(portion) = self.portion.take() {
             portion.commit()?;
@@ -246,10 +246,10 @@ impl LedgerImport<'_> {
     }
 
     /// All of it is in.
-    pub fn done(mut self, book: &ReplicaState) -> Result<(), JobError> {
+    pub fn done(mut self, replica: &ReplicaState) -> Result<(), JobError> {
         if self.is_partial {
-            self.catalogue.set_partial(book.row, false)?;
-            self.catalogue.settle_counts(book.drive)?;
+            self.catalogue.set_partial(replica.row, false)?;
+            self.catalogue.settle_counts(replica.drive)?;
         }
         if let Some(portion) = self.portion.take() {
             portion.commit()?;
@@ -259,15 +259,15 @@ impl LedgerImport<'_> {
 
     /// It is not taken in: of a portion under way nothing is kept, and of those before it nothing either if all is to
     /// be forgotten.
-    pub fn give_up(mut self, book: &mut ReplicaState, forget: bool) -> Result<(), JobError> {
+    pub fn give_up(mut self, replica: &mut ReplicaState, forget: bool) -> Result<(), JobError> {
         // Rolls back.
         drop(self.portion.take());
         self.catalogue.limit_pages(None)?;
         match forget && self.is_partial {
             true => {
-                self.catalogue.drop_rows(book, self.before)?;
-                self.catalogue.set_partial(book.row, false)?;
-                self.catalogue.settle_counts(book.drive)
+                self.catalogue.drop_rows(replica, self.before)?;
+                self.catalogue.set_partial(replica.row, false)?;
+                self.catalogue.settle_counts(replica.drive)
             }
             false => Ok(()),
         }

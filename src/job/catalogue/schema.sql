@@ -39,7 +39,7 @@ CREATE TABLE writer_link (
 ) WITHOUT ROWID;
 
 -- One row a path ever seen in a mailbox. `key` is the path with NUL for '/', so that the rows sort
--- as a sorted walk visits the files. `tick` numbers the changes a drive has to be told of.
+-- as a sorted walk visits the files. `change_no` numbers the changes a drive has to be told of.
 CREATE TABLE file (
     mailbox INTEGER NOT NULL, key BLOB NOT NULL,
     state INTEGER NOT NULL,
@@ -51,7 +51,7 @@ CREATE TABLE file (
     content INTEGER,                  -- what it was when last read
     good INTEGER,                     -- the last version that was not suspect, if this one is
     suspect TEXT,
-    tick INTEGER NOT NULL,
+    change_no INTEGER NOT NULL,
     since INTEGER NOT NULL DEFAULT 0,   -- the change that brought this content here
     heard INTEGER NOT NULL DEFAULT 0,   -- the change with which this card read that another saw it go from here: what
                                         -- any drive was told before may be taken back on that drive, or elsewhere
@@ -60,9 +60,9 @@ CREATE TABLE file (
     beside INTEGER NOT NULL DEFAULT 0,  -- the change that brought a twin elsewhere while this was there: no move of this
     PRIMARY KEY (mailbox, key)
 ) WITHOUT ROWID;
-CREATE INDEX file_by_tick ON file (tick);
--- With state and tick, so that a content of a million files is not gone through for each of them.
-CREATE INDEX file_by_content ON file (content, state, tick);
+CREATE INDEX file_by_change ON file (change_no);
+-- With state and change_no, so that a content of a million files is not gone through for each of them.
+CREATE INDEX file_by_content ON file (content, state, change_no);
 -- Where a content may have moved to.
 CREATE INDEX file_new ON file (content, since) WHERE state = 1 AND excused = 0 AND suspect IS NULL;
 CREATE INDEX file_unsettled ON file (state) WHERE state > 1;
@@ -75,22 +75,22 @@ CREATE TABLE missing (
     damaged INTEGER NOT NULL,         -- 1: a version that looks like damage is there in its place
     modified_s INTEGER NOT NULL, modified_n INTEGER NOT NULL, mode INTEGER NOT NULL,
     first_seen INTEGER NOT NULL, clock INTEGER NOT NULL,
-    tick INTEGER NOT NULL,
+    change_no INTEGER NOT NULL,
     PRIMARY KEY (mailbox, key, content)
 ) WITHOUT ROWID;
 CREATE INDEX missing_by_content ON missing (content);
-CREATE INDEX missing_by_tick ON missing (tick);
+CREATE INDEX missing_by_change ON missing (change_no);
 
 -- Contents that were seen to leave a location, and how. `to_`: what followed, the same content at another location, or
 -- another one at the same.
 CREATE TABLE departed (
     mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
     why TEXT NOT NULL, to_mailbox INTEGER, to_key BLOB, to_content INTEGER,
-    tick INTEGER NOT NULL,
+    change_no INTEGER NOT NULL,
     at INTEGER NOT NULL,              -- claimed seconds, for a person
     PRIMARY KEY (mailbox, key, content)
 ) WITHOUT ROWID;
-CREATE INDEX departed_by_tick ON departed (tick);
+CREATE INDEX departed_by_change ON departed (change_no);
 CREATE INDEX departed_by_content ON departed (content);
 -- Few beside what is moved and replaced: what is counted as held back.
 CREATE INDEX departed_for_good ON departed (mailbox) WHERE why IN ('deleted', 'acknowledged');
@@ -148,12 +148,12 @@ CREATE TABLE known_end (
 
 -- The last word of a ledger on the last line of another drive's.
 CREATE TABLE witness (
-    book INTEGER NOT NULL, drive TEXT NOT NULL, -- by its id: it may never have been here
+    replica INTEGER NOT NULL, drive TEXT NOT NULL, -- by its id: it may never have been here
     line INTEGER NOT NULL,            -- of the ledger that says so
     seq INTEGER NOT NULL, hash BLOB NOT NULL,
     own INTEGER NOT NULL,             -- 1: this card said so, of its own knowledge
     open INTEGER NOT NULL,            -- 1: not compared with that drive's ledger yet
-    PRIMARY KEY (book, drive)
+    PRIMARY KEY (replica, drive)
 ) WITHOUT ROWID;
 CREATE INDEX witness_open ON witness (drive) WHERE open;
 
@@ -174,7 +174,7 @@ CREATE TABLE new_drive (
 CREATE TABLE found (at BLOB PRIMARY KEY, drive INTEGER NOT NULL) WITHOUT ROWID;
 
 -- What is known of a station's ledger on a drive: as far as `ledger_bytes` it need not be read again.
-CREATE TABLE book (
+CREATE TABLE replica (
     id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, station TEXT NOT NULL,
     ledger_bytes INTEGER NOT NULL, head BLOB NOT NULL, seq INTEGER NOT NULL,
     manifest_bytes INTEGER NOT NULL,
@@ -195,9 +195,9 @@ CREATE TABLE book (
     UNIQUE (drive, station)
 );
 
--- Re-reading, by rounds over all copies of a book. A round is due by its own age, claimed or counted.
+-- Re-reading, by rounds over all copies of a replica. A round is due by its own age, claimed or counted.
 CREATE TABLE reread (
-    book INTEGER PRIMARY KEY,
+    replica INTEGER PRIMARY KEY,
     round INTEGER NOT NULL,           -- the round under way, or the last one
     open INTEGER NOT NULL,            -- 1: it is under way
     begun INTEGER NOT NULL,           -- claimed seconds
@@ -206,110 +206,110 @@ CREATE TABLE reread (
     errors INTEGER NOT NULL           -- copies in this round that the medium would not give
 );
 
--- Octets written to a book, by days of the calendar on which something vouched for the clock.
+-- Octets written to a replica, by days of the calendar on which something vouched for the clock.
 CREATE TABLE filled (
-    book INTEGER NOT NULL, day INTEGER NOT NULL, bytes INTEGER NOT NULL,
-    PRIMARY KEY (book, day)
+    replica INTEGER NOT NULL, day INTEGER NOT NULL, bytes INTEGER NOT NULL,
+    PRIMARY KEY (replica, day)
 ) WITHOUT ROWID;
 -- Mounts in which a sync failed: what the system remembers of them may not be on the medium.
 CREATE TABLE lost_pages (session TEXT PRIMARY KEY) WITHOUT ROWID;
 
-CREATE TABLE book_mailbox (
-    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, root BLOB NOT NULL,
-    PRIMARY KEY (book, mailbox)
+CREATE TABLE replica_mailbox (
+    replica INTEGER NOT NULL, mailbox INTEGER NOT NULL, root BLOB NOT NULL,
+    PRIMARY KEY (replica, mailbox)
 ) WITHOUT ROWID;
 
 CREATE TABLE payload (
-    book INTEGER NOT NULL, number INTEGER NOT NULL,
+    replica INTEGER NOT NULL, number INTEGER NOT NULL,
     segment INTEGER NOT NULL, extension TEXT NOT NULL,
     content INTEGER NOT NULL, state INTEGER NOT NULL,
     proven INTEGER NOT NULL,          -- claimed seconds of the last time it was read and was right; for display
     reread INTEGER NOT NULL,          -- 0: when it was made, in the same mount; 1: in a later look
     round INTEGER NOT NULL,           -- the round of re-reading that last came to it; -1: this card never read it,
                                       -- and knows it from its line alone
-    PRIMARY KEY (book, number)
+    PRIMARY KEY (replica, number)
 ) WITHOUT ROWID;
-CREATE INDEX payload_by_content ON payload (content, book);
--- Few: what is to be made again is found without going through a book.
-CREATE INDEX payload_lost ON payload (book) WHERE state IN (2, 3);
-CREATE INDEX payload_given_up ON payload (book) WHERE state = 6;
+CREATE INDEX payload_by_content ON payload (content, replica);
+-- Few: what is to be made again is found without going through a replica.
+CREATE INDEX payload_lost ON payload (replica) WHERE state IN (2, 3);
+CREATE INDEX payload_given_up ON payload (replica) WHERE state = 6;
 
 -- What a ledger asserts: that a content is at a location, as of a position. A row a line; `ended` by the line that says
 -- it left. `as_of` is that position in this card's own numbers: the last of its changes that the line can have known.
 CREATE TABLE assertion (
-    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
+    replica INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
     line INTEGER NOT NULL,
     writer INTEGER NOT NULL, n INTEGER NOT NULL, as_of INTEGER NOT NULL,
     ended INTEGER,
     missing INTEGER NOT NULL,         -- 1: the line says that it is wanted back there
     suspect TEXT,
     modified_s INTEGER NOT NULL, modified_n INTEGER NOT NULL, mode INTEGER NOT NULL,
-    PRIMARY KEY (book, mailbox, key, content, line)
+    PRIMARY KEY (replica, mailbox, key, content, line)
 ) WITHOUT ROWID;
-CREATE INDEX assertion_by_content ON assertion (content, book);
+CREATE INDEX assertion_by_content ON assertion (content, replica);
 
 -- That a content left a location, by a ledger's word. One that does not count withholds nothing.
 CREATE TABLE departure (
-    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
+    replica INTEGER NOT NULL, mailbox INTEGER NOT NULL, key BLOB NOT NULL, content INTEGER NOT NULL,
     line INTEGER NOT NULL,
     writer INTEGER NOT NULL, n INTEGER NOT NULL,
     gaps INTEGER NOT NULL,            -- unreadable lines that its writer knew of
     why TEXT NOT NULL, counts INTEGER NOT NULL,
     to_mailbox INTEGER, to_key BLOB,  -- a location that has what came after it; NULL: nothing did
     to_content INTEGER,               -- what that has; NULL: the same content
-    PRIMARY KEY (book, mailbox, key, content, line)
+    PRIMARY KEY (replica, mailbox, key, content, line)
 ) WITHOUT ROWID;
-CREATE INDEX departure_by_content ON departure (content, book);
+CREATE INDEX departure_by_content ON departure (content, replica);
 -- A change is about one content at one location.
 CREATE INDEX departure_by_position ON departure (writer, n);
-CREATE INDEX departure_for_good ON departure (book, mailbox) WHERE why IN ('deleted', 'acknowledged');
+CREATE INDEX departure_for_good ON departure (replica, mailbox) WHERE why IN ('deleted', 'acknowledged');
 CREATE INDEX departure_by_heir ON departure (to_content) WHERE to_content IS NOT NULL;
 
 -- All that a ledger asserted for a mailbox up to a line stands as of this position too.
 CREATE TABLE mark (
-    book INTEGER NOT NULL, mailbox INTEGER NOT NULL, line INTEGER NOT NULL,
+    replica INTEGER NOT NULL, mailbox INTEGER NOT NULL, line INTEGER NOT NULL,
     writer INTEGER NOT NULL, n INTEGER NOT NULL, as_of INTEGER NOT NULL,
     latest INTEGER NOT NULL,          -- 1: none behind it is as of a later change, so that `as_of` falls from each of
                                       -- these to the next
-    PRIMARY KEY (book, mailbox, line)
+    PRIMARY KEY (replica, mailbox, line)
 ) WITHOUT ROWID;
-CREATE INDEX mark_latest ON mark (book, mailbox, line) WHERE latest;
-CREATE INDEX mark_outdated ON mark (book, mailbox, as_of) WHERE latest;
+CREATE INDEX mark_latest ON mark (replica, mailbox, line) WHERE latest;
+CREATE INDEX mark_outdated ON mark (replica, mailbox, as_of) WHERE latest;
 -- Writers that a ledger tells of.
-CREATE TABLE book_writer (
-    book INTEGER NOT NULL, writer INTEGER NOT NULL, line INTEGER NOT NULL,
-    PRIMARY KEY (book, writer)
+CREATE TABLE replica_writer (
+    replica INTEGER NOT NULL, writer INTEGER NOT NULL, line INTEGER NOT NULL,
+    PRIMARY KEY (replica, writer)
 ) WITHOUT ROWID;
 
 -- What stands in a ledger, and as of which of this card's changes at the latest.
 CREATE VIEW standing AS
-    SELECT a.book, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode,
+    SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode,
         max(a.as_of, coalesce((SELECT m.as_of FROM mark m INDEXED BY mark_latest
-            WHERE m.book = a.book AND m.mailbox = a.mailbox AND m.line > a.line AND m.latest
+            WHERE m.replica = a.replica AND m.mailbox = a.mailbox AND m.line > a.line AND m.latest
             ORDER BY m.line LIMIT 1), 0)) AS as_of
     FROM assertion a WHERE a.ended IS NULL;
 
 -- Contents that a replica would give back at a location: its copy is good, and its ledger asserts that it is there.
 CREATE VIEW kept AS
-    SELECT s.mailbox, s.key, p.content, s.as_of, p.book
+    SELECT s.mailbox, s.key, p.content, s.as_of, p.replica
     FROM payload p INDEXED BY payload_by_content
-    CROSS JOIN standing s ON s.book = p.book AND s.content = p.content
+    CROSS JOIN standing s ON s.replica = p.replica AND s.content = p.content
     WHERE p.state = 1;
 
--- What the checks of a book rest on. First what its ledger was when it was last read or written to: its whole lines,
--- counted, and a digest over their hashes; changed together with `book.ledger_bytes`.
+-- What the checks of a replica rest on. First what its ledger was when it was last read or written to: its whole lines,
+-- counted, and a digest over their hashes; changed together with `replica.ledger_bytes`.
 CREATE TABLE checks (
-    book INTEGER PRIMARY KEY, lines INTEGER NOT NULL, digest BLOB NOT NULL,
+    replica INTEGER PRIMARY KEY, lines INTEGER NOT NULL, digest BLOB NOT NULL,
     cycle INTEGER NOT NULL,           -- the round of re-reading that last read both logs through
     lengths_to INTEGER NOT NULL       -- the segment up to which lengths were looked at; 0: all of them
 );
 
 -- Lines of a log (0 the ledger, 1 the manifest) that could be read once and cannot any more, until they are written again.
 CREATE TABLE log_damage (
-    book INTEGER NOT NULL, log INTEGER NOT NULL,
+    replica INTEGER NOT NULL, log INTEGER NOT NULL,
     at INTEGER NOT NULL, lines INTEGER NOT NULL,
     unreadable INTEGER NOT NULL,      -- the medium answers with an error there
-    PRIMARY KEY (book, log)
+    PRIMARY KEY (replica, log)
 ) WITHOUT ROWID;
 
 -- What was said of a drive and found out about it, in the order of `id`; for a person.

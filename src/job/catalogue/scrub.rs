@@ -1,4 +1,4 @@
-//! When the copies of a book are to be read again, and which come first.
+//! When the copies of a replica are to be read again, and which come first.
 //! Never trusts the clock: a jump brings one round more or one less, since a round is over whatever the
 //! clock says meanwhile, and the next one is counted from it.
 
@@ -34,21 +34,21 @@ struct ScrubRow {
 }
 
 impl Catalogue {
-    /// How long until the copies of a book are to be read again: nothing if a round is under way. A round is
+    /// How long until the copies of a replica are to be read again: nothing if a round is under way. A round is
     /// due by whichever is longer since the last one began, what the clock claims or what was counted while
     /// a box ran; so a clock that stands still after every boot holds it up no longer than the box is off.
     pub fn reread_due(
         &self,
-        book: i64,
+        replica: i64,
         every: Duration,
         clock: &dyn Clock,
     ) -> Result<Duration, JobError> {
         let now = clock.stamp();
         let up = i64::try_from(clock.since_boot().as_secs()).unwrap_or(i64::MAX);
-        let known = self.reread_row(book)?;
+        let known = self.reread_row(replica)?;
         let row = match known {
             Some(row) => row,
-            None => self.first_reread(book, now.time)?,
+            None => self.first_reread(replica, now.time)?,
         };
         let waited = match &row.boot {
             None => row.waited,
@@ -58,9 +58,9 @@ impl Catalogue {
         if row.boot.as_ref() != Some(&now.boot) || waited - row.waited >= COUNTED_STEP {
             self.db
                 .prepare_cached(
-                    "UPDATE reread SET waited = ?2, boot = ?3, at = ?4 WHERE book = ?1",
+                    "UPDATE reread SET waited = ?2, boot = ?3, at = ?4 WHERE replica = ?1",
                 )?
-                .execute(params![book, waited, now.boot, up])?;
+                .execute(params![replica, waited, now.boot, up])?;
         }
         if row.open {
             return Ok(Duration::ZERO);
@@ -72,19 +72,19 @@ impl Catalogue {
     /// The copies of a drive are due to be read again, whenever that was last done.
     pub(super) fn reread_soon(&self, drive: i64) -> Result<(), JobError> {
         self.db.execute(
-            "UPDATE reread SET waited = ?2 WHERE book IN (SELECT id FROM book WHERE drive = ?1)",
+            "UPDATE reread SET waited = ?2 WHERE replica IN (SELECT id FROM replica WHERE drive = ?1)",
             params![drive, SPAN_MAX.as_secs() as i64],
         )?;
         Ok(())
     }
 
-    fn reread_row(&self, book: i64) -> Result<Option<ScrubRow>, JobError> {
+    fn reread_row(&self, replica: i64) -> Result<Option<ScrubRow>, JobError> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT round, open, begun, waited, boot, at FROM reread WHERE book = ?1",
+                "SELECT round, open, begun, waited, boot, at FROM reread WHERE replica = ?1",
             )?
-            .query_row([book], |row| {
+            .query_row([replica], |row| {
                 Ok(ScrubRow {
                     round: row.get(0)?,
                     open: row.get(1)?,
@@ -97,39 +97,39 @@ impl Catalogue {
             .optional()?)
     }
 
-    /// A book met for the first time is as old as its ledger says: since all of it was read, else since its
+    /// A replica met for the first time is as old as its ledger says: since all of it was read, else since its
     /// oldest copy was. Where this card has it from that ledger alone a round is under way at once: what another card
     /// proved is a claim here.
-    fn first_reread(&self, book: i64, now: Timestamp) -> Result<ScrubRow, JobError> {
-        if self.read_elsewhere(book)?.0 > 0 {
+    fn first_reread(&self, replica: i64, now: Timestamp) -> Result<ScrubRow, JobError> {
+        if self.read_elsewhere(replica)?.0 > 0 {
             self.db.execute(
-                "INSERT INTO reread (book, round, open, begun, waited, at, errors) \
+                "INSERT INTO reread (replica, round, open, begun, waited, at, errors) \
                  VALUES (?1, 1, 1, ?2, 0, 0, 0)",
-                params![book, now.seconds],
+                params![replica, now.seconds],
             )?;
             let begun = now.seconds;
             return Ok(ScrubRow { round: 1, open: true, begun, waited: 0, boot: None, at: 0 });
         }
         let oldest: Option<i64> = self.db.query_row(
-            "SELECT min(proven) FROM payload WHERE book = ?1 AND state IN (1, 5)",
-            [book],
+            "SELECT min(proven) FROM payload WHERE replica = ?1 AND state IN (1, 5)",
+            [replica],
             |row| row.get(0),
         )?;
         let begun = oldest.unwrap_or(now.seconds);
         self.db.execute(
-            "INSERT INTO reread (book, round, open, begun, waited, at, errors) \
+            "INSERT INTO reread (replica, round, open, begun, waited, at, errors) \
              VALUES (?1, 0, 0, ?2, 0, 0, 0)",
-            params![book, begun],
+            params![replica, begun],
         )?;
         Ok(ScrubRow { round: 0, open: false, begun, waited: 0, boot: None, at: 0 })
     }
 
     /// The number of the round under way; begins one if there is none.
-    pub fn round_under_way(&self, book: i64, clock: &dyn Clock) -> Result<i64, JobError> {
+    pub fn round_under_way(&self, replica: i64, clock: &dyn Clock) -> Result<i64, JobError> {
         let now = clock.stamp();
-        let row = match self.reread_row(book)? {
+        let row = match self.reread_row(replica)? {
             Some(row) => row,
-            None => self.first_reread(book, now.time)?,
+            None => self.first_reread(replica, now.time)?,
         };
         if row.open {
             return Ok(row.round);
@@ -137,108 +137,108 @@ impl Catalogue {
         let up = i64::try_from(clock.since_boot().as_secs()).unwrap_or(i64::MAX);
         self.db.execute(
             "UPDATE reread SET round = round + 1, open = 1, begun = ?2, waited = 0, boot = ?3, at = ?4, \
-             errors = 0 WHERE book = ?1",
-            params![book, now.time.seconds, now.boot, up],
+             errors = 0 WHERE replica = ?1",
+            params![replica, now.time.seconds, now.boot, up],
         )?;
         Ok(row.round + 1)
     }
 
-    /// All copies of a book were read, by a round or by `verify`: the next round is counted from here.
-    pub(super) fn round_ended(&self, book: i64, when: Timestamp) -> Result<(), JobError> {
+    /// All copies of a replica were read, by a round or by `verify`: the next round is counted from here.
+    pub(super) fn round_ended(&self, replica: i64, when: Timestamp) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE reread SET begun = CASE open WHEN 1 THEN begun ELSE ?2 END, \
                  waited = CASE open WHEN 1 THEN waited ELSE 0 END, \
-                 boot = CASE open WHEN 1 THEN boot END, open = 0 WHERE book = ?1",
+                 boot = CASE open WHEN 1 THEN boot END, open = 0 WHERE replica = ?1",
             )?
-            .execute(params![book, when.seconds])?;
+            .execute(params![replica, when.seconds])?;
         Ok(())
     }
 
     /// The same where no line can be written: the drive may only be read.
-    pub fn end_round(&self, book: i64, drive: i64, when: Timestamp) -> Result<(), JobError> {
+    pub fn end_round(&self, replica: i64, drive: i64, when: Timestamp) -> Result<(), JobError> {
         self.drive_verified(drive, when)?;
-        self.round_ended(book, when)
+        self.round_ended(replica, when)
     }
 
     /// Copies that a round has not come to yet: those never read since the mount they were made in first, then
     /// those whose proof is the oldest by claim. Which is which decides only the order.
     pub fn copies_to_reread(
         &self,
-        book: i64,
+        replica: i64,
         round: i64,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.book = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3";
-        self.copies(of, params![book, round, most])
+        let of = "WHERE p.replica = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3";
+        self.copies(of, params![replica, round, most])
     }
 
     /// Copies with numbers from `from` on that lines just read tell of: another card proved them, or this one before it
     /// lost its catalogue. Until they are read here they are claims.
-    pub fn told_by_lines(&self, book: i64, from: u32) -> Result<(), JobError> {
+    pub fn told_by_lines(&self, replica: i64, from: u32) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE payload SET round = -1 WHERE book = ?1 AND number >= ?2 AND round = 0",
+                "UPDATE payload SET round = -1 WHERE replica = ?1 AND number >= ?2 AND round = 0",
             )?
-            .execute(params![book, from])?;
+            .execute(params![replica, from])?;
         Ok(())
     }
 
     /// Copies with these numbers were read by this card.
     pub fn read_here(
         &self,
-        book: i64,
+        replica: i64,
         numbers: std::ops::RangeInclusive<u32>,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
-                "UPDATE payload SET round = 0 WHERE book = ?1 AND number BETWEEN ?2 AND ?3 AND round < 0",
+                "UPDATE payload SET round = 0 WHERE replica = ?1 AND number BETWEEN ?2 AND ?3 AND round < 0",
             )?
-            .execute(params![book, numbers.start(), numbers.end()])?;
+            .execute(params![replica, numbers.start(), numbers.end()])?;
         Ok(())
     }
 
-    /// How many good copies of a book this card has never read, and how many there are.
-    pub fn read_elsewhere(&self, book: i64) -> Result<(u64, u64), JobError> {
+    /// How many good copies of a replica this card has never read, and how many there are.
+    pub fn read_elsewhere(&self, replica: i64) -> Result<(u64, u64), JobError> {
         let sql = "SELECT coalesce(sum(round < 0), 0), count(*) FROM payload \
-                   WHERE book = ?1 AND state IN (1, 5)";
-        let counts = self.db.prepare_cached(sql)?.query_row([book], |row| {
+                   WHERE replica = ?1 AND state IN (1, 5)";
+        let counts = self.db.prepare_cached(sql)?.query_row([replica], |row| {
             Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
         })?;
         Ok(counts)
     }
 
     /// A round has come to a copy.
-    pub fn copy_in_round(&self, book: i64, number: u32, round: i64) -> Result<(), JobError> {
+    pub fn copy_in_round(&self, replica: i64, number: u32, round: i64) -> Result<(), JobError> {
         self.db
-            .prepare_cached("UPDATE payload SET round = ?3 WHERE book = ?1 AND number = ?2")?
-            .execute(params![book, number, round])?;
+            .prepare_cached("UPDATE payload SET round = ?3 WHERE replica = ?1 AND number = ?2")?
+            .execute(params![replica, number, round])?;
         Ok(())
     }
 
     /// A copy could not be read in the round under way.
-    pub fn error_in_round(&self, book: i64) -> Result<(), JobError> {
-        self.db.execute("UPDATE reread SET errors = errors + 1 WHERE book = ?1", [book])?;
+    pub fn error_in_round(&self, replica: i64) -> Result<(), JobError> {
+        self.db.execute("UPDATE reread SET errors = errors + 1 WHERE replica = ?1", [replica])?;
         Ok(())
     }
 
     /// Whether every copy was given by the medium in the last round.
-    pub fn round_without_error(&self, book: i64) -> Result<bool, JobError> {
-        let sql = "SELECT errors = 0 FROM reread WHERE book = ?1";
-        Ok(self.db.query_row(sql, [book], |row| row.get(0)).optional()?.unwrap_or(false))
+    pub fn round_without_error(&self, replica: i64) -> Result<bool, JobError> {
+        let sql = "SELECT errors = 0 FROM reread WHERE replica = ?1";
+        Ok(self.db.query_row(sql, [replica], |row| row.get(0)).optional()?.unwrap_or(false))
     }
 
-    /// What stands of a book after a round.
-    pub fn round_totals(&self, book: i64) -> Result<CycleTotals, JobError> {
+    /// What stands of a replica after a round.
+    pub fn round_totals(&self, replica: i64) -> Result<CycleTotals, JobError> {
         let missed = "NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
-                      WHERE q.content = p.content AND q.book = p.book AND q.state IN (1, 5))";
+                      WHERE q.content = p.content AND q.replica = p.replica AND q.state IN (1, 5))";
         let sql = format!(
-            "SELECT (SELECT count(*) FROM payload WHERE book = ?1 AND state < 6), \
+            "SELECT (SELECT count(*) FROM payload WHERE replica = ?1 AND state < 6), \
              coalesce(sum(p.state = 2), 0), coalesce(sum(p.state = 3), 0) \
              FROM payload p INDEXED BY payload_lost \
-             WHERE p.book = ?1 AND p.state IN (2, 3) AND {missed}"
+             WHERE p.replica = ?1 AND p.state IN (2, 3) AND {missed}"
         );
-        Ok(self.db.query_row(&sql, [book], |row| {
+        Ok(self.db.query_row(&sql, [replica], |row| {
             let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
             Ok(CycleTotals { checked: number(0)?, damaged: number(1)?, missing: number(2)? })
         })?)

@@ -44,12 +44,12 @@ pub(super) struct Stamps {
 }
 
 impl Stamps {
-    pub(super) fn add(&mut self, book: i64, position: Position) {
+    pub(super) fn add(&mut self, replica: i64, position: Position) {
         let next = self.all.len();
-        let at = *self.at.entry((book, position.writer)).or_insert(next);
+        let at = *self.at.entry((replica, position.writer)).or_insert(next);
         match self.all.get_mut(at) {
             Some((_, known)) => known.n = known.n.max(position.n),
-            None => self.all.push((book, position)),
+            None => self.all.push((replica, position)),
         }
     }
 
@@ -85,14 +85,14 @@ impl Lineage {
     pub(super) fn renewed(
         &mut self,
         catalogue: &Catalogue,
-        (book, mailbox): (i64, i64),
+        (replica, mailbox): (i64, i64),
         (behind, until): (i64, i64),
     ) -> Result<Vec<Position>, JobError> {
-        if !self.runs.contains_key(&(book, mailbox)) {
-            let run = self.run(catalogue, book, mailbox)?;
-            self.runs.insert((book, mailbox), run);
+        if !self.runs.contains_key(&(replica, mailbox)) {
+            let run = self.run(catalogue, replica, mailbox)?;
+            self.runs.insert((replica, mailbox), run);
         }
-        let Some(Some(marks)) = self.runs.get(&(book, mailbox)) else {
+        let Some(Some(marks)) = self.runs.get(&(replica, mailbox)) else {
             return Ok(vec![covered_by_none()]);
         };
         let first = marks.partition_point(|mark| mark.line <= behind);
@@ -112,11 +112,11 @@ impl Lineage {
         Ok(renewed)
     }
 
-    fn run(&mut self, catalogue: &Catalogue, book: i64, mailbox: i64) -> Result<Run, JobError> {
+    fn run(&mut self, catalogue: &Catalogue, replica: i64, mailbox: i64) -> Result<Run, JobError> {
         let mut query = catalogue.db.prepare_cached(
-            "SELECT line, writer, n FROM mark WHERE book = ?1 AND mailbox = ?2 ORDER BY line LIMIT ?3",
+            "SELECT line, writer, n FROM mark WHERE replica = ?1 AND mailbox = ?2 ORDER BY line LIMIT ?3",
         )?;
-        let mut rows = query.query(params![book, mailbox, MARKS_HELD as i64 + 1])?;
+        let mut rows = query.query(params![replica, mailbox, MARKS_HELD as i64 + 1])?;
         let mut marks: Vec<Mark> = Vec::new();
         while let Some(row) = rows.next()? {
             let position = position_columns(row, 1)?;
@@ -144,20 +144,20 @@ impl Lineage {
         &mut self,
         catalogue: &Catalogue,
         stamps: &mut Stamps,
-        book: i64,
+        replica: i64,
         (mailbox, key, content): (i64, &[u8], i64),
     ) -> Result<(), JobError> {
         let mut query = catalogue.db.prepare_cached(
             "SELECT line, ended, writer, n FROM assertion \
-             WHERE book = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
+             WHERE replica = ?1 AND mailbox = ?2 AND key = ?3 AND content = ?4",
         )?;
-        let mut rows = query.query(params![book, mailbox, key, content])?;
+        let mut rows = query.query(params![replica, mailbox, key, content])?;
         while let Some(row) = rows.next()? {
             let (line, ended): (i64, Option<i64>) = (row.get(0)?, row.get(1)?);
-            stamps.add(book, position_columns(row, 2)?);
+            stamps.add(replica, position_columns(row, 2)?);
             let until = ended.unwrap_or(i64::MAX);
-            for position in self.renewed(catalogue, (book, mailbox), (line, until))? {
-                stamps.add(book, position);
+            for position in self.renewed(catalogue, (replica, mailbox), (line, until))? {
+                stamps.add(replica, position);
             }
         }
         Ok(())

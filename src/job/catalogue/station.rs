@@ -12,8 +12,8 @@ impl Catalogue {
     /// How many locations the drives tell of.
     pub fn paths_told(&self, station: &StationName) -> Result<u64, JobError> {
         Ok(self.db.query_row(
-            "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM book JOIN assertion a \
-             ON a.book = book.id WHERE book.station = ?1 AND a.ended IS NULL)",
+            "SELECT count(*) FROM (SELECT DISTINCT a.mailbox, a.key FROM replica JOIN assertion a \
+             ON a.replica = replica.id WHERE replica.station = ?1 AND a.ended IS NULL)",
             [station.as_str()],
             |row| row.get::<_, i64>(0).map(|n| n as u64),
         )?)
@@ -27,23 +27,23 @@ impl Catalogue {
         key: &[u8],
     ) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM assertion a JOIN book ON book.id = a.book AND book.station = ?1 \
+            "SELECT 1 FROM assertion a JOIN replica ON replica.id = a.replica AND replica.station = ?1 \
              WHERE a.mailbox = ?2 AND a.key = ?3",
         )?;
         Ok(query.exists(params![station.as_str(), mailbox, key])?)
     }
 
-    /// Every copy of a content: the book it is in, and the copy; those known good first.
+    /// Every copy of a content: the replica it is in, and the copy; those known good first.
     pub fn copies_of(
         &self,
         station: &StationName,
         content: i64,
     ) -> Result<Vec<(i64, CopyRow)>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
-            "SELECT {PAYLOAD}, p.book FROM payload p INDEXED BY payload_by_content \
+            "SELECT {PAYLOAD}, p.replica FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
-             JOIN book ON book.id = p.book AND book.station = ?1 \
-             WHERE p.content = ?2 ORDER BY p.state IN (1, 5) DESC, p.state, p.book, p.number DESC"
+             JOIN replica ON replica.id = p.replica AND replica.station = ?1 \
+             WHERE p.content = ?2 ORDER BY p.state IN (1, 5) DESC, p.state, p.replica, p.number DESC"
         ))?;
         let rows = query.query_map(params![station.as_str(), content], |row| {
             Ok((row.get(7)?, read_payload(row)?))
@@ -53,12 +53,12 @@ impl Catalogue {
 
     /// Copies whose content their own ledger gives no location: adopted after a cut and not told of since, known from a
     /// manifest or from their file alone, or told of by a line that cannot be read any more.
-    pub fn copies_without_place(&self, book: i64) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.book = ?1 AND p.state IN (0, 1, 5) \
-             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.book = p.book AND a.content = p.content) \
+    pub fn copies_without_place(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.replica = ?1 AND p.state IN (0, 1, 5) \
+             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM not_wanted n WHERE n.content = p.content) \
              ORDER BY p.number";
-        self.copies(of, [book])
+        self.copies(of, [replica])
     }
 
     /// Where a mailbox lay on the card, by each ledger that tells of it: the ledger's row and the folder.
@@ -68,8 +68,8 @@ impl Catalogue {
         mailbox: i64,
     ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT book.id, root FROM book_mailbox JOIN book ON book.id = book_mailbox.book \
-             WHERE station = ?1 AND mailbox = ?2 ORDER BY book.id",
+            "SELECT replica.id, root FROM replica_mailbox JOIN replica ON replica.id = replica_mailbox.replica \
+             WHERE station = ?1 AND mailbox = ?2 ORDER BY replica.id",
         )?;
         let rows = query
             .query_map(params![station.as_str(), mailbox], |row| Ok((row.get(0)?, row.get(1)?)))?;
@@ -82,9 +82,9 @@ impl Catalogue {
         station: &StationName,
     ) -> Result<Vec<(i64, MailboxName)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT id, name FROM mailbox WHERE id IN (SELECT mailbox FROM book_mailbox JOIN book \
-             ON book.id = book WHERE station = ?1) OR id IN (SELECT mailbox FROM assertion JOIN book \
-             ON book.id = book WHERE station = ?1) ORDER BY name",
+            "SELECT id, name FROM mailbox WHERE id IN (SELECT mailbox FROM replica_mailbox JOIN replica \
+             ON replica.id = replica WHERE station = ?1) OR id IN (SELECT mailbox FROM assertion JOIN replica \
+             ON replica.id = replica WHERE station = ?1) ORDER BY name",
         )?;
         let rows = query
             .query_map([station.as_str()], |row| Ok((row.get(0)?, row.get::<_, String>(1)?)))?;
@@ -105,7 +105,7 @@ impl Catalogue {
     ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT a.mailbox, a.key FROM assertion a INDEXED BY assertion_by_content \
-             JOIN book ON book.id = a.book WHERE a.content = ?4 AND book.station = ?1 \
+             JOIN replica ON replica.id = a.replica WHERE a.content = ?4 AND replica.station = ?1 \
              AND NOT (a.mailbox = ?2 AND a.key = ?3) LIMIT ?5",
         )?;
         let of = params![station.as_str(), mailbox, key, content, ALIKE_MAX];
@@ -121,16 +121,16 @@ impl Catalogue {
         key: &[u8],
     ) -> Result<u64, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT count(DISTINCT a.content) FROM book JOIN assertion a ON a.book = book.id \
-             WHERE book.station = ?1 AND a.mailbox = ?2 AND a.key = ?3",
+            "SELECT count(DISTINCT a.content) FROM replica JOIN assertion a ON a.replica = replica.id \
+             WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3",
         )?;
         let of = params![station.as_str(), mailbox, key];
         Ok(query.query_row(of, |row| row.get::<_, i64>(0))? as u64)
     }
 
     /// The replicas of a station.
-    pub(super) fn books_of_station(&self, station: &StationName) -> Result<Vec<i64>, JobError> {
-        let mut query = self.db.prepare_cached("SELECT id FROM book WHERE station = ?1")?;
+    pub(super) fn replicas_of_station(&self, station: &StationName) -> Result<Vec<i64>, JobError> {
+        let mut query = self.db.prepare_cached("SELECT id FROM replica WHERE station = ?1")?;
         let rows = query.query_map([station.as_str()], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }

@@ -11,12 +11,12 @@ impl Catalogue {
     pub fn mark_suspect(&self, row: &FileRow, good: i64, why: Suspicion) -> Result<(), JobError> {
         self.write_transaction(|| {
             self.set_missing(row, good, true)?;
-            let tick = self.next_change_number()?;
+            let change_no = self.next_change_no()?;
             self.db
                 .prepare_cached(
-                    "UPDATE file SET good = ?3, suspect = ?4, tick = ?5 WHERE mailbox = ?1 AND key = ?2",
+                    "UPDATE file SET good = ?3, suspect = ?4, change_no = ?5 WHERE mailbox = ?1 AND key = ?2",
                 )?
-                .execute(params![row.mailbox, row.key, good, why.as_str(), tick as i64])?;
+                .execute(params![row.mailbox, row.key, good, why.as_str(), change_no as i64])?;
             Ok(())
         })
     }
@@ -31,10 +31,10 @@ impl Catalogue {
                     self.set_missing(row, good, true)?;
                 }
             }
-            let tick = self.next_change_number()?;
+            let change_no = self.next_change_no()?;
             self.db
                 .prepare_cached(
-                    "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, tick = ?5, \
+                    "UPDATE file SET good = coalesce(good, content), content = ?3, suspect = ?4, change_no = ?5, \
                      since = ?5 WHERE mailbox = ?1 AND key = ?2",
                 )?
                 .execute(params![
@@ -42,7 +42,7 @@ impl Catalogue {
                     row.key,
                     content,
                     Suspicion::Altered.as_str(),
-                    tick as i64
+                    change_no as i64
                 ])?;
             Ok(())
         })
@@ -50,12 +50,12 @@ impl Catalogue {
 
     /// A version that looked like damage is taken for the message.
     pub fn take_as_it_is(&self, mailbox: i64, key: &[u8]) -> Result<(), JobError> {
-        self.record_change(|tick| {
+        self.record_change(|change_no| {
             self.db
                 .prepare_cached(
-                    "UPDATE file SET suspect = NULL, good = NULL, tick = ?3 WHERE mailbox = ?1 AND key = ?2",
+                    "UPDATE file SET suspect = NULL, good = NULL, change_no = ?3 WHERE mailbox = ?1 AND key = ?2",
                 )?
-                .execute(params![mailbox, key, tick as i64])?;
+                .execute(params![mailbox, key, change_no as i64])?;
             Ok(())
         })
     }

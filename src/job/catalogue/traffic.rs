@@ -51,20 +51,20 @@ pub struct MessageInfo {
 /// Words on one content follow each other, the earliest first: those of earlier cards in the longest ledger, then this
 /// card's own, then all others.
 const WORDS: &str = "SELECT * FROM (\
-    SELECT content AS c, CASE WHEN book.id <> ?2 THEN 2 WHEN w.own_first IS NULL THEN 0 ELSE 1 END AS rank, \
-    CASE WHEN book.id = ?2 AND w.own_first IS NULL THEN line ELSE 0 END AS number, \
+    SELECT content AS c, CASE WHEN replica.id <> ?2 THEN 2 WHEN w.own_first IS NULL THEN 0 ELSE 1 END AS rank, \
+    CASE WHEN replica.id = ?2 AND w.own_first IS NULL THEN line ELSE 0 END AS number, \
     a.mailbox, a.key, a.suspect IS NOT NULL, NULL, NULL, 0, line AS then_by \
-    FROM assertion a JOIN book ON book.id = a.book LEFT JOIN writer w ON w.bits = a.writer WHERE station = ?1 \
+    FROM assertion a JOIN replica ON replica.id = a.replica LEFT JOIN writer w ON w.bits = a.writer WHERE station = ?1 \
     UNION ALL \
-    SELECT content, 1, 0, mailbox, key, suspect IS NOT NULL, first_seen, clock, state <= 5, tick \
+    SELECT content, 1, 0, mailbox, key, suspect IS NOT NULL, first_seen, clock, state <= 5, change_no \
     FROM file WHERE content IS NOT NULL \
     UNION ALL \
-    SELECT content, 1, 0, mailbox, key, 0, NULL, NULL, 0, tick FROM missing \
+    SELECT content, 1, 0, mailbox, key, 0, NULL, NULL, 0, change_no FROM missing \
     UNION ALL \
-    SELECT content, 1, 0, mailbox, key, 0, NULL, NULL, 0, tick FROM departed \
+    SELECT content, 1, 0, mailbox, key, 0, NULL, NULL, 0, change_no FROM departed \
     UNION ALL \
     SELECT content, 3, 0, NULL, NULL, 0, NULL, NULL, 0, number \
-    FROM payload JOIN book ON book.id = payload.book WHERE station = ?1 AND state <> ?3 \
+    FROM payload JOIN replica ON replica.id = payload.replica WHERE station = ?1 AND state <> ?3 \
     ) ORDER BY c, rank, number, then_by";
 
 impl Catalogue {
@@ -76,7 +76,9 @@ impl Catalogue {
     ) -> Result<(), JobError> {
         let longest: i64 = self
             .db
-            .prepare_cached("SELECT id FROM book WHERE station = ?1 ORDER BY seq DESC, id LIMIT 1")?
+            .prepare_cached(
+                "SELECT id FROM replica WHERE station = ?1 ORDER BY seq DESC, id LIMIT 1",
+            )?
             .query_row([station.as_str()], |row| row.get(0))
             .optional()?
             .unwrap_or(0);

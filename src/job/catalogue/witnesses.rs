@@ -13,13 +13,13 @@ use rusqlite::params;
 impl Catalogue {
     /// This card has written lines to a ledger, from one to where it ends now. It saw that there were none, so who
     /// tells of others at these numbers knows of lines that were lost.
-    pub fn note_own_lines(&self, book: &ReplicaState, from: u64) -> Result<(), JobError> {
+    pub fn note_own_lines(&self, replica: &ReplicaState, from: u64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE drive SET own_from = coalesce(own_from, ?2), \
                  run_from = CASE WHEN run_to = ?2 - 1 THEN run_from ELSE ?2 END, run_to = ?3 WHERE id = ?1",
             )?
-            .execute(params![book.drive, from as i64, book.chain.seq as i64])?;
+            .execute(params![replica.drive, from as i64, replica.chain.seq as i64])?;
         Ok(())
     }
 
@@ -41,32 +41,39 @@ impl Catalogue {
 
     /// Before a ledger that does not go on from its known end is read from its beginning: that end is remembered. Not
     /// one that nobody made durable, which a cut may have taken; nor of a ledger that contradicts this card already.
-    pub fn remember_end(&self, book: &ReplicaState) -> Result<(), JobError> {
-        if book.chain.seq == 0 || book.unsynced_lines || self.is_accused_by_this_card(book.drive)? {
+    pub fn remember_end(&self, replica: &ReplicaState) -> Result<(), JobError> {
+        if replica.chain.seq == 0
+            || replica.unsynced_lines
+            || self.is_accused_by_this_card(replica.drive)?
+        {
             return Ok(());
         }
         self.db.execute(
             "INSERT OR IGNORE INTO known_end (drive, station, seq, hash) \
-             SELECT drive, station, ?2, ?3 FROM book WHERE id = ?1",
-            params![book.row, book.chain.seq as i64, book.chain.head.as_bytes().as_slice()],
+             SELECT drive, station, ?2, ?3 FROM replica WHERE id = ?1",
+            params![
+                replica.row,
+                replica.chain.seq as i64,
+                replica.chain.head.as_bytes().as_slice()
+            ],
         )?;
         self.db.execute(
             "DELETE FROM known_end WHERE drive = ?1 AND id NOT IN \
              (SELECT id FROM known_end WHERE drive = ?1 ORDER BY id DESC LIMIT ?2)",
-            params![book.drive, ENDS_REMEMBERED as i64],
+            params![replica.drive, ENDS_REMEMBERED as i64],
         )?;
         Ok(())
     }
 
     pub(super) fn known_ends(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
     ) -> Result<Vec<(i64, u64, Digest)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT id, seq, hash FROM known_end WHERE drive = ?1 \
-             AND station = (SELECT station FROM book WHERE id = ?2)",
+             AND station = (SELECT station FROM replica WHERE id = ?2)",
         )?;
-        let rows = query.query_map([book.drive, book.row], |row| {
+        let rows = query.query_map([replica.drive, replica.row], |row| {
             Ok((row.get(0)?, number(row, 1)?, digest_column(row, 2)?))
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -76,15 +83,16 @@ impl Catalogue {
     /// this ledger, and its hash.
     pub(super) fn open_witnesses(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         id: DriveId,
     ) -> Result<Vec<(Said, u64, Digest)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT b.drive, w.line, w.seq, w.hash FROM witness w INDEXED BY witness_open JOIN book b ON b.id = w.book \
+            "SELECT b.drive, w.line, w.seq, w.hash FROM witness w INDEXED BY witness_open JOIN replica b ON b.id = \
+             w.replica \
              JOIN drive d ON d.id = b.drive WHERE w.open AND w.drive = ?1 AND w.seq <= ?3 AND b.drive <> ?4 \
-             AND b.station = (SELECT station FROM book WHERE id = ?2) AND d.forgotten IS NULL",
+             AND b.station = (SELECT station FROM replica WHERE id = ?2) AND d.forgotten IS NULL",
         )?;
-        let of = params![id.to_string(), book.row, book.chain.seq as i64, book.drive];
+        let of = params![id.to_string(), replica.row, replica.chain.seq as i64, replica.drive];
         let rows = query.query_map(of, |row| {
             let said = Said { drive: row.get(0)?, line: number(row, 1)? };
             Ok((said, number(row, 2)?, digest_column(row, 3)?))
@@ -95,14 +103,14 @@ impl Catalogue {
     /// Lines of the ledger of the drive with this id that this card knew when it told other ledgers of them.
     pub(super) fn told_before(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         id: DriveId,
     ) -> Result<Vec<(u64, Digest)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT w.seq, w.hash FROM witness w JOIN book b ON b.id = w.book WHERE w.own AND w.drive = ?1 \
-             AND b.station = (SELECT station FROM book WHERE id = ?2)",
+            "SELECT w.seq, w.hash FROM witness w JOIN replica b ON b.id = w.replica WHERE w.own AND w.drive = ?1 \
+             AND b.station = (SELECT station FROM replica WHERE id = ?2)",
         )?;
-        let rows = query.query_map(params![id.to_string(), book.row], |row| {
+        let rows = query.query_map(params![id.to_string(), replica.row], |row| {
             Ok((number(row, 0)?, digest_column(row, 1)?))
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -112,17 +120,17 @@ impl Catalogue {
     /// on from where it was known to end.
     pub fn to_be_compared(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         id: DriveId,
         anew: bool,
     ) -> Result<Vec<u64>, JobError> {
         let mut numbers: Vec<_> =
-            self.open_witnesses(book, id)?.iter().map(|(_, seq, _)| *seq).collect();
+            self.open_witnesses(replica, id)?.iter().map(|(_, seq, _)| *seq).collect();
         if anew {
-            numbers.extend(self.known_ends(book)?.iter().map(|(_, seq, _)| *seq));
-            numbers.extend(self.told_before(book, id)?.iter().map(|(seq, _)| *seq));
+            numbers.extend(self.known_ends(replica)?.iter().map(|(_, seq, _)| *seq));
+            numbers.extend(self.told_before(replica, id)?.iter().map(|(seq, _)| *seq));
         }
-        numbers.retain(|seq| *seq <= book.chain.seq);
+        numbers.retain(|seq| *seq <= replica.chain.seq);
         numbers.sort_unstable();
         numbers.dedup();
         Ok(numbers)
@@ -131,7 +139,7 @@ impl Catalogue {
     /// Takes in what a ledger says of another drive's.
     pub(super) fn witness(
         &self,
-        book: i64,
+        replica: i64,
         line: u64,
         (drive, seq, hash): (DriveId, u64, Digest),
     ) -> Result<(), JobError> {
@@ -140,10 +148,10 @@ impl Catalogue {
         self.db
             .prepare_cached(
                 "INSERT OR REPLACE INTO witness SELECT ?1, ?2, ?3, ?4, ?5, NOT ?6, ?6 WHERE \
-                 (SELECT count(*) FROM witness WHERE book = ?1 AND drive <> ?2) < ?7",
+                 (SELECT count(*) FROM witness WHERE replica = ?1 AND drive <> ?2) < ?7",
             )?
             .execute(params![
-                book,
+                replica,
                 drive.to_string(),
                 line as i64,
                 seq as i64,
@@ -157,11 +165,11 @@ impl Catalogue {
     /// Lines for a ledger about the last lines of other drives' ledgers, as far as they are durable and this one does
     /// not tell of them yet. A number that went back is told once lines came after it: until then there is no other
     /// line. Of what others say and nobody has compared yet, nothing is said.
-    pub fn witnesses_untold(&self, book: &ReplicaState) -> Result<Vec<Event>, JobError> {
+    pub fn witnesses_untold(&self, replica: &ReplicaState) -> Result<Vec<Event>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT d.uuid, b.seq, b.head FROM book b JOIN drive d ON d.id = b.drive \
-             LEFT JOIN witness w ON w.book = ?1 AND w.drive = d.uuid \
-             WHERE b.station = (SELECT station FROM book WHERE id = ?1) AND b.drive <> ?2 \
+            "SELECT d.uuid, b.seq, b.head FROM replica b JOIN drive d ON d.id = b.drive \
+             LEFT JOIN witness w ON w.replica = ?1 AND w.drive = d.uuid \
+             WHERE b.station = (SELECT station FROM replica WHERE id = ?1) AND b.drive <> ?2 \
              AND b.seq > 0 AND b.gaps = 0 AND NOT b.unproven AND NOT b.partial \
              AND d.forgotten IS NULL AND d.uuid <> '0000000000000000' \
              AND NOT EXISTS (SELECT 1 FROM contradiction c WHERE c.drive = d.id AND NOT c.settled) \
@@ -169,7 +177,7 @@ impl Catalogue {
              AND NOT EXISTS (SELECT 1 FROM witness o WHERE o.open AND o.drive = d.uuid AND o.seq <= b.seq) \
              ORDER BY w.line IS NOT NULL, w.line, d.id LIMIT ?3",
         )?;
-        let of = params![book.row, book.drive, WITNESSES_A_COMMIT as i64];
+        let of = params![replica.row, replica.drive, WITNESSES_A_COMMIT as i64];
         let rows = query.query_map(of, |row| {
             Ok((row.get::<_, String>(0)?, number(row, 1)?, digest_column(row, 2)?))
         })?;

@@ -40,8 +40,8 @@ impl Catalogue {
     }
 
     /// The number of the last change.
-    pub fn change_number(&self) -> Result<u64, JobError> {
-        Ok(self.meta("tick")?.and_then(|text| text.parse().ok()).unwrap_or(0))
+    pub fn change_no(&self) -> Result<u64, JobError> {
+        Ok(self.meta("change_no")?.and_then(|text| text.parse().ok()).unwrap_or(0))
     }
 
     /// Makes a change under a number of its own, as one: whoever has seen the number finds the change.
@@ -49,49 +49,49 @@ impl Catalogue {
         &self,
         make: impl FnOnce(u64) -> Result<T, JobError>,
     ) -> Result<T, JobError> {
-        self.write_transaction(|| make(self.next_change_number()?))
+        self.write_transaction(|| make(self.next_change_no()?))
     }
 
     /// Numbers a change; only together with it. The first one of a run, and the first after something was read that
     /// this card did not know of, is a new writer's: so what it says later speaks of what it has read.
-    pub(super) fn next_change_number(&self) -> Result<u64, JobError> {
+    pub(super) fn next_change_no(&self) -> Result<u64, JobError> {
         debug_assert!(!self.db.is_autocommit(), "a number was seen before its change");
         if self.is_fresh.get() || self.meta("read_anew")?.is_some_and(|text| text == "1") {
             self.begin_writer()?;
             self.is_fresh.set(false);
         }
-        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'tick' RETURNING CAST(value AS INTEGER)";
+        let sql = "UPDATE meta SET value = value + 1 WHERE name = 'change_no' RETURNING CAST(value AS INTEGER)";
         Ok(self.db.prepare_cached(sql)?.query_row([], |row| row.get::<_, i64>(0))? as u64)
     }
 
     /// The position that lines written now speak as of; none before the first change. Once something was read that this
     /// card did not know of it is a new writer's, which has read it: so of two words the later one is seen to be so.
     pub fn position_now(&self) -> Result<Option<Position>, JobError> {
-        let tick = self.change_number()?;
-        match tick > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
+        let change_no = self.change_no()?;
+        match change_no > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
             true => {
-                let tick = self.write_transaction(|| self.next_change_number())?;
-                self.position_at(tick)
+                let change_no = self.write_transaction(|| self.next_change_no())?;
+                self.position_at(change_no)
             }
-            false => self.position_at(tick),
+            false => self.position_at(change_no),
         }
     }
 
     /// Draws a writer that goes on from where this card is, and has read what it has read.
     fn begin_writer(&self) -> Result<(), JobError> {
-        let tick = self.change_number()?;
-        let parent = self.position_at(tick)?;
+        let change_no = self.change_no()?;
+        let parent = self.position_at(change_no)?;
         let mut links: Vec<Position> = parent.into_iter().collect();
         links.extend(self.read_since(parent)?);
         links.truncate(WRITER_LINKS_MAX);
         let writer = WriterId::from_bits(host::random_bits()?);
         self.db.execute(
             "UPDATE writer SET own_last = ?1 WHERE own_first IS NOT NULL AND own_last IS NULL",
-            [tick as i64],
+            [change_no as i64],
         )?;
         self.db.execute(
             "INSERT INTO writer (bits, own_first, defined, disputed, seen) VALUES (?1, ?2, 1, 0, 0)",
-            params![bits(writer), tick as i64 + 1],
+            params![bits(writer), change_no as i64 + 1],
         )?;
         self.put_links(writer, &links)?;
         self.set_meta("read_anew", "0")?;
@@ -105,7 +105,7 @@ impl Catalogue {
         // after an old image of the card was put back: that is read like another card's.
         let mut query = self.db.prepare_cached(
             "SELECT bits, seen FROM writer WHERE seen > 0 AND (own_first IS NULL OR seen > coalesce(own_last, \
-             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'tick')))",
+             (SELECT CAST(value AS INTEGER) FROM meta WHERE name = 'change_no')))",
         )?;
         let rows = query.query_map([], |row| position_columns(row, 0))?;
         let met = rows.collect::<Result<Vec<_>, _>>()?;
@@ -113,13 +113,13 @@ impl Catalogue {
     }
 
     /// The position of this card at a change; none before the first.
-    pub fn position_at(&self, tick: u64) -> Result<Option<Position>, JobError> {
+    pub fn position_at(&self, change_no: u64) -> Result<Option<Position>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT bits FROM writer INDEXED BY writer_own WHERE own_first IS NOT NULL AND own_first <= ?1 \
              ORDER BY own_first DESC LIMIT 1",
         )?;
-        let writer = query.query_row([tick as i64], |row| writer_column(row, 0)).optional()?;
-        Ok(writer.map(|writer| Position { writer, n: tick }))
+        let writer = query.query_row([change_no as i64], |row| writer_column(row, 0)).optional()?;
+        Ok(writer.map(|writer| Position { writer, n: change_no }))
     }
 
     fn put_links(&self, writer: WriterId, links: &[Position]) -> Result<(), JobError> {
@@ -143,12 +143,12 @@ impl Catalogue {
     /// Takes in a line that tells of a writer.
     pub(super) fn define_writer(
         &self,
-        (book, line): (i64, u64),
+        (replica, line): (i64, u64),
         writer: WriterId,
         links: &[Position],
     ) -> Result<(), JobError> {
         // What this card writes itself is told, or it would be told again and again.
-        if self.reading.get().is_some() && !self.may_tell_of_writer(book, links.len() as u64)? {
+        if self.reading.get().is_some() && !self.may_tell_of_writer(replica, links.len() as u64)? {
             return Ok(());
         }
         self.meet_writer(writer, 0)?;
@@ -161,11 +161,11 @@ impl Catalogue {
             self.db.execute("UPDATE writer SET defined = 1 WHERE bits = ?1", [bits(writer)])?;
         } else if self.writer_links(writer)? != links {
             self.db.execute("UPDATE writer SET disputed = 1 WHERE bits = ?1", [bits(writer)])?;
-            self.note_two_beginnings((book, line), writer)?;
+            self.note_two_beginnings((replica, line), writer)?;
         }
         self.db
-            .prepare_cached("INSERT OR IGNORE INTO book_writer VALUES (?1, ?2, ?3)")?
-            .execute(params![book, bits(writer), line as i64])?;
+            .prepare_cached("INSERT OR IGNORE INTO replica_writer VALUES (?1, ?2, ?3)")?
+            .execute(params![replica, bits(writer), line as i64])?;
         if let Some(writers) = self.lineage.borrow_mut().as_mut() {
             writers.define(writer, links);
         }
@@ -173,22 +173,22 @@ impl Catalogue {
     }
 
     /// Counts what a ledger tells of writers; whether it may tell of more.
-    fn may_tell_of_writer(&self, book: i64, links: u64) -> Result<bool, JobError> {
-        let told = self.writers_told.get().filter(|told| told.0 == book);
+    fn may_tell_of_writer(&self, replica: i64, links: u64) -> Result<bool, JobError> {
+        let told = self.writers_told.get().filter(|told| told.0 == replica);
         let (mut writers, mut of_links) = match told {
             Some((_, writers, links)) => (writers, links),
             None => {
                 let mut query = self.db.prepare_cached(
-                    "SELECT count(DISTINCT b.writer), count(l.number) FROM book_writer b \
-                     LEFT JOIN writer_link l ON l.writer = b.writer WHERE b.book = ?1",
+                    "SELECT count(DISTINCT b.writer), count(l.number) FROM replica_writer b \
+                     LEFT JOIN writer_link l ON l.writer = b.writer WHERE b.replica = ?1",
                 )?;
-                query.query_row([book], |row| {
+                query.query_row([replica], |row| {
                     Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
                 })?
             }
         };
         (writers, of_links) = (writers + 1, of_links + links);
-        self.writers_told.set(Some((book, writers, of_links)));
+        self.writers_told.set(Some((replica, writers, of_links)));
         Ok(writers <= WRITERS_A_LEDGER && of_links <= 4 * WRITERS_A_LEDGER)
     }
 
@@ -212,7 +212,7 @@ impl Catalogue {
         if self.meta("read_anew")?.is_some_and(|text| text == "1") {
             return Ok(());
         }
-        let now = self.position_at(self.change_number()?)?;
+        let now = self.position_at(self.change_no()?)?;
         match self.read_since(now)?.is_empty() {
             true => Ok(()),
             false => self.set_meta("read_anew", "1"),
@@ -285,7 +285,7 @@ impl Catalogue {
     /// Before a ledger is read: of the numbers that it gives this card's present writer none is known beyond the last
     /// change, as after an old image of the card was put back.
     pub fn begin_reading(&self) -> Result<(), JobError> {
-        self.reading.set(Some(self.change_number()?));
+        self.reading.set(Some(self.change_no()?));
         self.writers_told.take();
         self.lineage.take();
         Ok(())
@@ -315,7 +315,7 @@ impl Catalogue {
     /// before them; ancestors first.
     pub fn writers_untold(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         events: &[Event],
     ) -> Result<Vec<Event>, JobError> {
         let mut lines = Vec::new();
@@ -327,7 +327,7 @@ impl Catalogue {
                     lines.push(Event::Writer { writer, links: self.writer_links(writer)? });
                     continue;
                 }
-                if !done.insert(writer) || self.is_told_of(book.row, writer)? {
+                if !done.insert(writer) || self.is_told_of(replica.row, writer)? {
                     continue;
                 }
                 ahead.push((writer, true));
@@ -337,14 +337,14 @@ impl Catalogue {
         Ok(lines)
     }
 
-    fn is_told_of(&self, book: i64, writer: WriterId) -> Result<bool, JobError> {
+    fn is_told_of(&self, replica: i64, writer: WriterId) -> Result<bool, JobError> {
         Ok(self
             .db
             .prepare_cached(
-                "SELECT 1 FROM book_writer WHERE book = ?1 AND writer = ?2 UNION ALL \
+                "SELECT 1 FROM replica_writer WHERE replica = ?1 AND writer = ?2 UNION ALL \
                  SELECT 1 FROM writer WHERE bits = ?2 AND NOT defined UNION ALL \
                  SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?2)",
             )?
-            .exists(params![book, bits(writer)])?)
+            .exists(params![replica, bits(writer)])?)
     }
 }

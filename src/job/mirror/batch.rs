@@ -43,7 +43,7 @@ impl CopyItem {
 pub(super) struct PeerCopy {
     pub volume: Arc<dyn Volume>,
     pub dir: RelName,
-    pub book: i64,
+    pub replica: i64,
     pub payload: PayloadName,
 }
 

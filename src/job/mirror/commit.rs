@@ -24,7 +24,7 @@ pub(super) fn commit(
     // 1. Is it still the drive that was admitted? Survives: a pulled stick, a mount point without it.
     drive.volume.present()?;
     let session = drive.state.session.take();
-    pass.catalogue.save_book(&drive.state)?;
+    pass.catalogue.save_replica(&drive.state)?;
 
     // 2. Write every copy under a name never used before. Survives: a cut anywhere in here, since no
     //    line tells of these files yet and no old file is touched.
@@ -72,7 +72,7 @@ pub(super) fn commit(
     drive.record(pass.catalogue, &stamp, events)?;
     if !debris.is_empty() {
         drive.list(&debris)?;
-        pass.catalogue.save_book(&drive.state)?;
+        pass.catalogue.save_replica(&drive.state)?;
     }
 
     // 6. Only now may anyone be told.
@@ -119,7 +119,7 @@ fn events(
     for mailbox in pass.mailboxes {
         let root = crate::disk::host::resolved(mailbox.dir.path());
         let root = root.as_os_str().as_bytes();
-        if !pass.catalogue.book_knows_root(drive.state.row, mailbox.row, root)? {
+        if !pass.catalogue.replica_knows_root(drive.state.row, mailbox.row, root)? {
             events.push(Event::Mailbox { mailbox: mailbox.name.clone(), root: root.to_vec() });
         }
     }

@@ -137,7 +137,7 @@ fn borrow(lent: &PeerCopy, item: &CopyItem) -> Fetched {
 /// A copy that another drive cannot lend is in doubt there until that drive is read again.
 fn not_lent(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
     match &item.lent {
-        Some(lent) => pass.catalogue.mark_copy_unverified(lent.book, lent.payload.number),
+        Some(lent) => pass.catalogue.mark_copy_unverified(lent.replica, lent.payload.number),
         None => Ok(()),
     }
 }
@@ -276,19 +276,19 @@ fn next_name(
     drive: &mut Replica,
     extension: crate::model::Extension,
 ) -> Result<PayloadName, JobError> {
-    let book = &mut drive.state;
-    if book.segment == 0 || book.segment_used >= SEGMENT_MESSAGES {
-        book.segment += 1;
-        book.segment_used = 0;
-        if book.segment <= SEGMENT_MAX {
-            drive.volume.make_dir(&drive.dir.join(&PayloadName::segment_dir(book.segment)))?;
+    let replica = &mut drive.state;
+    if replica.segment == 0 || replica.segment_used >= SEGMENT_MESSAGES {
+        replica.segment += 1;
+        replica.segment_used = 0;
+        if replica.segment <= SEGMENT_MAX {
+            drive.volume.make_dir(&drive.dir.join(&PayloadName::segment_dir(replica.segment)))?;
         }
     }
-    if book.segment > SEGMENT_MAX || book.next_number > NUMBER_MAX {
+    if replica.segment > SEGMENT_MAX || replica.next_number > NUMBER_MAX {
         return Err(JobError::NumbersUsedUp { at: drive.volume.facts().shown.clone() });
     }
-    let payload = PayloadName { segment: book.segment, number: book.next_number, extension };
-    book.next_number += 1;
-    book.segment_used += 1;
+    let payload = PayloadName { segment: replica.segment, number: replica.next_number, extension };
+    replica.next_number += 1;
+    replica.segment_used += 1;
     Ok(payload)
 }

@@ -121,14 +121,14 @@ impl Pass<'_> {
         }
         if anew {
             drive.state.lacking = self.catalogue.lacking(&drive.state)?;
-            self.catalogue.save_book(&drive.state)?;
+            self.catalogue.save_replica(&drive.state)?;
         }
-        report.told_all = drive.state.recorded_through >= self.catalogue.change_number()?;
+        report.told_all = drive.state.recorded_through >= self.catalogue.change_no()?;
         report.lacking = drive.state.lacking;
         Ok(report)
     }
 
-    /// Commits a batch and counts it; the earliest tick that must be told again.
+    /// Commits a batch and counts it; the earliest change_no that must be told again.
     fn commit(
         &self,
         drive: &mut Replica,
@@ -150,7 +150,7 @@ impl Pass<'_> {
         report.batches += 1;
         let mut unfinished = u64::MAX;
         for (row, reason) in done.failed {
-            unfinished = unfinished.min(row.tick);
+            unfinished = unfinished.min(row.change_no);
             report.fail(self, row.mailbox, row.path()?, reason);
         }
         Ok(unfinished)

@@ -41,11 +41,11 @@ pub(super) fn arrival(
     let (FileState::Present, Some(content)) = (row.state, row.content) else {
         return Ok(Step::Skip);
     };
-    let book = drive.state.row;
+    let replica = drive.state.row;
     let (stands, held, identity) = pass.catalogue.read_transaction(|| {
         Ok((
-            pass.catalogue.standing_at(book, row.mailbox, &row.key)?,
-            pass.catalogue.held(book, content)?,
+            pass.catalogue.standing_at(replica, row.mailbox, &row.key)?,
+            pass.catalogue.held(replica, content)?,
             pass.catalogue.identity(content)?,
         ))
     })?;
@@ -104,17 +104,17 @@ pub(super) fn missing(
     row: &MissingRow,
     batch: &Batch,
 ) -> Result<Step, JobError> {
-    let (book, content) = (drive.state.row, row.content);
+    let (replica, content) = (drive.state.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
-    let CopyStatus::Good(_) = pass.catalogue.held(book, content)? else {
+    let CopyStatus::Good(_) = pass.catalogue.held(replica, content)? else {
         return Ok(match batch.copied_place_of(content) {
             // Another location has it too, and its copy comes first.
             Some(_) => Step::Defer,
             None => Step::Skip,
         });
     };
-    let standing = pass.catalogue.standing(book, row.mailbox, &row.key, content)?;
-    if standing.is_some_and(|known| known.as_of >= row.tick) {
+    let standing = pass.catalogue.standing(replica, row.mailbox, &row.key, content)?;
+    if standing.is_some_and(|known| known.as_of >= row.change_no) {
         return Ok(Step::Skip);
     }
     let known = pass.catalogue.attributes(row.mailbox, &row.key, content)?;
@@ -140,16 +140,16 @@ pub(super) fn departure(
     row: &DepartedRow,
     batch: &Batch,
 ) -> Result<Step, JobError> {
-    let (catalogue, book, content) = (pass.catalogue, drive.state.row, row.content);
+    let (catalogue, replica, content) = (pass.catalogue, drive.state.row, row.content);
     if pass.mailbox(row.mailbox).is_none() {
         return Ok(Step::Skip);
     }
-    let Some(position) = catalogue.position_at(row.tick)? else { return Ok(Step::Skip) };
-    if drive.state.is_silent_of(row.tick) {
+    let Some(position) = catalogue.position_at(row.change_no)? else { return Ok(Step::Skip) };
+    if drive.state.is_silent_of(row.change_no) {
         return Ok(Step::Skip);
     }
     // What another card asserted meanwhile is not withheld by what this one saw before.
-    let uncovered = catalogue.uncovered(book, (row.mailbox, &row.key, content))?;
+    let uncovered = catalogue.uncovered(replica, (row.mailbox, &row.key, content))?;
     let mut withholds = false;
     for stamp in uncovered {
         withholds |= catalogue.covers(position, stamp)?;
@@ -244,15 +244,15 @@ fn is_told(
     elsewhere: bool,
 ) -> Result<bool, JobError> {
     let (mailbox, key, content) = place;
-    let (catalogue, book) = (pass.catalogue, drive.state.row);
+    let (catalogue, replica) = (pass.catalogue, drive.state.row);
     if batch.asserts(place) || elsewhere && batch.place_of(*content).is_some() {
         return Ok(true);
     }
-    if !matches!(catalogue.held(book, *content)?, CopyStatus::Good(_)) {
+    if !matches!(catalogue.held(replica, *content)?, CopyStatus::Good(_)) {
         return Ok(false);
     }
-    Ok(catalogue.standing(book, *mailbox, key, *content)?.is_some()
-        || elsewhere && catalogue.place_told(book, *content)?.is_some())
+    Ok(catalogue.standing(replica, *mailbox, key, *content)?.is_some()
+        || elsewhere && catalogue.place_told(replica, *content)?.is_some())
 }
 
 /// The location by which a ledger tells of what followed a message, or will once a copy is made: its own, or another
@@ -265,8 +265,8 @@ fn told_place(
     copied: Option<&ContentAt>,
 ) -> Result<Option<ContentAt>, JobError> {
     let (mailbox, key, content) = heir;
-    let (catalogue, book) = (pass.catalogue, drive.state.row);
-    if batch.asserts(heir) || catalogue.standing(book, *mailbox, key, *content)?.is_some() {
+    let (catalogue, replica) = (pass.catalogue, drive.state.row);
+    if batch.asserts(heir) || catalogue.standing(replica, *mailbox, key, *content)?.is_some() {
         return Ok(Some(heir.clone()));
     }
     if let Some(copied) = copied.filter(|copied| copied.2 == *content) {

@@ -25,11 +25,11 @@ impl Pass<'_> {
         others: &PresentDrives,
         report: &mut PassReport,
     ) -> Result<(), JobError> {
-        let (book, mut after) = (drive.state.row, 0);
+        let (replica, mut after) = (drive.state.row, 0);
         let mut size = BatchSize::default();
         let mut opened = Opened::new();
         loop {
-            let page = self.catalogue.unrecoverable_copies(book, after, PAGE)?;
+            let page = self.catalogue.unrecoverable_copies(replica, after, PAGE)?;
             let Some(last) = page.last() else { return Ok(()) };
             after = last.name.number;
             let mut batch = self.batch(drive)?;
@@ -64,16 +64,16 @@ impl Pass<'_> {
         others: &PresentDrives,
         opened: &mut Opened,
     ) -> Result<Option<CopyItem>, JobError> {
-        let book = drive.state.row;
-        if !self.catalogue.was_placed(book, lost.content)? {
+        let replica = drive.state.row;
+        if !self.catalogue.was_placed(replica, lost.content)? {
             return Ok(None);
         }
         if lost.identity.bytes > drive.volume.facts().longest_file
-            || matches!(self.catalogue.held(book, lost.content)?, CopyStatus::Good(_))
+            || matches!(self.catalogue.held(replica, lost.content)?, CopyStatus::Good(_))
         {
             return Ok(None);
         }
-        for (id, lender, copy) in self.catalogue.lenders(book, lost.content)? {
+        for (id, lender, copy) in self.catalogue.lenders(replica, lost.content)? {
             if opened.iter().all(|(known, _)| *known != id) {
                 opened.push((id, open(others, id, drive)));
             }
@@ -81,7 +81,7 @@ impl Pass<'_> {
             let Some(volume) = here.and_then(|(_, volume)| volume.clone()) else { continue };
             let row = departed(self.catalogue.path_of(lost.content)?, lost.identity.bytes);
             let lent =
-                PeerCopy { volume, dir: drive.dir.clone(), book: lender, payload: copy.name };
+                PeerCopy { volume, dir: drive.dir.clone(), replica: lender, payload: copy.name };
             let (replaces, lent) = (Some(lost.name), Some(lent));
             let identity = lost.identity;
             return Ok(Some(CopyItem { row, identity, assertion: None, replaces, lent }));
@@ -91,7 +91,7 @@ impl Pass<'_> {
 
     /// An empty batch. Its lines speak of no location, so any position will do.
     fn batch(&self, drive: &Replica) -> Result<Batch, JobError> {
-        let position = self.catalogue.position_at(self.catalogue.change_number()?)?;
+        let position = self.catalogue.position_at(self.catalogue.change_no()?)?;
         let nobody = Position { writer: WriterId::from_bits(0), n: 0 };
         Ok(Batch::new(position.unwrap_or(nobody), drive.volume.room()?))
     }
@@ -121,7 +121,7 @@ fn departed(path: Option<RelName>, bytes: u64) -> FileRow {
         content: None,
         good: None,
         suspect: None,
-        tick: u64::MAX,
+        change_no: u64::MAX,
         since: 0,
         heard: 0,
         hinted: false,

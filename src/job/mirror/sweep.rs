@@ -79,7 +79,7 @@ pub(super) fn sweep(
     let told_of = rows.join(" ");
     if now != drive.state.recorded_through || told_of != drive.state.recorded_mailboxes {
         (drive.state.recorded_through, drive.state.recorded_mailboxes) = (now, told_of);
-        pass.catalogue.save_book(&drive.state)?;
+        pass.catalogue.save_replica(&drive.state)?;
     }
     Ok(again)
 }
@@ -91,19 +91,19 @@ impl Sweep<'_, '_> {
         loop {
             let page = self.pass.catalogue.changes(told, before, PAGE)?;
             let Some(last) = page.last() else { return Ok(true) };
-            before = last.tick;
+            before = last.change_no;
             for row in &page {
                 let by_line = by_line && self.to_renew.contains(&row.mailbox);
                 match plan::arrival(self.pass, self.drive, row, &mut self.batch, by_line)? {
                     Step::Skip | Step::Depart(..) => {}
                     Step::Defer => {
                         self.again = true;
-                        self.unfinished = self.unfinished.min(row.tick);
+                        self.unfinished = self.unfinished.min(row.change_no);
                     }
                     Step::Renew => drop(self.to_renew.insert(row.mailbox)),
                     Step::Assert(event, place) => self.assert(event, place),
                     Step::Reject(reason) => {
-                        self.unfinished = self.unfinished.min(row.tick);
+                        self.unfinished = self.unfinished.min(row.change_no);
                         self.report.fail(self.pass, row.mailbox, row.path()?, reason);
                     }
                     Step::Copy(item) => {
@@ -119,7 +119,7 @@ impl Sweep<'_, '_> {
                             }
                             self.batch.add(*item);
                         } else {
-                            self.unfinished = self.unfinished.min(row.tick);
+                            self.unfinished = self.unfinished.min(row.change_no);
                             self.report.fail(
                                 self.pass,
                                 row.mailbox,
@@ -141,7 +141,7 @@ impl Sweep<'_, '_> {
         loop {
             let page = self.pass.catalogue.missing_after(after, until, PAGE)?;
             let Some(last) = page.last() else { return Ok(true) };
-            after = last.tick;
+            after = last.change_no;
             for row in &page {
                 let mut step = plan::missing(self.pass, self.drive, row, &self.batch)?;
                 if matches!(step, Step::Defer) {
@@ -184,11 +184,11 @@ impl Sweep<'_, '_> {
         loop {
             let page = self.pass.catalogue.departed_after(after, until, PAGE)?;
             let Some(last) = page.last() else { break };
-            after = last.tick;
+            after = last.change_no;
             for row in &page {
                 if full {
                     // Where it went to may be among what has no room.
-                    self.unfinished = self.unfinished.min(row.tick);
+                    self.unfinished = self.unfinished.min(row.change_no);
                     continue;
                 }
                 deferred |= self.departure(row)?;
@@ -224,19 +224,19 @@ impl Sweep<'_, '_> {
         if self.to_renew.is_empty() {
             return Ok(true);
         }
-        let (pass, book) = (self.pass, self.drive.state.row);
+        let (pass, replica) = (self.pass, self.drive.state.row);
         // The mailbox may have changed since this sweep began: what is said now is as of now.
-        let until = pass.catalogue.change_number()?.max(until);
+        let until = pass.catalogue.change_no()?.max(until);
         self.position = pass.catalogue.position_at(until)?.unwrap_or(self.position);
         self.batch.position = self.position;
         let mut mailboxes = Vec::new();
         for mailbox in std::mem::take(&mut self.to_renew) {
-            match pass.catalogue.may_be_marked(book, mailbox)? {
+            match pass.catalogue.may_be_marked(replica, mailbox)? {
                 true => mailboxes.extend(pass.mailbox(mailbox).map(|open| open.name.clone())),
                 false => drop(self.to_renew.insert(mailbox)),
             }
         }
-        if pass.catalogue.change_number()? != until {
+        if pass.catalogue.change_no()? != until {
             // It changes just now: the next pass renews what is left.
             self.again = true;
             return Ok(true);

@@ -15,18 +15,18 @@ pub(crate) fn compare(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: &ReplicaState,
+    replica: &ReplicaState,
     (id, anew): (DriveId, bool),
 ) -> Result<(), JobError> {
-    let numbers = catalogue.to_be_compared(book, id, anew)?;
+    let numbers = catalogue.to_be_compared(replica, id, anew)?;
     // Who does not tell its id is not the one that others tell of.
     if numbers.is_empty() || id == DriveId::NONE {
         return Ok(());
     }
-    match hashes_of(volume, dir, book, &numbers) {
+    match hashes_of(volume, dir, replica, &numbers) {
         // Of what the medium does not give nothing can be said.
         Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => Ok(()),
-        hashes => catalogue.compare(book, id, anew, &hashes?),
+        hashes => catalogue.compare(replica, id, anew, &hashes?),
     }
 }
 
@@ -35,7 +35,7 @@ pub(crate) fn compare(
 fn hashes_of(
     volume: &dyn Volume,
     dir: &RelName,
-    book: &ReplicaState,
+    replica: &ReplicaState,
     numbers: &[u64],
 ) -> Result<BTreeMap<u64, Digest>, JobError> {
     let at = dir.join(&RelName::fixed(bag::LEDGER));
@@ -43,7 +43,7 @@ fn hashes_of(
     let (mut reader, mut hashes) = (Reader::default(), BTreeMap::new());
     let mut wanted = numbers.iter().copied().peekable();
     let mut was_torn = false;
-    while wanted.peek().is_some() && reader.at() < book.ledger_bytes {
+    while wanted.peek().is_some() && reader.at() < replica.ledger_bytes {
         let verdict = match lines.next()? {
             Some(Piece::Line(raw, length)) => reader.line(raw, length),
             Some(Piece::TooLong(length)) => {

@@ -70,14 +70,14 @@ pub(super) fn load(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: &mut ReplicaState,
+    replica: &mut ReplicaState,
     extent: Extent,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
     let at = dir.join(&RelName::fixed(bag::LEDGER));
     let length = volume.length(&at)?.unwrap_or(0);
-    let known = book.ledger_bytes;
-    let goes_on = goes_on_from(volume, &at, book)?;
+    let known = replica.ledger_bytes;
+    let goes_on = goes_on_from(volume, &at, replica)?;
     let intact = known == 0 || goes_on;
     if intact && length == known && extent != Extent::All {
         return Ok(Loaded { unchanged: true, length, ..Loaded::default() });
@@ -91,35 +91,35 @@ pub(super) fn load(
     let anew = !intact || known == 0 || extent == Extent::All;
     let fell = length < known;
     let mut loaded = Loaded { length, anew, fell, other: !goes_on, ..Loaded::default() };
-    let before = catalogue.known_lines(book.row)?;
-    let (gaps, gaps_since, seq) = (book.gaps, book.gaps_since, book.chain.seq);
+    let before = catalogue.known_lines(replica.row)?;
+    let (gaps, gaps_since, seq) = (replica.gaps, replica.gaps_since, replica.chain.seq);
     let asked = Asked { volume, dir, from: if anew { 0 } else { known }, length, before };
-    let room = asked.may_be_taken_in(catalogue, book, extent == Extent::Partly)?;
+    let room = asked.may_be_taken_in(catalogue, replica, extent == Extent::Partly)?;
     if known == 0 {
-        catalogue.drop_partial(book)?;
+        catalogue.drop_partial(replica)?;
     }
     let mut taking = catalogue.import_ledger(room)?;
     let mut take = || -> Result<(), JobError> {
         if !intact {
-            catalogue.remember_end(book)?;
+            catalogue.remember_end(replica)?;
         }
         if anew {
-            catalogue.retire_book(book, intact)?;
+            catalogue.retire_replica(replica, intact)?;
         }
-        read_lines(catalogue, volume, &at, book, extent, &mut loaded, &mut taking)?;
-        let same = book.gaps <= gaps && (intact || book.gaps == 0);
-        book.gaps_since = if same { gaps_since } else { catalogue.change_number()? };
-        catalogue.discount_departures(book)?;
-        catalogue.compare_changes(book, if anew { 0 } else { seq })?;
-        catalogue.save_book(book)?;
+        read_lines(catalogue, volume, &at, replica, extent, &mut loaded, &mut taking)?;
+        let same = replica.gaps <= gaps && (intact || replica.gaps == 0);
+        replica.gaps_since = if same { gaps_since } else { catalogue.change_no()? };
+        catalogue.discount_departures(replica)?;
+        catalogue.compare_changes(replica, if anew { 0 } else { seq })?;
+        catalogue.save_replica(replica)?;
         if anew {
-            loaded.same_medium = carry_over(catalogue, book)?;
-            note_lost_lines(catalogue, book, &before, &loaded, findings)?;
+            loaded.same_medium = carry_over(catalogue, replica)?;
+            note_lost_lines(catalogue, replica, &before, &loaded, findings)?;
         }
         Ok(())
     };
     match take() {
-        Ok(()) => taking.done(book)?,
+        Ok(()) => taking.done(replica)?,
         Err(error) => {
             let error = asked.no_room(room, error);
             // A program that is to stop deletes nothing first. What was known of a drive before is still so.
@@ -128,7 +128,7 @@ pub(super) fn load(
                 JobError::Disk(error) if error.trouble == Trouble::Stopped => false,
                 _ => known == 0,
             };
-            taking.give_up(book, forget)?;
+            taking.give_up(replica, forget)?;
             return Err(error);
         }
     }
@@ -140,9 +140,9 @@ pub(super) fn load(
 
 /// Takes over what this card knows of the copies by itself, if they are those of the ledger known before. Not of one
 /// that ends otherwise: that may be another medium, or an older state of this one.
-fn carry_over(catalogue: &Catalogue, book: &ReplicaState) -> Result<bool, JobError> {
-    match catalogue.retired(book)?.filter(|retired| retired.same_medium) {
-        Some(retired) => catalogue.carry_over(retired.row, book.row).map(|()| true),
+fn carry_over(catalogue: &Catalogue, replica: &ReplicaState) -> Result<bool, JobError> {
+    match catalogue.retired(replica)?.filter(|retired| retired.same_medium) {
+        Some(retired) => catalogue.carry_over(retired.row, replica.row).map(|()| true),
         None => Ok(false),
     }
 }
@@ -150,20 +150,20 @@ fn carry_over(catalogue: &Catalogue, book: &ReplicaState) -> Result<bool, JobErr
 /// A ledger that had more lines when it was last read than it has now is damaged until they are written again.
 fn note_lost_lines(
     catalogue: &Catalogue,
-    book: &ReplicaState,
+    replica: &ReplicaState,
     before: &KnownLines,
     loaded: &Loaded,
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
-    let lines = before.lines.saturating_sub(catalogue.known_lines(book.row)?.lines);
-    let mut damaged = catalogue.log_damage(book.row)?;
+    let lines = before.lines.saturating_sub(catalogue.known_lines(replica.row)?.lines);
+    let mut damaged = catalogue.log_damage(replica.row)?;
     if lines == 0 || damaged.iter().any(|damage| damage.log == Log::Ledger) {
         return Ok(());
     }
     let at = loaded.broken.map_or(loaded.length, |broken| broken.at);
     findings.push(Finding::LedgerLinesLost { at, lines });
     damaged.insert(0, LogDamage { log: Log::Ledger, at, lines, unreadable: false });
-    catalogue.set_log_damage(book.row, &damaged)
+    catalogue.set_log_damage(replica.row, &damaged)
 }
 
 /// Whether a ledger goes on from where it is known to end: the known part still ends in the line it ended in. Then, the
@@ -172,30 +172,30 @@ fn note_lost_lines(
 pub(super) fn goes_on_from(
     volume: &dyn Volume,
     at: &RelName,
-    book: &ReplicaState,
+    replica: &ReplicaState,
 ) -> Result<bool, JobError> {
-    if book.ledger_bytes == 0 || volume.length(at)?.unwrap_or(0) < book.ledger_bytes {
+    if replica.ledger_bytes == 0 || volume.length(at)?.unwrap_or(0) < replica.ledger_bytes {
         return Ok(false);
     }
-    let from = book.ledger_bytes.saturating_sub(LEDGER_LINE_BYTES as u64);
-    let mut tail = vec![0; (book.ledger_bytes - from) as usize];
+    let from = replica.ledger_bytes.saturating_sub(LEDGER_LINE_BYTES as u64);
+    let mut tail = vec![0; (replica.ledger_bytes - from) as usize];
     let mut source = volume.read(at, from, ReadFrom::Medium)?;
     let got = crate::disk::read_full(|into| source.read(into), &mut tail)?;
     let Some(text) = tail[..got].strip_suffix(b"\n") else { return Ok(false) };
     let line = text.rsplit(|&b| b == b'\n').next().unwrap_or(text);
-    Ok(claimed_hash(line) == Some(book.chain.head))
+    Ok(claimed_hash(line) == Some(replica.chain.head))
 }
 
 fn read_lines(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     at: &RelName,
-    book: &mut ReplicaState,
+    replica: &mut ReplicaState,
     extent: Extent,
     loaded: &mut Loaded,
     taking: &mut LedgerImport<'_>,
 ) -> Result<(), JobError> {
-    let (row, partly) = (book.row, extent == Extent::Partly);
+    let (row, partly) = (replica.row, extent == Extent::Partly);
     let known = match loaded.anew {
         true => KnownLines::default(),
         false => catalogue.known_lines(row)?,
@@ -203,16 +203,16 @@ fn read_lines(
     if loaded.length == 0 {
         return catalogue.set_known_lines(row, &known);
     }
-    let lines = LineReader::new(volume.read(at, book.ledger_bytes, ReadFrom::Medium)?);
-    let reader = Reader::resume(book.chain, book.ledger_bytes, book.gaps);
+    let lines = LineReader::new(volume.read(at, replica.ledger_bytes, ReadFrom::Medium)?);
+    let reader = Reader::resume(replica.chain, replica.ledger_bytes, replica.gaps);
     let mut passage = LedgerReader::new(reader, lines, known, partly);
     passage.once_read = match loaded.anew {
-        true => catalogue.retired(book)?.map_or(0, |retired| retired.ledger_bytes),
-        false => book.ledger_bytes,
+        true => catalogue.retired(replica)?.map_or(0, |retired| retired.ledger_bytes),
+        false => replica.ledger_bytes,
     };
-    let long = loaded.length.saturating_sub(book.ledger_bytes) >= LEDGER_AHEAD_BYTES;
+    let long = loaded.length.saturating_sub(replica.ledger_bytes) >= LEDGER_AHEAD_BYTES;
     catalogue.begin_reading()?;
-    let before = book.chain.seq;
+    let before = replica.chain.seq;
     let mut positions = HashMap::new();
     let (mut first_copy, mut all_own) = (None, true);
     let take = |group: Group| {
@@ -233,7 +233,7 @@ fn read_lines(
             if let Event::Writer { writer, .. } = line.event {
                 all_own = all_own && catalogue.is_own(Position { writer, n: 0 })?;
             }
-            catalogue.apply(book, &line, standing, gaps)?;
+            catalogue.apply(replica, &line, standing, gaps)?;
         }
         match taking.took(lines, row)? {
             true => Ok(()),
@@ -245,13 +245,13 @@ fn read_lines(
     let read = read?;
     catalogue.note_read(&positions)?;
     catalogue.hear(row, before)?;
-    after_reading(book, loaded, &read, all_own);
+    after_reading(replica, loaded, &read, all_own);
     catalogue.set_known_lines(row, &read.known)?;
     // A restore reads every copy anyway, and its catalogue goes with it.
     if let Some(first) = first_copy.filter(|_| !partly) {
         catalogue.told_by_lines(row, first)?;
     }
-    catalogue.save_book(book)
+    catalogue.save_replica(replica)
 }
 
 /// What a line counts as in a portion: a row of the catalogue each.
@@ -264,7 +264,12 @@ fn rows(met: &Met) -> u64 {
 }
 
 /// What is known of a ledger once it was gone through; `all_own`: this card alone wrote what was read.
-fn after_reading(book: &mut ReplicaState, loaded: &mut Loaded, read: &LedgerReader, all_own: bool) {
+fn after_reading(
+    replica: &mut ReplicaState,
+    loaded: &mut Loaded,
+    read: &LedgerReader,
+    all_own: bool,
+) {
     loaded.newer = read.newer;
     loaded.unreadable.clone_from(&read.unreadable);
     loaded.endless = read.endless;
@@ -274,17 +279,17 @@ fn after_reading(book: &mut ReplicaState, loaded: &mut Loaded, read: &LedgerRead
     // What follows on all that this card knew, and has lines of this card alone in it, its own cut left: whoever else
     // writes begins with several. Nor was a line ever committed that is not ended.
     loaded.torn = match !loaded.anew && all_own {
-        true => gaps - book.gaps,
+        true => gaps - replica.gaps,
         false => u64::from(read.ends_in_gap && read.lines.unended),
     };
-    book.chain = read.reader.chain();
-    book.gaps = gaps - loaded.torn;
-    book.gaps_unknown += book.gaps.saturating_sub(read.gaps_there);
+    replica.chain = read.reader.chain();
+    replica.gaps = gaps - loaded.torn;
+    replica.gaps_unknown += replica.gaps.saturating_sub(read.gaps_there);
     // Somebody else wrote, or this card before it lost its memory: all is compared with it again.
-    book.recorded_through = 0;
-    book.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
+    replica.recorded_through = 0;
+    replica.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
     // Whoever wrote these lines may have been ended before they were synced.
-    book.unsynced_lines = true;
+    replica.unsynced_lines = true;
 }
 
 /// Appends events as chained lines, makes them durable, and takes them into the catalogue. This
@@ -293,17 +298,17 @@ pub(crate) fn append(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: &mut ReplicaState,
+    replica: &mut ReplicaState,
     stamp: &EventTime,
     events: Vec<Event>,
     end_line_before: bool,
 ) -> Result<(), JobError> {
-    let mut chain = book.chain;
+    let mut chain = replica.chain;
     let mut text = String::new();
     if end_line_before {
         text.push('\n');
     }
-    let mut known = catalogue.known_lines(book.row)?;
+    let mut known = catalogue.known_lines(replica.row)?;
     let mut lines = Vec::with_capacity(events.len());
     let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
     for event in events {
@@ -312,18 +317,18 @@ pub(crate) fn append(
         lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
     }
     let at = dir.join(&RelName::fixed(bag::LEDGER));
-    write_proven(volume, &at, book.ledger_bytes, text.as_bytes())?;
+    write_proven(volume, &at, replica.ledger_bytes, text.as_bytes())?;
     catalogue.write_transaction(|| {
-        book.chain = chain;
-        book.ledger_bytes += text.len() as u64;
-        book.unsynced_lines = false;
-        let gaps = book.gaps;
-        lines.iter().try_for_each(|line| catalogue.apply(book, line, LineTrust::Sound, gaps))?;
+        replica.chain = chain;
+        replica.ledger_bytes += text.len() as u64;
+        replica.unsynced_lines = false;
+        let gaps = replica.gaps;
+        lines.iter().try_for_each(|line| catalogue.apply(replica, line, LineTrust::Sound, gaps))?;
         if let Some(first) = lines.first() {
-            catalogue.note_own_lines(book, first.seq)?;
+            catalogue.note_own_lines(replica, first.seq)?;
         }
-        catalogue.set_known_lines(book.row, &known)?;
-        catalogue.save_book(book)
+        catalogue.set_known_lines(replica.row, &known)?;
+        catalogue.save_replica(replica)
     })?;
     if less { catalogue.make_durable() } else { Ok(()) }
 }

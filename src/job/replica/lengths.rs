@@ -59,24 +59,24 @@ impl Folder {
     }
 }
 
-/// The copies of a book that count and are absent or of another length, in order. Where a folder alone cannot be listed
-/// all of its copies are among them. That a copy is there is looked at for all of them, which is quick everywhere; its
-/// length costs FAT a search through the folder, so lengths are looked at for [`LENGTHS_FOR`] only, and the next time
-/// from there on.
+/// The copies of a replica that count and are absent or of another length, in order. Where a folder alone cannot be
+/// listed all of its copies are among them. That a copy is there is looked at for all of them, which is quick
+/// everywhere; its length costs FAT a search through the folder, so lengths are looked at for [`LENGTHS_FOR`] only, and
+/// the next time from there on.
 pub(super) fn wrong(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: i64,
+    replica: i64,
     within: &LengthCheck<'_>,
 ) -> Result<Vec<CopyRow>, JobError> {
     let (mut wrong, mut after) = (Vec::new(), 0);
     let begun = within.clock.since_boot();
-    let from = catalogue.lengths_seen_to(book)?;
+    let from = catalogue.lengths_seen_to(replica)?;
     let (mut seen_to, mut all) = (from, true);
     let mut folder = Folder { segment: 0, files: None };
     loop {
-        let page = catalogue.payloads_after(book, after, PAGE)?;
+        let page = catalogue.payloads_after(replica, after, PAGE)?;
         let Some(last) = page.last() else { break };
         after = last.name.number;
         for copy in page {
@@ -104,7 +104,7 @@ pub(super) fn wrong(
     // At the end, the next look begins with the first folder.
     let seen_to = if all { 0 } else { seen_to };
     if within.kept && seen_to != from {
-        catalogue.set_lengths_seen_to(book, seen_to)?;
+        catalogue.set_lengths_seen_to(replica, seen_to)?;
     }
     Ok(wrong)
 }
@@ -114,11 +114,11 @@ pub(super) fn mark_wrong_lengths(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: i64,
+    replica: i64,
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
-    let wrong = wrong(catalogue, volume, dir, book, &LengthCheck { clock, kept: false })?;
+    let wrong = wrong(catalogue, volume, dir, replica, &LengthCheck { clock, kept: false })?;
     catalogue.write_transaction(|| {
         for copy in wrong {
             let (payload, expected) = (copy.name, copy.identity.digest);
@@ -127,7 +127,7 @@ pub(super) fn mark_wrong_lengths(
                 Err(CopyCheck::Absent) => (CopyState::Missing, Finding::Missing { payload }),
                 _ => (CopyState::Damaged, Finding::Damaged { payload, expected, found: None }),
             };
-            catalogue.set_payload_state(book, payload.number, state)?;
+            catalogue.set_payload_state(replica, payload.number, state)?;
             finding.note(findings);
         }
         Ok(())

@@ -12,8 +12,8 @@ use crate::model::{Finding, RelName, bag};
 
 /// A check that may be broken off and gone on with.
 pub(crate) struct LogCheck {
-    /// The book it was begun for: one read anew meanwhile is another.
-    book: i64,
+    /// The replica it was begun for: one read anew meanwhile is another.
+    replica: i64,
     stage: Stage,
     found: Vec<LogDamage>,
 }
@@ -48,18 +48,22 @@ pub(crate) struct Logs<'a> {
     pub catalogue: &'a Catalogue,
     pub volume: &'a dyn Volume,
     pub dir: &'a RelName,
-    pub book: &'a ReplicaState,
+    pub replica: &'a ReplicaState,
 }
 
 impl LogCheck {
     /// From the beginning.
-    pub(crate) fn new(book: &ReplicaState) -> Self {
-        Self { book: book.row, stage: Stage::Ledger(LedgerSoFar::default()), found: Vec::new() }
+    pub(crate) fn new(replica: &ReplicaState) -> Self {
+        Self {
+            replica: replica.row,
+            stage: Stage::Ledger(LedgerSoFar::default()),
+            found: Vec::new(),
+        }
     }
 
-    /// Whether it is one of this book.
-    pub(crate) fn is_of(&self, book: &ReplicaState) -> bool {
-        self.book == book.row
+    /// Whether it is one of this replica.
+    pub(crate) fn is_of(&self, replica: &ReplicaState) -> bool {
+        self.replica == replica.row
     }
 
     /// What was found, once both logs were read to their ends.
@@ -132,7 +136,7 @@ impl LedgerSoFar {
         logs: &Logs<'_>,
         budget: &mut Budget<'_>,
     ) -> Result<Option<Option<LogDamage>>, JobError> {
-        let end = logs.book.ledger_bytes;
+        let end = logs.replica.ledger_bytes;
         let at = logs.dir.join(&RelName::fixed(bag::LEDGER));
         if self.reader.at() < end {
             let opened = logs.volume.read(&at, self.reader.at(), ReadFrom::Medium);
@@ -181,7 +185,7 @@ impl LedgerSoFar {
     }
 
     fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
-        let known = logs.catalogue.known_lines(logs.book.row)?;
+        let known = logs.catalogue.known_lines(logs.replica.row)?;
         if self.lines == known {
             return Ok(None);
         }
@@ -216,7 +220,7 @@ impl ManifestSoFar {
         };
         loop {
             let (right, length) = match lines.next() {
-                Ok(Some(piece)) => manifest::judge(logs.catalogue, logs.book.row, &piece)?,
+                Ok(Some(piece)) => manifest::judge(logs.catalogue, logs.replica.row, &piece)?,
                 Ok(None) => return self.judge(logs, false).map(Some),
                 Err(error) => {
                     gives_nothing(logs.volume, error)?;
@@ -253,7 +257,7 @@ impl ManifestSoFar {
     /// A line that became junk, or another's, is a copy that is not listed any more.
     fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
         let mut unlisted = 0;
-        manifest::each_copy(logs.catalogue, logs.book, |copy| {
+        manifest::each_copy(logs.catalogue, logs.replica, |copy| {
             let must = match copy.state {
                 CopyState::Missing | CopyState::GivenUp | CopyState::Removed => false,
                 // One that has gone need not be listed, and nobody records that it has.

@@ -21,11 +21,11 @@ fn path(dir: &RelName) -> RelName {
 pub(crate) fn append(
     volume: &dyn Volume,
     dir: &RelName,
-    book: &mut ReplicaState,
+    replica: &mut ReplicaState,
     lines: &str,
 ) -> Result<(), JobError> {
-    write_proven(volume, &path(dir), book.manifest_bytes, lines.as_bytes())?;
-    book.manifest_bytes += lines.len() as u64;
+    write_proven(volume, &path(dir), replica.manifest_bytes, lines.as_bytes())?;
+    replica.manifest_bytes += lines.len() as u64;
     Ok(())
 }
 
@@ -33,9 +33,9 @@ pub(crate) fn append(
 pub(super) fn is_unchanged(
     volume: &dyn Volume,
     dir: &RelName,
-    book: &ReplicaState,
+    replica: &ReplicaState,
 ) -> Result<bool, JobError> {
-    Ok(volume.length(&path(dir))? == Some(book.manifest_bytes))
+    Ok(volume.length(&path(dir))? == Some(replica.manifest_bytes))
 }
 
 /// Covers the lines of some copies with comments, each in its place.
@@ -105,14 +105,14 @@ impl Mending<'_> {
     /// missing.
     pub(super) fn run(
         &self,
-        book: &mut ReplicaState,
+        replica: &mut ReplicaState,
         adopted: &[(PayloadName, Identity)],
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
         let Self { catalogue, volume, dir, doubtful } = *self;
         let mut held = Numbers::default();
         let mut uncertain = BTreeMap::new();
-        each_copy(catalogue, book, |copy| {
+        each_copy(catalogue, replica, |copy| {
             held.insert(copy.name.number);
             if copy.state == CopyState::Debris {
                 uncertain.insert(copy.name.number, copy.identity.digest);
@@ -139,14 +139,14 @@ impl Mending<'_> {
         if wrong.len() <= BATCH_MESSAGES_MAX {
             self.correct_line(&mut listed, wrong, &uncertain)?;
         }
-        book.next_number = book.next_number.max(listed.numbers.highest() + 1);
-        let text = self.unlisted(book, adopted, &listed.numbers)?;
+        replica.next_number = replica.next_number.max(listed.numbers.highest() + 1);
+        let text = self.unlisted(replica, adopted, &listed.numbers)?;
         let junk = listed.length - listed.sound;
         let filler = junk.saturating_sub(text.len() as u64);
         if junk > 0 {
             findings.push(Finding::ManifestTorn { bytes: junk });
         }
-        book.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
+        replica.manifest_bytes = listed.length.max(listed.sound + text.len() as u64);
         if text.is_empty() && filler == 0 {
             // Written once more as it is, the last line takes those before it along.
             let Some((digest, payload, at)) = listed.last.filter(|_| doubtful) else {
@@ -166,13 +166,13 @@ impl Mending<'_> {
     /// The lines of the copies that are not listed.
     fn unlisted(
         &self,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         adopted: &[(PayloadName, Identity)],
         listed: &Numbers,
     ) -> Result<String, JobError> {
         let mut text = String::new();
         let mut debris = Vec::new();
-        each_copy(self.catalogue, book, |copy| {
+        each_copy(self.catalogue, replica, |copy| {
             let line = || bag::manifest_line(&copy.identity.digest, copy.name);
             match copy.state {
                 _ if listed.contains(copy.name.number) => {}
@@ -249,7 +249,7 @@ pub(super) enum Judged {
 /// Judges a piece, and tells its length.
 pub(super) fn judge(
     catalogue: &Catalogue,
-    book: i64,
+    replica: i64,
     piece: &Piece<'_>,
 ) -> Result<(Judged, u64), JobError> {
     let (raw, length) = match *piece {
@@ -262,7 +262,7 @@ pub(super) fn judge(
     let Some((digest, payload)) = bag::read_manifest_line(raw) else {
         return Ok((Judged::Junk, length));
     };
-    let Some(copy) = catalogue.payload(book, payload.number)? else {
+    let Some(copy) = catalogue.payload(replica, payload.number)? else {
         return Ok((Judged::Unknown, length));
     };
     let line = bag::manifest_line(&copy.identity.digest, copy.name);
@@ -278,7 +278,7 @@ pub(super) fn cover_wrong(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: i64,
+    replica: i64,
 ) -> Result<(), JobError> {
     let at = path(dir);
     if volume.length(&at)?.is_none() {
@@ -293,7 +293,7 @@ pub(super) fn cover_wrong(
         false => write_proven(volume, &at, run.start, &bag::filler(run.end - run.start)),
     };
     while let Some(piece) = lines.next()? {
-        let (judged, length) = judge(catalogue, book, &piece)?;
+        let (judged, length) = judge(catalogue, replica, &piece)?;
         let end = offset + length;
         if matches!(judged, Judged::Wrong) {
             last_wrong = end;
@@ -317,12 +317,12 @@ pub(super) fn cover_wrong(
 
 pub(super) fn each_copy(
     catalogue: &Catalogue,
-    book: &ReplicaState,
+    replica: &ReplicaState,
     mut each: impl FnMut(&CopyRow),
 ) -> Result<(), JobError> {
     let mut after = 0;
     loop {
-        let page = catalogue.payloads_after(book.row, after, 1_000)?;
+        let page = catalogue.payloads_after(replica.row, after, 1_000)?;
         let Some(last) = page.last() else { return Ok(()) };
         after = last.name.number;
         page.iter().for_each(&mut each);

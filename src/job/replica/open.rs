@@ -137,12 +137,12 @@ pub fn open_replica(
     let Identified { id, drive, only_readable, lock } =
         identified(catalogue, &*volume, asked, now.time, &mut findings)?;
     let at = || volume.facts().shown.clone();
-    let mut book = catalogue.book(drive, asked.station)?;
+    let mut replica = catalogue.replica(drive, asked.station)?;
     catalogue.settle_counts(drive)?;
     let session = session_of(&now, &*volume);
     let dir = bag::station_dir(asked.station);
 
-    let continues = book.session.as_deref() == Some(session.as_str());
+    let continues = replica.session.as_deref() == Some(session.as_str());
     if asked.access == Access::Write {
         may_be_used(catalogue, id, drive, at)?;
         if !continues {
@@ -152,27 +152,27 @@ pub fn open_replica(
     // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
     let partly = asked.access == Access::Read && asked.taken_for.is_some();
     // What the medium does not give at all, writing lines again does not mend.
-    let damage = catalogue.log_damage(book.row)?;
+    let damage = catalogue.log_damage(replica.row)?;
     let is_damaged = |log| damage.iter().any(|found| found.log == log && !found.unreadable);
     let extent = match asked.access {
         Access::Read if partly => Extent::Partly,
         Access::Write if is_damaged(Log::Ledger) => Extent::All,
         _ => Extent::New,
     };
-    let since = book.segment;
-    let loaded = ledger::load(catalogue, &*volume, &dir, &mut book, extent, &mut findings)?;
+    let since = replica.segment;
+    let loaded = ledger::load(catalogue, &*volume, &dir, &mut replica, extent, &mut findings)?;
     if !partly {
-        compare(catalogue, &*volume, &dir, &book, (id, loaded.other))?;
+        compare(catalogue, &*volume, &dir, &replica, (id, loaded.other))?;
     }
     if asked.access == Access::Write {
-        may_be_gone_on_with(&loaded, &book, at)?;
+        may_be_gone_on_with(&loaded, &replica, at)?;
         if !continues && !loaded.anew {
             catalogue.note_came_back(drive)?;
         }
         let wrong_lines = is_damaged(Log::Manifest);
-        let to_mend = wrong_lines || catalogue.retired(&book)?.is_some();
+        let to_mend = wrong_lines || catalogue.retired(&replica)?.is_some();
         let as_known = continues && loaded.unchanged && !to_mend;
-        if !as_known || !manifest::is_unchanged(&*volume, &dir, &book)? {
+        if !as_known || !manifest::is_unchanged(&*volume, &dir, &replica)? {
             if continues {
                 // Somebody may have deleted one of the logs meanwhile.
                 bag_init::ensure(&*volume, asked.station, asked.clock)?;
@@ -181,20 +181,20 @@ pub fn open_replica(
             let lost_pages = catalogue.has_lost_pages(&session)?;
             let recovery =
                 Recovery { catalogue, volume, dir, clock, since, wrong_lines, lost_pages };
-            make_whole(&recovery, id, &mut book, &loaded, session, &mut findings)?;
+            make_whole(&recovery, id, &mut replica, &loaded, session, &mut findings)?;
         }
     }
     let ledger_whole = loaded.is_whole();
     if asked.access == Access::Read {
         // It was out since it was last written to: what became of its copies meanwhile is seen, as when mail is copied.
         if (loaded.anew || !continues) && !partly {
-            let (row, clock) = (book.row, asked.clock);
+            let (row, clock) = (replica.row, asked.clock);
             lengths::mark_wrong_lengths(catalogue, &*volume, &dir, row, clock, &mut findings)?;
         }
         findings.extend(break_found(&loaded));
     }
     let newer = only_readable || loaded.newer.is_some() || loaded.endless;
-    let (state, unreadable) = (book, loaded.unreadable);
+    let (state, unreadable) = (replica, loaded.unreadable);
     Ok(Replica { volume, id, state, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
 }
 
@@ -210,27 +210,27 @@ fn break_found(loaded: &Loaded) -> Option<Finding> {
 /// Whether a ledger is one that this program may append to.
 fn may_be_gone_on_with(
     loaded: &Loaded,
-    book: &ReplicaState,
+    replica: &ReplicaState,
     at: impl Fn() -> String,
 ) -> Result<(), JobError> {
     match loaded.newer {
         Some(format) => Err(JobError::NewerFormat { at: at(), format }),
         None if loaded.endless => Err(JobError::Endless { at: at(), file: bag::LEDGER }),
-        None if book.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { at: at() }),
+        None if replica.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { at: at() }),
         None => Ok(()),
     }
 }
 
-/// Recovers a drive, and holds the book to this mount session once that is through.
+/// Recovers a drive, and holds the replica to this mount session once that is through.
 fn make_whole(
     recovery: &Recovery<'_>,
     id: DriveId,
-    book: &mut ReplicaState,
+    replica: &mut ReplicaState,
     loaded: &Loaded,
     session: String,
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
-    let (catalogue, drive) = (recovery.catalogue, book.drive);
+    let (catalogue, drive) = (recovery.catalogue, replica.drive);
     let at = || recovery.volume.facts().shown.clone();
     if recovery.lost_pages && loaded.length == 0 {
         return Err(JobError::BadBeginning { at: at() });
@@ -238,12 +238,12 @@ fn make_whole(
     catalogue.record_arrival(drive, loaded.fell.then_some(loaded.length))?;
     may_be_used(catalogue, id, drive, at)?;
     // Until it is through, the next admission does it again, in whatever session that is.
-    book.session = None;
-    catalogue.save_book(book)?;
-    recovery.run(book, loaded, findings)?;
-    book.session = Some(session);
-    book.opened = false;
-    catalogue.save_book(book)?;
+    replica.session = None;
+    catalogue.save_replica(replica)?;
+    recovery.run(replica, loaded, findings)?;
+    replica.session = Some(session);
+    replica.opened = false;
+    catalogue.save_replica(replica)?;
     may_be_used(catalogue, id, drive, at)
 }
 

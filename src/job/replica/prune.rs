@@ -14,11 +14,11 @@ pub(crate) fn finish_pruning(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    book: &ReplicaState,
+    replica: &ReplicaState,
 ) -> Result<(), JobError> {
     let mut copies = Vec::new();
-    for copy in catalogue.given_up(book.row)? {
-        if !catalogue.is_placed(book.row, copy.content)? {
+    for copy in catalogue.given_up(replica.row)? {
+        if !catalogue.is_placed(replica.row, copy.content)? {
             copies.push(copy);
         }
     }
@@ -42,5 +42,5 @@ pub(crate) fn finish_pruning(
     // On FAT only this flushes the device. Until folder and chain of clusters are both on the medium nothing new is
     // written: a cut between the two must not leave an old name for the clusters of a new copy.
     manifest::flush(volume, dir)?;
-    catalogue.removed(book.row, &gone)
+    catalogue.removed(replica.row, &gone)
 }

@@ -53,8 +53,8 @@ pub(super) fn recognise(
     candidates.retain(|drive| drive.counts && !other(drive));
     let mut may_be = Vec::new();
     for drive in candidates {
-        let books = catalogue.books_of(drive.row)?;
-        if books.iter().any(|(_, station)| stations.contains(station)) {
+        let replicas = catalogue.replicas_of(drive.row)?;
+        if replicas.iter().any(|(_, station)| stations.contains(station)) {
             may_be.push(drive);
         }
     }
@@ -75,22 +75,22 @@ pub(super) fn of_longest_ledger(
 ) -> Result<Vec<DriveRow>, JobError> {
     let mut found: (u64, Vec<DriveRow>) = (1, Vec::new());
     for drive in candidates {
-        for (_, station) in catalogue.books_of(drive.row)? {
+        for (_, station) in catalogue.replicas_of(drive.row)? {
             if !stations.contains(&station) {
                 continue;
             }
-            let book = catalogue.book(drive.row, &station)?;
+            let replica = catalogue.replica(drive.row, &station)?;
             let at = bag::station_dir(&station).join(&RelName::fixed(bag::LEDGER));
-            let same = match ledger::goes_on_from(volume, &at, &book) {
+            let same = match ledger::goes_on_from(volume, &at, &replica) {
                 // What cannot be read names nobody.
                 Err(JobError::Disk(error)) if error.trouble != Trouble::Gone => false,
                 same => same?,
             };
-            if !same || book.ledger_bytes < found.0 {
+            if !same || replica.ledger_bytes < found.0 {
                 continue;
             }
-            if book.ledger_bytes > found.0 {
-                found = (book.ledger_bytes, Vec::new());
+            if replica.ledger_bytes > found.0 {
+                found = (replica.ledger_bytes, Vec::new());
             }
             found.1.push(drive.clone());
         }

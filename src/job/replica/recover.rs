@@ -34,13 +34,18 @@ pub(super) struct Recovery<'a> {
     pub lost_pages: bool,
 }
 
+/// Whether a copy that counted is lost.
+fn tells_of_damage(event: &Event) -> bool {
+    matches!(event, Event::Damaged { .. } | Event::Absent { .. })
+}
+
 impl Recovery<'_> {
     /// The whole of it, in the order that lets every step be cut: what is only read has changed nothing.
     /// Debris goes into the ledger before it is listed, since a copy that is listed and has no line was read
     /// back before a cut came, and is adopted; so what is adopted is listed first.
     pub(super) fn run(
         &self,
-        book: &mut ReplicaState,
+        state: &mut ReplicaState,
         loaded: &Loaded,
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
@@ -49,30 +54,32 @@ impl Recovery<'_> {
         // Whoever wrote here before may have been ended in the middle: what that left in memory goes to the
         // device first, so that nothing is read here that a cut would still take.
         self.volume.sync_all().map_err(JobError::NotSynced)?;
-        let doubtful = self.lost_pages || book.unsynced_lines;
-        let retelling = Retelling::of(self.catalogue, self.volume, self.dir, book)?;
+        let doubtful = self.lost_pages || state.unsynced_lines;
+        let retelling = Retelling::of(self.catalogue, self.volume, self.dir, state)?;
         let mut end_line_before = loaded.unended && loaded.length > 0;
         let broken = loaded.broken.map(|broken| {
             let to = loaded.length + u64::from(end_line_before);
             let (from, whole_lines, torn) = (broken.at, broken.whole_lines, loaded.torn);
             Event::Recovered { from, to, whole_lines, torn }
         });
-        let mut events = self.recheck(book, loaded.anew, findings)?;
+        let mut events = self.recheck(state, loaded.anew, findings)?;
         if let Some(retelling) = retelling.as_ref().filter(|_| loaded.same_medium) {
             // Before the copies without a line are looked for: these are none.
-            self.append(book, std::mem::take(&mut events), std::mem::take(&mut end_line_before))?;
-            self.append(book, retelling.copies()?, false)?;
+            self.append(state, std::mem::take(&mut events), std::mem::take(&mut end_line_before))?;
+            self.append(state, retelling.copies()?, false)?;
         }
-        let mut orphans = self.orphans(book)?;
+        let mut orphans = self.orphans(state)?;
         if self.lost_pages {
             // They may have names in memory alone. The next mount shows what there is.
-            book.unlisted_anywhere = true;
+            state.unlisted_anywhere = true;
             orphans.clear();
         }
         let proven = manifest::listed_with_their_hash(self.volume, self.dir, &orphans)?;
         let mut adopted = Vec::new();
         for (payload, identity) in orphans {
-            if proven.contains(&payload.number) || self.catalogue.is_message(book.row, &identity)? {
+            if proven.contains(&payload.number)
+                || self.catalogue.is_message(state.row, &identity)?
+            {
                 Finding::Adopted { payload }.note(findings);
                 adopted.push((payload, identity));
             } else {
@@ -82,59 +89,57 @@ impl Recovery<'_> {
         }
         findings.extend(loaded.broken.as_ref().map(finding));
         events.extend(broken);
-        let damage =
-            events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
-        if damage {
+        if events.iter().any(tells_of_damage) {
             // Every message is held against this drive again, so that what was lost is copied anew.
-            book.recorded_through = 0;
+            state.recorded_through = 0;
         }
-        self.append(book, events, end_line_before)?;
+        self.append(state, events, end_line_before)?;
         if self.wrong_lines {
-            manifest::cover_wrong(self.catalogue, self.volume, self.dir, book.row)?;
+            manifest::cover_wrong(self.catalogue, self.volume, self.dir, state.row)?;
         }
         let mend =
             Mending { catalogue: self.catalogue, volume: self.volume, dir: self.dir, doubtful };
-        mend.run(book, &adopted, findings)?;
+        mend.run(state, &adopted, findings)?;
         let adopt = |(payload, identity)| Event::Adopted { payload, identity };
         let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
-        if book.unsynced_lines && events.is_empty() {
+        if state.unsynced_lines && events.is_empty() {
             // A line behind those read makes them as durable as itself.
             events.push(Event::opened());
         }
-        self.append(book, events, false)?;
+        self.append(state, events, false)?;
         if let Some(retelling) = retelling {
-            self.retell(&retelling, book)?;
+            self.retell(&retelling, state)?;
         }
         // Nothing is removed by what the system may only believe.
         if !self.lost_pages {
-            finish_pruning(self.catalogue, self.volume, self.dir, book)?;
+            finish_pruning(self.catalogue, self.volume, self.dir, state)?;
         }
-        self.catalogue.log_damage_mended(book.row)?;
-        self.begin_segment(book);
+        self.catalogue.log_damage_mended(state.row)?;
+        self.begin_segment(state);
         Ok(())
     }
 
     /// Writes again what the ledger told of locations and tells no more. What was known before is forgotten only then.
-    fn retell(&self, retelling: &Retelling<'_>, book: &mut ReplicaState) -> Result<(), JobError> {
-        self.append(book, retelling.roots()?, false)?;
+    fn retell(&self, retelling: &Retelling<'_>, state: &mut ReplicaState) -> Result<(), JobError> {
+        self.append(state, retelling.roots()?, false)?;
         let mut after = None;
         loop {
             let (events, last) = retelling.assertions(after.as_ref())?;
             if last.is_none() {
                 break;
             }
-            self.append(book, events, false)?;
+            self.append(state, events, false)?;
             after = last;
         }
         // Only now what has left: after everything that a restore needs instead of it. Where a line that cannot be read
         // was never known here, nobody here can say what it told of.
         let mut after = None;
-        while book.gaps_unknown == 0 {
-            let (events, last) = retelling.departures(after.as_ref(), book.gaps)?;
+        while state.gaps_unknown == 0 {
+            let (events, last) = retelling.departures(after.as_ref(), state.gaps)?;
             if last.is_none() {
                 break;
             }
-            self.append(book, events, false)?;
+            self.append(state, events, false)?;
             after = last;
         }
         self.catalogue.drop_retired(retelling.retired)
@@ -142,7 +147,7 @@ impl Recovery<'_> {
 
     fn append(
         &self,
-        book: &mut ReplicaState,
+        state: &mut ReplicaState,
         events: Vec<Event>,
         end_line_before: bool,
     ) -> Result<(), JobError> {
@@ -152,9 +157,9 @@ impl Recovery<'_> {
         // A few at a time: of a ruined drive there may be as many as it has copies.
         while end || events.peek().is_some() {
             let some: Vec<_> = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
-            let mut lines = self.catalogue.writers_untold(book, &some)?;
+            let mut lines = self.catalogue.writers_untold(state, &some)?;
             lines.extend(some);
-            ledger::append(self.catalogue, self.volume, self.dir, book, &stamp, lines, end)?;
+            ledger::append(self.catalogue, self.volume, self.dir, state, &stamp, lines, end)?;
             end = false;
         }
         Ok(())
@@ -165,24 +170,24 @@ impl Recovery<'_> {
     /// ledger that is not this drive's own, or a folder that is gone, makes all of them bad.
     fn recheck(
         &self,
-        book: &ReplicaState,
+        state: &ReplicaState,
         anew: bool,
         findings: &mut Vec<Finding>,
     ) -> Result<Vec<Event>, JobError> {
         let mut events = Vec::new();
         let now = self.clock.stamp().time;
-        for copy in self.catalogue.claimed_payloads(book.row)? {
-            events.extend(self.check(book, anew, &copy, findings)?);
+        for copy in self.catalogue.claimed_payloads(state.row)? {
+            events.extend(self.check(state, anew, &copy, findings)?);
         }
         let within = LengthCheck { clock: self.clock, kept: true };
-        let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, book.row, &within)?;
+        let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, state.row, &within)?;
         let mut looked_at = BTreeMap::new();
         for copy in wrong {
-            looked_at.insert(copy.name.number, self.check(book, anew, &copy, findings)?);
+            looked_at.insert(copy.name.number, self.check(state, anew, &copy, findings)?);
         }
         let mut before = NUMBER_MAX + 1;
         loop {
-            let page = self.catalogue.payloads_before(book.row, before, RECHECK_MESSAGES)?;
+            let page = self.catalogue.payloads_before(state.row, before, RECHECK_MESSAGES)?;
             let Some(last) = page.last() else { break };
             before = last.name.number;
             let (sound_until, mut bytes) = (events.len(), 0_u64);
@@ -195,7 +200,7 @@ impl Recovery<'_> {
                 if copy.state.is_whole() {
                     let found = match looked_at.remove(&copy.name.number) {
                         Some(found) => found,
-                        None => self.check(book, anew, &copy, findings)?,
+                        None => self.check(state, anew, &copy, findings)?,
                     };
                     match found {
                         None => sound.push(copy.name.number),
@@ -205,8 +210,8 @@ impl Recovery<'_> {
             }
             self.catalogue.write_transaction(|| {
                 sound.into_iter().try_for_each(|n: u32| {
-                    self.catalogue.read_here(book.row, n..=n)?;
-                    self.catalogue.copies_reread(book.row, n..=n, now)
+                    self.catalogue.read_here(state.row, n..=n)?;
+                    self.catalogue.copies_reread(state.row, n..=n, now)
                 })
             })?;
             if events.len() == sound_until {
@@ -219,14 +224,14 @@ impl Recovery<'_> {
 
     /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be
     /// in the last segments, unless the ledger had to be read anew or some were passed over.
-    fn orphans(&self, book: &mut ReplicaState) -> Result<Vec<(PayloadName, Identity)>, JobError> {
+    fn orphans(&self, state: &mut ReplicaState) -> Result<Vec<(PayloadName, Identity)>, JobError> {
         let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
         let folders = self.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
         let mut segments: Vec<u32> = folders
             .iter()
             .filter(|entry| entry.kind == EntryKind::Folder)
             .filter_map(|entry| PayloadName::segment_of(&entry.name))
-            .filter(|segment| book.unlisted_anywhere || *segment >= book.segment.min(self.since))
+            .filter(|segment| state.unlisted_anywhere || *segment >= state.segment.min(self.since))
             .collect();
         segments.sort_unstable();
         let mut orphans = Vec::new();
@@ -236,9 +241,9 @@ impl Recovery<'_> {
                 // Nobody knows what is in it, so nothing is written to it, and as many numbers as it may hold
                 // are not used: one of them for another copy would be one too many.
                 unseen = true;
-                book.next_number = (book.next_number + SEGMENT_MESSAGES).min(NUMBER_MAX + 1);
-                if segment >= book.segment {
-                    (book.segment, book.segment_used) = (segment, SEGMENT_MESSAGES);
+                state.next_number = (state.next_number + SEGMENT_MESSAGES).min(NUMBER_MAX + 1);
+                if segment >= state.segment {
+                    (state.segment, state.segment_used) = (segment, SEGMENT_MESSAGES);
                 }
                 continue;
             };
@@ -246,10 +251,10 @@ impl Recovery<'_> {
             for entry in entries {
                 used += 1;
                 let Some(name) = PayloadName::from_file(segment, &entry.name) else { continue };
-                book.next_number =
-                    book.next_number.max(name.number.saturating_add(1)).min(NUMBER_MAX + 1);
+                state.next_number =
+                    state.next_number.max(name.number.saturating_add(1)).min(NUMBER_MAX + 1);
                 if entry.kind != EntryKind::File
-                    || self.catalogue.knows_number(book.row, name.number)?
+                    || self.catalogue.knows_number(state.row, name.number)?
                 {
                     continue;
                 }
@@ -260,12 +265,12 @@ impl Recovery<'_> {
                     CopyCheck::Unreadable(_) | CopyCheck::Absent => unseen = true,
                 }
             }
-            if segment >= book.segment {
-                book.segment = segment;
-                book.segment_used = used;
+            if segment >= state.segment {
+                state.segment = segment;
+                state.segment_used = used;
             }
         }
-        book.unlisted_anywhere = unseen;
+        state.unlisted_anywhere = unseen;
         orphans.sort_by_key(|(name, _)| name.number);
         Ok(orphans)
     }
@@ -274,7 +279,7 @@ impl Recovery<'_> {
     /// right may be another drive's, or another day's: it counts against nobody.
     fn check(
         &self,
-        book: &ReplicaState,
+        state: &ReplicaState,
         anew: bool,
         copy: &CopyRow,
         findings: &mut Vec<Finding>,
@@ -291,19 +296,19 @@ impl Recovery<'_> {
         };
         if let (CopyCheck::Is(other), false) = (read, anew) {
             let number = payload.number;
-            self.catalogue.note_wrong(book.drive, book.row, number, &copy.identity, &other)?;
+            self.catalogue.note_wrong(state.drive, state.row, number, &copy.identity, &other)?;
         }
         if read.is_failing() {
-            self.catalogue.mark_worn(book.drive, READ_ERROR)?;
+            self.catalogue.mark_worn(state.drive, READ_ERROR)?;
         }
         found.note(findings);
         Ok(Some(read.event(payload)))
     }
 
     /// A folder that a cut may have damaged is not written to again.
-    fn begin_segment(&self, book: &mut ReplicaState) {
-        if book.segment > 0 && book.segment < SEGMENT_PER_SESSION_MAX {
-            book.segment_used = SEGMENT_MESSAGES;
+    fn begin_segment(&self, state: &mut ReplicaState) {
+        if state.segment > 0 && state.segment < SEGMENT_PER_SESSION_MAX {
+            state.segment_used = SEGMENT_MESSAGES;
         }
     }
 }

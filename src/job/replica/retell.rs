@@ -19,7 +19,7 @@ pub(super) struct Retelling<'a> {
     pub volume: &'a dyn Volume,
     pub dir: &'a RelName,
     /// The row of the ledger as it is read now.
-    pub book: i64,
+    pub replica: i64,
     /// The row of what was known before.
     pub retired: i64,
 }
@@ -30,14 +30,14 @@ impl<'a> Retelling<'a> {
         catalogue: &'a Catalogue,
         volume: &'a dyn Volume,
         dir: &'a RelName,
-        book: &ReplicaState,
+        replica: &ReplicaState,
     ) -> Result<Option<Self>, JobError> {
-        let retired = catalogue.retired(book)?;
+        let retired = catalogue.retired(replica)?;
         Ok(retired.map(|retired| Self {
             catalogue,
             volume,
             dir,
-            book: book.row,
+            replica: replica.row,
             retired: retired.row,
         }))
     }
@@ -46,7 +46,7 @@ impl<'a> Retelling<'a> {
     pub(super) fn copies(&self) -> Result<Vec<Event>, JobError> {
         let (mut events, mut after) = (Vec::new(), 0);
         loop {
-            let page = self.catalogue.copies_untold(self.retired, self.book, after, PAGE)?;
+            let page = self.catalogue.copies_untold(self.retired, self.replica, after, PAGE)?;
             let Some(last) = page.last() else { return Ok(events) };
             after = last.name.number;
             for copy in page {
@@ -62,7 +62,7 @@ impl<'a> Retelling<'a> {
         }
         let read = copy::hash(self.volume, self.dir, payload, identity.bytes)?;
         let is_right = read == CopyCheck::Is(identity);
-        let is_told = self.catalogue.knows_number(self.book, payload.number)?;
+        let is_told = self.catalogue.knows_number(self.replica, payload.number)?;
         Ok(match (copy.state, is_right) {
             (CopyState::Debris, true) => Some(Event::Debris { payload, identity }),
             (CopyState::Good | CopyState::Adopted, true) if is_told => {
@@ -83,11 +83,11 @@ impl<'a> Retelling<'a> {
         &self,
         after: Option<&Untold>,
     ) -> Result<(Vec<Event>, Option<Untold>), JobError> {
-        let page = self.catalogue.assertions_untold(self.retired, self.book, after, PAGE)?;
+        let page = self.catalogue.assertions_untold(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for untold in &page {
             let Said::Stands { missing, suspect, modified, mode } = untold.said else { continue };
-            if !matches!(self.catalogue.held(self.book, untold.content)?, CopyStatus::Good(_)) {
+            if !matches!(self.catalogue.held(self.replica, untold.content)?, CopyStatus::Good(_)) {
                 continue;
             }
             let identity = self.catalogue.identity(untold.content)?;
@@ -114,7 +114,7 @@ impl<'a> Retelling<'a> {
         after: Option<&Untold>,
         gaps: u64,
     ) -> Result<(Vec<Event>, Option<Untold>), JobError> {
-        let page = self.catalogue.departures_untold(self.retired, self.book, after, PAGE)?;
+        let page = self.catalogue.departures_untold(self.retired, self.replica, after, PAGE)?;
         let mut events = Vec::new();
         for untold in &page {
             let Said::Left { why, to } = &untold.said else { continue };
@@ -142,7 +142,7 @@ impl<'a> Retelling<'a> {
     ) -> Result<Option<Option<ContentAt>>, JobError> {
         let catalogue = self.catalogue;
         if let Some(place @ (mailbox, key, heir)) = to {
-            if catalogue.was_asserted(self.book, *mailbox, key, *heir)? {
+            if catalogue.was_asserted(self.replica, *mailbox, key, *heir)? {
                 return Ok(Some(Some(place.clone())));
             }
             if *heir != untold.content {
@@ -150,7 +150,7 @@ impl<'a> Retelling<'a> {
             }
         }
         let here = (untold.mailbox, untold.key.as_slice());
-        Ok(match catalogue.other_place(self.book, here, untold.content)? {
+        Ok(match catalogue.other_place(self.replica, here, untold.content)? {
             Some((mailbox, key)) => Some(Some((mailbox, key, untold.content))),
             None if why == Departed::Moved => None,
             None => Some(None),
@@ -163,7 +163,7 @@ impl<'a> Retelling<'a> {
 
     /// Lines of where mailboxes lay.
     pub(super) fn roots(&self) -> Result<Vec<Event>, JobError> {
-        let roots = self.catalogue.roots_untold(self.retired, self.book)?;
+        let roots = self.catalogue.roots_untold(self.retired, self.replica)?;
         let told = roots.into_iter().map(|(mailbox, root)| {
             let (mailbox, _) = self.catalogue.mailbox_name(mailbox)?;
             Ok(Event::Mailbox { mailbox, root })

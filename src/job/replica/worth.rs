@@ -27,10 +27,10 @@ impl Asked<'_> {
     pub(super) fn may_be_taken_in(
         &self,
         catalogue: &Catalogue,
-        book: &ReplicaState,
+        replica: &ReplicaState,
         partly: bool,
     ) -> Result<Option<LedgerRoom>, JobError> {
-        if !partly && !catalogue.is_vouched_for(book.drive)? {
+        if !partly && !catalogue.is_vouched_for(replica.drive)? {
             self.is_borne_out()?;
         }
         let room = catalogue.room_for(self.length.saturating_sub(self.from));

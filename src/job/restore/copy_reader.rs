@@ -45,8 +45,8 @@ impl<'a> CopyReader<'a> {
         identity: Identity,
     ) -> Result<Self, JobError> {
         let told = gathered.catalogue.copies_of(&gathered.station, content)?;
-        let at = told.iter().filter_map(|(book, copy)| {
-            let drive = gathered.drives.iter().find(|drive| drive.state.row == *book)?;
+        let at = told.iter().filter_map(|(replica, copy)| {
+            let drive = gathered.drives.iter().find(|drive| drive.state.row == *replica)?;
             Some((&*drive.volume, drive.dir.join(&copy.name.to_rel())))
         });
         Ok(Self { identity, at: at.collect() })

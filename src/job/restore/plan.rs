@@ -173,7 +173,9 @@ impl Restorer<'_, '_, '_> {
             self.report.conflicts.push(path.clone());
         }
         let what = match wanted.role {
-            Role::InDoubt { why, book } => return self.in_doubt(path, &wanted.version, why, book),
+            Role::InDoubt { why, replica } => {
+                return self.in_doubt(path, &wanted.version, why, replica);
+            }
             Role::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
             Role::InPlace | Role::Beside | Role::Removed => RestoreKind::AsTold,
         };
@@ -188,13 +190,13 @@ impl Restorer<'_, '_, '_> {
         path: RelName,
         version: &Version,
         why: Departed,
-        book: i64,
+        replica: i64,
     ) -> Result<(), JobError> {
         let mut message = self.version(path, version, RestoreKind::AsTold, Vec::new())?;
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
         let there = free_name(target, maildirs, &self.names, &message.path, &message.identity);
         if !matches!(there, Ok(None)) {
-            let by = self.shown(book);
+            let by = self.shown(replica);
             count(&mut self.report.in_doubt, by, why, message.identity.bytes);
             message.path = RelName::fixed(RECOVERED).join(&message.path);
         }
@@ -224,14 +226,14 @@ impl Restorer<'_, '_, '_> {
             return self.put(message);
         }
         let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
-        let by = self.shown(left_out.book);
+        let by = self.shown(left_out.replica);
         count(&mut self.report.left_out, by, left_out.why, bytes);
         Ok(())
     }
 
     /// Whose word it is, by a replica.
-    fn shown(&self, book: i64) -> String {
-        let drive = self.gathered.drives.iter().find(|drive| drive.state.row == book);
+    fn shown(&self, replica: i64) -> String {
+        let drive = self.gathered.drives.iter().find(|drive| drive.state.row == replica);
         drive.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone())
     }
 

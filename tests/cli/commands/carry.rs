@@ -243,8 +243,8 @@ fn the_list_marks_what_was_removed_and_nothing_is_written_when_nothing_changed()
     assert_eq!(times(&red), written);
 }
 
-/// A month of one message more than a page takes. Whoever has only the stick gets from the first page to every other and
-/// from there to every copy.
+/// A month of one message more than a page takes. Whoever has only the stick gets from the first page to every other
+/// and from there to every copy.
 #[test]
 fn a_month_of_many_messages_is_in_parts_and_every_link_leads_somewhere() {
     let (station, red) = Station::with_drive();

@@ -136,7 +136,8 @@ fn a_torn_id_is_made_anew_and_the_copies_stay() {
     for left in [
         "",
         "{\"format\":1,\"id\":\"00",
-        "not ours at all, and longer than the file that we would write here: .........................................................",
+        "not ours at all, and longer than the file that we would write here: \
+         .........................................................",
     ] {
         fs::write(red.home().join("drive.json"), left).unwrap();
         station.restore().expect_safe().expect_counts(&[("restored", 4)]);

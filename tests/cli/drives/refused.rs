@@ -1,5 +1,5 @@
-//! `drives refuse`: a stick that is not the operator's gets nothing any more, and counts for nothing. `drives add --next`:
-//! leave for one new stick. Which sticks are known is kept beside the catalogue.
+//! `drives refuse`: a stick that is not the operator's gets nothing any more, and counts for nothing. `drives add
+//! --next`: leave for one new stick. Which sticks are known is kept beside the catalogue.
 
 use crate::station::{Station, expect_same, mail};
 use std::fs;

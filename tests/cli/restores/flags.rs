@@ -101,8 +101,8 @@ fn one_put_beside_is_known_again_by_its_new_flags() {
     station.restore_with(&[]).expect_safe().expect_counts(&[("identical", 1), ("restored", 0)]);
 }
 
-/// Into an empty folder both come back where the drives have two places of one message: what a restore puts there itself
-/// is no message that was there before.
+/// Into an empty folder both come back where the drives have two places of one message: what a restore puts there
+/// itself is no message that was there before.
 #[test]
 fn two_places_of_one_message_both_come_back_into_an_empty_folder() {
     let (station, _red) = Station::with_drive();

@@ -1,5 +1,5 @@
-//! A rehearsal's yes and no, each held against a restore that is really made and a look at both trees that knows nothing
-//! of the program: it says yes where they are the same, and only there.
+//! A rehearsal's yes and no, each held against a restore that is really made and a look at both trees that knows
+//! nothing of the program: it says yes where they are the same, and only there.
 
 use crate::station::{Mounted, Station, mail, sh};
 use crate::stick::Stick;

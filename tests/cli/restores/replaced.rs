@@ -1,5 +1,5 @@
-//! A name that was a folder's and is a message's, or the other way round; and paths too long for what they come to. Both
-//! are kept, and nothing holds up the rest.
+//! A name that was a folder's and is a message's, or the other way round; and paths too long for what they come to.
+//! Both are kept, and nothing holds up the rest.
 
 use crate::station::{Station, mail, tree};
 use std::collections::BTreeSet;

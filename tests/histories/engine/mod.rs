@@ -361,7 +361,7 @@ impl Program {
             let ask = || -> Result<Vec<(Location, Content)>, JobError> {
                 let mut all = Vec::new();
                 let Some(drive) = catalogue.drive(id)? else { return Ok(all) };
-                let book = catalogue.book(drive.row, &station())?;
+                let replica = catalogue.replica(drive.row, &station())?;
                 if !catalogue.counts(drive.row)? {
                     return Ok(all);
                 }
@@ -378,8 +378,8 @@ impl Program {
                     if catalogue.identity(known)? != read {
                         continue;
                     }
-                    let stands = catalogue.standing(book.row, mailbox, &name.key(), known)?;
-                    let held = matches!(catalogue.held(book.row, known)?, CopyStatus::Good(_));
+                    let stands = catalogue.standing(replica.row, mailbox, &name.key(), known)?;
+                    let held = matches!(catalogue.held(replica.row, known)?, CopyStatus::Good(_));
                     if held && stands.is_some_and(|stands| stands.as_of >= row.to_be_told()) {
                         all.push((at, content));
                     }

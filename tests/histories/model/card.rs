@@ -1,5 +1,5 @@
-//! A card: its mailboxes, and what its catalogue knows. Owns what a card makes of what it finds changed, of what it reads
-//! on sticks, and of what a person says.
+//! A card: its mailboxes, and what its catalogue knows. Owns what a card makes of what it finds changed, of what it
+//! reads on sticks, and of what a person says.
 
 use super::ledger::*;
 use super::pass::tell;
@@ -269,7 +269,8 @@ impl Card {
         }
     }
 
-    /// Where what was seen to go may have been what this card knew: a position of this card that is not, to say it anew.
+    /// Where what was seen to go may have been what this card knew: a position of this card that is not, to say it
+    /// anew.
     fn later_than(&mut self, seen: Position, since: Position) -> Option<Position> {
         let may = |card: &Self, position| match broken(Break::UnknownCoversNothing) {
             true => card.covers(seen, position),
@@ -343,9 +344,9 @@ impl Card {
         missing.keys().chain(lacks).copied().collect()
     }
 
-    /// Whether a restore leaves out what a stick says, by this card's word, as soon as that is told; or by the word of the
-    /// others known, where it comes back elsewhere in its mailbox. Of a ledger with lines that cannot be read this card
-    /// speaks only of what it saw after it met them.
+    /// Whether a restore leaves out what a stick says, by this card's word, as soon as that is told; or by the word of
+    /// the others known, where it comes back elsewhere in its mailbox. Of a ledger with lines that cannot be read this
+    /// card speaks only of what it saw after it met them.
     fn is_left_out(&self, stick: usize, key: &Key, stamps: &[Position]) -> bool {
         let elsewhere = |other: &Key| {
             let here = other.1 == key.1 && other.0.mailbox == key.0.mailbox && other != key;
@@ -390,8 +391,8 @@ impl Card {
         all.into_iter().all(own)
     }
 
-    /// A person knows that this is gone; or, of what another card has told, that it is not wanted here. What was told of
-    /// as gone, in order.
+    /// A person knows that this is gone; or, of what another card has told, that it is not wanted here. What was told
+    /// of as gone, in order.
     pub(crate) fn acknowledge(&mut self) -> BTreeSet<Key> {
         let all = self.lacking();
         let (ours, others): (BTreeSet<Key>, BTreeSet<Key>) = all.into_iter().partition(|key| {

@@ -95,7 +95,8 @@ impl Writers {
         parents.is_some_and(|all| all.iter().any(|parent| self.covers(*parent, b)))
     }
 
-    /// Whether it may include it, for all that is known: a link that is not known may lead there. Not where `b` includes
+    /// Whether it may include it, for all that is known: a link that is not known may lead there. Not where `b`
+    /// includes
     /// `a` itself.
     pub(super) fn may_cover(&self, a: Position, b: Position) -> bool {
         let leads =

@@ -124,8 +124,9 @@ impl Pen<'_> {
         Some(())
     }
 
-    /// Whether a departure may be written (None: it waits), and behind a line of which place: of where the message went or
-    /// of what replaced it, as far as that is on the card or missing; and of the same content, where the card has that.
+    /// Whether a departure may be written (None: it waits), and behind a line of which place: of where the message went
+    /// or of what replaced it, as far as that is on the card or missing; and of the same content, where the card has
+    /// that.
     fn may_leave(&mut self, key: &Key, gone: &Gone) -> Option<Option<Option<Key>>> {
         let card = self.card;
         let replaced = gone.next.is_some_and(|next| next.1 != key.1);

@@ -166,8 +166,8 @@ fn older_versions(
     }
 }
 
-/// Good copies that no line of their own ledger names, and that are given nowhere else: what another ledger says of them
-/// hides none.
+/// Good copies that no line of their own ledger names, and that are given nowhere else: what another ledger says of
+/// them hides none.
 fn numbered(sticks: &[&Stick], out: &mut Restored) {
     let names = |stick: &Stick, content| stick.ledger.claims.keys().any(|key| key.1 == content);
     for stick in sticks {

@@ -1,6 +1,6 @@
 //! Ledgers that are rightly chained and tell of very many writers, marks or mailboxes, in few bytes: whoever restores
-//! beside them waits as long as their lines are, and no longer. Four times as many lines may take four times as long, and
-//! what takes longer by their square is found: it would be sixteen.
+//! beside them waits as long as their lines are, and no longer. Four times as many lines may take four times as long,
+//! and what takes longer by their square is found: it would be sixteen.
 
 use crate::flood::Flood;
 use crate::forger::Forger;
@@ -199,8 +199,8 @@ fn a_restore_beside_thousands_of_mailboxes_takes_as_long_as_their_lines() {
     expect_no_square(Crowd::Mailboxes, 300);
 }
 
-/// A message that so many strangers have marked, and each of them removed: by the rule all of it is taken back. Of more than
-/// are looked up nothing is.
+/// A message that so many strangers have marked, and each of them removed: by the rule all of it is taken back. Of more
+/// than are looked up nothing is.
 #[test]
 fn what_more_strangers_marked_than_are_looked_up_is_given_back() {
     for (strangers, is_given) in [(3, false), (MARKS_APART - 1, false), (MARKS_APART + 6, true)] {

@@ -157,8 +157,8 @@ fn what_one_stick_says_is_gone_comes_back_from_the_other() {
     }
 }
 
-/// The good stick has lost its ledger: nothing on it says of its copies that they are somebody's mail. What the other one
-/// says of them hides none, not even where its own copies of them are hollow.
+/// The good stick has lost its ledger: nothing on it says of its copies that they are somebody's mail. What the other
+/// one says of them hides none, not even where its own copies of them are hollow.
 #[test]
 fn copies_of_a_stick_without_a_ledger_come_back_whatever_another_says_of_them() {
     for how in LIES {

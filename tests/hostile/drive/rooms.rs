@@ -158,7 +158,7 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
     };
     let before = audit(scene.station.audit());
     let catalogue = Catalogue::open(&state).unwrap().0;
-    let tables = ["content", "mailbox", "assertion", "payload", "mark", "writer", "book_writer"];
+    let tables = ["content", "mailbox", "assertion", "payload", "mark", "writer", "replica_writer"];
     let there = tables.map(|table| rows(&state, table));
     let pages = catalogue.pages().unwrap();
     let at_pull = Arc::new(AtomicU32::new(0));

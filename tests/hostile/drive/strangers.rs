@@ -279,8 +279,8 @@ fn a_stick_that_was_named_is_used_where_only_known_ones_are() {
     assert_eq!(told.drive("BIRCH")["state"], "left-alone", "{}", told.text());
 }
 
-/// A stick without a serial number cannot be told from another that says the same: it is used where its folder is named,
-/// and nobody finds that out when it is too late.
+/// A stick without a serial number cannot be told from another that says the same: it is used where its folder is
+/// named, and nobody finds that out when it is too late.
 #[test]
 fn a_stick_without_a_serial_number_is_known_to_nobody_and_that_is_said() {
     let mut card = Card::with_sticks(&["AMBER", "BIRCH"]);

@@ -165,8 +165,8 @@ fn mailbox_and_drive_may_not_lie_in_each_other() {
 }
 
 /// The mailbox's folder is a link now. A link there is the operator's own and is followed by the operator, as to a
-/// mailbox on another disk; but what it leads to is a mailbox of its own, and the one before loses nothing. Root follows
-/// none there.
+/// mailbox on another disk; but what it leads to is a mailbox of its own, and the one before loses nothing. Root
+/// follows none there.
 #[test]
 fn a_mailbox_replaced_by_a_link_loses_nothing_of_the_one_before() {
     let mut scene = Scene::mirrored(3);
