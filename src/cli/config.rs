@@ -75,7 +75,7 @@ pub(super) struct Verify {
     /// Every copy is re-read within this span; `0s`: never.
     #[serde(default, deserialize_with = "span")]
     pub every: Option<Duration>,
-    /// Octets a second at most.
+    /// Bytes a second at most.
     #[serde(default, deserialize_with = "rate")]
     pub max_rate: Option<u64>,
 }
@@ -315,8 +315,8 @@ mod tests {
     fn rates_name_their_unit() {
         let good =
             [("4 MiB/s", 4 << 20), ("500KiB/s", 500 << 10), ("3 MB/s", 3_000_000), ("9 B/s", 9)];
-        for (text, octets) in good {
-            assert_eq!(parse_rate(text), Ok(octets), "{text}");
+        for (text, bytes) in good {
+            assert_eq!(parse_rate(text), Ok(bytes), "{text}");
         }
         for text in ["", "4", "4 MiB", "0 MiB/s", "-1 B/s", "99999999999999999999 B/s", "1 Mb/s"] {
             assert!(parse_rate(text).is_err(), "{text}");

@@ -35,7 +35,7 @@ const NOTIFY_AFTER: Duration = Duration::from_secs(1800);
 
 /// Default of `verify.every`: common practice, no source. Cells without power lose charge over months.
 const VERIFY_EVERY: Duration = Duration::from_secs(30 * 86_400);
-/// Default of `verify.max_rate`, in octets a second: well below what the slowest bus of a board carries, so that
+/// Default of `verify.max_rate`, in bytes a second: well below what the slowest bus of a board carries, so that
 /// new mail and the link are not held up.
 const VERIFY_RATE: u64 = 4 << 20;
 

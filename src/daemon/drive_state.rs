@@ -103,7 +103,7 @@ pub(super) fn next(state: DriveState, happening: DriveEvent) -> (DriveState, Dri
         // A failed drive waits for its time: news about mail must not make it be hammered.
         (S::Failed, H::Wanted) => (S::Failed, DriveAction::Rest),
         (S::Failed, H::TimeUp) => (S::Copying, DriveAction::Work),
-        // Its owner has it: not one octet more until it has been away.
+        // Its owner has it: not one byte more until it has been away.
         (S::Released, H::Left) => (S::Away, DriveAction::Rest),
         (S::Released, _) => (S::Released, DriveAction::Rest),
         (_, H::LetGo) => (S::Released, DriveAction::Rest),

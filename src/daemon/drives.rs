@@ -36,7 +36,7 @@ pub(super) struct Drives<'a> {
     service: Service,
     /// The states of the drives as last told to the service manager.
     status: Vec<(String, DriveState)>,
-    /// Before this no drive is re-read: the last bite came quicker than its octets may.
+    /// Before this no drive is re-read: the last bite came quicker than its bytes may.
     reread_from: Option<Instant>,
 }
 

@@ -52,7 +52,7 @@ pub enum Notice<'a> {
         label: &'a str,
         /// How many.
         messages: u64,
-        /// Octets of them.
+        /// Bytes of them.
         bytes: u64,
     },
     /// Messages could not be copied to a drive.

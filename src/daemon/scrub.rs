@@ -47,7 +47,7 @@ pub(super) struct ScrubOutcome {
     pub due: Option<Duration>,
     /// When it was begun.
     pub begun: Instant,
-    /// How long its octets take at the rate allowed.
+    /// How long its bytes take at the rate allowed.
     pub at_least: Duration,
 }
 

@@ -107,9 +107,9 @@ mod tests {
         let found = installed(folder.path());
         let names: Vec<_> = found.iter().map(|program| program.name.as_str()).collect();
         assert_eq!(names, ["counterfoil-aarch64", "counterfoil-x86_64"]);
-        let mut octets = [0; 64];
-        let got = found[1].open().unwrap().read(&mut octets).unwrap();
-        assert_eq!(&octets[..got], b"counterfoil-x86_64");
+        let mut bytes = [0; 64];
+        let got = found[1].open().unwrap().read(&mut bytes).unwrap();
+        assert_eq!(&bytes[..got], b"counterfoil-x86_64");
         assert_eq!(installed(&folder.path().join("none")), []);
     }
 }

@@ -17,7 +17,7 @@ pub enum DemoDir {
     Kept(PathBuf),
 }
 
-/// The files of a tree: path from its root, octets, time of the last change.
+/// The files of a tree: path from its root, bytes, time of the last change.
 pub type Files = BTreeMap<PathBuf, (Vec<u8>, SystemTime)>;
 
 impl DemoDir {
@@ -43,14 +43,14 @@ impl DemoDir {
     }
 
     /// Delivers a message the way mail programs do: written under another name, then renamed.
-    pub fn deliver(&self, folder: &str, name: &str, octets: &[u8]) -> Result<(), DiskError> {
+    pub fn deliver(&self, folder: &str, name: &str, bytes: &[u8]) -> Result<(), DiskError> {
         let folder = self.path(folder);
         super::temporary::make_dirs(&folder.join("tmp"))?;
         super::temporary::make_dirs(&folder.join("new"))?;
         super::temporary::make_dirs(&folder.join("cur"))?;
         let written = folder.join("tmp").join(name);
         let write = || {
-            std::fs::write(&written, octets)?;
+            std::fs::write(&written, bytes)?;
             std::fs::rename(&written, folder.join("new").join(name))
         };
         write().map_err(|e| fail("deliver", &written, &e))

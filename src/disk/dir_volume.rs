@@ -20,7 +20,7 @@ use std::path::{Path, PathBuf};
 
 /// File system number of FAT in `statfs` (statfs(2)).
 const FAT: i64 = 0x4d44;
-/// Longest file on FAT32, in octets (FAT specification 1.03).
+/// Longest file on FAT32, in bytes (FAT specification 1.03).
 const FAT_LONGEST: u64 = 4_294_967_295;
 
 /// A folder in which a drive may be found.
@@ -73,7 +73,7 @@ struct DirVolume {
     door: DirVolumeSource,
     facts: VolumeFacts,
     fat: bool,
-    /// Octets of the whole file system: no file of ours can be longer.
+    /// Bytes of the whole file system: no file of ours can be longer.
     capacity: u64,
 }
 

@@ -274,7 +274,7 @@ pub fn draw_ids_from(number: u64) {
     DRAWN.set(Some(number));
 }
 
-/// Octets from the kernel's random numbers.
+/// Bytes from the kernel's random numbers.
 pub fn random_bits() -> Result<u64, DiskError> {
     if let Some(number) = DRAWN.get() {
         DRAWN.set(Some(number.wrapping_add(1)));
@@ -289,7 +289,7 @@ pub fn random_bits() -> Result<u64, DiskError> {
 const SOCKET: &str = "daemon.sock";
 
 /// The state folder, open, and by it a path to the socket that is short enough for any state folder: the kernel takes
-/// 107 octets (unix(7)).
+/// 107 bytes (unix(7)).
 fn socket_path(state: &Path) -> Result<(OwnedFd, PathBuf), DiskError> {
     let flags = OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC;
     let dir = rustix::fs::open(state, flags, Mode::empty())

@@ -143,7 +143,7 @@ impl MessageFile {
             .map_err(|errno| DiskError::new("look at", &self.at, errno))
     }
 
-    /// Drops what the system remembers of its octets, so that they are read from the card. A hint.
+    /// Drops what the system remembers of its bytes, so that they are read from the card. A hint.
     pub fn drop_cache(&self) {
         if let Err(errno) = rustix::fs::fadvise(&self.fd, 0, None, rustix::fs::Advice::DontNeed) {
             // Then it is read from memory, and damage shows at another time.
@@ -151,12 +151,12 @@ impl MessageFile {
         }
     }
 
-    /// Passes over octets: the next ones read are those at an offset.
+    /// Passes over bytes: the next ones read are those at an offset.
     pub fn seek(&mut self, offset: u64) {
         self.offset = offset;
     }
 
-    /// Reads the next octets; 0 at the end.
+    /// Reads the next bytes; 0 at the end.
     pub fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         let got =
             rustix::io::retry_on_intr(|| rustix::io::pread(&self.fd, &mut *into, self.offset))
@@ -182,7 +182,7 @@ pub fn read_full(
 }
 
 /// The same for a file whose length is known: a read that ends just there needs no second one to tell that
-/// it is the end. `left` is how many octets are expected still.
+/// it is the end. `left` is how many bytes are expected still.
 pub fn read_if_unchanged(
     mut read: impl FnMut(&mut [u8]) -> Result<usize, DiskError>,
     into: &mut [u8],

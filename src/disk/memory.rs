@@ -94,7 +94,7 @@ impl MemoryDrive {
         }
     }
 
-    /// Sets the room left, in octets.
+    /// Sets the room left, in bytes.
     pub fn set_room(&self, bytes: u64) {
         self.state().room = bytes;
     }
@@ -114,7 +114,7 @@ impl MemoryDrive {
         self.state().serial = Some(serial.to_owned());
     }
 
-    /// Another medium with the same octets on it.
+    /// Another medium with the same bytes on it.
     pub fn copied(&self) -> Self {
         let state = self.state();
         let (now, durable) = (state.now.clone(), state.durable.clone());
@@ -156,7 +156,7 @@ impl MemoryDrive {
         (state.now, state.durable) = (Tree::default(), Tree::default());
     }
 
-    /// From this octet on reading a file fails, as behind the last cluster of one that claims to be longer.
+    /// From this byte on reading a file fails, as behind the last cluster of one that claims to be longer.
     pub fn set_unreadable_from(&self, path: &str, octet: usize) {
         self.state().unreadable.insert(path.as_bytes().to_vec(), octet);
     }
@@ -166,7 +166,7 @@ impl MemoryDrive {
         self.state().unreadable_folder = Some(path.as_bytes().to_vec());
     }
 
-    /// The octets of a file.
+    /// The bytes of a file.
     pub fn file(&self, path: &str) -> Option<Vec<u8>> {
         self.state().now.files.get(path.as_bytes()).cloned()
     }

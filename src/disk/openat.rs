@@ -121,7 +121,7 @@ pub(super) fn make_dirs(
     }
 }
 
-/// Writes all octets at an offset.
+/// Writes all bytes at an offset.
 pub(super) fn write_all(
     fd: BorrowedFd<'_>,
     mut bytes: &[u8],

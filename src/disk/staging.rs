@@ -35,7 +35,7 @@ pub struct Staged {
     offset: u64,
 }
 
-/// What a file has beside its octets.
+/// What a file has beside its bytes.
 #[derive(Debug, Clone, Copy)]
 pub struct FileAttrs {
     /// Its permission bits.
@@ -137,7 +137,7 @@ impl StagingDir {
 }
 
 impl Staged {
-    /// Octets written so far.
+    /// Bytes written so far.
     pub fn length(&self) -> u64 {
         self.offset
     }
@@ -152,7 +152,7 @@ impl Staged {
         Ok(())
     }
 
-    /// Appends all octets.
+    /// Appends all bytes.
     pub fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError> {
         openat::write_all(self.fd.as_fd(), bytes, self.offset)
             .map_err(|errno| DiskError::new("write", &self.name, errno))?;

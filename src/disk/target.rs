@@ -164,7 +164,7 @@ impl TargetDir {
         super::MailboxDir::open_below(self.root.as_fd(), at)
     }
 
-    /// Whether so many octets more have room. What has none is not begun, so that it does not take the room of others.
+    /// Whether so many bytes more have room. What has none is not begun, so that it does not take the room of others.
     pub fn has_room(&self, bytes: u64) -> Result<(), DiskError> {
         let fs = rustix::fs::fstatvfs(&self.root)
             .map_err(|errno| DiskError::new("measure room in", &self.shown, errno))?;

@@ -32,7 +32,7 @@ pub struct VolumeFacts {
     pub shown: String,
     /// Tells one mount of one device from another, within one boot.
     pub mount: String,
-    /// The longest file its file system holds, in octets.
+    /// The longest file its file system holds, in bytes.
     pub longest_file: u64,
     /// It may only be read.
     pub read_only: bool,
@@ -71,7 +71,7 @@ pub struct Entry {
 /// The files of a folder by their raw names, each with its length in bytes.
 pub type Lengths = Vec<(Vec<u8>, u64)>;
 
-/// Where octets are to come from.
+/// Where bytes are to come from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ReadFrom {
     /// The system's memory will do.
@@ -88,7 +88,7 @@ pub trait Volume: Send + Sync {
     fn facts(&self) -> &VolumeFacts;
     /// Fails if the device was pulled, or something else is mounted in its place.
     fn present(&self) -> Result<(), DiskError>;
-    /// Octets that can still be written.
+    /// Bytes that can still be written.
     fn room(&self) -> Result<u64, DiskError>;
     /// Makes a folder; one that is there is fine.
     fn make_dir(&self, at: &RelName) -> Result<(), DiskError>;
@@ -107,14 +107,14 @@ pub trait Volume: Send + Sync {
         }
         Ok(files)
     }
-    /// Length of a regular file in octets; `None` if nothing has that name.
+    /// Length of a regular file in bytes; `None` if nothing has that name.
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError>;
     /// Makes a file that must not be there yet.
     fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError>;
     /// Writes into a file that is there, at an offset no further than its end, and makes it
     /// durable with everything written to the device before: on FAT, only this flushes the device.
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError>;
-    /// Sees to it that a file may grow to so many octets without its file system having to find room for
+    /// Sees to it that a file may grow to so many bytes without its file system having to find room for
     /// it: on FAT the chain of its clusters is then handed over with everything else, before a length that
     /// needs it. Of a file that is that long already, what was reserved before is given back. A hint: what
     /// cannot do it passes it over.
@@ -148,12 +148,12 @@ pub trait Volume: Send + Sync {
 
 /// A file being written.
 pub trait Sink {
-    /// Appends all octets.
+    /// Appends all bytes.
     fn write(&mut self, bytes: &[u8]) -> Result<(), DiskError>;
 }
 
 /// A file being read.
 pub trait Source: Send {
-    /// Reads some octets; 0 at the end.
+    /// Reads some bytes; 0 at the end.
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError>;
 }

@@ -9,7 +9,7 @@ use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, FileType, Mode, OFlags, RawDir};
 use rustix::io::Errno;
 
-/// Octets asked of the kernel at a time.
+/// Bytes asked of the kernel at a time.
 const LISTED_AT_ONCE: usize = 32 << 10;
 
 /// A walk on its way.
@@ -50,7 +50,7 @@ struct Level {
 /// The names of a folder in one piece: a million of them are not a million pieces of memory.
 #[derive(Default)]
 struct Names {
-    octets: Vec<u8>,
+    bytes: Vec<u8>,
     /// Where each begins, how long it is, and what it is.
     parts: Vec<(u32, u16, Kind)>,
 }
@@ -185,7 +185,7 @@ impl Names {
             if name == b"." || name == b".." {
                 continue;
             }
-            if self.octets.len() + name.len() > MAILBOX_FOLDER_BYTES {
+            if self.bytes.len() + name.len() > MAILBOX_FOLDER_BYTES {
                 trouble = Some("it holds too many files".to_owned());
                 break;
             }
@@ -193,11 +193,11 @@ impl Names {
                 FileType::Directory => Kind::Folder,
                 _ => Kind::Other,
             };
-            self.parts.push((self.octets.len() as u32, name.len() as u16, kind));
-            self.octets.extend_from_slice(name);
+            self.parts.push((self.bytes.len() as u32, name.len() as u16, kind));
+            self.bytes.extend_from_slice(name);
         }
-        let octets = &self.octets;
-        self.parts.sort_unstable_by(|a, b| part(octets, a).cmp(part(octets, b)));
+        let bytes = &self.bytes;
+        self.parts.sort_unstable_by(|a, b| part(bytes, a).cmp(part(bytes, b)));
         trouble
     }
 
@@ -210,11 +210,11 @@ impl Names {
 
     fn get(&self, at: usize) -> Option<(&[u8], Kind)> {
         let found = self.parts.get(at)?;
-        Some((part(&self.octets, found), found.2))
+        Some((part(&self.bytes, found), found.2))
     }
 }
 
-fn part<'a>(octets: &'a [u8], &(from, length, _): &(u32, u16, Kind)) -> &'a [u8] {
+fn part<'a>(bytes: &'a [u8], &(from, length, _): &(u32, u16, Kind)) -> &'a [u8] {
     let from = from as usize;
-    &octets[from..from + usize::from(length)]
+    &bytes[from..from + usize::from(length)]
 }

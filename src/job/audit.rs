@@ -20,9 +20,9 @@ pub struct AuditOptions<'a> {
     pub wanted_copies: u32,
     /// The drives there now, by row, and how each did: `None` if it can take messages.
     pub present: &'a [(i64, Option<Reason>)],
-    /// The longest file that all drives there now can hold, in octets.
+    /// The longest file that all drives there now can hold, in bytes.
     pub longest_file: u64,
-    /// The room on the emptiest drive there now that takes messages, in octets.
+    /// The room on the emptiest drive there now that takes messages, in bytes.
     pub room: u64,
     /// The link on which a lost message would be asked for again.
     pub link: Link,
@@ -39,7 +39,7 @@ pub struct ListedMessage {
     pub mailbox: MailboxName,
     /// Its path.
     pub path: RelName,
-    /// Its length in octets.
+    /// Its length in bytes.
     pub bytes: u64,
     /// Its digest, if it could be read.
     pub digest: Option<Digest>,
@@ -64,7 +64,7 @@ pub struct ListedMessage {
 pub struct MessageGroup {
     /// The first, at most as many as were asked for.
     pub listed: Vec<ListedMessage>,
-    /// How many there are in all, and their octets, by reason.
+    /// How many there are in all, and their bytes, by reason.
     counts: BTreeMap<Option<&'static str>, (u64, u64)>,
     /// Seconds on the air for those that no drive would give back; never with a link that is not known.
     seconds: f64,
@@ -100,12 +100,12 @@ impl MessageGroup {
         (!self.seconds.is_nan()).then_some(self.seconds)
     }
 
-    /// Octets of them.
+    /// Bytes of them.
     pub fn bytes(&self) -> u64 {
         self.counts.values().map(|(_, bytes)| bytes).sum()
     }
 
-    /// Number and octets of those with each reason, by the reason's text.
+    /// Number and bytes of those with each reason, by the reason's text.
     pub fn by_reason(&self) -> impl Iterator<Item = (Reason, u64, u64)> {
         self.counts.iter().filter_map(|(reason, (count, bytes))| {
             Some((Reason::from_text((*reason)?)?, *count, *bytes))
@@ -129,7 +129,7 @@ pub struct Audit {
     pub vanished: MessageGroup,
     /// Messages whose present version looks like damage to the card; with a reason if no drive has the last good one.
     pub suspect: MessageGroup,
-    /// Every drive known: its row, and number and octets of messages it holds for this station.
+    /// Every drive known: its row, and number and bytes of messages it holds for this station.
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
 

@@ -321,7 +321,7 @@ fn look_at_twins(
 }
 
 enum MessageRead {
-    /// The message, and its last octets.
+    /// The message, and its last bytes.
     Whole(NewFile, Vec<u8>),
     /// It is not what the first look saw.
     Changed(FileFacts),
@@ -376,7 +376,7 @@ fn read_message(
     ))
 }
 
-/// Whether a whole block is NUL, of octets that begin where a block does.
+/// Whether a whole block is NUL, of bytes that begin where a block does.
 pub(super) fn any_nul_block(octets: &[u8]) -> bool {
     octets.chunks_exact(NUL_BLOCK_BYTES).any(|block| block.iter().all(|&b| b == 0))
 }
@@ -407,7 +407,7 @@ impl PrefixCheck {
     }
 }
 
-/// Whether a new version looks like damage to the card: emptied, or ending in octets never written.
+/// Whether a new version looks like damage to the card: emptied, or ending in bytes never written.
 /// (One cut short is found when it is copied, beside the version before.)
 fn suspicion(
     catalogue: &Catalogue,

@@ -7,14 +7,14 @@ use crate::model::{Timestamp, limits::HEADER_BYTES, limits::HEADER_CHARS};
 use jiff::fmt::rfc2822::DateTimeParser;
 use mail_parser::{Address, MessageParser};
 
-/// The headers of a message, from its first octets; empty fields where they cannot be read.
+/// The headers of a message, from its first bytes; empty fields where they cannot be read.
 pub fn read(start: &[u8]) -> Headers {
     let start = &start[..start.len().min(HEADER_BYTES)];
     // The parser is only a display aid and mail is hostile: a panic in it is an unreadable header.
     std::panic::catch_unwind(|| parse(start)).unwrap_or_default()
 }
 
-/// The headers, and what a message of so many octets is made of.
+/// The headers, and what a message of so many bytes is made of.
 pub fn read_and_weigh(start: &[u8], bytes: u64) -> (Headers, SizeBreakdown) {
     let headers = read(start);
     let start = &start[..start.len().min(HEADER_BYTES)];

@@ -18,7 +18,7 @@ use std::time::Duration;
 pub struct Pruned {
     /// Copies.
     pub copies: u64,
-    /// Octets of them.
+    /// Bytes of them.
     pub bytes: u64,
 }
 
@@ -32,7 +32,7 @@ struct LastReference {
     unsure: bool,
 }
 
-/// Gives up as many as make `need` octets of room, the oldest first, at most a batch: those last told of longer than
+/// Gives up as many as make `need` bytes of room, the oldest first, at most a batch: those last told of longer than
 /// `after` ago. The ledger is told first; then each is taken out of the manifest and removed.
 pub fn prune(
     catalogue: &Catalogue,

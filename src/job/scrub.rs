@@ -18,7 +18,7 @@ use std::time::Duration;
 pub struct ScrubRules {
     /// Every copy is, within this span; zero: never.
     pub every: Duration,
-    /// Octets a second at most.
+    /// Bytes a second at most.
     pub max_rate: u64,
 }
 
@@ -36,7 +36,7 @@ impl ScrubRules {
         catalogue.reread_due(replica, self.every / 8 * REREAD_EIGHTHS, clock).map(Some)
     }
 
-    /// How long so many octets take at least.
+    /// How long so many bytes take at least.
     pub fn time_for(&self, octets: u64) -> Duration {
         Duration::from_secs_f64(octets as f64 / self.max_rate.max(1) as f64)
     }
@@ -59,7 +59,7 @@ enum Of {
 /// What a bite came to.
 #[derive(Debug, Default)]
 pub struct ScrubStep {
-    /// Octets read.
+    /// Bytes read.
     pub octets: u64,
     /// What was found on the drive.
     pub findings: Vec<Finding>,

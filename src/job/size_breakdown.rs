@@ -9,7 +9,7 @@ const RULE: &str = "-----";
 /// What begins so is armour around a key or a signature (RFC 7468, RFC 9580): the writer's own.
 const ARMOUR: [&str; 2] = ["-----BEGIN ", "-----END "];
 
-/// What a message is made of, from its first octets and its whole length. What lies behind the first octets
+/// What a message is made of, from its first bytes and its whole length. What lies behind the first bytes
 /// counts as the last part that begins in them.
 pub(super) fn of(start: &[u8], bytes: u64) -> SizeBreakdown {
     let mut weight = SizeBreakdown::default();
@@ -47,7 +47,7 @@ fn text<'m>(part: &'m MessagePart<'_>) -> Option<&'m str> {
     }
 }
 
-/// The share of quoted lines in a decoded text, of so many octets as stored.
+/// The share of quoted lines in a decoded text, of so many bytes as stored.
 fn quoted_share(text: &str, octets: u64) -> u64 {
     let mut quoted = 0;
     let mut earlier = false;

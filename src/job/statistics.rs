@@ -72,7 +72,7 @@ pub struct SizeGroup {
     pub name: String,
     /// Messages.
     pub messages: u64,
-    /// Octets.
+    /// Bytes.
     pub bytes: u64,
     /// What they are made of, as far as it is known.
     pub weight: SizeBreakdown,
@@ -91,7 +91,7 @@ impl SizeGroup {
         self.seconds = seconds.map(|seconds| self.seconds.unwrap_or(0.0) + seconds);
     }
 
-    /// Octets of headers and of the lines between parts.
+    /// Bytes of headers and of the lines between parts.
     pub fn head(&self) -> u64 {
         let SizeBreakdown { body, quoted, attached } = self.weight;
         self.bytes.saturating_sub(body + quoted + attached)

@@ -61,7 +61,7 @@ impl SyncJob<'_> {
         mirror_drive(catalogue, station, mailboxes, drive, claims, clock, progress)
     }
 
-    /// Octets needed for what a round could not copy, if that is for want of room and may be had by pruning.
+    /// Bytes needed for what a round could not copy, if that is for want of room and may be had by pruning.
     fn needed(&self, round: &SyncOutcome) -> Option<u64> {
         let report = round.outcome.as_ref().ok().filter(|_| self.prune.is_some())?;
         let full = report.failed.iter().filter(|failed| failed.reason == Reason::DriveFull);

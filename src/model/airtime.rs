@@ -23,11 +23,11 @@ impl Default for Link {
 }
 
 impl Link {
-    /// Seconds on the air for so many octets, as they are stored; `None` if the link is not known.
+    /// Seconds on the air for so many bytes, as they are stored; `None` if the link is not known.
     ///
     /// With R bits a second, efficiency e, bursts of t seconds, a turnaround of u seconds and a loss p:
     /// n = ceil(8B / (R e t)), T = (8B / (R e) + n u) / (1 - p).
-    pub fn seconds(&self, octets: u64) -> Option<f64> {
+    pub fn seconds(&self, bytes: u64) -> Option<f64> {
         let rate = self.bits_per_second.filter(|rate| rate.is_finite() && *rate > 0.0)?;
         let sound = |share: f64| share.is_finite() && (0.0..=1.0).contains(&share);
         if !sound(self.efficiency)
@@ -37,7 +37,7 @@ impl Link {
         {
             return None;
         }
-        let plain = 8.0 * octets as f64 / (rate * self.efficiency);
+        let plain = 8.0 * bytes as f64 / (rate * self.efficiency);
         let bursts = match self.burst.filter(|burst| *burst > 0.0) {
             Some(burst) => (plain / burst).ceil(),
             None => 0.0,

@@ -143,7 +143,7 @@ pub fn read_manifest_line(line: &[u8]) -> Option<(Digest, PayloadName)> {
     Some((digest.parse().ok()?, path.parse().ok()?))
 }
 
-/// Octets of exactly this length that every reader of the manifest passes over: used to cover a
+/// Bytes of exactly this length that every reader of the manifest passes over: used to cover a
 /// torn end, which on FAT may not be cut off. A comment line, or a lone line feed.
 pub fn filler(bytes: u64) -> Vec<u8> {
     let bytes = usize::try_from(bytes).unwrap_or(usize::MAX);
@@ -161,7 +161,7 @@ pub fn filler(bytes: u64) -> Vec<u8> {
 mod tests {
     use super::*;
 
-    /// RFC 8493, section 2.1.1 (check value 10: 54 octets and this digest).
+    /// RFC 8493, section 2.1.1 (check value 10: 54 bytes and this digest).
     #[test]
     fn the_declaration_is_the_one_of_the_rfc() {
         assert_eq!(DECLARATION_TEXT.len(), 54);

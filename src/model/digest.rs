@@ -1,26 +1,26 @@
 //! Owns the SHA-256 digest of a message and its hexadecimal form.
-//! Never reads anything: octets are handed in.
+//! Never reads anything: bytes are handed in.
 
 use sha2::{Digest as _, Sha256};
 use std::fmt;
 use std::str::FromStr;
 
-/// A SHA-256 digest (FIPS 180-4): 32 octets, shown as 64 lower-case hexadecimal digits.
+/// A SHA-256 digest (FIPS 180-4): 32 bytes, shown as 64 lower-case hexadecimal digits.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Digest([u8; 32]);
 
 impl Digest {
-    /// The digest of octets already in memory.
+    /// The digest of bytes already in memory.
     pub fn of(bytes: &[u8]) -> Self {
         Self(Sha256::digest(bytes).into())
     }
 
-    /// From the 32 octets of a digest.
+    /// From the 32 bytes of a digest.
     pub fn from_bytes(bytes: [u8; 32]) -> Self {
         Self(bytes)
     }
 
-    /// The 32 octets.
+    /// The 32 bytes.
     pub fn as_bytes(&self) -> &[u8; 32] {
         &self.0
     }
@@ -76,12 +76,12 @@ fn hex_value(digit: u8) -> Result<u8, NotADigest> {
 #[error("not a SHA-256 digest: 64 hexadecimal digits are needed")]
 pub struct NotADigest;
 
-/// A digest being taken over octets as they pass.
+/// A digest being taken over bytes as they pass.
 #[derive(Default, Clone)]
 pub struct Hasher(Sha256, u64);
 
 impl Hasher {
-    /// Takes in the next octets.
+    /// Takes in the next bytes.
     pub fn update(&mut self, bytes: &[u8]) {
         self.0.update(bytes);
         self.1 += bytes.len() as u64;
@@ -93,18 +93,18 @@ impl Hasher {
     }
 }
 
-/// What a message is: its digest and its length in octets. Two messages with the same
+/// What a message is: its digest and its length in bytes. Two messages with the same
 /// digest and another length would be a broken hash, so both are always compared.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Identity {
-    /// SHA-256 of the octets.
+    /// SHA-256 of the bytes.
     pub digest: Digest,
-    /// Number of octets.
+    /// Number of bytes.
     pub bytes: u64,
 }
 
 impl Identity {
-    /// The identity of octets already in memory.
+    /// The identity of bytes already in memory.
     pub fn of(bytes: &[u8]) -> Self {
         Self { digest: Digest::of(bytes), bytes: bytes.len() as u64 }
     }

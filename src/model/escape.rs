@@ -4,8 +4,8 @@
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// Writes raw octets as text that reads back exactly: UTF-8 that can be shown stays, and
-/// `%`, controls, direction marks and octets that are not UTF-8 become `%XX` (RFC 3986, 2.1).
+/// Writes raw bytes as text that reads back exactly: UTF-8 that can be shown stays, and
+/// `%`, controls, direction marks and bytes that are not UTF-8 become `%XX` (RFC 3986, 2.1).
 pub fn to_text(raw: &[u8]) -> String {
     let mut out = String::with_capacity(raw.len() + 8);
     for chunk in raw.utf8_chunks() {
@@ -50,7 +50,7 @@ pub fn from_text(text: &str) -> Option<Vec<u8>> {
 }
 
 /// Text for a terminal or a log: whatever could move the cursor, change its colour or turn
-/// the reading direction is shown as `\u{..}`; octets that are not UTF-8 as `\x..`.
+/// the reading direction is shown as `\u{..}`; bytes that are not UTF-8 as `\x..`.
 pub fn shown(raw: &[u8]) -> String {
     let mut out = String::with_capacity(raw.len());
     for chunk in raw.utf8_chunks() {

@@ -81,13 +81,13 @@ impl fmt::Display for Reason {
 /// takes the place of the last good version in a restore.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Suspicion {
-    /// It had octets and has none now.
+    /// It had bytes and has none now.
     Emptied,
     /// It is the beginning of the version before.
     CutShort,
-    /// It ends in NUL octets, as blocks never written do.
+    /// It ends in NUL bytes, as blocks never written do.
     NulFilled,
-    /// Its octets are others, though nobody wrote to it: length, times and inode are the same. Also whatever a
+    /// Its bytes are others, though nobody wrote to it: length, times and inode are the same. Also whatever a
     /// later version of the program suspects that this one has no word for.
     Altered,
 }
@@ -142,7 +142,7 @@ pub enum Finding {
         /// The folder.
         path: RelName,
     },
-    /// A message's octets on the card are not those it had, though nobody wrote to it.
+    /// A message's bytes on the card are not those it had, though nobody wrote to it.
     MessageAltered {
         /// The message.
         path: RelName,
@@ -221,7 +221,7 @@ pub enum Finding {
     LedgerTorn {
         /// Octet at which sound lines ended.
         at: u64,
-        /// Octets passed over.
+        /// Bytes passed over.
         bytes: u64,
     },
     /// A line within the ledger is damaged or was altered; the lines after it were checked one by one.
@@ -238,9 +238,9 @@ pub enum Finding {
     },
     /// The ledger is gone or shorter than it was: an old state of the drive, or a repair tool's work.
     LedgerShorter {
-        /// Octets it had.
+        /// Bytes it had.
         known: u64,
-        /// Octets it has.
+        /// Bytes it has.
         found: u64,
     },
     /// Lines of the ledger that could be read once cannot any more: they rotted, or somebody changed them.
@@ -268,14 +268,14 @@ pub enum Finding {
     Pruned {
         /// How many.
         copies: u64,
-        /// Room made by it, in octets.
+        /// Room made by it, in bytes.
         bytes: u64,
     },
     /// Every payload number or segment is used up: the drive takes no more.
     NumbersUsedUp,
-    /// The manifest has octets that are no lines of ours; they were covered with comment lines.
+    /// The manifest has bytes that are no lines of ours; they were covered with comment lines.
     ManifestTorn {
-        /// Octets covered.
+        /// Bytes covered.
         bytes: u64,
     },
     /// A copy was there without a ledger line, as a cut leaves it; it was adopted.

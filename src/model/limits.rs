@@ -6,7 +6,7 @@ use std::time::Duration;
 /// A batch closes at this many messages: each batch costs two flushes, whatever its size, and what
 /// gathers while a station is being carried about goes in one.
 pub const BATCH_MESSAGES: usize = 128;
-/// A batch closes at this many octets: about 40 s on a stick that writes 100 kB/s, so a
+/// A batch closes at this many bytes: about 40 s on a stick that writes 100 kB/s, so a
 /// stop request or a pulled stick never waits for more than that.
 pub const BATCH_BYTES: u64 = 4 << 20;
 /// While a backlog is worked off, a batch that took less than this is followed by one of
@@ -14,7 +14,7 @@ pub const BATCH_BYTES: u64 = 4 << 20;
 pub const BATCH_QUICK: Duration = Duration::from_millis(250);
 /// The largest a batch may grow to, in messages: bounds what one failed sync makes void.
 pub const BATCH_MESSAGES_MAX: usize = 2048;
-/// The largest a batch may grow to, in octets.
+/// The largest a batch may grow to, in bytes.
 pub const BATCH_BYTES_MAX: u64 = 32 << 20;
 
 /// Messages in one segment folder. FAT holds 65,536 entries a folder, one entry for each of our
@@ -28,7 +28,7 @@ pub const SEGMENT_PER_SESSION_MAX: u32 = 5_000;
 /// Highest payload number: eight digits, so a file name is one FAT entry (8.3).
 pub const NUMBER_MAX: u32 = 99_999_999;
 
-/// Longest ledger line read, in octets: two escaped paths of `PATH_BYTES_MAX`, three octets
+/// Longest ledger line read, in bytes: two escaped paths of `PATH_BYTES_MAX`, three bytes
 /// each, and the fixed fields. A longer one is junk and is passed over without being held.
 pub const LEDGER_LINE_BYTES: usize = 32 << 10;
 /// Lines of a ledger that are taken in of any drive, however few copies are on it: what opens it, and marks, of many
@@ -67,9 +67,9 @@ pub const CATALOGUE_JOURNAL_BYTES: u64 = 4 << 20;
 pub const CATALOGUE_MEMORY_BYTES: u64 = 256 << 20;
 /// Rows of a drive that is not used after all, deleted together.
 pub const ROWS_DROPPED: u32 = 1_000;
-/// Where so many octets of a ledger or more are to be read, a thread reads ahead of the one that takes them in.
+/// Where so many bytes of a ledger or more are to be read, a thread reads ahead of the one that takes them in.
 pub const LEDGER_AHEAD_BYTES: u64 = 64 << 10;
-/// Lines that it reads ahead: twice as many may be held, of some hundred octets each.
+/// Lines that it reads ahead: twice as many may be held, of some hundred bytes each.
 pub const LEDGER_AHEAD_LINES: usize = 128;
 /// Positions that a writer names as its beginning: its parent, and one for each card whose ledgers it had read. A line
 /// with more is none of ours.
@@ -110,20 +110,20 @@ pub const VERSIONS_MAX: usize = 8;
 pub const COUNT_MAX: u64 = 1 << 53;
 /// A ledger whose lines are numbered higher is not gone on with. No drive gets there by writing.
 pub const LINES_MAX: u64 = COUNT_MAX / 2;
-/// Longest manifest line read, in octets: a digest, two blanks and one of our own names.
+/// Longest manifest line read, in bytes: a digest, two blanks and one of our own names.
 pub const MANIFEST_LINE_BYTES: usize = 4 << 10;
-/// A run of octets in a ledger that are no lines, longer than this, is the work of no cut: the longest batch,
+/// A run of bytes in a ledger that are no lines, longer than this, is the work of no cut: the longest batch,
 /// each of its lines as long as may be. There the reading ends, however long the file.
 pub const LEDGER_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * LEDGER_LINE_BYTES) as u64;
 /// The same for a manifest.
 pub const MANIFEST_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * MANIFEST_LINE_BYTES) as u64;
-/// Longest message path, in octets: Linux's PATH_MAX, which counts the NUL at its end.
+/// Longest message path, in bytes: Linux's PATH_MAX, which counts the NUL at its end.
 pub const PATH_BYTES_MAX: usize = 4_095;
 /// Longest part of such a path, in bytes: Linux's NAME_MAX.
 pub const NAME_PART_BYTES: usize = 255;
-/// Longest name of a station or mailbox, in octets: it is a folder name on the drive.
+/// Longest name of a station or mailbox, in bytes: it is a folder name on the drive.
 pub const NAME_BYTES_MAX: usize = 64;
-/// A drive.json longer than this, in octets, is not one of ours.
+/// A drive.json longer than this, in bytes, is not one of ours.
 pub const DRIVE_FILE_BYTES: u64 = 4 << 10;
 /// Ids given to one drive: the first, and one for each time it was found to be a copy of another.
 pub const DRIVE_FILES_MAX: u32 = 9;
@@ -142,7 +142,7 @@ pub const DRIVE_FOLDER_ENTRIES: usize = 20_000;
 /// Commits of the previous session re-read when a drive comes back: published power-fault
 /// studies saw requests lost that a drive had completed up to 700 ms before the cut.
 pub const RECHECK_MESSAGES: u32 = 64;
-/// Octets of them re-read at most.
+/// Bytes of them re-read at most.
 pub const RECHECK_BYTES: u64 = 8 << 20;
 
 /// The lengths of copies are looked at for this long when a drive comes: on FAT each costs a search through its folder,
@@ -150,25 +150,25 @@ pub const RECHECK_BYTES: u64 = 8 << 20;
 /// less than this.
 pub const LENGTHS_FOR: Duration = Duration::from_secs(1);
 
-/// Room kept free on a drive, in octets, so that the logs of a full drive can still be ended.
+/// Room kept free on a drive, in bytes, so that the logs of a full drive can still be ended.
 pub const RESERVE_BYTES: u64 = 4 << 20;
-/// Room counted for a message beside its own octets: a cluster, a folder entry, two log lines.
+/// Room counted for a message beside its own bytes: a cluster, a folder entry, two log lines.
 pub const OVERHEAD_BYTES: u64 = 34 << 10;
 
 /// Messages that a restore gives their names after one sync: one of a card's costs as much as writing hundreds.
 pub const RESTORE_BATCH_MESSAGES: usize = 16_384;
-/// Octets of them.
+/// Bytes of them.
 pub const RESTORE_BATCH_BYTES: u64 = 64 << 20;
 /// Messages that a restore reads and writes while it decides on later ones.
 pub const RESTORE_AHEAD: usize = 4 * RESTORE_TOGETHER;
 /// Of these, so many are handed on together: waking a thread for each takes longer than reading it.
 pub const RESTORE_TOGETHER: usize = 32;
-/// And so many octets at most.
+/// And so many bytes at most.
 pub const RESTORE_TOGETHER_BYTES: usize = 256 << 10;
-/// After so many files, or so many octets, a restore sends what it has written on its way to the card, which is
+/// After so many files, or so many bytes, a restore sends what it has written on its way to the card, which is
 /// slower than a drive is read. Each such sync costs a journal's commit.
 pub const RESTORE_EARLY_FILES: usize = 2_048;
-/// The same in octets.
+/// The same in bytes.
 pub const RESTORE_EARLY_BYTES: u64 = 8 << 20;
 /// New folders of a mailbox that a restore fills before they get their names: each is held open until then.
 pub const RESTORE_NEW_FOLDERS: usize = 64;
@@ -181,19 +181,19 @@ pub const RESTORE_UNFIT_LISTED: u64 = 1_000;
 /// enough to keep a quick disk busy, few enough for any limit on open files.
 pub const READ_AHEAD_COPIES: usize = 32;
 
-/// Part of a message handed to the reader of headers and parts, in octets: headers are far shorter, and what
+/// Part of a message handed to the reader of headers and parts, in bytes: headers are far shorter, and what
 /// comes over a slow link seldom is longer.
 pub const HEADER_BYTES: usize = 64 << 10;
 /// Characters kept of a sender, receiver or subject.
 pub const HEADER_CHARS: usize = 120;
-/// Buffer for streaming a message, in octets.
+/// Buffer for streaming a message, in bytes.
 pub const COPY_BUFFER_BYTES: usize = 128 << 10;
 /// Depth of a mailbox tree that is followed; beyond it a finding is made.
 pub const MAILBOX_DEPTH: usize = 128;
-/// Names of one folder of a mailbox that are held to be sorted, in octets together: more than a million. A
+/// Names of one folder of a mailbox that are held to be sorted, in bytes together: more than a million. A
 /// folder with more is read so far, and a finding is made.
 pub const MAILBOX_FOLDER_BYTES: usize = 64 << 20;
-/// A new version that ends in this many NUL octets looks like blocks lost in a power cut.
+/// A new version that ends in this many NUL bytes looks like blocks lost in a power cut.
 pub const NUL_TAIL_BYTES: usize = 64;
 /// The least block of a card: where all of one is NUL in a new version, it may never have been written.
 pub const NUL_BLOCK_BYTES: usize = 512;
@@ -235,7 +235,7 @@ pub const RELEASE_PATIENCE: Duration = Duration::from_secs(60);
 pub const NEW_DRIVE_ANNOUNCED: Duration = Duration::from_secs(86_400);
 /// The next new stick is let in for this long at most: beyond it the operator has forgotten that he asked.
 pub const LET_IN_LONGEST: Duration = Duration::from_secs(86_400);
-/// A request to the daemon longer than this, in octets, is refused.
+/// A request to the daemon longer than this, in bytes, is refused.
 pub const REQUEST_BYTES: u64 = 4 << 10;
 /// Zeros written to a drive that is wiped lie in files of at most this length, in bytes: FAT holds none of 4 GiB.
 pub const ZEROS_FILE_BYTES: u64 = 1 << 30;
@@ -243,7 +243,7 @@ pub const ZEROS_FILE_BYTES: u64 = 1 << 30;
 pub const ZEROS_SYNCED_BYTES: u64 = 16 << 20;
 /// A text in the daemon's answer is shown up to this length, in characters.
 pub const ANSWER_TEXT_CHARS: usize = 1_000;
-/// The daemon's answer is read up to this length, in octets.
+/// The daemon's answer is read up to this length, in bytes.
 pub const ANSWER_BYTES: u64 = 256 << 10;
 /// Requests answered at once; more wait.
 pub const REQUESTS_MAX: usize = 4;
@@ -268,7 +268,7 @@ pub const REPORT_EVERY: Duration = Duration::from_secs(300);
 /// A program that the daemon set off is ended after this: an audit of a million messages on a board takes less.
 pub const PROGRAM_PATIENCE: Duration = Duration::from_secs(300);
 
-/// Octets re-read in one bite, at most: it takes a slow stick (1 MB/s, common practice, no source) four seconds,
+/// Bytes re-read in one bite, at most: it takes a slow stick (1 MB/s, common practice, no source) four seconds,
 /// and anybody who wants the drive meanwhile waits for one buffer of it only.
 pub const BITE_BYTES: u64 = 4 << 20;
 /// Copies of one bite, at most: so many small ones take a stick about as long.
@@ -279,11 +279,11 @@ pub const REREAD_EIGHTHS: u32 = 7;
 /// After an error in a re-reading it is left for this long.
 pub const REREAD_AFTER_ERROR: Duration = Duration::from_secs(600);
 
-/// A drive is not trusted any more at this many points. A copy that was right in a later mount and has other octets
+/// A drive is not trusted any more at this many points. A copy that was right in a later mount and has other bytes
 /// now is one: decay of a cell is caught by the device's own check, which answers with an error instead, so eight
 /// are no decay. (No source for the number; one file system repaired badly spoils a few.)
 pub const DISTRUST_POINTS: i64 = 8;
-/// Points of a copy that has zeros or another copy's octets: what a device with less room than it claims gives back
+/// Points of a copy that has zeros or another copy's bytes: what a device with less room than it claims gives back
 /// where addresses wrap, and one that dropped a write. Two files on the same clusters make one such copy.
 pub const POINTS_OF_FOREIGN: i64 = 4;
 /// A drive whose ledger ends, at so many comings in a row, at the same earlier place has kept nothing of as many
@@ -301,7 +301,7 @@ pub const DRIVE_PLACE_CHARS: usize = 200;
 pub const FILLED_DAYS: i64 = 28;
 /// Days of history below which no rate is told: one busy day is none.
 pub const FILLED_DAYS_LEAST: i64 = 3;
-/// A change of a drive's room by less than this, in octets, is not written down.
+/// A change of a drive's room by less than this, in bytes, is not written down.
 pub const ROOM_STEP: u64 = 1 << 20;
 /// Times that superseded versions are given up in one round, a batch each: a drive of old versions alone is worked off
 /// in a few rounds, and no round goes on for ever.
@@ -326,17 +326,17 @@ pub const INDEX_HEADERS_KEPT: usize = 5_000;
 pub const INDEX_FOLDER_CHARS: usize = 240;
 /// Messages on the first page of that list, the latest.
 pub const INDEX_LATEST: usize = 25;
-/// Octets of what a drive carries that are written before they are synced: a pulled stick or a stop waits for no more,
+/// Bytes of what a drive carries that are written before they are synced: a pulled stick or a stop waits for no more,
 /// and no more is held in memory.
 pub const CARRY_CHUNK_BYTES: usize = 4 << 20;
-/// A file longer than this, in octets, is left alone where a text is to be carried: it would have to be filled up to
+/// A file longer than this, in bytes, is left alone where a text is to be carried: it would have to be filled up to
 /// its end, and no page or config of ours comes near.
 pub const CARRIED_TEXT_BYTES: u64 = 64 << 20;
-/// A config on a drive longer than this, in octets, is not one of ours.
+/// A config on a drive longer than this, in bytes, is not one of ours.
 pub const CARRIED_CONFIG_BYTES: u64 = 256 << 10;
-/// A program on a drive is filled up where an earlier version was longer by so many octets at most.
+/// A program on a drive is filled up where an earlier version was longer by so many bytes at most.
 pub const CARRIED_PROGRAM_MORE: u64 = 64 << 20;
-/// The file of a program's hash on a drive is no longer than this, in octets.
+/// The file of a program's hash on a drive is no longer than this, in bytes.
 pub const CARRIED_SUM_BYTES: u64 = 4 << 10;
 /// A time span in a config is at most a hundred years: a slip is told, and every span can be written in days again.
 pub const SPAN_MAX: Duration = Duration::from_secs(36_500 * 86_400);

@@ -1,4 +1,4 @@
-//! Owns what is remembered of a message beside its octets.
+//! Owns what is remembered of a message beside its bytes.
 //! Headers are for a person's eye; all but the Message-ID decide nothing.
 
 use super::limits::HEADER_CHARS;
@@ -7,9 +7,9 @@ use super::time::Timestamp;
 /// What the file system says of a file; equal facts at two looks mean an unchanged file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct FileFacts {
-    /// Length in octets.
+    /// Length in bytes.
     pub bytes: u64,
-    /// Time of the last change of its octets.
+    /// Time of the last change of its bytes.
     pub modified: Timestamp,
     /// Time of the last change of anything about it.
     pub changed: Timestamp,
@@ -35,15 +35,15 @@ pub struct Headers {
     pub message_id: String,
 }
 
-/// What the octets of a message are made of, as stored and so as they went over the air: encoded, not decoded.
+/// What the bytes of a message are made of, as stored and so as they went over the air: encoded, not decoded.
 /// The rest of its length is headers and the lines between parts. For a person's eye only.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct SizeBreakdown {
-    /// Octets of text that the writer wrote.
+    /// Bytes of text that the writer wrote.
     pub body: u64,
-    /// Octets of text quoted from earlier messages.
+    /// Bytes of text quoted from earlier messages.
     pub quoted: u64,
-    /// Octets of everything attached.
+    /// Bytes of everything attached.
     pub attached: u64,
 }
 

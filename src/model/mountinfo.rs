@@ -73,7 +73,7 @@ fn unescaped(field: &[u8]) -> Vec<u8> {
         match digits {
             Some(digits) if first == b'\\' => {
                 let value = digits.iter().fold(0u32, |sum, b| sum * 8 + u32::from(b - b'0'));
-                // Three octal digits may say more than an octet holds; the kernel never writes that.
+                // Three octal digits may say more than a byte holds; the kernel never writes that.
                 out.push((value & 0xff) as u8);
                 rest = &behind[3..];
             }

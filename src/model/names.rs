@@ -24,12 +24,12 @@ pub(super) fn bad(what: &'static str, raw: &[u8], why: &'static str) -> BadName 
 }
 
 /// A path below some folder: at least one component, none of them empty, `.` or `..`, no NUL.
-/// The only kind of path used below `cli`; any octets else, as Linux allows.
+/// The only kind of path used below `cli`; any bytes else, as Linux allows.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct RelName(Vec<u8>);
 
 impl RelName {
-    /// Checks the octets of a path.
+    /// Checks the bytes of a path.
     pub fn new(raw: impl Into<Vec<u8>>) -> Result<Self, BadName> {
         let raw = raw.into();
         if raw.len() > PATH_BYTES_MAX {
@@ -65,7 +65,7 @@ impl RelName {
         Self(raw)
     }
 
-    /// The octets.
+    /// The bytes.
     pub fn as_bytes(&self) -> &[u8] {
         &self.0
     }
@@ -97,7 +97,7 @@ impl RelName {
     }
 
     /// The same path with NUL for `/`: these keys sort in the order of a walk that sorts each folder,
-    /// since NUL is in no name and comes before every other octet.
+    /// since NUL is in no name and comes before every other byte.
     pub fn key(&self) -> Vec<u8> {
         self.0.iter().map(|&b| if b == b'/' { 0 } else { b }).collect()
     }

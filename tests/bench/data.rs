@@ -16,7 +16,7 @@ pub(crate) fn place() -> TempDir {
     tempfile::Builder::new().prefix("speed-").tempdir_in(at).unwrap()
 }
 
-/// A message of about that many octets: headers, then lines that differ from message to message.
+/// A message of about that many bytes: headers, then lines that differ from message to message.
 pub(crate) fn message(number: usize, bytes: usize) -> Vec<u8> {
     let mut text = format!(
         "From: Q0AAA <q0aaa@example.org>\r\nTo: Relief <relief@example.org>\r\n\

@@ -77,7 +77,7 @@ fn kept(drive: &Path, state: &Path) -> [Digest; 3] {
         .map(|path| Digest::of(&std::fs::read(path).unwrap()))
 }
 
-/// Octets in the write calls on regular files that an idle pass makes, by strace where it is there.
+/// Bytes in the write calls on regular files that an idle pass makes, by strace where it is there.
 fn written(mail: &Path, drive: &Path, state: &Path) -> String {
     let calls = "trace=write,pwrite64,writev,pwritev,pwritev2,fallocate,ftruncate,truncate";
     let traced = std::process::Command::new("strace")

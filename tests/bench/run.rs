@@ -16,7 +16,7 @@ pub(crate) struct Cost {
     pub(crate) wall: Duration,
     /// Largest resident set, in KiB.
     pub(crate) peak_kib: u64,
-    /// Blocks of 512 octets written to file systems.
+    /// Blocks of 512 bytes written to file systems.
     pub(crate) blocks_out: u64,
 }
 

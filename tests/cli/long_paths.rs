@@ -67,7 +67,7 @@ fn read(root: &Path, parts: &[Vec<u8>]) -> String {
     std::io::read_to_string(std::fs::File::from(file)).unwrap()
 }
 
-/// Octets that the ledger writes as three characters each, as one, or as two.
+/// Bytes that the ledger writes as three characters each, as one, or as two.
 const FILLS: [u8; 5] = [0xff, b'%', 0x01, b'n', b'"'];
 
 #[test]

@@ -1,4 +1,4 @@
-//! Names of messages: any octets that a card's file system takes come back exactly, and none of them
+//! Names of messages: any bytes that a card's file system takes come back exactly, and none of them
 //! reaches a terminal or breaks a line of the ledger.
 
 use crate::station::{Station, expect_same, mail};

@@ -202,7 +202,7 @@ impl Station {
         }
     }
 
-    /// The file of a message gets other octets.
+    /// The file of a message gets other bytes.
     pub(crate) fn replace(&self, path: &str, text: impl AsRef<[u8]>) {
         let at = self.inbox().join(path);
         assert!(at.exists(), "{at:?} is not there");
@@ -480,7 +480,7 @@ pub(crate) fn tree(root: &Path) -> std::collections::BTreeMap<Vec<u8>, (Vec<u8>,
         .collect()
 }
 
-/// Both folders hold the same files: names, octets, times and rights.
+/// Both folders hold the same files: names, bytes, times and rights.
 pub(crate) fn expect_same(one: &Path, other: &Path) {
     let (one, other) = (tree(one), tree(other));
     let names = |tree: &std::collections::BTreeMap<Vec<u8>, _>| {

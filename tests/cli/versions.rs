@@ -222,13 +222,13 @@ fn the_good_version_of_a_damaged_message_that_rots_is_told_to_be_lost() {
     station.command(&["audit"]).expect_unsafe().expect_words(&words);
 }
 
-/// Fault 36: after a cut the file has no octets.
+/// Fault 36: after a cut the file has no bytes.
 #[test]
 fn an_emptied_message_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(b"", "emptied");
 }
 
-/// Fault 36: after a cut the file is full of octets never written.
+/// Fault 36: after a cut the file is full of bytes never written.
 #[test]
 fn a_message_full_of_nul_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(&vec![0; long_mail().len()], "nul-filled");
@@ -289,7 +289,7 @@ fn a_good_version_after_a_damaged_one_is_taken() {
     told.expect_counts(&[("restored", 2), ("kept_both", 1), ("instead_of_suspect", 0)]);
 }
 
-/// Fault 37: octets of a file changed on the card, its length and its time did not.
+/// Fault 37: bytes of a file changed on the card, its length and its time did not.
 #[test]
 fn silent_rot_on_the_card_leaves_the_older_copy() {
     let (station, red) = Station::with_drive();

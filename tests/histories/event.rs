@@ -62,7 +62,7 @@ pub(crate) enum Event {
         stick: usize,
         line: usize,
     },
-    /// A stick's octets go over another's.
+    /// A stick's bytes go over another's.
     CopyStick {
         from: usize,
         to: usize,

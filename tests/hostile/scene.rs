@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::SystemTime;
 
-/// Octets that must turn up nowhere.
+/// Bytes that must turn up nowhere.
 pub(crate) const SECRET: &str = "canary: not of this mailbox and not of this drive";
 
 pub(crate) struct Scene {
@@ -106,7 +106,7 @@ impl Scene {
         told
     }
 
-    /// The files outside are as they were, and their octets are nowhere else.
+    /// The files outside are as they were, and their bytes are nowhere else.
     pub(crate) fn expect_outside_untouched(&self, told: &Told) {
         for (path, time) in &self.outside {
             assert_eq!(fs::read_to_string(path).unwrap(), SECRET, "{path:?}");

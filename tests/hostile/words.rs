@@ -11,7 +11,7 @@ use std::fs;
 use std::os::unix::ffi::OsStrExt as _;
 
 /// Names and headers made of what terminals obey (ECMA-48) and of what turns the reading direction (Unicode's
-/// bidirectional algorithm, UAX 9), in 7 and 8 bits, and in octets that are no text.
+/// bidirectional algorithm, UAX 9), in 7 and 8 bits, and in bytes that are no text.
 const EVIL: [&[u8]; 12] = [
     b"\x1b[2J\x1b[1;1Hall is safe",
     b"\x1b]0;title\x07",

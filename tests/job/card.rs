@@ -177,7 +177,7 @@ impl Card {
         std::fs::remove_file(self.at(path)).unwrap();
     }
 
-    /// The card changes an octet of a message by itself. No test can keep the system from noting the time of a
+    /// The card changes a byte of a message by itself. No test can keep the system from noting the time of a
     /// change, so the catalogue is told that time as if it had always been so.
     pub(crate) fn rot(&self, path: &str) {
         let at = self.at(path);

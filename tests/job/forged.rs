@@ -97,7 +97,7 @@ fn a_forged_length_does_not_keep_the_message_from_being_mirrored() {
     assert_eq!(junk(&honest), 0);
 }
 
-/// Octets by chance, the same each time (Marsaglia's xorshift), mostly small so that choices meet.
+/// Bytes by chance, the same each time (Marsaglia's xorshift), mostly small so that choices meet.
 fn chance(seed: u64, octets: usize) -> Vec<u8> {
     let mut state = seed * 2 + 1;
     let mut next = || {

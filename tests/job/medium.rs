@@ -12,7 +12,7 @@ use std::path::Path;
 
 pub(crate) const HOME: &str = "counterfoil/pier-4/";
 
-/// Every file on the drive, with its octets.
+/// Every file on the drive, with its bytes.
 pub(crate) fn snapshot(drive: &MemoryDrive) -> BTreeMap<String, Vec<u8>> {
     drive.files().into_iter().map(|path| (path.clone(), drive.file(&path).unwrap())).collect()
 }
@@ -61,12 +61,12 @@ pub(crate) fn expect_whole_bag(drive: &MemoryDrive, story: &str) {
     assert_eq!(listed, there, "{story}: the manifest is not what is there");
 }
 
-/// Remembers which number was given to which octets, over the whole life of a drive.
+/// Remembers which number was given to which bytes, over the whole life of a drive.
 #[derive(Default)]
 pub(crate) struct Numbers(BTreeMap<u32, (String, Identity)>);
 
 impl Numbers {
-    /// No number stands at two places, nor ever for other octets than before.
+    /// No number stands at two places, nor ever for other bytes than before.
     pub(crate) fn expect_never_reused(&mut self, drive: &MemoryDrive, story: &str) {
         let mut now = BTreeMap::new();
         for (path, bytes) in copies(drive) {

@@ -56,7 +56,7 @@ fn a_full_drive_loses_its_oldest_superseded_versions_and_takes_what_waits() {
     let (card, drive) = with_old_versions();
     let before = copies(&drive);
     card.deliver("inbox/four", &mail("four"));
-    // Room for all but the last few octets of one message, with the reserve.
+    // Room for all but the last few bytes of one message, with the reserve.
     drive.set_room((4 << 20) + (34 << 10) + mail("four").len() as u64 - 1);
     let full = kept_up(&card, &drive, None);
     assert_eq!(full.outcome.unwrap().failed.len(), 1);

@@ -214,7 +214,7 @@ fn nobody_is_asked_where_the_answer_is_known() {
     assert!(!asks(&beside(&card, &stick("0000-0006"), "SOCKET", &met).1));
 }
 
-/// Fault 16: a copied stick has the serial number of its original, if it was copied octet by octet.
+/// Fault 16: a copied stick has the serial number of its original, if it was copied byte by byte.
 #[test]
 fn a_copy_and_its_original_never_replace_each_other() {
     let card = card();
@@ -263,7 +263,7 @@ fn a_copy_that_another_card_told_from_its_original_replaces_nobody() {
     assert!(row(&card, first).counts && row(&card, second).counts);
 }
 
-/// Sticks that were filled in a factory by the octet may have one serial number: to have been here at once tells that
+/// Sticks that were filled in a factory by the byte may have one serial number: to have been here at once tells that
 /// they are two. Until then one of them counts, the one that was seen last.
 #[test]
 fn sticks_that_share_a_serial_number_are_two_once_both_were_here_at_once() {
@@ -285,7 +285,7 @@ fn sticks_that_share_a_serial_number_are_two_once_both_were_here_at_once() {
     }
 }
 
-/// An octet of the serial number beside the id rots: it is no copy of itself.
+/// A byte of the serial number beside the id rots: it is no copy of itself.
 #[test]
 fn a_stick_whose_own_serial_number_has_rotted_in_its_file_is_no_copy() {
     let card = card();

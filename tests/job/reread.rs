@@ -245,7 +245,7 @@ fn expect_whole_or_bad(drive: &MemoryDrive) {
     assert_eq!(ledger_kinds(drive).iter().filter(|k| *k == "mirrored").count(), 1);
 }
 
-/// Fault of the card: the octets change and nothing else.
+/// Fault of the card: the bytes change and nothing else.
 #[test]
 fn a_message_that_the_card_changed_is_suspect_and_never_replaces_the_good_copy() {
     let (card, drive) = messages(&["one", "two"]);
@@ -324,7 +324,7 @@ fn came_back(card: &Card, drive: &MemoryDrive) {
     card.mirrored(drive);
 }
 
-/// Fault 18: where addresses wrap, old copies have the octets of later ones.
+/// Fault 18: where addresses wrap, old copies have the bytes of later ones.
 #[test]
 fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     let (card, drive) = messages(&["one", "two", "six"]);

@@ -84,7 +84,7 @@ fn what_does_not_fit_is_refused_and_copied_when_there_is_room() {
     assert_eq!(copies(&drive).len(), 5, "nothing twice");
 }
 
-/// Fault 17: the drive said that there was room, and there was not, at any octet of the batch. What was
+/// Fault 17: the drive said that there was room, and there was not, at any byte of the batch. What was
 /// written before is whole and is committed; of the one refused nothing counts.
 #[test]
 fn a_write_that_finds_no_room_commits_no_message_by_halves() {

@@ -36,7 +36,7 @@ struct WrapsVolume {
 }
 
 impl WrapsVolume {
-    /// The octets of what lies at the same addresses as a copy, behind the end.
+    /// The bytes of what lies at the same addresses as a copy, behind the end.
     fn later(&self, at: &RelName) -> Option<Vec<u8>> {
         let name = at.as_bytes().strip_prefix(HOME.as_bytes())?;
         let name: PayloadName = std::str::from_utf8(name).ok()?.parse().ok()?;
@@ -55,7 +55,7 @@ impl Volume for WrapsVolume {
         offset: u64,
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
-        // Its folder tells of the length the copy had; the octets are the later one's.
+        // Its folder tells of the length the copy had; the bytes are the later one's.
         let length = self.drive.file(&at.to_string()).map(|octets| octets.len());
         match (length, self.later(at)) {
             (Some(length), Some(mut later)) => {
@@ -81,7 +81,7 @@ fn a_stick_that_has_less_room_than_it_claims_is_found_out_when_it_comes_back() {
     };
     let deliver = |from: u32| {
         for n in from..from + HOLDS {
-            // Of lengths of their own: none is another's octets to the last.
+            // Of lengths of their own: none is another's bytes to the last.
             let more = "x".repeat(n as usize);
             card.deliver(&format!("inbox/{n}"), &mail(&format!("message {n} {more}")));
         }

@@ -8,7 +8,7 @@ use std::fs::{self, File};
 use std::io::Write as _;
 use std::path::Path;
 
-/// Names that trip readers of bags, file systems or shells; each message with its own octets.
+/// Names that trip readers of bags, file systems or shells; each message with its own bytes.
 fn deliver_odd_names(post: &Post) -> usize {
     let names: [&[u8]; 20] = [
         b"first.eml",
@@ -67,7 +67,7 @@ fn moves_removals_and_new_versions_leave_a_bag() {
     post.mirror(&["stick"]);
     let mailbox = post.mailbox();
 
-    // A move, a flag change, a removal, a second place for the same octets, a new version, a new one.
+    // A move, a flag change, a removal, a second place for the same bytes, a new version, a new one.
     fs::create_dir(mailbox.join("archive")).unwrap();
     fs::rename(mailbox.join("first.eml"), mailbox.join("archive/first.eml")).unwrap();
     fs::rename(mailbox.join("cur/1.3.h:2,S"), mailbox.join("cur/1.3.h:2,FRS")).unwrap();
@@ -102,7 +102,7 @@ fn many_messages_fill_many_batches_of_one_bag() {
 
 /// How a cut, or a repair tool after it, leaves the end of a log.
 enum Torn {
-    /// So many octets at its end never reached the medium.
+    /// So many bytes at its end never reached the medium.
     Short(u64),
     /// All of it is missing.
     Emptied,
@@ -207,7 +207,7 @@ fn a_name_in_use_is_never_written_over() {
     expect_untouched(&bag, &orphans);
 }
 
-/// Puts files under the names that come next; gives names and octets.
+/// Puts files under the names that come next; gives names and bytes.
 fn leave_orphans(bag: &Path, count: usize, octets: &[&[u8]]) -> Vec<(String, Vec<u8>)> {
     let numbers = count + 1..;
     let name = |number| format!("data/0001/{number:08}.EML");
@@ -223,7 +223,7 @@ fn expect_untouched(bag: &Path, orphans: &[(String, Vec<u8>)]) {
     }
 }
 
-/// Same length, one bit off: `abc` and `abd` (RFC 8493, section 2.2.2: a count of octets cannot see
+/// Same length, one bit off: `abc` and `abd` (RFC 8493, section 2.2.2: a count of bytes cannot see
 /// it). Coreutils, the validator and the program each have to.
 #[test]
 fn one_changed_octet_is_seen_by_everybody() {

@@ -1,5 +1,5 @@
 //! Message files collected by others: odd, broken, old and foreign ones, there and back.
-//! Never looks into them: what counts is that every octet and every time returns.
+//! Never looks into them: what counts is that every byte and every time returns.
 
 use crate::inspector;
 use crate::post::Post;

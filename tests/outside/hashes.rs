@@ -43,7 +43,7 @@ fn in_chunks(message: &[u8], size: usize) -> Digest {
     identity.digest
 }
 
-/// NIST CAVS, `SHA256ShortMsg.rsp` and `SHA256LongMsg.rsp`: at once, and as octets come in from a
+/// NIST CAVS, `SHA256ShortMsg.rsp` and `SHA256LongMsg.rsp`: at once, and as bytes come in from a
 /// slow stick.
 #[test]
 fn every_message_of_nist_has_the_digest_nist_gives() {

@@ -5,7 +5,7 @@ use crate::tools::{python, run};
 use counterfoil::job::headers::read_and_weigh;
 use std::path::Path;
 
-/// Makes messages of one, two and three parts, and says of each how many octets its text and its attachments take as
+/// Makes messages of one, two and three parts, and says of each how many bytes its text and its attachments take as
 /// they are encoded; the message itself in hexadecimal.
 const MADE_BY_PYTHON: &str = r#"
 import email.message, email.policy, json, random
@@ -50,7 +50,7 @@ fn text_and_attachments_weigh_what_python_says_they_take() {
         assert!(weight.attached.abs_diff(attached) <= slack, "{weight:?}, {attached}");
         assert!(weight.body.abs_diff(message["text"].as_u64().unwrap()) <= slack, "{weight:?}");
     }
-    // 10,240 octets in base64 with CRLF after every 76 (RFC 2045, section 6.8; check value 60).
+    // 10,240 bytes in base64 with CRLF after every 76 (RFC 2045, section 6.8; check value 60).
     let attached = made[1]["attached"][0].as_u64().unwrap();
     assert!(attached.abs_diff(14_016) <= 2, "{attached}");
 }

@@ -1,12 +1,12 @@
 //! What a stick holds, and what it may hold after a cut: three pictures of it and the changes between them.
-//! Knows no counterfoil: names, octets and syncs only. Never keeps what a stick was once seen to lose.
+//! Knows no counterfoil: names, bytes and syncs only. Never keeps what a stick was once seen to lose.
 //!
 //! A change goes from the system's memory to the device, and from the device's own memory to the cells:
 //!
 //!     dirty --sync_all, or write_synced of that file--> handed --any write_synced--> durable
 //!
-//! A cut leaves any part of what is dirty or handed, in sectors of 512 octets, with junk where a file grew and
-//! its octets did not come.
+//! A cut leaves any part of what is dirty or handed, in sectors of 512 bytes, with junk where a file grew and
+//! its bytes did not come.
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::sync::Arc;
@@ -16,22 +16,22 @@ pub(crate) const SECTOR: u64 = 512;
 /// Durable pictures kept, for a device that loses what it called durable.
 const REMEMBERED: usize = 8;
 
-/// What stands where a file grew and its octets never came.
+/// What stands where a file grew and its bytes never came.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Junk {
     /// Cells never written.
     Zeros,
     /// Cells erased.
     Ones,
-    /// What lay in these cells before: another file's octets.
+    /// What lay in these cells before: another file's bytes.
     Stale,
 }
 
-/// A file: where its octets came, and its length.
+/// A file: where its bytes came, and its length.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
 struct File {
     octets: Vec<u8>,
-    /// Which of the octets were ever written; one flag a sector.
+    /// Which of the bytes were ever written; one flag a sector.
     there: Vec<bool>,
     length: u64,
 }
@@ -49,7 +49,7 @@ pub(crate) struct Image {
 pub(crate) enum Change {
     /// A folder appears.
     Folder(String),
-    /// A name appears, for a file without octets.
+    /// A name appears, for a file without bytes.
     Name(String, u32),
     /// A sector of a file, or the part of it that was written.
     Octets { file: u32, at: u64, octets: Vec<u8> },
@@ -113,13 +113,13 @@ impl Image {
         Some(self.files.get(self.names.get(path)?)?.length)
     }
 
-    /// The octets of a file; junk where they never came.
+    /// The bytes of a file; junk where they never came.
     pub(crate) fn file(&self, path: &str, junk: Junk) -> Option<Vec<u8>> {
         let file = *self.names.get(path)?;
         Some(self.octets(file, self.files.get(&file)?.length, junk))
     }
 
-    /// So many octets of a file, as far as they came.
+    /// So many bytes of a file, as far as they came.
     fn octets(&self, file: u32, length: u64, junk: Junk) -> Vec<u8> {
         let none = Arc::default();
         let file = self.files.get(&file).unwrap_or(&none);
@@ -151,7 +151,7 @@ impl Image {
         }
     }
 
-    /// Junk becomes what it is: octets that stay the same at every reading.
+    /// Junk becomes what it is: bytes that stay the same at every reading.
     fn settled(mut self, junk: Junk) -> Self {
         for path in self.names.keys().cloned().collect::<Vec<_>>() {
             let octets = self.file(&path, junk).unwrap_or_default();
@@ -236,7 +236,7 @@ impl Medium {
         self.dirty.len() + self.handed.len()
     }
 
-    /// What a reader gets who asks for the medium: memory lets go of octets that are not dirty; names and
+    /// What a reader gets who asks for the medium: memory lets go of bytes that are not dirty; names and
     /// lengths stay in it.
     pub(crate) fn as_the_medium_has_it(&mut self, path: &str) -> Option<Vec<u8>> {
         let file = self.memory.number(path)?;

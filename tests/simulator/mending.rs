@@ -51,7 +51,7 @@ impl World {
                     }
                     return self.recover_twice(slot);
                 }
-                // An octet of its id that rotted into a later format: it can be restored from.
+                // A byte of its id that rotted into a later format: it can be restored from.
                 Err(JobError::NewerFormat { .. }) if self.slots[slot].promised.is_spoilt() => {
                     self.slots[slot].stick.pull();
                     return Ok(());

@@ -470,7 +470,7 @@ impl History {
         }
     }
 
-    /// An octet on a stick is not what it was.
+    /// A byte on a stick is not what it was.
     fn rot(&mut self) {
         let slot = self.below(self.world.slots.len() as u64) as usize;
         let stick = self.world.slots[slot].stick.clone();

@@ -375,7 +375,7 @@ impl Volume for Saboteur {
     }
 }
 
-/// Octets to be read, and how far they were.
+/// Bytes to be read, and how far they were.
 struct Held(Vec<u8>, usize);
 
 impl Source for Held {

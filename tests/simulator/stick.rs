@@ -52,7 +52,7 @@ pub(crate) struct State {
     pub(crate) device: u64,
     pub(crate) serial: Option<String>,
     pub(crate) read_only: bool,
-    /// Octets that still fit.
+    /// Bytes that still fit.
     pub(crate) room: u64,
     /// Calls so far.
     pub(crate) calls: u64,
@@ -121,7 +121,7 @@ impl Stick {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Another stick, with the same octets on it as far as they are durable.
+    /// Another stick, with the same bytes on it as far as they are durable.
     pub(crate) fn copied(&self, number: u64, same_serial: bool) -> Self {
         let from = self.state();
         let copy = Self::new(number, from.chance.clone(), Arc::clone(&from.clock));

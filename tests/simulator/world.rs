@@ -192,7 +192,7 @@ impl World {
         format!("{replica:?}")
     }
 
-    /// Another stick with the same octets, in no socket.
+    /// Another stick with the same bytes, in no socket.
     pub(crate) fn copy_stick(&mut self, from: usize, same_serial: bool) -> usize {
         let Slot { stick, promised, .. } = &self.slots[from];
         let stick = stick.copied(self.slots.len() as u64 + 1, same_serial);

@@ -157,7 +157,7 @@ fn zone(setup: &Resolved) -> &'static str {
     }
 }
 
-/// A config is UTF-8: of a path typed as an argument, octets that are not are lost here.
+/// A config is UTF-8: of a path typed as an argument, bytes that are not are lost here.
 fn path(path: &Path) -> String {
     in_toml(&path.to_string_lossy())
 }
@@ -166,13 +166,13 @@ fn list(items: impl Iterator<Item = String>) -> String {
     format!("[{}]", items.collect::<Vec<_>>().join(", "))
 }
 
-fn rate(octets: u64) -> String {
+fn rate(bytes: u64) -> String {
     for (unit, name) in [(1 << 20, "MiB/s"), (1 << 10, "KiB/s")] {
-        if octets.is_multiple_of(unit) {
-            return format!("{} {name}", octets / unit);
+        if bytes.is_multiple_of(unit) {
+            return format!("{} {name}", bytes / unit);
         }
     }
-    format!("{octets} B/s")
+    format!("{bytes} B/s")
 }
 
 /// A time span as a config has it.

@@ -1,5 +1,5 @@
 //! `demo`: the whole job in a temporary folder, told as a story: mail arrives while it is watched, a
-//! stick is carried off, the card dies, everything is put back and compared octet for octet.
+//! stick is carried off, the card dies, everything is put back and compared byte for byte.
 //! Invented throughout; nothing outside the temporary folder is touched.
 
 use super::audit::account;
@@ -168,7 +168,7 @@ impl Story<'_> {
 
     fn mail(&self, hour: &str, mail: &[(&str, &str, &str)]) -> Result<(), CliError> {
         for (number, (from, subject, text)) in mail.iter().enumerate() {
-            let octets = format!(
+            let bytes = format!(
                 "From: {from}\r\nTo: pier-4@example.org\r\nSubject: {subject}\r\n\
                  Date: Tue, 9 Jul 2024 {hour}:{number:02}:00 +0000\r\n\
                  Message-ID: <{hour}{number}@example.org>\r\n\r\nEXERCISE. {text}\r\n"
@@ -176,7 +176,7 @@ impl Story<'_> {
             self.scratch.deliver(
                 "card/mail/inbox",
                 &format!("{hour}-{number}.pier-4"),
-                octets.as_bytes(),
+                bytes.as_bytes(),
             )?;
             self.say(format!("  {hour}{number:02}  {subject:<22} from {from}"));
         }

@@ -24,7 +24,7 @@ pub(in crate::cli) struct DriveView {
     pub state: String,
     /// Messages it holds for the station.
     pub messages: u64,
-    /// Octets of them.
+    /// Bytes of them.
     pub bytes: u64,
     /// In how many days it is full at the present rate, as far as can be told.
     pub days_left: Option<u64>,
@@ -33,7 +33,7 @@ pub(in crate::cli) struct DriveView {
     pub unread: (u64, u64),
     /// What of its ledger and its manifest was found damaged and is not written again yet.
     pub logs: Vec<LogDamage>,
-    /// Octets of what it carries beside them, as this card last left it.
+    /// Bytes of what it carries beside them, as this card last left it.
     pub carried: Option<u64>,
     /// What was said of it and found out about it, the latest first.
     pub history: Vec<DriveEvent>,

@@ -27,7 +27,7 @@ pub(in crate::cli) fn drive_state(state: &str) -> &'static str {
     }
 }
 
-/// Octets, in binary units.
+/// Bytes, in binary units.
 pub(in crate::cli) fn size(bytes: u64) -> String {
     const UNITS: [&str; 4] = ["KiB", "MiB", "GiB", "TiB"];
     if bytes < 1024 {

@@ -10,7 +10,7 @@ use std::io::Read as _;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 
-/// A table longer than this, in octets, is read so far: a thousand times what a station has.
+/// A table longer than this, in bytes, is read so far: a thousand times what a station has.
 const TABLE_BYTES: u64 = 4 << 20;
 /// Devices beneath devices are followed this deep: encryption over a volume group over an array.
 const SLAVES_DEPTH: u32 = 8;
@@ -97,11 +97,11 @@ impl System {
     }
 
     fn read(&self, below: impl AsRef<Path>) -> Vec<u8> {
-        let mut octets = Vec::new();
+        let mut bytes = Vec::new();
         let file = std::fs::File::open(self.root.join(below));
         // What cannot be read is not there: then nothing counts as a drive that needed it.
-        match file.and_then(|file| file.take(TABLE_BYTES).read_to_end(&mut octets)) {
-            Ok(_) => octets,
+        match file.and_then(|file| file.take(TABLE_BYTES).read_to_end(&mut bytes)) {
+            Ok(_) => bytes,
             Err(_) => Vec::new(),
         }
     }

@@ -39,7 +39,7 @@ const KEPT: &str = "EXISTS (SELECT 1 FROM kept CROSS JOIN replica ON replica.id 
 pub struct Totals {
     /// Messages there.
     pub messages: u64,
-    /// Octets of them.
+    /// Bytes of them.
     pub bytes: u64,
     /// Messages with enough good copies, as they are now.
     pub mirrored: u64,
@@ -69,7 +69,7 @@ pub struct Totals {
 pub struct Overdue {
     /// How many.
     pub messages: u64,
-    /// Octets of them.
+    /// Bytes of them.
     pub bytes: u64,
     /// The one first seen.
     pub first: Option<OverdueMessage>,

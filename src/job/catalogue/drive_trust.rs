@@ -45,8 +45,8 @@ impl Catalogue {
         })
     }
 
-    /// A copy has other octets than it should. One that was right in a later look than that in which it was made
-    /// is no cut's work: it counts against its drive, more where it has another's octets or zeros.
+    /// A copy has other bytes than it should. One that was right in a later look than that in which it was made
+    /// is no cut's work: it counts against its drive, more where it has another's bytes or zeros.
     pub fn note_wrong(
         &self,
         drive: i64,

@@ -68,7 +68,7 @@ pub struct FileRow {
     pub key: Vec<u8>,
     /// Where it stands.
     pub state: FileState,
-    /// Length in octets at the last look.
+    /// Length in bytes at the last look.
     pub bytes: u64,
     /// The file's own time.
     pub modified: Timestamp,
@@ -145,7 +145,7 @@ impl FileRow {
         }
     }
 
-    /// Whether a file's octets could be the same: everything but the name's own change time.
+    /// Whether a file's bytes could be the same: everything but the name's own change time.
     pub fn has_same_bytes(&self, facts: &FileFacts) -> bool {
         self.bytes == facts.bytes
             && self.modified == facts.modified
@@ -188,7 +188,7 @@ pub struct NewFile {
     pub identity: Identity,
     /// Its headers.
     pub headers: Headers,
-    /// What its octets are made of.
+    /// What its bytes are made of.
     pub weight: SizeBreakdown,
     /// Why it is suspect.
     pub suspect: Option<Suspicion>,

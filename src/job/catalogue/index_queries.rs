@@ -100,7 +100,7 @@ impl Catalogue {
         Ok(stands)
     }
 
-    /// Octets of everything that a drive carries beside the copies, as this card last left it.
+    /// Bytes of everything that a drive carries beside the copies, as this card last left it.
     pub fn carried(&self, drive: i64) -> Result<Option<u64>, JobError> {
         Ok(self.meta(&format!("carried {drive}"))?.and_then(|text| text.parse().ok()))
     }

@@ -10,7 +10,7 @@ use crate::model::Timestamp;
 pub struct CopyCounts {
     /// Copies that were whole when they were last read.
     pub whole: u64,
-    /// Octets of them.
+    /// Bytes of them.
     pub bytes: u64,
     /// Of them those that were read again after they were made.
     pub reread: u64,

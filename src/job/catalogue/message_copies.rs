@@ -16,7 +16,7 @@ pub struct TrackedMessage {
     pub key: Vec<u8>,
     /// Whether it is there.
     pub is_there: bool,
-    /// Length in octets.
+    /// Length in bytes.
     pub bytes: u64,
     /// When it was first seen on this card.
     pub first_seen: WallTime,

@@ -20,11 +20,11 @@ pub struct ReplicaState {
     pub row: i64,
     /// Row of its drive.
     pub drive: i64,
-    /// Octets of the ledger known.
+    /// Bytes of the ledger known.
     pub ledger_bytes: u64,
     /// The end of its chain.
     pub chain: Chain,
-    /// Octets of the manifest known.
+    /// Bytes of the manifest known.
     pub manifest_bytes: u64,
     /// The segment being filled; 0 before the first.
     pub segment: u32,
@@ -260,7 +260,7 @@ impl Catalogue {
             .exists(params![replica, mailbox, root])?)
     }
 
-    /// Number and octets of the messages a drive holds for its station.
+    /// Number and bytes of the messages a drive holds for its station.
     pub fn replica_totals(&self, replica: i64) -> Result<(u64, u64), JobError> {
         Ok(self
             .db

@@ -8,7 +8,7 @@ CREATE TABLE content (
     sha256 BLOB NOT NULL,
     bytes INTEGER NOT NULL,           -- beside the digest, since a ledger may lie about it
     sender TEXT, receivers TEXT, subject TEXT, date TEXT,
-    body INTEGER, quoted INTEGER, attached INTEGER,   -- octets, as stored; NULL until it was read
+    body INTEGER, quoted INTEGER, attached INTEGER,   -- bytes, as stored; NULL until it was read
     message_id TEXT,                  -- tells a later version of a message from another message
     -- From the ledgers' lines, for display only, in claimed seconds. First sight: the earliest that a line tells of,
     -- and whether something vouched for the clock. The first proven copy, and how long the content had waited for
@@ -113,9 +113,9 @@ CREATE TABLE drive (
     away TEXT,                        -- since when it is elsewhere, as the operator declared
     worn TEXT,                        -- why it is to be replaced soon; NULL while it is not
     distrust TEXT,                    -- why nothing on it counts any more; NULL while it is trusted
-    wrong INTEGER NOT NULL DEFAULT 0, -- points for copies once right and now others' octets
+    wrong INTEGER NOT NULL DEFAULT 0, -- points for copies once right and now others' bytes
     fell_to INTEGER, falls INTEGER NOT NULL DEFAULT 0,  -- where its ledger last fell back to, how often in a row
-    room INTEGER,                     -- octets free after the last pass
+    room INTEGER,                     -- bytes free after the last pass
     known_since TEXT,                 -- when this card first saw it
     serial TEXT,                      -- serial number of the file system that it was last seen on
     folder BLOB,                      -- the plain folder that it was last seen in; NULL: it was on a device
@@ -206,7 +206,7 @@ CREATE TABLE reread (
     errors INTEGER NOT NULL           -- copies in this round that the medium would not give
 );
 
--- Octets written to a replica, by days of the calendar on which something vouched for the clock.
+-- Bytes written to a replica, by days of the calendar on which something vouched for the clock.
 CREATE TABLE filled (
     replica INTEGER NOT NULL, day INTEGER NOT NULL, bytes INTEGER NOT NULL,
     PRIMARY KEY (replica, day)

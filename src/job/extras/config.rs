@@ -23,10 +23,10 @@ pub fn carried_config(
     let Some(length) = volume.length(&at)?.filter(|length| *length <= CARRIED_CONFIG_BYTES) else {
         return Ok(None);
     };
-    let mut octets = vec![0; length as usize];
+    let mut bytes = vec![0; length as usize];
     let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
-    let got = read_full(|into| source.read(into), &mut octets)?;
-    let text = String::from_utf8_lossy(&octets[..got]);
+    let got = read_full(|into| source.read(into), &mut bytes)?;
+    let text = String::from_utf8_lossy(&bytes[..got]);
     let read = text.strip_prefix(SIGNATURE).and_then(|rest| rest.split_once('\n'));
     let whole = read.map(|(digest, body)| (digest, body.trim_end())).filter(|(digest, body)| {
         digest.parse().is_ok_and(|digest: Digest| digest == Digest::of(body.as_bytes()))

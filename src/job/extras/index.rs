@@ -1,5 +1,5 @@
 //! The list of a drive's messages, in pages of a month or of a part of one: what is on it is in the list, whatever
-//! became of it since. The same messages always give the same pages, octet for octet: so that nothing is written when
+//! became of it since. The same messages always give the same pages, byte for byte: so that nothing is written when
 //! nothing changed.
 //!
 //! A month's part 1 is its oldest, and a page knows of no other but the two beside it: new mail changes the latest
@@ -69,7 +69,7 @@ pub enum Note {
 pub struct IndexedMessage {
     /// Its copy.
     pub payload: PayloadName,
-    /// Octets.
+    /// Bytes.
     pub bytes: u64,
     /// Its headers, as far as they can be read.
     pub headers: Headers,

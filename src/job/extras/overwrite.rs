@@ -12,7 +12,7 @@ use crate::model::limits::{
     CARRIED_TEXT_BYTES, CARRY_CHUNK_BYTES, COPY_BUFFER_BYTES, OVERHEAD_BYTES, RESERVE_BYTES,
 };
 
-/// Octets of a file's head: a sector, the least that a stick writes at once.
+/// Bytes of a file's head: a sector, the least that a stick writes at once.
 const HEAD: usize = 512;
 
 /// What was done.
@@ -20,7 +20,7 @@ const HEAD: usize = 512;
 pub struct ExtrasOutcome {
     /// Files written.
     pub written: u64,
-    /// Octets of everything carried now.
+    /// Bytes of everything carried now.
     pub bytes: u64,
     /// Files left out: there was no room, or something else has their name.
     pub left_out: u64,

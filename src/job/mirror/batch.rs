@@ -64,7 +64,7 @@ pub(super) struct Batch {
     copied: HashSet<ContentAt>,
     /// The position of this card as of which it speaks.
     pub position: Position,
-    /// Room left on the drive, in octets, after everything planned.
+    /// Room left on the drive, in bytes, after everything planned.
     pub room: u64,
     /// The drive has told something of a message, and it is to be told what follows from that.
     pub learnt: bool,

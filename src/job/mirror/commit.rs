@@ -53,7 +53,7 @@ pub(super) fn commit(
         drive.volume.sync_all().map_err(JobError::NotSynced)?;
     }
 
-    // 4. Read every copy back from the medium. Survives: a device that took the octets and did not
+    // 4. Read every copy back from the medium. Survives: a device that took the bytes and did not
     //    keep them, or kept others.
     read_back(drive, &written)?;
 

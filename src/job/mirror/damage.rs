@@ -75,7 +75,7 @@ pub(super) fn found(
     Ok(Some(why))
 }
 
-/// Whether a message's last octets are those of blocks never written. One that cannot be read is not
+/// Whether a message's last bytes are those of blocks never written. One that cannot be read is not
 /// judged: the copy will tell.
 fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };

@@ -66,7 +66,7 @@ pub struct NotCopied {
 pub struct PassReport {
     /// Messages copied and proven.
     pub copied: u64,
-    /// Octets of them.
+    /// Bytes of them.
     pub bytes: u64,
     /// Places, moves and departures recorded without a copy.
     pub noted: u64,
@@ -84,7 +84,7 @@ pub struct PassReport {
     pub learnt: bool,
     /// What the drive asserts and this card's mailboxes lack.
     pub lacking: Lacking,
-    /// Octets free on the drive behind everything planned, where something was.
+    /// Bytes free on the drive behind everything planned, where something was.
     pub room: Option<u64>,
 }
 

@@ -1,5 +1,5 @@
 //! Writes to a bag's two logs, the manifest and the ledger, and reads back what was written.
-//! Never believes a sync alone: a worn stick takes octets, calls them durable and keeps none.
+//! Never believes a sync alone: a worn stick takes bytes, calls them durable and keeps none.
 
 use crate::disk::{ReadFrom, Volume, read_if_unchanged};
 use crate::job::JobError;
@@ -28,7 +28,7 @@ pub(super) fn write_proven(
     Ok(())
 }
 
-/// Reserves room in both for so many octets.
+/// Reserves room in both for so many bytes.
 pub(super) fn reserve(
     volume: &dyn Volume,
     dir: &RelName,

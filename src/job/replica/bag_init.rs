@@ -31,7 +31,7 @@ pub(super) fn ensure(
                 volume.create(&at)?.write(text.as_bytes())?;
                 made = true;
             }
-            // Shorter than it should be, or the declaration with other octets: torn when it was
+            // Shorter than it should be, or the declaration with other bytes: torn when it was
             // made. Both are written over in place, which costs nothing that was ever good.
             Some(length) if length < text.len() as u64 && !text.is_empty() => {
                 synced(volume.write_synced(&at, 0, text.as_bytes()))?;

@@ -113,12 +113,12 @@ pub(crate) enum HashStep {
 }
 
 impl PartialHash {
-    /// Octets read so far.
+    /// Bytes read so far.
     pub(crate) fn read(&self) -> u64 {
         self.at
     }
 
-    /// Reads on, for so many octets at most, or until `stop` says so: asked before each buffer. `longest` bounds a
+    /// Reads on, for so many bytes at most, or until `stop` says so: asked before each buffer. `longest` bounds a
     /// file that grew without end.
     pub(crate) fn go_on(
         mut self,
@@ -222,7 +222,7 @@ fn hash_source(
     longest: u64,
 ) -> Result<CopyCheck, JobError> {
     let mut hasher = Hasher::default();
-    // One octet more than it should have, so that one more would be seen.
+    // One byte more than it should have, so that one more would be seen.
     let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize + 1)];
     let mut total = 0;
     loop {

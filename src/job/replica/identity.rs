@@ -44,7 +44,7 @@ pub(super) enum IdFile {
     Id(StoredId),
     /// No file.
     Nothing,
-    /// A file that cannot be read as ours: torn when it was made, or rotten. Its length in octets.
+    /// A file that cannot be read as ours: torn when it was made, or rotten. Its length in bytes.
     Unreadable(RelName, u64),
     /// A file of a later format, which may be read from and never written to; its id, if it still has one.
     Newer(u32, Option<DriveId>),

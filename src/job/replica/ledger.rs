@@ -37,7 +37,7 @@ pub(super) struct Loaded {
     pub newer: Option<u32>,
     /// It goes on without lines for longer than any cut can make it; reading stopped there.
     pub endless: bool,
-    /// Octets of the file.
+    /// Bytes of the file.
     pub length: u64,
     /// Why its end could not be read, where what can be read was asked for.
     pub unreadable: Option<DiskError>,

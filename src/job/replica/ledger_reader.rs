@@ -165,21 +165,21 @@ mod tests {
     use proptest::prelude::*;
     use rustix::io::Errno;
 
-    /// A file that answers with an error from some octet on.
+    /// A file that answers with an error from some byte on.
     struct Octets {
-        octets: Vec<u8>,
+        bytes: Vec<u8>,
         at: usize,
         fails_at: Option<usize>,
     }
 
     impl Source for Octets {
         fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
-            let end = self.fails_at.unwrap_or(self.octets.len()).min(self.octets.len());
+            let end = self.fails_at.unwrap_or(self.bytes.len()).min(self.bytes.len());
             if self.at == end && self.fails_at.is_some() {
                 return Err(DiskError::new("read", "ledger", Errno::IO));
             }
             let got = into.len().min(end - self.at).min(5_000);
-            into[..got].copy_from_slice(&self.octets[self.at..self.at + got]);
+            into[..got].copy_from_slice(&self.bytes[self.at..self.at + got]);
             self.at += got;
             Ok(got)
         }
@@ -200,8 +200,8 @@ mod tests {
     type Met = (Vec<(Line, LineTrust, u64)>, Result<String, String>);
 
     /// What is given to `fold`, which refuses line `most`, and how it ends.
-    fn met(octets: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
-        let source = Octets { octets: octets.to_vec(), at: 0, fails_at };
+    fn met(bytes: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
+        let source = Octets { bytes: bytes.to_vec(), at: 0, fails_at };
         let lines = LineReader::new(Box::new(source));
         let passage = LedgerReader::new(Reader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
@@ -227,14 +227,14 @@ mod tests {
     /// The refused line is in the same group as the last one before the error.
     #[test]
     fn a_line_that_is_refused_comes_before_an_error_behind_it() {
-        let octets = ledger(196);
-        let beside = met(&octets, Some(56_144), false, 129, false);
-        assert_eq!(beside, met(&octets, Some(56_144), false, 129, true));
+        let bytes = ledger(196);
+        let beside = met(&bytes, Some(56_144), false, 129, false);
+        assert_eq!(beside, met(&bytes, Some(56_144), false, 129, true));
         assert_eq!(beside.1, Err(JobError::Broken("refused".to_owned()).to_string()));
     }
 
     proptest! {
-        /// Reading ahead changes nothing of what is met: in a whole ledger, a torn one, one with other octets in it,
+        /// Reading ahead changes nothing of what is met: in a whole ledger, a torn one, one with other bytes in it,
         /// one that cannot be read to its end, and where taking a line in fails.
         #[test]
         fn reading_ahead_meets_the_same(
@@ -245,13 +245,13 @@ mod tests {
             partly: bool,
             most in 1_usize..700,
         ) {
-            let mut octets = ledger(lines);
-            octets.truncate(torn.unwrap_or(octets.len()));
-            if let Some(octet) = spoilt.and_then(|at| octets.get_mut(at)) {
-                *octet ^= 4;
+            let mut bytes = ledger(lines);
+            bytes.truncate(torn.unwrap_or(bytes.len()));
+            if let Some(byte) = spoilt.and_then(|at| bytes.get_mut(at)) {
+                *byte ^= 4;
             }
-            let beside = met(&octets, fails_at, partly, most, false);
-            prop_assert_eq!(&beside, &met(&octets, fails_at, partly, most, true));
+            let beside = met(&bytes, fails_at, partly, most, false);
+            prop_assert_eq!(&beside, &met(&bytes, fails_at, partly, most, true));
             prop_assert!(beside.0.len() <= most);
         }
     }

@@ -8,7 +8,7 @@ use crate::model::limits::{COPY_BUFFER_BYTES, LEDGER_LINE_BYTES};
 pub enum Piece<'a> {
     /// A line without its line feed, and its length with it.
     Line(&'a [u8], u64),
-    /// So many octets that are longer than any line may be.
+    /// So many bytes that are longer than any line may be.
     TooLong(u64),
 }
 
@@ -36,7 +36,7 @@ impl LineReader {
     pub fn next(&mut self) -> Result<Option<Piece<'_>>, DiskError> {
         loop {
             let waiting = &self.buffer[self.taken..self.filled];
-            // First whether there is one at all, since the library finds that out many octets at a time.
+            // First whether there is one at all, since the library finds that out many bytes at a time.
             let end = waiting.contains(&b'\n').then(|| waiting.iter().position(|&b| b == b'\n'));
             if let Some(end) = end.flatten() {
                 let from = self.taken;
@@ -55,7 +55,7 @@ impl LineReader {
             }
             if self.ended {
                 if waiting.is_empty() {
-                    // The last octets may have been passed over as the rest of a line too long.
+                    // The last bytes may have been passed over as the rest of a line too long.
                     self.unended |= self.skipping;
                     return Ok(None);
                 }

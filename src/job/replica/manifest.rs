@@ -332,7 +332,7 @@ pub(super) fn each_copy(
 /// What a manifest lists.
 pub struct Listed {
     numbers: Numbers,
-    /// Octets up to the end of the last line of ours.
+    /// Bytes up to the end of the last line of ours.
     sound: u64,
     /// The last line of a copy, and where it is.
     last: Option<(Digest, PayloadName, Range<u64>)>,
@@ -342,18 +342,18 @@ pub struct Listed {
 }
 
 impl Listed {
-    /// Octets up to the end of the last line of ours: what comes behind may be written over.
+    /// Bytes up to the end of the last line of ours: what comes behind may be written over.
     pub fn sound(&self) -> u64 {
         self.sound
     }
 
-    /// Octets of the file.
+    /// Bytes of the file.
     pub fn length(&self) -> u64 {
         self.length
     }
 }
 
-/// Reads the manifest; `each` is given every line of ours, and the octets at which it stands. Other
+/// Reads the manifest; `each` is given every line of ours, and the bytes at which it stands. Other
 /// lines are passed over.
 pub fn read(
     volume: &dyn Volume,

@@ -83,7 +83,7 @@ impl Replica {
         manifest::append(&*self.volume, &self.dir, &mut self.state, lines)
     }
 
-    /// Reserves room in both logs for what will be listed, in octets, and recorded.
+    /// Reserves room in both logs for what will be listed, in bytes, and recorded.
     pub(crate) fn reserve(
         &self,
         listed: usize,

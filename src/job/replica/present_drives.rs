@@ -61,7 +61,7 @@ impl PresentDrives {
     /// The same for a drive that will be written: one that was copied from another gets an id of its own
     /// first. It is told from the original by the serial number of its file system, known here or kept beside the id,
     /// and, where both have the same, by being here at the same time. On the file system where this card saw the
-    /// original it is no copy, whatever the file says: an octet of it may have rotted.
+    /// original it is no copy, whatever the file says: a byte of it may have rotted.
     pub fn resolve(
         &self,
         catalogue: &Catalogue,

@@ -1,5 +1,5 @@
 //! Reads messages back from the drives: of each the first copy that proves right, piece by piece.
-//! Never writes to a drive, and never calls a message right before its last octet was hashed.
+//! Never writes to a drive, and never calls a message right before its last byte was hashed.
 
 use super::RestoreSources;
 use crate::disk::{DiskError, ReadFrom, Staged, Trouble, Volume, read_if_unchanged};
@@ -15,7 +15,7 @@ pub(super) struct CopyReader<'a> {
 
 /// What comes of reading one message, until its end.
 pub(super) enum CopyChunk {
-    /// Some octets of a copy. Where it `begins`, those of the copy before were not right.
+    /// Some bytes of a copy. Where it `begins`, those of the copy before were not right.
     Octets { begins: bool, octets: Vec<u8> },
     /// Nothing more comes.
     End(ReadEnd),
@@ -23,13 +23,13 @@ pub(super) enum CopyChunk {
 
 /// How reading one message ended.
 pub(super) enum ReadEnd {
-    /// The octets since the last beginning are the message; whether they are those of the first copy.
+    /// The bytes since the last beginning are the message; whether they are those of the first copy.
     Right { first: bool },
     /// No copy is right; whether there is one at all.
     NotToBeHad { seen: bool },
 }
 
-/// Writes the octets of a piece behind those of the same copy.
+/// Writes the bytes of a piece behind those of the same copy.
 pub(super) fn write(staged: &mut Staged, begins: bool, octets: &[u8]) -> Result<(), DiskError> {
     if begins {
         staged.begin_anew()?;
@@ -83,7 +83,7 @@ impl<'a> CopyReader<'a> {
         let mut hasher = Hasher::default();
         let mut left = expected;
         loop {
-            // One octet more than is expected tells a copy that is too long.
+            // One byte more than is expected tells a copy that is too long.
             let room = left.saturating_add(1).min(COPY_BUFFER_BYTES as u64) as usize;
             let mut octets = vec![0; room];
             // A copy that cannot be read to its end is a bad one, and the next is tried.

@@ -38,7 +38,7 @@ pub struct OfferedStation {
     pub name: MailboxName,
     /// Messages that a restore would bring back.
     pub messages: u64,
-    /// Octets of them.
+    /// Bytes of them.
     pub bytes: u64,
     /// Headers of the one that came last, if a copy of it can be read.
     pub newest: Option<Headers>,

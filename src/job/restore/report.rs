@@ -34,7 +34,7 @@ pub struct LeftOut {
 pub struct RestoreReport {
     /// Messages put back.
     pub restored: u64,
-    /// Octets of them.
+    /// Bytes of them.
     pub bytes: u64,
     /// Messages already there.
     pub identical: u64,

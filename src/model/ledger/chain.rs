@@ -59,7 +59,7 @@ pub enum LineTrust {
 pub enum Verdict {
     /// A line.
     Line(Box<Line>, LineTrust),
-    /// Octets that are no line of this ledger.
+    /// Bytes that are no line of this ledger.
     Junk,
     /// A sound line of a later format: this ledger may be read, never written.
     Newer(u32),
@@ -89,7 +89,7 @@ pub struct Break {
     pub at: u64,
     /// Whole lines found after it.
     pub whole_lines: u64,
-    /// Octets that are no lines.
+    /// Bytes that are no lines.
     pub junk: u64,
 }
 
@@ -110,7 +110,7 @@ impl Reader {
         self.chain
     }
 
-    /// Octets taken in.
+    /// Bytes taken in.
     pub fn at(&self) -> u64 {
         self.at
     }
@@ -120,7 +120,7 @@ impl Reader {
         self.broken
     }
 
-    /// Passes over octets that cannot be a line: too long, or not ended.
+    /// Passes over bytes that cannot be a line: too long, or not ended.
     pub fn junk(&mut self, bytes: u64) {
         self.break_here().junk += bytes;
         self.claimed = None;

@@ -211,7 +211,7 @@ pub enum Event {
         /// How many are not there.
         absent: u64,
     },
-    /// The lines between two octets of this ledger were broken by a cut or a fault. Whole lines
+    /// The lines between two bytes of this ledger were broken by a cut or a fault. Whole lines
     /// among them were checked against their copies, and what failed was recorded, before this.
     Recovered {
         /// Octet at which sound lines ended.

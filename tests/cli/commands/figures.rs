@@ -6,7 +6,7 @@ const LINK: &str = "[link]\nbits_per_second = 300\nefficiency = 0.75\n\
                     [power]\nreceive_amps = 0.8\ntransmit_amps = 10\nduty = 0.1\n\
                     battery_amp_hours = 10\nusable_depth = 0.5\n";
 
-/// Of 10,240 octets, as the check values have it: T = 8B/(R e) = 364.09 s.
+/// Of 10,240 bytes, as the check values have it: T = 8B/(R e) = 364.09 s.
 fn ten_thousand() -> String {
     let head = "From: q2rvr@example.org\r\nTo: q1pier@example.org\r\nSubject: long\r\n\r\n";
     format!("{head}{}", "x".repeat(10_240 - head.len()))

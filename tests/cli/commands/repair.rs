@@ -5,7 +5,7 @@ use std::fs;
 
 const WHEN: u64 = 880_127_706;
 
-/// The card changes an octet, and neither length nor time.
+/// The card changes a byte, and neither length nor time.
 fn rot(station: &Station, path: &str) -> Vec<u8> {
     let at = station.inbox().join(path);
     let mut octets = fs::read(&at).unwrap();

@@ -23,7 +23,7 @@ fn every_copy_is_read_and_the_date_of_it_is_kept() {
     assert!(drive["last_verified"].is_string(), "{drive}");
 }
 
-/// Fault 22: octets on an old stick have changed. They are found, and the message is copied again.
+/// Fault 22: bytes on an old stick have changed. They are found, and the message is copied again.
 #[test]
 fn a_damaged_copy_is_named_and_made_anew_under_another_number() {
     let (station, red) = Station::with_drive();

@@ -38,7 +38,7 @@ fn a_damaged_copy_is_taken_from_the_second_drive_and_made_anew() {
 }
 
 /// A long message is written as it is read: what came of a copy that turns out bad at its end is left out again. One
-/// of no octets, and one just as long as a piece that is read, are no less.
+/// of no bytes, and one just as long as a piece that is read, are no less.
 #[test]
 fn of_a_copy_that_is_bad_at_its_end_nothing_is_left_in_the_message() {
     const PIECE: usize = 128 << 10;

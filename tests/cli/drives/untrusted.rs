@@ -1,4 +1,4 @@
-//! A drive that gives back other octets than it was given: said, counted on no more, and begun afresh by its
+//! A drive that gives back other bytes than it was given: said, counted on no more, and begun afresh by its
 //! operator's word alone.
 
 use crate::station::{Station, expect_same, mail};

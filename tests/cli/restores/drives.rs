@@ -13,7 +13,7 @@ fn mirrored(messages: usize) -> (Station, Stick) {
     (station, red)
 }
 
-/// The octets of everything below a folder.
+/// The bytes of everything below a folder.
 fn octets_in(folder: &Path) -> BTreeSet<Vec<u8>> {
     crate::station::tree(folder).into_values().map(|(octets, _, _)| octets).collect()
 }

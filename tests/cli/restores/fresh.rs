@@ -242,7 +242,7 @@ fn a_rehearsal_that_does_not_bring_everything_back_is_not_remembered() {
     told.expect_counts(&[("same", 2), ("not_restored", 1)]);
     rehearse(&station, &[]).expect_unsafe().expect_words(&["inbox/0003.eml", "counterfoil mirror"]);
     station.mirror().expect_safe();
-    // One octet of the mailbox is another, and nothing of its length or time shows it.
+    // One byte of the mailbox is another, and nothing of its length or time shows it.
     let at = station.inbox().join("0001.eml");
     let time = fs::metadata(&at).unwrap().modified().unwrap();
     fs::write(&at, mail("water leveL")).unwrap();

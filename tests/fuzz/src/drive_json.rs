@@ -12,7 +12,7 @@ use std::fmt;
 const FIRST: &str = "counterfoil/drive.json";
 const SECOND: &str = "counterfoil/drive-2.json";
 
-/// Holds the reader against one input. An even first octet: the rest is the drive's only file; an odd one:
+/// Holds the reader against one input. An even first byte: the rest is the drive's only file; an odd one:
 /// it is the second, beside a sound first one.
 pub fn hold(input: &[u8]) {
     let (first, octets) = input.split_first().map_or((0, input), |(first, rest)| (*first, rest));
@@ -57,7 +57,7 @@ pub fn hold(input: &[u8]) {
     assert!(at == FIRST || drive.file(FIRST) == before, "the first file is not touched");
 }
 
-/// The member `id` of an object. Others are passed over unread: in a field that is none of ours there may be octets
+/// The member `id` of an object. Others are passed over unread: in a field that is none of ours there may be bytes
 /// that are no text, or half of a surrogate pair, and the id counts all the same.
 struct Members(Option<serde_json::Value>);
 

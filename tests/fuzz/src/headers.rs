@@ -5,7 +5,7 @@ use counterfoil::job::headers::read;
 use counterfoil::model::limits::HEADER_CHARS;
 use counterfoil::model::{Timestamp, escape};
 
-/// Holds the reader against one input. An even first octet: the rest is a message; an odd one: it is the text of
+/// Holds the reader against one input. An even first byte: the rest is a message; an odd one: it is the text of
 /// headers that are shown.
 pub fn hold(input: &[u8]) {
     let mut taker = Taker(input);

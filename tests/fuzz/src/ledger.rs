@@ -9,7 +9,7 @@ use counterfoil::model::Digest;
 use counterfoil::model::ledger::{Break, Chain, Line, LineTrust, Reader, Verdict};
 use counterfoil::model::limits::{COUNT_MAX, LEDGER_LINE_BYTES};
 
-/// Holds the reader against one input: the first octet says what is made of the rest.
+/// Holds the reader against one input: the first byte says what is made of the rest.
 pub fn hold(input: &[u8]) {
     let mut taker = Taker(input);
     match taker.octet() % 4 {

@@ -1,4 +1,4 @@
-//! What must hold of each reader of untrusted octets, one module a reader: `hold` panics where it does not.
+//! What must hold of each reader of untrusted bytes, one module a reader: `hold` panics where it does not.
 //! Used by the fuzzer, and by `cargo test`, which goes through the inputs kept in `seeds`.
 
 #[allow(

@@ -171,7 +171,7 @@ pub fn ledger(taker: &mut Taker<'_>, with_recovered: bool) -> Vec<String> {
 }
 
 /// Damages a file a few times: what a torn write, a rotten block, a repair tool or a person may do.
-/// The octet before which nothing was changed.
+/// The byte before which nothing was changed.
 pub fn damage(file: &mut Vec<u8>, taker: &mut Taker<'_>) -> usize {
     let mut untouched = file.len();
     for _ in 0..=taker.below(4) {

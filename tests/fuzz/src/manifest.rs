@@ -9,7 +9,7 @@ use counterfoil::model::bag::{MANIFEST, filler, manifest_line, read_manifest_lin
 use counterfoil::model::{Digest, Extension, PayloadName, RelName};
 use std::path::Component;
 
-/// Holds the reader against one input: the first octet says what is made of the rest.
+/// Holds the reader against one input: the first byte says what is made of the rest.
 pub fn hold(input: &[u8]) {
     let mut taker = Taker(input);
     match taker.octet() % 2 {

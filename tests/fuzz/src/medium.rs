@@ -14,7 +14,7 @@ pub struct Medium {
 }
 
 impl Medium {
-    /// Opens it. A piece has one octet at least.
+    /// Opens it. A piece has one byte at least.
     pub fn open(drive: &MemoryDrive, piece: usize) -> Self {
         let beneath = drive.door().open(Access::Write).expect("a drive in memory opens");
         Self { beneath, piece: piece.max(1) }
@@ -47,7 +47,7 @@ impl Source for Pieces {
     }
 }
 
-/// A file of these octets, open for reading in such pieces.
+/// A file of these bytes, open for reading in such pieces.
 pub fn source(octets: &[u8], piece: usize) -> Box<dyn Source> {
     let drive = MemoryDrive::default();
     drive.put("file", octets);
@@ -55,7 +55,7 @@ pub fn source(octets: &[u8], piece: usize) -> Box<dyn Source> {
     Medium::open(&drive, piece).read(&at, 0, ReadFrom::Medium).expect("the file is there")
 }
 
-/// Sizes of pieces in which a file is to be read: one of a third, and one that its first octet chooses, small enough
+/// Sizes of pieces in which a file is to be read: one of a third, and one that its first byte chooses, small enough
 /// to end within lines and not so small that a long file takes for ever.
 pub fn pieces(octets: &[u8]) -> [usize; 2] {
     let chosen = octets.first().map_or(0, |first| usize::from(*first));

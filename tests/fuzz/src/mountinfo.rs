@@ -3,7 +3,7 @@
 use super::taker::Taker;
 use counterfoil::model::mountinfo::{Mount, parse};
 
-/// Holds the reader against one input: an even first octet: the rest is a table; an odd one: names are made of
+/// Holds the reader against one input: an even first byte: the rest is a table; an odd one: names are made of
 /// it, written as the kernel writes them.
 pub fn hold(input: &[u8]) {
     let mut taker = Taker(input);

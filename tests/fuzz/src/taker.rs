@@ -1,7 +1,7 @@
-//! Makes choices, numbers and texts out of octets, so that a fuzzer's change of an octet is a small change
-//! of the story. Never fails: octets that have run out are zeros.
+//! Makes choices, numbers and texts out of bytes, so that a fuzzer's change of a byte is a small change
+//! of the story. Never fails: bytes that have run out are zeros.
 
-/// Octets being used up.
+/// Bytes being used up.
 pub struct Taker<'a>(pub &'a [u8]);
 
 impl<'a> Taker<'a> {
@@ -10,12 +10,12 @@ impl<'a> Taker<'a> {
         self.0.is_empty()
     }
 
-    /// One octet.
+    /// One byte.
     pub fn octet(&mut self) -> u8 {
         self.some(1).first().copied().unwrap_or(0)
     }
 
-    /// A number of so many octets.
+    /// A number of so many bytes.
     pub fn number(&mut self, octets: usize) -> u64 {
         self.some(octets).iter().fold(0, |sum, octet| sum << 8 | u64::from(*octet))
     }
@@ -25,14 +25,14 @@ impl<'a> Taker<'a> {
         self.number(2) as usize % bound
     }
 
-    /// At most so many octets.
+    /// At most so many bytes.
     pub fn some(&mut self, most: usize) -> &'a [u8] {
         let (taken, rest) = self.0.split_at(most.min(self.0.len()));
         self.0 = rest;
         taken
     }
 
-    /// A few octets, how many being chosen too.
+    /// A few bytes, how many being chosen too.
     pub fn piece(&mut self, most: usize) -> &'a [u8] {
         let length = self.below(most + 1);
         self.some(length)

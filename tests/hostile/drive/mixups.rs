@@ -107,7 +107,7 @@ fn a_drive_rolled_back_is_noticed_and_brought_up_to_date() {
     expect_same(&station.inbox(), &station.restored());
 }
 
-/// Fault 54: lines of a later format, whatever form their fields have. The drive is read, and not one octet of
+/// Fault 54: lines of a later format, whatever form their fields have. The drive is read, and not one byte of
 /// it is written.
 #[test]
 fn a_ledger_from_the_future_is_read_and_never_written() {
@@ -181,7 +181,7 @@ fn a_ledger_and_manifest_with_other_line_ends_say_the_same() {
     expect_same(&station.inbox(), &station.restored());
 }
 
-/// Fault 57: octets that are no text, and text that is no line, between good lines and in place of the id.
+/// Fault 57: bytes that are no text, and text that is no line, between good lines and in place of the id.
 #[test]
 fn junk_between_lines_costs_no_message() {
     let deep = [&b"{\"v\":1,\"seq\":"[..], &[b'['; 20_000]].concat();

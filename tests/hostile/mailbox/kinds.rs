@@ -73,7 +73,7 @@ fn hard_links_are_messages_and_cost_one_copy() {
     scene.expect_just_this_restored().expect_safe();
 }
 
-/// Faults 30, 31 and 60: names of any octets and of full length, that look like options, ways and patterns.
+/// Faults 30, 31 and 60: names of any bytes and of full length, that look like options, ways and patterns.
 #[test]
 fn names_of_any_octets_come_back() {
     let full: Vec<u8> = vec![0xff; 255];

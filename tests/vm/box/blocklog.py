@@ -9,7 +9,7 @@ from . import host
 SECTOR = 512
 # The format is that of the kernel's Documentation/admin-guide/device-mapper/log-writes.rst; the values are from
 # memory. First a sector with magic, version, count of entries, size of a sector; then entry after entry: a sector
-# with place, sectors, flags, octets of a mark's data; behind it what was written.
+# with place, sectors, flags, bytes of a mark's data; behind it what was written.
 MAGIC = 0x6A736677736872
 VERSION = 1
 HEAD = struct.Struct("<QQQI")

@@ -25,7 +25,7 @@ class State:
         self.at = at
         # The last mark before that.
         self.acknowledged = acknowledged
-        # The same for equal octets; of 128 bits, so that different ones are told apart.
+        # The same for equal bytes; of 128 bits, so that different ones are told apart.
         self.key = key
 
 

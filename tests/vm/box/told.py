@@ -50,7 +50,7 @@ class Told:
         then = self.moments[min(number + 1, len(self.moments) - 1)]
         found = [f"{path}" for path, digest in now.live.items()
                  if not came_back(path, digest, then.live.get(path), back)]
-        # A removed message may have been moved: its octets are what counts.
+        # A removed message may have been moved: its bytes are what counts.
         found += [f"{path}, removed" for path, digest in now.gone.items() if not was_kept(path, digest, now, back)]
         if back.copies is not None:
             found += [f"a copy of {digest[:8]}" for digest in now.contents - back.copies]

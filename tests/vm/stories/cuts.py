@@ -87,7 +87,7 @@ def after_the_last(post, stick, acknowledged):
     post.plug(stick)
     place = post.until_mounted(stick)
     post.until("all that is left is mirrored", lambda: post.told("audit")["unmirrored"] == [], 180)
-    # Of what was on its way at a cut, names may have reached the card without their octets, or nothing at all.
+    # Of what was on its way at a cut, names may have reached the card without their bytes, or nothing at all.
     sums = digests(post, "/home/op/mail")
     copies = post.prove(place, acknowledged)
     post.expect("whatever the mailbox holds now is on the stick", set(sums.values()) <= set(copies))
