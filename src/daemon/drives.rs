@@ -4,9 +4,9 @@
 use super::control::{Answer, ReplyTo};
 use super::drive_state::{DriveEvent, DriveState};
 use super::events::{Event, EventSink, Notice};
-use super::run::Find;
 use super::scrub::{PassFollowUp, ScrubOutcome};
 use super::service::Service;
+use super::settings::Find;
 use super::slots::{Slot, WorkerSignals};
 use super::worker::{Worker, WorkerContext};
 use crate::disk::mounts::MountKey;

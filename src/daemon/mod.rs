@@ -16,6 +16,7 @@ mod run;
 mod scanner;
 mod scrub;
 mod service;
+mod settings;
 mod slots;
 mod sources;
 mod timer_fd;
@@ -25,7 +26,8 @@ pub use drive_state::DriveState;
 pub use events::{EventSink, Notice};
 pub use overdue::Notify;
 pub use reporter::ReportRequest;
-pub use run::{Command, Find, Reload, Settings, run};
+pub use run::{Command, run};
+pub use settings::{Find, Reload, Settings};
 pub use sources::{calls_from_signals, when_ended};
 
 use crate::job::JobError;

@@ -3,7 +3,7 @@
 
 use super::error::DiskError;
 use super::openat::{self, HOST};
-use super::walk::Walk;
+use super::walk::{Walk, WalkEntry};
 use crate::model::message::FileFacts;
 use crate::model::{RelName, escape};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
@@ -30,19 +30,6 @@ pub enum EntryStat {
     NotAFile,
     /// Nothing.
     Gone,
-}
-
-/// What a walk comes upon, in the order of a walk that sorts each folder.
-#[derive(Debug)]
-pub enum WalkEntry {
-    /// A regular file.
-    File(RelName, FileFacts),
-    /// A link, pipe, socket or device.
-    NotAFile(RelName),
-    /// A folder (or the whole mailbox: `None`) that could not be read to its end.
-    Unreadable(Option<RelName>, String),
-    /// A folder (or the mailbox itself: `None`) with so many names that are too long, or make paths that are.
-    TooLong(Option<RelName>, u64),
 }
 
 impl EntryStat {

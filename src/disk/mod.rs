@@ -27,7 +27,7 @@ mod walk;
 pub use demo_dir::{DemoDir, Files};
 pub use dir_volume::{DirVolumeSource, medium_below};
 pub use error::{DiskError, Trouble};
-pub use mailbox::{EntryStat, MailboxDir, MessageFile, WalkEntry, read_full, read_if_unchanged};
+pub use mailbox::{EntryStat, MailboxDir, MessageFile, read_full, read_if_unchanged};
 pub use memory::{MemoryDrive, MemoryVolumeSource};
 pub use reserved::{Reserved, ReservedFolders, leads_to};
 pub use same_device::{is_mounted, plain_folder, same_device, serial_below};
@@ -40,3 +40,4 @@ pub use temporary::{TemporaryDir, make_dirs, remove_passing_folders};
 pub use volume::{
     Access, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
 };
+pub use walk::WalkEntry;

@@ -1,13 +1,26 @@
 //! Walks a mailbox in the order of its catalogue: each folder sorted, one at a time, by its handle.
 //! Never follows a link, and never holds more of a folder than its names.
 
-use super::mailbox::WalkEntry;
 use super::openat::{self, HOST};
 use crate::model::RelName;
 use crate::model::limits::{MAILBOX_DEPTH, MAILBOX_FOLDER_BYTES, NAME_PART_BYTES, PATH_BYTES_MAX};
+use crate::model::message::FileFacts;
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, FileType, Mode, OFlags, RawDir};
 use rustix::io::Errno;
+
+/// What a walk comes upon, in the order of a walk that sorts each folder.
+#[derive(Debug)]
+pub enum WalkEntry {
+    /// A regular file.
+    File(RelName, FileFacts),
+    /// A link, pipe, socket or device.
+    NotAFile(RelName),
+    /// A folder (or the whole mailbox: `None`) that could not be read to its end.
+    Unreadable(Option<RelName>, String),
+    /// A folder (or the mailbox itself: `None`) with so many names that are too long, or make paths that are.
+    TooLong(Option<RelName>, u64),
+}
 
 /// Bytes asked of the kernel at a time.
 const LISTED_AT_ONCE: usize = 32 << 10;

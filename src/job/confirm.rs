@@ -2,7 +2,7 @@
 //! gone. Never reads a file that changed between the looks, and never calls a moved message lost.
 
 use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
-use super::scan::{PAGE, ScanReport, ScanRules};
+use super::scan_rules::{PAGE, ScanReport, ScanRules};
 use super::{JobError, coarse_time, headers};
 use crate::disk::{DiskError, EntryStat, MailboxDir, read_if_unchanged};
 use crate::model::ledger::Departed;

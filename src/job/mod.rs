@@ -14,6 +14,7 @@ pub mod prune;
 pub mod replica;
 pub mod restore;
 pub mod scan;
+mod scan_rules;
 pub mod scrub;
 pub mod statistics;
 pub mod sync_drive;

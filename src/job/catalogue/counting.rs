@@ -1,7 +1,7 @@
 //! Decides which drives' copies make messages safe: the one place where `replica.trusted` is set and cleared.
 //! Never takes a copy away: what does not count can still be restored from.
 
-use super::drives::{DriveRow, ReplacedHow};
+use super::drives::{COUNTS, DriveRow, ReplacedHow};
 use super::{Catalogue, SameDevice};
 use crate::disk::{VolumeFacts, same_device};
 use crate::job::JobError;
@@ -9,14 +9,6 @@ use crate::model::{DriveId, MailboxName, Timestamp};
 use rusqlite::params;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
-
-/// Whether the copies of a row of the table of drives count: it keeps what it is given, its operator has not given it
-/// up, nothing else stands where it was, it can be told from others, it contradicts nothing that is better known, and
-/// it does not die with the card; unless that was asked to count too.
-pub(super) const COUNTS: &str = "(distrust IS NULL AND forgotten IS NULL \
-     AND (replaced IS NULL OR replaced_how = 'place') AND uuid <> '0000000000000000' \
-     AND NOT EXISTS (SELECT 1 FROM contradiction WHERE drive = drive.id AND judged AND NOT settled) \
-     AND (same_device IS NULL OR EXISTS (SELECT 1 FROM meta WHERE name = 'count_same_device')))";
 
 impl Catalogue {
     /// Whether the copies on the device of a mailbox count too, as their operator asks.

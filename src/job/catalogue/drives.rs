@@ -2,10 +2,17 @@
 //! Never decides by any of it; it is for a person.
 
 use super::Catalogue;
-use super::counting::COUNTS;
 use crate::job::JobError;
 use crate::model::{DriveId, DriveLoss, Medium, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
+
+/// Whether the copies of a row of the table of drives count: it keeps what it is given, its operator has not given it
+/// up, nothing else stands where it was, it can be told from others, it contradicts nothing that is better known, and
+/// it does not die with the card; unless that was asked to count too.
+pub(super) const COUNTS: &str = "(distrust IS NULL AND forgotten IS NULL \
+     AND (replaced IS NULL OR replaced_how = 'place') AND uuid <> '0000000000000000' \
+     AND NOT EXISTS (SELECT 1 FROM contradiction WHERE drive = drive.id AND judged AND NOT settled) \
+     AND (same_device IS NULL OR EXISTS (SELECT 1 FROM meta WHERE name = 'count_same_device')))";
 
 /// A row of the table of drives.
 #[derive(Debug, Clone, PartialEq, Eq)]

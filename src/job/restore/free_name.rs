@@ -2,10 +2,9 @@
 //! Never gives a name that something has, and never changes anything.
 
 use super::conflict_name::{RECOVERED, conflict_name, name_below_file};
-use super::maildir::Maildirs;
-use crate::disk::{DiskError, EntryStat, MessageFile, TargetDir, host, read_full};
-use crate::model::limits::COPY_BUFFER_BYTES;
-use crate::model::{Hasher, Identity, RelName};
+use super::maildir::{Maildirs, hash_file};
+use crate::disk::{DiskError, EntryStat, TargetDir, host};
+use crate::model::{Identity, RelName};
 use std::collections::BTreeSet;
 
 /// Files that stand on one way to a message, one beside the other: more were put there on purpose.
@@ -83,15 +82,4 @@ fn file_on_the_way(
         above = folder.parent();
     }
     Ok(found)
-}
-
-pub(super) fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
-    let mut hasher = Hasher::default();
-    let mut buffer = vec![0; COPY_BUFFER_BYTES];
-    loop {
-        match read_full(|into| file.read(into), &mut buffer)? {
-            0 => return Ok(hasher.finish()),
-            got => hasher.update(&buffer[..got]),
-        }
-    }
 }

@@ -1,10 +1,9 @@
 //! Knows a message of a Maildir again whose flags were changed since it was mirrored: the same unique name and the same
 //! bytes, under another name. Never holds two messages for one because their names are alike.
 
-use super::free_name::hash_file;
-use crate::disk::{EntryStat, TargetDir};
-use crate::model::limits::{ALIKE_MAX, RESTORE_MAILDIR_BYTES};
-use crate::model::{Identity, RelName};
+use crate::disk::{DiskError, EntryStat, MessageFile, TargetDir, read_full};
+use crate::model::limits::{ALIKE_MAX, COPY_BUFFER_BYTES, RESTORE_MAILDIR_BYTES};
+use crate::model::{Hasher, Identity, RelName};
 
 /// What lies in the Maildirs that the restore is about, each listed once, when the first of its messages comes that is
 /// not at its place: what the restore itself puts there later is no message that was there before.
@@ -139,6 +138,18 @@ fn is_within(folder: Option<&RelName>, other: Option<&RelName>) -> bool {
     let Some(other) = other else { return true };
     let rest = folder.and_then(|folder| folder.as_bytes().strip_prefix(other.as_bytes()));
     rest.is_some_and(|rest| rest.first().is_none_or(|&b| b == b'/'))
+}
+
+/// Length and hash of a file.
+pub(super) fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
+    let mut hasher = Hasher::default();
+    let mut buffer = vec![0; COPY_BUFFER_BYTES];
+    loop {
+        match read_full(|into| file.read(into), &mut buffer)? {
+            0 => return Ok(hasher.finish()),
+            got => hasher.update(&buffer[..got]),
+        }
+    }
 }
 
 #[cfg(test)]

@@ -6,6 +6,7 @@ mod copy_reader;
 mod free_name;
 mod inventory;
 mod maildir;
+mod options;
 mod pipeline;
 mod plan;
 mod repair;
@@ -16,7 +17,8 @@ mod targets;
 mod test_restore;
 
 pub use inventory::{Inventory, OfferedStation, offer, offers, pace};
-pub use plan::{MailboxTarget, RestoreOptions, restore};
+pub use options::{MailboxTarget, RestoreOptions};
+pub use plan::restore;
 pub use repair::{Repaired, repair};
 pub use report::{LeftOut, Lost, RestoreReport};
 pub use sources::{RestoreSources, gather};

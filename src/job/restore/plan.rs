@@ -6,44 +6,17 @@ use super::conflict_name::RECOVERED;
 use super::copy_reader::{CopyReader, ReadEnd};
 use super::free_name::free_name;
 use super::maildir::Maildirs;
+use super::options::{MailboxTarget, RestoreOptions};
 use super::pipeline::{self, Fetched, Pipeline};
 use super::report::{LeftOut, Lost, RestoreReport, Tally};
 use super::staging::{StagedMessage, StagingBatch};
 use super::targets;
 use crate::disk::{DiskError, FileAttrs, STAGING, TargetDir, Trouble};
+use crate::job::JobError;
 use crate::job::catalogue::{CopyRow, Decision, RestoreItem, Role, Version, Withheld};
-use crate::job::{JobError, Progress};
 use crate::model::ledger::Departed;
-use crate::model::{DriveId, Identity, MailboxName, RelName, Timestamp};
+use crate::model::{DriveId, Identity, RelName, Timestamp};
 use std::collections::{BTreeSet, VecDeque};
-use std::path::PathBuf;
-
-/// What is to be restored, and where to.
-pub struct RestoreOptions<'a> {
-    /// Each mailbox: its row in the gathered catalogue, its name, where it goes.
-    pub mailbox_targets: Vec<MailboxTarget>,
-    /// Bring back removed messages too.
-    pub with_removed: bool,
-    /// Bring back the older versions of the message at this location too: a mailbox's row and the path's sorting key.
-    pub versions: Option<(i64, Vec<u8>)>,
-    /// Bring back too, under their numbers, copies that look like what a cut left.
-    pub with_doubtful: bool,
-    /// Only count what would be done.
-    pub dry_run: bool,
-    /// Who is told.
-    pub progress: &'a dyn Progress,
-}
-
-/// Where a mailbox goes.
-#[derive(Debug, Clone)]
-pub struct MailboxTarget {
-    /// Its row in the gathered catalogue.
-    pub row: i64,
-    /// Its name.
-    pub name: MailboxName,
-    /// The folder.
-    pub path: PathBuf,
-}
 
 /// Restores everything the drives tell of.
 pub fn restore(

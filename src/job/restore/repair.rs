@@ -4,7 +4,7 @@
 
 use super::conflict_name::conflict_name;
 use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
-use super::free_name::hash_file;
+use super::maildir::hash_file;
 use super::targets::busy;
 use super::{MailboxTarget, RestoreSources};
 use crate::disk::{

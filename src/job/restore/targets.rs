@@ -1,7 +1,7 @@
 //! Opens the folders that a restore writes to: no other restore is at work in any of them.
 //! Never decides what goes into them.
 
-use super::{MailboxTarget, RestoreOptions};
+use super::options::{MailboxTarget, RestoreOptions};
 use crate::disk::{DiskError, TargetDir, TargetLocks, Trouble};
 use crate::job::JobError;
 

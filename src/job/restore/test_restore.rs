@@ -3,8 +3,8 @@
 //! if the mailbox has every folder that the restore made. What a scan leaves out is no part of either.
 //! Never writes anything.
 
-use super::free_name::hash_file;
 use super::maildir::Maildirs;
+use super::maildir::hash_file;
 use crate::disk::{DiskError, EntryStat, MailboxDir, MessageFile, TargetDir, WalkEntry, read_full};
 use crate::job::JobError;
 use crate::job::exclude::Exclusions;
