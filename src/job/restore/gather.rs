@@ -2,7 +2,7 @@
 //! Never writes to a drive.
 
 use crate::disk::{Access, EntryKind, Trouble};
-use crate::job::catalogue::{Catalogue, Contradiction};
+use crate::job::catalogue::{Catalogue, Contradiction, Decision, Judge, PayloadRow};
 use crate::job::drive::{
     Admission, Admitted, Begin, Copy, admit, compare, copy_length, hash_copy, is_station,
     list_segment, read_manifest,
@@ -12,6 +12,7 @@ use crate::model::limits::DRIVE_FOLDER_ENTRIES;
 use crate::model::{
     Clock, DriveId, Finding, Identity, KnownDrive, PayloadName, RelName, StationName, bag,
 };
+use std::collections::HashSet;
 
 /// The drives of a restore, open, with everything they say.
 pub struct Gathered {
@@ -64,6 +65,30 @@ fn gather_into(
 }
 
 impl Gathered {
+    /// Good copies that their own ledger gives no location, each with its drive, and that are given at none: what
+    /// another ledger says of them hides none of them.
+    pub(super) fn nameless(
+        &self,
+        judge: &mut Judge<'_>,
+    ) -> Result<Vec<(DriveId, PayloadRow)>, JobError> {
+        let (mut all, mut contents) = (Vec::new(), HashSet::new());
+        for drive in &self.drives {
+            let copies = self.catalogue.copies_without_place(drive.book.row)?;
+            let first = copies.into_iter().filter(|copy| contents.insert(copy.content));
+            all.extend(first.map(|copy| (drive.id, copy)));
+        }
+        if !all.is_empty() {
+            judge.each_in(None, |decision| {
+                if let Decision::Give(wanted) = decision {
+                    contents.remove(&wanted.version.content);
+                }
+                Ok(())
+            })?;
+            all.retain(|(_, copy)| contents.contains(&copy.content));
+        }
+        Ok(all)
+    }
+
     /// Drives that contradict each other, under their own ids.
     pub fn contradictions(&self) -> Result<Vec<Contradiction>, JobError> {
         let own = |named: &mut KnownDrive| -> Result<(), JobError> {

@@ -11,11 +11,11 @@ use super::report::{LeftOut, Lost, RestoreReport, Tally};
 use super::seats::{OnItsWay, Seats};
 use super::targets;
 use crate::disk::{DiskError, Marks, STAGING, TargetDir, Trouble};
-use crate::job::catalogue::{Decision, Judge, PayloadRow, Role, Version, Wanted, Withheld};
+use crate::job::catalogue::{Decision, PayloadRow, Role, Version, Wanted, Withheld};
 use crate::job::{JobError, Progress};
 use crate::model::ledger::Departed;
 use crate::model::{DriveId, Identity, MailboxName, Moment, RelName};
-use std::collections::{BTreeSet, HashSet, VecDeque};
+use std::collections::{BTreeSet, VecDeque};
 use std::path::PathBuf;
 
 /// What is to be restored, and where to.
@@ -58,7 +58,7 @@ fn put_back<'scope>(
     let mut report = RestoreReport::default();
     let locks = targets::lock_all(plan)?;
     let mut judge = gathered.catalogue.judge(&gathered.station, plan.with_removed)?;
-    let mut nameless = nameless(gathered, &mut judge)?;
+    let mut nameless = gathered.nameless(&mut judge)?;
     for goal in &plan.goals {
         let mut work = Work {
             gathered,
@@ -96,30 +96,6 @@ fn put_back<'scope>(
         work.finish()?;
     }
     Ok(report)
-}
-
-/// Good copies that their own ledger gives no location, each with its drive, and that are given at none: what another
-/// ledger says of them hides none of them.
-fn nameless(
-    gathered: &Gathered,
-    judge: &mut Judge<'_>,
-) -> Result<Vec<(DriveId, PayloadRow)>, JobError> {
-    let (mut all, mut contents) = (Vec::new(), HashSet::new());
-    for drive in &gathered.drives {
-        let copies = gathered.catalogue.copies_without_place(drive.book.row)?;
-        let first = copies.into_iter().filter(|copy| contents.insert(copy.content));
-        all.extend(first.map(|copy| (drive.id, copy)));
-    }
-    if !all.is_empty() {
-        judge.each_in(None, |decision| {
-            if let Decision::Give(wanted) = decision {
-                contents.remove(&wanted.version.content);
-            }
-            Ok(())
-        })?;
-        all.retain(|(_, copy)| contents.contains(&copy.content));
-    }
-    Ok(all)
 }
 
 /// A message to be put back.
