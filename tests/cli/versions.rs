@@ -322,6 +322,24 @@ fn with_id(body: &str) -> String {
     format!("Message-ID: <level-7@example.org>\r\n{}{body}", mail("water level"))
 }
 
+/// A message that was edited in one mailbox and copied to another before anybody looked: whichever mailbox is looked
+/// over first, the later version takes the place of the earlier one.
+#[test]
+fn a_later_version_that_is_in_another_mailbox_too_takes_its_place() {
+    for edited_first in [true, false] {
+        let (mut station, red) = Station::with_drive();
+        station.add_mailbox("second");
+        let (first, second) = (station.inbox(), station.mailbox("second"));
+        let (one, other) = if edited_first { (first, second) } else { (second, first) };
+        fs::write(one.join("0001.eml"), with_id("a draft")).unwrap();
+        station.mirror().expect_safe();
+        fs::write(one.join("0001.eml"), with_id("a draft, and what was added")).unwrap();
+        fs::copy(one.join("0001.eml"), other.join("0001.eml")).unwrap();
+        station.mirror().expect_safe().expect_counts(&[("messages.vanished", 0)]);
+        assert_eq!(red.lines_of("removed").len(), 1);
+    }
+}
+
 /// A message that became shorter, or holed, while nobody looked, and the only stick that could tell what it was is away:
 /// the good one is missing, which is said, and comes back beside the other; once that stick is in, it is called damage.
 #[test]
