@@ -233,7 +233,7 @@ fn is_later_version(
         Ok(!id.is_empty() && catalogue.message_id(before)?.as_ref() == Some(id))
     };
     let is_new = || -> Result<bool, JobError> {
-        Ok(!catalogue.was_here(catalogue.content(&new.identity)?)?)
+        Ok(!catalogue.was_here(row.mailbox, catalogue.content(&new.identity)?)?)
     };
     Ok(row.hinted || !is_doubtful && is_same()? && is_new()?)
 }

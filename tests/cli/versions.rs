@@ -222,13 +222,13 @@ fn the_good_version_of_a_damaged_message_that_rots_is_told_to_be_lost() {
     station.command(&["audit"]).expect_unsafe().expect_words(&words);
 }
 
-/// Fault 36: after a cut the file has no bytes.
+/// Fault 36: after a cut the file has no octets.
 #[test]
 fn an_emptied_message_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(b"", "emptied");
 }
 
-/// Fault 36: after a cut the file is full of bytes never written.
+/// Fault 36: after a cut the file is full of octets never written.
 #[test]
 fn a_message_full_of_nul_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(&vec![0; long_mail().len()], "nul-filled");
@@ -289,7 +289,7 @@ fn a_good_version_after_a_damaged_one_is_taken() {
     told.expect_counts(&[("restored", 2), ("kept_both", 1), ("instead_of_suspect", 0)]);
 }
 
-/// Fault 37: bytes of a file changed on the card, its length and its time did not.
+/// Fault 37: octets of a file changed on the card, its length and its time did not.
 #[test]
 fn silent_rot_on_the_card_leaves_the_older_copy() {
     let (station, red) = Station::with_drive();
@@ -322,9 +322,26 @@ fn with_id(body: &str) -> String {
     format!("Message-ID: <level-7@example.org>\r\n{}{body}", mail("water level"))
 }
 
-/// A message that became shorter, or holed, while nobody looked, and the only stick that could tell what it was is
-/// away: the good one is missing, which is said, and comes back beside the other; once that stick is in, it is called
-/// damage.
+/// A message that was edited in one mailbox and copied to another before anybody looked: whichever mailbox is looked
+/// over first, the later version takes the place of the earlier one.
+#[test]
+fn a_later_version_that_is_in_another_mailbox_too_takes_its_place() {
+    for edited_first in [true, false] {
+        let (mut station, red) = Station::with_drive();
+        station.add_mailbox("second");
+        let (first, second) = (station.inbox(), station.mailbox("second"));
+        let (one, other) = if edited_first { (first, second) } else { (second, first) };
+        fs::write(one.join("0001.eml"), with_id("a draft")).unwrap();
+        station.mirror().expect_safe();
+        fs::write(one.join("0001.eml"), with_id("a draft, and what was added")).unwrap();
+        fs::copy(one.join("0001.eml"), other.join("0001.eml")).unwrap();
+        station.mirror().expect_safe().expect_counts(&[("messages.vanished", 0)]);
+        assert_eq!(red.lines_of("removed").len(), 1);
+    }
+}
+
+/// A message that became shorter, or holed, while nobody looked, and the only stick that could tell what it was is away:
+/// the good one is missing, which is said, and comes back beside the other; once that stick is in, it is called damage.
 #[test]
 fn what_a_card_left_of_a_message_takes_no_place_while_the_good_one_is_away() {
     let line = "The water rises by a hand's breadth an hour.\r\n";
@@ -373,8 +390,8 @@ fn a_block_of_nul_in_the_middle_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(&left, "nul-filled");
 }
 
-/// A message that was shortened with intent, as when an attachment is taken out, while no daemon watched: the stick
-/// that has the longer one tells that it is no rest of it, and nobody is troubled.
+/// A message that was shortened with intent, as when an attachment is taken out, while no daemon watched: the stick that
+/// has the longer one tells that it is no rest of it, and nobody is troubled.
 #[test]
 fn a_shorter_version_that_is_no_rest_of_the_longer_one_takes_its_place() {
     let (mut station, red) = Station::with_drive();

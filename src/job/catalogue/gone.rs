@@ -277,16 +277,16 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Whether a content was in a mailbox of this card, as far as is known, when that was last looked over: it is
-    /// there, is missing from it, or was seen to leave it.
-    pub fn was_here(&self, content: i64) -> Result<bool, JobError> {
+    /// Whether a content was somewhere on this card, as far as is known, when a mailbox was last looked over: it is
+    /// there, is missing from there, or was seen to leave. What came to another mailbox since then may be as new there.
+    pub fn was_here(&self, mailbox: i64, content: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT 1 FROM file f INDEXED BY file_by_content JOIN mailbox m ON m.id = f.mailbox \
-             WHERE f.content = ?1 AND f.state IN (1, 2, 5, 6, 7) AND f.since <= m.scanned \
+            "SELECT 1 FROM file f INDEXED BY file_by_content WHERE f.content = ?1 \
+             AND f.state IN (1, 2, 5, 6, 7) AND f.since <= (SELECT scanned FROM mailbox WHERE id = ?2) \
              UNION ALL SELECT 1 FROM missing INDEXED BY missing_by_content WHERE content = ?1 \
              UNION ALL SELECT 1 FROM departed INDEXED BY departed_by_content WHERE content = ?1",
         )?;
-        Ok(query.exists([content])?)
+        Ok(query.exists([content, mailbox])?)
     }
 
     /// All of a mailbox was looked over: what is there now was there at the last change. Where nothing changed nothing
