@@ -50,10 +50,9 @@ pub struct DepartedRow {
 }
 
 const MISSING: &str = "SELECT mailbox, key, content, damaged, modified_s, modified_n, mode, first_seen, clock, \
- change_no \
-                       FROM missing";
+                       change_no FROM missing";
 pub(super) const DEPARTED: &str = "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, change_no, at \
- FROM departed";
+                                   FROM departed";
 
 fn read_missing(row: &Row<'_>) -> rusqlite::Result<MissingRow> {
     Ok(MissingRow {

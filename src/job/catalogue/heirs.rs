@@ -40,8 +40,7 @@ impl Catalogue {
     pub(super) fn heirs(&self, station: &StationName) -> Result<HashSet<i64>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_heir JOIN replica ON replica.id = \
-             d.replica \
-             WHERE d.to_content IS NOT NULL AND d.counts AND replica.station = ?1",
+             d.replica WHERE d.to_content IS NOT NULL AND d.counts AND replica.station = ?1",
         )?;
         let rows = query.query_map([station.as_str()], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -79,8 +78,7 @@ impl Catalogue {
     ) -> Result<Option<Version>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT a.suspect, a.modified_s, a.modified_n, a.mode FROM replica JOIN assertion a ON a.replica = \
-             replica.id \
-             WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 \
+             replica.id WHERE replica.station = ?1 AND a.mailbox = ?2 AND a.key = ?3 AND a.content = ?4 \
              ORDER BY a.replica DESC, a.line DESC LIMIT 1",
         )?;
         let found = query.query_row(params![station.as_str(), mailbox, key, content], |row| {

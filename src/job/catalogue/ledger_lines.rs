@@ -32,8 +32,7 @@ pub(super) struct DepartureLine {
 /// All of a station in some mailboxes, location by location.
 pub(super) const ASSERTIONS: &str = "SELECT a.replica, a.mailbox, a.key, a.content, a.line, a.writer, a.n, \
      a.ended, a.missing, a.suspect, a.modified_s, a.modified_n, a.mode FROM replica JOIN assertion a ON a.replica = \
-     replica.id \
-     WHERE replica.station = ?1 AND a.mailbox BETWEEN ?2 AND ?3 \
+     replica.id WHERE replica.station = ?1 AND a.mailbox BETWEEN ?2 AND ?3 \
      ORDER BY a.mailbox, a.key, a.replica, a.line";
 
 /// Those that count, in the same order.
@@ -48,9 +47,8 @@ pub(super) const ASSERTIONS_AT: &str = "SELECT a.replica, a.mailbox, a.key, a.co
      WHERE replica.station = ?1 AND (replica.trusted OR replica.id = ?4) ORDER BY a.replica, a.line";
 
 /// Those that count, in the same order.
-pub(super) const DEPARTURES_AT: &str = "SELECT d.replica, d.mailbox, d.key, d.content, d.writer, d.n, d.why FROM \
- replica \
-     CROSS JOIN departure d ON d.replica = replica.id AND d.mailbox = ?2 AND d.key = ?3 \
+pub(super) const DEPARTURES_AT: &str = "SELECT d.replica, d.mailbox, d.key, d.content, d.writer, d.n, d.why \
+     FROM replica CROSS JOIN departure d ON d.replica = replica.id AND d.mailbox = ?2 AND d.key = ?3 \
      WHERE replica.station = ?1 AND (replica.trusted OR replica.id = ?4) AND d.counts ORDER BY d.replica, d.line";
 
 pub(super) fn read_assertion(row: &Row<'_>) -> rusqlite::Result<AssertionLine> {

@@ -88,8 +88,7 @@ impl Catalogue {
     ) -> Result<Vec<(Said, u64, Digest)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT b.drive, w.line, w.seq, w.hash FROM witness w INDEXED BY witness_open JOIN replica b ON b.id = \
-             w.replica \
-             JOIN drive d ON d.id = b.drive WHERE w.open AND w.drive = ?1 AND w.seq <= ?3 AND b.drive <> ?4 \
+             w.replica JOIN drive d ON d.id = b.drive WHERE w.open AND w.drive = ?1 AND w.seq <= ?3 AND b.drive <> ?4 \
              AND b.station = (SELECT station FROM replica WHERE id = ?2) AND d.forgotten IS NULL",
         )?;
         let of = params![id.to_string(), replica.row, replica.chain.seq as i64, replica.drive];
