@@ -55,10 +55,7 @@ impl Catalogue {
     pub fn position_now(&self) -> Result<Option<Position>, JobError> {
         let tick = self.tick()?;
         match tick > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
-            true => {
-                let tick = self.together(|| self.next_tick())?;
-                self.position_at(tick)
-            }
+            true => self.change(|tick| self.position_at(tick)),
             false => self.position_at(tick),
         }
     }
