@@ -17,7 +17,7 @@ use counterfoil::job::drive::{Begin, Claims};
 use counterfoil::job::mirror::PassReport;
 use counterfoil::job::round::{self, DriveRound};
 use counterfoil::job::{DriveRef, JobError, Unwatched};
-use counterfoil::model::{DriveId, Finding, KnownDrive};
+use counterfoil::model::{DriveId, Finding};
 use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind};
@@ -277,18 +277,9 @@ impl World {
         Ok(ended)
     }
 
-    /// Cuts, rot, copies of sticks and of cards: none of it is taken for a forgery. A stick that lost what it had called
-    /// durable, and has other lines there now, may be: what another stick or card remembers of it is not so any more.
+    /// Cuts, rot, lies of devices, copies of sticks and of cards: none of it is taken for a forgery.
     fn nobody_is_accused(&self) -> Held {
-        let lied = |drive: &KnownDrive| {
-            let slot = drive.label.strip_prefix("stick-").and_then(|slot| slot.parse().ok());
-            slot.and_then(|slot: usize| self.slots.get(slot)).is_some_and(|s| s.promised.lies > 0)
-        };
-        let found = self.card.catalogue.contradictions().map(|mut found| {
-            found.retain(|one| !lied(&one.drive) && !one.other.as_ref().is_some_and(lied));
-            found
-        });
-        match found {
+        match self.card.catalogue.contradictions() {
             Ok(found) if found.is_empty() => Ok(()),
             found => broken(AGREE, format!("{found:?}")),
         }

@@ -2,7 +2,7 @@
 //! Never decides anything.
 
 use super::Catalogue;
-use super::payloads::{PayloadRow, PayloadState};
+use super::payloads::PayloadState;
 use crate::job::JobError;
 use crate::model::Moment;
 use rusqlite::params;
@@ -124,16 +124,5 @@ impl Catalogue {
     /// Keeps that.
     pub fn set_rehearsed(&self, when: Moment) -> Result<(), JobError> {
         self.set_meta("rehearsed", &when.to_text())
-    }
-
-    /// Copies that were taken for what a cut left, and that no other copy is the same as: after both logs were lost,
-    /// messages may be among them.
-    pub fn debris(&self, book: i64) -> Result<Vec<PayloadRow>, JobError> {
-        let of = "WHERE p.book = ?1 AND p.state = 4 \
-             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.content = p.content) \
-             AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content \
-             AND (q.state IN (1, 5) OR q.book < p.book OR q.book = p.book AND q.number < p.number)) \
-             ORDER BY p.number";
-        self.copies(of, [book])
     }
 }

@@ -47,7 +47,7 @@ pub use assertions::{Place, StandingRow};
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use books::BookRow;
 pub use carried::{Dated, Stand, Whereabouts};
-pub use contradictions::{Contradicting, Contradiction};
+pub use contradictions::{AtNumber, Contradicting, Contradiction};
 pub use decisions::{Decision, Role, Version, Wanted, Withheld};
 pub use drives::{DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
 pub use files::{FileRow, FileState, Glance, NewFile};

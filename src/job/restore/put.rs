@@ -6,15 +6,16 @@ use super::belt::{self, Arrived, Belt};
 use super::beside::RECOVERED;
 use super::copies::{Copies, End};
 use super::free::free_name;
+use super::gather::Nameless;
 use super::maildir::Maildirs;
 use super::report::{LeftOut, Lost, RestoreReport, Tally};
 use super::seats::{OnItsWay, Seats};
 use super::targets;
 use crate::disk::{DiskError, Marks, STAGING, TargetDir, Trouble};
-use crate::job::catalogue::{Decision, PayloadRow, Role, Version, Wanted, Withheld};
+use crate::job::catalogue::{Decision, Role, Version, Wanted, Withheld};
 use crate::job::{JobError, Progress};
 use crate::model::ledger::Departed;
-use crate::model::{DriveId, Identity, MailboxName, Moment, RelName};
+use crate::model::{Identity, MailboxName, Moment, RelName};
 use std::collections::{BTreeSet, VecDeque};
 use std::path::PathBuf;
 
@@ -233,13 +234,11 @@ impl Work<'_, '_, '_> {
     }
 
     /// Messages without a place, under their numbers.
-    fn numbered(&mut self, mut copies: Vec<(DriveId, PayloadRow)>) -> Result<(), JobError> {
-        for drive in &self.gathered.drives {
-            let doubtful = self.gathered.catalogue.debris(drive.book.row)?;
-            match self.plan.with_doubtful {
-                true => copies.extend(doubtful.into_iter().map(|copy| (drive.id, copy))),
-                false => self.report.doubtful += doubtful.len() as u64,
-            }
+    fn numbered(&mut self, nameless: Nameless) -> Result<(), JobError> {
+        let mut copies = nameless.good;
+        match self.plan.with_doubtful {
+            true => copies.extend(nameless.doubtful),
+            false => self.report.doubtful += nameless.doubtful.len() as u64,
         }
         for (drive, copy) in copies {
             let (number, extension) = (copy.name.number, copy.name.extension);
