@@ -215,7 +215,8 @@ fn each_seed(mut try_it: impl FnMut(u64, &mut Chance)) {
         let what = std::panic::AssertUnwindSafe(|| try_it(seed, &mut Chance(seed)));
         assert!(std::panic::catch_unwind(what).is_ok(), "COUNTERFOIL_FIRST={seed}");
     }
-    let grown = before.map_or(0, |before| most_memory() - before);
+    // The kernel counts by processor and not to the page: what it says may be less than it said before (proc(5)).
+    let grown = before.map_or(0, |before| most_memory().saturating_sub(before));
     assert!(grown < 64 << 20, "memory grew by {grown}");
 }
 

@@ -30,6 +30,14 @@ pub(crate) fn write(drive: &MemoryDrive, lines: &[String]) {
     drive.put(LEDGER, text.as_bytes());
 }
 
+/// Gives lines their numbers, from one on.
+pub(crate) fn renumber(lines: &mut [String], from: u64) {
+    for (number, line) in (from..).zip(lines) {
+        let at = line.find(",\"boot\"").unwrap();
+        line.replace_range(..at, &format!("{{\"v\":1,\"seq\":{number}"));
+    }
+}
+
 /// Every line from one on is another one, by as little as the boot that it names.
 fn rewrite_from(drive: &MemoryDrive, number: usize) {
     let mut all = lines(drive);
@@ -124,7 +132,7 @@ fn add(card: &Card, drive: &MemoryDrive, label: &str) {
 }
 
 /// All mail of the card comes back from both, and nothing less.
-fn expect_all_back(card: &Card, drives: &[&MemoryDrive]) {
+pub(crate) fn expect_all_back(card: &Card, drives: &[&MemoryDrive]) {
     expect_same(&whole(drives, false), &card.messages(), "from both");
 }
 
@@ -289,7 +297,7 @@ fn lies_about_a_good_stick_stop_neither_its_counting_nor_the_mail() {
 }
 
 /// A line by which a message has left a place, as of a position.
-fn departure(name: &str, octets: &[u8], as_of: &str) -> String {
+pub(crate) fn departure(name: &str, octets: &[u8], as_of: &str) -> String {
     let identity = counterfoil::model::Identity::of(octets);
     format!(
         "\"kind\":\"removed\",\"sha256\":\"{}\",\"bytes\":{},\"mailbox\":\"in\",\"path\":\"{name}\",\
@@ -299,7 +307,7 @@ fn departure(name: &str, octets: &[u8], as_of: &str) -> String {
 }
 
 /// The position as of which the first line of a kind speaks.
-fn position(drive: &MemoryDrive, kind: &str) -> String {
+pub(crate) fn position(drive: &MemoryDrive, kind: &str) -> String {
     let lines = lines(drive);
     let line = lines.iter().find(|line| line.contains(&format!("\"kind\":\"{kind}\""))).unwrap();
     let line: serde_json::Value = serde_json::from_str(&format!("{line}}}")).unwrap();
@@ -327,10 +335,7 @@ fn two_contents_for_one_change_are_found_and_withhold_nothing() {
     // Where each says it once, nobody can tell.
     let mut lines = lines(&red);
     lines.retain(|line| !(line.contains("\"removed\"") && line.contains("inbox/0")));
-    for (number, line) in (1..).zip(&mut lines) {
-        let at = line.find(",\"boot\"").unwrap();
-        line.replace_range(..at, &format!("{{\"v\":1,\"seq\":{number}"));
-    }
+    renumber(&mut lines, 1);
     red.put("counterfoil/drive.json", br#"{"format":1,"id":"00000000000000cc"}"#);
     red.set_serial("s-other");
     write(&red, &lines);

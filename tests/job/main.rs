@@ -45,6 +45,7 @@ mod mailboxes;
 mod manifests;
 mod medium;
 mod numbered;
+mod numbers_once;
 mod order;
 mod portions;
 mod power;

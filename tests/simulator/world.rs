@@ -280,16 +280,18 @@ impl World {
         Ok(ended)
     }
 
-    /// Cuts, rot, copies of sticks and of cards: none of it is taken for a forgery. A stick that lost what it had
-    /// called durable, and has other lines there now, may be: what another stick or card remembers of it is not so any
-    /// more.
+    /// Cuts, rot, lies of devices, copies of sticks and of cards: none of it is taken for a forgery. Only where a device
+    /// lost lines, and who wrote next knew nothing of them, can nobody tell.
     fn nobody_is_accused(&self) -> Held {
-        let lied = |drive: &KnownDrive| {
+        let given_twice = |drive: &KnownDrive| {
             let slot = drive.label.strip_prefix("stick-").and_then(|slot| slot.parse().ok());
-            slot.and_then(|slot: usize| self.slots.get(slot)).is_some_and(|s| s.promised.lies > 0)
+            let slot = slot.and_then(|slot: usize| self.slots.get(slot));
+            slot.is_some_and(|slot| slot.promised.number_given_twice)
         };
         let found = self.card.catalogue.contradictions().map(|mut found| {
-            found.retain(|one| !lied(&one.drive) && !one.other.as_ref().is_some_and(lied));
+            found.retain(|one| {
+                !given_twice(&one.drive) && !one.other.as_ref().is_some_and(given_twice)
+            });
             found
         });
         match found {

@@ -57,6 +57,15 @@ pub struct Contradiction {
     pub at: Vec<u8>,
 }
 
+/// What a ledger has at a number at which something else may be remembered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AtNumber {
+    /// A line, with this hash.
+    Line(Digest),
+    /// None, and later ones: lines were lost, and whoever went on knew how many there had been.
+    Skipped,
+}
+
 /// Who says something, and in which line of a ledger.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Said {
@@ -198,19 +207,21 @@ impl Catalogue {
         Ok(self.db.prepare_cached(sql)?.exists([drive])?)
     }
 
-    /// Compares a ledger with what this card remembers of it, and with what others say of it. `hashes` are those of its
-    /// lines with these numbers, as far as there is no line before them that cannot be read: behind one the numbers may
-    /// have been given again.
+    /// Compares a ledger with what this card remembers of it, and with what others say of it: `found` at these numbers,
+    /// as far as there is no line before them that cannot be read: behind one the numbers may have been given again.
     pub fn compare(
         &self,
         replica: &ReplicaState,
         id: DriveId,
         anew: bool,
-        hashes: &BTreeMap<u64, Digest>,
+        found: &BTreeMap<u64, AtNumber>,
     ) -> Result<(), JobError> {
-        let differs = |seq: u64, hash: Digest| hashes.get(&seq).map(|found| *found != hash);
+        let differs =
+            |seq: u64, hash: Digest| found.get(&seq).map(|at| *at != AtNumber::Line(hash));
         self.write_transaction(|| {
-            let ends = if anew { self.known_ends(replica)? } else { Vec::new() };
+            let mut ends = if anew { self.known_ends(replica)? } else { Vec::new() };
+            // What was skipped is lost, and nothing is there instead.
+            ends.retain(|(_, seq, _)| found.get(seq) != Some(&AtNumber::Skipped));
             let goes_on = ends.iter().filter(|(_, seq, hash)| differs(*seq, *hash) == Some(false));
             let goes_on: Vec<_> = goes_on.map(|(row, ..)| *row).collect();
             // What goes on from one of them is that state of the drive, or that copy of it; what is too short for one
@@ -219,7 +230,9 @@ impl Catalogue {
             let lines: Vec<_> = match ends.as_slice() {
                 [(_, seq, hash)] if differs(*seq, *hash).is_none() => {
                     let mut told = self.told_before(replica, id)?;
-                    told.retain(|(seq, hash)| differs(*seq, *hash) == Some(true));
+                    told.retain(|(seq, hash)| {
+                        matches!(found.get(seq), Some(AtNumber::Line(other)) if other != hash)
+                    });
                     told
                 }
                 ends => ends.iter().map(|(_, seq, hash)| (*seq, *hash)).collect(),
@@ -239,7 +252,7 @@ impl Catalogue {
                 )?;
                 self.settle_counts(replica.drive)?;
             }
-            self.compare_with_witnesses(replica, id, hashes)
+            self.compare_with_witnesses(replica, id, found)
         })
     }
 
@@ -247,7 +260,7 @@ impl Catalogue {
         &self,
         replica: &ReplicaState,
         id: DriveId,
-        hashes: &BTreeMap<u64, Digest>,
+        found: &BTreeMap<u64, AtNumber>,
     ) -> Result<(), JobError> {
         // Of a ledger that has lost lines as this card knows, others may remember them. And whether others know better
         // than one that contradicts this card is no question.
@@ -258,7 +271,7 @@ impl Catalogue {
                 "UPDATE witness SET open = 0 WHERE drive = ?1 AND replica IN (SELECT id FROM replica WHERE drive = ?2)",
                 params![id.to_string(), by.drive],
             )?;
-            let differs = hashes.get(&seq).is_some_and(|found| *found != hash);
+            let differs = matches!(found.get(&seq), Some(AtNumber::Line(other)) if *other != hash);
             let said = Said { drive: replica.drive, line: seq };
             if differs && !is_settled && !self.went_on(said)? && !self.is_judged(by.drive)? {
                 self.differ(said, by, Contradicting::Line)?;

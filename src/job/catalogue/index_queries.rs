@@ -2,7 +2,7 @@
 //! Never decides anything.
 
 use super::Catalogue;
-use super::copies::{CopyRow, CopyState};
+use super::copies::CopyState;
 use crate::job::JobError;
 use crate::model::Timestamp;
 use rusqlite::params;
@@ -128,16 +128,5 @@ impl Catalogue {
     /// Keeps that.
     pub fn set_rehearsed(&self, when: Timestamp) -> Result<(), JobError> {
         self.set_meta("rehearsed", &when.to_text())
-    }
-
-    /// Copies that were taken for what a cut left, and that no other copy is the same as: after both logs were lost,
-    /// messages may be among them.
-    pub fn debris(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
-        let of = "WHERE p.replica = ?1 AND p.state = 4 \
-             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.content = p.content) \
-             AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content \
-             AND (q.state IN (1, 5) OR q.replica < p.replica OR q.replica = p.replica AND q.number < p.number)) \
-             ORDER BY p.number";
-        self.copies(of, [replica])
     }
 }

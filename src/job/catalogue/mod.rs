@@ -45,7 +45,7 @@ mod writers;
 
 pub use assertions::{AssertedRow, ContentAt};
 pub use audit::{Overdue, OverdueMessage, Totals};
-pub use contradictions::{Contradicting, Contradiction};
+pub use contradictions::{AtNumber, Contradicting, Contradiction};
 pub use copies::{CopyRow, CopyState, CopyStatus};
 pub use decisions::{Decision, RestoreItem, Role, Version, Withheld};
 pub use drives::{DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};

@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// Raised whenever the tables change; a catalogue of another version is set aside and built anew.
-const VERSION: i64 = 14;
+const VERSION: i64 = 15;
 /// Pages of 4 KiB kept in memory, as a negative count of KiB: small, since a board has little.
 const CACHE_KIB: i64 = -1024;
 /// The same for a passing copy: enough for every station's but the largest, of which a board could not hold all.

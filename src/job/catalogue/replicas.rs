@@ -24,6 +24,8 @@ pub struct ReplicaState {
     pub ledger_bytes: u64,
     /// The end of its chain.
     pub chain: Chain,
+    /// The highest number that a line of it was ever seen to have, be it lost since.
+    pub highest_line: u64,
     /// Bytes of the manifest known.
     pub manifest_bytes: u64,
     /// The segment being filled; 0 before the first.
@@ -90,13 +92,15 @@ impl ReplicaState {
             lacking: Lacking { messages: number(16)?, bytes: number(17)?, newest: row.get(18)? },
             gaps_since: number(19)?,
             gaps_unknown: number(20)?,
+            highest_line: number(21)?,
         })
     }
 }
 
 const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
                     next_number, gaps, session, opened, told, unproven, \
-                    scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown";
+                    scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown, \
+                    highest_line";
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
@@ -129,7 +133,7 @@ impl Catalogue {
                 "UPDATE replica SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
                  segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, told = ?12, \
                  unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18, \
-                 gaps_since = ?19, gaps_unknown = ?20 \
+                 gaps_since = ?19, gaps_unknown = ?20, highest_line = ?21 \
                  WHERE id = ?1",
             )?
             .execute(params![
@@ -153,6 +157,7 @@ impl Catalogue {
                 replica.lacking.newest,
                 replica.gaps_since as i64,
                 replica.gaps_unknown as i64,
+                replica.highest_line.max(replica.chain.seq) as i64,
             ])?;
         Ok(())
     }
@@ -173,12 +178,13 @@ impl Catalogue {
         }
         *replica = ReplicaState {
             ledger_bytes: 0,
+            // Neither numbers of lines nor of copies, once given out, are given out again, even where the device has
+            // lost every trace of them: another drive may tell of such a line, and a manifest from before come back.
+            highest_line: replica.highest_line.max(replica.chain.seq),
             chain: Chain::default(),
             manifest_bytes: 0,
             segment: 0,
             segment_used: 0,
-            // Numbers once given out are not given out again, even where the device has lost every trace of
-            // them: a manifest from before may come back.
             gaps: 0,
             gaps_since: 0,
             gaps_unknown: 0,

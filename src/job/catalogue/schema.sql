@@ -177,6 +177,7 @@ CREATE TABLE found (at BLOB PRIMARY KEY, drive INTEGER NOT NULL) WITHOUT ROWID;
 CREATE TABLE replica (
     id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, station TEXT NOT NULL,
     ledger_bytes INTEGER NOT NULL, head BLOB NOT NULL, seq INTEGER NOT NULL,
+    highest_line INTEGER NOT NULL DEFAULT 0,  -- the highest number that a line was ever seen to have
     manifest_bytes INTEGER NOT NULL,
     segment INTEGER NOT NULL, segment_used INTEGER NOT NULL, next_number INTEGER NOT NULL,
     gaps INTEGER NOT NULL DEFAULT 0,  -- lines of the ledger that cannot be read

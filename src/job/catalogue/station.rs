@@ -61,6 +61,16 @@ impl Catalogue {
         self.copies(of, [replica])
     }
 
+    /// Copies that were taken for what a cut left, whose content their own ledger gives no location, and of which it
+    /// tells no good one.
+    pub fn debris(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+        let of = "WHERE p.replica = ?1 AND p.state = 4 \
+             AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
+             AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content AND q.replica = p.replica \
+             AND q.state IN (1, 5)) ORDER BY p.number";
+        self.copies(of, [replica])
+    }
+
     /// Where a mailbox lay on the card, by each ledger that tells of it: the ledger's row and the folder.
     pub fn roots(
         &self,

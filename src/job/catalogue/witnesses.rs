@@ -6,7 +6,9 @@ use super::contradictions::{Said, number};
 use super::{Catalogue, ReplicaState, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Event;
-use crate::model::limits::{ENDS_REMEMBERED, WITNESSES_A_COMMIT, WITNESSES_KEPT};
+use crate::model::limits::{
+    ENDS_REMEMBERED, LINES_MAX, NUMBERS_SKIPPED_MAX, WITNESSES_A_COMMIT, WITNESSES_KEPT,
+};
 use crate::model::{Digest, DriveId};
 use rusqlite::params;
 
@@ -77,6 +79,20 @@ impl Catalogue {
             Ok((row.get(0)?, number(row, 1)?, digest_column(row, 2)?))
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// The highest number that a line of a ledger is known to have had: as this card saw, or as other ledgers tell. A
+    /// liar among those may use up some numbers and no more (`NUMBERS_SKIPPED_MAX`).
+    pub fn last_number_known(&self, replica: &ReplicaState) -> Result<u64, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT coalesce(max(w.seq), 0) FROM replica b JOIN replica o ON o.station = b.station AND o.drive <> b.drive \
+             JOIN witness w ON w.replica = o.id AND w.drive = (SELECT uuid FROM drive WHERE id = b.drive) \
+             WHERE b.id = ?1 AND w.seq <= ?2",
+        )?;
+        let most = replica.chain.seq.saturating_add(NUMBERS_SKIPPED_MAX).min(LINES_MAX);
+        let heard = query.query_row(params![replica.row, most as i64], |row| number(row, 0))?;
+        let seen = Some(replica.highest_line).filter(|line| *line < LINES_MAX);
+        Ok(heard.max(seen.unwrap_or(0)))
     }
 
     /// What other ledgers say of the one of the drive with this id, and was not compared with it yet: who, the line of

@@ -69,10 +69,7 @@ impl Catalogue {
     pub fn position_now(&self) -> Result<Option<Position>, JobError> {
         let change_no = self.change_no()?;
         match change_no > 0 && self.meta("read_anew")?.is_some_and(|text| text == "1") {
-            true => {
-                let change_no = self.write_transaction(|| self.next_change_no())?;
-                self.position_at(change_no)
-            }
+            true => self.record_change(|change_no| self.position_at(change_no)),
             false => self.position_at(change_no),
         }
     }

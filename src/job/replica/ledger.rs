@@ -294,6 +294,8 @@ fn after_reading(
 
 /// Appends events as chained lines, makes them durable, and takes them into the catalogue. This
 /// is the commit point: what the lines say is true from the moment this returns.
+/// No number is given twice: a ledger that lost lines goes on behind the last of them that this card knows of, so that
+/// another drive that tells of a lost line is contradicted by none.
 pub(crate) fn append(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -304,6 +306,7 @@ pub(crate) fn append(
     end_line_before: bool,
 ) -> Result<(), JobError> {
     let mut chain = replica.chain;
+    chain.seq = chain.seq.max(catalogue.last_number_known(replica)?);
     let mut text = String::new();
     if end_line_before {
         text.push('\n');

@@ -9,13 +9,14 @@ use super::maildir::Maildirs;
 use super::options::{MailboxTarget, RestoreOptions};
 use super::pipeline::{self, Fetched, Pipeline};
 use super::report::{LeftOut, Lost, RestoreReport, Tally};
+use super::sources::Nameless;
 use super::staging::{StagedMessage, StagingBatch};
 use super::targets;
 use crate::disk::{DiskError, FileAttrs, STAGING, TargetDir, Trouble};
 use crate::job::JobError;
-use crate::job::catalogue::{CopyRow, Decision, RestoreItem, Role, Version, Withheld};
+use crate::job::catalogue::{Decision, RestoreItem, Role, Version, Withheld};
 use crate::model::ledger::Departed;
-use crate::model::{DriveId, Identity, RelName, Timestamp};
+use crate::model::{Identity, RelName, Timestamp};
 use std::collections::{BTreeSet, VecDeque};
 
 /// Restores everything the drives tell of.
@@ -211,13 +212,11 @@ impl Restorer<'_, '_, '_> {
     }
 
     /// Messages without a place, under their numbers.
-    fn numbered(&mut self, mut copies: Vec<(DriveId, CopyRow)>) -> Result<(), JobError> {
-        for drive in &self.gathered.drives {
-            let doubtful = self.gathered.catalogue.debris(drive.state.row)?;
-            match self.plan.with_doubtful {
-                true => copies.extend(doubtful.into_iter().map(|copy| (drive.id, copy))),
-                false => self.report.doubtful += doubtful.len() as u64,
-            }
+    fn numbered(&mut self, nameless: Nameless) -> Result<(), JobError> {
+        let mut copies = nameless.good;
+        match self.plan.with_doubtful {
+            true => copies.extend(nameless.doubtful),
+            false => self.report.doubtful += nameless.doubtful.len() as u64,
         }
         for (drive, copy) in copies {
             let (number, extension) = (copy.name.number, copy.name.extension);

@@ -26,6 +26,15 @@ pub struct RestoreSources {
     pub failed: Vec<(String, JobError)>,
 }
 
+/// Copies without a location, each with its drive.
+#[derive(Default)]
+pub(super) struct Nameless {
+    /// What is somebody's mail.
+    pub(super) good: Vec<(DriveId, CopyRow)>,
+    /// What was taken for the debris of a cut: after both logs were lost, messages may be among it.
+    pub(super) doubtful: Vec<(DriveId, CopyRow)>,
+}
+
 /// Opens every drive that holds the station and reads its ledger, its manifest and its folders.
 pub fn gather(
     drives: &[DriveRef],
@@ -69,28 +78,33 @@ fn gather_into(
 }
 
 impl RestoreSources {
-    /// Good copies that their own ledger gives no location, each with its drive, and that are given at none: what
+    /// Copies that their own ledger gives no location, each with its drive, and whose content is given at none: what
     /// another ledger says of them hides none of them.
-    pub(super) fn nameless(
-        &self,
-        judge: &mut Judge<'_>,
-    ) -> Result<Vec<(DriveId, CopyRow)>, JobError> {
-        let (mut all, mut contents) = (Vec::new(), HashSet::new());
+    pub(super) fn nameless(&self, judge: &mut Judge<'_>) -> Result<Nameless, JobError> {
+        let (mut nameless, mut contents) = (Nameless::default(), HashSet::new());
+        let catalogue = &self.catalogue;
         for drive in &self.drives {
-            let copies = self.catalogue.copies_without_place(drive.state.row)?;
+            let copies = catalogue.copies_without_place(drive.state.row)?;
             let first = copies.into_iter().filter(|copy| contents.insert(copy.content));
-            all.extend(first.map(|copy| (drive.id, copy)));
+            nameless.good.extend(first.map(|copy| (drive.id, copy)));
         }
-        if !all.is_empty() {
+        for drive in &self.drives {
+            let copies = catalogue.debris(drive.state.row)?;
+            let first = copies.into_iter().filter(|copy| contents.insert(copy.content));
+            nameless.doubtful.extend(first.map(|copy| (drive.id, copy)));
+        }
+        if !contents.is_empty() {
             judge.each_in(None, |decision| {
                 if let Decision::Give(wanted) = decision {
                     contents.remove(&wanted.version.content);
                 }
                 Ok(())
             })?;
-            all.retain(|(_, copy)| contents.contains(&copy.content));
+            let is_left = |(_, copy): &(DriveId, CopyRow)| contents.contains(&copy.content);
+            nameless.good.retain(is_left);
+            nameless.doubtful.retain(is_left);
         }
-        Ok(all)
+        Ok(nameless)
     }
 
     /// Drives that contradict each other, under their own ids.

@@ -154,7 +154,7 @@ fn ticks_beside(crowd: Crowd, count: usize) -> u64 {
     crowd.write(count, stick(&bad).1);
     // The usual limits of a process on Debian (getrlimit(2)): 1,024 open files, and more if it asks. Fewer here.
     let mut command = Command::new("prlimit");
-    command.args(["--nofile=256:10000", env!("CARGO_BIN_EXE_counterfoil")]);
+    command.args(["--nofile=256:", env!("CARGO_BIN_EXE_counterfoil")]);
     command.args(["restore", "--station", "pier-4", "--drive"]).arg(scene.good.path());
     command.arg("--drive").arg(&bad).arg("--into").arg(scene.station.restored());
     let taken = taken::run(command.env_clear().env("HOME", scene.station.path("")));

@@ -173,6 +173,34 @@ fn copies_of_a_stick_without_a_ledger_come_back_whatever_another_says_of_them() 
     }
 }
 
+/// The same, once a card that knew no mail has taken its copies for what a cut left: whoever asks for these gets them.
+#[test]
+fn copies_taken_for_debris_come_back_whatever_another_says_of_them() {
+    for how in LIES {
+        let mut scene = Scene::mirrored(3);
+        lie(&scene, how);
+        for payload in scene.bad.payloads().iter().take(3) {
+            fs::write(scene.bad.bag().join(payload), b"").unwrap();
+        }
+        fs::remove_file(scene.good.ledger()).unwrap();
+        fs::remove_file(scene.good.manifest()).unwrap();
+        scene.forget();
+        let (inbox, aside) = (scene.station.inbox(), scene.station.path("aside"));
+        fs::rename(&inbox, &aside).unwrap();
+        fs::create_dir(&inbox).unwrap();
+        scene.station.use_only(&[&scene.good]);
+        scene.station.mirror();
+        assert_eq!(scene.good.lines_of("debris").len(), 3, "{how:?}");
+        fs::remove_dir(&inbox).unwrap();
+        fs::rename(&aside, &inbox).unwrap();
+        scene.station.use_only(&[&scene.good, &scene.bad]);
+        let target = scene.station.restored();
+        let told =
+            scene.station.restore_with(&["--with-doubtful", "--into", target.to_str().unwrap()]);
+        expect_all_back(&scene, &told, how);
+    }
+}
+
 /// Every name that a restore would think of has something else, by the bad stick.
 #[test]
 fn names_that_a_stick_has_taken_keep_no_mail_of_another_out() {

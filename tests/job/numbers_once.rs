@@ -1,0 +1,234 @@
+//! Sticks that lose lines of their ledgers, all of them or the last few, between two or three cards: no honest one is
+//! said to contradict another, as long as whoever wrote to it knew, or was told by another stick, how far it had come.
+//! The reference is what the ledgers themselves show: whether a number was ever given to two lines.
+//! Beside them one who makes use of that; what else may be forged is in `contradictions`.
+
+use crate::agreements::last_number;
+use crate::card::{Card, mail};
+use crate::contradictions::{
+    LEDGER, append, counts, deliver, departure, expect_all_back, found, lines, look, mirror,
+    position, renumber, stick, told_of, two, write,
+};
+use crate::medium::{expect_same, restored, whole};
+use counterfoil::disk::MemoryDrive;
+use counterfoil::model::Finding;
+use proptest::prelude::*;
+use std::collections::HashMap;
+
+/// The number of a line, and the hash that it bears.
+fn numbered(drive: &MemoryDrive) -> Vec<(u64, String)> {
+    let text = String::from_utf8(drive.file(LEDGER).unwrap_or_default()).unwrap();
+    let line = |line: &str| {
+        let line: serde_json::Value = serde_json::from_str(line).unwrap();
+        (line["seq"].as_u64().unwrap(), line["hash"].as_str().unwrap().to_owned())
+    };
+    text.lines().map(line).collect()
+}
+
+/// Cuts off the last lines of a ledger; all of them: as a repair tool does that deletes it.
+fn lose(drive: &MemoryDrive, count: usize) {
+    let text = String::from_utf8(drive.file(LEDGER).unwrap_or_default()).unwrap();
+    let all: Vec<_> = text.split_inclusive('\n').collect();
+    match all.len().saturating_sub(count) {
+        0 => drive.remove(LEDGER),
+        left => drive.put(LEDGER, all[..left].concat().as_bytes()),
+    }
+}
+
+/// A card that knows nothing looks at both, in either order, and accuses nobody.
+fn expect_nobody_accused(red: &MemoryDrive, blue: &MemoryDrive, what: &str) {
+    let both = [(red, "RED"), (blue, "BLUE")];
+    for order in [both, [both[1], both[0]]] {
+        let spare = Card::new();
+        look(&spare, &order);
+        assert_eq!(found(&spare), [], "{what}");
+        assert!(counts(&spare, "RED") && counts(&spare, "BLUE"), "{what}");
+    }
+}
+
+/// Fault 52, and the card dies before new mail comes.
+#[test]
+fn a_stick_whose_ledger_was_lost_contradicts_no_other_on_a_new_card() {
+    for (lost, blue_is_out) in
+        [(1, false), (4, false), (usize::MAX, false), (1, true), (4, true), (usize::MAX, true)]
+    {
+        let what = format!("{lost} lines lost, BLUE is out: {blue_is_out}");
+        let (card, red, blue) = two();
+        let told = told_of(&blue, &red);
+        lose(&red, lost);
+        card.clock.reboot();
+        match blue_is_out {
+            true => mirror(&card, &[(&red, "RED")]),
+            false => mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]),
+        }
+        expect_nobody_accused(&red, &blue, &what);
+        // Nor once it has more lines than it ever had.
+        for number in 10..20 {
+            deliver(&card, number);
+            mirror(&card, &[(&red, "RED")]);
+        }
+        assert!(numbered(&red).last().unwrap().0 > told, "{what}");
+        expect_nobody_accused(&red, &blue, &what);
+        assert_eq!(found(&card), [], "{what}");
+        expect_same(&whole(&[&red, &blue], false), &card.messages(), &what);
+    }
+}
+
+/// The card that writes after the loss never saw the stick before, but another stick tells it how far that one had come.
+#[test]
+fn a_new_card_gives_no_number_again_of_which_another_stick_tells() {
+    for lost in [1, 4, usize::MAX] {
+        let (card, red, blue) = two();
+        lose(&red, lost);
+        let spare = Card::new();
+        look(&spare, &[(&blue, "BLUE"), (&red, "RED")]);
+        for number in 30..40 {
+            deliver(&spare, number);
+            mirror(&spare, &[(&red, "RED")]);
+        }
+        expect_nobody_accused(&red, &blue, &format!("{lost} lines lost"));
+        // The first card, which remembers the lines that are gone, is told so, and blames nobody.
+        card.clock.reboot();
+        look(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        assert_eq!(found(&card), [], "{lost} lines lost");
+    }
+}
+
+/// Who rewrites a stick may leave out the numbers of which others tell, as an honest card does with a stick that lost
+/// lines. It counts as such a stick, then: this card says what it lost, and no mail is withheld by its word alone.
+#[test]
+fn what_leaves_out_the_numbers_that_others_tell_of_has_lost_these_lines() {
+    let (card, red, blue) = two();
+    let as_of = position(&red, "mirrored");
+    let writer = as_of.split(':').next().unwrap();
+    let behind = last_number(&red) + 1;
+    let mut all = lines(&red);
+    all.truncate(4);
+    write(&red, &all);
+    for number in 0..4 {
+        let gone = departure(
+            &format!("inbox/{number}"),
+            &mail(&format!("message {number}")),
+            &format!("{writer}:{}", 90 + number),
+        );
+        append(&red, &gone);
+    }
+    let mut all = lines(&red);
+    renumber(&mut all[4..], behind);
+    write(&red, &all);
+    let both = [(&red, "RED"), (&blue, "BLUE")];
+    let spare = Card::new();
+    look(&spare, &both);
+    assert_eq!(found(&spare), []);
+    let back = restored(&[&red, &blue], false).files;
+    for (path, bytes) in card.messages() {
+        assert!(back.values().any(|other| *other == bytes), "{path}");
+    }
+    card.clock.reboot();
+    card.scan(0);
+    let round = card.copy(&red, "RED");
+    let lost =
+        |f: &Finding| matches!(f, Finding::LedgerShorter { .. } | Finding::LedgerOther { .. });
+    assert!(round.findings.iter().any(lost), "{:?}", round.findings);
+    mirror(&card, &both);
+    expect_all_back(&card, &[&red, &blue]);
+    expect_all_back(&card, &[&red]);
+}
+
+#[derive(Debug, Clone)]
+enum Step {
+    /// A card gets a message and mirrors to the sticks that are in.
+    Mirror { card: usize, sticks: [bool; 2] },
+    /// A stick loses that many lines.
+    Lose { stick: usize, count: usize },
+    /// A card looks at both.
+    Look { card: usize },
+    /// A card's catalogue is lost, as with a new card that got its mail back.
+    NewCard { card: usize },
+}
+
+fn step() -> impl Strategy<Value = Step> {
+    prop_oneof![
+        6 => (0..2_usize, any::<[bool; 2]>()).prop_map(|(card, sticks)| Step::Mirror { card, sticks }),
+        2 => (0..2_usize, prop_oneof![1..6_usize, Just(usize::MAX)])
+            .prop_map(|(stick, count)| Step::Lose { stick, count }),
+        2 => (0..2_usize).prop_map(|card| Step::Look { card }),
+        1 => (0..2_usize).prop_map(|card| Step::NewCard { card }),
+    ]
+}
+
+/// All lines that each stick ever had, by number.
+#[derive(Default)]
+struct Ever {
+    lines: [HashMap<u64, String>; 2],
+    /// A number was given to two lines.
+    twice: bool,
+}
+
+impl Ever {
+    fn note(&mut self, sticks: &[MemoryDrive; 2]) {
+        for (ever, stick) in self.lines.iter_mut().zip(sticks) {
+            for (number, hash) in numbered(stick) {
+                let before = ever.insert(number, hash.clone());
+                self.twice |= before.is_some_and(|before| before != hash);
+            }
+        }
+    }
+
+    fn highest(&self, stick: usize) -> u64 {
+        self.lines[stick].keys().copied().max().unwrap_or(0)
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 100, ..ProptestConfig::default() })]
+
+    /// Whatever happens: where no number was given twice nobody is accused, by any card; and a card that met a stick at
+    /// its longest gives no number of it twice.
+    #[test]
+    fn no_number_is_given_twice_by_who_knows_better(steps in prop::collection::vec(step(), 1..24)) {
+        let (mut cards, sticks) = ([Card::new(), Card::new()], [stick("s-red"), stick("s-blue")]);
+        let both = [(&sticks[0], "RED"), (&sticks[1], "BLUE")];
+        mirror(&cards[0], &both);
+        let (mut ever, mut met) = (Ever::default(), [[0_u64; 2]; 2]);
+        ever.note(&sticks);
+        met[0] = [0, 1].map(|slot| ever.highest(slot));
+        for (number, step) in steps.iter().enumerate() {
+            match step {
+                Step::Mirror { card, sticks: plugged } => {
+                    cards[*card].deliver(&format!("inbox/{number}"), &mail(&format!("{number}")));
+                    cards[*card].clock.reboot();
+                    for (slot, stick) in both.iter().enumerate().filter(|(slot, _)| plugged[*slot]) {
+                        let (knows, before) = (met[*card][slot] >= ever.highest(slot), ever.twice);
+                        mirror(&cards[*card], &[*stick]);
+                        ever.note(&sticks);
+                        prop_assert!(!knows || ever.twice == before, "step {number}: given twice");
+                        met[*card][slot] = numbered(&sticks[slot]).last().map_or(0, |(number, _)| *number);
+                    }
+                }
+                Step::Lose { stick, count } => lose(&sticks[*stick], *count),
+                Step::Look { card } => {
+                    cards[*card].clock.reboot();
+                    look(&cards[*card], &both);
+                    for (slot, stick) in sticks.iter().enumerate() {
+                        let end = numbered(stick).last().map_or(0, |(number, _)| *number);
+                        met[*card][slot] = met[*card][slot].max(end);
+                    }
+                }
+                Step::NewCard { card } => {
+                    cards[*card].lose_catalogue();
+                    met[*card] = [0; 2];
+                }
+            }
+            if !ever.twice {
+                for card in &cards {
+                    prop_assert_eq!(found(card), [], "step {}", number);
+                }
+            }
+        }
+        if !ever.twice && sticks.iter().all(|stick| stick.file(LEDGER).is_some()) {
+            expect_nobody_accused(&sticks[0], &sticks[1], "in the end");
+        }
+    }
+}
