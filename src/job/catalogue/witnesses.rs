@@ -85,7 +85,8 @@ impl Catalogue {
     /// liar among those may use up some numbers and no more (`NUMBERS_SKIPPED_MAX`).
     pub fn last_number_known(&self, replica: &ReplicaState) -> Result<u64, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT coalesce(max(w.seq), 0) FROM replica b JOIN replica o ON o.station = b.station AND o.drive <> b.drive \
+            "SELECT coalesce(max(w.seq), 0) FROM replica b \
+             JOIN replica o ON o.station = b.station AND o.drive <> b.drive \
              JOIN witness w ON w.replica = o.id AND w.drive = (SELECT uuid FROM drive WHERE id = b.drive) \
              WHERE b.id = ?1 AND w.seq <= ?2",
         )?;
