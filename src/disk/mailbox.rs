@@ -3,6 +3,7 @@
 
 use super::error::DiskError;
 use super::openat::{self, HOST};
+use super::volume::Source;
 use super::walk::{Walk, WalkEntry};
 use crate::model::message::FileFacts;
 use crate::model::{RelName, escape};
@@ -142,51 +143,14 @@ impl MessageFile {
     pub fn seek(&mut self, offset: u64) {
         self.offset = offset;
     }
+}
 
-    /// Reads the next bytes; 0 at the end.
-    pub fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
+impl Source for MessageFile {
+    fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         let got =
             rustix::io::retry_on_intr(|| rustix::io::pread(&self.fd, &mut *into, self.offset))
                 .map_err(|errno| DiskError::new("read", &self.at, errno))?;
         self.offset += got as u64;
         Ok(got)
     }
-}
-
-/// Fills a buffer as far as the file reaches, so that short reads never look like its end.
-pub fn read_full(
-    mut read: impl FnMut(&mut [u8]) -> Result<usize, DiskError>,
-    into: &mut [u8],
-) -> Result<usize, DiskError> {
-    let mut filled = 0;
-    while filled < into.len() {
-        match read(&mut into[filled..])? {
-            0 => break,
-            got => filled += got,
-        }
-    }
-    Ok(filled)
-}
-
-/// The same for a file whose length is known: a read that ends just there needs no second one to tell that
-/// it is the end. `left` is how many bytes are expected still.
-pub fn read_if_unchanged(
-    mut read: impl FnMut(&mut [u8]) -> Result<usize, DiskError>,
-    into: &mut [u8],
-    left: u64,
-) -> Result<usize, DiskError> {
-    let mut filled = 0;
-    while filled < into.len() {
-        let wanted = into.len() - filled;
-        match read(&mut into[filled..])? {
-            0 => break,
-            got => {
-                filled += got;
-                if got < wanted && filled as u64 == left {
-                    break;
-                }
-            }
-        }
-    }
-    Ok(filled)
 }

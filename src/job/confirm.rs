@@ -4,9 +4,9 @@
 use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
 use super::scan_rules::{PAGE, ScanReport, ScanRules};
 use super::{JobError, coarse_time, headers};
-use crate::disk::{DiskError, EntryStat, MailboxDir, read_if_unchanged};
+use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash};
 use crate::model::ledger::Departed;
-use crate::model::limits::{COPY_BUFFER_BYTES, HEADER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
+use crate::model::limits::{HEADER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
 use crate::model::{Finding, Hasher, Identity, RelName, Suspicion, Timestamp};
 use rustix::io::Errno;
@@ -339,26 +339,19 @@ fn read_message(
         return Ok(MessageRead::Changed(facts));
     }
     let mut hasher = Hasher::default();
-    let mut buffer = vec![0; COPY_BUFFER_BYTES.min(facts.bytes as usize + 1)];
     let mut start = Vec::new();
     let mut end: Vec<u8> = Vec::new();
-    let mut left = facts.bytes + 1;
     let mut has_nul_block = false;
-    let mut beginning = PrefixCheck::of(before.filter(|before| before.bytes < facts.bytes));
-    while left > 0 {
-        let want = buffer.len().min(left as usize);
-        let got = read_if_unchanged(|into| file.read(into), &mut buffer[..want], left - 1)?;
-        let bytes = &buffer[..got];
-        hasher.update(bytes);
-        beginning.update(bytes);
-        has_nul_block |= any_nul_block(bytes);
-        start.extend_from_slice(&bytes[..got.min(HEADER_BYTES - start.len())]);
-        end.extend_from_slice(&bytes[got.saturating_sub(NUL_TAIL_BYTES)..]);
+    let before_it = before.filter(|before| (1..facts.bytes).contains(&before.bytes));
+    let mut prefix = PrefixHash::new(before_it.map_or(0, |before| before.bytes));
+    let (mut pieces, mut piece) = (Pieces::new(&mut file, facts.bytes), Vec::new());
+    while pieces.next(&mut piece)? {
+        hasher.update(&piece);
+        prefix.update(&piece);
+        has_nul_block |= any_nul_block(&piece);
+        start.extend_from_slice(&piece[..piece.len().min(HEADER_BYTES - start.len())]);
+        end.extend_from_slice(&piece[piece.len().saturating_sub(NUL_TAIL_BYTES)..]);
         end.drain(..end.len().saturating_sub(NUL_TAIL_BYTES));
-        left -= got as u64;
-        if got < want {
-            break;
-        }
     }
     let identity = hasher.finish();
     let now = file.current_facts()?;
@@ -368,7 +361,9 @@ fn read_message(
     let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
     // Every message begins with nothing: a file that was made before it was filled.
     let was_empty = before.is_some_and(|before| before.bytes == 0);
-    let continues = was_empty || headers.message_id.is_empty() && beginning.matches();
+    let continues = was_empty
+        || headers.message_id.is_empty()
+            && before_it.is_some_and(|before| prefix.finish() == before);
     let suspect = None;
     Ok(MessageRead::Whole(
         NewFile { identity, headers, weight, suspect, continues, has_nul_block },
@@ -379,32 +374,6 @@ fn read_message(
 /// Whether a whole block is NUL, of bytes that begin where a block does.
 pub(super) fn any_nul_block(octets: &[u8]) -> bool {
     octets.chunks_exact(NUL_BLOCK_BYTES).any(|block| block.iter().all(|&b| b == 0))
-}
-
-/// Finds out whether what was there before is the beginning of what is read.
-struct PrefixCheck {
-    before: Option<Identity>,
-    hasher: Hasher,
-    left: u64,
-}
-
-impl PrefixCheck {
-    fn of(before: Option<Identity>) -> Self {
-        let before = before.filter(|before| before.bytes > 0);
-        Self { before, hasher: Hasher::default(), left: before.map_or(0, |before| before.bytes) }
-    }
-
-    fn update(&mut self, bytes: &[u8]) {
-        let take = bytes.len().min(usize::try_from(self.left).unwrap_or(usize::MAX));
-        if take > 0 {
-            self.hasher.update(&bytes[..take]);
-            self.left -= take as u64;
-        }
-    }
-
-    fn matches(self) -> bool {
-        self.before.is_some_and(|before| self.hasher.finish() == before)
-    }
 }
 
 /// Whether a new version looks like damage to the card: emptied, or ending in bytes never written.

@@ -8,7 +8,7 @@ use super::scan::{ScanReport, ScanRules, scan};
 use super::sync_drive::note_drives_beneath;
 use super::verdict::MailboxState;
 use super::{JobError, MailboxRef, Station};
-use crate::disk::{DiskError, MailboxDir, host, read_full};
+use crate::disk::{DiskError, MailboxDir, hash, host};
 use crate::model::limits::{MOVED_BYTES, MOVED_MESSAGES};
 use crate::model::{Clock, Identity, MailboxName, RelName, escape};
 use globset::GlobSet;
@@ -189,9 +189,7 @@ fn holds(dir: &MailboxDir, path: &RelName, known: &Identity) -> bool {
     if file.facts_at_open().bytes != known.bytes {
         return false;
     }
-    let mut bytes = vec![0; usize::try_from(known.bytes).unwrap_or(0)];
-    let read = read_full(|into| file.read(into), &mut bytes);
-    read.is_ok_and(|got| got == bytes.len()) && Identity::of(&bytes) == *known
+    hash(&mut file, known.bytes).is_ok_and(|identity| identity == *known)
 }
 
 /// Why a mailbox could not be opened.

@@ -288,7 +288,7 @@ impl Scrubber<'_> {
         let before = part.read();
         let most = BITE_BYTES.saturating_sub(bite.octets);
         let stop = || self.progress.stop();
-        match part.go_on(|into| file.read(into), expected.bytes, most, &stop) {
+        match part.go_on(&mut file, expected.bytes, most, &stop) {
             Ok(HashStep::More(part)) => {
                 bite.octets += part.read() - before;
                 let of = Of::Message(Box::new(row));

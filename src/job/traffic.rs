@@ -254,7 +254,7 @@ pub(super) fn headers_of(
         // A copy that cannot be read is one that does not help here; verify is there to tell of it.
         let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { continue };
         let mut start = vec![0; HEADER_BYTES];
-        let Ok(got) = read_full(|into| source.read(into), &mut start) else { continue };
+        let Ok(got) = read_full(&mut *source, &mut start) else { continue };
         start.truncate(got);
         if copy.identity.bytes <= HEADER_BYTES as u64 {
             let mut hasher = Hasher::default();

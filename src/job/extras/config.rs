@@ -25,7 +25,7 @@ pub fn carried_config(
     };
     let mut bytes = vec![0; length as usize];
     let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
-    let got = read_full(|into| source.read(into), &mut bytes)?;
+    let got = read_full(&mut *source, &mut bytes)?;
     let text = String::from_utf8_lossy(&bytes[..got]);
     let read = text.strip_prefix(SIGNATURE).and_then(|rest| rest.split_once('\n'));
     let whole = read.map(|(digest, body)| (digest, body.trim_end())).filter(|(digest, body)| {

@@ -275,7 +275,7 @@ impl MessageIndex<'_> {
         };
         let length = copy.identity.bytes.min(HEADER_BYTES as u64) as usize;
         let mut start = vec![0; length];
-        let got = read_full(|into| source.read(into), &mut start).unwrap_or(0);
+        let got = read_full(&mut *source, &mut start).unwrap_or(0);
         headers::read(&start[..got])
     }
 

@@ -5,12 +5,10 @@
 //! the head: a cut anywhere leaves the old file, one that says what it is, or the new one. The next pass compares, and
 //! writes what is not as it should be.
 
-use crate::disk::{ReadFrom, Trouble, Volume, read_full};
+use crate::disk::{Pieces, ReadFrom, Trouble, Volume};
 use crate::job::{JobError, Progress};
 use crate::model::RelName;
-use crate::model::limits::{
-    CARRIED_TEXT_BYTES, CARRY_CHUNK_BYTES, COPY_BUFFER_BYTES, OVERHEAD_BYTES, RESERVE_BYTES,
-};
+use crate::model::limits::{CARRIED_TEXT_BYTES, CARRY_CHUNK_BYTES, OVERHEAD_BYTES, RESERVE_BYTES};
 
 /// Bytes of a file's head: a sector, the least that a stick writes at once.
 const HEAD: usize = 512;
@@ -151,19 +149,15 @@ impl<'a> ExtrasWriter<'a> {
     /// Whether a file holds this text, and behind it empty lines only.
     pub(super) fn holds(&self, at: &RelName, text: &[u8]) -> Result<bool, JobError> {
         let mut source = self.volume.read(at, 0, ReadFrom::Anywhere)?;
-        let mut buffer = vec![0; COPY_BUFFER_BYTES];
+        let (mut pieces, mut piece) = (Pieces::new(&mut *source, u64::MAX), Vec::new());
         let mut rest = text;
-        loop {
-            let got = read_full(|into| source.read(into), &mut buffer)?;
-            let read = &buffer[..got];
-            let (same, filling) = read.split_at(got.min(rest.len()));
+        while pieces.next(&mut piece)? {
+            let (same, filling) = piece.split_at(piece.len().min(rest.len()));
             if same != &rest[..same.len()] || filling.iter().any(|&b| b != b'\n') {
                 return Ok(false);
             }
             rest = &rest[same.len()..];
-            if got == 0 {
-                return Ok(rest.is_empty());
-            }
         }
+        Ok(rest.is_empty())
     }
 }

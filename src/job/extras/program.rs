@@ -3,11 +3,9 @@
 //! earlier mount is compared byte by byte, since whoever had the stick may have changed it and its hash.
 
 use super::overwrite::ExtrasWriter;
-use crate::disk::{ReadFrom, Source, Trouble, bundled_programs, read_full};
+use crate::disk::{Pieces, ReadFrom, Source, Trouble, bundled_programs, read_full};
 use crate::job::JobError;
-use crate::model::limits::{
-    CARRIED_PROGRAM_MORE, CARRIED_SUM_BYTES, CARRY_CHUNK_BYTES, COPY_BUFFER_BYTES,
-};
+use crate::model::limits::{CARRIED_PROGRAM_MORE, CARRIED_SUM_BYTES, CARRY_CHUNK_BYTES};
 use crate::model::{Digest, Hasher, Identity, RelName, bag};
 
 /// A program, as `README.TXT` and the station's reports name it.
@@ -110,14 +108,14 @@ fn is_same(
         source => source?,
     };
     let mut hasher = Hasher::default();
-    let mut chunk = vec![0; COPY_BUFFER_BYTES];
+    let (mut pieces, mut piece) = (Pieces::new(&mut *source, length), Vec::new());
     loop {
         if shelf.stops() {
             return Ok(false);
         }
-        match read_full(|into| source.read(into), &mut chunk) {
-            Ok(0) => break,
-            Ok(got) => hasher.update(&chunk[..got]),
+        match pieces.next(&mut piece) {
+            Ok(true) => hasher.update(&piece),
+            Ok(false) => break,
             Err(error) if error.trouble == Trouble::Failing => return Ok(false),
             Err(error) => return Err(error.into()),
         }
@@ -140,7 +138,7 @@ fn copy(
             return Ok(false);
         }
         let wanted = (length - done).min(CARRY_CHUNK_BYTES as u64) as usize;
-        let got = read_full(|into| source.read(into), &mut chunk[..wanted])?;
+        let got = read_full(&mut *source, &mut chunk[..wanted])?;
         chunk[got..wanted].fill(0);
         shelf.write(at, done, &chunk[..wanted])?;
         done += wanted as u64;
@@ -148,22 +146,19 @@ fn copy(
     Ok(true)
 }
 
+const NULS: [u8; 4 << 10] = [0; 4 << 10];
+
 /// Length and hash of what comes, and of so many NUL behind it.
 fn hash(source: &mut dyn Source, filling: u64) -> Result<(u64, Digest), JobError> {
     let mut hasher = Hasher::default();
-    let mut buffer = vec![0; COPY_BUFFER_BYTES];
-    loop {
-        let got = read_full(|into| source.read(into), &mut buffer)?;
-        if got == 0 {
-            break;
-        }
-        hasher.update(&buffer[..got]);
+    let (mut pieces, mut piece) = (Pieces::new(source, u64::MAX), Vec::new());
+    while pieces.next(&mut piece)? {
+        hasher.update(&piece);
     }
     let mut left = filling;
-    buffer.fill(0);
     while left > 0 {
-        let some = left.min(buffer.len() as u64);
-        hasher.update(&buffer[..some as usize]);
+        let some = left.min(NULS.len() as u64);
+        hasher.update(&NULS[..some as usize]);
         left -= some;
     }
     let identity = hasher.finish();

@@ -3,15 +3,11 @@
 
 use super::batch::{Committed, CopyItem, PeerCopy};
 use super::{Pass, is_gone};
-use crate::disk::{
-    DiskError, MailboxDir, MessageFile, ReadFrom, Trouble, read_full, read_if_unchanged,
-};
+use crate::disk::{DiskError, MailboxDir, MessageFile, Pieces, ReadFrom, Trouble};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, millis};
 use crate::job::replica::Replica;
-use crate::model::limits::{
-    COPY_BUFFER_BYTES, NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_MESSAGES,
-};
+use crate::model::limits::{NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_MESSAGES};
 use crate::model::message::FileFacts;
 use crate::model::{Hasher, Identity, PayloadName, Reason};
 use std::sync::mpsc::sync_channel;
@@ -99,12 +95,12 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
             return Ok(Fetched::Changed(file.current_facts()?));
         }
         let bytes = item.identity.bytes;
-        let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes as usize + 1)];
-        let got = read_if_unchanged(|into| file.read(into), &mut buffer, bytes)?;
-        if got == buffer.len() && bytes >= got as u64 {
+        let mut buffer = Vec::new();
+        let mut pieces = Pieces::new(&mut file, bytes);
+        pieces.next(&mut buffer)?;
+        if !pieces.is_at_end() {
             return Ok(Fetched::Long(file, buffer));
         }
-        buffer.truncate(got);
         // Whether it is the right one is known before a name is used for it.
         match Identity::of(&buffer) == item.identity && is_unchanged(&file) {
             true => Ok(Fetched::Whole(buffer)),
@@ -120,12 +116,12 @@ fn borrow(lent: &PeerCopy, item: &CopyItem) -> Fetched {
         let at = lent.dir.join(&lent.payload.to_rel());
         let mut source = lent.volume.read(&at, 0, ReadFrom::Medium)?;
         let bytes = item.identity.bytes;
-        let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes as usize + 1)];
-        let got = read_if_unchanged(|into| source.read(into), &mut buffer, bytes)?;
-        if got == buffer.len() && bytes >= got as u64 {
+        let mut buffer = Vec::new();
+        let mut pieces = Pieces::new(&mut *source, bytes);
+        pieces.next(&mut buffer)?;
+        if !pieces.is_at_end() {
             return Ok(Fetched::LongLent);
         }
-        buffer.truncate(got);
         Ok(match Identity::of(&buffer) == item.identity {
             true => Fetched::Whole(buffer),
             false => Fetched::NotLent,
@@ -176,26 +172,25 @@ fn write_long<'a>(
     drive: &mut Replica,
     item: &'a CopyItem,
     mut file: MessageFile,
-    mut buffer: Vec<u8>,
+    mut piece: Vec<u8>,
     done: &mut Committed,
 ) -> Result<Written<'a>, JobError> {
     let payload = next_name(drive, item.extension())?;
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
-    let mut got = buffer.len();
-    let mut total = 0;
-    while got > 0 && total <= item.identity.bytes {
-        hasher.update(&buffer[..got]);
-        sink.write(&buffer[..got])?;
-        total += got as u64;
-        got = match read_full(|into| file.read(into), &mut buffer) {
-            Ok(got) => got,
+    let mut pieces = Pieces::resume(&mut file, piece.len() as u64, item.identity.bytes);
+    loop {
+        hasher.update(&piece);
+        sink.write(&piece)?;
+        match pieces.next(&mut piece) {
+            Ok(true) => {}
+            Ok(false) => break,
             Err(error) => {
                 let identity = hasher.finish();
                 unreadable(pass, item, &error, done)?;
                 return Ok(Written { payload, identity, item: None });
             }
-        };
+        }
     }
     let identity = hasher.finish();
     if identity == item.identity && is_unchanged(&file) {
@@ -219,16 +214,11 @@ fn write_lent<'a>(
     let payload = next_name(drive, item.extension())?;
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
-    let mut buffer = vec![0; COPY_BUFFER_BYTES];
-    let mut total = 0;
+    let (mut pieces, mut piece) = (Pieces::new(&mut *source, item.identity.bytes), Vec::new());
     // One that cannot be read to its end is not the right one.
-    while let Ok(got) = read_full(|into| source.read(into), &mut buffer) {
-        total += got as u64;
-        if got == 0 || total > item.identity.bytes {
-            break;
-        }
-        hasher.update(&buffer[..got]);
-        sink.write(&buffer[..got])?;
+    while let Ok(true) = pieces.next(&mut piece) {
+        hasher.update(&piece);
+        sink.write(&piece)?;
     }
     let identity = hasher.finish();
     if identity == item.identity {

@@ -3,14 +3,14 @@
 
 use super::Pass;
 use super::batch::Batch;
-use crate::disk::{DiskError, ReadFrom, read_full};
+use crate::disk::{DiskError, Pieces, PrefixHash, ReadFrom, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{AssertedRow, CopyStatus, DepartedRow, FileRow};
 use crate::job::confirm::any_nul_block;
 use crate::job::replica::{CopyCheck, Replica, hash_copy};
 use crate::job::verify::READ_ERROR;
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
-use crate::model::{Hasher, Identity, PayloadName, Suspicion};
+use crate::model::{Identity, PayloadName, Suspicion};
 
 /// The good version that a drive has of a path beside a new one, if there is any that the new one may be the rest of.
 /// What was seen to leave the path before that came is not: another message is there now.
@@ -82,7 +82,7 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
     let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
     file.seek(bytes.saturating_sub(NUL_TAIL_BYTES as u64));
     let mut tail = [1; NUL_TAIL_BYTES];
-    Ok(match read_full(|into| file.read(into), &mut tail) {
+    Ok(match read_full(&mut file, &mut tail) {
         Ok(got) => got > 0 && tail[..got].iter().all(|&b| b == 0),
         Err(_) => false,
     })
@@ -145,11 +145,11 @@ fn all_of(
 ) -> Result<bool, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };
     let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
-    let mut buffer = vec![0; COPY_BUFFER_BYTES];
+    let (mut pieces, mut piece) = (Pieces::new(&mut file, u64::MAX), Vec::new());
     loop {
-        match read_full(|into| file.read(into), &mut buffer) {
-            Ok(0) => return Ok(true),
-            Ok(got) if each(&buffer[..got]) => {}
+        match pieces.next(&mut piece) {
+            Ok(false) => return Ok(true),
+            Ok(true) if each(&piece) => {}
             _ => return Ok(false),
         }
     }
@@ -176,7 +176,7 @@ fn is_all_but_nul(
     let mut good = vec![0; COPY_BUFFER_BYTES];
     all_of(pass, row, |octets| {
         let good = &mut good[..octets.len()];
-        let got = read_full(|into| source.read(into), good);
+        let got = read_full(&mut *source, good);
         let blocks = octets.chunks(NUL_BLOCK_BYTES).zip(good.chunks(NUL_BLOCK_BYTES));
         got.is_ok_and(|got| got == octets.len()) && { blocks }
             .all(|(new, old)| new == old || new.iter().all(|&b| b == 0))
@@ -187,17 +187,10 @@ fn is_all_but_nul(
 fn beginning(drive: &Replica, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
     let at = drive.dir.join(&payload.to_rel());
     let mut source = drive.volume.read(&at, 0, ReadFrom::Anywhere)?;
-    let mut hasher = Hasher::default();
-    let mut left = bytes;
-    let mut buffer = vec![0; COPY_BUFFER_BYTES];
-    while left > 0 {
-        let want = buffer.len().min(left as usize);
-        let got = read_full(|into| source.read(into), &mut buffer[..want])?;
-        if got == 0 {
-            break;
-        }
-        hasher.update(&buffer[..got]);
-        left -= got as u64;
+    let (mut pieces, mut piece) = (Pieces::new(&mut *source, bytes), Vec::new());
+    let mut prefix = PrefixHash::new(bytes);
+    while pieces.next(&mut piece)? {
+        prefix.update(&piece);
     }
-    Ok(hasher.finish())
+    Ok(prefix.finish())
 }

@@ -1,7 +1,7 @@
 //! Writes to a bag's two logs, the manifest and the ledger, and reads back what was written.
 //! Never believes a sync alone: a worn stick takes bytes, calls them durable and keeps none.
 
-use crate::disk::{ReadFrom, Volume, read_if_unchanged};
+use crate::disk::{ReadFrom, Volume, read_expected};
 use crate::job::JobError;
 use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::{RelName, bag};
@@ -19,7 +19,7 @@ pub(super) fn write_proven(
     let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes.len())];
     for wanted in bytes.chunks(COPY_BUFFER_BYTES) {
         let there = &mut buffer[..wanted.len()];
-        let got = read_if_unchanged(|into| source.read(into), there, wanted.len() as u64)?;
+        let got = read_expected(&mut *source, there, wanted.len() as u64)?;
         if &there[..got] != wanted {
             let (drive, log) = (volume.facts().shown.clone(), at.clone());
             return Err(JobError::LogNotAsWritten { at: drive, log });

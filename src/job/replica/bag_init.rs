@@ -39,7 +39,7 @@ pub(super) fn ensure(
             Some(length) if name == bag::DECLARATION && length == text.len() as u64 => {
                 let mut there = vec![0; text.len()];
                 let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
-                read_full(|into| source.read(into), &mut there)?;
+                read_full(&mut *source, &mut there)?;
                 if there != text.as_bytes() {
                     synced(volume.write_synced(&at, 0, text.as_bytes()))?;
                 }

@@ -1,12 +1,10 @@
 //! Reads a copy back from the medium.
 //! Never takes the system's memory for the medium, and never reads further than a copy is long.
 
-use crate::disk::{
-    DiskError, Entry, Lengths, ReadFrom, Source, Trouble, Volume, read_if_unchanged,
-};
+use crate::disk::{DiskError, Entry, Lengths, Pieces, ReadFrom, Source, Trouble, Volume};
 use crate::job::JobError;
 use crate::model::ledger::Event;
-use crate::model::limits::{COPY_BUFFER_BYTES, DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
+use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
 use std::collections::VecDeque;
 
@@ -122,26 +120,22 @@ impl PartialHash {
     /// file that grew without end.
     pub(crate) fn go_on(
         mut self,
-        mut read: impl FnMut(&mut [u8]) -> Result<usize, DiskError>,
+        source: &mut dyn Source,
         longest: u64,
         most: u64,
         stop: &dyn Fn() -> bool,
     ) -> Result<HashStep, DiskError> {
-        let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize + 1)];
         let end = self.at.saturating_add(most);
-        loop {
-            // At least one buffer, so that every bite gets on.
-            let left = longest - self.at;
-            let got = read_if_unchanged(&mut read, &mut buffer, left)?;
-            self.hasher.update(&buffer[..got]);
-            self.at += got as u64;
-            if got < buffer.len() || self.at > longest {
-                return Ok(HashStep::Done(self.hasher.finish()));
-            }
-            if self.at >= end || stop() {
+        let (mut pieces, mut piece) = (Pieces::resume(source, self.at, longest), Vec::new());
+        // At least one piece, so that every step gets on.
+        while pieces.next(&mut piece)? {
+            self.hasher.update(&piece);
+            self.at = pieces.at();
+            if !pieces.is_at_end() && (self.at >= end || stop()) {
                 return Ok(HashStep::More(self));
             }
         }
+        Ok(HashStep::Done(self.hasher.finish()))
     }
 }
 
@@ -156,7 +150,7 @@ pub(crate) fn hash_piece(
 ) -> Result<Result<CopyCheck, PartialHash>, JobError> {
     let read = volume
         .read(&dir.join(&payload.to_rel()), part.at, ReadFrom::Medium)
-        .and_then(|mut source| part.go_on(|into| source.read(into), longest, most, stop));
+        .and_then(|mut source| part.go_on(&mut *source, longest, most, stop));
     match read {
         Ok(HashStep::Done(identity)) => Ok(Ok(CopyCheck::Is(identity))),
         Ok(HashStep::More(part)) => Ok(Err(part)),
@@ -221,22 +215,9 @@ fn hash_source(
     mut source: Box<dyn Source>,
     longest: u64,
 ) -> Result<CopyCheck, JobError> {
-    let mut hasher = Hasher::default();
-    // One byte more than it should have, so that one more would be seen.
-    let mut buffer = vec![0; COPY_BUFFER_BYTES.min(longest as usize + 1)];
-    let mut total = 0;
-    loop {
-        let left = longest - total;
-        match read_if_unchanged(|into| source.read(into), &mut buffer, left) {
-            Ok(got) => {
-                hasher.update(&buffer[..got]);
-                total += got as u64;
-                if got < buffer.len() || total > longest {
-                    return Ok(CopyCheck::Is(hasher.finish()));
-                }
-            }
-            Err(error) => return alone(volume, error),
-        }
+    match crate::disk::hash(&mut *source, longest) {
+        Ok(identity) => Ok(CopyCheck::Is(identity)),
+        Err(error) => alone(volume, error),
     }
 }
 

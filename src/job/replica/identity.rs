@@ -85,7 +85,7 @@ fn read_file(volume: &dyn Volume, number: u32) -> Result<IdFile, JobError> {
     }
     let mut source = volume.read(&at, 0, ReadFrom::Anywhere)?;
     let mut text = vec![0; length as usize];
-    let got = read_full(|into| source.read(into), &mut text)?;
+    let got = read_full(&mut *source, &mut text)?;
     // Serde would take an array for the object, too.
     let object = text[..got].trim_ascii_start().starts_with(b"{");
     let version = serde_json::from_slice::<Version>(&text[..got]).ok().filter(|_| object);

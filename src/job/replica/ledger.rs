@@ -180,7 +180,7 @@ pub(super) fn goes_on_from(
     let from = replica.ledger_bytes.saturating_sub(LEDGER_LINE_BYTES as u64);
     let mut tail = vec![0; (replica.ledger_bytes - from) as usize];
     let mut source = volume.read(at, from, ReadFrom::Medium)?;
-    let got = crate::disk::read_full(|into| source.read(into), &mut tail)?;
+    let got = crate::disk::read_full(&mut *source, &mut tail)?;
     let Some(text) = tail[..got].strip_suffix(b"\n") else { return Ok(false) };
     let line = text.rsplit(|&b| b == b'\n').next().unwrap_or(text);
     Ok(claimed_hash(line) == Some(replica.chain.head))

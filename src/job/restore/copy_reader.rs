@@ -2,9 +2,8 @@
 //! Never writes to a drive, and never calls a message right before its last byte was hashed.
 
 use super::RestoreSources;
-use crate::disk::{DiskError, ReadFrom, Staged, Trouble, Volume, read_if_unchanged};
+use crate::disk::{DiskError, Pieces, ReadFrom, Staged, Trouble, Volume};
 use crate::job::JobError;
-use crate::model::limits::COPY_BUFFER_BYTES;
 use crate::model::{Hasher, Identity, RelName};
 
 /// The copies there are of one message, those known good first.
@@ -16,7 +15,7 @@ pub(super) struct CopyReader<'a> {
 /// What comes of reading one message, until its end.
 pub(super) enum CopyChunk {
     /// Some bytes of a copy. Where it `begins`, those of the copy before were not right.
-    Octets { begins: bool, octets: Vec<u8> },
+    Bytes { begins: bool, bytes: Vec<u8> },
     /// Nothing more comes.
     End(ReadEnd),
 }
@@ -30,11 +29,11 @@ pub(super) enum ReadEnd {
 }
 
 /// Writes the bytes of a piece behind those of the same copy.
-pub(super) fn write(staged: &mut Staged, begins: bool, octets: &[u8]) -> Result<(), DiskError> {
+pub(super) fn write(staged: &mut Staged, begins: bool, bytes: &[u8]) -> Result<(), DiskError> {
     if begins {
         staged.begin_anew()?;
     }
-    staged.write(octets)
+    staged.write(bytes)
 }
 
 impl<'a> CopyReader<'a> {
@@ -79,33 +78,21 @@ impl<'a> CopyReader<'a> {
             Err(error) if error.trouble == Trouble::Gone => return CopyRead::Gone,
             Err(_) => return CopyRead::Wrong,
         };
-        let expected = self.identity.bytes;
         let mut hasher = Hasher::default();
-        let mut left = expected;
-        loop {
-            // One byte more than is expected tells a copy that is too long.
-            let room = left.saturating_add(1).min(COPY_BUFFER_BYTES as u64) as usize;
-            let mut octets = vec![0; room];
-            // A copy that cannot be read to its end is a bad one, and the next is tried.
-            let Ok(got) = read_if_unchanged(|into| source.read(into), &mut octets, left) else {
-                return CopyRead::Wrong;
-            };
-            if got as u64 > left {
-                return CopyRead::Wrong;
+        let mut pieces = Pieces::new(&mut *source, self.identity.bytes);
+        while !pieces.is_at_end() {
+            let (begins, mut bytes) = (pieces.at() == 0, Vec::new());
+            match pieces.next(&mut bytes) {
+                Ok(_) if pieces.at() <= self.identity.bytes => {}
+                // A copy that is too long, or cannot be read to its end, is a bad one, and the next is tried.
+                _ => return CopyRead::Wrong,
             }
-            octets.truncate(got);
-            hasher.update(&octets);
-            let begins = left == expected;
-            left -= got as u64;
-            let ends = got < room;
-            if (got > 0 || begins) && !give(CopyChunk::Octets { begins, octets }) {
+            hasher.update(&bytes);
+            if (begins || !bytes.is_empty()) && !give(CopyChunk::Bytes { begins, bytes }) {
                 return CopyRead::NotWanted;
             }
-            if ends {
-                break;
-            }
         }
-        match left == 0 && hasher.finish() == self.identity {
+        match hasher.finish() == self.identity {
             true => CopyRead::Right,
             false => CopyRead::Wrong,
         }

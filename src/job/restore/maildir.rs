@@ -1,9 +1,9 @@
 //! Knows a message of a Maildir again whose flags were changed since it was mirrored: the same unique name and the same
 //! bytes, under another name. Never holds two messages for one because their names are alike.
 
-use crate::disk::{DiskError, EntryStat, MessageFile, TargetDir, read_full};
-use crate::model::limits::{ALIKE_MAX, COPY_BUFFER_BYTES, RESTORE_MAILDIR_BYTES};
-use crate::model::{Hasher, Identity, RelName};
+use crate::disk::{DiskError, EntryStat, MessageFile, TargetDir, hash};
+use crate::model::limits::{ALIKE_MAX, RESTORE_MAILDIR_BYTES};
+use crate::model::{Identity, RelName};
 
 /// What lies in the Maildirs that the restore is about, each listed once, when the first of its messages comes that is
 /// not at its place: what the restore itself puts there later is no message that was there before.
@@ -142,14 +142,7 @@ fn is_within(folder: Option<&RelName>, other: Option<&RelName>) -> bool {
 
 /// Length and hash of a file.
 pub(super) fn hash_file(mut file: MessageFile) -> Result<Identity, DiskError> {
-    let mut hasher = Hasher::default();
-    let mut buffer = vec![0; COPY_BUFFER_BYTES];
-    loop {
-        match read_full(|into| file.read(into), &mut buffer)? {
-            0 => return Ok(hasher.finish()),
-            got => hasher.update(&buffer[..got]),
-        }
-    }
+    hash(&mut file, u64::MAX)
 }
 
 #[cfg(test)]

@@ -186,8 +186,8 @@ struct Batcher {
 impl Batcher {
     /// Whether more is wanted.
     fn put(&mut self, item: Chunk) -> bool {
-        if let Chunk::Piece(CopyChunk::Octets { octets, .. }) = &item {
-            self.bytes += octets.len();
+        if let Chunk::Piece(CopyChunk::Bytes { bytes, .. }) = &item {
+            self.bytes += bytes.len();
         }
         self.items.push(item);
         self.bytes < RESTORE_TOGETHER_BYTES || self.send_chunks()
@@ -268,7 +268,7 @@ impl Writer {
     fn take(&mut self, item: Chunk) -> Option<Fetched> {
         match item {
             Chunk::Next(slot) => self.file = File::begin(slot),
-            Chunk::Piece(CopyChunk::Octets { begins, octets }) => self.file.write(begins, &octets),
+            Chunk::Piece(CopyChunk::Bytes { begins, bytes }) => self.file.write(begins, &bytes),
             Chunk::Piece(CopyChunk::End(end)) => {
                 return Some(std::mem::take(&mut self.file).end(end, self.hurry.as_mut()));
             }
@@ -301,9 +301,9 @@ impl File {
         }
     }
 
-    fn write(&mut self, begins: bool, octets: &[u8]) {
+    fn write(&mut self, begins: bool, bytes: &[u8]) {
         if let (Some((staged, ..)), None) = (&mut self.slot, &self.refused) {
-            self.refused = copy_reader::write(staged, begins, octets).err();
+            self.refused = copy_reader::write(staged, begins, bytes).err();
         }
     }
 

@@ -144,8 +144,8 @@ fn stage(
     let (mut refused, mut is_right) = (None, false);
     CopyReader::of(gathered, wanted.version.content, *good)?.read(&mut |piece| {
         match piece {
-            CopyChunk::Octets { begins, octets } => {
-                refused = copy_reader::write(&mut staged, begins, &octets).err();
+            CopyChunk::Bytes { begins, bytes } => {
+                refused = copy_reader::write(&mut staged, begins, &bytes).err();
             }
             CopyChunk::End(end) => is_right = matches!(end, ReadEnd::Right { .. }),
         }

@@ -5,11 +5,11 @@
 
 use super::maildir::Maildirs;
 use super::maildir::hash_file;
-use crate::disk::{DiskError, EntryStat, MailboxDir, MessageFile, TargetDir, WalkEntry, read_full};
+use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, TargetDir, WalkEntry};
 use crate::job::JobError;
 use crate::job::exclude::Exclusions;
 use crate::model::RelName;
-use crate::model::limits::{COPY_BUFFER_BYTES, PROBLEMS_MAX};
+use crate::model::limits::PROBLEMS_MAX;
 use crate::model::message::FileFacts;
 use globset::GlobSet;
 use std::cell::RefCell;
@@ -198,17 +198,16 @@ impl Sides<'_> {
     fn has_same_bytes(&self, path: &RelName) -> Result<Option<bool>, JobError> {
         let mut one = self.restored.open_message(path)?;
         let Ok(mut other) = self.mailbox.open_message(path) else { return Ok(None) };
-        let (mut here, mut there) = (vec![0; COPY_BUFFER_BYTES], vec![0; COPY_BUFFER_BYTES]);
-        let fill =
-            |file: &mut MessageFile, into: &mut [u8]| read_full(|bytes| file.read(bytes), into);
+        let (mut here, mut there) = (Vec::new(), Vec::new());
+        let mut pieces = Pieces::new(&mut one, u64::MAX);
+        let mut others = Pieces::new(&mut other, u64::MAX);
         loop {
-            let got = fill(&mut one, &mut here)?;
-            let Ok(same) = fill(&mut other, &mut there) else { return Ok(None) };
-            if here[..got] != there[..same] {
-                return Ok(Some(false));
+            let goes_on = pieces.next(&mut here)?;
+            if others.next(&mut there).is_err() {
+                return Ok(None);
             }
-            if got == 0 {
-                return Ok(Some(true));
+            if here != there || !goes_on {
+                return Ok(Some(here == there));
             }
         }
     }
