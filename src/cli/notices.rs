@@ -7,6 +7,7 @@ pub(super) use super::findings::finding;
 use super::output::Output;
 pub(super) use super::report::drive_state;
 use super::report::{are, count, them, were};
+use super::span;
 use crate::daemon::Notice;
 use crate::disk::{DiskError, Trouble, trouble};
 use crate::job::catalogue::{LeftMailbox, SetAside};
@@ -408,10 +409,9 @@ pub(super) fn news(news: &Notice<'_>) -> String {
         Notice::Unwatched(name, why) => {
             format!("mailbox {name} cannot be watched ({why}); it is looked over by the timer")
         }
-        Notice::NextLetIn(span) => format!(
-            "the next new stick is let in, if it comes within {}",
-            super::commands::config_check::span(*span)
-        ),
+        Notice::NextLetIn(within) => {
+            format!("the next new stick is let in, if it comes within {}", span::written(*within))
+        }
         Notice::Reloaded => "the config was read again".to_owned(),
         Notice::ReloadRefused(why) => format!("the config is refused and the old one kept: {why}"),
         Notice::LeftWorking(label) => {
