@@ -29,7 +29,7 @@ pub struct DepartedRow {
 }
 
 const DEPARTED: &str = "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, change_no, at \
-                                   FROM departed";
+                        FROM departed";
 
 fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
     let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(4)?, row.get(5)?);

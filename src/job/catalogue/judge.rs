@@ -1,5 +1,5 @@
-//! What is known before a restore is decided: of what ledgers cover each other, whom nobody believes, what is not wanted.
-//! Tells whether one location's content is given; which of several is, is in `merge`.
+//! What is known before a restore is decided: what covers what, whose word withholds nothing, what is not wanted.
+//! Tells whether a content is given at a location; never which of several is: that is in `merge`.
 
 use super::stamps::{Lineage, Stamps};
 use super::{Catalogue, ContentAt};
