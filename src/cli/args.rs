@@ -1,6 +1,6 @@
 //! Arguments as typed. What they mean, beside the config, is worked out in `setup`.
 
-use super::config::parse_span;
+use super::span;
 use crate::model::DriveLoss;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 use std::path::PathBuf;
@@ -256,7 +256,7 @@ pub enum DriveAction {
         #[arg(required_unless_present = "next", conflicts_with = "next")]
         dir: Option<PathBuf>,
         /// Let the next new stick in that comes within this time, as 10m; for accept = "known"
-        #[arg(long, value_name = "TIME", value_parser = parse_span)]
+        #[arg(long, value_name = "TIME", value_parser = span::parse)]
         next: Option<Duration>,
         /// Options may stand before `add` and behind it.
         #[command(flatten)]

@@ -3,7 +3,8 @@
 
 use super::args::LogTime;
 use super::link_config::{LinkTable, PowerTable};
-use crate::model::limits::{DRIVES_MAX, SPAN_MAX};
+use super::span;
+use crate::model::limits::DRIVES_MAX;
 use crate::model::{MailboxName, StationName, escape};
 use serde::{Deserialize, Deserializer};
 use std::path::{Path, PathBuf};
@@ -22,13 +23,13 @@ pub(super) struct Config {
     /// Where the catalogue is kept.
     pub state: Option<PathBuf>,
     /// How long a file must be unchanged between two looks.
-    #[serde(default, deserialize_with = "span")]
+    #[serde(default, deserialize_with = "span::deserialize")]
     pub settle: Option<Duration>,
     /// How often a file that keeps changing is copied at most.
-    #[serde(default, deserialize_with = "span")]
+    #[serde(default, deserialize_with = "span::deserialize")]
     pub churn: Option<Duration>,
     /// How often the whole mailbox is looked over, whatever the hints say.
-    #[serde(default, deserialize_with = "span")]
+    #[serde(default, deserialize_with = "span::deserialize")]
     pub scan_every: Option<Duration>,
     /// Paths never taken, as globs from the mailbox's root.
     #[serde(default)]
@@ -64,7 +65,7 @@ pub(super) struct Notify {
     #[serde(default)]
     pub command: Vec<String>,
     /// How long a message may be unmirrored before.
-    #[serde(default, deserialize_with = "span")]
+    #[serde(default, deserialize_with = "span::deserialize")]
     pub after: Option<Duration>,
 }
 
@@ -73,7 +74,7 @@ pub(super) struct Notify {
 #[serde(deny_unknown_fields)]
 pub(super) struct Verify {
     /// Every copy is re-read within this span; `0s`: never.
-    #[serde(default, deserialize_with = "span")]
+    #[serde(default, deserialize_with = "span::deserialize")]
     pub every: Option<Duration>,
     /// Bytes a second at most.
     #[serde(default, deserialize_with = "rate")]
@@ -111,7 +112,7 @@ pub(super) struct Drives {
     #[serde(default)]
     pub prune: bool,
     /// Only those older than this.
-    #[serde(default, deserialize_with = "span")]
+    #[serde(default, deserialize_with = "span::deserialize")]
     pub prune_after: Option<Duration>,
     /// What a drive carries beside the copies; everything, if it is not said.
     pub carry: Option<Vec<Carry>>,
@@ -220,35 +221,6 @@ fn copies<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u32>, D::Error> {
     Ok(Some(copies))
 }
 
-pub(super) fn span<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration>, D::Error> {
-    let text = String::deserialize(from)?;
-    parse_span(&text).map(Some).map_err(serde::de::Error::custom)
-}
-
-/// A time span as a person writes it: `2s`, `10m`, `1h 30m`, `30d`. A day is 24 hours.
-pub(super) fn parse_span(text: &str) -> Result<Duration, String> {
-    let wrong = || format!("{text:?} is not a time span: write it as 2s, 10m, 1h or 30d");
-    let (days, rest) = match text.split_once('d') {
-        Some((days, rest)) => (days.trim().parse::<u32>().map_err(|_| wrong())?, rest.trim()),
-        None => (0, text),
-    };
-    let days = Duration::from_secs(u64::from(days) * 86_400);
-    let only_days = rest.is_empty() && (!days.is_zero() || text.trim() == "0d");
-    let span = match only_days {
-        true => Some(days),
-        false => {
-            let rest: jiff::SignedDuration = rest.parse().map_err(|_| wrong())?;
-            Duration::try_from(rest).ok().and_then(|rest| rest.checked_add(days))
-        }
-    };
-    match span.ok_or_else(wrong)? {
-        span if span <= SPAN_MAX => Ok(span),
-        _ => {
-            Err(format!("{text:?} is longer than a hundred years: write it as 2s, 10m, 1h or 30d"))
-        }
-    }
-}
-
 fn rate<'de, D: Deserializer<'de>>(from: D) -> Result<Option<u64>, D::Error> {
     let text = String::deserialize(from)?;
     parse_rate(&text).map(Some).map_err(serde::de::Error::custom)
@@ -279,37 +251,6 @@ fn parse_rate(text: &str) -> Result<u64, String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn spans_may_be_days() {
-        let day = 86_400;
-        let good = [
-            ("2s", 2),
-            ("1h 30m", 5_400),
-            ("30d", 30 * day),
-            ("0s", 0),
-            ("0d", 0),
-            ("1d 2h", day + 7_200),
-            ("36500d", 36_500 * day),
-        ];
-        for (text, seconds) in good {
-            assert_eq!(parse_span(text), Ok(Duration::from_secs(seconds)), "{text}");
-        }
-        for text in [
-            "",
-            "d",
-            "-1d",
-            "1d x",
-            "1.5d",
-            "3 fortnights",
-            "-2s",
-            "36501d",
-            "365838015216h",
-            "36500d 1s",
-        ] {
-            assert!(parse_span(text).is_err(), "{text}");
-        }
-    }
 
     #[test]
     fn rates_name_their_unit() {

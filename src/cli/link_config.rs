@@ -1,8 +1,7 @@
 //! The config's tables on what messages cost: the link and the supply, as written and as meant.
 //! Never fills in what the operator did not say: that stays unknown.
 
-use super::commands::config_check::span as span_in_force;
-use super::config::span;
+use super::span;
 use crate::model::airtime::{Link, Power};
 use crate::model::escape::in_toml;
 use serde::{Deserialize, Deserializer};
@@ -79,7 +78,7 @@ impl PowerTable {
 
 /// The tables of a link and a supply that mean the same: only what is known.
 pub(super) fn in_force(link: &Link, power: &Power) -> Vec<String> {
-    let seconds = |seconds: f64| in_toml(&span_in_force(Duration::from_secs_f64(seconds)));
+    let seconds = |seconds: f64| in_toml(&span::written(Duration::from_secs_f64(seconds)));
     let link = [
         ("bits_per_second", link.bits_per_second.map(number)),
         ("efficiency", Some(number(link.efficiency))),
@@ -141,7 +140,7 @@ fn share_below_one<'de, D: Deserializer<'de>>(from: D) -> Result<Option<f64>, D:
 
 /// A span of a contact: of a day at most, which no contact lasts.
 fn part_of_a_contact<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Duration>, D::Error> {
-    let given = span(from)?;
+    let given = span::deserialize(from)?;
     match given.filter(|given| *given > Duration::from_secs(86_400)) {
         None => Ok(given),
         Some(long) => {

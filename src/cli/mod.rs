@@ -15,6 +15,7 @@ mod progress;
 mod report;
 mod setup;
 mod shell;
+mod span;
 mod which_drive;
 mod whose;
 

@@ -7,11 +7,12 @@ pub(super) use super::findings::finding;
 use super::output::Output;
 pub(super) use super::report::drive_state;
 use super::report::{are, count, them, were};
+use super::span;
 use crate::daemon::Notice;
 use crate::disk::{DiskError, Trouble, trouble};
 use crate::job::catalogue::{LeftMailbox, SetAside};
-use crate::job::mailboxes::state_of;
-use crate::job::verdict::{MailboxState, MailboxStatus};
+use crate::job::mailboxes::{MailboxState, state_of};
+use crate::job::verdict::MailboxStatus;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
 use crate::model::{Finding, MailboxName, Reason, RelName, StationName, escape};
@@ -408,10 +409,9 @@ pub(super) fn news(news: &Notice<'_>) -> String {
         Notice::Unwatched(name, why) => {
             format!("mailbox {name} cannot be watched ({why}); it is looked over by the timer")
         }
-        Notice::NextLetIn(span) => format!(
-            "the next new stick is let in, if it comes within {}",
-            super::commands::config_check::span(*span)
-        ),
+        Notice::NextLetIn(within) => {
+            format!("the next new stick is let in, if it comes within {}", span::written(*within))
+        }
         Notice::Reloaded => "the config was read again".to_owned(),
         Notice::ReloadRefused(why) => format!("the config is refused and the old one kept: {why}"),
         Notice::LeftWorking(label) => {

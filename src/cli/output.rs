@@ -2,7 +2,6 @@
 //! Never colours anything that is not understood without.
 
 use super::args::Color;
-use super::notices::CliError;
 use crate::model::escape;
 use std::io::{IsTerminal as _, Write as _};
 
@@ -147,7 +146,7 @@ impl Output {
     }
 
     /// Why the command ended.
-    pub(super) fn error(&self, problem: &CliError) {
+    pub(super) fn error(&self, problem: impl std::fmt::Display) {
         self.stderr(&format!("error: {problem}"));
     }
 

@@ -4,11 +4,11 @@
 use super::control::{Answer, ReplyTo};
 use super::drive_state::{DriveEvent, DriveState};
 use super::events::{Event, EventSink, Notice};
-use super::scrub::{PassFollowUp, ScrubOutcome};
+use super::outcome::{PassFollowUp, ScrubOutcome};
 use super::service::Service;
 use super::settings::Find;
-use super::slots::{Slot, WorkerSignals};
-use super::worker::{Worker, WorkerContext};
+use super::slots::Slot;
+use super::worker::{Worker, WorkerContext, WorkerSignals};
 use crate::disk::mounts::MountKey;
 use crate::disk::{StoppableVolumeSource, VolumeFacts};
 use crate::job::catalogue::Catalogue;

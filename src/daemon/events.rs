@@ -2,8 +2,7 @@
 
 use super::control::{ReplyTo, Request};
 use super::drive_state::DriveState;
-use super::scanner::ScanOutcome;
-use super::scrub::{PassFollowUp, ScrubOutcome};
+use super::outcome::{PassFollowUp, ScanOutcome, ScrubOutcome};
 use crate::disk::VolumeFacts;
 use crate::job::catalogue::Overdue;
 use crate::job::sync_drive::SyncOutcome;

@@ -4,12 +4,14 @@
 mod churn;
 pub mod clock;
 pub mod control;
+mod control_server;
 mod core_loop;
 mod drive_state;
 mod drives;
 mod events;
 mod extras_timer;
 mod mailboxes;
+mod outcome;
 mod overdue;
 mod reporter;
 mod run;
@@ -21,6 +23,7 @@ mod slots;
 mod sources;
 mod timer_fd;
 mod worker;
+mod worker_thread;
 
 pub use drive_state::DriveState;
 pub use events::{EventSink, Notice};

@@ -1,6 +1,6 @@
 //! The daemon's beginning and end: what it works with, what it is called to do.
 
-use super::control;
+use super::control_server;
 use super::core_loop::{Daemon, Ended};
 use super::events::{Event, EventSink};
 use super::service::Service;
@@ -59,7 +59,7 @@ async fn work(
 ) -> Result<(), JobError> {
     let service = Service::new();
     watch_mounts(sender.clone())?;
-    let listening = control::listen(&settings.state, sender.clone()).inspect_err(|error| {
+    let listening = control_server::listen(&settings.state, sender.clone()).inspect_err(|error| {
         // As on a card that turned read-only: copying goes on.
         tracing::warn!(%error, "no command can ask this daemon anything");
     });

@@ -3,6 +3,7 @@
 
 use super::churn::Churn;
 use super::events::Event;
+use super::outcome::ScanOutcome;
 use super::overdue::Span;
 use crate::job::catalogue::{Catalogue, Overdue, millis};
 use crate::job::confirm::confirm;
@@ -39,26 +40,6 @@ pub(super) enum Task {
     Look(ScanJob),
     /// To find what of a span is still unmirrored.
     Overdue(Span),
-}
-
-/// What came of it.
-pub(super) struct ScanOutcome {
-    /// Which mailbox.
-    pub mailbox: usize,
-    /// Findings, or why it could not be done.
-    pub outcome: Result<Vec<Finding>, JobError>,
-    /// The number of the catalogue's last change: a higher one is news for the drives.
-    pub change_no: u64,
-    /// The monotonic time in milliseconds when it was done.
-    pub at: i64,
-    /// Something is not settled, as what cannot be read.
-    pub unsettled: bool,
-    /// The mailbox could not be looked at the time before, and could now: drives were mirrored without it.
-    pub is_back: bool,
-    /// Hints were not enough: the whole tree must be looked over.
-    pub wants_whole: bool,
-    /// When something waits for its second look: milliseconds from now.
-    pub due_in: Option<i64>,
 }
 
 /// What the clerk works with.

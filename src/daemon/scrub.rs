@@ -1,6 +1,7 @@
 //! What a worker does and tells of re-reading: a bite of its drive, when the next is due, and after a pass what
 //! only the catalogue knows. Never keeps a drive open when it reports.
 
+use super::outcome::{PassFollowUp, ScrubOutcome};
 use super::worker::Worker;
 use crate::disk::{Access, Trouble};
 use crate::job::catalogue::Catalogue;
@@ -15,17 +16,6 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// What a pass leaves to be known of its drive.
-#[derive(Debug, Default)]
-pub(super) struct PassFollowUp {
-    /// How long until its copies are to be re-read; `None`: never.
-    pub reread: Option<Duration>,
-    /// Copies on it are lost that only another drive can give.
-    pub lacks: bool,
-    /// In how many days it is full, as far as can be told.
-    pub days_left: Option<u64>,
-}
-
 /// Whether it was told that a drive is full soon: once, until it has room for longer again.
 #[derive(Debug, Default)]
 pub(super) struct FullSoon(bool);
@@ -37,18 +27,6 @@ impl FullSoon {
         let was_told = std::mem::replace(&mut self.0, soon.is_some());
         soon.filter(|_| !was_told)
     }
-}
-
-/// A bite, as told to the loop.
-pub(super) struct ScrubOutcome {
-    /// What was found, or what broke it off.
-    pub bite: Result<ScrubStep, JobError>,
-    /// How long until the next one.
-    pub due: Option<Duration>,
-    /// When it was begun.
-    pub begun: Instant,
-    /// How long its bytes take at the rate allowed.
-    pub at_least: Duration,
 }
 
 /// A re-reading ends for anything else there is to do.

@@ -4,8 +4,9 @@ use super::control::{Answer, DriveStatus, ReplyTo};
 use super::drive_state::{DriveAction, DriveEvent, DriveState, next};
 use super::events::{EventSink, Notice};
 use super::extras_timer::ExtrasTimer;
-use super::scrub::{FullSoon, PassFollowUp, ScrubOutcome};
-use super::worker::WorkerJob;
+use super::outcome::{PassFollowUp, ScrubOutcome};
+use super::scrub::FullSoon;
+use super::worker::{WorkerJob, WorkerSignals};
 use crate::disk::mounts::MountKey;
 use crate::disk::{Trouble, VolumeFacts, VolumeSource};
 use crate::job::sync_drive::SyncOutcome;
@@ -15,22 +16,9 @@ use crate::model::limits::{
 };
 use crate::model::{DriveId, Reason, escape};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::Ordering;
 use std::sync::mpsc;
 use tokio::time::Instant;
-
-/// What passes between the loop and a worker while this is at work.
-#[derive(Clone, Default)]
-pub(super) struct WorkerSignals {
-    /// Set by the loop: end at the next safe point.
-    pub stop: Arc<AtomicBool>,
-    /// Set by the loop: end a re-reading at once, there is something else to do.
-    pub interrupt: Arc<AtomicBool>,
-    /// Counted by the worker: batches ended, copies re-read.
-    pub batches: Arc<AtomicU64>,
-    /// Jobs that the worker has not begun yet.
-    pub waiting: Arc<AtomicU64>,
-}
 
 /// One drive, as the loop sees it.
 pub(super) struct Slot {

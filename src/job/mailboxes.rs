@@ -5,10 +5,8 @@
 use super::catalogue::{Catalogue, FileState, KnownMailbox};
 use super::mirror::OpenMailbox;
 use super::scan::{ScanReport, ScanRules, scan};
-use super::sync_drive::note_drives_beneath;
-use super::verdict::MailboxState;
 use super::{JobError, MailboxRef, Station};
-use crate::disk::{DiskError, MailboxDir, hash, host};
+use crate::disk::{DiskError, MailboxDir, hash, host, serial_below};
 use crate::model::limits::{MOVED_BYTES, MOVED_MESSAGES};
 use crate::model::{Clock, Identity, MailboxName, RelName, escape};
 use globset::GlobSet;
@@ -23,6 +21,55 @@ pub enum HeldBackPolicy {
     TakeIn,
     /// Leave them as they are: somebody only looks.
     Leave,
+}
+
+/// How a mailbox could be looked at. Its texts are part of the JSON format.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum MailboxState {
+    /// All of it.
+    Ok,
+    /// All of it, and it holds nothing, though messages were known.
+    Emptied,
+    /// Its folder is not there.
+    Away,
+    /// Its path leads to something that is no folder.
+    NotAFolder,
+    /// Its folder cannot be read; what the operating system said.
+    Unreadable(String),
+    /// Its folder cannot be read to its end; what the operating system said.
+    ReadInPart(String),
+}
+
+impl MailboxState {
+    /// The word used in JSON.
+    pub fn as_str(&self) -> &'static str {
+        match self {
+            Self::Ok => "ok",
+            Self::Emptied => "emptied",
+            Self::Away => "away",
+            Self::NotAFolder => "not-a-folder",
+            Self::Unreadable(_) => "unreadable",
+            Self::ReadInPart(_) => "read-in-part",
+        }
+    }
+
+    /// What the operating system said, if the mailbox could not be looked at whole.
+    pub fn why(&self) -> Option<&str> {
+        match self {
+            Self::Unreadable(why) | Self::ReadInPart(why) => Some(why),
+            _ => None,
+        }
+    }
+
+    /// Whether anything at all was seen of it.
+    pub fn was_looked_at(&self) -> bool {
+        matches!(self, Self::Ok | Self::Emptied | Self::ReadInPart(_))
+    }
+
+    /// Whether all of it was seen.
+    pub fn is_whole(&self) -> bool {
+        matches!(self, Self::Ok | Self::Emptied)
+    }
 }
 
 /// What was taken in of one mailbox.
@@ -77,6 +124,17 @@ pub fn confirm_mailboxes(
         taken.push(ConfirmedMailbox { name, path, row, was_at, state, report });
     }
     Ok(taken)
+}
+
+/// A drive on whose file system a mailbox lies is none any more: nothing is found there, and what is known of it dies
+/// with the mailbox.
+pub fn note_drives_beneath(catalogue: &Catalogue, station: &Station) -> Result<(), JobError> {
+    for mailbox in &station.mailboxes {
+        if let Some(serial) = serial_below(&mailbox.path) {
+            catalogue.mailbox_is_on_drive(&mailbox.name, &serial)?;
+        }
+    }
+    Ok(())
 }
 
 /// Opens a mailbox. The inner error is the mailbox's own, the outer one the catalogue's.

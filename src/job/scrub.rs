@@ -4,9 +4,10 @@
 use super::catalogue::{Catalogue, CopyRow, CopyState, FileRow};
 use super::mirror::OpenMailbox;
 use super::replica::{
-    CopyCheck, HashStep, LogCheck, Logs, PartialHash, Replica, hash_piece, log_finding, session_of,
+    CopyCheck, HashStep, LogCheck, Logs, PartialHash, READ_ERROR, Replica, hash_piece, log_finding,
+    session_of,
 };
-use super::verify::{READ_ERROR, judge};
+use super::verify::judge;
 use super::{JobError, Progress};
 use crate::model::ledger::Event;
 use crate::model::limits::{BITE_BYTES, BITE_COPIES, REREAD_EIGHTHS};

@@ -10,22 +10,11 @@ use super::replica::{
     note_lost_pages, open_replica, refuse_forgotten, serial_is_read, session_of,
 };
 use super::verdict::Counts;
-use super::{DriveRef, JobError, Progress, Station};
-use crate::disk::{Access, DiskError, Trouble, Volume, serial_below};
+use super::{DriveRef, JobError, Progress};
+use crate::disk::{Access, DiskError, Trouble, Volume};
 use crate::model::airtime::Link;
 use crate::model::limits::RESERVE_BYTES;
 use crate::model::{Clock, DriveId, Finding, Reason, RelName, StationName, bag};
-
-/// A drive on whose file system a mailbox lies is none any more: nothing is found there, and what is known of it dies
-/// with the mailbox.
-pub fn note_drives_beneath(catalogue: &Catalogue, station: &Station) -> Result<(), JobError> {
-    for mailbox in &station.mailboxes {
-        if let Some(serial) = serial_below(&mailbox.path) {
-            catalogue.mailbox_is_on_drive(&mailbox.name, &serial)?;
-        }
-    }
-    Ok(())
-}
 
 /// How a round on one drive ended.
 pub struct SyncOutcome {

@@ -5,7 +5,7 @@ use super::JobError;
 use super::catalogue::{
     Catalogue, Contradiction, DriveRow, HeldBack, Lacking, LeftMailbox, Log, Totals,
 };
-use super::mailboxes::ConfirmedMailbox;
+use super::mailboxes::{ConfirmedMailbox, MailboxState};
 use crate::model::{DriveId, MailboxName, StationName};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -37,55 +37,6 @@ impl Verdict {
             Self::NotSafe => "not-safe",
             Self::DamagedOrMissing => "damaged-or-missing",
         }
-    }
-}
-
-/// How a mailbox could be looked at. Its texts are part of the JSON format.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum MailboxState {
-    /// All of it.
-    Ok,
-    /// All of it, and it holds nothing, though messages were known.
-    Emptied,
-    /// Its folder is not there.
-    Away,
-    /// Its path leads to something that is no folder.
-    NotAFolder,
-    /// Its folder cannot be read; what the operating system said.
-    Unreadable(String),
-    /// Its folder cannot be read to its end; what the operating system said.
-    ReadInPart(String),
-}
-
-impl MailboxState {
-    /// The word used in JSON.
-    pub fn as_str(&self) -> &'static str {
-        match self {
-            Self::Ok => "ok",
-            Self::Emptied => "emptied",
-            Self::Away => "away",
-            Self::NotAFolder => "not-a-folder",
-            Self::Unreadable(_) => "unreadable",
-            Self::ReadInPart(_) => "read-in-part",
-        }
-    }
-
-    /// What the operating system said, if the mailbox could not be looked at whole.
-    pub fn why(&self) -> Option<&str> {
-        match self {
-            Self::Unreadable(why) | Self::ReadInPart(why) => Some(why),
-            _ => None,
-        }
-    }
-
-    /// Whether anything at all was seen of it.
-    pub fn was_looked_at(&self) -> bool {
-        matches!(self, Self::Ok | Self::Emptied | Self::ReadInPart(_))
-    }
-
-    /// Whether all of it was seen.
-    pub fn is_whole(&self) -> bool {
-        matches!(self, Self::Ok | Self::Emptied)
     }
 }
 

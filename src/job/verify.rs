@@ -2,14 +2,11 @@
 //! Never mends: a damaged copy is made anew by the next mirror pass, under a new number.
 
 use super::catalogue::{Catalogue, CopyRow, CopyState, CopyStatus, LogDamage};
-use super::replica::{CopyCheck, LogCheck, Logs, Replica, hash_copy};
+use super::replica::{CopyCheck, LogCheck, Logs, READ_ERROR, Replica, hash_copy};
 use super::{JobError, Progress};
 use crate::model::ledger::Event;
 use crate::model::limits::NUMBER_MAX;
 use crate::model::{Clock, Digest, PayloadName, RelName};
-
-/// Why a drive is to be replaced soon.
-pub(super) const READ_ERROR: &str = "a copy on it could not be read";
 
 /// Copies read at a time.
 const PAGE: u32 = 256;

@@ -2,9 +2,9 @@
 //! Never puts a config back that nobody was shown, and never over one that is there.
 
 use super::config_check::{in_force_but_for_commands, notify_in_force};
-use super::restore::typed_again;
 use super::sources::{Sources, is_yes, may_ask};
 use super::targets::{is_reserved, is_usual};
+use super::typed_again::typed_again;
 use crate::cli::args::{Restore, Scope};
 use crate::cli::config::{self, Config};
 use crate::cli::notices::CliError;

@@ -2,15 +2,14 @@
 
 use crate::cli::Exit;
 use crate::cli::args::{ConfigAction, ConfigArgs, LogTime};
-use crate::cli::link_config;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::setup::Resolved;
 use crate::cli::whose::Touches;
+use crate::cli::{link_config, span};
 use crate::model::escape::{in_toml, shown_path};
 use serde_json::json;
 use std::path::Path;
-use std::time::Duration;
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
@@ -31,9 +30,9 @@ pub(in crate::cli) fn run(
             "config": file,
             "station": setup.station.as_str(),
             "state": setup.state.to_string_lossy(),
-            "settle": span(setup.settle),
-            "churn": span(setup.churn),
-            "scan_every": span(setup.scan_every),
+            "settle": span::written(setup.settle),
+            "churn": span::written(setup.churn),
+            "scan_every": span::written(setup.scan_every),
             "ignore": setup.ignore_texts,
             "mailbox": mailboxes,
             "drives": {
@@ -42,11 +41,11 @@ pub(in crate::cli) fn run(
                 "wanted_copies": setup.wanted_copies,
                 "count_same_device": setup.count_same_device,
                 "prune": setup.prune,
-                "prune_after": span(setup.prune_after),
+                "prune_after": span::written(setup.prune_after),
                 "carry": setup.carry.iter().map(|what| what.as_str()).collect::<Vec<_>>(),
             },
             "verify": {
-                "every": span(setup.reread.every),
+                "every": span::written(setup.reread.every),
                 "max_rate": rate(setup.reread.max_rate),
             },
             "log": {
@@ -75,7 +74,7 @@ pub(in crate::cli) fn run(
             },
             "notify": {
                 "command": setup.notify_command,
-                "after": span(setup.notify_after),
+                "after": span::written(setup.notify_after),
             },
         }));
         return Ok(Exit::Safe);
@@ -100,9 +99,9 @@ pub(in crate::cli) fn in_force_but_for_commands(setup: &Resolved) -> String {
     line(format!("# {}", file.unwrap_or("no config file; defaults".into())));
     line(format!("station = {}", in_toml(setup.station.as_str())));
     line(format!("state = {}", path(&setup.state)));
-    line(format!("settle = {}", in_toml(&span(setup.settle))));
-    line(format!("churn = {}", in_toml(&span(setup.churn))));
-    line(format!("scan_every = {}", in_toml(&span(setup.scan_every))));
+    line(format!("settle = {}", in_toml(&span::written(setup.settle))));
+    line(format!("churn = {}", in_toml(&span::written(setup.churn))));
+    line(format!("scan_every = {}", in_toml(&span::written(setup.scan_every))));
     line(
         "# Left out too: a folder tmp beside cur and new, a Maildir's unfinished deliveries."
             .into(),
@@ -119,10 +118,10 @@ pub(in crate::cli) fn in_force_but_for_commands(setup: &Resolved) -> String {
     line(format!("wanted_copies = {}", setup.wanted_copies));
     line(format!("count_same_device = {}", setup.count_same_device));
     line(format!("prune = {}", setup.prune));
-    line(format!("prune_after = {}", in_toml(&span(setup.prune_after))));
+    line(format!("prune_after = {}", in_toml(&span::written(setup.prune_after))));
     line(format!("carry = {}", list(setup.carry.iter().map(|what| in_toml(what.as_str())))));
     line("\n[verify]".into());
-    line(format!("every = {}", in_toml(&span(setup.reread.every))));
+    line(format!("every = {}", in_toml(&span::written(setup.reread.every))));
     line(format!("max_rate = {}", in_toml(&rate(setup.reread.max_rate))));
     line("\n[log]".into());
     let log = &setup.log;
@@ -147,7 +146,10 @@ pub(in crate::cli) fn in_force_but_for_commands(setup: &Resolved) -> String {
 /// The part that runs a command: it stays on the card.
 pub(in crate::cli) fn notify_in_force(setup: &Resolved) -> String {
     let command = list(setup.notify_command.iter().map(|text| in_toml(text)));
-    format!("\n[notify]\ncommand = {command}\nafter = {}\n", in_toml(&span(setup.notify_after)))
+    format!(
+        "\n[notify]\ncommand = {command}\nafter = {}\n",
+        in_toml(&span::written(setup.notify_after))
+    )
 }
 
 fn zone(setup: &Resolved) -> &'static str {
@@ -173,16 +175,4 @@ fn rate(bytes: u64) -> String {
         }
     }
     format!("{bytes} B/s")
-}
-
-/// A time span as a config has it.
-pub(in crate::cli) fn span(span: Duration) -> String {
-    const DAY: u64 = 86_400;
-    if span.subsec_nanos() == 0 && span.as_secs() >= DAY && span.as_secs().is_multiple_of(DAY) {
-        return format!("{}d", span.as_secs() / DAY);
-    }
-    match jiff::SignedDuration::try_from(span) {
-        Ok(span) => format!("{span:#}"),
-        Err(_) => format!("{}s", span.as_secs()),
-    }
 }

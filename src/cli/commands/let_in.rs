@@ -3,11 +3,11 @@
 
 use super::state::looked_at;
 use crate::cli::Exit;
-use crate::cli::commands::config_check::span;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::setup::Resolved;
+use crate::cli::span;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::disk::Access;
@@ -57,7 +57,7 @@ pub(super) fn run(
         false => output.say(format!(
             "The next new stick is let in, if it is plugged in within {}. One that is here already: counterfoil drives \
              add DIR",
-            span(within)
+            span::written(within)
         )),
     }
     Ok(Exit::Safe)

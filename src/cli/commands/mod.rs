@@ -23,6 +23,7 @@ pub(super) mod status;
 mod targets;
 mod test_restore;
 pub(super) mod traffic;
+mod typed_again;
 pub(super) mod verify;
 pub(super) mod watch;
 mod wipe;

@@ -2,9 +2,9 @@
 //! person believes.
 //! Never reads a stick that the config refuses, unless it is named.
 
-use super::restore::typed_again;
 use super::select_station;
 use super::state::looked_at;
+use super::typed_again::typed_again;
 use crate::cli::args::Restore;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};

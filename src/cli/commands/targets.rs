@@ -2,8 +2,8 @@
 //! a person says when asked.
 //! Never goes by the word of a stick alone, and never into a home, what is above one, or a folder of the system.
 
-use super::restore::typed_again;
 use super::sources::Sources;
+use super::typed_again::typed_again;
 use crate::cli::args::Restore;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;

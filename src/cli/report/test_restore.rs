@@ -7,8 +7,8 @@ use crate::cli::output::{Output, Tone};
 use crate::cli::shell::option;
 use crate::disk::Trouble;
 use crate::job::MailboxRef;
+use crate::job::mailboxes::MailboxState;
 use crate::job::restore::{Compared, Listed, RestoreReport};
-use crate::job::verdict::MailboxState;
 use crate::model::{Timestamp, escape};
 use serde_json::json;
 

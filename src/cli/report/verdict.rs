@@ -7,7 +7,8 @@ use crate::cli::output::{Output, Tone};
 use crate::cli::setup::Resolved;
 use crate::cli::shell::{drive_option, option};
 use crate::cli::which_drive::{self, Advice};
-use crate::job::verdict::{Counts, MailboxState, MailboxStatus, Verdict};
+use crate::job::mailboxes::MailboxState;
+use crate::job::verdict::{Counts, Verdict};
 use crate::model::{StationName, Timestamp, escape};
 use serde_json::{Map, Value, json};
 use std::ffi::OsStr;
@@ -224,8 +225,7 @@ impl<'a> Summary<'a> {
     /// What a stick still has of these, with the command.
     fn advice(&self) -> Vec<Line> {
         let messages = &self.counts.messages;
-        let emptied = |mailbox: &&MailboxStatus| mailbox.state == MailboxState::Emptied;
-        let emptied = self.counts.mailboxes.iter().filter(emptied);
+        let emptied = self.counts.mailboxes.iter().filter(|m| m.state == MailboxState::Emptied);
         let mut lines: Vec<_> = emptied.map(|mailbox| bad(notices::mailbox(mailbox))).collect();
         let good = messages.damaged.saturating_sub(messages.damaged_on_none);
         lines.extend(self.questions());

@@ -2,7 +2,7 @@
 //! Never changes anything.
 
 use super::Catalogue;
-use super::files::FileRow;
+use super::file_rows::FileRow;
 use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};

@@ -137,16 +137,6 @@ impl Catalogue {
         })
     }
 
-    /// Its operator says that a drive is kept elsewhere: then it was not reformatted.
-    pub(super) fn not_reformatted(&self, drive: i64) -> Result<(), JobError> {
-        self.db.execute(
-            "UPDATE drive SET replaced = NULL, replaced_by = NULL, replaced_how = NULL \
-             WHERE id = ?1 AND replaced_how = 'place'",
-            [drive],
-        )?;
-        Ok(())
-    }
-
     /// Two drives are here at once, so that they are two, whatever else they have in common.
     pub fn distinguish(&self, one: DriveId, other: DriveId) -> Result<(), JobError> {
         if !self.are_apart(one, other)? {

@@ -343,6 +343,16 @@ impl Catalogue {
         }
     }
 
+    /// Its operator says that a drive is kept elsewhere: then it was not reformatted.
+    fn not_reformatted(&self, drive: i64) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE drive SET replaced = NULL, replaced_by = NULL, replaced_how = NULL \
+             WHERE id = ?1 AND replaced_how = 'place'",
+            [drive],
+        )?;
+        Ok(())
+    }
+
     /// Records that all of a drive was re-read.
     pub fn drive_verified(&self, drive: i64, when: Timestamp) -> Result<(), JobError> {
         self.db.execute(

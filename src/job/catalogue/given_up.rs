@@ -5,7 +5,6 @@ use super::Catalogue;
 use super::drives::{DriveRow, Forgotten};
 use crate::disk::host;
 use crate::job::JobError;
-use crate::model::limits::{DRIVE_EVENTS_KEPT, DRIVE_EVENTS_SHOWN};
 use crate::model::{DriveId, DriveLoss, Timestamp};
 use rusqlite::params;
 use serde::{Deserialize, Serialize};
@@ -13,19 +12,6 @@ use std::path::Path;
 
 /// The file beside the catalogue: a line of JSON for each drive given up.
 pub(super) const FORGOTTEN: &str = "forgotten-drives";
-
-/// Something that was said of a drive, or found out about it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct DriveEvent {
-    /// When, as claimed.
-    pub at: Timestamp,
-    /// What: `forgotten`, `taken-back`, `replaced`, `perhaps-replaced`, `seen-again`.
-    pub what: String,
-    /// Why, or by which drive.
-    pub why: Option<String>,
-    /// Where it went.
-    pub place: Option<String>,
-}
 
 /// A line of the file.
 #[derive(Serialize, Deserialize)]
@@ -129,43 +115,6 @@ impl Catalogue {
             self.note_history(row, since, "forgotten", Some(why.as_str()), kept.place.as_deref())?;
         }
         Ok(())
-    }
-
-    /// Adds to what is told of a drive; of a long history the latest is kept.
-    pub(super) fn note_history(
-        &self,
-        drive: i64,
-        at: Timestamp,
-        what: &str,
-        why: Option<&str>,
-        place: Option<&str>,
-    ) -> Result<(), JobError> {
-        self.db.execute(
-            "INSERT INTO drive_history (drive, at, what, why, place) VALUES (?1, ?2, ?3, ?4, ?5)",
-            params![drive, at.to_text(), what, why, place],
-        )?;
-        self.db.execute(
-            "DELETE FROM drive_history WHERE drive = ?1 AND id NOT IN \
-             (SELECT id FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2)",
-            params![drive, DRIVE_EVENTS_KEPT],
-        )?;
-        Ok(())
-    }
-
-    /// What was said of a drive and found out about it, the latest first.
-    pub fn drive_history(&self, drive: i64) -> Result<Vec<DriveEvent>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2",
-        )?;
-        let rows = query.query_map(params![drive, DRIVE_EVENTS_SHOWN], |row| {
-            Ok(DriveEvent {
-                at: Timestamp::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
-                what: row.get(1)?,
-                why: row.get(2)?,
-                place: row.get(3)?,
-            })
-        })?;
-        Ok(rows.collect::<Result<_, _>>()?)
     }
 }
 

@@ -2,7 +2,7 @@
 //! Never takes anything from the mailbox, nor calls it gone.
 
 use super::Catalogue;
-use super::files::FileRow;
+use super::file_rows::FileRow;
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::Position;

@@ -2,10 +2,9 @@
 //! back where no good copy of the content is to be had. Never gives one that is given by itself.
 
 use super::decisions::Version;
-use super::files::FileRow;
-use super::merge::Judge;
+use super::judge::Judge;
 use super::writers::position_columns;
-use super::{Catalogue, ContentAt};
+use super::{Catalogue, ContentAt, FileRow};
 use crate::job::JobError;
 use crate::model::limits::{VERSIONS_FOLLOWED, VERSIONS_MAX};
 use crate::model::{Identity, Position, StationName, Suspicion, Timestamp};
@@ -34,16 +33,6 @@ impl Catalogue {
         let heir = departed.and_then(|departed| departed.heir);
         let is_here = |heir: &ContentAt| heir.0 == mailbox && heir.1 == key;
         Ok(heir.filter(is_here).map(|heir| heir.2).filter(|good| missing.contains(good)))
-    }
-
-    /// Contents that came in place of others.
-    pub(super) fn heirs(&self, station: &StationName) -> Result<HashSet<i64>, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT DISTINCT d.to_content FROM departure d INDEXED BY departure_by_heir JOIN replica ON replica.id = \
-             d.replica WHERE d.to_content IS NOT NULL AND d.counts AND replica.station = ?1",
-        )?;
-        let rows = query.query_map([station.as_str()], |row| row.get(0))?;
-        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// What left, and had this come after it: another content in place of it, or the same at another location.

@@ -3,7 +3,9 @@
 
 use super::Catalogue;
 use crate::job::JobError;
+use crate::job::exclude::ignores;
 use crate::model::{Identity, MailboxName, RelName, StationName};
+use globset::GlobSet;
 use rusqlite::{OptionalExtension as _, Row, params};
 use std::path::Path;
 
@@ -82,6 +84,53 @@ impl Catalogue {
                 format!(" AND mailbox IN ({})", rows.join(","))
             }
         }
+    }
+
+    /// From here on no message at a path that these globs match is said to be lacking.
+    pub fn put_ignored(&self, ignore: &GlobSet) {
+        *self.ignored.borrow_mut() = ignore.clone();
+    }
+
+    pub(super) fn is_ignored(&self, key: &[u8]) -> bool {
+        let ignored = self.ignored.borrow();
+        !ignored.is_empty() && RelName::from_key(key).is_ok_and(|path| ignores(&ignored, &path))
+    }
+
+    /// The row of a mailbox; `root` is its path on the card, raw.
+    pub fn mailbox(&self, name: &MailboxName, root: Option<&[u8]>) -> Result<i64, JobError> {
+        let found = self
+            .db
+            .prepare_cached("SELECT id, root FROM mailbox WHERE name = ?1")?
+            .query_row([name.as_str()], |row| Ok((row.get(0)?, row.get::<_, Option<Vec<u8>>>(1)?)))
+            .optional()?;
+        match found {
+            Some((id, known)) => {
+                if root.is_some() && known.as_deref() != root {
+                    self.db
+                        .execute("UPDATE mailbox SET root = ?2 WHERE id = ?1", params![id, root])?;
+                }
+                Ok(id)
+            }
+            None => {
+                // Another thread may have made it since the look: then that row is the one.
+                self.db.execute(
+                    "INSERT INTO mailbox (name, root) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
+                    params![name.as_str(), root],
+                )?;
+                let sql = "SELECT id FROM mailbox WHERE name = ?1";
+                Ok(self.db.query_row(sql, [name.as_str()], |row| row.get(0))?)
+            }
+        }
+    }
+
+    /// Name and path of a mailbox.
+    pub fn mailbox_name(&self, id: i64) -> Result<(MailboxName, Option<Vec<u8>>), JobError> {
+        let (name, root): (String, _) = self
+            .db
+            .prepare_cached("SELECT name, root FROM mailbox WHERE id = ?1")?
+            .query_row([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let name = name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
+        Ok((name, root))
     }
 
     /// What is known of a mailbox; `None` if it was never met.

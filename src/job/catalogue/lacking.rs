@@ -4,28 +4,13 @@
 
 use super::assertions::{STANDING_COLUMNS, read_standing};
 use super::decisions::Decision;
-use super::gone::{DEPARTED, read_departed};
-use super::ledger_lines::DepartureLine;
-use super::merge::Judge;
+use super::judge::Judge;
 use super::writers::bits;
-use super::{AssertedRow, Catalogue, ContentAt, DepartedRow, ReplicaState};
+use super::{AssertedRow, Catalogue, ContentAt, Lacking, ReplicaState};
 use crate::job::JobError;
-use crate::job::exclude::ignores;
-use crate::model::{RelName, StationName};
-use globset::GlobSet;
+use crate::model::StationName;
 use rusqlite::params;
 use std::collections::BTreeSet;
-
-/// Messages that a drive asserts and the mailboxes of this card lack.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Lacking {
-    /// How many.
-    pub messages: u64,
-    /// Bytes of them.
-    pub bytes: u64,
-    /// When the one last seen came, in claimed seconds.
-    pub newest: Option<i64>,
-}
 
 /// Decides what a restore from all drives known would give, one location after the other.
 pub(super) struct Giving<'a> {
@@ -64,16 +49,6 @@ impl Giving<'_> {
 }
 
 impl Catalogue {
-    /// From here on no message at a path that these globs match is said to be lacking.
-    pub fn put_ignored(&self, ignore: &GlobSet) {
-        *self.ignored.borrow_mut() = ignore.clone();
-    }
-
-    pub(super) fn is_ignored(&self, key: &[u8]) -> bool {
-        let ignored = self.ignored.borrow();
-        !ignored.is_empty() && RelName::from_key(key).is_ok_and(|path| ignores(&ignored, &path))
-    }
-
     /// What a restore from all drives known would give; the replica counts even where its drive does not.
     pub(super) fn giving<'a>(
         &'a self,
@@ -161,64 +136,10 @@ impl Catalogue {
         Ok(lacking)
     }
 
-    /// A person does not want a content at a location of this card's mailboxes. No drive is told.
-    pub fn set_not_wanted(
-        &self,
-        (mailbox, key, content): (i64, &[u8], i64),
-        at: i64,
-    ) -> Result<(), JobError> {
-        self.db
-            .prepare_cached("INSERT OR REPLACE INTO not_wanted VALUES (?1, ?2, ?3, ?4)")?
-            .execute(params![mailbox, key, content, at])?;
-        Ok(())
-    }
-
-    /// What a person does not want in this card's mailboxes: mailbox, path as its sorting key, content.
-    pub fn not_wanted(&self) -> Result<Vec<ContentAt>, JobError> {
-        let mut query = self.db.prepare_cached("SELECT mailbox, key, content FROM not_wanted")?;
-        let rows = query.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
     fn station_of_replica(&self, replica: i64) -> Result<StationName, JobError> {
         let mut query = self.db.prepare_cached("SELECT station FROM replica WHERE id = ?1")?;
         let name: String = query.query_row([replica], |row| row.get(0))?;
         name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))
-    }
-
-    /// Everything that was seen to leave a location.
-    fn departed_at(&self, mailbox: i64, key: &[u8]) -> Result<Vec<DepartedRow>, JobError> {
-        let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2");
-        let mut query = self.db.prepare_cached(&sql)?;
-        let rows = query.query_map(params![mailbox, key], read_departed)?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// What this card itself saw leave a location, as a line of each of these ledgers would say it; not of one that may
-    /// have told again of it, by a line that cannot be read.
-    pub(super) fn own_departures(
-        &self,
-        (mailbox, key): (i64, &[u8]),
-        replicas: &BTreeSet<i64>,
-    ) -> Result<Vec<DepartureLine>, JobError> {
-        let mut lines = Vec::new();
-        for row in self.departed_at(mailbox, key)? {
-            let Some(position) = self.position_at(row.change_no)? else { continue };
-            for replica in replicas {
-                if !self.is_silent_of(*replica, row.change_no)? {
-                    let (key, content, why) = (row.key.clone(), row.content, row.why);
-                    let replica = *replica;
-                    lines.push(DepartureLine { replica, mailbox, key, content, position, why });
-                }
-            }
-        }
-        Ok(lines)
-    }
-
-    /// [`BookRow::is_silent_of`], of a row's number.
-    fn is_silent_of(&self, replica: i64, change_no: u64) -> Result<bool, JobError> {
-        let sql = "SELECT 1 FROM replica WHERE id = ?1 AND gaps > 0 AND gaps_since >= ?2";
-        Ok(self.db.prepare_cached(sql)?.exists(params![replica, change_no as i64])?)
     }
 
     /// Whether all that is said of a content at a location, and not taken back, this card has said.

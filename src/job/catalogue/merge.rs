@@ -3,19 +3,19 @@
 //! assertions that its position covers. Anybody may have written to a drive: the word of one alone leaves nothing out
 //! that another one holds.
 
+use super::Catalogue;
 use super::candidates::{Candidate, LocationLines, NOBODYS, candidates};
 use super::decisions::{Decision, RestoreItem, Role, Version, Withheld};
 use super::heirs::chain;
+use super::judge::Judge;
 use super::ledger_lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
     read_assertion, read_departure,
 };
-use super::stamps::{Lineage, Stamps};
-use super::{Catalogue, ContentAt};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
-use crate::model::{Identity, Position, StationName};
+use crate::model::{Position, StationName};
 use rusqlite::params;
 use std::collections::{BTreeSet, HashMap, HashSet};
 
@@ -32,41 +32,7 @@ enum Within {
 /// What left a location, by its content.
 type Left<'a> = HashMap<i64, Vec<&'a DepartureLine>>;
 
-/// Decides about the contents of one location.
-pub struct Judge<'a> {
-    pub(super) catalogue: &'a Catalogue,
-    pub(super) station: &'a StationName,
-    lineage: Lineage,
-    /// Contents that came in place of others.
-    pub(super) heirs: HashSet<i64>,
-    /// Replicas of drives that contradict what is better known.
-    judged: HashSet<i64>,
-    /// The content of no bytes, if any line tells of it.
-    empty: Option<i64>,
-    /// What a person does not want on this card: mailbox, path as its sorting key, content.
-    not_wanted: HashSet<ContentAt>,
-    with_removed: bool,
-}
-
 impl Catalogue {
-    /// Decides about locations of a station, by what all ledgers say.
-    pub fn judge<'a>(
-        &'a self,
-        station: &'a StationName,
-        with_removed: bool,
-    ) -> Result<Judge<'a>, JobError> {
-        Ok(Judge {
-            catalogue: self,
-            station,
-            lineage: Lineage::of(self)?,
-            heirs: self.heirs(station)?,
-            judged: self.judged_replicas()?.into_iter().collect(),
-            empty: self.known_content(&Identity::of(b""))?,
-            not_wanted: self.not_wanted()?.into_iter().collect(),
-            with_removed,
-        })
-    }
-
     /// Goes through everything that a restore gives back, in order of the locations.
     pub fn each_wanted(
         &self,
@@ -268,30 +234,6 @@ impl Judge<'_> {
             }
         }
         Ok(false)
-    }
-
-    pub(super) fn is_given_at(&mut self, at: (i64, &[u8]), content: i64) -> Result<bool, JobError> {
-        let (catalogue, (mailbox, key)) = (self.catalogue, at);
-        let (mut stamps, mut left) = (Stamps::default(), Stamps::default());
-        for replica in catalogue.replicas_of_station(self.station)? {
-            self.lineage.stamps(catalogue, &mut stamps, replica, (mailbox, key, content))?;
-            for departure in catalogue.departures(replica, mailbox, key, content)? {
-                left.add(replica, departure);
-            }
-        }
-        Ok(!stamps.told().all(|(of, stamp)| {
-            left.told().any(|(by, left)| self.may_judge(by, of) && self.covers(left, stamp))
-        }))
-    }
-
-    /// Whether a departure in one ledger may take back what another says: of one that contradicts what is better known
-    /// nothing is taken but what it says of itself.
-    fn may_judge(&self, by: i64, of: i64) -> bool {
-        by == of || !self.judged.contains(&by)
-    }
-
-    pub(super) fn covers(&mut self, one: Position, other: Position) -> bool {
-        self.lineage.covers(one, other)
     }
 
     /// Whether one content was asserted to be there later than another: by a position that covers all of the other's.

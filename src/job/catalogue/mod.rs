@@ -5,13 +5,17 @@ mod apply;
 mod assertions;
 mod audit;
 mod candidates;
+mod comparisons;
 mod contents;
 mod contradictions;
 mod copies;
 mod counting;
 mod decisions;
+mod departed;
+mod drive_history;
 mod drive_trust;
 mod drives;
+mod file_rows;
 mod files;
 mod given_up;
 mod gone;
@@ -21,6 +25,7 @@ mod held_back;
 mod in_force;
 mod index_queries;
 mod inventory;
+mod judge;
 mod known;
 mod lacking;
 mod last_copies;
@@ -29,6 +34,7 @@ mod logs;
 mod merge;
 mod message_copies;
 mod newcomers;
+mod not_wanted;
 mod open;
 mod prunes;
 mod recheck;
@@ -42,28 +48,29 @@ mod suspect;
 mod traffic;
 mod witnesses;
 mod writers;
+mod writers_told;
 
 pub use assertions::{AssertedRow, ContentAt};
 pub use audit::{Overdue, OverdueMessage, Totals};
 pub use contradictions::{AtNumber, Contradicting, Contradiction};
 pub use copies::{CopyRow, CopyState, CopyStatus};
 pub use decisions::{Decision, RestoreItem, Role, Version, Withheld};
+pub use departed::DepartedRow;
+pub use drive_history::DriveEvent;
 pub use drives::{DriveRow, Forgotten, FoundDrive, Replaced, ReplacedHow, SameDevice};
-pub use files::{FileRow, FileStatRow, FileState, NewFile};
-pub use given_up::DriveEvent;
-pub use gone::{DepartedRow, MissingRow};
+pub use file_rows::{FileRow, FileStatRow, FileState, NewFile};
+pub use gone::MissingRow;
 pub use held_back::HeldBack;
 pub use in_force::{KnownMailbox, LeftMailbox};
 pub use index_queries::{DatedCopy, LastLocation, LocationStatus};
 pub use inventory::CopyCounts;
+pub use judge::Judge;
 pub use known::{KnownAs, KnownHow};
-pub use lacking::Lacking;
 pub use last_copies::LastCopies;
 pub use logs::{KnownLines, Log, LogDamage};
-pub use merge::Judge;
 pub use message_copies::{Proof, TrackedMessage};
 pub use open::SetAside;
-pub use replicas::ReplicaState;
+pub use replicas::{Lacking, ReplicaState};
 pub use retired::{Retired, Said, Untold};
 pub use room::{LedgerImport, LedgerRoom};
 pub use scrub::CycleTotals;
@@ -71,10 +78,11 @@ pub use traffic::{Counted, LocationRecord, MessageInfo};
 
 use super::JobError;
 use crate::disk::MemoryFolder;
-use crate::model::{Clock, MailboxName, Writers};
+use crate::model::{Clock, Writers};
 use globset::GlobSet;
-use rusqlite::{Connection, OptionalExtension as _, params};
+use rusqlite::{Connection, OptionalExtension as _};
 use std::cell::{Cell, RefCell};
+use std::path::Path;
 
 /// An open catalogue.
 pub struct Catalogue {
@@ -130,6 +138,11 @@ impl Catalogue {
         answer
     }
 
+    /// The state folder it is kept in; none of one in memory.
+    fn state(&self) -> Option<&Path> {
+        self.db.path().filter(|path| !path.is_empty()).map(Path::new).and_then(Path::parent)
+    }
+
     fn meta(&self, name: &str) -> Result<Option<String>, JobError> {
         let mut query = self.db.prepare_cached("SELECT value FROM meta WHERE name = ?1")?;
         Ok(query.query_row([name], |row| row.get(0)).optional()?)
@@ -140,43 +153,6 @@ impl Catalogue {
             .prepare_cached("INSERT OR REPLACE INTO meta VALUES (?1, ?2)")?
             .execute([name, value])?;
         Ok(())
-    }
-
-    /// The row of a mailbox; `root` is its path on the card, raw.
-    pub fn mailbox(&self, name: &MailboxName, root: Option<&[u8]>) -> Result<i64, JobError> {
-        let found = self
-            .db
-            .prepare_cached("SELECT id, root FROM mailbox WHERE name = ?1")?
-            .query_row([name.as_str()], |row| Ok((row.get(0)?, row.get::<_, Option<Vec<u8>>>(1)?)))
-            .optional()?;
-        match found {
-            Some((id, known)) => {
-                if root.is_some() && known.as_deref() != root {
-                    self.db
-                        .execute("UPDATE mailbox SET root = ?2 WHERE id = ?1", params![id, root])?;
-                }
-                Ok(id)
-            }
-            None => {
-                // Another thread may have made it since the look: then that row is the one.
-                self.db.execute(
-                    "INSERT INTO mailbox (name, root) VALUES (?1, ?2) ON CONFLICT DO NOTHING",
-                    params![name.as_str(), root],
-                )?;
-                let sql = "SELECT id FROM mailbox WHERE name = ?1";
-                Ok(self.db.query_row(sql, [name.as_str()], |row| row.get(0))?)
-            }
-        }
-    }
-
-    /// Name and path of a mailbox.
-    pub fn mailbox_name(&self, id: i64) -> Result<(MailboxName, Option<Vec<u8>>), JobError> {
-        let (name, root): (String, _) = self
-            .db
-            .prepare_cached("SELECT name, root FROM mailbox WHERE id = ?1")?
-            .query_row([id], |row| Ok((row.get(0)?, row.get(1)?)))?;
-        let name = name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))?;
-        Ok((name, root))
     }
 }
 

@@ -204,11 +204,6 @@ impl Catalogue {
         )?)
     }
 
-    /// The state folder it is kept in; none of one in memory.
-    pub(super) fn state(&self) -> Option<&Path> {
-        self.db.path().filter(|path| !path.is_empty()).map(Path::new).and_then(Path::parent)
-    }
-
     /// The catalogue's file in a state folder.
     pub fn path(state: &Path) -> PathBuf {
         state.join("catalogue.sqlite")

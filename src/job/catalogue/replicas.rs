@@ -1,7 +1,7 @@
 //! How far each station's ledger on each drive is known, so that the known part is not read again.
 //! Never says more of a ledger than was read from it or durably written to it.
 
-use super::{Catalogue, Lacking, digest_column};
+use super::{Catalogue, digest_column};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::StationName;
@@ -12,6 +12,17 @@ use std::path::Path;
 
 /// The file beside the catalogue that names the mounts in which a sync failed, one a line.
 pub(super) const LOST_PAGES: &str = "lost-pages";
+
+/// Messages that a drive asserts and the mailboxes of this card lack.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Lacking {
+    /// How many.
+    pub messages: u64,
+    /// Bytes of them.
+    pub bytes: u64,
+    /// When the one last seen came, in claimed seconds.
+    pub newest: Option<i64>,
+}
 
 /// A row of the table of replicas: how far a station's ledger on a drive is known.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -249,6 +260,12 @@ impl Catalogue {
     pub fn has_lost_pages(&self, session: &str) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached("SELECT 1 FROM lost_pages WHERE session = ?1")?;
         Ok(query.exists([session])?)
+    }
+
+    /// [`ReplicaState::is_silent_of`], of a row's number.
+    pub(super) fn is_silent_of(&self, replica: i64, change_no: u64) -> Result<bool, JobError> {
+        let sql = "SELECT 1 FROM replica WHERE id = ?1 AND gaps > 0 AND gaps_since >= ?2";
+        Ok(self.db.prepare_cached(sql)?.exists(params![replica, change_no as i64])?)
     }
 
     /// Whether the ledger already tells where a mailbox lies.

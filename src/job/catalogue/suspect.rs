@@ -1,7 +1,7 @@
 //! Versions of a message that look like damage: what the catalogue is told of them. Never judges whether one does.
 
 use super::Catalogue;
-use super::files::FileRow;
+use super::file_rows::FileRow;
 use crate::job::JobError;
 use crate::model::{Identity, Suspicion};
 use rusqlite::params;

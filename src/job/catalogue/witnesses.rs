@@ -1,6 +1,6 @@
 //! What is remembered of the ends of ledgers, to tell a ledger again: by this card, and by other ledgers, each of which
 //! says where the others end.
-//! Never judges: what differs, and what follows, is in `contradictions`.
+//! Never judges: what differs is in `comparisons`, and what follows in `contradictions`.
 
 use super::contradictions::{Said, number};
 use super::{Catalogue, ReplicaState, digest_column};

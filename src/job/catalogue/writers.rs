@@ -1,14 +1,13 @@
 //! Who writes, and which of two words is the later: this card's writers, and those of the ledgers it has read.
 //! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
 
-use super::{Catalogue, ReplicaState, millis};
+use super::{Catalogue, millis};
 use crate::disk::host;
 use crate::job::JobError;
-use crate::model::ledger::Event;
-use crate::model::limits::{WRITER_LINKS_MAX, WRITERS_A_LEDGER};
+use crate::model::limits::WRITER_LINKS_MAX;
 use crate::model::{Clock, Position, WriterId, Writers};
 use rusqlite::{OptionalExtension as _, Row, params};
-use std::collections::{BTreeSet, HashMap};
+use std::collections::HashMap;
 
 fn writer_column(row: &Row<'_>, at: usize) -> rusqlite::Result<WriterId> {
     Ok(WriterId::from_bits(row.get::<_, i64>(at)? as u64))
@@ -119,7 +118,7 @@ impl Catalogue {
         Ok(writer.map(|writer| Position { writer, n: change_no }))
     }
 
-    fn put_links(&self, writer: WriterId, links: &[Position]) -> Result<(), JobError> {
+    pub(super) fn put_links(&self, writer: WriterId, links: &[Position]) -> Result<(), JobError> {
         let mut insert =
             self.db.prepare_cached("INSERT INTO writer_link VALUES (?1, ?2, ?3, ?4)")?;
         for (number, link) in (0_i64..).zip(links) {
@@ -137,60 +136,8 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Takes in a line that tells of a writer.
-    pub(super) fn define_writer(
-        &self,
-        (replica, line): (i64, u64),
-        writer: WriterId,
-        links: &[Position],
-    ) -> Result<(), JobError> {
-        // What this card writes itself is told, or it would be told again and again.
-        if self.reading.get().is_some() && !self.may_tell_of_writer(replica, links.len() as u64)? {
-            return Ok(());
-        }
-        self.meet_writer(writer, 0)?;
-        let defined: bool = self
-            .db
-            .prepare_cached("SELECT defined FROM writer WHERE bits = ?1")?
-            .query_row([bits(writer)], |row| row.get(0))?;
-        if !defined {
-            self.put_links(writer, links)?;
-            self.db.execute("UPDATE writer SET defined = 1 WHERE bits = ?1", [bits(writer)])?;
-        } else if self.writer_links(writer)? != links {
-            self.db.execute("UPDATE writer SET disputed = 1 WHERE bits = ?1", [bits(writer)])?;
-            self.note_two_beginnings((replica, line), writer)?;
-        }
-        self.db
-            .prepare_cached("INSERT OR IGNORE INTO replica_writer VALUES (?1, ?2, ?3)")?
-            .execute(params![replica, bits(writer), line as i64])?;
-        if let Some(writers) = self.lineage.borrow_mut().as_mut() {
-            writers.define(writer, links);
-        }
-        Ok(())
-    }
-
-    /// Counts what a ledger tells of writers; whether it may tell of more.
-    fn may_tell_of_writer(&self, replica: i64, links: u64) -> Result<bool, JobError> {
-        let told = self.writers_told.get().filter(|told| told.0 == replica);
-        let (mut writers, mut of_links) = match told {
-            Some((_, writers, links)) => (writers, links),
-            None => {
-                let mut query = self.db.prepare_cached(
-                    "SELECT count(DISTINCT b.writer), count(l.number) FROM replica_writer b \
-                     LEFT JOIN writer_link l ON l.writer = b.writer WHERE b.replica = ?1",
-                )?;
-                query.query_row([replica], |row| {
-                    Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
-                })?
-            }
-        };
-        (writers, of_links) = (writers + 1, of_links + links);
-        self.writers_told.set(Some((replica, writers, of_links)));
-        Ok(writers <= WRITERS_A_LEDGER && of_links <= 4 * WRITERS_A_LEDGER)
-    }
-
     /// A line speaks as of a position.
-    fn meet_writer(&self, writer: WriterId, n: u64) -> Result<(), JobError> {
+    pub(super) fn meet_writer(&self, writer: WriterId, n: u64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "INSERT INTO writer (bits, defined, disputed, seen) VALUES (?1, 0, 0, ?2) \
@@ -306,42 +253,5 @@ impl Catalogue {
             writers.set_own(writer_column(row, 0)?, last);
         }
         Ok(writers)
-    }
-
-    /// Lines that a ledger needs before some events, so that it tells of every writer they speak of, and of those
-    /// before them; ancestors first.
-    pub fn writers_untold(
-        &self,
-        replica: &ReplicaState,
-        events: &[Event],
-    ) -> Result<Vec<Event>, JobError> {
-        let mut lines = Vec::new();
-        let mut done = BTreeSet::new();
-        for position in events.iter().filter_map(Event::position) {
-            let mut ahead = vec![(position.writer, false)];
-            while let Some((writer, parents_done)) = ahead.pop() {
-                if parents_done {
-                    lines.push(Event::Writer { writer, links: self.writer_links(writer)? });
-                    continue;
-                }
-                if !done.insert(writer) || self.is_told_of(replica.row, writer)? {
-                    continue;
-                }
-                ahead.push((writer, true));
-                ahead.extend(self.writer_links(writer)?.iter().map(|link| (link.writer, false)));
-            }
-        }
-        Ok(lines)
-    }
-
-    fn is_told_of(&self, replica: i64, writer: WriterId) -> Result<bool, JobError> {
-        Ok(self
-            .db
-            .prepare_cached(
-                "SELECT 1 FROM replica_writer WHERE replica = ?1 AND writer = ?2 UNION ALL \
-                 SELECT 1 FROM writer WHERE bits = ?2 AND NOT defined UNION ALL \
-                 SELECT 1 WHERE NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?2)",
-            )?
-            .exists(params![replica, bits(writer)])?)
     }
 }

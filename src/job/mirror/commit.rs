@@ -1,24 +1,50 @@
 //! The commit: how a batch of messages becomes safe. The order of the steps in [`commit`] is the
 //! promise of the whole program; nothing else writes copies to a drive.
 
-use super::Pass;
-use super::batch::{Batch, Committed, CopyItem};
+use super::batch::{Batch, BatchSize, Committed, CopyItem};
 use super::copy::{Written, write_copies};
+use super::pass::{Pass, PassReport};
 use crate::job::JobError;
-use crate::job::catalogue::ContentAt;
+use crate::job::catalogue::{ContentAt, millis};
 use crate::job::replica::{CopyCheck, Replica, hash_copies};
 use crate::model::bag;
 use crate::model::ledger::Event;
 use std::collections::HashSet;
 use std::os::unix::ffi::OsStrExt as _;
 
+impl Pass<'_> {
+    /// Commits a batch and counts it; the earliest change_no that must be told again.
+    pub(super) fn commit(
+        &self,
+        drive: &mut Replica,
+        batch: Batch,
+        size: &mut BatchSize,
+        report: &mut PassReport,
+    ) -> Result<u64, JobError> {
+        report.room = Some(batch.room);
+        if batch.is_empty() {
+            return Ok(u64::MAX);
+        }
+        let begun = millis(self.clock);
+        let notes = (batch.notes.len() + batch.departures.len()) as u64;
+        let done = commit(self, drive, batch)?;
+        size.took(millis(self.clock) - begun);
+        report.copied += done.copied;
+        report.bytes += done.bytes;
+        report.noted += notes;
+        report.batches += 1;
+        let mut unfinished = u64::MAX;
+        for (row, reason) in done.failed {
+            unfinished = unfinished.min(row.change_no);
+            report.fail(self, row.mailbox, row.path()?, reason);
+        }
+        Ok(unfinished)
+    }
+}
+
 /// Commits a batch. On any error the whole batch is void: the caller drops the volume, nothing is
 /// synced a second time, and the next admission mends what was left.
-pub(super) fn commit(
-    pass: &Pass<'_>,
-    drive: &mut Replica,
-    batch: Batch,
-) -> Result<Committed, JobError> {
+fn commit(pass: &Pass<'_>, drive: &mut Replica, batch: Batch) -> Result<Committed, JobError> {
     let mut done = Committed::default();
 
     // 1. Is it still the drive that was admitted? Survives: a pulled stick, a mount point without it.

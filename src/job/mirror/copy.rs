@@ -2,7 +2,7 @@
 //! drive. Never commits anything, and never uses a name twice.
 
 use super::batch::{Committed, CopyItem, PeerCopy};
-use super::{Pass, is_gone};
+use super::pass::Pass;
 use crate::disk::{DiskError, MailboxDir, MessageFile, Pieces, ReadFrom, Trouble};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, millis};
@@ -281,4 +281,9 @@ fn next_name(
     replica.next_number += 1;
     replica.segment_used += 1;
     Ok(payload)
+}
+
+/// Whether an error of reading the mailbox means that the file is not there any more.
+fn is_gone(error: &DiskError) -> bool {
+    error.trouble == Trouble::Gone
 }

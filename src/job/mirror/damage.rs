@@ -1,14 +1,13 @@
 //! Tells what a card has left of a message from another version of it, beside the copy that a drive has of the one
 //! before. Reads the drive for nothing else.
 
-use super::Pass;
 use super::batch::Batch;
+use super::pass::Pass;
 use crate::disk::{DiskError, Pieces, PrefixHash, ReadFrom, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{AssertedRow, CopyStatus, DepartedRow, FileRow};
 use crate::job::confirm::any_nul_block;
-use crate::job::replica::{CopyCheck, Replica, hash_copy};
-use crate::job::verify::READ_ERROR;
+use crate::job::replica::{CopyCheck, READ_ERROR, Replica, hash_copy};
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Identity, PayloadName, Suspicion};
 

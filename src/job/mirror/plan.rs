@@ -2,7 +2,9 @@
 //! Never reads the drive, but for what `damage` compares there.
 
 use super::batch::{Batch, CopyItem};
-use super::{OpenMailbox, Pass, damage};
+use super::damage;
+use super::open_mailbox::OpenMailbox;
+use super::pass::Pass;
 use crate::job::JobError;
 use crate::job::catalogue::{ContentAt, CopyStatus, DepartedRow, FileRow, FileState, MissingRow};
 use crate::job::replica::Replica;

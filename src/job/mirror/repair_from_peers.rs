@@ -1,13 +1,12 @@
 //! Makes copies again that are damaged or gone, of messages that the mailbox does not have any more: from good
 //! copies on other drives that are here. Never overwrites the bad one, and says nothing new of any location.
 
-use super::Pass;
 use super::batch::{Batch, BatchSize, CopyItem, PeerCopy};
-use super::{PassReport, PresentDrives};
+use super::pass::{Pass, PassReport};
 use crate::disk::Volume;
 use crate::job::JobError;
 use crate::job::catalogue::{CopyRow, CopyStatus, FileRow, FileState};
-use crate::job::replica::Replica;
+use crate::job::replica::{PresentDrives, Replica};
 use crate::model::{DriveId, Position, Reason, RelName, Timestamp, WriterId};
 use std::sync::Arc;
 

@@ -2,8 +2,8 @@
 //! at last one line that renews all of it. Never tells a drive that something left before it was told where it went.
 
 use super::batch::{Batch, BatchSize};
+use super::pass::{Pass, PassReport};
 use super::plan::{self, Step};
-use super::{Pass, PassReport};
 use crate::job::JobError;
 use crate::job::catalogue::{ContentAt, DepartedRow};
 use crate::job::replica::Replica;
@@ -32,8 +32,34 @@ struct Sweep<'a, 'p> {
     asserted: Option<Vec<ContentAt>>,
 }
 
+impl Pass<'_> {
+    /// Tells one admitted drive of everything new, the newest message first.
+    pub fn run(&self, drive: &mut Replica) -> Result<PassReport, JobError> {
+        let mut report = PassReport::default();
+        let mut size = BatchSize::default();
+        let anew = drive.state.recorded_through == 0 || drive.state.lacking.messages > 0;
+        loop {
+            // A batch whose messages were all gone has brought nothing, and would bring nothing again.
+            let done = (report.copied, report.noted);
+            report.failed.clear();
+            report.failed_more = 0;
+            let again = sweep(self, drive, &mut size, &mut report)?;
+            if !again || (report.copied, report.noted) == done || report.stopped {
+                break;
+            }
+        }
+        if anew {
+            drive.state.lacking = self.catalogue.lacking(&drive.state)?;
+            self.catalogue.save_replica(&drive.state)?;
+        }
+        report.told_all = drive.state.recorded_through >= self.catalogue.change_no()?;
+        report.lacking = drive.state.lacking;
+        Ok(report)
+    }
+}
+
 /// `true` if some must wait for what was just committed: the same content twice in one batch.
-pub(super) fn sweep(
+fn sweep(
     pass: &Pass<'_>,
     drive: &mut Replica,
     size: &mut BatchSize,

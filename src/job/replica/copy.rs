@@ -8,6 +8,9 @@ use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
 use std::collections::VecDeque;
 
+/// Why a drive is to be replaced soon.
+pub(crate) const READ_ERROR: &str = "a copy on it could not be read";
+
 /// What a copy turned out to be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum CopyCheck {

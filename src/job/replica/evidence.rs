@@ -2,7 +2,7 @@
 //! here after all. Only what is evidence lets copies count no more; of the rest the operator is asked.
 
 use super::identity;
-use super::open::Here;
+use super::open_options::Here;
 use super::recognise::of_longest_ledger;
 use crate::disk::{Volume, is_mounted, plain_folder};
 use crate::job::JobError;

@@ -3,7 +3,7 @@
 
 use super::evidence::{self, Evidence, named, nothing_there, nothing_where_one_was};
 use super::identity::{self, IdFile, StoredId};
-use super::open::{Begin, Here, OpenOptions};
+use super::open_options::{Begin, Here, OpenOptions};
 use super::present_drives;
 use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume};

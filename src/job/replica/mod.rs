@@ -16,6 +16,7 @@ mod lost_id;
 mod manifest;
 mod newcomer;
 mod open;
+mod open_options;
 mod present_drives;
 mod prune;
 mod recognise;
@@ -26,8 +27,8 @@ mod worth;
 
 pub(crate) use compare::compare;
 pub(crate) use copy::{
-    CopyCheck, HashStep, PartialHash, hash as hash_copy, hash_all as hash_copies, hash_piece,
-    length as copy_length, list as list_segment,
+    CopyCheck, HashStep, PartialHash, READ_ERROR, hash as hash_copy, hash_all as hash_copies,
+    hash_piece, length as copy_length, list as list_segment,
 };
 pub use identity::{drive_id, is_station, make_drive, stations};
 pub use line_reader::{LineReader, Piece};
@@ -36,8 +37,9 @@ pub(crate) use lost_id::not_as_another;
 pub use lost_id::{AddedDrive, add, refuse_forgotten};
 pub use manifest::{Listed, read as read_manifest};
 pub(crate) use newcomer::{Newcomer, is_refused, may_come_in};
-pub use open::{Begin, Here, OpenOptions, Replica, open_replica};
+pub use open::{Replica, open_replica};
 pub(crate) use open::{note_lost_pages, session_of};
+pub use open_options::{Begin, Here, OpenOptions};
 pub use present_drives::PresentDrives;
 pub(crate) use present_drives::serial_is_read;
 pub(crate) use prune::finish_pruning;

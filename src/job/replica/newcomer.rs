@@ -4,7 +4,8 @@
 use super::evidence::{named, nothing_there};
 use super::identity::{self, IdFile};
 use super::lost_id;
-use super::open::{Begin, Here, Replica};
+use super::open::Replica;
+use super::open_options::{Begin, Here};
 use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume, plain_folder};
 use crate::job::catalogue::{Catalogue, KnownHow};

@@ -2,7 +2,7 @@
 //! Never asks a medium: whether an earlier drive is still here, the kernel tells.
 
 use super::identity::{self, IdFile, StoredId};
-use super::open::Begin;
+use super::open_options::Begin;
 use crate::disk::{Access, Volume, VolumeFacts, VolumeSource};
 use crate::job::catalogue::Catalogue;
 use crate::job::{DriveRef, JobError};

@@ -2,7 +2,7 @@
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::append_log;
-use super::copy::{self, CopyCheck};
+use super::copy::{self, CopyCheck, READ_ERROR};
 use super::ledger::{self, Loaded};
 use super::lengths::{self, LengthCheck};
 use super::manifest::{self, Mending};
@@ -11,7 +11,6 @@ use super::retell::Retelling;
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, CopyRow, ReplicaState};
-use crate::job::verify::READ_ERROR;
 use crate::model::ledger::{Break, Event};
 use crate::model::limits::{
     BATCH_MESSAGES_MAX, DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES,

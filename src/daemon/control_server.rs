@@ -1,0 +1,67 @@
+//! Answers those that ask over the socket in the state folder: each question becomes an event of the loop.
+//! Never waits long for one, nor for more than a few at a time.
+
+use super::control::Answer;
+use super::events::Event;
+use crate::disk::{DiskError, host};
+use crate::model::limits::{REQUEST_BYTES, REQUESTS_MAX};
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _};
+use tokio::net::{UnixListener, UnixStream};
+use tokio::sync::{Semaphore, mpsc, oneshot};
+
+/// How long a line from one that asks is waited for.
+const QUESTION_PATIENCE: Duration = Duration::from_secs(5);
+
+/// Answers are given as long as this lives.
+pub(super) struct Listening(tokio::task::JoinHandle<()>);
+
+impl Drop for Listening {
+    fn drop(&mut self) {
+        self.0.abort();
+    }
+}
+
+/// Answers whoever asks.
+pub(super) fn listen(state: &Path, events: mpsc::Sender<Event>) -> Result<Listening, DiskError> {
+    let listener = host::listen(state)?;
+    let listener = UnixListener::from_std(listener).map_err(|e| host::socket_error(state, &e))?;
+    let at_once = Arc::new(Semaphore::new(REQUESTS_MAX));
+    let answering = tokio::spawn(async move {
+        while let (Ok(permit), Ok((stream, _))) =
+            (Arc::clone(&at_once).acquire_owned().await, listener.accept().await)
+        {
+            let events = events.clone();
+            tokio::spawn(async move {
+                if let Err(error) = converse(stream, &events).await {
+                    tracing::debug!(%error, "a request was not answered");
+                }
+                drop(permit);
+            });
+        }
+    });
+    Ok(Listening(answering))
+}
+
+async fn converse(stream: UnixStream, events: &mpsc::Sender<Event>) -> std::io::Result<()> {
+    let (reader, mut writer) = stream.into_split();
+    let mut line = Vec::new();
+    let mut reader = tokio::io::BufReader::new(reader.take(REQUEST_BYTES));
+    tokio::time::timeout(QUESTION_PATIENCE, reader.read_until(b'\n', &mut line)).await??;
+    let answer = match serde_json::from_slice(&line) {
+        Ok(request) => {
+            let (asker, answer) = oneshot::channel();
+            match events.send(Event::Asked(request, asker)).await {
+                Ok(()) => answer.await.ok(),
+                Err(_) => None,
+            }
+        }
+        Err(error) => Some(Answer::Refused(format!("not understood: {error}"))),
+    };
+    let answer = answer.unwrap_or_else(|| Answer::Refused("the daemon is ending".into()));
+    let mut text = serde_json::to_vec(&answer)?;
+    text.push(b'\n');
+    writer.write_all(&text).await
+}

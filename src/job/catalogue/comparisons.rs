@@ -1,0 +1,157 @@
+//! Finds where ledgers say otherwise than this card remembers, than each other, or than they said before.
+//! Never judges: what becomes of it is in `contradictions`.
+
+use super::contradictions::{AtNumber, Contradicting, Said, number};
+use super::writers::bits;
+use super::{Catalogue, ReplicaState};
+use crate::job::JobError;
+use crate::model::{Digest, DriveId, WriterId};
+use rusqlite::params;
+use std::collections::BTreeMap;
+
+impl Catalogue {
+    /// Compares a ledger with what this card remembers of it, and with what others say of it: `found` at these numbers,
+    /// as far as there is no line before them that cannot be read: behind one the numbers may have been given again.
+    pub fn compare(
+        &self,
+        replica: &ReplicaState,
+        id: DriveId,
+        anew: bool,
+        found: &BTreeMap<u64, AtNumber>,
+    ) -> Result<(), JobError> {
+        let differs =
+            |seq: u64, hash: Digest| found.get(&seq).map(|at| *at != AtNumber::Line(hash));
+        self.write_transaction(|| {
+            let mut ends = if anew { self.known_ends(replica)? } else { Vec::new() };
+            // What was skipped is lost, and nothing is there instead.
+            ends.retain(|(_, seq, _)| found.get(seq) != Some(&AtNumber::Skipped));
+            let goes_on = ends.iter().filter(|(_, seq, hash)| differs(*seq, *hash) == Some(false));
+            let goes_on: Vec<_> = goes_on.map(|(row, ..)| *row).collect();
+            // What goes on from one of them is that state of the drive, or that copy of it; what is too short for one
+            // of them may be an older state. Only what has another line at each has been written anew, or, where it
+            // never went back before, at any that this card told of.
+            let lines: Vec<_> = match ends.as_slice() {
+                [(_, seq, hash)] if differs(*seq, *hash).is_none() => {
+                    let mut told = self.told_before(replica, id)?;
+                    told.retain(|(seq, hash)| {
+                        matches!(found.get(seq), Some(AtNumber::Line(other)) if other != hash)
+                    });
+                    told
+                }
+                ends => ends.iter().map(|(_, seq, hash)| (*seq, *hash)).collect(),
+            };
+            if lines.iter().all(|(seq, hash)| differs(*seq, *hash) == Some(true))
+                && let Some(line) = lines.iter().map(|(seq, _)| *seq).min()
+            {
+                self.accuse(Said { drive: replica.drive, line }, None, Contradicting::Line, true)?;
+            }
+            for row in &goes_on {
+                self.db.execute("DELETE FROM known_end WHERE id = ?1", [row])?;
+            }
+            if !goes_on.is_empty() {
+                self.db.execute(
+                    "DELETE FROM contradiction WHERE drive = ?1 AND other IS NULL AND what = 'line' AND NOT settled",
+                    [replica.drive],
+                )?;
+                self.settle_counts(replica.drive)?;
+            }
+            self.compare_with_witnesses(replica, id, found)
+        })
+    }
+
+    fn compare_with_witnesses(
+        &self,
+        replica: &ReplicaState,
+        id: DriveId,
+        found: &BTreeMap<u64, AtNumber>,
+    ) -> Result<(), JobError> {
+        // Of a ledger that has lost lines as this card knows, others may remember them. And whether others know better
+        // than one that contradicts this card is no question.
+        let is_settled =
+            self.is_accused_by_this_card(replica.drive)? || !self.known_ends(replica)?.is_empty();
+        for (by, seq, hash) in self.open_witnesses(replica, id)? {
+            self.db.execute(
+                "UPDATE witness SET open = 0 WHERE drive = ?1 AND replica IN (SELECT id FROM replica WHERE drive = ?2)",
+                params![id.to_string(), by.drive],
+            )?;
+            let differs = matches!(found.get(&seq), Some(AtNumber::Line(other)) if *other != hash);
+            let said = Said { drive: replica.drive, line: seq };
+            if differs && !is_settled && !self.went_on(said)? && !self.is_judged(by.drive)? {
+                self.differ(said, by, Contradicting::Line)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Looks for changes of which the lines of a ledger behind one say something else than this card knows, than other
+    /// lines of that ledger, or than other ledgers.
+    pub fn compare_changes(&self, replica: &ReplicaState, behind: u64) -> Result<(), JobError> {
+        let new = params![replica.row, behind as i64];
+        let mut query = self.db.prepare_cached(
+            "SELECT d.line, d.writer, d.n FROM departure d CROSS JOIN departed o ON o.change_no = d.n \
+             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) \
+             WHERE d.replica = ?1 AND d.line > ?2 AND d.writer IN (SELECT bits FROM writer WHERE own_first IS NOT \
+             NULL)",
+        )?;
+        let rows = query
+            .query_map(new, |row| Ok((number(row, 0)?, row.get::<_, i64>(1)?, number(row, 2)?)))?;
+        for (line, writer, n) in rows.collect::<Result<Vec<_>, _>>()? {
+            if self.position_at(n)?.is_some_and(|own| bits(own.writer) == writer) {
+                self.accuse(
+                    Said { drive: replica.drive, line },
+                    None,
+                    Contradicting::Change,
+                    true,
+                )?;
+            }
+        }
+        // The first line of each change beside all others of it, not each beside each: a forged ledger may have any
+        // number of them.
+        let mut query = self.db.prepare_cached(
+            "WITH first AS (SELECT min(line) AS line, writer, n, mailbox, key, content FROM departure \
+             WHERE replica = ?1 AND line > ?2 GROUP BY writer, n) \
+             SELECT min(d.line), b.drive, o.line FROM first d \
+             CROSS JOIN departure o INDEXED BY departure_by_position ON o.writer = d.writer AND o.n = d.n \
+             AND (o.mailbox, o.key, o.content) <> (d.mailbox, d.key, d.content) JOIN replica b ON b.id = o.replica \
+             WHERE b.station = (SELECT station FROM replica WHERE id = ?1) \
+             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) \
+             GROUP BY b.drive ORDER BY b.drive <> ?3",
+        )?;
+        let new = params![replica.row, behind as i64, replica.drive];
+        let rows = query.query_map(new, |row| {
+            let other = Said { drive: row.get(1)?, line: number(row, 2)? };
+            Ok((Said { drive: replica.drive, line: number(row, 0)? }, other))
+        })?;
+        for (said, other) in rows.collect::<Result<Vec<_>, _>>()? {
+            self.differ(said, other, Contradicting::Change)?;
+        }
+        Ok(())
+    }
+
+    /// A line of a ledger says of a writer's beginning something else than is known of it.
+    pub(super) fn note_two_beginnings(
+        &self,
+        (replica, line): (i64, u64),
+        writer: WriterId,
+    ) -> Result<(), JobError> {
+        let (drive, station): (i64, String) = self
+            .db
+            .prepare_cached("SELECT drive, station FROM replica WHERE id = ?1")?
+            .query_row([replica], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let said = Said { drive, line };
+        let mut others = self.db.prepare_cached(
+            "SELECT b.drive, min(w.line) FROM replica_writer w JOIN replica b ON b.id = w.replica \
+             WHERE w.writer = ?1 AND b.drive <> ?2 AND b.station = ?3 \
+             AND NOT EXISTS (SELECT 1 FROM writer WHERE bits = ?1 AND own_first IS NOT NULL) \
+             AND b.drive NOT IN (SELECT id FROM drive WHERE forgotten IS NOT NULL) GROUP BY b.drive",
+        )?;
+        let others = others.query_map(params![bits(writer), drive, station], |row| {
+            Ok(Said { drive: row.get(0)?, line: number(row, 1)? })
+        })?;
+        let others = others.collect::<Result<Vec<_>, _>>()?;
+        if others.is_empty() {
+            return self.accuse(said, None, Contradicting::Writer, true);
+        }
+        others.iter().try_for_each(|other| self.differ(said, *other, Contradicting::Writer))
+    }
+}

@@ -1,0 +1,167 @@
+//! What was seen to leave this card's mailboxes, from where, and what followed it.
+//! Never calls anything departed that nobody saw go.
+
+use super::ledger_lines::DepartureLine;
+use super::{Catalogue, ContentAt};
+use crate::job::JobError;
+use crate::model::ledger::Departed;
+use crate::model::limits::ALIKE_MAX;
+use rusqlite::{OptionalExtension as _, Row, params};
+use std::collections::BTreeSet;
+
+/// A content that was seen to leave a location.
+#[derive(Debug, Clone)]
+pub struct DepartedRow {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// The content.
+    pub content: i64,
+    /// Why.
+    pub why: Departed,
+    /// What followed it: the place that it moved to, or at its own the content that replaced it.
+    pub heir: Option<ContentAt>,
+    /// The change.
+    pub change_no: u64,
+    /// When, in claimed seconds.
+    pub at: i64,
+}
+
+const DEPARTED: &str = "SELECT mailbox, key, content, why, to_mailbox, to_key, to_content, change_no, at \
+                        FROM departed";
+
+fn read_departed(row: &Row<'_>) -> rusqlite::Result<DepartedRow> {
+    let (mailbox, key): (Option<i64>, Option<Vec<u8>>) = (row.get(4)?, row.get(5)?);
+    let heir: Option<i64> = row.get(6)?;
+    Ok(DepartedRow {
+        mailbox: row.get(0)?,
+        key: row.get(1)?,
+        content: row.get(2)?,
+        why: Departed::from_text(row.get_ref(3)?.as_str()?).unwrap_or(Departed::Replaced),
+        heir: mailbox.zip(key).zip(heir).map(|((mailbox, key), heir)| (mailbox, key, heir)),
+        change_no: row.get::<_, i64>(7)? as u64,
+        at: row.get(8)?,
+    })
+}
+
+impl Catalogue {
+    /// Records that a content was seen to leave a location, and what followed it: the place that has it now, or the
+    /// content that took its place. Returns that change's number.
+    pub fn set_departed(
+        &self,
+        (mailbox, key, content): (i64, &[u8], i64),
+        why: Departed,
+        heir: Option<(i64, &[u8], i64)>,
+        at: i64,
+    ) -> Result<u64, JobError> {
+        self.record_change(|change_no| {
+            self.db
+                .prepare_cached(
+                    "DELETE FROM missing WHERE mailbox = ?1 AND key = ?2 AND content = ?3",
+                )?
+                .execute(params![mailbox, key, content])?;
+            self.db
+                .prepare_cached(
+                    "INSERT OR REPLACE INTO departed VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9)",
+                )?
+                .execute(params![
+                    mailbox,
+                    key,
+                    content,
+                    why.as_str(),
+                    heir.map(|heir| heir.0),
+                    heir.map(|heir| heir.1),
+                    heir.map(|heir| heir.2),
+                    change_no as i64,
+                    at
+                ])?;
+            if let Some((mailbox, key, _)) = heir.filter(|heir| heir.2 == content) {
+                self.db
+                    .prepare_cached("UPDATE file SET excused = 1 WHERE mailbox = ?1 AND key = ?2")?
+                    .execute(params![mailbox, key])?;
+            }
+            Ok(change_no)
+        })
+    }
+
+    /// How a content was seen to leave a location, if it was.
+    pub fn departed(
+        &self,
+        mailbox: i64,
+        key: &[u8],
+        content: i64,
+    ) -> Result<Option<DepartedRow>, JobError> {
+        let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2 AND content = ?3");
+        let mut query = self.db.prepare_cached(&sql)?;
+        Ok(query.query_row(params![mailbox, key, content], read_departed).optional()?)
+    }
+
+    /// Up to `most` contents that were seen to leave, by changes after `change_no` and up to `until`, in order.
+    pub fn departed_after(
+        &self,
+        change_no: u64,
+        until: u64,
+        most: usize,
+    ) -> Result<Vec<DepartedRow>, JobError> {
+        let sql = format!(
+            "{DEPARTED} WHERE change_no > ?1 AND change_no <= ?2 ORDER BY change_no LIMIT ?3"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map([change_no as i64, until as i64, most as i64], read_departed)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Whether anything was seen to leave by a change before this one, or by it.
+    pub fn has_departed_before(&self, change_no: u64) -> Result<bool, JobError> {
+        let mut query =
+            self.db.prepare_cached("SELECT 1 FROM departed WHERE change_no <= ?1 LIMIT 1")?;
+        Ok(query.exists([i64::try_from(change_no).unwrap_or(i64::MAX)])?)
+    }
+
+    /// Departures up to a change that may have waited for a line of this content, or of this location, or of what
+    /// followed them.
+    pub fn departed_for(
+        &self,
+        (mailbox, key, content): &ContentAt,
+        until: u64,
+    ) -> Result<Vec<DepartedRow>, JobError> {
+        let sql = format!(
+            "{DEPARTED} WHERE (content = ?3 OR to_content = ?3 OR mailbox = ?1 AND key = ?2) AND change_no <= ?4 \
+             ORDER BY change_no DESC LIMIT ?5"
+        );
+        let mut query = self.db.prepare_cached(&sql)?;
+        let of = params![mailbox, key, content, until as i64, ALIKE_MAX];
+        let rows = query.query_map(of, read_departed)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Everything that was seen to leave a location.
+    fn departed_at(&self, mailbox: i64, key: &[u8]) -> Result<Vec<DepartedRow>, JobError> {
+        let sql = format!("{DEPARTED} WHERE mailbox = ?1 AND key = ?2");
+        let mut query = self.db.prepare_cached(&sql)?;
+        let rows = query.query_map(params![mailbox, key], read_departed)?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// What this card itself saw leave a location, as a line of each of these ledgers would say it; not of one that may
+    /// have told again of it, by a line that cannot be read.
+    pub(super) fn own_departures(
+        &self,
+        (mailbox, key): (i64, &[u8]),
+        replicas: &BTreeSet<i64>,
+    ) -> Result<Vec<DepartureLine>, JobError> {
+        let mut lines = Vec::new();
+        for row in self.departed_at(mailbox, key)? {
+            let Some(position) = self.position_at(row.change_no)? else { continue };
+            for replica in replicas {
+                if !self.is_silent_of(*replica, row.change_no)? {
+                    let (key, content, why) = (row.key.clone(), row.content, row.why);
+                    let replica = *replica;
+                    lines.push(DepartureLine { replica, mailbox, key, content, position, why });
+                }
+            }
+        }
+        Ok(lines)
+    }
+}

@@ -1,0 +1,59 @@
+//! What was said of each drive and found out about it, for a person. Never decides by any of it.
+
+use super::Catalogue;
+use crate::job::JobError;
+use crate::model::Timestamp;
+use crate::model::limits::{DRIVE_EVENTS_KEPT, DRIVE_EVENTS_SHOWN};
+use rusqlite::params;
+
+/// Something that was said of a drive, or found out about it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DriveEvent {
+    /// When, as claimed.
+    pub at: Timestamp,
+    /// What: `forgotten`, `taken-back`, `replaced`, `perhaps-replaced`, `seen-again`.
+    pub what: String,
+    /// Why, or by which drive.
+    pub why: Option<String>,
+    /// Where it went.
+    pub place: Option<String>,
+}
+
+impl Catalogue {
+    /// Adds to what is told of a drive; of a long history the latest is kept.
+    pub(super) fn note_history(
+        &self,
+        drive: i64,
+        at: Timestamp,
+        what: &str,
+        why: Option<&str>,
+        place: Option<&str>,
+    ) -> Result<(), JobError> {
+        self.db.execute(
+            "INSERT INTO drive_history (drive, at, what, why, place) VALUES (?1, ?2, ?3, ?4, ?5)",
+            params![drive, at.to_text(), what, why, place],
+        )?;
+        self.db.execute(
+            "DELETE FROM drive_history WHERE drive = ?1 AND id NOT IN \
+             (SELECT id FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2)",
+            params![drive, DRIVE_EVENTS_KEPT],
+        )?;
+        Ok(())
+    }
+
+    /// What was said of a drive and found out about it, the latest first.
+    pub fn drive_history(&self, drive: i64) -> Result<Vec<DriveEvent>, JobError> {
+        let mut query = self.db.prepare_cached(
+            "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2",
+        )?;
+        let rows = query.query_map(params![drive, DRIVE_EVENTS_SHOWN], |row| {
+            Ok(DriveEvent {
+                at: Timestamp::from_text(row.get_ref(0)?.as_str()?).unwrap_or_default(),
+                what: row.get(1)?,
+                why: row.get(2)?,
+                place: row.get(3)?,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+}

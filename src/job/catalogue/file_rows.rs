@@ -1,0 +1,196 @@
+//! A path of a mailbox as the catalogue keeps it. Only values: nothing is asked or changed here.
+
+use crate::job::JobError;
+use crate::model::message::{FileFacts, Headers, SizeBreakdown};
+use crate::model::{Identity, RelName, Suspicion, Timestamp};
+use rusqlite::Row;
+
+/// Where a path stands. States above `Present` are few and indexed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(i64)]
+pub enum FileState {
+    /// Looked at; its content is known and settled.
+    Present = 1,
+    /// Seen with new facts; to be looked at a second time before it is read.
+    Fresh = 2,
+    /// It could not be read.
+    Unreadable = 3,
+    /// A link, pipe, socket or device.
+    NotAFile = 4,
+    /// Its new version is held back, since it keeps changing.
+    Changing = 5,
+    /// Missing since the last look, and its deletion was seen.
+    LeavingSeen = 6,
+    /// Missing since the last look.
+    Leaving = 7,
+    /// Gone; its deletion was seen.
+    Removed = 8,
+    /// Gone; found missing.
+    Vanished = 9,
+    /// Gone from here, and the same content is elsewhere in the mailbox.
+    Moved = 10,
+}
+
+impl FileState {
+    pub(super) fn from_number(number: i64) -> Self {
+        match number {
+            1 => Self::Present,
+            3 => Self::Unreadable,
+            4 => Self::NotAFile,
+            5 => Self::Changing,
+            6 => Self::LeavingSeen,
+            7 => Self::Leaving,
+            8 => Self::Removed,
+            9 => Self::Vanished,
+            10 => Self::Moved,
+            _ => Self::Fresh,
+        }
+    }
+
+    /// Whether the path was there at the last look.
+    pub fn is_there(self) -> bool {
+        matches!(
+            self,
+            Self::Present | Self::Fresh | Self::Unreadable | Self::NotAFile | Self::Changing
+        )
+    }
+}
+
+/// A row of the table of files.
+#[derive(Debug, Clone)]
+pub struct FileRow {
+    /// Mailbox.
+    pub mailbox: i64,
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// Where it stands.
+    pub state: FileState,
+    /// Length in bytes at the last look.
+    pub bytes: u64,
+    /// The file's own time.
+    pub modified: Timestamp,
+    /// Stands for the time of the last change of anything about it.
+    pub changed: i64,
+    /// Inode.
+    pub inode: i64,
+    /// Permission bits.
+    pub mode: u32,
+    /// Monotonic milliseconds of the first look at these facts.
+    pub looked: i64,
+    /// When its content was first seen here.
+    pub first_seen: Timestamp,
+    /// Whether something vouched for the clock then.
+    pub clock_trusted: bool,
+    /// Its content when last read.
+    pub content: Option<i64>,
+    /// The last version that was not suspect, if this one is.
+    pub good: Option<i64>,
+    /// Why it is suspect.
+    pub suspect: Option<Suspicion>,
+    /// Number of its last change.
+    pub change_no: u64,
+    /// Number of the change that brought this content here.
+    pub since: u64,
+    /// Number of the change with which this card read that another saw it go from here; 0 where it never did.
+    pub heard: u64,
+    /// The change under way was seen as it happened.
+    pub hinted: bool,
+}
+
+impl FileRow {
+    pub(super) const COLUMNS: &str = "mailbox, key, state, bytes, modified_s, modified_n, changed, \
+                                      inode, mode, looked, first_seen, content, good, suspect, change_no, clock, \
+                                      since, hinted, heard";
+
+    pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<Self> {
+        Ok(Self {
+            mailbox: row.get(0)?,
+            key: row.get(1)?,
+            state: FileState::from_number(row.get(2)?),
+            bytes: row.get::<_, i64>(3)? as u64,
+            modified: Timestamp { seconds: row.get(4)?, nanos: row.get(5)? },
+            changed: row.get(6)?,
+            inode: row.get(7)?,
+            mode: row.get(8)?,
+            looked: row.get(9)?,
+            first_seen: Timestamp { seconds: row.get(10)?, nanos: 0 },
+            content: row.get(11)?,
+            good: row.get(12)?,
+            suspect: row.get_ref(13)?.as_str_or_null()?.and_then(Suspicion::from_text),
+            change_no: row.get::<_, i64>(14)? as u64,
+            clock_trusted: row.get(15)?,
+            since: row.get::<_, i64>(16)? as u64,
+            hinted: row.get(17)?,
+            heard: row.get::<_, i64>(18)? as u64,
+        })
+    }
+
+    /// Its path.
+    pub fn path(&self) -> Result<RelName, JobError> {
+        RelName::from_key(&self.key).map_err(|e| JobError::Broken(format!("catalogue: {e}")))
+    }
+
+    /// What a look is compared with.
+    pub fn glance(&self) -> FileStatRow {
+        FileStatRow {
+            key: self.key.clone(),
+            state: self.state,
+            bytes: self.bytes,
+            modified: self.modified,
+            changed: self.changed,
+            inode: self.inode,
+        }
+    }
+
+    /// Whether a file's bytes could be the same: everything but the name's own change time.
+    pub fn has_same_bytes(&self, facts: &FileFacts) -> bool {
+        self.bytes == facts.bytes
+            && self.modified == facts.modified
+            && self.inode == facts.inode as i64
+    }
+}
+
+/// As much of a row as a look is compared with.
+#[derive(Debug, Clone)]
+pub struct FileStatRow {
+    /// Path, as its sorting key.
+    pub key: Vec<u8>,
+    /// Where it stands.
+    pub state: FileState,
+    pub(super) bytes: u64,
+    pub(super) modified: Timestamp,
+    pub(super) changed: i64,
+    pub(super) inode: i64,
+}
+
+impl FileStatRow {
+    /// Whether a look finds it as it was.
+    pub fn has_facts(&self, facts: &FileFacts) -> bool {
+        self.bytes == facts.bytes
+            && self.modified == facts.modified
+            && self.changed == fold_time(facts.changed)
+            && self.inode == facts.inode as i64
+    }
+}
+
+/// Only ever compared for equality, so wrapping is harmless.
+pub(super) fn fold_time(time: Timestamp) -> i64 {
+    time.seconds.wrapping_mul(1_000_000_000).wrapping_add(time.nanos.into())
+}
+
+/// A content just read from the mailbox.
+#[derive(Debug, Clone)]
+pub struct NewFile {
+    /// What it is.
+    pub identity: Identity,
+    /// Its headers.
+    pub headers: Headers,
+    /// What its bytes are made of.
+    pub weight: SizeBreakdown,
+    /// Why it is suspect.
+    pub suspect: Option<Suspicion>,
+    /// It has no Message-ID, and what was at its path before is its beginning.
+    pub continues: bool,
+    /// A whole block of it is NUL, which no mail program writes and a failing card does.
+    pub has_nul_block: bool,
+}

@@ -1,0 +1,88 @@
+//! What a pass over one drive works with, and what is told of it. Decides nothing and writes nothing.
+
+use super::open_mailbox::OpenMailbox;
+use crate::job::Progress;
+use crate::job::catalogue::{Catalogue, Lacking};
+use crate::model::limits::LISTED_MAX;
+use crate::model::{Clock, MailboxName, Reason, RelName};
+
+/// What a pass works with.
+pub struct Pass<'a> {
+    /// The catalogue.
+    pub catalogue: &'a Catalogue,
+    /// The mailboxes.
+    pub mailboxes: &'a [OpenMailbox],
+    /// Time.
+    pub clock: &'a dyn Clock,
+    /// Who is told about progress.
+    pub progress: &'a dyn Progress,
+}
+
+impl Pass<'_> {
+    pub(super) fn mailbox(&self, row: i64) -> Option<&OpenMailbox> {
+        self.mailboxes.iter().find(|mailbox| mailbox.row == row)
+    }
+}
+
+/// A message that was not copied in this pass.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct NotCopied {
+    /// Its mailbox.
+    pub mailbox: MailboxName,
+    /// Its path.
+    pub path: RelName,
+    /// Why.
+    pub reason: Reason,
+}
+
+/// What a pass did on one drive.
+#[derive(Debug, Default)]
+pub struct PassReport {
+    /// Messages copied and proven.
+    pub copied: u64,
+    /// Bytes of them.
+    pub bytes: u64,
+    /// Places, moves and departures recorded without a copy.
+    pub noted: u64,
+    /// Messages that could not be copied, at most [`LISTED_MAX`] of them.
+    pub failed: Vec<NotCopied>,
+    /// Messages that could not be copied, beside those.
+    pub failed_more: u64,
+    /// Batches committed.
+    pub batches: u64,
+    /// The pass ended early, because it was asked to.
+    pub stopped: bool,
+    /// The drive was told of every change there is.
+    pub told_all: bool,
+    /// A copy on this drive has shown what became of a message: every other drive is to be told.
+    pub learnt: bool,
+    /// What the drive asserts and this card's mailboxes lack.
+    pub lacking: Lacking,
+    /// Bytes free on the drive behind everything planned, where something was.
+    pub room: Option<u64>,
+}
+
+impl PassReport {
+    /// This and what was done before, as one.
+    pub fn after(&mut self, first: &Self) {
+        self.copied += first.copied;
+        self.bytes += first.bytes;
+        self.noted += first.noted;
+        self.batches += first.batches;
+        self.learnt |= first.learnt;
+    }
+
+    /// How many messages could not be copied.
+    pub fn failed_count(&self) -> u64 {
+        self.failed.len() as u64 + self.failed_more
+    }
+
+    pub(super) fn fail(&mut self, pass: &Pass<'_>, mailbox: i64, path: RelName, reason: Reason) {
+        let Some(mailbox) = pass.mailbox(mailbox) else { return };
+        if self.failed.len() >= LISTED_MAX {
+            self.failed_more += 1;
+        } else {
+            self.failed.push(NotCopied { mailbox: mailbox.name.clone(), path, reason });
+        }
+    }
+}
