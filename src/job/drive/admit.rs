@@ -90,7 +90,7 @@ impl Admitted {
         stamp: &Stamp,
         events: &[Event],
     ) -> Result<(), JobError> {
-        let mut chain = self.book.chain;
+        let mut chain = self.book.chain_to_write();
         let recorded: usize =
             events.iter().map(|event| chain.write(stamp, event.clone()).len()).sum();
         let (manifest, ledger) = (self.book.manifest_bytes, self.book.ledger_bytes);
@@ -229,6 +229,7 @@ fn make_whole(
     may_be_used(catalogue, id, drive, at)?;
     // Until it is through, the next admission does it again, in whatever session that is.
     book.session = None;
+    book.left_out = ledger::drawn_number()?;
     catalogue.save_book(book)?;
     recovery.run(book, loaded, findings)?;
     book.session = Some(session);

@@ -5,12 +5,12 @@ use super::lines::Lines;
 use super::logs::{still_answers, write_proven};
 use super::passage::{Group, Met, Passage};
 use super::worth::Asked;
-use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
+use crate::disk::{DiskError, ReadFrom, Trouble, Volume, host};
 use crate::job::JobError;
 use crate::job::catalogue::{BookRow, Catalogue, KnownLines, Log, LogDamage, TakingIn};
 use crate::model::ledger::{Break, Event, Line, Reader, Standing, claimed_hash};
-use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, WRITERS_MET};
-use crate::model::{Finding, Position, RelName, Stamp, bag};
+use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, RUN_NUMBERS, WRITERS_MET};
+use crate::model::{Digest, Finding, Position, RelName, Stamp, bag};
 use rustix::io::Errno;
 use std::collections::HashMap;
 
@@ -287,10 +287,19 @@ fn after_reading(book: &mut BookRow, loaded: &mut Loaded, read: &Passage, all_ow
     book.unproven = true;
 }
 
+/// How many numbers a new run of lines leaves out.
+pub(super) fn drawn_number() -> Result<u64, JobError> {
+    // Hashed, so that a run that is replayed with bits in order has its numbers as far apart.
+    let drawn = Digest::of(&host::random_bits()?.to_le_bytes());
+    let bits = drawn.as_bytes()[..8].iter().fold(0, |bits, byte| bits << 8 | u64::from(*byte));
+    Ok(bits % RUN_NUMBERS)
+}
+
 /// Appends events as chained lines, makes them durable, and takes them into the catalogue. This
 /// is the commit point: what the lines say is true from the moment this returns.
-/// No number is given twice: a ledger that lost lines goes on behind the last of them that this card knows of, so that
-/// another drive that tells of a lost line is contradicted by none.
+/// No number is given twice, whatever lines a drive lost without anybody's knowing: the first line that is written after
+/// a drive was admitted draws its number. So no honest line stands at the number of another, of which a card or a drive
+/// may tell.
 pub(crate) fn append(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -300,8 +309,7 @@ pub(crate) fn append(
     events: Vec<Event>,
     end_line_before: bool,
 ) -> Result<(), JobError> {
-    let mut chain = book.chain;
-    chain.seq = chain.seq.max(catalogue.last_number_known(book)?);
+    let mut chain = book.chain_to_write();
     let mut text = String::new();
     if end_line_before {
         text.push('\n');
@@ -319,6 +327,7 @@ pub(crate) fn append(
     catalogue.together(|| {
         book.chain = chain;
         book.ledger_bytes += text.len() as u64;
+        book.left_out = 0;
         book.unproven = false;
         let gaps = book.gaps;
         lines.iter().try_for_each(|line| catalogue.apply(book, line, Standing::Sound, gaps))?;
