@@ -297,9 +297,9 @@ pub(super) fn drawn_number() -> Result<u64, JobError> {
 
 /// Appends events as chained lines, makes them durable, and takes them into the catalogue. This
 /// is the commit point: what the lines say is true from the moment this returns.
-/// No number is given twice, whatever lines a drive lost without anybody's knowing: the first line that is written after
-/// a drive was admitted draws its number. So no honest line stands at the number of another, of which a card or a drive
-/// may tell.
+/// No number is given twice, whatever lines a drive lost without anybody's knowing: the first line written after a
+/// drive was admitted leaves out as many numbers as were drawn. So no honest line stands at the number of another, of
+/// which a card or a drive may tell.
 pub(crate) fn append(
     catalogue: &Catalogue,
     volume: &dyn Volume,
