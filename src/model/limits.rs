@@ -110,9 +110,10 @@ pub const VERSIONS_MAX: usize = 8;
 pub const COUNT_MAX: u64 = 1 << 53;
 /// A ledger whose lines are numbered higher is not gone on with. No drive gets there by writing.
 pub const LINES_MAX: u64 = COUNT_MAX / 2;
-/// Numbers of lines that a ledger leaves out at most because another drive tells of lines with them: more than any
-/// drive has, and few enough that a thousand liars use up none that is missed.
-pub const NUMBERS_SKIPPED_MAX: u64 = 1 << 32;
+/// Numbers among which the first line of a run of lines draws its own, beyond the last one before. Two runs that go on
+/// from one line, as after lines were lost, have no number in common but by chance: once in a million times where each
+/// has a hundred lines. And sixteen million runs use up no ledger (`LINES_MAX`).
+pub const RUN_NUMBERS: u64 = 1 << 28;
 /// Longest manifest line read, in bytes: a digest, two blanks and one of our own names.
 pub const MANIFEST_LINE_BYTES: usize = 4 << 10;
 /// A run of bytes in a ledger that are no lines, longer than this, is the work of no cut: the longest batch,

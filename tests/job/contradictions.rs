@@ -47,12 +47,23 @@ fn rewrite_from(drive: &MemoryDrive, number: usize) {
     write(drive, &all);
 }
 
+/// The number of a line without its hash.
+pub(crate) fn number_of(line: &str) -> u64 {
+    let line: serde_json::Value = serde_json::from_str(&format!("{line}}}")).unwrap();
+    line["seq"].as_u64().unwrap()
+}
+
+/// The number of the last line.
+pub(crate) fn last_number(drive: &MemoryDrive) -> u64 {
+    lines(drive).last().map_or(0, |line| number_of(line))
+}
+
 /// One more line, with these fields.
 pub(crate) fn append(drive: &MemoryDrive, fields: &str) {
     let mut all = lines(drive);
     all.push(format!(
         "{{\"v\":1,\"seq\":{},\"boot\":\"b\",\"time\":\"2026-01-01T00:00:00Z\",\"clock\":\"unsure\",{fields}",
-        all.len() + 1
+        last_number(drive) + 1
     ));
     write(drive, &all);
 }
@@ -174,7 +185,7 @@ fn a_stick_rewritten_from_any_line_on_counts_for_nothing_and_gets_its_mail_all_t
 #[test]
 fn a_stick_that_is_rewritten_and_cut_off_is_found_by_what_this_card_told_others() {
     let (card, red, blue) = two();
-    let told = told_of(&blue, &red) as usize;
+    let told = place_of(&red, told_of(&blue, &red));
     deliver(&card, 10);
     mirror(&card, &[(&red, "RED")]);
     let mut all = lines(&red);
@@ -216,7 +227,7 @@ fn its_operator_ends_what_a_stick_is_accused_of() {
 fn a_rewritten_stick_is_found_by_another_ones_witness_alone_where_the_card_knows_nothing() {
     for before in [0, 3, usize::MAX] {
         let (card, red, blue) = two();
-        let last = told_of(&blue, &red) as usize;
+        let last = place_of(&red, told_of(&blue, &red));
         let line = last.saturating_sub(before).max(1);
         rewrite_from(&red, line);
         let both = [(&red, "RED"), (&blue, "BLUE")];
@@ -248,6 +259,11 @@ fn a_rewritten_stick_is_found_by_another_ones_witness_alone_where_the_card_knows
     let spare = Card::new();
     look(&spare, &[(&red, "RED"), (&blue, "BLUE")]);
     assert_eq!(found(&spare), []);
+}
+
+/// Which line of a ledger has a number, from 1 on.
+fn place_of(drive: &MemoryDrive, number: u64) -> usize {
+    lines(drive).iter().position(|line| number_of(line) == number).unwrap() + 1
 }
 
 /// The last line of one ledger of which another tells.

@@ -83,11 +83,6 @@ pub(crate) struct Promised {
     pub(crate) lied: bool,
     /// How often it did so.
     pub(crate) lies: u32,
-    /// From the first time on: the lines that its ledger ever had, by their numbers.
-    lines: BTreeMap<u64, Vec<u8>>,
-    /// Another line has the number of one that was lost: whoever wrote it could not know of that one, and another stick
-    /// or card may.
-    pub(crate) number_given_twice: bool,
 }
 
 /// All that was ever delivered, and what became of it.
@@ -361,9 +356,6 @@ impl Oracle {
                 format!("of {was} octets the ledger has {is}, the first other at {differ:?}"),
             );
         }
-        if promised.lies > 0 {
-            promised.note_lines(&ledger);
-        }
         promised.ledger = ledger;
         for (payload, was) in &promised.seen {
             if !promised.excused.contains(payload) && file(payload).as_ref() != Some(was) {
@@ -609,8 +601,6 @@ impl Promised {
         let file = |path: &str| image.file(&format!("{HOME}{path}"), Junk::Zeros);
         self.lied = true;
         self.lies += 1;
-        let before = std::mem::take(&mut self.ledger);
-        self.note_lines(&before);
         self.copies.retain(|payload, (_, was)| file(payload).as_ref() == Some(&**was));
         self.seen.retain(|payload, was| file(payload).as_ref() == Some(was));
         self.ledger = file("ledger.jsonl").unwrap_or_default();
@@ -618,18 +608,6 @@ impl Promised {
         self.holds.clear();
         self.pairs.clear();
         self.surely = Knows::default();
-    }
-
-    fn note_lines(&mut self, ledger: &[u8]) {
-        for line in ledger.split_inclusive(|&octet| octet == b'\n') {
-            let number = line.strip_prefix(b"{\"v\":1,\"seq\":").and_then(|rest| {
-                let digits: Vec<_> = rest.iter().copied().take_while(u8::is_ascii_digit).collect();
-                String::from_utf8(digits).ok()?.parse().ok()
-            });
-            let Some(number) = number else { continue };
-            let before = self.lines.insert(number, line.to_vec());
-            self.number_given_twice |= before.is_some_and(|before| before != line);
-        }
     }
 
     /// Memory of what had been there, or had left, was lost: until this stick is told again it may give all of it back.

@@ -76,7 +76,7 @@ impl Catalogue {
             )?;
             let differs = matches!(found.get(&seq), Some(AtNumber::Line(other)) if *other != hash);
             let said = Said { drive: replica.drive, line: seq };
-            if differs && !is_settled && !self.went_on(said)? && !self.is_judged(by.drive)? {
+            if differs && !is_settled && !self.is_judged(by.drive)? {
                 self.differ(said, by, Contradicting::Line)?;
             }
         }

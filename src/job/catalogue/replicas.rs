@@ -35,8 +35,8 @@ pub struct ReplicaState {
     pub ledger_bytes: u64,
     /// The end of its chain.
     pub chain: Chain,
-    /// The highest number that a line of it was ever seen to have, be it lost since.
-    pub highest_line: u64,
+    /// Numbers that the next line leaves out: those of each run of lines begin at one that is drawn.
+    pub left_out: u64,
     /// Bytes of the manifest known.
     pub manifest_bytes: u64,
     /// The segment being filled; 0 before the first.
@@ -69,6 +69,11 @@ pub struct ReplicaState {
 }
 
 impl ReplicaState {
+    /// What the next line is chained to.
+    pub fn chain_to_write(&self) -> Chain {
+        Chain { seq: self.chain.seq + self.left_out, ..self.chain }
+    }
+
     /// Whether no name is left for a further copy.
     pub fn is_used_up(&self) -> bool {
         self.next_number > NUMBER_MAX
@@ -103,7 +108,7 @@ impl ReplicaState {
             lacking: Lacking { messages: number(16)?, bytes: number(17)?, newest: row.get(18)? },
             gaps_since: number(19)?,
             gaps_unknown: number(20)?,
-            highest_line: number(21)?,
+            left_out: number(21)?,
         })
     }
 }
@@ -111,7 +116,7 @@ impl ReplicaState {
 const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
                     next_number, gaps, session, opened, told, unproven, \
                     scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown, \
-                    highest_line";
+                    left_out";
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
@@ -144,7 +149,7 @@ impl Catalogue {
                 "UPDATE replica SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
                  segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, told = ?12, \
                  unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18, \
-                 gaps_since = ?19, gaps_unknown = ?20, highest_line = ?21 \
+                 gaps_since = ?19, gaps_unknown = ?20, left_out = ?21 \
                  WHERE id = ?1",
             )?
             .execute(params![
@@ -168,7 +173,7 @@ impl Catalogue {
                 replica.lacking.newest,
                 replica.gaps_since as i64,
                 replica.gaps_unknown as i64,
-                replica.highest_line.max(replica.chain.seq) as i64,
+                replica.left_out as i64,
             ])?;
         Ok(())
     }
@@ -189,13 +194,12 @@ impl Catalogue {
         }
         *replica = ReplicaState {
             ledger_bytes: 0,
-            // Neither numbers of lines nor of copies, once given out, are given out again, even where the device has
-            // lost every trace of them: another drive may tell of such a line, and a manifest from before come back.
-            highest_line: replica.highest_line.max(replica.chain.seq),
             chain: Chain::default(),
             manifest_bytes: 0,
             segment: 0,
             segment_used: 0,
+            // Numbers once given out are not given out again, even where the device has lost every trace of
+            // them: a manifest from before may come back.
             gaps: 0,
             gaps_since: 0,
             gaps_unknown: 0,

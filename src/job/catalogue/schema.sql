@@ -126,9 +126,8 @@ CREATE TABLE drive (
     -- Since when another drive stands where it was, which one, and how that is known (`ReplacedHow`). Taken back as
     -- soon as it is seen.
     replaced TEXT, replaced_by TEXT, replaced_how TEXT,
-    own_from INTEGER,                 -- the first line of its ledger that this card wrote, or 1, once it came back with
+    own_from INTEGER                  -- the first line of its ledger that this card wrote, or 1, once it came back with
                                       -- what this card had written; NULL: none
-    run_from INTEGER, run_to INTEGER  -- the last lines in a row that this card wrote, with no other's between them
 );
 
 -- What contradicts what this card remembers, or what another drive says (`Contradiction`); `other` NULL is this card.
@@ -177,7 +176,7 @@ CREATE TABLE found (at BLOB PRIMARY KEY, drive INTEGER NOT NULL) WITHOUT ROWID;
 CREATE TABLE replica (
     id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, station TEXT NOT NULL,
     ledger_bytes INTEGER NOT NULL, head BLOB NOT NULL, seq INTEGER NOT NULL,
-    highest_line INTEGER NOT NULL DEFAULT 0,  -- the highest number that a line was ever seen to have
+    left_out INTEGER NOT NULL DEFAULT 0,  -- numbers that the next line written leaves out
     manifest_bytes INTEGER NOT NULL,
     segment INTEGER NOT NULL, segment_used INTEGER NOT NULL, next_number INTEGER NOT NULL,
     gaps INTEGER NOT NULL DEFAULT 0,  -- lines of the ledger that cannot be read

@@ -6,31 +6,17 @@ use super::contradictions::{Said, number};
 use super::{Catalogue, ReplicaState, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Event;
-use crate::model::limits::{
-    ENDS_REMEMBERED, LINES_MAX, NUMBERS_SKIPPED_MAX, WITNESSES_A_COMMIT, WITNESSES_KEPT,
-};
+use crate::model::limits::{ENDS_REMEMBERED, WITNESSES_A_COMMIT, WITNESSES_KEPT};
 use crate::model::{Digest, DriveId};
 use rusqlite::params;
 
 impl Catalogue {
-    /// This card has written lines to a ledger, from one to where it ends now. It saw that there were none, so who
-    /// tells of others at these numbers knows of lines that were lost.
+    /// This card has written lines to a ledger, from one on.
     pub fn note_own_lines(&self, replica: &ReplicaState, from: u64) -> Result<(), JobError> {
         self.db
-            .prepare_cached(
-                "UPDATE drive SET own_from = coalesce(own_from, ?2), \
-                 run_from = CASE WHEN run_to = ?2 - 1 THEN run_from ELSE ?2 END, run_to = ?3 WHERE id = ?1",
-            )?
-            .execute(params![replica.drive, from as i64, replica.chain.seq as i64])?;
+            .prepare_cached("UPDATE drive SET own_from = coalesce(own_from, ?2) WHERE id = ?1")?
+            .execute(params![replica.drive, from as i64])?;
         Ok(())
-    }
-
-    /// Whether this card itself wrote a line, where it went on with a ledger that had ended before. A line of one that
-    /// it began is known to it alone, unless somebody lies.
-    pub(super) fn went_on(&self, said: Said) -> Result<bool, JobError> {
-        let sql =
-            "SELECT 1 FROM drive WHERE id = ?1 AND run_from > 1 AND ?2 BETWEEN run_from AND run_to";
-        Ok(self.db.prepare_cached(sql)?.exists(params![said.drive, said.line as i64])?)
     }
 
     /// A drive came back with the ledger that this card had written to.
@@ -79,21 +65,6 @@ impl Catalogue {
             Ok((row.get(0)?, number(row, 1)?, digest_column(row, 2)?))
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// The highest number that a line of a ledger is known to have had: as this card saw, or as other ledgers tell. A
-    /// liar among those may use up some numbers and no more (`NUMBERS_SKIPPED_MAX`).
-    pub fn last_number_known(&self, replica: &ReplicaState) -> Result<u64, JobError> {
-        let mut query = self.db.prepare_cached(
-            "SELECT coalesce(max(w.seq), 0) FROM replica b \
-             JOIN replica o ON o.station = b.station AND o.drive <> b.drive \
-             JOIN witness w ON w.replica = o.id AND w.drive = (SELECT uuid FROM drive WHERE id = b.drive) \
-             WHERE b.id = ?1 AND w.seq <= ?2",
-        )?;
-        let most = replica.chain.seq.saturating_add(NUMBERS_SKIPPED_MAX).min(LINES_MAX);
-        let heard = query.query_row(params![replica.row, most as i64], |row| number(row, 0))?;
-        let seen = Some(replica.highest_line).filter(|line| *line < LINES_MAX);
-        Ok(heard.max(seen.unwrap_or(0)))
     }
 
     /// What other ledgers say of the one of the drive with this id, and was not compared with it yet: who, the line of

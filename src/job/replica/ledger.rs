@@ -5,12 +5,12 @@ use super::append_log::{still_answers, write_proven};
 use super::ledger_reader::{Group, LedgerReader, Met};
 use super::line_reader::LineReader;
 use super::worth::Asked;
-use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
+use crate::disk::{DiskError, ReadFrom, Trouble, Volume, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, KnownLines, LedgerImport, Log, LogDamage, ReplicaState};
 use crate::model::ledger::{Break, Event, Line, LineTrust, Reader, claimed_hash};
-use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, WRITERS_MET};
-use crate::model::{EventTime, Finding, Position, RelName, bag};
+use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, RUN_NUMBERS, WRITERS_MET};
+use crate::model::{Digest, EventTime, Finding, Position, RelName, bag};
 use rustix::io::Errno;
 use std::collections::HashMap;
 
@@ -292,10 +292,19 @@ fn after_reading(
     replica.unsynced_lines = true;
 }
 
+/// How many numbers a new run of lines leaves out.
+pub(super) fn drawn_number() -> Result<u64, JobError> {
+    // Hashed, so that a run that is replayed with bits in order has its numbers as far apart.
+    let drawn = Digest::of(&host::random_bits()?.to_le_bytes());
+    let bits = drawn.as_bytes()[..8].iter().fold(0, |bits, byte| bits << 8 | u64::from(*byte));
+    Ok(bits % RUN_NUMBERS)
+}
+
 /// Appends events as chained lines, makes them durable, and takes them into the catalogue. This
 /// is the commit point: what the lines say is true from the moment this returns.
-/// No number is given twice: a ledger that lost lines goes on behind the last of them that this card knows of, so that
-/// another drive that tells of a lost line is contradicted by none.
+/// No number is given twice, whatever lines a drive lost without anybody's knowing: the first line written after a
+/// drive was admitted leaves out as many numbers as were drawn. So no honest line stands at the number of another, of
+/// which a card or a drive may tell.
 pub(crate) fn append(
     catalogue: &Catalogue,
     volume: &dyn Volume,
@@ -305,8 +314,7 @@ pub(crate) fn append(
     events: Vec<Event>,
     end_line_before: bool,
 ) -> Result<(), JobError> {
-    let mut chain = replica.chain;
-    chain.seq = chain.seq.max(catalogue.last_number_known(replica)?);
+    let mut chain = replica.chain_to_write();
     let mut text = String::new();
     if end_line_before {
         text.push('\n');
@@ -324,6 +332,7 @@ pub(crate) fn append(
     catalogue.write_transaction(|| {
         replica.chain = chain;
         replica.ledger_bytes += text.len() as u64;
+        replica.left_out = 0;
         replica.unsynced_lines = false;
         let gaps = replica.gaps;
         lines.iter().try_for_each(|line| catalogue.apply(replica, line, LineTrust::Sound, gaps))?;

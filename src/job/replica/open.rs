@@ -55,7 +55,7 @@ impl Replica {
         stamp: &EventTime,
         events: &[Event],
     ) -> Result<(), JobError> {
-        let mut chain = self.state.chain;
+        let mut chain = self.state.chain_to_write();
         let recorded: usize =
             events.iter().map(|event| chain.write(stamp, event.clone()).len()).sum();
         let (manifest, ledger) = (self.state.manifest_bytes, self.state.ledger_bytes);
@@ -204,6 +204,7 @@ fn make_whole(
     may_be_used(catalogue, id, drive, at)?;
     // Until it is through, the next admission does it again, in whatever session that is.
     replica.session = None;
+    replica.left_out = ledger::drawn_number()?;
     catalogue.save_replica(replica)?;
     recovery.run(replica, loaded, findings)?;
     replica.session = Some(session);

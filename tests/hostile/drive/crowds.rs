@@ -33,6 +33,7 @@ trait Forged: Sized {
     fn asserts(self, number: usize, mailbox: &str, as_of: &str) -> Self;
     fn marks(self, mailboxes: &str, as_of: &str) -> Self;
     fn removes(self, number: usize, mailbox: &str, as_of: &str) -> Self;
+    fn places(self, number: usize, path: &str, as_of: &str) -> Self;
 }
 
 impl Forged for Forger {
@@ -69,6 +70,14 @@ impl Forged for Forger {
             digest(number),
         ))
     }
+
+    fn places(self, number: usize, path: &str, as_of: &str) -> Self {
+        self.line(&format!(
+            "\"kind\":\"placed\",\"sha256\":\"{}\",\"bytes\":4096,\"mailbox\":\"mail\",\"path\":\"{path}\",\
+             \"modified\":\"{TIME}\",\"mode\":\"0644\",\"first_seen\":\"{TIME}\",\"as_of\":\"{as_of}\"",
+            digest(number),
+        ))
+    }
 }
 
 /// A stick of its own with an empty ledger.
@@ -93,6 +102,8 @@ enum Crowd {
     Backwards,
     /// One message, told again and again by others, and removed as often.
     OnePlace,
+    /// As many messages as lines, and each of these tells of one of four at one path.
+    FourInTurn,
     /// Of sixteen mailboxes a message each, and nothing but marks.
     Marks,
     /// Each message is in a mailbox of its own.
@@ -117,7 +128,7 @@ impl Crowd {
                     .asserts(number, "mail", &at)
                     .marks("\"mail\"", &at),
                 Self::Strangers => forger.asserts(number, "mail", &at).marks("\"mail\"", &at),
-                Self::Backwards => forger.asserts(number, "mail", &at),
+                Self::Backwards | Self::FourInTurn => forger.asserts(number, "mail", &at),
                 Self::OnePlace => forger.asserts(0, "mail", &at),
                 Self::Marks if number < 16 => forger.asserts(number, &format!("m{number}"), &at),
                 Self::Marks => forger.marks(&mailboxes.join(","), &at),
@@ -134,6 +145,7 @@ impl Crowd {
                 Self::Links | Self::Circle => forger.removes(number, "mail", &other),
                 Self::Strangers => forger.removes(number, "mail", &at),
                 Self::OnePlace => forger.removes(0, "mail", &at),
+                Self::FourInTurn => forger.places(number % 4, "in turn", &at),
                 Self::Backwards => {
                     let this = count - 1 - number;
                     let links = [(this.saturating_sub(1), this)];
@@ -191,6 +203,7 @@ fn a_restore_beside_thousands_of_writers_takes_as_long_as_their_lines() {
 fn a_restore_beside_thousands_of_strangers_and_marks_takes_as_long_as_their_lines() {
     expect_no_square(Crowd::Strangers, 1_000);
     expect_no_square(Crowd::OnePlace, 800);
+    expect_no_square(Crowd::FourInTurn, 800);
     expect_no_square(Crowd::Marks, 1_000);
 }
 

@@ -15,7 +15,7 @@ fn copy_all(from: &Path, to: &Path) {
 const MANY: usize = 150;
 
 /// Fault 51: the ledger of another drive of the same station, over the copies of this one. Every copy turns out
-/// to be another one than the ledger says; all are made anew, and once its operator says so the drive is right again.
+/// to be another one than the ledger says; all are made anew, and the drive is right again.
 #[test]
 fn the_ledger_of_another_drive_is_found_to_fit_no_copy() {
     let scene = Scene::empty();
@@ -37,20 +37,11 @@ fn the_ledger_of_another_drive_is_found_to_fit_no_copy() {
             fs::remove_dir_all(station.state()).unwrap();
         }
         station.use_only(&[&scene.bad, &scene.good]);
-        // It is not the ledger that was there, nor the one that the other drive tells of.
-        let told = station.mirror().expect_unsafe();
-        match forgotten {
-            false => told.expect_words(&[
-                "red: data/0001/00000001.EML is not what was written",
-                "red is not as this card remembers it",
-            ]),
-            true => told.expect_words(&["contradict each other"]),
-        };
-        let red = scene.bad.path().to_str().unwrap();
-        station
-            .run(&["drives", "add", red, "--state", station.state().to_str().unwrap()])
-            .expect_safe();
-        station.mirror().expect_safe();
+        let told = station.mirror().expect_safe();
+        if !forgotten {
+            // It is not the ledger that was there: what it tells of the copies is not so.
+            told.expect_words(&["red: data/0001/00000001.EML is not what was written"]);
+        }
         scene.bad.expect_bag_valid();
         scene.good.expect_bag_valid();
         station.use_only(&[&scene.bad]);
