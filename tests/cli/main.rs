@@ -34,6 +34,10 @@ mod state_owner;
 mod state_unkept;
 mod station;
 mod stick;
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code)]
+#[path = "../support/mod.rs"]
+mod support;
 mod terminal;
 mod told;
 mod verdicts;

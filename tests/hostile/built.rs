@@ -4,6 +4,7 @@
 
 use crate::campaign::{BAG, Before, Chance, expect_all, seeds, spoil_ledger, spoil_stick};
 use crate::card::mail;
+use crate::support::signal::signal;
 use crate::taken::{self, MEMORY};
 use counterfoil::disk::MemoryDrive;
 use std::collections::{BTreeMap, BTreeSet};
@@ -161,8 +162,8 @@ struct Daemon(Child);
 
 impl Daemon {
     fn stop(&mut self) {
-        let told = Command::new("kill").arg(self.0.id().to_string()).status().unwrap();
-        assert!(told.success() && self.0.wait().unwrap().success());
+        signal(&self.0, "TERM");
+        assert!(self.0.wait().unwrap().success());
     }
 }
 

@@ -33,6 +33,10 @@ mod flood;
 mod forger;
 mod mailbox;
 mod scene;
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code)]
+#[path = "../support/mod.rs"]
+mod support;
 mod taken;
 mod words;
 

@@ -55,6 +55,10 @@ mod reread;
 mod room;
 mod seconds;
 mod seeds;
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code)]
+#[path = "../support/mod.rs"]
+mod support;
 mod takeover;
 mod turns;
 mod unreadable;

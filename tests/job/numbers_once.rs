@@ -10,6 +10,7 @@ use crate::contradictions::{
     position, renumber, stick, told_of, two, write,
 };
 use crate::medium::{expect_same, restored, whole};
+use crate::support::cases::cases;
 use counterfoil::disk::MemoryDrive;
 use counterfoil::model::Finding;
 use proptest::prelude::*;
@@ -182,7 +183,7 @@ impl Ever {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 100, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: cases(100, 20), ..ProptestConfig::default() })]
 
     /// Whatever happens: where no number was given twice nobody is accused, by any card; and a card that met a stick at
     /// its longest gives no number of it twice.

@@ -50,7 +50,13 @@ impl Place {
     /// Takes a place for a run; another run of the same name at the same time is an error. What a run that was
     /// ended left there goes.
     pub(crate) fn new(run: &str) -> Self {
-        let path = Path::new("/dev/shm/counterfoil-sim").join(run);
+        // Of this user: what root made, or another, is not theirs to write to.
+        let me = rustix::process::geteuid();
+        let above = match me.is_root() {
+            true => "/dev/shm/counterfoil-sim".to_owned(),
+            false => format!("/dev/shm/counterfoil-sim-{}", me.as_raw()),
+        };
+        let path = Path::new(&above).join(run);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
         let lock = std::fs::File::create(path.with_extension("lock")).unwrap();
         lock.try_lock().unwrap_or_else(|_| panic!("{} is being run by another", path.display()));

@@ -2,12 +2,14 @@
 //! Looks at the repository's text and its list of dependencies; never runs the program.
 //!
 //! `layers`: who may use what. `style`: how a file reads. `licences`: what it is built from.
-//! `faults`: the table of faults. `source`: how a Rust file is seen by the rules.
+//! `faults`: the table of faults. `plain`: what is left to tests/all, and where tests belong.
+//! `source`: how a Rust file is seen by the rules.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod faults;
 mod layers;
 mod licences;
+mod plain;
 mod source;
 mod style;
 

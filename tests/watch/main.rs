@@ -20,3 +20,7 @@ mod mailboxes;
 mod post;
 mod service;
 mod sticks;
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code)]
+#[path = "../support/mod.rs"]
+mod support;
