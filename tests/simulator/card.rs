@@ -6,33 +6,11 @@ use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::mirror::OpenMailbox;
 use counterfoil::job::scan::{ScanRules, check_paths, scan};
 use counterfoil::job::{JobError, MailboxRef};
-use counterfoil::model::{Clock, EventTime, RelName, StationName, Timestamp};
+use counterfoil::model::{Clock, RelName, StationName};
 use globset::GlobSet;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::time::Duration;
-
-/// A clock that only moves when told to.
-#[derive(Debug, Default)]
-pub(crate) struct HandClock {
-    pub(crate) boot: AtomicU64,
-    pub(crate) wall: AtomicI64,
-    pub(crate) millis: Arc<AtomicU64>,
-}
-
-impl Clock for HandClock {
-    fn stamp(&self) -> EventTime {
-        let time = Timestamp { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
-        let boot = format!("boot-{}", self.boot.load(Ordering::Relaxed));
-        EventTime { time, trusted: false, boot }
-    }
-
-    fn since_boot(&self) -> Duration {
-        Duration::from_millis(self.millis.load(Ordering::Relaxed))
-    }
-}
 
 pub(crate) fn station() -> StationName {
     "pier-4".parse().unwrap()

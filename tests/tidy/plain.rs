@@ -14,7 +14,7 @@ const REASONS: [&str; 9] = [
     "shellcheck",
     "groff-mandoc",
     "cargo-deny",
-    "a-minute",
+    "time",
     "small",
 ];
 
