@@ -4,6 +4,7 @@
 
 use crate::station::{Station, expect_same, mail, sh, tree};
 use crate::stick::Stick;
+use crate::support::chance::Chance;
 use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::fs;
@@ -13,30 +14,18 @@ use std::time::{Duration, Instant, SystemTime};
 const KILLS: usize = 100;
 const KILLS_PER_RUN: usize = 5;
 
-/// Random moments and choices from one seed: a splitmix64 generator.
-struct Chance(u64);
+/// Moments and choices from one seed.
+fn chance_from_seed() -> Chance {
+    let seed = match std::env::var("COUNTERFOIL_SEED") {
+        Ok(text) => text.parse().expect("COUNTERFOIL_SEED is a number"),
+        Err(_) => counterfoil::disk::host::random_bits().unwrap(),
+    };
+    println!("COUNTERFOIL_SEED={seed}");
+    Chance::new(seed)
+}
 
-impl Chance {
-    fn from_seed() -> Self {
-        let seed = match std::env::var("COUNTERFOIL_SEED") {
-            Ok(text) => text.parse().expect("COUNTERFOIL_SEED is a number"),
-            Err(_) => counterfoil::disk::host::random_bits().unwrap(),
-        };
-        println!("COUNTERFOIL_SEED={seed}");
-        Self(seed)
-    }
-
-    fn below(&mut self, bound: usize) -> usize {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ z >> 30).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ z >> 27).wrapping_mul(0x94d0_49bb_1331_11eb);
-        ((z ^ z >> 31) % bound as u64) as usize
-    }
-
-    fn moment_within(&mut self, whole: Duration) -> Duration {
-        Duration::from_micros(self.below(whole.as_micros() as usize) as u64)
-    }
+fn moment_within(chance: &mut Chance, whole: Duration) -> Duration {
+    Duration::from_micros(chance.index(whole.as_micros() as usize) as u64)
 }
 
 /// Starts a command and kills it after a while; whether it was still at work.
@@ -69,7 +58,7 @@ fn time_of(run: impl FnOnce()) -> Duration {
 /// Messages short and long, some with the same content, some moved: something of everything to do.
 fn deliver_traffic(station: &Station, round: usize, count: usize, chance: &mut Chance) {
     for number in 0..count {
-        let text = match chance.below(10) {
+        let text = match chance.index(10) {
             0 => "the same text everywhere".to_owned(),
             1 => mail(&format!("{round} {number}")) + &"0123456789abcdef".repeat(1_500),
             _ => mail(&format!("{round} {number}")),
@@ -96,7 +85,7 @@ fn expect_all_safe(station: &Station, red: &Stick) {
 /// Faults 1, 2, 4, 5 and 6: cut while writing, between copy and record, in recovery, again and again.
 #[test]
 fn mirror_killed_at_any_moment_keeps_its_word() {
-    let mut chance = Chance::from_seed();
+    let mut chance = chance_from_seed();
     let (station, _red) = Station::in_memory();
     deliver_traffic(&station, 0, 75, &mut chance);
     let mut reach = Reach(time_of(|| drop(station.mirror().expect_safe())));
@@ -107,7 +96,7 @@ fn mirror_killed_at_any_moment_keeps_its_word() {
         let mut acknowledged = 0;
         for round in 0..KILLS_PER_RUN {
             deliver_traffic(&station, round, 75, &mut chance);
-            let after = chance.moment_within(reach.0);
+            let after = moment_within(&mut chance, reach.0);
             println!("run {run}, round {round}: killed after {after:?} of {:?}", reach.0);
             let killed = kill(&station, &mirror, after);
             reach.learn(killed);
@@ -116,7 +105,7 @@ fn mirror_killed_at_any_moment_keeps_its_word() {
             acknowledged_early += usize::from(killed && now > acknowledged);
             acknowledged = now;
             // Often the next run is killed as well, so that recovery itself is cut.
-            if chance.below(3) == 0 {
+            if chance.index(3) == 0 {
                 station.mirror().expect_safe();
                 red.expect_bag_valid();
                 acknowledged = red.lines_of("mirrored").len();
@@ -143,7 +132,7 @@ fn expect_no_half_file(station: &Station, whole: &BTreeMap<Vec<u8>, (Vec<u8>, Sy
 /// Faults 1 and 41, of the card: a restore cut anywhere leaves no half message, and can be run again.
 #[test]
 fn restore_killed_at_any_moment_leaves_no_half_message() {
-    let mut chance = Chance::from_seed();
+    let mut chance = chance_from_seed();
     let (station, red) = Station::in_memory();
     for round in 0..5 {
         deliver_traffic(&station, round, 80, &mut chance);
@@ -158,7 +147,7 @@ fn restore_killed_at_any_moment_leaves_no_half_message() {
     for run in 0..KILLS / KILLS_PER_RUN {
         fs::remove_dir_all(&target).unwrap();
         for round in 0..KILLS_PER_RUN {
-            let after = chance.moment_within(reach.0);
+            let after = moment_within(&mut chance, reach.0);
             println!("run {run}, round {round}: killed after {after:?} of {:?}", reach.0);
             let killed = kill(&station, &restore, after);
             reach.learn(killed);
@@ -168,7 +157,7 @@ fn restore_killed_at_any_moment_leaves_no_half_message() {
                 let some = target.join("new").exists() || target.join("cur").exists();
                 between += usize::from(some && target.join(".counterfoil-restore").exists());
                 // A target with everything in it leaves nothing to kill.
-                if chance.below(2) == 0 {
+                if chance.index(2) == 0 {
                     fs::remove_dir_all(&target).unwrap();
                 }
             }

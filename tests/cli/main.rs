@@ -32,9 +32,12 @@ mod root_by_hand;
 mod state;
 mod state_owner;
 mod state_unkept;
-mod station;
-mod stick;
-mod terminal;
-mod told;
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code, unused_macros)]
+#[macro_use]
+#[path = "../support/mod.rs"]
+mod support;
 mod verdicts;
 mod versions;
+
+use support::{station, stick, terminal, told};

@@ -108,11 +108,11 @@ pub(crate) fn sticks_of(seed: u64) -> usize {
 /// A history by chance.
 pub(crate) fn history(seed: u64) -> Vec<Event> {
     let mut chance = Chance::new(seed);
-    let length = 5 + chance.below(14);
+    let length = 5 + chance.index(14);
     // After some events the two may differ: most histories have none of them.
     let apart = kinds::CUTS | kinds::STICKS | kinds::LINES | kinds::STRANGERS;
     let kinds = SHAPE.kinds & !apart;
-    let kinds = match chance.below(8) {
+    let kinds = match chance.index(8) {
         0 => kinds | kinds::CUTS,
         1 => kinds | kinds::STICKS,
         2 => kinds | kinds::LINES,

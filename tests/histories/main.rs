@@ -7,7 +7,6 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod against;
-mod chance;
 mod check;
 mod engine;
 mod event;
@@ -15,15 +14,22 @@ mod explore;
 mod files;
 mod fingerprint;
 mod gone;
+mod mix;
 mod model;
 mod random;
 mod sabotage;
 mod starts;
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code, unused_macros)]
+#[macro_use]
+#[path = "../support/mod.rs"]
+mod support;
 mod truth;
 mod work;
 mod world;
 
 use std::process::ExitCode;
+use support::chance;
 
 /// Where the program's cards are.
 const PLACE: &str = "/dev/shm/histories";

@@ -22,7 +22,7 @@ const LENGTHS: (usize, usize) = (8, 48);
 /// Does a history; what it was, and what it broke.
 pub(crate) fn history(seed: u64) -> (Vec<Event>, Result<World, Broken>) {
     let mut chance = Chance::new(seed);
-    let length = LENGTHS.0 + chance.below(LENGTHS.1 - LENGTHS.0);
+    let length = LENGTHS.0 + chance.index(LENGTHS.1 - LENGTHS.0);
     let mut world = World::new(LARGE);
     let mut history = Vec::new();
     for _ in 0..length {
@@ -47,12 +47,12 @@ pub(crate) fn draw_from(all: &[Event], chance: &mut Chance) -> Event {
     }
     // Without passes nothing is promised.
     let passes: Vec<_> = all.iter().filter(|event| matches!(event, Event::Mirror { .. })).collect();
-    if chance.below(3) == 0 {
-        return *passes[chance.below(passes.len())];
+    if chance.index(3) == 0 {
+        return *passes[chance.index(passes.len())];
     }
-    let kind = some[chance.below(some.len())];
+    let kind = some[chance.index(some.len())];
     let of_kind: Vec<_> = all.iter().filter(|event| discriminant(*event) == kind).collect();
-    *of_kind[chance.below(of_kind.len())]
+    *of_kind[chance.index(of_kind.len())]
 }
 
 /// The history without all that it does not need to break the same promise.

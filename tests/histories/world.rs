@@ -1,8 +1,8 @@
 //! A station's cards and sticks, and what happens to them. Does events, and keeps the plain truth about them: who saw
 //! what go, and what was once called safe. The truth never asks the model what it thinks.
 
-use crate::chance::mix;
 use crate::event::{Event, Shape};
+use crate::mix::mix;
 use crate::model::{Card, Catalogue, Content, Line, Location, Mail, Pass, Path, Stick};
 use crate::truth::{Clock, Fate, Gone, Promise, Truth, fates, join};
 use std::collections::{BTreeMap, BTreeSet};

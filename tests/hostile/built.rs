@@ -2,8 +2,10 @@
 //! mail. Whatever becomes of the spoilt one, all that is on the good one comes back, nothing around the target is
 //! touched, and memory stays bounded. `COUNTERFOIL_SEEDS=200 cargo test --test hostile built` tries that many.
 
-use crate::campaign::{BAG, Before, Chance, expect_all, seeds, spoil_ledger, spoil_stick};
+use crate::campaign::{BAG, Before, expect_all, seeds, spoil_ledger, spoil_stick};
 use crate::card::mail;
+use crate::support::chance::Chance;
+use crate::support::signal::signal;
 use crate::taken::{self, MEMORY};
 use counterfoil::disk::MemoryDrive;
 use std::collections::{BTreeMap, BTreeSet};
@@ -161,8 +163,8 @@ struct Daemon(Child);
 
 impl Daemon {
     fn stop(&mut self) {
-        let told = Command::new("kill").arg(self.0.id().to_string()).status().unwrap();
-        assert!(told.success() && self.0.wait().unwrap().success());
+        signal(&self.0, "TERM");
+        assert!(self.0.wait().unwrap().success());
     }
 }
 
@@ -180,7 +182,7 @@ fn built_program_restores_a_good_stick_whole_beside_any_spoilt_one() {
     let mut most = 0;
     for seed in seeds(SEEDS) {
         println!("COUNTERFOIL_FIRST={seed}");
-        let (bad, chance) = (before.bad.copied(), &mut Chance(seed));
+        let (bad, chance) = (before.bad.copied(), &mut Chance::new(seed));
         match seed % 2 {
             0 => bad.tamper(&format!("{BAG}ledger.jsonl"), |ledger| spoil_ledger(ledger, chance)),
             _ => spoil_stick(&bad, chance),

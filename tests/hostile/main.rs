@@ -22,32 +22,18 @@
 //! - `words`: what reaches a terminal.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code, unused_macros)]
 #[macro_use]
-#[path = "../beneath.rs"]
-mod beneath;
+#[path = "../support/mod.rs"]
+mod support;
 mod built;
 mod campaign;
 mod drive;
-#[path = "../support/flood.rs"]
-mod flood;
 mod forger;
 mod mailbox;
 mod scene;
 mod taken;
 mod words;
 
-#[allow(dead_code)]
-#[path = "../job/card.rs"]
-mod card;
-// One vocabulary for all stories of the built program; what only others need is not used here.
-#[allow(dead_code)]
-#[path = "../cli/station.rs"]
-mod station;
-#[allow(dead_code)]
-#[path = "../cli/stick.rs"]
-mod stick;
-#[path = "../cli/terminal.rs"]
-mod terminal;
-#[allow(dead_code)]
-#[path = "../cli/told.rs"]
-mod told;
+use support::{card, station, stick, terminal, told};

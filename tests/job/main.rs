@@ -15,17 +15,14 @@
 //! sticks that contradict each other in `contradictions`, honest ones that only seem to in `agreements`.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
-#[allow(
-    clippy::duplicate_mod,
-    reason = "the fuzzer's library, gone through by `seeds`, has it too"
-)]
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code, unused_macros)]
 #[macro_use]
-#[path = "../beneath.rs"]
-mod beneath;
+#[path = "../support/mod.rs"]
+mod support;
 
 mod agreements;
 mod alike;
-mod card;
 mod carry;
 mod clock;
 mod contradictions;
@@ -61,3 +58,5 @@ mod unreadable;
 mod verify;
 mod wraps;
 mod writers;
+
+use support::card;

@@ -2,6 +2,7 @@
 
 use crate::logs::{MANIFEST, archived, is_safe, logs_verified};
 use crate::medium::{expect_same, expect_whole_bag, snapshot};
+use crate::support::cases::cases;
 use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
 use counterfoil::job::catalogue::{Log, LogDamage};
@@ -10,7 +11,7 @@ use counterfoil::job::verify::verify_logs;
 #[test]
 fn a_manifest_that_rots_anywhere_is_found_and_right_again() {
     let length = archived().1.file(MANIFEST).unwrap().len();
-    for at in 0..length {
+    for at in (0..length).step_by(cases(1, 5)) {
         let (card, drive) = archived();
         let before = String::from_utf8(drive.file(MANIFEST).unwrap()).unwrap();
         drive.tamper(MANIFEST, |bytes| bytes[at] ^= 1);

@@ -8,6 +8,7 @@ use crate::contradictions::{
     mirror, position, renumber, stick, two, write,
 };
 use crate::medium::{expect_same, restored, snapshot, whole};
+use crate::support::cases::cases;
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::JobError;
 use counterfoil::model::Finding;
@@ -177,7 +178,7 @@ fn step() -> impl Strategy<Value = Step> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 100, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: cases(100, 20), ..ProptestConfig::default() })]
 
     /// Whatever happens, no number of a stick's lines is ever given twice, and nobody is accused by any card.
     #[test]

@@ -1,10 +1,8 @@
 //! Long ledgers are taken in a portion at a time, by a catalogue in a file: whatever ends that in the middle, what is
 //! known in the end is as if it had been read at once, and until then none of it counts.
 
-#[path = "../support/flood.rs"]
-mod flood;
-
 use crate::card::{Card, drive_ref, folder, station};
+use crate::support::flood::Flood;
 use counterfoil::disk::{
     Access, DirVolumeSource, DiskError, MemoryDrive, StoppableVolumeSource, Trouble, VolumeSource,
 };
@@ -12,7 +10,6 @@ use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::replica::{Begin, PresentDrives, add};
 use counterfoil::job::{DriveRef, JobError, sync_drive};
 use counterfoil::model::limits::LEDGER_LINES_PLAIN;
-use flood::Flood;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};

@@ -3,22 +3,17 @@
 
 use crate::card::{Card, done, folder, rel};
 use crate::medium::{expect_same, whole};
+use crate::support::station::{Mounted, sh};
 use counterfoil::disk::{EntryStat, MemoryDrive};
 use std::path::Path;
-use std::process::Command;
 use tempfile::TempDir;
 
 /// A card in a file, mounted: ext4 with inodes that have no place for parts of a second.
 struct WholeSeconds {
-    card: Option<Card>,
-    at: std::path::PathBuf,
+    // Unmounted before the folder below it goes.
+    _mounted: Mounted,
+    card: Card,
     _image: TempDir,
-}
-
-fn sh(words: &[&str]) {
-    let done = Command::new(words[0]).args(&words[1..]).output().unwrap();
-    let said = String::from_utf8_lossy(&done.stderr);
-    assert!(done.status.success(), "{words:?} (these tests run as root): {said}");
 }
 
 impl WholeSeconds {
@@ -26,26 +21,10 @@ impl WholeSeconds {
         let (image, mail) = (folder(), folder());
         let file = image.path().join("card.img");
         std::fs::File::create(&file).unwrap().set_len(8 << 20).unwrap();
-        sh(&["mkfs.ext4", "-q", "-I", "128", file.to_str().unwrap()]);
-        let at = mail.path().to_owned();
-        sh(&["mount", "-o", "loop", file.to_str().unwrap(), at.to_str().unwrap()]);
-        std::fs::remove_dir(at.join("lost+found")).unwrap();
-        Self { card: Some(Card::with_mail_in(mail)), at, _image: image }
-    }
-
-    fn card(&self) -> &Card {
-        self.card.as_ref().unwrap()
-    }
-}
-
-impl Drop for WholeSeconds {
-    fn drop(&mut self) {
-        // Unmounted before the folder below it goes.
-        let unmounted = Command::new("umount").arg(&self.at).status();
-        self.card = None;
-        if !std::thread::panicking() {
-            assert!(unmounted.unwrap().success(), "{:?} stays mounted", self.at);
-        }
+        sh("mkfs.ext4", &["-q", "-I", "128", file.to_str().unwrap()]);
+        let mounted = Mounted::image(&file, mail.path());
+        std::fs::remove_dir(mail.path().join("lost+found")).unwrap();
+        Self { _mounted: mounted, card: Card::with_mail_in(mail), _image: image }
     }
 }
 
@@ -65,7 +44,7 @@ fn write(at: &Path, text: &str) {
 fn changed_within_a_second(off: i64) -> (WholeSeconds, MemoryDrive) {
     for _ in 0..20 {
         let (whole, drive) = (WholeSeconds::new(), MemoryDrive::default());
-        let card = whole.card();
+        let card = &whole.card;
         let at = card.root().join("m");
         write(&at, "the first version\n");
         let first = changed(card, "m");
@@ -84,7 +63,7 @@ fn changed_within_a_second(off: i64) -> (WholeSeconds, MemoryDrive) {
 fn a_change_within_the_second_of_the_look_is_found() {
     for off in [0, 1, -1, -1_000_000] {
         let (seen, drive) = changed_within_a_second(off);
-        let card = seen.card();
+        let card = &seen.card;
         card.mirrored(&drive);
         // The first one is missing, since nobody saw it go: it comes back beside.
         let mut back = whole(&[&drive], false);
@@ -103,7 +82,7 @@ fn what_rests_is_read_once_more_and_then_no_more() {
     for (first, later, again) in [(0, 0, 1), (1, 5, 1), (2, 5, 0), (60, 120, 0), (-1_000, -900, 1)]
     {
         let whole = WholeSeconds::new();
-        let (card, drive) = (whole.card(), MemoryDrive::default());
+        let (card, drive) = (&whole.card, MemoryDrive::default());
         for name in ["m", "n", "folder/o"] {
             card.deliver(name, name.as_bytes());
         }

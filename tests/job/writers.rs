@@ -1,21 +1,9 @@
 //! What positions cover, beside the plain walk from link to link that says the same in other words; and how many links
 //! are followed for it.
 
+use crate::support::chance::Chance;
 use counterfoil::model::{Position, WriterId, Writers};
 use std::collections::HashMap;
-
-/// SplitMix64, as in the simulator.
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, bound: u64) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        (z ^ (z >> 31)) % bound
-    }
-}
 
 fn at(writer: u64, n: u64) -> Position {
     Position { writer: WriterId::from_bits(writer), n }
@@ -58,7 +46,7 @@ impl Plain {
 fn what_covers_what_is_the_same_as_by_a_plain_walk() {
     let mut answers = [0; 2];
     for seed in 0..500 {
-        let mut random = Random(seed);
+        let mut random = Chance::new(seed);
         let (mut writers, mut plain) = (Writers::default(), Plain::default());
         let (own, circles) = (random.below(12), seed % 4 == 0);
         let mut told: Vec<u64> = (0..12).collect();
@@ -69,7 +57,7 @@ fn what_covers_what_is_the_same_as_by_a_plain_walk() {
         for writer in told {
             let before = if circles { 12 } else { writer };
             let count = if before == 0 { 0 } else { [1, 1, 1, 0, 2, 3][random.below(6) as usize] };
-            let near = |random: &mut Random| match random.below(3) {
+            let near = |random: &mut Chance| match random.below(3) {
                 0 => random.below(before),
                 _ => before - 1,
             };

@@ -252,6 +252,7 @@ fn scripts_are_clean() {
         "packaging/debian/prerm",
         "packaging/debian/postrm",
         "tests/all",
+        "tests/runner",
     ];
     for path in paths {
         let path = ours(path);

@@ -6,33 +6,11 @@ use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::mirror::OpenMailbox;
 use counterfoil::job::scan::{ScanRules, check_paths, scan};
 use counterfoil::job::{JobError, MailboxRef};
-use counterfoil::model::{Clock, EventTime, RelName, StationName, Timestamp};
+use counterfoil::model::{Clock, RelName, StationName};
 use globset::GlobSet;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 use std::time::Duration;
-
-/// A clock that only moves when told to.
-#[derive(Debug, Default)]
-pub(crate) struct HandClock {
-    pub(crate) boot: AtomicU64,
-    pub(crate) wall: AtomicI64,
-    pub(crate) millis: Arc<AtomicU64>,
-}
-
-impl Clock for HandClock {
-    fn stamp(&self) -> EventTime {
-        let time = Timestamp { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
-        let boot = format!("boot-{}", self.boot.load(Ordering::Relaxed));
-        EventTime { time, trusted: false, boot }
-    }
-
-    fn since_boot(&self) -> Duration {
-        Duration::from_millis(self.millis.load(Ordering::Relaxed))
-    }
-}
 
 pub(crate) fn station() -> StationName {
     "pier-4".parse().unwrap()
@@ -50,7 +28,13 @@ impl Place {
     /// Takes a place for a run; another run of the same name at the same time is an error. What a run that was
     /// ended left there goes.
     pub(crate) fn new(run: &str) -> Self {
-        let path = Path::new("/dev/shm/counterfoil-sim").join(run);
+        // Of this user: what root made, or another, is not theirs to write to.
+        let me = rustix::process::geteuid();
+        let above = match me.is_root() {
+            true => "/dev/shm/counterfoil-sim".to_owned(),
+            false => format!("/dev/shm/counterfoil-sim-{}", me.as_raw()),
+        };
+        let path = Path::new(&above).join(run);
         std::fs::create_dir_all(path.parent().unwrap()).unwrap();
         let lock = std::fs::File::create(path.with_extension("lock")).unwrap();
         lock.try_lock().unwrap_or_else(|_| panic!("{} is being run by another", path.display()));

@@ -8,7 +8,6 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod card;
-mod chance;
 mod drawer;
 mod giving;
 mod hold;
@@ -22,12 +21,18 @@ mod seeds;
 mod small;
 mod stick;
 mod stories;
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code, unused_macros)]
+#[macro_use]
+#[path = "../support/mod.rs"]
+mod support;
 mod sweep;
 mod will;
 mod work;
 mod world;
 
 use clap::Parser;
+use support::{chance, clock};
 
 /// Holds the program against sticks and cards that do the worst ever seen. Without an option: a little of
 /// everything, in seconds. A finding is printed with what replays it.

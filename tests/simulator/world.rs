@@ -1,8 +1,9 @@
 //! A station in a world that goes wrong: its card, its sticks, and what happens to them. Does things and holds
 //! every outcome against the oracle. Never decides what happens: histories do.
 
-use crate::card::{Card, HandClock, Place, rel, station};
+use crate::card::{Card, Place, rel, station};
 use crate::chance::Chance;
+use crate::clock::HandClock;
 use crate::drawer::Spare;
 use crate::hold::hold;
 use crate::medium::{Junk, Kept};
@@ -98,10 +99,7 @@ impl World {
     pub(crate) fn new(run: &str, seed: u64) -> Self {
         let place = Place::new(run);
         counterfoil::disk::host::draw_ids_from(seed);
-        let clock = HandClock::default();
-        clock.boot.store(1, Ordering::Relaxed);
-        clock.wall.store(1_800_000_000, Ordering::Relaxed);
-        clock.millis.store(60_000, Ordering::Relaxed);
+        let clock = HandClock::new();
         let mut oracle = Oracle::default();
         oracle.will = Will::new(oracle.new_life());
         Self {

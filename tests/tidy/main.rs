@@ -1,14 +1,16 @@
 //! House rules, held by tests: each rule says why it is there, and names file and line.
 //! Looks at the repository's text and its list of dependencies; never runs the program.
 //!
-//! `layers`: who may use what. `circles`: that no two files need each other. `style`: how a file reads. `licences`: what it is built from.
-//! `faults`: the table of faults. `source`: how a Rust file is seen by the rules.
+//! `layers`: who may use what. `circles`: that no two files need each other. `style`: how a file reads.
+//! `licences`: what it is built from. `faults`: the table of faults. `plain`: what is left to tests/all, and where tests
+//! belong. `source`: how a Rust file is seen by the rules.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod circles;
 mod faults;
 mod layers;
 mod licences;
+mod plain;
 mod source;
 mod style;
 

@@ -1,12 +1,9 @@
 //! Sticks that tell of more than there is: the card keeps its room for mail, a good stick beside them gets new mail
 //! within the usual seconds, and the daemon's memory stays as it is.
 
-#[path = "../support/flood.rs"]
-mod flood;
-
 use crate::card::SmallState;
 use crate::post::{Post, files};
-use flood::Flood;
+use crate::support::flood::Flood;
 use std::time::{Duration, Instant};
 
 const MIB: u64 = 1 << 20;

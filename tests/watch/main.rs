@@ -20,3 +20,8 @@ mod mailboxes;
 mod post;
 mod service;
 mod sticks;
+// One vocabulary for all tests; what only others need is not used here.
+#[allow(dead_code, unused_macros)]
+#[macro_use]
+#[path = "../support/mod.rs"]
+mod support;

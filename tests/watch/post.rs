@@ -86,9 +86,7 @@ impl Post {
     }
 
     pub fn signal(&self, name: &str) {
-        let status =
-            Command::new("kill").args([&format!("-{name}"), &self.pid().to_string()]).status();
-        assert!(status.unwrap().success());
+        crate::support::signal::signal(self.daemon.as_ref().unwrap(), name);
     }
 
     /// Waits for the daemon to end.

@@ -1,6 +1,7 @@
 //! A rehearsal and the demo, ended on their way: the mail that they had in the temporary folder is gone with them.
 
 use crate::station::{Station, mail};
+use crate::support::signal::signal;
 use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::io::{BufRead as _, BufReader};
@@ -26,10 +27,6 @@ fn wait_for<T>(what: &str, mut ask: impl FnMut() -> Option<T>) -> T {
 
 fn ended(child: &mut Child) -> ExitStatus {
     wait_for("the command has ended", || child.try_wait().unwrap())
-}
-
-fn signal(child: &Child, name: &str) {
-    crate::station::sh("kill", &[format!("-{name}"), child.id().to_string()]);
 }
 
 fn below(folder: &Path) -> Vec<PathBuf> {

@@ -1,6 +1,7 @@
 //! Two restores into one folder: one at a time, and the one that comes second takes nothing from the first.
 
 use crate::station::{Station, expect_same, mail};
+use crate::support::signal::signal;
 use std::fs;
 use std::os::unix::process::ExitStatusExt as _;
 use std::path::Path;
@@ -20,11 +21,6 @@ fn mirrored() -> Station {
     }
     station.mirror().expect_safe();
     station
-}
-
-fn signal(child: &Child, name: &str) {
-    let sent = std::process::Command::new("kill").args([name, &child.id().to_string()]).status();
-    assert!(sent.unwrap().success(), "kill {name}");
 }
 
 fn staged(target: &Path) -> usize {
@@ -47,14 +43,14 @@ fn stopped_half_way(station: &Station, target: &Path) -> Child {
             assert!(begun.elapsed() < Duration::from_secs(60), "the restore stages nothing");
         }
         if child.try_wait().unwrap().is_none() {
-            signal(&child, "-STOP");
+            signal(&child, "STOP");
             while !stands_still(&child) && child.try_wait().unwrap().is_none() {
                 std::thread::yield_now();
             }
             if staged(target) > 0 {
                 return child;
             }
-            signal(&child, "-CONT");
+            signal(&child, "CONT");
         }
         child.wait().unwrap();
         fs::remove_dir_all(target).unwrap();
@@ -80,7 +76,7 @@ fn a_second_restore_waits_its_turn_and_loses_nothing_of_the_first() {
     // A look writes nothing and waits for nobody.
     let dry = [&into[..], &["--dry-run"]].concat();
     station.restore_with(&dry).expect_safe();
-    signal(&first, "-CONT");
+    signal(&first, "CONT");
     assert!(first.wait().unwrap().success());
     assert!(!target.join(STAGING).exists());
     expect_same(&station.inbox(), &target);

@@ -6,7 +6,7 @@
     reason = "also a module of the tests that go through the inputs kept"
 )]
 #[macro_use]
-#[path = "../../beneath.rs"]
+#[path = "../../support/beneath.rs"]
 mod beneath;
 
 pub mod admission;

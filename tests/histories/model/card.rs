@@ -110,7 +110,7 @@ impl Card {
             _ => {
                 let parents: Arc<[Position]> =
                     old.into_iter().chain(std::mem::take(&mut catalogue.read)).collect();
-                let writer = crate::chance::mix(&(self.chance, old, &parents));
+                let writer = crate::mix::mix(&(self.chance, old, &parents));
                 catalogue.writers.0.insert(writer, parents);
                 writer
             }

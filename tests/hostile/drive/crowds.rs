@@ -2,9 +2,9 @@
 //! beside them waits as long as their lines are, and no longer. Four times as many lines may take four times as long,
 //! and what takes longer by their square is found: it would be sixteen.
 
-use crate::flood::Flood;
 use crate::forger::Forger;
 use crate::scene::Scene;
+use crate::support::flood::Flood;
 use crate::taken::{self, MEMORY};
 use counterfoil::model::Digest;
 use counterfoil::model::limits::MARKS_APART;

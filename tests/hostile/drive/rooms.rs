@@ -1,9 +1,9 @@
 //! A ledger for which the card's room does not last: found out half way, none of it is kept.
 
 use crate::card::{Card, station};
-use crate::flood::Flood;
 use crate::scene::Scene;
 use crate::station::Mounted;
+use crate::support::flood::Flood;
 use crate::told::Told;
 use counterfoil::disk::{
     Access, DirVolumeSource, DiskError, ReadFrom, Source, StoppableVolumeSource, Trouble, Volume,

@@ -1,7 +1,7 @@
 //! A person at a terminal: a command as it is typed, and what is answered to its questions.
 //! Never judges.
 
-use crate::station::Station;
+use super::station::Station;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
 

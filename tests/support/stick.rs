@@ -50,7 +50,7 @@ impl Stick {
     /// Carries the drive to another mount point, as a desktop would choose one: the same files on
     /// what the system takes for another mount.
     pub(crate) fn carry_to(&mut self, path: &Path) {
-        crate::station::sh("cp", &[OsStr::new("-a"), self.path.as_os_str(), path.as_os_str()]);
+        super::station::sh("cp", &[OsStr::new("-a"), self.path.as_os_str(), path.as_os_str()]);
         fs::remove_dir_all(&self.path).unwrap();
         self.path = path.to_owned();
     }
@@ -166,7 +166,7 @@ impl Pulled {
     /// is: the program must not take it for the session before.
     pub(crate) fn plug(self) {
         let (from, to) = (self.kept.path().join("stick"), self.kept.path().join("mounted"));
-        crate::station::sh("cp", &[OsStr::new("-a"), from.as_os_str(), to.as_os_str()]);
+        super::station::sh("cp", &[OsStr::new("-a"), from.as_os_str(), to.as_os_str()]);
         fs::rename(to, &self.home).unwrap();
     }
 }

@@ -15,15 +15,17 @@ impl Chance {
     /// constants are from memory, and checked below against the published first values for seed 1234567.
     pub(crate) fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
+        stir(self.0)
     }
 
     /// A number below a bound.
     pub(crate) fn below(&mut self, bound: u64) -> u64 {
         self.bits() % bound.max(1)
+    }
+
+    /// The number of one of so many things.
+    pub(crate) fn index(&mut self, count: usize) -> usize {
+        self.below(count as u64) as usize
     }
 
     /// True once in so many times.
@@ -33,13 +35,20 @@ impl Chance {
 
     /// One of several; none of none.
     pub(crate) fn pick<'a, T>(&mut self, from: &'a [T]) -> Option<&'a T> {
-        from.get(self.below(from.len() as u64) as usize)
+        from.get(self.index(from.len()))
     }
 
     /// Another source that this one does not follow.
     pub(crate) fn branch(&mut self) -> Self {
         Self(self.bits())
     }
+}
+
+/// What the generator makes of its state.
+pub(crate) fn stir(bits: u64) -> u64 {
+    let z = (bits ^ (bits >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    z ^ (z >> 31)
 }
 
 /// The generator is the published one: its first values for seed 1234567, from memory.

@@ -1,6 +1,7 @@
 //! A station's card: its mailbox, its catalogue, its clock, and what is done with them.
 //! Never judges: what must be true is said by the stories.
 
+use super::clock::HandClock;
 use counterfoil::disk::{Access, MailboxDir, MemoryDrive, VolumeSource};
 use counterfoil::job::catalogue::{Catalogue, CopyStatus, FileState};
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
@@ -8,64 +9,13 @@ use counterfoil::job::replica::{Begin, PresentDrives, Replica};
 use counterfoil::job::scan::{ScanReport, ScanRules, check_paths, scan};
 use counterfoil::job::sync_drive::{self, SyncOutcome};
 use counterfoil::job::{DriveRef, JobError, MailboxRef, Unwatched};
-use counterfoil::model::{Clock, EventTime, Identity, RelName, StationName, Timestamp};
+use counterfoil::model::{Clock, Identity, RelName, StationName};
 use globset::GlobSet;
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
-use std::time::Duration;
 use tempfile::TempDir;
-
-/// A clock moved by hand.
-pub(crate) struct HandClock {
-    boot: AtomicU64,
-    wall: AtomicI64,
-    millis: AtomicU64,
-    trusted: AtomicBool,
-}
-
-impl HandClock {
-    fn new() -> Self {
-        Self {
-            boot: AtomicU64::new(1),
-            wall: AtomicI64::new(1_800_000_000),
-            millis: AtomicU64::new(60_000),
-            trusted: AtomicBool::new(false),
-        }
-    }
-
-    pub(crate) fn advance(&self, millis: u64) {
-        self.millis.fetch_add(millis, Ordering::Relaxed);
-    }
-
-    pub(crate) fn set_wall(&self, seconds: i64) {
-        self.wall.store(seconds, Ordering::Relaxed);
-    }
-
-    /// Whether something vouches for it.
-    pub(crate) fn trust(&self, on: bool) {
-        self.trusted.store(on, Ordering::Relaxed);
-    }
-
-    pub(crate) fn reboot(&self) {
-        self.boot.fetch_add(1, Ordering::Relaxed);
-        self.millis.store(5_000, Ordering::Relaxed);
-    }
-}
-
-impl Clock for HandClock {
-    fn stamp(&self) -> EventTime {
-        let time = Timestamp { seconds: self.wall.load(Ordering::Relaxed), nanos: 0 };
-        let boot = format!("boot-{}", self.boot.load(Ordering::Relaxed));
-        EventTime { time, trusted: self.trusted.load(Ordering::Relaxed), boot }
-    }
-
-    fn since_boot(&self) -> Duration {
-        Duration::from_millis(self.millis.load(Ordering::Relaxed))
-    }
-}
 
 /// A folder that goes with the value; in memory where the machine has such a file system, so that
 /// thousands of restores do not wait for thousands of syncs of a disk.

@@ -1,8 +1,8 @@
 //! Owns the fixture: an invented station with its mailbox, its drives and its state, in a folder of its own.
 //! Never touches anything outside that folder, and never looks into what a command said: that is `told`.
 
-use crate::stick::Stick;
-use crate::told::Told;
+use super::stick::Stick;
+use super::told::Told;
 use counterfoil::daemon::clock::SystemClock;
 use counterfoil::disk::MailboxDir;
 use counterfoil::job::catalogue::Catalogue;

@@ -1,0 +1,30 @@
+//! What several test binaries share: one station, one card, one clock moved by hand, one source of chance. Each binary
+//! says `#[path = "../support/mod.rs"] mod support;` and names the modules it uses.
+//! Never judges: what must be true is said by the stories.
+//!
+//! - `station`, `told`, `stick`, `terminal`: the built program, used as an operator uses it.
+//! - `card`: a station's card for the jobs, in process; drives are `MemoryDrive` of the program itself.
+//! - `beneath`: a volume that does as the one beneath it, but for what a test writes out.
+//! - `clock`, `chance`, `cases`, `signal`, `flood`: as their files say.
+//!
+//! What stays apart, and why: the simulator's card and stick keep what a real medium loses, and replay by their number,
+//! so that their folders are named after the run; the model's world (`tests/histories`) has no files at all; the posts of
+//! `tests/watch` and `tests/outside` run a daemon, and the program beside other people's tools; the fuzzer's medium hands
+//! out pieces of any size. A mail has other bytes in `station` and in `card`: stories count and damage them by the byte.
+
+#[allow(
+    clippy::duplicate_mod,
+    reason = "the fuzzer's library, gone through by `tests/job`, has it too"
+)]
+#[macro_use]
+mod beneath;
+pub(crate) mod card;
+pub(crate) mod cases;
+pub(crate) mod chance;
+pub(crate) mod clock;
+pub(crate) mod flood;
+pub(crate) mod signal;
+pub(crate) mod station;
+pub(crate) mod stick;
+pub(crate) mod terminal;
+pub(crate) mod told;
