@@ -2,7 +2,7 @@
 //! before. Reads the drive for nothing else.
 
 use super::Pass;
-use super::batch::Batch;
+use super::batch::BatchPlan;
 use crate::disk::{DiskError, ReadFrom, read_full};
 use crate::job::JobError;
 use crate::job::catalogue::{AssertedRow, CopyStatus, DepartedRow, FileRow};
@@ -45,7 +45,7 @@ pub(super) fn found(
     row: &FileRow,
     content: i64,
     new: &Identity,
-    batch: &mut Batch,
+    batch: &mut BatchPlan,
 ) -> Result<Option<Suspicion>, JobError> {
     let Some(known) = version_before(pass, stands, row, content)? else { return Ok(None) };
     let good = known.content;
@@ -107,7 +107,7 @@ fn left_of(
     row: &FileRow,
     (good, old): (i64, &Identity),
     new: &Identity,
-    batch: &mut Batch,
+    batch: &mut BatchPlan,
 ) -> Result<Compared, JobError> {
     let is_holed = new.bytes <= old.bytes && has_nul_block(pass, row)?;
     if new.bytes >= old.bytes && !is_holed {

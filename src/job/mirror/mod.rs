@@ -7,6 +7,7 @@ mod copy;
 mod damage;
 mod plan;
 mod repair_from_peers;
+pub mod steps;
 mod sweep;
 
 use super::catalogue::{Catalogue, Lacking, millis};
@@ -15,7 +16,7 @@ use super::{JobError, MailboxRef, Progress};
 use crate::disk::{DiskError, MailboxDir};
 use crate::model::limits::LISTED_MAX;
 use crate::model::{Clock, MailboxName, Reason, RelName};
-use batch::{Batch, BatchSize};
+use batch::{BatchPlan, BatchSize, LeftOut};
 use std::os::unix::ffi::OsStrExt as _;
 
 /// A mailbox open for reading.
@@ -132,7 +133,7 @@ impl Pass<'_> {
     fn commit(
         &self,
         drive: &mut Replica,
-        batch: Batch,
+        batch: BatchPlan,
         size: &mut BatchSize,
         report: &mut PassReport,
     ) -> Result<u64, JobError> {
@@ -142,14 +143,17 @@ impl Pass<'_> {
         }
         let begun = millis(self.clock);
         let notes = (batch.notes.len() + batch.departures.len()) as u64;
-        let done = commit::commit(self, drive, batch)?;
+        let mut left_out = LeftOut::default();
+        let committed = commit::commit(self, drive, batch, &mut left_out)?;
         size.took(millis(self.clock) - begun);
-        report.copied += done.copied;
-        report.bytes += done.bytes;
+        if let Some(committed) = committed {
+            report.copied += committed.copied();
+            report.bytes += committed.bytes();
+        }
         report.noted += notes;
         report.batches += 1;
         let mut unfinished = u64::MAX;
-        for (row, reason) in done.failed {
+        for (row, reason) in left_out {
             unfinished = unfinished.min(row.change_no);
             report.fail(self, row.mailbox, row.path()?, reason);
         }

@@ -2,7 +2,7 @@
 //! copies on other drives that are here. Never overwrites the bad one, and says nothing new of any location.
 
 use super::Pass;
-use super::batch::{Batch, BatchSize, CopyItem, PeerCopy};
+use super::batch::{BatchPlan, BatchSize, CopyItem, PeerCopy};
 use super::{PassReport, PresentDrives};
 use crate::disk::Volume;
 use crate::job::JobError;
@@ -90,10 +90,10 @@ impl Pass<'_> {
     }
 
     /// An empty batch. Its lines speak of no location, so any position will do.
-    fn batch(&self, drive: &Replica) -> Result<Batch, JobError> {
+    fn batch(&self, drive: &Replica) -> Result<BatchPlan, JobError> {
         let position = self.catalogue.position_at(self.catalogue.change_no()?)?;
         let nobody = Position { writer: WriterId::from_bits(0), n: 0 };
-        Ok(Batch::new(position.unwrap_or(nobody), drive.volume.room()?))
+        Ok(BatchPlan::new(position.unwrap_or(nobody), drive.volume.room()?))
     }
 }
 
