@@ -2,6 +2,7 @@
 //! for one change, a writer with two beginnings. No honest program writes any of these.
 //! Never takes a line or a copy away: only whose copies count is decided, and a person told.
 
+use super::row_ids::DriveRowId;
 use super::writers::bits;
 use super::{Catalogue, ReplicaState};
 use crate::job::JobError;
@@ -42,7 +43,7 @@ impl Contradicting {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Contradiction {
     /// Its row.
-    pub row: i64,
+    pub row: DriveRowId,
     /// Which.
     pub drive: KnownDrive,
     /// The other one; `None` for this card, or for itself.
@@ -69,7 +70,7 @@ pub enum AtNumber {
 /// Who says something, and in which line of a ledger.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Said {
-    pub drive: i64,
+    pub drive: DriveRowId,
     pub line: u64,
 }
 
@@ -112,7 +113,7 @@ impl Catalogue {
 
     /// Its operator takes a drive for the true one, or gives it up: what it contradicts, and what contradicts it, is
     /// settled, and of its ledger no other end is remembered.
-    pub(super) fn settle_contradictions(&self, drive: i64) -> Result<(), JobError> {
+    pub(super) fn settle_contradictions(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE contradiction SET settled = 1 WHERE drive = ?1 OR other = ?1",
             [drive],
@@ -127,7 +128,7 @@ impl Catalogue {
     }
 
     /// What is on a drive that was ever accused is read as if it were seen for the first time.
-    pub(super) fn read_accused_anew(&self, drive: i64) -> Result<(), JobError> {
+    pub(super) fn read_accused_anew(&self, drive: DriveRowId) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1";
         if self.db.prepare_cached(sql)?.exists([drive])? {
             for (_, station) in self.replicas_of(drive)? {
@@ -147,7 +148,7 @@ impl Catalogue {
     fn accuse(
         &self,
         said: Said,
-        other: Option<i64>,
+        other: Option<DriveRowId>,
         what: Contradicting,
         judged: bool,
     ) -> Result<(), JobError> {
@@ -202,7 +203,7 @@ impl Catalogue {
         Ok(self.db.prepare_cached(sql)?.exists(params![said.drive, said.line as i64])?)
     }
 
-    pub(super) fn is_accused_by_this_card(&self, drive: i64) -> Result<bool, JobError> {
+    pub(super) fn is_accused_by_this_card(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS NULL AND NOT settled";
         Ok(self.db.prepare_cached(sql)?.exists([drive])?)
     }
@@ -280,7 +281,7 @@ impl Catalogue {
         Ok(())
     }
 
-    fn is_judged(&self, drive: i64) -> Result<bool, JobError> {
+    fn is_judged(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND judged AND NOT settled";
         Ok(self.db.prepare_cached(sql)?.exists([drive])?)
     }
@@ -345,7 +346,7 @@ impl Catalogue {
         (replica, line): (i64, u64),
         writer: WriterId,
     ) -> Result<(), JobError> {
-        let (drive, station): (i64, String) = self
+        let (drive, station): (DriveRowId, String) = self
             .db
             .prepare_cached("SELECT drive, station FROM replica WHERE id = ?1")?
             .query_row([replica], |row| Ok((row.get(0)?, row.get(1)?)))?;

@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use super::drives::{DriveRow, Forgotten};
+use super::row_ids::DriveRowId;
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_EVENTS_KEPT, DRIVE_EVENTS_SHOWN};
@@ -46,7 +47,7 @@ impl Catalogue {
     /// up already, it changes why and where, and not since when.
     pub fn forget_drive(
         &self,
-        drive: i64,
+        drive: DriveRowId,
         why: DriveLoss,
         place: Option<&str>,
         now: Timestamp,
@@ -69,7 +70,7 @@ impl Catalogue {
     }
 
     /// The operator has a drive back that was given up; whether it was.
-    pub(super) fn take_back(&self, drive: i64, now: Timestamp) -> Result<bool, JobError> {
+    pub(super) fn take_back(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
         let taken = self.db.execute(
             "UPDATE drive SET forgotten = NULL, forgotten_why = NULL, forgotten_place = NULL, \
              state = CASE state WHEN 'forgotten' THEN '' ELSE state END, detail = '' \
@@ -125,7 +126,7 @@ impl Catalogue {
                     kept.serial,
                 ],
             )?;
-            let row = self.db.last_insert_rowid();
+            let row = DriveRowId::of_inserted(&self.db);
             self.note_history(row, since, "forgotten", Some(why.as_str()), kept.place.as_deref())?;
         }
         Ok(())
@@ -134,7 +135,7 @@ impl Catalogue {
     /// Adds to what is told of a drive; of a long history the latest is kept.
     pub(super) fn note_history(
         &self,
-        drive: i64,
+        drive: DriveRowId,
         at: Timestamp,
         what: &str,
         why: Option<&str>,
@@ -153,7 +154,7 @@ impl Catalogue {
     }
 
     /// What was said of a drive and found out about it, the latest first.
-    pub fn drive_history(&self, drive: i64) -> Result<Vec<DriveEvent>, JobError> {
+    pub fn drive_history(&self, drive: DriveRowId) -> Result<Vec<DriveEvent>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2",
         )?;

@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use super::copies::CopyState;
+use super::row_ids::DriveRowId;
 use crate::job::JobError;
 use crate::model::Timestamp;
 use rusqlite::params;
@@ -101,22 +102,22 @@ impl Catalogue {
     }
 
     /// Bytes of everything that a drive carries beside the copies, as this card last left it.
-    pub fn carried(&self, drive: i64) -> Result<Option<u64>, JobError> {
+    pub fn carried(&self, drive: DriveRowId) -> Result<Option<u64>, JobError> {
         Ok(self.meta(&format!("carried {drive}"))?.and_then(|text| text.parse().ok()))
     }
 
     /// Keeps that.
-    pub fn set_carried(&self, drive: i64, bytes: u64) -> Result<(), JobError> {
+    pub fn set_carried(&self, drive: DriveRowId, bytes: u64) -> Result<(), JobError> {
         self.set_meta(&format!("carried {drive}"), &bytes.to_string())
     }
 
     /// The mount in which the programs on a drive were last compared with those of this card.
-    pub fn programs_compared(&self, drive: i64) -> Result<Option<String>, JobError> {
+    pub fn programs_compared(&self, drive: DriveRowId) -> Result<Option<String>, JobError> {
         self.meta(&format!("programs {drive}"))
     }
 
     /// Keeps that.
-    pub fn set_programs_compared(&self, drive: i64, mount: &str) -> Result<(), JobError> {
+    pub fn set_programs_compared(&self, drive: DriveRowId, mount: &str) -> Result<(), JobError> {
         self.set_meta(&format!("programs {drive}"), mount)
     }
 

@@ -3,6 +3,7 @@
 //! file of its own, since nothing that a stick says of itself may make it one of them.
 
 use super::Catalogue;
+use super::row_ids::DriveRowId;
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::{DriveId, Timestamp};
@@ -121,7 +122,7 @@ impl Catalogue {
     }
 
     /// A drive is ours no more.
-    pub(super) fn make_unknown(&self, drive: i64) -> Result<(), JobError> {
+    pub(super) fn make_unknown(&self, drive: DriveRowId) -> Result<(), JobError> {
         let sql = "DELETE FROM known_drive WHERE uuid = (SELECT uuid FROM drive WHERE id = ?1)";
         if self.db.execute(sql, [drive])? > 0 {
             self.keep_known();

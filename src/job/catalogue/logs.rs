@@ -2,6 +2,7 @@
 //! that rotted is seen wherever it stands; and what of them was found damaged and is not written again yet.
 //! Never says that a log is whole: only that it was not found otherwise.
 
+use super::row_ids::DriveRowId;
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::{Digest, Hasher, StationName};
@@ -129,7 +130,10 @@ impl Catalogue {
     }
 
     /// The same of all drives of a station: the drive's row, and what.
-    pub fn damaged_logs(&self, station: &StationName) -> Result<Vec<(i64, LogDamage)>, JobError> {
+    pub fn damaged_logs(
+        &self,
+        station: &StationName,
+    ) -> Result<Vec<(DriveRowId, LogDamage)>, JobError> {
         let sql = format!(
             "SELECT {DAMAGE}, drive FROM log_damage JOIN replica ON replica.id = log_damage.replica \
              WHERE station = ?1 ORDER BY drive, log"

@@ -35,6 +35,7 @@ mod recheck;
 mod replicas;
 mod retired;
 mod room;
+mod row_ids;
 mod scrub;
 mod stamps;
 mod station;
@@ -66,6 +67,7 @@ pub use open::SetAside;
 pub use replicas::ReplicaState;
 pub use retired::{Retired, Said, Untold};
 pub use room::{LedgerImport, LedgerRoom};
+pub use row_ids::DriveRowId;
 pub use scrub::CycleTotals;
 pub use traffic::{Counted, LocationRecord, MessageInfo};
 

@@ -1,6 +1,7 @@
 //! How far each station's ledger on each drive is known, so that the known part is not read again.
 //! Never says more of a ledger than was read from it or durably written to it.
 
+use super::row_ids::DriveRowId;
 use super::{Catalogue, Lacking, digest_column};
 use crate::disk::host;
 use crate::job::JobError;
@@ -19,7 +20,7 @@ pub struct ReplicaState {
     /// Row number.
     pub row: i64,
     /// Row of its drive.
-    pub drive: i64,
+    pub drive: DriveRowId,
     /// Bytes of the ledger known.
     pub ledger_bytes: u64,
     /// The end of its chain.
@@ -104,7 +105,11 @@ const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment,
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
-    pub fn replica(&self, drive: i64, station: &StationName) -> Result<ReplicaState, JobError> {
+    pub fn replica(
+        &self,
+        drive: DriveRowId,
+        station: &StationName,
+    ) -> Result<ReplicaState, JobError> {
         let sql = format!("SELECT {BOOK} FROM replica WHERE drive = ?1 AND station = ?2");
         let find = || -> rusqlite::Result<Option<ReplicaState>> {
             let mut query = self.db.prepare_cached(&sql)?;
@@ -293,7 +298,7 @@ impl Catalogue {
     }
 
     /// The replicas of a drive: row and station.
-    pub fn replicas_of(&self, drive: i64) -> Result<Vec<(i64, StationName)>, JobError> {
+    pub fn replicas_of(&self, drive: DriveRowId) -> Result<Vec<(i64, StationName)>, JobError> {
         let mut query = self
             .db
             .prepare_cached("SELECT id, station FROM replica WHERE drive = ?1 ORDER BY station")?;

@@ -117,7 +117,7 @@ impl Catalogue {
                 "SELECT id, trusted, ledger_bytes FROM replica WHERE drive = ?1 \
                  AND station = '/' || (SELECT station FROM replica WHERE id = ?2)",
             )?
-            .query_row([replica.drive, replica.row], |row| {
+            .query_row(params![replica.drive, replica.row], |row| {
                 let ledger_bytes = row.get::<_, i64>(2)? as u64;
                 Ok(Retired { row: row.get(0)?, same_medium: row.get(1)?, ledger_bytes })
             })

@@ -2,6 +2,7 @@
 //! write first, within what the state's file system has; and gives back what a drive took that is not used after all.
 //! Never decides whether a ledger is to be believed.
 
+use super::row_ids::DriveRowId;
 use super::{Catalogue, KnownHow, ReplicaState};
 use crate::disk::host;
 use crate::job::JobError;
@@ -134,7 +135,7 @@ impl Catalogue {
     }
 
     /// Whether its operator has said that a drive is to be used, whatever it tells: that one, by its file system.
-    pub fn is_vouched_for(&self, drive: i64) -> Result<bool, JobError> {
+    pub fn is_vouched_for(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM drive JOIN known_drive USING (uuid) \
              WHERE drive.id = ?1 AND known_drive.how = ?2 AND known_drive.serial IS drive.serial";
         Ok(self.db.prepare_cached(sql)?.exists(params![drive, KnownHow::Added.as_str()])?)

@@ -4,6 +4,7 @@
 
 use super::Catalogue;
 use super::copies::CopyRow;
+use super::row_ids::DriveRowId;
 use crate::job::JobError;
 use crate::model::limits::SPAN_MAX;
 use crate::model::{Clock, Timestamp};
@@ -70,7 +71,7 @@ impl Catalogue {
     }
 
     /// The copies of a drive are due to be read again, whenever that was last done.
-    pub(super) fn reread_soon(&self, drive: i64) -> Result<(), JobError> {
+    pub(super) fn reread_soon(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE reread SET waited = ?2 WHERE replica IN (SELECT id FROM replica WHERE drive = ?1)",
             params![drive, SPAN_MAX.as_secs() as i64],
@@ -156,7 +157,12 @@ impl Catalogue {
     }
 
     /// The same where no line can be written: the drive may only be read.
-    pub fn end_round(&self, replica: i64, drive: i64, when: Timestamp) -> Result<(), JobError> {
+    pub fn end_round(
+        &self,
+        replica: i64,
+        drive: DriveRowId,
+        when: Timestamp,
+    ) -> Result<(), JobError> {
         self.drive_verified(drive, when)?;
         self.round_ended(replica, when)
     }

@@ -3,6 +3,7 @@
 //! Never judges: what differs, and what follows, is in `contradictions`.
 
 use super::contradictions::{Said, number};
+use super::row_ids::DriveRowId;
 use super::{Catalogue, ReplicaState, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Event;
@@ -34,7 +35,7 @@ impl Catalogue {
     }
 
     /// A drive came back with the ledger that this card had written to.
-    pub fn note_came_back(&self, drive: i64) -> Result<(), JobError> {
+    pub fn note_came_back(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE drive SET own_from = 1 WHERE id = ?1 AND own_from > 1")?
             .execute([drive])?;
@@ -75,7 +76,7 @@ impl Catalogue {
             "SELECT id, seq, hash FROM known_end WHERE drive = ?1 \
              AND station = (SELECT station FROM replica WHERE id = ?2)",
         )?;
-        let rows = query.query_map([replica.drive, replica.row], |row| {
+        let rows = query.query_map(params![replica.drive, replica.row], |row| {
             Ok((row.get(0)?, number(row, 1)?, digest_column(row, 2)?))
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
