@@ -2,7 +2,7 @@
 //! for one change, a writer with two beginnings. No honest program writes any of these.
 //! Never takes a line or a copy away: only whose copies count is decided, and a person told.
 
-use super::row_ids::DriveRowId;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{Catalogue, ReplicaState};
 use crate::job::JobError;
@@ -287,7 +287,7 @@ impl Catalogue {
     }
 
     /// Replicas of drives that are judged: what left by their word is withheld from no other one.
-    pub(super) fn judged_replicas(&self) -> Result<Vec<i64>, JobError> {
+    pub(super) fn judged_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE judged AND NOT settled)",
         )?;
@@ -343,7 +343,7 @@ impl Catalogue {
     /// A line of a ledger says of a writer's beginning something else than is known of it.
     pub(super) fn note_two_beginnings(
         &self,
-        (replica, line): (i64, u64),
+        (replica, line): (ReplicaRowId, u64),
         writer: WriterId,
     ) -> Result<(), JobError> {
         let (drive, station): (DriveRowId, String) = self

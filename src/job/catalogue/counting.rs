@@ -2,7 +2,7 @@
 //! Never takes a copy away: what does not count can still be restored from.
 
 use super::drives::{COUNTS, DriveRow, ReplacedHow};
-use super::row_ids::DriveRowId;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, SameDevice};
 use crate::disk::{VolumeFacts, same_device};
 use crate::job::JobError;
@@ -55,7 +55,7 @@ impl Catalogue {
 
     /// Whether a part of a ledger is in the tables of which `ledger_bytes` does not tell: what comes after it may say
     /// otherwise, so that nothing of it counts.
-    pub fn set_partial(&self, replica: i64, partial: bool) -> Result<(), JobError> {
+    pub fn set_partial(&self, replica: ReplicaRowId, partial: bool) -> Result<(), JobError> {
         let sql = "UPDATE replica SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 AND partial <> ?2";
         self.db.prepare_cached(sql)?.execute(params![replica, partial])?;
         Ok(())

@@ -3,7 +3,7 @@
 //! operator both.
 
 use super::Catalogue;
-use super::row_ids::DriveRowId;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::limits::{
     DISTRUST_POINTS, FALLS_MAX, FILLED_DAYS, FILLED_DAYS_LEAST, POINTS_OF_FOREIGN, RESERVE_BYTES,
@@ -51,7 +51,7 @@ impl Catalogue {
     pub fn note_wrong(
         &self,
         drive: DriveRowId,
-        replica: i64,
+        replica: ReplicaRowId,
         number: u32,
         should: &Identity,
         found: &Identity,
@@ -170,7 +170,7 @@ impl Catalogue {
     /// Counts what was written on a day. A line of a clock that nothing vouched for counts on no day.
     pub(super) fn replica_filled(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         bytes: u64,
         stamp: &EventTime,
     ) -> Result<(), JobError> {

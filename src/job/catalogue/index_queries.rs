@@ -3,7 +3,7 @@
 
 use super::Catalogue;
 use super::copies::CopyState;
-use super::row_ids::DriveRowId;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::Timestamp;
 use rusqlite::params;
@@ -54,7 +54,7 @@ impl Catalogue {
     /// Goes through every copy that a drive has of a station, in order of their numbers.
     pub fn each_dated(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mut each: impl FnMut(DatedCopy),
     ) -> Result<(), JobError> {
         let mut query = self.db.prepare_cached(
@@ -76,7 +76,11 @@ impl Catalogue {
     }
 
     /// Where, by a drive's ledger, a content is, or else was; one row a location.
-    pub fn stands(&self, replica: i64, content: i64) -> Result<Vec<LastLocation>, JobError> {
+    pub fn stands(
+        &self,
+        replica: ReplicaRowId,
+        content: i64,
+    ) -> Result<Vec<LastLocation>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT a.mailbox, a.key, max(a.line), a.ended, a.missing, \
              (SELECT why FROM departure d WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key \

@@ -3,7 +3,7 @@
 //! file of its own, since nothing that a stick says of itself may make it one of them.
 
 use super::Catalogue;
-use super::row_ids::DriveRowId;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::{DriveId, Timestamp};
@@ -116,7 +116,7 @@ impl Catalogue {
     }
 
     /// Whether a ledger tells of any good copy.
-    pub fn has_good_copies(&self, replica: i64) -> Result<bool, JobError> {
+    pub fn has_good_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND state = 1";
         Ok(self.db.prepare_cached(sql)?.exists([replica])?)
     }

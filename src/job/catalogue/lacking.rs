@@ -7,6 +7,7 @@ use super::decisions::Decision;
 use super::gone::{DEPARTED, read_departed};
 use super::ledger_lines::DepartureLine;
 use super::merge::Judge;
+use super::row_ids::ReplicaRowId;
 use super::writers::bits;
 use super::{AssertedRow, Catalogue, ContentAt, DepartedRow, ReplicaState};
 use crate::job::JobError;
@@ -31,7 +32,7 @@ pub struct Lacking {
 pub(super) struct Giving<'a> {
     judge: Judge<'a>,
     /// The replica that counts though its drive may not.
-    replica: i64,
+    replica: ReplicaRowId,
     /// The location asked about last, and what is given there.
     last: Option<(i64, Vec<u8>, BTreeSet<i64>)>,
 }
@@ -78,7 +79,7 @@ impl Catalogue {
     pub(super) fn giving<'a>(
         &'a self,
         station: &'a StationName,
-        replica: i64,
+        replica: ReplicaRowId,
     ) -> Result<Giving<'a>, JobError> {
         Ok(Giving { judge: self.judge(station, false)?, replica, last: None })
     }
@@ -88,7 +89,7 @@ impl Catalogue {
     /// a line.
     pub fn lacked(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mut each: impl FnMut(AssertedRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let station = self.station_of_replica(replica)?;
@@ -180,7 +181,7 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    fn station_of_replica(&self, replica: i64) -> Result<StationName, JobError> {
+    fn station_of_replica(&self, replica: ReplicaRowId) -> Result<StationName, JobError> {
         let mut query = self.db.prepare_cached("SELECT station FROM replica WHERE id = ?1")?;
         let name: String = query.query_row([replica], |row| row.get(0))?;
         name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))
@@ -199,7 +200,7 @@ impl Catalogue {
     pub(super) fn own_departures(
         &self,
         (mailbox, key): (i64, &[u8]),
-        replicas: &BTreeSet<i64>,
+        replicas: &BTreeSet<ReplicaRowId>,
     ) -> Result<Vec<DepartureLine>, JobError> {
         let mut lines = Vec::new();
         for row in self.departed_at(mailbox, key)? {
@@ -216,7 +217,7 @@ impl Catalogue {
     }
 
     /// [`BookRow::is_silent_of`], of a row's number.
-    fn is_silent_of(&self, replica: i64, change_no: u64) -> Result<bool, JobError> {
+    fn is_silent_of(&self, replica: ReplicaRowId, change_no: u64) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM replica WHERE id = ?1 AND gaps > 0 AND gaps_since >= ?2";
         Ok(self.db.prepare_cached(sql)?.exists(params![replica, change_no as i64])?)
     }

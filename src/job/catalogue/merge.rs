@@ -11,7 +11,7 @@ use super::ledger_lines::{
     read_assertion, read_departure,
 };
 use super::stamps::{Lineage, Stamps};
-use super::{Catalogue, ContentAt};
+use super::{Catalogue, ContentAt, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
@@ -40,7 +40,7 @@ pub struct Judge<'a> {
     /// Contents that came in place of others.
     pub(super) heirs: HashSet<i64>,
     /// Replicas of drives that contradict what is better known.
-    judged: HashSet<i64>,
+    judged: HashSet<ReplicaRowId>,
     /// The content of no bytes, if any line tells of it.
     empty: Option<i64>,
     /// What a person does not want on this card: mailbox, path as its sorting key, content.
@@ -132,7 +132,7 @@ impl Judge<'_> {
     /// and what this card itself saw go there.
     pub(super) fn decide_at(
         &mut self,
-        replica: i64,
+        replica: ReplicaRowId,
         (mailbox, key): (i64, &[u8]),
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
@@ -145,7 +145,7 @@ impl Judge<'_> {
         let mut query = self.catalogue.db.prepare_cached(DEPARTURES_AT)?;
         let left = query.query_map(at, read_departure)?.take(LINES_OF_A_LOCATION);
         let mut left = left.collect::<Result<Vec<_>, _>>()?;
-        let replicas: BTreeSet<i64> = told.lines.iter().map(|line| line.replica).collect();
+        let replicas: BTreeSet<_> = told.lines.iter().map(|line| line.replica).collect();
         left.extend(self.catalogue.own_departures((mailbox, key), &replicas)?);
         self.decide(&told, &left, each)
     }
@@ -214,7 +214,11 @@ impl Judge<'_> {
     }
 
     /// By whose word a content is left out, if departures cover every one of its stamps.
-    fn withheld(&mut self, candidate: &Candidate, left: &Left<'_>) -> Option<(Departed, i64)> {
+    fn withheld(
+        &mut self,
+        candidate: &Candidate,
+        left: &Left<'_>,
+    ) -> Option<(Departed, ReplicaRowId)> {
         let left = left.get(&candidate.version.content)?;
         let mut word = None;
         for (of, stamp) in candidate.stamps.told() {
@@ -286,7 +290,7 @@ impl Judge<'_> {
 
     /// Whether a departure in one ledger may take back what another says: of one that contradicts what is better known
     /// nothing is taken but what it says of itself.
-    fn may_judge(&self, by: i64, of: i64) -> bool {
+    fn may_judge(&self, by: ReplicaRowId, of: ReplicaRowId) -> bool {
         by == of || !self.judged.contains(&by)
     }
 

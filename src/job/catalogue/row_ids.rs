@@ -5,14 +5,42 @@ use rusqlite::ToSql;
 use rusqlite::types::{FromSql, FromSqlResult, ToSqlOutput, ValueRef};
 use std::fmt;
 
-/// The row of a drive.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct DriveRowId(i64);
+/// A type for the rows of one table.
+macro_rules! row_id {
+    ($(#[$doc:meta])* $name:ident) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub struct $name(i64);
+
+        impl $name {
+            /// No row: what it stands for is not in the table.
+            pub const NONE: Self = Self(0);
+        }
+
+        impl ToSql for $name {
+            fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+                self.0.to_sql()
+            }
+        }
+
+        impl FromSql for $name {
+            fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
+                i64::column_result(value).map(Self)
+            }
+        }
+    };
+}
+
+row_id! {
+    /// The row of a drive.
+    DriveRowId
+}
+row_id! {
+    /// The row of a replica: what is known of one station's ledger and copies on one drive.
+    ReplicaRowId
+}
 
 impl DriveRowId {
-    /// Of a drive that has none, since nothing was ever written to it.
-    pub const NONE: Self = Self(0);
-
     /// Of the row that was just inserted.
     pub(super) fn of_inserted(db: &rusqlite::Connection) -> Self {
         Self(db.last_insert_rowid())
@@ -23,17 +51,5 @@ impl DriveRowId {
 impl fmt::Display for DriveRowId {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         self.0.fmt(f)
-    }
-}
-
-impl ToSql for DriveRowId {
-    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
-        self.0.to_sql()
-    }
-}
-
-impl FromSql for DriveRowId {
-    fn column_result(value: ValueRef<'_>) -> FromSqlResult<Self> {
-        i64::column_result(value).map(Self)
     }
 }

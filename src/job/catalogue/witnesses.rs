@@ -3,7 +3,7 @@
 //! Never judges: what differs, and what follows, is in `contradictions`.
 
 use super::contradictions::{Said, number};
-use super::row_ids::DriveRowId;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, ReplicaState, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Event;
@@ -156,7 +156,7 @@ impl Catalogue {
     /// Takes in what a ledger says of another drive's.
     pub(super) fn witness(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         line: u64,
         (drive, seq, hash): (DriveId, u64, Digest),
     ) -> Result<(), JobError> {

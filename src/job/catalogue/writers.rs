@@ -1,6 +1,7 @@
 //! Who writes, and which of two words is the later: this card's writers, and those of the ledgers it has read.
 //! Never takes a parent or a number from a drive: two cards with one past fork as soon as both write.
 
+use super::row_ids::ReplicaRowId;
 use super::{Catalogue, ReplicaState, millis};
 use crate::disk::host;
 use crate::job::JobError;
@@ -140,7 +141,7 @@ impl Catalogue {
     /// Takes in a line that tells of a writer.
     pub(super) fn define_writer(
         &self,
-        (replica, line): (i64, u64),
+        (replica, line): (ReplicaRowId, u64),
         writer: WriterId,
         links: &[Position],
     ) -> Result<(), JobError> {
@@ -170,7 +171,7 @@ impl Catalogue {
     }
 
     /// Counts what a ledger tells of writers; whether it may tell of more.
-    fn may_tell_of_writer(&self, replica: i64, links: u64) -> Result<bool, JobError> {
+    fn may_tell_of_writer(&self, replica: ReplicaRowId, links: u64) -> Result<bool, JobError> {
         let told = self.writers_told.get().filter(|told| told.0 == replica);
         let (mut writers, mut of_links) = match told {
             Some((_, writers, links)) => (writers, links),
@@ -334,7 +335,7 @@ impl Catalogue {
         Ok(lines)
     }
 
-    fn is_told_of(&self, replica: i64, writer: WriterId) -> Result<bool, JobError> {
+    fn is_told_of(&self, replica: ReplicaRowId, writer: WriterId) -> Result<bool, JobError> {
         Ok(self
             .db
             .prepare_cached(

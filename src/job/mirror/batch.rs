@@ -1,7 +1,7 @@
 //! What is to be committed together. Only values: nothing is decided or written here.
 
 use crate::disk::Volume;
-use crate::job::catalogue::{ContentAt, FileRow};
+use crate::job::catalogue::{ContentAt, FileRow, ReplicaRowId};
 use crate::model::ledger::{Assertion, Event};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
@@ -43,7 +43,7 @@ impl CopyItem {
 pub(super) struct PeerCopy {
     pub volume: Arc<dyn Volume>,
     pub dir: RelName,
-    pub replica: i64,
+    pub replica: ReplicaRowId,
     pub payload: PayloadName,
 }
 
