@@ -4,7 +4,7 @@
 use super::outcome::{PassFollowUp, ScrubOutcome};
 use super::worker::Worker;
 use crate::disk::{Access, Trouble};
-use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::{Catalogue, DriveRowId};
 use crate::job::mailboxes::open_all;
 use crate::job::replica::Begin;
 use crate::job::scrub::{ScrubStep, Scrubber, Unfinished};
@@ -63,7 +63,7 @@ impl Worker {
         }
     }
 
-    fn look_after(&self, drive: i64) -> Result<PassFollowUp, JobError> {
+    fn look_after(&self, drive: DriveRowId) -> Result<PassFollowUp, JobError> {
         let place = &self.workplace;
         let (catalogue, _) = Catalogue::open(&place.state)?;
         let replica = catalogue.replica(drive, &place.station)?;

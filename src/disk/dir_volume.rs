@@ -50,7 +50,7 @@ impl DirVolumeSource {
 }
 
 impl VolumeSource for DirVolumeSource {
-    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+    fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         Ok(Box::new(DirVolume::open(self, access)?))
     }
 

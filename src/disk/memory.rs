@@ -29,6 +29,8 @@ struct State {
     mount: u64,
     room: u64,
     full: bool,
+    /// Syncs until one fails.
+    sync_fails_after: Option<u64>,
     read_only: bool,
     serial: Option<String>,
     device: u64,
@@ -39,6 +41,20 @@ struct State {
 impl State {
     fn name(&self) -> String {
         format!("{}.{}", self.device, self.mount)
+    }
+
+    fn sync(
+        &mut self,
+        operation: &'static str,
+        what: impl std::fmt::Display,
+    ) -> Result<(), DiskError> {
+        if let Some(left) = self.sync_fails_after.take() {
+            let left = left.checked_sub(1);
+            self.sync_fails_after =
+                Some(left.ok_or_else(|| DiskError::new(operation, what, Errno::IO))?);
+        }
+        self.durable = self.now.clone();
+        Ok(())
     }
 }
 
@@ -56,6 +72,7 @@ impl Default for MemoryDrive {
             mount: 1,
             room: u64::MAX / 2,
             full: false,
+            sync_fails_after: None,
             read_only: false,
             serial: None,
             device: MADE.fetch_add(1, Ordering::Relaxed),
@@ -102,6 +119,11 @@ impl MemoryDrive {
     /// From now on no file grows, whatever room it says it has.
     pub fn set_full(&self, on: bool) {
         self.state().full = on;
+    }
+
+    /// After `count` more syncs one fails with an error of the medium, and makes nothing durable.
+    pub fn fail_sync_after(&self, count: u64) {
+        self.state().sync_fails_after = Some(count);
     }
 
     /// Sets the write-protect switch.
@@ -203,7 +225,7 @@ fn is_in(at: &RelName, folder: &[u8]) -> bool {
 pub struct MemoryVolumeSource(MemoryDrive);
 
 impl VolumeSource for MemoryVolumeSource {
-    fn open(&self, _: Access) -> Result<Box<dyn Volume>, DiskError> {
+    fn open_unlatched(&self, _: Access) -> Result<Box<dyn Volume>, DiskError> {
         let state = self.0.step("open drive", "memory")?;
         let facts = VolumeFacts {
             shown: "memory".into(),
@@ -332,8 +354,7 @@ impl Volume for MemoryVolume {
         }
         file.resize(end, 0);
         file[offset..offset + bytes.len()].copy_from_slice(bytes);
-        state.durable = state.now.clone();
-        Ok(())
+        state.sync("sync", at)
     }
 
     fn remove(&self, at: &RelName) -> Result<(), DiskError> {
@@ -348,9 +369,7 @@ impl Volume for MemoryVolume {
     }
 
     fn sync_all(&self) -> Result<(), DiskError> {
-        let mut state = self.drive.step("sync drive", "memory")?;
-        state.durable = state.now.clone();
-        Ok(())
+        self.drive.step("sync drive", "memory")?.sync("sync drive", "memory")
     }
 
     fn read(&self, at: &RelName, offset: u64, _: ReadFrom) -> Result<Box<dyn Source>, DiskError> {

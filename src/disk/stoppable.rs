@@ -38,8 +38,8 @@ impl StoppableVolumeSource {
 }
 
 impl VolumeSource for StoppableVolumeSource {
-    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        let inner = self.inner.open(access)?;
+    fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let inner = self.inner.open_unlatched(access)?;
         let reading = ReadAllowance { left: Arc::new(ALWAYS.into()), stop: Arc::clone(&self.stop) };
         Ok(Box::new(StoppableVolume { inner, reading }))
     }

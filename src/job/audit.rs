@@ -18,8 +18,8 @@ pub struct AuditOptions<'a> {
     pub station: &'a StationName,
     /// Copies a message needs to be safe.
     pub wanted_copies: u32,
-    /// The drives there now, by row, and how each did: `None` if it can take messages.
-    pub present: &'a [(i64, Option<Reason>)],
+    /// What keeps each drive that is there now from taking messages: `None` if nothing does.
+    pub present: &'a [Option<Reason>],
     /// The longest file that all drives there now can hold, in bytes.
     pub longest_file: u64,
     /// The room on the emptiest drive there now that takes messages, in bytes.
@@ -209,13 +209,13 @@ fn reason(
         FileState::Changing => Reason::Changing,
         _ if everywhere => Reason::NoDrive,
         _ if row.bytes > question.longest_file => Reason::TooLarge,
-        _ if question.present.iter().any(|(_, trouble)| trouble.is_none()) => {
+        _ if question.present.contains(&None) => {
             match row.bytes.saturating_add(OVERHEAD_BYTES + RESERVE_BYTES) > question.room {
                 true => Reason::DriveFull,
                 false => Reason::NotYet,
             }
         }
-        _ => question.present.iter().find_map(|(_, trouble)| *trouble).unwrap_or(Reason::NotYet),
+        _ => question.present.iter().find_map(|trouble| *trouble).unwrap_or(Reason::NotYet),
     })
 }
 

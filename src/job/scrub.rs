@@ -1,7 +1,7 @@
 //! Re-reads a drive while nobody needs it, a bite at a time: its logs, its copies, and the messages on the card beside
 //! them. Keeps nothing open between two bites, and never writes a copy: what is bad is made again by a pass.
 
-use super::catalogue::{Catalogue, CopyRow, CopyState, FileRow};
+use super::catalogue::{Catalogue, CopyRow, CopyState, FileRow, ReplicaRowId};
 use super::mirror::OpenMailbox;
 use super::replica::{
     CopyCheck, HashStep, LogCheck, Logs, PartialHash, READ_ERROR, Replica, hash_piece, log_finding,
@@ -28,7 +28,7 @@ impl ScrubRules {
     pub fn due(
         &self,
         catalogue: &Catalogue,
-        replica: i64,
+        replica: ReplicaRowId,
         clock: &dyn Clock,
     ) -> Result<Option<Duration>, JobError> {
         if self.every.is_zero() {

@@ -2,7 +2,7 @@
 //! and what they weighed on the air. By claimed times, for a person's eye: nothing is ever decided by it.
 
 use super::JobError;
-use super::catalogue::{Catalogue, Proof, TrackedMessage};
+use super::catalogue::{Catalogue, DriveRowId, Proof, TrackedMessage};
 use crate::model::airtime::Link;
 use crate::model::limits::{CHART_STEPS, SHARES_MAX, WAITS_MAX};
 use crate::model::message::SizeBreakdown;
@@ -20,7 +20,7 @@ pub struct Statistics {
     /// message.
     pub oldest_proof: Option<Timestamp>,
     /// What is known of the copies of messages in the mailbox, by the drive's row.
-    pub drives: BTreeMap<i64, Proven>,
+    pub drives: BTreeMap<DriveRowId, Proven>,
     /// How long messages waited for their first proven copy.
     pub exposure: Exposure,
     /// What the mailbox's messages weigh, by sender and by folder, the heaviest first.
@@ -147,7 +147,7 @@ pub fn reckon(
 
 impl Statistics {
     fn take_copies(&mut self, proofs: &[Proof]) {
-        let mut drives: Vec<i64> = proofs.iter().map(|proof| proof.drive).collect();
+        let mut drives: Vec<DriveRowId> = proofs.iter().map(|proof| proof.drive).collect();
         drives.sort_unstable();
         drives.dedup();
         if self.copies.len() <= drives.len() {

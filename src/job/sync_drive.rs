@@ -2,7 +2,7 @@
 //! without writing, audit. Each ends in values, never in words.
 
 use super::audit::{Audit, AuditOptions, audit};
-use super::catalogue::{Catalogue, KnownHow};
+use super::catalogue::{Catalogue, DriveRowId, KnownHow};
 use super::mailboxes::ConfirmedMailbox;
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::replica::{
@@ -21,7 +21,7 @@ pub struct SyncOutcome {
     /// How the drive is called.
     pub label: String,
     /// Its id and its row, once it was known.
-    pub drive: Option<(DriveId, i64)>,
+    pub drive: Option<(DriveId, DriveRowId)>,
     /// What was found on the way.
     pub findings: Vec<Finding>,
     /// What was done, or why it could not be.
@@ -146,7 +146,7 @@ fn is_some_away(pass: &Pass<'_>) -> Result<bool, JobError> {
 }
 
 /// Keeps what a round says of a drive's health. For a person: that it cannot be kept must not hide what happened.
-fn note_health(catalogue: &Catalogue, drive: i64, outcome: &Result<PassReport, JobError>) {
+fn note_health(catalogue: &Catalogue, drive: DriveRowId, outcome: &Result<PassReport, JobError>) {
     let kept = match outcome {
         Ok(PassReport { room: Some(room), .. }) => catalogue.record_free_space(drive, *room),
         Err(error) if error.trouble() == Trouble::Failing => {
@@ -306,7 +306,7 @@ pub fn compare_drives(
 }
 
 /// Whether a drive's copies count for nothing, by other reasons than that it failed.
-pub fn is_left_out(catalogue: &Catalogue, drive: i64) -> Result<bool, JobError> {
+pub fn is_left_out(catalogue: &Catalogue, drive: DriveRowId) -> Result<bool, JobError> {
     Ok(!catalogue.counts(drive)? && catalogue.distrust(drive)?.is_none())
 }
 
@@ -334,7 +334,7 @@ pub fn audit_now(
     others: &[Option<Reason>],
 ) -> Result<Audit, JobError> {
     let AuditRequest { station, wanted_copies, link, list_at_most, mailboxes } = *wish;
-    let mut present: Vec<_> = others.iter().map(|trouble| (0, *trouble)).collect();
+    let mut present = others.to_vec();
     let mut longest_file = u64::MAX;
     let mut room = others.contains(&None).then_some(u64::MAX);
     for drive in looked {
@@ -345,17 +345,17 @@ pub fn audit_now(
             Ok(admitted) if is_left_out(catalogue, admitted.state.drive)? => {}
             Ok(admitted) => {
                 longest_file = longest_file.min(admitted.volume.facts().longest_file);
-                present.push((admitted.state.drive, drive.trouble));
+                present.push(drive.trouble);
                 if drive.trouble.is_none() {
                     room = room.max(admitted.volume.room().ok());
                 }
             }
             Err(JobError::NoDrive { .. }) => {
-                present.push((0, None));
+                present.push(None);
                 room = Some(u64::MAX);
             }
             Err(error) if matches!(error.trouble(), Trouble::Gone | Trouble::Unwanted) => {}
-            Err(_) => present.push((0, drive.trouble)),
+            Err(_) => present.push(drive.trouble),
         }
     }
     let room = room.unwrap_or(0);

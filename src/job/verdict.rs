@@ -3,7 +3,7 @@
 
 use super::JobError;
 use super::catalogue::{
-    Catalogue, Contradiction, DriveRow, HeldBack, Lacking, LeftMailbox, Log, Totals,
+    Catalogue, Contradiction, DriveRow, DriveRowId, HeldBack, Lacking, LeftMailbox, Log, Totals,
 };
 use super::mailboxes::{ConfirmedMailbox, MailboxState};
 use crate::model::{DriveId, MailboxName, StationName};
@@ -75,7 +75,7 @@ pub struct Counts {
     /// What drives hold and a restore leaves out.
     pub held_back: HeldBack,
     /// How many of the missing messages each set of drives would give back; drives by row.
-    pub missing_on: BTreeMap<Vec<i64>, u64>,
+    pub missing_on: BTreeMap<Vec<DriveRowId>, u64>,
     /// The drives known that are not here; empty where nobody looked.
     pub absent: Vec<DriveRow>,
     /// The drives with copies on the device of a mailbox.
@@ -146,7 +146,11 @@ impl Counts {
     }
 
     /// Keeps which of the drives known are not here, by the rows of those that are.
-    pub fn note_here(&mut self, catalogue: &Catalogue, here: &[i64]) -> Result<(), JobError> {
+    pub fn note_here(
+        &mut self,
+        catalogue: &Catalogue,
+        here: &[DriveRowId],
+    ) -> Result<(), JobError> {
         self.absent = catalogue.drives()?;
         self.absent.retain(|drive| !here.contains(&drive.row));
         Ok(())

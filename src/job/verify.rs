@@ -1,7 +1,7 @@
 //! Reads every copy on a drive again and records what is found in the drive's own ledger.
 //! Never mends: a damaged copy is made anew by the next mirror pass, under a new number.
 
-use super::catalogue::{Catalogue, CopyRow, CopyState, CopyStatus, LogDamage};
+use super::catalogue::{Catalogue, CopyRow, CopyState, CopyStatus, LogDamage, ReplicaRowId};
 use super::replica::{CopyCheck, LogCheck, Logs, READ_ERROR, Replica, hash_copy};
 use super::{JobError, Progress};
 use crate::model::ledger::Event;
@@ -177,7 +177,7 @@ pub(super) fn judge(
 /// Tells the copies that are missed from those whose message has a good one beside them.
 fn split_superseded(
     catalogue: &Catalogue,
-    replica: i64,
+    replica: ReplicaRowId,
     bad: Vec<(CopyRow, CopyCheck)>,
     report: &mut VerifyReport,
 ) -> Result<(), JobError> {

@@ -72,8 +72,8 @@ struct Slow {
 const A_FOLDER: u64 = 600;
 
 impl VolumeSource for Slow {
-    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        let beneath = self.drive.door().open(access)?;
+    fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let beneath = self.drive.door().open_unlatched(access)?;
         Ok(Box::new(SlowVolume { beneath, millis: Arc::clone(&self.millis) }))
     }
 

@@ -26,8 +26,8 @@ struct Noting {
 }
 
 impl VolumeSource for Noting {
-    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        let volume = self.door.open(access)?;
+    fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let volume = self.door.open_unlatched(access)?;
         Ok(Box::new(NotingVolume { volume, asked: self.asked.clone() }))
     }
 

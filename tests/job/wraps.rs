@@ -16,8 +16,8 @@ const HOLDS: u32 = 10;
 struct WrapsDoor(MemoryDrive);
 
 impl VolumeSource for WrapsDoor {
-    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        let volume = self.0.door().open(access)?;
+    fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+        let volume = self.0.door().open_unlatched(access)?;
         Ok(Box::new(WrapsVolume { drive: self.0.clone(), volume }))
     }
 

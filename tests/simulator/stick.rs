@@ -286,7 +286,7 @@ impl State {
 struct SimDoor(Stick);
 
 impl VolumeSource for SimDoor {
-    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+    fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let state = self.0.state();
         let mount_point = state.mount_point.clone().filter(|_| !state.plugged);
         let sabotage = state.sabotage;

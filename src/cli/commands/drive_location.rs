@@ -10,7 +10,7 @@ use crate::cli::report::when;
 use crate::cli::setup::Resolved;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
-use crate::job::catalogue::Catalogue;
+use crate::job::catalogue::{Catalogue, DriveRowId};
 use crate::model::{Clock as _, DriveId, Timestamp, escape};
 use serde_json::json;
 
@@ -65,7 +65,8 @@ pub(super) fn run(
 /// The drive known by a name or an id.
 pub(super) fn one_of<'d>(drives: &'d [DriveView], name: &str) -> Result<&'d DriveView, CliError> {
     let typed = escape::shown(name.as_bytes());
-    let known = |drive: &&DriveView| drive.row.row != 0 && drive.row.id != DriveId::NONE;
+    let known =
+        |drive: &&DriveView| drive.row.row != DriveRowId::NONE && drive.row.id != DriveId::NONE;
     let named: Vec<_> = drives
         .iter()
         .filter(known)

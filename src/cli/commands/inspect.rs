@@ -13,7 +13,7 @@ use crate::daemon::control::{Answer, DriveStatus, Request, ask};
 use crate::disk::{Trouble, host};
 use crate::job::JobError;
 use crate::job::audit::Audit;
-use crate::job::catalogue::{Catalogue, DriveRow};
+use crate::job::catalogue::{Catalogue, DriveRow, DriveRowId};
 use crate::job::mailboxes::{ConfirmedMailbox, HeldBackPolicy, confirm_mailboxes};
 use crate::job::statistics::{Statistics, reckon};
 use crate::job::sync_drive::{self, InspectedDrive};
@@ -208,7 +208,7 @@ impl Inspection {
         }
         note_new(catalogue, &mut drives)?;
         let next_let_in = catalogue.next_let_in(&SystemClock::new())?;
-        for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
+        for drive in drives.iter_mut().filter(|drive| drive.row.row != DriveRowId::NONE) {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
             for (replica, station) in catalogue.replicas_of(drive.row.row)? {
                 if station == setup.station {
@@ -313,7 +313,7 @@ fn shown(
 fn note_new(catalogue: &Catalogue, drives: &mut [DriveView]) -> Result<(), JobError> {
     let clock = SystemClock::new();
     let labels: Vec<_> = drives.iter().map(|drive| drive.row.label.clone()).collect();
-    for drive in drives.iter_mut().filter(|drive| drive.row.row != 0) {
+    for drive in drives.iter_mut().filter(|drive| drive.row.row != DriveRowId::NONE) {
         let row = &drive.row;
         drive.known = catalogue.known_as(row.id)?;
         if row.forgotten.is_none() && catalogue.is_announced(row.id, &clock)? {

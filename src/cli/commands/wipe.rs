@@ -70,7 +70,7 @@ pub(super) fn run(
     let wiped = {
         let volume = drive.door.open(Access::Write)?;
         may_be_wiped(&*volume, row, &label)?;
-        wipe(&*volume, fills, &bar)
+        wipe(&*drive.door, volume, fills, &bar)
     };
     bar.0.end();
     let wiped = wiped.map_err(|error| unfinished(&label, row, &error.to_string()))?;

@@ -5,7 +5,7 @@ use crate::cli::notices;
 use crate::cli::output::{Output, Tone};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::catalogue::{
-    Contradiction, DriveEvent, DriveRow, KnownAs, Log, LogDamage, Replaced,
+    Contradiction, DriveEvent, DriveRow, DriveRowId, KnownAs, Log, LogDamage, Replaced,
 };
 use crate::job::statistics::Proven;
 use crate::model::bag::CarriedProgram;
@@ -49,7 +49,7 @@ impl DriveView {
     /// A drive that is here, and that nothing was ever written to.
     pub(in crate::cli) fn never_used(label: &str, at: &[u8], state: String) -> Self {
         let row = DriveRow {
-            row: 0,
+            row: DriveRowId::NONE,
             id: DriveId::NONE,
             label: label.to_owned(),
             at: at.to_vec(),
@@ -102,7 +102,7 @@ impl DriveView {
 
     /// Its id; one that was never written to has none.
     fn id(&self) -> Option<String> {
-        (self.row.row != 0).then(|| self.row.id.to_string())
+        (self.row.row != DriveRowId::NONE).then(|| self.row.id.to_string())
     }
 }
 

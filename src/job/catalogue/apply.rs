@@ -2,6 +2,7 @@
 //! committed alike, so that both are understood the same way.
 
 use super::contents::First;
+use super::row_ids::ReplicaRowId;
 use super::writers::bits;
 use super::{Catalogue, ContentAt, CopyState, ReplicaState};
 use crate::disk::STAGING;
@@ -127,7 +128,7 @@ impl Catalogue {
     }
 
     /// A copy adopted after a cut has its place now.
-    fn settle_adopted(&self, replica: i64, content: i64) -> Result<(), JobError> {
+    fn settle_adopted(&self, replica: ReplicaRowId, content: i64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE payload INDEXED BY payload_by_content SET state = 1 \
@@ -313,7 +314,11 @@ impl Catalogue {
     }
 
     /// The row of a mailbox, if a ledger asserts anything of it.
-    fn mailbox_told(&self, replica: i64, mailbox: &MailboxName) -> Result<Option<i64>, JobError> {
+    fn mailbox_told(
+        &self,
+        replica: ReplicaRowId,
+        mailbox: &MailboxName,
+    ) -> Result<Option<i64>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT id FROM mailbox m WHERE name = ?2 \
              AND EXISTS (SELECT 1 FROM assertion WHERE replica = ?1 AND mailbox = m.id)",

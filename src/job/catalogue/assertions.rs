@@ -2,6 +2,7 @@
 //! Never decides anything: absence says nothing, and what a departure withholds the merge tells.
 
 use super::Catalogue;
+use super::row_ids::ReplicaRowId;
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::{Position, Suspicion, Timestamp};
@@ -51,7 +52,7 @@ impl Catalogue {
     /// How a ledger says that a content stands at a location, by its last line of it.
     pub fn standing(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mailbox: i64,
         key: &[u8],
         content: i64,
@@ -67,7 +68,7 @@ impl Catalogue {
     /// Everything that a ledger says stands at a location, the last line first.
     pub fn standing_at(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mailbox: i64,
         key: &[u8],
     ) -> Result<Vec<AssertedRow>, JobError> {
@@ -97,7 +98,7 @@ impl Catalogue {
     /// Whether a ledger ever said that a content is at a location.
     pub fn was_asserted(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mailbox: i64,
         key: &[u8],
         content: i64,
@@ -134,7 +135,7 @@ impl Catalogue {
     }
 
     /// Whether a ledger ever said where a content is.
-    pub fn was_placed(&self, replica: i64, content: i64) -> Result<bool, JobError> {
+    pub fn was_placed(&self, replica: ReplicaRowId, content: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion INDEXED BY assertion_by_content WHERE content = ?2 AND replica = ?1",
         )?;
@@ -142,7 +143,7 @@ impl Catalogue {
     }
 
     /// Whether a ledger says that a content stands somewhere.
-    pub fn is_placed(&self, replica: i64, content: i64) -> Result<bool, JobError> {
+    pub fn is_placed(&self, replica: ReplicaRowId, content: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion INDEXED BY assertion_by_content \
              WHERE content = ?2 AND replica = ?1 AND ended IS NULL",
@@ -153,7 +154,7 @@ impl Catalogue {
     /// Another location than this one where, by a ledger, a content stands, or else was.
     pub fn other_place(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         (mailbox, key): (i64, &[u8]),
         content: i64,
     ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
@@ -172,7 +173,7 @@ impl Catalogue {
     /// while it stood.
     pub fn stamps(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mailbox: i64,
         key: &[u8],
         content: i64,
@@ -192,7 +193,7 @@ impl Catalogue {
     /// The positions of the departures of a content from a location that count, by a ledger.
     pub fn departures(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mailbox: i64,
         key: &[u8],
         content: i64,
@@ -209,7 +210,7 @@ impl Catalogue {
     /// The positions as of which a ledger asserts a content at a location that none of its own departures covers.
     pub fn uncovered(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         (mailbox, key, content): (i64, &[u8], i64),
     ) -> Result<Vec<Position>, JobError> {
         let mut stamps = self.stamps(replica, mailbox, key, content)?;
@@ -227,7 +228,7 @@ impl Catalogue {
 
     /// Whether everything that a ledger says stands in a mailbox is there on this card, or missing: then one line may
     /// say all of it again.
-    pub fn may_be_marked(&self, replica: i64, mailbox: i64) -> Result<bool, JobError> {
+    pub fn may_be_marked(&self, replica: ReplicaRowId, mailbox: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT 1 FROM assertion a WHERE a.replica = ?1 AND a.mailbox = ?2 AND a.ended IS NULL \
              AND NOT EXISTS (SELECT 1 FROM file f WHERE f.mailbox = a.mailbox AND f.key = a.key \

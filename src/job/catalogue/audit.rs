@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use super::file_rows::FileRow;
+use super::row_ids::DriveRowId;
 use crate::job::JobError;
 use crate::model::message::Headers;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};
@@ -272,7 +273,7 @@ impl Catalogue {
     pub fn missing_by_drives(
         &self,
         station: &StationName,
-    ) -> Result<BTreeMap<Vec<i64>, u64>, JobError> {
+    ) -> Result<BTreeMap<Vec<DriveRowId>, u64>, JobError> {
         let mut by_drives = BTreeMap::new();
         self.each_missing(|row| {
             let on = match row.damaged {
@@ -303,7 +304,7 @@ impl Catalogue {
         station: &StationName,
         (mailbox, key): (i64, &[u8]),
         content: i64,
-    ) -> Result<Vec<i64>, JobError> {
+    ) -> Result<Vec<DriveRowId>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT replica.drive FROM kept CROSS JOIN replica ON replica.id = kept.replica AND \
              replica.station = ?1 \

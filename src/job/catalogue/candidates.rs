@@ -3,6 +3,7 @@
 use super::Catalogue;
 use super::decisions::Version;
 use super::ledger_lines::AssertionLine;
+use super::row_ids::ReplicaRowId;
 use super::stamps::{Lineage, Stamps, covered_by_none};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
@@ -10,7 +11,7 @@ use crate::model::limits::LINES_OF_A_LOCATION;
 use std::collections::{HashMap, HashSet};
 
 /// No replica: the word is of this card.
-pub(super) const NOBODYS: i64 = 0;
+pub(super) const NOBODYS: ReplicaRowId = ReplicaRowId::NONE;
 
 /// A content at a location, as all ledgers tell of it.
 pub(super) struct Candidate {
@@ -22,13 +23,13 @@ pub(super) struct Candidate {
     /// Of these, those as of which it was there, and not missing.
     pub present: Stamps,
     /// The counting departure that covers it, if the departures cover all of its stamps.
-    pub withheld: Option<(Departed, i64)>,
+    pub withheld: Option<(Departed, ReplicaRowId)>,
     /// Another location still has the content, by some ledger.
     pub elsewhere: bool,
     /// Some ledger says last that it does not look like damage.
     pub vouched: bool,
     /// The departure of another drive, by whose word alone it would be left out.
-    pub in_doubt: Option<(Departed, i64)>,
+    pub in_doubt: Option<(Departed, ReplicaRowId)>,
 }
 
 /// What ledgers assert at one location, line by line.

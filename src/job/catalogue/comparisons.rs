@@ -2,6 +2,7 @@
 //! Never judges: what becomes of it is in `contradictions`.
 
 use super::contradictions::{AtNumber, Contradicting, Said, number};
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{Catalogue, ReplicaState};
 use crate::job::JobError;
@@ -131,10 +132,10 @@ impl Catalogue {
     /// A line of a ledger says of a writer's beginning something else than is known of it.
     pub(super) fn note_two_beginnings(
         &self,
-        (replica, line): (i64, u64),
+        (replica, line): (ReplicaRowId, u64),
         writer: WriterId,
     ) -> Result<(), JobError> {
-        let (drive, station): (i64, String) = self
+        let (drive, station): (DriveRowId, String) = self
             .db
             .prepare_cached("SELECT drive, station FROM replica WHERE id = ?1")?
             .query_row([replica], |row| Ok((row.get(0)?, row.get(1)?)))?;

@@ -3,6 +3,7 @@
 //! Never takes a line or a copy away: only whose copies count is decided, and a person told.
 
 use super::Catalogue;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::{Digest, DriveId, KnownDrive, escape};
 use rusqlite::{Row, params};
@@ -40,7 +41,7 @@ impl Contradicting {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Contradiction {
     /// Its row.
-    pub row: i64,
+    pub row: DriveRowId,
     /// Which.
     pub drive: KnownDrive,
     /// The other one; `None` for this card, or for itself.
@@ -67,7 +68,7 @@ pub enum AtNumber {
 /// Who says something, and in which line of a ledger.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Said {
-    pub drive: i64,
+    pub drive: DriveRowId,
     pub line: u64,
 }
 
@@ -110,7 +111,7 @@ impl Catalogue {
 
     /// Its operator takes a drive for the true one, or gives it up: what it contradicts, and what contradicts it, is
     /// settled, and of its ledger no other end is remembered.
-    pub(super) fn settle_contradictions(&self, drive: i64) -> Result<(), JobError> {
+    pub(super) fn settle_contradictions(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE contradiction SET settled = 1 WHERE drive = ?1 OR other = ?1",
             [drive],
@@ -125,7 +126,7 @@ impl Catalogue {
     }
 
     /// What is on a drive that was ever accused is read as if it were seen for the first time.
-    pub(super) fn read_accused_anew(&self, drive: i64) -> Result<(), JobError> {
+    pub(super) fn read_accused_anew(&self, drive: DriveRowId) -> Result<(), JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1";
         if self.db.prepare_cached(sql)?.exists([drive])? {
             for (_, station) in self.replicas_of(drive)? {
@@ -145,7 +146,7 @@ impl Catalogue {
     pub(super) fn accuse(
         &self,
         said: Said,
-        other: Option<i64>,
+        other: Option<DriveRowId>,
         what: Contradicting,
         judged: bool,
     ) -> Result<(), JobError> {
@@ -205,18 +206,18 @@ impl Catalogue {
         Ok(self.db.prepare_cached(sql)?.exists(params![said.drive, said.line as i64])?)
     }
 
-    pub(super) fn is_accused_by_this_card(&self, drive: i64) -> Result<bool, JobError> {
+    pub(super) fn is_accused_by_this_card(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND other IS NULL AND NOT settled";
         Ok(self.db.prepare_cached(sql)?.exists([drive])?)
     }
 
-    pub(super) fn is_judged(&self, drive: i64) -> Result<bool, JobError> {
+    pub(super) fn is_judged(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM contradiction WHERE drive = ?1 AND judged AND NOT settled";
         Ok(self.db.prepare_cached(sql)?.exists([drive])?)
     }
 
     /// Replicas of drives that are judged: what left by their word is withheld from no other one.
-    pub(super) fn judged_replicas(&self) -> Result<Vec<i64>, JobError> {
+    pub(super) fn judged_replicas(&self) -> Result<Vec<ReplicaRowId>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT id FROM replica WHERE drive IN (SELECT drive FROM contradiction WHERE judged AND NOT settled)",
         )?;

@@ -1,6 +1,7 @@
 //! The copies that a drive's ledger tells of, and how each stands.
 //! Never calls a copy good that was not read back, or whose line is only a claim.
 
+use super::row_ids::ReplicaRowId;
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::{Digest, DriveId, Identity, PayloadName, Timestamp};
@@ -105,7 +106,7 @@ impl Catalogue {
     /// Changes how a copy stands.
     pub fn set_payload_state(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         number: u32,
         state: CopyState,
     ) -> Result<(), JobError> {
@@ -118,7 +119,7 @@ impl Catalogue {
     /// Records, for a person, that the good copies with these numbers were read again and were right.
     pub fn copies_reread(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         numbers: std::ops::RangeInclusive<u32>,
         when: Timestamp,
     ) -> Result<(), JobError> {
@@ -133,7 +134,7 @@ impl Catalogue {
 
     /// A copy that was called good and cannot be read elsewhere: until its drive is read again it counts for
     /// nothing, and what is found then goes into that drive's ledger.
-    pub fn mark_copy_unverified(&self, replica: i64, number: u32) -> Result<(), JobError> {
+    pub fn mark_copy_unverified(&self, replica: ReplicaRowId, number: u32) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE payload SET state = 0, round = 0, proven = 0, reread = 0 \
@@ -147,7 +148,7 @@ impl Catalogue {
     /// drive nor the mailbox has any more.
     pub fn unrecoverable_copies(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         after: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
@@ -167,9 +168,9 @@ impl Catalogue {
     /// Good copies of a content on other drives of the same station: the drive's id, the replica, the copy.
     pub fn lenders(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         content: i64,
-    ) -> Result<Vec<(DriveId, i64, CopyRow)>, JobError> {
+    ) -> Result<Vec<(DriveId, ReplicaRowId, CopyRow)>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD}, p.replica, drive.uuid FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content JOIN replica ON replica.id = p.replica \
@@ -189,7 +190,7 @@ impl Catalogue {
     }
 
     /// Whether and how a drive holds a content.
-    pub fn held(&self, replica: i64, content: i64) -> Result<CopyStatus, JobError> {
+    pub fn held(&self, replica: ReplicaRowId, content: i64) -> Result<CopyStatus, JobError> {
         // The index is named here and elsewhere: left to itself SQLite may go through a whole replica.
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_by_content \
@@ -207,7 +208,7 @@ impl Catalogue {
     }
 
     /// One copy by its number.
-    pub fn payload(&self, replica: i64, number: u32) -> Result<Option<CopyRow>, JobError> {
+    pub fn payload(&self, replica: ReplicaRowId, number: u32) -> Result<Option<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p JOIN content c ON c.id = p.content \
              WHERE p.replica = ?1 AND p.number = ?2"
@@ -216,7 +217,7 @@ impl Catalogue {
     }
 
     /// Whether a number is that of a copy: asked for each line of a manifest.
-    pub fn knows_number(&self, replica: i64, number: u32) -> Result<bool, JobError> {
+    pub fn knows_number(&self, replica: ReplicaRowId, number: u32) -> Result<bool, JobError> {
         let mut query =
             self.db.prepare_cached("SELECT 1 FROM payload WHERE replica = ?1 AND number = ?2")?;
         Ok(query.exists(params![replica, number])?)
@@ -238,7 +239,7 @@ impl Catalogue {
     /// Up to `most` copies with numbers after `after`, in order.
     pub fn payloads_after(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         after: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
@@ -249,7 +250,7 @@ impl Catalogue {
     /// Up to `most` copies with numbers before `before`, latest first.
     pub fn payloads_before(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         before: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
@@ -258,14 +259,14 @@ impl Catalogue {
     }
 
     /// Copies claimed by lines behind a break.
-    pub fn claimed_payloads(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+    pub fn claimed_payloads(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state = 0 ORDER BY p.number";
         self.copies(of, [replica])
     }
 
     /// Whether a content is known as a message, now or earlier, to the mailbox or to a ledger. What has headers
     /// was read from the mailbox once, as the good version of what a failing card has spoilt since.
-    pub fn is_message(&self, replica: i64, identity: &Identity) -> Result<bool, JobError> {
+    pub fn is_message(&self, replica: ReplicaRowId, identity: &Identity) -> Result<bool, JobError> {
         Ok(self
             .db
             .prepare_cached(

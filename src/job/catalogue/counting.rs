@@ -2,6 +2,7 @@
 //! Never takes a copy away: what does not count can still be restored from.
 
 use super::drives::{COUNTS, DriveRow, ReplacedHow};
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, SameDevice};
 use crate::disk::{VolumeFacts, same_device};
 use crate::job::JobError;
@@ -33,14 +34,14 @@ impl Catalogue {
     }
 
     /// Whether the copies of a drive count.
-    pub fn counts(&self, drive: i64) -> Result<bool, JobError> {
+    pub fn counts(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = format!("SELECT 1 FROM drive WHERE id = ?1 AND {COUNTS}");
         Ok(self.db.prepare_cached(&sql)?.exists([drive])?)
     }
 
     /// Brings the replicas of a drive in line with what is known of it; to be called after every change of that, and
     /// where a replica was made. Writes only if that is news.
-    pub fn settle_counts(&self, drive: i64) -> Result<(), JobError> {
+    pub fn settle_counts(&self, drive: DriveRowId) -> Result<(), JobError> {
         let counts = self.counts(drive)?;
         // One of whose ledger only a part is known does not.
         let differs = "drive = ?1 AND trusted <> (?2 AND NOT partial)";
@@ -54,7 +55,7 @@ impl Catalogue {
 
     /// Whether a part of a ledger is in the tables of which `ledger_bytes` does not tell: what comes after it may say
     /// otherwise, so that nothing of it counts.
-    pub fn set_partial(&self, replica: i64, partial: bool) -> Result<(), JobError> {
+    pub fn set_partial(&self, replica: ReplicaRowId, partial: bool) -> Result<(), JobError> {
         let sql = "UPDATE replica SET partial = ?2, trusted = trusted AND NOT ?2 WHERE id = ?1 AND partial <> ?2";
         self.db.prepare_cached(sql)?.execute(params![replica, partial])?;
         Ok(())
@@ -119,7 +120,7 @@ impl Catalogue {
     }
 
     /// Which drive it was that was found there.
-    pub fn set_replaced_by(&self, drive: i64, by: DriveId) -> Result<(), JobError> {
+    pub fn set_replaced_by(&self, drive: DriveRowId, by: DriveId) -> Result<(), JobError> {
         let sql = "UPDATE drive SET replaced_by = ?2 WHERE id = ?1 AND replaced IS NOT NULL";
         self.db.execute(sql, params![drive, by.to_string()])?;
         Ok(())

@@ -1,5 +1,6 @@
 //! What becomes of each content that drives tell of, as the merge decides it. Owns no rule.
 
+use super::row_ids::ReplicaRowId;
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::{RelName, Suspicion, Timestamp};
@@ -33,7 +34,7 @@ pub enum Role {
         /// Why it left, by that word.
         why: Departed,
         /// The replica whose ledger says so.
-        replica: i64,
+        replica: ReplicaRowId,
     },
 }
 
@@ -77,7 +78,7 @@ pub struct Withheld {
     /// Why it left.
     pub why: Departed,
     /// The replica whose ledger says so; 0 where it is the word of this card alone.
-    pub replica: i64,
+    pub replica: ReplicaRowId,
 }
 
 /// What becomes of one content at one location.

@@ -2,6 +2,7 @@
 //! Never calls anything departed that nobody saw go.
 
 use super::ledger_lines::DepartureLine;
+use super::row_ids::ReplicaRowId;
 use super::{Catalogue, ContentAt};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
@@ -149,7 +150,7 @@ impl Catalogue {
     pub(super) fn own_departures(
         &self,
         (mailbox, key): (i64, &[u8]),
-        replicas: &BTreeSet<i64>,
+        replicas: &BTreeSet<ReplicaRowId>,
     ) -> Result<Vec<DepartureLine>, JobError> {
         let mut lines = Vec::new();
         for row in self.departed_at(mailbox, key)? {

@@ -1,6 +1,7 @@
 //! What was said of each drive and found out about it, for a person. Never decides by any of it.
 
 use super::Catalogue;
+use super::row_ids::DriveRowId;
 use crate::job::JobError;
 use crate::model::Timestamp;
 use crate::model::limits::{DRIVE_EVENTS_KEPT, DRIVE_EVENTS_SHOWN};
@@ -23,7 +24,7 @@ impl Catalogue {
     /// Adds to what is told of a drive; of a long history the latest is kept.
     pub(super) fn note_history(
         &self,
-        drive: i64,
+        drive: DriveRowId,
         at: Timestamp,
         what: &str,
         why: Option<&str>,
@@ -42,7 +43,7 @@ impl Catalogue {
     }
 
     /// What was said of a drive and found out about it, the latest first.
-    pub fn drive_history(&self, drive: i64) -> Result<Vec<DriveEvent>, JobError> {
+    pub fn drive_history(&self, drive: DriveRowId) -> Result<Vec<DriveEvent>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT at, what, why, place FROM drive_history WHERE drive = ?1 ORDER BY id DESC LIMIT ?2",
         )?;

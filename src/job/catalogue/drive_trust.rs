@@ -3,6 +3,7 @@
 //! operator both.
 
 use super::Catalogue;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::limits::{
     DISTRUST_POINTS, FALLS_MAX, FILLED_DAYS, FILLED_DAYS_LEAST, POINTS_OF_FOREIGN, RESERVE_BYTES,
@@ -16,7 +17,7 @@ const DAY: i64 = 86_400;
 
 impl Catalogue {
     /// A drive answered with an error of reading or writing: it is to be replaced soon.
-    pub fn mark_worn(&self, drive: i64, why: &str) -> Result<(), JobError> {
+    pub fn mark_worn(&self, drive: DriveRowId, why: &str) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE drive SET worn = ?2 WHERE id = ?1 AND worn IS NULL")?
             .execute(params![drive, why])?;
@@ -24,7 +25,7 @@ impl Catalogue {
     }
 
     /// All of a drive was read without an error.
-    pub fn clear_worn(&self, drive: i64) -> Result<(), JobError> {
+    pub fn clear_worn(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE drive SET worn = NULL WHERE id = ?1 AND worn IS NOT NULL")?
             .execute([drive])?;
@@ -32,13 +33,13 @@ impl Catalogue {
     }
 
     /// Why a drive is not trusted, if it is not.
-    pub fn distrust(&self, drive: i64) -> Result<Option<String>, JobError> {
+    pub fn distrust(&self, drive: DriveRowId) -> Result<Option<String>, JobError> {
         let mut query = self.db.prepare_cached("SELECT distrust FROM drive WHERE id = ?1")?;
         Ok(query.query_row([drive], |row| row.get(0)).optional()?.flatten())
     }
 
     /// From now on nothing is counted as mirrored on a drive alone, and nothing is written to it.
-    fn set_distrust(&self, drive: i64, why: &str) -> Result<(), JobError> {
+    fn set_distrust(&self, drive: DriveRowId, why: &str) -> Result<(), JobError> {
         self.write_transaction(|| {
             self.db.execute("UPDATE drive SET distrust = ?2 WHERE id = ?1", params![drive, why])?;
             self.settle_counts(drive)
@@ -49,8 +50,8 @@ impl Catalogue {
     /// is no cut's work: it counts against its drive, more where it has another's bytes or zeros.
     pub fn note_wrong(
         &self,
-        drive: i64,
-        replica: i64,
+        drive: DriveRowId,
+        replica: ReplicaRowId,
         number: u32,
         should: &Identity,
         found: &Identity,
@@ -90,7 +91,7 @@ impl Catalogue {
     /// A drive came, perhaps with a ledger that ends before where it was known to end. Once is a cut's work, or
     /// that of whoever put an old state back; a drive that comes back again and again as it was has kept nothing
     /// it was given.
-    pub fn record_arrival(&self, drive: i64, fell_to: Option<u64>) -> Result<(), JobError> {
+    pub fn record_arrival(&self, drive: DriveRowId, fell_to: Option<u64>) -> Result<(), JobError> {
         let Some(to) = fell_to else {
             return self.note_no_fall(drive);
         };
@@ -108,7 +109,7 @@ impl Catalogue {
     }
 
     /// A drive came back with the ledger it was known to have.
-    fn note_no_fall(&self, drive: i64) -> Result<(), JobError> {
+    fn note_no_fall(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE drive SET falls = 0, fell_to = NULL WHERE id = ?1 AND falls > 0",
@@ -121,7 +122,7 @@ impl Catalogue {
     /// did not keep what it was given counts for nothing until it was read again, so that everything is copied to it
     /// anew; one that was given up is looked over as one that comes back, and all of it is read again as soon as
     /// there is time. Whether it was given up.
-    pub fn restore_trust(&self, drive: i64, now: Timestamp) -> Result<bool, JobError> {
+    pub fn restore_trust(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
         let taken_back = self.write_transaction(|| {
             self.db.execute(
                 "UPDATE payload SET state = 0, round = 0 WHERE state IN (1, 5) AND replica IN \
@@ -156,7 +157,7 @@ impl Catalogue {
     }
 
     /// Keeps how much room a drive has, if that is news.
-    pub fn record_free_space(&self, drive: i64, room: u64) -> Result<(), JobError> {
+    pub fn record_free_space(&self, drive: DriveRowId, room: u64) -> Result<(), JobError> {
         let room = i64::try_from(room).unwrap_or(i64::MAX);
         self.db
             .prepare_cached(
@@ -169,7 +170,7 @@ impl Catalogue {
     /// Counts what was written on a day. A line of a clock that nothing vouched for counts on no day.
     pub(super) fn replica_filled(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         bytes: u64,
         stamp: &EventTime,
     ) -> Result<(), JobError> {
@@ -186,7 +187,7 @@ impl Catalogue {
 
     /// In how many days a drive is full at the present rate. Unknown where nothing vouches for the clock, where
     /// the history is short, and while nothing is written.
-    pub fn days_left(&self, drive: i64, now: &EventTime) -> Result<Option<u64>, JobError> {
+    pub fn days_left(&self, drive: DriveRowId, now: &EventTime) -> Result<Option<u64>, JobError> {
         if !now.trusted {
             return Ok(None);
         }

@@ -2,6 +2,7 @@
 //! Never decides by any of it; it is for a person.
 
 use super::Catalogue;
+use super::row_ids::DriveRowId;
 use crate::job::JobError;
 use crate::model::{DriveId, DriveLoss, Medium, Timestamp};
 use rusqlite::{OptionalExtension as _, Row, params};
@@ -18,7 +19,7 @@ pub(super) const COUNTS: &str = "(distrust IS NULL AND forgotten IS NULL \
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DriveRow {
     /// Row number.
-    pub row: i64,
+    pub row: DriveRowId,
     /// Its random id.
     pub id: DriveId,
     /// How it is called: the last part of where it is found.
@@ -265,7 +266,7 @@ impl Catalogue {
         id: DriveId,
         found: &FoundDrive<'_>,
         now: Timestamp,
-    ) -> Result<i64, JobError> {
+    ) -> Result<DriveRowId, JobError> {
         let at = found.at;
         let drive = match self.drive(id)? {
             Some(row) => {
@@ -282,7 +283,7 @@ impl Catalogue {
                      VALUES (?1, ?2, ?3, '', '', ?4, ?5, ?4)",
                     params![id.to_string(), found.label, at, now.to_text(), found.medium.as_str()],
                 )?;
-                let row = self.db.last_insert_rowid();
+                let row = DriveRowId::of_inserted(&self.db);
                 self.set_found(row, found, now)?;
                 row
             }
@@ -293,7 +294,12 @@ impl Catalogue {
         Ok(drive)
     }
 
-    fn set_found(&self, row: i64, found: &FoundDrive<'_>, now: Timestamp) -> Result<(), JobError> {
+    fn set_found(
+        &self,
+        row: DriveRowId,
+        found: &FoundDrive<'_>,
+        now: Timestamp,
+    ) -> Result<(), JobError> {
         let (device_known, same_device) = match &found.same_device {
             SameDevice::NotKnown => (false, None),
             SameDevice::No => (true, None),
@@ -321,7 +327,12 @@ impl Catalogue {
     }
 
     /// Records what state a drive is in; writes only if that is news.
-    pub fn set_drive_state(&self, drive: i64, state: &str, detail: &str) -> Result<(), JobError> {
+    pub fn set_drive_state(
+        &self,
+        drive: DriveRowId,
+        state: &str,
+        detail: &str,
+    ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE drive SET state = ?2, detail = ?3 WHERE id = ?1 AND (state <> ?2 OR detail <> ?3)",
@@ -332,7 +343,11 @@ impl Catalogue {
 
     /// Records that a drive is elsewhere since some time, or that it is not. One that is elsewhere was not
     /// reformatted: that question is answered.
-    pub fn declare_away(&self, drive: i64, since: Option<Timestamp>) -> Result<(), JobError> {
+    pub fn declare_away(
+        &self,
+        drive: DriveRowId,
+        since: Option<Timestamp>,
+    ) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE drive SET away = ?2 WHERE id = ?1",
             params![drive, since.map(Timestamp::to_text)],
@@ -344,7 +359,7 @@ impl Catalogue {
     }
 
     /// Its operator says that a drive is kept elsewhere: then it was not reformatted.
-    fn not_reformatted(&self, drive: i64) -> Result<(), JobError> {
+    fn not_reformatted(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE drive SET replaced = NULL, replaced_by = NULL, replaced_how = NULL \
              WHERE id = ?1 AND replaced_how = 'place'",
@@ -354,7 +369,7 @@ impl Catalogue {
     }
 
     /// Records that all of a drive was re-read.
-    pub fn drive_verified(&self, drive: i64, when: Timestamp) -> Result<(), JobError> {
+    pub fn drive_verified(&self, drive: DriveRowId, when: Timestamp) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE drive SET last_verified = ?2 WHERE id = ?1",
             params![drive, when.to_text()],

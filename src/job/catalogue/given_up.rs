@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use super::drives::{DriveRow, Forgotten};
+use super::row_ids::DriveRowId;
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::{DriveId, DriveLoss, Timestamp};
@@ -32,7 +33,7 @@ impl Catalogue {
     /// up already, it changes why and where, and not since when.
     pub fn forget_drive(
         &self,
-        drive: i64,
+        drive: DriveRowId,
         why: DriveLoss,
         place: Option<&str>,
         now: Timestamp,
@@ -55,7 +56,7 @@ impl Catalogue {
     }
 
     /// The operator has a drive back that was given up; whether it was.
-    pub(super) fn take_back(&self, drive: i64, now: Timestamp) -> Result<bool, JobError> {
+    pub(super) fn take_back(&self, drive: DriveRowId, now: Timestamp) -> Result<bool, JobError> {
         let taken = self.db.execute(
             "UPDATE drive SET forgotten = NULL, forgotten_why = NULL, forgotten_place = NULL, \
              state = CASE state WHEN 'forgotten' THEN '' ELSE state END, detail = '' \
@@ -111,7 +112,7 @@ impl Catalogue {
                     kept.serial,
                 ],
             )?;
-            let row = self.db.last_insert_rowid();
+            let row = DriveRowId::of_inserted(&self.db);
             self.note_history(row, since, "forgotten", Some(why.as_str()), kept.place.as_deref())?;
         }
         Ok(())

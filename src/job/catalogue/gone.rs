@@ -1,6 +1,7 @@
 //! What is missing from this card's mailboxes, and where it may have gone to.
 //! Never calls anything departed that nobody saw go.
 
+use super::row_ids::ReplicaRowId;
 use super::{Catalogue, FileRow, FileState};
 use crate::job::JobError;
 use crate::model::ledger::Departed;
@@ -265,7 +266,7 @@ impl Catalogue {
     /// A location where a content is, or is missing from, of which a ledger says so too; among the latest of many.
     pub fn place_told(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         content: i64,
     ) -> Result<Option<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(

@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use super::file_rows::FileRow;
+use super::row_ids::ReplicaRowId;
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::Position;
@@ -19,7 +20,7 @@ impl Catalogue {
     /// Takes note of the departures that were just read in a ledger, behind a line: of what is here all the same. The
     /// drive they were read on is hardly the only one that has them, so nothing that any drive was told of it before
     /// counts from now on. Lines written later speak of what was read, and no such departure takes them back.
-    pub fn hear(&self, replica: i64, behind: u64) -> Result<(), JobError> {
+    pub fn hear(&self, replica: ReplicaRowId, behind: u64) -> Result<(), JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT f.mailbox, f.key, d.writer, d.n, max(f.since, f.heard) FROM departure d CROSS JOIN file f \
              ON f.mailbox = d.mailbox AND f.key = d.key AND f.content = d.content AND f.state <= 7 \

@@ -2,6 +2,7 @@
 //! Never counts what is in a mailbox, is missing from one, or would come back.
 
 use super::Catalogue;
+use super::row_ids::ReplicaRowId;
 use crate::job::JobError;
 use crate::model::StationName;
 use rusqlite::params;
@@ -55,7 +56,7 @@ impl Catalogue {
             if !standing.is_empty() {
                 let giving = match &mut giving {
                     Some(giving) => giving,
-                    none => none.insert(self.giving(station, 0)?),
+                    none => none.insert(self.giving(station, ReplicaRowId::NONE)?),
                 };
                 let mut comes_back = false;
                 for (mailbox, key) in standing {

@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use super::copies::CopyState;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::Timestamp;
 use rusqlite::params;
@@ -53,7 +54,7 @@ impl Catalogue {
     /// Goes through every copy that a drive has of a station, in order of their numbers.
     pub fn each_dated(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mut each: impl FnMut(DatedCopy),
     ) -> Result<(), JobError> {
         let mut query = self.db.prepare_cached(
@@ -75,7 +76,11 @@ impl Catalogue {
     }
 
     /// Where, by a drive's ledger, a content is, or else was; one row a location.
-    pub fn stands(&self, replica: i64, content: i64) -> Result<Vec<LastLocation>, JobError> {
+    pub fn stands(
+        &self,
+        replica: ReplicaRowId,
+        content: i64,
+    ) -> Result<Vec<LastLocation>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT a.mailbox, a.key, max(a.line), a.ended, a.missing, \
              (SELECT why FROM departure d WHERE d.replica = a.replica AND d.mailbox = a.mailbox AND d.key = a.key \
@@ -101,22 +106,22 @@ impl Catalogue {
     }
 
     /// Bytes of everything that a drive carries beside the copies, as this card last left it.
-    pub fn carried(&self, drive: i64) -> Result<Option<u64>, JobError> {
+    pub fn carried(&self, drive: DriveRowId) -> Result<Option<u64>, JobError> {
         Ok(self.meta(&format!("carried {drive}"))?.and_then(|text| text.parse().ok()))
     }
 
     /// Keeps that.
-    pub fn set_carried(&self, drive: i64, bytes: u64) -> Result<(), JobError> {
+    pub fn set_carried(&self, drive: DriveRowId, bytes: u64) -> Result<(), JobError> {
         self.set_meta(&format!("carried {drive}"), &bytes.to_string())
     }
 
     /// The mount in which the programs on a drive were last compared with those of this card.
-    pub fn programs_compared(&self, drive: i64) -> Result<Option<String>, JobError> {
+    pub fn programs_compared(&self, drive: DriveRowId) -> Result<Option<String>, JobError> {
         self.meta(&format!("programs {drive}"))
     }
 
     /// Keeps that.
-    pub fn set_programs_compared(&self, drive: i64, mount: &str) -> Result<(), JobError> {
+    pub fn set_programs_compared(&self, drive: DriveRowId, mount: &str) -> Result<(), JobError> {
         self.set_meta(&format!("programs {drive}"), mount)
     }
 

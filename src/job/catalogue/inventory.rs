@@ -1,6 +1,7 @@
 //! What a drive holds of a station, for somebody who sees it for the first time.
 //! Never decides anything.
 
+use super::row_ids::ReplicaRowId;
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use crate::model::Timestamp;
@@ -28,7 +29,7 @@ pub struct CopyCounts {
 
 impl Catalogue {
     /// How the copies in a replica stand.
-    pub fn copy_counts(&self, replica: i64) -> Result<CopyCounts, JobError> {
+    pub fn copy_counts(&self, replica: ReplicaRowId) -> Result<CopyCounts, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT p.state, count(*), sum(c.bytes), sum(p.reread), min(p.proven) FROM payload p \
              JOIN content c ON c.id = p.content WHERE p.replica = ?1 GROUP BY p.state",

@@ -1,6 +1,7 @@
 //! What is known before a restore is decided: what covers what, whose word withholds nothing, what is not wanted.
 //! Tells whether a content is given at a location; never which of several is: that is in `merge`.
 
+use super::row_ids::ReplicaRowId;
 use super::stamps::{Lineage, Stamps};
 use super::{Catalogue, ContentAt};
 use crate::job::JobError;
@@ -15,7 +16,7 @@ pub struct Judge<'a> {
     /// Contents that came in place of others.
     pub(super) heirs: HashSet<i64>,
     /// Replicas of drives that contradict what is better known.
-    judged: HashSet<i64>,
+    judged: HashSet<ReplicaRowId>,
     /// The content of no bytes, if any line tells of it.
     pub(super) empty: Option<i64>,
     /// What a person does not want on this card: mailbox, path as its sorting key, content.
@@ -70,7 +71,7 @@ impl Judge<'_> {
 
     /// Whether a departure in one ledger may take back what another says: of one that contradicts what is better known
     /// nothing is taken but what it says of itself.
-    pub(super) fn may_judge(&self, by: i64, of: i64) -> bool {
+    pub(super) fn may_judge(&self, by: ReplicaRowId, of: ReplicaRowId) -> bool {
         by == of || !self.judged.contains(&by)
     }
 

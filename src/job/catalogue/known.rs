@@ -3,6 +3,7 @@
 //! file of its own, since nothing that a stick says of itself may make it one of them.
 
 use super::Catalogue;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use crate::disk::host;
 use crate::job::JobError;
 use crate::model::{DriveId, Timestamp};
@@ -115,13 +116,13 @@ impl Catalogue {
     }
 
     /// Whether a ledger tells of any good copy.
-    pub fn has_good_copies(&self, replica: i64) -> Result<bool, JobError> {
+    pub fn has_good_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND state = 1";
         Ok(self.db.prepare_cached(sql)?.exists([replica])?)
     }
 
     /// A drive is ours no more.
-    pub(super) fn make_unknown(&self, drive: i64) -> Result<(), JobError> {
+    pub(super) fn make_unknown(&self, drive: DriveRowId) -> Result<(), JobError> {
         let sql = "DELETE FROM known_drive WHERE uuid = (SELECT uuid FROM drive WHERE id = ?1)";
         if self.db.execute(sql, [drive])? > 0 {
             self.keep_known();

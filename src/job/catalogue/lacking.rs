@@ -5,6 +5,7 @@
 use super::assertions::{STANDING_COLUMNS, read_standing};
 use super::decisions::Decision;
 use super::judge::Judge;
+use super::row_ids::ReplicaRowId;
 use super::writers::bits;
 use super::{AssertedRow, Catalogue, ContentAt, Lacking, ReplicaState};
 use crate::job::JobError;
@@ -16,7 +17,7 @@ use std::collections::BTreeSet;
 pub(super) struct Giving<'a> {
     judge: Judge<'a>,
     /// The replica that counts though its drive may not.
-    replica: i64,
+    replica: ReplicaRowId,
     /// The location asked about last, and what is given there.
     last: Option<(i64, Vec<u8>, BTreeSet<i64>)>,
 }
@@ -53,7 +54,7 @@ impl Catalogue {
     pub(super) fn giving<'a>(
         &'a self,
         station: &'a StationName,
-        replica: i64,
+        replica: ReplicaRowId,
     ) -> Result<Giving<'a>, JobError> {
         Ok(Giving { judge: self.judge(station, false)?, replica, last: None })
     }
@@ -63,7 +64,7 @@ impl Catalogue {
     /// a line.
     pub fn lacked(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mut each: impl FnMut(AssertedRow) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
         let station = self.station_of_replica(replica)?;
@@ -136,7 +137,7 @@ impl Catalogue {
         Ok(lacking)
     }
 
-    fn station_of_replica(&self, replica: i64) -> Result<StationName, JobError> {
+    fn station_of_replica(&self, replica: ReplicaRowId) -> Result<StationName, JobError> {
         let mut query = self.db.prepare_cached("SELECT station FROM replica WHERE id = ?1")?;
         let name: String = query.query_row([replica], |row| row.get(0))?;
         name.parse().map_err(|e| JobError::Broken(format!("catalogue: {e}")))

@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use super::replicas::ReplicaState;
+use super::row_ids::DriveRowId;
 use crate::job::JobError;
 use rusqlite::params;
 
@@ -33,14 +34,18 @@ const OF_FILE: &str = "WHERE kept.mailbox = file.mailbox AND kept.key = file.key
 
 impl Catalogue {
     /// What would be lost with the copies of a station on a drive.
-    pub fn last_copies(&self, drive: i64, replica: &ReplicaState) -> Result<LastCopies, JobError> {
+    pub fn last_copies(
+        &self,
+        drive: DriveRowId,
+        replica: &ReplicaState,
+    ) -> Result<LastCopies, JobError> {
         let on_card = format!(
             "SELECT count(*) FROM file WHERE file.state = 1 AND EXISTS (SELECT 1 FROM kept {OF_FILE} \
              AND kept.replica = ?1) AND NOT EXISTS (SELECT 1 FROM kept CROSS JOIN replica b ON b.id = kept.replica \
              JOIN drive d ON d.id = b.drive AND d.replaced IS NULL {OF_FILE} AND b.trusted = 1 AND b.drive <> ?2)"
         );
         let mut on_card = self.db.prepare_cached(&on_card)?;
-        let on_card: i64 = on_card.query_row([replica.row, drive], |row| row.get(0))?;
+        let on_card: i64 = on_card.query_row(params![replica.row, drive], |row| row.get(0))?;
         let mut wanted = Vec::new();
         let mut query = self.db.prepare_cached("SELECT DISTINCT content FROM missing")?;
         let mut rows = query.query([])?;
@@ -67,7 +72,7 @@ impl Catalogue {
     }
 
     /// Takes out of what is known all that a wiped drive had. The drive itself stays known, as given up.
-    pub fn drop_copies(&self, drive: i64) -> Result<(), JobError> {
+    pub fn drop_copies(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.write_transaction(|| {
             for table in [
                 "payload",

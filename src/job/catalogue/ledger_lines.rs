@@ -2,6 +2,7 @@
 //! Never decides anything.
 
 use super::decisions::Version;
+use super::row_ids::ReplicaRowId;
 use super::writers::position_columns;
 use crate::model::ledger::Departed;
 use crate::model::{Position, Suspicion, Timestamp};
@@ -9,7 +10,7 @@ use rusqlite::Row;
 
 /// A line that asserts that a content is at a location.
 pub(super) struct AssertionLine {
-    pub replica: i64,
+    pub replica: ReplicaRowId,
     pub mailbox: i64,
     pub key: Vec<u8>,
     pub version: Version,
@@ -21,7 +22,7 @@ pub(super) struct AssertionLine {
 
 /// A line that says that a content has left a location.
 pub(super) struct DepartureLine {
-    pub replica: i64,
+    pub replica: ReplicaRowId,
     pub mailbox: i64,
     pub key: Vec<u8>,
     pub content: i64,

@@ -2,6 +2,7 @@
 //! that rotted is seen wherever it stands; and what of them was found damaged and is not written again yet.
 //! Never says that a log is whole: only that it was not found otherwise.
 
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, digest_column};
 use crate::job::JobError;
 use crate::model::{Digest, Hasher, StationName};
@@ -68,7 +69,7 @@ const DAMAGE: &str = "log, at, lines, unreadable";
 
 impl Catalogue {
     /// The lines of a replica's ledger as far as it is known.
-    pub fn known_lines(&self, replica: i64) -> Result<KnownLines, JobError> {
+    pub fn known_lines(&self, replica: ReplicaRowId) -> Result<KnownLines, JobError> {
         let mut query =
             self.db.prepare_cached("SELECT lines, digest FROM checks WHERE replica = ?1")?;
         let known = query.query_row([replica], |row| {
@@ -78,7 +79,11 @@ impl Catalogue {
     }
 
     /// Writes down what they are now, together with how far the ledger is known.
-    pub fn set_known_lines(&self, replica: i64, known: &KnownLines) -> Result<(), JobError> {
+    pub fn set_known_lines(
+        &self,
+        replica: ReplicaRowId,
+        known: &KnownLines,
+    ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) VALUES (?1, ?2, ?3, 0, 0) \
@@ -89,39 +94,39 @@ impl Catalogue {
     }
 
     /// Whether a cycle of re-reading has read both logs of a replica.
-    pub fn logs_read_in(&self, replica: i64, cycle: i64) -> Result<bool, JobError> {
+    pub fn logs_read_in(&self, replica: ReplicaRowId, cycle: i64) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM checks WHERE replica = ?1 AND cycle = ?2";
-        Ok(self.db.prepare_cached(sql)?.exists([replica, cycle])?)
+        Ok(self.db.prepare_cached(sql)?.exists(params![replica, cycle])?)
     }
 
     /// A cycle of re-reading has read both.
-    pub fn set_logs_read_in(&self, replica: i64, cycle: i64) -> Result<(), JobError> {
+    pub fn set_logs_read_in(&self, replica: ReplicaRowId, cycle: i64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "INSERT INTO checks (replica, lines, digest, cycle, lengths_to) \
                  VALUES (?1, 0, zeroblob(32), ?2, 0) \
                  ON CONFLICT DO UPDATE SET cycle = ?2",
             )?
-            .execute([replica, cycle])?;
+            .execute(params![replica, cycle])?;
         Ok(())
     }
 
     /// The segment up to which lengths were looked at when the drive last came; 0 if all of them were.
-    pub fn lengths_seen_to(&self, replica: i64) -> Result<u32, JobError> {
+    pub fn lengths_seen_to(&self, replica: ReplicaRowId) -> Result<u32, JobError> {
         let mut query =
             self.db.prepare_cached("SELECT lengths_to FROM checks WHERE replica = ?1")?;
         Ok(query.query_row([replica], |row| row.get(0)).optional()?.unwrap_or(0))
     }
 
     /// Where the next look at lengths goes on.
-    pub fn set_lengths_seen_to(&self, replica: i64, segment: u32) -> Result<(), JobError> {
+    pub fn set_lengths_seen_to(&self, replica: ReplicaRowId, segment: u32) -> Result<(), JobError> {
         let sql = "UPDATE checks SET lengths_to = ?2 WHERE replica = ?1";
         self.db.prepare_cached(sql)?.execute(params![replica, segment])?;
         Ok(())
     }
 
     /// What is damaged of a replica's logs, and not written again yet.
-    pub fn log_damage(&self, replica: i64) -> Result<Vec<LogDamage>, JobError> {
+    pub fn log_damage(&self, replica: ReplicaRowId) -> Result<Vec<LogDamage>, JobError> {
         let sql = format!("SELECT {DAMAGE} FROM log_damage WHERE replica = ?1 ORDER BY log");
         let mut query = self.db.prepare_cached(&sql)?;
         let rows = query.query_map([replica], LogDamage::read)?;
@@ -129,7 +134,10 @@ impl Catalogue {
     }
 
     /// The same of all drives of a station: the drive's row, and what.
-    pub fn damaged_logs(&self, station: &StationName) -> Result<Vec<(i64, LogDamage)>, JobError> {
+    pub fn damaged_logs(
+        &self,
+        station: &StationName,
+    ) -> Result<Vec<(DriveRowId, LogDamage)>, JobError> {
         let sql = format!(
             "SELECT {DAMAGE}, drive FROM log_damage JOIN replica ON replica.id = log_damage.replica \
              WHERE station = ?1 ORDER BY drive, log"
@@ -142,7 +150,11 @@ impl Catalogue {
 
     /// Both logs of a replica were read through: what was found is what is damaged now. Durable at once, since a cut
     /// must not bring back that nothing was.
-    pub fn set_log_damage(&self, replica: i64, found: &[LogDamage]) -> Result<(), JobError> {
+    pub fn set_log_damage(
+        &self,
+        replica: ReplicaRowId,
+        found: &[LogDamage],
+    ) -> Result<(), JobError> {
         if self.log_damage(replica)? == found {
             return Ok(());
         }
@@ -162,7 +174,7 @@ impl Catalogue {
     }
 
     /// What could be written again is: a damage that the medium does not give stays.
-    pub fn log_damage_mended(&self, replica: i64) -> Result<(), JobError> {
+    pub fn log_damage_mended(&self, replica: ReplicaRowId) -> Result<(), JobError> {
         let sql = "DELETE FROM log_damage WHERE replica = ?1 AND NOT unreadable";
         self.db.prepare_cached(sql)?.execute([replica])?;
         Ok(())

@@ -12,6 +12,7 @@ use super::ledger_lines::{
     ASSERTIONS, ASSERTIONS_AT, AssertionLine, DEPARTURES, DEPARTURES_AT, DepartureLine,
     read_assertion, read_departure,
 };
+use super::row_ids::ReplicaRowId;
 use crate::job::JobError;
 use crate::model::ledger::Departed;
 use crate::model::limits::LINES_OF_A_LOCATION;
@@ -98,7 +99,7 @@ impl Judge<'_> {
     /// and what this card itself saw go there.
     pub(super) fn decide_at(
         &mut self,
-        replica: i64,
+        replica: ReplicaRowId,
         (mailbox, key): (i64, &[u8]),
         each: &mut impl FnMut(Decision) -> Result<(), JobError>,
     ) -> Result<(), JobError> {
@@ -111,7 +112,7 @@ impl Judge<'_> {
         let mut query = self.catalogue.db.prepare_cached(DEPARTURES_AT)?;
         let left = query.query_map(at, read_departure)?.take(LINES_OF_A_LOCATION);
         let mut left = left.collect::<Result<Vec<_>, _>>()?;
-        let replicas: BTreeSet<i64> = told.lines.iter().map(|line| line.replica).collect();
+        let replicas: BTreeSet<_> = told.lines.iter().map(|line| line.replica).collect();
         left.extend(self.catalogue.own_departures((mailbox, key), &replicas)?);
         self.decide(&told, &left, each)
     }
@@ -180,7 +181,11 @@ impl Judge<'_> {
     }
 
     /// By whose word a content is left out, if departures cover every one of its stamps.
-    fn withheld(&mut self, candidate: &Candidate, left: &Left<'_>) -> Option<(Departed, i64)> {
+    fn withheld(
+        &mut self,
+        candidate: &Candidate,
+        left: &Left<'_>,
+    ) -> Option<(Departed, ReplicaRowId)> {
         let left = left.get(&candidate.version.content)?;
         let mut word = None;
         for (of, stamp) in candidate.stamps.told() {

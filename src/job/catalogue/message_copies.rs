@@ -2,6 +2,7 @@
 //! Never changes anything, and holds one message at a time.
 
 use super::Catalogue;
+use super::row_ids::DriveRowId;
 use crate::job::JobError;
 use crate::model::message::SizeBreakdown;
 use crate::model::{StationName, Timestamp, WallTime};
@@ -36,7 +37,7 @@ pub struct Proof {
     /// The content.
     content: i64,
     /// The drive's row.
-    pub drive: i64,
+    pub drive: DriveRowId,
     /// The last time it was read and was right, as claimed.
     pub at: Timestamp,
     /// In a later look than the one that made it.

@@ -41,6 +41,7 @@ mod recheck;
 mod replicas;
 mod retired;
 mod room;
+mod row_ids;
 mod scrub;
 mod stamps;
 mod station;
@@ -73,6 +74,7 @@ pub use open::SetAside;
 pub use replicas::{Lacking, ReplicaState};
 pub use retired::{Retired, Said, Untold};
 pub use room::{LedgerImport, LedgerRoom};
+pub use row_ids::{DriveRowId, ReplicaRowId};
 pub use scrub::CycleTotals;
 pub use traffic::{Counted, LocationRecord, MessageInfo};
 
@@ -96,7 +98,7 @@ pub struct Catalogue {
     /// What is known of writers, once it was asked for.
     lineage: RefCell<Option<Writers>>,
     /// What the ledger that is read has told of writers: its replica, how many, and how many positions before them.
-    writers_told: Cell<Option<(i64, u64, u64)>>,
+    writers_told: Cell<Option<(ReplicaRowId, u64, u64)>>,
     /// The rows of the mailboxes that questions are about; `None`: all there are.
     in_force: RefCell<Option<Vec<i64>>>,
     /// What the config ignores in them.

@@ -2,6 +2,7 @@
 //! Never names a content that any drive's ledger still gives a place, or the mailbox ever had last.
 
 use super::copies::{CopyRow, PAYLOAD, read_payload};
+use super::row_ids::ReplicaRowId;
 use super::{Catalogue, CopyState};
 use crate::job::JobError;
 use rusqlite::params;
@@ -12,7 +13,7 @@ const PAGE: u32 = 4_096;
 impl Catalogue {
     /// Good copies on a drive, oldest first, of older versions: that its ledger says were replaced everywhere, and that
     /// no drive's ledger says stand somewhere. Whatever this card has, had last, or lacks, is none.
-    pub fn superseded(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+    pub fn superseded(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state = 1 \
              AND EXISTS (SELECT 1 FROM departure d INDEXED BY departure_by_content \
              WHERE d.content = p.content AND d.replica = p.replica AND d.counts AND d.why = 'replaced') \
@@ -28,12 +29,13 @@ impl Catalogue {
     }
 
     /// Whether departures of a ledger that count cover everything it asserts of a content: then nothing gives it back.
-    pub fn is_withheld(&self, replica: i64, content: i64) -> Result<bool, JobError> {
+    pub fn is_withheld(&self, replica: ReplicaRowId, content: i64) -> Result<bool, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT DISTINCT mailbox, key FROM assertion INDEXED BY assertion_by_content \
              WHERE content = ?2 AND replica = ?1",
         )?;
-        let rows = query.query_map([replica, content], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let rows =
+            query.query_map(params![replica, content], |row| Ok((row.get(0)?, row.get(1)?)))?;
         for row in rows {
             let (mailbox, key): (i64, Vec<u8>) = row?;
             if !self.uncovered(replica, (mailbox, &key, content))?.is_empty() {
@@ -44,7 +46,7 @@ impl Catalogue {
     }
 
     /// Copies that are given up by the ledger and may still be there.
-    pub fn given_up(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+    pub fn given_up(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD} FROM payload p INDEXED BY payload_given_up JOIN content c ON c.id = p.content \
              WHERE p.replica = ?1 AND p.state = 6 ORDER BY p.number"
@@ -54,7 +56,7 @@ impl Catalogue {
     }
 
     /// They are not there any more, durably.
-    pub fn removed(&self, replica: i64, copies: &[CopyRow]) -> Result<(), JobError> {
+    pub fn removed(&self, replica: ReplicaRowId, copies: &[CopyRow]) -> Result<(), JobError> {
         self.write_transaction(|| {
             copies.iter().try_for_each(|copy| {
                 self.set_payload_state(replica, copy.name.number, CopyState::Removed)

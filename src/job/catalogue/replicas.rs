@@ -1,6 +1,7 @@
 //! How far each station's ledger on each drive is known, so that the known part is not read again.
 //! Never says more of a ledger than was read from it or durably written to it.
 
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, digest_column};
 use crate::disk::host;
 use crate::job::JobError;
@@ -28,9 +29,9 @@ pub struct Lacking {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ReplicaState {
     /// Row number.
-    pub row: i64,
+    pub row: ReplicaRowId,
     /// Row of its drive.
-    pub drive: i64,
+    pub drive: DriveRowId,
     /// Bytes of the ledger known.
     pub ledger_bytes: u64,
     /// The end of its chain.
@@ -120,7 +121,11 @@ const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment,
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
-    pub fn replica(&self, drive: i64, station: &StationName) -> Result<ReplicaState, JobError> {
+    pub fn replica(
+        &self,
+        drive: DriveRowId,
+        station: &StationName,
+    ) -> Result<ReplicaState, JobError> {
         let sql = format!("SELECT {BOOK} FROM replica WHERE drive = ?1 AND station = ?2");
         let find = || -> rusqlite::Result<Option<ReplicaState>> {
             let mut query = self.db.prepare_cached(&sql)?;
@@ -267,7 +272,11 @@ impl Catalogue {
     }
 
     /// [`ReplicaState::is_silent_of`], of a row's number.
-    pub(super) fn is_silent_of(&self, replica: i64, change_no: u64) -> Result<bool, JobError> {
+    pub(super) fn is_silent_of(
+        &self,
+        replica: ReplicaRowId,
+        change_no: u64,
+    ) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM replica WHERE id = ?1 AND gaps > 0 AND gaps_since >= ?2";
         Ok(self.db.prepare_cached(sql)?.exists(params![replica, change_no as i64])?)
     }
@@ -275,7 +284,7 @@ impl Catalogue {
     /// Whether the ledger already tells where a mailbox lies.
     pub fn replica_knows_root(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         mailbox: i64,
         root: &[u8],
     ) -> Result<bool, JobError> {
@@ -288,7 +297,7 @@ impl Catalogue {
     }
 
     /// Number and bytes of the messages a drive holds for its station.
-    pub fn replica_totals(&self, replica: i64) -> Result<(u64, u64), JobError> {
+    pub fn replica_totals(&self, replica: ReplicaRowId) -> Result<(u64, u64), JobError> {
         Ok(self
             .db
             .prepare_cached(
@@ -301,20 +310,23 @@ impl Catalogue {
     }
 
     /// Whether a drive holds any message for its station.
-    pub fn holds_any(&self, replica: i64) -> Result<bool, JobError> {
+    pub fn holds_any(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM payload WHERE replica = ?1 AND state = 1";
         Ok(self.db.prepare_cached(sql)?.exists([replica])?)
     }
 
     /// Whether anything is known of a copy in a replica, be it damaged, gone or what a cut left.
-    pub fn has_copies(&self, replica: i64) -> Result<bool, JobError> {
+    pub fn has_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let mut query =
             self.db.prepare_cached("SELECT 1 FROM payload WHERE replica = ?1 LIMIT 1")?;
         Ok(query.exists([replica])?)
     }
 
     /// The replicas of a drive: row and station.
-    pub fn replicas_of(&self, drive: i64) -> Result<Vec<(i64, StationName)>, JobError> {
+    pub fn replicas_of(
+        &self,
+        drive: DriveRowId,
+    ) -> Result<Vec<(ReplicaRowId, StationName)>, JobError> {
         let mut query = self
             .db
             .prepare_cached("SELECT id, station FROM replica WHERE drive = ?1 ORDER BY station")?;

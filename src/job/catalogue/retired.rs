@@ -3,6 +3,7 @@
 //! station.
 
 use super::copies::{CopyRow, PAYLOAD, read_payload};
+use super::row_ids::ReplicaRowId;
 use super::writers::position_columns;
 use super::{Catalogue, ContentAt, ReplicaState};
 use crate::job::JobError;
@@ -14,7 +15,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Retired {
     /// Its row.
-    pub row: i64,
+    pub row: ReplicaRowId,
     /// The ledger still ended as it was known to: it is the same one, and so are the copies.
     pub same_medium: bool,
     /// How far it was known.
@@ -117,7 +118,7 @@ impl Catalogue {
                 "SELECT id, trusted, ledger_bytes FROM replica WHERE drive = ?1 \
                  AND station = '/' || (SELECT station FROM replica WHERE id = ?2)",
             )?
-            .query_row([replica.drive, replica.row], |row| {
+            .query_row(params![replica.drive, replica.row], |row| {
                 let ledger_bytes = row.get::<_, i64>(2)? as u64;
                 Ok(Retired { row: row.get(0)?, same_medium: row.get(1)?, ledger_bytes })
             })
@@ -125,7 +126,7 @@ impl Catalogue {
     }
 
     /// Forgets what was set aside: all that is still so is in the ledger again.
-    pub fn drop_retired(&self, retired: i64) -> Result<(), JobError> {
+    pub fn drop_retired(&self, retired: ReplicaRowId) -> Result<(), JobError> {
         self.write_transaction(|| {
             let mut tables = self.db.prepare(
                 "SELECT t.name FROM sqlite_master t JOIN pragma_table_info(t.name) c \
@@ -142,7 +143,7 @@ impl Catalogue {
 
     /// Takes over what this card knows of copies by itself, where only lines of the ledger rotted and the medium is the
     /// same: that they were right, when they were read, or that they were not. Lines behind a break are no claims then.
-    pub fn carry_over(&self, retired: i64, replica: i64) -> Result<(), JobError> {
+    pub fn carry_over(&self, retired: ReplicaRowId, replica: ReplicaRowId) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE payload AS p SET state = CASE p.state WHEN 0 THEN q.state ELSE p.state END, \
              proven = q.proven, reread = q.reread, round = q.round \
@@ -158,8 +159,8 @@ impl Catalogue {
     /// it tells no more that they are bad or given up.
     pub fn copies_untold(
         &self,
-        retired: i64,
-        replica: i64,
+        retired: ReplicaRowId,
+        replica: ReplicaRowId,
         after: u32,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
@@ -180,8 +181,8 @@ impl Catalogue {
     /// behind one.
     pub fn assertions_untold(
         &self,
-        retired: i64,
-        replica: i64,
+        retired: ReplicaRowId,
+        replica: ReplicaRowId,
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
@@ -210,8 +211,8 @@ impl Catalogue {
     /// left.
     pub fn departures_untold(
         &self,
-        retired: i64,
-        replica: i64,
+        retired: ReplicaRowId,
+        replica: ReplicaRowId,
         after: Option<&Untold>,
         most: u32,
     ) -> Result<Vec<Untold>, JobError> {
@@ -240,8 +241,8 @@ impl Catalogue {
     /// Where mailboxes lay, as the ledger told and tells no more: the mailbox, and its path.
     pub fn roots_untold(
         &self,
-        retired: i64,
-        replica: i64,
+        retired: ReplicaRowId,
+        replica: ReplicaRowId,
     ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT mailbox, root FROM replica_mailbox o WHERE replica = ?1 AND NOT EXISTS \

@@ -2,6 +2,7 @@
 //! write first, within what the state's file system has; and gives back what a drive took that is not used after all.
 //! Never decides whether a ledger is to be believed.
 
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, KnownHow, ReplicaState};
 use crate::disk::host;
 use crate::job::JobError;
@@ -134,7 +135,7 @@ impl Catalogue {
     }
 
     /// Whether its operator has said that a drive is to be used, whatever it tells: that one, by its file system.
-    pub fn is_vouched_for(&self, drive: i64) -> Result<bool, JobError> {
+    pub fn is_vouched_for(&self, drive: DriveRowId) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM drive JOIN known_drive USING (uuid) \
              WHERE drive.id = ?1 AND known_drive.how = ?2 AND known_drive.serial IS drive.serial";
         Ok(self.db.prepare_cached(sql)?.exists(params![drive, KnownHow::Added.as_str()])?)
@@ -186,7 +187,7 @@ impl Catalogue {
         self.give_room_back()
     }
 
-    fn delete_by_and_by(&self, sql: &str, of: i64) -> Result<(), JobError> {
+    fn delete_by_and_by(&self, sql: &str, of: impl rusqlite::ToSql) -> Result<(), JobError> {
         loop {
             let gone = self.db.prepare_cached(sql)?.execute(params![of, ROWS_DROPPED])?;
             if gone == 0 {
@@ -222,7 +223,7 @@ impl LedgerImport<'_> {
 
     /// So many more lines are taken in. Ends a portion that is large enough; `false` where there is no room for
     /// another one.
-    pub fn took(&mut self, lines: u64, replica: i64) -> Result<bool, JobError> {
+    pub fn took(&mut self, lines: u64, replica: ReplicaRowId) -> Result<bool, JobError> {
         self.lines += lines;
         // A passing catalogue is nobody else's.
         if self.lines < LEDGER_PORTION_LINES || self.catalogue.state().is_none() {

@@ -4,6 +4,7 @@
 
 use super::Catalogue;
 use super::copies::CopyRow;
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use crate::job::JobError;
 use crate::model::limits::SPAN_MAX;
 use crate::model::{Clock, Timestamp};
@@ -39,7 +40,7 @@ impl Catalogue {
     /// a box ran; so a clock that stands still after every boot holds it up no longer than the box is off.
     pub fn reread_due(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         every: Duration,
         clock: &dyn Clock,
     ) -> Result<Duration, JobError> {
@@ -70,7 +71,7 @@ impl Catalogue {
     }
 
     /// The copies of a drive are due to be read again, whenever that was last done.
-    pub(super) fn reread_soon(&self, drive: i64) -> Result<(), JobError> {
+    pub(super) fn reread_soon(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db.execute(
             "UPDATE reread SET waited = ?2 WHERE replica IN (SELECT id FROM replica WHERE drive = ?1)",
             params![drive, SPAN_MAX.as_secs() as i64],
@@ -78,7 +79,7 @@ impl Catalogue {
         Ok(())
     }
 
-    fn reread_row(&self, replica: i64) -> Result<Option<ScrubRow>, JobError> {
+    fn reread_row(&self, replica: ReplicaRowId) -> Result<Option<ScrubRow>, JobError> {
         Ok(self
             .db
             .prepare_cached(
@@ -100,7 +101,7 @@ impl Catalogue {
     /// A replica met for the first time is as old as its ledger says: since all of it was read, else since its
     /// oldest copy was. Where this card has it from that ledger alone a round is under way at once: what another card
     /// proved is a claim here.
-    fn first_reread(&self, replica: i64, now: Timestamp) -> Result<ScrubRow, JobError> {
+    fn first_reread(&self, replica: ReplicaRowId, now: Timestamp) -> Result<ScrubRow, JobError> {
         if self.read_elsewhere(replica)?.0 > 0 {
             self.db.execute(
                 "INSERT INTO reread (replica, round, open, begun, waited, at, errors) \
@@ -125,7 +126,11 @@ impl Catalogue {
     }
 
     /// The number of the round under way; begins one if there is none.
-    pub fn round_under_way(&self, replica: i64, clock: &dyn Clock) -> Result<i64, JobError> {
+    pub fn round_under_way(
+        &self,
+        replica: ReplicaRowId,
+        clock: &dyn Clock,
+    ) -> Result<i64, JobError> {
         let now = clock.stamp();
         let row = match self.reread_row(replica)? {
             Some(row) => row,
@@ -144,7 +149,11 @@ impl Catalogue {
     }
 
     /// All copies of a replica were read, by a round or by `verify`: the next round is counted from here.
-    pub(super) fn round_ended(&self, replica: i64, when: Timestamp) -> Result<(), JobError> {
+    pub(super) fn round_ended(
+        &self,
+        replica: ReplicaRowId,
+        when: Timestamp,
+    ) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE reread SET begun = CASE open WHEN 1 THEN begun ELSE ?2 END, \
@@ -156,7 +165,12 @@ impl Catalogue {
     }
 
     /// The same where no line can be written: the drive may only be read.
-    pub fn end_round(&self, replica: i64, drive: i64, when: Timestamp) -> Result<(), JobError> {
+    pub fn end_round(
+        &self,
+        replica: ReplicaRowId,
+        drive: DriveRowId,
+        when: Timestamp,
+    ) -> Result<(), JobError> {
         self.drive_verified(drive, when)?;
         self.round_ended(replica, when)
     }
@@ -165,7 +179,7 @@ impl Catalogue {
     /// those whose proof is the oldest by claim. Which is which decides only the order.
     pub fn copies_to_reread(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         round: i64,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
@@ -175,7 +189,7 @@ impl Catalogue {
 
     /// Copies with numbers from `from` on that lines just read tell of: another card proved them, or this one before it
     /// lost its catalogue. Until they are read here they are claims.
-    pub fn told_by_lines(&self, replica: i64, from: u32) -> Result<(), JobError> {
+    pub fn told_by_lines(&self, replica: ReplicaRowId, from: u32) -> Result<(), JobError> {
         self.db
             .prepare_cached(
                 "UPDATE payload SET round = -1 WHERE replica = ?1 AND number >= ?2 AND round = 0",
@@ -187,7 +201,7 @@ impl Catalogue {
     /// Copies with these numbers were read by this card.
     pub fn read_here(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         numbers: std::ops::RangeInclusive<u32>,
     ) -> Result<(), JobError> {
         self.db
@@ -199,7 +213,7 @@ impl Catalogue {
     }
 
     /// How many good copies of a replica this card has never read, and how many there are.
-    pub fn read_elsewhere(&self, replica: i64) -> Result<(u64, u64), JobError> {
+    pub fn read_elsewhere(&self, replica: ReplicaRowId) -> Result<(u64, u64), JobError> {
         let sql = "SELECT coalesce(sum(round < 0), 0), count(*) FROM payload \
                    WHERE replica = ?1 AND state IN (1, 5)";
         let counts = self.db.prepare_cached(sql)?.query_row([replica], |row| {
@@ -209,7 +223,12 @@ impl Catalogue {
     }
 
     /// A round has come to a copy.
-    pub fn copy_in_round(&self, replica: i64, number: u32, round: i64) -> Result<(), JobError> {
+    pub fn copy_in_round(
+        &self,
+        replica: ReplicaRowId,
+        number: u32,
+        round: i64,
+    ) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE payload SET round = ?3 WHERE replica = ?1 AND number = ?2")?
             .execute(params![replica, number, round])?;
@@ -217,19 +236,19 @@ impl Catalogue {
     }
 
     /// A copy could not be read in the round under way.
-    pub fn error_in_round(&self, replica: i64) -> Result<(), JobError> {
+    pub fn error_in_round(&self, replica: ReplicaRowId) -> Result<(), JobError> {
         self.db.execute("UPDATE reread SET errors = errors + 1 WHERE replica = ?1", [replica])?;
         Ok(())
     }
 
     /// Whether every copy was given by the medium in the last round.
-    pub fn round_without_error(&self, replica: i64) -> Result<bool, JobError> {
+    pub fn round_without_error(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let sql = "SELECT errors = 0 FROM reread WHERE replica = ?1";
         Ok(self.db.query_row(sql, [replica], |row| row.get(0)).optional()?.unwrap_or(false))
     }
 
     /// What stands of a replica after a round.
-    pub fn round_totals(&self, replica: i64) -> Result<CycleTotals, JobError> {
+    pub fn round_totals(&self, replica: ReplicaRowId) -> Result<CycleTotals, JobError> {
         let missed = "NOT EXISTS (SELECT 1 FROM payload q INDEXED BY payload_by_content \
                       WHERE q.content = p.content AND q.replica = p.replica AND q.state IN (1, 5))";
         let sql = format!(

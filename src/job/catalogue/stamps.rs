@@ -3,6 +3,7 @@
 //! Never decides anything.
 
 use super::Catalogue;
+use super::row_ids::ReplicaRowId;
 use super::writers::position_columns;
 use crate::job::JobError;
 use crate::model::limits::{COUNT_MAX, MARKS_APART, MARKS_HELD};
@@ -32,19 +33,19 @@ type Run = Option<Vec<Mark>>;
 /// What positions cover, and what marks renewed.
 pub(super) struct Lineage {
     writers: Writers,
-    runs: HashMap<(i64, i64), Run>,
+    runs: HashMap<(ReplicaRowId, i64), Run>,
     held: usize,
 }
 
 /// Positions of several ledgers, of each writer in each the highest: who covers it covers the lower ones.
 #[derive(Debug, Default)]
 pub(super) struct Stamps {
-    all: Vec<(i64, Position)>,
-    at: HashMap<(i64, WriterId), usize>,
+    all: Vec<(ReplicaRowId, Position)>,
+    at: HashMap<(ReplicaRowId, WriterId), usize>,
 }
 
 impl Stamps {
-    pub(super) fn add(&mut self, replica: i64, position: Position) {
+    pub(super) fn add(&mut self, replica: ReplicaRowId, position: Position) {
         let next = self.all.len();
         let at = *self.at.entry((replica, position.writer)).or_insert(next);
         match self.all.get_mut(at) {
@@ -58,7 +59,7 @@ impl Stamps {
     }
 
     /// With the ledgers that have them.
-    pub(super) fn told(&self) -> impl Iterator<Item = (i64, Position)> + Clone + '_ {
+    pub(super) fn told(&self) -> impl Iterator<Item = (ReplicaRowId, Position)> + Clone + '_ {
         self.all.iter().copied()
     }
 
@@ -85,7 +86,7 @@ impl Lineage {
     pub(super) fn renewed(
         &mut self,
         catalogue: &Catalogue,
-        (replica, mailbox): (i64, i64),
+        (replica, mailbox): (ReplicaRowId, i64),
         (behind, until): (i64, i64),
     ) -> Result<Vec<Position>, JobError> {
         if !self.runs.contains_key(&(replica, mailbox)) {
@@ -112,7 +113,12 @@ impl Lineage {
         Ok(renewed)
     }
 
-    fn run(&mut self, catalogue: &Catalogue, replica: i64, mailbox: i64) -> Result<Run, JobError> {
+    fn run(
+        &mut self,
+        catalogue: &Catalogue,
+        replica: ReplicaRowId,
+        mailbox: i64,
+    ) -> Result<Run, JobError> {
         let mut query = catalogue.db.prepare_cached(
             "SELECT line, writer, n FROM mark WHERE replica = ?1 AND mailbox = ?2 ORDER BY line LIMIT ?3",
         )?;
@@ -144,7 +150,7 @@ impl Lineage {
         &mut self,
         catalogue: &Catalogue,
         stamps: &mut Stamps,
-        replica: i64,
+        replica: ReplicaRowId,
         (mailbox, key, content): (i64, &[u8], i64),
     ) -> Result<(), JobError> {
         let mut query = catalogue.db.prepare_cached(

@@ -3,6 +3,7 @@
 
 use super::Catalogue;
 use super::copies::{CopyRow, PAYLOAD, read_payload};
+use super::row_ids::ReplicaRowId;
 use crate::job::JobError;
 use crate::model::limits::ALIKE_MAX;
 use crate::model::{MailboxName, StationName};
@@ -38,7 +39,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         content: i64,
-    ) -> Result<Vec<(i64, CopyRow)>, JobError> {
+    ) -> Result<Vec<(ReplicaRowId, CopyRow)>, JobError> {
         let mut query = self.db.prepare_cached(&format!(
             "SELECT {PAYLOAD}, p.replica FROM payload p INDEXED BY payload_by_content \
              JOIN content c ON c.id = p.content \
@@ -53,7 +54,7 @@ impl Catalogue {
 
     /// Copies whose content their own ledger gives no location: adopted after a cut and not told of since, known from a
     /// manifest or from their file alone, or told of by a line that cannot be read any more.
-    pub fn copies_without_place(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+    pub fn copies_without_place(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state IN (0, 1, 5) \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM not_wanted n WHERE n.content = p.content) \
@@ -63,7 +64,7 @@ impl Catalogue {
 
     /// Copies that were taken for what a cut left, whose content their own ledger gives no location, and of which it
     /// tells no good one.
-    pub fn debris(&self, replica: i64) -> Result<Vec<CopyRow>, JobError> {
+    pub fn debris(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state = 4 \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
              AND NOT EXISTS (SELECT 1 FROM payload q WHERE q.content = p.content AND q.replica = p.replica \
@@ -76,7 +77,7 @@ impl Catalogue {
         &self,
         station: &StationName,
         mailbox: i64,
-    ) -> Result<Vec<(i64, Vec<u8>)>, JobError> {
+    ) -> Result<Vec<(ReplicaRowId, Vec<u8>)>, JobError> {
         let mut query = self.db.prepare_cached(
             "SELECT replica.id, root FROM replica_mailbox JOIN replica ON replica.id = replica_mailbox.replica \
              WHERE station = ?1 AND mailbox = ?2 ORDER BY replica.id",
@@ -139,7 +140,10 @@ impl Catalogue {
     }
 
     /// The replicas of a station.
-    pub(super) fn replicas_of_station(&self, station: &StationName) -> Result<Vec<i64>, JobError> {
+    pub(super) fn replicas_of_station(
+        &self,
+        station: &StationName,
+    ) -> Result<Vec<ReplicaRowId>, JobError> {
         let mut query = self.db.prepare_cached("SELECT id FROM replica WHERE station = ?1")?;
         let rows = query.query_map([station.as_str()], |row| row.get(0))?;
         Ok(rows.collect::<Result<_, _>>()?)

@@ -3,6 +3,7 @@
 //! Never judges: what differs is in `comparisons`, and what follows in `contradictions`.
 
 use super::contradictions::{Said, number};
+use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::{Catalogue, ReplicaState, digest_column};
 use crate::job::JobError;
 use crate::model::ledger::Event;
@@ -20,7 +21,7 @@ impl Catalogue {
     }
 
     /// A drive came back with the ledger that this card had written to.
-    pub fn note_came_back(&self, drive: i64) -> Result<(), JobError> {
+    pub fn note_came_back(&self, drive: DriveRowId) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE drive SET own_from = 1 WHERE id = ?1 AND own_from > 1")?
             .execute([drive])?;
@@ -61,7 +62,7 @@ impl Catalogue {
             "SELECT id, seq, hash FROM known_end WHERE drive = ?1 \
              AND station = (SELECT station FROM replica WHERE id = ?2)",
         )?;
-        let rows = query.query_map([replica.drive, replica.row], |row| {
+        let rows = query.query_map(params![replica.drive, replica.row], |row| {
             Ok((row.get(0)?, number(row, 1)?, digest_column(row, 2)?))
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
@@ -126,7 +127,7 @@ impl Catalogue {
     /// Takes in what a ledger says of another drive's.
     pub(super) fn witness(
         &self,
-        replica: i64,
+        replica: ReplicaRowId,
         line: u64,
         (drive, seq, hash): (DriveId, u64, Digest),
     ) -> Result<(), JobError> {

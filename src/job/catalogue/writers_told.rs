@@ -1,6 +1,7 @@
 //! What ledgers tell of writers, and what of writers a ledger has yet to be told.
 //! Never lets one ledger tell of more than it may.
 
+use super::row_ids::ReplicaRowId;
 use super::writers::bits;
 use super::{Catalogue, ReplicaState};
 use crate::job::JobError;
@@ -14,7 +15,7 @@ impl Catalogue {
     /// Takes in a line that tells of a writer.
     pub(super) fn define_writer(
         &self,
-        (replica, line): (i64, u64),
+        (replica, line): (ReplicaRowId, u64),
         writer: WriterId,
         links: &[Position],
     ) -> Result<(), JobError> {
@@ -44,7 +45,7 @@ impl Catalogue {
     }
 
     /// Counts what a ledger tells of writers; whether it may tell of more.
-    fn may_tell_of_writer(&self, replica: i64, links: u64) -> Result<bool, JobError> {
+    fn may_tell_of_writer(&self, replica: ReplicaRowId, links: u64) -> Result<bool, JobError> {
         let told = self.writers_told.get().filter(|told| told.0 == replica);
         let (mut writers, mut of_links) = match told {
             Some((_, writers, links)) => (writers, links),
@@ -89,7 +90,7 @@ impl Catalogue {
         Ok(lines)
     }
 
-    fn is_told_of(&self, replica: i64, writer: WriterId) -> Result<bool, JobError> {
+    fn is_told_of(&self, replica: ReplicaRowId, writer: WriterId) -> Result<bool, JobError> {
         Ok(self
             .db
             .prepare_cached(

@@ -1,7 +1,7 @@
-//! What is committed together, and what came of it. Only values: nothing is decided or written here.
+//! What is to be committed together. Only values: nothing is decided or written here.
 
 use crate::disk::Volume;
-use crate::job::catalogue::{ContentAt, FileRow};
+use crate::job::catalogue::{ContentAt, FileRow, ReplicaRowId};
 use crate::model::ledger::{Assertion, Event};
 use crate::model::limits::{
     BATCH_BYTES, BATCH_BYTES_MAX, BATCH_MESSAGES, BATCH_MESSAGES_MAX, BATCH_QUICK, OVERHEAD_BYTES,
@@ -43,12 +43,12 @@ impl CopyItem {
 pub(super) struct PeerCopy {
     pub volume: Arc<dyn Volume>,
     pub dir: RelName,
-    pub replica: i64,
+    pub replica: ReplicaRowId,
     pub payload: PayloadName,
 }
 
-/// What is committed together.
-pub(super) struct Batch {
+/// What is to be committed together.
+pub(super) struct BatchPlan {
     pub copies: Vec<CopyItem>,
     /// What is being copied, to find the same content twice.
     pub contents: HashSet<Identity>,
@@ -70,7 +70,7 @@ pub(super) struct Batch {
     pub learnt: bool,
 }
 
-impl Batch {
+impl BatchPlan {
     pub(super) fn new(position: Position, room: u64) -> Self {
         Self {
             copies: Vec::new(),
@@ -145,7 +145,7 @@ impl Default for BatchSize {
 }
 
 impl BatchSize {
-    pub(super) fn is_full(&self, batch: &Batch) -> bool {
+    pub(super) fn is_full(&self, batch: &BatchPlan) -> bool {
         batch.copies.len() >= self.messages
             || batch.bytes >= self.bytes
             || batch.notes.len() + batch.departures.len() >= BATCH_MESSAGES_MAX
@@ -161,11 +161,5 @@ impl BatchSize {
     }
 }
 
-/// What a commit achieved.
-#[derive(Default)]
-pub(super) struct Committed {
-    pub copied: u64,
-    pub bytes: u64,
-    /// Messages left out, and why.
-    pub failed: Vec<(FileRow, Reason)>,
-}
+/// Messages that a batch leaves out, and why.
+pub(super) type LeftOut = Vec<(FileRow, Reason)>;

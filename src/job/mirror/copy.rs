@@ -1,7 +1,7 @@
 //! Writes the copies of a batch: messages are read ahead from the card while others are written to the
 //! drive. Never commits anything, and never uses a name twice.
 
-use super::batch::{Committed, CopyItem, PeerCopy};
+use super::batch::{CopyItem, LeftOut, PeerCopy};
 use super::pass::Pass;
 use crate::disk::{DiskError, MailboxDir, MessageFile, Pieces, ReadFrom, Trouble};
 use crate::job::JobError;
@@ -13,7 +13,7 @@ use crate::model::{Hasher, Identity, PayloadName, Reason};
 use std::sync::mpsc::sync_channel;
 
 /// A file written on the drive and not yet proven.
-pub(super) struct Written<'a> {
+pub(super) struct WrittenFile<'a> {
     pub payload: PayloadName,
     pub identity: Identity,
     /// The message it is a copy of; none if the message changed while it was read.
@@ -44,8 +44,8 @@ pub(super) fn write_copies<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
     copies: &'a [CopyItem],
-    done: &mut Committed,
-) -> Result<(Vec<Written<'a>>, bool), JobError> {
+    left_out: &mut LeftOut,
+) -> Result<(Vec<WrittenFile<'a>>, bool), JobError> {
     let dirs: Vec<_> =
         copies.iter().map(|item| pass.mailbox(item.row.mailbox).map(|m| &m.dir)).collect();
     std::thread::scope(|scope| {
@@ -71,11 +71,11 @@ pub(super) fn write_copies<'a>(
             let fetched = fetched
                 .recv()
                 .map_err(|_| JobError::Broken("a reader ended in a fault of the program".into()))?;
-            match write_copy(pass, drive, item, fetched, done) {
+            match write_copy(pass, drive, item, fetched, left_out) {
                 Ok(file) => written.extend(file),
                 Err(error) if error.trouble() == Trouble::Full => {
-                    let left_out = copies.iter().skip(at).map(|item| item.row.clone());
-                    done.failed.extend(left_out.map(|row| (row, Reason::DriveFull)));
+                    let rest = copies.iter().skip(at).map(|item| item.row.clone());
+                    left_out.extend(rest.map(|row| (row, Reason::DriveFull)));
                     return Ok((written, true));
                 }
                 Err(error) => return Err(error),
@@ -145,22 +145,24 @@ fn write_copy<'a>(
     drive: &mut Replica,
     item: &'a CopyItem,
     fetched: Fetched,
-    done: &mut Committed,
-) -> Result<Option<Written<'a>>, JobError> {
+    left_out: &mut LeftOut,
+) -> Result<Option<WrittenFile<'a>>, JobError> {
     match fetched {
         Fetched::Whole(bytes) => {
             let payload = next_name(drive, item.extension())?;
             let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
             sink.write(&bytes)?;
-            Ok(Some(Written { payload, identity: item.identity, item: Some(item) }))
+            Ok(Some(WrittenFile { payload, identity: item.identity, item: Some(item) }))
         }
-        Fetched::Long(file, start) => write_long(pass, drive, item, file, start, done).map(Some),
+        Fetched::Long(file, start) => {
+            write_long(pass, drive, item, file, start, left_out).map(Some)
+        }
         Fetched::LongLent => write_lent(pass, drive, item),
         Fetched::NotLent => not_lent(pass, item).map(|()| None),
-        Fetched::Changed(facts) => changed(pass, item, &facts, done).map(|()| None),
-        Fetched::Unreadable(error) => unreadable(pass, item, &error, done).map(|()| None),
+        Fetched::Changed(facts) => changed(pass, item, &facts, left_out).map(|()| None),
+        Fetched::Unreadable(error) => unreadable(pass, item, &error, left_out).map(|()| None),
         Fetched::NotOurs => {
-            done.failed.push((item.row.clone(), Reason::MailboxAway));
+            left_out.push((item.row.clone(), Reason::MailboxAway));
             Ok(None)
         }
     }
@@ -173,8 +175,8 @@ fn write_long<'a>(
     item: &'a CopyItem,
     mut file: MessageFile,
     mut piece: Vec<u8>,
-    done: &mut Committed,
-) -> Result<Written<'a>, JobError> {
+    left_out: &mut LeftOut,
+) -> Result<WrittenFile<'a>, JobError> {
     let payload = next_name(drive, item.extension())?;
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
@@ -187,17 +189,17 @@ fn write_long<'a>(
             Ok(false) => break,
             Err(error) => {
                 let identity = hasher.finish();
-                unreadable(pass, item, &error, done)?;
-                return Ok(Written { payload, identity, item: None });
+                unreadable(pass, item, &error, left_out)?;
+                return Ok(WrittenFile { payload, identity, item: None });
             }
         }
     }
     let identity = hasher.finish();
     if identity == item.identity && is_unchanged(&file) {
-        return Ok(Written { payload, identity, item: Some(item) });
+        return Ok(WrittenFile { payload, identity, item: Some(item) });
     }
-    changed(pass, item, &file.current_facts()?, done)?;
-    Ok(Written { payload, identity, item: None })
+    changed(pass, item, &file.current_facts()?, left_out)?;
+    Ok(WrittenFile { payload, identity, item: None })
 }
 
 /// The same for a copy that another drive lends.
@@ -205,7 +207,7 @@ fn write_lent<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
     item: &'a CopyItem,
-) -> Result<Option<Written<'a>>, JobError> {
+) -> Result<Option<WrittenFile<'a>>, JobError> {
     let Some(lent) = &item.lent else { return Ok(None) };
     let from = lent.dir.join(&lent.payload.to_rel());
     let Ok(mut source) = lent.volume.read(&from, 0, ReadFrom::Medium) else {
@@ -222,10 +224,10 @@ fn write_lent<'a>(
     }
     let identity = hasher.finish();
     if identity == item.identity {
-        return Ok(Some(Written { payload, identity, item: Some(item) }));
+        return Ok(Some(WrittenFile { payload, identity, item: Some(item) }));
     }
     not_lent(pass, item)?;
-    Ok(Some(Written { payload, identity, item: None }))
+    Ok(Some(WrittenFile { payload, identity, item: None }))
 }
 
 fn is_unchanged(file: &MessageFile) -> bool {
@@ -236,13 +238,13 @@ fn changed(
     pass: &Pass<'_>,
     item: &CopyItem,
     facts: &FileFacts,
-    done: &mut Committed,
+    left_out: &mut LeftOut,
 ) -> Result<(), JobError> {
     let now = pass.clock.stamp().claim();
     let looked = (millis(pass.clock), now);
     let place = (item.row.mailbox, item.row.key.as_slice());
     pass.catalogue.look(place, facts, FileState::Fresh, looked, false)?;
-    done.failed.push((item.row.clone(), Reason::Changing));
+    left_out.push((item.row.clone(), Reason::Changing));
     Ok(())
 }
 
@@ -250,14 +252,14 @@ fn unreadable(
     pass: &Pass<'_>,
     item: &CopyItem,
     error: &DiskError,
-    done: &mut Committed,
+    left_out: &mut LeftOut,
 ) -> Result<(), JobError> {
     // One that is gone may be back, unchanged, by the next look: the drive is to be asked about it again.
     let reason = if is_gone(error) { Reason::Changing } else { Reason::Unreadable };
     if reason == Reason::Unreadable {
         pass.catalogue.set_state(&item.row, FileState::Unreadable, item.row.looked)?;
     }
-    done.failed.push((item.row.clone(), reason));
+    left_out.push((item.row.clone(), reason));
     Ok(())
 }
 

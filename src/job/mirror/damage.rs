@@ -1,7 +1,7 @@
 //! Tells what a card has left of a message from another version of it, beside the copy that a drive has of the one
 //! before. Reads the drive for nothing else.
 
-use super::batch::Batch;
+use super::batch::BatchPlan;
 use super::pass::Pass;
 use crate::disk::{DiskError, Pieces, PrefixHash, ReadFrom, read_full};
 use crate::job::JobError;
@@ -44,7 +44,7 @@ pub(super) fn found(
     row: &FileRow,
     content: i64,
     new: &Identity,
-    batch: &mut Batch,
+    batch: &mut BatchPlan,
 ) -> Result<Option<Suspicion>, JobError> {
     let Some(known) = version_before(pass, stands, row, content)? else { return Ok(None) };
     let good = known.content;
@@ -106,7 +106,7 @@ fn left_of(
     row: &FileRow,
     (good, old): (i64, &Identity),
     new: &Identity,
-    batch: &mut Batch,
+    batch: &mut BatchPlan,
 ) -> Result<Compared, JobError> {
     let is_holed = new.bytes <= old.bytes && has_nul_block(pass, row)?;
     if new.bytes >= old.bytes && !is_holed {

@@ -9,6 +9,7 @@ mod open_mailbox;
 mod pass;
 mod plan;
 mod repair_from_peers;
+pub mod steps;
 mod sweep;
 
 pub use open_mailbox::OpenMailbox;

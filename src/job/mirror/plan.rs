@@ -1,7 +1,7 @@
 //! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
 //! Never reads the drive, but for what `damage` compares there.
 
-use super::batch::{Batch, CopyItem};
+use super::batch::{BatchPlan, CopyItem};
 use super::damage;
 use super::open_mailbox::OpenMailbox;
 use super::pass::Pass;
@@ -35,7 +35,7 @@ pub(super) fn arrival(
     pass: &Pass<'_>,
     drive: &Replica,
     row: &FileRow,
-    batch: &mut Batch,
+    batch: &mut BatchPlan,
     renew_by_line: bool,
 ) -> Result<Step, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
@@ -104,7 +104,7 @@ pub(super) fn missing(
     pass: &Pass<'_>,
     drive: &Replica,
     row: &MissingRow,
-    batch: &Batch,
+    batch: &BatchPlan,
 ) -> Result<Step, JobError> {
     let (replica, content) = (drive.state.row, row.content);
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
@@ -140,7 +140,7 @@ pub(super) fn departure(
     pass: &Pass<'_>,
     drive: &Replica,
     row: &DepartedRow,
-    batch: &Batch,
+    batch: &BatchPlan,
 ) -> Result<Step, JobError> {
     let (catalogue, replica, content) = (pass.catalogue, drive.state.row, row.content);
     if pass.mailbox(row.mailbox).is_none() {
@@ -210,7 +210,7 @@ enum Followed {
 fn followed(
     pass: &Pass<'_>,
     drive: &Replica,
-    batch: &Batch,
+    batch: &BatchPlan,
     row: &DepartedRow,
     heir: Option<&ContentAt>,
 ) -> Result<Followed, JobError> {
@@ -241,7 +241,7 @@ fn followed(
 fn is_told(
     pass: &Pass<'_>,
     drive: &Replica,
-    batch: &Batch,
+    batch: &BatchPlan,
     place: &ContentAt,
     elsewhere: bool,
 ) -> Result<bool, JobError> {
@@ -262,7 +262,7 @@ fn is_told(
 fn told_place(
     pass: &Pass<'_>,
     drive: &Replica,
-    batch: &Batch,
+    batch: &BatchPlan,
     heir: &ContentAt,
     copied: Option<&ContentAt>,
 ) -> Result<Option<ContentAt>, JobError> {
@@ -281,7 +281,7 @@ fn told_place(
 fn told_elsewhere(
     pass: &Pass<'_>,
     drive: &Replica,
-    batch: &Batch,
+    batch: &BatchPlan,
     content: i64,
 ) -> Result<Option<ContentAt>, JobError> {
     let known = pass.catalogue.place_told(drive.state.row, content)?;

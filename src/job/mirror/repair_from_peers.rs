@@ -1,7 +1,7 @@
 //! Makes copies again that are damaged or gone, of messages that the mailbox does not have any more: from good
 //! copies on other drives that are here. Never overwrites the bad one, and says nothing new of any location.
 
-use super::batch::{Batch, BatchSize, CopyItem, PeerCopy};
+use super::batch::{BatchPlan, BatchSize, CopyItem, PeerCopy};
 use super::pass::{Pass, PassReport};
 use crate::disk::Volume;
 use crate::job::JobError;
@@ -89,10 +89,10 @@ impl Pass<'_> {
     }
 
     /// An empty batch. Its lines speak of no location, so any position will do.
-    fn batch(&self, drive: &Replica) -> Result<Batch, JobError> {
+    fn batch(&self, drive: &Replica) -> Result<BatchPlan, JobError> {
         let position = self.catalogue.position_at(self.catalogue.change_no()?)?;
         let nobody = Position { writer: WriterId::from_bits(0), n: 0 };
-        Ok(Batch::new(position.unwrap_or(nobody), drive.volume.room()?))
+        Ok(BatchPlan::new(position.unwrap_or(nobody), drive.volume.room()?))
     }
 }
 

@@ -1,7 +1,7 @@
 //! Once over all changes that a drive was not told of: first what is there, then what is missing, then what has left,
 //! at last one line that renews all of it. Never tells a drive that something left before it was told where it went.
 
-use super::batch::{Batch, BatchSize};
+use super::batch::{BatchPlan, BatchSize};
 use super::pass::{Pass, PassReport};
 use super::plan::{self, Step};
 use crate::job::JobError;
@@ -20,7 +20,7 @@ struct Sweep<'a, 'p> {
     drive: &'a mut Replica,
     size: &'a mut BatchSize,
     report: &'a mut PassReport,
-    batch: Batch,
+    batch: BatchPlan,
     position: Position,
     /// The first change that is not told.
     unfinished: u64,
@@ -79,7 +79,7 @@ fn sweep(
     }
     let waiting_before = pass.catalogue.has_departed_before(told)?;
     let mut sweep = Sweep {
-        batch: Batch::new(position, drive.volume.room()?),
+        batch: BatchPlan::new(position, drive.volume.room()?),
         pass,
         drive,
         size,
@@ -300,7 +300,7 @@ impl Sweep<'_, '_> {
     }
 
     fn commit(&mut self) -> Result<(), JobError> {
-        let mut next = Batch::new(self.position, self.batch.room);
+        let mut next = BatchPlan::new(self.position, self.batch.room);
         next.learnt = self.batch.learnt;
         let batch = std::mem::replace(&mut self.batch, next);
         let unfinished = self.pass.commit(self.drive, batch, self.size, self.report)?;

@@ -6,7 +6,7 @@ use super::open_options::Here;
 use super::recognise::of_longest_ledger;
 use crate::disk::{Volume, is_mounted, plain_folder};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, DriveRow, FoundDrive, Replaced, ReplacedHow};
+use crate::job::catalogue::{Catalogue, DriveRow, DriveRowId, FoundDrive, Replaced, ReplacedHow};
 use crate::model::{DriveId, Finding, KnownDrive, Timestamp, escape};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
@@ -55,7 +55,7 @@ impl Evidence<'_> {
         id: DriveId,
         found: &FoundDrive<'_>,
         findings: &mut Vec<Finding>,
-    ) -> Result<i64, JobError> {
+    ) -> Result<DriveRowId, JobError> {
         // What the medium says is read before: a hung one must not hold up whoever waits for the catalogue.
         let holds = match self.catalogue.drive(id)? {
             Some(_) => None,
@@ -89,7 +89,7 @@ impl Evidence<'_> {
         found: &FoundDrive<'_>,
         holds: Option<&Holds>,
         findings: &mut Vec<Finding>,
-    ) -> Result<i64, JobError> {
+    ) -> Result<DriveRowId, JobError> {
         let Self { catalogue, now, .. } = *self;
         let here = (self.here)();
         let before = catalogue.drive_at(found.at)?;

@@ -5,7 +5,7 @@
 use super::copy::{self, CopyCheck};
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, CopyRow, CopyState};
+use crate::job::catalogue::{Catalogue, CopyRow, CopyState, ReplicaRowId};
 use crate::model::limits::LENGTHS_FOR;
 use crate::model::{Clock, Finding, PayloadName, RelName};
 use std::collections::HashMap;
@@ -67,7 +67,7 @@ pub(super) fn wrong(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    replica: i64,
+    replica: ReplicaRowId,
     within: &LengthCheck<'_>,
 ) -> Result<Vec<CopyRow>, JobError> {
     let (mut wrong, mut after) = (Vec::new(), 0);
@@ -114,7 +114,7 @@ pub(super) fn mark_wrong_lengths(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    replica: i64,
+    replica: ReplicaRowId,
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {

@@ -6,14 +6,16 @@ use super::line_reader::{LineReader, Piece};
 use super::manifest::{self, Judged, Numbers};
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, CopyState, KnownLines, Log, LogDamage, ReplicaState};
+use crate::job::catalogue::{
+    Catalogue, CopyState, KnownLines, Log, LogDamage, ReplicaRowId, ReplicaState,
+};
 use crate::model::ledger::{Reader, Verdict};
 use crate::model::{Finding, RelName, bag};
 
 /// A check that may be broken off and gone on with.
 pub(crate) struct LogCheck {
     /// The replica it was begun for: one read anew meanwhile is another.
-    replica: i64,
+    replica: ReplicaRowId,
     stage: Stage,
     found: Vec<LogDamage>,
 }

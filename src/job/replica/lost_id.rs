@@ -8,7 +8,9 @@ use super::present_drives;
 use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, DriveRow, FoundDrive, KnownHow, ReplacedHow, SameDevice};
+use crate::job::catalogue::{
+    Catalogue, DriveRow, DriveRowId, FoundDrive, KnownHow, ReplacedHow, SameDevice,
+};
 use crate::model::limits::DRIVE_FILE_BYTES;
 use crate::model::{Clock, DriveId, DriveLoss, Finding};
 
@@ -85,7 +87,7 @@ pub struct AddedDrive {
     /// Its id.
     pub id: DriveId,
     /// Its row.
-    pub row: i64,
+    pub row: DriveRowId,
     /// Why it was given up until now, if it was; it is not taken back yet.
     pub was_forgotten: Option<DriveLoss>,
     /// The mailbox on whose device it lies.

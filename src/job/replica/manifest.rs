@@ -7,7 +7,7 @@ use super::copy::{self, CopyCheck};
 use super::line_reader::{LineReader, Piece};
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, CopyRow, CopyState, ReplicaState};
+use crate::job::catalogue::{Catalogue, CopyRow, CopyState, ReplicaRowId, ReplicaState};
 use crate::model::limits::{BATCH_MESSAGES_MAX, MANIFEST_JUNK_BYTES, NUMBER_MAX};
 use crate::model::{Digest, Finding, Identity, PayloadName, RelName, bag};
 use std::collections::{BTreeMap, HashSet};
@@ -249,7 +249,7 @@ pub(super) enum Judged {
 /// Judges a piece, and tells its length.
 pub(super) fn judge(
     catalogue: &Catalogue,
-    replica: i64,
+    replica: ReplicaRowId,
     piece: &Piece<'_>,
 ) -> Result<(Judged, u64), JobError> {
     let (raw, length) = match *piece {
@@ -278,7 +278,7 @@ pub(super) fn cover_wrong(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     dir: &RelName,
-    replica: i64,
+    replica: ReplicaRowId,
 ) -> Result<(), JobError> {
     let at = path(dir);
     if volume.length(&at)?.is_none() {

@@ -15,7 +15,7 @@ use super::recover::{self, Recovery};
 use crate::disk::host::Lock;
 use crate::disk::{Access, DiskError, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, FoundDrive, Log, ReplicaState};
+use crate::job::catalogue::{Catalogue, DriveRowId, FoundDrive, Log, ReplicaState};
 use crate::model::ledger::Event;
 use crate::model::limits::LINES_MAX;
 use crate::model::{DriveId, EventTime, Finding, RelName, Timestamp, bag};
@@ -216,7 +216,7 @@ fn make_whole(
 /// A drive that is known, by its id and its row.
 struct Identified {
     id: DriveId,
-    drive: i64,
+    drive: DriveRowId,
     /// Its layout is one of a later version.
     only_readable: bool,
     lock: Option<Lock>,
@@ -255,7 +255,7 @@ fn identified(
 fn may_be_used(
     catalogue: &Catalogue,
     id: DriveId,
-    drive: i64,
+    drive: DriveRowId,
     at: impl Fn() -> String,
 ) -> Result<(), JobError> {
     lost_id::not_forgotten(catalogue, id, &at)?;

@@ -5,7 +5,7 @@ use super::copy::{self, CopyCheck};
 use crate::disk::Volume;
 use crate::job::JobError;
 use crate::job::catalogue::{
-    Catalogue, ContentAt, CopyRow, CopyState, CopyStatus, ReplicaState, Said, Untold,
+    Catalogue, ContentAt, CopyRow, CopyState, CopyStatus, ReplicaRowId, ReplicaState, Said, Untold,
 };
 use crate::model::RelName;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
@@ -19,9 +19,9 @@ pub(super) struct Retelling<'a> {
     pub volume: &'a dyn Volume,
     pub dir: &'a RelName,
     /// The row of the ledger as it is read now.
-    pub replica: i64,
+    pub replica: ReplicaRowId,
     /// The row of what was known before.
-    pub retired: i64,
+    pub retired: ReplicaRowId,
 }
 
 impl<'a> Retelling<'a> {

@@ -3,10 +3,11 @@
 //!
 //! Its id goes last: a wipe that was cut off can be told from a new stick, and is gone on with.
 
-use crate::disk::{DiskError, Trouble, Volume};
+use crate::disk::{Access, DiskError, Trouble, Volume, VolumeFacts, VolumeSource};
 use crate::job::{JobError, Progress};
 use crate::model::limits::{ZEROS_FILE_BYTES, ZEROS_SYNCED_BYTES};
 use crate::model::{RelName, bag};
+use rustix::io::Errno;
 
 /// Zeros written at once, in bytes; and where not so many have room.
 const PIECES: [usize; 2] = [1 << 20, 4 << 10];
@@ -22,21 +23,35 @@ pub struct Wiped {
     pub stopped: bool,
 }
 
-/// Wipes an open drive, which its operator has given up before; `fills` what is free on it.
-pub fn wipe(volume: &dyn Volume, fills: bool, progress: &dyn Progress) -> Result<Wiped, JobError> {
+/// Wipes an open drive, which its operator has given up before; `fills` what is free on it. `door` is where it was
+/// opened.
+pub fn wipe(
+    door: &dyn VolumeSource,
+    volume: Box<dyn Volume>,
+    fills: bool,
+    progress: &dyn Progress,
+) -> Result<Wiped, JobError> {
     let mut wiped = Wiped::default();
     let kept = |name: &[u8]| name.starts_with(b"drive") && name.ends_with(b".json");
     let home = RelName::fixed(bag::HOME);
-    if !clear(volume, &home, &kept, progress, &mut wiped)? {
+    if !clear(&*volume, &home, &kept, progress, &mut wiped)? {
         return Ok(Wiped { stopped: true, ..wiped });
     }
     volume.sync_all()?;
     let filled = match fills {
-        true => fill(volume, &home, progress, &mut wiped),
+        true => fill(&*volume, &home, progress, &mut wiped),
         false => Ok(true),
     };
-    // The zeros go whatever became of them: the stick is somebody's, and full.
-    volume.clear(&home, &kept, &mut || true)?;
+    // The zeros go whatever became of them: the stick is somebody's, and full. Where a sync of theirs failed, this
+    // volume deletes nothing more.
+    let volume = match volume.clear(&home, &kept, &mut || true) {
+        Ok(_) => volume,
+        Err(_) => {
+            let anew = opened_anew(door, volume)?;
+            anew.clear(&home, &kept, &mut || true)?;
+            anew
+        }
+    };
     volume.sync_all()?;
     if !filled? {
         return Ok(Wiped { stopped: true, ..wiped });
@@ -45,6 +60,21 @@ pub fn wipe(volume: &dyn Volume, fills: bool, progress: &dyn Progress) -> Result
     volume.remove_empty(&home)?;
     volume.sync_all()?;
     Ok(wiped)
+}
+
+/// The same drive, and no other that may be there by now.
+fn opened_anew(
+    door: &dyn VolumeSource,
+    volume: Box<dyn Volume>,
+) -> Result<Box<dyn Volume>, DiskError> {
+    let VolumeFacts { mount, shown, .. } = volume.facts().clone();
+    // It holds the lock.
+    drop(volume);
+    let anew = door.open(Access::Write)?;
+    match anew.facts().mount == mount {
+        true => Ok(anew),
+        false => Err(DiskError::new("wipe", shown, Errno::NODEV)),
+    }
 }
 
 fn clear(

@@ -14,7 +14,7 @@ use super::staging::{StagedMessage, StagingBatch};
 use super::targets;
 use crate::disk::{DiskError, FileAttrs, STAGING, TargetDir, Trouble};
 use crate::job::JobError;
-use crate::job::catalogue::{Decision, RestoreItem, Role, Version, Withheld};
+use crate::job::catalogue::{Decision, ReplicaRowId, RestoreItem, Role, Version, Withheld};
 use crate::model::ledger::Departed;
 use crate::model::{Identity, RelName, Timestamp};
 use std::collections::{BTreeSet, VecDeque};
@@ -164,7 +164,7 @@ impl Restorer<'_, '_, '_> {
         path: RelName,
         version: &Version,
         why: Departed,
-        replica: i64,
+        replica: ReplicaRowId,
     ) -> Result<(), JobError> {
         let mut message = self.version(path, version, RestoreKind::AsTold, Vec::new())?;
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
@@ -206,7 +206,7 @@ impl Restorer<'_, '_, '_> {
     }
 
     /// Whose word it is, by a replica.
-    fn shown(&self, replica: i64) -> String {
+    fn shown(&self, replica: ReplicaRowId) -> String {
         let drive = self.gathered.drives.iter().find(|drive| drive.state.row == replica);
         drive.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone())
     }

@@ -84,9 +84,9 @@ struct Pulled {
 }
 
 impl VolumeSource for Pulled {
-    fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
+    fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let (after, what) = (self.after, self.what.clone());
-        Ok(Box::new(PulledVolume { volume: self.door.open(access)?, after, what }))
+        Ok(Box::new(PulledVolume { volume: self.door.open_unlatched(access)?, after, what }))
     }
 
     fn still_present(&self, facts: &VolumeFacts) -> bool {

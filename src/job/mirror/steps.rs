@@ -1,0 +1,277 @@
+//! The steps of a commit as a chain of types. A [`Batch`] has the step it has passed in its type; each step takes
+//! the batch away and gives it back one step further, so that a wrong order does not compile.
+//! Nothing outside makes a batch, moves one on without doing the step, or makes an [`Acknowledgement`].
+//!
+//! `Batch<Written>` -> `Batch<Synced>` -> `Batch<Proven>` -> `Batch<Listed>` -> `Batch<Recorded>` ->
+//! [`Acknowledgement`]. What each step survives is said where they are done in order, in `commit`.
+//!
+//! Below, the first of each pair compiles, and the second, which differs in the order alone, does not.
+//!
+//! Nothing is read back that was not synced: it would come from the system's memory.
+//! ```
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Synced>, drive: &Replica) { batch.read_back(drive); }
+//! ```
+//! ```compile_fail,E0599
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Written>, drive: &Replica) { batch.read_back(drive); }
+//! ```
+//! Nothing is listed that was not read back: recovery adopts what is listed.
+//! ```
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Proven>, drive: &mut Replica) { batch.list(drive); }
+//! ```
+//! ```compile_fail,E0599
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Synced>, drive: &mut Replica) { batch.list(drive); }
+//! ```
+//! Nothing is recorded that is not listed: every copy of the ledger is in the manifest.
+//! ```
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Listed>, pass: &Pass<'_>, drive: &mut Replica) { batch.record(pass, drive); }
+//! ```
+//! ```compile_fail,E0599
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Proven>, pass: &Pass<'_>, drive: &mut Replica) { batch.record(pass, drive); }
+//! ```
+//! Nothing is acknowledged that is not recorded, and an acknowledgement is not made up.
+//! ```
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Recorded>) -> Acknowledgement { batch.acknowledge() }
+//! ```
+//! ```compile_fail,E0599
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Listed>) -> Acknowledgement { batch.acknowledge() }
+//! ```
+//! ```compile_fail,E0451
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Recorded>) -> Acknowledgement { Acknowledgement { copied: 1, bytes: 1 } }
+//! ```
+//! Nothing is done twice with one batch: a second sync after a failed one would lie.
+//! ```
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Written>, pass: &Pass<'_>, drive: &Replica) { batch.sync(pass, drive); }
+//! ```
+//! ```compile_fail,E0382
+//! # use counterfoil::job::{mirror::{Pass, steps::*}, replica::Replica};
+//! fn f(batch: Batch<Written>, pass: &Pass<'_>, drive: &Replica) { batch.sync(pass, drive); batch.sync(pass, drive); }
+//! ```
+
+use super::Pass;
+use super::batch::{BatchPlan, CopyItem, LeftOut};
+use super::copy::{WrittenFile, write_copies};
+use crate::job::JobError;
+use crate::job::catalogue::ContentAt;
+use crate::job::replica::{CopyCheck, Replica, hash_copies};
+use crate::model::ledger::Event;
+use crate::model::{Identity, PayloadName, bag};
+use std::collections::HashSet;
+use std::marker::PhantomData;
+use std::os::unix::ffi::OsStrExt as _;
+
+/// The copies are written; the device may not have them yet.
+pub enum Written {}
+/// The device was given everything.
+pub enum Synced {}
+/// Every copy was read back from the medium, and is what it should be.
+pub enum Proven {}
+/// The copies are in the manifest, durably.
+pub enum Listed {}
+/// The ledger says so durably: it is committed.
+pub enum Recorded {}
+
+/// What is committed together, after the step of its type.
+#[must_use = "a batch that is not recorded is void"]
+pub struct Batch<Step> {
+    contents: Contents,
+    step: PhantomData<Step>,
+}
+
+struct Contents {
+    /// Every file that was written, of copies and of debris.
+    files: Vec<(PayloadName, Identity)>,
+    /// The manifest's lines of the copies.
+    copy_lines: String,
+    /// The manifest's lines of what turned out to be debris.
+    debris_lines: String,
+    events: Vec<Event>,
+    /// The mount session that the drive is held to again once this is recorded. None if there may be a file that
+    /// no line tells of: the next admission looks for it.
+    session: Option<String>,
+    copied: u64,
+    bytes: u64,
+}
+
+/// That copies are committed: what lets anyone be told of them. Made by [`Batch::acknowledge`] alone.
+#[must_use = "whoever waits for the copies is to be told"]
+pub struct Acknowledgement {
+    copied: u64,
+    bytes: u64,
+}
+
+impl Acknowledgement {
+    /// Messages copied.
+    pub fn copied(&self) -> u64 {
+        self.copied
+    }
+
+    /// Bytes of them.
+    pub fn bytes(&self) -> u64 {
+        self.bytes
+    }
+}
+
+impl<Step> Batch<Step> {
+    fn passed<Next>(self) -> Batch<Next> {
+        Batch { contents: self.contents, step: PhantomData }
+    }
+}
+
+impl Batch<Written> {
+    /// Writes the copies of a plan, each under a name never used before. `None`: nothing came of it that a line
+    /// would tell of.
+    pub(super) fn write(
+        pass: &Pass<'_>,
+        drive: &mut Replica,
+        plan: BatchPlan,
+        left_out: &mut LeftOut,
+    ) -> Result<Option<Self>, JobError> {
+        // Until it is recorded, the catalogue holds the drive to no session: whatever ends this, the next admission
+        // recovers.
+        let session = drive.state.session.take();
+        pass.catalogue.save_replica(&drive.state)?;
+        let BatchPlan { copies, mut notes, departures, .. } = plan;
+        let (written, full) = write_copies(pass, drive, &copies, left_out)?;
+        notes.extend(backed(departures, &written));
+        // After a refused write there may be a file that no line tells of.
+        let session = session.filter(|_| !full);
+        if written.is_empty() && notes.is_empty() {
+            drive.state.session = session;
+            return Ok(None);
+        }
+        let (whole, debris): (Vec<_>, Vec<_>) =
+            written.iter().partition(|file| file.item.is_some());
+        let lines = |files: &[&WrittenFile<'_>]| -> String {
+            files.iter().map(|f| bag::manifest_line(&f.identity.digest, f.payload)).collect()
+        };
+        let contents = Contents {
+            files: written.iter().map(|file| (file.payload, file.identity)).collect(),
+            copy_lines: lines(&whole),
+            debris_lines: lines(&debris),
+            copied: whole.len() as u64,
+            bytes: whole.iter().map(|file| file.identity.bytes).sum(),
+            events: events(pass, drive, &written, notes)?,
+            session,
+        };
+        Ok(Some(Self { contents, step: PhantomData }))
+    }
+
+    /// Hands all of it to the device, and room for the lines with it.
+    pub fn sync(self, pass: &Pass<'_>, drive: &Replica) -> Result<Batch<Synced>, JobError> {
+        let Contents { files, copy_lines, debris_lines, events, .. } = &self.contents;
+        if !files.is_empty() {
+            let listed = copy_lines.len() + debris_lines.len();
+            drive.reserve(listed, &pass.clock.stamp(), events)?;
+            drive.volume.sync_all().map_err(JobError::NotSynced)?;
+        }
+        Ok(self.passed())
+    }
+}
+
+impl Batch<Synced> {
+    /// Reads every file back from the medium. Fails if one of them is not what was written.
+    pub fn read_back(self, drive: &Replica) -> Result<Batch<Proven>, JobError> {
+        let files = &self.contents.files;
+        let lengths: Vec<_> = files.iter().map(|(name, of)| (*name, of.bytes)).collect();
+        let found = hash_copies(&*drive.volume, &drive.dir, &lengths)?;
+        match files.iter().zip(found).find(|((_, of), copy)| *copy != CopyCheck::Is(*of)) {
+            None => Ok(self.passed()),
+            Some(((payload, _), _)) => {
+                let at = drive.volume.facts().shown.clone();
+                Err(JobError::NotAsWritten { at, payload: *payload })
+            }
+        }
+    }
+}
+
+impl Batch<Proven> {
+    /// Appends the copies to the manifest, durably; not the debris, which would be adopted after a cut.
+    pub fn list(self, drive: &mut Replica) -> Result<Batch<Listed>, JobError> {
+        if !self.contents.copy_lines.is_empty() {
+            drive.list(&self.contents.copy_lines)?;
+        }
+        Ok(self.passed())
+    }
+}
+
+impl Batch<Listed> {
+    /// Appends the lines to the ledger, durably, and takes them into the catalogue; then lists the debris.
+    pub fn record(
+        mut self,
+        pass: &Pass<'_>,
+        drive: &mut Replica,
+    ) -> Result<Batch<Recorded>, JobError> {
+        let Contents { events, debris_lines, session, .. } = &mut self.contents;
+        drive.state.session = session.take().filter(|_| debris_lines.is_empty());
+        drive.state.opened = true;
+        drive.record(pass.catalogue, &pass.clock.stamp(), std::mem::take(events))?;
+        if !debris_lines.is_empty() {
+            drive.list(debris_lines)?;
+            pass.catalogue.save_replica(&drive.state)?;
+        }
+        Ok(self.passed())
+    }
+}
+
+impl Batch<Recorded> {
+    /// What lets anyone be told.
+    pub fn acknowledge(self) -> Acknowledgement {
+        Acknowledgement { copied: self.contents.copied, bytes: self.contents.bytes }
+    }
+}
+
+/// The departures of a batch, without those that need a copy which was left out.
+fn backed(
+    departures: Vec<(Event, Option<ContentAt>)>,
+    written: &[WrittenFile<'_>],
+) -> impl Iterator<Item = Event> {
+    let there: HashSet<ContentAt> =
+        written.iter().filter_map(|file| file.item.and_then(CopyItem::place)).collect();
+    let backed =
+        move |needs: &Option<ContentAt>| needs.as_ref().is_none_or(|place| there.contains(place));
+    departures.into_iter().filter(move |(_, needs)| backed(needs)).map(|(event, _)| event)
+}
+
+fn events(
+    pass: &Pass<'_>,
+    drive: &Replica,
+    written: &[WrittenFile<'_>],
+    notes: Vec<Event>,
+) -> Result<Vec<Event>, JobError> {
+    let mut events = Vec::with_capacity(written.len() + notes.len() + 2);
+    if !drive.state.opened {
+        events.push(Event::opened());
+    }
+    // One may be named while the drive stays in: a card that knows nothing must find out where it was all the same.
+    for mailbox in pass.mailboxes {
+        let root = crate::disk::host::resolved(mailbox.dir.path());
+        let root = root.as_os_str().as_bytes();
+        if !pass.catalogue.replica_knows_root(drive.state.row, mailbox.row, root)? {
+            events.push(Event::Mailbox { mailbox: mailbox.name.clone(), root: root.to_vec() });
+        }
+    }
+    events.extend(written.iter().map(|&WrittenFile { payload, identity, item }| {
+        let Some(CopyItem { assertion, replaces, .. }) = item else {
+            return Event::Debris { payload, identity };
+        };
+        match assertion.clone() {
+            Some(assertion) => {
+                Event::Mirrored { payload, identity, assertion, replaces: *replaces }
+            }
+            None => Event::Adopted { payload, identity },
+        }
+    }));
+    events.extend(notes);
+    events.extend(pass.catalogue.witnesses_untold(&drive.state)?);
+    drive.with_writers(pass.catalogue, events)
+}
