@@ -95,7 +95,7 @@ fn is_plain(row: &Row) -> bool {
 }
 
 /// `tests/FOLDER: function`, `src/FILE.rs: function`, or what runs tests that have no names.
-fn exists(name: &str) -> bool {
+pub(crate) fn exists(name: &str) -> bool {
     let (place, test) = name.split_once(": ").unwrap_or((name, ""));
     let at = root().join(place);
     if test.is_empty() {

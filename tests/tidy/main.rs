@@ -2,9 +2,11 @@
 //! Looks at the repository's text and its list of dependencies; never runs the program.
 //!
 //! `layers`: who may use what. `style`: how a file reads. `licences`: what it is built from.
-//! `faults`: the table of faults. `source`: how a Rust file is seen by the rules.
+//! `faults`: the tables of faults and attacks. `documents`: what the developers' documents name. `source`: how a
+//! Rust file is seen by the rules.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod documents;
 mod faults;
 mod layers;
 mod licences;
