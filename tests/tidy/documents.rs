@@ -6,6 +6,7 @@ use crate::faults::exists;
 use crate::source::{Breach, root};
 
 const DOCUMENTS: [&str; 3] = ["DEVELOPERS.md", "tests/MEASUREMENTS.md", "tests/FINDINGS.md"];
+const STEPS: &str = "## Ten steps, three files each";
 /// The folders of the repository that they name files of.
 const FOLDERS: [&str; 4] = ["src/", "tests/", "packaging/", "examples/"];
 
@@ -24,6 +25,32 @@ fn every_test_in_the_documents_exists() {
         "a test that was renamed or taken out holds nothing: name the one that does",
         named_by(tests).into_iter().filter(|Breach(_, _, test)| !exists(test)),
     );
+}
+
+#[test]
+fn each_step_is_understood_in_three_files() {
+    let text = std::fs::read_to_string(root().join(DOCUMENTS[0])).unwrap();
+    let rows = steps(&text);
+    assert_eq!(rows.len(), 10, "the table under {STEPS:?}");
+    expect_none(
+        "a step that takes more than three files to understand is spread too thin: say in the last column \
+         which file holds it together, or bring it together",
+        rows.into_iter()
+            .filter(|(_, _, files)| *files != 3)
+            .map(|(at, step, _)| Breach(DOCUMENTS[0].into(), at, step)),
+    );
+}
+
+/// The rows of the table of steps: line, step, files to be read.
+fn steps(text: &str) -> Vec<(usize, String, usize)> {
+    let lines = text.lines().zip(1..).skip_while(|(line, _)| *line != STEPS);
+    let rows = lines.skip_while(|(line, _)| !line.starts_with("|---")).skip(1);
+    let rows = rows.take_while(|(line, _)| line.starts_with('|')).filter_map(|(line, at)| {
+        let cells: Vec<_> = line.split('|').map(str::trim).collect();
+        let [_, step, read, _, _] = cells[..] else { return None };
+        Some((at, step.to_owned(), paths(read).len()))
+    });
+    rows.collect()
 }
 
 /// What the lines of all documents name, each with its place.
@@ -64,4 +91,9 @@ fn these_rules_see_what_they_should() {
     assert_eq!(tests(line), ["tests/job: a_b"]);
     assert!(!exists("tests/job: a_b") && !root().join("tests/no/such.rs").exists());
     assert_eq!(paths("tests/*.rs"), ["tests/*.rs"], "a pattern is no path");
+
+    let table = format!(
+        "{STEPS}\n\n| a | b | c |\n|---|---|---|\n| one | `src/a.rs`, `src/b.rs` | |\n\n| x |"
+    );
+    assert_eq!(steps(&table), [(5, "one".to_owned(), 2)]);
 }
