@@ -6,8 +6,10 @@ use crate::source::{Breach, root};
 use std::path::Path;
 
 const FILE: &str = "DEVELOPERS.md";
-const HEADING: &str = "## Faults and what covers them";
-const STRANGERS: &str = "## A stick is a stranger";
+const HEADING: &str = "## Faults and the tests that cover them";
+const STRANGERS: &str = "## Distrust of sticks";
+/// The heading of each table of attacks.
+const ATTACKS: &str = "| attack | what stops it | test |";
 const FAULTS: usize = 64;
 /// A row names a test, or says plainly that there is none.
 const PLAINLY: [&str; 3] = ["Does not apply", "Not covered", "not covered"];
@@ -52,7 +54,8 @@ fn every_test_against_strangers_exists() {
     let text = table();
     let lines = text.lines().enumerate().skip_while(|(_, line)| *line != STRANGERS).skip(1);
     let section = lines.take_while(|(_, line)| !line.starts_with("## "));
-    let rows: Vec<_> = section.filter(|(_, line)| line.starts_with("| ")).skip(1).collect();
+    let rows = section.filter(|(_, line)| line.starts_with("| ") && *line != ATTACKS);
+    let rows: Vec<_> = rows.collect();
     assert!(rows.len() > 50, "only {} rows were seen", rows.len());
     let wrong = rows.into_iter().flat_map(|(at, line)| {
         let cells: Vec<_> = line.trim_matches('|').split('|').collect();
@@ -95,7 +98,7 @@ fn is_plain(row: &Row) -> bool {
 }
 
 /// `tests/FOLDER: function`, `src/FILE.rs: function`, or what runs tests that have no names.
-fn exists(name: &str) -> bool {
+pub(crate) fn exists(name: &str) -> bool {
     let (place, test) = name.split_once(": ").unwrap_or((name, ""));
     let at = root().join(place);
     if test.is_empty() {

@@ -2,11 +2,13 @@
 //! Looks at the repository's text and its list of dependencies; never runs the program.
 //!
 //! `layers`: who may use what. `circles`: that no two files need each other. `style`: how a file reads.
-//! `licences`: what it is built from. `faults`: the table of faults. `plain`: what is left to tests/all, and where tests
-//! belong. `source`: how a Rust file is seen by the rules.
+//! `licences`: what it is built from. `faults`: the tables of faults and attacks. `documents`: what the developers'
+//! documents name. `plain`: what is left to tests/all, and where tests belong. `source`: how a Rust file is seen by the
+//! rules.
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod circles;
+mod documents;
 mod faults;
 mod layers;
 mod licences;
