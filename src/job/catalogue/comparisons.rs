@@ -1,7 +1,7 @@
 //! Finds where ledgers say otherwise than this card remembers, than each other, or than they said before.
 //! Never judges: what becomes of it is in `contradictions`.
 
-use super::contradictions::{AtNumber, Contradicting, Said, number};
+use super::contradictions::{Contradicting, Said, number};
 use super::row_ids::{DriveRowId, ReplicaRowId};
 use super::writers::bits;
 use super::{Catalogue, ReplicaState};
@@ -11,74 +11,62 @@ use rusqlite::params;
 use std::collections::BTreeMap;
 
 impl Catalogue {
-    /// Compares a ledger with what this card remembers of it, and with what others say of it: `found` at these numbers,
-    /// as far as there is no line before them that cannot be read: behind one the numbers may have been given again.
+    /// Compares a ledger with what this card remembers of it, and with what others say of it. `hashes` are those of its
+    /// lines with these numbers, as far as every line before them can be read. No number is given twice, so one line
+    /// that is another is enough; a number without a line says nothing: that line was lost, or is still to come.
     pub fn compare(
         &self,
         replica: &ReplicaState,
         id: DriveId,
         anew: bool,
-        found: &BTreeMap<u64, AtNumber>,
+        hashes: &BTreeMap<u64, Digest>,
     ) -> Result<(), JobError> {
-        let differs =
-            |seq: u64, hash: Digest| found.get(&seq).map(|at| *at != AtNumber::Line(hash));
+        let is_there = |(seq, hash): &(u64, Digest)| hashes.get(seq).map(|there| there == hash);
         self.write_transaction(|| {
-            let mut ends = if anew { self.known_ends(replica)? } else { Vec::new() };
-            // What was skipped is lost, and nothing is there instead.
-            ends.retain(|(_, seq, _)| found.get(seq) != Some(&AtNumber::Skipped));
-            let goes_on = ends.iter().filter(|(_, seq, hash)| differs(*seq, *hash) == Some(false));
-            let goes_on: Vec<_> = goes_on.map(|(row, ..)| *row).collect();
-            // What goes on from one of them is that state of the drive, or that copy of it; what is too short for one
-            // of them may be an older state. Only what has another line at each has been written anew, or, where it
-            // never went back before, at any that this card told of.
-            let lines: Vec<_> = match ends.as_slice() {
-                [(_, seq, hash)] if differs(*seq, *hash).is_none() => {
-                    let mut told = self.told_before(replica, id)?;
-                    told.retain(|(seq, hash)| {
-                        matches!(found.get(seq), Some(AtNumber::Line(other)) if other != hash)
-                    });
-                    told
+            if anew {
+                let ends = self.known_ends(replica)?;
+                let told = self.told_before(replica, id)?;
+                let others = ends.iter().chain(&told).filter(|end| is_there(end) == Some(false));
+                if let Some(line) = others.map(|(seq, _)| *seq).min() {
+                    self.accuse(
+                        Said { drive: replica.drive, line },
+                        None,
+                        Contradicting::Line,
+                        true,
+                    )?;
+                } else if ends.iter().any(|end| is_there(end) == Some(true)) {
+                    self.is_as_remembered(replica.drive)?;
                 }
-                ends => ends.iter().map(|(_, seq, hash)| (*seq, *hash)).collect(),
-            };
-            if lines.iter().all(|(seq, hash)| differs(*seq, *hash) == Some(true))
-                && let Some(line) = lines.iter().map(|(seq, _)| *seq).min()
-            {
-                self.accuse(Said { drive: replica.drive, line }, None, Contradicting::Line, true)?;
             }
-            for row in &goes_on {
-                self.db.execute("DELETE FROM known_end WHERE id = ?1", [row])?;
-            }
-            if !goes_on.is_empty() {
-                self.db.execute(
-                    "DELETE FROM contradiction WHERE drive = ?1 AND other IS NULL AND what = 'line' AND NOT settled",
-                    [replica.drive],
-                )?;
-                self.settle_counts(replica.drive)?;
-            }
-            self.compare_with_witnesses(replica, id, found)
+            self.compare_with_witnesses(replica, id, hashes)
         })
+    }
+
+    /// The drive itself is back, whatever was there in its place.
+    fn is_as_remembered(&self, drive: DriveRowId) -> Result<(), JobError> {
+        self.db.execute(
+            "DELETE FROM contradiction WHERE drive = ?1 AND other IS NULL AND what = 'line' AND NOT settled",
+            [drive],
+        )?;
+        self.settle_counts(drive)
     }
 
     fn compare_with_witnesses(
         &self,
         replica: &ReplicaState,
         id: DriveId,
-        found: &BTreeMap<u64, AtNumber>,
+        hashes: &BTreeMap<u64, Digest>,
     ) -> Result<(), JobError> {
-        // Of a ledger that has lost lines as this card knows, others may remember them. And whether others know better
-        // than one that contradicts this card is no question.
-        let is_settled =
-            self.is_accused_by_this_card(replica.drive)? || !self.known_ends(replica)?.is_empty();
+        // Whether others know better than one that contradicts this card is no question.
+        let is_settled = self.is_accused_by_this_card(replica.drive)?;
         for (by, seq, hash) in self.open_witnesses(replica, id)? {
             self.db.execute(
                 "UPDATE witness SET open = 0 WHERE drive = ?1 AND replica IN (SELECT id FROM replica WHERE drive = ?2)",
                 params![id.to_string(), by.drive],
             )?;
-            let differs = matches!(found.get(&seq), Some(AtNumber::Line(other)) if *other != hash);
-            let said = Said { drive: replica.drive, line: seq };
-            if differs && !is_settled && !self.is_judged(by.drive)? {
-                self.differ(said, by, Contradicting::Line)?;
+            let is_other = hashes.get(&seq).is_some_and(|there| *there != hash);
+            if is_other && !is_settled && !self.is_judged(by.drive)? {
+                self.differ(Said { drive: replica.drive, line: seq }, by, Contradicting::Line)?;
             }
         }
         Ok(())

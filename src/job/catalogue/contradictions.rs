@@ -5,7 +5,7 @@
 use super::Catalogue;
 use super::row_ids::{DriveRowId, ReplicaRowId};
 use crate::job::JobError;
-use crate::model::{Digest, DriveId, KnownDrive, escape};
+use crate::model::{DriveId, KnownDrive, escape};
 use rusqlite::{Row, params};
 
 /// What two say differently.
@@ -54,15 +54,6 @@ pub struct Contradiction {
     pub judged: bool,
     /// Where it was last found, raw.
     pub at: Vec<u8>,
-}
-
-/// What a ledger has at a number at which something else may be remembered.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum AtNumber {
-    /// A line, with this hash.
-    Line(Digest),
-    /// None, and later ones: lines were lost, and whoever went on knew how many there had been.
-    Skipped,
 }
 
 /// Who says something, and in which line of a ledger.

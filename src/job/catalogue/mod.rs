@@ -53,7 +53,7 @@ mod writers_told;
 
 pub use assertions::{AssertedRow, ContentAt};
 pub use audit::{Overdue, OverdueMessage, Totals};
-pub use contradictions::{AtNumber, Contradicting, Contradiction};
+pub use contradictions::{Contradicting, Contradiction};
 pub use copies::{CopyRow, CopyState, CopyStatus};
 pub use decisions::{Decision, RestoreItem, Role, Version, Withheld};
 pub use departed::DepartedRow;

@@ -57,13 +57,13 @@ impl Catalogue {
     pub(super) fn known_ends(
         &self,
         replica: &ReplicaState,
-    ) -> Result<Vec<(i64, u64, Digest)>, JobError> {
+    ) -> Result<Vec<(u64, Digest)>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT id, seq, hash FROM known_end WHERE drive = ?1 \
+            "SELECT seq, hash FROM known_end WHERE drive = ?1 \
              AND station = (SELECT station FROM replica WHERE id = ?2)",
         )?;
         let rows = query.query_map(params![replica.drive, replica.row], |row| {
-            Ok((row.get(0)?, number(row, 1)?, digest_column(row, 2)?))
+            Ok((number(row, 0)?, digest_column(row, 1)?))
         })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
@@ -115,7 +115,7 @@ impl Catalogue {
         let mut numbers: Vec<_> =
             self.open_witnesses(replica, id)?.iter().map(|(_, seq, _)| *seq).collect();
         if anew {
-            numbers.extend(self.known_ends(replica)?.iter().map(|(_, seq, _)| *seq));
+            numbers.extend(self.known_ends(replica)?.iter().map(|(seq, _)| *seq));
             numbers.extend(self.told_before(replica, id)?.iter().map(|(seq, _)| *seq));
         }
         numbers.retain(|seq| *seq <= replica.chain.seq);

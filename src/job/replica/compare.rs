@@ -5,9 +5,9 @@
 use super::line_reader::{LineReader, Piece};
 use crate::disk::{ReadFrom, Trouble, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{AtNumber, Catalogue, ReplicaState};
+use crate::job::catalogue::{Catalogue, ReplicaState};
 use crate::model::ledger::{LineTrust, Reader, Verdict};
-use crate::model::{DriveId, RelName, bag};
+use crate::model::{Digest, DriveId, RelName, bag};
 use std::collections::BTreeMap;
 
 /// Compares a ledger that was taken in; `anew`: it does not go on from where this card knew it to end.
@@ -23,25 +23,24 @@ pub(crate) fn compare(
     if numbers.is_empty() || id == DriveId::NONE {
         return Ok(());
     }
-    match at_numbers(volume, dir, replica, &numbers) {
+    match hashes_of(volume, dir, replica, &numbers) {
         // Of what the medium does not give nothing can be said.
         Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => Ok(()),
-        found => catalogue.compare(replica, id, anew, &found?),
+        hashes => catalogue.compare(replica, id, anew, &hashes?),
     }
 }
 
-/// What the ledger has at these numbers. Nothing is said of those behind a line that cannot be read.
-fn at_numbers(
+/// The hashes of the lines with these numbers, as far as every line before them can be read.
+fn hashes_of(
     volume: &dyn Volume,
     dir: &RelName,
     replica: &ReplicaState,
     numbers: &[u64],
-) -> Result<BTreeMap<u64, AtNumber>, JobError> {
+) -> Result<BTreeMap<u64, Digest>, JobError> {
     let at = dir.join(&RelName::fixed(bag::LEDGER));
     let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
-    let (mut reader, mut found) = (Reader::default(), BTreeMap::new());
+    let (mut reader, mut hashes) = (Reader::default(), BTreeMap::new());
     let mut wanted = numbers.iter().copied().peekable();
-    let mut was_torn = false;
     while wanted.peek().is_some() && reader.at() < replica.ledger_bytes {
         let verdict = match lines.next()? {
             Some(Piece::Line(raw, length)) => reader.line(raw, length),
@@ -51,21 +50,18 @@ fn at_numbers(
             }
             None => break,
         };
-        was_torn |= reader.broken().is_some();
         match verdict {
             Verdict::Line(line, LineTrust::Sound) if reader.gaps() == 0 => {
                 while let Some(number) = wanted.next_if(|number| *number <= line.seq) {
+                    // A number that was left out has no line.
                     if number == line.seq {
-                        found.insert(number, AtNumber::Line(reader.chain().head));
-                    } else if !was_torn {
-                        found.insert(number, AtNumber::Skipped);
+                        hashes.insert(number, reader.chain().head);
                     }
-                    // What a cut tore had a number, too.
                 }
             }
             Verdict::Newer(_) => break,
             _ => {}
         }
     }
-    Ok(found)
+    Ok(hashes)
 }
