@@ -3,13 +3,13 @@
 //! taken for one.
 
 use super::notices::CliError;
-use super::setup::Resolved;
+use super::resolved::Resolved;
 use crate::disk::host;
 use crate::model::{bag, escape};
 use std::path::{Path, PathBuf};
 
 /// Refuses a place where no file may be written, before any work is done.
-pub(super) fn check(setup: &Resolved, path: &Path) -> Result<(), CliError> {
+pub(super) fn check(resolved: &Resolved, path: &Path) -> Result<(), CliError> {
     let shown = escape::shown_path(path);
     let Some(name) = path.file_name().filter(|_| path != Path::new("-")) else {
         return Err(CliError::usage(format!(
@@ -26,9 +26,10 @@ pub(super) fn check(setup: &Resolved, path: &Path) -> Result<(), CliError> {
         _ => Path::new("."),
     };
     let at = host::resolved(folder).join(name);
-    let mailboxes = setup.mailboxes.iter().map(|mailbox| ("a mailbox", mailbox.path.clone()));
-    let copies = setup.folders.iter().map(|drive| ("the copies on a drive", drive.join(bag::HOME)));
-    let state = std::iter::once(("the state folder", setup.state.clone()));
+    let mailboxes = resolved.mailboxes.iter().map(|mailbox| ("a mailbox", mailbox.path.clone()));
+    let copies =
+        resolved.folders.iter().map(|drive| ("the copies on a drive", drive.join(bag::HOME)));
+    let state = std::iter::once(("the state folder", resolved.state.clone()));
     let kept_off: Vec<(&str, PathBuf)> = mailboxes.chain(copies).chain(state).collect();
     match kept_off.iter().find(|(_, above)| at.starts_with(host::resolved(above))) {
         Some((what, _)) => Err(CliError::usage(format!(

@@ -13,7 +13,7 @@ mod notices;
 mod output;
 mod progress;
 mod report;
-mod setup;
+mod resolved;
 mod shell;
 mod span;
 mod which_drive;
@@ -27,9 +27,9 @@ use args::{Args, Command};
 /// same. The error is what it says if it refuses the config.
 pub fn config_in_force(text: &str) -> Result<String, String> {
     let config = config::parse(text, std::path::Path::new("config"))?;
-    let setup = setup::Resolved::of(None, config, &args::Scope::default(), None)
+    let resolved = resolved::Resolved::of(None, config, &args::Scope::default(), None)
         .map_err(|e| e.to_string())?;
-    Ok(commands::config_check::in_force(&setup))
+    Ok(commands::config_check::in_force(&resolved))
 }
 
 /// Runs a command as typed; the exit code says how it ended.

@@ -52,8 +52,8 @@ async fn converse(stream: UnixStream, events: &mpsc::Sender<Event>) -> std::io::
     tokio::time::timeout(QUESTION_PATIENCE, reader.read_until(b'\n', &mut line)).await??;
     let answer = match serde_json::from_slice(&line) {
         Ok(request) => {
-            let (asker, answer) = oneshot::channel();
-            match events.send(Event::Asked(request, asker)).await {
+            let (reply_to, answer) = oneshot::channel();
+            match events.send(Event::Asked(request, reply_to)).await {
                 Ok(()) => answer.await.ok(),
                 Err(_) => None,
             }

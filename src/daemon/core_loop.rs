@@ -42,15 +42,15 @@ pub(super) enum Ended {
 
 /// The daemon at work, from one reading of the config to the next.
 pub(super) struct Daemon<'a> {
-    voice: &'a dyn EventSink,
+    sink: &'a dyn EventSink,
     service: Service,
     station: Station,
     scan_every: Duration,
     drives: Drives<'a>,
     waiting: Vec<PendingScan>,
-    clerk: mpsc::Sender<Task>,
+    scanner: mpsc::Sender<Task>,
     /// What the clerk is at, since when: its deletions are needed again if hints were not enough.
-    clerk_at: Option<(Vec<crate::model::RelName>, Instant)>,
+    scanner_at: Option<(Vec<crate::model::RelName>, Instant)>,
     /// The catalogue's last change that the drives were sent to work for.
     change_no: u64,
     next_scan: Instant,
@@ -60,7 +60,7 @@ pub(super) struct Daemon<'a> {
     watchdog_at: Option<Instant>,
     alarm: TimerFd,
     reporter: Reporter,
-    watchman: OverdueMonitor,
+    monitor: OverdueMonitor,
     watches: Vec<Option<MailboxWatch>>,
     /// The folder that each mailbox was when its watch began: another one may be mounted over it, or it may be
     /// unmounted, and no hint tells of that.
@@ -73,14 +73,14 @@ impl<'a> Daemon<'a> {
     pub(super) fn start(
         settings: Settings,
         events: &Sender<Event>,
-        voice: &'a dyn EventSink,
+        sink: &'a dyn EventSink,
         service: Service,
         clock: Arc<dyn Clock>,
     ) -> Result<Self, JobError> {
         let catalogue = scanner::catalogue(&settings.state, &settings.station, &*clock)?;
         catalogue.count_same_device(settings.count_same_device)?;
         note_drives_beneath(&catalogue, &settings.station)?;
-        let clerk = Scanner {
+        let scanner = Scanner {
             catalogue,
             mailboxes: settings.station.mailboxes.clone(),
             ignore: settings.ignore.clone(),
@@ -91,10 +91,10 @@ impl<'a> Daemon<'a> {
             wanted_copies: settings.wanted_copies,
             away: RefCell::default(),
         };
-        let (clerk_jobs, jobs) = mpsc::channel();
+        let (scanner_tasks, jobs) = mpsc::channel();
         let to = events.clone();
-        super::spawn("clerk".to_owned(), move || clerk.run(&jobs, &to))?;
-        let workplace = WorkerContext {
+        super::spawn("clerk".to_owned(), move || scanner.run(&jobs, &to))?;
+        let context = WorkerContext {
             station: settings.station.name.clone(),
             mailboxes: settings.station.mailboxes.clone(),
             ignore: settings.ignore,
@@ -106,14 +106,14 @@ impl<'a> Daemon<'a> {
             claims: PresentDrives::default(),
             stop: AtomicBool::new(false),
         };
-        let mut drives = Drives::new(settings.find, workplace, events.clone(), voice, service);
+        let mut drives = Drives::new(settings.find, context, events.clone(), sink, service);
         for drive in settings.drives {
             drives.add(None, drive)?;
         }
         let hints = Hints::new(events.clone());
         let folders = folder_watches(&settings.folders, &settings.station, &hints);
         let mut daemon = Self {
-            voice,
+            sink,
             service,
             waiting: settings.station.mailboxes.iter().map(|_| PendingScan::default()).collect(),
             watches: settings.station.mailboxes.iter().map(|_| None).collect(),
@@ -122,15 +122,15 @@ impl<'a> Daemon<'a> {
             station: settings.station,
             scan_every: settings.scan_every,
             drives,
-            clerk: clerk_jobs,
-            clerk_at: None,
+            scanner: scanner_tasks,
+            scanner_at: None,
             change_no: 0,
             next_scan: Instant::now(),
             settle_at: None,
             watchdog_at: service.watchdog_every().map(|_| Instant::now()),
             alarm: TimerFd::new()?,
             reporter: Reporter::new(settings.report),
-            watchman: OverdueMonitor::new(settings.notify),
+            monitor: OverdueMonitor::new(settings.notify),
             hints,
             _folders: folders,
         };
@@ -149,7 +149,7 @@ impl<'a> Daemon<'a> {
         self.watches[mailbox] = match MailboxWatch::new(mailbox, &root, self.hints.clone()) {
             Ok(watch) => Some(watch),
             Err(why) => {
-                self.voice.tell(&Notice::Unwatched(&place.name, &why));
+                self.sink.tell(&Notice::Unwatched(&place.name, &why));
                 None
             }
         };
@@ -186,7 +186,7 @@ impl<'a> Daemon<'a> {
         self.drives.refresh()?;
         loop {
             self.on_time()?;
-            self.give_clerk_work();
+            self.give_scanner_work();
             if self.is_quiet() {
                 self.drives.reread(Instant::now());
             }
@@ -208,19 +208,19 @@ impl<'a> Daemon<'a> {
                     self.service.reloading();
                     match reload() {
                         Ok(new) => {
-                            self.voice.tell(&Notice::Reloaded);
+                            self.sink.tell(&Notice::Reloaded);
                             self.wind_down(events).await;
                             return Ok(Ended::Reloaded(Box::new(new)));
                         }
                         Err(why) => {
-                            self.voice.tell(&Notice::ReloadRefused(&why));
+                            self.sink.tell(&Notice::ReloadRefused(&why));
                             self.service.ready();
                         }
                     }
                 }
-                Some(Event::Clerk(report)) => self.clerk_done(report)?,
+                Some(Event::Clerk(report)) => self.scanner_done(report)?,
                 Some(Event::Overdue(overdue)) => {
-                    self.watchman.tell(&self.station.name, &overdue);
+                    self.monitor.tell(&self.station.name, &overdue);
                 }
                 Some(Event::Drive(number, round, after)) => {
                     let round = drive_round(*round)?;
@@ -229,7 +229,7 @@ impl<'a> Daemon<'a> {
                 }
                 Some(Event::Reread(number, report)) => {
                     self.drives.reread_done(number, &report);
-                    report.bite.map(drop).or_else(states_own)?;
+                    report.step.map(drop).or_else(states_own)?;
                 }
                 Some(Event::LetGo(number, result)) => self.drives.released(number, result),
                 Some(Event::DrivesChanged) => {
@@ -237,7 +237,7 @@ impl<'a> Daemon<'a> {
                     self.drives.refresh()?;
                     self.reporter.changed(Instant::now());
                 }
-                Some(Event::Asked(request, asker)) => self.answer(request, asker)?,
+                Some(Event::Asked(request, reply_to)) => self.answer(request, reply_to)?,
                 Some(Event::RootChanged(mailbox)) => self.arm(mailbox),
                 Some(Event::Doubt(mailbox)) => self.waiting[mailbox].doubt(),
                 Some(Event::NewFolder(mailbox)) => {
@@ -279,14 +279,14 @@ impl<'a> Daemon<'a> {
         }
         self.drives.on_time(now);
         self.reporter.on_time(now);
-        if let Some(span) = self.watchman.on_time(now) {
+        if let Some(span) = self.monitor.on_time(now) {
             // The clerk ends only with this sender.
-            drop(self.clerk.send(Task::Overdue(span)));
+            drop(self.scanner.send(Task::Overdue(span)));
         }
         if self.watchdog_at.is_some_and(|at| at <= now) {
             self.watchdog_at = self.service.watchdog_every().map(|every| now + every);
             // A hung drive must not end the daemon; a clerk that never comes back must.
-            if self.clerk_at.as_ref().is_none_or(|(_, since)| now - *since < CLERK_PATIENCE) {
+            if self.scanner_at.as_ref().is_none_or(|(_, since)| now - *since < CLERK_PATIENCE) {
                 self.service.alive();
             }
         }
@@ -296,7 +296,7 @@ impl<'a> Daemon<'a> {
     /// Whether nothing is done in the mailboxes, nor known to be waited for.
     fn is_quiet(&self) -> bool {
         let waits = self.settle_at.is_some() || self.again_at.iter().any(Option::is_some);
-        self.clerk_at.is_none() && !waits
+        self.scanner_at.is_none() && !waits
     }
 
     fn deadline(&self) -> Instant {
@@ -304,35 +304,35 @@ impl<'a> Daemon<'a> {
         let drives = self.drives.deadline();
         let all = [Some(self.next_scan), self.settle_at, self.watchdog_at, drives, reread];
         let again = self.again_at.iter().copied();
-        let told = [self.reporter.deadline(), self.watchman.deadline()];
+        let told = [self.reporter.deadline(), self.monitor.deadline()];
         all.into_iter().chain(told).chain(again).flatten().min().unwrap_or(self.next_scan)
     }
 
-    fn give_clerk_work(&mut self) {
-        if self.clerk_at.is_some() {
+    fn give_scanner_work(&mut self) {
+        if self.scanner_at.is_some() {
             return;
         }
         let job = self.waiting.iter_mut().enumerate().find_map(|(n, waiting)| waiting.take(n));
         if let Some(job) = job {
-            self.clerk_at = Some((job.gone.clone(), Instant::now()));
+            self.scanner_at = Some((job.gone.clone(), Instant::now()));
             // The clerk ends only with this sender.
-            drop(self.clerk.send(Task::Look(job)));
+            drop(self.scanner.send(Task::Look(job)));
         }
     }
 
-    fn clerk_done(&mut self, report: ScanOutcome) -> Result<(), JobError> {
-        let (gone, _) = self.clerk_at.take().unwrap_or_else(|| (Vec::new(), Instant::now()));
+    fn scanner_done(&mut self, report: ScanOutcome) -> Result<(), JobError> {
+        let (gone, _) = self.scanner_at.take().unwrap_or_else(|| (Vec::new(), Instant::now()));
         let mailbox = &self.station.mailboxes[report.mailbox];
         let name = &mailbox.name;
         match &report.outcome {
             Ok(findings) => {
-                findings.iter().for_each(|f| self.voice.tell(&Notice::MailboxFinding(name, f)));
+                findings.iter().for_each(|f| self.sink.tell(&Notice::MailboxFinding(name, f)));
             }
             // Without its catalogue the daemon knows nothing: end, and be started anew.
             Err(JobError::Catalogue(_) | JobError::State(_)) => {
                 report.outcome?;
             }
-            Err(error) => self.voice.tell(&Notice::MailboxAway(mailbox, error)),
+            Err(error) => self.sink.tell(&Notice::MailboxAway(mailbox, error)),
         }
         if report.wants_whole {
             // A folder was renamed into the mailbox, or out of it.
@@ -345,7 +345,7 @@ impl<'a> Daemon<'a> {
             .map(|ms| Instant::now() + Duration::from_millis(ms));
         let changed = report.change_no != self.change_no;
         if changed || report.unsettled {
-            self.watchman.looked(Instant::now(), (report.change_no, report.at));
+            self.monitor.looked(Instant::now(), (report.change_no, report.at));
         }
         if changed {
             self.change_no = report.change_no;
@@ -357,7 +357,7 @@ impl<'a> Daemon<'a> {
         Ok(())
     }
 
-    fn answer(&mut self, request: Request, asker: ReplyTo) -> Result<(), JobError> {
+    fn answer(&mut self, request: Request, reply_to: ReplyTo) -> Result<(), JobError> {
         if let Request::Afresh(id) = &request {
             self.drives.restore_trust(id)?;
         }
@@ -368,17 +368,17 @@ impl<'a> Daemon<'a> {
             };
             if let Some(refusal) = refusal {
                 // Whoever asked may have gone.
-                drop(asker.send(Answer::Refused(refusal)));
+                drop(reply_to.send(Answer::Refused(refusal)));
                 return Ok(());
             }
             // What was safe by that drive alone is not any more.
-            self.watchman.begin_again(Instant::now());
+            self.monitor.begin_again(Instant::now());
             self.reporter.changed(Instant::now());
         }
         if let Request::LetNextIn { seconds, before } = &request {
             let within = Duration::from_secs(*seconds);
             self.drives.let_next_in(within, before.clone())?;
-            self.voice.tell(&Notice::NextLetIn(within));
+            self.sink.tell(&Notice::NextLetIn(within));
         }
         if matches!(request, Request::Look | Request::Afresh(_)) {
             self.drives.refresh()?;
@@ -389,8 +389,8 @@ impl<'a> Daemon<'a> {
             | Request::Look
             | Request::Afresh(_)
             | Request::LetNextIn { .. }
-            | Request::Forget { .. } => drop(asker.send(self.drives.describe())),
-            Request::Release(name) => self.drives.release(&name, asker),
+            | Request::Forget { .. } => drop(reply_to.send(self.drives.describe())),
+            Request::Release(name) => self.drives.release(&name, reply_to),
         }
         Ok(())
     }
@@ -399,7 +399,7 @@ impl<'a> Daemon<'a> {
     async fn wind_down(&mut self, events: &mut Receiver<Event>) {
         self.drives.stop();
         let patience = Instant::now() + STOP_PATIENCE;
-        while self.drives.at_work().next().is_some() || self.clerk_at.is_some() {
+        while self.drives.at_work().next().is_some() || self.scanner_at.is_some() {
             tokio::select! {
                 event = events.recv() => match event {
                     Some(Event::Drive(number, round, after)) => {
@@ -407,7 +407,7 @@ impl<'a> Daemon<'a> {
                     }
                     Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
                     Some(Event::LetGo(number, result)) => self.drives.released(number, result),
-                    Some(Event::Clerk(_)) => self.clerk_at = None,
+                    Some(Event::Clerk(_)) => self.scanner_at = None,
                     Some(_) => {}
                     None => return,
                 },
@@ -416,7 +416,7 @@ impl<'a> Daemon<'a> {
             }
         }
         for label in self.drives.at_work() {
-            self.voice.tell(&Notice::LeftWorking(label));
+            self.sink.tell(&Notice::LeftWorking(label));
         }
     }
 }

@@ -94,10 +94,10 @@ pub(super) enum DriveAction {
 }
 
 /// The table.
-pub(super) fn next(state: DriveState, happening: DriveEvent) -> (DriveState, DriveAction) {
+pub(super) fn next(state: DriveState, event: DriveEvent) -> (DriveState, DriveAction) {
     use DriveEvent as H;
     use DriveState as S;
-    match (state, happening) {
+    match (state, event) {
         // A worker is never sent twice; whatever came meanwhile is looked at when it is back.
         (S::Copying, H::Wanted) => (S::Copying, DriveAction::WorkAgain),
         // A failed drive waits for its time: news about mail must not make it be hammered.

@@ -30,9 +30,9 @@ pub(super) struct Drives<'a> {
     slots: BTreeMap<usize, Slot>,
     next: usize,
     find: Box<Find>,
-    workplace: Arc<WorkerContext>,
+    context: Arc<WorkerContext>,
     events: Sender<Event>,
-    voice: &'a dyn EventSink,
+    sink: &'a dyn EventSink,
     service: Service,
     /// The states of the drives as last told to the service manager.
     status: Vec<(String, DriveState)>,
@@ -43,18 +43,18 @@ pub(super) struct Drives<'a> {
 impl<'a> Drives<'a> {
     pub(super) fn new(
         find: Box<Find>,
-        workplace: WorkerContext,
+        context: WorkerContext,
         events: Sender<Event>,
-        voice: &'a dyn EventSink,
+        sink: &'a dyn EventSink,
         service: Service,
     ) -> Self {
         Self {
             slots: BTreeMap::new(),
             next: 0,
             find,
-            workplace: Arc::new(workplace),
+            context: Arc::new(context),
             events,
-            voice,
+            sink,
             service,
             status: Vec::new(),
             reread_from: None,
@@ -65,14 +65,14 @@ impl<'a> Drives<'a> {
     pub(super) fn add(&mut self, mount: Option<MountKey>, drive: DriveRef) -> Result<(), JobError> {
         let number = self.next;
         self.next += 1;
-        let orders = WorkerSignals::default();
-        let (stop, place) = (Arc::clone(&orders.stop), Arc::clone(&self.workplace));
+        let signals = WorkerSignals::default();
+        let (stop, place) = (Arc::clone(&signals.stop), Arc::clone(&self.context));
         let asked = move || stop.load(Ordering::Relaxed) || place.stop.load(Ordering::Relaxed);
         let door = Arc::new(StoppableVolumeSource::new(drive.door, Arc::new(asked)));
         let drive = DriveRef { door, ..drive };
         let (jobs, waiting) = mpsc::channel();
-        let slot = Slot::new(mount, &drive, orders.clone(), jobs);
-        let worker = Worker { number, drive, orders, workplace: Arc::clone(&self.workplace) };
+        let slot = Slot::new(mount, &drive, signals.clone(), jobs);
+        let worker = Worker { number, drive, signals, context: Arc::clone(&self.context) };
         let to = self.events.clone();
         super::spawn(format!("drive-{number}"), move || worker.run(&waiting, &to))?;
         self.slots.insert(number, slot);
@@ -87,7 +87,7 @@ impl<'a> Drives<'a> {
             slot.mount.as_ref().is_some_and(|key| !found.iter().any(|(other, _)| other == key))
         };
         for (_, slot) in self.slots.extract_if(.., |_, slot| went(slot)) {
-            self.voice.tell(&Notice::Went(&slot.label));
+            self.sink.tell(&Notice::Went(&slot.label));
             slot.interrupt();
             slot.refuse("it was unmounted or pulled out");
         }
@@ -96,14 +96,14 @@ impl<'a> Drives<'a> {
                 continue;
             }
             if self.slots.len() >= DRIVES_MAX {
-                self.voice.tell(&Notice::TooMany(&drive.label));
+                self.sink.tell(&Notice::TooMany(&drive.label));
                 continue;
             }
-            self.voice.tell(&Notice::Came { label: &drive.label, at: &drive.at });
+            self.sink.tell(&Notice::Came { label: &drive.label, at: &drive.at });
             self.add(Some(key), drive)?;
         }
         for slot in self.slots.values_mut().filter(|slot| slot.has_left()) {
-            slot.happen(DriveEvent::Left, None, self.voice);
+            slot.happen(DriveEvent::Left, None, self.sink);
         }
         // A folder may have another drive in it now; a mount that is served is the same as before.
         self.want(|slot| slot.mount.is_none() || !slot.is_served());
@@ -117,18 +117,18 @@ impl<'a> Drives<'a> {
 
     fn want(&mut self, which: impl Fn(&Slot) -> bool) {
         for slot in self.slots.values_mut().filter(|slot| which(slot)) {
-            slot.happen(DriveEvent::Wanted, None, self.voice);
+            slot.happen(DriveEvent::Wanted, None, self.sink);
         }
         self.tell_status();
     }
 
     /// A worker has done its piece of work. One of a drive that is served no more has nobody to tell.
     pub(super) fn done(&mut self, number: usize, round: &SyncOutcome, after: &PassFollowUp) {
-        let may_work = !self.workplace.stop.load(Ordering::Relaxed);
+        let may_work = !self.context.stop.load(Ordering::Relaxed);
         let came = match self.slots.get_mut(&number) {
             Some(slot) => {
                 let came = !slot.is_known();
-                slot.done(round, after, self.voice, may_work);
+                slot.done(round, after, self.sink, may_work);
                 came && slot.is_known()
             }
             None => false,
@@ -136,12 +136,12 @@ impl<'a> Drives<'a> {
         let learnt = round.outcome.as_ref().is_ok_and(|report| report.learnt);
         if learnt && may_work {
             let others = self.slots.iter_mut().filter(|(n, _)| **n != number);
-            others.for_each(|(_, slot)| slot.happen(DriveEvent::Wanted, None, self.voice));
+            others.for_each(|(_, slot)| slot.happen(DriveEvent::Wanted, None, self.sink));
         }
         if came && may_work {
             // It may hold what others have lost.
             let lacking = self.slots.iter_mut().filter(|(n, slot)| **n != number && slot.lacks);
-            lacking.for_each(|(_, slot)| slot.happen(DriveEvent::Wanted, None, self.voice));
+            lacking.for_each(|(_, slot)| slot.happen(DriveEvent::Wanted, None, self.sink));
         }
         self.tell_status();
     }
@@ -150,8 +150,8 @@ impl<'a> Drives<'a> {
     /// together keep to the rate.
     pub(super) fn reread(&mut self, now: Instant) {
         if self.reread_deadline().is_some_and(|at| at <= now) {
-            let waiting = self.slots.values_mut().filter(|slot| slot.next_bite().is_some());
-            if let Some(slot) = waiting.min_by_key(|slot| slot.next_bite()) {
+            let waiting = self.slots.values_mut().filter(|slot| slot.next_step().is_some());
+            if let Some(slot) = waiting.min_by_key(|slot| slot.next_step()) {
                 slot.reread();
             }
         }
@@ -162,18 +162,18 @@ impl<'a> Drives<'a> {
         if !self.slots.values().all(Slot::is_quiet) {
             return None;
         }
-        let due = self.slots.values().filter_map(Slot::next_bite).min()?;
+        let due = self.slots.values().filter_map(Slot::next_step).min()?;
         Some(self.reread_from.map_or(due, |from| due.max(from)))
     }
 
     /// A worker has taken its bite.
     pub(super) fn reread_done(&mut self, number: usize, report: &ScrubOutcome) {
         self.reread_from = report.begun.checked_add(report.at_least);
-        let altered = report.bite.as_ref().is_ok_and(|bite| !bite.altered.is_empty());
+        let altered = report.step.as_ref().is_ok_and(|step| !step.altered.is_empty());
         if let Some(slot) = self.slots.get_mut(&number) {
-            slot.reread_done(report, self.voice);
+            slot.reread_done(report, self.sink);
         }
-        if altered && !self.workplace.stop.load(Ordering::Relaxed) {
+        if altered && !self.context.stop.load(Ordering::Relaxed) {
             self.want_all();
         }
         self.tell_status();
@@ -182,9 +182,9 @@ impl<'a> Drives<'a> {
     /// Forgets what was held against a drive.
     pub(super) fn restore_trust(&self, id: &str) -> Result<(), JobError> {
         let Ok(id) = id.parse() else { return Ok(()) };
-        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
+        let (catalogue, _) = Catalogue::open(&self.context.state)?;
         if let Some(drive) = catalogue.drive(id)? {
-            catalogue.restore_trust(drive.row, self.workplace.clock.stamp().time)?;
+            catalogue.restore_trust(drive.row, self.context.clock.stamp().time)?;
         }
         Ok(())
     }
@@ -195,8 +195,8 @@ impl<'a> Drives<'a> {
         within: Duration,
         before: Vec<String>,
     ) -> Result<(), JobError> {
-        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
-        catalogue.let_next_in(within, before, &*self.workplace.clock)
+        let (catalogue, _) = Catalogue::open(&self.context.state)?;
+        catalogue.let_next_in(within, before, &*self.context.clock)
     }
 
     /// Gives a drive up by its operator's word; why it cannot be, if it cannot.
@@ -206,7 +206,7 @@ impl<'a> Drives<'a> {
         why: &str,
         place: Option<&str>,
     ) -> Result<Option<String>, JobError> {
-        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
+        let (catalogue, _) = Catalogue::open(&self.context.state)?;
         let known = id.parse::<DriveId>().ok().zip(DriveLoss::from_text(why));
         let Some((id, why)) = known else {
             return Ok(Some(format!("drive {id}, {why}: not understood")));
@@ -214,9 +214,9 @@ impl<'a> Drives<'a> {
         let Some(drive) = catalogue.drive(id)? else {
             return Ok(Some(format!("no drive {id} is known here")));
         };
-        catalogue.forget_drive(drive.row, why, place, self.workplace.clock.stamp().time)?;
+        catalogue.forget_drive(drive.row, why, place, self.context.clock.stamp().time)?;
         for slot in self.slots.values_mut().filter(|slot| slot.has_id(id)) {
-            slot.look_again(self.voice);
+            slot.look_again(self.sink);
         }
         self.tell_status();
         Ok(None)
@@ -225,7 +225,7 @@ impl<'a> Drives<'a> {
     /// A worker has let go of its drive, or could not.
     pub(super) fn released(&mut self, number: usize, result: Result<VolumeFacts, JobError>) {
         if let Some(slot) = self.slots.get_mut(&number) {
-            slot.let_go_done(result, self.voice);
+            slot.let_go_done(result, self.sink);
         }
         self.tell_status();
     }
@@ -237,21 +237,21 @@ impl<'a> Drives<'a> {
     }
 
     /// Lets go of the one drive that has a name.
-    pub(super) fn release(&mut self, name: &str, asker: ReplyTo) {
+    pub(super) fn release(&mut self, name: &str, reply_to: ReplyTo) {
         let mut named = self.slots.values_mut().filter(|slot| slot.is_called(name));
         let refusal = match (named.next(), named.next()) {
-            (Some(slot), None) => return slot.release(asker),
+            (Some(slot), None) => return slot.release(reply_to),
             (None, _) => format!("no drive {name} is served: counterfoil status lists them"),
             (Some(_), Some(_)) => format!("several drives are called {name}: give its path"),
         };
         // Whoever asked may have gone.
-        drop(asker.send(Answer::Refused(refusal)));
+        drop(reply_to.send(Answer::Refused(refusal)));
     }
 
     /// Whatever a deadline of a drive has passed for.
     pub(super) fn on_time(&mut self, now: Instant) {
         for slot in self.slots.values_mut() {
-            slot.on_time(now, self.voice);
+            slot.on_time(now, self.sink);
         }
         self.tell_status();
     }
@@ -263,7 +263,7 @@ impl<'a> Drives<'a> {
 
     /// Asks every worker to end at the next safe point.
     pub(super) fn stop(&self) {
-        self.workplace.stop.store(true, Ordering::Relaxed);
+        self.context.stop.store(true, Ordering::Relaxed);
     }
 
     /// The drives whose workers are at work.
@@ -277,7 +277,7 @@ impl<'a> Drives<'a> {
         if !states.clone().eq(self.status.iter().cloned()) {
             self.status = states.collect();
             let words: Vec<_> = self.status.iter().map(|(l, s)| (l.as_str(), *s)).collect();
-            self.service.status(&self.voice.status(&words));
+            self.service.status(&self.sink.status(&words));
         }
     }
 }

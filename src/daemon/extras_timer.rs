@@ -52,14 +52,14 @@ impl Progress for UntilWanted<'_> {
     fn advance(&self, _: u64, _: u64) {}
 
     fn stop(&self) -> bool {
-        self.0.stop() || self.0.orders.waiting.load(Ordering::Relaxed) > 0
+        self.0.stop() || self.0.signals.waiting.load(Ordering::Relaxed) > 0
     }
 }
 
 impl Worker {
     /// Brings what the drive carries up to date. Nobody is told but the log: no message depends on it.
     pub(super) fn look_after_the_rest(&self) {
-        let place = &self.workplace;
+        let place = &self.context;
         let carried = Catalogue::open(&place.state).and_then(|opened| {
             let (station, clock) = (&place.station, &*place.clock);
             let (drive, claims, cargo) = (&self.drive, &place.claims, &place.cargo);
@@ -84,27 +84,27 @@ mod tests {
 
     #[test]
     fn it_is_done_while_the_drive_is_idle_and_not_too_often() {
-        let mut carrier = ExtrasTimer::default();
+        let mut extras_timer = ExtrasTimer::default();
         let begin = Instant::now();
-        assert!(carrier.is_new());
-        carrier.changed(begin);
-        assert!(!carrier.is_due(begin, SAFE, false));
+        assert!(extras_timer.is_new());
+        extras_timer.changed(begin);
+        assert!(!extras_timer.is_due(begin, SAFE, false));
         let due = begin + CARRY_AFTER;
-        assert!(!carrier.is_due(due, DriveState::Copying, true));
-        assert_eq!(carrier.deadline(DriveState::Settling, false), None);
-        assert!(carrier.is_due(due, SAFE, false));
-        assert!(!carrier.is_due(due, SAFE, false), "once");
-        carrier.changed(due + Duration::from_secs(1));
-        assert_eq!(carrier.deadline(SAFE, false), Some(due + CARRY_EVERY));
+        assert!(!extras_timer.is_due(due, DriveState::Copying, true));
+        assert_eq!(extras_timer.deadline(DriveState::Settling, false), None);
+        assert!(extras_timer.is_due(due, SAFE, false));
+        assert!(!extras_timer.is_due(due, SAFE, false), "once");
+        extras_timer.changed(due + Duration::from_secs(1));
+        assert_eq!(extras_timer.deadline(SAFE, false), Some(due + CARRY_EVERY));
     }
 
     #[test]
     fn mail_that_keeps_coming_puts_it_off_until_the_drive_rests() {
-        let mut carrier = ExtrasTimer::default();
+        let mut extras_timer = ExtrasTimer::default();
         let begin = Instant::now();
-        carrier.changed(begin);
-        carrier.changed(begin + Duration::from_secs(30));
-        assert!(!carrier.is_due(begin + CARRY_AFTER, SAFE, false));
-        assert!(carrier.is_due(begin + Duration::from_secs(30) + CARRY_AFTER, SAFE, false));
+        extras_timer.changed(begin);
+        extras_timer.changed(begin + Duration::from_secs(30));
+        assert!(!extras_timer.is_due(begin + CARRY_AFTER, SAFE, false));
+        assert!(extras_timer.is_due(begin + Duration::from_secs(30) + CARRY_AFTER, SAFE, false));
     }
 }

@@ -42,7 +42,7 @@ pub(super) struct PassFollowUp {
 /// A bite, as told to the loop.
 pub(super) struct ScrubOutcome {
     /// What was found, or what broke it off.
-    pub bite: Result<ScrubStep, JobError>,
+    pub step: Result<ScrubStep, JobError>,
     /// How long until the next one.
     pub due: Option<Duration>,
     /// When it was begun.

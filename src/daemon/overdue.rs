@@ -13,7 +13,7 @@ use tokio::time::Instant;
 #[derive(Debug, Clone)]
 pub struct Notify {
     /// The program, handed one JSON object on its standard input.
-    pub errand: ReportRequest,
+    pub request: ReportRequest,
     /// How long a message may be unmirrored.
     pub after: Duration,
 }
@@ -111,7 +111,7 @@ impl OverdueMonitor {
         });
         let text = crate::model::escape::in_json(&object.to_string()) + "\n";
         tokio::spawn(run(
-            notify.errand.clone(),
+            notify.request.clone(),
             text.into_bytes(),
             "nobody could be told of unmirrored mail",
             &[0],
@@ -125,49 +125,49 @@ mod tests {
 
     const AFTER: Duration = Duration::from_secs(1000);
 
-    fn watchman() -> OverdueMonitor {
-        OverdueMonitor::new(Some(Notify { errand: ReportRequest::default(), after: AFTER }))
+    fn monitor() -> OverdueMonitor {
+        OverdueMonitor::new(Some(Notify { request: ReportRequest::default(), after: AFTER }))
     }
 
     #[test]
     fn each_message_is_asked_about_once_and_not_before_its_time() {
-        let mut watchman = watchman();
+        let mut monitor = monitor();
         let begin = Instant::now();
-        watchman.looked(begin, (3, 10));
-        assert_eq!(watchman.on_time(begin + AFTER / 2), None);
-        let span = watchman.on_time(begin + AFTER).expect("the time is up");
+        monitor.looked(begin, (3, 10));
+        assert_eq!(monitor.on_time(begin + AFTER / 2), None);
+        let span = monitor.on_time(begin + AFTER).expect("the time is up");
         assert_eq!((span.told, span.until), ((0, i64::MIN), (3, 10)));
-        assert_eq!(watchman.deadline(), None);
-        watchman.looked(begin + AFTER, (5, 20));
-        let span = watchman.on_time(begin + AFTER * 2).expect("the time is up");
+        assert_eq!(monitor.deadline(), None);
+        monitor.looked(begin + AFTER, (5, 20));
+        let span = monitor.on_time(begin + AFTER * 2).expect("the time is up");
         assert_eq!((span.told, span.until), ((3, 10), (5, 20)));
     }
 
     /// As when the only drive that had them was given up: what was asked about long ago is asked about once more.
     #[test]
     fn what_may_not_be_mirrored_any_more_is_asked_about_again_in_its_time() {
-        let mut watchman = watchman();
+        let mut monitor = monitor();
         let begin = Instant::now();
-        watchman.looked(begin, (3, 10));
-        watchman.on_time(begin + AFTER).expect("the time is up");
-        watchman.begin_again(begin + AFTER);
-        assert_eq!(watchman.on_time(begin + AFTER + AFTER / 2), None);
-        let span = watchman.on_time(begin + AFTER * 2).expect("the time is up");
+        monitor.looked(begin, (3, 10));
+        monitor.on_time(begin + AFTER).expect("the time is up");
+        monitor.begin_again(begin + AFTER);
+        assert_eq!(monitor.on_time(begin + AFTER + AFTER / 2), None);
+        let span = monitor.on_time(begin + AFTER * 2).expect("the time is up");
         assert_eq!((span.told, span.until), ((0, i64::MIN), (3, 10)));
-        watchman.looked(begin + AFTER * 2, (5, 20));
-        let span = watchman.on_time(begin + AFTER * 3).expect("the time is up");
+        monitor.looked(begin + AFTER * 2, (5, 20));
+        let span = monitor.on_time(begin + AFTER * 3).expect("the time is up");
         assert_eq!((span.told, span.until), ((3, 10), (5, 20)));
     }
 
     #[test]
     fn a_busy_mailbox_makes_few_marks_and_none_is_put_off_for_ever() {
-        let mut watchman = watchman();
+        let mut monitor = monitor();
         let begin = Instant::now();
         for second in 0..1000_u32 {
-            watchman.looked(begin + Duration::from_secs(second.into()), (second.into(), 0));
+            monitor.looked(begin + Duration::from_secs(second.into()), (second.into(), 0));
         }
-        assert_eq!(watchman.marks.len(), 4);
-        let first = watchman.deadline().expect("a mark") - begin;
+        assert_eq!(monitor.marks.len(), 4);
+        let first = monitor.deadline().expect("a mark") - begin;
         assert!(first >= AFTER && first <= AFTER + AFTER / 4, "{first:?}");
     }
 }

@@ -20,19 +20,19 @@ pub struct ReportRequest {
 
 /// When the report is to be written.
 pub(super) struct Reporter {
-    errand: Option<ReportRequest>,
+    request: Option<ReportRequest>,
     due: Option<Instant>,
     last: Option<Instant>,
 }
 
 impl Reporter {
-    pub(super) fn new(errand: Option<ReportRequest>) -> Self {
-        Self { errand, due: None, last: None }
+    pub(super) fn new(request: Option<ReportRequest>) -> Self {
+        Self { request, due: None, last: None }
     }
 
     /// Something changed that the report tells of.
     pub(super) fn changed(&mut self, now: Instant) {
-        if self.errand.is_some() && self.due.is_none() {
+        if self.request.is_some() && self.due.is_none() {
             let soon = now + REPORT_AFTER;
             self.due = Some(self.last.map_or(soon, |last| soon.max(last + REPORT_EVERY)));
         }
@@ -48,8 +48,8 @@ impl Reporter {
         if self.due.is_some_and(|due| due <= now) {
             self.due = None;
             self.last = Some(now);
-            if let Some(errand) = self.errand.clone() {
-                tokio::spawn(run(errand, Vec::new(), "the audit could not be written", &[0, 1]));
+            if let Some(request) = self.request.clone() {
+                tokio::spawn(run(request, Vec::new(), "the audit could not be written", &[0, 1]));
             }
         }
     }
@@ -57,11 +57,11 @@ impl Reporter {
 
 /// Runs a program, hands it what there is to tell, and says so in the log if it fails. One that does not end is
 /// ended.
-pub(super) async fn run(errand: ReportRequest, told: Vec<u8>, failed: &'static str, good: &[i32]) {
-    let program = errand.program.display().to_string();
+pub(super) async fn run(request: ReportRequest, told: Vec<u8>, failed: &'static str, good: &[i32]) {
+    let program = request.program.display().to_string();
     let ended = async {
-        let mut child = Command::new(&errand.program)
-            .args(&errand.arguments)
+        let mut child = Command::new(&request.program)
+            .args(&request.arguments)
             .stdin(Stdio::piped())
             .stdout(Stdio::null())
             .kill_on_drop(true)

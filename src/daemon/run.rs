@@ -25,7 +25,7 @@ pub enum Command {
 pub async fn run(
     settings: Settings,
     reload: &mut Reload<'_>,
-    voice: &dyn EventSink,
+    sink: &dyn EventSink,
     clock: Arc<dyn Clock>,
     calls: &mut Receiver<Command>,
 ) -> Result<(), JobError> {
@@ -44,7 +44,7 @@ pub async fn run(
         std::future::pending().await
     };
     tokio::select! {
-        ended = work(settings, reload, voice, clock, sender, events) => ended,
+        ended = work(settings, reload, sink, clock, sender, events) => ended,
         never = hear => never,
     }
 }
@@ -52,7 +52,7 @@ pub async fn run(
 async fn work(
     mut settings: Settings,
     reload: &mut Reload<'_>,
-    voice: &dyn EventSink,
+    sink: &dyn EventSink,
     clock: Arc<dyn Clock>,
     sender: Sender<Event>,
     mut events: Receiver<Event>,
@@ -64,7 +64,7 @@ async fn work(
         tracing::warn!(%error, "no command can ask this daemon anything");
     });
     loop {
-        let mut daemon = Daemon::start(settings, &sender, voice, service, Arc::clone(&clock))?;
+        let mut daemon = Daemon::start(settings, &sender, sink, service, Arc::clone(&clock))?;
         match daemon.serve(&mut events, reload).await? {
             Ended::Stopped => break,
             Ended::Reloaded(new) => settings = *new,

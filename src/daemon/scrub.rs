@@ -38,7 +38,7 @@ impl Progress for UntilInterrupted<'_> {
     }
 
     fn stop(&self) -> bool {
-        self.0.stop() || self.0.orders.interrupt.load(Ordering::Relaxed)
+        self.0.stop() || self.0.signals.interrupt.load(Ordering::Relaxed)
     }
 }
 
@@ -64,7 +64,7 @@ impl Worker {
     }
 
     fn look_after(&self, drive: DriveRowId) -> Result<PassFollowUp, JobError> {
-        let place = &self.workplace;
+        let place = &self.context;
         let (catalogue, _) = Catalogue::open(&place.state)?;
         let replica = catalogue.replica(drive, &place.station)?;
         Ok(PassFollowUp {
@@ -77,23 +77,23 @@ impl Worker {
     /// Takes a bite.
     pub(super) fn reread(&self, unfinished: &mut Option<Unfinished>) -> ScrubOutcome {
         let begun = Instant::now();
-        let rules = self.workplace.reread;
-        match self.bite(unfinished) {
-            Ok((bite, due)) => {
-                let at_least = rules.time_for(bite.octets);
-                ScrubOutcome { bite: Ok(bite), due, begun, at_least }
+        let rules = self.context.reread;
+        match self.step(unfinished) {
+            Ok((step, due)) => {
+                let at_least = rules.time_for(step.bytes);
+                ScrubOutcome { step: Ok(step), due, begun, at_least }
             }
             Err(error) => {
-                ScrubOutcome { bite: Err(error), due: None, begun, at_least: Duration::ZERO }
+                ScrubOutcome { step: Err(error), due: None, begun, at_least: Duration::ZERO }
             }
         }
     }
 
-    fn bite(
+    fn step(
         &self,
         unfinished: &mut Option<Unfinished>,
     ) -> Result<(ScrubStep, Option<Duration>), JobError> {
-        let place = &self.workplace;
+        let place = &self.context;
         let (catalogue, _) = Catalogue::open(&place.state)?;
         catalogue.keep_small()?;
         // One that is not there is not compared.
@@ -118,9 +118,9 @@ impl Worker {
         let progress = &UntilInterrupted(self);
         let rereader =
             Scrubber { catalogue: &catalogue, mailboxes: &mailboxes, clock, progress, record };
-        let bite = rereader.bite(&mut admitted, unfinished)?;
+        let step = rereader.step(&mut admitted, unfinished)?;
         let due = place.reread.due(&catalogue, admitted.state.row, clock)?;
-        Ok((bite, due))
+        Ok((step, due))
     }
 }
 

@@ -41,7 +41,7 @@ pub(super) struct Slot {
     /// Its id, once a worker has read it.
     id: Option<DriveId>,
     door: Arc<dyn VolumeSource>,
-    orders: WorkerSignals,
+    signals: WorkerSignals,
     /// When the state's time is over.
     until: Option<Instant>,
     /// Batches ended when it was last seen to get anywhere, and when that was.
@@ -49,7 +49,7 @@ pub(super) struct Slot {
     /// It was told that it gets nowhere.
     stalled: bool,
     /// Who wants it let go. Set when asked, taken when answered.
-    asker: Option<ReplyTo>,
+    reply_to: Option<ReplyTo>,
     /// What was let go.
     released: Option<VolumeFacts>,
     worker: mpsc::Sender<WorkerJob>,
@@ -58,7 +58,7 @@ pub(super) struct Slot {
     /// Failures in a row, for the wait between tries.
     failures: u32,
     /// When what it carries beside the copies is to be looked after.
-    carrier: ExtrasTimer,
+    extras_timer: ExtrasTimer,
     /// The state and error last told, so that the same is not told again at every try.
     told: Option<(DriveState, String)>,
 }
@@ -67,7 +67,7 @@ impl Slot {
     pub(super) fn new(
         mount: Option<MountKey>,
         drive: &DriveRef,
-        orders: WorkerSignals,
+        signals: WorkerSignals,
         worker: mpsc::Sender<WorkerJob>,
     ) -> Self {
         Self {
@@ -83,16 +83,16 @@ impl Slot {
             at: drive.at.clone(),
             id: None,
             door: Arc::clone(&drive.door),
-            orders,
+            signals,
             until: None,
             moved: (0, Instant::now()),
             stalled: false,
-            asker: None,
+            reply_to: None,
             released: None,
             worker,
             again: false,
             failures: 0,
-            carrier: ExtrasTimer::default(),
+            extras_timer: ExtrasTimer::default(),
             told: None,
         }
     }
@@ -115,7 +115,7 @@ impl Slot {
 
     /// Ends a bite of re-reading.
     pub(super) fn interrupt(&self) {
-        self.orders.interrupt.store(true, Ordering::Relaxed);
+        self.signals.interrupt.store(true, Ordering::Relaxed);
     }
 
     /// Whether a name means this drive.
@@ -141,13 +141,13 @@ impl Slot {
     }
 
     /// Lets go of it as soon as its worker can.
-    pub(super) fn release(&mut self, asker: ReplyTo) {
+    pub(super) fn release(&mut self, reply_to: ReplyTo) {
         if self.state == DriveState::Released {
             // Whoever asked may have gone.
-            return drop(asker.send(Answer::Released(self.served(Instant::now()))));
+            return drop(reply_to.send(Answer::Released(self.served(Instant::now()))));
         }
-        self.refuse_before(asker);
-        self.orders.stop.store(true, Ordering::Relaxed);
+        self.refuse_before(reply_to);
+        self.signals.stop.store(true, Ordering::Relaxed);
         if !self.busy && !self.reading {
             self.start_release();
         }
@@ -155,42 +155,42 @@ impl Slot {
 
     /// Something is known of the drive that its worker has not seen: what it is at is ended at the next safe point, and
     /// the drive looked at again.
-    pub(super) fn look_again(&mut self, voice: &dyn EventSink) {
-        if self.busy && self.asker.is_none() {
-            self.orders.stop.store(true, Ordering::Relaxed);
+    pub(super) fn look_again(&mut self, sink: &dyn EventSink) {
+        if self.busy && self.reply_to.is_none() {
+            self.signals.stop.store(true, Ordering::Relaxed);
         }
-        self.happen(DriveEvent::Wanted, None, voice);
+        self.happen(DriveEvent::Wanted, None, sink);
     }
 
-    fn refuse_before(&mut self, asker: ReplyTo) {
-        if let Some(before) = self.asker.replace(asker) {
+    fn refuse_before(&mut self, reply_to: ReplyTo) {
+        if let Some(before) = self.reply_to.replace(reply_to) {
             drop(before.send(Answer::Refused("it was asked for once more".into())));
         }
     }
 
     /// Answers whoever wants it let go that it cannot be done.
     pub(super) fn refuse(self, why: &str) {
-        if let Some(asker) = self.asker {
-            drop(asker.send(Answer::Refused(format!("{}: {why}", self.label))));
+        if let Some(reply_to) = self.reply_to {
+            drop(reply_to.send(Answer::Refused(format!("{}: {why}", self.label))));
         }
     }
 
     fn start_release(&mut self) {
-        self.orders.stop.store(false, Ordering::Relaxed);
+        self.signals.stop.store(false, Ordering::Relaxed);
         self.at_work(WorkerJob::LetGo);
     }
 
     fn at_work(&mut self, job: WorkerJob) {
         // Sent while it re-reads, it has the job as soon as it has ended that.
-        self.orders.interrupt.store(true, Ordering::Relaxed);
+        self.signals.interrupt.store(true, Ordering::Relaxed);
         self.busy = true;
         self.sent(job);
     }
 
     /// When its next bite may be taken, if it is a drive at rest.
-    pub(super) fn next_bite(&self) -> Option<Instant> {
+    pub(super) fn next_step(&self) -> Option<Instant> {
         use DriveState::{Full, ReadOnly, Safe};
-        let idle = !self.busy && !self.reading && self.asker.is_none();
+        let idle = !self.busy && !self.reading && self.reply_to.is_none();
         let due = self.reread_at.filter(|_| idle && matches!(self.state, Safe | Full | ReadOnly));
         due.max(self.reread_rest.filter(|_| due.is_some()))
     }
@@ -202,24 +202,24 @@ impl Slot {
 
     /// Takes a bite of re-reading.
     pub(super) fn reread(&mut self) {
-        self.orders.interrupt.store(false, Ordering::Relaxed);
+        self.signals.interrupt.store(false, Ordering::Relaxed);
         self.reading = true;
         self.sent(WorkerJob::Reread);
     }
 
     /// The worker has taken it.
-    pub(super) fn reread_done(&mut self, report: &ScrubOutcome, voice: &dyn EventSink) {
+    pub(super) fn reread_done(&mut self, report: &ScrubOutcome, sink: &dyn EventSink) {
         self.reading = false;
         let now = Instant::now();
-        let (due, again) = match &report.bite {
-            Ok(bite) => {
-                for found in &bite.findings {
-                    voice.tell(&Notice::DriveFinding(&self.label, found));
+        let (due, again) = match &report.step {
+            Ok(step) => {
+                for found in &step.findings {
+                    sink.tell(&Notice::DriveFinding(&self.label, found));
                 }
-                for (mailbox, found) in &bite.altered {
-                    voice.tell(&Notice::MailboxFinding(mailbox, found));
+                for (mailbox, found) in &step.altered {
+                    sink.tell(&Notice::MailboxFinding(mailbox, found));
                 }
-                (report.due.and_then(|wait| now.checked_add(wait)), bite.lost)
+                (report.due.and_then(|wait| now.checked_add(wait)), step.lost)
             }
             Err(error) => {
                 tracing::debug!(%error, drive = self.label, "re-reading was broken off");
@@ -229,16 +229,16 @@ impl Slot {
             }
         };
         self.reread_at = due;
-        if self.asker.is_some() && !self.busy {
+        if self.reply_to.is_some() && !self.busy {
             self.start_release();
         } else if again {
-            self.happen(DriveEvent::Wanted, None, voice);
+            self.happen(DriveEvent::Wanted, None, sink);
         }
     }
 
     fn sent(&mut self, job: WorkerJob) {
         self.stalled = false;
-        self.moved = (self.orders.batches.load(Ordering::Relaxed), Instant::now());
+        self.moved = (self.signals.batches.load(Ordering::Relaxed), Instant::now());
         self.send(job);
     }
 
@@ -246,44 +246,44 @@ impl Slot {
     pub(super) fn let_go_done(
         &mut self,
         result: Result<VolumeFacts, JobError>,
-        voice: &dyn EventSink,
+        sink: &dyn EventSink,
     ) {
         self.busy = false;
         self.again = false;
         let answer = match result {
             Ok(facts) => {
                 self.released = Some(facts);
-                self.happen(DriveEvent::LetGo, None, voice);
+                self.happen(DriveEvent::LetGo, None, sink);
                 Answer::Released(self.served(Instant::now()))
             }
             Err(error) => {
-                self.happen(of_error(&error), Some(&error), voice);
+                self.happen(of_error(&error), Some(&error), sink);
                 Answer::Refused(error.to_string())
             }
         };
-        if let Some(asker) = self.asker.take() {
+        if let Some(reply_to) = self.reply_to.take() {
             // Whoever asked may have gone; it is let go all the same.
-            drop(asker.send(answer));
+            drop(reply_to.send(answer));
         }
     }
 
     /// Whatever a deadline has passed for.
-    pub(super) fn on_time(&mut self, now: Instant, voice: &dyn EventSink) {
+    pub(super) fn on_time(&mut self, now: Instant, sink: &dyn EventSink) {
         if self.until.is_some_and(|at| at <= now) {
             self.until = None;
-            self.happen(DriveEvent::TimeUp, None, voice);
+            self.happen(DriveEvent::TimeUp, None, sink);
         }
-        if self.carrier.is_due(now, self.state, self.busy || self.reading) {
+        if self.extras_timer.is_due(now, self.state, self.busy || self.reading) {
             self.send(WorkerJob::Carry);
         }
-        let batches = self.orders.batches.load(Ordering::Relaxed);
+        let batches = self.signals.batches.load(Ordering::Relaxed);
         if batches != self.moved.0 {
             self.moved = (batches, now);
             self.stalled = false;
         }
         if (self.busy || self.reading) && !self.stalled && self.moved.1 + STALLED_AFTER <= now {
             self.stalled = true;
-            voice.tell(&Notice::Stalled(&self.label));
+            sink.tell(&Notice::Stalled(&self.label));
         }
     }
 
@@ -291,12 +291,12 @@ impl Slot {
     pub(super) fn deadline(&self) -> Option<Instant> {
         let stall =
             ((self.busy || self.reading) && !self.stalled).then(|| self.moved.1 + STALLED_AFTER);
-        let carry = self.carrier.deadline(self.state, self.busy || self.reading);
+        let carry = self.extras_timer.deadline(self.state, self.busy || self.reading);
         self.until.into_iter().chain(stall).chain(carry).min()
     }
 
     fn send(&self, job: WorkerJob) {
-        self.orders.waiting.fetch_add(1, Ordering::Relaxed);
+        self.signals.waiting.fetch_add(1, Ordering::Relaxed);
         // A worker ends only when this sender is dropped, so there is somebody to take it.
         if self.worker.send(job).is_err() {
             tracing::error!(drive = self.label, "the worker has ended: restart the daemon");
@@ -308,64 +308,64 @@ impl Slot {
         &mut self,
         round: &SyncOutcome,
         after: &PassFollowUp,
-        voice: &dyn EventSink,
+        sink: &dyn EventSink,
         may_work: bool,
     ) {
         self.busy = false;
         self.stalled = false;
-        self.take_after(after, voice);
+        self.take_after(after, sink);
         self.id = round.drive.map(|(id, _)| id).or(self.id);
         let label = self.label.clone();
         for finding in &round.findings {
-            voice.tell(&Notice::DriveFinding(&label, finding));
+            sink.tell(&Notice::DriveFinding(&label, finding));
         }
         if let Ok(report) = &round.outcome {
             if report.batches > 0 {
                 self.told = None;
             }
-            if report.batches > 0 || self.carrier.is_new() {
-                self.carrier.changed(Instant::now());
+            if report.batches > 0 || self.extras_timer.is_new() {
+                self.extras_timer.changed(Instant::now());
             }
             if report.copied > 0 {
                 let (messages, bytes) = (report.copied, report.bytes);
-                voice.tell(&Notice::Mirrored { label: &label, messages, bytes });
+                sink.tell(&Notice::Mirrored { label: &label, messages, bytes });
             }
             if !report.failed.is_empty() {
-                voice.tell(&Notice::NotCopied { label: &label, messages: report.failed_count() });
+                sink.tell(&Notice::NotCopied { label: &label, messages: report.failed_count() });
             }
         }
         let again = std::mem::take(&mut self.again) && may_work;
-        if self.asker.is_none() {
-            self.orders.stop.store(false, Ordering::Relaxed);
+        if self.reply_to.is_none() {
+            self.signals.stop.store(false, Ordering::Relaxed);
         }
-        self.happen(meaning(round), round.outcome.as_ref().err(), voice);
-        if self.asker.is_some() {
+        self.happen(meaning(round), round.outcome.as_ref().err(), sink);
+        if self.reply_to.is_some() {
             self.start_release();
         } else if again {
-            self.happen(DriveEvent::Wanted, None, voice);
+            self.happen(DriveEvent::Wanted, None, sink);
         }
     }
 
-    fn take_after(&mut self, after: &PassFollowUp, voice: &dyn EventSink) {
+    fn take_after(&mut self, after: &PassFollowUp, sink: &dyn EventSink) {
         self.reread_at = after.reread.and_then(|wait| Instant::now().checked_add(wait));
         self.lacks = after.lacks;
         if let Some(days) = self.full_soon.news_of(after.days_left) {
-            voice.tell(&Notice::FullSoon { label: &self.label, days });
+            sink.tell(&Notice::FullSoon { label: &self.label, days });
         }
     }
 
     /// Moves the drive on by the state table, and does what the table says.
     pub(super) fn happen(
         &mut self,
-        happening: DriveEvent,
+        event: DriveEvent,
         error: Option<&JobError>,
-        voice: &dyn EventSink,
+        sink: &dyn EventSink,
     ) {
-        if happening == DriveEvent::Wanted && self.asker.is_some() {
+        if event == DriveEvent::Wanted && self.reply_to.is_some() {
             return;
         }
         let before = self.state;
-        let (state, action) = next(before, happening);
+        let (state, action) = next(before, event);
         self.state = state;
         let now = Instant::now();
         match action {
@@ -395,7 +395,7 @@ impl Slot {
         }
         let word = (state, error.map(ToString::to_string).unwrap_or_default());
         if self.told.as_ref() != Some(&word) {
-            voice.tell(&Notice::Drive { label: &self.label, state, error });
+            sink.tell(&Notice::Drive { label: &self.label, state, error });
             self.told = Some(word);
         }
     }

@@ -64,16 +64,16 @@ pub(super) struct WorkerContext {
 pub(super) struct Worker {
     pub number: usize,
     pub drive: DriveRef,
-    pub orders: WorkerSignals,
-    pub workplace: Arc<WorkerContext>,
+    pub signals: WorkerSignals,
+    pub context: Arc<WorkerContext>,
 }
 
 impl Progress for Worker {
     fn advance(&self, _: u64, _: u64) {
-        self.orders.batches.fetch_add(1, Ordering::Relaxed);
+        self.signals.batches.fetch_add(1, Ordering::Relaxed);
     }
 
     fn stop(&self) -> bool {
-        self.orders.stop.load(Ordering::Relaxed) || self.workplace.stop.load(Ordering::Relaxed)
+        self.signals.stop.load(Ordering::Relaxed) || self.context.stop.load(Ordering::Relaxed)
     }
 }

@@ -20,7 +20,7 @@ impl Worker {
     pub(super) fn run(self, jobs: &Receiver<WorkerJob>, events: &Sender<Event>) {
         let mut unfinished = None;
         while let Ok(job) = jobs.recv() {
-            self.orders.waiting.fetch_sub(1, Ordering::Relaxed);
+            self.signals.waiting.fetch_sub(1, Ordering::Relaxed);
             let report = match job {
                 WorkerJob::Carry => {
                     self.look_after_the_rest();
@@ -61,7 +61,7 @@ impl Worker {
     }
 
     fn bring_up_to_date(&self) -> Result<SyncOutcome, JobError> {
-        let place = &self.workplace;
+        let place = &self.context;
         let (catalogue, mailboxes) = self.open()?;
         let upkeep = SyncJob {
             catalogue: &catalogue,
@@ -78,9 +78,9 @@ impl Worker {
     /// Opened for each piece of work: an idle worker holds neither drive nor catalogue. A mailbox that cannot be
     /// opened holds up no other.
     fn open(&self) -> Result<(Catalogue, Vec<OpenMailbox>), JobError> {
-        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
-        catalogue.put_ignored(&self.workplace.ignore);
-        let mailboxes = open_all(&catalogue, &self.workplace.mailboxes)?;
+        let (catalogue, _) = Catalogue::open(&self.context.state)?;
+        catalogue.put_ignored(&self.context.ignore);
+        let mailboxes = open_all(&catalogue, &self.context.mailboxes)?;
         Ok((catalogue, mailboxes))
     }
 
@@ -99,7 +99,7 @@ impl Worker {
 
     /// Keeps the drive's state for whoever looks, if it was the one before or that does not matter.
     fn record_state(&self, before: &str, state: &str) -> Result<(), JobError> {
-        let (catalogue, _) = Catalogue::open(&self.workplace.state)?;
+        let (catalogue, _) = Catalogue::open(&self.context.state)?;
         match catalogue.drive_at(&self.drive.at)? {
             Some(drive) if before.is_empty() || drive.state == before => {
                 catalogue.set_drive_state(drive.row, state, "")

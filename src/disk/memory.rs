@@ -179,8 +179,8 @@ impl MemoryDrive {
     }
 
     /// From this byte on reading a file fails, as behind the last cluster of one that claims to be longer.
-    pub fn set_unreadable_from(&self, path: &str, octet: usize) {
-        self.state().unreadable.insert(path.as_bytes().to_vec(), octet);
+    pub fn set_unreadable_from(&self, path: &str, byte: usize) {
+        self.state().unreadable.insert(path.as_bytes().to_vec(), byte);
     }
 
     /// Nothing in this folder can be looked at, as when the folder has lost its clusters.

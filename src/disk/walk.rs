@@ -44,7 +44,7 @@ enum Unlisted {
 }
 
 impl Unlisted {
-    fn sighting(self, at: Option<RelName>) -> WalkEntry {
+    fn walk_entry(self, at: Option<RelName>) -> WalkEntry {
         match self {
             Self::Unread(why) => WalkEntry::Unreadable(at, why),
             Self::TooLong(names) => WalkEntry::TooLong(at, names),
@@ -138,7 +138,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
             Err(Errno::LOOP) => return Some(WalkEntry::NotAFile(path)),
             Err(errno) => Some(Unlisted::Unread(errno.to_string())),
         };
-        trouble.map(|why| why.sighting(Some(path)))
+        trouble.map(|why| why.walk_entry(Some(path)))
     }
 }
 
@@ -147,7 +147,7 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
 
     fn next(&mut self) -> Option<WalkEntry> {
         if let Some(why) = self.failed.take() {
-            return Some(why.sighting(None));
+            return Some(why.walk_entry(None));
         }
         loop {
             let (alone, path, kind) = self.step()?;
@@ -173,8 +173,8 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
             if kind != FileType::Directory {
                 return Some(WalkEntry::NotAFile(path));
             }
-            if let Some(sighting) = self.folder(&alone, path) {
-                return Some(sighting);
+            if let Some(walk_entry) = self.folder(&alone, path) {
+                return Some(walk_entry);
             }
         }
     }

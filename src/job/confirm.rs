@@ -247,7 +247,7 @@ fn second_look(
     report: &mut ScanReport,
 ) -> Result<(), JobError> {
     match read {
-        Ok(MessageRead::Whole(new, last_octets)) => {
+        Ok(MessageRead::Whole(new, last_bytes)) => {
             let now = rules.clock.stamp().claim();
             // What the card made of a message that is missing here may be back, from a drive that has nothing else.
             let again = match row.content {
@@ -255,7 +255,7 @@ fn second_look(
                 Some(_) => None,
             };
             let suspect = match row.content.or(again) {
-                Some(before) => suspicion(catalogue, before, &new.identity, &last_octets)?,
+                Some(before) => suspicion(catalogue, before, &new.identity, &last_bytes)?,
                 None => None,
             };
             let row = &FileRow {
@@ -335,7 +335,7 @@ fn read_message(
 ) -> Result<MessageRead, DiskError> {
     let mut file = dir.open_message(path)?;
     let facts = file.facts_at_open();
-    if !row.glance().has_facts(&facts) {
+    if !row.file_stat().has_facts(&facts) {
         return Ok(MessageRead::Changed(facts));
     }
     let mut hasher = Hasher::default();
@@ -372,8 +372,8 @@ fn read_message(
 }
 
 /// Whether a whole block is NUL, of bytes that begin where a block does.
-pub(super) fn any_nul_block(octets: &[u8]) -> bool {
-    octets.chunks_exact(NUL_BLOCK_BYTES).any(|block| block.iter().all(|&b| b == 0))
+pub(super) fn any_nul_block(bytes: &[u8]) -> bool {
+    bytes.chunks_exact(NUL_BLOCK_BYTES).any(|block| block.iter().all(|&b| b == 0))
 }
 
 /// Whether a new version looks like damage to the card: emptied, or ending in bytes never written.
@@ -382,13 +382,13 @@ fn suspicion(
     catalogue: &Catalogue,
     before: i64,
     new: &Identity,
-    last_octets: &[u8],
+    last_bytes: &[u8],
 ) -> Result<Option<Suspicion>, JobError> {
     let before = catalogue.identity(before)?;
     Ok(match new.bytes {
         _ if before.bytes == 0 || before == *new => None,
         0 => Some(Suspicion::Emptied),
-        _ if last_octets.iter().all(|&b| b == 0) => Some(Suspicion::NulFilled),
+        _ if last_bytes.iter().all(|&b| b == 0) => Some(Suspicion::NulFilled),
         _ => None,
     })
 }

@@ -57,8 +57,10 @@ pub fn prune(
         if pruned.bytes >= need || events.len() >= BATCH_MESSAGES || progress.stop() {
             break;
         }
-        let Some(mention) = mentions.get(&copy.identity) else { continue };
-        if !is_old(mention, &now, after) || !is_superseded(catalogue, drive, copy, mention)? {
+        let Some(last_reference) = mentions.get(&copy.identity) else { continue };
+        if !is_old(last_reference, &now, after)
+            || !is_superseded(catalogue, drive, copy, last_reference)?
+        {
             continue;
         }
         events.push(Event::Pruned { payload: copy.name, identity: copy.identity });
@@ -82,10 +84,10 @@ pub fn prune(
     Ok(pruned)
 }
 
-fn is_old(mention: &LastReference, now: &EventTime, after: Duration) -> bool {
+fn is_old(last_reference: &LastReference, now: &EventTime, after: Duration) -> bool {
     let after = i64::try_from(after.as_secs()).unwrap_or(i64::MAX);
-    let age = mention.latest.map(|latest| now.time.seconds.saturating_sub(latest));
-    !mention.unsure && age.is_some_and(|age| age >= after)
+    let age = last_reference.latest.map(|latest| now.time.seconds.saturating_sub(latest));
+    !last_reference.unsure && age.is_some_and(|age| age >= after)
 }
 
 /// Whether a newer version stands at every path where this one was, and is read to be right just now.
@@ -93,13 +95,13 @@ fn is_superseded(
     catalogue: &Catalogue,
     drive: &Replica,
     copy: &CopyRow,
-    mention: &LastReference,
+    last_reference: &LastReference,
 ) -> Result<bool, JobError> {
     let replica = drive.state.row;
     if !catalogue.is_withheld(replica, copy.content)? {
         return Ok(false);
     }
-    for (mailbox, path) in &mention.places {
+    for (mailbox, path) in &last_reference.places {
         let mailbox = catalogue.mailbox(mailbox, None)?;
         let stands = catalogue.standing_at(replica, mailbox, &path.key())?;
         let newer = stands.iter().find(|known| known.suspect.is_none());
@@ -123,7 +125,7 @@ fn is_superseded(
             return Ok(false);
         }
     }
-    Ok(!mention.places.is_empty())
+    Ok(!last_reference.places.is_empty())
 }
 
 /// What the ledger tells of the candidates, read from its beginning.
@@ -154,11 +156,11 @@ fn mentions(
             Event::Adopted { identity, .. } => (identity, None),
             _ => continue,
         };
-        let Some(mention) = mentions.get_mut(&identity) else { continue };
-        mention.unsure |= standing != LineTrust::Sound || !line.stamp.trusted;
-        mention.latest = mention.latest.max(Some(line.stamp.time.seconds));
-        if let Some(place) = place.filter(|place| !mention.places.contains(place)) {
-            mention.places.push(place);
+        let Some(last_reference) = mentions.get_mut(&identity) else { continue };
+        last_reference.unsure |= standing != LineTrust::Sound || !line.stamp.trusted;
+        last_reference.latest = last_reference.latest.max(Some(line.stamp.time.seconds));
+        if let Some(place) = place.filter(|place| !last_reference.places.contains(place)) {
+            last_reference.places.push(place);
         }
     }
     Ok(mentions)

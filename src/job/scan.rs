@@ -31,8 +31,8 @@ pub fn scan(
     let now = rules.clock.stamp().claim();
 
     let exclusions = Exclusions::new(dir, rules.ignore);
-    for sighting in dir.walk(|folder| exclusions.enters(folder)) {
-        let (path, facts, state) = match sighting {
+    for walk_entry in dir.walk(|folder| exclusions.enters(folder)) {
+        let (path, facts, state) = match walk_entry {
             WalkEntry::File(path, facts) => (path, facts, FileState::Fresh),
             WalkEntry::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
             // Listed by its folder: what is in it can have no row of its own.
@@ -129,7 +129,7 @@ pub fn check_paths(
                     missing(
                         &mut changes,
                         mailbox,
-                        &row.glance(),
+                        &row.file_stat(),
                         &[],
                         &exclusions,
                         rules,
@@ -143,7 +143,7 @@ pub fn check_paths(
             },
             Err(_) => return Ok(false),
         };
-        if !row.as_ref().is_some_and(|row| is_unchanged(&row.glance(), &facts, state)) {
+        if !row.as_ref().is_some_and(|row| is_unchanged(&row.file_stat(), &facts, state)) {
             // Whatever changed was seen as it happened, if there was anything before.
             let hinted = row.is_some_and(|row| row.content.is_some());
             changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted })?;

@@ -38,8 +38,8 @@ impl ScrubRules {
     }
 
     /// How long so many bytes take at least.
-    pub fn time_for(&self, octets: u64) -> Duration {
-        Duration::from_secs_f64(octets as f64 / self.max_rate.max(1) as f64)
+    pub fn time_for(&self, bytes: u64) -> Duration {
+        Duration::from_secs_f64(bytes as f64 / self.max_rate.max(1) as f64)
     }
 }
 
@@ -61,7 +61,7 @@ enum Of {
 #[derive(Debug, Default)]
 pub struct ScrubStep {
     /// Bytes read.
-    pub octets: u64,
+    pub bytes: u64,
     /// What was found on the drive.
     pub findings: Vec<Finding>,
     /// What was found in the mailboxes.
@@ -89,19 +89,19 @@ pub struct Scrubber<'a> {
 impl Scrubber<'_> {
     /// Takes a bite of an admitted drive; begins a round if none is under way. A bite that is cut anywhere is taken
     /// again: a copy counts as read only after what was found of it is in the ledger.
-    pub fn bite(
+    pub fn step(
         &self,
         drive: &mut Replica,
         unfinished: &mut Option<Unfinished>,
     ) -> Result<ScrubStep, JobError> {
         let (catalogue, replica) = (self.catalogue, drive.state.row);
-        let mut bite = ScrubStep::default();
+        let mut step = ScrubStep::default();
         let mount = session_of(&self.clock.stamp(), &*drive.volume);
         let mut begun = unfinished.take().filter(|rest| rest.mount == mount);
         if let Some(Unfinished { of: Of::Message(row), part, .. }) =
             begun.take_if(|rest| matches!(rest.of, Of::Message(_)))
         {
-            *unfinished = self.message(*row, part, &mount, &mut bite)?;
+            *unfinished = self.message(*row, part, &mount, &mut step)?;
         }
         let round = catalogue.round_under_way(replica, self.clock)?;
         if unfinished.is_none() && !catalogue.logs_read_in(replica, round)? {
@@ -109,10 +109,10 @@ impl Scrubber<'_> {
                 Some(Unfinished { of: Of::Logs(check), .. }) => Some(check),
                 _ => None,
             };
-            *unfinished = self.logs(drive, check, round, &mount, &mut bite)?;
+            *unfinished = self.logs(drive, check, round, &mount, &mut step)?;
             // What rotted of the ledger is written again before copies are compared with it.
-            if bite.lost {
-                return self.keep(drive, round, &[], Vec::new(), bite);
+            if step.lost {
+                return self.keep(drive, round, &[], Vec::new(), step);
             }
         }
         let mut copies = catalogue.copies_to_reread(replica, round, BITE_COPIES)?;
@@ -122,8 +122,8 @@ impl Scrubber<'_> {
         let whole_page = copies.len() == BITE_COPIES as usize;
         let (mut read, mut events) = (Vec::new(), Vec::new());
         for copy in copies {
-            if unfinished.is_some() || bite.octets >= BITE_BYTES || self.progress.stop() {
-                return self.keep(drive, round, &read, events, bite);
+            if unfinished.is_some() || step.bytes >= BITE_BYTES || self.progress.stop() {
+                return self.keep(drive, round, &read, events, step);
             }
             let part = match begun.take_if(|rest| matches!(rest.of, Of::Copy(n) if n == copy.name))
             {
@@ -131,19 +131,19 @@ impl Scrubber<'_> {
                 None => PartialHash::default(),
             };
             let (before, longest) = (part.read(), copy.identity.bytes);
-            let bounds = (longest, BITE_BYTES - bite.octets);
+            let bounds = (longest, BITE_BYTES - step.bytes);
             let stop = || self.progress.stop();
             match hash_piece(&*drive.volume, &drive.dir, copy.name, part, bounds, &stop)? {
                 Err(part) => {
-                    bite.octets += part.read() - before;
+                    step.bytes += part.read() - before;
                     let mount = mount.clone();
                     *unfinished = Some(Unfinished { mount, of: Of::Copy(copy.name), part });
                 }
                 Ok(found) => {
-                    bite.octets += longest.saturating_sub(before);
+                    step.bytes += longest.saturating_sub(before);
                     let judged = judge(catalogue, drive, &copy, found)?;
                     if let (false, Some(_)) = (judged.good, &judged.event) {
-                        finding(&copy, found).note(&mut bite.findings);
+                        finding(&copy, found).note(&mut step.findings);
                     }
                     if found.is_failing() {
                         catalogue.error_in_round(replica)?;
@@ -152,13 +152,13 @@ impl Scrubber<'_> {
                     read.push((copy, judged.good, judged.state));
                     self.progress.advance(1, longest);
                     if judged.good {
-                        *unfinished = self.messages(&copy, &mount, &mut bite)?;
+                        *unfinished = self.messages(&copy, &mount, &mut step)?;
                     }
                 }
             }
         }
-        bite.ended = unfinished.is_none() && !whole_page;
-        self.keep(drive, round, &read, events, bite)
+        step.ended = unfinished.is_none() && !whole_page;
+        self.keep(drive, round, &read, events, step)
     }
 
     /// Reads both logs, or the rest of them: once in a round, before its copies. What is damaged counts as found from
@@ -169,23 +169,23 @@ impl Scrubber<'_> {
         check: Option<Box<LogCheck>>,
         round: i64,
         mount: &str,
-        bite: &mut ScrubStep,
+        step: &mut ScrubStep,
     ) -> Result<Option<Unfinished>, JobError> {
         let (catalogue, replica) = (self.catalogue, &drive.state);
         let begun = check.filter(|check| check.is_of(replica));
         let mut check = begun.unwrap_or_else(|| Box::new(LogCheck::new(replica)));
         let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, replica };
-        let most = BITE_BYTES.saturating_sub(bite.octets);
-        bite.octets += check.go_on(&logs, most, &|| self.progress.stop())?;
+        let most = BITE_BYTES.saturating_sub(step.bytes);
+        step.bytes += check.go_on(&logs, most, &|| self.progress.stop())?;
         let Some(found) = check.found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
             return Ok(Some(Unfinished { mount, of: Of::Logs(check), part }));
         };
         let known = catalogue.log_damage(replica.row)?;
         for damage in found.iter().filter(|damage| !known.contains(damage)) {
-            log_finding(damage).note(&mut bite.findings);
+            log_finding(damage).note(&mut step.findings);
         }
-        bite.lost |= self.record && found.iter().any(|damage| !damage.unreadable);
+        step.lost |= self.record && found.iter().any(|damage| !damage.unreadable);
         if found.iter().any(|damage| damage.unreadable) {
             catalogue.mark_worn(replica.drive, READ_ERROR)?;
             catalogue.error_in_round(replica.row)?;
@@ -202,7 +202,7 @@ impl Scrubber<'_> {
         round: i64,
         read: &[(CopyRow, bool, Option<CopyState>)],
         events: Vec<Event>,
-        mut bite: ScrubStep,
+        mut step: ScrubStep,
     ) -> Result<ScrubStep, JobError> {
         let (catalogue, replica) = (self.catalogue, drive.state.row);
         let stamp = self.clock.stamp();
@@ -219,19 +219,19 @@ impl Scrubber<'_> {
                     catalogue.copies_reread(replica, number..=number, stamp.time)?;
                 }
                 catalogue.copy_in_round(replica, number, round)?;
-                bite.lost |= !good && state.is_some() && copy.state != CopyState::Debris;
+                step.lost |= !good && state.is_some() && copy.state != CopyState::Debris;
             }
-            if bite.lost {
+            if step.lost {
                 // Every message is held against this drive again, so that what was lost is copied anew.
                 drive.state.recorded_through = 0;
                 catalogue.save_replica(&drive.state)?;
             }
             Ok(())
         })?;
-        if bite.ended {
+        if step.ended {
             self.end_round(drive)?;
         }
-        Ok(bite)
+        Ok(step)
     }
 
     /// One line for the whole round.
@@ -254,10 +254,10 @@ impl Scrubber<'_> {
         &self,
         copy: &CopyRow,
         mount: &str,
-        bite: &mut ScrubStep,
+        step: &mut ScrubStep,
     ) -> Result<Option<Unfinished>, JobError> {
         for row in self.catalogue.files_of(copy.content)? {
-            let rest = self.message(row, PartialHash::default(), mount, bite)?;
+            let rest = self.message(row, PartialHash::default(), mount, step)?;
             if rest.is_some() {
                 return Ok(rest);
             }
@@ -272,7 +272,7 @@ impl Scrubber<'_> {
         row: FileRow,
         part: PartialHash,
         mount: &str,
-        bite: &mut ScrubStep,
+        step: &mut ScrubStep,
     ) -> Result<Option<Unfinished>, JobError> {
         let Some(mailbox) = self.mailboxes.iter().find(|open| open.row == row.mailbox) else {
             return Ok(None);
@@ -281,31 +281,31 @@ impl Scrubber<'_> {
         let expected = self.catalogue.identity(content)?;
         let Ok(mut file) = mailbox.dir.open_message(&path) else { return Ok(None) };
         let facts = file.facts_at_open();
-        if !row.glance().has_facts(&facts) {
+        if !row.file_stat().has_facts(&facts) {
             return Ok(None);
         }
         file.drop_cache();
         file.seek(part.read());
         let before = part.read();
-        let most = BITE_BYTES.saturating_sub(bite.octets);
+        let most = BITE_BYTES.saturating_sub(step.bytes);
         let stop = || self.progress.stop();
         match part.go_on(&mut file, expected.bytes, most, &stop) {
             Ok(HashStep::More(part)) => {
-                bite.octets += part.read() - before;
+                step.bytes += part.read() - before;
                 let of = Of::Message(Box::new(row));
                 return Ok(Some(Unfinished { mount: mount.to_owned(), of, part }));
             }
             Ok(HashStep::Done(identity)) => {
-                bite.octets += expected.bytes.saturating_sub(before);
+                step.bytes += expected.bytes.saturating_sub(before);
                 let untouched = file.current_facts().is_ok_and(|now| now == facts);
                 if identity != expected && untouched {
                     self.catalogue.mark_altered(&row, &identity)?;
-                    bite.altered.push((mailbox.name.clone(), Finding::MessageAltered { path }));
+                    step.altered.push((mailbox.name.clone(), Finding::MessageAltered { path }));
                 }
             }
             Err(error) => {
                 let why = error.errno.to_string();
-                bite.altered.push((mailbox.name.clone(), Finding::MessageUnreadable { path, why }));
+                step.altered.push((mailbox.name.clone(), Finding::MessageUnreadable { path, why }));
             }
         }
         Ok(None)

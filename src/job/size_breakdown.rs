@@ -23,17 +23,17 @@ pub(super) fn of(start: &[u8], bytes: u64) -> SizeBreakdown {
         .collect();
     let last = leaves.iter().map(|(part, _)| part.offset_body).max();
     for (part, number) in leaves {
-        let mut octets = u64::from(part.offset_end.saturating_sub(part.offset_body));
+        let mut in_part = u64::from(part.offset_end.saturating_sub(part.offset_body));
         if Some(part.offset_body) == last {
-            octets += rest;
+            in_part += rest;
         }
         let attached = message.attachments.contains(&number);
         match text(part).filter(|_| !attached) {
-            None => weight.attached += octets,
+            None => weight.attached += in_part,
             Some(text) => {
-                let quoted = quoted_share(text, octets);
+                let quoted = quoted_share(text, in_part);
                 weight.quoted += quoted;
-                weight.body += octets - quoted;
+                weight.body += in_part - quoted;
             }
         }
     }
@@ -48,7 +48,7 @@ fn text<'m>(part: &'m MessagePart<'_>) -> Option<&'m str> {
 }
 
 /// The share of quoted lines in a decoded text, of so many bytes as stored.
-fn quoted_share(text: &str, octets: u64) -> u64 {
+fn quoted_share(text: &str, bytes: u64) -> u64 {
     let mut quoted = 0;
     let mut earlier = false;
     for line in text.split_inclusive('\n') {
@@ -59,7 +59,7 @@ fn quoted_share(text: &str, octets: u64) -> u64 {
     }
     match text.len() {
         0 => 0,
-        whole => (u128::from(octets) * quoted as u128 / whole as u128) as u64,
+        whole => (u128::from(bytes) * quoted as u128 / whole as u128) as u64,
     }
 }
 

@@ -81,10 +81,10 @@ pub struct SizeGroup {
 }
 
 impl SizeGroup {
-    fn add(&mut self, passage: &TrackedMessage, seconds: Option<f64>) {
+    fn add(&mut self, tracked: &TrackedMessage, seconds: Option<f64>) {
         self.messages += 1;
-        self.bytes += passage.bytes;
-        let weight = passage.weight.unwrap_or_default();
+        self.bytes += tracked.bytes;
+        let weight = tracked.weight.unwrap_or_default();
         self.weight.body += weight.body;
         self.weight.quoted += weight.quoted;
         self.weight.attached += weight.attached;
@@ -105,44 +105,44 @@ pub fn reckon(
     link: &Link,
     now: Timestamp,
 ) -> Result<Statistics, JobError> {
-    let mut reckoning = Statistics::default();
+    let mut statistics = Statistics::default();
     let mut shares = (SizeGroups::default(), SizeGroups::default());
     let mut waits =
         ExposureIntervals { now, last: None, known: VecDeque::new(), open: 0, unsure: false };
     let mut mailboxes: HashMap<i64, MailboxName> = HashMap::new();
     let mut oldest: Option<Timestamp> = None;
     let mut unproven = false;
-    catalogue.each_passage(station, |passage, proofs| {
-        waits.take(&passage);
-        if !passage.is_there {
+    catalogue.each_tracked(station, |tracked, proofs| {
+        waits.take(&tracked);
+        if !tracked.is_there {
             return Ok(());
         }
-        reckoning.take_copies(proofs);
+        statistics.take_copies(proofs);
         match proofs.iter().map(|proof| proof.at).max_by_key(|at| at.seconds) {
             Some(latest) if oldest.is_none_or(|old| latest.seconds < old.seconds) => {
                 oldest = Some(latest);
             }
             latest => unproven |= latest.is_none(),
         }
-        let seconds = link.seconds(passage.bytes);
-        reckoning.whole.add(&passage, seconds);
-        shares.0.add(passage.sender.clone(), &passage, seconds);
-        let mailbox = match mailboxes.get(&passage.mailbox) {
+        let seconds = link.seconds(tracked.bytes);
+        statistics.whole.add(&tracked, seconds);
+        shares.0.add(tracked.sender.clone(), &tracked, seconds);
+        let mailbox = match mailboxes.get(&tracked.mailbox) {
             Some(name) => name.clone(),
             None => {
-                let (name, _) = catalogue.mailbox_name(passage.mailbox)?;
-                mailboxes.insert(passage.mailbox, name.clone());
+                let (name, _) = catalogue.mailbox_name(tracked.mailbox)?;
+                mailboxes.insert(tracked.mailbox, name.clone());
                 name
             }
         };
-        shares.1.add(folder(&mailbox, &passage.key), &passage, seconds);
+        shares.1.add(folder(&mailbox, &tracked.key), &tracked, seconds);
         Ok(())
     })?;
-    reckoning.oldest_proof = oldest.filter(|_| !unproven);
-    reckoning.exposure = waits.reckon();
-    reckoning.senders = shares.0.heaviest_first();
-    reckoning.folders = shares.1.heaviest_first();
-    Ok(reckoning)
+    statistics.oldest_proof = oldest.filter(|_| !unproven);
+    statistics.exposure = waits.reckon();
+    statistics.senders = shares.0.heaviest_first();
+    statistics.folders = shares.1.heaviest_first();
+    Ok(statistics)
 }
 
 impl Statistics {
@@ -182,7 +182,7 @@ fn later(a: Timestamp, b: Timestamp) -> Timestamp {
 /// The folder of a path, below its mailbox's name.
 fn folder(mailbox: &MailboxName, key: &[u8]) -> String {
     let path = RelName::from_key(key).map(|path| path.as_bytes().to_vec()).unwrap_or_default();
-    match path.iter().rposition(|&octet| octet == b'/') {
+    match path.iter().rposition(|&byte| byte == b'/') {
         Some(end) => format!("{mailbox}/{}", String::from_utf8_lossy(&path[..end])),
         None => mailbox.to_string(),
     }
@@ -193,12 +193,12 @@ fn folder(mailbox: &MailboxName, key: &[u8]) -> String {
 struct SizeGroups(HashMap<String, SizeGroup>);
 
 impl SizeGroups {
-    fn add(&mut self, name: String, passage: &TrackedMessage, seconds: Option<f64>) {
+    fn add(&mut self, name: String, tracked: &TrackedMessage, seconds: Option<f64>) {
         let name = match self.0.len() < SHARES_MAX || self.0.contains_key(&name) {
             true => name,
             false => "(others)".to_owned(),
         };
-        self.0.entry(name).or_default().add(passage, seconds);
+        self.0.entry(name).or_default().add(tracked, seconds);
     }
 
     fn heaviest_first(self) -> Vec<SizeGroup> {
@@ -220,23 +220,23 @@ struct ExposureIntervals {
 }
 
 impl ExposureIntervals {
-    fn take(&mut self, passage: &TrackedMessage) {
-        if passage.content.is_some() && passage.content == self.last {
+    fn take(&mut self, tracked: &TrackedMessage) {
+        if tracked.content.is_some() && tracked.content == self.last {
             return;
         }
-        self.last = passage.content;
-        let wait = match passage.proven {
+        self.last = tracked.content;
+        let wait = match tracked.proven {
             Some((proven, waited)) => {
                 self.unsure |= !proven.trusted;
                 let until = proven.time.seconds;
                 (until.saturating_sub(waited), Some(until))
             }
             // Gone before any drive had it: its wait has no end that anybody knows.
-            None if !passage.is_there => return,
+            None if !tracked.is_there => return,
             None => {
-                self.unsure |= !passage.first_seen.trusted;
+                self.unsure |= !tracked.first_seen.trusted;
                 self.open += 1;
-                (passage.first_seen.time.seconds, None)
+                (tracked.first_seen.time.seconds, None)
             }
         };
         if self.known.len() >= WAITS_MAX {

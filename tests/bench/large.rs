@@ -87,6 +87,6 @@ fn written(mail: &Path, drive: &Path, state: &Path) -> String {
     let Ok(traced) = traced else { return "no strace".to_owned() };
     let text = String::from_utf8_lossy(&traced.stdout).into_owned();
     let on_files = text.lines().filter(|line| line.contains("</") && !line.contains("</dev/"));
-    let octets = |line: &str| line.rsplit("= ").next().and_then(|n| n.trim().parse::<u64>().ok());
-    on_files.filter_map(octets).sum::<u64>().to_string()
+    let bytes = |line: &str| line.rsplit("= ").next().and_then(|n| n.trim().parse::<u64>().ok());
+    on_files.filter_map(bytes).sum::<u64>().to_string()
 }

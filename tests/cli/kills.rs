@@ -121,10 +121,10 @@ fn mirror_killed_at_any_moment_keeps_its_word() {
 
 /// Every file under a final name is a whole message.
 fn expect_no_half_file(station: &Station, whole: &BTreeMap<Vec<u8>, (Vec<u8>, SystemTime, u32)>) {
-    for (name, (octets, ..)) in tree(&station.restored()) {
+    for (name, (bytes, ..)) in tree(&station.restored()) {
         if !name.starts_with(b".counterfoil-restore/") {
             let shown = String::from_utf8_lossy(&name).into_owned();
-            assert!(whole.get(&name).is_some_and(|w| w.0 == octets), "{shown} is not the message");
+            assert!(whole.get(&name).is_some_and(|w| w.0 == bytes), "{shown} is not the message");
         }
     }
 }

@@ -107,7 +107,7 @@ fn nothing_said_to_a_terminal_can_steer_it() {
     station.audit().expect_unsafe().expect_harmless().json();
     let manifest = std::fs::read(red.manifest()).unwrap();
     let ledger = std::fs::read(red.ledger()).unwrap();
-    let plain = |octets: &[u8]| octets.iter().all(|b| *b >= 0x20 && *b != 0x7f || *b == b'\n');
+    let plain = |bytes: &[u8]| bytes.iter().all(|b| *b >= 0x20 && *b != 0x7f || *b == b'\n');
     assert!(plain(&manifest) && plain(&ledger), "not even on the drive itself");
 }
 

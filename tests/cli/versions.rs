@@ -182,8 +182,8 @@ fn long_mail() -> String {
 fn expect_good_version_back(station: &Station) {
     station.restore().expect_safe().expect_counts(&[("restored", 1), ("instead_of_suspect", 1)]);
     let restored = tree(&station.restored());
-    let (octets, time, _) = &restored[b"0001.eml".as_slice()];
-    assert!(octets == long_mail().as_bytes(), "the good version is back");
+    let (bytes, time, _) = &restored[b"0001.eml".as_slice()];
+    assert!(bytes == long_mail().as_bytes(), "the good version is back");
     let seconds = time.duration_since(std::time::SystemTime::UNIX_EPOCH).unwrap().as_secs();
     assert_eq!(seconds, GOOD, "with its own file time");
 }

@@ -127,14 +127,14 @@ impl Scene {
 pub(crate) fn expect_without_secret(root: &Path) {
     for entry in walkdir::WalkDir::new(root).into_iter().filter_map(Result::ok) {
         if entry.file_type().is_file() && entry.metadata().unwrap().len() < 1 << 20 {
-            let octets = fs::read(entry.path()).unwrap();
-            assert!(!contains(&octets, SECRET.as_bytes()), "{:?} holds a secret", entry.path());
+            let bytes = fs::read(entry.path()).unwrap();
+            assert!(!contains(&bytes, SECRET.as_bytes()), "{:?} holds a secret", entry.path());
         }
     }
 }
 
-fn contains(octets: &[u8], part: &[u8]) -> bool {
-    octets.windows(part.len()).any(|window| window == part)
+fn contains(bytes: &[u8], part: &[u8]) -> bool {
+    bytes.windows(part.len()).any(|window| window == part)
 }
 
 fn path_of(raw: &[u8]) -> &Path {

@@ -147,8 +147,8 @@ fn cards_in_turn_contradict_nothing() {
             assert_eq!(found(card), [], "{name}, turn {number}");
         }
         if number % 2 == 1 {
-            let octet = lines(&red)[..3].iter().map(String::len).sum::<usize>() + 40 * number;
-            red.tamper(LEDGER, |octets| octets[octet] ^= 1);
+            let byte = lines(&red)[..3].iter().map(String::len).sum::<usize>() + 40 * number;
+            red.tamper(LEDGER, |bytes| bytes[byte] ^= 1);
         }
         if number == 3 {
             other.lose_catalogue();

@@ -14,8 +14,8 @@ use counterfoil::model::{Clock as _, DriveLoss};
 /// All that is on a stick, on a file system that tells no serial number.
 fn copied_without_serial(drive: &MemoryDrive) -> MemoryDrive {
     let copy = MemoryDrive::default();
-    for (name, octets) in everything(drive) {
-        copy.put(&name, &octets.unwrap());
+    for (name, bytes) in everything(drive) {
+        copy.put(&name, &bytes.unwrap());
     }
     copy
 }

@@ -27,13 +27,20 @@ impl Pages for Plain {
         let (mut text, messages) = match page {
             Page::First { station, entries, latest } => {
                 let entry = |entry: &IndexEntry<'_>| {
-                    format!("{} part {}: {}\n", entry.leaf.month, entry.leaf.part, entry.messages)
+                    format!(
+                        "{} part {}: {}\n",
+                        entry.page_id.month, entry.page_id.part, entry.messages
+                    )
                 };
                 (format!("{station}\n") + &entries.iter().map(entry).collect::<String>(), latest)
             }
-            Page::Part { station, leaf, earlier, later, messages } => {
-                let beside = [earlier, later].map(|leaf| leaf.map(|leaf| (leaf.month, leaf.part)));
-                (format!("{station} {} part {} {beside:?}\n", leaf.month, leaf.part), messages)
+            Page::Part { station, page_id, earlier, later, messages } => {
+                let beside = [earlier, later]
+                    .map(|page_id| page_id.map(|page_id| (page_id.month, page_id.part)));
+                (
+                    format!("{station} {} part {} {beside:?}\n", page_id.month, page_id.part),
+                    messages,
+                )
             }
         };
         for message in messages {
@@ -236,7 +243,7 @@ fn a_program_that_was_changed_while_the_stick_was_away_is_written_anew() {
 
 fn carried_of(all: &BTreeMap<String, Vec<u8>>) -> BTreeMap<String, Vec<u8>> {
     let of = all.iter().filter(|(path, _)| path.starts_with("counterfoil/program/"));
-    of.map(|(path, octets)| (path.clone(), octets.clone())).collect()
+    of.map(|(path, bytes)| (path.clone(), bytes.clone())).collect()
 }
 
 /// A file that would have to be filled up, or read, without end.

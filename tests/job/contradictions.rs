@@ -307,14 +307,14 @@ fn lies_about_a_good_stick_stop_neither_its_counting_nor_the_mail() {
         assert!(counts(&card, "RED"));
         expect_same(&whole(&[&red], false), &card.messages(), "the good one");
         let all = restored(&[&red, &liar], false).files;
-        assert!(card.messages().iter().all(|(path, octets)| all.get(path) == Some(octets)));
+        assert!(card.messages().iter().all(|(path, bytes)| all.get(path) == Some(bytes)));
         assert!(all.contains_key("inbox/liar"));
     }
 }
 
 /// A line by which a message has left a place, as of a position.
-pub(crate) fn departure(name: &str, octets: &[u8], as_of: &str) -> String {
-    let identity = counterfoil::model::Identity::of(octets);
+pub(crate) fn departure(name: &str, bytes: &[u8], as_of: &str) -> String {
+    let identity = counterfoil::model::Identity::of(bytes);
     format!(
         "\"kind\":\"removed\",\"sha256\":\"{}\",\"bytes\":{},\"mailbox\":\"in\",\"path\":\"{name}\",\
          \"as_of\":\"{as_of}\",\"why\":\"deleted\",\"gaps\":0",
@@ -406,10 +406,10 @@ fn what_a_rewritten_stick_calls_deleted_comes_back_from_the_others() {
     all.truncate(last - 2);
     write(&red, &all);
     for number in 0..4 {
-        let octets = mail(&format!("message {number}"));
+        let bytes = mail(&format!("message {number}"));
         append(
             &red,
-            &departure(&format!("inbox/{number}"), &octets, &format!("{writer}:{}", 90 + number)),
+            &departure(&format!("inbox/{number}"), &bytes, &format!("{writer}:{}", 90 + number)),
         );
     }
     expect_all_back(&card, &[&red, &blue]);

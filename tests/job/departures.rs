@@ -25,7 +25,7 @@ fn a_version_stays_where_the_later_one_was_lost_before_it_was_copied() {
     card.mirrored(&drive);
     let got = whole(&[&drive], false);
     assert_eq!(got["inbox/1"], mail("another"));
-    assert!(got.into_values().any(|octets| octets == mail("first")));
+    assert!(got.into_values().any(|bytes| bytes == mail("first")));
 }
 
 /// The same where the later version was moved before it was lost.
@@ -190,8 +190,8 @@ fn a_good_version_is_told_at_its_place_beside_its_copy_for_another() {
     card.deliver("inbox/1", &mail("one"));
     card.deliver("inbox/2", &mail("one"));
     card.scan(0);
-    let octets = mail("one").len();
-    std::fs::write(card.root().join("inbox/1"), vec![0; octets]).unwrap();
+    let bytes = mail("one").len();
+    std::fs::write(card.root().join("inbox/1"), vec![0; bytes]).unwrap();
     card.mirrored(&drive);
     card.delete("inbox/2");
     card.mirrored(&drive);
@@ -234,17 +234,17 @@ fn what_is_missing_does_not_take_the_place_of_what_is_there() {
     card.deliver("inbox/1", &mail("another"));
     card.mirrored(&drive);
     // The drive loses its last line, and is told once more, after something else.
-    drive.tamper(&format!("{HOME}ledger.jsonl"), |octets| {
-        let end = octets[..octets.len() - 1].iter().rposition(|octet| *octet == b'\n').unwrap();
-        assert!(octets[end..].windows(9).any(|window| window == b"\"missing\""));
-        octets.truncate(end + 1);
+    drive.tamper(&format!("{HOME}ledger.jsonl"), |bytes| {
+        let end = bytes[..bytes.len() - 1].iter().rposition(|byte| *byte == b'\n').unwrap();
+        assert!(bytes[end..].windows(9).any(|window| window == b"\"missing\""));
+        bytes.truncate(end + 1);
     });
     drive.replug(true);
     card.deliver("inbox/2", &mail("two"));
     card.mirrored(&drive);
     let got = whole(&[&drive], false);
     assert_eq!(got["inbox/1"], mail("another"));
-    assert!(got.into_values().any(|octets| octets == mail("one")));
+    assert!(got.into_values().any(|bytes| bytes == mail("one")));
 }
 
 /// The longer version is on a drive that has never seen the shorter one, and comes from a card that had it: that one is

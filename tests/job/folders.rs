@@ -97,7 +97,7 @@ fn a_damaged_copy_leaves_no_file_in_its_new_folder() {
     let (card, drive) = mirrored(["in/one", "in/two", "in/three"].map(str::to_owned));
     let damaged = copies_of(&drive, &mail("in/two"));
     assert_eq!(damaged.len(), 1);
-    drive.tamper(&damaged[0], |octets| octets[0] ^= 1);
+    drive.tamper(&damaged[0], |bytes| bytes[0] ^= 1);
     let into = folder();
     let report = restored_into(into.path(), &[&drive], false, &Unwatched);
     assert_eq!((report.restored, report.damaged.len()), (2, 1), "{report:?}");

@@ -98,7 +98,7 @@ fn a_forged_length_does_not_keep_the_message_from_being_mirrored() {
 }
 
 /// Bytes by chance, the same each time (Marsaglia's xorshift), mostly small so that choices meet.
-fn chance(seed: u64, octets: usize) -> Vec<u8> {
+fn chance(seed: u64, bytes: usize) -> Vec<u8> {
     let mut state = seed * 2 + 1;
     let mut next = || {
         state ^= state << 13;
@@ -106,7 +106,7 @@ fn chance(seed: u64, octets: usize) -> Vec<u8> {
         state ^= state << 17;
         (state >> 24) as u8
     };
-    (0..octets).map(|_| if next() % 3 == 0 { next() } else { next() % 8 }).collect()
+    (0..bytes).map(|_| if next() % 3 == 0 { next() } else { next() % 8 }).collect()
 }
 
 /// Whatever a drive tells: it is mirrored to, and the one beside it holds every message, and so does it alone where it
@@ -136,7 +136,7 @@ fn no_drive_by_chance_costs_a_message_on_the_one_beside_it() {
         let both = restored(&[&drive, &honest], true).files;
         let all = card.messages();
         let lost: Vec<_> =
-            all.values().filter(|octets| !both.values().any(|got| got == *octets)).collect();
+            all.values().filter(|bytes| !both.values().any(|got| got == *bytes)).collect();
         assert!(lost.is_empty(), "{seed}: {lost:?} is not among what both give");
     }
 }

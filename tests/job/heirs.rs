@@ -127,7 +127,7 @@ fn an_earlier_version_that_turns_up_again_replaces_nothing() {
     };
     assert_eq!(got["inbox/1"], version(0));
     assert_eq!(got["inbox/2"], version(0));
-    assert!(got.into_values().any(|octets| octets == version(1)), "the later version is missing");
+    assert!(got.into_values().any(|bytes| bytes == version(1)), "the later version is missing");
 }
 
 /// A later version in place of one before, unseen: that is what the Message-ID tells.

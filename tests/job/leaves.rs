@@ -25,8 +25,8 @@ struct Lines(usize);
 
 impl Pages for Lines {
     fn page(&self, page: &Page<'_>) -> String {
-        let line = |what: &str, leaf: &PageId<'_>| {
-            format!("{what} {}\n", bag::index_page(leaf.month, leaf.part))
+        let line = |what: &str, page_id: &PageId<'_>| {
+            format!("{what} {}\n", bag::index_page(page_id.month, page_id.part))
         };
         let subjects = |messages: &[IndexedMessage]| -> String {
             let line = |message: &IndexedMessage| {
@@ -38,13 +38,13 @@ impl Pages for Lines {
             Page::First { entries, latest, .. } => {
                 let each = entries.iter().map(|entry| {
                     let (messages, span) = (entry.messages, entry.span);
-                    line(&format!("{messages} {}", span.is_some()), &entry.leaf)
+                    line(&format!("{messages} {}", span.is_some()), &entry.page_id)
                 });
                 each.collect::<String>() + "latest\n" + &subjects(latest)
             }
             Page::Part { earlier, later, messages, .. } => {
-                let earlier = earlier.map(|leaf| line("earlier", &leaf)).unwrap_or_default();
-                let later = later.map(|leaf| line("later", &leaf)).unwrap_or_default();
+                let earlier = earlier.map(|page_id| line("earlier", &page_id)).unwrap_or_default();
+                let later = later.map(|page_id| line("later", &page_id)).unwrap_or_default();
                 earlier + &later + &subjects(messages)
             }
         }
@@ -64,10 +64,10 @@ fn carried(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
 /// Every page of the list, by its name, without what it is filled up with.
 fn pages(drive: &MemoryDrive) -> BTreeMap<String, String> {
     let files = crate::medium::snapshot(drive).into_iter();
-    let names = files.filter_map(|(path, octets)| {
+    let names = files.filter_map(|(path, bytes)| {
         let name = path.strip_prefix(HOME)?.to_owned();
         let is_page = name == bag::INDEX || bag::page_of_index(name.as_bytes()).is_some();
-        is_page.then(|| (name, String::from_utf8(octets).unwrap().trim_end().to_owned()))
+        is_page.then(|| (name, String::from_utf8(bytes).unwrap().trim_end().to_owned()))
     });
     let pages: BTreeMap<_, _> = names.collect();
     for (from, text) in &pages {

@@ -299,7 +299,7 @@ pub(crate) fn bite(
     let mailboxes = [card.mailbox()];
     let (catalogue, clock) = (&card.catalogue, &card.clock);
     let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
-    rereader.bite(&mut admitted, rest).unwrap()
+    rereader.step(&mut admitted, rest).unwrap()
 }
 
 /// Asks to end after so many questions.
@@ -360,13 +360,13 @@ fn both_logs_are_read_once_in_a_round() {
     let lines = ledger_kinds(&drive).len() as u32 + 4;
     let mut rest = None;
     let taken = bite(&card, &drive, &mut rest, &Patience(AtomicU32::new(lines)));
-    assert_eq!((taken.octets, taken.ended), (before, false), "both logs and no more");
+    assert_eq!((taken.bytes, taken.ended), (before, false), "both logs and no more");
     let taken = bite(&card, &drive, &mut rest, &Unwatched);
     assert!(taken.ended);
     // Each copy on the drive, and each message on the card.
     let copies: usize = ["one", "two", "three", "four"].iter().map(|name| mail(name).len()).sum();
     let messages: usize = card.messages().values().map(Vec::len).sum();
-    assert_eq!(taken.octets, (copies + messages) as u64);
+    assert_eq!(taken.bytes, (copies + messages) as u64);
 }
 
 /// Faults 49, 52: somebody deletes a log of a drive that is in use. The next pass writes it again, at once.

@@ -163,6 +163,6 @@ pub(crate) fn rot_copies(drive: &MemoryDrive, content: &[u8]) {
     let copies = copies_of(drive, content);
     assert!(!copies.is_empty(), "there is no copy to rot");
     for path in copies {
-        drive.tamper(&path, |octets| octets[20] ^= 1);
+        drive.tamper(&path, |bytes| bytes[20] ^= 1);
     }
 }

@@ -125,7 +125,7 @@ fn what_must_stay_stays() {
     let (card, drive) = all();
     for name in ["one", "two"] {
         let newer = copies_of(&drive, &mail(&format!("{name} second"))).remove(0);
-        drive.tamper(&newer, |octets| octets[20] ^= 1);
+        drive.tamper(&newer, |bytes| bytes[20] ^= 1);
     }
     stays(&card, &drive, "the newer version is damaged");
 
@@ -259,7 +259,7 @@ fn in_a_folder_only_files_of_ours_go() {
     let place = |name: &str| {
         let all = crate::card::tree(&home.join("data"));
         let wanted = mail(&format!("new {name} first"));
-        let found = all.into_iter().find(|(_, octets)| *octets == wanted);
+        let found = all.into_iter().find(|(_, bytes)| *bytes == wanted);
         home.join("data").join(found.unwrap().0)
     };
     let (one, two, six) = (place("one"), place("two"), place("six"));

@@ -32,7 +32,7 @@ fn bite_until(
     let mailboxes = [card.mailbox()];
     let (catalogue, clock) = (&card.catalogue, &card.clock);
     let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
-    rereader.bite(&mut admitted, rest).unwrap()
+    rereader.step(&mut admitted, rest).unwrap()
 }
 
 fn due(card: &Card, drive: &MemoryDrive) -> Duration {
@@ -89,8 +89,8 @@ fn a_round_is_one_line_and_the_next_is_due_when_its_time_has_come() {
     let taken = bite(&card, &drive, &mut None);
     assert!(taken.ended && !taken.lost, "{taken:?}");
     // Each copy once on the drive and once on the card; and both logs.
-    let octets: usize = card.messages().values().map(Vec::len).sum();
-    assert_eq!(taken.octets, logs + 2 * octets as u64);
+    let bytes: usize = card.messages().values().map(Vec::len).sum();
+    assert_eq!(taken.bytes, logs + 2 * bytes as u64);
     assert_eq!(ledger_kinds(&drive)[5..], ["verified"]);
     assert_eq!(due(&card, &drive), Duration::from_secs(7 * DAY));
     assert!(row(&card).last_verified.is_some());
@@ -106,10 +106,10 @@ fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
         card.deliver("inbox/short", &mail("short"));
         card.mirrored(&drive);
         let logs = logs_of(&drive);
-        let (mut rest, mut bites, mut octets) = (None, 0, 0);
+        let (mut rest, mut bites, mut bytes) = (None, 0, 0);
         loop {
             let taken = bite_until(&card, &drive, &mut rest, &Patience(AtomicU32::new(patience)));
-            octets += taken.octets;
+            bytes += taken.bytes;
             bites += 1;
             if taken.ended {
                 break;
@@ -118,7 +118,7 @@ fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
         }
         let all: usize = card.messages().values().map(Vec::len).sum();
         assert!(bites > 1 || patience > 4, "{bites} bites with a patience of {patience}");
-        assert_eq!(octets, logs + 2 * all as u64, "with a patience of {patience}");
+        assert_eq!(bytes, logs + 2 * all as u64, "with a patience of {patience}");
         assert_eq!(count(&drive, "verified"), 1);
         assert_eq!(count(&drive, "damaged"), 0);
     }
@@ -128,7 +128,7 @@ fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
 fn what_rots_is_recorded_at_once_and_made_anew() {
     let (card, drive) = messages(&["one", "two", "three"]);
     let bad = only_copy(&drive, &mail("two"));
-    drive.tamper(&bad, |octets| octets[20] ^= 1);
+    drive.tamper(&bad, |bytes| bytes[20] ^= 1);
     drive.remove(&only_copy(&drive, &mail("one")));
     let taken = bite(&card, &drive, &mut None);
     assert!(taken.lost && taken.ended);
@@ -214,7 +214,7 @@ fn a_lost_copy_is_made_again_from_another_drive_that_is_here() {
 }
 
 fn drive_spoilt(drive: &MemoryDrive, name: &str) {
-    drive.tamper(&only_copy(drive, &mail(name)), |octets| octets[20] ^= 1);
+    drive.tamper(&only_copy(drive, &mail(name)), |bytes| bytes[20] ^= 1);
 }
 
 /// One that the other drive has lost too is not copied, and the other is found out.
@@ -301,7 +301,7 @@ fn a_pull_is_no_read_error() {
         let mailboxes = [card.mailbox()];
         let (catalogue, clock, progress) = (&card.catalogue, &card.clock, &Unwatched);
         let rereader = Scrubber { catalogue, mailboxes: &mailboxes, clock, progress, record: true };
-        rereader.bite(&mut admitted, &mut None).map(|taken| taken.ended)
+        rereader.step(&mut admitted, &mut None).map(|taken| taken.ended)
     };
     for operations in 0.. {
         assert!(operations < 100, "never through");
@@ -331,9 +331,9 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     came_back(&card, &drive);
     let (one, two) = (only_copy(&drive, &mail("one")), only_copy(&drive, &mail("two")));
     let other = drive.file(&only_copy(&drive, &mail("six"))).unwrap();
-    drive.tamper(&one, |octets| octets.clone_from(&other));
+    drive.tamper(&one, |bytes| bytes.clone_from(&other));
     let length = mail("two").len();
-    drive.tamper(&two, |octets| *octets = vec![0; length]);
+    drive.tamper(&two, |bytes| *bytes = vec![0; length]);
 
     assert!(bite(&card, &drive, &mut None).lost);
     let station = crate::card::station();
@@ -365,7 +365,7 @@ fn what_a_cut_takes_is_not_held_against_a_drive() {
     let (card, drive) = messages(&["one", "two", "three"]);
     for name in ["one", "two", "three"] {
         let length = mail(name).len();
-        drive.tamper(&only_copy(&drive, &mail(name)), |octets| *octets = vec![0; length]);
+        drive.tamper(&only_copy(&drive, &mail(name)), |bytes| *bytes = vec![0; length]);
     }
     drive.replug(false);
     card.clock.reboot();
@@ -385,7 +385,7 @@ fn a_drive_that_keeps_nothing_is_not_trusted_the_third_time() {
         for path in drive.files() {
             drive.remove(&path);
         }
-        old.iter().for_each(|(path, octets)| drive.put(path, octets));
+        old.iter().for_each(|(path, bytes)| drive.put(path, bytes));
         drive.replug(false);
         card.clock.reboot();
         let round = card.mirror(&drive);

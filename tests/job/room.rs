@@ -112,10 +112,7 @@ fn a_write_that_finds_no_room_commits_no_message_by_halves() {
         assert!(report.failed.iter().all(|f| f.reason == Reason::DriveFull), "{room}: {report:?}");
         let got = whole(&[&drive], true);
         assert_eq!(got.len(), fit, "{room}");
-        assert!(
-            got.iter().all(|(path, octets)| card.messages().get(path) == Some(octets)),
-            "{room}"
-        );
+        assert!(got.iter().all(|(path, bytes)| card.messages().get(path) == Some(bytes)), "{room}");
 
         drive.set_room(1 << 30);
         card.mirrored(&drive);

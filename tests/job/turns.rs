@@ -152,7 +152,7 @@ fn two_drives_hold_every_message_twice() {
     }
     // Damage on one is made good by the other, and is said.
     for path in first.files().into_iter().filter(|path| path.contains("/data/")) {
-        first.tamper(&path, |octets| octets.reverse());
+        first.tamper(&path, |bytes| bytes.reverse());
     }
     let restored = restored(&[&first, &second], false);
     assert_eq!((restored.report.restored, restored.report.from_second_copy), (6, 6));

@@ -67,7 +67,7 @@ fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
     card.deliver("inbox/third", &mail("third"));
     card.mirrored(&drive);
     // As if the cut had come between manifest and ledger.
-    drive.tamper(&ledger, |octets| *octets = recorded.clone());
+    drive.tamper(&ledger, |bytes| *bytes = recorded.clone());
     let manifest = drive.file(&format!("{HOME}manifest-sha256.txt")).unwrap();
     let manifest = String::from_utf8(manifest).unwrap();
     let copy = manifest.lines().last().unwrap().split("  ").nth(1).unwrap();
@@ -108,10 +108,10 @@ fn an_unreadable_folder_beside_those_of_stations_hides_none() {
 fn an_unreadable_end_of_the_manifest_costs_nothing() {
     let (card, drive) = two_batches();
     let (path, at) = second_batch(&drive, "manifest-sha256.txt", "00000003");
-    for octet in [0, at, at + 10] {
-        drive.set_unreadable_from(&path, octet);
+    for byte in [0, at, at + 10] {
+        drive.set_unreadable_from(&path, byte);
         let (files, failed) = restored(&drive);
-        assert_eq!(files, card.messages(), "from {octet}");
+        assert_eq!(files, card.messages(), "from {byte}");
         assert_eq!(failed.len(), 1, "{failed:?}");
     }
 }
@@ -121,19 +121,19 @@ fn an_unreadable_end_of_the_manifest_costs_nothing() {
 fn an_unreadable_end_of_the_ledger_costs_names_only() {
     let (card, drive) = two_batches();
     let (path, at) = second_batch(&drive, "ledger.jsonl", "00000003");
-    for octet in [at, at + 10] {
-        drive.set_unreadable_from(&path, octet);
+    for byte in [at, at + 10] {
+        drive.set_unreadable_from(&path, byte);
         let (files, failed) = restored(&drive);
         assert_eq!(failed.len(), 1, "{failed:?}");
         let messages = card.messages();
         for name in ["inbox/first-one", "inbox/first-two"] {
-            assert_eq!(files.get(name), messages.get(name), "from {octet}: {name}");
+            assert_eq!(files.get(name), messages.get(name), "from {byte}: {name}");
         }
-        let mut octets: Vec<_> = files.values().collect();
+        let mut bytes: Vec<_> = files.values().collect();
         let mut wanted: Vec<_> = messages.values().collect();
-        octets.sort();
+        bytes.sort();
         wanted.sort();
-        assert_eq!(octets, wanted, "from {octet}");
+        assert_eq!(bytes, wanted, "from {byte}");
     }
 }
 

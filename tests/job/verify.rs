@@ -31,7 +31,7 @@ fn only_copy(drive: &MemoryDrive, content: &[u8]) -> String {
 fn a_damaged_copy_is_found_recorded_and_made_anew() {
     let (card, drive) = three_messages();
     let bad = only_copy(&drive, &mail("two"));
-    drive.tamper(&bad, |octets| octets[20] ^= 1);
+    drive.tamper(&bad, |bytes| bytes[20] ^= 1);
 
     let report = verified(&card, &drive);
     assert_eq!((report.checked, report.good, report.superseded), (3, 2, 0));
@@ -83,9 +83,9 @@ fn a_missing_copy_is_found_recorded_and_made_anew() {
 fn a_copy_that_reads_right_again_is_sound_again() {
     let (card, drive) = three_messages();
     let copy = only_copy(&drive, &mail("two"));
-    drive.tamper(&copy, |octets| octets[20] ^= 1);
+    drive.tamper(&copy, |bytes| bytes[20] ^= 1);
     assert_eq!(verified(&card, &drive).damaged.len(), 1);
-    drive.tamper(&copy, |octets| octets[20] ^= 1);
+    drive.tamper(&copy, |bytes| bytes[20] ^= 1);
 
     let report = verified(&card, &drive);
     assert_eq!((report.good, report.superseded, report.damaged), (3, 0, vec![]));
@@ -102,7 +102,7 @@ fn a_damaged_copy_of_a_message_no_longer_in_the_mailbox_stays_damaged() {
     let (card, drive) = three_messages();
     card.delete("inbox/two");
     card.mirrored(&drive);
-    drive.tamper(&only_copy(&drive, &mail("two")), |octets| octets.truncate(30));
+    drive.tamper(&only_copy(&drive, &mail("two")), |bytes| bytes.truncate(30));
     for _ in 0..2 {
         let report = verified(&card, &drive);
         assert_eq!((report.good, report.damaged.len(), report.superseded), (2, 1, 0));

@@ -56,7 +56,7 @@ impl Volume for WrapsVolume {
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
         // Its folder tells of the length the copy had; the bytes are the later one's.
-        let length = self.drive.file(&at.to_string()).map(|octets| octets.len());
+        let length = self.drive.file(&at.to_string()).map(|bytes| bytes.len());
         match (length, self.later(at)) {
             (Some(length), Some(mut later)) => {
                 later.resize(length, 0);

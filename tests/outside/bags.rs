@@ -115,9 +115,9 @@ impl Torn {
         let mut file = File::options().append(true).open(log).unwrap();
         let length = file.metadata().unwrap().len();
         match self {
-            Self::Short(octets) => file.set_len(length - octets).unwrap(),
+            Self::Short(bytes) => file.set_len(length - bytes).unwrap(),
             Self::Emptied => file.set_len(0).unwrap(),
-            Self::Junk(octets) => file.write_all(octets).unwrap(),
+            Self::Junk(bytes) => file.write_all(bytes).unwrap(),
         }
     }
 }
@@ -208,18 +208,18 @@ fn a_name_in_use_is_never_written_over() {
 }
 
 /// Puts files under the names that come next; gives names and bytes.
-fn leave_orphans(bag: &Path, count: usize, octets: &[&[u8]]) -> Vec<(String, Vec<u8>)> {
+fn leave_orphans(bag: &Path, count: usize, bytes: &[&[u8]]) -> Vec<(String, Vec<u8>)> {
     let numbers = count + 1..;
     let name = |number| format!("data/0001/{number:08}.EML");
     let orphans: Vec<_> =
-        numbers.zip(octets).map(|(number, octets)| (name(number), octets.to_vec())).collect();
-    orphans.iter().for_each(|(name, octets)| fs::write(bag.join(name), octets).unwrap());
+        numbers.zip(bytes).map(|(number, bytes)| (name(number), bytes.to_vec())).collect();
+    orphans.iter().for_each(|(name, bytes)| fs::write(bag.join(name), bytes).unwrap());
     orphans
 }
 
 fn expect_untouched(bag: &Path, orphans: &[(String, Vec<u8>)]) {
-    for (name, octets) in orphans {
-        assert_eq!(&fs::read(bag.join(name)).unwrap(), octets, "{name}");
+    for (name, bytes) in orphans {
+        assert_eq!(&fs::read(bag.join(name)).unwrap(), bytes, "{name}");
     }
 }
 

@@ -45,7 +45,7 @@ fn deliver_corpus(post: &Post) -> usize {
     let resources = resources();
     for part in ["eml", "maildir"] {
         for at in files(&resources.join(part)) {
-            let octets = fs::read(resources.join(part).join(&at)).unwrap();
+            let bytes = fs::read(resources.join(part).join(&at)).unwrap();
             let since = Duration::new(
                 86_400 * 200 * count as u64,
                 1_000_003 * count as u32 % 1_000_000_000,
@@ -54,7 +54,7 @@ fn deliver_corpus(post: &Post) -> usize {
             for tree in [post.mailbox(), post.path("reference")] {
                 let to = tree.join(part).join(&at);
                 fs::create_dir_all(to.parent().unwrap()).unwrap();
-                fs::write(&to, &octets).unwrap();
+                fs::write(&to, &bytes).unwrap();
                 File::options()
                     .write(true)
                     .open(&to)

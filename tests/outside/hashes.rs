@@ -14,7 +14,7 @@ fn fields(file: &str) -> Vec<(String, String)> {
     fields.map(|(name, value)| (name.to_owned(), value.trim().to_owned())).collect()
 }
 
-fn octets(hex: &str) -> Vec<u8> {
+fn bytes(hex: &str) -> Vec<u8> {
     let pair = |at| u8::from_str_radix(&hex[at..at + 2], 16).unwrap();
     (0..hex.len()).step_by(2).map(pair).collect()
 }
@@ -28,7 +28,7 @@ fn messages(file: &str) -> Vec<(Vec<u8>, Digest)> {
             panic!("odd vector {vector:?}")
         };
         assert_eq!([len, msg, md], ["Len", "Msg", "MD"]);
-        let mut message = octets(hex);
+        let mut message = bytes(hex);
         message.truncate(bits.parse::<usize>().unwrap() / 8);
         (message, digest.parse().unwrap())
     });

@@ -41,11 +41,11 @@ pub(crate) fn expect_bag(bag: &Path, fillers: Fillers) {
 /// RFC 8493, section 2.1.1: exactly two lines, no byte order mark. The digest is that of the two
 /// lines typed by hand.
 fn declaration(bag: &Path) {
-    let octets = fs::read(bag.join("bagit.txt")).unwrap();
-    assert_eq!(octets, b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n");
-    assert_eq!(octets.len(), 54);
+    let bytes = fs::read(bag.join("bagit.txt")).unwrap();
+    assert_eq!(bytes, b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n");
+    assert_eq!(bytes.len(), 54);
     let expected = "1712ecfb074bf29c4188ad3421032509159a09739fd604f8fe57038b4ddefcc9";
-    assert_eq!(Digest::of(&octets).to_string(), expected);
+    assert_eq!(Digest::of(&bytes).to_string(), expected);
 }
 
 /// RFC 8493, section 2.3: UTF-8, no byte order mark, every line ended. And nothing in the folder but
@@ -67,12 +67,12 @@ fn tag_files(bag: &Path, fillers: Fillers) {
     assert_eq!(ours, BTreeSet::from(known.map(str::to_owned)));
     let all = more.iter().map(String::as_str).chain(known);
     for name in all.filter(|name| *name != "data") {
-        let octets = fs::read(bag.join(name)).unwrap();
-        assert!(!octets.starts_with(b"\xef\xbb\xbf"), "{name} begins with a byte order mark");
+        let bytes = fs::read(bag.join(name)).unwrap();
+        assert!(!bytes.starts_with(b"\xef\xbb\xbf"), "{name} begins with a byte order mark");
         if name == "ledger.jsonl" && fillers == Fillers::Allowed {
             continue;
         }
-        let text = String::from_utf8(octets).unwrap();
+        let text = String::from_utf8(bytes).unwrap();
         assert!(text.is_empty() || text.ends_with('\n'), "{name} does not end its last line");
         assert!(!text.contains('\r') && !text.contains('\0'), "{name} holds CR or NUL");
     }

@@ -38,10 +38,10 @@ impl Post {
     }
 
     /// A message arrives.
-    pub(crate) fn deliver(&self, name: impl AsRef<[u8]>, octets: &[u8]) {
+    pub(crate) fn deliver(&self, name: impl AsRef<[u8]>, bytes: &[u8]) {
         let at = self.mailbox().join(OsStr::from_bytes(name.as_ref()));
         fs::create_dir_all(at.parent().unwrap()).unwrap();
-        fs::write(at, octets).unwrap();
+        fs::write(at, bytes).unwrap();
     }
 
     /// The card dies and a fresh one is put in: no mail, no catalogue.

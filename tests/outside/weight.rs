@@ -38,8 +38,8 @@ fn text_and_attachments_weigh_what_python_says_they_take() {
     assert_eq!(made.len(), 4);
     for message in made {
         let hex = message["raw"].as_str().unwrap();
-        let octet = |at: usize| u8::from_str_radix(&hex[at..at + 2], 16).unwrap();
-        let raw: Vec<u8> = (0..hex.len()).step_by(2).map(octet).collect();
+        let byte = |at: usize| u8::from_str_radix(&hex[at..at + 2], 16).unwrap();
+        let raw: Vec<u8> = (0..hex.len()).step_by(2).map(byte).collect();
         let (headers, weight) = read_and_weigh(&raw, raw.len() as u64);
         assert_eq!(headers.subject, "EXERCISE");
         assert_eq!(weight.quoted, 0);

@@ -103,23 +103,23 @@ impl Card {
     }
 
     /// Puts a message there as a mail program does: written beside, then named; in place of one that is there.
-    pub(crate) fn deliver(&mut self, path: &str, octets: &[u8]) {
+    pub(crate) fn deliver(&mut self, path: &str, bytes: &[u8]) {
         if self.at(path).exists() {
             self.hinted.push(rel(path));
         }
         self.written += 1;
         std::fs::create_dir_all(self.at("tmp")).unwrap();
         let passing = self.at("tmp").join(self.written.to_string());
-        std::fs::write(&passing, octets).unwrap();
+        std::fs::write(&passing, bytes).unwrap();
         self.date(&passing);
         std::fs::create_dir_all(self.at(path).parent().unwrap()).unwrap();
         std::fs::rename(passing, self.at(path)).unwrap();
     }
 
     /// Changes a message where it lies, as a failing card or a careless program does.
-    pub(crate) fn write_over(&mut self, path: &str, octets: &[u8]) {
+    pub(crate) fn write_over(&mut self, path: &str, bytes: &[u8]) {
         self.written += 1;
-        std::fs::write(self.at(path), octets).unwrap();
+        std::fs::write(self.at(path), bytes).unwrap();
         self.date(&self.at(path));
     }
 

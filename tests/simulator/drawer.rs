@@ -87,10 +87,10 @@ impl World {
 }
 
 fn copy_files(from: &Path, to: &Path) {
-    for (path, octets) in crate::card::tree(from) {
+    for (path, bytes) in crate::card::tree(from) {
         let (old, new) = (from.join(&path), to.join(&path));
         std::fs::create_dir_all(new.parent().unwrap()).unwrap();
-        std::fs::write(&new, octets).unwrap();
+        std::fs::write(&new, bytes).unwrap();
         let facts = std::fs::metadata(&old).unwrap();
         let file = std::fs::File::options().write(true).open(&new).unwrap();
         file.set_modified(facts.modified().unwrap()).unwrap();

@@ -162,8 +162,8 @@ impl World {
             }
         }
         let given = self.restored_into(&slots, false, &into)?;
-        for (path, octets) in &there {
-            if given.files.get(path) != Some(octets) {
+        for (path, bytes) in &there {
+            if given.files.get(path) != Some(bytes) {
                 return broken(OVER, path.clone());
             }
         }
@@ -178,8 +178,8 @@ impl World {
         self.oracle.none_false(&given.files, self.unsure(&slots))?;
         let life = self.oracle.new_life();
         self.oracle.will = Will::new(life);
-        for (path, octets) in &given.files {
-            self.oracle.put_unseen(path, octets);
+        for (path, bytes) in &given.files {
+            self.oracle.put_unseen(path, bytes);
         }
         self.card.seen_gone.clear();
         self.card.hinted.clear();

@@ -17,8 +17,8 @@ impl Pages for Numbers {
     fn page(&self, page: &Page<'_>) -> String {
         let (mut text, messages) = match page {
             Page::First { entries, latest, .. } => (format!("{entries:?}\n"), latest),
-            Page::Part { leaf, earlier, later, messages, .. } => {
-                (format!("{leaf:?} {earlier:?} {later:?}\n"), messages)
+            Page::Part { page_id, earlier, later, messages, .. } => {
+                (format!("{page_id:?} {earlier:?} {later:?}\n"), messages)
             }
         };
         for message in messages {

@@ -30,7 +30,7 @@ pub(crate) enum Junk {
 /// A file: where its bytes came, and its length.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, Default)]
 struct File {
-    octets: Vec<u8>,
+    bytes: Vec<u8>,
     /// Which of the bytes were ever written; one flag a sector.
     there: Vec<bool>,
     length: u64,
@@ -52,7 +52,7 @@ pub(crate) enum Change {
     /// A name appears, for a file without bytes.
     Name(String, u32),
     /// A sector of a file, or the part of it that was written.
-    Octets { file: u32, at: u64, octets: Vec<u8> },
+    Bytes { file: u32, at: u64, bytes: Vec<u8> },
     /// A file gets longer.
     Length { file: u32, length: u64 },
 }
@@ -61,9 +61,9 @@ impl Change {
     fn of_file(&self, file: u32) -> bool {
         match self {
             Self::Folder(_) => false,
-            Self::Name(_, own)
-            | Self::Octets { file: own, .. }
-            | Self::Length { file: own, .. } => *own == file,
+            Self::Name(_, own) | Self::Bytes { file: own, .. } | Self::Length { file: own, .. } => {
+                *own == file
+            }
         }
     }
 }
@@ -84,14 +84,14 @@ impl Image {
                 self.files.entry(*file).or_default();
             }
             Change::Folder(_) | Change::Name(..) => {}
-            Change::Octets { file, at, octets } => {
+            Change::Bytes { file, at, bytes } => {
                 let file = Arc::make_mut(self.files.entry(*file).or_default());
-                let (from, to) = (*at as usize, *at as usize + octets.len());
-                if file.octets.len() < to {
-                    file.octets.resize(to, 0);
+                let (from, to) = (*at as usize, *at as usize + bytes.len());
+                if file.bytes.len() < to {
+                    file.bytes.resize(to, 0);
                     file.there.resize(to.div_ceil(SECTOR as usize), false);
                 }
-                file.octets[from..to].copy_from_slice(octets);
+                file.bytes[from..to].copy_from_slice(bytes);
                 file.there[from / SECTOR as usize] = true;
             }
             Change::Length { file, length } => {
@@ -116,23 +116,23 @@ impl Image {
     /// The bytes of a file; junk where they never came.
     pub(crate) fn file(&self, path: &str, junk: Junk) -> Option<Vec<u8>> {
         let file = *self.names.get(path)?;
-        Some(self.octets(file, self.files.get(&file)?.length, junk))
+        Some(self.bytes(file, self.files.get(&file)?.length, junk))
     }
 
     /// So many bytes of a file, as far as they came.
-    fn octets(&self, file: u32, length: u64, junk: Junk) -> Vec<u8> {
+    fn bytes(&self, file: u32, length: u64, junk: Junk) -> Vec<u8> {
         let none = Arc::default();
         let file = self.files.get(&file).unwrap_or(&none);
-        let mut octets = file.octets.clone();
-        octets.resize(length as usize, 0);
-        for sector in 0..octets.len().div_ceil(SECTOR as usize) {
+        let mut bytes = file.bytes.clone();
+        bytes.resize(length as usize, 0);
+        for sector in 0..bytes.len().div_ceil(SECTOR as usize) {
             if !file.there.get(sector).copied().unwrap_or(false) {
                 let from = sector * SECTOR as usize;
-                let to = octets.len().min(from + SECTOR as usize);
-                self.fill(&mut octets[from..to], junk);
+                let to = bytes.len().min(from + SECTOR as usize);
+                self.fill(&mut bytes[from..to], junk);
             }
         }
-        octets
+        bytes
     }
 
     fn fill(&self, gap: &mut [u8], junk: Junk) {
@@ -142,10 +142,10 @@ impl Image {
             Junk::Stale => {
                 // The longest file's end: on our sticks a ledger, the nastiest thing to be taken for new lines.
                 let old =
-                    self.files.values().map(|file| &file.octets).max_by_key(|octets| octets.len());
-                let old = old.map_or(&b"\n"[..], |octets| octets);
-                for (at, octet) in gap.iter_mut().enumerate() {
-                    *octet = old.get(at % old.len().max(1)).copied().unwrap_or(b'\n');
+                    self.files.values().map(|file| &file.bytes).max_by_key(|bytes| bytes.len());
+                let old = old.map_or(&b"\n"[..], |bytes| bytes);
+                for (at, byte) in gap.iter_mut().enumerate() {
+                    *byte = old.get(at % old.len().max(1)).copied().unwrap_or(b'\n');
                 }
             }
         }
@@ -154,10 +154,10 @@ impl Image {
     /// Junk becomes what it is: bytes that stay the same at every reading.
     fn settled(mut self, junk: Junk) -> Self {
         for path in self.names.keys().cloned().collect::<Vec<_>>() {
-            let octets = self.file(&path, junk).unwrap_or_default();
-            let there = vec![true; octets.len().div_ceil(SECTOR as usize)];
-            let length = octets.len() as u64;
-            self.files.insert(self.names[&path], Arc::new(File { octets, there, length }));
+            let bytes = self.file(&path, junk).unwrap_or_default();
+            let there = vec![true; bytes.len().div_ceil(SECTOR as usize)];
+            let length = bytes.len() as u64;
+            self.files.insert(self.names[&path], Arc::new(File { bytes, there, length }));
         }
         // What no name leads to is free again.
         let named: BTreeSet<u32> = self.names.values().copied().collect();
@@ -242,9 +242,9 @@ impl Medium {
         let file = self.memory.number(path)?;
         if !self.dirty.iter().any(|change| change.of_file(file)) {
             let length = self.memory.length(path)?;
-            let octets = self.device.octets(file, length, Junk::Zeros);
-            let there = vec![true; octets.len().div_ceil(SECTOR as usize)];
-            self.memory.files.insert(file, Arc::new(File { octets, there, length }));
+            let bytes = self.device.bytes(file, length, Junk::Zeros);
+            let there = vec![true; bytes.len().div_ceil(SECTOR as usize)];
+            self.memory.files.insert(file, Arc::new(File { bytes, there, length }));
         }
         self.memory.file(path, Junk::Zeros)
     }
@@ -266,17 +266,17 @@ impl Medium {
     }
 
     /// Writes into a file, sector by sector: a sector goes out whole, with what was in it before.
-    pub(crate) fn write(&mut self, file: u32, at: u64, octets: &[u8]) {
-        let end = at + octets.len() as u64;
+    pub(crate) fn write(&mut self, file: u32, at: u64, bytes: &[u8]) {
+        let end = at + bytes.len() as u64;
         let first = at - at % SECTOR;
         let length = self.memory.files.get(&file).map_or(0, |file| file.length);
         let mut all =
-            self.memory.octets(file, length.max(end), Junk::Zeros).split_off(first as usize);
-        all[(at - first) as usize..(end - first) as usize].copy_from_slice(octets);
+            self.memory.bytes(file, length.max(end), Junk::Zeros).split_off(first as usize);
+        all[(at - first) as usize..(end - first) as usize].copy_from_slice(bytes);
         let last = ((end - first).next_multiple_of(SECTOR) as usize).min(all.len());
-        for (sector, octets) in (0..).zip(all[..last].chunks(SECTOR as usize)) {
-            let octets = octets.to_vec();
-            self.change(Change::Octets { file, at: first + sector * SECTOR, octets });
+        for (sector, bytes) in (0..).zip(all[..last].chunks(SECTOR as usize)) {
+            let bytes = bytes.to_vec();
+            self.change(Change::Bytes { file, at: first + sector * SECTOR, bytes });
         }
         self.change(Change::Length { file, length: end });
     }
@@ -319,10 +319,10 @@ impl Medium {
     pub(crate) fn flush(&mut self) {
         self.handed.clear();
         for file in self.device.files.values_mut() {
-            let length = file.octets.len().max(file.length as usize);
-            if length > file.octets.len() || file.there.iter().any(|there| !there) {
+            let length = file.bytes.len().max(file.length as usize);
+            if length > file.bytes.len() || file.there.iter().any(|there| !there) {
                 let file = Arc::make_mut(file);
-                file.octets.resize(length, 0);
+                file.bytes.resize(length, 0);
                 file.there = vec![true; length.div_ceil(SECTOR as usize)];
             }
         }
@@ -392,10 +392,10 @@ impl Medium {
 
     /// Changes a file in its cells, behind everybody's back.
     pub(crate) fn tamper(&mut self, path: &str, change: impl FnOnce(&mut Vec<u8>)) {
-        let Some(mut octets) = self.durable.file(path, Junk::Zeros) else { return };
-        change(&mut octets);
-        let there = vec![true; octets.len().div_ceil(SECTOR as usize)];
-        let file = Arc::new(File { length: octets.len() as u64, octets, there });
+        let Some(mut bytes) = self.durable.file(path, Junk::Zeros) else { return };
+        change(&mut bytes);
+        let there = vec![true; bytes.len().div_ceil(SECTOR as usize)];
+        let file = Arc::new(File { length: bytes.len() as u64, bytes, there });
         for image in [&mut self.memory, &mut self.device, &mut self.durable] {
             if let Some(number) = image.number(path) {
                 image.files.insert(number, Arc::clone(&file));

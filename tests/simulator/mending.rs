@@ -64,7 +64,7 @@ impl World {
                 Err(error) => return broken(HEALED, format!("an admission ended in {error}")),
             }
             let now = self.slots[slot].stick.state().medium.memory().clone();
-            let files: Vec<_> = now.all().map(|(path, octets)| (path.to_owned(), octets)).collect();
+            let files: Vec<_> = now.all().map(|(path, bytes)| (path.to_owned(), bytes)).collect();
             match first {
                 None => first = Some(files),
                 Some(ref before) if *before == files => {}
@@ -73,7 +73,7 @@ impl World {
                     let (path, now) = other.unwrap_or_default();
                     let was =
                         before.into_iter().find(|(other, _)| *other == path).unwrap_or_default().1;
-                    let text = |octets: &[u8]| String::from_utf8_lossy(octets).into_owned();
+                    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
                     let how =
                         format!("stick {slot}: {path} was\n{}\nand is\n{}", text(&was), text(&now));
                     return broken(TWICE, how);
@@ -149,8 +149,8 @@ impl World {
                 continue;
             }
             let claims = self.claims_of(slot)?;
-            for (path, octets) in &mailbox {
-                let digest = Digest::of(octets);
+            for (path, bytes) in &mailbox {
+                let digest = Digest::of(bytes);
                 let is_it = |c: &Claim| c.path == *path && c.identity.digest == digest;
                 if !claims.iter().any(|c| is_it(c) && c.is_safe) {
                     return Ok(Some(format!("{path} is not safe on stick {slot}")));
@@ -215,7 +215,7 @@ impl World {
         let data = format!("{HOME}data/");
         let copies = image.all().filter(|(path, _)| path.starts_with(&data));
         let there: BTreeMap<String, Vec<Digest>> = copies
-            .map(|(path, octets)| (path[HOME.len()..].to_owned(), vec![Digest::of(&octets)]))
+            .map(|(path, bytes)| (path[HOME.len()..].to_owned(), vec![Digest::of(&bytes)]))
             .filter(|(payload, _)| !promised.excused.contains(payload))
             .collect();
         for (payload, digest) in &there {

@@ -114,16 +114,16 @@ impl Oracle {
     }
 
     /// A content is at a path from now on, and whatever was there before was seen to be replaced by it.
-    pub(crate) fn put(&mut self, path: &str, octets: &[u8]) {
-        let digest = self.note(path, octets);
+    pub(crate) fn put(&mut self, path: &str, bytes: &[u8]) {
+        let digest = self.note(path, bytes);
         self.depart_from(path, How::Replaced(digest));
         self.find(path, digest);
         self.will.put(path, digest);
     }
 
     /// A content is at a path from now on, and nobody saw that: what was there before is missing, and wanted back.
-    pub(crate) fn put_unseen(&mut self, path: &str, octets: &[u8]) {
-        let digest = self.note(path, octets);
+    pub(crate) fn put_unseen(&mut self, path: &str, bytes: &[u8]) {
+        let digest = self.note(path, bytes);
         self.find(path, digest);
         self.will.put(path, digest);
         self.will.is_unseen(path);
@@ -132,19 +132,19 @@ impl Oracle {
     /// A message goes on at its end. Nobody saw that, and yet it is known for a later version of what was there, which
     /// is its beginning. What the card had damaged before has no later version. `open`: it may change once more before
     /// anybody looks.
-    pub(crate) fn grow(&mut self, path: &str, octets: &[u8], open: bool) {
+    pub(crate) fn grow(&mut self, path: &str, bytes: &[u8], open: bool) {
         match self.will.is_spoilt(path) {
-            true => self.put_unseen(path, octets),
-            false => self.put(path, octets),
+            true => self.put_unseen(path, bytes),
+            false => self.put(path, bytes),
         }
         if open {
             self.will.reopen(path);
         }
     }
 
-    fn note(&mut self, path: &str, octets: &[u8]) -> Digest {
-        let digest = Digest::of(octets);
-        self.contents.entry(digest).or_insert_with(|| Arc::new(octets.to_vec()));
+    fn note(&mut self, path: &str, bytes: &[u8]) -> Digest {
+        let digest = Digest::of(bytes);
+        self.contents.entry(digest).or_insert_with(|| Arc::new(bytes.to_vec()));
         self.ever.entry(path.to_owned()).or_default().insert(digest);
         digest
     }
@@ -203,21 +203,21 @@ impl Oracle {
     }
 
     /// Whether a content is what last came to lie at a path.
-    pub(crate) fn is_last(&self, path: &str, octets: &[u8]) -> bool {
-        self.will.last(path) == Some(Digest::of(octets))
+    pub(crate) fn is_last(&self, path: &str, bytes: &[u8]) -> bool {
+        self.will.last(path) == Some(Digest::of(bytes))
     }
 
     /// A message is moved from a path to another that is free.
-    pub(crate) fn rename(&mut self, from: &str, to: &str, octets: &[u8]) {
+    pub(crate) fn rename(&mut self, from: &str, to: &str, bytes: &[u8]) {
         let last = self.will.last(from);
-        if self.is_damaged(octets) {
+        if self.is_damaged(bytes) {
             // Its last good version is wanted back where it was.
-            let digest = self.note(to, octets);
+            let digest = self.note(to, bytes);
             self.will.put(to, digest);
         } else {
-            self.put(to, octets);
+            self.put(to, bytes);
             if let Some(last) = last {
-                let open = last != Digest::of(octets) || self.will.is_spoilt(from);
+                let open = last != Digest::of(bytes) || self.will.is_spoilt(from);
                 self.depart((from.to_owned(), last), How::Moved(to.to_owned()), open);
             }
         }
@@ -233,8 +233,8 @@ impl Oracle {
     }
 
     /// What is at a path now is what a failing card made of a message.
-    pub(crate) fn damage(&mut self, path: &str, octets: &[u8]) {
-        let digest = self.note(path, octets);
+    pub(crate) fn damage(&mut self, path: &str, bytes: &[u8]) {
+        let digest = self.note(path, bytes);
         self.damaged.insert(digest);
         self.will.spoil(path);
     }
@@ -263,8 +263,8 @@ impl Oracle {
         pairs.map(|(path, digest)| (path.clone(), Arc::clone(&self.contents[digest]))).collect()
     }
 
-    pub(crate) fn is_damaged(&self, octets: &[u8]) -> bool {
-        self.damaged.contains(&Digest::of(octets))
+    pub(crate) fn is_damaged(&self, bytes: &[u8]) -> bool {
+        self.damaged.contains(&Digest::of(bytes))
     }
 
     /// The program says of a stick that it holds these.
@@ -299,8 +299,8 @@ impl Oracle {
     /// A stick was read and told of everything by the card that is in.
     pub(crate) fn told_all(&self, promised: &mut Promised, there: &BTreeMap<String, Vec<u8>>) {
         // Of these the card knows, and so does the stick: it will be told when they leave.
-        for (path, octets) in there {
-            promised.untold.remove(&(path.clone(), Digest::of(octets)));
+        for (path, bytes) in there {
+            promised.untold.remove(&(path.clone(), Digest::of(bytes)));
         }
     }
 
@@ -342,7 +342,7 @@ impl Oracle {
                 continue;
             }
             match file(payload) {
-                Some(octets) if octets == **content => {}
+                Some(bytes) if bytes == **content => {}
                 Some(_) => return broken(LOST, format!("{payload} has other octets")),
                 None => return broken(LOST, format!("{payload} is not there")),
             }
@@ -365,7 +365,7 @@ impl Oracle {
         let data = format!("{HOME}data/");
         let copies = image.all().filter(|(path, _)| path.starts_with(&data));
         promised.seen =
-            copies.map(|(path, octets)| (path[HOME.len()..].to_owned(), octets)).collect();
+            copies.map(|(path, bytes)| (path[HOME.len()..].to_owned(), bytes)).collect();
         if !promised.manifest_spoilt {
             let listed = listed(&file("manifest-sha256.txt").unwrap_or_default());
             for (payload, (digest, _)) in &promised.copies {
@@ -445,8 +445,8 @@ impl Oracle {
             if self.will.departure(pair) != Some(*number) || self.is_damage_at(&pair.0) {
                 continue;
             }
-            let back = |(path, octets): &(&String, &Vec<u8>)| {
-                self.is_of(path, &pair.0, octets) && Digest::of(octets) == pair.1
+            let back = |(path, bytes): &(&String, &Vec<u8>)| {
+                self.is_of(path, &pair.0, bytes) && Digest::of(bytes) == pair.1
             };
             if let Some((path, _)) = got.iter().find(back) {
                 return broken(DEAD, format!("{path}, which was removed and is told so"));
@@ -501,29 +501,29 @@ impl Oracle {
     }
 
     /// Whether a name is a path's own, or the one that a content gets beside it.
-    fn is_of(&self, name: &str, path: &str, octets: &[u8]) -> bool {
-        name == path || name == beside(path, &Digest::of(octets))
+    fn is_of(&self, name: &str, path: &str, bytes: &[u8]) -> bool {
+        name == path || name == beside(path, &Digest::of(bytes))
     }
 
     /// Nothing that a restore gave is other than it once was.
     pub(crate) fn none_false(&self, got: &BTreeMap<String, Vec<u8>>, unsure: bool) -> Held {
         // Where a ledger is broken nobody can tell what a cut left of a copy from a copy: both are handed out
         // under their number.
-        for (path, octets) in
+        for (path, bytes) in
             got.iter().filter(|(path, _)| !unsure || !path.starts_with("recovered/"))
         {
-            self.was(path, octets)?;
+            self.was(path, bytes)?;
         }
         Ok(())
     }
 
     /// A file that a restore gave was once so. Two contents may belong at one path: then one has it, and the other a
     /// name beside it.
-    fn was(&self, name: &str, octets: &[u8]) -> Held {
-        let digest = Digest::of(octets);
+    fn was(&self, name: &str, bytes: &[u8]) -> Held {
+        let digest = Digest::of(bytes);
         let once = match name.starts_with("recovered/") {
             true => self.contents.contains_key(&digest),
-            false => self.message(name, octets).is_some(),
+            false => self.message(name, bytes).is_some(),
         };
         match once {
             true => Ok(()),
@@ -532,10 +532,10 @@ impl Oracle {
     }
 
     /// Which message a restored file is.
-    fn message(&self, name: &str, octets: &[u8]) -> Option<Pair> {
-        let digest = Digest::of(octets);
+    fn message(&self, name: &str, bytes: &[u8]) -> Option<Pair> {
+        let digest = Digest::of(bytes);
         let at = |(path, ever): &(&String, &BTreeSet<Digest>)| {
-            ever.contains(&digest) && self.is_of(name, path, octets)
+            ever.contains(&digest) && self.is_of(name, path, bytes)
         };
         self.ever.iter().find(at).map(|(path, _)| (path.clone(), digest))
     }
@@ -551,19 +551,19 @@ impl Oracle {
         got: &BTreeMap<String, Vec<u8>>,
         alone: bool,
     ) -> Held {
-        for (path, octets) in mailbox {
+        for (path, bytes) in mailbox {
             match got.get(path) {
-                Some(there) if there == octets => {}
-                Some(_) if self.is_damaged(octets) => {}
-                Some(_) if !alone && got.values().any(|there| there == octets) => {}
+                Some(there) if there == bytes => {}
+                Some(_) if self.is_damaged(bytes) => {}
+                Some(_) if !alone && got.values().any(|there| there == bytes) => {}
                 // Its name is the one that another content gets beside what is in place.
                 Some(there) if self.message(path, there).is_some_and(|pair| pair.0 != *path) => {}
                 Some(_) => return broken(HEALED, format!("{path} is restored with other octets")),
                 None => return broken(HEALED, format!("{path} is not restored")),
             }
         }
-        for (name, octets) in got.iter().filter(|(name, _)| !name.starts_with("recovered/")) {
-            if mailbox.get(name) == Some(octets) {
+        for (name, bytes) in got.iter().filter(|(name, _)| !name.starts_with("recovered/")) {
+            if mailbox.get(name) == Some(bytes) {
                 continue;
             }
             let may = |pair: &Pair| {
@@ -575,7 +575,7 @@ impl Oracle {
             };
             // Where the last version has rotted, the one before is given.
             let rotted = !promised.excused.is_empty();
-            match self.message(name, octets) {
+            match self.message(name, bytes) {
                 Some(pair) if may(&pair) || rotted => {}
                 Some(_) => return broken(DEAD, format!("{name} was removed, and is restored")),
                 None => return broken(FALSE, format!("{name} is restored, and never was so")),
@@ -587,7 +587,7 @@ impl Oracle {
 
 fn digests(files: &BTreeMap<String, Vec<u8>>, counts: impl Fn(&str) -> bool) -> BTreeSet<Digest> {
     let files = files.iter().filter(|(name, _)| counts(name));
-    files.map(|(_, octets)| Digest::of(octets)).collect()
+    files.map(|(_, bytes)| Digest::of(bytes)).collect()
 }
 
 /// The name of a content whose own path another has (DEVELOPERS.md, how a restore writes).
@@ -650,7 +650,7 @@ impl Promised {
 /// zeros before the first, and the line's own text up to `,"hash":` (DEVELOPERS.md, the ledger's format).
 pub(crate) fn is_chain(ledger: &[u8]) -> bool {
     let mut head = "0".repeat(64);
-    for line in ledger.split_inclusive(|&octet| octet == b'\n') {
+    for line in ledger.split_inclusive(|&byte| byte == b'\n') {
         let at = line.windows(9).rposition(|window| window == b",\"hash\":\"");
         let Some(text) = at.and_then(|at| line.get(..at)) else { return false };
         head = Digest::of(&[head.as_bytes(), text].concat()).to_string();
@@ -664,7 +664,7 @@ pub(crate) fn is_chain(ledger: &[u8]) -> bool {
 /// A manifest, line by line, as RFC 8493 section 2.1.3 has it: a digest, blanks, a path.
 pub(crate) fn listed(manifest: &[u8]) -> BTreeMap<String, Vec<Digest>> {
     let mut listed: BTreeMap<String, Vec<Digest>> = BTreeMap::new();
-    for line in manifest.split(|&octet| octet == b'\n') {
+    for line in manifest.split(|&byte| byte == b'\n') {
         let Ok(line) = std::str::from_utf8(line) else { continue };
         let Some((digest, path)) = line.split_once(' ') else { continue };
         if let Ok(digest) = digest.parse() {

@@ -226,7 +226,7 @@ impl History {
         let Some(at) = self.world.chance.pick(&lines).copied() else { return };
         self.say(format_args!("the line at octet {at} of the ledger of stick {slot} is lost"));
         self.world.slots[slot].promised.ledger_spoilt = true;
-        state.medium.tamper(&path, |octets| octets[at] = b'#');
+        state.medium.tamper(&path, |bytes| bytes[at] = b'#');
     }
 
     /// The daemon's next pass, and what a cut in it leaves.
@@ -482,7 +482,7 @@ impl History {
             .medium
             .durable()
             .all()
-            .map(|(path, octets)| (path.to_owned(), octets.len()))
+            .map(|(path, bytes)| (path.to_owned(), bytes.len()))
             .collect();
         let Some((path, length)) = self.world.chance.pick(&files).cloned() else { return };
         if length == 0 {
@@ -500,7 +500,7 @@ impl History {
                 promised.excused.insert(payload.to_owned());
             }
         }
-        state.medium.tamper(&path, |octets| octets[at] ^= 1 << bit);
+        state.medium.tamper(&path, |bytes| bytes[at] ^= 1 << bit);
     }
 
     /// A device that lost what it had called durable, as it comes back.

@@ -37,7 +37,7 @@ pub(crate) fn rehashed(ledger: &[u8]) -> Vec<u8> {
 }
 
 fn lines(ledger: &[u8]) -> impl Iterator<Item = &[u8]> {
-    ledger.split_inclusive(|octet| *octet == b'\n')
+    ledger.split_inclusive(|byte| *byte == b'\n')
 }
 
 /// The hash that the next line is chained to.

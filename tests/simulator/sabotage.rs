@@ -164,11 +164,11 @@ impl Saboteur {
                 }
             }
             Sabotage::LedgerTruncated => {
-                let sound = ledger.iter().rposition(|&octet| octet == b'\n').map_or(0, |at| at + 1);
+                let sound = ledger.iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1);
                 if sound < ledger.len() {
                     state
                         .medium
-                        .tamper(&format!("{HOME}ledger.jsonl"), |octets| octets.truncate(sound));
+                        .tamper(&format!("{HOME}ledger.jsonl"), |bytes| bytes.truncate(sound));
                 }
             }
             _ => {}
@@ -290,7 +290,7 @@ impl Volume for Saboteur {
             }
             Sabotage::LedgerWrittenOver if ledger => {
                 let sound =
-                    self.ledger().iter().rposition(|&octet| octet == b'\n').map_or(0, |at| at + 1);
+                    self.ledger().iter().rposition(|&byte| byte == b'\n').map_or(0, |at| at + 1);
                 self.inner.write_synced(at, (sound as u64).min(offset), bytes)
             }
             Sabotage::DebrisListedFirst => {
@@ -358,11 +358,11 @@ impl Volume for Saboteur {
                 // What it read once it believes for ever.
                 let mut state = self.stick.state();
                 let path = at.to_string();
-                let octets = state.medium.memory().file(&path, Junk::Zeros);
-                match octets.or_else(|| state.believed.get(&path).cloned()) {
-                    Some(octets) => {
-                        let octets = state.believed.entry(path).or_insert(octets).clone();
-                        Ok(Box::new(Held(octets, offset as usize)))
+                let bytes = state.medium.memory().file(&path, Junk::Zeros);
+                match bytes.or_else(|| state.believed.get(&path).cloned()) {
+                    Some(bytes) => {
+                        let bytes = state.believed.entry(path).or_insert(bytes).clone();
+                        Ok(Box::new(Held(bytes, offset as usize)))
                     }
                     None => {
                         drop(state);

@@ -244,8 +244,8 @@ impl Stick {
 impl State {
     /// Adds to the fingerprint of everything that was done, by which a replay is held to be the same.
     fn note(&mut self, what: &str, at: &str) {
-        for octet in what.bytes().chain(at.bytes()) {
-            self.trace = (self.trace ^ u64::from(octet)).wrapping_mul(0x0100_0000_01b3);
+        for byte in what.bytes().chain(at.bytes()) {
+            self.trace = (self.trace ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3);
         }
     }
 
@@ -264,13 +264,13 @@ impl State {
     }
 
     /// Takes room; what is left of a write that finds none is its first half.
-    fn write(&mut self, file: u32, at: u64, octets: &[u8], growth: u64) -> Result<(), Errno> {
+    fn write(&mut self, file: u32, at: u64, bytes: &[u8], growth: u64) -> Result<(), Errno> {
         if growth > self.room {
-            self.medium.write(file, at, &octets[..octets.len() / 2]);
+            self.medium.write(file, at, &bytes[..bytes.len() / 2]);
             return Err(Errno::NOSPC);
         }
         self.room -= growth;
-        self.medium.write(file, at, octets);
+        self.medium.write(file, at, bytes);
         Ok(())
     }
 
@@ -444,15 +444,15 @@ impl Volume for SimVolume {
     ) -> Result<Box<dyn Source>, DiskError> {
         let at = at.to_string();
         let mut state = self.stick.call("open", &at)?;
-        let octets = match from {
+        let bytes = match from {
             ReadFrom::Anywhere => state.medium.memory().file(&at, Junk::Zeros),
             ReadFrom::Medium => state.medium.as_the_medium_has_it(&at),
         };
-        match octets {
-            Some(octets) => {
+        match bytes {
+            Some(bytes) => {
                 drop(state);
-                let offset = (offset as usize).min(octets.len());
-                Ok(Box::new(SimSource { stick: self.stick.clone(), at, octets, offset }))
+                let offset = (offset as usize).min(bytes.len());
+                Ok(Box::new(SimSource { stick: self.stick.clone(), at, bytes, offset }))
             }
             None => Err(state.fail("open", &at, Errno::NOENT)),
         }
@@ -480,14 +480,14 @@ impl Sink for SimSink {
 struct SimSource {
     stick: Stick,
     at: String,
-    octets: Vec<u8>,
+    bytes: Vec<u8>,
     offset: usize,
 }
 
 impl Source for SimSource {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         drop(self.stick.call("read", &self.at)?);
-        let rest = &self.octets[self.offset..];
+        let rest = &self.bytes[self.offset..];
         let got = rest.len().min(into.len());
         into[..got].copy_from_slice(&rest[..got]);
         self.offset += got;

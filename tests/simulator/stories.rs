@@ -151,7 +151,7 @@ fn a_lost_sector(world: &dyn Fn() -> World) -> Held {
     world.slots[slot].stick.pull();
     let torn = b"{\"v\":1,\"seq\":";
     let ledger = format!("{HOME}ledger.jsonl");
-    world.slots[slot].stick.state().medium.tamper(&ledger, |octets| octets.extend(torn));
+    world.slots[slot].stick.state().medium.tamper(&ledger, |bytes| bytes.extend(torn));
     world.slots[slot].stick.plug();
     move_to(&mut world, "inbox/1.eml", "archive/1.eml");
     world.pass()?;
@@ -220,10 +220,10 @@ fn spoil(world: &mut World, slot: usize, part: impl Fn(&str) -> Option<std::ops:
     world.slots[slot].promised.ledger_spoilt = true;
     let ledger = format!("{HOME}ledger.jsonl");
     let sabotaged = world.sabotage.is_some();
-    world.slots[slot].stick.state().medium.tamper(&ledger, |octets| {
-        let text = String::from_utf8_lossy(octets).into_owned();
+    world.slots[slot].stick.state().medium.tamper(&ledger, |bytes| {
+        let text = String::from_utf8_lossy(bytes).into_owned();
         match part(&text) {
-            Some(part) => octets[part].fill(0),
+            Some(part) => bytes[part].fill(0),
             // With another rule left out the line may not have been written.
             None => assert!(sabotaged, "there is no such line: {text}"),
         }

@@ -132,10 +132,10 @@ impl World {
         for (number, slot) in self.slots.iter().enumerate().filter(|_| self.told) {
             let state = slot.stick.state();
             println!("  stick {number}, what is durable on it:");
-            for (path, octets) in state.medium.durable().all() {
-                println!("    {path}, {} octets", octets.len());
+            for (path, bytes) in state.medium.durable().all() {
+                println!("    {path}, {} octets", bytes.len());
                 if path.ends_with(".jsonl") || path.contains("manifest") {
-                    String::from_utf8_lossy(&octets)
+                    String::from_utf8_lossy(&bytes)
                         .lines()
                         .for_each(|line| println!("      {line}"));
                 }

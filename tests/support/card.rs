@@ -132,10 +132,10 @@ impl Card {
     pub(crate) fn rot(&self, path: &str) {
         let at = self.at(path);
         let was = std::fs::metadata(&at).unwrap().modified().unwrap();
-        let mut octets = std::fs::read(&at).unwrap();
-        octets[20] ^= 1;
+        let mut bytes = std::fs::read(&at).unwrap();
+        bytes[20] ^= 1;
         let file = std::fs::OpenOptions::new().write(true).open(&at).unwrap();
-        std::os::unix::fs::FileExt::write_all_at(&file, &octets, 0).unwrap();
+        std::os::unix::fs::FileExt::write_all_at(&file, &bytes, 0).unwrap();
         file.set_modified(was).unwrap();
         let dir = self.dir();
         let counterfoil::disk::EntryStat::File(facts) = dir.look(&rel(path)).unwrap() else {

@@ -100,10 +100,10 @@ impl Stick {
 
     /// Turns one bit of a file: what a worn stick does.
     pub(crate) fn rot(&self, file: &Path) {
-        let mut octets = fs::read(file).unwrap();
-        let middle = octets.len() / 2;
-        octets[middle] ^= 0x10;
-        fs::write(file, octets).unwrap();
+        let mut bytes = fs::read(file).unwrap();
+        let middle = bytes.len() / 2;
+        bytes[middle] ^= 0x10;
+        fs::write(file, bytes).unwrap();
     }
 
     /// Everything on the drive: to see that nothing was written.
@@ -146,10 +146,10 @@ impl Stick {
         let mirrored: Vec<_> =
             mirrored.filter(|line| !given_up.contains(&line["payload"])).collect();
         for line in &mirrored {
-            let octets = fs::read(self.bag().join(line["payload"].as_str().unwrap()));
-            let octets = octets.unwrap_or_else(|error| panic!("{line}: {error}"));
-            assert_eq!(Some(octets.len() as u64), line["bytes"].as_u64(), "{line}");
-            assert_eq!(line["sha256"], Digest::of(&octets).to_string(), "{line}");
+            let bytes = fs::read(self.bag().join(line["payload"].as_str().unwrap()));
+            let bytes = bytes.unwrap_or_else(|error| panic!("{line}: {error}"));
+            assert_eq!(Some(bytes.len() as u64), line["bytes"].as_u64(), "{line}");
+            assert_eq!(line["sha256"], Digest::of(&bytes).to_string(), "{line}");
         }
         mirrored.len()
     }

@@ -9,7 +9,7 @@ fn kinds(post: &Post, stick: &str, kind: &str) -> usize {
 fn payload(post: &Post, stick: &str, content: &str) -> std::path::PathBuf {
     let mut found: Vec<_> = crate::post::files(&post.path(stick).join("counterfoil/pier-4/data"))
         .into_iter()
-        .filter(|(_, octets)| octets == content.as_bytes())
+        .filter(|(_, bytes)| bytes == content.as_bytes())
         .map(|(path, _)| post.path(stick).join("counterfoil/pier-4/data").join(path))
         .collect();
     assert_eq!(found.len(), 1, "{found:?}");

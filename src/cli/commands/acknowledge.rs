@@ -6,7 +6,7 @@ use crate::cli::args::Acknowledge;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::{are, count, them, were};
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::{Exit, named};
 use crate::daemon::clock::SystemClock;
 use crate::job::acknowledge::{
@@ -23,10 +23,10 @@ pub(in crate::cli) fn run(
     args: &Acknowledge,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let setup = &Resolved::with_mailbox(config, &args.scope)?;
-    notices::must_be_remembered(&setup.state)?;
+    let resolved = &Resolved::with_mailbox(config, &args.scope)?;
+    notices::must_be_remembered(&resolved.state)?;
     // What is decided about is what the last look found: mirror and the service look first.
-    let (catalogue, _) = Catalogue::open(&setup.state)?;
+    let (catalogue, _) = Catalogue::open(&resolved.state)?;
     let clock = SystemClock::new();
     let (mut done, mut only_on) = (Acknowledged::default(), None);
     if args.missing {
@@ -34,7 +34,7 @@ pub(in crate::cli) fn run(
     }
     for path in &args.paths {
         let mut one = Acknowledged::default();
-        for (mailbox, key) in locations(setup, &catalogue, path)? {
+        for (mailbox, key) in locations(resolved, &catalogue, path)? {
             let is_meant = |row: &MissingRow| row.mailbox == mailbox && row.key == key;
             one = acknowledge_missing(&catalogue, is_meant, &clock)?;
             if one.count() > 0 {
@@ -51,7 +51,7 @@ pub(in crate::cli) fn run(
         done.damaged += one.damaged;
     }
     if let Some(name) = &args.only_on {
-        let (lacked, label) = lacked_on(setup, name, output)?;
+        let (lacked, label) = lacked_on(resolved, name, output)?;
         let one = acknowledge_lacking(&catalogue, &lacked, &clock)?;
         (done.lacking, done.here_only) = (one.lacking, one.here_only);
         only_on = Some(label);
@@ -71,12 +71,12 @@ pub(in crate::cli) fn run(
 
 /// The locations that may be meant by a message's file, or by its mailbox and its path in it; the likeliest first.
 fn locations(
-    setup: &Resolved,
+    resolved: &Resolved,
     catalogue: &Catalogue,
     typed: &Path,
 ) -> Result<Vec<(i64, Vec<u8>)>, CliError> {
     let mailboxes: Vec<_> =
-        setup.mailboxes.iter().map(|mailbox| (&mailbox.name, &*mailbox.path)).collect();
+        resolved.mailboxes.iter().map(|mailbox| (&mailbox.name, &*mailbox.path)).collect();
     let mut locations = Vec::new();
     for message in named::messages(typed, &mailboxes) {
         let (at, path) = message?;
@@ -90,19 +90,19 @@ fn locations(
 
 /// What a stick alone has, by the very view that the verdict rests on, and how the stick is called.
 fn lacked_on(
-    setup: &Resolved,
+    resolved: &Resolved,
     name: &str,
     output: &Output,
 ) -> Result<(Vec<Lacked>, String), CliError> {
     let more = |catalogue: &Catalogue, _: &[InspectedDrive]| {
         let mut all = Vec::new();
         for drive in catalogue.drives()? {
-            all.push((drive.id, lacked(catalogue, &setup.station, drive.id)?));
+            all.push((drive.id, lacked(catalogue, &resolved.station, drive.id)?));
         }
         Ok(all)
     };
-    let (survey, all) = Inspection::take_with(setup, Depth::Brief, output, &more)?;
-    let drive = one_of(&survey.drives, name)?;
+    let (inspection, all) = Inspection::take_with(resolved, Depth::Brief, output, &more)?;
+    let drive = one_of(&inspection.drives, name)?;
     let of = all.into_iter().find(|(id, _)| *id == drive.row.id);
     let lacked = of.map(|(_, lacked)| lacked).unwrap_or_default();
     let label = escape::shown(drive.row.label.as_bytes());

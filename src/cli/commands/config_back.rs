@@ -9,7 +9,7 @@ use crate::cli::args::{Restore, Scope};
 use crate::cli::config::{self, Config};
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
-use crate::cli::setup::{Resolved, place_for_config};
+use crate::cli::resolved::{Resolved, place_for_config};
 use crate::disk::host;
 use crate::job::MailboxRef;
 use crate::job::extras::carried_config;
@@ -19,23 +19,23 @@ use std::path::PathBuf;
 
 /// The config in force as a stick carries it. A stick is read by whoever has it, and written by them too: so it
 /// carries no command, and none comes back from it.
-pub(super) fn for_a_stick(setup: &Resolved) -> String {
-    let kept_back = match setup.notify_command.is_empty() {
+pub(super) fn for_a_stick(resolved: &Resolved) -> String {
+    let kept_back = match resolved.notify_command.is_empty() {
         true => "",
         false => {
             "\n# [notify] is set at the station. Sticks do not carry it: write it again by hand.\n"
         }
     };
-    in_force_but_for_commands(setup) + kept_back
+    in_force_but_for_commands(resolved) + kept_back
 }
 
 /// The config that the drives carry for the station, and the drive: of several that of the longest ledger.
-pub(super) fn carried(gathered: &RestoreSources) -> Option<(String, String)> {
-    let mut drives: Vec<_> = gathered.drives.iter().collect();
+pub(super) fn carried(restore_sources: &RestoreSources) -> Option<(String, String)> {
+    let mut drives: Vec<_> = restore_sources.drives.iter().collect();
     drives.sort_by_key(|drive| std::cmp::Reverse(drive.state.chain.seq));
     // One that cannot be read is one that is not there: the messages are what counts.
     drives.into_iter().find_map(|drive| {
-        let text = carried_config(&*drive.volume, &gathered.station).ok().flatten()?;
+        let text = carried_config(&*drive.volume, &restore_sources.station).ok().flatten()?;
         Some((drive.volume.facts().shown.clone(), text))
     })
 }
@@ -50,7 +50,7 @@ impl Agreed {
     /// Shows the config and asks. `None`: there is none to be put back, which was said.
     pub(super) fn to(
         carried: Option<&(String, String)>,
-        setup: &Resolved,
+        resolved: &Resolved,
         args: &Restore,
         sources: &mut Sources,
         output: &Output,
@@ -59,7 +59,7 @@ impl Agreed {
             output.warn("no drive here carries a whole config of this station: none was put back");
             return Ok(None);
         };
-        let Some(at) = place(setup, output) else { return Ok(None) };
+        let Some(at) = place(resolved, output) else { return Ok(None) };
         // What cannot be read would be refused at the next command, for all that is right in it.
         let meant = config::parse(text, &at).and_then(|config| {
             Resolved::of(None, config, &Scope::default(), None).map_err(|error| error.to_string())
@@ -92,7 +92,7 @@ impl Agreed {
             (false, true) => is_yes(output.ask("Put this config back? Type yes: ").as_deref()),
             (false, false) => {
                 let command =
-                    typed_again(setup, args, &format!("{} --config-seen", sources.options()));
+                    typed_again(resolved, args, &format!("{} --config-seen", sources.options()));
                 return Err(CliError::usage(format!(
                     "a config from a stick is put back only when somebody has seen it. Nothing was written. If it is \
                      right, type:\n  {command}"
@@ -112,10 +112,10 @@ impl Agreed {
     /// Writes it where whoever works now has theirs: root may have become the operator.
     pub(super) fn write(
         &self,
-        setup: &Resolved,
+        resolved: &Resolved,
         output: &Output,
     ) -> Result<Option<PathBuf>, CliError> {
-        let Some(at) = place(setup, output) else { return Ok(None) };
+        let Some(at) = place(resolved, output) else { return Ok(None) };
         if let Some(folder) = at.parent() {
             crate::disk::make_dirs(folder)?;
         }
@@ -126,8 +126,8 @@ impl Agreed {
 }
 
 /// Where it goes, if it may.
-fn place(setup: &Resolved, output: &Output) -> Option<PathBuf> {
-    if let Some(there) = &setup.config_file {
+fn place(resolved: &Resolved, output: &Output) -> Option<PathBuf> {
+    if let Some(there) = &resolved.config_file {
         let there = escape::shown_path(there);
         output.warn(format!("there is a config already, {there}: it is left as it is"));
         return None;

@@ -4,7 +4,7 @@ use crate::cli::Exit;
 use crate::cli::args::{ConfigAction, ConfigArgs, LogTime};
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::whose::Touches;
 use crate::cli::{link_config, span};
 use crate::model::escape::{in_toml, shown_path};
@@ -17,10 +17,10 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, CliError> {
     let ConfigAction::Check(scope) = &args.action;
-    let setup = Resolved::load_for(config, scope, &Touches::state_only())?;
-    let file = setup.config_file.as_ref().map(|path| shown_path(path));
+    let resolved = Resolved::load_for(config, scope, &Touches::state_only())?;
+    let file = resolved.config_file.as_ref().map(|path| shown_path(path));
     if scope.json {
-        let mailboxes: Vec<_> = setup
+        let mailboxes: Vec<_> = resolved
             .mailboxes
             .iter()
             .map(|m| json!({"name": m.name.as_str(), "path": m.path.to_string_lossy()}))
@@ -28,103 +28,103 @@ pub(in crate::cli) fn run(
         output.json(&json!({
             "schema": 1,
             "config": file,
-            "station": setup.station.as_str(),
-            "state": setup.state.to_string_lossy(),
-            "settle": span::written(setup.settle),
-            "churn": span::written(setup.churn),
-            "scan_every": span::written(setup.scan_every),
-            "ignore": setup.ignore_texts,
+            "station": resolved.station.as_str(),
+            "state": resolved.state.to_string_lossy(),
+            "settle": span::written(resolved.settle),
+            "churn": span::written(resolved.churn),
+            "scan_every": span::written(resolved.scan_every),
+            "ignore": resolved.ignore_texts,
             "mailbox": mailboxes,
             "drives": {
-                "accept": setup.accept.as_str(),
-                "folders": setup.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
-                "wanted_copies": setup.wanted_copies,
-                "count_same_device": setup.count_same_device,
-                "prune": setup.prune,
-                "prune_after": span::written(setup.prune_after),
-                "carry": setup.carry.iter().map(|what| what.as_str()).collect::<Vec<_>>(),
+                "accept": resolved.accept.as_str(),
+                "folders": resolved.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
+                "wanted_copies": resolved.wanted_copies,
+                "count_same_device": resolved.count_same_device,
+                "prune": resolved.prune,
+                "prune_after": span::written(resolved.prune_after),
+                "carry": resolved.carry.iter().map(|what| what.as_str()).collect::<Vec<_>>(),
             },
             "verify": {
-                "every": span::written(setup.reread.every),
-                "max_rate": rate(setup.reread.max_rate),
+                "every": span::written(resolved.reread.every),
+                "max_rate": rate(resolved.reread.max_rate),
             },
             "log": {
-                "incident": setup.log.incident,
-                "activation": setup.log.activation,
-                "operator": setup.log.operator,
-                "prepared_by": setup.log.prepared_by,
-                "time": zone(&setup),
-                "received": setup.log.received,
-                "sent": setup.log.sent,
+                "incident": resolved.log.incident,
+                "activation": resolved.log.activation,
+                "operator": resolved.log.operator,
+                "prepared_by": resolved.log.prepared_by,
+                "time": zone(&resolved),
+                "received": resolved.log.received,
+                "sent": resolved.log.sent,
             },
             "link": {
-                "bits_per_second": setup.link.bits_per_second,
-                "efficiency": setup.link.efficiency,
-                "burst_seconds": setup.link.burst,
-                "turnaround_seconds": setup.link.turnaround,
-                "loss": setup.link.loss,
+                "bits_per_second": resolved.link.bits_per_second,
+                "efficiency": resolved.link.efficiency,
+                "burst_seconds": resolved.link.burst,
+                "turnaround_seconds": resolved.link.turnaround,
+                "loss": resolved.link.loss,
             },
             "power": {
-                "receive_amps": setup.power.receive_amps,
-                "transmit_amps": setup.power.transmit_amps,
-                "duty": setup.power.duty,
-                "battery_amp_hours": setup.power.battery_amp_hours,
-                "usable_depth": setup.power.usable_depth,
-                "daily_amp_hours": setup.power.daily_amp_hours,
+                "receive_amps": resolved.power.receive_amps,
+                "transmit_amps": resolved.power.transmit_amps,
+                "duty": resolved.power.duty,
+                "battery_amp_hours": resolved.power.battery_amp_hours,
+                "usable_depth": resolved.power.usable_depth,
+                "daily_amp_hours": resolved.power.daily_amp_hours,
             },
             "notify": {
-                "command": setup.notify_command,
-                "after": span::written(setup.notify_after),
+                "command": resolved.notify_command,
+                "after": span::written(resolved.notify_after),
             },
         }));
         return Ok(Exit::Safe);
     }
-    output.line(in_force(&setup).trim_end());
+    output.line(in_force(&resolved).trim_end());
     Ok(Exit::Safe)
 }
 
 /// The values in force as a config that means the same.
-pub(in crate::cli) fn in_force(setup: &Resolved) -> String {
-    in_force_but_for_commands(setup) + &notify_in_force(setup)
+pub(in crate::cli) fn in_force(resolved: &Resolved) -> String {
+    in_force_but_for_commands(resolved) + &notify_in_force(resolved)
 }
 
 /// The same without what runs a command, as a stick carries it.
-pub(in crate::cli) fn in_force_but_for_commands(setup: &Resolved) -> String {
-    let file = setup.config_file.as_ref().map(|path| shown_path(path));
+pub(in crate::cli) fn in_force_but_for_commands(resolved: &Resolved) -> String {
+    let file = resolved.config_file.as_ref().map(|path| shown_path(path));
     let mut text = String::new();
     let mut line = |line: String| {
         text.push_str(&line);
         text.push('\n');
     };
     line(format!("# {}", file.unwrap_or("no config file; defaults".into())));
-    line(format!("station = {}", in_toml(setup.station.as_str())));
-    line(format!("state = {}", path(&setup.state)));
-    line(format!("settle = {}", in_toml(&span::written(setup.settle))));
-    line(format!("churn = {}", in_toml(&span::written(setup.churn))));
-    line(format!("scan_every = {}", in_toml(&span::written(setup.scan_every))));
+    line(format!("station = {}", in_toml(resolved.station.as_str())));
+    line(format!("state = {}", path(&resolved.state)));
+    line(format!("settle = {}", in_toml(&span::written(resolved.settle))));
+    line(format!("churn = {}", in_toml(&span::written(resolved.churn))));
+    line(format!("scan_every = {}", in_toml(&span::written(resolved.scan_every))));
     line(
         "# Left out too: a folder tmp beside cur and new, a Maildir's unfinished deliveries."
             .into(),
     );
-    line(format!("ignore = {}", list(setup.ignore_texts.iter().map(|text| in_toml(text)))));
-    for mailbox in &setup.mailboxes {
+    line(format!("ignore = {}", list(resolved.ignore_texts.iter().map(|text| in_toml(text)))));
+    for mailbox in &resolved.mailboxes {
         line("\n[[mailbox]]".into());
         line(format!("name = {}", in_toml(mailbox.name.as_str())));
         line(format!("path = {}", path(&mailbox.path)));
     }
     line("\n[drives]".into());
-    line(format!("accept = {}", in_toml(setup.accept.as_str())));
-    line(format!("folders = {}", list(setup.folders.iter().map(|folder| path(folder)))));
-    line(format!("wanted_copies = {}", setup.wanted_copies));
-    line(format!("count_same_device = {}", setup.count_same_device));
-    line(format!("prune = {}", setup.prune));
-    line(format!("prune_after = {}", in_toml(&span::written(setup.prune_after))));
-    line(format!("carry = {}", list(setup.carry.iter().map(|what| in_toml(what.as_str())))));
+    line(format!("accept = {}", in_toml(resolved.accept.as_str())));
+    line(format!("folders = {}", list(resolved.folders.iter().map(|folder| path(folder)))));
+    line(format!("wanted_copies = {}", resolved.wanted_copies));
+    line(format!("count_same_device = {}", resolved.count_same_device));
+    line(format!("prune = {}", resolved.prune));
+    line(format!("prune_after = {}", in_toml(&span::written(resolved.prune_after))));
+    line(format!("carry = {}", list(resolved.carry.iter().map(|what| in_toml(what.as_str())))));
     line("\n[verify]".into());
-    line(format!("every = {}", in_toml(&span::written(setup.reread.every))));
-    line(format!("max_rate = {}", in_toml(&rate(setup.reread.max_rate))));
+    line(format!("every = {}", in_toml(&span::written(resolved.reread.every))));
+    line(format!("max_rate = {}", in_toml(&rate(resolved.reread.max_rate))));
     line("\n[log]".into());
-    let log = &setup.log;
+    let log = &resolved.log;
     for (key, value) in [
         ("incident", &log.incident),
         ("activation", &log.activation),
@@ -136,24 +136,24 @@ pub(in crate::cli) fn in_force_but_for_commands(setup: &Resolved) -> String {
             line(format!("{key} = {}", in_toml(value)));
         }
     }
-    line(format!("time = {}", in_toml(zone(setup))));
+    line(format!("time = {}", in_toml(zone(resolved))));
     line(format!("received = {}", list(log.received.iter().map(|text| in_toml(text)))));
     line(format!("sent = {}", list(log.sent.iter().map(|text| in_toml(text)))));
-    link_config::in_force(&setup.link, &setup.power).into_iter().for_each(&mut line);
+    link_config::in_force(&resolved.link, &resolved.power).into_iter().for_each(&mut line);
     text
 }
 
 /// The part that runs a command: it stays on the card.
-pub(in crate::cli) fn notify_in_force(setup: &Resolved) -> String {
-    let command = list(setup.notify_command.iter().map(|text| in_toml(text)));
+pub(in crate::cli) fn notify_in_force(resolved: &Resolved) -> String {
+    let command = list(resolved.notify_command.iter().map(|text| in_toml(text)));
     format!(
         "\n[notify]\ncommand = {command}\nafter = {}\n",
-        in_toml(&span::written(setup.notify_after))
+        in_toml(&span::written(resolved.notify_after))
     )
 }
 
-fn zone(setup: &Resolved) -> &'static str {
-    match setup.log.time {
+fn zone(resolved: &Resolved) -> &'static str {
+    match resolved.log.time {
         LogTime::Utc => "utc",
         LogTime::Local => "local",
     }

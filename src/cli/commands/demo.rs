@@ -2,7 +2,7 @@
 //! stick is carried off, the card dies, everything is put back and compared byte for byte.
 //! Invented throughout; nothing outside the temporary folder is touched.
 
-use super::audit::account;
+use super::audit::view;
 use super::inspect::{Depth, Inspection};
 use super::watch::settings;
 use crate::cli::Exit;
@@ -10,7 +10,7 @@ use crate::cli::args::{Demo, Scope};
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::{Output, Tone};
 use crate::cli::report;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::{self, Command, DriveState, EventSink, Notice};
 use crate::disk::{DemoDir, leads_to};
@@ -77,16 +77,16 @@ pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, CliError
     if !demo.keep {
         super::leave_nothing_behind()?;
     }
-    let scratch = DemoDir::new(demo.keep)?;
-    let same = Story { scratch: &scratch, output }.tell()?;
+    let demo_dir = DemoDir::new(demo.keep)?;
+    let same = Story { demo_dir: &demo_dir, output }.tell()?;
     if demo.keep {
-        output.line(format!("\nEverything is kept in {}", escape::shown_path(&scratch.path(""))));
+        output.line(format!("\nEverything is kept in {}", escape::shown_path(&demo_dir.path(""))));
     }
     Ok(Exit::safe(same))
 }
 
 struct Story<'a> {
-    scratch: &'a DemoDir,
+    demo_dir: &'a DemoDir,
     output: &'a Output,
 }
 
@@ -94,10 +94,10 @@ impl Story<'_> {
     fn tell(&self) -> Result<bool, CliError> {
         self.chapter("An exercise: flood at the harbour. Station pier-4 keeps its mail on a card.");
         for folder in ["card/mail", "card/state", "amber", "birch", "pocket"] {
-            self.scratch.folder(folder)?;
+            self.demo_dir.folder(folder)?;
         }
-        let setup = self.setup()?;
-        let mut watching = Watching::start(&setup)?;
+        let resolved = self.resolved()?;
+        let mut watching = Watching::start(&resolved)?;
         self.say(
             "Two sticks are in: amber and birch. counterfoil watch is running. (Here all are folders on one disk, so \
              copies on the card's own device are counted; in earnest they are not.)",
@@ -108,34 +108,34 @@ impl Story<'_> {
         self.say("Each message is on both sticks, read back from them, its hash compared.");
 
         self.chapter("Birch is pulled, without asking, and carried to the shelter.");
-        self.scratch.rename("birch", "pocket/birch")?;
+        self.demo_dir.rename("birch", "pocket/birch")?;
         self.mail("12", &NOON)?;
         watching.wait_for("amber", (MORNING.len() + NOON.len()) as u64)?;
         watching.wait_until_safe("amber")?;
         self.say("A message is read: the mail program renames its file. One ledger line, no copy.");
-        self.scratch
+        self.demo_dir
             .rename("card/mail/inbox/new/07-1.pier-4", "card/mail/inbox/cur/07-1.pier-4:2,S")?;
         watching.wait_until_safe("amber")?;
-        self.audit(&setup)?;
+        self.audit(&resolved)?;
 
         self.chapter("Amber is pulled too, to be looked at next door. Mail goes on arriving.");
-        self.scratch.rename("amber", "pocket/amber")?;
+        self.demo_dir.rename("amber", "pocket/amber")?;
         self.mail("13", &AFTERNOON)?;
-        self.exposed(&setup)?;
+        self.exposed(&resolved)?;
         self.say("Amber is back.");
-        self.scratch.rename("pocket/amber", "amber")?;
+        self.demo_dir.rename("pocket/amber", "amber")?;
         watching.wait_for("amber", (MORNING.len() + NOON.len() + AFTERNOON.len()) as u64)?;
-        self.audit(&setup)?;
+        self.audit(&resolved)?;
         watching.stop()?;
 
-        let before = self.scratch.files("card/mail")?;
+        let before = self.demo_dir.files("card/mail")?;
         self.chapter("The card dies. Mailbox and catalogue are gone; no server keeps a copy.");
-        self.scratch.destroy("card")?;
+        self.demo_dir.destroy("card")?;
         self.say("A fresh card is written. From the sticks alone, with no config and no network:");
-        self.scratch.rename("pocket/birch", "birch")?;
-        self.restore(&setup)?;
+        self.demo_dir.rename("pocket/birch", "birch")?;
+        self.restore(&resolved)?;
 
-        let after = self.scratch.files("card/mail")?;
+        let after = self.demo_dir.files("card/mail")?;
         let same = before == after;
         let text = match same {
             true => format!(
@@ -148,22 +148,22 @@ impl Story<'_> {
         Ok(same)
     }
 
-    fn setup(&self) -> Result<Resolved, CliError> {
+    fn resolved(&self) -> Result<Resolved, CliError> {
         let scope = Scope {
-            mailbox: vec![self.scratch.path("card/mail")],
-            drive: vec![self.scratch.path("amber"), self.scratch.path("birch")],
+            mailbox: vec![self.demo_dir.path("card/mail")],
+            drive: vec![self.demo_dir.path("amber"), self.demo_dir.path("birch")],
             station: Some("pier-4".to_owned()),
-            state: Some(self.scratch.path("card/state")),
+            state: Some(self.demo_dir.path("card/state")),
             // All of them are folders on one device.
             count_same_device: true,
             json: false,
         };
         // A config of its own, so that nothing of this host's comes in.
-        let config = self.scratch.path("counterfoil.toml");
+        let config = self.demo_dir.path("counterfoil.toml");
         crate::disk::host::write_whole(&config, CONFIG.as_bytes())?;
-        let mut setup = Resolved::load(Some(&config), &scope)?;
-        setup.settle = SETTLE;
-        Ok(setup)
+        let mut resolved = Resolved::load(Some(&config), &scope)?;
+        resolved.settle = SETTLE;
+        Ok(resolved)
     }
 
     fn mail(&self, hour: &str, mail: &[(&str, &str, &str)]) -> Result<(), CliError> {
@@ -173,7 +173,7 @@ impl Story<'_> {
                  Date: Tue, 9 Jul 2024 {hour}:{number:02}:00 +0000\r\n\
                  Message-ID: <{hour}{number}@example.org>\r\n\r\nEXERCISE. {text}\r\n"
             );
-            self.scratch.deliver(
+            self.demo_dir.deliver(
                 "card/mail/inbox",
                 &format!("{hour}-{number}.pier-4"),
                 bytes.as_bytes(),
@@ -183,36 +183,38 @@ impl Story<'_> {
         Ok(())
     }
 
-    fn audit(&self, setup: &Resolved) -> Result<(), CliError> {
-        let survey = Inspection::take(setup, Depth::Brief, self.output)?;
+    fn audit(&self, resolved: &Resolved) -> Result<(), CliError> {
+        let inspection = Inspection::take(resolved, Depth::Brief, self.output)?;
         self.say("counterfoil audit:");
-        account(setup, &survey).summary.say(self.output);
-        report::drives::table(self.output, &survey.drives);
+        view(resolved, &inspection).summary.say(self.output);
+        report::drives::table(self.output, &inspection.drives);
         Ok(())
     }
 
     /// What the audit says while no stick is there, and the same as a page.
-    fn exposed(&self, setup: &Resolved) -> Result<(), CliError> {
-        let survey = Inspection::take(setup, Depth::Whole, self.output)?;
-        let account = account(setup, &survey);
+    fn exposed(&self, resolved: &Resolved) -> Result<(), CliError> {
+        let inspection = Inspection::take(resolved, Depth::Whole, self.output)?;
+        let view = view(resolved, &inspection);
         self.say("counterfoil audit:");
-        account.summary.say(self.output);
-        self.output.wrapped(&account.cost());
-        let page = self.scratch.path("audit.html");
-        crate::disk::host::write_whole(&page, report::audit::page(&account).as_bytes())?;
+        view.summary.say(self.output);
+        self.output.wrapped(&view.cost());
+        let page = self.demo_dir.path("audit.html");
+        crate::disk::host::write_whole(&page, report::audit::page(&view).as_bytes())?;
         self.say("The same as a page is audit.html in the folder (--keep keeps it).");
         Ok(())
     }
 
-    fn restore(&self, setup: &Resolved) -> Result<(), CliError> {
+    fn restore(&self, resolved: &Resolved) -> Result<(), CliError> {
         let clock = SystemClock::new();
-        let gathered = gather(&setup.drives_here(), &setup.station, &clock)?;
-        for (row, name) in gathered.catalogue.mailboxes_told(&setup.station)? {
+        let restore_sources = gather(&resolved.drives_here(), &resolved.station, &clock)?;
+        for (row, name) in restore_sources.catalogue.mailboxes_told(&resolved.station)? {
             let mailbox_targets =
-                vec![MailboxTarget { row, name, path: self.scratch.path("card/mail") }];
+                vec![MailboxTarget { row, name, path: self.demo_dir.path("card/mail") }];
             // A restore follows no link on its way.
-            let lead =
-                |goal: &MailboxTarget| MailboxTarget { path: leads_to(&goal.path), ..goal.clone() };
+            let lead = |mailbox_target: &MailboxTarget| MailboxTarget {
+                path: leads_to(&mailbox_target.path),
+                ..mailbox_target.clone()
+            };
             let plan = RestoreOptions {
                 mailbox_targets: mailbox_targets.iter().map(lead).collect(),
                 with_removed: false,
@@ -221,7 +223,7 @@ impl Story<'_> {
                 dry_run: false,
                 progress: &Unwatched,
             };
-            let report = restore(&gathered, &plan)?;
+            let report = restore(&restore_sources, &plan)?;
             report::restore::text(self.output, &report, &mailbox_targets, false);
         }
         Ok(())
@@ -254,10 +256,10 @@ struct Watching {
 }
 
 impl Watching {
-    fn start(setup: &Resolved) -> Result<Self, CliError> {
+    fn start(resolved: &Resolved) -> Result<Self, CliError> {
         let (calls, mut receiver) = tokio::sync::mpsc::channel(1);
         let (told, news) = channel();
-        let settings = settings(setup);
+        let settings = settings(resolved);
         let run = move || -> Result<(), CliError> {
             let runtime = tokio::runtime::Builder::new_current_thread()
                 .enable_all()

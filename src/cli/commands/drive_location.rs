@@ -7,7 +7,7 @@ use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::drives::DriveView;
 use crate::cli::report::when;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::job::catalogue::{Catalogue, DriveRowId};
@@ -22,14 +22,14 @@ pub(super) enum DriveLocation {
 }
 
 pub(super) fn run(
-    setup: &Resolved,
+    resolved: &Resolved,
     name: &str,
     said: DriveLocation,
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let survey = Inspection::take(setup, Depth::Brief, output)?;
-    let drive = one_of(&survey.drives, name)?;
+    let inspection = Inspection::take(resolved, Depth::Brief, output)?;
+    let drive = one_of(&inspection.drives, name)?;
     let label = escape::shown(drive.row.label.as_bytes());
     if let Some(gone) = &drive.row.forgotten {
         return Err(CliError::usage(format!(
@@ -45,7 +45,7 @@ pub(super) fn run(
     }
     let since = (said == DriveLocation::Away).then(|| SystemClock::new().stamp().time);
     // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
-    let (catalogue, _) = Catalogue::open(&looked_at(setup).0)?;
+    let (catalogue, _) = Catalogue::open(&looked_at(resolved).0)?;
     catalogue.declare_away(drive.row.row, since)?;
     match as_json {
         true => output.json(&json!({

@@ -9,7 +9,7 @@ use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
@@ -32,92 +32,94 @@ pub(in crate::cli) fn run(
         None => list(&Resolved::load(config, &args.scope)?, args.scope.json, output),
         Some(DriveAction::Add { dir, next, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Resolved::load(config, &scope)?;
+            let resolved = Resolved::load(config, &scope)?;
             match (dir, next) {
-                (Some(dir), _) => add(&setup, dir, scope.json, output),
-                (None, next) => let_in::run(&setup, next.unwrap_or_default(), scope.json, output),
+                (Some(dir), _) => add(&resolved, dir, scope.json, output),
+                (None, next) => {
+                    let_in::run(&resolved, next.unwrap_or_default(), scope.json, output)
+                }
             }
         }
         Some(DriveAction::Refuse { name, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Resolved::load(config, &scope)?;
-            forget::run(&setup, name, DriveLoss::Refused, None, scope.json, output)
+            let resolved = Resolved::load(config, &scope)?;
+            forget::run(&resolved, name, DriveLoss::Refused, None, scope.json, output)
         }
         Some(DriveAction::Away { name, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Resolved::load(config, &scope)?;
-            drive_location::run(&setup, name, DriveLocation::Away, scope.json, output)
+            let resolved = Resolved::load(config, &scope)?;
+            drive_location::run(&resolved, name, DriveLocation::Away, scope.json, output)
         }
         Some(DriveAction::Here { name, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Resolved::load(config, &scope)?;
-            drive_location::run(&setup, name, DriveLocation::Here, scope.json, output)
+            let resolved = Resolved::load(config, &scope)?;
+            drive_location::run(&resolved, name, DriveLocation::Here, scope.json, output)
         }
         Some(DriveAction::Forget { name, why, place, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Resolved::load(config, &scope)?;
-            forget::run(&setup, name, why.meant(), place.as_deref(), scope.json, output)
+            let resolved = Resolved::load(config, &scope)?;
+            forget::run(&resolved, name, why.meant(), place.as_deref(), scope.json, output)
         }
         Some(DriveAction::Wipe { name, confirm, lose_last_copies, scope }) => {
             let scope = scope.over(&args.scope);
-            let setup = Resolved::load(config, &scope)?;
+            let resolved = Resolved::load(config, &scope)?;
             let asked = wipe::Asked {
                 name,
                 confirmed: confirm.as_deref(),
                 lose_last_copies: *lose_last_copies,
             };
-            wipe::run(&setup, &asked, scope.json, output)
+            wipe::run(&resolved, &asked, scope.json, output)
         }
         Some(DriveAction::Release { name, scope }) => {
             let scope = scope.over(&args.scope);
             // To unmount takes more than to write.
             let touches = Touches { keeps_root: true, ..Touches::default() };
-            let setup = Resolved::load_for(config, &scope, &touches)?;
-            super::release::run(&setup, name, scope.json, output)
+            let resolved = Resolved::load_for(config, &scope, &touches)?;
+            super::release::run(&resolved, name, scope.json, output)
         }
     }
 }
 
-fn list(setup: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
-    let survey = Inspection::take(setup, Depth::Brief, output)?;
+fn list(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
+    let inspection = Inspection::take(resolved, Depth::Brief, output)?;
     if as_json {
-        let drives: Vec<_> = survey.drives.iter().map(report::drives::json).collect();
-        let left = survey.next_let_in.map(|left| left.as_secs());
+        let drives: Vec<_> = inspection.drives.iter().map(report::drives::json).collect();
+        let left = inspection.next_let_in.map(|left| left.as_secs());
         output.json(&json!({"schema": 1, "next_stick_seconds": left, "drives": drives}));
     } else {
-        report::drives::list(output, &survey.drives);
-        report::drives::next_let_in(output, survey.next_let_in);
+        report::drives::list(output, &inspection.drives);
+        report::drives::next_let_in(output, inspection.next_let_in);
     }
     Ok(Exit::Safe)
 }
 
 /// Beside a running daemon too: that one is told to look again.
-fn add(setup: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Result<Exit, CliError> {
+fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Result<Exit, CliError> {
     let clock = SystemClock::new();
     let path = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
-    let place = setup.drive_at(&path);
+    let place = resolved.drive_at(&path);
     let volume = place.door.open(Access::Write)?;
     if sync_drive::is_skipped(&*volume) {
         return Err(JobError::SkipFile { at: place.door.shown() }.into());
     }
     let is_stick = place.begin == Begin::OnDevice;
     // It would not be used, and its operator would find out when mail is only on the card.
-    if setup.accept == Accept::Known && is_stick && volume.facts().serial.is_none() {
+    if resolved.accept == Accept::Known && is_stick && volume.facts().serial.is_none() {
         return Err(CliError::usage(JobError::NoSerial { at: place.door.shown() }.to_string()));
     }
-    let (catalogue, _) = Catalogue::open(&setup.state)?;
+    let (catalogue, _) = Catalogue::open(&resolved.state)?;
     let added = replica::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
     drop((volume, catalogue));
     let (id, taken_back) = (added.id, added.was_forgotten);
-    if ask(&looked_at(setup).0, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)?.is_none() {
-        let state = State::open(setup, output)?;
+    if ask(&looked_at(resolved).0, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)?.is_none() {
+        let state = State::open(resolved, output)?;
         state.catalogue.restore_trust(added.row, clock.stamp().time)?;
     }
     for finding in &added.findings {
         output.warn(format!("{}: {}", place.label, notices::finding(finding)));
     }
     if let SameDevice::As(mailbox) = &added.same_device {
-        let text = which_drive::on_same_device(mailbox, setup.count_same_device);
+        let text = which_drive::on_same_device(mailbox, resolved.count_same_device);
         output.warn(format!("{} is {text}", place.label));
     }
     let at = place.door.shown();

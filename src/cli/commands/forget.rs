@@ -7,7 +7,7 @@ use super::inspect::{Depth, Inspection};
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::when;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
@@ -17,7 +17,7 @@ use crate::model::{Clock as _, DriveLoss, Timestamp, escape};
 use serde_json::json;
 
 pub(super) fn run(
-    setup: &Resolved,
+    resolved: &Resolved,
     name: &str,
     why: DriveLoss,
     place: Option<&str>,
@@ -30,27 +30,27 @@ pub(super) fn run(
             "--where: use at most {DRIVE_PLACE_CHARS} characters to say where it went"
         )));
     }
-    notices::must_be_remembered(&setup.state)?;
-    let survey = Inspection::take(setup, Depth::Brief, output)?;
-    let drive = one_of(&survey.drives, name)?;
+    notices::must_be_remembered(&resolved.state)?;
+    let inspection = Inspection::take(resolved, Depth::Brief, output)?;
+    let drive = one_of(&inspection.drives, name)?;
     let (id, label) = (drive.row.id, escape::shown(drive.row.label.as_bytes()));
     let request = Request::Forget {
         id: id.to_string(),
         why: why.as_str().to_owned(),
         place: place.map(str::to_owned),
     };
-    match ask(&setup.state, &request, ANSWER_PATIENCE)? {
+    match ask(&resolved.state, &request, ANSWER_PATIENCE)? {
         Some(Answer::Refused(refused)) => {
             return Err(CliError::failed(format!("{label} was not {}: {refused}", why.given_up())));
         }
         Some(_) => {}
         // Beside another command too: one word in the catalogue, which whoever counts copies looks up.
         None => {
-            let (catalogue, _) = Catalogue::open(&setup.state)?;
+            let (catalogue, _) = Catalogue::open(&resolved.state)?;
             catalogue.forget_drive(drive.row.row, why, place, SystemClock::new().stamp().time)?;
         }
     }
-    let (catalogue, _) = Catalogue::open(&setup.state)?;
+    let (catalogue, _) = Catalogue::open(&resolved.state)?;
     let known = catalogue.drive(id)?.and_then(|row| row.forgotten);
     let since = known.map(|forgotten| forgotten.since);
     if as_json {

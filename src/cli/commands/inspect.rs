@@ -5,7 +5,7 @@ use super::state::looked_at;
 use crate::cli::notices::{self, CliError, Note, Unkept};
 use crate::cli::output::Output;
 use crate::cli::report::drives::DriveView;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::which_drive;
 use crate::daemon::DriveState;
 use crate::daemon::clock::SystemClock;
@@ -40,7 +40,7 @@ pub(super) enum Depth {
 pub(in crate::cli) struct Inspection {
     pub audit: Audit,
     /// What a report tells beside it, if that was asked for.
-    pub reckoning: Statistics,
+    pub statistics: Statistics,
     pub drives: Vec<DriveView>,
     pub now: EventTime,
     /// When a restore was last rehearsed and brought everything back.
@@ -59,45 +59,49 @@ impl Inspection {
     /// First on the catalogue itself, open to look only: enough where nothing has changed since it was
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
-    pub(super) fn take(setup: &Resolved, depth: Depth, output: &Output) -> Result<Self, CliError> {
-        Ok(Self::take_with(setup, depth, output, &|_, _| Ok(()))?.0)
+    pub(super) fn take(
+        resolved: &Resolved,
+        depth: Depth,
+        output: &Output,
+    ) -> Result<Self, CliError> {
+        Ok(Self::take_with(resolved, depth, output, &|_, _| Ok(()))?.0)
     }
 
     /// The same, and one more question to the catalogue while the drives are open.
     pub(super) fn take_with<T>(
-        setup: &Resolved,
+        resolved: &Resolved,
         depth: Depth,
         output: &Output,
         more: &More<'_, T>,
     ) -> Result<(Self, T), CliError> {
         // A worker may begin to write while this looks: then everything is looked at once more, without it.
-        let (state, unkept) = looked_at(setup);
+        let (state, unkept) = looked_at(resolved);
         let is_kept = unkept.is_none();
         let before = served(&state);
-        let (survey, answer) = Self::beside(setup, (&state, is_kept), depth, &before, more)?;
+        let (inspection, answer) = Self::beside(resolved, (&state, is_kept), depth, &before, more)?;
         let after = served(&state);
         let began = |drive: &DriveStatus| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
-        let (survey, answer) = match after.iter().any(began) {
-            true => Self::beside(setup, (&state, is_kept), depth, &after, more)?,
-            false => (survey, answer),
+        let (inspection, answer) = match after.iter().any(began) {
+            true => Self::beside(resolved, (&state, is_kept), depth, &after, more)?,
+            false => (inspection, answer),
         };
-        survey.notes.iter().for_each(|note| note.say(output));
-        let mut survey = Self { unkept, ..survey };
-        survey.audit.counts.is_unkept = unkept.is_some();
-        Ok((survey, answer))
+        inspection.notes.iter().for_each(|note| note.say(output));
+        let mut inspection = Self { unkept, ..inspection };
+        inspection.audit.counts.is_unkept = unkept.is_some();
+        Ok((inspection, answer))
     }
 
     fn beside<T>(
-        setup: &Resolved,
+        resolved: &Resolved,
         (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[DriveStatus],
         more: &More<'_, T>,
     ) -> Result<(Self, T), CliError> {
         let with = |catalogue: &Catalogue| {
-            Self::with(catalogue, setup, (state, is_kept), depth, live, more)
+            Self::with(catalogue, resolved, (state, is_kept), depth, live, more)
         };
         let anew = || {
             let anew = Catalogue::in_memory()?;
@@ -107,7 +111,7 @@ impl Inspection {
         };
         match Catalogue::read_only(state).as_ref().map(with) {
             Some(Err(JobError::Catalogue(_))) | None => {}
-            Some(survey) => return Ok(survey?),
+            Some(inspection) => return Ok(inspection?),
         }
         match Catalogue::snapshot(state).and_then(|copy| with(&copy)) {
             Err(error) if error.is_damaged_catalogue() => anew(),
@@ -115,41 +119,47 @@ impl Inspection {
             Err(error) if error.state_trouble().is_some() => {
                 match Catalogue::snapshot_in_memory(state).and_then(|copy| with(&copy)) {
                     Err(error) if error.is_damaged_catalogue() => anew(),
-                    survey => Ok(survey?),
+                    inspection => Ok(inspection?),
                 }
             }
-            survey => Ok(survey?),
+            inspection => Ok(inspection?),
         }
     }
 
     fn with<T>(
         catalogue: &Catalogue,
-        setup: &Resolved,
+        resolved: &Resolved,
         (state, is_kept): (&Path, bool),
         depth: Depth,
         live: &[DriveStatus],
         more: &More<'_, T>,
     ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
-        let station = setup.station();
-        catalogue.count_same_device(setup.count_same_device)?;
+        let station = resolved.station();
+        catalogue.count_same_device(resolved.count_same_device)?;
         if !is_kept {
             catalogue.believe_ledgers()?;
         }
-        let taken =
-            confirm_mailboxes(catalogue, &station, &setup.ignore, HeldBackPolicy::Leave, &clock)?;
-        let renamed = setup.host_renamed.iter();
-        let renamed = renamed.map(|host| Note::plain(notices::host_renamed(&setup.station, host)));
+        let taken = confirm_mailboxes(
+            catalogue,
+            &station,
+            &resolved.ignore,
+            HeldBackPolicy::Leave,
+            &clock,
+        )?;
+        let renamed = resolved.host_renamed.iter();
+        let renamed =
+            renamed.map(|host| Note::plain(notices::host_renamed(&resolved.station, host)));
         let mut notes: Vec<_> = renamed.chain(scan_findings(&taken)).collect();
         // What is read of a drive that is being written to may not be synced yet, and one that does not answer
         // would hang this too. So a mounted drive that the daemon serves is not touched: it was read when it
         // came, and the kernel says whether it is still there. A folder is looked at unless it is at work.
-        let mounted = setup.find()().into_iter().map(|(_, drive)| drive);
+        let mounted = resolved.find()().into_iter().map(|(_, drive)| drive);
         let (left, mut drives): (Vec<_>, Vec<_>) =
             mounted.partition(|drive| live.iter().any(|d| d.at == drive.at));
         let is_left = |d: &&DriveStatus| is_at_work(d) || left.iter().any(|drive| drive.at == d.at);
         let live: Vec<DriveStatus> = live.iter().filter(is_left).cloned().collect();
-        let folders = setup.folder_refs().into_iter();
+        let folders = resolved.folder_refs().into_iter();
         drives.extend(folders.filter(|drive| live.iter().all(|d| d.at != drive.at)));
         let mut left = Vec::new();
         for drive in &live {
@@ -157,7 +167,7 @@ impl Inspection {
                 left.extend(trouble_of(drive));
             }
         }
-        let looked = sync_drive::look_at_drives(catalogue, &setup.station, &drives, &clock)?;
+        let looked = sync_drive::look_at_drives(catalogue, &resolved.station, &drives, &clock)?;
         for drive in &looked {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
             notes.extend(findings.map(|found| Note::found(&drive.label, found)));
@@ -169,32 +179,32 @@ impl Inspection {
         let daemon = host::is_locked(&state.join("lock"));
         let seen = Seen { taken, looked, left, live, daemon };
         // One state of the catalogue for everything that is told.
-        let (survey, answer) = catalogue.read_transaction(|| {
-            Ok((Self::told(catalogue, setup, depth, &seen)?, more(catalogue, &seen.looked)?))
+        let (inspection, answer) = catalogue.read_transaction(|| {
+            Ok((Self::told(catalogue, resolved, depth, &seen)?, more(catalogue, &seen.looked)?))
         })?;
-        Ok((Self { notes, ..survey }, answer))
+        Ok((Self { notes, ..inspection }, answer))
     }
 
     /// What the catalogue says of what was seen.
     fn told(
         catalogue: &Catalogue,
-        setup: &Resolved,
+        resolved: &Resolved,
         depth: Depth,
         seen: &Seen,
     ) -> Result<Self, JobError> {
         let wish = sync_drive::AuditRequest {
-            station: &setup.station,
-            wanted_copies: setup.wanted_copies,
-            link: setup.link,
+            station: &resolved.station,
+            wanted_copies: resolved.wanted_copies,
+            link: resolved.link,
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
             mailboxes: &seen.taken,
         };
         let mut audit = sync_drive::audit_now(catalogue, &wish, &seen.looked, &seen.left)?;
         let now = SystemClock::new().stamp();
-        let reckoning = match depth {
+        let statistics = match depth {
             Depth::Brief => Statistics::default(),
             Depth::Whole | Depth::Listed => {
-                reckon(catalogue, &setup.station, &setup.link, now.time)?
+                reckon(catalogue, &resolved.station, &resolved.link, now.time)?
             }
         };
         let mut drives = shown(&audit, &seen.looked, seen.daemon, &seen.live);
@@ -211,7 +221,7 @@ impl Inspection {
         for drive in drives.iter_mut().filter(|drive| drive.row.row != DriveRowId::NONE) {
             drive.days_left = catalogue.days_left(drive.row.row, &now)?;
             for (replica, station) in catalogue.replicas_of(drive.row.row)? {
-                if station == setup.station {
+                if station == resolved.station {
                     drive.unread = catalogue.read_elsewhere(replica)?;
                     drive.logs = catalogue.log_damage(replica)?;
                 }
@@ -219,7 +229,7 @@ impl Inspection {
         }
         let rehearsed = catalogue.rehearsed()?;
         let (daemon, unkept, notes) = (seen.daemon, None, Vec::new());
-        Ok(Self { audit, reckoning, drives, now, rehearsed, daemon, unkept, notes, next_let_in })
+        Ok(Self { audit, statistics, drives, now, rehearsed, daemon, unkept, notes, next_let_in })
     }
 }
 

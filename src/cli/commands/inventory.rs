@@ -5,16 +5,16 @@ use crate::cli::Exit;
 use crate::cli::notices::CliError;
 use crate::cli::output::{Output, Tone};
 use crate::cli::report;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::job::restore::{Inventory, offers};
 use serde_json::json;
 
-pub(super) fn run(setup: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
-    let drives = setup.need_drives()?;
+pub(super) fn run(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
+    let drives = resolved.need_drives()?;
     let mut offers = offers(&drives, &SystemClock::new())?;
-    if let Some(station) = &setup.asked_for {
-        offers.retain(|offer| offer.station == *station);
+    if let Some(station) = &resolved.asked_for {
+        offers.retain(|inventory| inventory.station == *station);
     }
     if offers.is_empty() {
         return Err(CliError::failed("no copies of any station asked for are on these drives"));
@@ -26,7 +26,7 @@ pub(super) fn run(setup: &Resolved, as_json: bool, output: &Output) -> Result<Ex
             output.json(&json!({"schema": 1, "whole": is_whole, "stations": stations}));
         }
         false => {
-            offers.iter().for_each(|offer| tell(offer, output));
+            offers.iter().for_each(|inventory| tell(inventory, output));
             output.wrapped(
                 "That is what the ledgers tell. counterfoil verify reads every copy again; counterfoil restore \
                  --station NAME --into DIR takes a station over.",
@@ -36,20 +36,20 @@ pub(super) fn run(setup: &Resolved, as_json: bool, output: &Output) -> Result<Ex
     Ok(Exit::safe(is_whole))
 }
 
-fn is_whole(offer: &Inventory) -> bool {
-    offer.ledgers_whole
-        && !offer.drives.is_empty()
-        && offer.drives.iter().all(|(_, standing)| report::inventory::standing(standing).0)
+fn is_whole(inventory: &Inventory) -> bool {
+    inventory.ledgers_whole
+        && !inventory.drives.is_empty()
+        && inventory.drives.iter().all(|(_, standing)| report::inventory::standing(standing).0)
 }
 
-fn tell(offer: &Inventory, output: &Output) {
-    for line in report::inventory::station(offer) {
+fn tell(inventory: &Inventory, output: &Output) {
+    for line in report::inventory::station(inventory) {
         output.wrapped(&line);
     }
-    for (at, standing) in &offer.drives {
+    for (at, standing) in &inventory.drives {
         output.wrapped(&format!("  {at}: {}", report::inventory::standing(standing).1));
     }
-    output.line(match (is_whole(offer), offer.ledgers_whole) {
+    output.line(match (is_whole(inventory), inventory.ledgers_whole) {
         (true, _) => output.tone(Tone::Good, "  whole, as far as the ledger tells"),
         (false, true) => output.tone(Tone::Bad, "  not whole: some copies are not right"),
         (false, false) => output.tone(Tone::Bad, "  not whole: the ledger is broken or lost"),

@@ -6,7 +6,7 @@ use crate::cli::Exit;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::span;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
@@ -17,12 +17,12 @@ use serde_json::json;
 use std::time::Duration;
 
 pub(super) fn run(
-    setup: &Resolved,
+    resolved: &Resolved,
     within: Duration,
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    match setup.accept {
+    match resolved.accept {
         Accept::Known => {}
         Accept::Any => {
             return Err(CliError::usage(
@@ -38,12 +38,12 @@ pub(super) fn run(
     if within < Duration::from_secs(1) || within > LET_IN_LONGEST {
         return Err(CliError::usage("--next: give a time from 1s to 24h, as 10m"));
     }
-    notices::must_be_remembered(&setup.state)?;
+    notices::must_be_remembered(&resolved.state)?;
     // What cannot be opened cannot be let in either: when it can, it is another mount, or has been away.
-    let mounts = setup.find()().into_iter().map(|(_, drive)| drive.door.open(Access::Read));
+    let mounts = resolved.find()().into_iter().map(|(_, drive)| drive.door.open(Access::Read));
     let before: Vec<_> = mounts.flatten().map(|volume| volume.facts().mount.clone()).collect();
     let request = Request::LetNextIn { seconds: within.as_secs(), before: before.clone() };
-    let state = looked_at(setup).0;
+    let state = looked_at(resolved).0;
     match ask(&state, &request, ANSWER_PATIENCE)? {
         Some(Answer::Refused(why)) => return Err(CliError::failed(why)),
         Some(_) => {}

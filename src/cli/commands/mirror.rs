@@ -10,7 +10,7 @@ use crate::cli::notices::{self, CliError, Unkept};
 use crate::cli::output::{Output, Tone};
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::bundled_programs;
 use crate::job::catalogue::{Catalogue, DriveRow};
@@ -31,25 +31,25 @@ pub(in crate::cli) fn run(
     scope: &Scope,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let setup = Resolved::with_mailbox(config, scope)?;
-    let drives = setup.need_drives()?;
-    let mut state = State::open(&setup, output)?;
-    let mut done = pass(&setup, &drives, &state, output);
+    let resolved = Resolved::with_mailbox(config, scope)?;
+    let drives = resolved.need_drives()?;
+    let mut state = State::open(&resolved, output)?;
+    let mut done = pass(&resolved, &drives, &state, output);
     // Once with a new catalogue where it was damaged, once with one in memory where it could not be written.
     for _ in 0..2 {
         let Err(error) = done else { break };
-        state = state.after(error, &setup, output)?;
-        done = pass(&setup, &drives, &state, output);
+        state = state.after(error, &resolved, output)?;
+        done = pass(&resolved, &drives, &state, output);
     }
     let done = done?;
-    let (name, wanted) = (&setup.station, setup.wanted_copies);
+    let (name, wanted) = (&resolved.station, resolved.wanted_copies);
     let mut counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
     counts.is_unkept = state.unkept.is_some();
     let here = done.rounds.iter().filter_map(|round| round.drive.map(|(_, row)| row));
     counts.note_here(&state.catalogue, &here.collect::<Vec<_>>())?;
     let known = done.rounds.iter().map(|round| known(&state.catalogue, round));
     let known = known.collect::<Result<Vec<_>, _>>()?;
-    tell(&setup, scope.json, (&done, &known), &counts, state.unkept, output);
+    tell(&resolved, scope.json, (&done, &known), &counts, state.unkept, output);
     Ok(ended(&counts, &done.rounds))
 }
 
@@ -62,7 +62,7 @@ struct Done {
 }
 
 fn tell(
-    setup: &Resolved,
+    resolved: &Resolved,
     as_json: bool,
     (done, known): (&Done, &[Option<DriveRow>]),
     counts: &Counts,
@@ -71,7 +71,7 @@ fn tell(
 ) {
     let present: u64 = done.mailboxes.iter().map(|taken| taken.report.files).sum();
     let rounds = &done.rounds;
-    let summary = Summary::of(setup, counts, unkept);
+    let summary = Summary::of(resolved, counts, unkept);
     match as_json {
         true => output.json(&report::mirror::json(rounds, known, sums(rounds, present), &summary)),
         false => report::mirror::text(output, rounds),
@@ -84,7 +84,7 @@ fn tell(
         summary.say(output);
     }
     if counts.verdict() != Verdict::Safe {
-        output.warn(notices::audit_tells(&setup.options));
+        output.warn(notices::audit_tells(&resolved.options));
     }
 }
 
@@ -104,17 +104,17 @@ fn ended(counts: &Counts, rounds: &[SyncOutcome]) -> Exit {
 
 /// Takes in the mailboxes and brings every drive up to date. Where no mailbox can be looked at, no drive is touched.
 fn pass(
-    setup: &Resolved,
+    resolved: &Resolved,
     drives: &[DriveRef],
     state: &State,
     output: &Output,
 ) -> Result<Done, JobError> {
     let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
-    catalogue.count_same_device(setup.count_same_device)?;
+    catalogue.count_same_device(resolved.count_same_device)?;
     let mailboxes = confirm_mailboxes(
         catalogue,
-        &setup.station(),
-        &setup.ignore,
+        &resolved.station(),
+        &resolved.ignore,
         HeldBackPolicy::TakeIn,
         &clock,
     )?;
@@ -124,42 +124,42 @@ fn pass(
     }
     let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
-    let mut rounds = every_drive(setup, state.folder(), drives, &bar, output)?;
+    let mut rounds = every_drive(resolved, state.folder(), drives, &bar, output)?;
     bar.end();
     let is_states = |e: &JobError| e.is_damaged_catalogue() || e.state_trouble().is_some();
     let is_states = |round: &SyncOutcome| round.outcome.as_ref().is_err_and(is_states);
     if let Some(at) = rounds.iter().position(is_states) {
         rounds.swap_remove(at).outcome?;
     }
-    compare_drives(catalogue, &setup.station, drives, &rounds, &clock)?;
+    compare_drives(catalogue, &resolved.station, drives, &rounds, &clock)?;
     Ok(Done { mailboxes, rounds })
 }
 
 /// What a drive is to carry beside the copies.
-pub(super) fn cargo(setup: &Resolved) -> Extras {
-    let carries = |what| setup.carry.contains(&what);
+pub(super) fn cargo(resolved: &Resolved) -> Extras {
+    let carries = |what| resolved.carry.contains(&what);
     Extras {
-        config: carries(Carry::Config).then(|| for_a_stick(setup)),
+        config: carries(Carry::Config).then(|| for_a_stick(resolved)),
         pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),
         programs: if carries(Carry::Program) { bundled_programs::programs() } else { Vec::new() },
     }
 }
 
 /// The programs that drives carry, for the operator to note what they must be. One that cannot be read is on no drive.
-pub(super) fn programs(setup: &Resolved) -> Vec<CarriedProgram> {
-    cargo(setup).programs.iter().filter_map(|program| carried_program(program).ok()).collect()
+pub(super) fn programs(resolved: &Resolved) -> Vec<CarriedProgram> {
+    cargo(resolved).programs.iter().filter_map(|program| carried_program(program).ok()).collect()
 }
 
 /// One thread a drive, so that a slow or hung one holds up no other.
 fn every_drive(
-    setup: &Resolved,
+    resolved: &Resolved,
     state: &Path,
     drives: &[DriveRef],
     bar: &Bar,
     output: &Output,
 ) -> Result<Vec<SyncOutcome>, JobError> {
-    let station = setup.station();
-    let cargo = cargo(setup);
+    let station = resolved.station();
+    let cargo = cargo(resolved);
     let claims = PresentDrives::default();
     let one = |drive: &DriveRef| -> Result<SyncOutcome, JobError> {
         let (catalogue, _) = Catalogue::open(state)?;
@@ -171,7 +171,7 @@ fn every_drive(
             station: name,
             mailboxes: &mailboxes,
             claims: &claims,
-            prune: setup.prunes(),
+            prune: resolved.prunes(),
             clock: &clock,
             progress: bar,
         };

@@ -2,7 +2,7 @@
 //! that the drives of the restore do not have. A restore needs none of it, and elsewhere it says nothing.
 
 use super::state::looked_at;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::disk::{EntryStat, MailboxDir, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow};
@@ -14,7 +14,7 @@ use std::os::unix::ffi::OsStrExt as _;
 /// The state of the card that a restore goes to.
 pub(super) struct OwnCard<'a> {
     catalogue: Catalogue,
-    gathered: &'a RestoreSources,
+    restore_sources: &'a RestoreSources,
     /// Its row of each mailbox that goes to where it is, and the goal.
     mailboxes: BTreeMap<i64, &'a MailboxTarget>,
 }
@@ -31,36 +31,38 @@ pub(super) struct NotHere {
 impl<'a> OwnCard<'a> {
     /// None where nothing is known of this card, or another place is restored into.
     pub(super) fn of(
-        setup: &Resolved,
-        gathered: &'a RestoreSources,
+        resolved: &Resolved,
+        restore_sources: &'a RestoreSources,
         mailbox_targets: &'a [MailboxTarget],
     ) -> Result<Option<Self>, JobError> {
-        let (state, _) = looked_at(setup);
+        let (state, _) = looked_at(resolved);
         let Some(catalogue) = Catalogue::read_only(&state) else { return Ok(None) };
-        if catalogue.station()?.as_ref() != Some(&gathered.station) {
+        if catalogue.station()?.as_ref() != Some(&restore_sources.station) {
             return Ok(None);
         }
         let mut mailboxes = BTreeMap::new();
-        for goal in mailbox_targets {
-            let here = host::resolved(&goal.path);
-            if let Some(known) = catalogue.mailbox_known(&goal.name)?
+        for mailbox_target in mailbox_targets {
+            let here = host::resolved(&mailbox_target.path);
+            if let Some(known) = catalogue.mailbox_known(&mailbox_target.name)?
                 && known.root.as_deref() == Some(here.as_os_str().as_bytes())
             {
-                mailboxes.insert(known.row, goal);
+                mailboxes.insert(known.row, mailbox_target);
             }
         }
-        catalogue.put_ignored(&setup.ignore);
+        catalogue.put_ignored(&resolved.ignore);
         catalogue.put_in_force(&mailboxes.keys().copied().collect::<Vec<_>>());
-        Ok((!mailboxes.is_empty()).then_some(Self { catalogue, gathered, mailboxes }))
+        Ok((!mailboxes.is_empty()).then_some(Self { catalogue, restore_sources, mailboxes }))
     }
 
     /// Leaves out of the restore what the operator does not want on this card.
     pub(super) fn leave_out(&self) -> Result<(), JobError> {
         for (mailbox, key, content) in self.catalogue.not_wanted()? {
-            let Some(goal) = self.mailboxes.get(&mailbox) else { continue };
+            let Some(mailbox_target) = self.mailboxes.get(&mailbox) else { continue };
             let identity = self.catalogue.identity(content)?;
-            if let Some(content) = self.gathered.catalogue.known_content(&identity)? {
-                self.gathered.catalogue.set_not_wanted((goal.row, &key, content), 0)?;
+            if let Some(content) = self.restore_sources.catalogue.known_content(&identity)? {
+                self.restore_sources
+                    .catalogue
+                    .set_not_wanted((mailbox_target.row, &key, content), 0)?;
             }
         }
         Ok(())
@@ -79,7 +81,7 @@ impl<'a> OwnCard<'a> {
         let drives = self.catalogue.drives()?;
         for drive in drives.iter().filter(|drive| drive.counts) {
             for (replica, of) in self.catalogue.replicas_of(drive.row)? {
-                if of == self.gathered.station
+                if of == self.restore_sources.station
                     && self.catalogue.replica(drive.row, &of)?.lacking.messages > 0
                 {
                     self.catalogue.lacked(replica, |row| {
@@ -92,11 +94,11 @@ impl<'a> OwnCard<'a> {
         let mut not_here = NotHere::default();
         for (mailbox, key, content) in wanted {
             let identity = self.catalogue.identity(content)?;
-            if self.is_at(mailbox, &key) || self.gathered.catalogue.has_copy(&identity)? {
+            if self.is_at(mailbox, &key) || self.restore_sources.catalogue.has_copy(&identity)? {
                 continue;
             }
             not_here.messages += 1;
-            let on = self.catalogue.labels_with(&self.gathered.station, content)?;
+            let on = self.catalogue.labels_with(&self.restore_sources.station, content)?;
             for drive in drives.iter().filter(|drive| on.contains(&drive.label)) {
                 if !not_here.on.iter().any(|known| known.row == drive.row) {
                     not_here.on.push(drive.clone());
@@ -108,9 +110,9 @@ impl<'a> OwnCard<'a> {
 
     /// Whether a message is at a path of a mailbox now.
     fn is_at(&self, mailbox: i64, key: &[u8]) -> bool {
-        let Some(goal) = self.mailboxes.get(&mailbox) else { return false };
+        let Some(mailbox_target) = self.mailboxes.get(&mailbox) else { return false };
         let Ok(path) = RelName::from_key(key) else { return false };
-        let dir = MailboxDir::open(&goal.path);
+        let dir = MailboxDir::open(&mailbox_target.path);
         dir.is_ok_and(|dir| matches!(dir.look(&path), Ok(EntryStat::File(_))))
     }
 }

@@ -5,7 +5,7 @@ use super::state::looked_at;
 use crate::cli::Exit;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::disk::{Access, host, ownership};
 use crate::job::DriveRef;
@@ -16,12 +16,12 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 
 pub(super) fn run(
-    setup: &Resolved,
+    resolved: &Resolved,
     name: &str,
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let (state, _) = looked_at(setup);
+    let (state, _) = looked_at(resolved);
     let (label, path) = match ask(&state, &Request::Release(name.to_owned()), RELEASE_PATIENCE)? {
         Some(Answer::Released(drive)) => {
             (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.at)))
@@ -31,9 +31,9 @@ pub(super) fn run(
             return Err(CliError::failed("the daemon's answer makes no sense"));
         }
         None if host::is_locked(&state.join("lock")) => return Err(notices::not_let_go(name)),
-        None => by_hand(setup, name)?,
+        None => by_hand(resolved, name)?,
     };
-    let unmounted = unmount(setup, &path)?;
+    let unmounted = unmount(resolved, &path)?;
     if !matches!(unmounted, Some(Ok(()))) {
         // What an unmount would wait for: the device is given its second.
         std::thread::sleep(SAFE_TO_PULL_AFTER);
@@ -67,11 +67,11 @@ pub(super) fn run(
 /// Unmounts a removable drive; `None` where there is nothing to unmount, for a named folder may be no mount point.
 /// What a daemon, a config or a drive says of where it is, is not believed: nothing is unmounted but what is seen to
 /// be a removable drive.
-fn unmount(setup: &Resolved, path: &Path) -> Result<Option<Result<(), String>>, CliError> {
+fn unmount(resolved: &Resolved, path: &Path) -> Result<Option<Result<(), String>>, CliError> {
     if !host::is_mount_point(path) {
         return Ok(None);
     }
-    if !setup.is_removable(path) {
+    if !resolved.is_removable(path) {
         let why = "it is no removable drive, and those alone are unmounted here";
         return Ok(Some(Err(why.to_owned())));
     }
@@ -80,8 +80,8 @@ fn unmount(setup: &Resolved, path: &Path) -> Result<Option<Result<(), String>>, 
 }
 
 /// Without a daemon: nobody else is at the drive once its lock is had.
-fn by_hand(setup: &Resolved, name: &str) -> Result<(String, PathBuf), CliError> {
-    let drives = setup.drives_here();
+fn by_hand(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliError> {
+    let drives = resolved.drives_here();
     let is_called = |drive: &&DriveRef| escape::is_place(&drive.label, &drive.at, name);
     let mut called = drives.iter().filter(is_called);
     let drive = match (called.next(), called.next()) {

@@ -3,7 +3,7 @@
 use super::targets::allowed;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::{Exit, named, report};
 use crate::job::restore::{MailboxTarget, RestoreSources, repair};
 use crate::model::RelName;
@@ -11,21 +11,23 @@ use std::path::Path;
 
 /// Repairs the one message that is named by its file, or by its mailbox and its path in it.
 pub(super) fn run(
-    setup: &Resolved,
-    gathered: &RestoreSources,
+    resolved: &Resolved,
+    restore_sources: &RestoreSources,
     mailbox_targets: &[MailboxTarget],
     typed: &Path,
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let Named { goal, path, .. } = message_named(gathered, mailbox_targets, typed)?;
-    let goal = &MailboxTarget { path: allowed(setup, &goal.path)?, ..goal.clone() };
-    let done = repair(gathered, goal, &path)?;
+    let Named { mailbox_target, path, .. } =
+        message_named(restore_sources, mailbox_targets, typed)?;
+    let mailbox_target =
+        &MailboxTarget { path: allowed(resolved, &mailbox_target.path)?, ..mailbox_target.clone() };
+    let done = repair(restore_sources, mailbox_target, &path)?;
     match as_json {
-        true => output.json(&report::restore::repaired_json(goal, &path, &done)),
+        true => output.json(&report::restore::repaired_json(mailbox_target, &path, &done)),
         false => output.say(format!(
             "{}: {path} is good again ({}); the damaged file is kept as {}",
-            goal.name,
+            mailbox_target.name,
             report::size(done.good.bytes),
             done.beside
         )),
@@ -35,7 +37,7 @@ pub(super) fn run(
 
 /// A message that is named on the command line.
 pub(super) struct Named<'g> {
-    pub goal: &'g MailboxTarget,
+    pub mailbox_target: &'g MailboxTarget,
     pub path: RelName,
     /// Some drive tells of it.
     pub is_told: bool,
@@ -44,20 +46,27 @@ pub(super) struct Named<'g> {
 /// The message that is named by its file, or by its mailbox and its path in it: of several that may be meant, the first
 /// that a drive tells of.
 pub(super) fn message_named<'g>(
-    gathered: &RestoreSources,
+    restore_sources: &RestoreSources,
     mailbox_targets: &'g [MailboxTarget],
     typed: &Path,
 ) -> Result<Named<'g>, CliError> {
-    let mailboxes: Vec<_> = mailbox_targets.iter().map(|goal| (&goal.name, &*goal.path)).collect();
+    let mailboxes: Vec<_> = mailbox_targets
+        .iter()
+        .map(|mailbox_target| (&mailbox_target.name, &*mailbox_target.path))
+        .collect();
     let mut first = None;
     for message in named::messages(typed, &mailboxes) {
         let (at, path) = message?;
-        let goal = &mailbox_targets[at];
-        let is_told = gathered.catalogue.tells_of(&gathered.station, goal.row, &path.key())?;
+        let mailbox_target = &mailbox_targets[at];
+        let is_told = restore_sources.catalogue.tells_of(
+            &restore_sources.station,
+            mailbox_target.row,
+            &path.key(),
+        )?;
         if is_told {
-            return Ok(Named { goal, path, is_told });
+            return Ok(Named { mailbox_target, path, is_told });
         }
-        first = first.or(Some(Named { goal, path, is_told }));
+        first = first.or(Some(Named { mailbox_target, path, is_told }));
     }
     first.ok_or_else(|| notices::in_no_mailbox(typed))
 }

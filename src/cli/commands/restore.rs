@@ -12,14 +12,14 @@ use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, contradictions, wait};
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::whose::{Kind, Touches, work_as_owner};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
 use crate::job::catalogue::Contradiction;
 use crate::job::restore::{
-    MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, gather, offer, pace, restore,
+    MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, gather, inventory, pace, restore,
 };
 use crate::model::{bag, escape};
 use serde_json::json;
@@ -31,73 +31,74 @@ pub(in crate::cli) fn run(
     args: &Restore,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let setup = Resolved::load_for(config, &args.scope, &touches(args))?;
-    let mut sources = Sources::of(&setup, args, output)?;
+    let resolved = Resolved::load_for(config, &args.scope, &touches(args))?;
+    let mut sources = Sources::of(&resolved, args, output)?;
     let named = args.scope.station.is_some();
     let station =
-        select_station::station(&setup, named, &sources.drives, !args.scope.json, output)?;
+        select_station::station(&resolved, named, &sources.drives, !args.scope.json, output)?;
     let clock = SystemClock::new();
-    let gathered = gather(&sources.drives, &station, &clock)?;
-    print_sources(&gathered, &sources.drives, output)?;
-    if args.into.is_none() && holds_nothing(&gathered)? {
+    let restore_sources = gather(&sources.drives, &station, &clock)?;
+    print_sources(&restore_sources, &sources.drives, output)?;
+    if args.into.is_none() && holds_nothing(&restore_sources)? {
         return Err(notices::nothing_kept(&station));
     }
-    let carried = carried(&gathered);
+    let carried = carried(&restore_sources);
     let agreed = match args.with_config {
-        true => Agreed::to(carried.as_ref(), &setup, args, &mut sources, output)?,
+        true => Agreed::to(carried.as_ref(), &resolved, args, &mut sources, output)?,
         false => None,
     };
     let mailboxes = agreed.as_ref().map_or(&[][..], |agreed| &agreed.mailboxes);
     let mut asked = Asked {
-        setup: &setup,
+        resolved: &resolved,
         args,
-        gathered: &gathered,
+        restore_sources: &restore_sources,
         sources: &mut sources,
         agreed: mailboxes,
     };
     if let Some(path) = &args.repair {
         let to = named_targets(&asked)?;
         work_as_their_owner(&to)?;
-        sources.confirm(&setup, args, &station, output)?;
-        return repair::run(&setup, &gathered, &to, path, args.scope.json, output);
+        sources.confirm(&resolved, args, &station, output)?;
+        return repair::run(&resolved, &restore_sources, &to, path, args.scope.json, output);
     }
     let to = targets(&mut asked, output)?;
-    let own = if asked.leaves_own_mailboxes_out() { &[][..] } else { &setup.mailboxes };
+    let own = if asked.leaves_own_mailboxes_out() { &[][..] } else { &resolved.mailboxes };
     if !args.rehearse {
         work_as_their_owner(&to)?;
     }
-    let own_card = OwnCard::of(&setup, &gathered, &to)?;
+    let own_card = OwnCard::of(&resolved, &restore_sources, &to)?;
     if let Some(own_card) = &own_card {
         own_card.leave_out()?;
     }
     if args.rehearse {
         refuse_the_copies_themselves(&to, &sources.drives)?;
-        return test_restore::run(&setup, &gathered, &to, own, args.scope.json, output);
+        return test_restore::run(&resolved, &restore_sources, &to, own, args.scope.json, output);
     }
-    sources.confirm(&setup, args, &station, output)?;
+    sources.confirm(&resolved, args, &station, output)?;
     refuse_the_copies_themselves(&to, &sources.drives)?;
     // Whoever names the place has seen to it; where it all goes by itself, it is said before.
     let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
     if talks {
-        print_plan(&gathered, &to, &sources.drives, &clock, output)?;
+        print_plan(&restore_sources, &to, &sources.drives, &clock, output)?;
     }
     let named = args.versions.as_deref();
-    let named = named.map(|typed| asked_for(typed, &gathered, &to, output)).transpose()?;
+    let named = named.map(|typed| asked_for(typed, &restore_sources, &to, output)).transpose()?;
     let is_unknown = named.as_ref().is_some_and(|named| !named.is_told);
-    let versions = named.map(|named| (named.goal.row, named.path.key()));
-    let led = as_they_lead(&setup, &to)?;
-    let report = put_back(&gathered, args, led, versions, output)?;
+    let versions = named.map(|named| (named.mailbox_target.row, named.path.key()));
+    let led = as_they_lead(&resolved, &to)?;
+    let report = put_back(&restore_sources, args, led, versions, output)?;
     let not_here = own_card.map(|card| card.not_here()).transpose()?.unwrap_or_default();
-    let back = agreed.as_ref().map(|agreed| agreed.write(&setup, output)).transpose()?.flatten();
+    let back = agreed.as_ref().map(|agreed| agreed.write(&resolved, output)).transpose()?.flatten();
     let back = back.map(|path| escape::shown_path(&path));
-    let contradictions = gathered.contradictions()?;
+    let contradictions = restore_sources.contradictions()?;
     let found = Found { report, back, is_unknown, not_here, contradictions };
     found.tell(args, &to, output);
     if found.not_here.messages == 0 && talks && !args.dry_run {
-        let offers_config = carried.is_some() && !args.with_config && setup.config_file.is_none();
+        let offers_config =
+            carried.is_some() && !args.with_config && resolved.config_file.is_none();
         report::restore::next(output, &to, offers_config);
     }
-    Ok(Exit::safe(found.is_whole() && gathered.failed.is_empty()))
+    Ok(Exit::safe(found.is_whole() && restore_sources.failed.is_empty()))
 }
 
 /// What became of a restore.
@@ -141,27 +142,29 @@ impl Found {
 /// The message whose older versions are asked for; said, if no drive tells of it.
 fn asked_for<'g>(
     typed: &Path,
-    gathered: &RestoreSources,
+    restore_sources: &RestoreSources,
     mailbox_targets: &'g [MailboxTarget],
     output: &Output,
 ) -> Result<repair::Named<'g>, CliError> {
-    let named = repair::message_named(gathered, mailbox_targets, typed)?;
+    let named = repair::message_named(restore_sources, mailbox_targets, typed)?;
     if !named.is_told {
-        output.warn(notices::not_told_of(&named.goal.name, &named.path));
+        output.warn(notices::not_told_of(&named.mailbox_target.name, &named.path));
     }
     Ok(named)
 }
 
 /// Whether nothing was ever kept on these drives, and nothing of it is lost: no message, and nothing amiss.
-fn holds_nothing(gathered: &RestoreSources) -> Result<bool, CliError> {
-    if gathered.catalogue.paths_told(&gathered.station)? > 0 || !gathered.failed.is_empty() {
+fn holds_nothing(restore_sources: &RestoreSources) -> Result<bool, CliError> {
+    if restore_sources.catalogue.paths_told(&restore_sources.station)? > 0
+        || !restore_sources.failed.is_empty()
+    {
         return Ok(false);
     }
-    for drive in &gathered.drives {
+    for drive in &restore_sources.drives {
         // A new stick has an empty ledger; where copies were, a list of them or a copy is left.
         let is_sound = drive.ledger_whole || drive.state.ledger_bytes == 0 && !drive.newer;
         let is_sound = is_sound && drive.findings.is_empty();
-        if !is_sound || gathered.catalogue.has_copies(drive.state.row)? {
+        if !is_sound || restore_sources.catalogue.has_copies(drive.state.row)? {
             return Ok(false);
         }
     }
@@ -189,13 +192,17 @@ fn not_on_these(not_here: &NotHere) -> String {
 }
 
 fn put_back(
-    gathered: &RestoreSources,
+    restore_sources: &RestoreSources,
     args: &Restore,
     mailbox_targets: Vec<MailboxTarget>,
     versions: Option<(i64, Vec<u8>)>,
     output: &Output,
 ) -> Result<RestoreReport, CliError> {
-    let bar = Bar::new(output, "restoring", gathered.catalogue.paths_told(&gathered.station)?);
+    let bar = Bar::new(
+        output,
+        "restoring",
+        restore_sources.catalogue.paths_told(&restore_sources.station)?,
+    );
     let plan = RestoreOptions {
         mailbox_targets,
         with_removed: args.with_removed,
@@ -204,7 +211,7 @@ fn put_back(
         dry_run: args.dry_run,
         progress: &bar,
     };
-    let report = restore(gathered, &plan)?;
+    let report = restore(restore_sources, &plan)?;
     bar.end();
     Ok(report)
 }
@@ -218,29 +225,32 @@ fn touches(args: &Restore) -> Touches<'_> {
 
 /// Where mailboxes go is known only now, so root becomes their owner only now.
 fn work_as_their_owner(mailbox_targets: &[MailboxTarget]) -> Result<(), CliError> {
-    let targets = mailbox_targets.iter().map(|goal| (Kind::Target, goal.path.clone())).collect();
+    let targets = mailbox_targets
+        .iter()
+        .map(|mailbox_target| (Kind::Target, mailbox_target.path.clone()))
+        .collect();
     work_as_owner(targets, false)
 }
 
 /// What was found on the way; an error if no drive holds the station.
 fn print_sources(
-    gathered: &RestoreSources,
+    restore_sources: &RestoreSources,
     drives: &[DriveRef],
     output: &Output,
 ) -> Result<(), CliError> {
-    for (at, error) in &gathered.failed {
+    for (at, error) in &restore_sources.failed {
         output.warn(format!("{at}: {error}"));
     }
-    let all = gathered.contradictions()?;
+    let all = restore_sources.contradictions()?;
     for found in contradictions::each(&all) {
         output.warn(contradictions::in_a_restore(found));
     }
-    for drive in &gathered.drives {
+    for drive in &restore_sources.drives {
         for finding in &drive.findings {
             output.warn(format!("{}: {}", drive.volume.facts().shown, notices::finding(finding)));
         }
     }
-    if gathered.drives.is_empty() {
+    if restore_sources.drives.is_empty() {
         let there: Vec<_> = select_station::on(drives).iter().map(ToString::to_string).collect();
         let there = match there.is_empty() {
             true => "any".to_owned(),
@@ -248,7 +258,7 @@ fn print_sources(
         };
         return Err(CliError::failed(format!(
             "no copies of station {} are here: no drive holds {there}",
-            gathered.station
+            restore_sources.station
         )));
     }
     Ok(())
@@ -258,8 +268,8 @@ fn refuse_the_copies_themselves(
     mailbox_targets: &[MailboxTarget],
     drives: &[DriveRef],
 ) -> Result<(), CliError> {
-    for goal in mailbox_targets {
-        let into = host::resolved(&goal.path);
+    for mailbox_target in mailbox_targets {
+        let into = host::resolved(&mailbox_target.path);
         let own = drives.iter().map(|drive| {
             host::resolved(Path::new(std::ffi::OsStr::from_bytes(&drive.at))).join(bag::HOME)
         });
@@ -275,28 +285,29 @@ fn refuse_the_copies_themselves(
 
 /// What is on the drives, where it goes, and about how long that takes.
 fn print_plan(
-    gathered: &RestoreSources,
+    restore_sources: &RestoreSources,
     mailbox_targets: &[MailboxTarget],
     drives: &[DriveRef],
     clock: &SystemClock,
     output: &Output,
 ) -> Result<(), CliError> {
-    let offer = offer(gathered)?;
-    let places: Vec<_> = offer.drives.iter().map(|(at, _)| at.as_str()).collect();
-    output.say(format!("Station {} on {}:", offer.station, places.join(", ")));
-    for mailbox in &offer.mailboxes {
+    let inventory = inventory(restore_sources)?;
+    let places: Vec<_> = inventory.drives.iter().map(|(at, _)| at.as_str()).collect();
+    output.say(format!("Station {} on {}:", inventory.station, places.join(", ")));
+    for mailbox in &inventory.mailboxes {
         output.say(format!("  {}", report::inventory::mailbox(mailbox)));
-        let goal = mailbox_targets.iter().find(|goal| goal.row == mailbox.row);
-        if let Some(goal) = goal {
-            output.say(format!("    goes to {}", escape::shown_path(&goal.path)));
+        let mailbox_target =
+            mailbox_targets.iter().find(|mailbox_target| mailbox_target.row == mailbox.row);
+        if let Some(mailbox_target) = mailbox_target {
+            output.say(format!("    goes to {}", escape::shown_path(&mailbox_target.path)));
         }
     }
-    let others = select_station::on(drives).into_iter().filter(|other| *other != offer.station);
+    let others = select_station::on(drives).into_iter().filter(|other| *other != inventory.station);
     let others: Vec<_> = others.map(|other| other.to_string()).collect();
     if !others.is_empty() {
         output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));
     }
-    if let Some(pace) = pace(gathered, offer.messages(), clock)? {
+    if let Some(pace) = pace(restore_sources, inventory.messages(), clock)? {
         let about = match pace.as_secs() {
             0..=1 => "a second or two".to_owned(),
             seconds => wait(seconds),

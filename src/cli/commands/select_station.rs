@@ -4,7 +4,7 @@
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::Access;
 use crate::job::restore::{Inventory, offers};
@@ -14,14 +14,14 @@ use crate::model::StationName;
 /// The station named; else the only one the drives hold; else this one's own, if they hold it; else the one that
 /// is chosen.
 pub(super) fn station(
-    setup: &Resolved,
+    resolved: &Resolved,
     named: bool,
     drives: &[DriveRef],
     may_ask: bool,
     output: &Output,
 ) -> Result<StationName, CliError> {
     if named {
-        return Ok(setup.station.clone());
+        return Ok(resolved.station.clone());
     }
     match on(drives).as_slice() {
         [] => Err(CliError::failed(format!(
@@ -29,7 +29,7 @@ pub(super) fn station(
             drives.iter().map(|d| d.door.shown()).collect::<Vec<_>>().join(", ")
         ))),
         [only] => Ok(only.clone()),
-        many if many.contains(&setup.station) => Ok(setup.station.clone()),
+        many if many.contains(&resolved.station) => Ok(resolved.station.clone()),
         many => {
             let offers = offers(drives, &SystemClock::new())?;
             let chosen = if may_ask { ask(&offers, output) } else { None };
@@ -64,14 +64,14 @@ fn several(stations: &[StationName], offers: &[Inventory]) -> CliError {
 
 /// Asks a person. `None`: nobody is there, or nothing that could be meant was typed.
 fn ask(offers: &[Inventory], output: &Output) -> Option<StationName> {
-    for (number, offer) in (1..).zip(offers) {
-        let lines = report::inventory::station(offer);
+    for (number, inventory) in (1..).zip(offers) {
+        let lines = report::inventory::station(inventory);
         let mut lines = lines.iter();
         output.notice(format!("{number}: {}", lines.next()?));
         lines.for_each(|line| output.notice(line));
     }
     let typed = output.ask(&format!("Which station, 1 to {}? ", offers.len()))?;
-    let by_name = offers.iter().find(|offer| offer.station.as_str() == typed);
+    let by_name = offers.iter().find(|inventory| inventory.station.as_str() == typed);
     let by_number = || offers.get(typed.parse::<usize>().ok()?.checked_sub(1)?);
-    by_name.or_else(by_number).map(|offer| offer.station.clone())
+    by_name.or_else(by_number).map(|inventory| inventory.station.clone())
 }

@@ -9,7 +9,7 @@ use crate::cli::args::Restore;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::shell::option;
 use crate::daemon::clock::SystemClock;
 use crate::disk::Access;
@@ -29,13 +29,17 @@ pub(super) struct Sources {
 impl Sources {
     /// What is read, as far as it can be said without asking; at a terminal, of several strange sticks those that a
     /// person has chosen.
-    pub(super) fn of(setup: &Resolved, args: &Restore, output: &Output) -> Result<Self, CliError> {
-        let mut drives = setup.folder_refs();
-        let mounted: Vec<_> = setup.find()().into_iter().map(|(_, drive)| drive).collect();
+    pub(super) fn of(
+        resolved: &Resolved,
+        args: &Restore,
+        output: &Output,
+    ) -> Result<Self, CliError> {
+        let mut drives = resolved.folder_refs();
+        let mounted: Vec<_> = resolved.find()().into_iter().map(|(_, drive)| drive).collect();
         if drives.is_empty() && mounted.is_empty() {
-            return Err(notices::no_drive_here(setup.accept));
+            return Err(notices::no_drive_here(resolved.accept));
         }
-        let card = card(setup)?;
+        let card = card(resolved)?;
         let strange = match card.knows_drives()? {
             // A rehearsal writes nothing.
             false if !args.rehearse => {
@@ -53,7 +57,7 @@ impl Sources {
                 }
             }
             _ => {
-                drives.extend(accepted(setup, args, &card, mounted, output)?);
+                drives.extend(accepted(resolved, args, &card, mounted, output)?);
                 Vec::new()
             }
         };
@@ -75,7 +79,7 @@ impl Sources {
     /// The question that is left: whether strange sticks are believed.
     pub(super) fn confirm(
         &mut self,
-        setup: &Resolved,
+        resolved: &Resolved,
         args: &Restore,
         station: &StationName,
         output: &Output,
@@ -93,7 +97,7 @@ impl Sources {
             self.are_confirmed();
             return Ok(());
         }
-        let command = typed_again(setup, args, &self.options());
+        let command = typed_again(resolved, args, &self.options());
         Err(CliError::usage(format!(
             "this card knows no stick yet, so it does not know whether {shown} is the station's own. Nothing was \
              written. If it is, type:\n  {command}"
@@ -112,8 +116,8 @@ pub(super) fn is_yes(typed: Option<&str>) -> bool {
 }
 
 /// What this card knows of drives. Where its catalogue is lost, what is kept beside it.
-fn card(setup: &Resolved) -> Result<Catalogue, CliError> {
-    let (state, _) = looked_at(setup);
+fn card(resolved: &Resolved) -> Result<Catalogue, CliError> {
+    let (state, _) = looked_at(resolved);
     if let Some(catalogue) = Catalogue::read_only(&state) {
         return Ok(catalogue);
     }
@@ -126,7 +130,7 @@ fn card(setup: &Resolved) -> Result<Catalogue, CliError> {
 /// Of the mounted ones those that the config accepts, and that the operator has not refused. Of each other it is said
 /// how to read it all the same.
 fn accepted(
-    setup: &Resolved,
+    resolved: &Resolved,
     args: &Restore,
     card: &Catalogue,
     mounted: Vec<DriveRef>,
@@ -135,7 +139,7 @@ fn accepted(
     let mut accepted = Vec::new();
     let mut is_one_left = false;
     for stick in mounted {
-        let Some(why) = why_not(setup, card, &stick) else {
+        let Some(why) = why_not(resolved, card, &stick) else {
             accepted.push(stick);
             continue;
         };
@@ -144,18 +148,18 @@ fn accepted(
         output.warn(format!(
             "{} is not read: {why}. To read it all the same: {}",
             stick.door.shown(),
-            typed_again(setup, args, &named)
+            typed_again(resolved, args, &named)
         ));
     }
-    match accepted.is_empty() && setup.folders.is_empty() && is_one_left {
+    match accepted.is_empty() && resolved.folders.is_empty() && is_one_left {
         true => Err(CliError::failed("no known stick is here. Nothing was written".to_owned())),
         false => Ok(accepted),
     }
 }
 
 /// Why a stick is not read, if it is not. What cannot be opened tells that when it is read.
-fn why_not(setup: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
-    let only_known = setup.accept == Accept::Known;
+fn why_not(resolved: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
+    let only_known = resolved.accept == Accept::Known;
     let not_known = "the config takes known sticks only, and this one is not added";
     let Ok(volume) = stick.door.open(Access::Read) else { return only_known.then_some(not_known) };
     if replica::is_refused(card, stick, &*volume).unwrap_or(false) {

@@ -3,7 +3,7 @@
 
 use crate::cli::notices::{self, CliError, Unkept};
 use crate::cli::output::Output;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::disk::{StandIn, Trouble, host, trouble};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, SetAside};
@@ -22,60 +22,60 @@ pub(super) struct State {
 
 impl State {
     /// Opens the state to write.
-    pub(super) fn open(setup: &Resolved, output: &Output) -> Result<Self, CliError> {
-        if let Some(host) = &setup.host_renamed {
-            output.warn(notices::host_renamed(&setup.station, host));
+    pub(super) fn open(resolved: &Resolved, output: &Output) -> Result<Self, CliError> {
+        if let Some(host) = &resolved.host_renamed {
+            output.warn(notices::host_renamed(&resolved.station, host));
         }
-        if StandIn::find(&setup.state).is_some() {
-            return Err(notices::state_in_use(&setup.state));
+        if StandIn::find(&resolved.state).is_some() {
+            return Err(notices::state_in_use(&resolved.state));
         }
-        let opened = match trouble(&setup.state) {
+        let opened = match trouble(&resolved.state) {
             Some(error) => Err(JobError::State(error)),
-            None => Self::open_itself(setup, output),
+            None => Self::open_itself(resolved, output),
         };
         match opened {
             Ok(state) => Ok(state),
             Err(JobError::State(error)) if error.trouble == Trouble::Busy => {
-                Err(notices::state_in_use(&setup.state))
+                Err(notices::state_in_use(&resolved.state))
             }
             Err(error) if error.state_trouble().is_some() => {
-                Self::in_memory(setup, &error, None, output)
+                Self::in_memory(resolved, &error, None, output)
             }
             Err(error) => Err(error.into()),
         }
     }
 
-    fn open_itself(setup: &Resolved, output: &Output) -> Result<Self, JobError> {
-        crate::disk::make_dirs(&setup.state).map_err(JobError::State)?;
-        let lock = host::lock(&setup.state.join("lock")).map_err(JobError::State)?;
-        StandIn::clear(&setup.state);
-        let (catalogue, aside) = Catalogue::open(&setup.state)?;
+    fn open_itself(resolved: &Resolved, output: &Output) -> Result<Self, JobError> {
+        crate::disk::make_dirs(&resolved.state).map_err(JobError::State)?;
+        let lock = host::lock(&resolved.state.join("lock")).map_err(JobError::State)?;
+        StandIn::clear(&resolved.state);
+        let (catalogue, aside) = Catalogue::open(&resolved.state)?;
         if aside.is_some() {
             output.warn(notices::set_aside(aside.as_ref()));
         }
-        let folder = setup.state.clone();
+        let folder = resolved.state.clone();
         Ok(Self { catalogue, folder, unkept: None, stand_in: None, _lock: Some(lock) })
     }
 
     /// Goes on with a state in memory, loudly.
     fn in_memory(
-        setup: &Resolved,
+        resolved: &Resolved,
         error: &JobError,
         lock: Option<host::Lock>,
         output: &Output,
     ) -> Result<Self, CliError> {
         let in_use = |error: crate::disk::DiskError| match error.trouble {
-            Trouble::Busy => notices::state_in_use(&setup.state),
+            Trouble::Busy => notices::state_in_use(&resolved.state),
             _ => error.into(),
         };
         let lock = match lock {
-            None => host::lock_as_it_is(&setup.state.join("lock")).map_err(in_use)?,
+            None => host::lock_as_it_is(&resolved.state.join("lock")).map_err(in_use)?,
             lock => lock,
         };
-        let unkept = Unkept::by(trouble(&setup.state).as_ref(), error);
-        let stand_in = StandIn::make(&setup.state, unkept.as_str()).map_err(in_use)?;
-        let catalogue = Catalogue::open_stand_in(&setup.state, stand_in.path())?;
-        output.warn(notices::unkept(unkept, &setup.state));
+        let unkept = Unkept::by(trouble(&resolved.state).as_ref(), error);
+        let stand_in = StandIn::make(&resolved.state, unkept.as_str()).map_err(in_use)?;
+        let catalogue = Catalogue::open_stand_in(&resolved.state, stand_in.path())?;
+        output.warn(notices::unkept(unkept, &resolved.state));
         let (folder, unkept) = (stand_in.path().to_owned(), Some(unkept));
         Ok(Self { catalogue, folder, unkept, stand_in: Some(stand_in), _lock: lock })
     }
@@ -90,7 +90,7 @@ impl State {
     pub(super) fn after(
         self,
         error: JobError,
-        setup: &Resolved,
+        resolved: &Resolved,
         output: &Output,
     ) -> Result<Self, CliError> {
         if error.is_damaged_catalogue() {
@@ -102,7 +102,7 @@ impl State {
         }
         if error.state_trouble().is_some() && self.stand_in.is_none() {
             drop(self.catalogue);
-            return Self::in_memory(setup, &error, self._lock, output);
+            return Self::in_memory(resolved, &error, self._lock, output);
         }
         Err(error.into())
     }
@@ -118,12 +118,12 @@ impl State {
 
 /// The folder that a command looks at which does not write, and whether what is known is kept: the one in memory
 /// while a process works there.
-pub(super) fn looked_at(setup: &Resolved) -> (PathBuf, Option<Unkept>) {
-    match StandIn::find(&setup.state) {
+pub(super) fn looked_at(resolved: &Resolved) -> (PathBuf, Option<Unkept>) {
+    match StandIn::find(&resolved.state) {
         Some((folder, why)) => (folder, Some(Unkept::from_text(&why))),
         None => {
-            let trouble = trouble(&setup.state);
-            (setup.state.clone(), trouble.map(|error| Unkept::of(error.trouble)))
+            let trouble = trouble(&resolved.state);
+            (resolved.state.clone(), trouble.map(|error| Unkept::of(error.trouble)))
         }
     }
 }

@@ -6,7 +6,7 @@ use crate::cli::args::Scope;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report::{self, verdict::Summary};
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use std::path::Path;
 
 pub(in crate::cli) fn run(
@@ -14,15 +14,15 @@ pub(in crate::cli) fn run(
     scope: &Scope,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let setup = Resolved::with_mailbox(config, scope)?;
-    let survey = Inspection::take(&setup, Depth::Brief, output)?;
-    let programs = super::mirror::programs(&setup);
-    let summary = Summary::of(&setup, &survey.audit.counts, survey.unkept);
+    let resolved = Resolved::with_mailbox(config, scope)?;
+    let inspection = Inspection::take(&resolved, Depth::Brief, output)?;
+    let programs = super::mirror::programs(&resolved);
+    let summary = Summary::of(&resolved, &inspection.audit.counts, inspection.unkept);
     if scope.json {
         summary.warn(output);
-        output.json(&report::status::json(&summary, &survey, &programs));
+        output.json(&report::status::json(&summary, &inspection, &programs));
     } else {
-        report::status::text(output, &setup, &summary, &survey, &programs);
+        report::status::text(output, &resolved, &summary, &inspection, &programs);
     }
-    Ok(Exit::of(&survey.audit.counts))
+    Ok(Exit::of(&inspection.audit.counts))
 }

@@ -8,11 +8,11 @@ use crate::cli::args::Restore;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::shell::option;
 use crate::disk::{Reserved, ReservedFolders, leads_to};
 use crate::job::MailboxRef;
-use crate::job::restore::{MailboxTarget, RestoreSources, offer};
+use crate::job::restore::{MailboxTarget, RestoreSources, inventory};
 use crate::model::{MailboxName, escape};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -23,9 +23,9 @@ const QUESTIONS_MAX: usize = 16;
 
 /// What is asked for, and of what.
 pub(super) struct Asked<'a> {
-    pub setup: &'a Resolved,
+    pub resolved: &'a Resolved,
     pub args: &'a Restore,
-    pub gathered: &'a RestoreSources,
+    pub restore_sources: &'a RestoreSources,
     pub sources: &'a mut Sources,
     /// The mailboxes of a config that a person has agreed to.
     pub agreed: &'a [MailboxRef],
@@ -36,12 +36,12 @@ pub(super) fn targets(
     asked: &mut Asked<'_>,
     output: &Output,
 ) -> Result<Vec<MailboxTarget>, CliError> {
-    let told = asked.gathered.catalogue.mailboxes_told(&asked.gathered.station)?;
+    let told = asked.restore_sources.catalogue.mailboxes_told(&asked.restore_sources.station)?;
     let mut mailbox_targets = Vec::new();
     let mut unnamed = Vec::new();
     if let (Some(into), true) = (&asked.args.into, told.len() > 1) {
         // What lies above all of them is a place for mail too.
-        allowed(asked.setup, into)?;
+        allowed(asked.resolved, into)?;
         mailbox_targets.extend(told.into_iter().map(|(row, name)| {
             let path = into.join(name.as_str());
             MailboxTarget { row, name, path }
@@ -61,7 +61,7 @@ pub(super) fn targets(
     }
     let open = asked.open(unnamed)?;
     if mailbox_targets.is_empty() && open.is_empty() {
-        mailbox_targets.push(goal_of_numbers(asked)?);
+        mailbox_targets.push(target_of_numbered(asked)?);
     }
     if !open.is_empty() {
         mailbox_targets.extend(asked.settle(open, &mailbox_targets, output)?);
@@ -69,26 +69,29 @@ pub(super) fn targets(
     }
     // A rehearsal writes to a temporary folder of its own, and looks at the mailboxes where they are.
     if !asked.args.rehearse {
-        as_they_lead(asked.setup, &mailbox_targets)?;
+        as_they_lead(asked.resolved, &mailbox_targets)?;
     }
     Ok(mailbox_targets)
 }
 
 /// The same by where the paths lead now: what becomes of a link after that changes nothing any more.
 pub(super) fn as_they_lead(
-    setup: &Resolved,
+    resolved: &Resolved,
     mailbox_targets: &[MailboxTarget],
 ) -> Result<Vec<MailboxTarget>, CliError> {
-    let reserved = reserved(setup);
-    let lead = |goal: &MailboxTarget| {
-        Ok(MailboxTarget { path: allowed_by(&reserved, &goal.path)?, ..goal.clone() })
+    let reserved = reserved(resolved);
+    let lead = |mailbox_target: &MailboxTarget| {
+        Ok(MailboxTarget {
+            path: allowed_by(&reserved, &mailbox_target.path)?,
+            ..mailbox_target.clone()
+        })
     };
     mailbox_targets.iter().map(lead).collect()
 }
 
 /// The mailboxes that config or options name, for a restore of one message at its place.
 pub(super) fn named_targets(asked: &Asked<'_>) -> Result<Vec<MailboxTarget>, CliError> {
-    let told = asked.gathered.catalogue.mailboxes_told(&asked.gathered.station)?;
+    let told = asked.restore_sources.catalogue.mailboxes_told(&asked.restore_sources.station)?;
     let named = told.into_iter().filter_map(|(row, name)| {
         let path = asked.named(&name)?;
         Some(MailboxTarget { row, name, path })
@@ -113,8 +116,8 @@ enum Told {
 
 impl Asked<'_> {
     fn is_of_another_station(&self) -> bool {
-        let configured = self.setup.configured.as_ref();
-        configured.is_some_and(|own| *own != self.gathered.station)
+        let configured = self.resolved.configured.as_ref();
+        configured.is_some_and(|own| *own != self.restore_sources.station)
     }
 
     /// Whether the mailboxes of the config are another station's: its mail never goes into this one's because both
@@ -127,7 +130,7 @@ impl Asked<'_> {
     fn named(&self, name: &MailboxName) -> Option<PathBuf> {
         let own = match self.leaves_own_mailboxes_out() {
             true => &[][..],
-            false => &self.setup.mailboxes,
+            false => &self.resolved.mailboxes,
         };
         let agreed = self.agreed.iter().filter(|mailbox| is_usual(&mailbox.path));
         own.iter().chain(agreed).find(|m| m.name == *name).map(|m| m.path.clone())
@@ -139,13 +142,13 @@ impl Asked<'_> {
         if self.leaves_own_mailboxes_out() {
             return Ok(None);
         }
-        let roots = self.gathered.catalogue.roots(&self.gathered.station, row)?;
+        let roots = self.restore_sources.catalogue.roots(&self.restore_sources.station, row)?;
         let root = |raw: &[u8]| leads_to(Path::new(OsStr::from_bytes(raw)));
         let Some(first) = roots.first().map(|(_, raw)| root(raw)) else { return Ok(None) };
         if roots.iter().any(|(_, raw)| raw.first() != Some(&b'/') || root(raw) != first) {
             return Ok(None);
         }
-        let mut named = self.setup.mailboxes.iter().map(|mailbox| &mailbox.path);
+        let mut named = self.resolved.mailboxes.iter().map(|mailbox| &mailbox.path);
         Ok(named.find(|path| leads_to(path) == first).cloned())
     }
 
@@ -164,19 +167,19 @@ impl Asked<'_> {
     }
 
     fn told_of(&self, row: i64) -> Result<Told, CliError> {
-        let mut roots = self.gathered.catalogue.roots(&self.gathered.station, row)?;
+        let mut roots = self.restore_sources.catalogue.roots(&self.restore_sources.station, row)?;
         roots.retain(|(_, root)| root.starts_with(b"/"));
         if let Some((_, first)) = roots.first()
             && roots.iter().all(|(_, root)| root == first)
         {
             let path = PathBuf::from(OsStr::from_bytes(first));
             let is_plain = escape::shown(first).as_bytes() == first.as_slice();
-            if is_plain && is_usual(&path) && !is_reserved(self.setup, &path) {
+            if is_plain && is_usual(&path) && !is_reserved(self.resolved, &path) {
                 return Ok(Told::Usual(path));
             }
         }
         let said = roots.into_iter().map(|(replica, root)| {
-            let drive = self.gathered.drives.iter().find(|drive| drive.state.row == replica);
+            let drive = self.restore_sources.drives.iter().find(|drive| drive.state.row == replica);
             let drive = drive.map(|drive| drive.volume.facts().shown.clone());
             (drive.unwrap_or_default(), escape::shown(&root))
         });
@@ -219,8 +222,8 @@ impl Asked<'_> {
 
     /// What the sticks hold, before anything is asked.
     fn show(&self, output: &Output) -> Result<(), CliError> {
-        let offer = offer(self.gathered)?;
-        for line in report::inventory::station(&offer) {
+        let inventory = inventory(self.restore_sources)?;
+        for line in report::inventory::station(&inventory) {
             output.notice(line);
         }
         Ok(())
@@ -228,7 +231,7 @@ impl Asked<'_> {
 
     /// Says what to type.
     fn refusal(&self, open: &[Open], named: &[MailboxTarget]) -> CliError {
-        let station = &self.gathered.station;
+        let station = &self.restore_sources.station;
         if self.leaves_own_mailboxes_out() {
             let command = self.command(" --into DIR");
             return CliError::usage(format!(
@@ -253,7 +256,10 @@ impl Asked<'_> {
         }
         // Mailboxes that are typed take the place of the config's.
         let typed = !self.args.scope.mailbox.is_empty();
-        let named = named.iter().filter(|_| !typed).map(|goal| (&goal.name, Some(&goal.path)));
+        let named = named
+            .iter()
+            .filter(|_| !typed)
+            .map(|mailbox_target| (&mailbox_target.name, Some(&mailbox_target.path)));
         let open = open.iter().map(|open| match &open.told {
             Told::Usual(path) => (&open.name, Some(path)),
             Told::Others(_) => (&open.name, None),
@@ -273,23 +279,23 @@ impl Asked<'_> {
     }
 
     fn command(&self, more: &str) -> String {
-        typed_again(self.setup, self.args, &format!("{}{more}", self.sources.options()))
+        typed_again(self.resolved, self.args, &format!("{}{more}", self.sources.options()))
     }
 }
 
 /// Folders that are kept from mail: this program's own among them, since it believes what is there.
-fn reserved(setup: &Resolved) -> ReservedFolders {
-    ReservedFolders::of_host(std::slice::from_ref(&setup.state))
+fn reserved(resolved: &Resolved) -> ReservedFolders {
+    ReservedFolders::of_host(std::slice::from_ref(&resolved.state))
 }
 
 /// Whether no mail goes into a folder, whoever names it.
-pub(super) fn is_reserved(setup: &Resolved, path: &Path) -> bool {
-    reserved(setup).why(&leads_to(path)).is_some()
+pub(super) fn is_reserved(resolved: &Resolved, path: &Path) -> bool {
+    reserved(resolved).why(&leads_to(path)).is_some()
 }
 
 /// Where a path leads; refused, whoever names it, if no mail goes there.
-pub(super) fn allowed(setup: &Resolved, path: &Path) -> Result<PathBuf, CliError> {
-    allowed_by(&reserved(setup), path)
+pub(super) fn allowed(resolved: &Resolved, path: &Path) -> Result<PathBuf, CliError> {
+    allowed_by(&reserved(resolved), path)
 }
 
 fn allowed_by(reserved: &ReservedFolders, path: &Path) -> Result<PathBuf, CliError> {
@@ -376,8 +382,8 @@ fn path_typed(typed: &str) -> PathBuf {
 }
 
 /// Ledger lost: only numbers are known, and one goal takes them.
-fn goal_of_numbers(asked: &Asked<'_>) -> Result<MailboxTarget, CliError> {
-    let first = asked.setup.mailboxes.first().filter(|_| asked.args.rehearse);
+fn target_of_numbered(asked: &Asked<'_>) -> Result<MailboxTarget, CliError> {
+    let first = asked.resolved.mailboxes.first().filter(|_| asked.args.rehearse);
     let (name, path) = match (first, &asked.args.into) {
         (Some(first), _) => (first.name.clone(), first.path.clone()),
         (None, Some(into)) => {
@@ -393,7 +399,7 @@ fn goal_of_numbers(asked: &Asked<'_>) -> Result<MailboxTarget, CliError> {
             )));
         }
     };
-    let row = asked.gathered.catalogue.mailbox(&name, None)?;
+    let row = asked.restore_sources.catalogue.mailbox(&name, None)?;
     Ok(MailboxTarget { row, name, path })
 }
 

@@ -7,7 +7,7 @@ use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::test_restore::{self, Rehearsal, Seen};
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{TemporaryDir, host};
 use crate::job::MailboxRef;
@@ -38,8 +38,8 @@ impl Root {
 
 /// `mailboxes` are those of the station that are named, whether a stick tells of them or not.
 pub(super) fn run(
-    setup: &Resolved,
-    gathered: &RestoreSources,
+    resolved: &Resolved,
+    restore_sources: &RestoreSources,
     mailbox_targets: &[MailboxTarget],
     mailboxes: &[MailboxRef],
     as_json: bool,
@@ -50,11 +50,14 @@ pub(super) fn run(
     // A restore follows no link on its way.
     let roots = roots(mailbox_targets, mailboxes, &host::resolved(folder.path()));
     refuse_within_a_mailbox(folder.path(), &roots)?;
-    let passing: Vec<_> = mailbox_targets.iter().map(|goal| passing_goal(goal, &roots)).collect();
+    let passing: Vec<_> = mailbox_targets
+        .iter()
+        .map(|mailbox_target| temporary_target(mailbox_target, &roots))
+        .collect();
     for root in &roots {
         crate::disk::make_dirs(&root.passing)?;
     }
-    let paths = gathered.catalogue.paths_told(&gathered.station)?;
+    let paths = restore_sources.catalogue.paths_told(&restore_sources.station)?;
     let once = |dry_run, what| {
         let bar = Bar::new(output, what, paths);
         let mailbox_targets = passing.clone();
@@ -68,19 +71,19 @@ pub(super) fn run(
             dry_run,
             progress: &bar,
         };
-        let report = restore(gathered, &plan);
+        let report = restore(restore_sources, &plan);
         bar.end();
         report
     };
     let restored = once(false, "rehearsing")?;
     // A second look finds there what was put there, and reads it.
     let again = once(true, "reading")?;
-    let suspect = suspect(gathered, mailbox_targets, &roots)?;
+    let suspect = suspect(restore_sources, mailbox_targets, &roots)?;
     let mut seen = Vec::new();
     for (number, root) in roots.iter().enumerate() {
         let is_suspect = |path: &RelName| suspect.contains(&(number, path.as_bytes().to_vec()));
         let at = &root.mailbox.path;
-        let compared = compare(&root.passing, at, &setup.ignore, &is_suspect)?;
+        let compared = compare(&root.passing, at, &resolved.ignore, &is_suspect)?;
         let mailbox = root.mailbox.clone();
         seen.push(Seen { mailbox, compared: compared.map_err(|error| state_of(&error)) });
     }
@@ -90,15 +93,15 @@ pub(super) fn run(
         read_again: again.identical.saturating_sub(restored.identical),
         restored,
         seen,
-        not_read: gathered.failed.iter().map(|(at, _)| at.clone()).collect(),
+        not_read: restore_sources.failed.iter().map(|(at, _)| at.clone()).collect(),
         rehearsed: None,
-        options: &setup.options,
+        options: &resolved.options,
     };
     if rehearsal.is_good() {
         let now = SystemClock::new().stamp().time;
         rehearsal.rehearsed = Some(now);
         // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
-        let (state, _) = looked_at(setup);
+        let (state, _) = looked_at(resolved);
         let kept = Catalogue::open(&state).and_then(|(known, _)| known.set_rehearsed(now));
         if let Err(error) = kept {
             output.warn(CliError::from(error).to_string());
@@ -113,9 +116,10 @@ pub(super) fn run(
 
 /// The folders to be compared: of mailboxes that lie in each other, or are one folder, the outermost.
 fn roots(mailbox_targets: &[MailboxTarget], mailboxes: &[MailboxRef], passing: &Path) -> Vec<Root> {
-    let told = mailbox_targets
-        .iter()
-        .map(|goal| MailboxRef { name: goal.name.clone(), path: goal.path.clone() });
+    let told = mailbox_targets.iter().map(|mailbox_target| MailboxRef {
+        name: mailbox_target.name.clone(),
+        path: mailbox_target.path.clone(),
+    });
     let all: Vec<_> = mailboxes.iter().cloned().chain(told).collect();
     let resolved: Vec<_> = all.iter().map(|mailbox| host::resolved(&mailbox.path)).collect();
     let is_outermost = |at: usize, path: &PathBuf| {
@@ -133,25 +137,29 @@ fn roots(mailbox_targets: &[MailboxTarget], mailboxes: &[MailboxRef], passing: &
 }
 
 /// Where a restore of a mailbox goes to in the passing folder.
-fn passing_goal(goal: &MailboxTarget, roots: &[Root]) -> MailboxTarget {
-    let resolved = host::resolved(&goal.path);
+fn temporary_target(mailbox_target: &MailboxTarget, roots: &[Root]) -> MailboxTarget {
+    let resolved = host::resolved(&mailbox_target.path);
     let found = roots.iter().find_map(|root| Some(root.passing.join(root.below(&resolved)?)));
     // Every goal lies in a root.
-    MailboxTarget { path: found.unwrap_or_else(|| goal.path.clone()), ..goal.clone() }
+    MailboxTarget {
+        path: found.unwrap_or_else(|| mailbox_target.path.clone()),
+        ..mailbox_target.clone()
+    }
 }
 
 /// The messages that the sticks know to be damaged on the card, each as the number of its root and its path there.
 fn suspect(
-    gathered: &RestoreSources,
+    restore_sources: &RestoreSources,
     mailbox_targets: &[MailboxTarget],
     roots: &[Root],
 ) -> Result<BTreeSet<(usize, Vec<u8>)>, CliError> {
     let mut found = BTreeSet::new();
-    gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
+    restore_sources.catalogue.each_wanted(&restore_sources.station, false, |wanted| {
         if wanted.role == Role::InsteadOfSuspect && found.len() < PROBLEMS_MAX {
-            let goal = mailbox_targets.iter().find(|goal| goal.row == wanted.mailbox);
-            let file = goal.map(|goal| -> Result<_, crate::job::JobError> {
-                Ok(host::resolved(&goal.path).join(wanted.path()?.as_path()))
+            let mailbox_target =
+                mailbox_targets.iter().find(|mailbox_target| mailbox_target.row == wanted.mailbox);
+            let file = mailbox_target.map(|mailbox_target| -> Result<_, crate::job::JobError> {
+                Ok(host::resolved(&mailbox_target.path).join(wanted.path()?.as_path()))
             });
             if let Some(file) = file.transpose()? {
                 let below = |(number, root): (usize, &Root)| {

@@ -6,7 +6,7 @@ use crate::cli::args::{LogTime, Traffic};
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::report::traffic::{self as report, Log};
-use crate::cli::setup::{Resolved, globs};
+use crate::cli::resolved::{Resolved, globs};
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, file};
 use crate::daemon::clock::SystemClock;
@@ -23,31 +23,31 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, CliError> {
     let files = [args.html.as_deref(), args.csv.as_deref()];
-    let setup = Resolved::load_for(config, &args.scope, &Touches::with_files(files))?;
-    if setup.mailboxes.is_empty() && setup.drives_here().is_empty() {
+    let resolved = Resolved::load_for(config, &args.scope, &Touches::with_files(files))?;
+    if resolved.mailboxes.is_empty() && resolved.drives_here().is_empty() {
         return Err(CliError::usage(
             "no mailbox is named and no drive is here: give --mailbox DIR or --drive DIR, or name a mailbox \
              in the config",
         ));
     }
     let written = args.html.as_deref().or(args.csv.as_deref());
-    written.map_or(Ok(()), |path| file::check(&setup, path))?;
-    let (zone, span) = period(&setup, args)?;
-    let received = folders(&args.received, &setup.log.received, "received")?;
-    let sent = folders(&args.sent, &setup.log.sent, "sent")?;
-    let asked = Period { station: &setup.station, received: &received, sent: &sent, span };
-    let (survey, traffic) =
-        Inspection::take_with(&setup, Depth::Brief, output, &|catalogue, looked| {
+    written.map_or(Ok(()), |path| file::check(&resolved, path))?;
+    let (zone, span) = period(&resolved, args)?;
+    let received = folders(&args.received, &resolved.log.received, "received")?;
+    let sent = folders(&args.sent, &resolved.log.sent, "sent")?;
+    let asked = Period { station: &resolved.station, received: &received, sent: &sent, span };
+    let (inspection, traffic) =
+        Inspection::take_with(&resolved, Depth::Brief, output, &|catalogue, looked| {
             let drives: Vec<_> =
                 looked.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
             traffic(catalogue, &asked, &drives)
         })?;
     let log = Log {
-        station: &setup.station,
-        head: head(&setup, args),
+        station: &resolved.station,
+        head: head(&resolved, args),
         zone,
         span,
-        prepared: &survey.now,
+        prepared: &inspection.now,
         with_subjects: !args.without_subjects,
         folders_named: !received.is_empty() || !sent.is_empty(),
         traffic: &traffic,
@@ -71,8 +71,8 @@ pub(in crate::cli) fn run(
 
 /// The log's zone, which it keeps throughout, and the claimed times it is about. Local time is what it was when
 /// the period began, or is now.
-fn period(setup: &Resolved, args: &Traffic) -> Result<(Zone, Span), CliError> {
-    let local = args.time.unwrap_or(setup.log.time) == LogTime::Local;
+fn period(resolved: &Resolved, args: &Traffic) -> Result<(Zone, Span), CliError> {
+    let local = args.time.unwrap_or(resolved.log.time) == LogTime::Local;
     // An unknown zone is not taken for UTC: the times would be wrong and look right.
     let here = local.then(TimeZone::try_system).transpose().map_err(|error| {
         CliError::failed(format!(
@@ -119,11 +119,11 @@ fn folders(typed: &[String], written: &[String], key: &str) -> Result<GlobSet, C
     }
 }
 
-fn head(setup: &Resolved, args: &Traffic) -> report::Head {
+fn head(resolved: &Resolved, args: &Traffic) -> report::Head {
     let either = |typed: &Option<String>, written: &Option<String>| {
         typed.clone().or_else(|| written.clone()).unwrap_or_default()
     };
-    let log = &setup.log;
+    let log = &resolved.log;
     report::Head {
         incident: either(&args.incident, &log.incident),
         activation: either(&args.activation, &log.activation),

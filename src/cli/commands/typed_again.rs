@@ -2,11 +2,11 @@
 //! Never leaves out an option that was given.
 
 use crate::cli::args::Restore;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::shell::option;
 
 /// This restore as it is to be typed again, with more options.
-pub(super) fn typed_again(setup: &Resolved, args: &Restore, more: &str) -> String {
+pub(super) fn typed_again(resolved: &Resolved, args: &Restore, more: &str) -> String {
     let flags = [
         (args.dry_run, "--dry-run"),
         (args.with_removed, "--with-removed"),
@@ -23,5 +23,5 @@ pub(super) fn typed_again(setup: &Resolved, args: &Restore, more: &str) -> Strin
     let paths =
         paths.into_iter().filter_map(|(name, path)| Some(option(name, path.as_ref()?.as_os_str())));
     let paths: String = paths.collect();
-    format!("counterfoil restore{}{paths}{flags}{more}", setup.options)
+    format!("counterfoil restore{}{paths}{flags}{more}", resolved.options)
 }

@@ -9,7 +9,7 @@ use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, verify::Verified};
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::{Access, Trouble};
 use crate::job::catalogue::{Catalogue, Log, LogDamage};
@@ -24,18 +24,18 @@ pub(in crate::cli) fn run(
     scope: &Scope,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let mut setup = Resolved::load(config, scope)?;
-    let drives = setup.need_drives()?;
-    if setup.configured.is_none() {
+    let mut resolved = Resolved::load(config, scope)?;
+    let drives = resolved.need_drives()?;
+    if resolved.configured.is_none() {
         // As on a computer that never saw these drives: what is on them is meant.
-        let named = setup.asked_for.is_some();
-        setup.station = select_station::station(&setup, named, &drives, !scope.json, output)?;
+        let named = resolved.asked_for.is_some();
+        resolved.station = select_station::station(&resolved, named, &drives, !scope.json, output)?;
     }
-    let state = State::open(&setup, output)?;
+    let state = State::open(&resolved, output)?;
     let catalogue = &state.catalogue;
     let claims = PresentDrives::default();
     let drives: Vec<_> =
-        drives.iter().map(|drive| one(catalogue, &setup, drive, &claims, output)).collect();
+        drives.iter().map(|drive| one(catalogue, &resolved, drive, &claims, output)).collect();
     for drive in &drives {
         for finding in &drive.findings {
             output.warn(format!("{}: {}", drive.label, notices::finding(finding)));
@@ -58,7 +58,7 @@ pub(in crate::cli) fn run(
 
 fn one(
     catalogue: &Catalogue,
-    setup: &Resolved,
+    resolved: &Resolved,
     drive: &DriveRef,
     claims: &PresentDrives,
     output: &Output,
@@ -72,7 +72,8 @@ fn one(
         logs_damaged: false,
         outcome: Ok(crate::job::verify::VerifyReport::default()),
     };
-    let open = |access| sync_drive::open(catalogue, &setup.station, drive, access, claims, &clock);
+    let open =
+        |access| sync_drive::open(catalogue, &resolved.station, drive, access, claims, &clock);
     // Only an existing drive is verified: a look first, so that none is begun here.
     let opened = open(Access::Read).and_then(|_| match open(Access::Write) {
         Ok(admitted) => Ok((admitted, true)),

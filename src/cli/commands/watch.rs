@@ -6,7 +6,7 @@ use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::daemon::{self, DriveState, EventSink, Notice, Notify, ReportRequest, Settings};
 use crate::job::catalogue::Catalogue;
@@ -21,9 +21,9 @@ pub(in crate::cli) fn run(
     scope: &Scope,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let setup = Resolved::with_mailbox(config, scope)?;
-    let mut state = State::open(&setup, output)?;
-    check(&state.catalogue, &setup.station())?;
+    let resolved = Resolved::with_mailbox(config, scope)?;
+    let mut state = State::open(&resolved, output)?;
+    check(&state.catalogue, &resolved.station())?;
     // The daemon has its own.
     state.catalogue.release_memory()?;
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -34,29 +34,29 @@ pub(in crate::cli) fn run(
         .block_on(async { daemon::calls_from_signals() })
         .map_err(|e| CliError::failed(format!("signals cannot be received: {e}")))?;
     // Read anew at each beginning: a config may have been taken since.
-    let setup = RefCell::new(setup);
+    let resolved = RefCell::new(resolved);
     let ended = loop {
         let folder = state.folder().to_owned();
-        let in_folder = |setup: &Resolved| Settings {
-            report: Some(report(config, scope, &setup.state, &folder)),
+        let in_folder = |resolved: &Resolved| Settings {
+            report: Some(report(config, scope, &resolved.state, &folder)),
             state: folder.clone(),
-            ..settings(setup)
+            ..settings(resolved)
         };
         let mut reload = || {
             let new =
                 Resolved::with_mailbox(config, scope).map_err(|problem| problem.to_string())?;
-            may_take_over(&setup.borrow(), &new, &folder)?;
+            may_take_over(&resolved.borrow(), &new, &folder)?;
             let settings = in_folder(&new);
-            setup.replace(new);
+            resolved.replace(new);
             Ok(settings)
         };
-        let settings = in_folder(&setup.borrow());
+        let settings = in_folder(&resolved.borrow());
         let clock = Arc::new(SystemClock::new());
         let run = daemon::run(settings, &mut reload, &LogSink, clock, &mut calls);
         match runtime.block_on(run) {
             // Mail goes on being copied, with what is known kept in memory from here on.
             Err(error) if error.state_trouble().is_some() => {
-                state = state.after(error, &setup.borrow(), output)?;
+                state = state.after(error, &resolved.borrow(), output)?;
             }
             ended => break ended,
         }
@@ -83,33 +83,33 @@ fn may_take_over(old: &Resolved, new: &Resolved, folder: &Path) -> Result<(), St
     checked.map_err(|error| error.to_string())
 }
 
-pub(super) fn settings(setup: &Resolved) -> Settings {
+pub(super) fn settings(resolved: &Resolved) -> Settings {
     Settings {
-        station: setup.station(),
-        folders: setup.folders.clone(),
-        drives: setup.folder_refs(),
-        find: setup.find(),
-        state: setup.state.clone(),
-        ignore: setup.ignore.clone(),
-        settle: setup.settle,
-        churn: setup.churn,
-        scan_every: setup.scan_every,
-        wanted_copies: setup.wanted_copies,
-        count_same_device: setup.count_same_device,
-        cargo: cargo(setup),
+        station: resolved.station(),
+        folders: resolved.folders.clone(),
+        drives: resolved.folder_refs(),
+        find: resolved.find(),
+        state: resolved.state.clone(),
+        ignore: resolved.ignore.clone(),
+        settle: resolved.settle,
+        churn: resolved.churn,
+        scan_every: resolved.scan_every,
+        wanted_copies: resolved.wanted_copies,
+        count_same_device: resolved.count_same_device,
+        cargo: cargo(resolved),
         report: None,
-        notify: notify(setup),
-        reread: setup.reread,
-        prune: setup.prunes(),
+        notify: notify(resolved),
+        reread: resolved.reread,
+        prune: resolved.prunes(),
     }
 }
 
-fn notify(setup: &Resolved) -> Option<Notify> {
-    let (program, arguments) = setup.notify_command.split_first()?;
+fn notify(resolved: &Resolved) -> Option<Notify> {
+    let (program, arguments) = resolved.notify_command.split_first()?;
     let arguments = arguments.iter().map(OsString::from).collect();
     Some(Notify {
-        errand: ReportRequest { program: program.into(), arguments },
-        after: setup.notify_after,
+        request: ReportRequest { program: program.into(), arguments },
+        after: resolved.notify_after,
     })
 }
 

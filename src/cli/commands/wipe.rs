@@ -11,7 +11,7 @@ use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
 use crate::cli::report::size;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::shell::{option, quoted};
 use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
@@ -37,26 +37,27 @@ pub(super) struct Asked<'a> {
 }
 
 pub(super) fn run(
-    setup: &Resolved,
+    resolved: &Resolved,
     asked: &Asked<'_>,
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let (survey, last) = Inspection::take_with(setup, Depth::Brief, output, &|catalogue, _| {
-        last_copies(catalogue, setup, asked.name)
-    })?;
-    let known = one_of(&survey.drives, asked.name)?;
+    let (inspection, last) =
+        Inspection::take_with(resolved, Depth::Brief, output, &|catalogue, _| {
+            last_copies(catalogue, resolved, asked.name)
+        })?;
+    let known = one_of(&inspection.drives, asked.name)?;
     let (row, label) = (&known.row, escape::shown(known.row.label.as_bytes()));
-    let drive = here(setup, row, &label)?;
+    let drive = here(resolved, row, &label)?;
     let mut others = check_drive(&drive, row, &label)?;
-    others.retain(|station| *station != setup.station);
+    others.retain(|station| *station != resolved.station);
     // One that a wipe was begun on counts for nothing already.
     let last = if row.is_wiped() { LastCopies::default() } else { last };
     if !asked.lose_last_copies {
         refuse_last(last, &others, &label)?;
     }
-    if let Some(unkept) = survey.unkept {
-        let why = notices::unkept(unkept, &setup.state);
+    if let Some(unkept) = inspection.unkept {
+        let why = notices::unkept(unkept, &resolved.state);
         return Err(CliError::failed(format!(
             "{label} is not wiped, for that could not be kept in mind: {why}"
         )));
@@ -64,8 +65,8 @@ pub(super) fn run(
     confirm(asked, &label, known.messages, known.bytes, output)?;
     super::when_stopped(|| STOPPED.store(true, Ordering::Relaxed))?;
     // From the state that nobody else writes while this works: without a daemon, none may begin.
-    let fills = is_all_a_sticks(setup, &drive);
-    let held = give_up(setup, row, &label, output)?;
+    let fills = is_all_a_sticks(resolved, &drive);
+    let held = give_up(resolved, row, &label, output)?;
     let bar = Watched(Bar::new(output, "deleting", known.messages));
     let wiped = {
         let volume = drive.door.open(Access::Write)?;
@@ -79,35 +80,35 @@ pub(super) fn run(
     }
     let catalogue = match held {
         Some(state) => state.catalogue,
-        None => Catalogue::open(&setup.state)?.0,
+        None => Catalogue::open(&resolved.state)?.0,
     };
     catalogue.drop_copies(row.row)?;
     let zeros = fills.then_some(wiped.zeros);
-    tell((row, &label, setup.accept), zeros, wiped.files, as_json, output);
+    tell((row, &label, resolved.accept), zeros, wiped.files, as_json, output);
     Ok(Exit::Safe)
 }
 
 /// Whether all that is free there is the drive's: a folder beside other things has no room of its own, and to fill it
 /// would stop the mail.
-fn is_all_a_sticks(setup: &Resolved, drive: &DriveRef) -> bool {
+fn is_all_a_sticks(resolved: &Resolved, drive: &DriveRef) -> bool {
     let path = Path::new(std::ffi::OsStr::from_bytes(&drive.at));
     let device = host::device_of(path);
-    let mailboxes = setup.mailboxes.iter().map(|mailbox| mailbox.path.as_path());
-    let others = mailboxes.chain([setup.state.as_path(), Path::new("/")]);
+    let mailboxes = resolved.mailboxes.iter().map(|mailbox| mailbox.path.as_path());
+    let others = mailboxes.chain([resolved.state.as_path(), Path::new("/")]);
     let mut others = others.map(host::device_of);
     host::is_mount_point(path) && device.is_some() && others.all(|other| other != device)
 }
 
 fn last_copies(
     catalogue: &Catalogue,
-    setup: &Resolved,
+    resolved: &Resolved,
     name: &str,
 ) -> Result<LastCopies, JobError> {
     let is_called = |row: &&DriveRow| row.label == name || row.id.to_string() == name;
     let mut last = LastCopies::default();
     for row in catalogue.drives()?.iter().filter(is_called) {
         for (_, station) in catalogue.replicas_of(row.row)? {
-            if station == setup.station {
+            if station == resolved.station {
                 last = catalogue.last_copies(row.row, &catalogue.replica(row.row, &station)?)?;
             }
         }
@@ -116,8 +117,8 @@ fn last_copies(
 }
 
 /// Where the drive is now.
-fn here(setup: &Resolved, row: &DriveRow, label: &str) -> Result<DriveRef, CliError> {
-    let drives = setup.drives_here().into_iter();
+fn here(resolved: &Resolved, row: &DriveRow, label: &str) -> Result<DriveRef, CliError> {
+    let drives = resolved.drives_here().into_iter();
     let mut there = drives.filter(|drive| drive.at == row.at);
     there.next().ok_or_else(|| {
         CliError::usage(format!(
@@ -221,12 +222,12 @@ fn confirm(
 /// The drive is given up before anything on it is deleted: its copies count for nothing, whatever happens now.
 /// Without a daemon, the state is held until all is done.
 fn give_up(
-    setup: &Resolved,
+    resolved: &Resolved,
     row: &DriveRow,
     label: &str,
     output: &Output,
 ) -> Result<Option<State>, CliError> {
-    let (state, _) = looked_at(setup);
+    let (state, _) = looked_at(resolved);
     // One that was refused stays so.
     let why = if is_refused(row) { DriveLoss::Refused } else { DriveLoss::Wiped };
     let forget =
@@ -236,9 +237,9 @@ fn give_up(
         Some(Answer::Refused(why)) => return Err(refused(why)),
         Some(_) => {}
         None => {
-            let state = State::open(setup, output)?;
+            let state = State::open(resolved, output)?;
             if let Some(unkept) = state.unkept {
-                return Err(refused(notices::unkept(unkept, &setup.state)));
+                return Err(refused(notices::unkept(unkept, &resolved.state)));
             }
             let now = SystemClock::new().stamp().time;
             state.catalogue.forget_drive(row.row, why, None, now)?;

@@ -17,11 +17,13 @@ impl Pages for Index {
             Page::First { station, entries, latest } => {
                 (station.to_string(), first(entries, latest))
             }
-            Page::Part { station, leaf, earlier, later, messages } => {
-                let parted = leaf.part > 1 || later.is_some_and(|later| later.month == leaf.month);
-                let part = if parted { format!(", part {}", leaf.part) } else { String::new() };
-                let ways = PageLinks { leaf: *leaf, parted, earlier: *earlier, later: *later };
-                (format!("{station}, {}{part}", title(leaf.month)), self::part(&ways, messages))
+            Page::Part { station, page_id, earlier, later, messages } => {
+                let parted =
+                    page_id.part > 1 || later.is_some_and(|later| later.month == page_id.month);
+                let part = if parted { format!(", part {}", page_id.part) } else { String::new() };
+                let ways =
+                    PageLinks { page_id: *page_id, parted, earlier: *earlier, later: *later };
+                (format!("{station}, {}{part}", title(page_id.month)), self::part(&ways, messages))
             }
         };
         page("Messages on this drive", &about, &body)
@@ -42,7 +44,7 @@ fn first(entries: &[IndexEntry<'_>], latest: &[IndexedMessage]) -> Markup {
         }
         h2 { "Months" }
         ul .months {
-            @for parts in entries.chunk_by(|one, next| one.leaf.month == next.leaf.month) { (month(parts)) }
+            @for parts in entries.chunk_by(|one, next| one.page_id.month == next.page_id.month) { (month(parts)) }
         }
         @if !latest.is_empty() {
             h2 { "The latest" }
@@ -51,7 +53,7 @@ fn first(entries: &[IndexEntry<'_>], latest: &[IndexedMessage]) -> Markup {
         h2 { "How to read it" }
         ul {
             li { "Dates are those of the messages, in UTC; with a * it is when the station first saw it." }
-            @if entries.iter().any(|entry| entry.leaf.part > 1) {
+            @if entries.iter().any(|entry| entry.page_id.part > 1) {
                 li { "A month of many messages is in parts: part 1 has the oldest." }
             }
             li { "This list is for a person\u{2019}s eye. What counts are the manifest and the ledger beside it." }
@@ -61,18 +63,18 @@ fn first(entries: &[IndexEntry<'_>], latest: &[IndexedMessage]) -> Markup {
 
 /// A month on the first page. Its name is also where the pages of its parts lead back to.
 fn month(parts: &[IndexEntry<'_>]) -> Markup {
-    let name = parts.first().map_or(bag::UNDATED, |entry| entry.leaf.month);
+    let name = parts.first().map_or(bag::UNDATED, |entry| entry.page_id.month);
     let messages = count(parts.iter().map(|entry| entry.messages).sum(), "message");
     html! {
         @if let [only] = parts {
-            li id=(name) { (link(only.leaf, title(name))) ": " (messages) }
+            li id=(name) { (link(only.page_id, title(name))) ": " (messages) }
         } @else {
             li id=(name) .parted {
                 (title(name)) ": " (messages) ", in parts, the latest first"
                 ul .months {
                     @for entry in parts {
                         li {
-                            (link(entry.leaf, &format!("part {}", entry.leaf.part))) (days(entry))
+                            (link(entry.page_id, &format!("part {}", entry.page_id.part))) (days(entry))
                             ": " (count(entry.messages, "message"))
                         }
                     }
@@ -97,7 +99,7 @@ fn days(entry: &IndexEntry<'_>) -> String {
 
 /// Where a page is, and where it leads.
 struct PageLinks<'a> {
-    leaf: PageId<'a>,
+    page_id: PageId<'a>,
     /// Whether its month has other parts beside this one.
     parted: bool,
     earlier: Option<PageId<'a>>,
@@ -121,11 +123,11 @@ fn part(ways: &PageLinks<'_>, messages: &[IndexedMessage]) -> Markup {
 
 /// Never a list of all pages: each of them would be written anew when one begins.
 fn ways_on(ways: &PageLinks<'_>) -> Markup {
-    let PageId { month, .. } = ways.leaf;
-    let beside = |leaf: PageId<'_>| match (leaf.month == month, leaf.part) {
-        (true, part) => link(leaf, &format!("part {part}")),
-        (false, 1) => link(leaf, title(leaf.month)),
-        (false, part) => link(leaf, &format!("{}, part {part}", title(leaf.month))),
+    let PageId { month, .. } = ways.page_id;
+    let beside = |page_id: PageId<'_>| match (page_id.month == month, page_id.part) {
+        (true, part) => link(page_id, &format!("part {part}")),
+        (false, 1) => link(page_id, title(page_id.month)),
+        (false, part) => link(page_id, &format!("{}, part {part}", title(page_id.month))),
     };
     html! {
         p {
@@ -133,14 +135,14 @@ fn ways_on(ways: &PageLinks<'_>) -> Markup {
             @if ways.parted && (ways.earlier.is_some() || ways.later.is_some()) {
                 " \u{b7} " a href={ (bag::INDEX) "#" (month) } { "All parts" }
             }
-            @if let Some(leaf) = ways.earlier { " \u{b7} Earlier: " (beside(leaf)) }
-            @if let Some(leaf) = ways.later { " \u{b7} Later: " (beside(leaf)) }
+            @if let Some(page_id) = ways.earlier { " \u{b7} Earlier: " (beside(page_id)) }
+            @if let Some(page_id) = ways.later { " \u{b7} Later: " (beside(page_id)) }
         }
     }
 }
 
-fn link(leaf: PageId<'_>, text: &str) -> Markup {
-    html! { a href=(bag::index_page(leaf.month, leaf.part).to_string()) { (text) } }
+fn link(page_id: PageId<'_>, text: &str) -> Markup {
+    html! { a href=(bag::index_page(page_id.month, page_id.part).to_string()) { (text) } }
 }
 
 fn table(messages: &[IndexedMessage]) -> Markup {
@@ -223,7 +225,7 @@ mod tests {
 
     const NOVEMBER: PageId<'static> = PageId { month: "2026-11", part: 1 };
 
-    fn leaf(month: &str, part: u32) -> PageId<'_> {
+    fn page_id(month: &str, part: u32) -> PageId<'_> {
         PageId { month, part }
     }
 
@@ -234,14 +236,16 @@ mod tests {
         messages: Vec<IndexedMessage>,
     ) -> String {
         let station: StationName = "pier-4".parse().unwrap();
-        Index.page(&Page::Part { station: &station, leaf: of, earlier, later, messages })
+        Index.page(&Page::Part { station: &station, page_id: of, earlier, later, messages })
     }
 
-    fn first_of(leaves: &[PageId<'_>], latest: Vec<IndexedMessage>) -> String {
+    fn first_of(page_ids: &[PageId<'_>], latest: Vec<IndexedMessage>) -> String {
         let station: StationName = "pier-4".parse().unwrap();
         let span = Some((1_793_491_200, 1_793_750_400));
-        let entries: Vec<_> =
-            leaves.iter().map(|leaf| IndexEntry { leaf: *leaf, messages: 1_000, span }).collect();
+        let entries: Vec<_> = page_ids
+            .iter()
+            .map(|page_id| IndexEntry { page_id: *page_id, messages: 1_000, span })
+            .collect();
         Index.page(&Page::First { station: &station, entries: &entries, latest })
     }
 
@@ -255,20 +259,20 @@ mod tests {
         let subject = "Water level and road state at the second bridge, evening report";
         let parts = 10_000_usize.div_ceil(INDEX_PAGE_MESSAGES) as u32;
         let mut sum =
-            first_of(&[leaf("2026-11", 1); 10], vec![message(1, subject); INDEX_LATEST]).len();
+            first_of(&[page_id("2026-11", 1); 10], vec![message(1, subject); INDEX_LATEST]).len();
         for part in 1..=parts {
             let first = (part - 1) * INDEX_PAGE_MESSAGES as u32;
             let messages = (1..=INDEX_PAGE_MESSAGES as u32).map(|n| message(first + n, subject));
-            let (earlier, later) = (leaf("2026-11", part + 1), leaf("2026-11", part + 2));
-            sum +=
-                shown(leaf("2026-11", part), Some(earlier), Some(later), messages.collect()).len();
+            let (earlier, later) = (page_id("2026-11", part + 1), page_id("2026-11", part + 2));
+            sum += shown(page_id("2026-11", part), Some(earlier), Some(later), messages.collect())
+                .len();
         }
         assert!(sum < 5_000_000, "{sum} octets");
     }
 
     #[test]
     fn a_page_leads_to_those_beside_it_and_to_each_copy_and_nowhere_else() {
-        let (october, december) = (leaf("2026-10", 3), leaf("2026-12", 1));
+        let (october, december) = (page_id("2026-10", 3), page_id("2026-12", 1));
         let copy = "data/0001/00000042.EML";
         let mail = || vec![message(42, "river")];
         let cases = [
@@ -282,11 +286,11 @@ mod tests {
             (
                 NOVEMBER,
                 None,
-                Some(leaf("2026-11", 2)),
+                Some(page_id("2026-11", 2)),
                 vec!["index.html", "index.html#2026-11", "index-2026-11-2.html"],
             ),
             (
-                leaf("2026-11", 2),
+                page_id("2026-11", 2),
                 Some(NOVEMBER),
                 None,
                 vec!["index.html", "index.html#2026-11", "index-2026-11.html"],
@@ -303,13 +307,14 @@ mod tests {
         let title = "<p class=\"about\">pier-4, 2026-11</p>";
         assert!(shown(NOVEMBER, Some(october), Some(december), mail()).contains(title));
         let title = "<p class=\"about\">pier-4, 2026-11, part 1</p>";
-        assert!(shown(NOVEMBER, None, Some(leaf("2026-11", 2)), mail()).contains(title));
+        assert!(shown(NOVEMBER, None, Some(page_id("2026-11", 2)), mail()).contains(title));
     }
 
     #[test]
     fn the_first_page_leads_to_every_other() {
-        let leaves = [leaf("2026-11", 2), NOVEMBER, leaf("2026-10", 1), leaf("undated", 1)];
-        let page = first_of(&leaves, vec![message(42, "river")]);
+        let page_ids =
+            [page_id("2026-11", 2), NOVEMBER, page_id("2026-10", 1), page_id("undated", 1)];
+        let page = first_of(&page_ids, vec![message(42, "river")]);
         let wanted = [
             "README.TXT",
             "index-2026-11-2.html",

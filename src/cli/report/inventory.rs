@@ -31,11 +31,11 @@ fn one(headers: &Headers) -> String {
 }
 
 /// A station in a few lines: where it is, and its mailboxes.
-pub(in crate::cli) fn station(offer: &Inventory) -> Vec<String> {
-    let drives: Vec<_> = offer.drives.iter().map(|(at, _)| at.as_str()).collect();
-    let mut lines = vec![format!("station {} on {}", offer.station, drives.join(", "))];
-    lines.extend(offer.mailboxes.iter().map(|offered| format!("  {}", mailbox(offered))));
-    if offer.mailboxes.is_empty() {
+pub(in crate::cli) fn station(inventory: &Inventory) -> Vec<String> {
+    let drives: Vec<_> = inventory.drives.iter().map(|(at, _)| at.as_str()).collect();
+    let mut lines = vec![format!("station {} on {}", inventory.station, drives.join(", "))];
+    lines.extend(inventory.mailboxes.iter().map(|offered| format!("  {}", mailbox(offered))));
+    if inventory.mailboxes.is_empty() {
         lines.push("  its ledger is lost: the copies have numbers only".to_owned());
     }
     lines
@@ -71,8 +71,8 @@ fn count_copies(copies: u64) -> String {
 }
 
 /// A station for scripts.
-pub(in crate::cli) fn json(offer: &Inventory) -> Value {
-    let mailboxes: Vec<_> = offer
+pub(in crate::cli) fn json(inventory: &Inventory) -> Value {
+    let mailboxes: Vec<_> = inventory
         .mailboxes
         .iter()
         .map(|offered| {
@@ -89,7 +89,7 @@ pub(in crate::cli) fn json(offer: &Inventory) -> Value {
             })
         })
         .collect();
-    let drives: Vec<_> = offer
+    let drives: Vec<_> = inventory
         .drives
         .iter()
         .map(|(at, standing)| {
@@ -107,10 +107,10 @@ pub(in crate::cli) fn json(offer: &Inventory) -> Value {
         })
         .collect();
     json!({
-        "station": offer.station.as_str(),
-        "messages": offer.messages(),
+        "station": inventory.station.as_str(),
+        "messages": inventory.messages(),
         "mailboxes": mailboxes,
         "drives": drives,
-        "ledgers_whole": offer.ledgers_whole,
+        "ledgers_whole": inventory.ledgers_whole,
     })
 }

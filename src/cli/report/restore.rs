@@ -40,13 +40,13 @@ pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
 
 /// One message repaired; `beside` is where the damaged file is now.
 pub(in crate::cli) fn repaired_json(
-    goal: &MailboxTarget,
+    mailbox_target: &MailboxTarget,
     path: &RelName,
     done: &Repaired,
 ) -> Value {
     let mut object = Map::new();
     object.insert("schema".into(), json!(1));
-    object.insert("mailbox".into(), json!(goal.name.as_str()));
+    object.insert("mailbox".into(), json!(mailbox_target.name.as_str()));
     json_path(&mut object, path);
     object.insert("sha256".into(), json!(done.good.digest.to_string()));
     object.insert("beside".into(), json!(escape::exact(done.beside.as_bytes())));
@@ -90,8 +90,12 @@ pub(in crate::cli) fn text(
         true => ("would be put back", "Dry run: nothing was written. "),
         false => ("put back", ""),
     };
-    for goal in mailbox_targets {
-        output.say(format!("{}: {}", goal.name, escape::shown_path(&goal.path)));
+    for mailbox_target in mailbox_targets {
+        output.say(format!(
+            "{}: {}",
+            mailbox_target.name,
+            escape::shown_path(&mailbox_target.path)
+        ));
     }
     output.say(format!(
         "{would}{} ({}) {verb}, {} already there.",
@@ -229,8 +233,10 @@ pub(in crate::cli) fn next(
     offers_config: bool,
 ) {
     output.say("What to do next:");
-    let places: Vec<_> =
-        mailbox_targets.iter().map(|goal| escape::shown_path(&goal.path)).collect();
+    let places: Vec<_> = mailbox_targets
+        .iter()
+        .map(|mailbox_target| escape::shown_path(&mailbox_target.path))
+        .collect();
     output.say(format!("  Open {} with the mail program, and look at it.", places.join(", ")));
     if offers_config {
         output.say(

@@ -6,48 +6,48 @@ use super::verdict::Summary;
 use crate::cli::commands::inspect::Inspection;
 use crate::cli::notices;
 use crate::cli::output::Output;
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::model::bag::CarriedProgram;
 use crate::model::escape;
 use serde_json::{Value, json};
 
 pub(in crate::cli) fn json(
     summary: &Summary<'_>,
-    survey: &Inspection,
+    inspection: &Inspection,
     programs: &[CarriedProgram],
 ) -> Value {
     let mut object = summary.json();
     object.insert("schema".into(), json!(1));
     object.insert("station".into(), json!(summary.station.as_str()));
-    object.insert("daemon".into(), json!(survey.daemon));
-    let left = survey.next_let_in.map(|left| left.as_secs());
+    object.insert("daemon".into(), json!(inspection.daemon));
+    let left = inspection.next_let_in.map(|left| left.as_secs());
     object.insert("next_stick_seconds".into(), json!(left));
     object.insert("programs".into(), drives::programs_json(programs));
-    object.insert("drives".into(), survey.drives.iter().map(drives::json).collect());
+    object.insert("drives".into(), inspection.drives.iter().map(drives::json).collect());
     Value::Object(object)
 }
 
 pub(in crate::cli) fn text(
     output: &Output,
-    setup: &Resolved,
+    resolved: &Resolved,
     summary: &Summary<'_>,
-    survey: &Inspection,
+    inspection: &Inspection,
     programs: &[CarriedProgram],
 ) {
     summary.say(output);
     output.line("");
-    for mailbox in &setup.mailboxes {
+    for mailbox in &resolved.mailboxes {
         output.line(format!("  mailbox  {}: {}", mailbox.name, escape::shown_path(&mailbox.path)));
     }
-    let daemon = match survey.daemon {
+    let daemon = match inspection.daemon {
         true => "running: new messages are copied by themselves",
         false => "not running: nothing is copied until you run counterfoil mirror",
     };
     output.line(format!("  daemon   {daemon}"));
     output.line("");
-    drives::table(output, &survey.drives);
-    drives::next_let_in(output, survey.next_let_in);
-    let mut reasons = survey.audit.unmirrored.by_reason().peekable();
+    drives::table(output, &inspection.drives);
+    drives::next_let_in(output, inspection.next_let_in);
+    let mut reasons = inspection.audit.unmirrored.by_reason().peekable();
     if reasons.peek().is_some() {
         output.line("");
     }

@@ -4,7 +4,7 @@
 use super::{are, contradictions, count, size, them, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
-use crate::cli::setup::Resolved;
+use crate::cli::resolved::Resolved;
 use crate::cli::shell::{drive_option, option};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::mailboxes::MailboxState;
@@ -32,12 +32,12 @@ pub(in crate::cli) type Line = (Tone, String);
 impl<'a> Summary<'a> {
     /// Of a run.
     pub(in crate::cli) fn of(
-        setup: &'a Resolved,
+        resolved: &'a Resolved,
         counts: &'a Counts,
         unkept: Option<Unkept>,
     ) -> Self {
-        let (station, options) = (&setup.station, setup.options.as_str());
-        Self { station, counts, options, state: (&setup.state, unkept) }
+        let (station, options) = (&resolved.station, resolved.options.as_str());
+        Self { station, counts, options, state: (&resolved.state, unkept) }
     }
 
     /// The verdict in one line.

@@ -131,7 +131,7 @@ impl FileRow {
     }
 
     /// What a look is compared with.
-    pub fn glance(&self) -> FileStatRow {
+    pub fn file_stat(&self) -> FileStatRow {
         FileStatRow {
             key: self.key.clone(),
             state: self.state,

@@ -58,7 +58,7 @@ const PROOFS: &str = "SELECT p.content, b.drive, p.proven, p.reread, d.away IS N
 impl Catalogue {
     /// Goes through all messages of the mailboxes in force, those with one content one after the other, each with
     /// the good copies of it.
-    pub fn each_passage(
+    pub fn each_tracked(
         &self,
         station: &StationName,
         mut each: impl FnMut(TrackedMessage, &[Proof]) -> Result<(), JobError>,
@@ -73,9 +73,9 @@ impl Catalogue {
         let mut next = proofs.next().transpose()?;
         let mut held: Vec<Proof> = Vec::new();
         while let Some(row) = passages.next()? {
-            let passage = read_passage(row)?;
+            let tracked = read_tracked(row)?;
             // What is not known to be any content sorts first, and has no copies.
-            let content = passage.content.unwrap_or(i64::MIN);
+            let content = tracked.content.unwrap_or(i64::MIN);
             held.retain(|proof| proof.content == content);
             while let Some(proof) = next.filter(|proof| proof.content <= content) {
                 if proof.content == content {
@@ -83,7 +83,7 @@ impl Catalogue {
                 }
                 next = proofs.next().transpose()?;
             }
-            each(passage, &held)?;
+            each(tracked, &held)?;
         }
         Ok(())
     }
@@ -99,9 +99,9 @@ fn read_proof(row: &Row<'_>) -> rusqlite::Result<Proof> {
     })
 }
 
-fn read_passage(row: &Row<'_>) -> rusqlite::Result<TrackedMessage> {
-    let octets = |at| row.get::<_, Option<i64>>(at).map(|n| n.map(|n| n as u64));
-    let weight = match (octets(8)?, octets(9)?, octets(10)?) {
+fn read_tracked(row: &Row<'_>) -> rusqlite::Result<TrackedMessage> {
+    let bytes = |at| row.get::<_, Option<i64>>(at).map(|n| n.map(|n| n as u64));
+    let weight = match (bytes(8)?, bytes(9)?, bytes(10)?) {
         (Some(body), Some(quoted), Some(attached)) => {
             Some(SizeBreakdown { body, quoted, attached })
         }

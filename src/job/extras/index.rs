@@ -38,7 +38,7 @@ pub struct PageId<'a> {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct IndexEntry<'a> {
     /// Which.
-    pub leaf: PageId<'a>,
+    pub page_id: PageId<'a>,
     /// How many messages.
     pub messages: u64,
     /// The times of its first and its last message, in claimed seconds; none where they do not belong together.
@@ -97,7 +97,7 @@ pub enum Page<'a> {
         /// The station.
         station: &'a StationName,
         /// Which.
-        leaf: PageId<'a>,
+        page_id: PageId<'a>,
         /// The page before it in time, perhaps of another month.
         earlier: Option<PageId<'a>>,
         /// The page after it in time.
@@ -133,83 +133,86 @@ pub(super) fn write(
     drive: &Replica,
     station: &StationName,
     pages: &dyn Pages,
-    shelf: &mut ExtrasWriter<'_>,
+    extras: &mut ExtrasWriter<'_>,
 ) -> Result<(), JobError> {
     let mut list = MessageIndex { catalogue, drive, read: HashMap::new() };
-    let by_month = list.by_month(shelf)?;
-    let leaves = leaves(&by_month, pages.messages_a_page());
-    for (at, (leaf, briefs)) in leaves.iter().enumerate() {
-        if shelf.stops() {
+    let by_month = list.by_month(extras)?;
+    let page_ids = page_ids(&by_month, pages.messages_a_page());
+    for (at, (page_id, index_keys)) in page_ids.iter().enumerate() {
+        if extras.stops() {
             return Ok(());
         }
         // What has no date is neither before nor after what has one.
         let is_beside =
-            |other: &PageId<'_>| (other.month == bag::UNDATED) == (leaf.month == bag::UNDATED);
+            |other: &PageId<'_>| (other.month == bag::UNDATED) == (page_id.month == bag::UNDATED);
         let beside = |at: Option<usize>| {
-            at.and_then(|at| leaves.get(at)).map(|(leaf, _)| *leaf).filter(is_beside)
+            at.and_then(|at| page_ids.get(at)).map(|(page_id, _)| *page_id).filter(is_beside)
         };
         let (earlier, later) = (beside(Some(at + 1)), beside(at.checked_sub(1)));
-        let messages = list.copy_at(briefs.iter().rev())?;
-        let page = Page::Part { station, leaf: *leaf, earlier, later, messages };
-        put(drive, &bag::index_page(leaf.month, leaf.part), pages.page(&page), shelf)?;
+        let messages = list.copy_at(index_keys.iter().rev())?;
+        let page = Page::Part { station, page_id: *page_id, earlier, later, messages };
+        put(drive, &bag::index_page(page_id.month, page_id.part), pages.page(&page), extras)?;
     }
-    if shelf.stops() {
+    if extras.stops() {
         return Ok(());
     }
-    let entries: Vec<_> = leaves.iter().map(|(leaf, briefs)| entry(*leaf, briefs)).collect();
-    let latest = leaves.iter().flat_map(|(_, briefs)| briefs.iter().rev());
-    let latest = list.copy_at(latest.filter(|brief| !brief.given_up).take(INDEX_LATEST))?;
+    let entries: Vec<_> =
+        page_ids.iter().map(|(page_id, index_keys)| entry(*page_id, index_keys)).collect();
+    let latest = page_ids.iter().flat_map(|(_, index_keys)| index_keys.iter().rev());
+    let latest = list.copy_at(latest.filter(|index_key| !index_key.given_up).take(INDEX_LATEST))?;
     let first = Page::First { station, entries: &entries, latest };
-    put(drive, &RelName::fixed(bag::INDEX), pages.page(&first), shelf)?;
-    for (month, part) in left_over(drive, leaves.iter().map(|(leaf, _)| *leaf).collect())? {
-        let leaf = PageId { month: &month, part };
-        let page = Page::Part { station, leaf, earlier: None, later: None, messages: Vec::new() };
-        put(drive, &bag::index_page(&month, part), pages.page(&page), shelf)?;
+    put(drive, &RelName::fixed(bag::INDEX), pages.page(&first), extras)?;
+    for (month, part) in left_over(drive, page_ids.iter().map(|(page_id, _)| *page_id).collect())? {
+        let page_id = PageId { month: &month, part };
+        let page =
+            Page::Part { station, page_id, earlier: None, later: None, messages: Vec::new() };
+        put(drive, &bag::index_page(&month, part), pages.page(&page), extras)?;
     }
     Ok(())
 }
 
 /// All pages but the first, the latest first, each with its messages. What has no date is last by its name alone.
-fn leaves(
+fn page_ids(
     by_month: &BTreeMap<String, Vec<IndexKey>>,
     most: usize,
 ) -> Vec<(PageId<'_>, &[IndexKey])> {
     let dated = by_month.iter().rev().filter(|(month, _)| *month != bag::UNDATED);
     let months = dated.chain(by_month.get_key_value(bag::UNDATED));
-    let parts = months.flat_map(|(month, briefs)| {
-        let parts = briefs.chunks(most).zip(1..).collect::<Vec<_>>().into_iter().rev();
-        parts.map(move |(briefs, part)| (PageId { month, part }, briefs))
+    let parts = months.flat_map(|(month, index_keys)| {
+        let parts = index_keys.chunks(most).zip(1..).collect::<Vec<_>>().into_iter().rev();
+        parts.map(move |(index_keys, part)| (PageId { month, part }, index_keys))
     });
     parts.collect()
 }
 
-fn entry<'a>(leaf: PageId<'a>, briefs: &[IndexKey]) -> IndexEntry<'a> {
-    let there = || briefs.iter().filter(|brief| !brief.given_up);
+fn entry<'a>(page_id: PageId<'a>, index_keys: &[IndexKey]) -> IndexEntry<'a> {
+    let there = || index_keys.iter().filter(|index_key| !index_key.given_up);
     let ends = there().next().zip(there().next_back());
-    let span = ends.filter(|_| leaf.month != bag::UNDATED).map(|(first, last)| (first.at, last.at));
-    IndexEntry { leaf, messages: there().count() as u64, span }
+    let span =
+        ends.filter(|_| page_id.month != bag::UNDATED).map(|(first, last)| (first.at, last.at));
+    IndexEntry { page_id, messages: there().count() as u64, span }
 }
 
 fn put(
     drive: &Replica,
     name: &RelName,
     mut page: String,
-    shelf: &mut ExtrasWriter<'_>,
+    extras: &mut ExtrasWriter<'_>,
 ) -> Result<(), JobError> {
     page.push('\n');
-    shelf.put(&drive.dir.join(name), page.as_bytes(), TORN_PAGE)
+    extras.put(&drive.dir.join(name), page.as_bytes(), TORN_PAGE)
 }
 
 /// Pages of months and parts that have no messages any more: a message got its date since, and stands elsewhere.
 /// Nothing is deleted on a drive, so they say that they are empty.
 fn left_over(
     drive: &Replica,
-    leaves: BTreeSet<PageId<'_>>,
+    page_ids: BTreeSet<PageId<'_>>,
 ) -> Result<BTreeSet<(String, u32)>, JobError> {
     let entries = drive.volume.list(&drive.dir, DRIVE_FOLDER_ENTRIES)?;
     let files = entries.iter().filter(|entry| entry.kind == EntryKind::File);
     let pages = files.filter_map(|entry| bag::page_of_index(&entry.name));
-    let left = pages.filter(|&(month, part)| !leaves.contains(&PageId { month, part }));
+    let left = pages.filter(|&(month, part)| !page_ids.contains(&PageId { month, part }));
     Ok(left.map(|(month, part)| (month.to_owned(), part)).collect())
 }
 
@@ -225,7 +228,7 @@ impl MessageIndex<'_> {
     /// Every copy under its month, of its own date, else of its first sight; the oldest first.
     fn by_month(
         &mut self,
-        shelf: &mut ExtrasWriter<'_>,
+        extras: &mut ExtrasWriter<'_>,
     ) -> Result<BTreeMap<String, Vec<IndexKey>>, JobError> {
         let mut unread: Vec<DatedCopy> = Vec::new();
         let mut by_month: BTreeMap<String, Vec<IndexKey>> = BTreeMap::new();
@@ -236,15 +239,18 @@ impl MessageIndex<'_> {
                 text.get(..7).filter(|month| bag::is_month(month)).map(str::to_owned)
             });
             let (number, given_up) = (dated.number, dated.given_up);
-            let brief = IndexKey { at: of.map_or(i64::MIN, |of| of.seconds), number, given_up };
-            by_month.entry(month.unwrap_or_else(|| bag::UNDATED.into())).or_default().push(brief);
+            let index_key = IndexKey { at: of.map_or(i64::MIN, |of| of.seconds), number, given_up };
+            by_month
+                .entry(month.unwrap_or_else(|| bag::UNDATED.into()))
+                .or_default()
+                .push(index_key);
         };
         self.catalogue.each_dated(self.drive.state.row, |dated| match &dated.date {
             Some(date) => add(date, &dated),
             None => unread.push(dated),
         })?;
         for dated in unread {
-            if shelf.stops() {
+            if extras.stops() {
                 return Ok(BTreeMap::new());
             }
             let row = self.catalogue.payload(self.drive.state.row, dated.number)?;
@@ -285,8 +291,8 @@ impl MessageIndex<'_> {
     ) -> Result<Vec<IndexedMessage>, JobError> {
         let mut listed = Vec::new();
         // What was given up to make room is not there to be opened.
-        for brief in messages.filter(|brief| !brief.given_up) {
-            if let Some(row) = self.catalogue.payload(self.drive.state.row, brief.number)? {
+        for index_key in messages.filter(|index_key| !index_key.given_up) {
+            if let Some(row) = self.catalogue.payload(self.drive.state.row, index_key.number)? {
                 listed.push(self.listed(&row)?);
             }
         }

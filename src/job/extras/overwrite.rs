@@ -77,9 +77,9 @@ impl<'a> ExtrasWriter<'a> {
         }
         let filled = |from: usize, to: usize| {
             let text = text.get(from..to.min(text.len())).unwrap_or_default();
-            let mut octets = text.to_vec();
-            octets.resize(to - from, b'\n');
-            octets
+            let mut bytes = text.to_vec();
+            bytes.resize(to - from, b'\n');
+            bytes
         };
         let head = HEAD.min(length);
         let mut mark = torn.as_bytes()[..torn.len().min(head)].to_vec();
@@ -95,9 +95,9 @@ impl<'a> ExtrasWriter<'a> {
             if done > head && self.stops() {
                 return Ok(());
             }
-            let octets = chunk(done);
-            self.write(at, done as u64, &octets)?;
-            done += octets.len();
+            let bytes = chunk(done);
+            self.write(at, done as u64, &bytes)?;
+            done += bytes.len();
         }
         self.write(at, 0, &filled(0, head))?;
         self.done.written += 1;
@@ -131,11 +131,11 @@ impl<'a> ExtrasWriter<'a> {
         Ok(true)
     }
 
-    pub(super) fn write(&self, at: &RelName, from: u64, octets: &[u8]) -> Result<(), JobError> {
-        match octets {
+    pub(super) fn write(&self, at: &RelName, from: u64, bytes: &[u8]) -> Result<(), JobError> {
+        match bytes {
             [] => Ok(()),
-            octets => {
-                self.volume.write_synced(at, from, octets).map_err(|error| match error.trouble {
+            bytes => {
+                self.volume.write_synced(at, from, bytes).map_err(|error| match error.trouble {
                     // What could not even be begun has lost nothing that the system called written.
                     Trouble::Full | Trouble::Refused | Trouble::Denied | Trouble::ReadOnly => {
                         error.into()

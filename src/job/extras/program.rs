@@ -18,25 +18,25 @@ pub fn carried(
 
 /// Puts a program there, if it is not. `compare`: it was not read yet since the drive came.
 pub(super) fn put(
-    shelf: &mut ExtrasWriter<'_>,
+    extras: &mut ExtrasWriter<'_>,
     program: &bundled_programs::BundledProgram,
     own: &Identity,
     compare: bool,
 ) -> Result<(), JobError> {
-    if shelf.stops() {
+    if extras.stops() {
         return Ok(());
     }
     let folder = RelName::fixed(bag::PROGRAMS);
     let at = folder.join(&RelName::fixed(&program.name));
     let sum_at = folder.join(&RelName::fixed(&format!("{}.sha256", program.name)));
-    let (Some(there), Some(sum_there)) = (shelf.length(&at)?, shelf.length(&sum_at)?) else {
+    let (Some(there), Some(sum_there)) = (extras.length(&at)?, extras.length(&sum_at)?) else {
         return Ok(());
     };
     let bytes = own.bytes;
     if there > Some(bytes.saturating_add(CARRIED_PROGRAM_MORE))
         || sum_there > Some(CARRIED_SUM_BYTES)
     {
-        return leave_out(shelf, &sum_at, sum_there);
+        return leave_out(extras, &sum_at, sum_there);
     }
     let length = bytes.max(there.unwrap_or(0));
     // A shorter program is filled up with NUL, which it does not mind: on FAT nothing is cut off.
@@ -44,52 +44,52 @@ pub(super) fn put(
     let sum = format!("{digest}  {}\n", program.name);
     let is_there = there == Some(length)
         && sum_there.is_some_and(|length| length >= sum.len() as u64)
-        && shelf.holds(&sum_at, sum.as_bytes())?
-        && (!compare || is_same(shelf, &at, length, digest)?);
+        && extras.holds(&sum_at, sum.as_bytes())?
+        && (!compare || is_same(extras, &at, length, digest)?);
     // Perhaps it was not compared to its end.
-    if shelf.stops() {
+    if extras.stops() {
         return Ok(());
     }
     if is_there {
-        shelf.done.bytes += length + sum.len() as u64;
+        extras.done.bytes += length + sum.len() as u64;
         return Ok(());
     }
-    shelf.volume.make_dir(&folder)?;
+    extras.volume.make_dir(&folder)?;
     // Both, or neither: without its hash a program is of no use.
-    if !shelf.make_room(&at, there, length)? {
+    if !extras.make_room(&at, there, length)? {
         return Ok(());
     }
     let sum_length = (sum.len() as u64).max(sum_there.unwrap_or(0));
-    if !shelf.make_room(&sum_at, sum_there, sum_length)? {
+    if !extras.make_room(&sum_at, sum_there, sum_length)? {
         return Ok(());
     }
-    shelf.write(&sum_at, 0, &bag::filler(sum_length))?;
-    if !copy(shelf, program, &at, length)? {
+    extras.write(&sum_at, 0, &bag::filler(sum_length))?;
+    if !copy(extras, program, &at, length)? {
         return Ok(());
     }
-    let is_kept = is_same(shelf, &at, length, digest)?;
-    if !is_kept || shelf.done.stopped {
-        shelf.done.left_out += u64::from(!shelf.done.stopped);
+    let is_kept = is_same(extras, &at, length, digest)?;
+    if !is_kept || extras.done.stopped {
+        extras.done.left_out += u64::from(!extras.done.stopped);
         return Ok(());
     }
     let mut line = sum.into_bytes();
     line.resize(sum_length as usize, b'\n');
-    shelf.write(&sum_at, 0, &line)?;
-    shelf.done.written += 1;
-    shelf.done.bytes += length + sum_length;
+    extras.write(&sum_at, 0, &line)?;
+    extras.done.written += 1;
+    extras.done.bytes += length + sum_length;
     Ok(())
 }
 
 /// What is so much longer than ours is no earlier version of it: it is not filled up, stays as it is, and has no hash.
 fn leave_out(
-    shelf: &mut ExtrasWriter<'_>,
+    extras: &mut ExtrasWriter<'_>,
     sum_at: &RelName,
     sum_there: Option<u64>,
 ) -> Result<(), JobError> {
-    shelf.done.left_out += 1;
+    extras.done.left_out += 1;
     // What is longer than a hash is left to whoever put it there.
     match sum_there.filter(|length| *length <= CARRIED_SUM_BYTES).map(bag::filler) {
-        Some(blank) if !shelf.holds(sum_at, &blank)? => shelf.write(sum_at, 0, &blank),
+        Some(blank) if !extras.holds(sum_at, &blank)? => extras.write(sum_at, 0, &blank),
         _ => Ok(()),
     }
 }
@@ -97,12 +97,12 @@ fn leave_out(
 /// Whether a file is ours, as the medium gives it. One that cannot be read is not, nor one of which reading was
 /// stopped.
 fn is_same(
-    shelf: &mut ExtrasWriter<'_>,
+    extras: &mut ExtrasWriter<'_>,
     at: &RelName,
     length: u64,
     digest: Digest,
 ) -> Result<bool, JobError> {
-    let volume = shelf.volume;
+    let volume = extras.volume;
     let mut source = match volume.read(at, 0, ReadFrom::Medium) {
         Err(error) if error.trouble == Trouble::Failing => return Ok(false),
         source => source?,
@@ -110,7 +110,7 @@ fn is_same(
     let mut hasher = Hasher::default();
     let (mut pieces, mut piece) = (Pieces::new(&mut *source, length), Vec::new());
     loop {
-        if shelf.stops() {
+        if extras.stops() {
             return Ok(false);
         }
         match pieces.next(&mut piece) {
@@ -125,7 +125,7 @@ fn is_same(
 
 /// Copies it over what is there. `false`: it was asked to end.
 fn copy(
-    shelf: &mut ExtrasWriter<'_>,
+    extras: &mut ExtrasWriter<'_>,
     program: &bundled_programs::BundledProgram,
     at: &RelName,
     length: u64,
@@ -134,13 +134,13 @@ fn copy(
     let mut chunk = vec![0; CARRY_CHUNK_BYTES];
     let mut done = 0;
     while done < length {
-        if shelf.stops() {
+        if extras.stops() {
             return Ok(false);
         }
         let wanted = (length - done).min(CARRY_CHUNK_BYTES as u64) as usize;
         let got = read_full(&mut *source, &mut chunk[..wanted])?;
         chunk[got..wanted].fill(0);
-        shelf.write(at, done, &chunk[..wanted])?;
+        extras.write(at, done, &chunk[..wanted])?;
         done += wanted as u64;
     }
     Ok(true)

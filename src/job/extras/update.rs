@@ -44,23 +44,23 @@ pub fn carry(
     cargo: &Extras,
     progress: &dyn Progress,
 ) -> Result<ExtrasOutcome, JobError> {
-    let mut shelf = ExtrasWriter::new(&*drive.volume, progress);
+    let mut extras = ExtrasWriter::new(&*drive.volume, progress);
     let at = |name: &str| drive.dir.join(&RelName::fixed(name));
     let told: Vec<_> = cargo.programs.iter().map(program::carried).collect::<Result<_, _>>()?;
-    shelf.put(&at(bag::README), bag::readme_text(station, &told).as_bytes(), TORN_TEXT)?;
+    extras.put(&at(bag::README), bag::readme_text(station, &told).as_bytes(), TORN_TEXT)?;
     if let Some(config) = &cargo.config {
-        shelf.put(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
+        extras.put(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
     }
     if let Some(pages) = &cargo.pages {
-        index::write(catalogue, drive, station, &**pages, &mut shelf)?;
+        index::write(catalogue, drive, station, &**pages, &mut extras)?;
     }
     // While it is mounted, nobody else writes to it unnoticed; while it was away, anybody may have.
     let (row, mount) = (drive.state.drive, drive.state.session.as_deref());
     let is_compared = mount.is_some() && catalogue.programs_compared(row)?.as_deref() == mount;
     for (program, identity) in cargo.programs.iter().zip(told.iter().map(|told| &told.identity)) {
-        program::put(&mut shelf, program, identity, !is_compared)?;
+        program::put(&mut extras, program, identity, !is_compared)?;
     }
-    let carried = shelf.done;
+    let carried = extras.done;
     if let Some(mount) = mount.filter(|_| !is_compared && !carried.stopped) {
         catalogue.set_programs_compared(row, mount)?;
     }

@@ -20,7 +20,7 @@ pub(super) struct CopyItem {
     pub assertion: Option<Assertion>,
     pub replaces: Option<PayloadName>,
     /// Taken from another drive; none if from the mailbox.
-    pub lent: Option<PeerCopy>,
+    pub peer_copy: Option<PeerCopy>,
 }
 
 impl CopyItem {
@@ -31,8 +31,8 @@ impl CopyItem {
     }
 
     pub(super) fn extension(&self) -> Extension {
-        match (&self.lent, &self.assertion) {
-            (Some(lent), _) => lent.payload.extension,
+        match (&self.peer_copy, &self.assertion) {
+            (Some(peer_copy), _) => peer_copy.payload.extension,
             (None, Some(assertion)) => Extension::of(&assertion.location.path),
             (None, None) => Extension::NONE,
         }

@@ -27,9 +27,9 @@ enum Fetched {
     /// Its beginning; it is too long to be held in memory.
     Long(MessageFile, Vec<u8>),
     /// Another drive lends it, and it is too long to be held in memory: read by whoever writes it.
-    LongLent,
+    LongPeerCopy,
     /// What another drive was to lend is not what it should be there.
-    NotLent,
+    NoPeerCopy,
     /// It is not what was settled; these are its facts now.
     Changed(FileFacts),
     /// It cannot be read.
@@ -53,8 +53,8 @@ pub(super) fn write_copies<'a>(
         let ahead = move || {
             for (item, dir) in copies.iter().zip(dirs) {
                 // Nobody waits for the rest once the drive has failed.
-                let fetched = match &item.lent {
-                    Some(lent) => borrow(lent, item),
+                let fetched = match &item.peer_copy {
+                    Some(peer_copy) => borrow(peer_copy, item),
                     None => fetch(dir, item),
                 };
                 if send.send(fetched).is_err() {
@@ -111,29 +111,31 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
 }
 
 /// Reads a copy on another drive; it is proven as it is read.
-fn borrow(lent: &PeerCopy, item: &CopyItem) -> Fetched {
+fn borrow(peer_copy: &PeerCopy, item: &CopyItem) -> Fetched {
     let read = || -> Result<Fetched, DiskError> {
-        let at = lent.dir.join(&lent.payload.to_rel());
-        let mut source = lent.volume.read(&at, 0, ReadFrom::Medium)?;
+        let at = peer_copy.dir.join(&peer_copy.payload.to_rel());
+        let mut source = peer_copy.volume.read(&at, 0, ReadFrom::Medium)?;
         let bytes = item.identity.bytes;
         let mut buffer = Vec::new();
         let mut pieces = Pieces::new(&mut *source, bytes);
         pieces.next(&mut buffer)?;
         if !pieces.is_at_end() {
-            return Ok(Fetched::LongLent);
+            return Ok(Fetched::LongPeerCopy);
         }
         Ok(match Identity::of(&buffer) == item.identity {
             true => Fetched::Whole(buffer),
-            false => Fetched::NotLent,
+            false => Fetched::NoPeerCopy,
         })
     };
-    read().unwrap_or(Fetched::NotLent)
+    read().unwrap_or(Fetched::NoPeerCopy)
 }
 
 /// A copy that another drive cannot lend is in doubt there until that drive is read again.
-fn not_lent(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
-    match &item.lent {
-        Some(lent) => pass.catalogue.mark_copy_unverified(lent.replica, lent.payload.number),
+fn no_peer_copy(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
+    match &item.peer_copy {
+        Some(peer_copy) => {
+            pass.catalogue.mark_copy_unverified(peer_copy.replica, peer_copy.payload.number)
+        }
         None => Ok(()),
     }
 }
@@ -157,8 +159,8 @@ fn write_copy<'a>(
         Fetched::Long(file, start) => {
             write_long(pass, drive, item, file, start, left_out).map(Some)
         }
-        Fetched::LongLent => write_lent(pass, drive, item),
-        Fetched::NotLent => not_lent(pass, item).map(|()| None),
+        Fetched::LongPeerCopy => write_peer_copy(pass, drive, item),
+        Fetched::NoPeerCopy => no_peer_copy(pass, item).map(|()| None),
         Fetched::Changed(facts) => changed(pass, item, &facts, left_out).map(|()| None),
         Fetched::Unreadable(error) => unreadable(pass, item, &error, left_out).map(|()| None),
         Fetched::NotOurs => {
@@ -203,15 +205,15 @@ fn write_long<'a>(
 }
 
 /// The same for a copy that another drive lends.
-fn write_lent<'a>(
+fn write_peer_copy<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
     item: &'a CopyItem,
 ) -> Result<Option<WrittenFile<'a>>, JobError> {
-    let Some(lent) = &item.lent else { return Ok(None) };
-    let from = lent.dir.join(&lent.payload.to_rel());
-    let Ok(mut source) = lent.volume.read(&from, 0, ReadFrom::Medium) else {
-        return not_lent(pass, item).map(|()| None);
+    let Some(peer_copy) = &item.peer_copy else { return Ok(None) };
+    let from = peer_copy.dir.join(&peer_copy.payload.to_rel());
+    let Ok(mut source) = peer_copy.volume.read(&from, 0, ReadFrom::Medium) else {
+        return no_peer_copy(pass, item).map(|()| None);
     };
     let payload = next_name(drive, item.extension())?;
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
@@ -226,7 +228,7 @@ fn write_lent<'a>(
     if identity == item.identity {
         return Ok(Some(WrittenFile { payload, identity, item: Some(item) }));
     }
-    not_lent(pass, item)?;
+    no_peer_copy(pass, item)?;
     Ok(Some(WrittenFile { payload, identity, item: None }))
 }
 

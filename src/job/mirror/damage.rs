@@ -156,8 +156,8 @@ fn all_of(
 
 fn has_nul_block(pass: &Pass<'_>, row: &FileRow) -> Result<bool, JobError> {
     let mut found = false;
-    all_of(pass, row, |octets| {
-        found = any_nul_block(octets);
+    all_of(pass, row, |bytes| {
+        found = any_nul_block(bytes);
         !found
     })?;
     Ok(found)
@@ -173,11 +173,11 @@ fn is_all_but_nul(
     let at = drive.dir.join(&payload.to_rel());
     let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { return Ok(false) };
     let mut good = vec![0; COPY_BUFFER_BYTES];
-    all_of(pass, row, |octets| {
-        let good = &mut good[..octets.len()];
+    all_of(pass, row, |bytes| {
+        let good = &mut good[..bytes.len()];
         let got = read_full(&mut *source, good);
-        let blocks = octets.chunks(NUL_BLOCK_BYTES).zip(good.chunks(NUL_BLOCK_BYTES));
-        got.is_ok_and(|got| got == octets.len()) && { blocks }
+        let blocks = bytes.chunks(NUL_BLOCK_BYTES).zip(good.chunks(NUL_BLOCK_BYTES));
+        got.is_ok_and(|got| got == bytes.len()) && { blocks }
             .all(|(new, old)| new == old || new.iter().all(|&b| b == 0))
     })
 }

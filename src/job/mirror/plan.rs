@@ -95,7 +95,7 @@ pub(super) fn arrival(
         return Ok(Step::Reject(Reason::TooLarge));
     }
     let (row, assertion) = (row.clone(), Some(assertion));
-    Ok(Step::Copy(Box::new(CopyItem { row, identity, assertion, replaces, lent: None })))
+    Ok(Step::Copy(Box::new(CopyItem { row, identity, assertion, replaces, peer_copy: None })))
 }
 
 /// A content that is missing from the mailbox. It is a location of its own, so that no departure elsewhere takes the

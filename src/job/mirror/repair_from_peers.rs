@@ -40,7 +40,9 @@ impl Pass<'_> {
                 if batch.contents.contains(&lost.identity) {
                     continue;
                 }
-                let Some(item) = self.lent(drive, &lost, others, &mut opened)? else { continue };
+                let Some(item) = self.peer_copy(drive, &lost, others, &mut opened)? else {
+                    continue;
+                };
                 if !batch.has_room_for(&item) {
                     report.fail(self, item.row.mailbox, item.row.path()?, Reason::DriveFull);
                     continue;
@@ -56,7 +58,7 @@ impl Pass<'_> {
     }
 
     /// A copy to be made from another drive, if one that is here has it and this one's ledger knows its place.
-    fn lent(
+    fn peer_copy(
         &self,
         drive: &Replica,
         lost: &CopyRow,
@@ -79,11 +81,11 @@ impl Pass<'_> {
             let here = opened.iter().find(|(known, _)| *known == id);
             let Some(volume) = here.and_then(|(_, volume)| volume.clone()) else { continue };
             let row = departed(self.catalogue.path_of(lost.content)?, lost.identity.bytes);
-            let lent =
+            let peer_copy =
                 PeerCopy { volume, dir: drive.dir.clone(), replica: lender, payload: copy.name };
-            let (replaces, lent) = (Some(lost.name), Some(lent));
+            let (replaces, peer_copy) = (Some(lost.name), Some(peer_copy));
             let identity = lost.identity;
-            return Ok(Some(CopyItem { row, identity, assertion: None, replaces, lent }));
+            return Ok(Some(CopyItem { row, identity, assertion: None, replaces, peer_copy }));
         }
         Ok(None)
     }

@@ -205,8 +205,8 @@ fn read_lines(
     }
     let lines = LineReader::new(volume.read(at, replica.ledger_bytes, ReadFrom::Medium)?);
     let reader = Reader::resume(replica.chain, replica.ledger_bytes, replica.gaps);
-    let mut passage = LedgerReader::new(reader, lines, known, partly);
-    passage.once_read = match loaded.anew {
+    let mut ledger_reader = LedgerReader::new(reader, lines, known, partly);
+    ledger_reader.once_read = match loaded.anew {
         true => catalogue.retired(replica)?.map_or(0, |retired| retired.ledger_bytes),
         false => replica.ledger_bytes,
     };
@@ -240,7 +240,7 @@ fn read_lines(
             false => Err(DiskError::new("keep", "what a ledger tells", Errno::NOSPC).into()),
         }
     };
-    let read = if long { passage.ahead_of(take) } else { passage.read_with(take) };
+    let read = if long { ledger_reader.ahead_of(take) } else { ledger_reader.read_with(take) };
     catalogue.end_reading();
     let read = read?;
     catalogue.note_read(&positions)?;

@@ -64,11 +64,11 @@ impl LedgerReader {
     /// Gives the lines to `fold` as they are read, a few together.
     pub(super) fn read_with(
         mut self,
-        mut fold: impl FnMut(Group) -> Result<(), JobError>,
+        mut apply: impl FnMut(Group) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         let mut folded = Ok(());
         let ended = self.read_groups(&mut |group| {
-            folded = fold(group);
+            folded = apply(group);
             folded.is_ok()
         });
         folded?;
@@ -78,7 +78,7 @@ impl LedgerReader {
     /// The same, with a thread that reads and judges ahead: that takes about as long as the folding does.
     pub(super) fn ahead_of(
         mut self,
-        mut fold: impl FnMut(Group) -> Result<(), JobError>,
+        mut apply: impl FnMut(Group) -> Result<(), JobError>,
     ) -> Result<Self, JobError> {
         std::thread::scope(|scope| {
             let (send, judged) = sync_channel(1);
@@ -91,7 +91,7 @@ impl LedgerReader {
                 .name("ledger-read".to_owned())
                 .spawn_scoped(scope, read)
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
-            let folded = judged.iter().try_for_each(&mut fold);
+            let folded = judged.iter().try_for_each(&mut apply);
             // Nothing more is taken: else the thread would wait to send it.
             drop(judged);
             let read = reading.join().unwrap_or_else(|why| resume_unwind(why));
@@ -166,13 +166,13 @@ mod tests {
     use rustix::io::Errno;
 
     /// A file that answers with an error from some byte on.
-    struct Octets {
+    struct Bytes {
         bytes: Vec<u8>,
         at: usize,
         fails_at: Option<usize>,
     }
 
-    impl Source for Octets {
+    impl Source for Bytes {
         fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
             let end = self.fails_at.unwrap_or(self.bytes.len()).min(self.bytes.len());
             if self.at == end && self.fails_at.is_some() {
@@ -201,11 +201,12 @@ mod tests {
 
     /// What is given to `fold`, which refuses line `most`, and how it ends.
     fn met(bytes: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
-        let source = Octets { bytes: bytes.to_vec(), at: 0, fails_at };
+        let source = Bytes { bytes: bytes.to_vec(), at: 0, fails_at };
         let lines = LineReader::new(Box::new(source));
-        let passage = LedgerReader::new(Reader::default(), lines, KnownLines::default(), partly);
+        let ledger_reader =
+            LedgerReader::new(Reader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
-        let fold = |group: Group| {
+        let apply = |group: Group| {
             group.into_iter().try_for_each(|met| {
                 lines.push((*met.line, met.standing, met.gaps));
                 match lines.len() == most {
@@ -214,10 +215,12 @@ mod tests {
                 }
             })
         };
-        let ended = if ahead { passage.ahead_of(fold) } else { passage.read_with(fold) };
-        let ended = ended.map_err(|error| error.to_string()).map(|passage| {
-            let LedgerReader { reader, lines, known, last_line_ends, newer, endless, .. } = passage;
-            let why = passage.unreadable.map(|error| error.to_string());
+        let ended =
+            if ahead { ledger_reader.ahead_of(apply) } else { ledger_reader.read_with(apply) };
+        let ended = ended.map_err(|error| error.to_string()).map(|ledger_reader| {
+            let LedgerReader { reader, lines, known, last_line_ends, newer, endless, .. } =
+                ledger_reader;
+            let why = ledger_reader.unreadable.map(|error| error.to_string());
             let unended = lines.unended;
             format!("{reader:?} {unended} {known:?} {last_line_ends} {newer:?} {endless} {why:?}")
         });

@@ -39,13 +39,13 @@ pub(super) fn write(staged: &mut Staged, begins: bool, bytes: &[u8]) -> Result<(
 impl<'a> CopyReader<'a> {
     /// The copies of a content on the drives of a restore.
     pub(super) fn of(
-        gathered: &'a RestoreSources,
+        sources: &'a RestoreSources,
         content: i64,
         identity: Identity,
     ) -> Result<Self, JobError> {
-        let told = gathered.catalogue.copies_of(&gathered.station, content)?;
+        let told = sources.catalogue.copies_of(&sources.station, content)?;
         let at = told.iter().filter_map(|(replica, copy)| {
-            let drive = gathered.drives.iter().find(|drive| drive.state.row == *replica)?;
+            let drive = sources.drives.iter().find(|drive| drive.state.row == *replica)?;
             Some((&*drive.volume, drive.dir.join(&copy.name.to_rel())))
         });
         Ok(Self { identity, at: at.collect() })

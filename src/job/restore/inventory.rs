@@ -52,10 +52,10 @@ impl Inventory {
 }
 
 /// What has been gathered of one station.
-pub fn offer(gathered: &RestoreSources) -> Result<Inventory, JobError> {
-    let (catalogue, station) = (&gathered.catalogue, &gathered.station);
+pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
+    let (catalogue, station) = (&sources.catalogue, &sources.station);
     let told = catalogue.mailboxes_told(station)?;
-    let open: Vec<&Replica> = gathered.drives.iter().collect();
+    let open: Vec<&Replica> = sources.drives.iter().collect();
     let mut mailboxes: Vec<OfferedStation> = told
         .into_iter()
         .map(|(row, name)| OfferedStation { row, name, messages: 0, bytes: 0, newest: None })
@@ -77,11 +77,11 @@ pub fn offer(gathered: &RestoreSources) -> Result<Inventory, JobError> {
         }
     }
     let mut drives = Vec::new();
-    for drive in &gathered.drives {
+    for drive in &sources.drives {
         let counts = catalogue.copy_counts(drive.state.row)?;
         drives.push((drive.volume.facts().shown.clone(), counts));
     }
-    let ledgers_whole = gathered.drives.iter().all(|drive| drive.ledger_whole);
+    let ledgers_whole = sources.drives.iter().all(|drive| drive.ledger_whole);
     Ok(Inventory { station: station.clone(), mailboxes, drives, ledgers_whole })
 }
 
@@ -94,20 +94,20 @@ pub fn offers(drives: &[DriveRef], clock: &dyn Clock) -> Result<Vec<Inventory>, 
     }
     names.sort();
     names.dedup();
-    names.iter().map(|station| offer(&gather(drives, station, clock)?)).collect()
+    names.iter().map(|station| inventory(&gather(drives, station, clock)?)).collect()
 }
 
 /// How long reading everything takes, by the pace of a few copies read from the medium; none if there are too few
 /// to tell.
 pub fn pace(
-    gathered: &RestoreSources,
+    sources: &RestoreSources,
     messages: u64,
     clock: &dyn Clock,
 ) -> Result<Option<Duration>, JobError> {
     let begun = clock.since_boot();
     let mut read: u32 = 0;
-    for drive in &gathered.drives {
-        let copies = gathered.catalogue.payloads_after(drive.state.row, 0, PACED_BY as u32)?;
+    for drive in &sources.drives {
+        let copies = sources.catalogue.payloads_after(drive.state.row, 0, PACED_BY as u32)?;
         for copy in copies {
             if read as usize >= PACED_BY || clock.since_boot() - begun > PACED_FOR {
                 break;

@@ -16,7 +16,7 @@ mod staging;
 mod targets;
 mod test_restore;
 
-pub use inventory::{Inventory, OfferedStation, offer, offers, pace};
+pub use inventory::{Inventory, OfferedStation, inventory, offers, pace};
 pub use options::{MailboxTarget, RestoreOptions};
 pub use plan::restore;
 pub use repair::{Repaired, repair};

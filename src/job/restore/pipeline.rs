@@ -117,7 +117,7 @@ pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Pipelin
 
 impl<'scope> Threads<'scope> {
     fn start(scope: &'scope Scope<'scope, '_>) -> Result<Self, JobError> {
-        let (asked, errands) = channel::<Vec<Job<'scope>>>();
+        let (asked, jobs) = channel::<Vec<Job<'scope>>>();
         // Bounded, so that a quick drive does not fill the memory ahead of a slow card.
         let (send, items) = sync_channel(2);
         let (tell, arrived) = channel();
@@ -128,7 +128,7 @@ impl<'scope> Threads<'scope> {
                 .spawn_scoped(scope, work)
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
         };
-        start("restore-read", Box::new(move || read(&errands, send)))?;
+        start("restore-read", Box::new(move || read(&jobs, send)))?;
         start("restore-write", Box::new(move || write(&items, &tell, EarlySync::new(say))))?;
         start("restore-sync", Box::new(move || sync_early(&written)))?;
         Ok(Self { asked, arrived })
@@ -147,10 +147,10 @@ fn ended() -> JobError {
 }
 
 /// Carries a few messages at once.
-fn carried(errands: Vec<Job<'_>>) -> VecDeque<Fetched> {
+fn carried(jobs: Vec<Job<'_>>) -> VecDeque<Fetched> {
     let (mut writer, mut arrived) = (Writer::default(), VecDeque::new());
-    for errand in errands {
-        errand.run(&mut |item| {
+    for job in jobs {
+        job.run(&mut |item| {
             arrived.extend(writer.take(item));
             true
         });
@@ -166,10 +166,10 @@ impl Job<'_> {
 }
 
 /// Reads what is asked for until nobody asks any more.
-fn read(errands: &Receiver<Vec<Job<'_>>>, send: SyncSender<Vec<Chunk>>) {
+fn read(jobs: &Receiver<Vec<Job<'_>>>, send: SyncSender<Vec<Chunk>>) {
     let mut load = Batcher { items: Vec::new(), bytes: 0, send };
-    while let Ok(together) = errands.recv() {
-        let mut wanted = together.into_iter().map(|errand| errand.run(&mut |item| load.put(item)));
+    while let Ok(together) = jobs.recv() {
+        let mut wanted = together.into_iter().map(|job| job.run(&mut |item| load.put(item)));
         if !wanted.all(|wanted| wanted) || !load.send_chunks() {
             return;
         }
@@ -230,8 +230,8 @@ impl EarlySync {
 }
 
 /// Writes what was read until nothing more comes.
-fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, hurry: EarlySync) {
-    let mut writer = Writer { file: File::default(), hurry: Some(hurry) };
+fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, early_sync: EarlySync) {
+    let mut writer = Writer { file: File::default(), early_sync: Some(early_sync) };
     let mut arrived = Vec::new();
     loop {
         let together = match items.try_recv() {
@@ -261,7 +261,7 @@ fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, hurry: Early
 #[derive(Default)]
 struct Writer {
     file: File,
-    hurry: Option<EarlySync>,
+    early_sync: Option<EarlySync>,
 }
 
 impl Writer {
@@ -270,7 +270,7 @@ impl Writer {
             Chunk::Next(slot) => self.file = File::begin(slot),
             Chunk::Piece(CopyChunk::Bytes { begins, bytes }) => self.file.write(begins, &bytes),
             Chunk::Piece(CopyChunk::End(end)) => {
-                return Some(std::mem::take(&mut self.file).end(end, self.hurry.as_mut()));
+                return Some(std::mem::take(&mut self.file).end(end, self.early_sync.as_mut()));
             }
         }
         None
@@ -307,7 +307,7 @@ impl File {
         }
     }
 
-    fn end(self, end: ReadEnd, hurry: Option<&mut EarlySync>) -> Fetched {
+    fn end(self, end: ReadEnd, early_sync: Option<&mut EarlySync>) -> Fetched {
         let Some((staged, at, marks, owner)) = self.slot else {
             return Fetched { end, written: self.refused.map_or(Ok(None), Err) };
         };
@@ -320,8 +320,8 @@ impl File {
         if !matches!(written, Ok(Some(_))) {
             at.give_up(&staged);
         }
-        if let Some(hurry) = hurry {
-            hurry.written(&at, staged.length());
+        if let Some(early_sync) = early_sync {
+            early_sync.written(&at, staged.length());
         }
         Fetched { end, written }
     }

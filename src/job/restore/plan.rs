@@ -21,24 +21,24 @@ use std::collections::{BTreeSet, VecDeque};
 
 /// Restores everything the drives tell of.
 pub fn restore(
-    gathered: &RestoreSources,
+    sources: &RestoreSources,
     plan: &RestoreOptions<'_>,
 ) -> Result<RestoreReport, JobError> {
-    std::thread::scope(|scope| put_back(gathered, plan, &pipeline::begin(scope)))
+    std::thread::scope(|scope| put_back(sources, plan, &pipeline::begin(scope)))
 }
 
 fn put_back<'scope>(
-    gathered: &'scope RestoreSources,
+    sources: &'scope RestoreSources,
     plan: &RestoreOptions<'_>,
     pipeline: &Pipeline<'scope, '_>,
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
     let locks = targets::lock_all(plan)?;
-    let mut judge = gathered.catalogue.judge(&gathered.station, plan.with_removed)?;
-    let mut nameless = gathered.nameless(&mut judge)?;
+    let mut judge = sources.catalogue.judge(&sources.station, plan.with_removed)?;
+    let mut nameless = sources.nameless(&mut judge)?;
     for mailbox_target in &plan.mailbox_targets {
         let mut work = Restorer {
-            gathered,
+            sources,
             plan,
             mailbox_target,
             target: targets::open(mailbox_target, plan, &locks)?,
@@ -108,7 +108,7 @@ enum RestoreKind {
 }
 
 struct Restorer<'a, 'scope, 'env> {
-    gathered: &'scope RestoreSources,
+    sources: &'scope RestoreSources,
     plan: &'a RestoreOptions<'a>,
     mailbox_target: &'a MailboxTarget,
     pipeline: &'a Pipeline<'scope, 'env>,
@@ -184,7 +184,7 @@ impl Restorer<'_, '_, '_> {
         what: RestoreKind,
         instead: Vec<Version>,
     ) -> Result<Message, JobError> {
-        let identity = self.gathered.catalogue.identity(version.content)?;
+        let identity = self.sources.catalogue.identity(version.content)?;
         let marks = FileAttrs { mode: version.mode, modified: version.modified };
         Ok(Message { path, content: version.content, identity, marks, what, instead })
     }
@@ -199,7 +199,7 @@ impl Restorer<'_, '_, '_> {
             let message = self.version(path, &left_out.version, RestoreKind::AsTold, Vec::new())?;
             return self.put(message);
         }
-        let bytes = self.gathered.catalogue.identity(left_out.version.content)?.bytes;
+        let bytes = self.sources.catalogue.identity(left_out.version.content)?.bytes;
         let by = self.shown(left_out.replica);
         count(&mut self.report.left_out, by, left_out.why, bytes);
         Ok(())
@@ -207,7 +207,7 @@ impl Restorer<'_, '_, '_> {
 
     /// Whose word it is, by a replica.
     fn shown(&self, replica: ReplicaRowId) -> String {
-        let drive = self.gathered.drives.iter().find(|drive| drive.state.row == replica);
+        let drive = self.sources.drives.iter().find(|drive| drive.state.row == replica);
         drive.map_or("this card".to_owned(), |drive| drive.volume.facts().shown.clone())
     }
 
@@ -283,7 +283,7 @@ impl Restorer<'_, '_, '_> {
             }
             Err(error) => return Err(error.into()),
         };
-        let copies = CopyReader::of(self.gathered, message.content, *identity)?;
+        let copies = CopyReader::of(self.sources, message.content, *identity)?;
         self.pipeline.ask(copies, slot)?;
         self.names.insert(path.as_bytes().to_vec());
         self.pending.push_back(Pending { message, path, beside });

@@ -26,13 +26,13 @@ pub struct Repaired {
 
 /// Repairs one message.
 pub fn repair(
-    gathered: &RestoreSources,
+    sources: &RestoreSources,
     mailbox_target: &MailboxTarget,
     path: &RelName,
 ) -> Result<Repaired, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
     let mut told = None;
-    gathered.catalogue.each_wanted(&gathered.station, false, |wanted| {
+    sources.catalogue.each_wanted(&sources.station, false, |wanted| {
         let instead = !matches!(wanted.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
         if instead && wanted.mailbox == mailbox_target.row && wanted.key == path.key() {
             told = Some(wanted);
@@ -40,7 +40,7 @@ pub fn repair(
         Ok(())
     })?;
     let wanted = told.ok_or_else(|| refuse("no drive here tells of a message there"))?;
-    let good = gathered.catalogue.identity(wanted.version.content)?;
+    let good = sources.catalogue.identity(wanted.version.content)?;
     let locks = TargetLocks::default();
     let target =
         TargetDir::open_locked(&mailbox_target.path, &locks).map_err(busy(mailbox_target))?;
@@ -51,9 +51,9 @@ pub fn repair(
         }
         EntryStat::Folder | EntryStat::NotAFile => return Err(refuse("what is there is no file")),
     };
-    let damaged = damaged(gathered, &target, path, &wanted, (&good, facts))?;
+    let damaged = damaged(sources, &target, path, &wanted, (&good, facts))?;
     let exchange = || -> Result<RelName, JobError> {
-        let staged = stage(gathered, &target, path, &wanted, &good)?
+        let staged = stage(sources, &target, path, &wanted, &good)?
             .ok_or_else(|| refuse("no drive here has a good copy of it"))?;
         exchange(&target, &staged, path, damaged)
     };
@@ -82,7 +82,7 @@ fn exchange(
 /// What the damaged file is. It is one if the drives were told that it is suspect, or if it has the length and the
 /// time of the good one, which no writer leaves; one that the card does not give any more is damaged too.
 fn damaged(
-    gathered: &RestoreSources,
+    sources: &RestoreSources,
     target: &TargetDir,
     path: &RelName,
     wanted: &RestoreItem,
@@ -100,7 +100,7 @@ fn damaged(
     }
     let mut known = false;
     for version in wanted.instead.iter().filter(|version| version.suspect.is_some()) {
-        known |= gathered.catalogue.identity(version.content)? == there;
+        known |= sources.catalogue.identity(version.content)? == there;
     }
     match known || untouched {
         true => Ok(there.digest),
@@ -132,7 +132,7 @@ fn named(placing: Placing, name: &RelName) -> Result<(), DiskError> {
 
 /// Writes the good version under a passing name, from the first copy that proves right as it is read.
 fn stage(
-    gathered: &RestoreSources,
+    sources: &RestoreSources,
     target: &TargetDir,
     path: &RelName,
     wanted: &RestoreItem,
@@ -142,7 +142,7 @@ fn stage(
     let waiting = target.waiting()?;
     let mut staged = waiting.stage(passing_name(1))?;
     let (mut refused, mut is_right) = (None, false);
-    CopyReader::of(gathered, wanted.version.content, *good)?.read(&mut |piece| {
+    CopyReader::of(sources, wanted.version.content, *good)?.read(&mut |piece| {
         match piece {
             CopyChunk::Bytes { begins, bytes } => {
                 refused = copy_reader::write(&mut staged, begins, &bytes).err();

@@ -41,11 +41,11 @@ pub fn gather(
     station: &StationName,
     clock: &dyn Clock,
 ) -> Result<RestoreSources, JobError> {
-    let lacks_room = |gathered: &RestoreSources| {
-        gathered.failed.iter().any(|(_, why)| matches!(why, JobError::NoRoomForLedger { .. }))
+    let lacks_room = |sources: &RestoreSources| {
+        sources.failed.iter().any(|(_, why)| matches!(why, JobError::NoRoomForLedger { .. }))
     };
     match gather_into(Catalogue::temporary()?, drives, station, clock) {
-        Ok(gathered) if !lacks_room(&gathered) => Ok(gathered),
+        Ok(sources) if !lacks_room(&sources) => Ok(sources),
         // Where there is no room for the file of a large one, all of it is held.
         Ok(_) | Err(JobError::Catalogue(_)) => {
             gather_into(Catalogue::in_memory()?, drives, station, clock)
@@ -60,21 +60,21 @@ fn gather_into(
     station: &StationName,
     clock: &dyn Clock,
 ) -> Result<RestoreSources, JobError> {
-    let mut gathered = RestoreSources {
+    let mut sources = RestoreSources {
         catalogue,
         station: station.clone(),
         drives: Vec::new(),
         failed: Vec::new(),
     };
     for (number, drive) in (1..).zip(drives) {
-        match gathered.add(drive, DriveId::from_bits(number), clock) {
+        match sources.add(drive, DriveId::from_bits(number), clock) {
             Ok(()) => {}
             Err(error @ JobError::Catalogue(_)) => return Err(error),
-            Err(error) => gathered.failed.push((drive.door.shown(), error)),
+            Err(error) => sources.failed.push((drive.door.shown(), error)),
         }
     }
-    gathered.compare()?;
-    Ok(gathered)
+    sources.compare()?;
+    Ok(sources)
 }
 
 impl RestoreSources {

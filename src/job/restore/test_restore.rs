@@ -127,8 +127,8 @@ impl Sides<'_> {
             }
             true
         };
-        for sighting in self.restored.walk(enter) {
-            let (path, given) = match sighting {
+        for walk_entry in self.restored.walk(enter) {
+            let (path, given) = match walk_entry {
                 WalkEntry::File(path, facts) => (path, facts),
                 WalkEntry::NotAFile(path) => {
                     return Err(JobError::Broken(format!(
@@ -226,8 +226,8 @@ impl Sides<'_> {
 
     fn go_through_mailbox(&self, found: &mut Compared) -> Result<(), JobError> {
         let mut maildirs = Maildirs::default();
-        for sighting in self.mailbox.walk(|folder| self.exclusions.enters(folder)) {
-            match sighting {
+        for walk_entry in self.mailbox.walk(|folder| self.exclusions.enters(folder)) {
+            match walk_entry {
                 WalkEntry::File(path, _)
                 | WalkEntry::NotAFile(path)
                 | WalkEntry::Unreadable(Some(path), _)

@@ -8,11 +8,11 @@ const WHEN: u64 = 880_127_706;
 /// The card changes a byte, and neither length nor time.
 fn rot(station: &Station, path: &str) -> Vec<u8> {
     let at = station.inbox().join(path);
-    let mut octets = fs::read(&at).unwrap();
-    octets[20] ^= 1;
-    fs::write(&at, &octets).unwrap();
+    let mut bytes = fs::read(&at).unwrap();
+    bytes[20] ^= 1;
+    fs::write(&at, &bytes).unwrap();
     station.date(path, WHEN);
-    octets
+    bytes
 }
 
 fn one_message() -> (Station, crate::stick::Stick) {

@@ -51,9 +51,9 @@ fn of_a_copy_that_is_bad_at_its_end_nothing_is_left_in_the_message() {
     station.deliver("none.eml", "");
     station.mirror().expect_safe();
     let copy = red.payload_of("long.eml");
-    let mut octets = fs::read(&copy).unwrap();
-    *octets.last_mut().unwrap() ^= 1;
-    fs::write(&copy, &octets).unwrap();
+    let mut bytes = fs::read(&copy).unwrap();
+    *bytes.last_mut().unwrap() ^= 1;
+    fs::write(&copy, &bytes).unwrap();
     // Longer than it should be, and right as far as that.
     let copy = red.payload_of("piece.eml");
     fs::write(&copy, [fs::read(&copy).unwrap(), b"more".to_vec()].concat()).unwrap();

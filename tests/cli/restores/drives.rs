@@ -15,7 +15,7 @@ fn mirrored(messages: usize) -> (Station, Stick) {
 
 /// The bytes of everything below a folder.
 fn octets_in(folder: &Path) -> BTreeSet<Vec<u8>> {
-    crate::station::tree(folder).into_values().map(|(octets, _, _)| octets).collect()
+    crate::station::tree(folder).into_values().map(|(bytes, _, _)| bytes).collect()
 }
 
 fn sent(messages: usize) -> BTreeSet<Vec<u8>> {

@@ -37,13 +37,13 @@ fn a_spare_card_of_last_month_is_merged() {
     station.restore_with(&[]).expect_safe();
     let merged = tree(&station.inbox());
     for (path, what) in &newest {
-        let there = merged.values().filter(|(octets, _, _)| *octets == what.0).count();
+        let there = merged.values().filter(|(bytes, _, _)| *bytes == what.0).count();
         assert!(there > 0, "{} is not back", String::from_utf8_lossy(path));
     }
     let text = |name: &str| fs::read_to_string(station.inbox().join(name)).unwrap();
     assert_eq!(text("draft.eml"), "the first version of a text\n", "nothing is overwritten");
     let beside = merged.iter().filter(|(path, _)| path.starts_with(b"draft.eml.counterfoil-"));
-    let beside: Vec<_> = beside.map(|(_, (octets, _, _))| octets.as_slice()).collect();
+    let beside: Vec<_> = beside.map(|(_, (bytes, _, _))| bytes.as_slice()).collect();
     assert_eq!(beside, [b"the second version of that text, and longer\n"]);
     // Both cards' words are kept when the old one goes on, and the later restore has both.
     station.mirror().expect_safe();
@@ -108,7 +108,7 @@ fn mail_that_is_delivered_during_a_restore_is_kept() {
     for (name, text) in &delivered {
         assert_eq!(&fs::read_to_string(target.join(name)).unwrap(), text, "{name}");
     }
-    let back: Vec<_> = tree(&target).into_values().map(|(octets, _, _)| octets).collect();
+    let back: Vec<_> = tree(&target).into_values().map(|(bytes, _, _)| bytes).collect();
     for number in 0..600 {
         let wanted = mail(&format!("traffic {number}")).into_bytes();
         assert!(back.contains(&wanted), "message {number} is not there");

@@ -25,10 +25,10 @@ pub fn hold(input: &[u8]) {
         Ok(_) => {}
     }
     let whole = files(&drive);
-    for (path, octets) in &before {
+    for (path, bytes) in &before {
         let now = whole.get(path).unwrap_or_else(|| panic!("{path} was deleted"));
-        assert!(now.len() >= octets.len(), "{path} was cut");
-        assert!(!path.contains("/data/") || now == octets, "a copy was changed: {path}");
+        assert!(now.len() >= bytes.len(), "{path} was cut");
+        assert!(!path.contains("/data/") || now == bytes, "a copy was changed: {path}");
     }
     let ledger = &before[&format!("{BAG}ledger.jsonl")];
     assert!(whole[&format!("{BAG}ledger.jsonl")].starts_with(ledger), "a ledger is appended to");
@@ -146,22 +146,22 @@ pub fn forged(input: &[u8]) -> MemoryDrive {
     let data = RelName::new(format!("{BAG}data/0001")).expect("a path");
     Medium::open(&drive, 1).make_dir(&data).expect("memory does not fail");
     let mut manifest = Vec::new();
-    for number in 1..=taker.octet() as u32 % 6 {
+    for number in 1..=taker.byte() as u32 % 6 {
         let payload: PayloadName =
             format!("data/0001/{number:08}.EML").parse().expect("a payload's name");
         // Of the contents that lines tell of, or another one.
-        let content = [taker.octet() % 9];
-        if !taker.octet().is_multiple_of(4) {
+        let content = [taker.byte() % 9];
+        if !taker.byte().is_multiple_of(4) {
             drive.put(&format!("{BAG}{payload}"), &content);
         }
-        if !taker.octet().is_multiple_of(4) {
+        if !taker.byte().is_multiple_of(4) {
             manifest.extend(manifest_line(&Digest::of(&content), payload).into_bytes());
         }
     }
-    if taker.octet().is_multiple_of(4) {
+    if taker.byte().is_multiple_of(4) {
         lines::damage(&mut manifest, taker);
     }
-    let damaged = taker.octet().is_multiple_of(2);
+    let damaged = taker.byte().is_multiple_of(2);
     let mut ledger = lines::ledger(taker, true).concat().into_bytes();
     if damaged {
         lines::damage(&mut ledger, taker);
@@ -172,6 +172,6 @@ pub fn forged(input: &[u8]) -> MemoryDrive {
 }
 
 fn files(drive: &MemoryDrive) -> BTreeMap<String, Vec<u8>> {
-    let octets = |path: String| (path.clone(), drive.file(&path).expect("a file that is listed"));
-    drive.files().into_iter().map(octets).collect()
+    let bytes = |path: String| (path.clone(), drive.file(&path).expect("a file that is listed"));
+    drive.files().into_iter().map(bytes).collect()
 }

@@ -15,7 +15,7 @@ const SECOND: &str = "counterfoil/drive-2.json";
 /// Holds the reader against one input. An even first byte: the rest is the drive's only file; an odd one:
 /// it is the second, beside a sound first one.
 pub fn hold(input: &[u8]) {
-    let (first, octets) = input.split_first().map_or((0, input), |(first, rest)| (*first, rest));
+    let (first, bytes) = input.split_first().map_or((0, input), |(first, rest)| (*first, rest));
     let drive = MemoryDrive::default();
     let at = match first & 1 {
         0 => FIRST,
@@ -24,33 +24,33 @@ pub fn hold(input: &[u8]) {
             SECOND
         }
     };
-    drive.put(at, octets);
+    drive.put(at, bytes);
     let before = drive.file(FIRST);
     let medium = Medium::open(&drive, usize::from(first) + 1);
     let id = drive_id(&medium).expect("memory does not fail");
     if let Some(id) = id {
-        assert_eq!(written_id(octets), Some(id), "an id that is not written there");
-        assert!(octets.len() as u64 <= DRIVE_FILE_BYTES);
+        assert_eq!(written_id(bytes), Some(id), "an id that is not written there");
+        assert!(bytes.len() as u64 <= DRIVE_FILE_BYTES);
     }
     let made = make_drive(&medium, &Still("b"));
     let after = drive.file(at).expect("no file is removed");
     match (made, id) {
         (Ok(made), Some(id)) => {
             assert_eq!(made, id, "a drive that has an id keeps it");
-            assert_eq!(after, octets, "and its file");
+            assert_eq!(after, bytes, "and its file");
         }
         (Ok(made), None) => {
             assert_eq!(drive_id(&medium).expect("memory does not fail"), Some(made));
             assert_eq!(written_id(&after), Some(made));
-            assert!(after.len() >= octets.len(), "nothing is cut off on FAT");
+            assert!(after.len() >= bytes.len(), "nothing is cut off on FAT");
         }
         (Err(JobError::NewerFormat { format, .. }), _) => {
             assert!(format > 1);
-            assert_eq!(after, octets, "a later format is not touched");
+            assert_eq!(after, bytes, "a later format is not touched");
         }
         (Err(JobError::Broken(_)), None) => {
-            assert!(octets.len() as u64 > DRIVE_FILE_BYTES);
-            assert_eq!(after, octets, "a file that is not ours is not touched");
+            assert!(bytes.len() as u64 > DRIVE_FILE_BYTES);
+            assert_eq!(after, bytes, "a file that is not ours is not touched");
         }
         (Err(error), _) => panic!("{error}"),
     }
@@ -87,8 +87,8 @@ impl<'de> Deserialize<'de> for Members {
 }
 
 /// The id in a file, read a second way: an object, its member `id`, 16 hexadecimal digits.
-fn written_id(octets: &[u8]) -> Option<DriveId> {
-    let Members(id) = serde_json::from_slice(octets).ok()?;
+fn written_id(bytes: &[u8]) -> Option<DriveId> {
+    let Members(id) = serde_json::from_slice(bytes).ok()?;
     let text = id?.as_str()?.to_owned();
     let right = text.len() == 16 && text.bytes().all(|b| b.is_ascii_hexdigit());
     right.then(|| text.parse().ok()).flatten()

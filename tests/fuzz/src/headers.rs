@@ -9,7 +9,7 @@ use counterfoil::model::{Timestamp, escape};
 /// headers that are shown.
 pub fn hold(input: &[u8]) {
     let mut taker = Taker(input);
-    match taker.octet() % 2 {
+    match taker.byte() % 2 {
         0 => judged(taker.0),
         _ => {
             let mut message = Vec::new();

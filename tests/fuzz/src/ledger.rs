@@ -12,7 +12,7 @@ use counterfoil::model::limits::{COUNT_MAX, LEDGER_LINE_BYTES};
 /// Holds the reader against one input: the first byte says what is made of the rest.
 pub fn hold(input: &[u8]) {
     let mut taker = Taker(input);
-    match taker.octet() % 4 {
+    match taker.byte() % 4 {
         0 => drop(file(&taker)),
         1 => damaged(&mut taker),
         2 => written(&mut taker),
@@ -31,11 +31,11 @@ struct Read {
 }
 
 /// Reads a file in pieces, as the program does.
-fn in_pieces(octets: &[u8], piece: usize) -> Read {
+fn in_pieces(bytes: &[u8], piece: usize) -> Read {
     let mut reader = Reader::default();
     let mut read =
         Read { lines: Vec::new(), newer: Vec::new(), chain: Chain::default(), at: 0, broken: None };
-    let mut pieces = LineReader::new(medium::source(octets, piece));
+    let mut pieces = LineReader::new(medium::source(bytes, piece));
     while let Some(piece) = pieces.next().expect("memory does not fail") {
         match piece {
             Piece::Line(raw, length) => {
@@ -55,7 +55,7 @@ fn in_pieces(octets: &[u8], piece: usize) -> Read {
             Piece::TooLong(length) => reader.junk(length),
         }
     }
-    assert!(pieces.unended == octets.last().is_some_and(|last| *last != b'\n'), "unended");
+    assert!(pieces.unended == bytes.last().is_some_and(|last| *last != b'\n'), "unended");
     (read.chain, read.at, read.broken) = (reader.chain(), reader.at(), reader.broken());
     read
 }
@@ -73,12 +73,12 @@ fn file(taker: &Taker<'_>) -> Read {
     judged(taker.0)
 }
 
-fn judged(octets: &[u8]) -> Read {
-    let read = in_pieces(octets, usize::MAX);
-    for piece in medium::pieces(octets) {
-        assert_eq!(in_pieces(octets, piece), read, "in pieces of {piece}");
+fn judged(bytes: &[u8]) -> Read {
+    let read = in_pieces(bytes, usize::MAX);
+    for piece in medium::pieces(bytes) {
+        assert_eq!(in_pieces(bytes, piece), read, "in pieces of {piece}");
     }
-    assert_eq!(read.at, octets.len() as u64, "every octet is counted once");
+    assert_eq!(read.at, bytes.len() as u64, "every octet is counted once");
     let mut before = 0;
     for (line, _) in &read.lines {
         assert!(line.seq > before, "numbers of lines rise: {} behind {before}", line.seq);
@@ -104,17 +104,17 @@ fn reads_back(line: &Line) {
 /// A sound ledger that was damaged: nothing is taken that was not written, and all before the damage is sound.
 fn damaged(taker: &mut Taker<'_>) {
     let lines = lines::ledger(taker, false);
-    let mut octets = lines.concat().into_bytes();
-    let whole = judged(&octets).lines;
+    let mut bytes = lines.concat().into_bytes();
+    let whole = judged(&bytes).lines;
     assert_eq!(whole.len(), lines.len());
-    let untouched = lines::damage(&mut octets, taker);
-    let read = judged(&octets);
+    let untouched = lines::damage(&mut bytes, taker);
+    let read = judged(&bytes);
     let sound = read.lines.iter().filter(|(_, standing)| *standing == LineTrust::Sound).count();
     assert!(
         read.lines.iter().take(sound).eq(whole.iter().take(sound)),
         "sound lines are the first ones of the ledger"
     );
-    let kept = octets[..untouched].iter().filter(|&&b| b == b'\n').count();
+    let kept = bytes[..untouched].iter().filter(|&&b| b == b'\n').count();
     assert!(sound >= kept, "{kept} lines were not touched, {sound} are sound");
     for (line, _) in &read.lines {
         assert!(whole.iter().any(|(old, _)| old == line), "{line:?} was never written");

@@ -11,13 +11,13 @@ use counterfoil::model::{
 
 /// Who and when, chosen.
 pub fn stamp(taker: &mut Taker<'_>) -> EventTime {
-    EventTime { time: moment(taker), trusted: taker.octet() & 1 == 1, boot: taker.text(36) }
+    EventTime { time: moment(taker), trusted: taker.byte() & 1 == 1, boot: taker.text(36) }
 }
 
 fn moment(taker: &mut Taker<'_>) -> Timestamp {
     let nanos = (taker.number(4) % 1_000_000_000) as u32;
     // Mostly years that a calendar holds.
-    let seconds = match taker.octet() % 4 {
+    let seconds = match taker.byte() % 4 {
         0 => taker.number(8) as i64,
         _ => taker.number(4) as i64,
     };
@@ -26,20 +26,20 @@ fn moment(taker: &mut Taker<'_>) -> Timestamp {
 
 fn identity(taker: &mut Taker<'_>) -> Identity {
     // A few contents, so that several lines tell of one.
-    let mut identity = Identity::of(&[taker.octet() % 8]);
-    if taker.octet() == 7 {
+    let mut identity = Identity::of(&[taker.byte() % 8]);
+    if taker.byte() == 7 {
         identity.bytes = taker.number(8) % (COUNT_MAX + 1);
     }
     identity
 }
 
 fn payload(taker: &mut Taker<'_>) -> PayloadName {
-    let number = match taker.octet() % 16 {
+    let number = match taker.byte() % 16 {
         0 => taker.number(4) as u32 % 99_999_999 + 1,
         n => u32::from(n),
     };
     let extension = ["EML", "B2F", "0"][taker.below(3)].parse().expect("an extension");
-    let segment = if taker.octet() == 9 { taker.below(9_999) as u32 + 1 } else { 1 };
+    let segment = if taker.byte() == 9 { taker.below(9_999) as u32 + 1 } else { 1 };
     PayloadName { segment, number, extension }
 }
 
@@ -54,7 +54,7 @@ fn mailbox(taker: &mut Taker<'_>) -> MailboxName {
 
 fn writer(taker: &mut Taker<'_>) -> WriterId {
     // A few, so that several lines are one writer's.
-    WriterId::from_bits(match taker.octet() {
+    WriterId::from_bits(match taker.byte() {
         3 => taker.number(8),
         few => u64::from(few % 4),
     })
@@ -62,7 +62,7 @@ fn writer(taker: &mut Taker<'_>) -> WriterId {
 
 fn position(taker: &mut Taker<'_>) -> Position {
     let writer = writer(taker);
-    let n = match taker.octet() {
+    let n = match taker.byte() {
         3 => taker.number(8) % (COUNT_MAX + 1),
         _ => taker.number(1),
     };
@@ -74,7 +74,7 @@ fn location(taker: &mut Taker<'_>) -> Location {
 }
 
 fn assertion(taker: &mut Taker<'_>) -> Assertion {
-    let suspect = match taker.octet() % 6 {
+    let suspect = match taker.byte() % 6 {
         0 => Some(Suspicion::Emptied),
         1 => Some(Suspicion::CutShort),
         2 => Some(Suspicion::NulFilled),
@@ -91,8 +91,8 @@ fn assertion(taker: &mut Taker<'_>) -> Assertion {
 }
 
 fn departure(taker: &mut Taker<'_>) -> Departure {
-    let to = (taker.octet() & 1 == 1).then(|| location(taker));
-    let heir = (to.is_some() && taker.octet() & 1 == 1).then(|| identity(taker));
+    let to = (taker.byte() & 1 == 1).then(|| location(taker));
+    let heir = (to.is_some() && taker.byte() & 1 == 1).then(|| identity(taker));
     Departure {
         identity: identity(taker),
         location: location(taker),
@@ -106,14 +106,14 @@ fn departure(taker: &mut Taker<'_>) -> Departure {
 
 /// An event of any kind.
 pub fn event(taker: &mut Taker<'_>) -> Event {
-    match taker.octet() % 18 {
+    match taker.byte() % 18 {
         0 => Event::Opened { program: taker.text(20) },
         1 => Event::Mailbox { mailbox: mailbox(taker), root: taker.piece(40).to_vec() },
         2 | 14 => Event::Mirrored {
             payload: payload(taker),
             identity: identity(taker),
             assertion: assertion(taker),
-            replaces: (taker.octet() & 1 == 1).then(|| payload(taker)),
+            replaces: (taker.byte() & 1 == 1).then(|| payload(taker)),
         },
         3 => Event::Placed { identity: identity(taker), assertion: assertion(taker) },
         4 => Event::Missing { identity: identity(taker), assertion: assertion(taker) },
@@ -126,7 +126,7 @@ pub fn event(taker: &mut Taker<'_>) -> Event {
             drive: DriveId::from_bits(taker.number(1)),
             // The first line of a ledger is line 1.
             line: taker.number(1).max(1),
-            hash: Digest::of(&[taker.octet()]),
+            hash: Digest::of(&[taker.byte()]),
         },
         16 => Event::Mark {
             as_of: position(taker),
@@ -136,7 +136,7 @@ pub fn event(taker: &mut Taker<'_>) -> Event {
         8 => Event::Debris { payload: payload(taker), identity: identity(taker) },
         9 => Event::Damaged {
             payload: payload(taker),
-            found: (taker.octet() & 1 == 1).then(|| Digest::of(&[taker.octet()])),
+            found: (taker.byte() & 1 == 1).then(|| Digest::of(&[taker.byte()])),
         },
         10 => Event::Absent { payload: payload(taker) },
         11 => Event::Sound { payload: payload(taker) },
@@ -157,7 +157,7 @@ pub fn event(taker: &mut Taker<'_>) -> Event {
 /// A sound ledger of a few lines, from its beginning. Without lines that settle a break, if wanted.
 pub fn ledger(taker: &mut Taker<'_>, with_recovered: bool) -> Vec<String> {
     let mut chain = Chain::default();
-    if taker.octet() == 5 {
+    if taker.byte() == 5 {
         chain.seq = LINES_MAX + 100 - taker.number(1);
     }
     let mut lines = Vec::new();
@@ -177,10 +177,10 @@ pub fn damage(file: &mut Vec<u8>, taker: &mut Taker<'_>) -> usize {
     for _ in 0..=taker.below(4) {
         let at = taker.below(file.len() + 1);
         let end = (at + taker.below(200)).min(file.len());
-        match taker.octet() % 8 {
+        match taker.byte() % 8 {
             0 => file.truncate(at),
             1 => drop(file.drain(at..end)),
-            2 => file[at..end].fill(taker.octet()),
+            2 => file[at..end].fill(taker.byte()),
             3 => drop(file.splice(at..at, taker.piece(100).iter().copied())),
             4 => {
                 let piece = taker.piece(100);
@@ -205,8 +205,8 @@ pub fn damage(file: &mut Vec<u8>, taker: &mut Taker<'_>) -> usize {
                 }
             }
             _ => {
-                if let Some(octet) = file.get_mut(at) {
-                    *octet ^= 1 << (taker.octet() % 8);
+                if let Some(byte) = file.get_mut(at) {
+                    *byte ^= 1 << (taker.byte() % 8);
                 }
             }
         }

@@ -48,18 +48,18 @@ impl Source for Pieces {
 }
 
 /// A file of these bytes, open for reading in such pieces.
-pub fn source(octets: &[u8], piece: usize) -> Box<dyn Source> {
+pub fn source(bytes: &[u8], piece: usize) -> Box<dyn Source> {
     let drive = MemoryDrive::default();
-    drive.put("file", octets);
+    drive.put("file", bytes);
     let at = RelName::new("file").expect("a name");
     Medium::open(&drive, piece).read(&at, 0, ReadFrom::Medium).expect("the file is there")
 }
 
 /// Sizes of pieces in which a file is to be read: one of a third, and one that its first byte chooses, small enough
 /// to end within lines and not so small that a long file takes for ever.
-pub fn pieces(octets: &[u8]) -> [usize; 2] {
-    let chosen = octets.first().map_or(0, |first| usize::from(*first));
-    [1 + octets.len() / 3, 1 + chosen + octets.len() / 32]
+pub fn pieces(bytes: &[u8]) -> [usize; 2] {
+    let chosen = bytes.first().map_or(0, |first| usize::from(*first));
+    [1 + bytes.len() / 3, 1 + chosen + bytes.len() / 32]
 }
 
 /// A clock that stands still.

@@ -7,15 +7,15 @@ use counterfoil::model::mountinfo::{Mount, parse};
 /// it, written as the kernel writes them.
 pub fn hold(input: &[u8]) {
     let mut taker = Taker(input);
-    match taker.octet() % 2 {
+    match taker.byte() % 2 {
         0 => table(taker.0),
         _ => names(&mut taker),
     }
 }
 
-fn table(octets: &[u8]) {
-    let mounts = parse(octets);
-    let lines = octets.split(|&b| b == b'\n').filter_map(Mount::parse);
+fn table(bytes: &[u8]) {
+    let mounts = parse(bytes);
+    let lines = bytes.split(|&b| b == b'\n').filter_map(Mount::parse);
     assert!(lines.eq(mounts.iter().cloned()), "a line says the same alone and in a table");
     for mount in mounts {
         for name in [&mount.root, &mount.at, &mount.source] {
@@ -58,10 +58,10 @@ fn as_the_kernel_writes(mount: &Mount) -> Vec<u8> {
 }
 
 fn escape(line: &mut Vec<u8>, name: &[u8]) {
-    for &octet in name {
-        match octet {
-            b' ' | b'\t' | b'\n' | b'\\' => line.extend(format!("\\{octet:03o}").bytes()),
-            _ => line.push(octet),
+    for &byte in name {
+        match byte {
+            b' ' | b'\t' | b'\n' | b'\\' => line.extend(format!("\\{byte:03o}").bytes()),
+            _ => line.push(byte),
         }
     }
     line.push(b' ');

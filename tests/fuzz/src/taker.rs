@@ -11,13 +11,13 @@ impl<'a> Taker<'a> {
     }
 
     /// One byte.
-    pub fn octet(&mut self) -> u8 {
+    pub fn byte(&mut self) -> u8 {
         self.some(1).first().copied().unwrap_or(0)
     }
 
     /// A number of so many bytes.
-    pub fn number(&mut self, octets: usize) -> u64 {
-        self.some(octets).iter().fold(0, |sum, octet| sum << 8 | u64::from(*octet))
+    pub fn number(&mut self, bytes: usize) -> u64 {
+        self.some(bytes).iter().fold(0, |sum, byte| sum << 8 | u64::from(*byte))
     }
 
     /// A number below a bound, which is not 0.

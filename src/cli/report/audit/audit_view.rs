@@ -17,7 +17,7 @@ pub(in crate::cli) struct AuditView<'a> {
     pub station: &'a StationName,
     pub now: &'a EventTime,
     pub audit: &'a Audit,
-    pub reckoning: &'a Statistics,
+    pub statistics: &'a Statistics,
     pub drives: &'a [DriveView],
     pub link: &'a Link,
     pub power: &'a Power,
@@ -80,14 +80,14 @@ impl AuditView<'_> {
         let messages = self.audit.counts.messages.messages;
         let within = i64::try_from(self.verify_every.as_secs()).unwrap_or(i64::MAX);
         let since = self.now.time.seconds.saturating_sub(within);
-        let mut proofs = self.reckoning.drives.values().peekable();
+        let mut proofs = self.statistics.drives.values().peekable();
         let reread = self.now.trusted
             && proofs.peek().is_some()
             && proofs.all(|proof| proof.reread == proof.copies && proof.oldest.seconds >= since);
         PreservationFacts {
-            fewest: self.reckoning.fewest(),
+            fewest: self.statistics.fewest(),
             media: media.collect(),
-            elsewhere: messages > 0 && self.reckoning.elsewhere == messages,
+            elsewhere: messages > 0 && self.statistics.elsewhere == messages,
             reread,
         }
     }
@@ -157,7 +157,7 @@ impl AuditView<'_> {
 
     /// The oldest of the messages' last proofs, and how long ago that was.
     pub(super) fn oldest_proof(&self) -> Option<(Timestamp, Option<u64>)> {
-        let at = self.reckoning.oldest_proof?;
+        let at = self.statistics.oldest_proof?;
         let age =
             self.now.time.seconds.checked_sub(at.seconds).and_then(|age| u64::try_from(age).ok());
         Some((at, age))

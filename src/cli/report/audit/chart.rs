@@ -64,7 +64,7 @@ pub(super) fn bars(shares: &[SizeGroup], label: &str) -> Markup {
 }
 
 fn bar(share: &SizeGroup, y: f64, heaviest: f64, number: usize) -> Markup {
-    let wide = |octets: u64| (WIDTH - LEFT - 8.0) * octets as f64 / heaviest;
+    let wide = |bytes: u64| (WIDTH - LEFT - 8.0) * bytes as f64 / heaviest;
     let body = wide(share.weight.body);
     let quoted = wide(share.weight.quoted);
     let attached = wide(share.weight.attached);

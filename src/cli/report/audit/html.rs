@@ -21,19 +21,19 @@ const ROWS: usize = 200;
 const SHARES: usize = 15;
 
 /// The whole page.
-pub(in crate::cli) fn page(account: &AuditView<'_>) -> String {
-    let about = format!("{}, {}", account.station, when(Some(account.now.time)));
+pub(in crate::cli) fn page(view: &AuditView<'_>) -> String {
+    let about = format!("{}, {}", view.station, when(Some(view.now.time)));
     let body = html! {
-        (the_answer(account))
-        (messages(account))
-        (the_drives(account))
-        (copies(account))
-        (exposure(account))
-        (weight(account))
+        (the_answer(view))
+        (messages(view))
+        (the_drives(view))
+        (copies(view))
+        (exposure(view))
+        (weight(view))
         h2 { "What the figures rest on" }
         ul {
-            @for line in account.assumptions() { li { (line) } }
-            @if let Some(note) = account.clock_note() { li { (note) } }
+            @for line in view.assumptions() { li { (line) } }
+            @if let Some(note) = view.clock_note() { li { (note) } }
             li {
                 "Times are in UTC and as the station\u{2019}s clock claimed them; the order of events does not \
                  rest on them."
@@ -43,14 +43,14 @@ pub(in crate::cli) fn page(account: &AuditView<'_>) -> String {
     page::page("Audit of unmirrored mail", &about, &body)
 }
 
-fn the_answer(account: &AuditView<'_>) -> Markup {
-    let counts = &account.audit.counts;
+fn the_answer(view: &AuditView<'_>) -> Markup {
+    let counts = &view.audit.counts;
     let verdict = counts.verdict();
-    let lines = account.summary.lines();
+    let lines = view.summary.lines();
     let sign = if verdict == Verdict::Safe { Sign::Good } else { Sign::Bad };
-    let seconds = account.seconds_at_risk();
-    let charge = account.charge_at_risk().map_or("unknown".to_owned(), amp_hours);
-    let oldest = match account.oldest_proof() {
+    let seconds = view.seconds_at_risk();
+    let charge = view.charge_at_risk().map_or("unknown".to_owned(), amp_hours);
+    let oldest = match view.oldest_proof() {
         Some((at, Some(age))) => format!("{}, {} ago", when(Some(at)), wait(age)),
         Some((at, None)) => when(Some(at)),
         None => "not all are proven".to_owned(),
@@ -71,14 +71,14 @@ fn the_answer(account: &AuditView<'_>) -> Markup {
         @for (number, (_, line)) in lines.into_iter().enumerate() {
             p { @if number == 0 { (state(sign, word(verdict))) " " } (Untrusted(line)) }
         }
-        @if counts.messages.on_none > 0 { p { (account.cost()) } }
+        @if counts.messages.on_none > 0 { p { (view.cost()) } }
         (facts(figures))
     }
 }
 
-fn messages(account: &AuditView<'_>) -> Markup {
-    let audit = account.audit;
-    let step = |message: &ListedMessage| next_step(account, message);
+fn messages(view: &AuditView<'_>) -> Markup {
+    let audit = view.audit;
+    let step = |message: &ListedMessage| next_step(view, message);
     html! {
         (list("Unmirrored, first seen first", &audit.unmirrored, step))
         (list("Vanished from the mailbox, nobody saw them deleted", &audit.vanished, |m| about_vanished(m).to_owned()))
@@ -140,7 +140,7 @@ fn row(message: &ListedMessage, note: &str) -> Markup {
     }
 }
 
-fn the_drives(account: &AuditView<'_>) -> Markup {
+fn the_drives(view: &AuditView<'_>) -> Markup {
     let table = html! {
         table {
             thead {
@@ -154,38 +154,38 @@ fn the_drives(account: &AuditView<'_>) -> Markup {
                     th scope="col" { "Proofs" }
                 }
             }
-            tbody { @for drive in account.drives { (drive_row(account, drive)) } }
+            tbody { @for drive in view.drives { (drive_row(view, drive)) } }
         }
     };
     html! {
         h2 { "Drives" }
-        @if account.drives.is_empty() {
+        @if view.drives.is_empty() {
             p { "No drive is here, and none has been used yet." }
         } @else {
             (table_box("Drives", &table))
         }
-        @if !account.programs.is_empty() { (programs(account)) }
+        @if !view.programs.is_empty() { (programs(view)) }
     }
 }
 
-fn programs(account: &AuditView<'_>) -> Markup {
+fn programs(view: &AuditView<'_>) -> Markup {
     html! {
         p { (drives::PROGRAMS) }
         ul {
-            @for program in &account.programs {
+            @for program in &view.programs {
                 li { (Untrusted(&program.name)) ": " code { (program.identity.digest) } }
             }
         }
     }
 }
 
-fn drive_row(account: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
+fn drive_row(view: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
     let sign = match drive.state.as_str() {
         "safe" => Sign::Good,
         "failed" | "full" | "stalled" | "forgotten" | "refused" | "replaced" => Sign::Bad,
         _ => Sign::Open,
     };
-    let proven = account.reckoning.drives.get(&drive.row.row).map(drives::proof);
+    let proven = view.statistics.drives.get(&drive.row.row).map(drives::proof);
     html! {
         tr {
             th scope="row" { (Untrusted(&drive.row.label)) }
@@ -208,17 +208,17 @@ fn drive_row(account: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
     }
 }
 
-fn copies(account: &AuditView<'_>) -> Markup {
+fn copies(view: &AuditView<'_>) -> Markup {
     html! {
-        @if account.audit.counts.messages.messages > 0 {
+        @if view.audit.counts.messages.messages > 0 {
             h2 { "Copies, the card itself counted" }
-            ul { @for line in rules(account) { li { (line) } } li { (account.rehearsal()) } }
+            ul { @for line in rules(view) { li { (line) } } li { (view.rehearsal()) } }
         }
     }
 }
 
-fn exposure(account: &AuditView<'_>) -> Markup {
-    let exposure = &account.reckoning.exposure;
+fn exposure(view: &AuditView<'_>) -> Markup {
+    let exposure = &view.statistics.exposure;
     let table = html! {
         table {
             thead { tr { th scope="col" .k { "From (UTC)" } th scope="col" .n { "Messages on the card only" } } }
@@ -232,29 +232,29 @@ fn exposure(account: &AuditView<'_>) -> Markup {
     html! {
         @if !exposure.steps.is_empty() {
             h2 { "Time on the card only, from first sight to first proven copy" }
-            @for line in waits(account) { p { (line) } }
-            (chart::steps(exposure, account.now.time))
+            @for line in waits(view) { p { (line) } }
+            (chart::steps(exposure, view.now.time))
             (table_box("Messages on the card only, over time", &table))
         }
     }
 }
 
-fn weight(account: &AuditView<'_>) -> Markup {
-    let reckoning = account.reckoning;
+fn weight(view: &AuditView<'_>) -> Markup {
+    let statistics = view.statistics;
     html! {
-        @if reckoning.whole.bytes > 0 {
+        @if statistics.whole.bytes > 0 {
             h2 { "What cost the airtime" }
             p {
-                "All of the mailbox: " (size(reckoning.whole.bytes)) ", "
-                (airtime(reckoning.whole.seconds)) " on the air. Ask the heaviest correspondents to leave out \
+                "All of the mailbox: " (size(statistics.whole.bytes)) ", "
+                (airtime(statistics.whole.seconds)) " on the air. Ask the heaviest correspondents to leave out \
                  what is quoted and what is attached, where it is not needed."
             }
             p {
                 "The bars are numbered as the rows of the tables. Full: text. Dashed: quoted from earlier \
                  messages. Grey with a frame: attachments. Line: headers."
             }
-            (shares("By sender", &reckoning.senders, "(sender not known)"))
-            (shares("By folder", &reckoning.folders, "(mailbox)"))
+            (shares("By sender", &statistics.senders, "(sender not known)"))
+            (shares("By folder", &statistics.folders, "(mailbox)"))
         }
     }
 }

@@ -9,33 +9,33 @@ use serde_json::{Map, Value, json};
 /// Senders and folders in the object, the heaviest; the rest is in the table for a spreadsheet.
 const SHARES: usize = 50;
 
-pub(in crate::cli) fn json(account: &AuditView<'_>, drives: Vec<Value>) -> Value {
-    let AuditView { audit, reckoning, now, .. } = *account;
-    let kept = account.kept();
+pub(in crate::cli) fn json(view: &AuditView<'_>, drives: Vec<Value>) -> Value {
+    let AuditView { audit, statistics, now, .. } = *view;
+    let kept = view.kept();
     let listed = |messages: &[ListedMessage]| messages.iter().map(listed).collect::<Vec<_>>();
     let shares = |shares: &[SizeGroup]| shares.iter().take(SHARES).map(share).collect::<Vec<_>>();
     let more = json!({
         "schema": 1,
-        "station": account.station.as_str(),
+        "station": view.station.as_str(),
         "generated": now.time.to_rfc3339(),
         "clock_trusted": now.trusted,
         "at_risk": {
             "messages": audit.counts.messages.on_none,
             "bytes": audit.counts.messages.on_none_bytes,
-            "airtime_seconds": account.seconds_at_risk(),
-            "amp_hours": account.charge_at_risk(),
+            "airtime_seconds": view.seconds_at_risk(),
+            "amp_hours": view.charge_at_risk(),
         },
         "unmirrored": listed(&audit.unmirrored.listed),
         "vanished": listed(&audit.vanished.listed),
         "suspect": listed(&audit.suspect.listed),
         "drives": drives,
         "copies": {
-            "wanted": account.wanted_copies,
-            "messages_by_copies": reckoning.copies,
-            "elsewhere": reckoning.elsewhere,
-            "oldest_proof": reckoning.oldest_proof.map(|at| at.to_rfc3339()),
+            "wanted": view.wanted_copies,
+            "messages_by_copies": statistics.copies,
+            "elsewhere": statistics.elsewhere,
+            "oldest_proof": statistics.oldest_proof.map(|at| at.to_rfc3339()),
         },
-        "rehearsed": account.rehearsed.map(|at| at.to_rfc3339()),
+        "rehearsed": view.rehearsed.map(|at| at.to_rfc3339()),
         "keeping": {
             "copies": kept.copies(),
             "media": kept.kinds(),
@@ -44,34 +44,34 @@ pub(in crate::cli) fn json(account: &AuditView<'_>, drives: Vec<Value>) -> Value
             "fixity_level": kept.fixity_level(),
         },
         "exposure": {
-            "worst_seconds": reckoning.exposure.worst,
-            "median_seconds": reckoning.exposure.median,
-            "proven": reckoning.exposure.proven,
-            "waiting": reckoning.exposure.waiting,
-            "unknown": reckoning.exposure.unknown,
-            "steps": reckoning.exposure.steps.iter()
+            "worst_seconds": statistics.exposure.worst,
+            "median_seconds": statistics.exposure.median,
+            "proven": statistics.exposure.proven,
+            "waiting": statistics.exposure.waiting,
+            "unknown": statistics.exposure.unknown,
+            "steps": statistics.exposure.steps.iter()
                 .map(|(at, exposed)| json!([at.to_rfc3339(), exposed]))
                 .collect::<Vec<_>>(),
         },
         "weight": {
-            "all": share(&reckoning.whole),
-            "senders": shares(&reckoning.senders),
-            "folders": shares(&reckoning.folders),
+            "all": share(&statistics.whole),
+            "senders": shares(&statistics.senders),
+            "folders": shares(&statistics.folders),
         },
         "assumed": {
-            "bits_per_second": account.link.bits_per_second,
-            "efficiency": account.link.efficiency,
-            "burst_seconds": account.link.burst,
-            "turnaround_seconds": account.link.turnaround,
-            "loss": account.link.loss,
-            "receive_amps": account.power.receive_amps,
-            "transmit_amps": account.power.transmit_amps,
-            "duty": account.power.duty,
-            "usable_amp_hours": account.power.usable_amp_hours(),
-            "daily_amp_hours": account.power.daily_amp_hours,
+            "bits_per_second": view.link.bits_per_second,
+            "efficiency": view.link.efficiency,
+            "burst_seconds": view.link.burst,
+            "turnaround_seconds": view.link.turnaround,
+            "loss": view.link.loss,
+            "receive_amps": view.power.receive_amps,
+            "transmit_amps": view.power.transmit_amps,
+            "duty": view.power.duty,
+            "usable_amp_hours": view.power.usable_amp_hours(),
+            "daily_amp_hours": view.power.daily_amp_hours,
         },
     });
-    let mut object = account.summary.json();
+    let mut object = view.summary.json();
     if let Value::Object(more) = more {
         object.extend(more);
     }

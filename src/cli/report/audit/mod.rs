@@ -19,17 +19,17 @@ use crate::cli::notices;
 use crate::job::audit::ListedMessage;
 
 /// Why a message is not on enough drives, and what to do.
-fn next_step(account: &AuditView<'_>, message: &ListedMessage) -> String {
+fn next_step(view: &AuditView<'_>, message: &ListedMessage) -> String {
     let Some(reason) = message.reason else { return String::new() };
     let step = format!("{reason}: {}", notices::next_step(reason));
     match message.copies {
         0 => step,
-        copies if copies >= account.wanted_copies => {
+        copies if copies >= view.wanted_copies => {
             format!("on a stick's list of copies, not compared with the mailbox yet; {step}")
         }
         copies => {
             let copies = count(copies.into(), "copy").replace("copys", "copies");
-            format!("{copies}, {} wanted; {step}", account.wanted_copies)
+            format!("{copies}, {} wanted; {step}", view.wanted_copies)
         }
     }
 }

@@ -24,8 +24,8 @@ const HEADS: [&str; 14] = [
     "SHA-256",
 ];
 
-pub(in crate::cli) fn csv(account: &AuditView<'_>) -> Result<Vec<u8>, CliError> {
-    let audit = account.audit;
+pub(in crate::cli) fn csv(view: &AuditView<'_>) -> Result<Vec<u8>, CliError> {
+    let audit = view.audit;
     let unmirrored = audit.unmirrored.listed.iter().map(|message| {
         let next = message.reason.map(notices::next_step).unwrap_or_default();
         row("unmirrored", message, next.to_owned())

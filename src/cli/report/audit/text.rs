@@ -16,33 +16,33 @@ const SENDERS: usize = 5;
 /// What a message's line has beside its path: indent, time, size, airtime and the blanks between.
 const BESIDE_PATH: usize = 46;
 
-pub(in crate::cli) fn text(output: &Output, account: &AuditView<'_>) {
-    let audit = account.audit;
-    account.summary.say(output);
+pub(in crate::cli) fn text(output: &Output, view: &AuditView<'_>) {
+    let audit = view.audit;
+    view.summary.say(output);
     if audit.counts.messages.on_none > 0 {
-        output.wrapped(&account.cost());
-    } else if let Some((at, age)) = account.oldest_proof() {
+        output.wrapped(&view.cost());
+    } else if let Some((at, age)) = view.oldest_proof() {
         let age = age.map(|age| format!(", {} ago", wait(age))).unwrap_or_default();
         output.wrapped(&format!("The oldest of their last proofs is of {}{age}.", when(Some(at))));
     }
-    messages(output, account);
+    messages(output, view);
     heading(output, "Drives");
-    drives::table(output, account.drives);
-    for drive in account.drives {
-        let proven = account.reckoning.drives.get(&drive.row.row);
+    drives::table(output, view.drives);
+    for drive in view.drives {
+        let proven = view.statistics.drives.get(&drive.row.row);
         let lines = proven.map(drives::proof).into_iter().chain(drives::away(drive));
         lines.for_each(|line| output.wrapped(&format!("    {}: {line}", drive.row.label)));
     }
-    copies(output, account);
-    exposure(output, account);
-    weight(output, account);
+    copies(output, view);
+    exposure(output, view);
+    weight(output, view);
     heading(output, "What this rests on");
-    let clock = account.clock_note().map(str::to_owned);
-    for line in account.assumptions().into_iter().chain(clock) {
+    let clock = view.clock_note().map(str::to_owned);
+    for line in view.assumptions().into_iter().chain(clock) {
         output.wrapped(&format!("  {line}"));
     }
     output.line("");
-    let (tone, verdict) = account.summary.verdict();
+    let (tone, verdict) = view.summary.verdict();
     output.toned(tone, &verdict);
 }
 
@@ -51,11 +51,11 @@ fn heading(output: &Output, text: &str) {
     output.line(output.tone(Tone::Strong, text));
 }
 
-fn messages(output: &Output, account: &AuditView<'_>) {
-    let audit = account.audit;
+fn messages(output: &Output, view: &AuditView<'_>) {
+    let audit = view.audit;
     if audit.unmirrored.count() > 0 {
         heading(output, "Unmirrored, first seen first");
-        list(output, &audit.unmirrored, |message| next_step(account, message));
+        list(output, &audit.unmirrored, |message| next_step(view, message));
     }
     if audit.vanished.count() > 0 {
         heading(output, "Vanished from the mailbox, nobody saw them deleted");
@@ -106,20 +106,19 @@ fn list(output: &Output, messages: &MessageGroup, note: impl Fn(&ListedMessage) 
     }
 }
 
-fn copies(output: &Output, account: &AuditView<'_>) {
-    if account.audit.counts.messages.messages == 0 {
+fn copies(output: &Output, view: &AuditView<'_>) {
+    if view.audit.counts.messages.messages == 0 {
         return;
     }
     heading(output, "Copies, the card itself counted");
-    let lines = rules(account).into_iter().chain([account.rehearsal()]);
+    let lines = rules(view).into_iter().chain([view.rehearsal()]);
     lines.for_each(|line| output.wrapped(&format!("  {line}")));
 }
 
 /// How the copies stand, and how they stand beside the published rules.
-pub(super) fn rules(account: &AuditView<'_>) -> Vec<String> {
-    let kept = account.kept();
-    let spread =
-        account.reckoning.copies.iter().zip(0_u64..).filter(|(messages, _)| **messages > 0);
+pub(super) fn rules(view: &AuditView<'_>) -> Vec<String> {
+    let kept = view.kept();
+    let spread = view.statistics.copies.iter().zip(0_u64..).filter(|(messages, _)| **messages > 0);
     let spread: Vec<_> = spread
         .map(|(messages, copies)| match copies {
             0 => format!("{} on no drive", count(*messages, "message")),
@@ -129,7 +128,7 @@ pub(super) fn rules(account: &AuditView<'_>) -> Vec<String> {
     let (copies, kinds, elsewhere) = crate::model::preservation_rules::RULE;
     let of = |is: u64, wanted: u64| format!("{} of {wanted}", is.min(wanted));
     vec![
-        format!("{}; wanted: {}.", spread.join(", "), account.wanted_copies),
+        format!("{}; wanted: {}.", spread.join(", "), view.wanted_copies),
         format!(
             "Three copies, two kinds of media, one elsewhere (US-CERT, 2012): copies {}, kinds {} (a card and \
              a stick are both flash), elsewhere {}.",
@@ -147,8 +146,8 @@ pub(super) fn rules(account: &AuditView<'_>) -> Vec<String> {
     ]
 }
 
-fn exposure(output: &Output, account: &AuditView<'_>) {
-    let lines = waits(account);
+fn exposure(output: &Output, view: &AuditView<'_>) {
+    let lines = waits(view);
     if !lines.is_empty() {
         heading(output, "Time on the card only, from first sight to first proven copy");
         lines.into_iter().for_each(|line| output.wrapped(&format!("  {line}")));
@@ -156,8 +155,8 @@ fn exposure(output: &Output, account: &AuditView<'_>) {
 }
 
 /// How long messages waited for their first copy.
-pub(super) fn waits(account: &AuditView<'_>) -> Vec<String> {
-    let exposure = &account.reckoning.exposure;
+pub(super) fn waits(view: &AuditView<'_>) -> Vec<String> {
+    let exposure = &view.statistics.exposure;
     let mut lines = Vec::new();
     if let (Some(median), Some(worst)) = (exposure.median, exposure.worst) {
         lines.push(format!(
@@ -178,13 +177,13 @@ pub(super) fn waits(account: &AuditView<'_>) -> Vec<String> {
     lines
 }
 
-fn weight(output: &Output, account: &AuditView<'_>) {
-    let reckoning = account.reckoning;
-    if reckoning.whole.bytes == 0 {
+fn weight(output: &Output, view: &AuditView<'_>) {
+    let statistics = view.statistics;
+    if statistics.whole.bytes == 0 {
         return;
     }
     heading(output, "What cost the airtime, by sender");
-    for share in reckoning.senders.iter().take(SENDERS) {
+    for share in statistics.senders.iter().take(SENDERS) {
         let name = match share.name.is_empty() {
             true => "(sender not known)",
             false => &share.name,
@@ -199,7 +198,7 @@ fn weight(output: &Output, account: &AuditView<'_>) {
         ));
         output.wrapped(&format!("    {}", made_of(share)));
     }
-    let rest = reckoning.senders.len().saturating_sub(SENDERS) as u64;
+    let rest = statistics.senders.len().saturating_sub(SENDERS) as u64;
     if rest > 0 {
         output.line(format!("  and {}; --html and --json list more", count(rest, "sender")));
     }
@@ -207,7 +206,7 @@ fn weight(output: &Output, account: &AuditView<'_>) {
 
 /// What a share is made of.
 pub(super) fn made_of(share: &SizeGroup) -> String {
-    let part = |octets: u64| parts(octets as f64 / share.bytes.max(1) as f64);
+    let part = |bytes: u64| parts(bytes as f64 / share.bytes.max(1) as f64);
     format!(
         "text {}, quoted from earlier messages {}, attachments {}, headers {}",
         part(share.weight.body),

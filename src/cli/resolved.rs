@@ -101,9 +101,9 @@ impl Resolved {
     ) -> Result<Self, CliError> {
         let given = config_file.map(|path| option("--config", path.as_os_str()));
         let (config_file, config) = find_config(config_file)?;
-        let mut setup = Self::of(config_file, config, scope, Some(touches))?;
-        setup.options = given.unwrap_or_default() + &setup.options;
-        Ok(setup)
+        let mut resolved = Self::of(config_file, config, scope, Some(touches))?;
+        resolved.options = given.unwrap_or_default() + &resolved.options;
+        Ok(resolved)
     }
 
     /// The same, of a config already read.
@@ -143,7 +143,7 @@ impl Resolved {
             false => (scope.drive.clone(), Accept::Named),
             true => (config.drives.folders, config.drives.accept),
         };
-        let setup = Self {
+        let resolved = Self {
             config_file,
             asked_for: scope.station.is_some().then(|| station.clone()),
             station,
@@ -174,21 +174,21 @@ impl Resolved {
             options: options(scope),
             host_renamed,
         };
-        globs(&setup.log.received, "config: log.received")?;
-        globs(&setup.log.sent, "config: log.sent")?;
-        setup.check()?;
-        Ok(setup)
+        globs(&resolved.log.received, "config: log.received")?;
+        globs(&resolved.log.sent, "config: log.sent")?;
+        resolved.check()?;
+        Ok(resolved)
     }
 
     /// The same, for a command that needs at least one mailbox.
     pub(super) fn with_mailbox(config: Option<&Path>, scope: &Scope) -> Result<Self, CliError> {
-        let setup = Self::load(config, scope)?;
-        match setup.mailboxes.is_empty() {
+        let resolved = Self::load(config, scope)?;
+        match resolved.mailboxes.is_empty() {
             true => Err(CliError::usage(
                 "no mailbox is named: give --mailbox DIR, or name one in the config \
                  (counterfoil config check shows which config is read)",
             )),
-            false => Ok(setup),
+            false => Ok(resolved),
         }
     }
 
