@@ -1,5 +1,5 @@
 //! The loop: waits for events and deadlines, hands out work, keeps the state of each drive. One place,
-//! one thread; everything slow happens in the clerk's and the workers' threads.
+//! one thread; everything slow happens in the scanner's and the workers' threads.
 
 use super::control::{Answer, ReplyTo, Request};
 use super::drives::Drives;
@@ -28,7 +28,7 @@ use std::time::Duration;
 use tokio::sync::mpsc::{Receiver, Sender};
 use tokio::time::Instant;
 
-/// How long the clerk may be at one piece of work before the watchdog is told nothing more: a scan
+/// How long the scanner may be at one piece of work before the watchdog is told nothing more: a scan
 /// of a million messages on a board takes minutes.
 const CLERK_PATIENCE: Duration = Duration::from_secs(1800);
 
@@ -49,7 +49,7 @@ pub(super) struct Daemon<'a> {
     drives: Drives<'a>,
     waiting: Vec<PendingScan>,
     scanner: mpsc::Sender<Task>,
-    /// What the clerk is at, since when: its deletions are needed again if hints were not enough.
+    /// What the scanner is at, since when: its deletions are needed again if hints were not enough.
     scanner_at: Option<(Vec<crate::model::RelName>, Instant)>,
     /// The catalogue's last change that the drives were sent to work for.
     change_no: u64,
@@ -93,7 +93,7 @@ impl<'a> Daemon<'a> {
         };
         let (scanner_tasks, jobs) = mpsc::channel();
         let to = events.clone();
-        super::spawn("clerk".to_owned(), move || scanner.run(&jobs, &to))?;
+        super::spawn("scanner".to_owned(), move || scanner.run(&jobs, &to))?;
         let context = WorkerContext {
             station: settings.station.name.clone(),
             mailboxes: settings.station.mailboxes.clone(),
@@ -280,12 +280,12 @@ impl<'a> Daemon<'a> {
         self.drives.on_time(now);
         self.reporter.on_time(now);
         if let Some(span) = self.monitor.on_time(now) {
-            // The clerk ends only with this sender.
+            // The scanner ends only with this sender.
             drop(self.scanner.send(Task::Overdue(span)));
         }
         if self.watchdog_at.is_some_and(|at| at <= now) {
             self.watchdog_at = self.service.watchdog_every().map(|every| now + every);
-            // A hung drive must not end the daemon; a clerk that never comes back must.
+            // A hung drive must not end the daemon; a scanner that never comes back must.
             if self.scanner_at.as_ref().is_none_or(|(_, since)| now - *since < CLERK_PATIENCE) {
                 self.service.alive();
             }
@@ -315,7 +315,7 @@ impl<'a> Daemon<'a> {
         let job = self.waiting.iter_mut().enumerate().find_map(|(n, waiting)| waiting.take(n));
         if let Some(job) = job {
             self.scanner_at = Some((job.gone.clone(), Instant::now()));
-            // The clerk ends only with this sender.
+            // The scanner ends only with this sender.
             drop(self.scanner.send(Task::Look(job)));
         }
     }

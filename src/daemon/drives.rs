@@ -36,7 +36,7 @@ pub(super) struct Drives<'a> {
     service: Service,
     /// The states of the drives as last told to the service manager.
     status: Vec<(String, DriveState)>,
-    /// Before this no drive is re-read: the last bite came quicker than its bytes may.
+    /// Before this no drive is re-read: the last step came quicker than its bytes may.
     reread_from: Option<Instant>,
 }
 
@@ -146,7 +146,7 @@ impl<'a> Drives<'a> {
         self.tell_status();
     }
 
-    /// Takes a bite of the drive whose next one is due first, if no drive is at work. One at a time, so that all
+    /// Takes a step of the drive whose next one is due first, if no drive is at work. One at a time, so that all
     /// together keep to the rate.
     pub(super) fn reread(&mut self, now: Instant) {
         if self.reread_deadline().is_some_and(|at| at <= now) {
@@ -166,7 +166,7 @@ impl<'a> Drives<'a> {
         Some(self.reread_from.map_or(due, |from| due.max(from)))
     }
 
-    /// A worker has taken its bite.
+    /// A worker has taken its step.
     pub(super) fn reread_done(&mut self, number: usize, report: &ScrubOutcome) {
         self.reread_from = report.begun.checked_add(report.at_least);
         let altered = report.step.as_ref().is_ok_and(|step| !step.altered.is_empty());

@@ -24,13 +24,13 @@ pub(super) enum Event {
     RootChanged(usize),
     /// Something was mounted or unmounted, or a drive's folder came or went.
     DrivesChanged,
-    /// The clerk has done its piece of work.
+    /// The scanner has done its piece of work.
     Clerk(ScanOutcome),
-    /// The clerk has found what is overdue.
+    /// The scanner has found what is overdue.
     Overdue(Overdue),
     /// A drive's worker has done its piece of work.
     Drive(usize, Box<SyncOutcome>, PassFollowUp),
-    /// A drive's worker has taken a bite of re-reading.
+    /// A drive's worker has taken a scrub step.
     Reread(usize, Box<ScrubOutcome>),
     /// A drive's worker has synced the drive and let go of it.
     LetGo(usize, Result<VolumeFacts, JobError>),

@@ -39,7 +39,7 @@ pub(super) struct PassFollowUp {
     pub days_left: Option<u64>,
 }
 
-/// A bite, as told to the loop.
+/// A step, as told to the loop.
 pub(super) struct ScrubOutcome {
     /// What was found, or what broke it off.
     pub step: Result<ScrubStep, JobError>,

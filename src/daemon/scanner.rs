@@ -1,4 +1,4 @@
-//! The clerk: one thread that takes the mailboxes into the catalogue, a piece of work at a time.
+//! The scanner: one thread that takes the mailboxes into the catalogue, a piece of work at a time.
 //! Never touches a drive, so that a hung stick cannot hold up the mailbox.
 
 use super::churn::Churn;
@@ -34,7 +34,7 @@ pub(super) struct ScanJob {
     pub gone: Vec<RelName>,
 }
 
-/// What the clerk is asked to do.
+/// What the scanner is asked to do.
 pub(super) enum Task {
     /// To look at a mailbox.
     Look(ScanJob),
@@ -42,7 +42,7 @@ pub(super) enum Task {
     Overdue(Span),
 }
 
-/// What the clerk works with.
+/// What the scanner works with.
 pub(super) struct Scanner {
     pub catalogue: Catalogue,
     pub mailboxes: Vec<MailboxRef>,
@@ -174,7 +174,7 @@ impl ToldOnce {
     }
 }
 
-/// Opens the catalogue for the clerk, and puts the station's mailboxes in force.
+/// Opens the catalogue for the scanner, and puts the station's mailboxes in force.
 pub(super) fn catalogue(
     state: &Path,
     station: &Station,

@@ -1,4 +1,4 @@
-//! What a worker does and tells of re-reading: a bite of its drive, when the next is due, and after a pass what
+//! What a worker does and tells of scrubbing: a step of its drive, when the next is due, and after a pass what
 //! only the catalogue knows. Never keeps a drive open when it reports.
 
 use super::outcome::{PassFollowUp, ScrubOutcome};
@@ -29,7 +29,7 @@ impl FullSoon {
     }
 }
 
-/// A re-reading ends for anything else there is to do.
+/// A scrub ends for anything else there is to do.
 struct UntilInterrupted<'a>(&'a Worker);
 
 impl Progress for UntilInterrupted<'_> {
@@ -74,7 +74,7 @@ impl Worker {
         })
     }
 
-    /// Takes a bite.
+    /// Takes a step.
     pub(super) fn reread(&self, unfinished: &mut Option<Unfinished>) -> ScrubOutcome {
         let begun = Instant::now();
         let rules = self.context.reread;

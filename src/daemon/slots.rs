@@ -28,9 +28,9 @@ pub(super) struct Slot {
     pub state: DriveState,
     /// The worker is at work. Set when it is sent, cleared when it reports.
     pub busy: bool,
-    /// The worker takes a bite of re-reading; beside that it may be sent.
+    /// The worker takes a scrub step; beside that it may be sent.
     pub reading: bool,
-    /// When its next bite is due.
+    /// When its next step is due.
     reread_at: Option<Instant>,
     /// Before this none is, since the last one failed.
     reread_rest: Option<Instant>,
@@ -113,7 +113,7 @@ impl Slot {
         self.id == Some(id)
     }
 
-    /// Ends a bite of re-reading.
+    /// Ends a scrub step.
     pub(super) fn interrupt(&self) {
         self.signals.interrupt.store(true, Ordering::Relaxed);
     }
@@ -187,7 +187,7 @@ impl Slot {
         self.sent(job);
     }
 
-    /// When its next bite may be taken, if it is a drive at rest.
+    /// When its next step may be taken, if it is a drive at rest.
     pub(super) fn next_step(&self) -> Option<Instant> {
         use DriveState::{Full, ReadOnly, Safe};
         let idle = !self.busy && !self.reading && self.reply_to.is_none();
@@ -200,7 +200,7 @@ impl Slot {
         !self.reading && (!self.busy || self.stalled) && self.state != DriveState::Settling
     }
 
-    /// Takes a bite of re-reading.
+    /// Takes a scrub step.
     pub(super) fn reread(&mut self) {
         self.signals.interrupt.store(false, Ordering::Relaxed);
         self.reading = true;

@@ -23,7 +23,7 @@ pub(super) enum WorkerJob {
     Carry,
     /// Sync it, close it, and keep the word that it was let go.
     LetGo,
-    /// Take a bite of re-reading.
+    /// Take a scrub step.
     Reread,
 }
 
@@ -32,7 +32,7 @@ pub(super) enum WorkerJob {
 pub(super) struct WorkerSignals {
     /// Set by the loop: end at the next safe point.
     pub stop: Arc<AtomicBool>,
-    /// Set by the loop: end a re-reading at once, there is something else to do.
+    /// Set by the loop: end a scrub at once, there is something else to do.
     pub interrupt: Arc<AtomicBool>,
     /// Counted by the worker: batches ended, copies re-read.
     pub batches: Arc<AtomicU64>,

@@ -310,7 +310,7 @@ impl Volume for DirVolume {
             opened => opened?,
         };
         let there = openat::facts(&stat).bytes;
-        // To its own length: nothing of it goes but clusters behind its end. Linux takes those a cut has left
+        // To its own length: nothing of it goes but clusters behind its end. Linux takes those a power failure has left
         // there for a damaged file system as soon as the file grows, and makes it read-only.
         let done = match length.checked_sub(there) {
             None | Some(0) => rustix::fs::ftruncate(&fd, there),
@@ -377,7 +377,7 @@ impl Volume for DirVolume {
             if PayloadName::from_file(1, at.last()).is_some() {
                 return Err(hollow(at, &self.facts.shown));
             }
-            // Of a log, what a cut may leave.
+            // Of a log, what a power failure may leave.
             left = Some(in_use + LEDGER_JUNK_BYTES + HOLLOW_FROM);
         }
         if from == ReadFrom::Medium {

@@ -63,7 +63,7 @@ pub fn is_free_for_a_file(path: &Path) -> bool {
     path.symlink_metadata().map_or(true, |facts| facts.is_file())
 }
 
-/// Writes a file so that a cut leaves either the old or the new one.
+/// Writes a file so that a power failure leaves either the old or the new one.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     let dir = path.parent().filter(|dir| !dir.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let write = || {

@@ -83,7 +83,7 @@ impl Default for MemoryDrive {
 }
 
 impl MemoryDrive {
-    /// The door to it.
+    /// What opens it.
     pub fn door(&self) -> MemoryVolumeSource {
         MemoryVolumeSource(self.clone())
     }
@@ -104,7 +104,7 @@ impl MemoryDrive {
         let mut state = self.state();
         state.pulled_after = None;
         state.mount += 1;
-        // What is there after a cut is on the medium, and no later cut takes it.
+        // What is there after a power failure is on the medium, and no later power failure takes it.
         match lose {
             true => state.now = state.durable.clone(),
             false => state.durable = state.now.clone(),
@@ -220,7 +220,7 @@ fn is_in(at: &RelName, folder: &[u8]) -> bool {
     std::iter::successors(Some(at.clone()), RelName::parent).any(|one| one.as_bytes() == folder)
 }
 
-/// The door to a drive in memory.
+/// Opens a drive in memory.
 #[derive(Debug, Clone)]
 pub struct MemoryVolumeSource(MemoryDrive);
 

@@ -1,4 +1,4 @@
-//! The one door to files below an open folder: no links, no way up, regular files only.
+//! The one way to files below an open folder: no links, no way up, regular files only.
 //! Never resolves a path that the kernel has not confined to that folder.
 
 use super::error::{DiskError, Trouble};

@@ -24,7 +24,7 @@ const ALWAYS: u64 = BATCH_BYTES;
 /// The same after something was written: a batch is read back.
 const READ_BACK: u64 = 2 * BATCH_BYTES_MAX + BATCH_MESSAGES_MAX as u64 * 2 * OPENED;
 
-/// A door that leads to such a drive.
+/// Opens such a drive.
 pub struct StoppableVolumeSource {
     inner: Arc<dyn VolumeSource>,
     stop: StopAsked,

@@ -1,4 +1,4 @@
-//! What would be lost if the card died now, and why: the mailbox held against every drive's ledger.
+//! What would be lost if the card died now, and why: the mailbox compared with every drive's ledger.
 //! Writes nothing anywhere: it works on a copy of the catalogue.
 
 use super::JobError;

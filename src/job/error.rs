@@ -220,7 +220,7 @@ pub enum JobError {
         /// Where it went, as it was said.
         place: Option<String>,
     },
-    /// A file of ours goes on for longer than any cut can have made it.
+    /// A file of ours goes on for longer than any power failure can have made it.
     #[error(
         "{at}: {file} goes on for very long without a line of ours: somebody else has written to it. It can \
          be restored from, but is not written: use another drive"

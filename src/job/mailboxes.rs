@@ -156,7 +156,7 @@ pub fn open_all(
 ) -> Result<Vec<OpenMailbox>, JobError> {
     let mut all = Vec::new();
     for mailbox in mailboxes {
-        // Of one that cannot be opened the clerk, or whoever looks, tells.
+        // Of one that cannot be opened the scanner, or whoever looks, tells.
         all.extend(open(catalogue, mailbox)?.ok());
     }
     Ok(all)

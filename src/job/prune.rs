@@ -71,13 +71,13 @@ pub fn prune(
     if events.is_empty() {
         return Ok(Pruned::default());
     }
-    // 1. Is it still the drive that was admitted? From here on a cut is mended by the next admission.
+    // 1. Is it still the drive that was admitted? From here on a power failure is mended by the next admission.
     drive.volume.present()?;
     let session = drive.state.session.take();
     catalogue.save_replica(&drive.state)?;
-    // 2. The ledger, synced: they are given up. Survives: a cut before, in which case nothing has happened.
+    // 2. The ledger, synced: they are given up. Survives: a power failure before, in which case nothing has happened.
     drive.record(catalogue, &now, events)?;
-    // 3. The manifest, then the files. Survives: a cut anywhere, after which recovery does this again.
+    // 3. The manifest, then the files. Survives: a power failure anywhere, after which recovery does this again.
     finish_pruning(catalogue, &*drive.volume, &drive.dir, &drive.state)?;
     drive.state.session = session.or_else(|| Some(session_of(&now, &*drive.volume)));
     catalogue.save_replica(&drive.state)?;

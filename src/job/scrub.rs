@@ -1,5 +1,5 @@
-//! Re-reads a drive while nobody needs it, a bite at a time: its logs, its copies, and the messages on the card beside
-//! them. Keeps nothing open between two bites, and never writes a copy: what is bad is made again by a pass.
+//! Re-reads a drive while nobody needs it, a step at a time: its logs, its copies, and the messages on the card beside
+//! them. Keeps nothing open between two steps, and never writes a copy: what is bad is made again by a pass.
 
 use super::catalogue::{Catalogue, CopyRow, CopyState, FileRow, ReplicaRowId};
 use super::mirror::OpenMailbox;
@@ -24,7 +24,7 @@ pub struct ScrubRules {
 }
 
 impl ScrubRules {
-    /// How long until the next bite of a replica is due; `None`: never.
+    /// How long until the next step of a replica is due; `None`: never.
     pub fn due(
         &self,
         catalogue: &Catalogue,
@@ -43,7 +43,7 @@ impl ScrubRules {
     }
 }
 
-/// What a bite left in the middle.
+/// What a step left in the middle.
 pub struct Unfinished {
     /// The mount it was begun in: in another one nothing of it counts.
     mount: String,
@@ -57,7 +57,7 @@ enum Of {
     Message(Box<FileRow>),
 }
 
-/// What a bite came to.
+/// What a step came to.
 #[derive(Debug, Default)]
 pub struct ScrubStep {
     /// Bytes read.
@@ -72,7 +72,7 @@ pub struct ScrubStep {
     pub ended: bool,
 }
 
-/// What a bite works with.
+/// What a step works with.
 pub struct Scrubber<'a> {
     /// The catalogue.
     pub catalogue: &'a Catalogue,
@@ -87,7 +87,7 @@ pub struct Scrubber<'a> {
 }
 
 impl Scrubber<'_> {
-    /// Takes a bite of an admitted drive; begins a round if none is under way. A bite that is cut anywhere is taken
+    /// Takes a step of an admitted drive; begins a cycle if none is under way. A step that is cut anywhere is taken
     /// again: a copy counts as read only after what was found of it is in the ledger.
     pub fn step(
         &self,
@@ -222,7 +222,7 @@ impl Scrubber<'_> {
                 step.lost |= !good && state.is_some() && copy.state != CopyState::Debris;
             }
             if step.lost {
-                // Every message is held against this drive again, so that what was lost is copied anew.
+                // Every message is compared with this drive again, so that what was lost is copied anew.
                 drive.state.recorded_through = 0;
                 catalogue.save_replica(&drive.state)?;
             }

@@ -217,7 +217,7 @@ pub enum Finding {
         /// Bytes it has.
         found: u64,
     },
-    /// The end of the ledger was torn by a cut; everything before it stands.
+    /// The end of the ledger was torn by a power failure; everything before it stands.
     LedgerTorn {
         /// Octet at which sound lines ended.
         at: u64,
@@ -231,7 +231,7 @@ pub enum Finding {
         /// Lines after it that are whole.
         whole_lines: u64,
     },
-    /// From there on the ledger goes on without lines, for longer than any cut can leave it.
+    /// From there on the ledger goes on without lines, for longer than any power failure can leave it.
     LedgerEndless {
         /// Octet at which sound lines ended.
         at: u64,
@@ -278,7 +278,7 @@ pub enum Finding {
         /// Bytes covered.
         bytes: u64,
     },
-    /// A copy was there without a ledger line, as a cut leaves it; it was adopted.
+    /// A copy was there without a ledger line, as a power failure leaves it; it was adopted.
     Adopted {
         /// The copy.
         payload: PayloadName,

@@ -116,7 +116,7 @@ pub const LINES_MAX: u64 = COUNT_MAX / 2;
 pub const RUN_NUMBERS: u64 = 1 << 28;
 /// Longest manifest line read, in bytes: a digest, two blanks and one of our own names.
 pub const MANIFEST_LINE_BYTES: usize = 4 << 10;
-/// A run of bytes in a ledger that are no lines, longer than this, is the work of no cut: the longest batch,
+/// A run of bytes in a ledger that are no lines, longer than this, is the work of no power failure: the longest batch,
 /// each of its lines as long as may be. There the reading ends, however long the file.
 pub const LEDGER_JUNK_BYTES: u64 = (BATCH_MESSAGES_MAX * LEDGER_LINE_BYTES) as u64;
 /// The same for a manifest.
@@ -144,7 +144,7 @@ pub const HOLLOW_TIMES: u64 = 32;
 pub const DRIVE_FOLDER_ENTRIES: usize = 20_000;
 
 /// Commits of the previous session re-read when a drive comes back: published power-fault
-/// studies saw requests lost that a drive had completed up to 700 ms before the cut.
+/// studies saw requests lost that a drive had completed up to 700 ms before the power failure.
 pub const RECHECK_MESSAGES: u32 = 64;
 /// Bytes of them re-read at most.
 pub const RECHECK_BYTES: u64 = 8 << 20;
@@ -209,8 +209,8 @@ pub const HINTS_MAX: usize = 4_096;
 pub const NEW_FOLDER_LOOKED_AT_AGAIN: Duration = Duration::from_secs(2);
 /// Paths whose versions are held back by `churn`; beyond it the oldest are forgotten.
 pub const CHURN_PATHS_MAX: usize = 4_096;
-/// Files of the same content that are held against each other to see what was moved where: were it all of
-/// them, a million empty files would each be held against a million.
+/// Files of the same content that are compared with each other to see what was moved where: were it all of
+/// them, a million empty files would each be compared with a million.
 pub const ALIKE_MAX: u32 = 32;
 /// Messages listed one by one in a report, of each kind; the rest is counted.
 pub const LISTED_MAX: usize = 10_000;
@@ -272,15 +272,15 @@ pub const REPORT_EVERY: Duration = Duration::from_secs(300);
 /// A program that the daemon set off is ended after this: an audit of a million messages on a board takes less.
 pub const PROGRAM_PATIENCE: Duration = Duration::from_secs(300);
 
-/// Bytes re-read in one bite, at most: it takes a slow stick (1 MB/s, common practice, no source) four seconds,
+/// Bytes re-read in one step, at most: it takes a slow stick (1 MB/s, common practice, no source) four seconds,
 /// and anybody who wants the drive meanwhile waits for one buffer of it only.
 pub const BITE_BYTES: u64 = 4 << 20;
-/// Copies of one bite, at most: so many small ones take a stick about as long.
+/// Copies of one step, at most: so many small ones take a stick about as long.
 pub const BITE_COPIES: u32 = 1_000;
-/// A round of re-reading begins when this part of its span is over, in eighths: the rest is for reading slowly,
+/// A scrub cycle begins when this part of its span is over, in eighths: the rest is for reading slowly,
 /// and for a drive or a box that is away for a while.
 pub const REREAD_EIGHTHS: u32 = 7;
-/// After an error in a re-reading it is left for this long.
+/// After an error in a scrub it is left for this long.
 pub const REREAD_AFTER_ERROR: Duration = Duration::from_secs(600);
 
 /// A drive is not trusted any more at this many points. A copy that was right in a later mount and has other bytes
@@ -291,7 +291,7 @@ pub const DISTRUST_POINTS: i64 = 8;
 /// where addresses wrap, and one that dropped a write. Two files on the same clusters make one such copy.
 pub const POINTS_OF_FOREIGN: i64 = 4;
 /// A drive whose ledger ends, at so many comings in a row, at the same earlier place has kept nothing of as many
-/// sessions. Once is a cut, twice may be an old state put back.
+/// sessions. Once is a power failure, twice may be an old state put back.
 pub const FALLS_MAX: i64 = 3;
 
 /// Entries of a drive's history that are kept: two sticks that are taken for each other again and again make many.

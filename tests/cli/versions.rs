@@ -340,8 +340,9 @@ fn a_later_version_that_is_in_another_mailbox_too_takes_its_place() {
     }
 }
 
-/// A message that became shorter, or holed, while nobody looked, and the only stick that could tell what it was is away:
-/// the good one is missing, which is said, and comes back beside the other; once that stick is in, it is called damage.
+/// A message that became shorter, or holed, while nobody looked, and the only stick that could tell what it was is
+/// away: the good one is missing, which is said, and comes back beside the other; once that stick is in, it is called
+/// damage.
 #[test]
 fn what_a_card_left_of_a_message_takes_no_place_while_the_good_one_is_away() {
     let line = "The water rises by a hand's breadth an hour.\r\n";
@@ -390,8 +391,8 @@ fn a_block_of_nul_in_the_middle_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(&left, "nul-filled");
 }
 
-/// A message that was shortened with intent, as when an attachment is taken out, while no daemon watched: the stick that
-/// has the longer one tells that it is no rest of it, and nobody is troubled.
+/// A message that was shortened with intent, as when an attachment is taken out, while no daemon watched: the stick
+/// that has the longer one tells that it is no rest of it, and nobody is troubled.
 #[test]
 fn a_shorter_version_that_is_no_rest_of_the_longer_one_takes_its_place() {
     let (mut station, red) = Station::with_drive();

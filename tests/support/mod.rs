@@ -8,9 +8,11 @@
 //! - `clock`, `chance`, `cases`, `signal`, `flood`: as their files say.
 //!
 //! What stays apart, and why: the simulator's card and stick keep what a real medium loses, and replay by their number,
-//! so that their folders are named after the run; the model's world (`tests/histories`) has no files at all; the posts of
-//! `tests/watch` and `tests/outside` run a daemon, and the program beside other people's tools; the fuzzer's medium hands
-//! out pieces of any size. A mail has other bytes in `station` and in `card`: stories count and damage them by the byte.
+//! so that their folders are named after the run; the model's world (`tests/histories`) has no files at all; the posts
+//! of
+//! `tests/watch` and `tests/outside` run a daemon, and the program beside other people's tools; the fuzzer's medium
+//! hands out pieces of any size. A mail has other bytes in `station` and in `card`: stories count and damage them by
+//! the byte.
 
 #[allow(
     clippy::duplicate_mod,

@@ -1,4 +1,4 @@
-//! What re-reading every copy found.
+//! What reading every copy again found.
 
 use super::{count, json_path};
 use crate::cli::output::{Output, Tone};

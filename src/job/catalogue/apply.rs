@@ -127,7 +127,7 @@ impl Catalogue {
         Ok(())
     }
 
-    /// A copy adopted after a cut has its place now.
+    /// A copy adopted after a power failure has its place now.
     fn settle_adopted(&self, replica: ReplicaRowId, content: i64) -> Result<(), JobError> {
         self.db
             .prepare_cached(

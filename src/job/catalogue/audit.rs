@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 
 /// The copies of a settled message of the mailbox by which it is safe, on the drives of station ?1 that count: the
 /// ledger asserts it at its path as of its last change or later, and as of what was heard of it. (A copy adopted after
-/// a cut is not called good until a line says where it belongs.)
+/// a power failure is not called good until a line says where it belongs.)
 macro_rules! safe_copies {
     () => {
         "FROM kept CROSS JOIN replica ON replica.id = kept.replica AND replica.station = ?1 AND replica.trusted \

@@ -19,9 +19,9 @@ pub enum CopyState {
     Damaged = 2,
     /// It is not there.
     Missing = 3,
-    /// What a cut left of a copy; no message is known to be it.
+    /// What a power failure left of a copy; no message is known to be it.
     Debris = 4,
-    /// Whole, found after a cut; no ledger line has told yet where it belongs.
+    /// Whole, found after a power failure; no ledger line has told yet where it belongs.
     Adopted = 5,
     /// Given up by the ledger, to make room; it may still be there.
     GivenUp = 6,

@@ -1,5 +1,5 @@
 //! What is known of how well a drive keeps what it is given, and how long its room lasts.
-//! Never forgets a mark by itself: a full re-reading without an error takes the lighter one back, the
+//! Never forgets a mark by itself: a full scrub without an error takes the lighter one back, the
 //! operator both.
 
 use super::Catalogue;
@@ -47,7 +47,7 @@ impl Catalogue {
     }
 
     /// A copy has other bytes than it should. One that was right in a later look than that in which it was made
-    /// is no cut's work: it counts against its drive, more where it has another's bytes or zeros.
+    /// is no power failure's work: it counts against its drive, more where it has another's bytes or zeros.
     pub fn note_wrong(
         &self,
         drive: DriveRowId,
@@ -88,9 +88,9 @@ impl Catalogue {
             ])?)
     }
 
-    /// A drive came, perhaps with a ledger that ends before where it was known to end. Once is a cut's work, or
-    /// that of whoever put an old state back; a drive that comes back again and again as it was has kept nothing
-    /// it was given.
+    /// A drive came, perhaps with a ledger that ends before where it was known to end. Once is a power failure's work,
+    /// or that of whoever put an old state back; a drive that comes back again and again as it was has kept nothing it
+    /// was given.
     pub fn record_arrival(&self, drive: DriveRowId, fell_to: Option<u64>) -> Result<(), JobError> {
         let Some(to) = fell_to else {
             return self.note_no_fall(drive);

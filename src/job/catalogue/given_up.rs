@@ -51,7 +51,7 @@ impl Catalogue {
             self.settle_counts(drive)
         })?;
         self.keep_forgotten();
-        // Else a cut could take the word back.
+        // Else a power failure could take the word back.
         self.make_durable()
     }
 

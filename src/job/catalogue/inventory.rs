@@ -23,7 +23,7 @@ pub struct CopyCounts {
     pub damaged: u64,
     /// Copies that were not there any more.
     pub missing: u64,
-    /// What looks like what a cut left of a copy.
+    /// What looks like what a power failure left of a copy.
     pub debris: u64,
 }
 

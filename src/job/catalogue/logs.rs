@@ -93,13 +93,13 @@ impl Catalogue {
         Ok(())
     }
 
-    /// Whether a cycle of re-reading has read both logs of a replica.
+    /// Whether a scrub cycle has read both logs of a replica.
     pub fn logs_read_in(&self, replica: ReplicaRowId, cycle: i64) -> Result<bool, JobError> {
         let sql = "SELECT 1 FROM checks WHERE replica = ?1 AND cycle = ?2";
         Ok(self.db.prepare_cached(sql)?.exists(params![replica, cycle])?)
     }
 
-    /// A cycle of re-reading has read both.
+    /// A scrub cycle has read both.
     pub fn set_logs_read_in(&self, replica: ReplicaRowId, cycle: i64) -> Result<(), JobError> {
         self.db
             .prepare_cached(
@@ -148,8 +148,8 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Both logs of a replica were read through: what was found is what is damaged now. Durable at once, since a cut
-    /// must not bring back that nothing was.
+    /// Both logs of a replica were read through: what was found is what is damaged now. Durable at once, since a power
+    /// failure must not bring back that nothing was.
     pub fn set_log_damage(
         &self,
         replica: ReplicaRowId,

@@ -221,8 +221,8 @@ impl Catalogue {
         self.make_durable()
     }
 
-    /// What was committed so far survives a cut from here on (SQLite, "Write-Ahead Logging", on checkpoints):
-    /// called where a drive turns out to hold less than was known, so that no cut brings the old word back.
+    /// What was committed so far survives a power failure from here on (SQLite, "Write-Ahead Logging", on checkpoints):
+    /// called where a drive turns out to hold less than was known, so that no power failure brings the old word back.
     pub fn make_durable(&self) -> Result<(), JobError> {
         if self.state().is_none() || !self.db.is_autocommit() {
             return Ok(());
@@ -315,7 +315,7 @@ impl Catalogue {
         Ok(self.db.prepare_cached(sql)?.exists([replica])?)
     }
 
-    /// Whether anything is known of a copy in a replica, be it damaged, gone or what a cut left.
+    /// Whether anything is known of a copy in a replica, be it damaged, gone or what a power failure left.
     pub fn has_copies(&self, replica: ReplicaRowId) -> Result<bool, JobError> {
         let mut query =
             self.db.prepare_cached("SELECT 1 FROM payload WHERE replica = ?1 LIMIT 1")?;

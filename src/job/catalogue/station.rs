@@ -52,8 +52,8 @@ impl Catalogue {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
-    /// Copies whose content their own ledger gives no location: adopted after a cut and not told of since, known from a
-    /// manifest or from their file alone, or told of by a line that cannot be read any more.
+    /// Copies whose content their own ledger gives no location: adopted after a power failure and not told of since,
+    /// known from a manifest or from their file alone, or told of by a line that cannot be read any more.
     pub fn copies_without_place(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state IN (0, 1, 5) \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \
@@ -62,8 +62,8 @@ impl Catalogue {
         self.copies(of, [replica])
     }
 
-    /// Copies that were taken for what a cut left, whose content their own ledger gives no location, and of which it
-    /// tells no good one.
+    /// Copies that were taken for what a power failure left, whose content their own ledger gives no location, and of
+    /// which it tells no good one.
     pub fn debris(&self, replica: ReplicaRowId) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.state = 4 \
              AND NOT EXISTS (SELECT 1 FROM assertion a WHERE a.replica = p.replica AND a.content = p.content) \

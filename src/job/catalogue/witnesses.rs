@@ -29,7 +29,8 @@ impl Catalogue {
     }
 
     /// Before a ledger that does not go on from its known end is read from its beginning: that end is remembered. Not
-    /// one that nobody made durable, which a cut may have taken; nor of a ledger that contradicts this card already.
+    /// one that nobody made durable, which a power failure may have taken; nor of a ledger that contradicts this card
+    /// already.
     pub fn remember_end(&self, replica: &ReplicaState) -> Result<(), JobError> {
         if replica.chain.seq == 0
             || replica.unsynced_lines

@@ -60,7 +60,7 @@ pub enum Note {
     Replaced,
     /// No line of the ledger says where it belongs.
     NoPlace,
-    /// It looks like what a cut left of a copy.
+    /// It looks like what a power failure left of a copy.
     Debris,
 }
 

@@ -2,8 +2,8 @@
 //!
 //! No name changes and nothing is cut off, since on FAT neither is done at once: a file keeps its name, and a shorter
 //! text is filled up with empty lines. First the head says that the file is being written, then comes the rest, then
-//! the head: a cut anywhere leaves the old file, one that says what it is, or the new one. The next pass compares, and
-//! writes what is not as it should be.
+//! the head: a power failure anywhere leaves the old file, one that says what it is, or the new one. The next pass
+//! compares, and writes what is not as it should be.
 
 use crate::disk::{Pieces, ReadFrom, Trouble, Volume};
 use crate::job::{JobError, Progress};
@@ -106,7 +106,7 @@ impl<'a> ExtrasWriter<'a> {
     }
 
     /// Makes the file, and reserves what it grows by: on FAT a file whose clusters were not handed over before its
-    /// length cannot be read to its end after a cut, and makes the whole stick read-only. `false`: no room.
+    /// length cannot be read to its end after a power failure, and makes the whole stick read-only. `false`: no room.
     pub(super) fn make_room(
         &mut self,
         at: &RelName,
@@ -123,7 +123,8 @@ impl<'a> ExtrasWriter<'a> {
             drop(self.volume.create(at)?);
         }
         if more > 0 {
-            // What a cut left behind its end is given back first: Linux takes it for damage when the file grows.
+            // What a power failure left behind its end is given back first: Linux takes it for damage when the file
+            // grows.
             self.volume.reserve(at, 0)?;
             self.volume.reserve(at, length)?;
             self.volume.sync_all().map_err(JobError::NotSynced)?;

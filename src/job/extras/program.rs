@@ -1,6 +1,6 @@
-//! Puts a program on a drive, with its hash beside it. A cut while it is written leaves it without a hash, and so does
-//! a stick that did not keep it: a hash stands there only for a program that was read back. What is there from an
-//! earlier mount is compared byte by byte, since whoever had the stick may have changed it and its hash.
+//! Puts a program on a drive, with its hash beside it. A power failure while it is written leaves it without a hash,
+//! and so does a stick that did not keep it: a hash stands there only for a program that was read back. What is there
+//! from an earlier mount is compared byte by byte, since whoever had the stick may have changed it and its hash.
 
 use super::overwrite::ExtrasWriter;
 use crate::disk::{Pieces, ReadFrom, Source, Trouble, bundled_programs, read_full};

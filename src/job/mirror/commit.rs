@@ -52,7 +52,7 @@ fn commit(
     // 1. Is it still the drive that was admitted? Survives: a pulled stick, a mount point without it.
     drive.volume.present()?;
 
-    // 2. Write every copy under a name never used before. Survives: a cut anywhere in here, since no
+    // 2. Write every copy under a name never used before. Survives: a power failure anywhere in here, since no
     //    line tells of these files yet and no old file is touched.
     let Some(written) = Batch::write(pass, drive, plan, left_out)? else { return Ok(None) };
 
@@ -65,7 +65,7 @@ fn commit(
     //    keep them, or kept others.
     let proven = synced.read_back(drive)?;
 
-    // 5a. The manifest, synced; on FAT this is what flushes the device's own cache. Survives: a cut
+    // 5a. The manifest, synced; on FAT this is what flushes the device's own cache. Survives: a power failure
     //     between here and the ledger, after which recovery finds the copies listed and adopts them.
     //     What turned out to be debris is listed behind the ledger: listed before, it would be adopted.
     let listed = proven.list(drive)?;

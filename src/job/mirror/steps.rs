@@ -195,7 +195,7 @@ impl Batch<Synced> {
 }
 
 impl Batch<Proven> {
-    /// Appends the copies to the manifest, durably; not the debris, which would be adopted after a cut.
+    /// Appends the copies to the manifest, durably; not the debris, which would be adopted after a power failure.
     pub fn list(self, drive: &mut Replica) -> Result<Batch<Listed>, JobError> {
         if !self.contents.copy_lines.is_empty() {
             drive.list(&self.contents.copy_lines)?;

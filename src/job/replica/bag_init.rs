@@ -1,4 +1,4 @@
-//! Makes the folder of a station on a drive, and mends what a cut left of a first attempt.
+//! Makes the folder of a station on a drive, and mends what a power failure left of a first attempt.
 //! Never changes a file that holds anything but our own fixed text.
 
 use crate::disk::{DiskError, ReadFrom, Volume, read_full};

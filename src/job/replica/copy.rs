@@ -86,7 +86,7 @@ pub(super) fn lengths(
 }
 
 /// Length of a copy, or what it is instead: not there, or it alone cannot be looked at, as in a folder that
-/// a cut left without its beginning.
+/// a power failure left without its beginning.
 pub(crate) fn length(
     volume: &dyn Volume,
     dir: &RelName,

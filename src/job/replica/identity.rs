@@ -194,7 +194,7 @@ fn create(
     text.push('\n');
     drop(volume.create(&file(number))?);
     volume.sync_all().map_err(JobError::NotSynced)?;
-    // Durable before anybody remembers that this id is here: a cut would leave a place that is known for a
+    // Durable before anybody remembers that this id is here: a power failure would leave a place that is known for a
     // drive and has none, which a person would have to settle.
     volume.write_synced(&file(number), 0, text.as_bytes()).map_err(JobError::NotSynced)?;
     Ok(id)

@@ -35,7 +35,7 @@ pub(super) struct Loaded {
     pub torn: u64,
     /// A later format was met; reading stopped there.
     pub newer: Option<u32>,
-    /// It goes on without lines for longer than any cut can make it; reading stopped there.
+    /// It goes on without lines for longer than any power failure can make it; reading stopped there.
     pub endless: bool,
     /// Bytes of the file.
     pub length: u64,
@@ -58,8 +58,8 @@ impl Loaded {
 pub(super) enum Extent {
     /// What is new.
     New,
-    /// The same, and an end that cannot be read is passed over: a cut may leave a file that claims to be longer than
-    /// its clusters go.
+    /// The same, and an end that cannot be read is passed over: a power failure may leave a file that claims to be
+    /// longer than its clusters go.
     Partly,
     /// All of it: lines that were known have rotted.
     All,

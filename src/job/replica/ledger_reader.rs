@@ -37,7 +37,7 @@ pub(super) struct LedgerReader {
     pub(super) last_line_ends: u64,
     /// A later format was met.
     pub(super) newer: Option<u32>,
-    /// It goes on without lines for longer than any cut can make it.
+    /// It goes on without lines for longer than any power failure can make it.
     pub(super) endless: bool,
     /// Why its end could not be read.
     pub(super) unreadable: Option<DiskError>,

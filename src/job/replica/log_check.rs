@@ -41,7 +41,7 @@ struct ManifestSoFar {
     /// Lines that are not what they should be, and where the first of them is.
     wrong: u64,
     first_wrong: Option<u64>,
-    /// Where bytes begin that are no lines: at the end of the file they are what a cut left, and no damage.
+    /// Where bytes begin that are no lines: at the end of the file they are what a power failure left, and no damage.
     junk: Option<u64>,
 }
 

@@ -74,7 +74,7 @@ fn begin_anew(
     if maybe.is_empty() {
         return identity::make_drive(volume, clock);
     }
-    // Before the new id is on the medium: a cut in between must not leave two that count.
+    // Before the new id is on the medium: a power failure in between must not leave two that count.
     catalogue.make_durable()?;
     let own = identity::make_drive(volume, clock)?;
     maybe.iter().try_for_each(|drive| catalogue.set_replaced_by(drive.row, own))?;

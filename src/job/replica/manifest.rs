@@ -1,4 +1,4 @@
-//! Keeps the payload manifest whole: every copy is listed once, and what a cut left at its end is
+//! Keeps the payload manifest whole: every copy is listed once, and what a power failure left at its end is
 //! covered. Never removes the line of a copy; on FAT nothing is truncated, so the end is written over
 //! in place.
 
@@ -71,7 +71,7 @@ pub(super) fn flush(volume: &dyn Volume, dir: &RelName) -> Result<(), JobError> 
 }
 
 /// The numbers of those among some copies without a line that are listed with the hash they have: they had
-/// been read back when the cut came, so each is whole.
+/// been read back when the power failure came, so each is whole.
 pub(super) fn listed_with_their_hash(
     volume: &dyn Volume,
     dir: &RelName,
@@ -128,7 +128,7 @@ impl Mending<'_> {
             if !held.contains(payload.number) || is.is_some_and(|is| *is != digest) {
                 wrong.push((at, payload));
             }
-            // More than one batch is nothing that a cut can leave.
+            // More than one batch is nothing that a power failure can leave.
             wrong.truncate(BATCH_MESSAGES_MAX + 1);
             Ok(())
         })?;
@@ -311,7 +311,7 @@ pub(super) fn cover_wrong(
             return Ok(());
         }
     }
-    // Junk at the very end is what a cut leaves, and is written over with whatever is to be listed.
+    // Junk at the very end is what a power failure leaves, and is written over with whatever is to be listed.
     cover(&(run.start..last_wrong.max(run.start)))
 }
 
@@ -337,7 +337,7 @@ pub struct Listed {
     /// The last line of a copy, and where it is.
     last: Option<(Digest, PayloadName, Range<u64>)>,
     length: u64,
-    /// It goes on without lines for longer than any cut can make it; reading stopped there.
+    /// It goes on without lines for longer than any power failure can make it; reading stopped there.
     endless: bool,
 }
 

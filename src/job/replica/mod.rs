@@ -1,4 +1,4 @@
-//! A station's bag on a drive: knowing the drive again, reading its ledger, mending what a cut left.
+//! A station's bag on a drive: knowing the drive again, reading its ledger, mending what a power failure left.
 //! Append-only: nothing here renames or truncates anything on a drive, and nothing but `prune` and `wipe` deletes.
 
 mod append_log;

@@ -96,7 +96,7 @@ impl PresentDrives {
         })
     }
 
-    /// The drives met so far that are still here, but for the one behind this door.
+    /// The drives met so far that are still here, but for the one of this source.
     pub fn here(&self, but: &Arc<dyn VolumeSource>) -> Vec<DriveId> {
         let claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let others = claims.iter().filter(|c| !Arc::ptr_eq(&c.door, but));

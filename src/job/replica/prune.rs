@@ -40,7 +40,7 @@ pub(crate) fn finish_pruning(
     }
     volume.sync_all().map_err(JobError::NotSynced)?;
     // On FAT only this flushes the device. Until folder and chain of clusters are both on the medium nothing new is
-    // written: a cut between the two must not leave an old name for the clusters of a new copy.
+    // written: a power failure between the two must not leave an old name for the clusters of a new copy.
     manifest::flush(volume, dir)?;
     catalogue.removed(replica.row, &gone)
 }

@@ -1,4 +1,4 @@
-//! Makes a station's bag whole again after a cut: the last commits are read again, copies without a
+//! Makes a station's bag whole again after a power failure: the last commits are read again, copies without a
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::append_log;
@@ -41,17 +41,17 @@ fn tells_of_damage(event: &Event) -> bool {
 impl Recovery<'_> {
     /// The whole of it, in the order that lets every step be cut: what is only read has changed nothing.
     /// Debris goes into the ledger before it is listed, since a copy that is listed and has no line was read
-    /// back before a cut came, and is adopted; so what is adopted is listed first.
+    /// back before a power failure came, and is adopted; so what is adopted is listed first.
     pub(super) fn run(
         &self,
         state: &mut ReplicaState,
         loaded: &Loaded,
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
-        // A cut may have left what was reserved for lines that never came.
+        // A power failure may have left what was reserved for lines that never came.
         append_log::reserve(self.volume, self.dir, 0, 0)?;
         // Whoever wrote here before may have been ended in the middle: what that left in memory goes to the
-        // device first, so that nothing is read here that a cut would still take.
+        // device first, so that nothing is read here that a power failure would still take.
         self.volume.sync_all().map_err(JobError::NotSynced)?;
         let doubtful = self.lost_pages || state.unsynced_lines;
         let retelling = Retelling::of(self.catalogue, self.volume, self.dir, state)?;
@@ -89,7 +89,7 @@ impl Recovery<'_> {
         findings.extend(loaded.broken.as_ref().map(finding));
         events.extend(broken);
         if events.iter().any(tells_of_damage) {
-            // Every message is held against this drive again, so that what was lost is copied anew.
+            // Every message is compared with this drive again, so that what was lost is copied anew.
             state.recorded_through = 0;
         }
         self.append(state, events, end_line_before)?;
@@ -221,7 +221,7 @@ impl Recovery<'_> {
         Ok(events)
     }
 
-    /// Copies that no line tells of, as a cut between copy and commit leaves them. They can only be
+    /// Copies that no line tells of, as a power failure between copy and commit leaves them. They can only be
     /// in the last segments, unless the ledger had to be read anew or some were passed over.
     fn orphans(&self, state: &mut ReplicaState) -> Result<Vec<(PayloadName, Identity)>, JobError> {
         let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
@@ -304,7 +304,7 @@ impl Recovery<'_> {
         Ok(Some(read.event(payload)))
     }
 
-    /// A folder that a cut may have damaged is not written to again.
+    /// A folder that a power failure may have damaged is not written to again.
     fn begin_segment(&self, state: &mut ReplicaState) {
         if state.segment > 0 && state.segment < SEGMENT_PER_SESSION_MAX {
             state.segment_used = SEGMENT_MESSAGES;

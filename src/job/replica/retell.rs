@@ -72,7 +72,8 @@ impl<'a> Retelling<'a> {
                 Some(Event::Adopted { payload, identity })
             }
             (CopyState::Damaged | CopyState::Missing, false) => Some(read.event(payload)),
-            // What no line tells of and is not right is judged as what a cut left; what is right again needs no line.
+            // What no line tells of and is not right is judged as what a power failure left; what is right again needs
+            // no line.
             _ => None,
         })
     }

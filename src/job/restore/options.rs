@@ -12,7 +12,7 @@ pub struct RestoreOptions<'a> {
     pub with_removed: bool,
     /// Bring back the older versions of the message at this location too: a mailbox's row and the path's sorting key.
     pub versions: Option<(i64, Vec<u8>)>,
-    /// Bring back too, under their numbers, copies that look like what a cut left.
+    /// Bring back too, under their numbers, copies that look like what a power failure left.
     pub with_doubtful: bool,
     /// Only count what would be done.
     pub dry_run: bool,

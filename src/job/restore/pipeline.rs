@@ -34,7 +34,7 @@ pub(super) struct Slot {
 /// What became of a message.
 pub(super) struct Fetched {
     pub(super) end: ReadEnd,
-    /// Where it waits; nothing where it had no seat or is not to be had.
+    /// Where it waits; nothing where it had no slot or is not to be had.
     pub(super) written: Result<Option<RelName>, DiskError>,
 }
 
@@ -50,7 +50,7 @@ enum Chunk {
     Piece(CopyChunk),
 }
 
-/// The belt, as whoever asks sees it.
+/// The pipeline, as whoever asks sees it.
 pub(super) struct Pipeline<'scope, 'env> {
     scope: &'scope Scope<'scope, 'env>,
     /// None as long as few messages were asked for: starting threads takes longer than carrying those.
@@ -70,7 +70,7 @@ impl<'scope> Pipeline<'scope, '_> {
     /// Messages that may be on it at once.
     pub(super) const LENGTH: usize = RESTORE_AHEAD;
 
-    /// Asks for a message; without a seat it is only read.
+    /// Asks for a message; without a slot it is only read.
     pub(super) fn ask(
         &self,
         copies: CopyReader<'scope>,
@@ -109,7 +109,7 @@ impl<'scope> Pipeline<'scope, '_> {
     }
 }
 
-/// Begins a belt, whose threads end when it is dropped.
+/// Begins a pipeline, whose threads end when it is dropped.
 pub(super) fn begin<'scope, 'env>(scope: &'scope Scope<'scope, 'env>) -> Pipeline<'scope, 'env> {
     let (threads, in_hand, here) = (OnceCell::new(), RefCell::default(), RefCell::default());
     Pipeline { scope, threads, in_hand, here }

@@ -71,8 +71,8 @@ fn exchange(
 ) -> Result<RelName, JobError> {
     target.sync_all()?;
     let kept = free_name(target, path, damaged)?;
-    // Between the two names there is a moment in which only the kept one is there; after a cut then, a restore
-    // puts the good one back.
+    // Between the two names there is a moment in which only the kept one is there; after a power failure then, a
+    // restore puts the good one back.
     named(target.place(path, &kept)?, &kept)?;
     named(target.place(staged, path)?, path)?;
     target.sync_all()?;

@@ -66,7 +66,7 @@ pub struct RestoreReport {
     pub not_made: Vec<(RelName, DiskError)>,
     /// Messages of which only a number is known, put under `recovered`; also counted as restored.
     pub numbered: u64,
-    /// Copies that look like what a cut left, and were not asked for. After both logs were lost there may be
+    /// Copies that look like what a power failure left, and were not asked for. After both logs were lost there may be
     /// messages among them.
     pub doubtful: u64,
     /// It ended early, because it was asked to.

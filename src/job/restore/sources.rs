@@ -31,7 +31,7 @@ pub struct RestoreSources {
 pub(super) struct Nameless {
     /// What is somebody's mail.
     pub(super) good: Vec<(DriveId, CopyRow)>,
-    /// What was taken for the debris of a cut: after both logs were lost, messages may be among it.
+    /// What was taken for the debris of a power failure: after both logs were lost, messages may be among it.
     pub(super) doubtful: Vec<(DriveId, CopyRow)>,
 }
 
@@ -164,12 +164,12 @@ impl RestoreSources {
     }
 }
 
-/// Copies that the ledger does not tell of. One that the manifest lists was read back before a cut came,
+/// Copies that the ledger does not tell of. One that the manifest lists was read back before a power failure came,
 /// so it counts; beside a whole ledger only with the hash it is listed with, since until a device is flushed
 /// it may keep the line and lose the copy. One that just lies there counts only where the ledger is lost or
-/// broken: beside a whole one it is what a cut left of a copy. What cannot be read of the
-/// drive is passed over and told: a cut may leave it in a file that was growing, and the copies that count are
-/// in others.
+/// broken: beside a whole one it is what a power failure left of a copy. What cannot be read of the
+/// drive is passed over and told: a power failure may leave it in a file that was growing, and the copies that count
+/// are in others.
 fn adopt_unlisted_copies(
     catalogue: &Catalogue,
     drive: &mut Replica,

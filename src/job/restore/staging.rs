@@ -81,7 +81,7 @@ impl StagingBatch {
         Some(folder)
     }
 
-    /// A message waits on its seat.
+    /// A message waits in its slot.
     pub(super) fn taken(&mut self, message: StagedMessage) {
         self.bytes += message.identity.bytes;
         self.waiting.push(message);
@@ -92,7 +92,7 @@ impl StagingBatch {
         self.waiting.len() >= RESTORE_BATCH_MESSAGES || self.bytes >= RESTORE_BATCH_BYTES
     }
 
-    /// Makes what waits durable, then gives it its names; nothing else may be on a seat. The names become durable
+    /// Makes what waits durable, then gives it its names; nothing else may be in a slot. The names become durable
     /// with the next batch, or at the end.
     pub(super) fn name_all(
         &mut self,

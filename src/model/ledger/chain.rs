@@ -99,8 +99,8 @@ impl Reader {
         Self { chain, claimed: None, at, broken: None, gaps, gaps_before: gaps, in_long: false }
     }
 
-    /// Lines up to here that could not be read, without those that a cut left by the word of a `recovered` line. What a
-    /// departure says counts only where it knew of all of them.
+    /// Lines up to here that could not be read, without those that a power failure left by the word of a `recovered`
+    /// line. What a departure says counts only where it knew of all of them.
     pub fn gaps(&self) -> u64 {
         self.gaps
     }

@@ -211,7 +211,7 @@ pub enum Event {
         /// How many are not there.
         absent: u64,
     },
-    /// The lines between two bytes of this ledger were broken by a cut or a fault. Whole lines
+    /// The lines between two bytes of this ledger were broken by a power failure or a fault. Whole lines
     /// among them were checked against their copies, and what failed was recorded, before this.
     Recovered {
         /// Octet at which sound lines ended.
@@ -220,7 +220,7 @@ pub enum Event {
         to: u64,
         /// Whole lines between.
         whole_lines: u64,
-        /// Of what is no line between, how many a cut left: never committed, and so no gaps.
+        /// Of what is no line between, how many a power failure left: never committed, and so no gaps.
         torn: u64,
     },
 }
