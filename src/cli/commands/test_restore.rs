@@ -50,10 +50,8 @@ pub(super) fn run(
     // A restore follows no link on its way.
     let roots = roots(mailbox_targets, mailboxes, &host::resolved(folder.path()));
     refuse_within_a_mailbox(folder.path(), &roots)?;
-    let passing: Vec<_> = mailbox_targets
-        .iter()
-        .map(|mailbox_target| temporary_target(mailbox_target, &roots))
-        .collect();
+    let passing: Vec<_> =
+        mailbox_targets.iter().map(|target| temporary_target(target, &roots)).collect();
     for root in &roots {
         crate::disk::make_dirs(&root.passing)?;
     }
@@ -62,16 +60,16 @@ pub(super) fn run(
         let bar = Bar::new(output, what, paths);
         let mailbox_targets = passing.clone();
         let (with_removed, with_doubtful) = (false, false);
-        let versions = None;
-        let plan = RestoreOptions {
+        let (versions, progress) = (None, &bar);
+        let options = RestoreOptions {
             mailbox_targets,
             with_removed,
             versions,
             with_doubtful,
             dry_run,
-            progress: &bar,
+            progress,
         };
-        let report = restore(restore_sources, &plan);
+        let report = restore(restore_sources, &options);
         bar.end();
         report
     };
