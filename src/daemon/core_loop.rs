@@ -103,7 +103,7 @@ impl<'a> Daemon<'a> {
             clock,
             reread: settings.reread,
             prune: settings.prune,
-            claims: PresentDrives::default(),
+            present_drives: PresentDrives::default(),
             stop: AtomicBool::new(false),
         };
         let mut drives = Drives::new(settings.find, context, events.clone(), sink, service);

@@ -62,8 +62,8 @@ impl Worker {
         let place = &self.context;
         let carried = Catalogue::open(&place.state).and_then(|opened| {
             let (station, clock) = (&place.station, &*place.clock);
-            let (drive, claims, cargo) = (&self.drive, &place.claims, &place.cargo);
-            carry_on(&opened.0, station, drive, claims, clock, cargo, &UntilWanted(self))
+            let (drive, present_drives, cargo) = (&self.drive, &place.present_drives, &place.cargo);
+            carry_on(&opened.0, station, drive, present_drives, clock, cargo, &UntilWanted(self))
         });
         let drive = self.drive.label.as_str();
         match carried {

@@ -106,8 +106,9 @@ impl Worker {
             at: self.drive.at.clone(),
             begin: Begin::Never,
         };
-        let open =
-            |access| sync_drive::open(&catalogue, station, &drive, access, &place.claims, clock);
+        let open = |access| {
+            sync_drive::open(&catalogue, station, &drive, access, &place.present_drives, clock)
+        };
         let (mut admitted, record) = match open(Access::Write) {
             Ok(admitted) => (admitted, true),
             Err(error) if matches!(error.trouble(), Trouble::ReadOnly | Trouble::Denied) => {

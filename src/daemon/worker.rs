@@ -55,7 +55,7 @@ pub(super) struct WorkerContext {
     /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
     pub prune: Option<Duration>,
     /// Which drives are here at once.
-    pub claims: PresentDrives,
+    pub present_drives: PresentDrives,
     /// The daemon is ending.
     pub stop: AtomicBool,
 }

@@ -67,7 +67,7 @@ impl Worker {
             catalogue: &catalogue,
             station: &place.station,
             mailboxes: &mailboxes,
-            claims: &place.claims,
+            present_drives: &place.present_drives,
             prune: place.prune,
             clock: &*place.clock,
             progress: self,

@@ -103,19 +103,19 @@ impl Scrubber<'_> {
         {
             *unfinished = self.message(*row, part, &mount, &mut step)?;
         }
-        let round = catalogue.round_under_way(replica, self.clock)?;
-        if unfinished.is_none() && !catalogue.logs_read_in(replica, round)? {
+        let cycle = catalogue.cycle_under_way(replica, self.clock)?;
+        if unfinished.is_none() && !catalogue.logs_read_in(replica, cycle)? {
             let check = match begun.take_if(|rest| matches!(rest.of, Of::Logs(_))) {
                 Some(Unfinished { of: Of::Logs(check), .. }) => Some(check),
                 _ => None,
             };
-            *unfinished = self.logs(drive, check, round, &mount, &mut step)?;
+            *unfinished = self.logs(drive, check, cycle, &mount, &mut step)?;
             // What rotted of the ledger is written again before copies are compared with it.
             if step.lost {
-                return self.keep(drive, round, &[], Vec::new(), step);
+                return self.keep(drive, cycle, &[], Vec::new(), step);
             }
         }
-        let mut copies = catalogue.copies_to_reread(replica, round, BITE_COPIES)?;
+        let mut copies = catalogue.copies_to_reread(replica, cycle, BITE_COPIES)?;
         if let Some(Of::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
             copies.sort_by_key(|copy| copy.name != *name);
         }
@@ -123,7 +123,7 @@ impl Scrubber<'_> {
         let (mut read, mut events) = (Vec::new(), Vec::new());
         for copy in copies {
             if unfinished.is_some() || step.bytes >= BITE_BYTES || self.progress.stop() {
-                return self.keep(drive, round, &read, events, step);
+                return self.keep(drive, cycle, &read, events, step);
             }
             let part = match begun.take_if(|rest| matches!(rest.of, Of::Copy(n) if n == copy.name))
             {
@@ -146,7 +146,7 @@ impl Scrubber<'_> {
                         finding(&copy, found).note(&mut step.findings);
                     }
                     if found.is_failing() {
-                        catalogue.error_in_round(replica)?;
+                        catalogue.error_in_cycle(replica)?;
                     }
                     events.extend(judged.event);
                     read.push((copy, judged.good, judged.state));
@@ -158,7 +158,7 @@ impl Scrubber<'_> {
             }
         }
         step.ended = unfinished.is_none() && !whole_page;
-        self.keep(drive, round, &read, events, step)
+        self.keep(drive, cycle, &read, events, step)
     }
 
     /// Reads both logs, or the rest of them: once in a round, before its copies. What is damaged counts as found from
@@ -167,7 +167,7 @@ impl Scrubber<'_> {
         &self,
         drive: &Replica,
         check: Option<Box<LogCheck>>,
-        round: i64,
+        cycle: i64,
         mount: &str,
         step: &mut ScrubStep,
     ) -> Result<Option<Unfinished>, JobError> {
@@ -188,10 +188,10 @@ impl Scrubber<'_> {
         step.lost |= self.record && found.iter().any(|damage| !damage.unreadable);
         if found.iter().any(|damage| damage.unreadable) {
             catalogue.mark_worn(replica.drive, READ_ERROR)?;
-            catalogue.error_in_round(replica.row)?;
+            catalogue.error_in_cycle(replica.row)?;
         }
         catalogue.set_log_damage(replica.row, found)?;
-        catalogue.set_logs_read_in(replica.row, round)?;
+        catalogue.set_logs_read_in(replica.row, cycle)?;
         Ok(None)
     }
 
@@ -199,7 +199,7 @@ impl Scrubber<'_> {
     fn keep(
         &self,
         drive: &mut Replica,
-        round: i64,
+        cycle: i64,
         read: &[(CopyRow, bool, Option<CopyState>)],
         events: Vec<Event>,
         mut step: ScrubStep,
@@ -218,7 +218,7 @@ impl Scrubber<'_> {
                 if *good {
                     catalogue.copies_reread(replica, number..=number, stamp.time)?;
                 }
-                catalogue.copy_in_round(replica, number, round)?;
+                catalogue.copy_in_round(replica, number, cycle)?;
                 step.lost |= !good && state.is_some() && copy.state != CopyState::Debris;
             }
             if step.lost {
@@ -229,13 +229,13 @@ impl Scrubber<'_> {
             Ok(())
         })?;
         if step.ended {
-            self.end_round(drive)?;
+            self.end_cycle(drive)?;
         }
         Ok(step)
     }
 
     /// One line for the whole round.
-    fn end_round(&self, drive: &mut Replica) -> Result<(), JobError> {
+    fn end_cycle(&self, drive: &mut Replica) -> Result<(), JobError> {
         let (catalogue, row) = (self.catalogue, drive.state.row);
         let stamp = self.clock.stamp();
         let totals = catalogue.round_totals(row)?;
@@ -243,7 +243,7 @@ impl Scrubber<'_> {
             catalogue.clear_worn(drive.state.drive)?;
         }
         if !self.record || totals.checked == 0 {
-            return catalogue.end_round(row, drive.state.drive, stamp.time);
+            return catalogue.end_cycle(row, drive.state.drive, stamp.time);
         }
         let (checked, damaged, absent) = (totals.checked, totals.damaged, totals.missing);
         drive.record(catalogue, &stamp, vec![Event::Verified { checked, damaged, absent }])

@@ -62,7 +62,7 @@ pub fn mirror_drive(
     station: &StationName,
     mailboxes: &[OpenMailbox],
     drive: &DriveRef,
-    claims: &PresentDrives,
+    present_drives: &PresentDrives,
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> SyncOutcome {
@@ -72,7 +72,7 @@ pub fn mirror_drive(
         findings: Vec::new(),
         outcome: Ok(PassReport::default()),
     };
-    let opened = open(catalogue, station, drive, Access::Write, claims, clock);
+    let opened = open(catalogue, station, drive, Access::Write, present_drives, clock);
     round.outcome = opened.and_then(|mut admitted| {
         round.drive = Some((admitted.id, admitted.state.drive));
         round.findings = std::mem::take(&mut admitted.findings);
@@ -87,7 +87,7 @@ pub fn mirror_drive(
         let done = pass.run(&mut admitted).and_then(|mut report| {
             report.told_all &= !is_some_away(&pass)?;
             if !report.stopped {
-                pass.repair_from_peers(&mut admitted, claims, &mut report)?;
+                pass.repair_from_peers(&mut admitted, present_drives, &mut report)?;
             }
             Ok(report)
         });
@@ -165,12 +165,12 @@ pub fn open(
     station: &StationName,
     drive: &DriveRef,
     access: Access,
-    claims: &PresentDrives,
+    present_drives: &PresentDrives,
     clock: &dyn Clock,
 ) -> Result<Replica, JobError> {
     let volume = drive.door.open(access)?;
     let mount = session_of(&clock.stamp(), &*volume);
-    admitted(catalogue, station, drive, volume, access, claims, clock)
+    admitted(catalogue, station, drive, volume, access, present_drives, clock)
         .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
 }
 
@@ -180,11 +180,11 @@ fn admitted(
     drive: &DriveRef,
     volume: Box<dyn Volume>,
     access: Access,
-    claims: &PresentDrives,
+    present_drives: &PresentDrives,
     clock: &dyn Clock,
 ) -> Result<Replica, JobError> {
     let mut copied = None;
-    let here = &|| claims.here(&drive.door);
+    let here = &|| present_drives.here(&drive.door);
     if access == Access::Write {
         refuse_forgotten(catalogue, &*volume)?;
         may_be_written(&*volume)?;
@@ -193,15 +193,17 @@ fn admitted(
     serial_is_read(catalogue, drive, &*volume)?;
     let comes = may_come_in(catalogue, drive, &*volume, access, here, clock)?;
     match (access, comes) {
-        (Access::Write, Newcomer::As(Begin::Known)) => claims.meet_known(drive, &*volume)?,
-        (Access::Write, _) => copied = claims.resolve(catalogue, drive, &*volume, clock)?,
-        (Access::Read, _) => claims.meet_to_look(catalogue, drive, &*volume)?,
+        (Access::Write, Newcomer::As(Begin::Known)) => {
+            present_drives.meet_known(drive, &*volume)?
+        }
+        (Access::Write, _) => copied = present_drives.resolve(catalogue, drive, &*volume, clock)?,
+        (Access::Read, _) => present_drives.meet_to_look(catalogue, drive, &*volume)?,
     }
     let begin = comes.begin();
     let (label, at) = (drive.label.as_str(), drive.at.as_slice());
     let asked = OpenOptions { station, access, begin, label, at, taken_for: None, here, clock };
     let mut admitted = open_replica(catalogue, volume, &asked)?;
-    claims.note(admitted.id, drive, admitted.volume.facts());
+    present_drives.note(admitted.id, drive, admitted.volume.facts());
     admitted.findings.extend(copied);
     if access == Access::Write {
         admitted.findings.extend(comes.note(catalogue, &admitted, drive, clock)?);
@@ -250,9 +252,9 @@ pub fn look_at_drives(
     drives: &[DriveRef],
     clock: &dyn Clock,
 ) -> Result<Vec<InspectedDrive>, JobError> {
-    let claims = PresentDrives::default();
+    let present_drives = PresentDrives::default();
     let look = |drive: &DriveRef| {
-        let opened = match open(catalogue, station, drive, Access::Read, &claims, clock) {
+        let opened = match open(catalogue, station, drive, Access::Read, &present_drives, clock) {
             Err(error @ JobError::Catalogue(_)) => return Err(error),
             Err(JobError::NoDrive { at }) if matches!(drive.begin, Begin::Never | Begin::Known) => {
                 Err(JobError::NotAccepted { at })

@@ -22,7 +22,7 @@ pub struct SyncJob<'a> {
     /// Its mailboxes.
     pub mailboxes: &'a [OpenMailbox],
     /// The drives that are here at once.
-    pub claims: &'a PresentDrives,
+    pub present_drives: &'a PresentDrives,
     /// Superseded versions older than this may be given up; `None`: none ever.
     pub prune: Option<Duration>,
     /// Time.
@@ -57,8 +57,8 @@ impl SyncJob<'_> {
     }
 
     fn mirror(&self, drive: &DriveRef) -> SyncOutcome {
-        let Self { catalogue, station, mailboxes, claims, clock, progress, .. } = *self;
-        mirror_drive(catalogue, station, mailboxes, drive, claims, clock, progress)
+        let Self { catalogue, station, mailboxes, present_drives, clock, progress, .. } = *self;
+        mirror_drive(catalogue, station, mailboxes, drive, present_drives, clock, progress)
     }
 
     /// Bytes needed for what a round could not copy, if that is for want of room and may be had by pruning.
@@ -75,12 +75,12 @@ impl SyncJob<'_> {
     }
 
     fn make_room(&self, drive: &DriveRef, need: u64) -> Result<Pruned, JobError> {
-        let Self { catalogue, station, claims, clock, progress, .. } = *self;
+        let Self { catalogue, station, present_drives, clock, progress, .. } = *self;
         let Some(after) = self.prune else { return Ok(Pruned::default()) };
         let (door, label) = (Arc::clone(&drive.door), drive.label.clone());
         // Nothing is begun here.
         let drive = DriveRef { door, label, at: drive.at.clone(), begin: Begin::Never };
-        let mut admitted = open(catalogue, station, &drive, Access::Write, claims, clock)?;
+        let mut admitted = open(catalogue, station, &drive, Access::Write, present_drives, clock)?;
         let mount = session_of(&clock.stamp(), &*admitted.volume);
         prune(catalogue, &mut admitted, need, after, clock, progress)
             .inspect_err(|error| note_lost_pages(catalogue, error, &mount))

@@ -171,7 +171,7 @@ fn stays_gone(world: &World, bits: u8, slots: &[&Slot], restored: &Restored) -> 
 fn tells(sticks: &[&Stick], restored: &Restored) -> Result<(), Broken> {
     let Restored { given, withheld, without_copy } = restored;
     for stick in sticks {
-        for key in stick.ledger.claims.keys() {
+        for key in stick.ledger.present_drives.keys() {
             let comes = given.iter().any(|given| (given.at, given.content) == *key);
             if !comes && !withheld.contains(key) && !without_copy.contains(key) {
                 return broken("what a restore leaves out it tells", format!("{key:?}"));

@@ -25,7 +25,7 @@ impl World {
             let mut clock = slot.clock.iter();
             clock.all(|(card, n)| *card == truth.me || gone.clock.get(card) >= Some(n))
         };
-        let claims = &slot.stick.ledger.claims;
+        let present_drives = &slot.stick.ledger.present_drives;
         // What it was replaced by may be missing before any stick had it: then the old one rightly comes back.
         if truth.lost.keys().any(|key| !slot.stick.has(key.1)) {
             return BTreeSet::new();
@@ -48,9 +48,10 @@ impl World {
         };
         let seen =
             |key: &Key| truth.saw.iter().any(|gone| gone.key == *key && knew(gone)) && ends(key);
-        let all: BTreeSet<Content> = claims.keys().map(|key| key.1).collect();
+        let all: BTreeSet<Content> = present_drives.keys().map(|key| key.1).collect();
         let gone = |content: &Content| {
-            !here.contains(content) && claims.keys().filter(|key| key.1 == *content).all(&seen)
+            !here.contains(content)
+                && present_drives.keys().filter(|key| key.1 == *content).all(&seen)
         };
         all.into_iter().filter(gone).collect()
     }
@@ -60,8 +61,8 @@ impl Slot {
     /// The line that said it cannot be read, and the copy has another name in this ledger: nobody can know that it had
     /// this one.
     pub(crate) fn has_lost_the_name_of(&self, promise: &Promise) -> bool {
-        let claims = self.stick.ledger.claims.keys();
-        let mut names = claims.filter(|key| key.1 == promise.content).peekable();
+        let present_drives = self.stick.ledger.present_drives.keys();
+        let mut names = present_drives.filter(|key| key.1 == promise.content).peekable();
         names.peek().is_some() && !names.any(|key| promise.from == key.0)
     }
 }

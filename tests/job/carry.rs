@@ -74,8 +74,8 @@ impl Hold {
 }
 
 fn tried(card: &Card, drive: &MemoryDrive, cargo: &Extras) -> Result<ExtrasOutcome, JobError> {
-    let (drive, claims) = (drive_ref(drive, "stick"), PresentDrives::default());
-    carry_on(&card.catalogue, &station(), &drive, &claims, &card.clock, cargo, &Unwatched)
+    let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
+    carry_on(&card.catalogue, &station(), &drive, &present_drives, &card.clock, cargo, &Unwatched)
 }
 
 fn carried(card: &Card, drive: &MemoryDrive, cargo: &Extras) -> ExtrasOutcome {

@@ -57,8 +57,9 @@ impl Pages for Lines {
 
 fn carried(card: &Card, drive: &MemoryDrive, most: usize) -> ExtrasOutcome {
     let cargo = Extras { pages: Some(Arc::new(Lines(most))), ..Extras::default() };
-    let (drive, claims) = (drive_ref(drive, "stick"), PresentDrives::default());
-    carry_on(&card.catalogue, &station(), &drive, &claims, &card.clock, &cargo, &Unwatched).unwrap()
+    let (drive, present_drives) = (drive_ref(drive, "stick"), PresentDrives::default());
+    carry_on(&card.catalogue, &station(), &drive, &present_drives, &card.clock, &cargo, &Unwatched)
+        .unwrap()
 }
 
 /// Every page of the list, by its name, without what it is filled up with.

@@ -143,9 +143,10 @@ fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
         let before = slow.since_boot();
         let (door, label) = (Arc::new(slow.clone()), "stick".to_owned());
         let drive = DriveRef { door, label, at: "stick".into(), begin: Begin::Never };
-        let (catalogue, claims) = (&card.catalogue, PresentDrives::default());
+        let (catalogue, present_drives) = (&card.catalogue, PresentDrives::default());
         let admitted =
-            sync_drive::open(catalogue, &station(), &drive, Access::Write, &claims, &slow).unwrap();
+            sync_drive::open(catalogue, &station(), &drive, Access::Write, &present_drives, &slow)
+                .unwrap();
         let took = slow.since_boot() - before;
         assert!(took <= Duration::from_millis(1_000 + A_FOLDER), "{took:?} at coming {coming}");
         found.push(admitted.findings);

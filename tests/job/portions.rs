@@ -22,9 +22,15 @@ fn look(state: &Path, door: Arc<dyn VolumeSource>) -> Result<u64, JobError> {
     let (catalogue, _) = Catalogue::open(state)?;
     let drive =
         DriveRef { door, label: "flood".into(), at: b"flood".to_vec(), begin: Begin::InFolder };
-    let claims = PresentDrives::default();
-    let looked =
-        sync_drive::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock)?;
+    let present_drives = PresentDrives::default();
+    let looked = sync_drive::open(
+        &catalogue,
+        &station(),
+        &drive,
+        Access::Read,
+        &present_drives,
+        &card.clock,
+    )?;
     catalogue.known_lines(looked.state.row).map(|known| known.lines)
 }
 

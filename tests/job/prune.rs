@@ -43,7 +43,7 @@ fn kept_up(card: &Card, drive: &MemoryDrive, after: Option<Duration>) -> SyncOut
         catalogue: &card.catalogue,
         station: &station(),
         mailboxes: &mailboxes,
-        claims: &PresentDrives::default(),
+        present_drives: &PresentDrives::default(),
         prune: after,
         clock: &card.clock,
         progress: &Unwatched,
@@ -276,8 +276,15 @@ fn in_a_folder_only_files_of_ours_go() {
         begin: Begin::Never,
     };
     let open = || {
-        let claims = PresentDrives::default();
-        sync_drive::open(&card.catalogue, &station(), &drive(), Access::Write, &claims, &card.clock)
+        let present_drives = PresentDrives::default();
+        sync_drive::open(
+            &card.catalogue,
+            &station(),
+            &drive(),
+            Access::Write,
+            &present_drives,
+            &card.clock,
+        )
     };
     let mut admitted = open().unwrap();
     let (catalogue, clock) = (&card.catalogue, &card.clock);

@@ -34,7 +34,7 @@ impl World {
                 &name,
                 &drive,
                 Access::Write,
-                &self.claims,
+                &self.present_drives,
                 &self.clock,
             );
             match opened {
@@ -148,11 +148,11 @@ impl World {
             if !self.slots[slot].stick.state().plugged {
                 continue;
             }
-            let claims = self.claims_of(slot)?;
+            let present_drives = self.claims_of(slot)?;
             for (path, bytes) in &mailbox {
                 let digest = Digest::of(bytes);
                 let is_it = |c: &Claim| c.path == *path && c.identity.digest == digest;
-                if !claims.iter().any(|c| is_it(c) && c.is_safe) {
+                if !present_drives.iter().any(|c| is_it(c) && c.is_safe) {
                     return Ok(Some(format!("{path} is not safe on stick {slot}")));
                 }
             }
@@ -168,7 +168,14 @@ impl World {
         let (catalogue, name) = (&self.card.catalogue, station());
         let verified = powered(|| -> Result<_, JobError> {
             let open = || {
-                sync_drive::open(catalogue, &name, &drive, Access::Write, &self.claims, &self.clock)
+                sync_drive::open(
+                    catalogue,
+                    &name,
+                    &drive,
+                    Access::Write,
+                    &self.present_drives,
+                    &self.clock,
+                )
             };
             let mut admitted = open()?;
             if !verify_logs(catalogue, &admitted, &Unwatched)?.is_empty() {

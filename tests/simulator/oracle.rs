@@ -268,8 +268,13 @@ impl Oracle {
     }
 
     /// The program says of a stick that it holds these.
-    pub(crate) fn told(&self, promised: &mut Promised, claims: &[Claim], image: &Image) -> Held {
-        for claim in claims {
+    pub(crate) fn told(
+        &self,
+        promised: &mut Promised,
+        present_drives: &[Claim],
+        image: &Image,
+    ) -> Held {
+        for claim in present_drives {
             let Some(content) = self.contents.get(&claim.identity.digest) else {
                 return broken(
                     FALSE,

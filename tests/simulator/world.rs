@@ -43,7 +43,7 @@ pub(crate) struct World {
     pub(crate) slots: Vec<Slot>,
     pub(crate) oracle: Oracle,
     /// Which drives the daemon has met since it was started.
-    pub(crate) claims: PresentDrives,
+    pub(crate) present_drives: PresentDrives,
     /// Sticks carry something beside the copies, too.
     pub(crate) carries: bool,
     /// Earlier states of the catalogue, and what the card knew: a cut may take its last changes.
@@ -108,7 +108,7 @@ impl World {
             card: Card::new(place.folder("mail")),
             slots: Vec::new(),
             oracle,
-            claims: PresentDrives::default(),
+            present_drives: PresentDrives::default(),
             earlier: Vec::new(),
             asked: Cell::new(0),
             spares: Vec::new(),
@@ -178,7 +178,7 @@ impl World {
 
     /// The world was turned back: the daemon knows no stick from before.
     pub(crate) fn forget_doors(&mut self) {
-        self.claims = PresentDrives::default();
+        self.present_drives = PresentDrives::default();
         self.slots.iter_mut().for_each(|slot| slot.door = None);
     }
 
@@ -293,15 +293,21 @@ impl World {
         };
         let (catalogue, name) = (&self.card.catalogue, station());
         let mailboxes = [mailbox];
-        let (claims, clock) = (&self.claims, &self.clock);
+        let (present_drives, clock) = (&self.present_drives, &self.clock);
         let round = sync_drive::mirror_drive(
-            catalogue, &name, &mailboxes, drive, claims, clock, &Unwatched,
+            catalogue,
+            &name,
+            &mailboxes,
+            drive,
+            present_drives,
+            clock,
+            &Unwatched,
         );
         let all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
         if self.carries && round.outcome.as_ref().is_ok_and(all) {
             // Whatever becomes of it is held against the messages alone, as everything else is.
             let cargo = hold(catalogue.change_no().unwrap_or(0));
-            drop(carry_on(catalogue, &name, drive, claims, clock, &cargo, &Unwatched));
+            drop(carry_on(catalogue, &name, drive, present_drives, clock, &cargo, &Unwatched));
         }
         round
     }
@@ -402,13 +408,13 @@ impl World {
 
     /// What the program says of a stick now, and whether it is so.
     pub(crate) fn listen(&mut self, slot: usize) -> Held {
-        let claims = self.claims_of(slot)?;
+        let present_drives = self.claims_of(slot)?;
         let Slot { stick, promised, .. } = &mut self.slots[slot];
         if promised.lied {
             return Ok(());
         }
         let state = stick.state();
-        self.oracle.told(promised, &claims, state.medium.durable())
+        self.oracle.told(promised, &present_drives, state.medium.durable())
     }
 
     /// The catalogue's word on every path of the mailbox: where on this stick its copies are, and whether the audit
@@ -416,9 +422,9 @@ impl World {
     pub(crate) fn claims_of(&self, slot: usize) -> Result<Vec<Claim>, Broken> {
         let asked = || -> Result<Vec<Claim>, JobError> {
             let catalogue = &self.card.catalogue;
-            let mut claims = Vec::new();
-            let Some(id) = self.id_of(slot) else { return Ok(claims) };
-            let Some(drive) = catalogue.drive(id)? else { return Ok(claims) };
+            let mut present_drives = Vec::new();
+            let Some(id) = self.id_of(slot) else { return Ok(present_drives) };
+            let Some(drive) = catalogue.drive(id)? else { return Ok(present_drives) };
             let replica = catalogue.replica(drive.row, &station())?;
             let mailbox = self.card.mailbox()?.row;
             let trusted = catalogue.distrust(drive.row)?.is_none();
@@ -433,7 +439,7 @@ impl World {
                 for known in catalogue.standing_at(replica.row, mailbox, &key)? {
                     if let HeldCopy::Good(payload) = catalogue.held(replica.row, known.content)? {
                         let identity = catalogue.identity(known.content)?;
-                        claims.push(Claim {
+                        present_drives.push(Claim {
                             path: path.to_owned(),
                             payload: payload.to_string(),
                             identity,
@@ -442,7 +448,7 @@ impl World {
                     }
                 }
             }
-            Ok(claims)
+            Ok(present_drives)
         };
         asked().or_else(|error| broken(PANIC, format!("asking the catalogue ended in {error}")))
     }
@@ -475,7 +481,7 @@ impl World {
 
     /// The daemon is started again.
     pub(crate) fn restart(&mut self) -> Held {
-        self.claims = PresentDrives::default();
+        self.present_drives = PresentDrives::default();
         let begun = self.card.catalogue.begin_run(&self.clock);
         begun.or_else(|error| broken(PANIC, format!("beginning a run ended in {error}")))
     }

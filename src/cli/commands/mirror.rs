@@ -160,7 +160,7 @@ fn every_drive(
 ) -> Result<Vec<SyncOutcome>, JobError> {
     let station = resolved.station();
     let cargo = cargo(resolved);
-    let claims = PresentDrives::default();
+    let present_drives = PresentDrives::default();
     let one = |drive: &DriveRef| -> Result<SyncOutcome, JobError> {
         let (catalogue, _) = Catalogue::open(state)?;
         let clock = SystemClock::new();
@@ -170,7 +170,7 @@ fn every_drive(
             catalogue: &catalogue,
             station: name,
             mailboxes: &mailboxes,
-            claims: &claims,
+            present_drives: &present_drives,
             prune: resolved.prunes(),
             clock: &clock,
             progress: bar,
@@ -178,7 +178,8 @@ fn every_drive(
         let round = upkeep.bring_up_to_date(drive);
         let holds_all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
         if round.outcome.as_ref().is_ok_and(holds_all) {
-            let carried = carry_on(&catalogue, name, drive, &claims, &clock, &cargo, &Unwatched);
+            let carried =
+                carry_on(&catalogue, name, drive, &present_drives, &clock, &cargo, &Unwatched);
             // The messages are safe all the same.
             if let Err(error) = carried {
                 output.notice(notices::not_carried(&drive.label, &error));

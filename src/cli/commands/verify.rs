@@ -33,9 +33,11 @@ pub(in crate::cli) fn run(
     }
     let state = State::open(&resolved, output)?;
     let catalogue = &state.catalogue;
-    let claims = PresentDrives::default();
-    let drives: Vec<_> =
-        drives.iter().map(|drive| one(catalogue, &resolved, drive, &claims, output)).collect();
+    let present_drives = PresentDrives::default();
+    let drives: Vec<_> = drives
+        .iter()
+        .map(|drive| one(catalogue, &resolved, drive, &present_drives, output))
+        .collect();
     for drive in &drives {
         for finding in &drive.findings {
             output.warn(format!("{}: {}", drive.label, notices::finding(finding)));
@@ -60,7 +62,7 @@ fn one(
     catalogue: &Catalogue,
     resolved: &Resolved,
     drive: &DriveRef,
-    claims: &PresentDrives,
+    present_drives: &PresentDrives,
     output: &Output,
 ) -> Verified {
     let clock = SystemClock::new();
@@ -72,8 +74,9 @@ fn one(
         logs_damaged: false,
         outcome: Ok(crate::job::verify::VerifyReport::default()),
     };
-    let open =
-        |access| sync_drive::open(catalogue, &resolved.station, drive, access, claims, &clock);
+    let open = |access| {
+        sync_drive::open(catalogue, &resolved.station, drive, access, present_drives, &clock)
+    };
     // Only an existing drive is verified: a look first, so that none is begun here.
     let opened = open(Access::Read).and_then(|_| match open(Access::Write) {
         Ok(admitted) => Ok((admitted, true)),

@@ -20,7 +20,7 @@ impl Catalogue {
         &self,
         replica: &mut ReplicaState,
         line: &Line,
-        standing: LineTrust,
+        trust: LineTrust,
         gaps: u64,
     ) -> Result<(), JobError> {
         match &line.event {
@@ -40,7 +40,7 @@ impl Catalogue {
             }
             Event::Mirrored { payload, identity, assertion, replaces: _ } => {
                 let content = self.content_told(identity, &First::of(assertion, &line.stamp))?;
-                self.put_payload(replica, *payload, content, proven(standing), &line.stamp)?;
+                self.put_payload(replica, *payload, content, proven(trust), &line.stamp)?;
                 self.assert(replica, line.seq, content, assertion, false)?;
                 self.replica_filled(replica.row, identity.bytes, &line.stamp)?;
             }
@@ -59,7 +59,7 @@ impl Catalogue {
             Event::Verified { .. } => {
                 self.copies_reread(replica.row, 0..=NUMBER_MAX, line.stamp.time)?;
                 self.drive_verified(replica.drive, line.stamp.time)?;
-                self.round_ended(replica.row, line.stamp.time)?;
+                self.cycle_ended(replica.row, line.stamp.time)?;
             }
             Event::Recovered { .. } => {
                 self.db.execute(
@@ -72,7 +72,7 @@ impl Catalogue {
             | Event::Damaged { .. }
             | Event::Absent { .. }
             | Event::Sound { .. }
-            | Event::Pruned { .. }) => self.apply_to_copy(replica, copy, line, standing)?,
+            | Event::Pruned { .. }) => self.apply_to_copy(replica, copy, line, trust)?,
         }
         Ok(())
     }
@@ -83,13 +83,13 @@ impl Catalogue {
         replica: &mut ReplicaState,
         event: &Event,
         line: &Line,
-        standing: LineTrust,
+        trust: LineTrust,
     ) -> Result<(), JobError> {
         match event {
             Event::Adopted { payload, identity } => {
                 let content = self.content(identity)?;
                 // Where the ledger has a location for it already, it needs no further line to count.
-                let state = match proven(standing) {
+                let state = match proven(trust) {
                     CopyState::Good if !self.was_placed(replica.row, content)? => {
                         CopyState::Adopted
                     }
@@ -112,7 +112,7 @@ impl Catalogue {
                 self.copies_reread(replica.row, payload.number..=payload.number, line.stamp.time)?;
             }
             // Whole, but not vouched for, a line makes nothing be removed; nor does one about what has a place.
-            Event::Pruned { payload, identity } if standing == LineTrust::Sound => {
+            Event::Pruned { payload, identity } if trust == LineTrust::Sound => {
                 let content = self.content(identity)?;
                 let same = self.payload(replica.row, payload.number)?;
                 let same =
@@ -352,8 +352,8 @@ impl Catalogue {
     }
 }
 
-fn proven(standing: LineTrust) -> CopyState {
-    match standing {
+fn proven(trust: LineTrust) -> CopyState {
+    match trust {
         LineTrust::Sound => CopyState::Good,
         LineTrust::PastBreak => CopyState::Claimed,
     }

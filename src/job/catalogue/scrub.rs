@@ -26,7 +26,7 @@ pub struct CycleTotals {
 }
 
 struct ScrubRow {
-    round: i64,
+    cycle: i64,
     open: bool,
     begun: i64,
     waited: i64,
@@ -87,7 +87,7 @@ impl Catalogue {
             )?
             .query_row([replica], |row| {
                 Ok(ScrubRow {
-                    round: row.get(0)?,
+                    cycle: row.get(0)?,
                     open: row.get(1)?,
                     begun: row.get(2)?,
                     waited: row.get(3)?,
@@ -109,7 +109,7 @@ impl Catalogue {
                 params![replica, now.seconds],
             )?;
             let begun = now.seconds;
-            return Ok(ScrubRow { round: 1, open: true, begun, waited: 0, boot: None, at: 0 });
+            return Ok(ScrubRow { cycle: 1, open: true, begun, waited: 0, boot: None, at: 0 });
         }
         let oldest: Option<i64> = self.db.query_row(
             "SELECT min(proven) FROM payload WHERE replica = ?1 AND state IN (1, 5)",
@@ -122,11 +122,11 @@ impl Catalogue {
              VALUES (?1, 0, 0, ?2, 0, 0, 0)",
             params![replica, begun],
         )?;
-        Ok(ScrubRow { round: 0, open: false, begun, waited: 0, boot: None, at: 0 })
+        Ok(ScrubRow { cycle: 0, open: false, begun, waited: 0, boot: None, at: 0 })
     }
 
     /// The number of the round under way; begins one if there is none.
-    pub fn round_under_way(
+    pub fn cycle_under_way(
         &self,
         replica: ReplicaRowId,
         clock: &dyn Clock,
@@ -137,7 +137,7 @@ impl Catalogue {
             None => self.first_reread(replica, now.time)?,
         };
         if row.open {
-            return Ok(row.round);
+            return Ok(row.cycle);
         }
         let up = i64::try_from(clock.since_boot().as_secs()).unwrap_or(i64::MAX);
         self.db.execute(
@@ -145,11 +145,11 @@ impl Catalogue {
              errors = 0 WHERE replica = ?1",
             params![replica, now.time.seconds, now.boot, up],
         )?;
-        Ok(row.round + 1)
+        Ok(row.cycle + 1)
     }
 
     /// All copies of a replica were read, by a round or by `verify`: the next round is counted from here.
-    pub(super) fn round_ended(
+    pub(super) fn cycle_ended(
         &self,
         replica: ReplicaRowId,
         when: Timestamp,
@@ -165,14 +165,14 @@ impl Catalogue {
     }
 
     /// The same where no line can be written: the drive may only be read.
-    pub fn end_round(
+    pub fn end_cycle(
         &self,
         replica: ReplicaRowId,
         drive: DriveRowId,
         when: Timestamp,
     ) -> Result<(), JobError> {
         self.drive_verified(drive, when)?;
-        self.round_ended(replica, when)
+        self.cycle_ended(replica, when)
     }
 
     /// Copies that a round has not come to yet: those never read since the mount they were made in first, then
@@ -180,11 +180,11 @@ impl Catalogue {
     pub fn copies_to_reread(
         &self,
         replica: ReplicaRowId,
-        round: i64,
+        cycle: i64,
         most: u32,
     ) -> Result<Vec<CopyRow>, JobError> {
         let of = "WHERE p.replica = ?1 AND p.round < ?2 AND p.state < 6 ORDER BY p.reread, p.proven, p.number LIMIT ?3";
-        self.copies(of, params![replica, round, most])
+        self.copies(of, params![replica, cycle, most])
     }
 
     /// Copies with numbers from `from` on that lines just read tell of: another card proved them, or this one before it
@@ -227,16 +227,16 @@ impl Catalogue {
         &self,
         replica: ReplicaRowId,
         number: u32,
-        round: i64,
+        cycle: i64,
     ) -> Result<(), JobError> {
         self.db
             .prepare_cached("UPDATE payload SET round = ?3 WHERE replica = ?1 AND number = ?2")?
-            .execute(params![replica, number, round])?;
+            .execute(params![replica, number, cycle])?;
         Ok(())
     }
 
     /// A copy could not be read in the round under way.
-    pub fn error_in_round(&self, replica: ReplicaRowId) -> Result<(), JobError> {
+    pub fn error_in_cycle(&self, replica: ReplicaRowId) -> Result<(), JobError> {
         self.db.execute("UPDATE reread SET errors = errors + 1 WHERE replica = ?1", [replica])?;
         Ok(())
     }

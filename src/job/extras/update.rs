@@ -20,12 +20,13 @@ pub fn carry_on(
     catalogue: &Catalogue,
     station: &StationName,
     drive: &DriveRef,
-    claims: &PresentDrives,
+    present_drives: &PresentDrives,
     clock: &dyn Clock,
     cargo: &Extras,
     progress: &dyn Progress,
 ) -> Result<ExtrasOutcome, JobError> {
-    let admitted = sync_drive::open(catalogue, station, drive, Access::Write, claims, clock)?;
+    let admitted =
+        sync_drive::open(catalogue, station, drive, Access::Write, present_drives, clock)?;
     let mount = session_of(&clock.stamp(), &*admitted.volume);
     match carry(catalogue, station, &admitted, cargo, progress) {
         // There seemed to be room, and was not: what was begun says so of itself, and is made anew when there is.

@@ -217,7 +217,7 @@ fn read_lines(
     let (mut first_copy, mut all_own) = (None, true);
     let take = |group: Group| {
         let lines = group.iter().map(rows).sum();
-        for Met { line, standing, gaps } in group {
+        for Met { line, trust, gaps } in group {
             if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
                 let number = payload.number;
                 first_copy = Some(first_copy.map_or(number, |n: u32| n.min(number)));
@@ -233,7 +233,7 @@ fn read_lines(
             if let Event::Writer { writer, .. } = line.event {
                 all_own = all_own && catalogue.is_own(Position { writer, n: 0 })?;
             }
-            catalogue.apply(replica, &line, standing, gaps)?;
+            catalogue.apply(replica, &line, trust, gaps)?;
         }
         match taking.took(lines, row)? {
             true => Ok(()),

@@ -13,7 +13,7 @@ use std::sync::mpsc::sync_channel;
 /// A line as it was met, with the number of unreadable ones before it.
 pub(super) struct Met {
     pub(super) line: Box<Line>,
-    pub(super) standing: LineTrust,
+    pub(super) trust: LineTrust,
     pub(super) gaps: u64,
 }
 
@@ -131,10 +131,10 @@ impl LedgerReader {
             };
             match piece {
                 Piece::Line(raw, length) => match self.reader.line(raw, length) {
-                    Verdict::Line(line, standing) => {
+                    Verdict::Line(line, trust) => {
                         self.last_line_ends = self.reader.at();
                         self.known.add(&self.reader.chain().head);
-                        lines.push(Met { line, standing, gaps: self.reader.gaps() });
+                        lines.push(Met { line, trust, gaps: self.reader.gaps() });
                         if lines.len() >= LEDGER_AHEAD_LINES && !take(std::mem::take(lines)) {
                             return Ok(());
                         }
@@ -208,7 +208,7 @@ mod tests {
         let mut lines = Vec::new();
         let apply = |group: Group| {
             group.into_iter().try_for_each(|met| {
-                lines.push((*met.line, met.standing, met.gaps));
+                lines.push((*met.line, met.trust, met.gaps));
                 match lines.len() == most {
                     true => Err(JobError::Broken("refused".to_owned())),
                     false => Ok(()),

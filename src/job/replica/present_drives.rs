@@ -98,24 +98,29 @@ impl PresentDrives {
 
     /// The drives met so far that are still here, but for the one of this source.
     pub fn here(&self, but: &Arc<dyn VolumeSource>) -> Vec<DriveId> {
-        let claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let others = claims.iter().filter(|c| !Arc::ptr_eq(&c.door, but));
+        let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let others = present_drives.iter().filter(|c| !Arc::ptr_eq(&c.door, but));
         others.filter(|c| c.door.still_present(&c.facts)).map(|c| c.id).collect()
     }
 
     /// Takes down which drive one turned out to be that could not tell its id.
     pub fn note(&self, id: DriveId, drive: &DriveRef, facts: &VolumeFacts) {
-        let mut claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if !claims.iter().any(|c| c.id == id || Arc::ptr_eq(&c.door, &drive.door)) {
-            claims.push(PresentDrive { id, door: Arc::clone(&drive.door), facts: facts.clone() });
+        let mut present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if !present_drives.iter().any(|c| c.id == id || Arc::ptr_eq(&c.door, &drive.door)) {
+            present_drives.push(PresentDrive {
+                id,
+                door: Arc::clone(&drive.door),
+                facts: facts.clone(),
+            });
         }
     }
 
     /// Opens another drive that was met and is still here, to read from it.
     pub fn lend(&self, id: DriveId) -> Option<Box<dyn Volume>> {
         let door = {
-            let claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-            let claim = claims.iter().find(|c| c.id == id && c.door.still_present(&c.facts))?;
+            let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+            let claim =
+                present_drives.iter().find(|c| c.id == id && c.door.still_present(&c.facts))?;
             Arc::clone(&claim.door)
         };
         let volume = door.open(Access::Read).ok()?;
@@ -123,16 +128,20 @@ impl PresentDrives {
     }
 
     fn claim(&self, id: DriveId, door: &Arc<dyn VolumeSource>, facts: &VolumeFacts) -> IdConflict {
-        let mut claims = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        claims.retain(|c| !Arc::ptr_eq(&c.door, door) && c.door.still_present(&c.facts));
-        let other = claims.iter().find(|claim| claim.id == id).map(|claim| &claim.facts);
+        let mut present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        present_drives.retain(|c| !Arc::ptr_eq(&c.door, door) && c.door.still_present(&c.facts));
+        let other = present_drives.iter().find(|claim| claim.id == id).map(|claim| &claim.facts);
         match other {
             Some(other) if (other.device, other.root) == (facts.device, facts.root) => {
                 IdConflict::Again
             }
             Some(_) => IdConflict::Copy,
             None => {
-                claims.push(PresentDrive { id, door: Arc::clone(door), facts: facts.clone() });
+                present_drives.push(PresentDrive {
+                    id,
+                    door: Arc::clone(door),
+                    facts: facts.clone(),
+                });
                 IdConflict::Only
             }
         }

@@ -22,26 +22,26 @@ use std::collections::{BTreeSet, VecDeque};
 /// Restores everything the drives tell of.
 pub fn restore(
     sources: &RestoreSources,
-    plan: &RestoreOptions<'_>,
+    options: &RestoreOptions<'_>,
 ) -> Result<RestoreReport, JobError> {
-    std::thread::scope(|scope| put_back(sources, plan, &pipeline::begin(scope)))
+    std::thread::scope(|scope| put_back(sources, options, &pipeline::begin(scope)))
 }
 
 fn put_back<'scope>(
     sources: &'scope RestoreSources,
-    plan: &RestoreOptions<'_>,
+    options: &RestoreOptions<'_>,
     pipeline: &Pipeline<'scope, '_>,
 ) -> Result<RestoreReport, JobError> {
     let mut report = RestoreReport::default();
-    let locks = targets::lock_all(plan)?;
-    let mut judge = sources.catalogue.judge(&sources.station, plan.with_removed)?;
+    let locks = targets::lock_all(options)?;
+    let mut judge = sources.catalogue.judge(&sources.station, options.with_removed)?;
     let mut nameless = sources.nameless(&mut judge)?;
-    for mailbox_target in &plan.mailbox_targets {
+    for mailbox_target in &options.mailbox_targets {
         let mut work = Restorer {
             sources,
-            plan,
+            options,
             mailbox_target,
-            target: targets::open(mailbox_target, plan, &locks)?,
+            target: targets::open(mailbox_target, options, &locks)?,
             maildirs: Maildirs::default(),
             report: &mut report,
             pipeline,
@@ -66,7 +66,7 @@ fn put_back<'scope>(
                 _ => Ok(()),
             })?;
         }
-        if plan.mailbox_targets.first().is_some_and(|first| first.row == mailbox_target.row) {
+        if options.mailbox_targets.first().is_some_and(|first| first.row == mailbox_target.row) {
             work.numbered(std::mem::take(&mut nameless))?;
         }
         work.name_all()?;
@@ -109,7 +109,7 @@ enum RestoreKind {
 
 struct Restorer<'a, 'scope, 'env> {
     sources: &'scope RestoreSources,
-    plan: &'a RestoreOptions<'a>,
+    options: &'a RestoreOptions<'a>,
     mailbox_target: &'a MailboxTarget,
     pipeline: &'a Pipeline<'scope, 'env>,
     /// In the order in which they were asked for.
@@ -138,7 +138,7 @@ fn count(all: &mut Vec<LeftOut>, by: String, why: Departed, bytes: u64) {
 
 impl Restorer<'_, '_, '_> {
     fn message(&mut self, wanted: RestoreItem) -> Result<(), JobError> {
-        if self.plan.progress.stop() {
+        if self.options.progress.stop() {
             self.report.stopped = true;
             return Ok(());
         }
@@ -191,7 +191,7 @@ impl Restorer<'_, '_, '_> {
 
     /// A message that is not put back, by a drive's word.
     fn leave_out(&mut self, left_out: &Withheld) -> Result<(), JobError> {
-        let asked = self.plan.versions.as_ref();
+        let asked = self.options.versions.as_ref();
         if asked.is_some_and(|(mailbox, key)| (*mailbox, key) == (left_out.mailbox, &left_out.key))
         {
             let path = RelName::from_key(&left_out.key)
@@ -214,7 +214,7 @@ impl Restorer<'_, '_, '_> {
     /// Messages without a place, under their numbers.
     fn numbered(&mut self, nameless: Nameless) -> Result<(), JobError> {
         let mut copies = nameless.good;
-        match self.plan.with_doubtful {
+        match self.options.with_doubtful {
             true => copies.extend(nameless.doubtful),
             false => self.report.doubtful += nameless.doubtful.len() as u64,
         }
@@ -268,7 +268,7 @@ impl Restorer<'_, '_, '_> {
             }
         };
         let slot = match target {
-            _ if self.plan.dry_run => Ok(None),
+            _ if self.options.dry_run => Ok(None),
             Some(target) => {
                 self.staging.slot(target, &path, identity.bytes, message.marks).map(Some)
             }
@@ -300,7 +300,7 @@ impl Restorer<'_, '_, '_> {
     fn settled(&self, what: RestoreKind, bytes: u64) {
         match what {
             RestoreKind::AsTold | RestoreKind::InsteadOfSuspect => {
-                self.plan.progress.advance(1, bytes)
+                self.options.progress.advance(1, bytes)
             }
             // Of these only the copy is counted, or the message was before.
             RestoreKind::Suspect | RestoreKind::Older | RestoreKind::Numbered => {}
@@ -388,7 +388,7 @@ impl Restorer<'_, '_, '_> {
     fn name_all(&mut self) -> Result<(), JobError> {
         // A folder that gets its name may hold nothing that is not whole.
         self.receive_all()?;
-        let Some(target) = self.target.as_ref().filter(|_| !self.plan.dry_run) else {
+        let Some(target) = self.target.as_ref().filter(|_| !self.options.dry_run) else {
             return Ok(());
         };
         self.staging.name_all(target, self.report)?;
@@ -398,7 +398,7 @@ impl Restorer<'_, '_, '_> {
     }
 
     fn finish(&mut self) -> Result<(), JobError> {
-        match (&self.target, self.plan.dry_run) {
+        match (&self.target, self.options.dry_run) {
             (Some(target), false) => self.staging.end(target, self.report),
             _ => Ok(()),
         }

@@ -6,11 +6,11 @@ use crate::disk::{DiskError, TargetDir, TargetLocks, Trouble};
 use crate::job::JobError;
 
 /// Locks all of them before anything is written to one: a restore that comes second must not end half way.
-pub(super) fn lock_all(plan: &RestoreOptions<'_>) -> Result<TargetLocks, JobError> {
+pub(super) fn lock_all(options: &RestoreOptions<'_>) -> Result<TargetLocks, JobError> {
     // Each lock holds a folder open, and a drive may tell of any number of mailboxes.
     crate::disk::host::allow_open_files();
     let locks = TargetLocks::default();
-    for mailbox_target in plan.mailbox_targets.iter().filter(|_| !plan.dry_run) {
+    for mailbox_target in options.mailbox_targets.iter().filter(|_| !options.dry_run) {
         match locks.take(&mailbox_target.path) {
             // That there is no room even for the folder is told with what did not fit into it.
             Err(error) if error.trouble == Trouble::Full => {}
@@ -23,10 +23,10 @@ pub(super) fn lock_all(plan: &RestoreOptions<'_>) -> Result<TargetLocks, JobErro
 /// Opens one of them. None where it is not there: in a dry run, or since there is no room for it.
 pub(super) fn open(
     mailbox_target: &MailboxTarget,
-    plan: &RestoreOptions<'_>,
+    options: &RestoreOptions<'_>,
     locks: &TargetLocks,
 ) -> Result<Option<TargetDir>, JobError> {
-    if plan.dry_run {
+    if options.dry_run {
         return match crate::disk::host::exists(&mailbox_target.path) {
             true => Ok(Some(TargetDir::open(&mailbox_target.path)?)),
             false => Ok(None),

@@ -189,11 +189,11 @@ impl Reader {
             self.break_here();
         }
         self.chain = Chain { head: hash, seq: line.seq };
-        let standing = match self.broken {
+        let trust = match self.broken {
             None => LineTrust::Sound,
             Some(_) => LineTrust::PastBreak,
         };
-        Verdict::Line(line, standing)
+        Verdict::Line(line, trust)
     }
 }
 
@@ -259,8 +259,8 @@ mod tests {
         let mut lines = Vec::new();
         for raw in file.split_inclusive(|&b| b == b'\n') {
             let text = raw.strip_suffix(b"\n").unwrap_or(raw);
-            if let Verdict::Line(line, standing) = reader.line(text, raw.len() as u64) {
-                lines.push((line.seq, standing));
+            if let Verdict::Line(line, trust) = reader.line(text, raw.len() as u64) {
+                lines.push((line.seq, trust));
             }
         }
         (lines, reader)
@@ -302,7 +302,7 @@ mod tests {
         let altered = file.replacen("\"bytes\":2", "\"bytes\":3", 1);
         let (read_lines, reader) = read(altered.as_bytes());
         assert_eq!(read_lines.len(), 5);
-        assert!(read_lines.iter().all(|(_, standing)| *standing == LineTrust::PastBreak));
+        assert!(read_lines.iter().all(|(_, trust)| *trust == LineTrust::PastBreak));
         assert_eq!(reader.broken().map(|b| (b.at, b.whole_lines)), Some((0, 5)));
     }
 
@@ -351,8 +351,8 @@ mod tests {
             if file != whole {
                 let (lines, _) = read(&file);
                 let before = whole[..at].iter().filter(|&&b| b == b'\n').count() as u64;
-                for (seq, standing) in lines {
-                    prop_assert!(standing == LineTrust::PastBreak || seq <= before + 1);
+                for (seq, trust) in lines {
+                    prop_assert!(trust == LineTrust::PastBreak || seq <= before + 1);
                 }
             }
         }

@@ -42,11 +42,11 @@ fn in_pieces(bytes: &[u8], piece: usize) -> Read {
                 assert!(raw.len() <= LEDGER_LINE_BYTES, "a line of {} octets", raw.len());
                 let head = reader.chain().head;
                 match reader.line(raw, length) {
-                    Verdict::Line(line, standing) => {
-                        if standing == LineTrust::Sound {
+                    Verdict::Line(line, trust) => {
+                        if trust == LineTrust::Sound {
                             assert!(follows(raw, &head), "a line is sound and its hash is wrong");
                         }
-                        read.lines.push((*line, standing));
+                        read.lines.push((*line, trust));
                     }
                     Verdict::Newer(version) => read.newer.push(version),
                     Verdict::Junk => {}
@@ -109,7 +109,7 @@ fn damaged(taker: &mut Taker<'_>) {
     assert_eq!(whole.len(), lines.len());
     let untouched = lines::damage(&mut bytes, taker);
     let read = judged(&bytes);
-    let sound = read.lines.iter().filter(|(_, standing)| *standing == LineTrust::Sound).count();
+    let sound = read.lines.iter().filter(|(_, trust)| *trust == LineTrust::Sound).count();
     assert!(
         read.lines.iter().take(sound).eq(whole.iter().take(sound)),
         "sound lines are the first ones of the ledger"

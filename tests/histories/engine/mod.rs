@@ -241,7 +241,7 @@ impl Program {
     fn mirror(&mut self, stick: usize, mailboxes: u8, cut: bool) -> Result<(), String> {
         self.look_unseen(mailboxes)?;
         let drive = self.drive(stick, Begin::OnDevice);
-        let claims = PresentDrives::default();
+        let present_drives = PresentDrives::default();
         let work = || -> Result<(), JobError> {
             if self.sockets[stick].unread {
                 let mut admitted = sync_drive::open(
@@ -249,7 +249,7 @@ impl Program {
                     &station(),
                     &drive,
                     Access::Write,
-                    &claims,
+                    &present_drives,
                     &self.clock,
                 )?;
                 verify(self.catalogue(), &mut admitted, &self.clock, &Unwatched, true)?;
@@ -261,7 +261,7 @@ impl Program {
                 &station(),
                 &open,
                 &drive,
-                &claims,
+                &present_drives,
                 &self.clock,
                 &Unwatched,
             );

@@ -287,7 +287,7 @@ impl Card {
     pub(super) fn told(&self, ledger: &Ledger, key: &Key, since: Position) -> bool {
         let writers = &self.catalogue.writers;
         let late = |t| writers.covers(t, since) || broken(Break::OldLineWillDo);
-        let stamps = ledger.claims.get(key);
+        let stamps = ledger.present_drives.get(key);
         stamps
             .is_some_and(|all| all.iter().any(|t| late(*t) && !ledger.withholds(writers, key, *t)))
     }

@@ -156,7 +156,7 @@ pub(crate) struct Ledger {
     pub(crate) lines: Vec<Line>,
     pub(crate) writers: Writers,
     /// As of which positions each thing is said.
-    pub(crate) claims: BTreeMap<Key, Vec<Position>>,
+    pub(crate) present_drives: BTreeMap<Key, Vec<Position>>,
     pub(crate) left: Vec<Departure>,
     pub(crate) gaps: u32,
     gaps_so_far: u32,
@@ -188,7 +188,7 @@ impl Ledger {
             Line::Writer(writer, parents) => {
                 self.writers.0.insert(*writer, Arc::clone(parents));
             }
-            Line::Is { key, as_of } => self.claims.entry(*key).or_default().push(*as_of),
+            Line::Is { key, as_of } => self.present_drives.entry(*key).or_default().push(*as_of),
             Line::Left(departure) if self.counts(departure) => self.left.push(*departure),
             Line::Left(_) => {}
             Line::Mark { as_of, mailboxes } => {
@@ -198,7 +198,7 @@ impl Ledger {
                     .filter(|key| boxes(key) || broken(Break::MarkSaysAll))
                     .collect();
                 for key in standing {
-                    self.claims.entry(key).or_default().push(*as_of);
+                    self.present_drives.entry(key).or_default().push(*as_of);
                 }
             }
             Line::Unreadable => self.gaps_so_far += 1,
@@ -222,17 +222,17 @@ impl Ledger {
 
     /// The positions as of which it says so, and does not take it back.
     pub(crate) fn in_force(&self, key: &Key) -> Vec<Position> {
-        let stamps = self.claims.get(key).into_iter().flatten().copied();
+        let stamps = self.present_drives.get(key).into_iter().flatten().copied();
         stamps.filter(|t| !self.withholds(&self.writers, key, *t)).collect()
     }
 
     pub(crate) fn stands(&self, key: &Key) -> bool {
-        let mut stamps = self.claims.get(key).into_iter().flatten();
+        let mut stamps = self.present_drives.get(key).into_iter().flatten();
         stamps.any(|t| !self.withholds(&self.writers, key, *t))
     }
 
     pub(crate) fn standing(&self) -> impl Iterator<Item = Key> {
-        self.claims.keys().copied().filter(|key| self.stands(key))
+        self.present_drives.keys().copied().filter(|key| self.stands(key))
     }
 }
 
@@ -270,12 +270,12 @@ impl Stick {
     /// good copy of what stands there now is.
     pub(crate) fn drop_old(&mut self, kept: impl Fn(Content) -> bool) {
         let ledger = &self.ledger;
-        let said: BTreeSet<Content> = ledger.claims.keys().map(|key| key.1).collect();
+        let said: BTreeSet<Content> = ledger.present_drives.keys().map(|key| key.1).collect();
         let standing: Vec<Key> = ledger.standing().collect();
         let stands: BTreeSet<Content> = standing.iter().map(|key| key.1).collect();
         let good = |at: &Location| standing.iter().any(|key| key.0 == *at && self.has(key.1));
         let places = |content: &Content| {
-            let all = ledger.claims.keys().filter(move |key| key.1 == *content);
+            let all = ledger.present_drives.keys().filter(move |key| key.1 == *content);
             all.map(|key| key.0).collect::<Vec<_>>()
         };
         let superseded = |content: &Content| places(content).iter().all(good);

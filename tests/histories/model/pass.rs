@@ -105,7 +105,7 @@ impl Pen<'_> {
             let stands = |t| {
                 !ledger.withholds(&ledger.writers, key, t) || broken(Break::DepartureOfEverything)
             };
-            let mut stamps = ledger.claims.get(key).into_iter().flatten();
+            let mut stamps = ledger.present_drives.get(key).into_iter().flatten();
             let news = stamps.any(|t| card.covers(seen, *t) && stands(*t));
             let met = card.catalogue.gaps.get(&self.name).into_iter().flatten();
             let gaps = match broken(Break::GapsKnownLater) {

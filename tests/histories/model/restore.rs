@@ -41,7 +41,7 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
     let mut said = Said::new();
     let mut out = Restored::default();
     for stick in sticks {
-        for (key, stamps) in &stick.ledger.claims {
+        for (key, stamps) in &stick.ledger.present_drives {
             let taken = |t| sticks.iter().any(|other| other.ledger.withholds(&writers, key, t));
             let left = stamps.iter().filter(|t| !taken(**t));
             let left: Vec<Position> = left.copied().collect();
@@ -97,7 +97,7 @@ pub(crate) fn restore(sticks: &[&Stick], with_removed: bool) -> Restored {
 fn only_of_others(sticks: &[&Stick], said: &Said) -> Said {
     let mut more = Said::new();
     for stick in sticks {
-        for key in stick.ledger.claims.keys().filter(|key| !said.contains_key(key)) {
+        for key in stick.ledger.present_drives.keys().filter(|key| !said.contains_key(key)) {
             let elsewhere =
                 |other: &Key| other.1 == key.1 && other.0.mailbox == key.0.mailbox && other != key;
             if !said.keys().any(elsewhere) {
@@ -169,7 +169,8 @@ fn older_versions(
 /// Good copies that no line of their own ledger names, and that are given nowhere else: what another ledger says of
 /// them hides none.
 fn numbered(sticks: &[&Stick], out: &mut Restored) {
-    let names = |stick: &Stick, content| stick.ledger.claims.keys().any(|key| key.1 == content);
+    let names =
+        |stick: &Stick, content| stick.ledger.present_drives.keys().any(|key| key.1 == content);
     for stick in sticks {
         for content in stick.copies.keys().filter(|content| stick.has(**content)) {
             if !names(stick, *content) && !out.given.iter().any(|given| given.content == *content) {

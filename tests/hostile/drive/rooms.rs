@@ -58,9 +58,15 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
     let door = at_question(&stick, 20, fill);
     let drive =
         DriveRef { door, label: "flood".into(), at: b"flood".to_vec(), begin: Begin::InFolder };
-    let claims = PresentDrives::default();
-    let looked =
-        sync_drive::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock);
+    let present_drives = PresentDrives::default();
+    let looked = sync_drive::open(
+        &catalogue,
+        &station(),
+        &drive,
+        Access::Read,
+        &present_drives,
+        &card.clock,
+    );
     let Err(error @ JobError::NoRoomForLedger { .. }) = looked.map(drop) else {
         panic!("there was room")
     };
@@ -72,7 +78,8 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
     // There is room for mail, and once there is more the ledger is read.
     assert!(free(small.path()) > 4 << 20);
     fs::remove_file(filler).unwrap();
-    sync_drive::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock).unwrap();
+    sync_drive::open(&catalogue, &station(), &drive, Access::Read, &present_drives, &card.clock)
+        .unwrap();
     assert!(catalogue.pages().unwrap() > after + 1_000);
 }
 
@@ -171,9 +178,15 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
         at: b"flood".to_vec(),
         begin: Begin::InFolder,
     };
-    let (card, claims) = (Card::new(), PresentDrives::default());
-    let opened =
-        sync_drive::open(&catalogue, &station(), &drive, Access::Read, &claims, &card.clock);
+    let (card, present_drives) = (Card::new(), PresentDrives::default());
+    let opened = sync_drive::open(
+        &catalogue,
+        &station(),
+        &drive,
+        Access::Read,
+        &present_drives,
+        &card.clock,
+    );
     assert!(matches!(opened, Err(JobError::Disk(error)) if error.trouble == Trouble::Gone));
     assert!(at_pull.load(Ordering::Relaxed) > 1_000, "it was pulled before anything was taken in");
     assert_eq!(tables.map(|table| rows(&state, table)), there, "{tables:?}");
