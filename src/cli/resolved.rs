@@ -298,10 +298,10 @@ fn mounted_ref(found: Found, begin: Begin) -> DriveRef {
     drive_ref(Arc::new(DirVolumeSource::on(found)), &path, begin)
 }
 
-fn drive_ref(door: Arc<DirVolumeSource>, path: &Path, begin: Begin) -> DriveRef {
+fn drive_ref(volume_source: Arc<DirVolumeSource>, path: &Path, begin: Begin) -> DriveRef {
     let name = path.file_name().unwrap_or(path.as_os_str());
     let label = escape::shown(name.as_bytes());
-    DriveRef { door, label, at: path.as_os_str().as_bytes().to_vec(), begin }
+    DriveRef { volume_source, label, at: path.as_os_str().as_bytes().to_vec(), begin }
 }
 
 fn absolute(paths: Vec<PathBuf>) -> Vec<PathBuf> {

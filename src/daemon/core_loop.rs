@@ -30,7 +30,7 @@ use tokio::time::Instant;
 
 /// How long the scanner may be at one piece of work before the watchdog is told nothing more: a scan
 /// of a million messages on a board takes minutes.
-const CLERK_PATIENCE: Duration = Duration::from_secs(1800);
+const SCANNER_PATIENCE: Duration = Duration::from_secs(1800);
 
 /// How the loop ended.
 pub(super) enum Ended {
@@ -58,7 +58,7 @@ pub(super) struct Daemon<'a> {
     /// For each mailbox, when it is to be looked over once more after a folder appeared in it.
     again_at: Vec<Option<Instant>>,
     watchdog_at: Option<Instant>,
-    alarm: TimerFd,
+    timer: TimerFd,
     reporter: Reporter,
     monitor: OverdueMonitor,
     watches: Vec<Option<MailboxWatch>>,
@@ -128,7 +128,7 @@ impl<'a> Daemon<'a> {
             next_scan: Instant::now(),
             settle_at: None,
             watchdog_at: service.watchdog_every().map(|_| Instant::now()),
-            alarm: TimerFd::new()?,
+            timer: TimerFd::new()?,
             reporter: Reporter::new(settings.report),
             monitor: OverdueMonitor::new(settings.notify),
             hints,
@@ -193,7 +193,7 @@ impl<'a> Daemon<'a> {
             let deadline = self.deadline();
             let event = tokio::select! {
                 event = events.recv() => event,
-                rung = self.alarm.until(deadline) => {
+                rung = self.timer.until(deadline) => {
                     rung?;
                     continue;
                 }
@@ -218,7 +218,7 @@ impl<'a> Daemon<'a> {
                         }
                     }
                 }
-                Some(Event::Clerk(report)) => self.scanner_done(report)?,
+                Some(Event::Scanner(report)) => self.scanner_done(report)?,
                 Some(Event::Overdue(overdue)) => {
                     self.monitor.tell(&self.station.name, &overdue);
                 }
@@ -286,7 +286,7 @@ impl<'a> Daemon<'a> {
         if self.watchdog_at.is_some_and(|at| at <= now) {
             self.watchdog_at = self.service.watchdog_every().map(|every| now + every);
             // A hung drive must not end the daemon; a scanner that never comes back must.
-            if self.scanner_at.as_ref().is_none_or(|(_, since)| now - *since < CLERK_PATIENCE) {
+            if self.scanner_at.as_ref().is_none_or(|(_, since)| now - *since < SCANNER_PATIENCE) {
                 self.service.alive();
             }
         }
@@ -407,12 +407,12 @@ impl<'a> Daemon<'a> {
                     }
                     Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
                     Some(Event::LetGo(number, result)) => self.drives.released(number, result),
-                    Some(Event::Clerk(_)) => self.scanner_at = None,
+                    Some(Event::Scanner(_)) => self.scanner_at = None,
                     Some(_) => {}
                     None => return,
                 },
                 // A timer that does not work ends the wait.
-                _ = self.alarm.until(patience) => break,
+                _ = self.timer.until(patience) => break,
             }
         }
         for label in self.drives.at_work() {

@@ -68,8 +68,9 @@ impl<'a> Drives<'a> {
         let signals = WorkerSignals::default();
         let (stop, place) = (Arc::clone(&signals.stop), Arc::clone(&self.context));
         let asked = move || stop.load(Ordering::Relaxed) || place.stop.load(Ordering::Relaxed);
-        let door = Arc::new(StoppableVolumeSource::new(drive.door, Arc::new(asked)));
-        let drive = DriveRef { door, ..drive };
+        let volume_source =
+            Arc::new(StoppableVolumeSource::new(drive.volume_source, Arc::new(asked)));
+        let drive = DriveRef { volume_source, ..drive };
         let (jobs, waiting) = mpsc::channel();
         let slot = Slot::new(mount, &drive, signals.clone(), jobs);
         let worker = Worker { number, drive, signals, context: Arc::clone(&self.context) };

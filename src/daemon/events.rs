@@ -25,7 +25,7 @@ pub(super) enum Event {
     /// Something was mounted or unmounted, or a drive's folder came or went.
     DrivesChanged,
     /// The scanner has done its piece of work.
-    Clerk(ScanOutcome),
+    Scanner(ScanOutcome),
     /// The scanner has found what is overdue.
     Overdue(Overdue),
     /// A drive's worker has done its piece of work.

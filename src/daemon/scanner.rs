@@ -68,7 +68,7 @@ impl Scanner {
                 Task::Look(job) => {
                     let mut report = self.report(&job, &churn);
                     report.outcome = report.outcome.map(|found| told.news(job.mailbox, found));
-                    Event::Clerk(report)
+                    Event::Scanner(report)
                 }
                 Task::Overdue(span) => Event::Overdue(self.overdue(span)),
             };

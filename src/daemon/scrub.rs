@@ -101,7 +101,7 @@ impl Worker {
         let (station, clock) = (&place.station, &*place.clock);
         // Whatever is there now, no drive is begun by reading.
         let drive = DriveRef {
-            door: Arc::clone(&self.drive.door),
+            volume_source: Arc::clone(&self.drive.volume_source),
             label: self.drive.label.clone(),
             at: self.drive.at.clone(),
             begin: Begin::Never,

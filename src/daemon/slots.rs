@@ -40,7 +40,7 @@ pub(super) struct Slot {
     at: Vec<u8>,
     /// Its id, once a worker has read it.
     id: Option<DriveId>,
-    door: Arc<dyn VolumeSource>,
+    volume_source: Arc<dyn VolumeSource>,
     signals: WorkerSignals,
     /// When the state's time is over.
     until: Option<Instant>,
@@ -82,7 +82,7 @@ impl Slot {
             full_soon: FullSoon::default(),
             at: drive.at.clone(),
             id: None,
-            door: Arc::clone(&drive.door),
+            volume_source: Arc::clone(&drive.volume_source),
             signals,
             until: None,
             moved: (0, Instant::now()),
@@ -126,7 +126,7 @@ impl Slot {
 
     /// Whether it was let go and is not there any more.
     pub(super) fn has_left(&self) -> bool {
-        self.released.as_ref().is_some_and(|facts| !self.door.still_present(facts))
+        self.released.as_ref().is_some_and(|facts| !self.volume_source.still_present(facts))
     }
 
     /// How it is, for whoever asks.

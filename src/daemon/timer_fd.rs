@@ -66,22 +66,22 @@ mod tests {
         let runtime =
             tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
         runtime.block_on(async {
-            let alarm = TimerFd::new().expect("an alarm");
+            let timer = TimerFd::new().expect("an alarm");
             let begun = Instant::now();
-            let soon = alarm.until(begun + Duration::from_millis(20));
+            let soon = timer.until(begun + Duration::from_millis(20));
             assert!(tokio::time::timeout(Duration::from_secs(20), soon).await.is_ok());
             assert!(begun.elapsed() >= Duration::from_millis(20));
 
             // One that rang with nobody waiting is not taken for the next one.
-            let left = alarm.until(Instant::now() + Duration::from_millis(1));
+            let left = timer.until(Instant::now() + Duration::from_millis(1));
             drop(tokio::time::timeout(Duration::ZERO, left).await);
             std::thread::sleep(Duration::from_millis(20));
             let begun = Instant::now();
-            alarm.until(begun + Duration::from_millis(50)).await.expect("it rings");
+            timer.until(begun + Duration::from_millis(50)).await.expect("it rings");
             assert!(begun.elapsed() >= Duration::from_millis(50));
 
             // A deadline that is over rings at once.
-            let past = alarm.until(Instant::now());
+            let past = timer.until(Instant::now());
             assert!(tokio::time::timeout(Duration::from_secs(20), past).await.is_ok());
         });
     }

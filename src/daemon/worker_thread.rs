@@ -86,7 +86,7 @@ impl Worker {
 
     /// Syncs the drive once more, whatever others have written there, and closes it.
     fn release(&self) -> Result<VolumeFacts, JobError> {
-        let volume = self.drive.door.open(Access::Read)?;
+        let volume = self.drive.volume_source.open(Access::Read)?;
         volume.sync_all()?;
         let facts = volume.facts().clone();
         drop(volume);

@@ -70,7 +70,7 @@ impl VolumeSource for DirVolumeSource {
 struct DirVolume {
     /// Opened before the first write, so that `syncfs` reports every write error since.
     root: OwnedFd,
-    door: DirVolumeSource,
+    volume_source: DirVolumeSource,
     facts: VolumeFacts,
     fat: bool,
     /// Bytes of the whole file system: no file of ours can be longer.
@@ -127,12 +127,12 @@ pub fn medium_below(path: &Path) -> Medium {
 }
 
 impl DirVolume {
-    fn open(door: &DirVolumeSource, access: Access) -> Result<Self, DiskError> {
-        let shown = door.shown();
+    fn open(volume_source: &DirVolumeSource, access: Access) -> Result<Self, DiskError> {
+        let shown = volume_source.shown();
         let fail = |errno| DiskError::new("open drive", &shown, errno);
-        let root = openat::open_root(&door.path).map_err(fail)?;
+        let root = openat::open_root(&volume_source.path).map_err(fail)?;
         let seen = look(&root, "", AtFlags::EMPTY_PATH).map_err(fail)?;
-        door.check(&seen).map_err(fail)?;
+        volume_source.check(&seen).map_err(fail)?;
         if access == Access::Write {
             // Held as long as the volume is open, and let go by the kernel whatever becomes of us.
             rustix::fs::flock(&root, FlockOperation::NonBlockingLockExclusive).map_err(fail)?;
@@ -140,7 +140,10 @@ impl DirVolume {
         let fs = rustix::fs::fstatfs(&root).map_err(fail)?;
         let vfs = rustix::fs::fstatvfs(&root).map_err(fail)?;
         let fat = fs.f_type as i64 == FAT;
-        let found = door.only.clone().or_else(|| Found::mounted_at(&door.path, seen.mount));
+        let found = volume_source
+            .only
+            .clone()
+            .or_else(|| Found::mounted_at(&volume_source.path, seen.mount));
         let facts = VolumeFacts {
             shown,
             mount: seen.name,
@@ -153,7 +156,7 @@ impl DirVolume {
             medium: medium_of(seen.device),
         };
         let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
-        Ok(Self { root, door: door.clone(), facts, fat, capacity })
+        Ok(Self { root, volume_source: volume_source.clone(), facts, fat, capacity })
     }
 
     /// What root makes belongs to whom the drive belongs to: it is the operator's daemon that goes on with it.
@@ -200,7 +203,7 @@ impl Volume for DirVolume {
     fn present(&self) -> Result<(), DiskError> {
         let fail =
             |errno| DiskError::with("look for drive", &self.facts.shown, errno, Trouble::Gone);
-        match self.door.still_present(&self.facts) {
+        match self.volume_source.still_present(&self.facts) {
             true => Ok(()),
             false => Err(fail(Errno::NODEV)),
         }

@@ -84,7 +84,7 @@ impl Default for MemoryDrive {
 
 impl MemoryDrive {
     /// What opens it.
-    pub fn door(&self) -> MemoryVolumeSource {
+    pub fn volume_source(&self) -> MemoryVolumeSource {
         MemoryVolumeSource(self.clone())
     }
 

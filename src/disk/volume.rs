@@ -306,7 +306,7 @@ mod tests {
     }
 
     fn opened(drive: &MemoryDrive) -> Box<dyn Volume> {
-        drive.door().open(Access::Write).unwrap()
+        drive.volume_source().open(Access::Write).unwrap()
     }
 
     fn drive() -> MemoryDrive {

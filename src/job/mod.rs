@@ -48,7 +48,7 @@ pub struct MailboxRef {
 /// A place where a drive is looked for.
 pub struct DriveRef {
     /// How to open it.
-    pub door: Arc<dyn VolumeSource>,
+    pub volume_source: Arc<dyn VolumeSource>,
     /// How it is called: the last part of its path.
     pub label: String,
     /// Its path, raw, as the catalogue remembers it.

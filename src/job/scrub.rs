@@ -10,7 +10,7 @@ use super::replica::{
 use super::verify::judge;
 use super::{JobError, Progress};
 use crate::model::ledger::Event;
-use crate::model::limits::{BITE_BYTES, BITE_COPIES, REREAD_EIGHTHS};
+use crate::model::limits::{REREAD_EIGHTHS, SCRUB_STEP_BYTES, SCRUB_STEP_COPIES};
 use crate::model::{Clock, Finding, MailboxName, PayloadName};
 use std::time::Duration;
 
@@ -115,14 +115,14 @@ impl Scrubber<'_> {
                 return self.keep(drive, cycle, &[], Vec::new(), step);
             }
         }
-        let mut copies = catalogue.copies_to_reread(replica, cycle, BITE_COPIES)?;
+        let mut copies = catalogue.copies_to_reread(replica, cycle, SCRUB_STEP_COPIES)?;
         if let Some(Of::Copy(name)) = begun.as_ref().map(|rest| &rest.of) {
             copies.sort_by_key(|copy| copy.name != *name);
         }
-        let whole_page = copies.len() == BITE_COPIES as usize;
+        let whole_page = copies.len() == SCRUB_STEP_COPIES as usize;
         let (mut read, mut events) = (Vec::new(), Vec::new());
         for copy in copies {
-            if unfinished.is_some() || step.bytes >= BITE_BYTES || self.progress.stop() {
+            if unfinished.is_some() || step.bytes >= SCRUB_STEP_BYTES || self.progress.stop() {
                 return self.keep(drive, cycle, &read, events, step);
             }
             let part = match begun.take_if(|rest| matches!(rest.of, Of::Copy(n) if n == copy.name))
@@ -131,7 +131,7 @@ impl Scrubber<'_> {
                 None => PartialHash::default(),
             };
             let (before, longest) = (part.read(), copy.identity.bytes);
-            let bounds = (longest, BITE_BYTES - step.bytes);
+            let bounds = (longest, SCRUB_STEP_BYTES - step.bytes);
             let stop = || self.progress.stop();
             match hash_piece(&*drive.volume, &drive.dir, copy.name, part, bounds, &stop)? {
                 Err(part) => {
@@ -175,7 +175,7 @@ impl Scrubber<'_> {
         let begun = check.filter(|check| check.is_of(replica));
         let mut check = begun.unwrap_or_else(|| Box::new(LogCheck::new(replica)));
         let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, replica };
-        let most = BITE_BYTES.saturating_sub(step.bytes);
+        let most = SCRUB_STEP_BYTES.saturating_sub(step.bytes);
         step.bytes += check.go_on(&logs, most, &|| self.progress.stop())?;
         let Some(found) = check.found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
@@ -287,7 +287,7 @@ impl Scrubber<'_> {
         file.drop_cache();
         file.seek(part.read());
         let before = part.read();
-        let most = BITE_BYTES.saturating_sub(step.bytes);
+        let most = SCRUB_STEP_BYTES.saturating_sub(step.bytes);
         let stop = || self.progress.stop();
         match part.go_on(&mut file, expected.bytes, most, &stop) {
             Ok(HashStep::More(part)) => {

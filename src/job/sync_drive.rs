@@ -168,7 +168,7 @@ pub fn open(
     present_drives: &PresentDrives,
     clock: &dyn Clock,
 ) -> Result<Replica, JobError> {
-    let volume = drive.door.open(access)?;
+    let volume = drive.volume_source.open(access)?;
     let mount = session_of(&clock.stamp(), &*volume);
     admitted(catalogue, station, drive, volume, access, present_drives, clock)
         .inspect_err(|error| note_lost_pages(catalogue, error, &mount))
@@ -184,7 +184,7 @@ fn admitted(
     clock: &dyn Clock,
 ) -> Result<Replica, JobError> {
     let mut copied = None;
-    let here = &|| present_drives.here(&drive.door);
+    let here = &|| present_drives.here(&drive.volume_source);
     if access == Access::Write {
         refuse_forgotten(catalogue, &*volume)?;
         may_be_written(&*volume)?;

@@ -77,9 +77,9 @@ impl SyncJob<'_> {
     fn make_room(&self, drive: &DriveRef, need: u64) -> Result<Pruned, JobError> {
         let Self { catalogue, station, present_drives, clock, progress, .. } = *self;
         let Some(after) = self.prune else { return Ok(Pruned::default()) };
-        let (door, label) = (Arc::clone(&drive.door), drive.label.clone());
+        let (volume_source, label) = (Arc::clone(&drive.volume_source), drive.label.clone());
         // Nothing is begun here.
-        let drive = DriveRef { door, label, at: drive.at.clone(), begin: Begin::Never };
+        let drive = DriveRef { volume_source, label, at: drive.at.clone(), begin: Begin::Never };
         let mut admitted = open(catalogue, station, &drive, Access::Write, present_drives, clock)?;
         let mount = session_of(&clock.stamp(), &*admitted.volume);
         prune(catalogue, &mut admitted, need, after, clock, progress)

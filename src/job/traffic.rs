@@ -214,7 +214,7 @@ fn in_order(kept: Vec<(i64, SortKey, LogEntry)>, log: &mut Traffic) -> Vec<(i64,
     let (mut counted, mut by_time): (Vec<_>, Vec<_>) =
         kept.into_iter().partition(|(_, rank, _)| *rank != SortKey::ByTime);
     counted.sort_by_key(|(content, rank, _)| match rank {
-        SortKey::Counted(era, count) => (*era, *count, *content),
+        SortKey::Counted(generation, count) => (*generation, *count, *content),
         SortKey::ByTime => (u64::MAX, u64::MAX, *content),
     });
     log.some_by_time = !by_time.is_empty();

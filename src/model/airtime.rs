@@ -114,7 +114,7 @@ mod tests {
 
     /// T = 8B/R (check values 55, 56 and 59).
     #[test]
-    fn octets_by_the_rate() {
+    fn bytes_by_the_rate() {
         close(at(300.0).seconds(10_240), 273.07);
         for (rate, expected) in [(75.0, 1092.27), (600.0, 136.53), (2400.0, 34.13)] {
             close(at(rate).seconds(10_240), expected);

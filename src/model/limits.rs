@@ -274,9 +274,9 @@ pub const PROGRAM_PATIENCE: Duration = Duration::from_secs(300);
 
 /// Bytes re-read in one step, at most: it takes a slow stick (1 MB/s, common practice, no source) four seconds,
 /// and anybody who wants the drive meanwhile waits for one buffer of it only.
-pub const BITE_BYTES: u64 = 4 << 20;
+pub const SCRUB_STEP_BYTES: u64 = 4 << 20;
 /// Copies of one step, at most: so many small ones take a stick about as long.
-pub const BITE_COPIES: u32 = 1_000;
+pub const SCRUB_STEP_COPIES: u32 = 1_000;
 /// A scrub cycle begins when this part of its span is over, in eighths: the rest is for reading slowly,
 /// and for a drive or a box that is away for a while.
 pub const REREAD_EIGHTHS: u32 = 7;

@@ -92,7 +92,7 @@ impl Standing {
         let drive = DriveRef {
             label: "drive".into(),
             at: drive.as_os_str().as_bytes().to_vec(),
-            door: Arc::new(DirVolumeSource::new(drive)),
+            volume_source: Arc::new(DirVolumeSource::new(drive)),
             begin: Begin::InFolder,
         };
         let station: StationName = "pier-4".parse().unwrap();

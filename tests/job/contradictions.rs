@@ -80,7 +80,7 @@ pub(crate) fn stick(serial: &str) -> MemoryDrive {
 }
 
 pub(crate) fn id(drive: &MemoryDrive) -> String {
-    let volume = drive_ref(drive, "any").door.open(Access::Read).unwrap();
+    let volume = drive_ref(drive, "any").volume_source.open(Access::Read).unwrap();
     replica::drive_id(&*volume).unwrap().unwrap().to_string()
 }
 
@@ -136,7 +136,7 @@ pub(crate) fn counts(card: &Card, label: &str) -> bool {
 }
 
 fn add(card: &Card, drive: &MemoryDrive, label: &str) {
-    let volume = drive_ref(drive, label).door.open(Access::Write).unwrap();
+    let volume = drive_ref(drive, label).volume_source.open(Access::Write).unwrap();
     let added =
         replica::add(&card.catalogue, &*volume, label, label.as_bytes(), &card.clock).unwrap();
     card.catalogue.restore_trust(added.row, card.clock.stamp().time).unwrap();

@@ -82,22 +82,22 @@ fn any_sync_may_fail_and_the_next_admission_mends() {
 
 /// A folder in which the second sync finds no room for what was written before.
 struct FullAtSync {
-    door: DirVolumeSource,
+    volume_source: DirVolumeSource,
     syncs: Arc<AtomicU32>,
 }
 
 impl VolumeSource for FullAtSync {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        let (volume, syncs) = (self.door.open_unlatched(access)?, Arc::clone(&self.syncs));
+        let (volume, syncs) = (self.volume_source.open_unlatched(access)?, Arc::clone(&self.syncs));
         Ok(Box::new(FullVolume { volume, syncs }))
     }
 
     fn still_present(&self, facts: &VolumeFacts) -> bool {
-        self.door.still_present(facts)
+        self.volume_source.still_present(facts)
     }
 
     fn shown(&self) -> String {
-        self.door.shown()
+        self.volume_source.shown()
     }
 }
 
@@ -137,11 +137,17 @@ fn a_wipe_whose_zeros_find_no_room_at_a_sync_leaves_none() {
     std::fs::create_dir_all(home.join("pier-4/data")).unwrap();
     std::fs::write(home.join("drive.json"), "{}").unwrap();
     std::fs::write(home.join("pier-4/data/1"), mail("a")).unwrap();
-    let door =
-        FullAtSync { door: DirVolumeSource::new(stick.path()), syncs: Arc::new(AtomicU32::new(0)) };
-    let volume = door.open(Access::Write).unwrap();
-    let wiped = wipe(&door, volume, true, &Unwatched).unwrap();
+    let volume_source = FullAtSync {
+        volume_source: DirVolumeSource::new(stick.path()),
+        syncs: Arc::new(AtomicU32::new(0)),
+    };
+    let volume = volume_source.open(Access::Write).unwrap();
+    let wiped = wipe(&volume_source, volume, true, &Unwatched).unwrap();
     assert!(!wiped.stopped && wiped.zeros > 0, "{wiped:?}");
     assert!(!home.exists());
-    assert_eq!(door.syncs.load(Ordering::Relaxed), 4, "cleared, filled, cleared, all gone");
+    assert_eq!(
+        volume_source.syncs.load(Ordering::Relaxed),
+        4,
+        "cleared, filled, cleared, all gone"
+    );
 }

@@ -31,7 +31,7 @@ pub(crate) fn come(card: &Card, drive: &MemoryDrive, label: &str, begin: Begin) 
 
 pub(crate) fn add(card: &Card, drive: &MemoryDrive, label: &str) -> DriveId {
     let reference = drive_ref(drive, label);
-    let volume = reference.door.open(counterfoil::disk::Access::Write).unwrap();
+    let volume = reference.volume_source.open(counterfoil::disk::Access::Write).unwrap();
     let at = label.as_bytes();
     let added = replica::add(&card.catalogue, &*volume, label, at, &card.clock).unwrap();
     card.catalogue.restore_trust(added.row, card.clock.stamp().time).unwrap();
@@ -251,7 +251,7 @@ fn leave_is_not_for_what_is_here_already_nor_for_what_claims_a_known_id() {
     expect_used(&card, &red, "RED");
     let (here, comes) = (stick("s-here"), stick("s-comes"));
     let reference = drive_ref(&here, "HERE");
-    let volume = reference.door.open(counterfoil::disk::Access::Read).unwrap();
+    let volume = reference.volume_source.open(counterfoil::disk::Access::Read).unwrap();
     let before = vec![volume.facts().mount.clone()];
     drop(volume);
     card.catalogue.let_next_in(Duration::from_secs(60), before, &card.clock).unwrap();

@@ -73,12 +73,12 @@ const A_FOLDER: u64 = 600;
 
 impl VolumeSource for Slow {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        let beneath = self.drive.door().open_unlatched(access)?;
+        let beneath = self.drive.volume_source().open_unlatched(access)?;
         Ok(Box::new(SlowVolume { beneath, millis: Arc::clone(&self.millis) }))
     }
 
     fn still_present(&self, facts: &VolumeFacts) -> bool {
-        self.drive.door().still_present(facts)
+        self.drive.volume_source().still_present(facts)
     }
 
     fn shown(&self) -> String {
@@ -141,8 +141,8 @@ fn a_file_system_that_is_slow_to_tell_lengths_holds_up_no_mail() {
         drive.replug(false);
         slow.boot += 1;
         let before = slow.since_boot();
-        let (door, label) = (Arc::new(slow.clone()), "stick".to_owned());
-        let drive = DriveRef { door, label, at: "stick".into(), begin: Begin::Never };
+        let (volume_source, label) = (Arc::new(slow.clone()), "stick".to_owned());
+        let drive = DriveRef { volume_source, label, at: "stick".into(), begin: Begin::Never };
         let (catalogue, present_drives) = (&card.catalogue, PresentDrives::default());
         let admitted =
             sync_drive::open(catalogue, &station(), &drive, Access::Write, &present_drives, &slow)

@@ -21,22 +21,22 @@ enum Asked {
 
 /// A drive that puts down what it is asked for.
 struct Noting {
-    door: MemoryVolumeSource,
+    volume_source: MemoryVolumeSource,
     asked: Arc<Mutex<Vec<Asked>>>,
 }
 
 impl VolumeSource for Noting {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        let volume = self.door.open_unlatched(access)?;
+        let volume = self.volume_source.open_unlatched(access)?;
         Ok(Box::new(NotingVolume { volume, asked: self.asked.clone() }))
     }
 
     fn still_present(&self, facts: &VolumeFacts) -> bool {
-        self.door.still_present(facts)
+        self.volume_source.still_present(facts)
     }
 
     fn shown(&self) -> String {
-        self.door.shown()
+        self.volume_source.shown()
     }
 }
 
@@ -96,7 +96,7 @@ fn just_what_the_logs_will_need_is_reserved_before_all_is_handed_over() {
         }
         card.scan(0);
         let asked = Arc::new(Mutex::new(Vec::new()));
-        let noting = Noting { door: drive.door(), asked: asked.clone() };
+        let noting = Noting { volume_source: drive.volume_source(), asked: asked.clone() };
         assert_eq!(done(card.copy_to(Arc::new(noting), "stick")).copied, 4);
 
         let asked = asked.lock().unwrap().clone();
@@ -124,7 +124,10 @@ fn what_was_reserved_is_given_back_at_the_first_look() {
     done(card.copy(&drive, "stick"));
     let asked = || {
         let asked = Arc::new(Mutex::new(Vec::new()));
-        done(card.copy_to(Arc::new(Noting { door: drive.door(), asked: asked.clone() }), "stick"));
+        done(card.copy_to(
+            Arc::new(Noting { volume_source: drive.volume_source(), asked: asked.clone() }),
+            "stick",
+        ));
         asked.lock().unwrap().clone()
     };
     assert_eq!(asked(), [], "the mount goes on");

@@ -17,11 +17,15 @@ use std::sync::atomic::{AtomicU32, Ordering};
 /// More than is read in any case, and few enough for any drive.
 const LINES: u64 = 16_000;
 
-fn look(state: &Path, door: Arc<dyn VolumeSource>) -> Result<u64, JobError> {
+fn look(state: &Path, volume_source: Arc<dyn VolumeSource>) -> Result<u64, JobError> {
     let card = Card::new();
     let (catalogue, _) = Catalogue::open(state)?;
-    let drive =
-        DriveRef { door, label: "flood".into(), at: b"flood".to_vec(), begin: Begin::InFolder };
+    let drive = DriveRef {
+        volume_source,
+        label: "flood".into(),
+        at: b"flood".to_vec(),
+        begin: Begin::InFolder,
+    };
     let present_drives = PresentDrives::default();
     let looked = sync_drive::open(
         &catalogue,
@@ -93,21 +97,21 @@ fn a_ledger_that_no_copies_bear_out_is_taken_in_where_its_operator_added_the_sti
         let name = format!("counterfoil/{name}");
         drive.put(&name, &std::fs::read(made.path().join(&name)).unwrap());
     }
-    let door = || drive_ref(&drive, "flood").door;
+    let volume_source = || drive_ref(&drive, "flood").volume_source;
     let expect_refused = || {
-        let ended = look(state.path(), door());
+        let ended = look(state.path(), volume_source());
         assert!(matches!(ended, Err(JobError::LedgerNotBorneOut { copies: 0, .. })), "{ended:?}");
     };
     drive.set_serial("s-1");
     expect_refused();
     let (catalogue, _) = Catalogue::open(state.path()).unwrap();
-    let volume = door().open(Access::Write).unwrap();
+    let volume = volume_source().open(Access::Write).unwrap();
     add(&catalogue, &*volume, "flood", b"flood", &Card::new().clock).unwrap();
     drop((volume, catalogue));
     // Not even looked at as that stick.
     drive.set_serial("s-2");
-    let ended = look(state.path(), door());
+    let ended = look(state.path(), volume_source());
     assert!(matches!(ended, Err(JobError::CopiedDrive { .. })), "{ended:?}");
     drive.set_serial("s-1");
-    assert_eq!(look(state.path(), door()).unwrap(), LONG);
+    assert_eq!(look(state.path(), volume_source()).unwrap(), LONG);
 }

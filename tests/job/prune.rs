@@ -245,7 +245,7 @@ fn no_line_gives_up_what_has_a_place() {
 fn in_a_folder_only_files_of_ours_go() {
     let (card, _) = with_old_versions();
     let root = crate::card::folder();
-    let door: Arc<dyn VolumeSource> = Arc::new(DirVolumeSource::new(root.path()));
+    let volume_source: Arc<dyn VolumeSource> = Arc::new(DirVolumeSource::new(root.path()));
     let home = root.path().join("counterfoil/pier-4");
     card.clock.set_wall(BEGUN);
     for (day, suffix) in [(0, "first"), (100, "second")] {
@@ -254,7 +254,7 @@ fn in_a_folder_only_files_of_ours_go() {
             card.deliver(&format!("new/{name}"), &mail(&format!("new {name} {suffix}")));
         }
         card.scan(0);
-        card.copy_to(Arc::clone(&door), "folder").outcome.unwrap();
+        card.copy_to(Arc::clone(&volume_source), "folder").outcome.unwrap();
     }
     let place = |name: &str| {
         let all = crate::card::tree(&home.join("data"));
@@ -270,7 +270,7 @@ fn in_a_folder_only_files_of_ours_go() {
     std::os::unix::fs::symlink(&aside, &six).unwrap();
 
     let drive = || DriveRef {
-        door: Arc::clone(&door),
+        volume_source: Arc::clone(&volume_source),
         label: "folder".into(),
         at: "folder".into(),
         begin: Begin::Never,

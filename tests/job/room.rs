@@ -14,25 +14,25 @@ use std::sync::Arc;
 
 /// A drive that says other things of itself than it keeps.
 struct Says {
-    door: MemoryVolumeSource,
+    volume_source: MemoryVolumeSource,
     room: u64,
     longest_file: u64,
 }
 
 impl VolumeSource for Says {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        let volume = self.door.open_unlatched(access)?;
+        let volume = self.volume_source.open_unlatched(access)?;
         let facts = VolumeFacts { longest_file: self.longest_file, ..volume.facts().clone() };
         Ok(Box::new(SaysVolume { volume, facts, room: self.room }))
     }
 
     fn still_present(&self, facts: &VolumeFacts) -> bool {
-        let real = self.door.open(Access::Read).map(|volume| volume.facts().mount.clone());
+        let real = self.volume_source.open(Access::Read).map(|volume| volume.facts().mount.clone());
         real.is_ok_and(|mount| mount == facts.mount)
     }
 
     fn shown(&self) -> String {
-        self.door.shown()
+        self.volume_source.shown()
     }
 }
 
@@ -105,7 +105,8 @@ fn a_write_that_finds_no_room_commits_no_message_by_halves() {
             .count();
         card.admit(&drive, Access::Write).unwrap();
         drive.set_room(room);
-        let boaster = Says { door: drive.door(), room: 1 << 30, longest_file: 1 << 30 };
+        let boaster =
+            Says { volume_source: drive.volume_source(), room: 1 << 30, longest_file: 1 << 30 };
         let report = card.copy_to(Arc::new(boaster), "stick").outcome.unwrap();
         assert_eq!(report.copied, fit as u64, "{room}: {report:?}");
         assert_eq!(report.failed.len(), 3 - fit, "{room}: {report:?}");
@@ -185,7 +186,7 @@ fn a_file_too_long_for_the_drive_is_refused_up_front() {
     card.deliver("inbox/fits", &[1; 100]);
     card.deliver("inbox/long", &[2; 101]);
     card.scan(0);
-    let small = || Says { door: drive.door(), room: 1 << 30, longest_file: 100 };
+    let small = || Says { volume_source: drive.volume_source(), room: 1 << 30, longest_file: 100 };
     for copied in [1, 0] {
         let report = card.copy_to(Arc::new(small()), "stick").outcome.unwrap();
         let failed: Vec<_> = report.failed.iter().map(|f| (f.path.to_text(), f.reason)).collect();

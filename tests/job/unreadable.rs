@@ -89,7 +89,7 @@ fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
 #[test]
 fn an_unreadable_folder_beside_those_of_stations_hides_none() {
     let (card, drive) = two_batches();
-    let volume = drive_ref(&drive, "d").door.open(Access::Write).unwrap();
+    let volume = drive_ref(&drive, "d").volume_source.open(Access::Write).unwrap();
     for name in ["counterfoil/program", "counterfoil/hull-2", "counterfoil/zinc-9"] {
         volume.make_dir(&RelName::new(name.as_bytes()).unwrap()).unwrap();
         drive.set_unreadable_folder(name);

@@ -17,16 +17,16 @@ struct WrapsDoor(MemoryDrive);
 
 impl VolumeSource for WrapsDoor {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
-        let volume = self.0.door().open_unlatched(access)?;
+        let volume = self.0.volume_source().open_unlatched(access)?;
         Ok(Box::new(WrapsVolume { drive: self.0.clone(), volume }))
     }
 
     fn still_present(&self, facts: &VolumeFacts) -> bool {
-        self.0.door().still_present(facts)
+        self.0.volume_source().still_present(facts)
     }
 
     fn shown(&self) -> String {
-        self.0.door().shown()
+        self.0.volume_source().shown()
     }
 }
 
@@ -63,7 +63,7 @@ impl Volume for WrapsVolume {
                 let passing = MemoryDrive::default();
                 passing.put("copy", &later);
                 let at = RelName::new("copy").unwrap();
-                passing.door().open(Access::Read)?.read(&at, offset, from)
+                passing.volume_source().open(Access::Read)?.read(&at, offset, from)
             }
             _ => self.volume.read(at, offset, from),
         }
@@ -74,7 +74,7 @@ impl Volume for WrapsVolume {
 #[test]
 fn a_stick_that_has_less_room_than_it_claims_is_found_out_when_it_comes_back() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
-    let door: Arc<dyn VolumeSource> = Arc::new(WrapsDoor(drive.clone()));
+    let volume_source: Arc<dyn VolumeSource> = Arc::new(WrapsDoor(drive.clone()));
     let came_back = || {
         drive.replug(false);
         card.clock.reboot();
@@ -88,15 +88,21 @@ fn a_stick_that_has_less_room_than_it_claims_is_found_out_when_it_comes_back() {
         card.scan(0);
     };
     deliver(0);
-    assert_eq!(card.copy_to(Arc::clone(&door), "stick").outcome.unwrap().copied, u64::from(HOLDS));
+    assert_eq!(
+        card.copy_to(Arc::clone(&volume_source), "stick").outcome.unwrap().copied,
+        u64::from(HOLDS)
+    );
     came_back();
-    card.copy_to(Arc::clone(&door), "stick").outcome.unwrap();
+    card.copy_to(Arc::clone(&volume_source), "stick").outcome.unwrap();
 
     // Now it is full, and does not say so. Each new copy is right as it is read back.
     deliver(HOLDS);
-    assert_eq!(card.copy_to(Arc::clone(&door), "stick").outcome.unwrap().copied, u64::from(HOLDS));
+    assert_eq!(
+        card.copy_to(Arc::clone(&volume_source), "stick").outcome.unwrap().copied,
+        u64::from(HOLDS)
+    );
     came_back();
-    let found = card.copy_to(Arc::clone(&door), "stick");
+    let found = card.copy_to(Arc::clone(&volume_source), "stick");
     assert!(matches!(found.outcome, Err(JobError::Untrusted { .. })), "{:?}", found.outcome);
     assert_eq!(card.catalogue.totals(&station(), 1).unwrap().mirrored, 0);
     // What was found stands in its ledger, written before it was judged.

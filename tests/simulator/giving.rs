@@ -113,7 +113,7 @@ impl World {
             stick.plug();
             let label = format!("stick-{slot}");
             let at = label.clone().into_bytes();
-            DriveRef { door: stick.door(), label, at, begin: Begin::Never }
+            DriveRef { volume_source: stick.volume_source(), label, at, begin: Begin::Never }
         };
         let drives: Vec<_> = slots.iter().map(gather_from).collect();
         let work = || -> Result<Given, JobError> {

@@ -44,7 +44,7 @@ impl World {
                 }
                 // A named folder whose stick lost even its id: only a person can tell that this is it.
                 Err(JobError::DriveAway { .. }) => {
-                    let volume = drive.door.open(Access::Write);
+                    let volume = drive.volume_source.open(Access::Write);
                     let made = volume.map(|volume| make_drive(&*volume, &self.clock));
                     if let Ok(Err(error)) = made {
                         return broken(HEALED, format!("adding a drive ended in {error}"));

@@ -185,7 +185,7 @@ impl Stick {
         state.plugged = false;
     }
 
-    pub(crate) fn door(&self) -> Arc<dyn VolumeSource> {
+    pub(crate) fn volume_source(&self) -> Arc<dyn VolumeSource> {
         Arc::new(SimDoor(self.clone()))
     }
 

@@ -32,7 +32,7 @@ pub(crate) struct Slot {
     pub(crate) stick: Stick,
     pub(crate) promised: Promised,
     /// The door by which the daemon knows it, and the mount it was made for: a named folder keeps its door.
-    door: Option<(u64, Arc<dyn VolumeSource>)>,
+    volume_source: Option<(u64, Arc<dyn VolumeSource>)>,
 }
 
 /// All of it.
@@ -156,7 +156,7 @@ impl World {
             stick.state().mount_point = Some(mount_point);
         }
         stick.state().sabotage = self.sabotage;
-        self.slots.push(Slot { stick, promised: Promised::default(), door: None });
+        self.slots.push(Slot { stick, promised: Promised::default(), volume_source: None });
         self.slots.len() - 1
     }
 
@@ -179,7 +179,7 @@ impl World {
     /// The world was turned back: the daemon knows no stick from before.
     pub(crate) fn forget_doors(&mut self) {
         self.present_drives = PresentDrives::default();
-        self.slots.iter_mut().for_each(|slot| slot.door = None);
+        self.slots.iter_mut().for_each(|slot| slot.volume_source = None);
     }
 
     /// How far the catalogue knows the ledger of a stick, to tell two catalogues apart.
@@ -198,23 +198,23 @@ impl World {
         // What was on its way to the first is not on the second for good.
         promised.after_a_lie(stick.state().medium.durable());
         promised.lied = false;
-        self.slots.push(Slot { stick, promised, door: None });
+        self.slots.push(Slot { stick, promised, volume_source: None });
         self.slots.len() - 1
     }
 
     pub(crate) fn drive_ref(&mut self, slot: usize) -> DriveRef {
         let label = format!("stick-{slot}");
-        let Slot { stick, door, .. } = &mut self.slots[slot];
+        let Slot { stick, volume_source, .. } = &mut self.slots[slot];
         let (mount, begin) = match &*stick.state() {
             state if state.mount_point.is_some() => (0, Begin::InFolder),
             state => (state.mount, Begin::OnDevice),
         };
-        let door = match door.take().filter(|(of, _)| *of == mount) {
-            Some((_, door)) => door,
-            None => stick.door(),
+        let volume_source = match volume_source.take().filter(|(of, _)| *of == mount) {
+            Some((_, volume_source)) => volume_source,
+            None => stick.volume_source(),
         };
-        self.slots[slot].door = Some((mount, Arc::clone(&door)));
-        DriveRef { door, at: label.clone().into_bytes(), label, begin }
+        self.slots[slot].volume_source = Some((mount, Arc::clone(&volume_source)));
+        DriveRef { volume_source, at: label.clone().into_bytes(), label, begin }
     }
 
     /// One pass of the daemon: the mailbox is taken in, every plugged stick brought up to date.

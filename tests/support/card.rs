@@ -45,11 +45,11 @@ pub(crate) fn station() -> StationName {
 }
 
 pub(crate) fn drive_ref(drive: &MemoryDrive, label: &str) -> DriveRef {
-    through(Arc::new(drive.door()), label)
+    through(Arc::new(drive.volume_source()), label)
 }
 
-fn through(door: Arc<dyn VolumeSource>, label: &str) -> DriveRef {
-    DriveRef { door, label: label.into(), at: label.into(), begin: Begin::InFolder }
+fn through(volume_source: Arc<dyn VolumeSource>, label: &str) -> DriveRef {
+    DriveRef { volume_source, label: label.into(), at: label.into(), begin: Begin::InFolder }
 }
 
 /// The card.
@@ -209,12 +209,12 @@ impl Card {
 
     /// Brings a drive up to what was taken in.
     pub(crate) fn copy(&self, drive: &MemoryDrive, label: &str) -> SyncOutcome {
-        self.copy_to(Arc::new(drive.door()), label)
+        self.copy_to(Arc::new(drive.volume_source()), label)
     }
 
     /// The same, through a door of one's own.
-    pub(crate) fn copy_to(&self, door: Arc<dyn VolumeSource>, label: &str) -> SyncOutcome {
-        self.copy_beside(&through(door, label), &PresentDrives::default())
+    pub(crate) fn copy_to(&self, volume_source: Arc<dyn VolumeSource>, label: &str) -> SyncOutcome {
+        self.copy_beside(&through(volume_source, label), &PresentDrives::default())
     }
 
     /// Brings a drive up to date beside others that were met before.

@@ -267,14 +267,8 @@ impl Watching {
                 .map_err(|e| CliError::failed(e.to_string()))?;
             let mut reload = || Err("the demo has no config".to_owned());
             let clock = Arc::new(SystemClock::new());
-            let voice = ChannelSink(told);
-            Ok(runtime.block_on(daemon::run(
-                settings,
-                &mut reload,
-                &voice,
-                clock,
-                &mut receiver,
-            ))?)
+            let sink = ChannelSink(told);
+            Ok(runtime.block_on(daemon::run(settings, &mut reload, &sink, clock, &mut receiver))?)
         };
         let thread = std::thread::Builder::new()
             .name("daemon".to_owned())

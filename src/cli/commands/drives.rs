@@ -98,14 +98,16 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     let clock = SystemClock::new();
     let path = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
     let place = resolved.drive_at(&path);
-    let volume = place.door.open(Access::Write)?;
+    let volume = place.volume_source.open(Access::Write)?;
     if sync_drive::is_skipped(&*volume) {
-        return Err(JobError::SkipFile { at: place.door.shown() }.into());
+        return Err(JobError::SkipFile { at: place.volume_source.shown() }.into());
     }
     let is_stick = place.begin == Begin::OnDevice;
     // It would not be used, and its operator would find out when mail is only on the card.
     if resolved.accept == Accept::Known && is_stick && volume.facts().serial.is_none() {
-        return Err(CliError::usage(JobError::NoSerial { at: place.door.shown() }.to_string()));
+        return Err(CliError::usage(
+            JobError::NoSerial { at: place.volume_source.shown() }.to_string(),
+        ));
     }
     let (catalogue, _) = Catalogue::open(&resolved.state)?;
     let added = replica::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
@@ -122,7 +124,7 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
         let text = which_drive::on_same_device(mailbox, resolved.count_same_device);
         output.warn(format!("{} is {text}", place.label));
     }
-    let at = place.door.shown();
+    let at = place.volume_source.shown();
     match as_json {
         true => output.json(&json!({
             "schema": 1,

@@ -40,7 +40,8 @@ pub(super) fn run(
     }
     notices::must_be_remembered(&resolved.state)?;
     // What cannot be opened cannot be let in either: when it can, it is another mount, or has been away.
-    let mounts = resolved.find()().into_iter().map(|(_, drive)| drive.door.open(Access::Read));
+    let mounts =
+        resolved.find()().into_iter().map(|(_, drive)| drive.volume_source.open(Access::Read));
     let before: Vec<_> = mounts.flatten().map(|volume| volume.facts().mount.clone()).collect();
     let request = Request::LetNextIn { seconds: within.as_secs(), before: before.clone() };
     let state = looked_at(resolved).0;

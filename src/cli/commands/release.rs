@@ -94,7 +94,7 @@ fn by_hand(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliErro
         }
     };
     // A lock is had on a read-only drive too, which has nothing to sync.
-    let volume = drive.door.open(Access::Write)?;
+    let volume = drive.volume_source.open(Access::Write)?;
     if !volume.facts().read_only {
         volume.sync_all()?;
     }

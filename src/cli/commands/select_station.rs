@@ -26,7 +26,7 @@ pub(super) fn station(
     match on(drives).as_slice() {
         [] => Err(CliError::failed(format!(
             "no copies of any station are on {}: is the right drive mounted?",
-            drives.iter().map(|d| d.door.shown()).collect::<Vec<_>>().join(", ")
+            drives.iter().map(|d| d.volume_source.shown()).collect::<Vec<_>>().join(", ")
         ))),
         [only] => Ok(only.clone()),
         many if many.contains(&resolved.station) => Ok(resolved.station.clone()),
@@ -42,7 +42,7 @@ pub(super) fn station(
 pub(super) fn on(drives: &[DriveRef]) -> Vec<StationName> {
     let mut found = Vec::new();
     for place in drives {
-        let volume = place.door.open(Access::Read);
+        let volume = place.volume_source.open(Access::Read);
         if let Ok(stations) = volume.map_err(Into::into).and_then(|v| replica::stations(&*v)) {
             found.extend(stations);
         }

@@ -147,7 +147,7 @@ fn accepted(
         let named = option("--drive", OsStr::from_bytes(&stick.at));
         output.warn(format!(
             "{} is not read: {why}. To read it all the same: {}",
-            stick.door.shown(),
+            stick.volume_source.shown(),
             typed_again(resolved, args, &named)
         ));
     }
@@ -161,7 +161,9 @@ fn accepted(
 fn why_not(resolved: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
     let only_known = resolved.accept == Accept::Known;
     let not_known = "the config takes known sticks only, and this one is not added";
-    let Ok(volume) = stick.door.open(Access::Read) else { return only_known.then_some(not_known) };
+    let Ok(volume) = stick.volume_source.open(Access::Read) else {
+        return only_known.then_some(not_known);
+    };
     if replica::is_refused(card, stick, &*volume).unwrap_or(false) {
         return Some("it is refused (counterfoil drives refuse)");
     }
@@ -185,7 +187,7 @@ fn ask_which(strange: Vec<DriveRef>, output: &Output) -> Result<Vec<DriveRef>, C
     for (number, stick) in (1..).zip(&strange) {
         let stations = select_station::on(std::slice::from_ref(stick));
         let stations: Vec<_> = stations.iter().map(StationName::as_str).collect();
-        let (at, stations) = (stick.door.shown(), stations.join(", "));
+        let (at, stations) = (stick.volume_source.shown(), stations.join(", "));
         output.notice(format!("{number}: {at}, with mail of station {stations}"));
     }
     let typed = output.ask("Which are yours? Type their numbers, or yes for all: ");

@@ -69,9 +69,9 @@ pub(super) fn run(
     let held = give_up(resolved, row, &label, output)?;
     let bar = Watched(Bar::new(output, "deleting", known.messages));
     let wiped = {
-        let volume = drive.door.open(Access::Write)?;
+        let volume = drive.volume_source.open(Access::Write)?;
         may_be_wiped(&*volume, row, &label)?;
-        wipe(&*drive.door, volume, fills, &bar)
+        wipe(&*drive.volume_source, volume, fills, &bar)
     };
     bar.0.end();
     let wiped = wiped.map_err(|error| unfinished(&label, row, &error.to_string()))?;
@@ -133,7 +133,7 @@ fn check_drive(
     row: &DriveRow,
     label: &str,
 ) -> Result<Vec<StationName>, CliError> {
-    let volume = drive.door.open(Access::Read)?;
+    let volume = drive.volume_source.open(Access::Read)?;
     may_be_wiped(&*volume, row, label)?;
     Ok(replica::stations(&*volume)?)
 }

@@ -114,7 +114,7 @@ impl ReplicaState {
     }
 }
 
-const BOOK: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
+const REPLICA: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
                     next_number, gaps, session, opened, told, unproven, \
                     scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown, \
                     left_out";
@@ -126,7 +126,7 @@ impl Catalogue {
         drive: DriveRowId,
         station: &StationName,
     ) -> Result<ReplicaState, JobError> {
-        let sql = format!("SELECT {BOOK} FROM replica WHERE drive = ?1 AND station = ?2");
+        let sql = format!("SELECT {REPLICA} FROM replica WHERE drive = ?1 AND station = ?2");
         let find = || -> rusqlite::Result<Option<ReplicaState>> {
             let mut query = self.db.prepare_cached(&sql)?;
             query.query_row(params![drive, station.as_str()], ReplicaState::read).optional()

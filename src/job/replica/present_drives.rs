@@ -15,7 +15,7 @@ pub struct PresentDrives(Mutex<Vec<PresentDrive>>);
 
 struct PresentDrive {
     id: DriveId,
-    door: Arc<dyn VolumeSource>,
+    volume_source: Arc<dyn VolumeSource>,
     facts: VolumeFacts,
 }
 
@@ -51,7 +51,7 @@ impl PresentDrives {
     pub fn meet(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
         let at = volume.facts().shown.clone();
         let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
-        match self.claim(id, &drive.door, volume.facts()) {
+        match self.claim(id, &drive.volume_source, volume.facts()) {
             IdConflict::Only => Ok(()),
             IdConflict::Again => Err(JobError::SecondTime { at, id }),
             IdConflict::Copy => Err(JobError::CopiedDrive { at, id }),
@@ -73,7 +73,7 @@ impl PresentDrives {
         let facts = volume.facts();
         let standing = match is_moved(catalogue, &known, facts)? {
             true => IdConflict::Copy,
-            false => self.claim(known.id, &drive.door, facts),
+            false => self.claim(known.id, &drive.volume_source, facts),
         };
         match standing {
             IdConflict::Only => Ok(None),
@@ -82,7 +82,7 @@ impl PresentDrives {
             }
             IdConflict::Copy => {
                 let own = identity::write_second_id(volume, clock)?;
-                self.claim(own, &drive.door, facts);
+                self.claim(own, &drive.volume_source, facts);
                 Ok(Some(Finding::CopiedDrive { of: known.id, own }))
             }
         }
@@ -99,17 +99,20 @@ impl PresentDrives {
     /// The drives met so far that are still here, but for the one of this source.
     pub fn here(&self, but: &Arc<dyn VolumeSource>) -> Vec<DriveId> {
         let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let others = present_drives.iter().filter(|c| !Arc::ptr_eq(&c.door, but));
-        others.filter(|c| c.door.still_present(&c.facts)).map(|c| c.id).collect()
+        let others = present_drives.iter().filter(|c| !Arc::ptr_eq(&c.volume_source, but));
+        others.filter(|c| c.volume_source.still_present(&c.facts)).map(|c| c.id).collect()
     }
 
     /// Takes down which drive one turned out to be that could not tell its id.
     pub fn note(&self, id: DriveId, drive: &DriveRef, facts: &VolumeFacts) {
         let mut present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if !present_drives.iter().any(|c| c.id == id || Arc::ptr_eq(&c.door, &drive.door)) {
+        if !present_drives
+            .iter()
+            .any(|c| c.id == id || Arc::ptr_eq(&c.volume_source, &drive.volume_source))
+        {
             present_drives.push(PresentDrive {
                 id,
-                door: Arc::clone(&drive.door),
+                volume_source: Arc::clone(&drive.volume_source),
                 facts: facts.clone(),
             });
         }
@@ -117,19 +120,27 @@ impl PresentDrives {
 
     /// Opens another drive that was met and is still here, to read from it.
     pub fn lend(&self, id: DriveId) -> Option<Box<dyn Volume>> {
-        let door = {
+        let volume_source = {
             let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-            let claim =
-                present_drives.iter().find(|c| c.id == id && c.door.still_present(&c.facts))?;
-            Arc::clone(&claim.door)
+            let claim = present_drives
+                .iter()
+                .find(|c| c.id == id && c.volume_source.still_present(&c.facts))?;
+            Arc::clone(&claim.volume_source)
         };
-        let volume = door.open(Access::Read).ok()?;
+        let volume = volume_source.open(Access::Read).ok()?;
         (identity::drive_id(&*volume).ok()? == Some(id)).then_some(volume)
     }
 
-    fn claim(&self, id: DriveId, door: &Arc<dyn VolumeSource>, facts: &VolumeFacts) -> IdConflict {
+    fn claim(
+        &self,
+        id: DriveId,
+        volume_source: &Arc<dyn VolumeSource>,
+        facts: &VolumeFacts,
+    ) -> IdConflict {
         let mut present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        present_drives.retain(|c| !Arc::ptr_eq(&c.door, door) && c.door.still_present(&c.facts));
+        present_drives.retain(|c| {
+            !Arc::ptr_eq(&c.volume_source, volume_source) && c.volume_source.still_present(&c.facts)
+        });
         let other = present_drives.iter().find(|claim| claim.id == id).map(|claim| &claim.facts);
         match other {
             Some(other) if (other.device, other.root) == (facts.device, facts.root) => {
@@ -139,7 +150,7 @@ impl PresentDrives {
             None => {
                 present_drives.push(PresentDrive {
                     id,
-                    door: Arc::clone(door),
+                    volume_source: Arc::clone(volume_source),
                     facts: facts.clone(),
                 });
                 IdConflict::Only

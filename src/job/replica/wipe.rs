@@ -26,7 +26,7 @@ pub struct Wiped {
 /// Wipes an open drive, which its operator has given up before; `fills` what is free on it. `door` is where it was
 /// opened.
 pub fn wipe(
-    door: &dyn VolumeSource,
+    volume_source: &dyn VolumeSource,
     volume: Box<dyn Volume>,
     fills: bool,
     progress: &dyn Progress,
@@ -47,7 +47,7 @@ pub fn wipe(
     let volume = match volume.clear(&home, &kept, &mut || true) {
         Ok(_) => volume,
         Err(_) => {
-            let anew = opened_anew(door, volume)?;
+            let anew = opened_anew(volume_source, volume)?;
             anew.clear(&home, &kept, &mut || true)?;
             anew
         }
@@ -64,13 +64,13 @@ pub fn wipe(
 
 /// The same drive, and no other that may be there by now.
 fn opened_anew(
-    door: &dyn VolumeSource,
+    volume_source: &dyn VolumeSource,
     volume: Box<dyn Volume>,
 ) -> Result<Box<dyn Volume>, DiskError> {
     let VolumeFacts { mount, shown, .. } = volume.facts().clone();
     // It holds the lock.
     drop(volume);
-    let anew = door.open(Access::Write)?;
+    let anew = volume_source.open(Access::Write)?;
     match anew.facts().mount == mount {
         true => Ok(anew),
         false => Err(DiskError::new("wipe", shown, Errno::NODEV)),

@@ -89,7 +89,7 @@ pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
 pub fn offers(drives: &[DriveRef], clock: &dyn Clock) -> Result<Vec<Inventory>, JobError> {
     let mut names = Vec::new();
     for place in drives {
-        let volume = place.door.open(Access::Read).map_err(JobError::from);
+        let volume = place.volume_source.open(Access::Read).map_err(JobError::from);
         names.extend(volume.and_then(|volume| stations(&*volume)).unwrap_or_default());
     }
     names.sort();

@@ -70,7 +70,7 @@ fn gather_into(
         match sources.add(drive, DriveId::from_bits(number), clock) {
             Ok(()) => {}
             Err(error @ JobError::Catalogue(_)) => return Err(error),
-            Err(error) => sources.failed.push((drive.door.shown(), error)),
+            Err(error) => sources.failed.push((drive.volume_source.shown(), error)),
         }
     }
     sources.compare()?;
@@ -137,7 +137,7 @@ impl RestoreSources {
 
     /// Two drives may say the same id, one being a copy of the other: each gets a number of its own here.
     fn add(&mut self, drive: &DriveRef, id: DriveId, clock: &dyn Clock) -> Result<(), JobError> {
-        let volume = drive.door.open(Access::Read)?;
+        let volume = drive.volume_source.open(Access::Read)?;
         let home = bag::station_dir(&self.station);
         if !is_station(&*volume, &self.station)? {
             return Ok(());
@@ -158,7 +158,7 @@ impl RestoreSources {
         self.catalogue.write_transaction(|| {
             adopt_unlisted_copies(&self.catalogue, &mut admitted, &home, &mut unread)
         })?;
-        self.failed.extend(unread.into_iter().map(|error| (drive.door.shown(), error)));
+        self.failed.extend(unread.into_iter().map(|error| (drive.volume_source.shown(), error)));
         self.drives.push(admitted);
         Ok(())
     }

@@ -219,10 +219,10 @@ fn a_stopped_wipe_leaves_no_zeros_and_is_gone_on_with() {
     let id = id_of(&red);
     station.command(&["drives", "forget", "red", "--why", "lost"]).expect_safe();
     {
-        let door = DirVolumeSource::new(red.path());
-        let volume = door.open(Access::Write).unwrap();
+        let volume_source = DirVolumeSource::new(red.path());
+        let volume = volume_source.open(Access::Write).unwrap();
         let stops = StopsAfter(AtomicU64::new(0), 4 << 20);
-        let done = wipe(&door, volume, true, &stops).unwrap();
+        let done = wipe(&volume_source, volume, true, &stops).unwrap();
         assert!(done.stopped && done.zeros == 4 << 20, "{done:?}");
     }
     assert_eq!(id_of(&red), id, "it can still be told");

@@ -16,7 +16,7 @@ pub struct Medium {
 impl Medium {
     /// Opens it. A piece has one byte at least.
     pub fn open(drive: &MemoryDrive, piece: usize) -> Self {
-        let beneath = drive.door().open(Access::Write).expect("a drive in memory opens");
+        let beneath = drive.volume_source().open(Access::Write).expect("a drive in memory opens");
         Self { beneath, piece: piece.max(1) }
     }
 }

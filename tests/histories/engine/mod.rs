@@ -137,7 +137,7 @@ impl Program {
     fn drive(&self, stick: usize, begin: Begin) -> DriveRef {
         let Socket { drive, label, .. } = &self.sockets[stick];
         let at = label.clone().into_bytes();
-        DriveRef { door: Arc::new(drive.door()), label: label.clone(), at, begin }
+        DriveRef { volume_source: Arc::new(drive.volume_source()), label: label.clone(), at, begin }
     }
 
     /// Where in the folders of the card a message of the model is.
@@ -233,8 +233,8 @@ impl Program {
     }
 
     fn id(&self, stick: usize) -> Result<Option<DriveId>, String> {
-        let door = self.drive(stick, Begin::Never).door;
-        let volume = door.open(Access::Read).map_err(|e| told(&e))?;
+        let volume_source = self.drive(stick, Begin::Never).volume_source;
+        let volume = volume_source.open(Access::Read).map_err(|e| told(&e))?;
         drive_id(&*volume).map_err(|e| told(&e))
     }
 

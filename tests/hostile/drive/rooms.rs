@@ -55,9 +55,13 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
         }
     };
     let card = Card::new();
-    let door = at_question(&stick, 20, fill);
-    let drive =
-        DriveRef { door, label: "flood".into(), at: b"flood".to_vec(), begin: Begin::InFolder };
+    let volume_source = at_question(&stick, 20, fill);
+    let drive = DriveRef {
+        volume_source,
+        label: "flood".into(),
+        at: b"flood".to_vec(),
+        begin: Begin::InFolder,
+    };
     let present_drives = PresentDrives::default();
     let looked = sync_drive::open(
         &catalogue,
@@ -85,7 +89,7 @@ fn of_a_ledger_that_finds_no_room_half_way_nothing_is_kept() {
 
 /// A stick that is pulled once so many bytes of a file were read.
 struct Pulled {
-    door: DirVolumeSource,
+    volume_source: DirVolumeSource,
     after: usize,
     what: Arc<dyn Fn() + Send + Sync>,
 }
@@ -93,15 +97,19 @@ struct Pulled {
 impl VolumeSource for Pulled {
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         let (after, what) = (self.after, self.what.clone());
-        Ok(Box::new(PulledVolume { volume: self.door.open_unlatched(access)?, after, what }))
+        Ok(Box::new(PulledVolume {
+            volume: self.volume_source.open_unlatched(access)?,
+            after,
+            what,
+        }))
     }
 
     fn still_present(&self, facts: &VolumeFacts) -> bool {
-        self.door.still_present(facts)
+        self.volume_source.still_present(facts)
     }
 
     fn shown(&self) -> String {
-        self.door.shown()
+        self.volume_source.shown()
     }
 }
 
@@ -171,9 +179,13 @@ fn of_a_ledger_whose_stick_is_pulled_half_way_nothing_is_kept() {
     let at_pull = Arc::new(AtomicU32::new(0));
     let (of, look) = (at_pull.clone(), state.clone());
     let what = move || of.store(rows(&look, "assertion") as u32, Ordering::Relaxed);
-    let door = Pulled { door: DirVolumeSource::new(&flood), after: 4 << 20, what: Arc::new(what) };
+    let volume_source = Pulled {
+        volume_source: DirVolumeSource::new(&flood),
+        after: 4 << 20,
+        what: Arc::new(what),
+    };
     let drive = DriveRef {
-        door: Arc::new(door),
+        volume_source: Arc::new(volume_source),
         label: "flood".into(),
         at: b"flood".to_vec(),
         begin: Begin::InFolder,
