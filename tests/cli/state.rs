@@ -63,7 +63,7 @@ fn a_lost_catalogue_is_built_anew_and_nothing_is_copied_twice() {
     expect_rebuilt(&station, &red);
 }
 
-/// Fault 7: a cut left other bytes where the catalogue was.
+/// Fault 7: a power failure left other bytes where the catalogue was.
 #[test]
 fn a_damaged_catalogue_is_set_aside_and_built_anew() {
     let (station, red) = Station::with_drive();

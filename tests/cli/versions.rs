@@ -222,19 +222,19 @@ fn the_good_version_of_a_damaged_message_that_rots_is_told_to_be_lost() {
     station.command(&["audit"]).expect_unsafe().expect_words(&words);
 }
 
-/// Fault 36: after a cut the file has no octets.
+/// Fault 36: after a power failure the file has no bytes.
 #[test]
 fn an_emptied_message_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(b"", "emptied");
 }
 
-/// Fault 36: after a cut the file is full of octets never written.
+/// Fault 36: after a power failure the file is full of bytes never written.
 #[test]
 fn a_message_full_of_nul_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(&vec![0; long_mail().len()], "nul-filled");
 }
 
-/// Fault 36: after a cut the last blocks were never written.
+/// Fault 36: after a power failure the last blocks were never written.
 #[test]
 fn a_message_whose_end_is_nul_is_suspect_and_the_good_one_comes_back() {
     let mut left = long_mail().into_bytes();
@@ -242,13 +242,13 @@ fn a_message_whose_end_is_nul_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(&left, "nul-filled");
 }
 
-/// Fault 36: after a cut the file ends early.
+/// Fault 36: after a power failure the file ends early.
 #[test]
 fn a_message_cut_short_is_suspect_and_the_good_one_comes_back() {
     expect_suspect(&long_mail().as_bytes()[..4096], "cut-short");
 }
 
-/// Fault 36, twice: a second cut damages what the first one left.
+/// Fault 36, twice: a second power failure damages what the first one left.
 #[test]
 fn two_damaged_versions_in_a_row_still_give_the_good_one() {
     let (station, _red) = damaged_by_a_cut(&long_mail().as_bytes()[..4096]);
@@ -258,7 +258,7 @@ fn two_damaged_versions_in_a_row_still_give_the_good_one() {
     expect_good_version_back(&station);
 }
 
-/// Faults 7 and 36: the cut that emptied the message took the catalogue with it.
+/// Faults 7 and 36: the power failure that emptied the message took the catalogue with it.
 #[test]
 fn damage_is_seen_by_the_drives_word_alone() {
     let nul = vec![0; long_mail().len()];
@@ -289,7 +289,7 @@ fn a_good_version_after_a_damaged_one_is_taken() {
     told.expect_counts(&[("restored", 2), ("kept_both", 1), ("instead_of_suspect", 0)]);
 }
 
-/// Fault 37: octets of a file changed on the card, its length and its time did not.
+/// Fault 37: bytes of a file changed on the card, its length and its time did not.
 #[test]
 fn silent_rot_on_the_card_leaves_the_older_copy() {
     let (station, red) = Station::with_drive();

@@ -1,5 +1,5 @@
 //! What a drive carries beside the copies: written where it is not as it should be, at no cost of a message, and
-//! whatever a cut leaves of it.
+//! whatever a power failure leaves of it.
 //! Never looks at how a page is laid out.
 
 use crate::card::{Card, drive_ref, mail, station};
@@ -316,7 +316,7 @@ fn it_ends_at_once_when_there_is_mail_and_goes_on_later() {
     panic!("it never came to its end");
 }
 
-/// What a cut takes with it: all that was not synced, or nothing.
+/// What a power failure takes with it: all that was not synced, or nothing.
 fn cut_everywhere(lose: bool) {
     let quiet = (Card::new(), MemoryDrive::default());
     let mut hold = Hold::new("first = 1", &[1; 6000]);

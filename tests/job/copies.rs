@@ -69,7 +69,7 @@ fn a_copy_on_another_file_system_is_told_without_its_original() {
     assert_ne!(original.drive.unwrap().0, alone.drive.unwrap().0);
 }
 
-/// A cut while the copy gets its id leaves the file torn: it gets one all the same, and keeps it.
+/// A power failure while the copy gets its id leaves the file torn: it gets one all the same, and keeps it.
 #[test]
 fn a_copy_whose_new_id_was_torn_by_a_cut_gets_another() {
     let (card, _, copy) = twins(Some("1A2B-3C4D"));

@@ -79,8 +79,8 @@ fn a_version_goes_once_the_later_one_is_on_the_same_drive() {
     assert_eq!(names(&[&first]), ["archive/1"]);
 }
 
-/// The catalogue loses its last changes in a cut: what it told a drive meanwhile it reads there, and from then on it
-/// speaks of that too.
+/// The catalogue loses its last changes in a power failure: what it told a drive meanwhile it reads there, and from
+/// then on it speaks of that too.
 #[test]
 fn what_a_lost_end_of_the_state_told_is_ended_by_what_is_told_later() {
     let (mut card, drive) = (Card::new(), MemoryDrive::default());

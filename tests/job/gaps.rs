@@ -163,7 +163,7 @@ fn a_departure_in_one_ledger_takes_back_nothing_of_one_that_is_not_whole() {
     assert_eq!(whole(&[&a, &b], false)["recovered/inbox/1"], mail("one"));
 }
 
-/// A line that a cut tore was never committed, and is no gap, whoever reads it.
+/// A line that a power failure tore was never committed, and is no gap, whoever reads it.
 #[test]
 fn what_left_stays_left_though_a_cut_tears_a_line() {
     for ended in [false, true] {

@@ -39,7 +39,7 @@ fn a_copy_that_is_gone_or_cut_is_found_when_the_drive_comes_and_copied_in_the_sa
     assert_eq!(round.outcome.unwrap().copied, 3);
     assert_eq!((count(&drive, "absent"), count(&drive, "damaged")), (1, 2));
     expect_same(&whole(&[&drive], false), &card.messages(), "copied again");
-    // Within the mount nothing is listed again: that is what re-reading is for.
+    // Within the mount nothing is listed again: that is what scrubbing is for.
     drive.remove(&copy(150));
     assert_eq!(card.mirror(&drive).findings, []);
 }

@@ -172,7 +172,7 @@ fn a_line_of_an_earlier_cards_message_is_written_again_from_what_was_known() {
     expect_same(&whole(&[&drive], false), &before, "from what was known");
 }
 
-/// A cut at any moment while it is written again: then it is written again after that.
+/// A power failure at any moment while it is written again: then it is written again after that.
 #[test]
 fn a_cut_while_lines_are_written_again_loses_none() {
     for operations in 0.. {
@@ -350,7 +350,7 @@ fn a_round_reads_the_whole_ledger_in_bites_of_a_line() {
     }
 }
 
-/// Once in a round: the next bite of it reads copies only.
+/// Once in a round: the next step of it reads copies only.
 #[test]
 fn both_logs_are_read_once_in_a_round() {
     let (card, drive) = archived();

@@ -2,8 +2,8 @@
 //! Never sleeps, never asks the machine for the time: the clock is moved by hand.
 //!
 //! `card` is a station's card with its mailbox, catalogue and clock; `medium` looks at a drive from
-//! outside. What belongs where: a cut of power in `power`, files that end early in `unreadable`, damage found by
-//! re-reading in `verify` and `reread`, that of ledgers and manifests in `logs` and `manifests`, lengths of copies in
+//! outside. What belongs where: a power failure of power in `power`, files that end early in `unreadable`, damage found
+//! by scrubbing in `verify` and `reread`, that of ledgers and manifests in `logs` and `manifests`, lengths of copies in
 //! `lengths`, what another card proved in `takeover`, what is given up to make room in `prune`, several cards or
 //! drives in `turns`, what left the mailbox in `departures`, what came after it in `heirs`, what another card saw go in
 //! `heard`, lines that cannot be read in `gaps`, a drive and its copy in `copies`, what is found where a drive was in

@@ -85,7 +85,7 @@ fn write(log: &str, length: u64) -> Asked {
 const MANIFEST: &str = "manifest-sha256.txt";
 const LEDGER: &str = "ledger.jsonl";
 
-/// On FAT a cut between the length of a log and its clusters would leave it longer than they go; and clusters
+/// On FAT a power failure between the length of a log and its clusters would leave it longer than they go; and clusters
 /// behind its end, which are left if they are too many, make Linux take the file system for damaged.
 #[test]
 fn just_what_the_logs_will_need_is_reserved_before_all_is_handed_over() {
@@ -115,7 +115,7 @@ fn just_what_the_logs_will_need_is_reserved_before_all_is_handed_over() {
     }
 }
 
-/// What a cut left reserved is given back before anything is written.
+/// What a power failure left reserved is given back before anything is written.
 #[test]
 fn what_was_reserved_is_given_back_at_the_first_look() {
     let (card, drive) = (Card::new(), MemoryDrive::default());

@@ -8,7 +8,7 @@ use crate::support::cases::cases;
 use counterfoil::disk::{Access, MemoryDrive};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// What a cut takes with it.
+/// What a power failure takes with it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Cut {
     /// Everything not synced.
@@ -78,7 +78,8 @@ fn come_back(card: &mut Card, drive: &MemoryDrive, cut: Cut) {
     come_back_keeping(card, drive, cut, &BTreeSet::new());
 }
 
-/// The same after a second cut: what outlived the first is on the medium, and no later cut takes it.
+/// The same after a second power failure: what outlived the first is on the medium, and no later power failure takes
+/// it.
 fn come_back_keeping(card: &mut Card, drive: &MemoryDrive, cut: Cut, kept: &BTreeSet<String>) {
     drive.replug(cut == Cut::Unsynced);
     card.clock.reboot();
@@ -99,7 +100,7 @@ fn lose_untold_copies(drive: &MemoryDrive, kept: &BTreeSet<String>) {
     }
 }
 
-/// What came back under its own path. Under a number come copies that were proven before the cut and whose
+/// What came back under its own path. Under a number come copies that were proven before the power failure and whose
 /// line was not written: each must be a message that was once delivered.
 fn by_path(got: BTreeMap<String, Vec<u8>>, story: &str) -> BTreeMap<String, Vec<u8>> {
     let (numbered, own): (BTreeMap<_, _>, _) =
@@ -111,7 +112,7 @@ fn by_path(got: BTreeMap<String, Vec<u8>>, story: &str) -> BTreeMap<String, Vec<
     own
 }
 
-/// After a cut, before anything is written: everything reported is there, and nothing else than
+/// After a power failure, before anything is written: everything reported is there, and nothing else than
 /// what was once delivered.
 fn expect_reported(drive: &MemoryDrive, told: &BTreeMap<&'static str, Vec<u8>>, story: &str) {
     let got = whole(&[drive], true);
@@ -162,7 +163,7 @@ fn expect_made_whole(
     expect_same(&snapshot(drive), &mirrored, &format!("{story}: a pass after a boot"));
 }
 
-/// Faults 1 to 4, 11, 12: every operation is the last one before a cut.
+/// Faults 1 to 4, 11, 12: every operation is the last one before a power failure.
 fn sweep(cut: Cut) {
     let operations = operations_of_a_quiet_history();
     assert!(operations > 60, "the history is too short to mean anything: {operations}");

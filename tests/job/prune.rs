@@ -1,4 +1,4 @@
-//! Superseded versions given up on a full drive: which go, which never, and a cut after any operation.
+//! Superseded versions given up on a full drive: which go, which never, and a power failure after any operation.
 //! The only stories in which anything on a drive is deleted.
 
 use crate::card::{Card, drive_ref, mail, station};

@@ -1,4 +1,4 @@
-//! Copies kept good: re-read in bites by rounds, made again from wherever they are still right, drives that are
+//! Copies kept good: re-read in steps by rounds, made again from wherever they are still right, drives that are
 //! seen not to keep what they are given. Never waits: the clock is moved by hand.
 
 use crate::card::{Card, drive_ref, mail};
@@ -96,7 +96,7 @@ fn a_round_is_one_line_and_the_next_is_due_when_its_time_has_come() {
     assert!(row(&card).last_verified.is_some());
 }
 
-/// Any bite may end after any buffer; a round has read all copies when it says so, each once.
+/// Any step may end after any buffer; a round has read all copies when it says so, each once.
 #[test]
 fn bites_that_end_early_make_one_round_whatever_they_are_cut_to() {
     for patience in 1..7 {
@@ -359,7 +359,7 @@ fn a_drive_that_gives_back_others_octets_is_not_trusted() {
     expect_same(&whole(&[&drive], false), &card.messages(), "begun afresh");
 }
 
-/// One bad copy, and several that a cut took, are no reason.
+/// One bad copy, and several that a power failure took, are no reason.
 #[test]
 fn what_a_cut_takes_is_not_held_against_a_drive() {
     let (card, drive) = messages(&["one", "two", "three"]);

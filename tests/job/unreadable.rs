@@ -1,6 +1,6 @@
-//! Files of a drive that cannot be read. A restore from a drive whose last pages are such: a cut came while a file
-//! grew, and the file claims to be longer than its clusters go. And a mirror that needs an older copy. Never repairs
-//! the drive.
+//! Files of a drive that cannot be read. A restore from a drive whose last pages are such: a power failure came while a
+//! file grew, and the file claims to be longer than its clusters go. And a mirror that needs an older copy. Never
+//! repairs the drive.
 
 use crate::card::{Card, drive_ref, folder, mail, station, tree};
 use crate::logs::is_safe;
@@ -55,8 +55,8 @@ fn second_batch(drive: &MemoryDrive, file: &str, copy: &str) -> (String, usize) 
     (path, text[..at].rfind('\n').unwrap() + 1)
 }
 
-/// A cut may leave a new folder of copies without its clusters, and lines for what was in it: no other copy is
-/// the worse for it, neither for a restore nor for the next mirror.
+/// A power failure may leave a new folder of copies without its clusters, and lines for what was in it: no other copy
+/// is the worse for it, neither for a restore nor for the next mirror.
 #[test]
 fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
     let (card, drive) = two_batches();
@@ -66,7 +66,7 @@ fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
     drive.replug(false);
     card.deliver("inbox/third", &mail("third"));
     card.mirrored(&drive);
-    // As if the cut had come between manifest and ledger.
+    // As if the power failure had come between manifest and ledger.
     drive.tamper(&ledger, |bytes| *bytes = recorded.clone());
     let manifest = drive.file(&format!("{HOME}manifest-sha256.txt")).unwrap();
     let manifest = String::from_utf8(manifest).unwrap();
@@ -84,8 +84,8 @@ fn an_unreadable_folder_of_copies_that_are_only_listed_costs_nothing() {
     assert_eq!(files, card.messages());
 }
 
-/// A cut may leave a new folder beside those of the stations without its clusters, that of the programs among them:
-/// none of them hides a station. Found in the box, as a state of a FAT stick.
+/// A power failure may leave a new folder beside those of the stations without its clusters, that of the programs among
+/// them: none of them hides a station. Found in the box, as a state of a FAT stick.
 #[test]
 fn an_unreadable_folder_beside_those_of_stations_hides_none() {
     let (card, drive) = two_batches();

@@ -100,7 +100,7 @@ fn many_messages_fill_many_batches_of_one_bag() {
     assert_eq!(payloads(&post.bag("stick")).len(), 300);
 }
 
-/// How a cut, or a repair tool after it, leaves the end of a log.
+/// How a power failure, or a repair tool after it, leaves the end of a log.
 enum Torn {
     /// So many bytes at its end never reached the medium.
     Short(u64),
@@ -169,7 +169,7 @@ fn a_torn_ledger_is_mended_into_a_bag() {
     tear_and_mend("ledger.jsonl");
 }
 
-/// A cut between the copies and their lines: payloads are there, whole, torn and empty, and no log
+/// A power failure between the copies and their lines: payloads are there, whole, torn and empty, and no log
 /// tells of them. The card died in it.
 #[test]
 fn copies_that_no_line_tells_of_are_taken_into_the_bag() {
@@ -268,8 +268,8 @@ fn one_missing_copy_is_seen_by_everybody() {
     assert_eq!(verified["missing"][0]["payload"], victim.as_str(), "{verified}");
 }
 
-/// What a stick carries beside the copies is in no manifest, so that a cut while it is written leaves a bag; and what
-/// is torn then is made anew.
+/// What a stick carries beside the copies is in no manifest, so that a power failure while it is written leaves a bag;
+/// and what is torn then is made anew.
 #[test]
 fn what_a_stick_carries_leaves_a_bag_also_when_it_is_torn() {
     let post = Post::new();

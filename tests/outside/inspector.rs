@@ -16,7 +16,7 @@ pub(crate) enum Fillers {
     Allowed,
 }
 
-/// A bag that no cut ever touched.
+/// A bag that no power failure ever touched.
 pub(crate) fn expect_strict_bag(bag: &Path) {
     expect_bag(bag, Fillers::None);
 }

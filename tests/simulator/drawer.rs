@@ -79,7 +79,7 @@ impl World {
         for (from, to) in [(&here, &aside), (&there, &here), (&aside, &there)] {
             std::fs::rename(from, to).unwrap();
         }
-        // What a cut takes from a catalogue it takes from the one that is in.
+        // What a power failure takes from a catalogue it takes from the one that is in.
         self.earlier.clear();
         self.oracle.amnesia = true;
         self.restart()

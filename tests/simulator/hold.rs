@@ -4,7 +4,7 @@ use counterfoil::job::extras::{Extras, Page, Pages};
 use std::sync::Arc;
 
 /// What a stick carries beside the copies: pages and a config that are others after every change, of more than a
-/// sector, so that a cut tears them.
+/// sector, so that a power failure tears them.
 pub(crate) fn hold(change_no: u64) -> Extras {
     let config = format!("change_no = {change_no}\n{}", "# as long as a config\n".repeat(30));
     Extras { config: Some(config), pages: Some(Arc::new(Numbers)), programs: Vec::new() }

@@ -1,11 +1,11 @@
-//! What a stick holds, and what it may hold after a cut: three pictures of it and the changes between them.
+//! What a stick holds, and what it may hold after a power failure: three pictures of it and the changes between them.
 //! Knows no counterfoil: names, bytes and syncs only. Never keeps what a stick was once seen to lose.
 //!
 //! A change goes from the system's memory to the device, and from the device's own memory to the cells:
 //!
 //!     dirty --sync_all, or write_synced of that file--> handed --any write_synced--> durable
 //!
-//! A cut leaves any part of what is dirty or handed, in sectors of 512 bytes, with junk where a file grew and
+//! A power failure leaves any part of what is dirty or handed, in sectors of 512 bytes, with junk where a file grew and
 //! its bytes did not come.
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -183,7 +183,7 @@ impl Image {
     }
 }
 
-/// What a cut leaves of the changes on their way.
+/// What a power failure leaves of the changes on their way.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Kept {
     /// Which of the last ones: bit 0 is the very last.
@@ -203,7 +203,7 @@ pub(crate) struct Medium {
     memory: Image,
     /// As the device would answer.
     device: Image,
-    /// As it is after a cut that takes everything on its way.
+    /// As it is after a power failure that takes everything on its way.
     durable: Image,
     dirty: Vec<Change>,
     handed: Vec<Change>,
@@ -231,7 +231,7 @@ impl Medium {
         self.on_their_way() == 0 && self.memory == self.durable
     }
 
-    /// Changes that a cut may take.
+    /// Changes that a power failure may take.
     pub(crate) fn on_their_way(&self) -> usize {
         self.dirty.len() + self.handed.len()
     }

@@ -512,7 +512,7 @@ impl Oracle {
 
     /// Nothing that a restore gave is other than it once was.
     pub(crate) fn none_false(&self, got: &BTreeMap<String, Vec<u8>>, unsure: bool) -> Held {
-        // Where a ledger is broken nobody can tell what a cut left of a copy from a copy: both are handed out
+        // Where a ledger is broken nobody can tell what a power failure left of a copy from a copy: both are handed out
         // under their number.
         for (path, bytes) in
             got.iter().filter(|(path, _)| !unsure || !path.starts_with("recovered/"))

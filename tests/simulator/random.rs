@@ -229,7 +229,7 @@ impl History {
         state.medium.tamper(&path, |bytes| bytes[at] = b'#');
     }
 
-    /// The daemon's next pass, and what a cut in it leaves.
+    /// The daemon's next pass, and what a power failure in it leaves.
     fn pass(&mut self) -> Held {
         let ended = self.world.pass()?;
         self.after(ended)
@@ -602,7 +602,7 @@ impl History {
     }
 }
 
-/// What a cut leaves: mostly one way or another for each change, at times everything or nothing.
+/// What a power failure leaves: mostly one way or another for each change, at times everything or nothing.
 pub(crate) fn kept(chance: &mut crate::chance::Chance) -> Kept {
     let junk = [Junk::Zeros, Junk::Ones, Junk::Stale][chance.below(3) as usize];
     let (last, earlier) = match chance.below(5) {

@@ -20,7 +20,7 @@ const PARTS: usize = 8;
 /// Of as many distinct states one is mended and filled again, which takes ten times as long as the rest.
 const HEALED_OF: u64 = 5;
 
-/// Ids that the last event draws, and what follows a cut in it: others than those before.
+/// Ids that the last event draws, and what follows a power failure in it: others than those before.
 const LAST_EVENT_IDS: u64 = 1 << 20;
 const AFTER_CUT_IDS: u64 = 1 << 21;
 
@@ -61,7 +61,7 @@ pub(crate) enum Start {
     Running,
 }
 
-/// A history to be tried, with a cut anywhere in its last event.
+/// A history to be tried, with a power failure anywhere in its last event.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Small {
     pub(crate) start: Start,
@@ -92,7 +92,7 @@ pub(crate) struct Tried {
     pub(crate) histories: u64,
     /// Moments at which the power failed.
     pub(crate) cuts: u64,
-    /// What a cut left: every part of what was on its way.
+    /// What a power failure left: every part of what was on its way.
     pub(crate) states: u64,
     /// Of these, those that differ in what is on the stick or was promised of it.
     pub(crate) distinct: u64,
@@ -110,7 +110,7 @@ impl Tried {
     }
 }
 
-/// The part of a world that a cut and what follows change, to come back to.
+/// The part of a world that a power failure and what follows change, to come back to.
 struct Moment {
     catalogue: Catalogue,
     stick: Stick,
@@ -181,8 +181,8 @@ impl Small {
             let state = world.slots[slot].stick.state();
             (state.writing.clone().unwrap_or_default(), state.calls)
         };
-        // Before and after every call that changes something: between two that only read, one cut is as another.
-        // And before the first and the last, since the catalogue changes too.
+        // Before and after every call that changes something: between two that only read, one power failure is as
+        // another. And before the first and the last, since the catalogue changes too.
         let moments = writing.iter().flat_map(|call| [*call, call + 1]).chain([from + 1, to]);
         let moments: BTreeSet<u64> =
             moments.filter(|call| (from + 1..=to).contains(call)).collect();

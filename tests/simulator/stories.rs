@@ -71,7 +71,7 @@ fn a_cut_between_two_lines(world: &dyn Fn() -> World) -> Held {
         world.slots[slot].stick.state().writing = Some(Vec::new());
         world.pass()?;
         let calls = world.slots[slot].stick.state().writing.take().unwrap_or_default();
-        // Without a cut the versions before are gone: a departure counts only behind what came in its place.
+        // Without a power failure the versions before are gone: a departure counts only behind what came in its place.
         let given = world.restored(&[slot], false, "back")?;
         let promised = &world.slots[slot].promised;
         world.oracle.same(promised, &world.card.messages(), &given.files, true)?;
@@ -139,9 +139,9 @@ fn a_lost_line_of_another_card(world: &dyn Fn() -> World) -> Held {
     world.give_back_plain(&[slot])
 }
 
-/// A stick has lost a line in a cut, and its daemon knows that. A message moves. Then a sector rots that has the torn
-/// line and the one that tells where the message went. Two rules give it back, each alone: a line that nobody can read,
-/// and a departure whose arrival nobody can.
+/// A stick has lost a line in a power failure, and its daemon knows that. A message moves. Then a sector rots that has
+/// the torn line and the one that tells where the message went. Two rules give it back, each alone: a line that nobody
+/// can read, and a departure whose arrival nobody can.
 fn a_lost_sector(world: &dyn Fn() -> World) -> Held {
     let mut world = world();
     let slot = world.add_stick(false);

@@ -46,7 +46,7 @@ pub(crate) struct World {
     pub(crate) present_drives: PresentDrives,
     /// Sticks carry something beside the copies, too.
     pub(crate) carries: bool,
-    /// Earlier states of the catalogue, and what the card knew: a cut may take its last changes.
+    /// Earlier states of the catalogue, and what the card knew: a power failure may take its last changes.
     pub(crate) earlier: Vec<(Catalogue, Will)>,
     /// Other cards of this station, in the drawer.
     pub(crate) spares: Vec<Spare>,

@@ -1,4 +1,4 @@
-//! Copies kept good by an idle daemon: re-read a bite at a time, made again, and nothing held meanwhile.
+//! Copies kept good by an idle daemon: re-read a step at a time, made again, and nothing held meanwhile.
 
 use crate::post::Post;
 

@@ -26,7 +26,7 @@ fn expect_whole_again(station: &Station, red: &crate::stick::Stick) {
     assert!(fs::read(red.ledger()).unwrap().ends_with(b"\n"));
 }
 
-/// Fault 3: a cut tore the last line. It costs nothing but itself, wherever it was torn.
+/// Fault 3: a power failure tore the last line. It costs nothing but itself, wherever it was torn.
 #[test]
 fn a_torn_end_costs_only_the_line_that_was_torn() {
     for kept_of_last in [1, 40, 200] {

@@ -59,7 +59,7 @@ fn a_deleted_manifest_is_written_anew() {
     red.expect_bag_valid();
 }
 
-/// Fault 3: a cut tore the manifest anywhere. It is covered, so that `sha256sum --strict` is content.
+/// Fault 3: a power failure tore the manifest anywhere. It is covered, so that `sha256sum --strict` is content.
 #[test]
 fn a_torn_manifest_is_covered_and_whole_again() {
     let (station, red) = mirrored();
@@ -129,7 +129,7 @@ fn a_damaged_copy_in_the_manifest_alone_is_not_handed_out() {
     told.expect_counts(&[("restored", 3), ("numbered", 3), ("damaged", 1)]);
 }
 
-/// A cut while the drive was begun: its id is half a file.
+/// A power failure while the drive was begun: its id is half a file.
 #[test]
 fn a_torn_id_is_made_anew_and_the_copies_stay() {
     let (station, red) = mirrored();
@@ -150,7 +150,7 @@ fn a_torn_id_is_made_anew_and_the_copies_stay() {
     }
 }
 
-/// A cut while the bag was begun: its small files are missing or short.
+/// A power failure while the bag was begun: its small files are missing or short.
 #[test]
 fn torn_small_files_of_the_bag_are_made_anew() {
     let (station, red) = mirrored();

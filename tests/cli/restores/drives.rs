@@ -49,7 +49,7 @@ fn the_newest_word_on_one_drive_and_the_whole_copy_on_the_other() {
     );
 }
 
-/// Fault 3: the ledger is older than the manifest, as after a cut between the two.
+/// Fault 3: the ledger is older than the manifest, as after a power failure between the two.
 #[test]
 fn a_ledger_older_than_the_manifest_costs_names_and_no_message() {
     let (station, red) = mirrored(5);
@@ -79,7 +79,7 @@ fn a_lost_ledger_or_a_lost_manifest_loses_no_message() {
 }
 
 /// Fault 52: both logs are lost, and a daemon on a new card met the stick before anybody restored from it. It knows
-/// no message, so it takes the copies for what a cut left; nothing on a stick is ever out of sight for that.
+/// no message, so it takes the copies for what a power failure left; nothing on a stick is ever out of sight for that.
 #[test]
 fn copies_once_taken_for_debris_are_named_and_brought_back_when_asked_for() {
     let (station, red) = mirrored(4);
@@ -122,7 +122,7 @@ fn copies_once_taken_for_debris_are_named_and_brought_back_when_asked_for() {
 #[test]
 fn debris_of_a_message_that_is_there_is_not_offered() {
     let (station, red) = mirrored(2);
-    // What a cut left: a second file of a message that the ledger tells of.
+    // What a power failure left: a second file of a message that the ledger tells of.
     let whole = fs::read(red.payload_of("m000.eml")).unwrap();
     fs::write(red.bag().join("data/0001/00000003.EML"), &whole).unwrap();
     red.replug();

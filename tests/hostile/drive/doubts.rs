@@ -173,7 +173,8 @@ fn copies_of_a_stick_without_a_ledger_come_back_whatever_another_says_of_them() 
     }
 }
 
-/// The same, once a card that knew no mail has taken its copies for what a cut left: whoever asks for these gets them.
+/// The same, once a card that knew no mail has taken its copies for what a power failure left: whoever asks for these
+/// gets them.
 #[test]
 fn copies_taken_for_debris_come_back_whatever_another_says_of_them() {
     for how in LIES {

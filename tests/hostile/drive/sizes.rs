@@ -143,7 +143,8 @@ fn hollow_copies_that_a_drive_could_have_are_not_read_through() {
     scene.expect_all_restored().expect_words(&["00000149.EML is not there any more"]);
 }
 
-/// A line, a hole, a line, a hole: each hole is short enough to be what a cut left, and together they have no end.
+/// A line, a hole, a line, a hole: each hole is short enough to be what a power failure left, and together they have no
+/// end.
 #[test]
 fn a_ledger_full_of_holes_is_not_read_through() {
     use std::os::unix::fs::FileExt as _;
@@ -160,6 +161,6 @@ fn a_ledger_full_of_holes_is_not_read_through() {
         file.write_all_at(format!("\n{line}").as_bytes(), at).unwrap();
         at += line.len() as u64 + 1;
     }
-    // By its length, where the card has no room for as much; else once more was read than a cut may leave.
+    // By its length, where the card has no room for as much; else once more was read than a power failure may leave.
     expect_left_alone(scene, &ledger, "media/red");
 }
