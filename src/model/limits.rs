@@ -44,7 +44,7 @@ pub const WITNESSES_A_COMMIT: usize = 2;
 pub const WITNESSES_KEPT: usize = 64;
 /// Ends of a drive's ledger that are remembered though it does not go on from them: a stick and its copies in turn have
 /// one each.
-pub const ENDS_REMEMBERED: usize = 8;
+pub const ENDS_REMEMBERED: usize = 64;
 /// The shortest line that anybody can write, in bytes: its hash, and the fields that every line has.
 pub const LEDGER_LINE_LEAST: u64 = 150;
 /// Copies counted on a drive: no ledger can have lines for more that would be taken in.

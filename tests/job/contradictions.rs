@@ -39,7 +39,7 @@ pub(crate) fn renumber(lines: &mut [String], from: u64) {
 }
 
 /// Every line from one on is another one, by as little as the boot that it names.
-fn rewrite_from(drive: &MemoryDrive, number: usize) {
+pub(crate) fn rewrite_from(drive: &MemoryDrive, number: usize) {
     let mut all = lines(drive);
     for line in &mut all[number - 1..] {
         *line = line.replacen("\"boot\":\"", "\"boot\":\"x", 1);
@@ -223,6 +223,23 @@ fn its_operator_ends_what_a_stick_is_accused_of() {
     assert_eq!(found(&card), []);
 }
 
+/// As after a mere audit, of which nothing is kept.
+#[test]
+fn its_operator_ends_it_before_this_card_has_kept_what_it_is_accused_of() {
+    let (card, red, blue) = two();
+    rewrite_from(&red, 3);
+    card.clock.reboot();
+    add(&card, &red, "RED");
+    for number in 10..13 {
+        deliver(&card, number);
+        mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+        card.clock.reboot();
+        look(&card, &[(&blue, "BLUE"), (&red, "RED")]);
+        assert_eq!(found(&card), [], "pass {number}");
+        assert!(counts(&card, "RED") && counts(&card, "BLUE"));
+    }
+}
+
 #[test]
 fn a_rewritten_stick_is_found_by_another_ones_witness_alone_where_the_card_knows_nothing() {
     for before in [0, 3, usize::MAX] {
@@ -402,8 +419,10 @@ fn what_a_rewritten_stick_calls_deleted_comes_back_from_the_others() {
     let as_of = position(&red, "mirrored");
     let writer = as_of.split(':').next().unwrap();
     let mut all = lines(&red);
-    let last = all.len();
-    all.truncate(last - 2);
+    let left = all.len() - 2;
+    // Under the numbers of those that were there.
+    let from = number_of(&all[left]);
+    all.truncate(left);
     write(&red, &all);
     for number in 0..4 {
         let bytes = mail(&format!("message {number}"));
@@ -412,6 +431,9 @@ fn what_a_rewritten_stick_calls_deleted_comes_back_from_the_others() {
             &departure(&format!("inbox/{number}"), &bytes, &format!("{writer}:{}", 90 + number)),
         );
     }
+    let mut all = lines(&red);
+    renumber(&mut all[left..], from);
+    write(&red, &all);
     expect_all_back(&card, &[&red, &blue]);
     expect_all_back(&card, &[&blue, &red]);
     mirror(&card, &[(&blue, "BLUE"), (&red, "RED")]);

@@ -2,15 +2,16 @@
 //! said to contradict another, since no number is ever given to two lines, which the ledgers themselves show.
 //! Beside them one who makes use of that; what else may be forged is in `contradictions`.
 
-use crate::card::{Card, mail};
+use crate::card::{Card, folder, mail, tree};
 use crate::contradictions::{
     LEDGER, append, counts, deliver, departure, expect_all_back, found, last_number, lines, look,
-    mirror, position, renumber, stick, two, write,
+    mirror, position, renumber, rewrite_from, stick, two, write,
 };
 use crate::medium::{expect_same, restored, snapshot, whole};
 use crate::support::cases::cases;
 use counterfoil::disk::MemoryDrive;
 use counterfoil::job::JobError;
+use counterfoil::job::catalogue::Catalogue;
 use counterfoil::model::Finding;
 use proptest::prelude::*;
 use std::collections::HashMap;
@@ -132,6 +133,61 @@ fn what_leaves_out_the_numbers_that_others_tell_of_has_lost_these_lines() {
     mirror(&card, &both);
     expect_all_back(&card, &[&red, &blue]);
     expect_all_back(&card, &[&red]);
+}
+
+/// The card's state and a stick are both put back to what they were, within one boot and one mount.
+#[test]
+fn a_state_that_is_put_back_with_its_stick_gives_no_number_again() {
+    let (state, kept) = (folder(), folder());
+    let open = || Catalogue::open(state.path()).unwrap().0;
+    let (red, blue) = (stick("s-red"), stick("s-blue"));
+    let mut card = Card::new();
+    card.catalogue = open();
+    deliver(&card, 0);
+    mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+    card.lose_catalogue();
+    let (earlier, known) = (snapshot(&red), tree(state.path()));
+    card.catalogue = open();
+    deliver(&card, 10);
+    mirror(&card, &[(&red, "RED"), (&blue, "BLUE")]);
+    deliver(&card, 11);
+    mirror(&card, &[(&blue, "BLUE")]);
+    card.lose_catalogue();
+    std::fs::rename(state.path(), kept.path().join("later")).unwrap();
+    std::fs::create_dir(state.path()).unwrap();
+    known.iter().for_each(|(path, bytes)| std::fs::write(state.path().join(path), bytes).unwrap());
+    card.catalogue = open();
+    red.wipe();
+    earlier.iter().for_each(|(path, bytes)| red.put(path, bytes));
+    deliver(&card, 12);
+    mirror(&card, &[(&red, "RED")]);
+    expect_nobody_accused(&red, &blue, "put back");
+}
+
+/// A new card saw the true stick, and wrote nothing to it that another one was told of. Then another is in its place.
+#[test]
+fn what_another_stick_tells_is_compared_again_once_a_ledger_is_another_one() {
+    let (_, red, blue) = two();
+    let spare = Card::new();
+    let both = [(&red, "RED"), (&blue, "BLUE")];
+    for _ in 0..2 {
+        spare.clock.reboot();
+        look(&spare, &both);
+        assert_eq!(found(&spare), []);
+    }
+    rewrite_from(&red, 3);
+    spare.clock.reboot();
+    look(&spare, &both);
+    assert!(found(&spare).iter().any(|one| one.drive.label == "RED"), "{:?}", found(&spare));
+    expect_all_back_as(&blue, &[&red, &blue]);
+}
+
+/// All that one stick gives back alone comes back from all of these.
+fn expect_all_back_as(one: &MemoryDrive, all: &[&MemoryDrive]) {
+    let back: Vec<_> = restored(all, false).files.into_values().collect();
+    for (path, bytes) in restored(&[one], false).files {
+        assert!(back.contains(&bytes), "{path}");
+    }
 }
 
 #[derive(Debug, Clone)]

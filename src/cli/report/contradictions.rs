@@ -72,7 +72,7 @@ pub(in crate::cli) fn advice(found: &Contradiction) -> Advice {
     let refuse = option("counterfoil drives refuse", OsStr::new(&found.drive.id.to_string()));
     Advice {
         text: format!(
-            "Somebody may have changed it, or it lost lines and another card wrote on. Mail is copied as before. Keep \
+            "Somebody may have changed it. Mail is copied as before. Keep \
              these sticks. If {} is not yours, type:{refuse}. If it is yours and right, type:",
             named(&found.drive)
         ),

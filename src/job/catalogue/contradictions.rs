@@ -109,8 +109,8 @@ impl Catalogue {
         )?;
         self.db.execute("DELETE FROM known_end WHERE drive = ?1", [drive])?;
         self.db.execute(
-            "UPDATE witness SET open = 0, own = 0 WHERE (drive = (SELECT uuid FROM drive WHERE id = ?1) \
-             OR replica IN (SELECT id FROM replica WHERE drive = ?1))",
+            "DELETE FROM witness WHERE drive = (SELECT uuid FROM drive WHERE id = ?1) \
+             OR replica IN (SELECT id FROM replica WHERE drive = ?1)",
             [drive],
         )?;
         self.settle_all_counts()

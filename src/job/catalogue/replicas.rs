@@ -36,7 +36,8 @@ pub struct ReplicaState {
     pub ledger_bytes: u64,
     /// The end of its chain.
     pub chain: Chain,
-    /// Numbers that the next line leaves out: those of each run of lines begin at one that is drawn.
+    /// Numbers that the next line leaves out: those of each run of lines begin at one that is drawn. Never kept: a
+    /// catalogue may be put back to what it was, and its drives with it.
     pub left_out: u64,
     /// Bytes of the manifest known.
     pub manifest_bytes: u64,
@@ -109,15 +110,14 @@ impl ReplicaState {
             lacking: Lacking { messages: number(16)?, bytes: number(17)?, newest: row.get(18)? },
             gaps_since: number(19)?,
             gaps_unknown: number(20)?,
-            left_out: number(21)?,
+            left_out: 0,
         })
     }
 }
 
 const REPLICA: &str = "id, drive, ledger_bytes, head, seq, manifest_bytes, segment, segment_used, \
                     next_number, gaps, session, opened, told, unproven, \
-                    scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown, \
-                    left_out";
+                    scattered, told_of, lacks, lacks_bytes, lacks_newest, gaps_since, gaps_unknown";
 
 impl Catalogue {
     /// What is known of a station's ledger on a drive; a new row if nothing is.
@@ -154,7 +154,7 @@ impl Catalogue {
                 "UPDATE replica SET ledger_bytes = ?2, head = ?3, seq = ?4, manifest_bytes = ?5, segment = ?6, \
                  segment_used = ?7, next_number = ?8, gaps = ?9, session = ?10, opened = ?11, told = ?12, \
                  unproven = ?13, scattered = ?14, told_of = ?15, lacks = ?16, lacks_bytes = ?17, lacks_newest = ?18, \
-                 gaps_since = ?19, gaps_unknown = ?20, left_out = ?21 \
+                 gaps_since = ?19, gaps_unknown = ?20 \
                  WHERE id = ?1",
             )?
             .execute(params![
@@ -178,7 +178,6 @@ impl Catalogue {
                 replica.lacking.newest,
                 replica.gaps_since as i64,
                 replica.gaps_unknown as i64,
-                replica.left_out as i64,
             ])?;
         Ok(())
     }

@@ -176,7 +176,6 @@ CREATE TABLE found (at BLOB PRIMARY KEY, drive INTEGER NOT NULL) WITHOUT ROWID;
 CREATE TABLE replica (
     id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, station TEXT NOT NULL,
     ledger_bytes INTEGER NOT NULL, head BLOB NOT NULL, seq INTEGER NOT NULL,
-    left_out INTEGER NOT NULL DEFAULT 0,  -- numbers that the next line written leaves out
     manifest_bytes INTEGER NOT NULL,
     segment INTEGER NOT NULL, segment_used INTEGER NOT NULL, next_number INTEGER NOT NULL,
     gaps INTEGER NOT NULL DEFAULT 0,  -- lines of the ledger that cannot be read

@@ -30,8 +30,12 @@ impl Catalogue {
 
     /// Before a ledger that does not go on from its known end is read from its beginning: that end is remembered. Not
     /// one that nobody made durable, which a power failure may have taken; nor of a ledger that contradicts this card
-    /// already.
+    /// already. And what others tell of it is compared once more.
     pub fn remember_end(&self, replica: &ReplicaState) -> Result<(), JobError> {
+        self.db.execute(
+            "UPDATE witness SET open = 1 WHERE NOT own AND drive = (SELECT uuid FROM drive WHERE id = ?1)",
+            [replica.drive],
+        )?;
         if replica.chain.seq == 0
             || replica.unsynced_lines
             || self.is_accused_by_this_card(replica.drive)?

@@ -3,6 +3,7 @@
 
 use super::evidence::{self, Evidence, named, nothing_there, nothing_where_one_was};
 use super::identity::{self, IdFile, StoredId};
+use super::ledger::goes_on_from;
 use super::open_options::{Begin, Here, OpenOptions};
 use super::present_drives;
 use super::recognise::{Recognised, recognise};
@@ -12,7 +13,7 @@ use crate::job::catalogue::{
     Catalogue, DriveRow, DriveRowId, FoundDrive, KnownHow, ReplacedHow, SameDevice,
 };
 use crate::model::limits::DRIVE_FILE_BYTES;
-use crate::model::{Clock, DriveId, DriveLoss, Finding};
+use crate::model::{Clock, DriveId, DriveLoss, Finding, RelName, bag};
 
 /// The id of a drive that does not tell it, and whether it may only be read.
 pub(super) fn find(
@@ -128,11 +129,28 @@ pub fn add(
     found.origin = identity::origin_of(volume, id)?;
     let sight = Evidence { catalogue, volume, here: &Vec::new, now: clock.stamp().time };
     let row = sight.see(id, &found, &mut findings)?;
+    forget_other_ledgers(catalogue, volume, row)?;
     let was_forgotten = catalogue.drive(id)?.and_then(|row| row.forgotten).map(|gone| gone.why);
     let serial = volume.facts().serial.as_deref();
     catalogue.make_known((id, label), serial, KnownHow::Added, clock.stamp().time)?;
     catalogue.end_announcement(id)?;
     Ok(AddedDrive { id, row, was_forgotten, same_device: found.same_device, findings })
+}
+
+/// What was known of a ledger that is another one now, or has lost its end, goes: what is there counts from here on.
+fn forget_other_ledgers(
+    catalogue: &Catalogue,
+    volume: &dyn Volume,
+    drive: DriveRowId,
+) -> Result<(), JobError> {
+    for (_, station) in catalogue.replicas_of(drive)? {
+        let mut replica = catalogue.replica(drive, &station)?;
+        let at = bag::station_dir(&station).join(&RelName::fixed(bag::LEDGER));
+        if replica.ledger_bytes > 0 && !goes_on_from(volume, &at, &replica)? {
+            catalogue.forget_replica(&mut replica)?;
+        }
+    }
+    Ok(())
 }
 
 /// Whether a drive that has an id is on another file system than the one that is known by it.

@@ -103,6 +103,9 @@ pub fn open_replica(
         identified(catalogue, &*volume, asked, now.time, &mut findings)?;
     let at = || volume.facts().shown.clone();
     let mut replica = catalogue.replica(drive, asked.station)?;
+    if asked.access == Access::Write {
+        replica.left_out = ledger::drawn_number()?;
+    }
     catalogue.settle_counts(drive)?;
     let session = session_of(&now, &*volume);
     let dir = bag::station_dir(asked.station);
@@ -204,7 +207,6 @@ fn make_whole(
     may_be_used(catalogue, id, drive, at)?;
     // Until it is through, the next admission does it again, in whatever session that is.
     replica.session = None;
-    replica.left_out = ledger::drawn_number()?;
     catalogue.save_replica(replica)?;
     recovery.run(replica, loaded, findings)?;
     replica.session = Some(session);
