@@ -124,7 +124,7 @@ impl MessageFile {
         self.opened_as
     }
 
-    /// The facts now; other than [`opened_as`](Self::opened_as) if it changed while it was read.
+    /// The facts now; other than [`facts_at_open`](Self::facts_at_open) if it changed while it was read.
     pub fn current_facts(&self) -> Result<FileFacts, DiskError> {
         rustix::fs::fstat(&self.fd)
             .map(|stat| openat::facts(&stat))

@@ -160,7 +160,7 @@ fn remove_those_of_the_dead(above: &Path, kind: &str) {
     }
 }
 
-/// Whether a name is one that [`PassingFolder::make`] gives.
+/// Whether a name is one that [`TemporaryDir::make`] gives.
 fn is_one(name: &[u8], kind: &str) -> bool {
     let rest = name.strip_prefix(prefix(kind).as_bytes());
     let Some((pid, id)) = rest.and_then(|rest| rest.split_at_checked(rest.len().max(17) - 17))

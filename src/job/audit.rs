@@ -133,7 +133,7 @@ pub struct Audit {
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
 
-/// Answers from a catalogue brought up to date. To be asked within [`Catalogue::at_once`], with the counts.
+/// Answers from a catalogue brought up to date. To be asked within [`Catalogue::read_transaction`], with the counts.
 pub fn audit(
     catalogue: &Catalogue,
     question: &AuditOptions<'_>,

@@ -119,7 +119,7 @@ pub struct OnSameDevice {
 }
 
 impl Counts {
-    /// Counts everything. To be asked within [`Catalogue::at_once`], with whatever else is told beside it.
+    /// Counts everything. To be asked within [`Catalogue::read_transaction`], with whatever else is told beside it.
     pub fn take(
         catalogue: &Catalogue,
         station: &StationName,

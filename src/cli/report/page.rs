@@ -1,5 +1,5 @@
 //! The frame that all pages of the program share: head, style, cautions, and what a wide table needs.
-//! Never lets text from mail or drives in but through [`Outside`]; never asks for anything from elsewhere:
+//! Never lets text from mail or drives in but through [`Untrusted`]; never asks for anything from elsewhere:
 //! no script, no request, so that a page is whole on any computer and in ten years.
 //!
 //! A page is `page("Title", "pier-4, 091630Z JUL 24", &body)`, its body made with `maud::html!`:
