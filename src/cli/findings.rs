@@ -102,7 +102,7 @@ fn log_finding(finding: &Finding) -> String {
         ),
         Finding::LedgerOther { known, found } => format!(
             "the ledger has {found} octets and does not go on from the {known} that were known: another state of \
-             this drive, or a copy of it that went its own way. It was read anew, and counts for what is on it"
+             this drive, or a copy of it that went its own way. It was read anew, from its beginning"
         ),
         Finding::LedgerLinesLost { at, lines } => format!(
             "{} of the ledger cannot be read any more (from byte {at}): what they told is written again by \

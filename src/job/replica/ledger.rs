@@ -303,7 +303,7 @@ pub(super) fn drawn_number() -> Result<u64, JobError> {
 /// Appends events as chained lines, makes them durable, and takes them into the catalogue. This
 /// is the commit point: what the lines say is true from the moment this returns.
 /// No number is given twice, whatever lines a drive lost without anybody's knowing: the first line written after a
-/// drive was admitted leaves out as many numbers as were drawn. So no honest line stands at the number of another, of
+/// drive was opened leaves out as many numbers as were drawn. So no honest line stands at the number of another, of
 /// which a card or a drive may tell.
 pub(crate) fn append(
     catalogue: &Catalogue,

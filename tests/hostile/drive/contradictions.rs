@@ -60,6 +60,9 @@ fn a_rewritten_stick_is_named_everywhere_until_its_operator_decides() {
         let told = scene.station.command(command).expect_unsafe();
         expect_said(&told, &words);
         expect_said(&told, ADVICE);
+        // Nothing beside it says that its copies do count.
+        let counts = told.text() + &told.warnings();
+        assert!(!counts.contains("counts for what"), "{counts}");
         told.expect_harmless();
     }
     assert_eq!(scene.bad.lines_of("mirrored").len(), 5);
