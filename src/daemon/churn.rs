@@ -1,43 +1,41 @@
-//! Holds back new versions of files that keep changing: at most one copy per `churn`.
-//! Bounded: when too many paths change, the oldest are forgotten, and then copied.
+//! Holds back new versions of files that keep changing: at most one copy of each in the span `churn`.
+//! Bounded: when too many paths change, the oldest are forgotten, and their next version is copied.
 
+use super::timers::Timers;
 use crate::model::RelName;
 use crate::model::limits::CHURN_PATHS_MAX;
-use std::cell::RefCell;
-use std::collections::HashMap;
+use std::time::Duration;
+use tokio::time::Instant;
 
-/// When each changing path was last let through, in monotonic milliseconds.
+/// The paths that are held back, each with the time when its next version may be copied.
 pub(super) struct Churn {
-    every: i64,
-    last: RefCell<HashMap<(i64, RelName), i64>>,
+    every: Duration,
+    held: Timers<(i64, RelName)>,
 }
 
 impl Churn {
-    pub(super) fn new(every: i64) -> Self {
-        Self { every, last: RefCell::new(HashMap::new()) }
+    pub(super) fn new(every: Duration) -> Self {
+        Self { every, held: Timers::default() }
     }
 
-    /// Whether a new version must wait. One that need not is let through, and counted.
-    pub(super) fn holds(&self, mailbox: i64, path: &RelName, now: i64) -> bool {
-        let mut last = self.last.borrow_mut();
+    /// Whether a new version must wait. One that need not may be copied now, and its path is held back from then on.
+    pub(super) fn holds(&self, mailbox: i64, path: &RelName, now: Instant) -> bool {
         let key = (mailbox, path.clone());
-        if last.get(&key).is_some_and(|at| now - at < self.every) {
+        let first_due = self.next(now);
+        if self.held.is_set(&key) {
             return true;
         }
-        last.retain(|_, at| now - *at < self.every);
-        if last.len() >= CHURN_PATHS_MAX
-            && let Some(oldest) = last.iter().min_by_key(|(_, at)| **at).map(|(key, _)| key.clone())
-        {
-            last.remove(&oldest);
+        if let Some(first_due) = first_due.filter(|_| self.held.len() >= CHURN_PATHS_MAX) {
+            self.held.pop(first_due, |_| true);
         }
-        last.insert(key, now);
+        self.held.set(key, now + self.every);
         false
     }
 
-    /// When the first of the paths held may be let through, if any is held at `now`.
-    pub(super) fn next(&self, now: i64) -> Option<i64> {
-        let last = self.last.borrow();
-        last.values().map(|at| at + self.every).filter(|due| *due > now).min()
+    /// When the first of the paths held back at `now` may be copied again.
+    pub(super) fn next(&self, now: Instant) -> Option<Instant> {
+        while self.held.pop(now, |_| true).is_some() {}
+        self.held.deadline(|_| true)
     }
 }
 
@@ -47,20 +45,24 @@ mod tests {
 
     #[test]
     fn a_path_that_keeps_changing_is_let_through_once_a_span() {
-        let churn = Churn::new(600);
+        let (begin, at) = (Instant::now(), Duration::from_millis);
+        let churn = Churn::new(at(600));
         let path = RelName::new("draft").unwrap();
-        let held: Vec<_> = [0, 10, 599, 600, 900].map(|now| churn.holds(1, &path, now)).into();
+        let held: Vec<_> =
+            [0, 10, 599, 600, 900].map(|now| churn.holds(1, &path, begin + at(now))).into();
         assert_eq!(held, [false, true, true, false, true]);
-        assert_eq!(churn.next(900), Some(1200));
-        assert_eq!(churn.next(1200), None);
+        assert_eq!(churn.next(begin + at(900)), Some(begin + at(1200)));
+        assert_eq!(churn.next(begin + at(1200)), None);
     }
 
     #[test]
     fn memory_is_bounded() {
-        let churn = Churn::new(i64::MAX / 4);
+        let (begin, span) = (Instant::now(), Duration::from_secs(1 << 30));
+        let churn = Churn::new(span);
         for n in 0..CHURN_PATHS_MAX + 10 {
-            assert!(!churn.holds(1, &RelName::new(format!("{n}")).unwrap(), n as i64));
+            let now = begin + Duration::from_millis(n as u64);
+            assert!(!churn.holds(1, &RelName::new(format!("{n}")).unwrap(), now));
         }
-        assert_eq!(churn.last.borrow().len(), CHURN_PATHS_MAX);
+        assert_eq!(churn.held.len(), CHURN_PATHS_MAX);
     }
 }

@@ -1,29 +1,29 @@
-//! The machine's clocks: the only place where the time of day is read.
-//! Never decides anything by it; it tells whether it can be trusted.
+//! The machine's clocks, and whether the time of day can be trusted. The only place where the time of day is read;
+//! decides nothing by it.
 
 use crate::disk::host;
 use crate::model::{Clock, EventTime, Timestamp};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
-/// A clock before this was never set: the program did not exist yet (2026-01-01T00:00:00Z).
+/// A clock that shows an earlier time was never set: the program did not exist yet (2026-01-01T00:00:00Z).
 const EARLIEST: i64 = 1_767_225_600;
 
-/// How long an answer on whether the clock is kept is believed, in milliseconds.
+/// How long it is believed that something keeps the clock, or nothing does, in milliseconds.
 const TRUST_FOR: u64 = 10_000;
 
 /// The machine's clocks.
 #[derive(Debug)]
 pub struct SystemClock {
     boot: String,
-    /// Whether something vouches for the clock, and the boot time in milliseconds until which that
-    /// is believed: stamps are made by the thousand.
+    /// Whether something keeps the clock, and until when that is believed, in milliseconds since boot: timestamps are
+    /// made by the thousand.
     kept: AtomicBool,
     kept_until: AtomicU64,
 }
 
 impl SystemClock {
-    /// For this boot.
+    /// The clocks of this boot.
     pub fn new() -> Self {
         Self { boot: host::boot_id(), kept: AtomicBool::new(false), kept_until: AtomicU64::new(0) }
     }

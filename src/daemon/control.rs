@@ -1,6 +1,5 @@
-//! What a running daemon can be asked: how its drives are, to let one go, to give one up. One line of JSON there, one
-//! back, over a socket in the state folder, which only its owner can reach.
-//! Never carries anything of a message.
+//! The control protocol: requests to a running daemon and its answers, one line of JSON each, over a socket in the
+//! state folder that only the folder's owner can reach. Never carries anything of a message.
 
 use crate::disk::{DiskError, host};
 use crate::model::limits::{ANSWER_BYTES, ANSWER_TEXT_CHARS, DRIVES_MAX};
@@ -14,68 +13,68 @@ use tokio::sync::oneshot;
 /// The longest path of the host, in bytes (Linux, PATH_MAX).
 const HOST_PATH_BYTES: usize = 4096;
 
-/// Where the answer goes.
+/// Where the answer to a request goes.
 pub(super) type ReplyTo = oneshot::Sender<Answer>;
 
-/// What is asked.
+/// A request.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Request {
-    /// How the drives are.
+    /// For the status of the drives.
     Drives,
-    /// To look again which drives are here.
+    /// To find the removable drives anew, and then for the status of all.
     Look,
-    /// The same, and to begin afresh with the drive of this id: its operator made it ours, or ours again.
+    /// The same, and to trust the drive with this id again: its operator made it ours, or ours again.
     Afresh(String),
-    /// To give up a drive: its copies count for nothing from now on, and it takes no mail.
+    /// To give up a drive: from then on its copies do not count, and no mail is written to it.
     Forget {
-        /// Its id.
+        /// The drive's id.
         id: String,
-        /// Why: a word of [`DriveLoss`](crate::model::DriveLoss).
+        /// Why: one of the words of [`DriveLoss`](crate::model::DriveLoss).
         why: String,
-        /// Where it went, as its operator says.
+        /// Where the drive is now, in the operator's words.
         place: Option<String>,
     },
     /// To let the next new stick in.
     LetNextIn {
-        /// If it comes within so many seconds.
+        /// For how long the next one is let in, in seconds.
         seconds: u64,
-        /// The mounts that were there before.
+        /// What was mounted before: none of these is the new stick.
         before: Vec<String>,
     },
-    /// To finish what is being written to a drive and not to touch it again until it is mounted anew. The
-    /// drive by its label, its id or its path.
+    /// To finish what is being written to a drive and not to touch it again until it is mounted anew. The drive is
+    /// given by its label, its id or its path.
     Release(String),
 }
 
-/// What is answered.
+/// The answer to a request.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Answer {
-    /// The drives that are served.
+    /// The status of all drives.
     Drives(Vec<DriveStatus>),
-    /// The drive is let go.
+    /// The drive is released.
     Released(DriveStatus),
-    /// It was not done, and why.
+    /// The request was refused; the reason, for a person.
     Refused(String),
 }
 
 /// A drive as the daemon sees it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DriveStatus {
-    /// How it is called.
+    /// Its name for a person.
     pub label: String,
-    /// Where it is, raw.
+    /// Its path, in raw bytes.
     pub at: Vec<u8>,
-    /// Its id, once it was read.
+    /// Its id, once a worker has read it.
     pub id: Option<String>,
-    /// The word for its state.
+    /// Its state ([`DriveState::as_str`](super::DriveState::as_str)).
     pub state: String,
-    /// It is at work and gets nowhere, since so many seconds.
+    /// For how many seconds its worker has made no progress; `None` if it has, or does nothing.
     pub stalled_seconds: Option<u64>,
 }
 
-/// Asks the daemon that works in a state folder; `None` if none answers there.
+/// Sends a request to the daemon of a state folder; `None` if none answers within `patience`.
 pub fn ask(
     state: &Path,
     request: &Request,
@@ -90,13 +89,13 @@ pub fn ask(
         BufReader::new(stream.take(ANSWER_BYTES)).read_until(b'\n', &mut answer)?;
         Ok(answer)
     };
-    // One that ends in the middle of it, or takes too long, has not answered.
+    // A daemon that ends in the middle of its answer, or takes too long, has not answered.
     let answer = answer().ok().and_then(|answer| serde_json::from_slice(&answer).ok());
     Ok(answer.map(Answer::made_harmless))
 }
 
 impl Answer {
-    /// Whatever a process says that listens there: nothing in it moves a cursor, and none of it is long.
+    /// Makes harmless whatever process may have answered: nothing moves a cursor, and nothing is long.
     fn made_harmless(self) -> Self {
         match self {
             Self::Drives(mut drives) => {
@@ -112,7 +111,7 @@ impl Answer {
 
 impl DriveStatus {
     fn made_harmless(self) -> Self {
-        // No path of the host is longer, and each is from its root.
+        // No path of a host is longer, and each begins at the root.
         let is_path = self.at.first() == Some(&b'/')
             && self.at.len() <= HOST_PATH_BYTES
             && !self.at.contains(&0);

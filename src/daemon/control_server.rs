@@ -1,5 +1,5 @@
-//! Answers those that ask over the socket in the state folder: each question becomes an event of the loop.
-//! Never waits long for one, nor for more than a few at a time.
+//! The server of the control protocol: turns each request on the socket in the state folder into an event of the loop.
+//! Bounded: it answers a few requests at a time, and waits for each a few seconds.
 
 use super::control::Answer;
 use super::events::Event;
@@ -12,48 +12,51 @@ use tokio::io::{AsyncBufReadExt as _, AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::{UnixListener, UnixStream};
 use tokio::sync::{Semaphore, mpsc, oneshot};
 
-/// How long a line from one that asks is waited for.
-const QUESTION_PATIENCE: Duration = Duration::from_secs(5);
+/// How long a client may take to send its request.
+const REQUEST_PATIENCE: Duration = Duration::from_secs(5);
 
-/// Answers are given as long as this lives.
-pub(super) struct Listening(tokio::task::JoinHandle<()>);
+/// The running server. Dropping it ends the server.
+pub(super) struct ControlServer(tokio::task::JoinHandle<()>);
 
-impl Drop for Listening {
+impl Drop for ControlServer {
     fn drop(&mut self) {
         self.0.abort();
     }
 }
 
-/// Answers whoever asks.
-pub(super) fn listen(state: &Path, events: mpsc::Sender<Event>) -> Result<Listening, DiskError> {
+/// Starts the server.
+pub(super) fn listen(
+    state: &Path,
+    events: mpsc::Sender<Event>,
+) -> Result<ControlServer, DiskError> {
     let listener = host::listen(state)?;
     let listener = UnixListener::from_std(listener).map_err(|e| host::socket_error(state, &e))?;
-    let at_once = Arc::new(Semaphore::new(REQUESTS_MAX));
-    let answering = tokio::spawn(async move {
+    let permits = Arc::new(Semaphore::new(REQUESTS_MAX));
+    let task = tokio::spawn(async move {
         while let (Ok(permit), Ok((stream, _))) =
-            (Arc::clone(&at_once).acquire_owned().await, listener.accept().await)
+            (Arc::clone(&permits).acquire_owned().await, listener.accept().await)
         {
             let events = events.clone();
             tokio::spawn(async move {
-                if let Err(error) = converse(stream, &events).await {
+                if let Err(error) = serve(stream, &events).await {
                     tracing::debug!(%error, "a request was not answered");
                 }
                 drop(permit);
             });
         }
     });
-    Ok(Listening(answering))
+    Ok(ControlServer(task))
 }
 
-async fn converse(stream: UnixStream, events: &mpsc::Sender<Event>) -> std::io::Result<()> {
+async fn serve(stream: UnixStream, events: &mpsc::Sender<Event>) -> std::io::Result<()> {
     let (reader, mut writer) = stream.into_split();
     let mut line = Vec::new();
     let mut reader = tokio::io::BufReader::new(reader.take(REQUEST_BYTES));
-    tokio::time::timeout(QUESTION_PATIENCE, reader.read_until(b'\n', &mut line)).await??;
+    tokio::time::timeout(REQUEST_PATIENCE, reader.read_until(b'\n', &mut line)).await??;
     let answer = match serde_json::from_slice(&line) {
         Ok(request) => {
             let (reply_to, answer) = oneshot::channel();
-            match events.send(Event::Asked(request, reply_to)).await {
+            match events.send(Event::Requested(request, reply_to)).await {
                 Ok(()) => answer.await.ok(),
                 Err(_) => None,
             }

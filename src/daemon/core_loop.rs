@@ -1,25 +1,26 @@
-//! The loop: waits for events and deadlines, hands out work, keeps the state of each drive. One place,
-//! one thread; everything slow happens in the scanner's and the workers' threads.
+//! The loop: receives events, fires timers, sends jobs to the scanner and the workers. One thread, which never waits
+//! for a disk: everything slow happens in the threads of the scanner and the workers.
 
 use super::control::{Answer, ReplyTo, Request};
 use super::drives::Drives;
-use super::events::{Event, EventSink, Notice};
-use super::mailboxes::PendingScan;
-use super::outcome::{ScanOutcome, drive_round, states_own};
+use super::events::{Event, EventSink, Notice, ScanOutcome};
+use super::mailboxes::WatchedMailbox;
 use super::overdue::OverdueMonitor;
 use super::reporter::Reporter;
-use super::scanner::{self, Scanner, Task};
+use super::scanner::{self, Scanner, ScannerJob};
 use super::service::Service;
 use super::settings::{Reload, Settings};
-use super::sources::{FolderWatch, Hints, MailboxWatch};
+use super::sources::{FolderWatch, Hints};
 use super::timer_fd::TimerFd;
+use super::timers::{DriveTimer, RESCAN, Timer, Timers};
 use super::worker::WorkerContext;
-use crate::disk::MailboxDir;
+use crate::disk::host;
 use crate::job::mailboxes::note_drives_beneath;
 use crate::job::replica::PresentDrives;
-use crate::job::{JobError, MailboxRef, Station};
-use crate::model::Clock;
-use crate::model::limits::{NEW_FOLDER_LOOKED_AT_AGAIN, STOP_PATIENCE};
+use crate::job::sync_drive::SyncOutcome;
+use crate::job::{JobError, MailboxRef};
+use crate::model::limits::STOP_PATIENCE;
+use crate::model::{Clock, RelName, StationName};
 use std::cell::RefCell;
 use std::path::PathBuf;
 use std::sync::atomic::AtomicBool;
@@ -28,43 +29,41 @@ use std::time::Duration;
 use tokio::sync::mpsc::{Receiver, Sender};
 use tokio::time::Instant;
 
-/// How long the scanner may be at one piece of work before the watchdog is told nothing more: a scan
-/// of a million messages on a board takes minutes.
+/// How long the scanner may be at one job before the watchdog gets no more signs of life: a scan of a million messages
+/// on a board takes minutes.
 const SCANNER_PATIENCE: Duration = Duration::from_secs(1800);
 
 /// How the loop ended.
 pub(super) enum Ended {
-    /// It was called to stop.
+    /// It was to stop.
     Stopped,
     /// There is a new config.
     Reloaded(Box<Settings>),
 }
 
-/// The daemon at work, from one reading of the config to the next.
+/// The scanner's job that is under way.
+struct ScanUnderWay {
+    since: Instant,
+    /// The deletions that it knows of: they are needed again if hints were not enough.
+    gone: Vec<RelName>,
+}
+
+/// The daemon, from one reading of the config to the next.
 pub(super) struct Daemon<'a> {
     sink: &'a dyn EventSink,
+    timers: &'a Timers<Timer>,
     service: Service,
-    station: Station,
+    station: StationName,
     scan_every: Duration,
     drives: Drives<'a>,
-    waiting: Vec<PendingScan>,
-    scanner: mpsc::Sender<Task>,
-    /// What the scanner is at, since when: its deletions are needed again if hints were not enough.
-    scanner_at: Option<(Vec<crate::model::RelName>, Instant)>,
-    /// The catalogue's last change that the drives were sent to work for.
+    mailboxes: Vec<WatchedMailbox>,
+    scanner: mpsc::Sender<ScannerJob>,
+    scan: Option<ScanUnderWay>,
+    /// The catalogue's last change for which the drives were synced.
     change_no: u64,
-    next_scan: Instant,
-    settle_at: Option<Instant>,
-    /// For each mailbox, when it is to be looked over once more after a folder appeared in it.
-    again_at: Vec<Option<Instant>>,
-    watchdog_at: Option<Instant>,
-    timer: TimerFd,
-    reporter: Reporter,
-    monitor: OverdueMonitor,
-    watches: Vec<Option<MailboxWatch>>,
-    /// The folder that each mailbox was when its watch began: another one may be mounted over it, or it may be
-    /// unmounted, and no hint tells of that.
-    roots: Vec<Option<(u64, u64)>>,
+    timer_fd: TimerFd,
+    reporter: Reporter<'a>,
+    monitor: OverdueMonitor<'a>,
     hints: Hints,
     _folders: Vec<FolderWatch>,
 }
@@ -74,127 +73,107 @@ impl<'a> Daemon<'a> {
         settings: Settings,
         events: &Sender<Event>,
         sink: &'a dyn EventSink,
+        timers: &'a Timers<Timer>,
         service: Service,
         clock: Arc<dyn Clock>,
     ) -> Result<Self, JobError> {
-        let catalogue = scanner::catalogue(&settings.state, &settings.station, &*clock)?;
+        let station = &settings.station;
+        let catalogue = scanner::catalogue(&settings.state, station, &*clock)?;
         catalogue.count_same_device(settings.count_same_device)?;
-        note_drives_beneath(&catalogue, &settings.station)?;
+        note_drives_beneath(&catalogue, station)?;
         let scanner = Scanner {
             catalogue,
-            mailboxes: settings.station.mailboxes.clone(),
+            mailboxes: station.mailboxes.clone(),
             ignore: settings.ignore.clone(),
-            settle: milliseconds(settings.settle),
-            churn: milliseconds(settings.churn),
+            settle: i64::try_from(settings.settle.as_millis()).unwrap_or(i64::MAX / 4),
+            churn: settings.churn,
             clock: Arc::clone(&clock),
-            station: settings.station.name.clone(),
+            station: station.name.clone(),
             wanted_copies: settings.wanted_copies,
             away: RefCell::default(),
         };
-        let (scanner_tasks, jobs) = mpsc::channel();
+        let (scanner_jobs, queue) = mpsc::channel();
         let to = events.clone();
-        super::spawn("scanner".to_owned(), move || scanner.run(&jobs, &to))?;
+        super::spawn("scanner".to_owned(), move || scanner.run(&queue, &to))?;
         let context = WorkerContext {
-            station: settings.station.name.clone(),
-            mailboxes: settings.station.mailboxes.clone(),
+            station: station.name.clone(),
+            mailboxes: station.mailboxes.clone(),
             ignore: settings.ignore,
             state: settings.state,
-            cargo: settings.cargo,
+            extras: settings.extras,
             clock,
-            reread: settings.reread,
+            scrub: settings.scrub,
             prune: settings.prune,
             present_drives: PresentDrives::default(),
             stop: AtomicBool::new(false),
         };
-        let mut drives = Drives::new(settings.find, context, events.clone(), sink, service);
+        let mut drives = Drives::new(settings.find, context, events.clone(), timers, sink, service);
         for drive in settings.drives {
             drives.add(None, drive)?;
         }
         let hints = Hints::new(events.clone());
-        let folders = folder_watches(&settings.folders, &settings.station, &hints);
+        let folders = folder_watches(&settings.folders, &station.mailboxes, &hints);
+        let now = Instant::now();
+        timers.set(Timer::Scan, now);
+        timers.set(Timer::Watchdog, service.watchdog_every().map(|_| now));
         let mut daemon = Self {
             sink,
+            timers,
             service,
-            waiting: settings.station.mailboxes.iter().map(|_| PendingScan::default()).collect(),
-            watches: settings.station.mailboxes.iter().map(|_| None).collect(),
-            roots: vec![None; settings.station.mailboxes.len()],
-            again_at: vec![None; settings.station.mailboxes.len()],
-            station: settings.station,
+            mailboxes: station.mailboxes.iter().cloned().map(WatchedMailbox::new).collect(),
+            station: settings.station.name,
             scan_every: settings.scan_every,
             drives,
-            scanner: scanner_tasks,
-            scanner_at: None,
+            scanner: scanner_jobs,
+            scan: None,
             change_no: 0,
-            next_scan: Instant::now(),
-            settle_at: None,
-            watchdog_at: service.watchdog_every().map(|_| Instant::now()),
-            timer: TimerFd::new()?,
-            reporter: Reporter::new(settings.report),
-            monitor: OverdueMonitor::new(settings.notify),
+            timer_fd: TimerFd::new()?,
+            reporter: Reporter::new(settings.report, timers),
+            monitor: OverdueMonitor::new(settings.notify, timers),
             hints,
             _folders: folders,
         };
-        for mailbox in 0..daemon.watches.len() {
-            daemon.arm(mailbox);
-        }
+        daemon.start_watches(|_| true);
         service.ready();
         Ok(daemon)
     }
 
-    /// Watches a mailbox's tree, anew if it was watched before.
-    fn arm(&mut self, mailbox: usize) {
-        let place = &self.station.mailboxes[mailbox];
-        let root = crate::disk::host::resolved(&place.path);
-        self.roots[mailbox] = root_of(place);
-        self.watches[mailbox] = match MailboxWatch::new(mailbox, &root, self.hints.clone()) {
-            Ok(watch) => Some(watch),
-            Err(why) => {
-                self.sink.tell(&Notice::Unwatched(&place.name, &why));
-                None
-            }
-        };
-        self.waiting[mailbox].doubt();
-    }
-
-    /// Watches anew whatever is another folder than when its watch began.
-    fn arm_changed(&mut self) {
-        for mailbox in 0..self.roots.len() {
-            if root_of(&self.station.mailboxes[mailbox]) != self.roots[mailbox] {
-                self.arm(mailbox);
+    /// Watches mailboxes, anew where they were watched before.
+    fn start_watches(&mut self, which: impl Fn(&WatchedMailbox) -> bool) {
+        for (number, mailbox) in self.mailboxes.iter_mut().enumerate() {
+            if which(mailbox) {
+                mailbox.start_watch(number, &self.hints, self.sink);
             }
         }
     }
 
-    /// Serves until it is to end. Also where it ends in an error, nobody is at work behind its back.
-    pub(super) async fn serve(
+    /// Runs until it is to end. If it ends in an error, the workers are stopped too.
+    pub(super) async fn run(
         &mut self,
         events: &mut Receiver<Event>,
         reload: &mut Reload<'_>,
     ) -> Result<Ended, JobError> {
-        let ended = self.serve_until(events, reload).await;
+        let ended = self.run_loop(events, reload).await;
         if ended.is_err() {
             self.wind_down(events).await;
         }
         ended
     }
 
-    async fn serve_until(
+    async fn run_loop(
         &mut self,
         events: &mut Receiver<Event>,
         reload: &mut Reload<'_>,
     ) -> Result<Ended, JobError> {
         self.drives.refresh()?;
         loop {
-            self.on_time()?;
-            self.give_scanner_work();
-            if self.is_quiet() {
-                self.drives.reread(Instant::now());
-            }
-            let deadline = self.deadline();
+            self.fire_timers()?;
+            self.start_scan();
+            let deadline = self.timers.deadline(|timer| self.may_fire(timer));
             let event = tokio::select! {
                 event = events.recv() => event,
-                rung = self.timer.until(deadline) => {
-                    rung?;
+                fired = self.timer_fd.until(deadline) => {
+                    fired?;
                     continue;
                 }
             };
@@ -208,151 +187,161 @@ impl<'a> Daemon<'a> {
                     self.service.reloading();
                     match reload() {
                         Ok(new) => {
-                            self.sink.tell(&Notice::Reloaded);
+                            self.sink.emit(&Notice::Reloaded);
                             self.wind_down(events).await;
                             return Ok(Ended::Reloaded(Box::new(new)));
                         }
                         Err(why) => {
-                            self.sink.tell(&Notice::ReloadRefused(&why));
+                            self.sink.emit(&Notice::ReloadRefused(&why));
                             self.service.ready();
                         }
                     }
                 }
-                Some(Event::Scanner(report)) => self.scanner_done(report)?,
-                Some(Event::Overdue(overdue)) => {
-                    self.monitor.tell(&self.station.name, &overdue);
-                }
-                Some(Event::Drive(number, round, after)) => {
-                    let round = drive_round(*round)?;
-                    self.drives.done(number, &round, &after);
-                    self.reporter.changed(Instant::now());
-                }
-                Some(Event::Reread(number, report)) => {
-                    self.drives.reread_done(number, &report);
-                    report.step.map(drop).or_else(states_own)?;
-                }
-                Some(Event::LetGo(number, result)) => self.drives.released(number, result),
-                Some(Event::DrivesChanged) => {
-                    self.arm_changed();
-                    self.drives.refresh()?;
-                    self.reporter.changed(Instant::now());
-                }
-                Some(Event::Asked(request, reply_to)) => self.answer(request, reply_to)?,
-                Some(Event::RootChanged(mailbox)) => self.arm(mailbox),
-                Some(Event::Doubt(mailbox)) => self.waiting[mailbox].doubt(),
-                Some(Event::NewFolder(mailbox)) => {
-                    self.waiting[mailbox].doubt();
-                    self.again_at[mailbox] = Some(Instant::now() + NEW_FOLDER_LOOKED_AT_AGAIN);
-                }
-                Some(Event::Touched(mailbox, path)) => self.waiting[mailbox].touch(path),
-                Some(Event::Gone(mailbox, path)) => self.waiting[mailbox].gone(path),
+                Some(event) => self.handle(event)?,
             }
             if self.hints.were_lost() {
-                self.waiting.iter_mut().for_each(PendingScan::doubt);
+                self.mailboxes.iter_mut().for_each(|mailbox| mailbox.pending.scan_whole());
             }
         }
     }
 
-    /// Whatever a deadline has passed for.
-    fn on_time(&mut self) -> Result<(), JobError> {
-        let now = Instant::now();
-        if self.next_scan <= now {
-            self.next_scan = now + self.scan_every;
-            self.arm_changed();
-            for mailbox in 0..self.waiting.len() {
-                match self.watches[mailbox] {
-                    Some(_) => self.waiting[mailbox].doubt(),
-                    None => self.arm(mailbox),
+    fn handle(&mut self, event: Event) -> Result<(), JobError> {
+        match event {
+            // They end the loop.
+            Event::Stop | Event::Reload => {}
+            Event::Scanned(outcome) => self.scan_done(outcome)?,
+            Event::Overdue(overdue) => self.monitor.notify(&self.station, &overdue),
+            Event::Synced(number, sync, follow_up) => {
+                let sync = without_state_error(*sync)?;
+                self.drives.sync_done(number, &sync, &follow_up);
+                self.reporter.changed(Instant::now());
+            }
+            Event::Scrubbed(number, report) => {
+                self.drives.scrub_done(number, &report);
+                match report.step {
+                    Err(error) if error.state_trouble().is_some() => return Err(error),
+                    _ => {}
                 }
             }
-            self.drives.refresh()?;
-        }
-        if self.settle_at.is_some_and(|at| at <= now) {
-            self.settle_at = None;
-            self.waiting.iter_mut().for_each(PendingScan::settle);
-        }
-        for (waiting, again_at) in self.waiting.iter_mut().zip(&mut self.again_at) {
-            if again_at.is_some_and(|at| at <= now) {
-                *again_at = None;
-                waiting.doubt();
+            Event::Released(number, result) => self.drives.release_done(number, result),
+            Event::DrivesChanged => {
+                self.start_watches(|mailbox| !mailbox.has_same_root());
+                self.drives.refresh()?;
+                self.reporter.changed(Instant::now());
             }
+            Event::Requested(request, reply_to) => self.answer(request, reply_to)?,
+            Event::RootChanged(number) => {
+                self.mailboxes[number].start_watch(number, &self.hints, self.sink);
+            }
+            Event::Doubt(number) => self.mailboxes[number].pending.scan_whole(),
+            Event::NewFolder(number) => {
+                self.mailboxes[number].pending.scan_whole();
+                self.timers.request(Timer::Rescan(number), Instant::now(), RESCAN);
+            }
+            Event::Touched(number, path) => self.mailboxes[number].pending.touch(path),
+            Event::Gone(number, path) => self.mailboxes[number].pending.gone(path),
         }
-        self.drives.on_time(now);
-        self.reporter.on_time(now);
-        if let Some(span) = self.monitor.on_time(now) {
-            // The scanner ends only with this sender.
-            drop(self.scanner.send(Task::Overdue(span)));
+        Ok(())
+    }
+
+    /// Whether a timer may fire as things are: drives are scrubbed only while nothing is to be done in the mailboxes.
+    fn may_fire(&self, timer: &Timer) -> bool {
+        match timer {
+            Timer::Drive(_, DriveTimer::Scrub) if !self.is_quiet() => false,
+            Timer::Drive(number, timer) => self.drives.may_fire(*number, *timer),
+            _ => true,
         }
-        if self.watchdog_at.is_some_and(|at| at <= now) {
-            self.watchdog_at = self.service.watchdog_every().map(|every| now + every);
-            // A hung drive must not end the daemon; a scanner that never comes back must.
-            if self.scanner_at.as_ref().is_none_or(|(_, since)| now - *since < SCANNER_PATIENCE) {
-                self.service.alive();
+    }
+
+    /// Whether no mailbox is scanned, nor is a scan or a confirmation due soon.
+    fn is_quiet(&self) -> bool {
+        let mut mailboxes = self.mailboxes.iter().enumerate();
+        let is_quiet = |(number, mailbox): (usize, &WatchedMailbox)| {
+            mailbox.pending.is_empty() && !self.timers.is_set(&Timer::Rescan(number))
+        };
+        self.scan.is_none() && !self.timers.is_set(&Timer::Confirm) && mailboxes.all(is_quiet)
+    }
+
+    /// Does what is due.
+    fn fire_timers(&mut self) -> Result<(), JobError> {
+        let now = Instant::now();
+        self.drives.note_progress(now);
+        while let Some(timer) = self.timers.pop(now, |timer| self.may_fire(timer)) {
+            match timer {
+                Timer::Scan => {
+                    self.timers.set(Timer::Scan, now + self.scan_every);
+                    self.start_watches(|mailbox| !mailbox.is_watched());
+                    self.mailboxes.iter_mut().for_each(|mailbox| mailbox.pending.scan_whole());
+                    self.drives.refresh()?;
+                }
+                Timer::Confirm => {
+                    self.mailboxes.iter_mut().for_each(|mailbox| mailbox.pending.confirm());
+                }
+                Timer::Rescan(number) => self.mailboxes[number].pending.scan_whole(),
+                Timer::Watchdog => {
+                    let next = self.service.watchdog_every().map(|every| now + every);
+                    self.timers.set(Timer::Watchdog, next);
+                    // A hung drive must not end the daemon; a scanner that never comes back must.
+                    if self.scan.as_ref().is_none_or(|scan| now - scan.since < SCANNER_PATIENCE) {
+                        self.service.alive();
+                    }
+                }
+                Timer::Report => self.reporter.write(),
+                Timer::Overdue => {
+                    if let Some(span) = self.monitor.on_timer() {
+                        // The scanner ends only with this sender.
+                        drop(self.scanner.send(ScannerJob::Overdue(span)));
+                    }
+                }
+                Timer::ScrubPause => {}
+                Timer::Drive(number, timer) => self.drives.on_timer(number, timer),
             }
         }
         Ok(())
     }
 
-    /// Whether nothing is done in the mailboxes, nor known to be waited for.
-    fn is_quiet(&self) -> bool {
-        let waits = self.settle_at.is_some() || self.again_at.iter().any(Option::is_some);
-        self.scanner_at.is_none() && !waits
-    }
-
-    fn deadline(&self) -> Instant {
-        let reread = self.is_quiet().then(|| self.drives.reread_deadline()).flatten();
-        let drives = self.drives.deadline();
-        let all = [Some(self.next_scan), self.settle_at, self.watchdog_at, drives, reread];
-        let again = self.again_at.iter().copied();
-        let told = [self.reporter.deadline(), self.monitor.deadline()];
-        all.into_iter().chain(told).chain(again).flatten().min().unwrap_or(self.next_scan)
-    }
-
-    fn give_scanner_work(&mut self) {
-        if self.scanner_at.is_some() {
+    /// Sends the scanner its next job, if it has none.
+    fn start_scan(&mut self) {
+        if self.scan.is_some() {
             return;
         }
-        let job = self.waiting.iter_mut().enumerate().find_map(|(n, waiting)| waiting.take(n));
-        if let Some(job) = job {
-            self.scanner_at = Some((job.gone.clone(), Instant::now()));
+        let mut mailboxes = self.mailboxes.iter_mut().enumerate();
+        if let Some(job) = mailboxes.find_map(|(number, mailbox)| mailbox.pending.take(number)) {
+            self.scan = Some(ScanUnderWay { since: Instant::now(), gone: job.gone.clone() });
             // The scanner ends only with this sender.
-            drop(self.scanner.send(Task::Look(job)));
+            drop(self.scanner.send(ScannerJob::Scan(job)));
         }
     }
 
-    fn scanner_done(&mut self, report: ScanOutcome) -> Result<(), JobError> {
-        let (gone, _) = self.scanner_at.take().unwrap_or_else(|| (Vec::new(), Instant::now()));
-        let mailbox = &self.station.mailboxes[report.mailbox];
-        let name = &mailbox.name;
-        match &report.outcome {
+    fn scan_done(&mut self, scan: ScanOutcome) -> Result<(), JobError> {
+        let gone = self.scan.take().map(|job| job.gone).unwrap_or_default();
+        let now = Instant::now();
+        let WatchedMailbox { mailbox, pending, .. } = &mut self.mailboxes[scan.mailbox];
+        match &scan.outcome {
             Ok(findings) => {
-                findings.iter().for_each(|f| self.sink.tell(&Notice::MailboxFinding(name, f)));
+                let notice = |found| self.sink.emit(&Notice::MailboxFinding(&mailbox.name, found));
+                findings.iter().for_each(notice);
             }
-            // Without its catalogue the daemon knows nothing: end, and be started anew.
+            // Without its catalogue the daemon knows nothing: it ends, and is started anew.
             Err(JobError::Catalogue(_) | JobError::State(_)) => {
-                report.outcome?;
+                scan.outcome?;
             }
-            Err(error) => self.sink.tell(&Notice::MailboxAway(mailbox, error)),
+            Err(error) => self.sink.emit(&Notice::MailboxAway(mailbox, error)),
         }
-        if report.wants_whole {
+        if scan.needs_whole_scan {
             // A folder was renamed into the mailbox, or out of it.
-            self.waiting[report.mailbox].again(gone);
-            self.again_at[report.mailbox] = Some(Instant::now() + NEW_FOLDER_LOOKED_AT_AGAIN);
+            pending.retry_whole(gone);
+            self.timers.request(Timer::Rescan(scan.mailbox), now, RESCAN);
         }
-        self.settle_at = report
-            .due_in
-            .and_then(|ms| u64::try_from(ms).ok())
-            .map(|ms| Instant::now() + Duration::from_millis(ms));
-        let changed = report.change_no != self.change_no;
-        if changed || report.unsettled {
-            self.monitor.looked(Instant::now(), (report.change_no, report.at));
+        self.timers.set(Timer::Confirm, scan.confirm_at);
+        let changed = scan.change_no != self.change_no;
+        if changed || scan.unsettled {
+            self.monitor.scanned(now, (scan.change_no, scan.at));
         }
-        if changed {
-            self.change_no = report.change_no;
-        }
-        if changed || report.is_back {
-            self.drives.want_all();
-            self.reporter.changed(Instant::now());
+        self.change_no = scan.change_no;
+        if changed || scan.is_back {
+            self.drives.sync_all();
+            self.reporter.changed(now);
         }
         Ok(())
     }
@@ -371,14 +360,14 @@ impl<'a> Daemon<'a> {
                 drop(reply_to.send(Answer::Refused(refusal)));
                 return Ok(());
             }
-            // What was safe by that drive alone is not any more.
+            // What only that drive made safe is not safe any more.
             self.monitor.begin_again(Instant::now());
             self.reporter.changed(Instant::now());
         }
         if let Request::LetNextIn { seconds, before } = &request {
             let within = Duration::from_secs(*seconds);
             self.drives.let_next_in(within, before.clone())?;
-            self.sink.tell(&Notice::NextLetIn(within));
+            self.sink.emit(&Notice::NextLetIn(within));
         }
         if matches!(request, Request::Look | Request::Afresh(_)) {
             self.drives.refresh()?;
@@ -389,52 +378,52 @@ impl<'a> Daemon<'a> {
             | Request::Look
             | Request::Afresh(_)
             | Request::LetNextIn { .. }
-            | Request::Forget { .. } => drop(reply_to.send(self.drives.describe())),
+            | Request::Forget { .. } => drop(reply_to.send(self.drives.status())),
             Request::Release(name) => self.drives.release(&name, reply_to),
         }
         Ok(())
     }
 
-    /// Lets every worker end its batch, for a while.
+    /// Stops the workers, and waits for a while until each has ended its batch.
     async fn wind_down(&mut self, events: &mut Receiver<Event>) {
         self.drives.stop();
         let patience = Instant::now() + STOP_PATIENCE;
-        while self.drives.at_work().next().is_some() || self.scanner_at.is_some() {
+        while self.drives.at_work().next().is_some() || self.scan.is_some() {
             tokio::select! {
                 event = events.recv() => match event {
-                    Some(Event::Drive(number, round, after)) => {
-                        self.drives.done(number, &round, &after);
+                    Some(Event::Synced(number, sync, follow_up)) => {
+                        self.drives.sync_done(number, &sync, &follow_up);
                     }
-                    Some(Event::Reread(number, report)) => self.drives.reread_done(number, &report),
-                    Some(Event::LetGo(number, result)) => self.drives.released(number, result),
-                    Some(Event::Scanner(_)) => self.scanner_at = None,
+                    Some(Event::Scrubbed(number, report)) => self.drives.scrub_done(number, &report),
+                    Some(Event::Released(number, result)) => self.drives.release_done(number, result),
+                    Some(Event::Scanned(_)) => self.scan = None,
                     Some(_) => {}
                     None => return,
                 },
                 // A timer that does not work ends the wait.
-                _ = self.timer.until(patience) => break,
+                _ = self.timer_fd.until(Some(patience)) => break,
             }
         }
         for label in self.drives.at_work() {
-            self.sink.tell(&Notice::LeftWorking(label));
+            self.sink.emit(&Notice::LeftWorking(label));
         }
     }
 }
 
-/// Which folder a mailbox is now.
-fn root_of(mailbox: &MailboxRef) -> Option<(u64, u64)> {
-    MailboxDir::open(&mailbox.path).ok()?.identity().ok()
+/// The outcome of a sync, unless it ended in trouble with the state folder: that is no trouble of the drive, and ends
+/// the daemon.
+fn without_state_error(sync: SyncOutcome) -> Result<SyncOutcome, JobError> {
+    match sync.outcome {
+        Err(error) if error.state_trouble().is_some() => Err(error),
+        outcome => Ok(SyncOutcome { outcome, ..sync }),
+    }
 }
 
-fn folder_watches(folders: &[PathBuf], station: &Station, hints: &Hints) -> Vec<FolderWatch> {
-    let roots: Vec<PathBuf> =
-        station.mailboxes.iter().map(|m| crate::disk::host::resolved(&m.path)).collect();
-    let drives = FolderWatch::new(folders, |_| Event::DrivesChanged, hints.clone());
+/// Watches the folders above the drives' folders and the mailboxes.
+fn folder_watches(drives: &[PathBuf], mailboxes: &[MailboxRef], hints: &Hints) -> Vec<FolderWatch> {
+    let roots: Vec<PathBuf> = mailboxes.iter().map(|m| host::resolved(&m.path)).collect();
+    let drives = FolderWatch::new(drives, |_| Event::DrivesChanged, hints.clone());
     let mailboxes = FolderWatch::new(&roots, Event::RootChanged, hints.clone());
-    // Without them the timer finds what comes and goes.
+    // Where one cannot be watched, the timer finds what comes and goes.
     [drives, mailboxes].into_iter().flatten().collect()
-}
-
-fn milliseconds(span: Duration) -> i64 {
-    i64::try_from(span.as_millis()).unwrap_or(i64::MAX / 4)
 }

@@ -1,13 +1,13 @@
-//! All drives as the loop sees them: which are served, by which worker, and what each is told to do.
-//! Never waits for a drive: a hung one is only seen to be hung.
+//! All drives of the daemon: which there are, and the worker of each.
+//! Never waits for a drive: of one that hangs it only knows that it does.
 
 use super::control::{Answer, ReplyTo};
-use super::drive_state::{DriveEvent, DriveState};
-use super::events::{Event, EventSink, Notice};
-use super::outcome::{PassFollowUp, ScrubOutcome};
+use super::drive::Drive;
+use super::drive_state::DriveEvent;
+use super::events::{Event, EventSink, Notice, ScrubOutcome, SyncFollowUp};
 use super::service::Service;
 use super::settings::Find;
-use super::slots::Slot;
+use super::timers::{DriveTimer, Timer, Timers};
 use super::worker::{Worker, WorkerContext, WorkerSignals};
 use crate::disk::mounts::MountKey;
 use crate::disk::{StoppableVolumeSource, VolumeFacts};
@@ -24,20 +24,19 @@ use std::time::Duration;
 use tokio::sync::mpsc::Sender;
 use tokio::time::Instant;
 
-/// The drives served.
+/// The drives of the daemon: the named folders, and the removable drives that are mounted.
 pub(super) struct Drives<'a> {
-    /// By number; a number is not used again, so that a late report finds nobody.
-    slots: BTreeMap<usize, Slot>,
+    /// By number; a number is never used again, so that a late report of a removed drive is not taken for another's.
+    drives: BTreeMap<usize, Drive<'a>>,
     next: usize,
     find: Box<Find>,
     context: Arc<WorkerContext>,
     events: Sender<Event>,
+    timers: &'a Timers<Timer>,
     sink: &'a dyn EventSink,
     service: Service,
-    /// The states of the drives as last told to the service manager.
-    status: Vec<(String, DriveState)>,
-    /// Before this no drive is re-read: the last step came quicker than its bytes may.
-    reread_from: Option<Instant>,
+    /// Label and state of each drive as last sent to the service manager.
+    status: Vec<(String, &'static str)>,
 }
 
 impl<'a> Drives<'a> {
@@ -45,142 +44,153 @@ impl<'a> Drives<'a> {
         find: Box<Find>,
         context: WorkerContext,
         events: Sender<Event>,
+        timers: &'a Timers<Timer>,
         sink: &'a dyn EventSink,
         service: Service,
     ) -> Self {
         Self {
-            slots: BTreeMap::new(),
+            drives: BTreeMap::new(),
             next: 0,
             find,
             context: Arc::new(context),
             events,
+            timers,
             sink,
             service,
             status: Vec::new(),
-            reread_from: None,
         }
     }
 
-    /// Serves a drive from now on: a named folder, or one found mounted.
+    /// Adds a drive and starts its worker.
     pub(super) fn add(&mut self, mount: Option<MountKey>, drive: DriveRef) -> Result<(), JobError> {
         let number = self.next;
         self.next += 1;
         let signals = WorkerSignals::default();
-        let (stop, place) = (Arc::clone(&signals.stop), Arc::clone(&self.context));
-        let asked = move || stop.load(Ordering::Relaxed) || place.stop.load(Ordering::Relaxed);
+        let (stop, context) = (Arc::clone(&signals.stop), Arc::clone(&self.context));
+        let is_stopped =
+            move || stop.load(Ordering::Relaxed) || context.stop.load(Ordering::Relaxed);
         let volume_source =
-            Arc::new(StoppableVolumeSource::new(drive.volume_source, Arc::new(asked)));
-        let drive = DriveRef { volume_source, ..drive };
-        let (jobs, waiting) = mpsc::channel();
-        let slot = Slot::new(mount, &drive, signals.clone(), jobs);
-        let worker = Worker { number, drive, signals, context: Arc::clone(&self.context) };
-        let to = self.events.clone();
-        super::spawn(format!("drive-{number}"), move || worker.run(&waiting, &to))?;
-        self.slots.insert(number, slot);
+            Arc::new(StoppableVolumeSource::new(drive.volume_source, Arc::new(is_stopped)));
+        let drive_ref = DriveRef { volume_source, ..drive };
+        let (jobs, queue) = mpsc::channel();
+        let drive =
+            Drive::new(number, mount, &drive_ref, signals.clone(), jobs, self.timers, self.sink);
+        let context = Arc::clone(&self.context);
+        let worker = Worker { number, drive: drive_ref, signals, context };
+        let events = self.events.clone();
+        super::spawn(format!("drive-{number}"), move || worker.run(&queue, &events))?;
+        self.drives.insert(number, drive);
         Ok(())
     }
 
-    /// Looks which removable drives are mounted now: serves those that came, drops those that went. Its
-    /// worker ends with its last piece of work, however long that takes.
+    /// Finds the removable drives that are mounted now: adds those that came, drops those that went. The worker of a
+    /// dropped drive ends with its last job, however long that takes.
     pub(super) fn refresh(&mut self) -> Result<(), JobError> {
         let found = (self.find)();
-        let went = |slot: &Slot| {
-            slot.mount.as_ref().is_some_and(|key| !found.iter().any(|(other, _)| other == key))
+        let is_gone = |drive: &Drive<'_>| {
+            drive.mount.as_ref().is_some_and(|key| !found.iter().any(|(other, _)| other == key))
         };
-        for (_, slot) in self.slots.extract_if(.., |_, slot| went(slot)) {
-            self.sink.tell(&Notice::Went(&slot.label));
-            slot.interrupt();
-            slot.refuse("it was unmounted or pulled out");
+        for (number, drive) in self.drives.extract_if(.., |_, drive| is_gone(drive)) {
+            self.sink.emit(&Notice::Went(&drive.label));
+            self.timers.remove(|timer| matches!(timer, Timer::Drive(of, _) if *of == number));
+            drive.interrupt_scrub();
+            drive.refuse_release("it was unmounted or pulled out");
         }
         for (key, drive) in found {
-            if self.slots.values().any(|slot| slot.mount.as_ref() == Some(&key)) {
+            if self.drives.values().any(|known| known.mount.as_ref() == Some(&key)) {
                 continue;
             }
-            if self.slots.len() >= DRIVES_MAX {
-                self.sink.tell(&Notice::TooMany(&drive.label));
+            if self.drives.len() >= DRIVES_MAX {
+                self.sink.emit(&Notice::TooMany(&drive.label));
                 continue;
             }
-            self.sink.tell(&Notice::Came { label: &drive.label, at: &drive.at });
+            self.sink.emit(&Notice::Came { label: &drive.label, at: &drive.at });
             self.add(Some(key), drive)?;
         }
-        for slot in self.slots.values_mut().filter(|slot| slot.has_left()) {
-            slot.happen(DriveEvent::Left, None, self.sink);
+        for drive in self.drives.values_mut().filter(|drive| drive.is_removed()) {
+            drive.handle(DriveEvent::Removed, None);
         }
-        // A folder may have another drive in it now; a mount that is served is the same as before.
-        self.want(|slot| slot.mount.is_none() || !slot.is_served());
+        // There may be another drive in a folder now; what is mounted with the same key is the same drive.
+        self.sync_each(|_, drive| drive.mount.is_none() || !drive.needs_nothing());
+        self.send_status();
         Ok(())
     }
 
-    /// Sends every worker.
-    pub(super) fn want_all(&mut self) {
-        self.want(|_| true);
+    /// Starts a sync of every drive.
+    pub(super) fn sync_all(&mut self) {
+        self.sync_each(|_, _| true);
+        self.send_status();
     }
 
-    fn want(&mut self, which: impl Fn(&Slot) -> bool) {
-        for slot in self.slots.values_mut().filter(|slot| which(slot)) {
-            slot.happen(DriveEvent::Wanted, None, self.sink);
+    fn sync_each(&mut self, which: impl Fn(usize, &Drive<'_>) -> bool) {
+        for (_, drive) in self.drives.iter_mut().filter(|(number, drive)| which(**number, drive)) {
+            drive.handle(DriveEvent::SyncRequested, None);
         }
-        self.tell_status();
     }
 
-    /// A worker has done its piece of work. One of a drive that is served no more has nobody to tell.
-    pub(super) fn done(&mut self, number: usize, round: &SyncOutcome, after: &PassFollowUp) {
+    /// A worker has ended a sync. One whose drive was dropped is ignored.
+    pub(super) fn sync_done(
+        &mut self,
+        number: usize,
+        sync: &SyncOutcome,
+        follow_up: &SyncFollowUp,
+    ) {
         let may_work = !self.context.stop.load(Ordering::Relaxed);
-        let came = match self.slots.get_mut(&number) {
-            Some(slot) => {
-                let came = !slot.is_known();
-                slot.done(round, after, self.sink, may_work);
-                came && slot.is_known()
+        let is_new = match self.drives.get_mut(&number) {
+            Some(drive) => {
+                let was_identified = drive.is_identified();
+                drive.sync_done(sync, follow_up, may_work);
+                !was_identified && drive.is_identified()
             }
             None => false,
         };
-        let learnt = round.outcome.as_ref().is_ok_and(|report| report.learnt);
+        let learnt = sync.outcome.as_ref().is_ok_and(|report| report.learnt);
         if learnt && may_work {
-            let others = self.slots.iter_mut().filter(|(n, _)| **n != number);
-            others.for_each(|(_, slot)| slot.happen(DriveEvent::Wanted, None, self.sink));
+            self.sync_each(|other, _| other != number);
         }
-        if came && may_work {
-            // It may hold what others have lost.
-            let lacking = self.slots.iter_mut().filter(|(n, slot)| **n != number && slot.lacks);
-            lacking.for_each(|(_, slot)| slot.happen(DriveEvent::Wanted, None, self.sink));
+        if is_new && may_work {
+            // It may have what others have lost.
+            self.sync_each(|other, drive| other != number && drive.has_unrecoverable);
         }
-        self.tell_status();
+        self.send_status();
     }
 
-    /// Takes a step of the drive whose next one is due first, if no drive is at work. One at a time, so that all
-    /// together keep to the rate.
-    pub(super) fn reread(&mut self, now: Instant) {
-        if self.reread_deadline().is_some_and(|at| at <= now) {
-            let waiting = self.slots.values_mut().filter(|slot| slot.next_step().is_some());
-            if let Some(slot) = waiting.min_by_key(|slot| slot.next_step()) {
-                slot.reread();
-            }
-        }
+    /// Whether a timer of a drive may fire as things are. Scrub steps are taken one at a time, while nothing is done on
+    /// any drive, so that all drives together keep to the rate.
+    pub(super) fn may_fire(&self, number: usize, timer: DriveTimer) -> bool {
+        let may_scrub =
+            || !self.timers.is_set(&Timer::ScrubPause) && self.drives.values().all(Drive::is_quiet);
+        self.drives.get(&number).is_some_and(|drive| drive.may_fire(timer))
+            && (timer != DriveTimer::Scrub || may_scrub())
     }
 
-    /// When that is; `None` while a drive is at work, which makes an event when it ends.
-    pub(super) fn reread_deadline(&self) -> Option<Instant> {
-        if !self.slots.values().all(Slot::is_quiet) {
-            return None;
+    /// A timer of a drive has fired.
+    pub(super) fn on_timer(&mut self, number: usize, timer: DriveTimer) {
+        if let Some(drive) = self.drives.get_mut(&number) {
+            drive.on_timer(timer);
         }
-        let due = self.slots.values().filter_map(Slot::next_step).min()?;
-        Some(self.reread_from.map_or(due, |from| due.max(from)))
+        self.send_status();
     }
 
-    /// A worker has taken its step.
-    pub(super) fn reread_done(&mut self, number: usize, report: &ScrubOutcome) {
-        self.reread_from = report.begun.checked_add(report.at_least);
+    /// Takes note of the progress of all workers.
+    pub(super) fn note_progress(&mut self, now: Instant) {
+        self.drives.values_mut().for_each(|drive| drive.note_progress(now));
+    }
+
+    /// A worker has taken its scrub step.
+    pub(super) fn scrub_done(&mut self, number: usize, report: &ScrubOutcome) {
+        self.timers.set(Timer::ScrubPause, report.begun.checked_add(report.at_least));
         let altered = report.step.as_ref().is_ok_and(|step| !step.altered.is_empty());
-        if let Some(slot) = self.slots.get_mut(&number) {
-            slot.reread_done(report, self.sink);
+        if let Some(drive) = self.drives.get_mut(&number) {
+            drive.scrub_done(report);
         }
         if altered && !self.context.stop.load(Ordering::Relaxed) {
-            self.want_all();
+            self.sync_each(|_, _| true);
         }
-        self.tell_status();
+        self.send_status();
     }
 
-    /// Forgets what was held against a drive.
+    /// Trusts a drive again that was found not to keep what it is given.
     pub(super) fn restore_trust(&self, id: &str) -> Result<(), JobError> {
         let Ok(id) = id.parse() else { return Ok(()) };
         let (catalogue, _) = Catalogue::open(&self.context.state)?;
@@ -190,7 +200,7 @@ impl<'a> Drives<'a> {
         Ok(())
     }
 
-    /// Lets the next new stick in by its operator's word.
+    /// Lets the next new stick in, as the operator decided.
     pub(super) fn let_next_in(
         &self,
         within: Duration,
@@ -200,7 +210,7 @@ impl<'a> Drives<'a> {
         catalogue.let_next_in(within, before, &*self.context.clock)
     }
 
-    /// Gives a drive up by its operator's word; why it cannot be, if it cannot.
+    /// Gives a drive up, as its operator decided. Returns why it cannot be, if it cannot.
     pub(super) fn forget(
         &mut self,
         id: &str,
@@ -216,32 +226,30 @@ impl<'a> Drives<'a> {
             return Ok(Some(format!("no drive {id} is known here")));
         };
         catalogue.forget_drive(drive.row, why, place, self.context.clock.stamp().time)?;
-        for slot in self.slots.values_mut().filter(|slot| slot.has_id(id)) {
-            slot.look_again(self.sink);
-        }
-        self.tell_status();
+        self.drives.values_mut().filter(|drive| drive.has_id(id)).for_each(Drive::resync);
+        self.send_status();
         Ok(None)
     }
 
-    /// A worker has let go of its drive, or could not.
-    pub(super) fn released(&mut self, number: usize, result: Result<VolumeFacts, JobError>) {
-        if let Some(slot) = self.slots.get_mut(&number) {
-            slot.let_go_done(result, self.sink);
+    /// A worker has released its drive, or could not.
+    pub(super) fn release_done(&mut self, number: usize, result: Result<VolumeFacts, JobError>) {
+        if let Some(drive) = self.drives.get_mut(&number) {
+            drive.release_done(result);
         }
-        self.tell_status();
+        self.send_status();
     }
 
-    /// Tells how the drives are.
-    pub(super) fn describe(&self) -> Answer {
+    /// The status of all drives.
+    pub(super) fn status(&self) -> Answer {
         let now = Instant::now();
-        Answer::Drives(self.slots.values().map(|slot| slot.served(now)).collect())
+        Answer::Drives(self.drives.values().map(|drive| drive.status(now)).collect())
     }
 
-    /// Lets go of the one drive that has a name.
+    /// Releases the one drive that has a name.
     pub(super) fn release(&mut self, name: &str, reply_to: ReplyTo) {
-        let mut named = self.slots.values_mut().filter(|slot| slot.is_called(name));
+        let mut named = self.drives.values_mut().filter(|drive| drive.is_called(name));
         let refusal = match (named.next(), named.next()) {
-            (Some(slot), None) => return slot.release(reply_to),
+            (Some(drive), None) => return drive.release(reply_to),
             (None, _) => format!("no drive {name} is served: counterfoil status lists them"),
             (Some(_), Some(_)) => format!("several drives are called {name}: give its path"),
         };
@@ -249,32 +257,19 @@ impl<'a> Drives<'a> {
         drop(reply_to.send(Answer::Refused(refusal)));
     }
 
-    /// Whatever a deadline of a drive has passed for.
-    pub(super) fn on_time(&mut self, now: Instant) {
-        for slot in self.slots.values_mut() {
-            slot.on_time(now, self.sink);
-        }
-        self.tell_status();
-    }
-
-    /// The next deadline of any drive.
-    pub(super) fn deadline(&self) -> Option<Instant> {
-        self.slots.values().filter_map(Slot::deadline).min()
-    }
-
     /// Asks every worker to end at the next safe point.
     pub(super) fn stop(&self) {
         self.context.stop.store(true, Ordering::Relaxed);
     }
 
-    /// The drives whose workers are at work.
+    /// The labels of the drives whose workers are at work.
     pub(super) fn at_work(&self) -> impl Iterator<Item = &str> {
-        self.slots.values().filter(|slot| slot.busy || slot.reading).map(|slot| slot.label.as_str())
+        self.drives.values().filter(|drive| drive.is_at_work()).map(|drive| drive.label.as_str())
     }
 
-    /// Tells the service manager what each drive is doing, if that is news.
-    fn tell_status(&mut self) {
-        let states = self.slots.values().map(|s| (s.label.clone(), s.state));
+    /// Sends the state of each drive to the service manager, if any has changed.
+    fn send_status(&mut self) {
+        let states = self.drives.values().map(|drive| (drive.label.clone(), drive.state.as_str()));
         if !states.clone().eq(self.status.iter().cloned()) {
             self.status = states.collect();
             let words: Vec<_> = self.status.iter().map(|(l, s)| (l.as_str(), *s)).collect();

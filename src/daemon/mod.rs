@@ -1,29 +1,26 @@
-//! Time and events: the loop that watches the mailbox and serves the drives as they come and go.
-//! Makes no words for a person and touches no file system but through `disk` and `job`.
+//! The daemon: the loop that watches the mailboxes and keeps the drives up to date as they come and go.
+//! Makes no sentences for a person, and uses the file system only through `disk` and `job`.
 
 mod churn;
 pub mod clock;
 pub mod control;
 mod control_server;
 mod core_loop;
+mod drive;
 mod drive_state;
 mod drives;
 mod events;
-mod extras_timer;
 mod mailboxes;
-mod outcome;
 mod overdue;
 mod reporter;
 mod run;
 mod scanner;
-mod scrub;
 mod service;
 mod settings;
-mod slots;
 mod sources;
 mod timer_fd;
+mod timers;
 mod worker;
-mod worker_thread;
 
 pub use drive_state::DriveState;
 pub use events::{EventSink, Notice};
@@ -31,7 +28,7 @@ pub use overdue::Notify;
 pub use reporter::ReportRequest;
 pub use run::{Command, run};
 pub use settings::{Find, Reload, Settings};
-pub use sources::{calls_from_signals, when_ended};
+pub use sources::{commands_from_signals, on_termination_signal};
 
 use crate::job::JobError;
 

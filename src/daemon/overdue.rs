@@ -1,7 +1,8 @@
-//! Tells once of each message that has been unmirrored for too long. Long is by the monotonic clock: every look
-//! at the mailbox leaves a mark, and what was known at a mark and is unmirrored when its time is up is overdue.
+//! Reports each message once that has been unmirrored for too long. The time is measured by the monotonic clock: every
+//! scan leaves a checkpoint, and what was known at a checkpoint and is still unmirrored when its time is up is overdue.
 
 use super::reporter::{ReportRequest, run};
+use super::timers::{Timer, Timers};
 use crate::job::catalogue::Overdue;
 use crate::model::{StationName, escape};
 use serde_json::json;
@@ -9,7 +10,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 use tokio::time::Instant;
 
-/// Whom to tell, and after what time.
+/// Who is notified of overdue messages, and after what time.
 #[derive(Debug, Clone)]
 pub struct Notify {
     /// The program, handed one JSON object on its standard input.
@@ -18,78 +19,86 @@ pub struct Notify {
     pub after: Duration,
 }
 
-/// Which messages are asked about: changes with numbers behind `told` and up to `until`; of those that were not
-/// settled, the ones first looked at in that span, in monotonic milliseconds.
+/// What was known at a time: the number of the last change, and that time in monotonic milliseconds.
+type Known = (u64, i64);
+
+/// Which messages are checked: those whose change has a number above `after` and up to `until`; of those that are not
+/// known to be stable, the ones that a scan first saw in that span of time.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Span {
-    pub told: (u64, i64),
-    pub until: (u64, i64),
+    pub after: Known,
+    pub until: Known,
 }
 
-/// A moment, and what was known then.
+/// A time, and what was known then.
 #[derive(Debug, Clone, Copy)]
 struct Checkpoint {
     made: Instant,
     due: Instant,
-    known: (u64, i64),
-    /// Everything known then is asked about once more.
+    known: Known,
+    /// Everything known then is checked once more.
     all: bool,
 }
 
-/// The marks that wait, and what was told.
-pub(super) struct OverdueMonitor {
+/// The checkpoints that are not due yet, and up to where messages were checked.
+pub(super) struct OverdueMonitor<'a> {
     notify: Option<Notify>,
-    marks: VecDeque<Checkpoint>,
-    told: (u64, i64),
-    /// What was known at the last look.
-    known: (u64, i64),
+    /// In the order in which they are due.
+    checkpoints: VecDeque<Checkpoint>,
+    checked: Known,
+    /// What was known at the last scan.
+    known: Known,
+    timers: &'a Timers<Timer>,
 }
 
 /// Before everything that is ever known.
-const NOTHING: (u64, i64) = (0, i64::MIN);
+const NOTHING: Known = (0, i64::MIN);
 
-impl OverdueMonitor {
-    pub(super) fn new(notify: Option<Notify>) -> Self {
-        Self { notify, marks: VecDeque::new(), told: NOTHING, known: NOTHING }
+impl<'a> OverdueMonitor<'a> {
+    pub(super) fn new(notify: Option<Notify>, timers: &'a Timers<Timer>) -> Self {
+        let checkpoints = VecDeque::new();
+        Self { notify, checkpoints, checked: NOTHING, known: NOTHING, timers }
     }
 
-    /// The mailbox was looked at: the number of its last change, and the monotonic time in milliseconds. Marks
-    /// close to each other become one, so that a message is told of at most a quarter too late, and a busy
-    /// mailbox does not wake the daemon at every message's time.
-    pub(super) fn looked(&mut self, now: Instant, known: (u64, i64)) {
+    /// A mailbox was scanned. Checkpoints close to each other become one, so that a message is reported at most a
+    /// quarter of the time too late, and a busy mailbox does not wake the daemon once for every message.
+    pub(super) fn scanned(&mut self, now: Instant, known: Known) {
         self.known = known;
         let Some(notify) = &self.notify else { return };
         let due = now + notify.after;
-        match self.marks.back_mut() {
+        match self.checkpoints.back_mut() {
             Some(last) if now - last.made < notify.after / 4 => {
                 (last.due, last.known) = (due, known);
             }
-            _ => self.marks.push_back(Checkpoint { made: now, due, known, all: false }),
+            _ => self.checkpoints.push_back(Checkpoint { made: now, due, known, all: false }),
         }
+        self.set_timer();
     }
 
     /// What was mirrored may not be any more, as when a drive was given up: when its time is up, everything known now
-    /// is asked about once more.
+    /// is checked once more.
     pub(super) fn begin_again(&mut self, now: Instant) {
         let Some(notify) = &self.notify else { return };
         let (due, known) = (now + notify.after, self.known);
-        self.marks.push_back(Checkpoint { made: now, due, known, all: true });
+        self.checkpoints.push_back(Checkpoint { made: now, due, known, all: true });
+        self.set_timer();
     }
 
-    /// When the next mark's time is up.
-    pub(super) fn deadline(&self) -> Option<Instant> {
-        self.marks.front().map(|mark| mark.due)
+    fn set_timer(&self) {
+        self.timers.set(Timer::Overdue, self.checkpoints.front().map(|first| first.due));
     }
 
-    /// What is to be asked about now, if a mark's time is up.
-    pub(super) fn on_time(&mut self, now: Instant) -> Option<Span> {
-        let mark = self.marks.pop_front_if(|mark| mark.due <= now)?;
-        let told = std::mem::replace(&mut self.told, mark.known);
-        Some(Span { told: if mark.all { NOTHING } else { told }, until: mark.known })
+    /// The timer has fired: what is to be checked now.
+    pub(super) fn on_timer(&mut self) -> Option<Span> {
+        let checkpoint = self.checkpoints.pop_front()?;
+        self.set_timer();
+        let after = std::mem::replace(&mut self.checked, checkpoint.known);
+        let after = if checkpoint.all { NOTHING } else { after };
+        Some(Span { after, until: checkpoint.known })
     }
 
-    /// Tells of what is overdue.
-    pub(super) fn tell(&self, station: &StationName, overdue: &Overdue) {
+    /// Runs the program that notifies of what is overdue.
+    pub(super) fn notify(&self, station: &StationName, overdue: &Overdue) {
         let Some(notify) = self.notify.as_ref().filter(|_| overdue.messages > 0) else { return };
         let first = overdue.first.as_ref().map(|first| {
             json!({
@@ -125,49 +134,57 @@ mod tests {
 
     const AFTER: Duration = Duration::from_secs(1000);
 
-    fn monitor() -> OverdueMonitor {
-        OverdueMonitor::new(Some(Notify { request: ReportRequest::default(), after: AFTER }))
+    fn monitor(timers: &Timers<Timer>) -> OverdueMonitor<'_> {
+        let notify = Notify { request: ReportRequest::default(), after: AFTER };
+        OverdueMonitor::new(Some(notify), timers)
+    }
+
+    fn on_time(monitor: &mut OverdueMonitor<'_>, now: Instant) -> Option<Span> {
+        monitor.timers.pop(now, |_| true).and_then(|_| monitor.on_timer())
     }
 
     #[test]
-    fn each_message_is_asked_about_once_and_not_before_its_time() {
-        let mut monitor = monitor();
+    fn each_message_is_checked_once_and_not_before_its_time() {
+        let timers = Timers::default();
+        let mut monitor = monitor(&timers);
         let begin = Instant::now();
-        monitor.looked(begin, (3, 10));
-        assert_eq!(monitor.on_time(begin + AFTER / 2), None);
-        let span = monitor.on_time(begin + AFTER).expect("the time is up");
-        assert_eq!((span.told, span.until), ((0, i64::MIN), (3, 10)));
-        assert_eq!(monitor.deadline(), None);
-        monitor.looked(begin + AFTER, (5, 20));
-        let span = monitor.on_time(begin + AFTER * 2).expect("the time is up");
-        assert_eq!((span.told, span.until), ((3, 10), (5, 20)));
+        monitor.scanned(begin, (3, 10));
+        assert_eq!(on_time(&mut monitor, begin + AFTER / 2), None);
+        let span = on_time(&mut monitor, begin + AFTER).expect("the time is up");
+        assert_eq!((span.after, span.until), ((0, i64::MIN), (3, 10)));
+        assert_eq!(timers.deadline(|_| true), None);
+        monitor.scanned(begin + AFTER, (5, 20));
+        let span = on_time(&mut monitor, begin + AFTER * 2).expect("the time is up");
+        assert_eq!((span.after, span.until), ((3, 10), (5, 20)));
     }
 
-    /// As when the only drive that had them was given up: what was asked about long ago is asked about once more.
+    /// As when the only drive that had them was given up: what was checked long ago is checked once more.
     #[test]
-    fn what_may_not_be_mirrored_any_more_is_asked_about_again_in_its_time() {
-        let mut monitor = monitor();
+    fn what_may_not_be_mirrored_any_more_is_checked_again_in_its_time() {
+        let timers = Timers::default();
+        let mut monitor = monitor(&timers);
         let begin = Instant::now();
-        monitor.looked(begin, (3, 10));
-        monitor.on_time(begin + AFTER).expect("the time is up");
+        monitor.scanned(begin, (3, 10));
+        on_time(&mut monitor, begin + AFTER).expect("the time is up");
         monitor.begin_again(begin + AFTER);
-        assert_eq!(monitor.on_time(begin + AFTER + AFTER / 2), None);
-        let span = monitor.on_time(begin + AFTER * 2).expect("the time is up");
-        assert_eq!((span.told, span.until), ((0, i64::MIN), (3, 10)));
-        monitor.looked(begin + AFTER * 2, (5, 20));
-        let span = monitor.on_time(begin + AFTER * 3).expect("the time is up");
-        assert_eq!((span.told, span.until), ((3, 10), (5, 20)));
+        assert_eq!(on_time(&mut monitor, begin + AFTER + AFTER / 2), None);
+        let span = on_time(&mut monitor, begin + AFTER * 2).expect("the time is up");
+        assert_eq!((span.after, span.until), ((0, i64::MIN), (3, 10)));
+        monitor.scanned(begin + AFTER * 2, (5, 20));
+        let span = on_time(&mut monitor, begin + AFTER * 3).expect("the time is up");
+        assert_eq!((span.after, span.until), ((3, 10), (5, 20)));
     }
 
     #[test]
-    fn a_busy_mailbox_makes_few_marks_and_none_is_put_off_for_ever() {
-        let mut monitor = monitor();
+    fn a_busy_mailbox_makes_few_checkpoints_and_none_is_put_off_for_ever() {
+        let timers = Timers::default();
+        let mut monitor = monitor(&timers);
         let begin = Instant::now();
         for second in 0..1000_u32 {
-            monitor.looked(begin + Duration::from_secs(second.into()), (second.into(), 0));
+            monitor.scanned(begin + Duration::from_secs(second.into()), (second.into(), 0));
         }
-        assert_eq!(monitor.marks.len(), 4);
-        let first = monitor.deadline().expect("a mark") - begin;
+        assert_eq!(monitor.checkpoints.len(), 4);
+        let first = timers.deadline(|_| true).expect("a checkpoint") - begin;
         assert!(first >= AFTER && first <= AFTER + AFTER / 4, "{first:?}");
     }
 }

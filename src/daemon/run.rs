@@ -1,4 +1,4 @@
-//! The daemon's beginning and end: what it works with, what it is called to do.
+//! Starts and ends the daemon, and starts it anew after each reload of the config.
 
 use super::control_server;
 use super::core_loop::{Daemon, Ended};
@@ -6,13 +6,14 @@ use super::events::{Event, EventSink};
 use super::service::Service;
 use super::settings::{Reload, Settings};
 use super::sources::watch_mounts;
+use super::timers::Timers;
 use crate::job::JobError;
 use crate::model::Clock;
 use crate::model::limits::HINTS_MAX;
 use std::sync::Arc;
 use tokio::sync::mpsc::{Receiver, Sender, channel};
 
-/// What is asked of a running daemon.
+/// A command to a running daemon.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Command {
     /// End.
@@ -21,35 +22,35 @@ pub enum Command {
     Reload,
 }
 
-/// Runs until called to stop. The caller holds the state's lock, and may run it again after an error.
+/// Runs until the command to stop. The caller holds the lock of the state folder, and may run it again after an error.
 pub async fn run(
     settings: Settings,
     reload: &mut Reload<'_>,
     sink: &dyn EventSink,
     clock: Arc<dyn Clock>,
-    calls: &mut Receiver<Command>,
+    commands: &mut Receiver<Command>,
 ) -> Result<(), JobError> {
     let (sender, events) = channel(HINTS_MAX);
-    let called = sender.clone();
-    let hear = async move {
-        while let Some(call) = calls.recv().await {
-            let event = match call {
+    let to = sender.clone();
+    let forward = async move {
+        while let Some(command) = commands.recv().await {
+            let event = match command {
                 Command::Stop => Event::Stop,
                 Command::Reload => Event::Reload,
             };
-            if called.send(event).await.is_err() {
+            if to.send(event).await.is_err() {
                 break;
             }
         }
         std::future::pending().await
     };
     tokio::select! {
-        ended = work(settings, reload, sink, clock, sender, events) => ended,
-        never = hear => never,
+        ended = run_with_reloads(settings, reload, sink, clock, sender, events) => ended,
+        never = forward => never,
     }
 }
 
-async fn work(
+async fn run_with_reloads(
     mut settings: Settings,
     reload: &mut Reload<'_>,
     sink: &dyn EventSink,
@@ -59,19 +60,21 @@ async fn work(
 ) -> Result<(), JobError> {
     let service = Service::new();
     watch_mounts(sender.clone())?;
-    let listening = control_server::listen(&settings.state, sender.clone()).inspect_err(|error| {
+    let server = control_server::listen(&settings.state, sender.clone()).inspect_err(|error| {
         // As on a card that turned read-only: copying goes on.
         tracing::warn!(%error, "no command can ask this daemon anything");
     });
     loop {
-        let mut daemon = Daemon::start(settings, &sender, sink, service, Arc::clone(&clock))?;
-        match daemon.serve(&mut events, reload).await? {
+        let timers = Timers::default();
+        let clock = Arc::clone(&clock);
+        let mut daemon = Daemon::start(settings, &sender, sink, &timers, service, clock)?;
+        match daemon.run(&mut events, reload).await? {
             Ended::Stopped => break,
             Ended::Reloaded(new) => settings = *new,
         }
-        // What the old workers still had to say is of no use to the new ones.
+        // What the old workers have still reported is of no use to the new loop.
         while events.try_recv().is_ok() {}
     }
-    drop(listening);
+    drop(server);
     Ok(())
 }

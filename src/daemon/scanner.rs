@@ -1,9 +1,8 @@
-//! The scanner: one thread that takes the mailboxes into the catalogue, a piece of work at a time.
-//! Never touches a drive, so that a hung stick cannot hold up the mailbox.
+//! The scanner: one thread that brings the catalogue up to date with the mailboxes, a job at a time.
+//! Never touches a drive, so that a stick that hangs cannot delay the mailboxes.
 
 use super::churn::Churn;
-use super::events::Event;
-use super::outcome::ScanOutcome;
+use super::events::{Event, ScanOutcome};
 use super::overdue::Span;
 use crate::job::catalogue::{Catalogue, Overdue, millis};
 use crate::job::confirm::confirm;
@@ -19,58 +18,61 @@ use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::Receiver;
+use std::time::Duration;
 use tokio::sync::mpsc::Sender;
+use tokio::time::Instant;
 
-/// A piece of work on one mailbox.
+/// A job on one mailbox.
 #[derive(Debug)]
 pub(super) struct ScanJob {
-    /// Which mailbox.
+    /// The number of the mailbox.
     pub mailbox: usize,
-    /// Look the whole tree over.
+    /// Scan the whole tree.
     pub whole: bool,
-    /// Else look at these.
+    /// If not, check these paths.
     pub paths: Vec<RelName>,
-    /// Of which, or of whose folders, the deletion was seen.
+    /// The paths whose deletion was seen, or that of a folder above them.
     pub gone: Vec<RelName>,
 }
 
-/// What the scanner is asked to do.
-pub(super) enum Task {
-    /// To look at a mailbox.
-    Look(ScanJob),
-    /// To find what of a span is still unmirrored.
+/// What the scanner can be sent to do.
+pub(super) enum ScannerJob {
+    /// Scan a mailbox.
+    Scan(ScanJob),
+    /// Find which messages of a span are still unmirrored.
     Overdue(Span),
 }
 
-/// What the scanner works with.
+/// The scanner.
 pub(super) struct Scanner {
     pub catalogue: Catalogue,
     pub mailboxes: Vec<MailboxRef>,
     pub ignore: GlobSet,
-    /// Milliseconds.
+    /// How long a file must stay the same before it is confirmed, in milliseconds.
     pub settle: i64,
-    /// Milliseconds.
-    pub churn: i64,
+    /// How far apart two copies of a changing file are at least.
+    pub churn: Duration,
     pub clock: Arc<dyn Clock>,
     pub station: StationName,
     pub wanted_copies: u32,
-    /// The mailboxes that could not be looked at the last time. What went from another one then may have come into
-    /// these: nobody can say that it was deleted.
+    /// The mailboxes that could not be scanned the last time. What vanished from another one may have been moved into
+    /// these, so it does not count as deleted.
     pub away: RefCell<BTreeSet<usize>>,
 }
 
 impl Scanner {
     /// Works until the sender of jobs is gone.
-    pub(super) fn run(self, tasks: &Receiver<Task>, events: &Sender<Event>) {
-        let (churn, mut told) = (Churn::new(self.churn), ToldOnce::default());
-        while let Ok(task) = tasks.recv() {
-            let event = match task {
-                Task::Look(job) => {
+    pub(super) fn run(self, jobs: &Receiver<ScannerJob>, events: &Sender<Event>) {
+        let (churn, mut excluded) = (Churn::new(self.churn), ReportedExclusions::default());
+        while let Ok(job) = jobs.recv() {
+            let event = match job {
+                ScannerJob::Scan(job) => {
                     let mut report = self.report(&job, &churn);
-                    report.outcome = report.outcome.map(|found| told.news(job.mailbox, found));
-                    Event::Scanner(report)
+                    report.outcome =
+                        report.outcome.map(|found| excluded.without_known(job.mailbox, found));
+                    Event::Scanned(report)
                 }
-                Task::Overdue(span) => Event::Overdue(self.overdue(span)),
+                ScannerJob::Overdue(span) => Event::Overdue(self.overdue(span)),
             };
             if events.blocking_send(event).is_err() {
                 return;
@@ -78,8 +80,8 @@ impl Scanner {
         }
     }
 
-    fn overdue(&self, Span { told, until }: Span) -> Overdue {
-        let found = self.catalogue.overdue(&self.station, self.wanted_copies, told, until);
+    fn overdue(&self, Span { after, until }: Span) -> Overdue {
+        let found = self.catalogue.overdue(&self.station, self.wanted_copies, after, until);
         found.unwrap_or_else(|error| {
             tracing::warn!(%error, "what has been unmirrored for long is not known");
             Overdue::default()
@@ -87,21 +89,30 @@ impl Scanner {
     }
 
     fn report(&self, job: &ScanJob, churn: &Churn) -> ScanOutcome {
-        let mut wants_whole = false;
-        let outcome = self.work(job, churn, &mut wants_whole);
+        let mut needs_whole_scan = false;
+        let outcome = self.scan(job, churn, &mut needs_whole_scan);
         let is_back = self.note_away(job, &outcome);
         let outcome = outcome.map(|report| report.findings);
         let change_no = self.catalogue.change_no().unwrap_or(u64::MAX);
-        let due_in = self.due_in(churn);
+        let confirm_at = self.confirm_at(churn);
         if let Err(error) = self.catalogue.release_memory() {
             tracing::debug!(%error, "the catalogue kept its memory");
         }
         let unsettled = self.catalogue.has_unsettled().unwrap_or(true);
         let (mailbox, at) = (job.mailbox, millis(&*self.clock));
-        ScanOutcome { mailbox, outcome, change_no, at, unsettled, is_back, wants_whole, due_in }
+        ScanOutcome {
+            mailbox,
+            outcome,
+            change_no,
+            at,
+            unsettled,
+            is_back,
+            needs_whole_scan,
+            confirm_at,
+        }
     }
 
-    /// Keeps whether a mailbox could be looked at; `true` if it is back.
+    /// Keeps whether a mailbox could be scanned; `true` if it could not the time before.
     fn note_away(&self, job: &ScanJob, outcome: &Result<ScanReport, JobError>) -> bool {
         let mut away = self.away.borrow_mut();
         match outcome {
@@ -113,11 +124,11 @@ impl Scanner {
         }
     }
 
-    fn work(
+    fn scan(
         &self,
         job: &ScanJob,
         churn: &Churn,
-        wants_whole: &mut bool,
+        needs_whole_scan: &mut bool,
     ) -> Result<ScanReport, JobError> {
         let Some(mailbox) = self.mailboxes.get(job.mailbox) else {
             return Ok(ScanReport::default());
@@ -129,7 +140,7 @@ impl Scanner {
             ignore: &self.ignore,
             settle: self.settle,
             seen_gone: if others_away { &[] } else { &job.gone },
-            hold: &|path, _| churn.holds(open.row, path, millis(&*self.clock)),
+            hold: &|path, _| churn.holds(open.row, path, Instant::now()),
             clock: &*self.clock,
         };
         if job.whole {
@@ -137,44 +148,45 @@ impl Scanner {
         }
         let mut paths = job.paths.clone();
         paths.extend(job.gone.iter().cloned());
-        *wants_whole = !check_paths(&self.catalogue, open.row, &open.dir, &paths, &rules)?;
+        *needs_whole_scan = !check_paths(&self.catalogue, open.row, &open.dir, &paths, &rules)?;
         let mut report = ScanReport::default();
         confirm(&self.catalogue, open.row, &open.dir, &rules, &mut report)?;
         Ok(report)
     }
 
-    /// Until the first second look is due, over all mailboxes.
-    fn due_in(&self, churn: &Churn) -> Option<i64> {
-        let now = millis(&*self.clock);
+    /// When the next file, of any mailbox, may be confirmed.
+    fn confirm_at(&self, churn: &Churn) -> Option<Instant> {
+        let (now, now_ms) = (Instant::now(), millis(&*self.clock));
         let row = |mailbox: &MailboxRef| self.catalogue.mailbox(&mailbox.name, None).ok();
         let unsettled = |row| self.catalogue.earliest_unsettled(row).ok().flatten();
-        let looked = self.mailboxes.iter().filter_map(row).filter_map(unsettled).min();
+        let first_seen = self.mailboxes.iter().filter_map(row).filter_map(unsettled).min();
         // What is missing waits a little longer than what appears; one wake-up serves both.
-        let settled = looked.map(|looked| looked + self.settle + self.settle / 4);
-        let next = settled.into_iter().chain(churn.next(now)).min()?;
-        Some((next - now).max(1))
+        let wait = first_seen.map(|seen| seen + self.settle + self.settle / 4 - now_ms);
+        let stable = wait.map(|ms| now + Duration::from_millis(u64::try_from(ms).unwrap_or(0)));
+        let next = stable.into_iter().chain(churn.next(now)).min()?;
+        Some(next.max(now + Duration::from_millis(1)))
     }
 }
 
-/// What was told already of what is always so: once is enough for a log.
+/// The paths that were reported as excluded: they stay so, and once is enough for a log.
 #[derive(Default)]
-struct ToldOnce(BTreeSet<(usize, RelName)>);
+struct ReportedExclusions(BTreeSet<(usize, RelName)>);
 
-impl ToldOnce {
-    /// The findings in a mailbox without those that were told.
-    fn news(&mut self, mailbox: usize, found: Vec<Finding>) -> Vec<Finding> {
+impl ReportedExclusions {
+    /// The findings in a mailbox, without the exclusions that were reported before.
+    fn without_known(&mut self, mailbox: usize, found: Vec<Finding>) -> Vec<Finding> {
         if self.0.len() > PROBLEMS_MAX {
             self.0.clear();
         }
-        let is_news = |finding: &Finding| match finding {
+        let is_new = |finding: &Finding| match finding {
             Finding::Excluded { path } => self.0.insert((mailbox, path.clone())),
             _ => true,
         };
-        found.into_iter().filter(is_news).collect()
+        found.into_iter().filter(is_new).collect()
     }
 }
 
-/// Opens the catalogue for the scanner, and puts the station's mailboxes in force.
+/// Opens the catalogue for the scanner, and records the mailboxes of the config in it.
 pub(super) fn catalogue(
     state: &Path,
     station: &Station,

@@ -1,10 +1,10 @@
-//! What is said to the service manager, where there is one (sd_notify(3)).
-//! Never fails the daemon: a manager that does not listen is no reason to stop copying.
+//! Notifications to the service manager, where there is one (sd_notify(3)).
+//! Errors go to the log only: a manager that does not listen is no reason to stop copying.
 
 use sd_notify::NotifyState;
 use std::time::Duration;
 
-/// A connection to the service manager, if it asked for one.
+/// What the service manager expects of this process.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Service {
     watchdog: Option<Duration>,
@@ -12,41 +12,41 @@ pub(super) struct Service {
 
 impl Service {
     pub(super) fn new() -> Self {
-        // Twice as often as asked, as the manual advises.
+        // Twice as often as required, as the manual advises (sd_watchdog_enabled(3)).
         Self { watchdog: sd_notify::watchdog_enabled().map(|every| every / 2) }
     }
 
-    /// How often the watchdog wants to hear from us.
+    /// How often the watchdog gets a sign of life; `None` if there is no watchdog.
     pub(super) fn watchdog_every(self) -> Option<Duration> {
         self.watchdog
     }
 
     pub(super) fn ready(self) {
-        say(&[NotifyState::Ready]);
+        notify(&[NotifyState::Ready]);
     }
 
     pub(super) fn reloading(self) {
         match NotifyState::monotonic_usec_now() {
-            Ok(now) => say(&[NotifyState::Reloading, now]),
+            Ok(now) => notify(&[NotifyState::Reloading, now]),
             Err(error) => tracing::debug!(%error, "no monotonic time for the service manager"),
         }
     }
 
     pub(super) fn stopping(self) {
-        say(&[NotifyState::Stopping]);
+        notify(&[NotifyState::Stopping]);
     }
 
     pub(super) fn alive(self) {
-        say(&[NotifyState::Watchdog]);
+        notify(&[NotifyState::Watchdog]);
     }
 
     pub(super) fn status(self, text: &str) {
-        say(&[NotifyState::Status(text)]);
+        notify(&[NotifyState::Status(text)]);
     }
 }
 
-fn say(states: &[NotifyState<'_>]) {
+fn notify(states: &[NotifyState<'_>]) {
     if let Err(error) = sd_notify::notify(states) {
-        tracing::debug!(%error, "the service manager could not be told");
+        tracing::debug!(%error, "the service manager could not be notified");
     }
 }

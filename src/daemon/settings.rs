@@ -1,4 +1,4 @@
-//! What the daemon works with. Only values: the config is read by whoever starts it.
+//! The settings of the daemon. Only values: the caller reads the config.
 
 use super::overdue::Notify;
 use super::reporter::ReportRequest;
@@ -10,43 +10,43 @@ use globset::GlobSet;
 use std::path::PathBuf;
 use std::time::Duration;
 
-/// What the daemon works with; made anew when the config is read again.
+/// The settings of the daemon; made anew when the config is read again.
 pub struct Settings {
-    /// The station.
+    /// The station and its mailboxes.
     pub station: Station,
     /// The folders named as drives, in the order of `drives`.
     pub folders: Vec<PathBuf>,
-    /// The drives in them.
+    /// The drives in these folders.
     pub drives: Vec<DriveRef>,
     /// Finds the removable drives that are mounted.
     pub find: Box<Find>,
     /// The state folder.
     pub state: PathBuf,
-    /// Paths never taken.
+    /// Paths that are never mirrored.
     pub ignore: GlobSet,
-    /// Time between two looks.
+    /// How long a file must stay the same before it is copied.
     pub settle: Duration,
-    /// Time between two copies of a changing file.
+    /// How far apart two copies of a changing file are at least.
     pub churn: Duration,
-    /// Time between two scans.
+    /// Time between two scans of everything.
     pub scan_every: Duration,
-    /// Copies a message needs to be called mirrored.
+    /// Number of copies with which a message counts as mirrored.
     pub wanted_copies: u32,
-    /// Copies on the device of a mailbox count too.
+    /// Whether copies on the device of a mailbox count too.
     pub count_same_device: bool,
-    /// What a drive carries beside the copies.
-    pub cargo: Extras,
+    /// What a drive carries in addition to the copies.
+    pub extras: Extras,
     /// What writes the audit into the state folder, if anything does.
     pub report: Option<ReportRequest>,
-    /// Who is told of mail that stays unmirrored, if anybody is.
+    /// Who is notified of mail that stays unmirrored, if anybody is.
     pub notify: Option<Notify>,
-    /// How copies are re-read.
-    pub reread: ScrubRules,
+    /// How copies are scrubbed.
+    pub scrub: ScrubRules,
     /// Superseded versions older than this may be removed from a full drive; `None`: none ever.
     pub prune: Option<Duration>,
 }
 
-/// Finds the removable drives that are mounted now. Must be quick, and must not ask a medium.
+/// Finds the removable drives that are mounted now. Must be quick, and must not access a medium.
 pub type Find = dyn Fn() -> Vec<(MountKey, DriveRef)> + Send;
 
 /// Reads the config again; the error is for a person.

@@ -1,6 +1,6 @@
-//! The loop's one timer, kept by the kernel. The runtime's own timers wake a sleeper up to three times for
-//! one far deadline, as they sort it from coarse slots into finer ones; on a box that lives on a battery
-//! each wake-up counts.
+//! The kernel's timer that the loop sleeps on (timerfd_create(2)). The runtime's own timers wake a sleeper up to three
+//! times for one far deadline, as they sort it from coarse slots into finer ones; on a box that lives on a battery each
+//! wake-up counts.
 
 use crate::job::JobError;
 use rustix::fd::OwnedFd;
@@ -13,7 +13,7 @@ use std::time::Duration;
 use tokio::io::unix::AsyncFd;
 use tokio::time::Instant;
 
-/// A timer that is not set for more than one deadline at a time.
+/// A timer with one deadline at a time.
 pub(super) struct TimerFd(AsyncFd<OwnedFd>);
 
 impl TimerFd {
@@ -27,10 +27,12 @@ impl TimerFd {
         made.and_then(AsyncFd::new).map(Self).map_err(|error| failed(&error))
     }
 
-    /// Waits until a deadline. May be dropped at any time; the next call sets the timer anew.
-    pub(super) async fn until(&self, deadline: Instant) -> Result<(), JobError> {
-        // A timer set to nothing is a timer that is off.
-        let wait = deadline.saturating_duration_since(Instant::now()).max(Duration::from_nanos(1));
+    /// Waits until a deadline; without one for ever. May be dropped at any time; the next call sets the timer anew.
+    pub(super) async fn until(&self, deadline: Option<Instant>) -> Result<(), JobError> {
+        // A timer set to zero is off, so a deadline that is over becomes the shortest time.
+        let wait = deadline.map_or(Duration::ZERO, |deadline| {
+            deadline.saturating_duration_since(Instant::now()).max(Duration::from_nanos(1))
+        });
         let mut spec = Itimerspec {
             it_interval: Timespec { tv_sec: 0, tv_nsec: 0 },
             it_value: Timespec { tv_sec: 0, tv_nsec: 0 },
@@ -41,7 +43,7 @@ impl TimerFd {
             .map_err(|errno| failed(&errno.into()))?;
         loop {
             let mut ready = self.0.readable().await.map_err(|error| failed(&error))?;
-            // Readiness may be that of a deadline nobody waits for any more: then there is nothing to read.
+            // It may have been ready for an earlier deadline: then there is nothing to read.
             let read = rustix::io::read(&self.0, &mut [0_u8; 8]);
             ready.clear_ready();
             match read {
@@ -62,27 +64,29 @@ mod tests {
     use super::*;
 
     #[test]
-    fn rings_at_its_time_and_is_set_anew_for_another() {
+    fn fires_at_its_time_and_is_set_anew_for_another() {
         let runtime =
             tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
         runtime.block_on(async {
-            let timer = TimerFd::new().expect("an alarm");
+            let timer = TimerFd::new().expect("a timer");
             let begun = Instant::now();
-            let soon = timer.until(begun + Duration::from_millis(20));
+            let soon = timer.until(Some(begun + Duration::from_millis(20)));
             assert!(tokio::time::timeout(Duration::from_secs(20), soon).await.is_ok());
             assert!(begun.elapsed() >= Duration::from_millis(20));
 
-            // One that rang with nobody waiting is not taken for the next one.
-            let left = timer.until(Instant::now() + Duration::from_millis(1));
+            // One that fired with nobody waiting is not taken for the next one.
+            let left = timer.until(Some(Instant::now() + Duration::from_millis(1)));
             drop(tokio::time::timeout(Duration::ZERO, left).await);
             std::thread::sleep(Duration::from_millis(20));
             let begun = Instant::now();
-            timer.until(begun + Duration::from_millis(50)).await.expect("it rings");
+            timer.until(Some(begun + Duration::from_millis(50))).await.expect("it fires");
             assert!(begun.elapsed() >= Duration::from_millis(50));
 
-            // A deadline that is over rings at once.
-            let past = timer.until(Instant::now());
+            // A deadline that is over fires at once, and none never.
+            let past = timer.until(Some(Instant::now()));
             assert!(tokio::time::timeout(Duration::from_secs(20), past).await.is_ok());
+            let never = timer.until(None);
+            assert!(tokio::time::timeout(Duration::from_millis(20), never).await.is_err());
         });
     }
 }

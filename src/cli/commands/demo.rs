@@ -315,7 +315,7 @@ impl Watching {
 struct ChannelSink(Sender<(String, Heard)>);
 
 impl EventSink for ChannelSink {
-    fn tell(&self, news: &Notice<'_>) {
+    fn emit(&self, news: &Notice<'_>) {
         let (label, heard) = match news {
             Notice::Mirrored { label, messages, .. } => {
                 (label, Heard { mirrored: *messages, safe: 0 })
@@ -332,7 +332,7 @@ impl EventSink for ChannelSink {
         drop(self.0.send(((*label).to_owned(), heard)));
     }
 
-    fn status(&self, _: &[(&str, DriveState)]) -> String {
+    fn status(&self, _: &[(&str, &str)]) -> String {
         String::new()
     }
 }

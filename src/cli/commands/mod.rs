@@ -32,7 +32,7 @@ use super::notices::CliError;
 
 /// Hears once that the process is to end, in place of its end.
 fn when_stopped(stop: impl FnOnce() + Send + 'static) -> Result<(), CliError> {
-    crate::daemon::when_ended(|_| stop())
+    crate::daemon::on_termination_signal(|_| stop())
         .map_err(|error| CliError::failed(format!("signals cannot be received: {error}")))
 }
 
@@ -43,6 +43,6 @@ fn leave_nothing_behind() -> Result<(), CliError> {
         crate::disk::remove_passing_folders();
         std::process::exit(128 + signal);
     };
-    crate::daemon::when_ended(end)
+    crate::daemon::on_termination_signal(end)
         .map_err(|error| CliError::failed(format!("signals cannot be received: {error}")))
 }

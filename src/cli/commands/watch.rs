@@ -8,7 +8,7 @@ use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::daemon::{self, DriveState, EventSink, Notice, Notify, ReportRequest, Settings};
+use crate::daemon::{self, EventSink, Notice, Notify, ReportRequest, Settings};
 use crate::job::catalogue::Catalogue;
 use crate::job::mailboxes::check;
 use std::cell::RefCell;
@@ -31,7 +31,7 @@ pub(in crate::cli) fn run(
         .build()
         .map_err(|e| CliError::failed(format!("the event loop cannot be started: {e}")))?;
     let mut calls = runtime
-        .block_on(async { daemon::calls_from_signals() })
+        .block_on(async { daemon::commands_from_signals() })
         .map_err(|e| CliError::failed(format!("signals cannot be received: {e}")))?;
     // Read anew at each beginning: a config may have been taken since.
     let resolved = RefCell::new(resolved);
@@ -96,10 +96,10 @@ pub(super) fn settings(resolved: &Resolved) -> Settings {
         scan_every: resolved.scan_every,
         wanted_copies: resolved.wanted_copies,
         count_same_device: resolved.count_same_device,
-        cargo: cargo(resolved),
+        extras: cargo(resolved),
         report: None,
         notify: notify(resolved),
-        reread: resolved.reread,
+        scrub: resolved.reread,
         prune: resolved.prunes(),
     }
 }
@@ -135,7 +135,7 @@ fn report(config: Option<&Path>, scope: &Scope, state: &Path, folder: &Path) -> 
 struct LogSink;
 
 impl EventSink for LogSink {
-    fn tell(&self, news: &Notice<'_>) {
+    fn emit(&self, news: &Notice<'_>) {
         match news {
             Notice::Mirrored { .. }
             | Notice::Reloaded
@@ -151,10 +151,9 @@ impl EventSink for LogSink {
         }
     }
 
-    fn status(&self, drives: &[(&str, DriveState)]) -> String {
-        let words = drives
-            .iter()
-            .map(|(label, s)| format!("{label}: {}", notices::drive_state(s.as_str())));
+    fn status(&self, drives: &[(&str, &str)]) -> String {
+        let words =
+            drives.iter().map(|(label, state)| format!("{label}: {}", notices::drive_state(state)));
         words.collect::<Vec<_>>().join("; ")
     }
 }

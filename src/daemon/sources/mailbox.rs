@@ -1,5 +1,5 @@
-//! Hints from the kernel about a mailbox's tree, and about folders that may come and go.
-//! Only hints: when they overflow, fail or are in doubt, a look over everything is asked for.
+//! Hints from the kernel about changes in a mailbox's tree, and about folders that may come and go.
+//! Only hints: when they overflow, fail or are unclear, the event asks for a scan of everything.
 
 use crate::daemon::events::Event;
 use crate::model::RelName;
@@ -19,7 +19,7 @@ pub(in crate::daemon) struct MailboxWatch {
 }
 
 impl MailboxWatch {
-    /// Begins to watch; the error says why hints cannot be had.
+    /// Begins to watch; the error says why the kernel gives no hints.
     pub(in crate::daemon) fn new(mailbox: usize, root: &Path, to: Hints) -> Result<Self, String> {
         let root = root.to_owned();
         let watched = root.clone();
@@ -35,11 +35,11 @@ impl MailboxWatch {
     }
 }
 
-/// The way of hints into the channel. Never waits, since it is used in callbacks.
+/// Sends hints to the loop. Never waits, since it is used in callbacks.
 #[derive(Clone)]
 pub(in crate::daemon) struct Hints {
     events: Sender<Event>,
-    /// Set when a hint found no room; whoever empties the channel then looks everything over.
+    /// Set when a hint found no room in the channel; the loop then scans everything.
     lost: Arc<AtomicBool>,
 }
 
@@ -54,7 +54,7 @@ impl Hints {
         }
     }
 
-    /// Whether hints were lost since this was last asked.
+    /// Whether hints were lost since the last call.
     pub(in crate::daemon) fn were_lost(&self) -> bool {
         self.lost.swap(false, Ordering::Relaxed)
     }
@@ -96,10 +96,10 @@ pub(in crate::daemon) struct FolderWatch {
 }
 
 impl FolderWatch {
-    /// Begins to watch; `tell` makes the event for a folder among `folders` that changed.
+    /// Begins to watch; `event_of` makes the event for the changed folder with an index in `folders`.
     pub(in crate::daemon) fn new(
         folders: &[PathBuf],
-        tell: impl Fn(usize) -> Event + Send + 'static,
+        event_of: impl Fn(usize) -> Event + Send + 'static,
         to: Hints,
     ) -> Result<Self, String> {
         let parents: Vec<PathBuf> =
@@ -120,13 +120,13 @@ impl FolderWatch {
                 _ => (0..watched.len()).collect(),
             };
             for number in changed {
-                to.send(tell(number));
+                to.send(event_of(number));
             }
         };
         let config = Config::default().with_follow_symlinks(false);
         let mut watcher = RecommendedWatcher::new(handler, config).map_err(|e| e.to_string())?;
         for parent in parents {
-            // One that cannot be watched leaves its folders to the timer; the others are watched.
+            // The timer finds what changes in folders that cannot be watched.
             if let Err(error) = watcher.watch(&parent, RecursiveMode::NonRecursive) {
                 tracing::debug!(folder = escape::shown_path(&parent), %error, "not watched");
             }

@@ -1,4 +1,4 @@
-//! Where events come from: the mailboxes' hints, the table of mounts, signals.
+//! The sources of events: the kernel's hints about mailboxes, the table of mounts, signals.
 //! A source only sends; nothing is decided or done inside a callback.
 
 mod mailbox;
@@ -7,4 +7,4 @@ mod signals;
 
 pub(super) use mailbox::{FolderWatch, Hints, MailboxWatch};
 pub(super) use mounts::watch_mounts;
-pub use signals::{calls_from_signals, when_ended};
+pub use signals::{commands_from_signals, on_termination_signal};

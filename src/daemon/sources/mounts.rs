@@ -1,4 +1,4 @@
-//! Tells when something is mounted or unmounted: one thread that sleeps in the kernel until then.
+//! The event of a mount: one thread that sleeps in the kernel until something is mounted or unmounted.
 
 use crate::daemon::events::Event;
 use crate::disk::{DiskError, mounts::MountWatch};

@@ -1,5 +1,5 @@
-//! Turns signals into calls: for the daemon TERM and INT stop and HUP reloads; for any other command each of them is
-//! its end, before which it may put things in order.
+//! Signals: TERM and INT stop the daemon and HUP reloads its config; any other command may clean up before one of them
+//! ends it.
 
 use crate::daemon::Command;
 use crate::disk::host;
@@ -7,20 +7,20 @@ use std::task::Poll;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::mpsc::{Receiver, channel};
 
-/// Starts to listen. Needs a running runtime.
-pub fn calls_from_signals() -> std::io::Result<Receiver<Command>> {
+/// Turns the signals from now on into commands for the daemon. Needs a running runtime.
+pub fn commands_from_signals() -> std::io::Result<Receiver<Command>> {
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut hang_up = signal(SignalKind::hangup())?;
-    let (calls, receiver) = channel(8);
+    let (commands, receiver) = channel(8);
     tokio::spawn(async move {
         loop {
-            let call = tokio::select! {
+            let command = tokio::select! {
                 _ = terminate.recv() => Command::Stop,
                 _ = interrupt.recv() => Command::Stop,
                 _ = hang_up.recv() => Command::Reload,
             };
-            if calls.send(call).await.is_err() {
+            if commands.send(command).await.is_err() {
                 return;
             }
         }
@@ -28,9 +28,9 @@ pub fn calls_from_signals() -> std::io::Result<Receiver<Command>> {
     Ok(receiver)
 }
 
-/// Has `end` called from a thread of its own once a signal comes that would end the process, with the signal's number.
-/// From here on the process ends only by what `end` does. Signals that it was started to ignore stay ignored.
-pub fn when_ended(end: impl FnOnce(i32) + Send + 'static) -> std::io::Result<()> {
+/// Calls `end` with the signal's number, in a thread of its own, at the first signal that would end the process. From
+/// here on the process ends only if `end` ends it. Signals that it was started to ignore stay ignored.
+pub fn on_termination_signal(end: impl FnOnce(i32) + Send + 'static) -> std::io::Result<()> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let ignored = host::ignored_signals();
     let within = runtime.enter();
