@@ -22,10 +22,9 @@ pub(super) type ReplyTo = oneshot::Sender<Answer>;
 pub enum Request {
     /// For the status of the drives.
     Drives,
-    /// To find the removable drives anew, and then for the status of all.
-    Look,
-    /// The same, and to trust the drive with this id again: its operator made it ours, or ours again.
-    Afresh(String),
+    /// To trust the drive with this id again, and to find the removable drives anew: its operator made it ours, or ours
+    /// again.
+    Trust(String),
     /// To give up a drive: from then on its copies do not count, and no mail is written to it.
     Forget {
         /// The drive's id.

@@ -347,40 +347,40 @@ impl<'a> Daemon<'a> {
     }
 
     fn answer(&mut self, request: Request, reply_to: ReplyTo) -> Result<(), JobError> {
-        if let Request::Afresh(id) = &request {
-            self.drives.restore_trust(id)?;
-        }
-        if let Request::Forget { id, why, place } = &request {
-            let refusal = match self.drives.forget(id, why, place.as_deref()) {
-                Err(error) if !error.is_damaged_catalogue() => Some(error.to_string()),
-                done => done?,
-            };
-            if let Some(refusal) = refusal {
-                // Whoever asked may have gone.
-                drop(reply_to.send(Answer::Refused(refusal)));
+        let now = Instant::now();
+        let refusal = match request {
+            Request::Drives => None,
+            Request::Trust(id) => {
+                self.drives.restore_trust(&id)?;
+                self.drives.refresh()?;
+                None
+            }
+            Request::Forget { id, why, place } => {
+                let refusal = match self.drives.forget(&id, &why, place.as_deref()) {
+                    Err(error) if !error.is_damaged_catalogue() => Some(error.to_string()),
+                    done => done?,
+                };
+                if refusal.is_none() {
+                    // What only that drive made safe is not safe any more.
+                    self.monitor.begin_again(now);
+                    self.reporter.changed(now);
+                }
+                refusal
+            }
+            Request::LetNextIn { seconds, before } => {
+                let within = Duration::from_secs(seconds);
+                self.drives.let_next_in(within, before)?;
+                self.sink.emit(&Notice::NextLetIn(within));
+                None
+            }
+            Request::Release(name) => {
+                self.drives.release(&name, reply_to);
                 return Ok(());
             }
-            // What only that drive made safe is not safe any more.
-            self.monitor.begin_again(Instant::now());
-            self.reporter.changed(Instant::now());
-        }
-        if let Request::LetNextIn { seconds, before } = &request {
-            let within = Duration::from_secs(*seconds);
-            self.drives.let_next_in(within, before.clone())?;
-            self.sink.emit(&Notice::NextLetIn(within));
-        }
-        if matches!(request, Request::Look | Request::Afresh(_)) {
-            self.drives.refresh()?;
-        }
-        match request {
-            // Whoever asked may have gone.
-            Request::Drives
-            | Request::Look
-            | Request::Afresh(_)
-            | Request::LetNextIn { .. }
-            | Request::Forget { .. } => drop(reply_to.send(self.drives.status())),
-            Request::Release(name) => self.drives.release(&name, reply_to),
-        }
+        };
+        let answer = refusal.map_or_else(|| self.drives.status(), Answer::Refused);
+        // Whoever asked may have gone.
+        drop(reply_to.send(answer));
         Ok(())
     }
 

@@ -1,5 +1,5 @@
 //! Runs other programs for the daemon: the one that writes the audit into the state folder after a change, and the one
-//! that notifies of unmirrored mail. Each is a process of its own: its memory goes with it, and its faults harm no copy.
+//! that notifies of unmirrored mail. Each is its own process: its memory goes with it, and its faults harm no copy.
 
 use super::timers::{REPORT, Timer, Timers};
 use crate::model::limits::PROGRAM_PATIENCE;

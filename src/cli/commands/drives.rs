@@ -113,7 +113,7 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     let added = replica::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
     drop((volume, catalogue));
     let (id, taken_back) = (added.id, added.was_forgotten);
-    if ask(&looked_at(resolved).0, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)?.is_none() {
+    if ask(&looked_at(resolved).0, &Request::Trust(id.to_string()), ANSWER_PATIENCE)?.is_none() {
         let state = State::open(resolved, output)?;
         state.catalogue.restore_trust(added.row, clock.stamp().time)?;
     }
