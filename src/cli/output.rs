@@ -63,7 +63,7 @@ impl Output {
         let mut out = std::io::stdout().lock();
         if writeln!(out, "{}", text.as_ref()).is_err() {
             // The reader has gone (as `head` does): there is nobody left to tell.
-            crate::disk::remove_passing_folders();
+            crate::disk::remove_temporary_dirs();
             std::process::exit(super::Exit::Failed as i32);
         }
     }

@@ -5,7 +5,7 @@
 use super::notices::CliError;
 use super::shell::quoted;
 use crate::disk::host;
-use crate::disk::ownership::{self, Holding, User};
+use crate::disk::ownership::{self, PathOwner, User};
 use crate::job::MailboxRef;
 use crate::model::escape;
 use std::path::{Path, PathBuf};
@@ -38,7 +38,7 @@ impl Kind {
     }
 
     /// Whether root's own is one that another user may work beside.
-    fn is_neutral(self, holding: &Holding) -> bool {
+    fn is_neutral(self, holding: &PathOwner) -> bool {
         match self {
             Self::Config | Self::StateToRead => true,
             Self::Target | Self::FolderOfFile => holding.is_shared,
@@ -105,13 +105,13 @@ impl<'p> Touches<'p> {
 struct Touched {
     kind: Kind,
     path: PathBuf,
-    holding: Holding,
+    holding: PathOwner,
 }
 
 impl Touched {
     /// The other user than root that it belongs to, with a group; or that it is in the hands of.
     fn foreign_owner(&self) -> Option<(u32, u32)> {
-        let Holding { user, group, link, above, .. } = &self.holding;
+        let PathOwner { user, group, link, above, .. } = &self.holding;
         let above = above.filter(|_| self.kind.is_neutral(&self.holding));
         Some((*user, *group)).filter(|(user, _)| *user != 0).or_else(|| {
             // The group is the one of a user that is in no list.
@@ -138,7 +138,7 @@ pub(super) fn work_as_owner(paths: Vec<(Kind, PathBuf)>, keeps_root: bool) -> Re
     }
     let mut all = Vec::new();
     for (kind, path) in paths {
-        let holding = ownership::holding(&path)?;
+        let holding = ownership::path_owner(&path)?;
         all.push(Touched { kind, path, holding });
     }
     match doer(&all)? {

@@ -1,5 +1,5 @@
-//! The programs that a drive carries, so that what is on it can be restored where nothing is installed: the one that
-//! runs, and those for other computers that were installed beside it. Never runs any of them.
+//! The programs that a drive carries, so that it can be restored from where nothing is installed: the one that runs,
+//! and those for other architectures that are installed with it. Never runs any of them.
 
 use super::error::DiskError;
 use super::volume::Source;
@@ -10,29 +10,29 @@ use std::path::{Path, PathBuf};
 
 /// Where programs for other architectures are installed, each as `counterfoil-ARCHITECTURE`.
 const FOLDER: &str = "/usr/libexec/counterfoil/programs";
-/// The variable that names another folder. Then only what is in there is carried: a test's program is a hundred
-/// times as long as the one installed.
+/// The environment variable that names another folder. Then only the programs in that folder are carried: the program
+/// under test is a hundred times as long as the one installed.
 const OVERRIDE: &str = "COUNTERFOIL_PROGRAMS";
-/// The program that runs: also where its file was replaced by a later version meanwhile.
+/// The program that runs, even if its file has been replaced by a later version.
 const RUNNING: &str = "/proc/self/exe";
-/// How each is named.
+/// How the name of each begins.
 const PREFIX: &str = "counterfoil-";
 
 /// A program for one architecture.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BundledProgram {
-    /// Its name on a drive, as `counterfoil-x86_64`: what `uname -m` says stands behind the dash.
+    /// Its name on a drive, as `counterfoil-x86_64`: the part after the dash is the output of `uname -m`.
     pub name: String,
     path: PathBuf,
 }
 
 impl BundledProgram {
-    /// The program in a file.
+    /// The program in a file, under a name.
     pub fn new(name: impl Into<String>, path: impl Into<PathBuf>) -> Self {
         Self { name: name.into(), path: path.into() }
     }
 
-    /// Opens it for reading.
+    /// Opens its file for reading.
     pub fn open(&self) -> Result<Box<dyn Source>, DiskError> {
         let shown = self.path.display();
         let file = File::open(&self.path).map_err(|error| fail(shown, &error))?;
@@ -40,7 +40,7 @@ impl BundledProgram {
     }
 }
 
-/// Every program there is, one an architecture.
+/// All programs of this host, one for each architecture.
 pub fn programs() -> Vec<BundledProgram> {
     match std::env::var_os(OVERRIDE) {
         Some(folder) => installed(Path::new(&folder)),

@@ -1,5 +1,5 @@
-//! Empties a folder on a drive: files, links and folders below it, whatever they are, by handles and names. Never
-//! follows a link, never leaves the folder's file system, never opens a file.
+//! Empties a folder on a drive: removes files, links and folders below it, of whatever kind, by handles and names.
+//! Never follows a link, leaves the folder's file system, or opens a file.
 
 use super::openat::{self, DRIVE};
 use crate::model::RelName;
@@ -8,16 +8,16 @@ use rustix::fs::{AtFlags, Mode, OFlags};
 use rustix::io::Errno;
 use std::ffi::CString;
 
-/// Folders in folders, at most: each needs a handle. Ours are four deep.
+/// The deepest nesting of folders that is emptied: each level needs a handle. Our own folders are four deep.
 const DEPTH_MAX: usize = 200;
-/// Names taken at once.
+/// Names read from a folder at a time.
 const NAMES_MAX: usize = 1_000;
 
-/// What is asked before each removal: whether to go on.
+/// Called before each removal: whether to continue.
 pub(super) type GoOn<'a> = dyn FnMut() -> bool + 'a;
 
-/// Empties a folder, but for the entries right in it that are to be kept; an absent one is empty. `false` if it was
-/// stopped.
+/// Empties a folder, except for the entries directly in it that `keep` names; an absent folder counts as empty. Returns
+/// `false` if `go_on` stopped it.
 pub(super) fn clear(
     root: BorrowedFd<'_>,
     at: &RelName,
@@ -29,16 +29,16 @@ pub(super) fn clear(
         Err(Errno::NOENT) => return Ok(true),
         Err(errno) => return Err(errno),
     };
-    // The folders from the top to the one that is being emptied; each but the first with its name in the one before.
-    let mut way: Vec<(OwnedFd, Option<CString>)> = vec![(top, None)];
-    while let Some((folder, name)) = way.last() {
+    // The folders from the top to the one that is being emptied, each but the first with its name in its parent.
+    let mut open: Vec<(OwnedFd, Option<CString>)> = vec![(top, None)];
+    while let Some((folder, name)) = open.last() {
         let names = match name {
             None => names(folder, keep)?,
             Some(_) => names(folder, &|_| false)?,
         };
         if names.is_empty() {
-            let Some((_, Some(name))) = way.pop() else { return Ok(true) };
-            if let Some((above, _)) = way.last() {
+            let Some((_, Some(name))) = open.pop() else { return Ok(true) };
+            if let Some((above, _)) = open.last() {
                 rustix::fs::unlinkat(above, &name, AtFlags::REMOVEDIR)?;
             }
             continue;
@@ -58,16 +58,16 @@ pub(super) fn clear(
             }
         }
         if let Some(deeper) = deeper {
-            if way.len() >= DEPTH_MAX {
+            if open.len() >= DEPTH_MAX {
                 return Err(Errno::LOOP);
             }
-            way.push(deeper);
+            open.push(deeper);
         }
     }
     Ok(true)
 }
 
-/// Opens a folder right in another one, on the same file system, by no link.
+/// Opens a folder directly in another one, on the same file system, and not through a link.
 fn below(folder: &OwnedFd, name: &CString) -> Result<OwnedFd, Errno> {
     let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
     rustix::fs::openat2(folder, name, flags, Mode::empty(), DRIVE)

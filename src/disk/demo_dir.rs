@@ -1,5 +1,5 @@
-//! A throw-away folder in which the demo plays a station: a card, sticks, mail coming in.
-//! Never outside the temporary folder it made.
+//! The folder in which the demo acts out a station: a card, sticks, incoming mail.
+//! Never touches anything outside the temporary folder that it made.
 
 use super::error::DiskError;
 use super::host::{self, fail};
@@ -8,41 +8,41 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::SystemTime;
 
-/// The folder.
+/// The demo's folder.
 #[derive(Debug)]
 pub enum DemoDir {
-    /// It goes with the value, and with the process however that ends.
-    Passing(TemporaryDir),
-    /// It stays.
+    /// It is removed with the value, and at the end of the process, however that ends.
+    Temporary(TemporaryDir),
+    /// It stays after the demo.
     Kept(PathBuf),
 }
 
-/// The files of a tree: path from its root, bytes, time of the last change.
+/// The files of a tree: for each path from its root the bytes and the time of the last change.
 pub type Files = BTreeMap<PathBuf, (Vec<u8>, SystemTime)>;
 
 impl DemoDir {
-    /// Makes it.
+    /// Makes the folder; `keep` says whether it stays.
     pub fn new(keep: bool) -> Result<Self, DiskError> {
         match keep {
             true => host::temporary_folder("counterfoil-demo-").map(Self::Kept),
-            false => TemporaryDir::make("demo").map(Self::Passing),
+            false => TemporaryDir::make("demo").map(Self::Temporary),
         }
     }
 
-    /// A path in it.
+    /// The host's path of a name in it.
     pub fn path(&self, name: &str) -> PathBuf {
         match self {
-            Self::Passing(folder) => folder.path().join(name),
+            Self::Temporary(folder) => folder.path().join(name),
             Self::Kept(path) => path.join(name),
         }
     }
 
-    /// Makes a folder.
+    /// Makes a folder in it, with those above.
     pub fn folder(&self, name: &str) -> Result<(), DiskError> {
         super::temporary::make_dirs(&self.path(name))
     }
 
-    /// Delivers a message the way mail programs do: written under another name, then renamed.
+    /// Delivers a message as mail programs do: writes it under another name, then renames it.
     pub fn deliver(&self, folder: &str, name: &str, bytes: &[u8]) -> Result<(), DiskError> {
         let folder = self.path(folder);
         super::temporary::make_dirs(&folder.join("tmp"))?;
@@ -56,13 +56,13 @@ impl DemoDir {
         write().map_err(|e| fail("deliver", &written, &e))
     }
 
-    /// Gives a file or folder another name.
+    /// Renames a file or folder.
     pub fn rename(&self, from: &str, to: &str) -> Result<(), DiskError> {
         let from = self.path(from);
         std::fs::rename(&from, self.path(to)).map_err(|e| fail("rename", &from, &e))
     }
 
-    /// Destroys a file or a tree.
+    /// Deletes a file or a tree.
     pub fn destroy(&self, name: &str) -> Result<(), DiskError> {
         let path = self.path(name);
         let result = if path.is_dir() {
@@ -73,7 +73,7 @@ impl DemoDir {
         result.map_err(|e| fail("destroy", &path, &e))
     }
 
-    /// Every file of a tree.
+    /// Reads all files of a tree.
     pub fn files(&self, name: &str) -> Result<Files, DiskError> {
         let root = self.path(name);
         let mut files = Files::new();

@@ -1,5 +1,5 @@
-//! Owns the errors of the file system: which operation, on what, and what kind of trouble it is.
-//! Never hides the operating system's own word.
+//! Errors of the file system: which operation failed, on what, and what kind of trouble that is.
+//! Always shows the operating system's own message.
 
 use rustix::io::Errno;
 use std::fmt;
@@ -8,23 +8,23 @@ use std::fmt;
 #[derive(Debug, Clone, thiserror::Error)]
 #[error("{operation} {what}: {errno}{}", Hint(*.trouble, .operation))]
 pub struct DiskError {
-    /// What was tried, as a verb: "open", "sync".
+    /// The operation, as a verb: "open", "sync".
     pub operation: &'static str,
-    /// The thing it was tried on, safe to show.
+    /// The file or drive it failed on, safe to show on a terminal.
     pub what: String,
-    /// The operating system's answer.
+    /// The operating system's error number.
     pub errno: Errno,
     /// What it means for the work.
     pub trouble: Trouble,
 }
 
 impl DiskError {
-    /// From the operating system's answer.
+    /// An error whose trouble follows from the operating system's error number.
     pub fn new(operation: &'static str, what: impl fmt::Display, errno: Errno) -> Self {
         Self { operation, what: what.to_string(), errno, trouble: Trouble::of(errno) }
     }
 
-    /// With a meaning that the answer alone does not carry.
+    /// An error whose trouble the error number alone does not show.
     pub fn with(
         operation: &'static str,
         what: impl fmt::Display,
@@ -40,13 +40,13 @@ impl DiskError {
 pub enum Trouble {
     /// The device or folder is not there any more, or never was.
     Gone,
-    /// It answers with read or write errors.
+    /// The medium reports read or write errors.
     Failing,
-    /// No room.
+    /// There is no room left.
     Full,
-    /// It may only be read.
+    /// It can only be read.
     ReadOnly,
-    /// Permission is missing.
+    /// This user lacks the permission.
     Denied,
     /// The file system cannot hold a file of this length.
     TooLarge,
@@ -54,15 +54,15 @@ pub enum Trouble {
     Refused,
     /// Another process is working on it.
     Busy,
-    /// Its owner does not want it to be written.
+    /// Its owner does not want it written to.
     Unwanted,
-    /// It was seen not to keep what it is given.
+    /// It was found not to keep what it is given.
     Untrusted,
     /// Something with this name is already there.
     Exists,
     /// The file system takes no name or path of this length.
     NameTooLong,
-    /// It was broken off, since the program is to stop.
+    /// The operation was ended early, since the program is to stop.
     Stopped,
     /// Anything else.
     Other,
@@ -86,7 +86,7 @@ impl Trouble {
     }
 }
 
-/// What to do next, by the trouble and, where it matters, by what was tried.
+/// What to do next, by the trouble and, where it matters, by the operation.
 struct Hint<'a>(Trouble, &'a str);
 
 impl fmt::Display for Hint<'_> {

@@ -1,5 +1,5 @@
-//! The mailbox as hostile input: a tree that is walked and read, never written.
-//! Never follows a link, never opens a pipe or device, never reads a file without end.
+//! The mailbox, read as untrusted input: a tree that is walked and read, never written.
+//! Never follows a link, opens a pipe or device, or reads a file without end.
 
 use super::error::DiskError;
 use super::openat::{self, HOST};
@@ -20,7 +20,7 @@ pub struct MailboxDir {
     path: PathBuf,
 }
 
-/// What a look at one name found.
+/// What a name in a mailbox stands for.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum EntryStat {
     /// A regular file.
@@ -29,7 +29,7 @@ pub enum EntryStat {
     Folder,
     /// A link, pipe, socket or device.
     NotAFile,
-    /// Nothing.
+    /// Nothing has this name.
     Gone,
 }
 
@@ -44,7 +44,7 @@ impl EntryStat {
 }
 
 impl MailboxDir {
-    /// Opens a mailbox by its path.
+    /// Opens the mailbox at a path of the host.
     pub fn open(path: &Path) -> Result<Self, DiskError> {
         let shown = escape::shown(path.as_os_str().as_bytes());
         let root = openat::open_root(path)
@@ -52,7 +52,7 @@ impl MailboxDir {
         Ok(Self { root, path: path.to_owned() })
     }
 
-    /// Its path.
+    /// Its path on the host.
     pub fn path(&self) -> &Path {
         &self.path
     }
@@ -68,12 +68,12 @@ impl MailboxDir {
         Ok((split, stat.st_ino))
     }
 
-    /// Walks the tree. `enter` is asked before a folder is entered.
+    /// Walks the tree. `enter` decides for each folder whether it is entered.
     pub fn walk(&self, enter: impl Fn(&RelName) -> bool) -> impl Iterator<Item = WalkEntry> {
         Walk::below(self.root.as_fd(), enter)
     }
 
-    /// Looks at one name without opening it.
+    /// Finds what a name stands for, without opening it.
     pub fn look(&self, at: &RelName) -> Result<EntryStat, DiskError> {
         Self::look_below(self.root.as_fd(), at)
     }
@@ -90,7 +90,7 @@ impl MailboxDir {
         Ok(EntryStat::of(&rustix::fs::fstat(&fd).map_err(fail)?))
     }
 
-    /// Whether there is anything in a folder; also where that cannot be seen.
+    /// Whether a folder has entries; `true` if it cannot be read.
     pub fn has_entries(&self, folder: &RelName) -> bool {
         let Ok(dir) = openat::open_dir(self.root.as_fd(), Some(folder), HOST) else { return true };
         let Ok(mut entries) = rustix::fs::Dir::new(dir) else { return true };
@@ -119,27 +119,28 @@ pub struct MessageFile {
 }
 
 impl MessageFile {
-    /// The facts when it was opened.
+    /// The file's facts when it was opened.
     pub fn facts_at_open(&self) -> FileFacts {
         self.opened_as
     }
 
-    /// The facts now; other than [`facts_at_open`](Self::facts_at_open) if it changed while it was read.
+    /// The file's facts now; they differ from [`facts_at_open`](Self::facts_at_open) if it was changed
+    /// while it was read.
     pub fn current_facts(&self) -> Result<FileFacts, DiskError> {
         rustix::fs::fstat(&self.fd)
             .map(|stat| openat::facts(&stat))
             .map_err(|errno| DiskError::new("look at", &self.at, errno))
     }
 
-    /// Drops what the system remembers of its bytes, so that they are read from the card. A hint.
+    /// Drops its bytes from the system's page cache, so that they are read from the card. A hint to the system.
     pub fn drop_cache(&self) {
         if let Err(errno) = rustix::fs::fadvise(&self.fd, 0, None, rustix::fs::Advice::DontNeed) {
             // Then it is read from memory, and damage shows at another time.
-            tracing::debug!(%errno, "what is remembered of a message could not be dropped");
+            tracing::debug!(%errno, "a message could not be dropped from the page cache");
         }
     }
 
-    /// Passes over bytes: the next ones read are those at an offset.
+    /// Sets the offset of the next byte to be read.
     pub fn seek(&mut self, offset: u64) {
         self.offset = offset;
     }

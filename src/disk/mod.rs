@@ -1,5 +1,5 @@
-//! The only file system access of the program: drives, mailboxes, restore targets, the host.
-//! Knows no mail, no ledger and no catalogue; uses `model` for names and bounds only.
+//! The program's only access to the file system: drives, mailboxes, restore targets, the host's own files.
+//! Knows nothing of mail, ledgers or the catalogue; uses `model` for names and bounds only.
 
 pub mod bundled_programs;
 mod clear;
@@ -38,7 +38,7 @@ pub use stoppable::{StopAsked, StoppableVolumeSource};
 pub use stream::{Pieces, PrefixHash, hash, read_expected, read_full};
 pub use target::{Placing, STAGING, TargetDir, passing_name};
 pub use target_lock::TargetLocks;
-pub use temporary::{TemporaryDir, make_dirs, remove_passing_folders};
+pub use temporary::{TemporaryDir, make_dirs, remove_temporary_dirs};
 pub use volume::{
     Access, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
 };

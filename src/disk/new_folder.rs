@@ -1,5 +1,5 @@
-//! Makes folders on the host that belong to whom the folder above them belongs: a mailbox that root puts back is the
-//! operator's. Never changes a folder that is there.
+//! Makes folders on the host with the owner of the folder above them: a mailbox that root restores belongs to the
+//! operator. Never changes a folder that is there.
 
 use super::error::DiskError;
 use super::host::is_root;
@@ -11,20 +11,20 @@ use rustix::io::Errno;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// Makes a folder and those above it, as far as they are missing, for their owner alone.
+/// Makes a folder, and those above it that are missing, accessible to the owner alone.
 pub(super) fn make_dirs_inheriting_owner(path: &Path) -> Result<(), DiskError> {
     let shown = escape::shown(path.as_os_str().as_bytes());
     let fail = |errno| DiskError::new("make folder", &shown, errno);
     let (above, name) = match (path.parent(), path.file_name()) {
         (Some(above), Some(name)) if above.as_os_str().is_empty() => (Path::new("."), name),
         (Some(above), Some(name)) => (above, name),
-        // It ends in dots: what they lead to is there as soon as what is before them is.
+        // It ends in dots: where they lead is there as soon as what is before them is.
         (Some(above), None) => return make_missing(above),
         (None, _) => return Ok(()),
     };
     make_missing(above)?;
     let name = RelName::new(name.as_bytes()).map_err(|_| fail(Errno::INVAL))?;
-    // By handles: whoever owns the folder above may put another thing in its place meanwhile.
+    // By handles: the owner of the folder above may put something else in its place at any time.
     let above = openat::open_root_without_links(above).map_err(fail)?;
     match rustix::fs::mkdirat(&above, name.as_path(), Mode::RWXU) {
         Ok(()) => {}
@@ -44,12 +44,12 @@ pub(super) fn make_dirs_inheriting_owner(path: &Path) -> Result<(), DiskError> {
 fn make_missing(path: &Path) -> Result<(), DiskError> {
     match openat::open_root_without_links(path) {
         Err(Errno::NOENT) => make_dirs_inheriting_owner(path),
-        // What else is wrong with it is told when it is opened.
+        // Any other error is reported when it is opened.
         _ => Ok(()),
     }
 }
 
-/// To whom something new in a folder is to be given; nobody, where we may give nothing away.
+/// The owner that a new entry of a folder gets; `None` if this user may not change owners.
 pub(super) fn inherited_owner(above: &Stat) -> Option<(Uid, Gid)> {
     is_root().then(|| (Uid::from_raw(above.st_uid), Gid::from_raw(above.st_gid)))
 }

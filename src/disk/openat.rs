@@ -1,5 +1,5 @@
-//! The one way to files below an open folder: no links, no way up, regular files only.
-//! Never resolves a path that the kernel has not confined to that folder.
+//! Opens files below an open folder: regular files only, through no link, and not above the folder.
+//! Every path is resolved by the kernel, which confines it to that folder (openat2(2)).
 
 use super::error::{DiskError, Trouble};
 use crate::model::RelName;
@@ -10,29 +10,29 @@ use rustix::fs::{FileType, Mode, OFlags, ResolveFlags, Stat};
 use rustix::io::Errno;
 use std::path::Path;
 
-/// Below a drive: nothing else may be mounted there either.
+/// How names on a drive are resolved: not into anything mounted there either.
 pub(super) const DRIVE: ResolveFlags = ResolveFlags::BENEATH
     .union(ResolveFlags::NO_SYMLINKS)
     .union(ResolveFlags::NO_MAGICLINKS)
     .union(ResolveFlags::NO_XDEV);
-/// Below a mailbox or a restore target: the operator may have mounted a part of it.
+/// How names in a mailbox or a restore target are resolved: the operator may have mounted a part of it.
 pub(super) const HOST: ResolveFlags =
     ResolveFlags::BENEATH.union(ResolveFlags::NO_SYMLINKS).union(ResolveFlags::NO_MAGICLINKS);
 
-/// Opens a folder by its path on the host. Links on the way are the operator's own and are followed.
+/// Opens a folder by its path on the host. Links in it are the operator's own and are followed.
 pub(super) fn open_root(path: &Path) -> Result<OwnedFd, Errno> {
     let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
     rustix::fs::open(path, flags, Mode::empty())
 }
 
-/// The same where no link may be on the way: the path was looked at, and is to lead where it did then.
+/// The same, but refuses links: the path was resolved before, and must still lead to the same folder.
 pub(super) fn open_root_without_links(path: &Path) -> Result<OwnedFd, Errno> {
     let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
     let resolve = ResolveFlags::NO_SYMLINKS | ResolveFlags::NO_MAGICLINKS;
     rustix::fs::openat2(rustix::fs::CWD, path, flags, Mode::empty(), resolve)
 }
 
-/// The same for root, which puts nothing into a folder of another user: one that came there meanwhile is refused.
+/// The same for root, which puts nothing into a folder of another user: one that has come there since is refused.
 pub(super) fn open_own_root(path: &Path) -> Result<OwnedFd, Errno> {
     let root = open_root_without_links(path)?;
     match rustix::fs::fstat(&root)?.st_uid {
@@ -41,7 +41,7 @@ pub(super) fn open_own_root(path: &Path) -> Result<OwnedFd, Errno> {
     }
 }
 
-/// Opens a name below a folder. Never blocks on a pipe, never becomes a terminal's owner.
+/// Opens a name below a folder. Never blocks on a pipe, never acquires a controlling terminal.
 pub(super) fn open(
     root: BorrowedFd<'_>,
     at: &RelName,
@@ -68,8 +68,8 @@ pub(super) fn open_dir(
     }
 }
 
-/// Opens a regular file below a folder; anything else is refused. It is looked at before it is opened, since
-/// opening alone sets some devices going.
+/// Opens a regular file below a folder; anything else is refused. Its kind is checked before it is opened, since
+/// opening alone makes some devices act.
 pub(super) fn open_file(
     root: BorrowedFd<'_>,
     at: &RelName,
@@ -86,12 +86,12 @@ pub(super) fn open_file(
     };
     regular(&open(root, at, OFlags::PATH, resolve).map_err(fail)?)?;
     let fd = open(root, at, flags, resolve).map_err(fail)?;
-    // It may have been exchanged since.
+    // It may have been replaced since.
     let stat = regular(&fd)?;
     Ok((fd, stat))
 }
 
-/// Makes a folder and those above it, as far as they are missing. `made` is told of each.
+/// Makes a folder, and those above it that are missing. `made` is called with each new folder.
 pub(super) fn make_dirs(
     root: BorrowedFd<'_>,
     at: &RelName,
@@ -141,7 +141,7 @@ pub(super) fn write_all(
     Ok(())
 }
 
-/// The facts of a file as kept by its file system.
+/// The facts of a file as its file system stores them.
 pub(super) fn facts(stat: &Stat) -> FileFacts {
     let moment = |seconds, nanos| Timestamp { seconds, nanos: u32::try_from(nanos).unwrap_or(0) };
     FileFacts {

@@ -1,5 +1,5 @@
-//! Whose a path is, who else may put something else there, and becoming its owner. Asks the kernel and the host's own
-//! lists of users and groups. Never opens what it looks at.
+//! Who owns a path, who else may put something in its place, and becoming its owner. Uses the kernel and the host's
+//! lists of users and groups. Never opens the file or folder at the path.
 
 use super::error::{DiskError, Trouble};
 use super::host;
@@ -12,43 +12,42 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Component, Path, PathBuf};
 use std::sync::OnceLock;
 
-/// The group to which automount gives sticks that know no owner.
+/// The group that automount gives sticks to whose file system has no owners.
 const STICKS: &str = "plugdev";
-/// How many links of one path are followed, as the kernel does (path_resolution(7)).
+/// How many links of one path are followed: the kernel's own limit (path_resolution(7)).
 const LINKS_MAX: u32 = 40;
-/// Longest list of users or groups that is read, in bytes.
+/// Longest list of users or groups that is read, in bytes; the rest is ignored.
 const LIST_BYTES: u64 = 4 << 20;
-/// The list of access rights of a file, where it has one (acl(5)).
+/// The attribute with a file's access control list, where it has one (acl(5)).
 const ACCESS_LIST: &str = "system.posix_acl_access";
 
-/// What is known of a path before anything of it is opened.
+/// Who owns a path, and who may change where it leads.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Holding {
-    /// The user to whom it belongs; where nothing is there, the one to whom the folder belongs that it would be made
-    /// in.
+pub struct PathOwner {
+    /// The user who owns it; if nothing is there, the owner of the folder that it would be made in.
     pub user: u32,
     /// The group of the same.
     pub group: u32,
-    /// Whose the link is that stands at the path itself.
+    /// The owner of the link at the path itself, if it is one.
     pub link: Option<u32>,
     /// Whether something is there.
     pub is_there: bool,
-    /// It is a folder, or would be made in one, in which others than its owner may make and remove things.
+    /// It is a folder, or would be made in one, in which others than its owner may make and remove entries.
     pub is_open: bool,
-    /// The same, but nobody may touch another's: a folder for temporary files.
+    /// It is open, but its entries may be removed only by their owners: a folder for temporary files.
     pub is_shared: bool,
-    /// The first part of the way there that another user than root may change.
+    /// The first component of the path that a user other than root may change.
     pub unsafe_at: Option<PathBuf>,
-    /// Whose the first part is that is not root's.
+    /// Owner and group of the first component that is not root's.
     pub above: Option<(u32, u32)>,
 }
 
 /// A user of this host.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct User {
-    /// The number.
+    /// The user's number.
     pub id: u32,
-    /// The name, where there is one.
+    /// The name; `None` if the user is in no list.
     pub name: Option<String>,
     group: u32,
     home: Option<PathBuf>,
@@ -57,26 +56,26 @@ pub struct User {
 /// The home of the user that this process became.
 static HOME: OnceLock<Option<PathBuf>> = OnceLock::new();
 
-/// Looks at a path, part by part. `Refused` if it leads nowhere.
-pub fn holding(path: &Path) -> Result<Holding, DiskError> {
+/// Follows a path, component by component, to who owns it. `Refused` if its links lead in a circle.
+pub fn path_owner(path: &Path) -> Result<PathOwner, DiskError> {
     let fail = |errno| DiskError::new("look at", escape::shown_path(path), errno);
     let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
     let mut walk =
         Walk { at: PathBuf::from("/"), unsafe_at: None, above: None, groups: Groups::read() };
-    let mut stat = walk.look(Path::new("/")).map_err(fail)?;
+    let mut stat = walk.stat(Path::new("/")).map_err(fail)?;
     let mut rest: VecDeque<PathBuf> = parts(&absolute).collect();
     let (mut links, mut link, mut is_there) = (0, None, true);
     while let Some(part) = rest.pop_front() {
         if part == Path::new("..") {
             walk.at.pop();
-            stat = walk.look(&walk.at.clone()).map_err(fail)?;
+            stat = walk.stat(&walk.at.clone()).map_err(fail)?;
             continue;
         }
         walk.note_folder(&stat);
         let next = walk.at.join(&part);
-        let found = match walk.look(&next) {
+        let found = match walk.stat(&next) {
             Ok(found) => found,
-            // Not there, or on a card that fails: whoever may change what is above decides what comes there.
+            // Not there, or on a card that fails: whoever may change the folder above decides what will be there.
             Err(_) => {
                 is_there = false;
                 break;
@@ -97,12 +96,12 @@ pub fn holding(path: &Path) -> Result<Holding, DiskError> {
         let to = PathBuf::from(std::ffi::OsStr::from_bytes(to.as_bytes()));
         if to.is_absolute() {
             walk.at = PathBuf::from("/");
-            stat = walk.look(Path::new("/")).map_err(fail)?;
+            stat = walk.stat(Path::new("/")).map_err(fail)?;
         }
         parts(&to).rev().for_each(|part| rest.push_front(part));
     }
     let is_open = is_folder(&stat) && walk.is_open(&stat);
-    Ok(Holding {
+    Ok(PathOwner {
         user: stat.st_uid,
         group: stat.st_gid,
         link,
@@ -114,7 +113,7 @@ pub fn holding(path: &Path) -> Result<Holding, DiskError> {
     })
 }
 
-/// The way along a path.
+/// How far a path was followed, and what was found on the way.
 struct Walk {
     at: PathBuf,
     unsafe_at: Option<PathBuf>,
@@ -123,7 +122,7 @@ struct Walk {
 }
 
 impl Walk {
-    fn look(&mut self, path: &Path) -> Result<Stat, Errno> {
+    fn stat(&mut self, path: &Path) -> Result<Stat, Errno> {
         let stat = rustix::fs::statat(CWD, path, AtFlags::SYMLINK_NOFOLLOW)?;
         if stat.st_uid != 0 {
             self.unsafe_at.get_or_insert_with(|| path.to_owned());
@@ -132,17 +131,17 @@ impl Walk {
         Ok(stat)
     }
 
-    /// A folder on the way, in which the next part is looked for.
+    /// Takes note of a folder in which the next component is.
     fn note_folder(&mut self, stat: &Stat) {
         if self.unsafe_at.is_none() && !is_sticky(stat) && self.is_open(stat) {
             self.unsafe_at = Some(self.at.clone());
         }
     }
 
-    /// Whether somebody beside its owner may change the entries of a folder.
+    /// Whether somebody other than its owner may change the entries of a folder.
     fn is_open(&self, stat: &Stat) -> bool {
         let mode = Mode::from_raw_mode(stat.st_mode);
-        // With a list of rights the bits of the group are the most that anybody named in it has.
+        // With an access control list the bits of the group are the most that anybody named in the list has.
         let has_list =
             || rustix::fs::lgetxattr_query(&self.at, ACCESS_LIST).is_ok_and(|length| length > 0);
         mode.contains(Mode::WOTH)
@@ -166,11 +165,11 @@ fn parts(path: &Path) -> impl DoubleEndedIterator<Item = PathBuf> {
     })
 }
 
-/// The host's groups, and who is in them.
+/// The host's groups and their members.
 struct Groups {
-    /// Number, name, names of its members.
+    /// Number, name and names of the members of each.
     groups: Vec<(u32, String, Vec<String>)>,
-    /// Number of the first group of each user but root.
+    /// Number of the primary group of each user except root.
     first: Vec<u32>,
 }
 
@@ -189,7 +188,7 @@ impl Groups {
         Self { groups, first: first.map(|user| user.group).collect() }
     }
 
-    /// Whether anybody but root is in a group. One that is in no list may be anybody's.
+    /// Whether anybody except root is in a group. A group that is in no list may have any members.
     fn has_others(&self, number: u32) -> bool {
         if self.first.contains(&number) {
             return true;
@@ -199,14 +198,14 @@ impl Groups {
             || listed.any(|(_, _, members)| members.iter().any(|member| member != "root"))
     }
 
-    /// The groups of a user beside the first, and the one that sticks are given to, which the service has as well.
+    /// The supplementary groups of a user, and the one that sticks are given to, which the service has as well.
     fn of(&self, name: Option<&str>) -> Vec<Gid> {
         let is_in = |members: &[String]| name.is_some_and(|n| members.iter().any(|m| m == n));
-        let wanted = self.groups.iter().filter(|(number, group, members)| {
-            // The group of root is nobody else's, whatever a list says.
+        let groups = self.groups.iter().filter(|(number, group, members)| {
+            // Nobody else gets the group of root, even if a list says so.
             *number != 0 && (group == STICKS || is_in(members))
         });
-        wanted.map(|(number, ..)| Gid::from_raw(*number)).collect()
+        groups.map(|(number, ..)| Gid::from_raw(*number)).collect()
     }
 }
 
@@ -224,22 +223,22 @@ fn user_of(line: &str) -> Option<User> {
     Some(User { id, name: Some(name), group, home })
 }
 
-/// The user with a number, as the host's own list has it; `group` is theirs if it is in no list.
+/// The user with a number, from the host's list; `group` is the primary group of a user who is in no list.
 pub fn user(id: u32, group: u32) -> User {
     let listed = list("/etc/passwd").lines().filter_map(user_of).find(|user| user.id == id);
     listed.unwrap_or(User { id, name: None, group, home: None })
 }
 
-/// The home of the user that this process became; `None` if it became none.
+/// The home of the user that this process became, if that user has one; `None` if it became none.
 pub fn home() -> Option<Option<PathBuf>> {
     HOME.get().cloned()
 }
 
-/// Root becomes another user, for good: from here on the kernel refuses whatever that user may not do. `keeps_root` for
-/// the one command that is root again at its end ([`become_root_again`]).
+/// Makes root another user, for good: from here on the kernel refuses whatever that user may not do. `keeps_root` is for
+/// the one command that becomes root again at its end ([`become_root_again`]).
 ///
-/// The system calls change one thread (credentials(7)); so there may be no second one yet, and all that begin later
-/// have what this one has.
+/// The system calls change one thread only (credentials(7)). So there must be no other thread yet; later ones inherit
+/// the change.
 pub fn become_user(user: &User, keeps_root: bool) -> Result<(), DiskError> {
     let shown = user.name.clone().unwrap_or_else(|| user.id.to_string());
     let fail = |errno| DiskError::new("become user", &shown, errno);
@@ -258,8 +257,8 @@ pub fn become_user(user: &User, keeps_root: bool) -> Result<(), DiskError> {
     Ok(())
 }
 
-/// Where this process kept the right to it, it is root again from here on, until it ends. Nothing of another user may
-/// be touched after that.
+/// Makes this process root again, until it ends, if it kept the right to that. It must not touch anything of another
+/// user after that.
 pub fn become_root_again() -> Result<(), DiskError> {
     if !rustix::process::getuid().is_root() {
         return Ok(());

@@ -1,16 +1,16 @@
-//! Folders that no mail is ever restored into, whoever names them: homes and what is above them, the system's folders,
-//! and folders whose files are obeyed.
-//! Never goes by a path as it is written: a link, `..` or a second mount leads to the same folder.
+//! Folders that no mail is ever restored into, whoever names them: homes and the folders above them, the system's
+//! folders, and folders whose files programs obey.
+//! Compares folders, not paths: a link, `..` or a second mount leads to the same folder.
 
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::os::unix::fs::MetadataExt as _;
 use std::path::{Component, Path, PathBuf};
 
-/// The system's, with all that is below. Those of `/` that begin with `lib` come to these.
+/// The system's folders, with all that is below. The folders of `/` whose names begin with `lib` are added.
 const SYSTEM: [&str; 11] =
     ["/bin", "/boot", "/dev", "/efi", "/etc", "/proc", "/run", "/sbin", "/sys", "/usr", "/var"];
-/// Below these, and in no other folder of the system, are mail, data of its users, and what passes.
+/// The only folders of the system that hold mail, data of its users, and temporary files.
 const FREE: [&str; 8] = [
     "/dev/shm",
     "/run/media",
@@ -21,7 +21,7 @@ const FREE: [&str; 8] = [
     "/var/tmp",
     "/var/vmail",
 ];
-/// Below a home: a program obeys what is in there, or trusts it, and needs no right to run it.
+/// Folders of a home whose files programs obey or trust, even files that are not executable.
 const SETTINGS: [&str; 10] = [
     ".config/autostart",
     ".config/counterfoil",
@@ -35,20 +35,20 @@ const SETTINGS: [&str; 10] = [
     ".ssh",
 ];
 
-/// Why no mail is restored into a folder.
+/// The reason why no mail is restored into a folder.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Reserved {
     /// It is a user's home.
     Home,
     /// A user's home is in it.
     AboveHome,
-    /// It is the system's.
+    /// It belongs to the system.
     System,
-    /// Programs obey what is in it, or in a folder of it.
+    /// Programs obey files in it, or in a folder below it.
     Settings,
 }
 
-/// The folders of this host that are kept from mail.
+/// The folders of a host that no mail is restored into.
 #[derive(Debug, Default)]
 pub struct ReservedFolders {
     homes: Vec<Chain>,
@@ -58,7 +58,7 @@ pub struct ReservedFolders {
 }
 
 impl ReservedFolders {
-    /// Of this host. `own` are folders with files of ours, that we obey.
+    /// Those of this host. `own` are folders with files that this program obeys.
     pub fn of_host(own: &[PathBuf]) -> Self {
         let passwd = std::fs::read("/etc/passwd").unwrap_or_default();
         let mut homes = homes_in(&passwd);
@@ -79,15 +79,15 @@ impl ReservedFolders {
         }
     }
 
-    /// Why no mail goes into a folder, whose path has no links and no dots any more; none: it may.
+    /// Why no mail is restored into a folder; `None` if it may be. The path must be without links and dots.
     pub fn why(&self, folder: &Path) -> Option<Reserved> {
         let target = Chain::of(folder);
         let itself = target.itself()?;
-        let is_one_of = |at: &Place, kept: &[Chain]| {
-            kept.iter().filter_map(Chain::itself).any(|place| at.is(place))
+        let is_one_of = |at: &Folder, kept: &[Chain]| {
+            kept.iter().filter_map(Chain::itself).any(|folder| at.is(folder))
         };
         let holds_one_of = |kept: &[Chain]| kept.iter().any(|chain| chain.has(itself));
-        let is_root = itself.is(&Place::at(Path::new("/")));
+        let is_root = itself.is(&Folder::at(Path::new("/")));
         if is_one_of(itself, &self.homes) {
             return Some(Reserved::Home);
         }
@@ -109,15 +109,15 @@ impl ReservedFolders {
     }
 }
 
-/// A folder by its path, and by what it is: a second mount shows the same folder at another path.
+/// A folder by its path and its identity: a second mount shows the same folder at another path.
 #[derive(Debug)]
-struct Place {
+struct Folder {
     path: PathBuf,
-    /// Device and number on it, if it is there.
+    /// Device and inode, if it is there.
     node: Option<(u64, u64)>,
 }
 
-impl Place {
+impl Folder {
     fn at(path: &Path) -> Self {
         let node = path.symlink_metadata().ok().map(|facts| (facts.dev(), facts.ino()));
         Self { path: path.to_owned(), node }
@@ -128,30 +128,30 @@ impl Place {
     }
 }
 
-/// A folder, the one above it, and so on up to `/`.
+/// A folder and all folders above it, up to `/`.
 #[derive(Debug)]
-struct Chain(Vec<Place>);
+struct Chain(Vec<Folder>);
 
 impl Chain {
-    /// Of a path, wherever it leads.
+    /// That of the folder where a path leads.
     fn at(path: &Path) -> Self {
         Self::of(&leads_to(path))
     }
 
     fn of(folder: &Path) -> Self {
-        Self(folder.ancestors().map(Place::at).collect())
+        Self(folder.ancestors().map(Folder::at).collect())
     }
 
-    fn itself(&self) -> Option<&Place> {
+    fn itself(&self) -> Option<&Folder> {
         self.0.first()
     }
 
-    fn has(&self, place: &Place) -> bool {
-        self.0.iter().any(|at| at.is(place))
+    fn has(&self, folder: &Folder) -> bool {
+        self.0.iter().any(|at| at.is(folder))
     }
 }
 
-/// Where a path leads: without links and dots, as far as there is something, and as it would be made from there on.
+/// Where a path leads, without links and dots: resolved as far as it exists, and as it would be made from there on.
 pub fn leads_to(path: &Path) -> PathBuf {
     let here = std::env::current_dir().unwrap_or_default();
     let mut at = PathBuf::from("/");
@@ -170,7 +170,7 @@ pub fn leads_to(path: &Path) -> PathBuf {
     at
 }
 
-/// The homes in the table of users (passwd(5)).
+/// The homes in the list of users (passwd(5)).
 fn homes_in(passwd: &[u8]) -> Vec<PathBuf> {
     let fields = passwd.split(|&b| b == b'\n').map(|line| line.split(|&b| b == b':'));
     let homes = fields.filter_map(|mut fields| fields.nth(5));

@@ -1,5 +1,5 @@
-//! Which drives die together with a card: those on its own device, whatever way leads there.
-//! Asks the kernel alone, and never says more than it tells.
+//! Which drives fail together with a card: those on the card's own device, by whatever path.
+//! Uses the kernel's information only, and claims no more than it gives.
 
 use super::mounts::System;
 use super::volume::VolumeFacts;
@@ -7,9 +7,9 @@ use super::{MailboxDir, host};
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// Whether an open drive, found at a path, lies on the device of a mailbox: in the same file system, as by another
-/// folder or a bind mount; or on the same disk, as on another partition of it, by a mapping, or in an image file on it.
-/// `None` where the mailbox cannot be looked at.
+/// Whether an open drive, at a path, lies on the device of a mailbox: in the same file system, as another folder or a
+/// bind mount does; or on the same disk, as another partition, a mapping or an image file on it does. `None` if the
+/// mailbox cannot be opened.
 pub fn same_device(mailbox: &Path, at: &Path, drive: &VolumeFacts) -> Option<bool> {
     let (device, _) = MailboxDir::open(mailbox).ok()?.identity().ok()?;
     if device == drive.device {
@@ -20,9 +20,9 @@ pub fn same_device(mailbox: &Path, at: &Path, drive: &VolumeFacts) -> Option<boo
     Some(!disks.is_disjoint(&system.disks_beneath(numbers(drive.device), at)))
 }
 
-/// The plain folder that an open drive is in, to be known again: it is no mount point, and lies in a file system that
-/// stays where it is, the system's own, or is told by its serial number. On a stick of any other kind two sticks in
-/// turn at one mount point would show two drives in what seems one folder.
+/// A name by which the plain folder of an open drive is recognised later: it is no mount point, and its file system is
+/// the system's own or has a serial number. Otherwise two sticks used in turn at one mount point would show two drives
+/// in what seems one folder; so for them there is none.
 pub fn plain_folder(at: &Path, drive: &VolumeFacts) -> Option<Vec<u8>> {
     let path = host::resolved(at);
     if host::is_mount_point(&path) {
@@ -40,12 +40,12 @@ pub fn plain_folder(at: &Path, drive: &VolumeFacts) -> Option<Vec<u8>> {
     Some([file_system.as_bytes(), b":", path.as_os_str().as_bytes()].concat())
 }
 
-/// Whether something is mounted at a path: then what is seen there is what is mounted, and no empty mount point.
+/// Whether something is mounted at a path, so that what is there is no empty mount point.
 pub fn is_mounted(at: &Path) -> bool {
     host::is_mount_point(&host::resolved(at))
 }
 
-/// Serial number of the file system that a path leads to, where the device manager knows it.
+/// Serial number of the file system at a path, if the device manager knows it.
 pub fn serial_below(path: &Path) -> Option<String> {
     System::host().serial(numbers(host::device_of(path)?))
 }

@@ -1,5 +1,5 @@
-//! The folder in memory that stands in for a state folder that cannot be written: on a card that is full, that turned
-//! read-only, or that fails. Whoever knows the state folder finds it; it goes with the process that made it.
+//! The folder in memory that stands in for a state folder that cannot be written: on a card that is full, has turned
+//! read-only, or fails. Its name follows from the state folder's path; it is removed with the process that made it.
 //! Never follows a link there, and never takes another user's folder for its own.
 
 use super::error::{DiskError, Trouble};
@@ -12,28 +12,28 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::os::unix::fs::{DirBuilderExt as _, MetadataExt as _};
 use std::path::{Path, PathBuf};
 
-/// The lock of whoever works in a state folder, as in any.
+/// The lock of the process that works in it, named as in any state folder.
 const LOCK: &str = "lock";
-/// Says in one word why there is a stand-in.
+/// The file with the reason for the stand-in, in one word.
 const WHY: &str = "why";
-/// How their names begin.
+/// How the names of stand-ins begin.
 const PREFIX: &str = "counterfoil-state-";
 /// The kinds of file system that keep their files in memory (statfs(2)).
 const IN_MEMORY: [u32; 2] = [0x0102_1994, 0x8584_58f6];
 
-/// A stand-in, held. It is removed with the value.
+/// A stand-in and its lock. Dropping it removes the folder.
 #[derive(Debug)]
 pub struct StandIn {
     path: PathBuf,
     _lock: Lock,
 }
 
-/// A folder in memory without a name that anybody could know; it goes with the value.
+/// A folder in memory with a random name. Dropping it removes the folder.
 #[derive(Debug)]
 pub struct MemoryFolder(tempfile::TempDir);
 
 impl MemoryFolder {
-    /// Makes one.
+    /// Makes one in the first place that has room for it.
     pub fn new() -> Result<Self, DiskError> {
         let make =
             |base: &PathBuf| tempfile::Builder::new().prefix("counterfoil-").tempdir_in(base).ok();
@@ -41,13 +41,13 @@ impl MemoryFolder {
         made.map(Self).ok_or_else(no_memory)
     }
 
-    /// Where it is.
+    /// Its path on the host.
     pub fn path(&self) -> &Path {
         self.0.path()
     }
 }
 
-/// What keeps a state folder from being written, as far as its file system tells without being written to.
+/// The error that writing to a state folder would give, as far as its file system shows without a write.
 pub fn trouble(state: &Path) -> Option<DiskError> {
     let state = host::resolved(state);
     let there = state.ancestors().find(|path| host::exists(path))?;
@@ -64,8 +64,8 @@ pub fn trouble(state: &Path) -> Option<DiskError> {
 }
 
 impl StandIn {
-    /// Makes the stand-in of a state folder, or takes over one that a process left when it was ended. `Busy` if
-    /// another process works in it.
+    /// Makes the stand-in of a state folder, or takes over one that a killed process has left. `Busy` if another process
+    /// works in it.
     pub fn make(state: &Path, why: &str) -> Result<Self, DiskError> {
         let mut failed = no_memory();
         for base in bases() {
@@ -98,8 +98,8 @@ impl StandIn {
         Ok(Self { path: path.to_owned(), _lock: lock })
     }
 
-    /// Clears away what a process left when it was ended: the state folder can be written again, and what is known
-    /// there counts.
+    /// Removes the stand-in that a killed process has left: the state folder can be written again, and its contents
+    /// count.
     pub fn clear(state: &Path) {
         for path in bases().into_iter().map(|base| base.join(name(state))) {
             let is_ours = |facts: &std::fs::Metadata| {
@@ -113,18 +113,18 @@ impl StandIn {
         }
     }
 
-    /// Where it is.
+    /// Its path on the host.
     pub fn path(&self) -> &Path {
         &self.path
     }
 
-    /// Whether a folder is one, by its name.
+    /// Whether a folder is a stand-in, by its name.
     pub fn is_one(folder: &Path) -> bool {
         let name = folder.file_name().unwrap_or_default().as_bytes();
         name.starts_with(PREFIX.as_bytes())
     }
 
-    /// The stand-in in which a process works for a state folder now, and why it does.
+    /// The stand-in in which a process works for a state folder now, and the reason for it.
     pub fn find(state: &Path) -> Option<(PathBuf, String)> {
         let owner = |path: &Path| path.symlink_metadata().ok().map(|facts| facts.uid());
         let me = rustix::process::geteuid().as_raw();
@@ -141,8 +141,8 @@ impl StandIn {
 impl Drop for StandIn {
     fn drop(&mut self) {
         if let Err(error) = std::fs::remove_dir_all(&self.path) {
-            // It goes with the memory at the next boot.
-            tracing::debug!(%error, "a folder in memory is left");
+            // It is lost at the next boot anyway.
+            tracing::debug!(%error, "a folder in memory could not be removed");
         }
     }
 }
@@ -153,8 +153,8 @@ fn name(state: &Path) -> String {
     format!("{PREFIX}{}", &digest[..16])
 }
 
-/// Folders in memory in which this user may make others: the service's own first, since what lies in shared ones
-/// may be cleared away when the user logs out (systemd.exec(5), `RemoveIPC=`).
+/// Folders in memory in which this user may make others: the service's own first, since files in shared ones may be
+/// removed when the user logs out (systemd.exec(5), `RemoveIPC=`).
 fn bases() -> Vec<PathBuf> {
     let service = std::env::var_os("RUNTIME_DIRECTORY");
     let service = service.as_deref().and_then(|dirs| std::env::split_paths(dirs).next());
@@ -165,7 +165,7 @@ fn bases() -> Vec<PathBuf> {
     all.filter(|path| path.is_absolute() && is_in_memory(path)).collect()
 }
 
-/// The same, and those of services and other users, as far as this one may look.
+/// The same, and those of services and other users, as far as this user may read them.
 fn everybodys_bases() -> Vec<PathBuf> {
     let below = |folder: &str| {
         let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();

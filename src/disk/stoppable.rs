@@ -1,5 +1,5 @@
-//! A drive whose long readings hear a stop: of a ledger, a list, a copy of gigabytes, or very many small ones.
-//! Never breaks off writing, nor the reading back of what was just written.
+//! A drive on which long reads can be stopped: of a ledger, a list, a copy of gigabytes, or very many small ones.
+//! Never stops a write, nor the reading back of what was just written.
 
 use super::error::{DiskError, Trouble};
 use super::volume::{
@@ -12,26 +12,26 @@ use std::fmt;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-/// Whether to stop.
+/// Returns whether to stop.
 pub type StopAsked = Arc<dyn Fn() -> bool + Send + Sync>;
 
-/// Bytes that opening a file, or asking for its length, is counted as: it takes a stick as long as reading them.
+/// Opening a file, or finding its length, counts as so many bytes read: it takes a stick about as long.
 const OPENED: u64 = 4 << 10;
-/// The same of the list of a folder.
+/// The same for listing a folder.
 const LISTED: u64 = 64 << 10;
-/// Bytes that are read to the end, whatever is asked: so a drive that hardly has anything is always got through.
+/// Bytes that are read even after a stop, so that a drive with hardly anything on it is always read whole.
 const ALWAYS: u64 = BATCH_BYTES;
-/// The same after something was written: a batch is read back.
+/// The same after a write: a batch is read back.
 const READ_BACK: u64 = 2 * BATCH_BYTES_MAX + BATCH_MESSAGES_MAX as u64 * 2 * OPENED;
 
-/// Opens such a drive.
+/// Opens the drive of another source so that long reads can be stopped.
 pub struct StoppableVolumeSource {
     inner: Arc<dyn VolumeSource>,
     stop: StopAsked,
 }
 
 impl StoppableVolumeSource {
-    /// Behind it is what is behind another one.
+    /// Wraps a source.
     pub fn new(inner: Arc<dyn VolumeSource>, stop: StopAsked) -> Self {
         Self { inner, stop }
     }
@@ -53,16 +53,16 @@ impl VolumeSource for StoppableVolumeSource {
     }
 }
 
-/// A run of reading.
+/// How much may be read before a stop is obeyed.
 #[derive(Clone)]
 struct ReadAllowance {
-    /// Bytes that are still read whatever is asked.
+    /// Bytes that are still read even after a stop.
     left: Arc<AtomicU64>,
     stop: StopAsked,
 }
 
 impl ReadAllowance {
-    fn goes_on(&self, bytes: u64, at: impl fmt::Display) -> Result<(), DiskError> {
+    fn spend(&self, bytes: u64, at: impl fmt::Display) -> Result<(), DiskError> {
         let left = self.left.load(Ordering::Relaxed).saturating_sub(bytes);
         self.left.store(left, Ordering::Relaxed);
         match left == 0 && (self.stop)() {
@@ -99,17 +99,17 @@ impl Volume for StoppableVolume {
     }
 
     fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
-        self.reading.goes_on(LISTED, at)?;
+        self.reading.spend(LISTED, at)?;
         self.inner.list(at, most)
     }
 
     fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
-        self.reading.goes_on(LISTED, at)?;
+        self.reading.spend(LISTED, at)?;
         self.inner.lengths(at, most)
     }
 
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError> {
-        self.reading.goes_on(OPENED, at)?;
+        self.reading.spend(OPENED, at)?;
         self.inner.length(at)
     }
 
@@ -155,7 +155,7 @@ impl Volume for StoppableVolume {
         offset: u64,
         from: ReadFrom,
     ) -> Result<Box<dyn Source>, DiskError> {
-        self.reading.goes_on(OPENED, at)?;
+        self.reading.spend(OPENED, at)?;
         let inner = self.inner.read(at, offset, from)?;
         Ok(Box::new(StoppableSource { inner, at: at.clone(), reading: self.reading.clone() }))
     }
@@ -170,7 +170,7 @@ struct StoppableSource {
 impl Source for StoppableSource {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError> {
         let got = self.inner.read(into)?;
-        self.reading.goes_on(got as u64, &self.at)?;
+        self.reading.spend(got as u64, &self.at)?;
         Ok(got)
     }
 }

@@ -1,5 +1,5 @@
-//! One restore at a time into a folder: the locks that a restore holds on the folders it writes to.
-//! Never leaves anything behind: a lock is on the folder itself, and the kernel lets it go whatever becomes of us.
+//! The locks that a restore holds on the folders it writes to: one restore at a time into each folder.
+//! A lock is on the folder itself and leaves no file; the kernel releases it however the process ends.
 
 use super::error::DiskError;
 use super::host;
@@ -13,14 +13,14 @@ use std::cell::RefCell;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// The locks of one restore. They end when it is dropped.
+/// The locks of one restore. Dropping it releases them.
 #[derive(Debug, Default)]
 pub struct TargetLocks {
-    held: RefCell<Vec<Held>>,
+    folders: RefCell<Vec<LockedFolder>>,
 }
 
 #[derive(Debug)]
-struct Held {
+struct LockedFolder {
     device: u64,
     inode: u64,
     #[expect(dead_code, reason = "held for its lock")]
@@ -28,12 +28,12 @@ struct Held {
 }
 
 impl TargetLocks {
-    /// Locks a folder, which is made if it is not there. `Busy` if another restore holds it.
+    /// Locks a folder, and makes it if it is not there. `Busy` if another restore holds it.
     pub fn take(&self, path: &Path) -> Result<(), DiskError> {
         self.open(path).map(drop)
     }
 
-    /// The same; the folder, open.
+    /// The same; returns the open folder.
     pub(super) fn open(&self, path: &Path) -> Result<OwnedFd, DiskError> {
         let shown = escape::shown(path.as_os_str().as_bytes());
         let fail = |errno| DiskError::new("open restore target", &shown, errno);
@@ -44,16 +44,16 @@ impl TargetLocks {
             true => openat::open_own_root(path).map_err(fail)?,
             false => openat::open_root_without_links(path).map_err(fail)?,
         };
-        self.hold(root.as_fd()).map_err(|errno| DiskError::new("lock", &shown, errno))?;
+        self.lock(root.as_fd()).map_err(|errno| DiskError::new("lock", &shown, errno))?;
         Ok(root)
     }
 
-    /// Two mailboxes of one restore may go into one folder, by whatever paths: it is locked once.
-    fn hold(&self, folder: BorrowedFd<'_>) -> Result<(), Errno> {
+    /// Locks a folder once, even if two mailboxes of one restore go into it, by whatever paths.
+    fn lock(&self, folder: BorrowedFd<'_>) -> Result<(), Errno> {
         let stat = rustix::fs::fstat(folder)?;
         let (device, inode) = (stat.st_dev, stat.st_ino);
-        let mut held = self.held.borrow_mut();
-        if held.iter().any(|held| (held.device, held.inode) == (device, inode)) {
+        let mut folders = self.folders.borrow_mut();
+        if folders.iter().any(|locked| (locked.device, locked.inode) == (device, inode)) {
             return Ok(());
         }
         let folder = openat::open_dir(folder, None, HOST)?;
@@ -61,11 +61,11 @@ impl TargetLocks {
         match rustix::io::retry_on_intr(lock) {
             Ok(()) => {}
             Err(Errno::WOULDBLOCK) => return Err(Errno::WOULDBLOCK),
-            // Some network file systems lock no folders. A mailbox that cannot be put back is worse than two
-            // restores that nobody keeps apart.
+            // Some network file systems cannot lock folders. A mailbox that cannot be restored is worse than two
+            // restores at once.
             Err(errno) => tracing::debug!(%errno, "the folder restored into could not be locked"),
         }
-        held.push(Held { device, inode, folder });
+        folders.push(LockedFolder { device, inode, folder });
         Ok(())
     }
 }

@@ -1,7 +1,6 @@
-//! Folders in the system's temporary folder that go with the process that made them: there is mail in them. However it
-//! ends, by its own will, an error, a fault or a signal, they are removed; what one left that was killed, or ended
-//! with the power, the next one removes. Never follows a link, never touches a folder of another user or of a living
-//! process.
+//! Folders in the system's temporary folder that are removed with the process that made them, since there is mail in
+//! them: whether it ends normally, with an error, a panic or a signal. The next process removes what one left that was
+//! killed or lost power. Never follows a link, never touches a folder of another user or of a running process.
 
 use super::error::DiskError;
 use super::host::{self, fail};
@@ -15,26 +14,27 @@ use std::os::unix::fs::{DirBuilderExt as _, MetadataExt as _};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-/// How often something is tried that another thread or process may get in the way of.
+/// How often an operation is tried with which another thread or process may interfere.
 const ATTEMPTS: u32 = 1_000;
 
-/// Those of this process. Whoever holds the lock makes or removes one, so that a signal finds every one that there is.
+/// The folders of this process. They are made and removed under this lock, so that a signal finds all that exist.
 static MADE: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
 
-/// One of them, for its owner alone. It is removed with the value.
+/// A temporary folder, accessible to its owner alone. Dropping it removes the folder.
 #[derive(Debug)]
 pub struct TemporaryDir {
     path: PathBuf,
-    /// Says that its process lives: the kernel lets the lock go with it. None on a file system that locks no folders.
+    /// Shows that its process is running: the kernel releases the lock with it. `None` on a file system that cannot
+    /// lock folders.
     _lock: Option<OwnedFd>,
 }
 
 impl TemporaryDir {
-    /// Makes one, and removes what dead processes left of the same kind.
+    /// Makes one, and removes those of the same kind that dead processes have left.
     pub fn make(kind: &str) -> Result<Self, DiskError> {
         let above = std::env::temp_dir();
         let above = std::path::absolute(&above).unwrap_or(above);
-        remove_those_of_the_dead(&above, kind);
+        remove_left_over(&above, kind);
         let mut made = all_made();
         for _ in 0..ATTEMPTS {
             let name =
@@ -44,12 +44,12 @@ impl TemporaryDir {
                 Err(e) if e.kind() == ErrorKind::AlreadyExists => continue,
                 created => created.map_err(|e| fail("make folder in", &above, &e))?,
             }
-            match hold(&path) {
+            match lock_named(&path) {
                 Ok(lock) => {
                     made.push(path.clone());
                     return Ok(Self { path, _lock: lock });
                 }
-                // Somebody took it for one of the dead before it was locked, and removes it.
+                // Another process found it before it was locked, and removes it as one of a dead process.
                 Err(Errno::WOULDBLOCK | Errno::NOENT) => {}
                 Err(errno) => {
                     remove(&path);
@@ -60,7 +60,7 @@ impl TemporaryDir {
         Err(DiskError::new("make folder in", escape::shown_path(&above), Errno::EXIST))
     }
 
-    /// Where it is.
+    /// Its path on the host.
     pub fn path(&self) -> &Path {
         &self.path
     }
@@ -74,17 +74,18 @@ impl Drop for TemporaryDir {
     }
 }
 
-/// Removes all of this process, which ends right after: until then nobody gets to make or to remove one.
-pub fn remove_passing_folders() {
+/// Removes all temporary folders of this process, which must end right after: from here on no thread can make or remove
+/// one.
+pub fn remove_temporary_dirs() {
     let mut made = all_made();
     made.drain(..).for_each(|path| remove(&path));
     std::mem::forget(made);
 }
 
-/// Makes a folder and those above it, for the owner alone: not while the process ends, for a passing folder that was
-/// removed would be made again.
+/// Makes a folder and those above it, accessible to the owner alone. Waits for ever if the process is ending, since that
+/// would make a temporary folder again that was removed.
 pub fn make_dirs(path: &Path) -> Result<(), DiskError> {
-    let _none_is_removed = all_made();
+    let _lock = all_made();
     std::fs::DirBuilder::new()
         .recursive(true)
         .mode(0o700)
@@ -93,7 +94,7 @@ pub fn make_dirs(path: &Path) -> Result<(), DiskError> {
 }
 
 fn all_made() -> MutexGuard<'static, Vec<PathBuf>> {
-    // After a fault the list is still whole: it changes by single entries.
+    // After a panic the list is still whole: it changes by single entries.
     MADE.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -101,14 +102,14 @@ fn prefix(kind: &str) -> String {
     format!("counterfoil-{kind}-")
 }
 
-/// Removes a folder. Other threads may still be at work in it: a folder in it that is gone takes no more files, so that
-/// this comes to an end.
+/// Removes a folder, even if other threads are still writing in it. This ends, since no file can be made in a folder that
+/// is removed.
 fn remove(path: &Path) {
     let mut failed = None;
     for _ in 0..ATTEMPTS {
         match std::fs::remove_dir_all(path) {
             Err(e) if e.kind() != ErrorKind::NotFound => failed = Some(e),
-            // Not there: either all of it is gone, or something in it went meanwhile.
+            // Not found: either the folder itself, or something in it that another thread removed.
             _ if !host::exists(path) => return,
             _ => {}
         }
@@ -121,8 +122,8 @@ fn remove(path: &Path) {
     }
 }
 
-/// Locks a folder. `NOENT` if it is not the one of that name any more, `WOULDBLOCK` if another process holds it.
-fn hold(path: &Path) -> Result<Option<OwnedFd>, Errno> {
+/// Locks a folder. `NOENT` if the name is now that of another one, `WOULDBLOCK` if another process holds it.
+fn lock_named(path: &Path) -> Result<Option<OwnedFd>, Errno> {
     let folder = open(path)?;
     let locked = lock(&folder);
     if locked == Err(Errno::WOULDBLOCK) {
@@ -146,15 +147,16 @@ fn lock(folder: &OwnedFd) -> Result<(), Errno> {
     rustix::io::retry_on_intr(lock)
 }
 
-/// Removes those of this user that no process holds. Where folders cannot be locked, nobody can tell, and they stay.
-fn remove_those_of_the_dead(above: &Path, kind: &str) {
+/// Removes the folders of this user that no process has locked. Where folders cannot be locked, they stay, since it is
+/// not known which are in use.
+fn remove_left_over(above: &Path, kind: &str) {
     let me = rustix::process::geteuid().as_raw();
     let entries = std::fs::read_dir(above).into_iter().flatten().flatten();
     let named = entries.filter(|entry| is_one(entry.file_name().as_bytes(), kind));
     for path in named.map(|entry| entry.path()) {
         let Ok(folder) = open(&path) else { continue };
-        let is_mine = rustix::fs::fstat(&folder).is_ok_and(|stat| stat.st_uid == me);
-        if is_mine && lock(&folder).is_ok() {
+        let is_own = rustix::fs::fstat(&folder).is_ok_and(|stat| stat.st_uid == me);
+        if is_own && lock(&folder).is_ok() {
             remove(&path);
         }
     }

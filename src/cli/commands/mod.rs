@@ -40,7 +40,7 @@ fn when_stopped(stop: impl FnOnce() + Send + 'static) -> Result<(), CliError> {
 /// as a shell's does.
 fn leave_nothing_behind() -> Result<(), CliError> {
     let end = |signal| {
-        crate::disk::remove_passing_folders();
+        crate::disk::remove_temporary_dirs();
         std::process::exit(128 + signal);
     };
     crate::daemon::on_termination_signal(end)
