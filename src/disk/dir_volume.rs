@@ -1,5 +1,5 @@
-//! The real drive: a folder, usually where a removable file system is mounted.
-//! Never writes by path: every call goes through the handle of the root opened at the start.
+//! The real drive: a folder, usually the mount point of a removable file system.
+//! Never opens anything by path: every call uses the handle of the root, which is opened at the start.
 
 use super::error::{DiskError, Trouble};
 use super::mounts::{Found, System};
@@ -23,28 +23,28 @@ const FAT: i64 = 0x4d44;
 /// Longest file on FAT32, in bytes (FAT specification 1.03).
 const FAT_LONGEST: u64 = 4_294_967_295;
 
-/// A folder in which a drive may be found.
+/// A folder in which there may be a drive.
 #[derive(Debug, Clone)]
 pub struct DirVolumeSource {
     path: PathBuf,
-    /// The one mount that is meant, where the folder is where a removable drive was found.
+    /// If a removable drive was found in the folder: the only mount that is opened.
     only: Option<Found>,
 }
 
 impl DirVolumeSource {
-    /// For a folder given by its path: whatever is there.
+    /// For a named folder: whatever is there.
     pub fn new(path: impl Into<PathBuf>) -> Self {
         Self { path: path.into(), only: None }
     }
 
-    /// For a removable drive: that mount of that device, and nothing else that may come to be there.
+    /// For a removable drive: that mount of that device, and nothing else that may be mounted there later.
     pub fn on(found: Found) -> Self {
         Self { path: found.key.at.clone(), only: Some(found) }
     }
 
-    fn check(&self, seen: &Seen) -> Result<(), Errno> {
+    fn check(&self, folder: &FolderId) -> Result<(), Errno> {
         let Some(only) = &self.only else { return Ok(()) };
-        let same = seen.mount == only.key.mount && only.device.is_there();
+        let same = folder.mount == only.key.mount && only.device.is_there();
         if same { Ok(()) } else { Err(Errno::NODEV) }
     }
 }
@@ -56,8 +56,8 @@ impl VolumeSource for DirVolumeSource {
 
     fn still_present(&self, facts: &VolumeFacts) -> bool {
         let flags = AtFlags::STATX_DONT_SYNC | AtFlags::NO_AUTOMOUNT;
-        match look(rustix::fs::CWD, self.path.as_path(), flags) {
-            Ok(seen) => self.check(&seen).is_ok() && seen.name == facts.mount,
+        match identify(rustix::fs::CWD, self.path.as_path(), flags) {
+            Ok(folder) => self.check(&folder).is_ok() && folder.name == facts.mount,
             Err(_) => false,
         }
     }
@@ -73,44 +73,47 @@ struct DirVolume {
     volume_source: DirVolumeSource,
     facts: VolumeFacts,
     fat: bool,
-    /// Bytes of the whole file system: no file of ours can be longer.
+    /// Size of the file system, in bytes: no file of ours can be longer.
     capacity: u64,
 }
 
-/// The longest file that may be written: the file system's bound, or our own (setrlimit(2), RLIMIT_FSIZE), to
-/// run into which would end the program.
+/// The longest file that may be written, in bytes: the limit of the file system, or that of this process (setrlimit(2),
+/// RLIMIT_FSIZE), since a write beyond it would kill the program.
 fn longest_file(fat: bool) -> u64 {
     let own = rustix::process::getrlimit(rustix::process::Resource::Fsize).current;
     let longest = if fat { FAT_LONGEST } else { i64::MAX as u64 };
     own.map_or(longest, |own| own.min(longest))
 }
 
-/// What a folder is seen to be.
-struct Seen {
+/// The identity of a folder.
+struct FolderId {
     /// Its device as in [`VolumeFacts::device`].
     device: u64,
-    /// Its number on the device.
+    /// Its inode.
     inode: u64,
     /// Number of its mount.
     mount: u64,
-    /// Device, inode and mount, and the kernel's word that the device is plugged in: tells a drive from the
-    /// empty mount point it leaves behind, and from the next one that gets the same numbers.
+    /// Device, inode and mount, and whether the kernel has the device: distinguishes a drive from the empty mount point
+    /// that remains after it, and from the next drive that gets the same numbers.
     name: String,
 }
 
-fn look(dir: impl AsFd, path: impl rustix::path::Arg, flags: AtFlags) -> Result<Seen, Errno> {
-    let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
-    let x = rustix::fs::statx(dir, path, flags, wanted)?;
+fn identify(
+    dir: impl AsFd,
+    path: impl rustix::path::Arg,
+    flags: AtFlags,
+) -> Result<FolderId, Errno> {
+    let x = rustix::fs::statx(dir, path, flags, StatxFlags::BASIC_STATS | StatxFlags::MNT_ID)?;
     let device = u64::from(x.stx_dev_major) << 32 | u64::from(x.stx_dev_minor);
     let plugged = match System::host().device((x.stx_dev_major, x.stx_dev_minor)) {
         Some(device) => device.sequence.map_or("here".to_owned(), |n| n.to_string()),
         None => "none".to_owned(),
     };
     let name = format!("{device:x}.{:x}.{:x}.{plugged}", x.stx_ino, x.stx_mnt_id);
-    Ok(Seen { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
+    Ok(FolderId { device, inode: x.stx_ino, mount: x.stx_mnt_id, name })
 }
 
-/// A file that says to be longer than what is on its medium.
+/// The error of a file whose length is greater than what the medium holds of it.
 fn hollow(at: &RelName, shown: &str) -> DiskError {
     DiskError::with("read", format_args!("{at} on {shown}"), Errno::FBIG, Trouble::Refused)
 }
@@ -120,10 +123,10 @@ fn medium_of(device: u64) -> Medium {
     device.map_or(Medium::Other, |device| device.medium())
 }
 
-/// What the device below a path hangs on.
+/// How the device of a path is connected.
 pub fn medium_below(path: &Path) -> Medium {
-    look(rustix::fs::CWD, path, AtFlags::empty())
-        .map_or(Medium::Other, |seen| medium_of(seen.device))
+    identify(rustix::fs::CWD, path, AtFlags::empty())
+        .map_or(Medium::Other, |folder| medium_of(folder.device))
 }
 
 impl DirVolume {
@@ -131,10 +134,10 @@ impl DirVolume {
         let shown = volume_source.shown();
         let fail = |errno| DiskError::new("open drive", &shown, errno);
         let root = openat::open_root(&volume_source.path).map_err(fail)?;
-        let seen = look(&root, "", AtFlags::EMPTY_PATH).map_err(fail)?;
-        volume_source.check(&seen).map_err(fail)?;
+        let folder = identify(&root, "", AtFlags::EMPTY_PATH).map_err(fail)?;
+        volume_source.check(&folder).map_err(fail)?;
         if access == Access::Write {
-            // Held as long as the volume is open, and let go by the kernel whatever becomes of us.
+            // Held as long as the volume is open; the kernel releases it however the process ends.
             rustix::fs::flock(&root, FlockOperation::NonBlockingLockExclusive).map_err(fail)?;
         }
         let fs = rustix::fs::fstatfs(&root).map_err(fail)?;
@@ -143,30 +146,30 @@ impl DirVolume {
         let found = volume_source
             .only
             .clone()
-            .or_else(|| Found::mounted_at(&volume_source.path, seen.mount));
+            .or_else(|| Found::mounted_at(&volume_source.path, folder.mount));
         let facts = VolumeFacts {
             shown,
-            mount: seen.name,
+            mount: folder.name,
             longest_file: longest_file(fat),
             read_only: vfs.f_flag.contains(StatVfsMountFlags::RDONLY),
             readers: 2,
-            device: seen.device,
-            root: seen.inode,
+            device: folder.device,
+            root: folder.inode,
             serial: found.and_then(Found::serial_now),
-            medium: medium_of(seen.device),
+            medium: medium_of(folder.device),
         };
         let capacity = vfs.f_blocks.saturating_mul(vfs.f_frsize);
         Ok(Self { root, volume_source: volume_source.clone(), facts, fat, capacity })
     }
 
-    /// What root makes belongs to whom the drive belongs to: it is the operator's daemon that goes on with it.
-    fn give(&self, made: BorrowedFd<'_>) -> Result<(), Errno> {
+    /// Gives what root has made to the owner of the drive, whose daemon continues with it.
+    fn give_to_owner(&self, made: BorrowedFd<'_>) -> Result<(), Errno> {
         if !super::host::is_root() {
             return Ok(());
         }
         let owner = rustix::fs::fstat(&self.root)?;
         let now = rustix::fs::fstat(made)?;
-        // Where the file system has no owners both are what it was mounted with.
+        // If the file system has no owners, both are those of the mount options.
         if (owner.st_uid, owner.st_gid) == (now.st_uid, now.st_gid) {
             return Ok(());
         }
@@ -185,7 +188,7 @@ impl DirVolume {
         Ok(fs.f_blocks.saturating_sub(fs.f_bfree).saturating_mul(fs.f_frsize))
     }
 
-    /// A folder, to be listed; none if it is not there.
+    /// Opens a folder to be listed; `None` if it is not there.
     fn folder(&self, at: &RelName) -> Result<Option<OwnedFd>, DiskError> {
         match openat::open_dir(self.root.as_fd(), Some(at), DRIVE) {
             Ok(dir) => Ok(Some(dir)),
@@ -216,7 +219,7 @@ impl Volume for DirVolume {
     }
 
     fn make_dir(&self, at: &RelName) -> Result<(), DiskError> {
-        openat::make_dirs(self.root.as_fd(), at, 0o755, DRIVE, &mut |made| self.give(made))
+        openat::make_dirs(self.root.as_fd(), at, 0o755, DRIVE, &mut |made| self.give_to_owner(made))
     }
 
     fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError> {
@@ -246,7 +249,7 @@ impl Volume for DirVolume {
         let fail = |errno| self.fail("list", at, errno);
         let Some(dir) = self.folder(at)? else { return Ok(Vec::new()) };
         let mut files = Vec::new();
-        // A second handle, since a folder that is gone through is not looked into beside that.
+        // A second handle, since the first one is used for the files while this one is read.
         let names = rustix::io::fcntl_dupfd_cloexec(&dir, 0).map_err(fail)?;
         for entry in rustix::fs::Dir::new(names).map_err(fail)? {
             let entry = entry.map_err(fail)?;
@@ -259,13 +262,12 @@ impl Volume for DirVolume {
             // Neither followed nor opened: opening costs several times as much.
             let flags =
                 AtFlags::SYMLINK_NOFOLLOW | AtFlags::NO_AUTOMOUNT | AtFlags::STATX_DONT_SYNC;
-            let wanted = StatxFlags::TYPE | StatxFlags::SIZE;
             let name = entry.file_name();
-            match rustix::fs::statx(&dir, name, flags, wanted) {
+            match rustix::fs::statx(&dir, name, flags, StatxFlags::TYPE | StatxFlags::SIZE) {
                 Ok(x) if FileType::from_raw_mode(x.stx_mode.into()) == FileType::RegularFile => {
                     files.push((name.to_bytes().to_vec(), x.stx_size));
                 }
-                // It went meanwhile, or something else has its name now.
+                // It has vanished since, or something else has its name now.
                 Ok(_) | Err(Errno::NOENT) => {}
                 Err(errno) => return Err(fail(errno)),
             }
@@ -285,7 +287,7 @@ impl Volume for DirVolume {
         let flags = OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL;
         let fd = openat::open(self.root.as_fd(), at, flags, DRIVE)
             .map_err(|errno| self.fail("create", at, errno))?;
-        self.give(fd.as_fd()).map_err(|errno| self.fail("create", at, errno))?;
+        self.give_to_owner(fd.as_fd()).map_err(|errno| self.fail("create", at, errno))?;
         let (at, shown) = (at.clone(), self.facts.shown.clone());
         Ok(Box::new(OpenFile { fd, at, shown, offset: 0, left: None }))
     }
@@ -295,7 +297,7 @@ impl Volume for DirVolume {
         if offset > openat::facts(&stat).bytes {
             return Err(self.fail("write", at, Errno::INVAL));
         }
-        // Nothing of ours has a second name; by the other one this would write into somebody else's file.
+        // No file of ours has a second name; with one, this would write into somebody else's file.
         if stat.st_nlink > 1 {
             return Err(self.fail("write", at, Errno::MLINK));
         }
@@ -313,22 +315,22 @@ impl Volume for DirVolume {
             opened => opened?,
         };
         let there = openat::facts(&stat).bytes;
-        // To its own length: nothing of it goes but clusters behind its end. Linux takes those a power failure has left
-        // there for a damaged file system as soon as the file grows, and makes it read-only.
+        // Truncated to its own length: this frees only clusters after its end. If a power failure has left some there,
+        // Linux takes them for damage as soon as the file grows, and makes the file system read-only.
         let done = match length.checked_sub(there) {
             None | Some(0) => rustix::fs::ftruncate(&fd, there),
             Some(more) => rustix::fs::fallocate(&fd, FallocateFlags::KEEP_SIZE, there, more),
         };
         match done.map_err(|errno| self.fail("reserve room for", at, errno)) {
             Err(error) if matches!(error.trouble, Trouble::Gone | Trouble::Failing) => Err(error),
-            // Whether there is room is for the write itself to say.
+            // If there is no room, the write itself reports it.
             _ => Ok(()),
         }
     }
 
     fn remove(&self, at: &RelName) -> Result<(), DiskError> {
         let fail = |errno| self.fail("remove", at, errno);
-        // A regular file, with no second name: what else stands there is not ours to remove.
+        // Only a regular file without a second name: anything else is not ours to remove.
         let (_, stat) = openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
         if stat.st_nlink > 1 {
             return Err(fail(Errno::MLINK));
@@ -371,7 +373,7 @@ impl Volume for DirVolume {
     ) -> Result<Box<dyn Source>, DiskError> {
         let (fd, stat) = openat::open_file(self.root.as_fd(), at, OFlags::RDONLY, DRIVE)?;
         if openat::facts(&stat).bytes > self.capacity.max(offset) {
-            // All but nothing of it is on the medium, and reading it would take for ever.
+            // Hardly anything of it is on the medium, and reading it would take for ever.
             return Err(hollow(at, &self.facts.shown));
         }
         let (bytes, in_use) = (openat::facts(&stat).bytes, (stat.st_blocks as u64) * 512);
@@ -380,7 +382,7 @@ impl Volume for DirVolume {
             if PayloadName::from_file(1, at.last()).is_some() {
                 return Err(hollow(at, &self.facts.shown));
             }
-            // Of a log, what a power failure may leave.
+            // Of a log, as much is read as a power failure may leave.
             left = Some(in_use + LEDGER_JUNK_BYTES + HOLLOW_FROM);
         }
         if from == ReadFrom::Medium {
@@ -389,7 +391,7 @@ impl Volume for DirVolume {
                     .map_err(|errno| self.fail("drop from memory", at, errno))
             };
             advise(0, rustix::fs::Advice::DontNeed)?;
-            // Fetched from the medium anew, while the caller is busy with other files.
+            // Fetched from the medium, while the caller is busy with other files.
             advise(offset, rustix::fs::Advice::WillNeed)?;
         }
         let (at, shown) = (at.clone(), self.facts.shown.clone());
@@ -402,7 +404,7 @@ struct OpenFile {
     at: RelName,
     shown: String,
     offset: u64,
-    /// Bytes that are still read of a file that has far fewer on the medium than it claims.
+    /// Bytes that are still read of a file whose length is far greater than what the medium holds of it.
     left: Option<u64>,
 }
 

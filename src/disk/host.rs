@@ -1,4 +1,4 @@
-//! The host's own small files: config text, state folder, locks, ids, reports.
+//! The host's own small files and facts: config text, state folder, locks, ids, reports.
 //! Never touches a drive or a mailbox.
 
 use super::error::{DiskError, Trouble};
@@ -17,7 +17,7 @@ fn shown(path: &Path) -> String {
     escape::shown(path.as_os_str().as_bytes())
 }
 
-/// What the operating system answered, as an error for a person.
+/// The operating system's error, with what was done to which path.
 pub(super) fn fail(operation: &'static str, path: &Path, error: &std::io::Error) -> DiskError {
     let errno = Errno::from_io_error(error).unwrap_or(Errno::IO);
     DiskError::new(operation, shown(path), errno)
@@ -32,7 +32,7 @@ pub fn read_text(path: &Path) -> Result<Option<String>, DiskError> {
     }
 }
 
-/// Reads a file of the system's own; `None` if it is not there. What is longer than `most` bytes is cut off.
+/// Reads a file of the system, up to `most` bytes; `None` if it is not there.
 pub fn read_at_most(path: &Path, most: u64) -> Result<Option<Vec<u8>>, DiskError> {
     use std::io::Read as _;
     let mut bytes = Vec::new();
@@ -44,7 +44,7 @@ pub fn read_at_most(path: &Path, most: u64) -> Result<Option<Vec<u8>>, DiskError
     }
 }
 
-/// Refuses a file of ours that is a link: what it leads to is somebody else's.
+/// Refuses a file of ours that is a link, since it may lead to another user's file.
 pub fn refuse_link(path: &Path) -> Result<(), DiskError> {
     match path.symlink_metadata() {
         Ok(facts) if facts.is_symlink() => Err(DiskError::new("open", shown(path), Errno::LOOP)),
@@ -52,13 +52,13 @@ pub fn refuse_link(path: &Path) -> Result<(), DiskError> {
     }
 }
 
-/// How many threads this process has; `None` where that cannot be told.
+/// How many threads this process has; `None` if that cannot be read.
 pub fn threads() -> Option<usize> {
     std::fs::read_dir("/proc/self/task").ok().map(Iterator::count)
 }
 
-/// Whether a file may be written at a path: nothing is there, or a file that another can take the place of. No
-/// link is followed, so that what is elsewhere stays as it is.
+/// Whether a file may be written at a path: nothing is there, or a file that can be replaced. A link does not count as
+/// a file, so that nothing elsewhere is changed.
 pub fn is_free_for_a_file(path: &Path) -> bool {
     path.symlink_metadata().map_or(true, |facts| facts.is_file())
 }
@@ -76,14 +76,14 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     write().map_err(|e| fail("write", path, &e))
 }
 
-/// Writes a file that must not be there yet: all of it, or nothing.
+/// Writes a file that must not be there yet, so that a power failure leaves all of it or nothing.
 pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     let dir = path.parent().filter(|dir| !dir.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let write = || {
         use std::os::unix::fs::PermissionsExt as _;
         let mut temp = tempfile::NamedTempFile::new_in(dir)?;
         temp.write_all(bytes)?;
-        // To be read by whoever runs the program, as any config.
+        // Like any config, it may be read by whoever runs the program.
         temp.as_file().set_permissions(std::fs::Permissions::from_mode(0o644))?;
         temp.as_file().sync_all()?;
         temp.persist_noclobber(path).map_err(|e| e.error)?;
@@ -92,27 +92,27 @@ pub fn write_new(path: &Path, bytes: &[u8]) -> Result<(), DiskError> {
     write().map_err(|e| fail("write", path, &e))
 }
 
-/// Lets everything else on this computer go first, from here on to the end of the program. The service's unit refuses
-/// that to what it runs: there the report goes at the service's own priority, which is low already.
+/// Gives this process the lowest priority, until it ends. The service's unit refuses this to what it runs: there the
+/// report runs at the service's own priority, which is low already.
 pub fn let_others_go_first() {
     if let Err(error) = rustix::process::setpriority_process(None, 19) {
         // The work is done all the same.
-        tracing::debug!(%error, "others cannot be let go first");
+        tracing::debug!(%error, "the priority cannot be lowered");
     }
 }
 
-/// Lets this process hold as many files open as the system allows it: by default it is told to be content with fewer.
+/// Lets this process have as many files open as the system allows: the default limit is lower.
 pub fn allow_open_files() {
     use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
     let allowed = getrlimit(Resource::Nofile).maximum;
     let limit = Rlimit { current: allowed, maximum: allowed };
     if let Err(error) = setrlimit(Resource::Nofile, limit) {
-        // What does not fit into the fewer is told where it is opened.
-        tracing::debug!(%error, "no more files can be held open");
+        // A file beyond the lower limit is reported where it is opened.
+        tracing::debug!(%error, "the limit of open files cannot be raised");
     }
 }
 
-/// Moves a damaged file out of the way under the first free name `NAME.damaged-N`.
+/// Renames a damaged file to the first free name `NAME.damaged-N`; `None` if it is not there.
 pub fn set_aside(path: &Path) -> Result<Option<PathBuf>, DiskError> {
     for n in 1..1000 {
         let mut aside = path.as_os_str().to_owned();
@@ -134,21 +134,21 @@ pub fn exists(path: &Path) -> bool {
     path.symlink_metadata().is_ok()
 }
 
-/// The path without links and dots, for comparing two that may lead to the same place; as given if
-/// it leads nowhere yet.
+/// The path without links and dots, to compare two that may lead to the same folder; an absolute path as given if
+/// nothing is there yet.
 pub fn resolved(path: &Path) -> PathBuf {
     let absolute = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
     std::fs::canonicalize(&absolute).unwrap_or(absolute)
 }
 
-/// A lock held as long as the value lives.
+/// A lock. Dropping it releases the lock.
 #[derive(Debug)]
 pub struct Lock(#[expect(dead_code, reason = "held for its lock")] OwnedFd);
 
-/// A lock is never a link to something else, and nothing there holds up whoever opens it.
+/// A lock file is never a link, and opening it never blocks.
 const LOCK_FLAGS: OFlags = OFlags::CLOEXEC.union(OFlags::NOFOLLOW).union(OFlags::NONBLOCK);
 
-/// Takes the writer's lock of a state folder. `Busy` if another process holds it.
+/// Takes the writer's lock of a state folder, at the path of its lock file. `Busy` if another process holds it.
 pub fn lock(path: &Path) -> Result<Lock, DiskError> {
     let error = |errno| DiskError::new("lock", shown(path), errno);
     let flags = OFlags::RDWR | OFlags::CREATE | LOCK_FLAGS;
@@ -158,7 +158,7 @@ pub fn lock(path: &Path) -> Result<Lock, DiskError> {
     Ok(Lock(fd))
 }
 
-/// The same where nothing can be written: a lock file that is there can be locked all the same. `None` if none is.
+/// The same where nothing can be written: an existing lock file can be locked all the same. `None` if there is none.
 pub fn lock_as_it_is(path: &Path) -> Result<Option<Lock>, DiskError> {
     let flags = OFlags::RDONLY | LOCK_FLAGS;
     let Ok(fd) = rustix::fs::open(path, flags, Mode::empty()) else { return Ok(None) };
@@ -176,7 +176,8 @@ pub fn copy_file(from: &Path, to: &Path) -> Result<bool, DiskError> {
     }
 }
 
-/// Where root works in an operator's state folder, the operator's daemon must be able to open what root made.
+/// Gives a file that root made to the owner of its folder: where root works in an operator's state folder, the
+/// operator's daemon must be able to open its files.
 pub fn give_to_owner_of_folder(path: &Path) -> Result<(), DiskError> {
     use std::os::unix::fs::MetadataExt as _;
     if !is_root() {
@@ -193,7 +194,7 @@ pub fn give_to_owner_of_folder(path: &Path) -> Result<(), DiskError> {
     give().map_err(|e| fail("give to the folder's owner", path, &e))
 }
 
-/// Whether some process holds that lock.
+/// Whether some process holds the lock at a path.
 pub fn is_locked(path: &Path) -> bool {
     match rustix::fs::open(path, OFlags::RDONLY | LOCK_FLAGS, Mode::empty()) {
         Ok(fd) => {
@@ -209,7 +210,7 @@ pub fn boot_id() -> String {
     text.trim().chars().take(36).collect()
 }
 
-/// Whether this process may write anywhere.
+/// Whether this process runs as root.
 pub fn is_root() -> bool {
     rustix::process::geteuid().is_root()
 }
@@ -219,19 +220,19 @@ pub fn host_name() -> String {
     rustix::system::uname().nodename().to_string_lossy().into_owned()
 }
 
-/// Whether something vouches for the clock: the time service has set it since boot, or the kernel
-/// took it from a battery-backed clock.
+/// Whether something keeps the clock: the time service has set it since boot, or the kernel set it from a
+/// battery-backed clock.
 pub fn clock_is_kept() -> bool {
     exists(Path::new("/run/systemd/timesync/synchronized"))
         || std::fs::read_to_string("/sys/class/rtc/rtc0/hctosys").is_ok_and(|s| s.trim() == "1")
 }
 
-/// The device beneath a path, numbered as in [`super::VolumeFacts::device`].
+/// The device of a folder, numbered as in [`super::VolumeFacts::device`].
 pub fn device_of(path: &Path) -> Option<u64> {
     super::MailboxDir::open(path).ok()?.identity().ok().map(|(device, _)| device)
 }
 
-/// Bytes that this process may still write below a path; `None` where nobody can say.
+/// Bytes that this process may still write below a path; `None` if unknown.
 pub fn room(path: &Path) -> Option<u64> {
     let there = path.ancestors().find(|path| exists(path))?;
     let facts = rustix::fs::statvfs(there).ok()?;
@@ -239,14 +240,14 @@ pub fn room(path: &Path) -> Option<u64> {
     Some(blocks.saturating_mul(facts.f_frsize))
 }
 
-/// Where the catalogue's library makes files without a name (SQLite, "Temporary File Storage Locations").
+/// Where the catalogue's library makes its temporary files (SQLite, "Temporary File Storage Locations").
 pub fn temporary_files() -> PathBuf {
-    let told = ["SQLITE_TMPDIR", "TMPDIR"].iter().filter_map(std::env::var_os).map(PathBuf::from);
+    let chosen = ["SQLITE_TMPDIR", "TMPDIR"].iter().filter_map(std::env::var_os).map(PathBuf::from);
     let usual = ["/var/tmp", "/usr/tmp", "/tmp"].map(PathBuf::from);
-    told.chain(usual).find(|path| path.is_dir()).unwrap_or_else(|| PathBuf::from("."))
+    chosen.chain(usual).find(|path| path.is_dir()).unwrap_or_else(|| PathBuf::from("."))
 }
 
-/// A folder in the system's temporary folder that stays, for its owner alone.
+/// Makes a folder in the system's temporary folder that stays, accessible to its owner alone.
 pub fn temporary_folder(prefix: &str) -> Result<PathBuf, DiskError> {
     tempfile::Builder::new()
         .prefix(prefix)
@@ -256,8 +257,8 @@ pub fn temporary_folder(prefix: &str) -> Result<PathBuf, DiskError> {
         .map_err(|e| fail("make folder in", &std::env::temp_dir(), &e))
 }
 
-/// The signals that whoever started this process has it ignore, a bit each from number 1 on: one that works behind
-/// nohup goes on when its terminal goes.
+/// The signals that this process was started to ignore, the lowest bit for signal 1: a process under nohup continues
+/// when its terminal is closed.
 pub fn ignored_signals() -> u64 {
     let text = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let line = text.lines().find_map(|line| line.strip_prefix("SigIgn:"));
@@ -268,13 +269,13 @@ thread_local! {
     static DRAWN: std::cell::Cell<Option<u64>> = const { std::cell::Cell::new(None) };
 }
 
-/// For tests that replay a run exactly: the ids that this thread makes from now on follow from a number, each
-/// the next one. Ids made so may stand twice in the world; nothing else may call this.
+/// For tests that replay a run exactly: from now on the random numbers of this thread are this number and those after
+/// it. Ids made so are not unique; nothing else may call this.
 pub fn draw_ids_from(number: u64) {
     DRAWN.set(Some(number));
 }
 
-/// Bytes from the kernel's random numbers.
+/// A random number from the kernel.
 pub fn random_bits() -> Result<u64, DiskError> {
     if let Some(number) = DRAWN.get() {
         DRAWN.set(Some(number.wrapping_add(1)));
@@ -288,8 +289,8 @@ pub fn random_bits() -> Result<u64, DiskError> {
 /// The name of the socket in a state folder.
 const SOCKET: &str = "daemon.sock";
 
-/// The state folder, open, and by it a path to the socket that is short enough for any state folder: the kernel takes
-/// 107 bytes (unix(7)).
+/// The open state folder, and a path to the socket through its handle, which is short for any state folder: the kernel
+/// allows 107 bytes (unix(7)).
 fn socket_path(state: &Path) -> Result<(OwnedFd, PathBuf), DiskError> {
     let flags = OFlags::PATH | OFlags::DIRECTORY | OFlags::CLOEXEC;
     let dir = rustix::fs::open(state, flags, Mode::empty())
@@ -298,8 +299,8 @@ fn socket_path(state: &Path) -> Result<(OwnedFd, PathBuf), DiskError> {
     Ok((dir, path))
 }
 
-/// Connects to a socket in a folder, if it is this user's and this user listens there. Anybody else's is not asked, and
-/// no link is followed to it.
+/// Connects to the socket in a folder, if this user owns it and listens on it. Never connects to another user's, and
+/// never through a link.
 fn connect_to_own(dir: &OwnedFd) -> std::io::Result<UnixStream> {
     let refused = || std::io::Error::from(std::io::ErrorKind::ConnectionRefused);
     let me = rustix::process::geteuid();
@@ -317,12 +318,12 @@ fn connect_to_own(dir: &OwnedFd) -> std::io::Result<UnixStream> {
     }
 }
 
-/// An error of the socket in a state folder.
+/// The operating system's error with the socket of a state folder.
 pub fn socket_error(state: &Path, error: &std::io::Error) -> DiskError {
     fail("use socket", &state.join(SOCKET), error)
 }
 
-/// Begins to listen in a state folder. The caller holds its lock, so a socket that is there is a dead one.
+/// Listens on the socket of a state folder. The caller holds the folder's lock, so an existing socket is unused.
 pub fn listen(state: &Path) -> Result<UnixListener, DiskError> {
     let (_dir, path) = socket_path(state)?;
     let listen = || {
@@ -337,7 +338,7 @@ pub fn listen(state: &Path) -> Result<UnixListener, DiskError> {
     listen().map_err(|e| socket_error(state, &e))
 }
 
-/// Connects to the daemon that works in a state folder; `None` if there is none, or only another user's.
+/// Connects to the daemon of a state folder; `None` if there is none, or only another user's.
 pub fn connect(state: &Path, patience: Duration) -> Result<Option<UnixStream>, DiskError> {
     use std::io::ErrorKind::{ConnectionRefused, NotFound};
     let dir = match socket_path(state) {
@@ -358,7 +359,7 @@ pub fn connect(state: &Path, patience: Duration) -> Result<Option<UnixStream>, D
     }
 }
 
-/// Whether something is mounted right at a path.
+/// Whether something is mounted exactly at a path.
 pub fn is_mount_point(path: &Path) -> bool {
     use rustix::fs::{AtFlags, CWD, StatxAttributes, StatxFlags};
     let flags = AtFlags::STATX_DONT_SYNC | AtFlags::NO_AUTOMOUNT;
@@ -366,8 +367,8 @@ pub fn is_mount_point(path: &Path) -> bool {
     x.is_ok_and(|x| x.stx_attributes.contains(StatxAttributes::MOUNT_ROOT))
 }
 
-/// Unmounts what is mounted at a path, with the system's own program: it knows what a user may unmount
-/// (mount(8), option `user`). The error is its own words.
+/// Unmounts what is mounted at a path, with the system's program, which knows what a user may unmount (mount(8), option
+/// `user`). The error is that program's message.
 pub fn unmount(path: &Path) -> Result<(), String> {
     let done =
         std::process::Command::new("umount").arg("--").arg(path).stdin(Stdio::null()).output();
@@ -378,8 +379,8 @@ pub fn unmount(path: &Path) -> Result<(), String> {
     }
 }
 
-/// The state folders of services on this host (systemd.exec(5), `StateDirectory=`) that belong to whoever
-/// runs this; for root, all of them.
+/// The state folders of services on this host (systemd.exec(5), `StateDirectory=`) that belong to this user; for root,
+/// all of them.
 pub fn service_states(parent: &Path) -> Vec<PathBuf> {
     use std::os::unix::fs::MetadataExt as _;
     let me = rustix::process::geteuid().as_raw();

@@ -234,8 +234,8 @@ pub fn home() -> Option<Option<PathBuf>> {
     HOME.get().cloned()
 }
 
-/// Makes root another user, for good: from here on the kernel refuses whatever that user may not do. `keeps_root` is for
-/// the one command that becomes root again at its end ([`become_root_again`]).
+/// Makes root another user, for good: from here on the kernel refuses whatever that user may not do. `keeps_root` is
+/// for the one command that becomes root again at its end ([`become_root_again`]).
 ///
 /// The system calls change one thread only (credentials(7)). So there must be no other thread yet; later ones inherit
 /// the change.

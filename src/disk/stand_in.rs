@@ -33,7 +33,7 @@ pub struct StandIn {
 pub struct MemoryFolder(tempfile::TempDir);
 
 impl MemoryFolder {
-    /// Makes one in the first place that has room for it.
+    /// Makes one in the first file system in memory where this user can.
     pub fn new() -> Result<Self, DiskError> {
         let make =
             |base: &PathBuf| tempfile::Builder::new().prefix("counterfoil-").tempdir_in(base).ok();
@@ -64,8 +64,8 @@ pub fn trouble(state: &Path) -> Option<DiskError> {
 }
 
 impl StandIn {
-    /// Makes the stand-in of a state folder, or takes over one that a killed process has left. `Busy` if another process
-    /// works in it.
+    /// Makes the stand-in of a state folder, or takes over one that a killed process has left. `Busy` if another
+    /// process works in it.
     pub fn make(state: &Path, why: &str) -> Result<Self, DiskError> {
         let mut failed = no_memory();
         for base in bases() {

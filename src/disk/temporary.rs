@@ -82,8 +82,8 @@ pub fn remove_temporary_dirs() {
     std::mem::forget(made);
 }
 
-/// Makes a folder and those above it, accessible to the owner alone. Waits for ever if the process is ending, since that
-/// would make a temporary folder again that was removed.
+/// Makes a folder and those above it, accessible to the owner alone. Waits for ever if the process is ending, since
+/// that would make a temporary folder again that was removed.
 pub fn make_dirs(path: &Path) -> Result<(), DiskError> {
     let _lock = all_made();
     std::fs::DirBuilder::new()
@@ -102,8 +102,8 @@ fn prefix(kind: &str) -> String {
     format!("counterfoil-{kind}-")
 }
 
-/// Removes a folder, even if other threads are still writing in it. This ends, since no file can be made in a folder that
-/// is removed.
+/// Removes a folder, even if other threads are still writing in it. This ends, since no file can be made in a folder
+/// that is removed.
 fn remove(path: &Path) {
     let mut failed = None;
     for _ in 0..ATTEMPTS {

@@ -1,56 +1,56 @@
-//! The seam between the work and a drive: everything that is ever done on a drive, and no more.
-//! Never names a path outside the drive, all names are below its root; never writes on after a failed sync.
+//! The interface to a drive: the operations that the program does on drives, and no others.
+//! All names are below the drive's root. After a failed sync nothing more is written.
 
 use super::error::DiskError;
 use crate::model::{Medium, RelName};
 use std::sync::{Arc, OnceLock};
 
-/// What one wants to do with a drive.
+/// What a drive is opened for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Access {
-    /// Look only; nothing is written and no lock is taken.
+    /// Reading only; no lock is taken.
     Read,
-    /// Write; at most one process at a time.
+    /// Writing too; one process at a time.
     Write,
 }
 
-/// A place where a drive may be found. Opening it anew after every piece of work is what lets an
-/// idle daemon hold nothing on a drive, so that it can be unmounted at any time.
+/// Where a drive can be opened. It is opened anew for every job, so that an idle daemon keeps nothing open on a drive
+/// and it can be unmounted at any time.
 pub trait VolumeSource: Send + Sync {
-    /// Opens the drive that is there now. After an error of `sync_all` or `write_synced` it refuses every write, and
-    /// still reads.
+    /// Opens the drive that is there now. After an error of `sync_all` or `write_synced` the volume refuses every
+    /// write, and can still be read.
     fn open(&self, access: Access) -> Result<Box<dyn Volume>, DiskError> {
         Ok(Box::new(LatchedVolume::new(self.open_unlatched(access)?)))
     }
-    /// The same without that. For sources to implement and to build on; whoever works on a drive calls `open`.
+    /// The same without that refusal: for sources to implement and to wrap. Whoever works on a drive calls `open`.
     fn open_unlatched(&self, access: Access) -> Result<Box<dyn Volume>, DiskError>;
-    /// Whether the drive once opened with these facts is still there. Asks the kernel alone, never the
-    /// medium: a hung device does not hang this.
+    /// Whether the drive that was opened with these facts is still there. Asks the kernel only, never the medium, so a
+    /// device that hangs does not hang this.
     fn still_present(&self, facts: &VolumeFacts) -> bool;
-    /// Where it is, for a person.
+    /// Its path, for a person.
     fn shown(&self) -> String;
 }
 
 /// What is known of an open drive.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct VolumeFacts {
-    /// Where it is, for a person.
+    /// Its path, for a person.
     pub shown: String,
-    /// Tells one mount of one device from another, within one boot.
+    /// Distinguishes this mount of this device from every other mount in this boot.
     pub mount: String,
-    /// The longest file its file system holds, in bytes.
+    /// The length of the longest file that its file system can hold, in bytes.
     pub longest_file: u64,
-    /// It may only be read.
+    /// It can only be read.
     pub read_only: bool,
-    /// How many may read it at once to advantage.
+    /// With how many readers at once it is read fastest.
     pub readers: u32,
-    /// Number of the device beneath, to see whether it is the mailbox's own.
+    /// Number of its device, to see whether the mailbox is on the same one.
     pub device: u64,
-    /// Number of the root folder on it: with the device it tells whether two paths lead to one drive.
+    /// Inode of its root folder: with the device it shows whether two paths lead to one drive.
     pub root: u64,
-    /// Serial number of its file system, where it is known: no two have the same by chance.
+    /// Serial number of its file system, if known: no two have the same by chance.
     pub serial: Option<String>,
-    /// What its device hangs on.
+    /// How its device is connected.
     pub medium: Medium,
 }
 
@@ -61,45 +61,45 @@ pub enum EntryKind {
     File,
     /// A folder.
     Folder,
-    /// A link, pipe, socket, device.
+    /// A link, pipe, socket or device.
     Other,
 }
 
 /// An entry of a folder.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Entry {
-    /// Its name, raw.
+    /// Its name, in raw bytes.
     pub name: Vec<u8>,
     /// What it is.
     pub kind: EntryKind,
 }
 
-/// The files of a folder by their raw names, each with its length in bytes.
+/// The files of a folder: the name of each in raw bytes, and its length in bytes.
 pub type Lengths = Vec<(Vec<u8>, u64)>;
 
-/// Where bytes are to come from.
+/// Where bytes are read from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ReadFrom {
-    /// The system's memory will do.
+    /// From the page cache or the medium.
     Anywhere,
-    /// The medium itself: what is kept in memory is dropped first.
+    /// From the medium: the file is dropped from the page cache first.
     Medium,
 }
 
-/// An open drive. All names are from its root; nothing is reached through a link, nor on another file system.
+/// An open drive. All names start at its root; nothing is reached through a link or on another file system.
 pub trait Volume: Send + Sync {
     /// What is known of it.
     fn facts(&self) -> &VolumeFacts;
     /// Fails if the device was pulled, or something else is mounted in its place.
     fn present(&self) -> Result<(), DiskError>;
-    /// Bytes that can still be written.
+    /// Bytes that this user can still write.
     fn room(&self) -> Result<u64, DiskError>;
-    /// Makes a folder; one that is there is fine.
+    /// Makes a folder, with those above it. It may be there already.
     fn make_dir(&self, at: &RelName) -> Result<(), DiskError>;
     /// The entries of a folder, at most `most`; an absent folder has none.
     fn list(&self, at: &RelName, most: usize) -> Result<Vec<Entry>, DiskError>;
-    /// The regular files of a folder and their lengths in bytes, at most `most`, in one go: by their names alone,
-    /// none of them is opened. An absent folder has none.
+    /// The regular files of a folder and their lengths in bytes, at most `most`, without opening any. An absent folder
+    /// has none.
     fn lengths(&self, at: &RelName, most: usize) -> Result<Lengths, DiskError> {
         let mut files = Vec::new();
         for entry in self.list(at, most)? {
@@ -113,24 +113,24 @@ pub trait Volume: Send + Sync {
     }
     /// Length of a regular file in bytes; `None` if nothing has that name.
     fn length(&self, at: &RelName) -> Result<Option<u64>, DiskError>;
-    /// Makes a file that must not be there yet.
+    /// Makes a new file; the name must be free.
     fn create(&self, at: &RelName) -> Result<Box<dyn Sink>, DiskError>;
-    /// Writes into a file that is there, at an offset no further than its end, and makes it
-    /// durable with everything written to the device before: on FAT, only this flushes the device.
+    /// Writes into an existing file, at an offset up to its end, and makes it durable with everything written to the
+    /// device before: on FAT only this flushes the device.
     fn write_synced(&self, at: &RelName, offset: u64, bytes: &[u8]) -> Result<(), DiskError>;
-    /// Sees to it that a file may grow to so many bytes without its file system having to find room for
-    /// it: on FAT the chain of its clusters is then handed over with everything else, before a length that
-    /// needs it. Of a file that is that long already, what was reserved before is given back. A hint: what
-    /// cannot do it passes it over.
+    /// Reserves room for a file to grow to so many bytes: on FAT the chain of its clusters then becomes durable with
+    /// everything else, before a length that needs it. If the file is that long already, what was reserved before is
+    /// freed. A hint: a volume that cannot do this does nothing.
     fn reserve(&self, _at: &RelName, _length: u64) -> Result<(), DiskError> {
         Ok(())
     }
-    /// Removes a regular file; durable with the next sync. For copies that the ledger has given up, and nothing else.
+    /// Removes a regular file; durable with the next sync. Only for copies that the ledger has given up.
     fn remove(&self, at: &RelName) -> Result<(), DiskError> {
         Err(DiskError::new("remove", at, rustix::io::Errno::OPNOTSUPP))
     }
-    /// Deletes all that is in a folder, of whatever kind, but for the entries right in it that `keep` names. `go_on` is
-    /// asked before each; `false` if it said no. For a drive that its operator wipes, and nothing else.
+    /// Deletes everything in a folder, of whatever kind, except for the entries directly in it that `keep` names.
+    /// `go_on` is called before each removal; the result is `false` if it stopped this. Only for a drive that its
+    /// operator wipes.
     fn clear(
         &self,
         at: &RelName,
@@ -143,7 +143,7 @@ pub trait Volume: Send + Sync {
     fn remove_empty(&self, at: &RelName) -> Result<(), DiskError> {
         Err(DiskError::new("remove", at, rustix::io::Errno::OPNOTSUPP))
     }
-    /// Hands everything written so far to the device.
+    /// Makes everything written so far durable.
     fn sync_all(&self) -> Result<(), DiskError>;
     /// Opens a regular file for reading from an offset.
     fn read(&self, at: &RelName, offset: u64, from: ReadFrom)
@@ -162,10 +162,10 @@ pub trait Source: Send {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, DiskError>;
 }
 
-/// How the first sync that failed did so; empty while none has.
+/// The error of the first failed sync; empty while none has failed.
 type FailedSync = Arc<OnceLock<DiskError>>;
 
-/// Refuses to write after a failed sync, with the trouble that the sync was in.
+/// Refuses a write after a failed sync, with the trouble of that sync.
 fn may_write(
     failed: &FailedSync,
     operation: &'static str,
@@ -179,9 +179,9 @@ fn may_write(
     Err(DiskError::with(operation, what, error.errno, error.trouble))
 }
 
-/// A drive that is written no further once a sync of it failed, so that nobody who works on it has to remember: the
-/// kernel reports lost pages once and calls them clean from then on, so a second sync would lie. It is never undone:
-/// to write again, the drive is opened and admitted anew.
+/// A drive that refuses writes after the first failed sync. The kernel reports lost pages once and calls them clean
+/// from then on, so a second sync could succeed falsely. This is never undone: to write again, the drive is opened and
+/// recovered anew.
 struct LatchedVolume {
     inner: Box<dyn Volume>,
     failed: FailedSync,
@@ -279,7 +279,7 @@ impl Volume for LatchedVolume {
     }
 }
 
-/// A file that was begun before the sync failed is not gone on with either.
+/// A file of such a drive: one that was begun before the sync failed cannot be continued either.
 struct LatchedSink {
     inner: Box<dyn Sink>,
     at: String,

@@ -1,5 +1,5 @@
-//! Walks a mailbox in the order of its catalogue: each folder sorted, one at a time, by its handle.
-//! Never follows a link, and never holds more of a folder than its names.
+//! Walks a mailbox in the order of the catalogue: each folder sorted, one at a time, by its handle.
+//! Never follows a link, and keeps no more of a folder in memory than its names.
 
 use super::openat::{self, HOST};
 use crate::model::RelName;
@@ -9,37 +9,37 @@ use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{AtFlags, FileType, Mode, OFlags, RawDir};
 use rustix::io::Errno;
 
-/// What a walk comes upon, in the order of a walk that sorts each folder.
+/// An entry of a walk. Each folder's entries come in the order of their names.
 #[derive(Debug)]
 pub enum WalkEntry {
     /// A regular file.
     File(RelName, FileFacts),
     /// A link, pipe, socket or device.
     NotAFile(RelName),
-    /// A folder (or the whole mailbox: `None`) that could not be read to its end.
+    /// A folder (`None`: the mailbox itself) that could not be read to its end, and why.
     Unreadable(Option<RelName>, String),
-    /// A folder (or the mailbox itself: `None`) with so many names that are too long, or make paths that are.
+    /// A folder (`None`: the mailbox itself) with so many names that are too long, or whose paths are.
     TooLong(Option<RelName>, u64),
 }
 
-/// Bytes asked of the kernel at a time.
+/// Length of the buffer for the kernel's list of a folder, in bytes.
 const LISTED_AT_ONCE: usize = 32 << 10;
 
-/// A walk on its way.
+/// A walk under way.
 pub(super) struct Walk<E> {
-    /// Asked before a folder is entered.
+    /// Decides for each folder whether it is entered.
     enter: E,
     /// The folders open, from the mailbox itself down.
     levels: Vec<Level>,
-    /// Why the mailbox itself could not be listed whole.
+    /// Why the mailbox itself could not be listed completely.
     failed: Option<Unlisted>,
 }
 
-/// Why a folder was not listed whole.
+/// Why a folder was not listed completely.
 enum Unlisted {
-    /// It could not be read, or not to its end.
+    /// It could not be read to its end.
     Unread(String),
-    /// So many names in it cannot be used.
+    /// So many of its names are too long.
     TooLong(u64),
 }
 
@@ -60,25 +60,25 @@ struct Level {
     next: usize,
 }
 
-/// The names of a folder in one piece: a million of them are not a million pieces of memory.
+/// The names of a folder in one buffer: a million names are not a million allocations.
 #[derive(Default)]
 struct Names {
     bytes: Vec<u8>,
-    /// Where each begins, how long it is, and what it is.
+    /// Offset, length and kind of each.
     parts: Vec<(u32, u16, Kind)>,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Kind {
     Folder,
-    /// Anything else, or not known: asked for when its turn comes.
+    /// Anything else, or not known: found out when its turn comes.
     Other,
 }
 
 impl<E: Fn(&RelName) -> bool> Walk<E> {
     pub(super) fn below(root: BorrowedFd<'_>, enter: E) -> Self {
         let mut walk = Self { enter, levels: Vec::new(), failed: None };
-        // Opened anew, since what was listed already is remembered with a handle.
+        // Opened anew, since a handle keeps its position in the listing.
         let flags = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::CLOEXEC;
         walk.failed = match rustix::fs::openat(root, ".", flags, Mode::empty()) {
             Ok(dir) => walk.list(dir, None),
@@ -87,7 +87,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
         walk
     }
 
-    /// Lists a folder, to go on in it. Why it could not be listed whole, if so.
+    /// Lists a folder and continues the walk in it. Returns why it could not be listed completely, if so.
     fn list(&mut self, dir: OwnedFd, at: Option<RelName>) -> Option<Unlisted> {
         let mut names = Names::default();
         let trouble = names.read(dir.as_fd());
@@ -100,7 +100,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
         }
     }
 
-    /// The next entry of the folder we are in: its name alone, its path, what it seemed to be.
+    /// The next entry of the innermost folder: its name, its path, its kind as listed.
     fn step(&mut self) -> Option<(RelName, RelName, Kind)> {
         loop {
             let level = self.levels.last_mut()?;
@@ -116,7 +116,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
                 };
                 Some((alone, path, kind))
             };
-            // Every name that is left can be used.
+            // All names that remain are valid.
             if let Some(named) = RelName::new(name).ok().and_then(path) {
                 return Some(named);
             }
@@ -133,7 +133,7 @@ impl<E: Fn(&RelName) -> bool> Walk<E> {
         let above = self.levels.last()?.dir.as_fd();
         let trouble = match openat::open_dir(above, Some(alone), HOST) {
             Ok(dir) => self.list(dir, Some(path.clone())),
-            // Gone between the listing and the look, or no folder any more: the next walk tells.
+            // Gone since the listing, or no folder any more: the next walk will show.
             Err(Errno::NOENT | Errno::NOTDIR) => None,
             Err(Errno::LOOP) => return Some(WalkEntry::NotAFile(path)),
             Err(errno) => Some(Unlisted::Unread(errno.to_string())),
@@ -162,7 +162,7 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
                             }
                             kind => kind,
                         },
-                        // Gone between the listing and the look: as if never listed.
+                        // Gone since the listing: as if it had never been listed.
                         Err(Errno::NOENT) => continue,
                         Err(errno) => {
                             return Some(WalkEntry::Unreadable(Some(path), errno.to_string()));
@@ -181,7 +181,7 @@ impl<E: Fn(&RelName) -> bool> Iterator for Walk<E> {
 }
 
 impl Names {
-    /// Reads a folder's names and sorts them. Why it could not be read to its end, if so.
+    /// Reads a folder's names and sorts them. Returns why it could not be read to its end, if so.
     fn read(&mut self, dir: BorrowedFd<'_>) -> Option<String> {
         let mut buffer = Vec::with_capacity(LISTED_AT_ONCE);
         let mut entries = RawDir::new(dir, buffer.spare_capacity_mut());
@@ -214,7 +214,7 @@ impl Names {
         trouble
     }
 
-    /// Leaves out the names that are longer than this, or than any may be. How many they are.
+    /// Removes the names that are longer than `longest`, or than any name may be. Returns how many they were.
     fn leave_out(&mut self, longest: usize) -> u64 {
         let before = self.parts.len();
         self.parts.retain(|(_, length, _)| usize::from(*length) <= longest.min(NAME_PART_BYTES));

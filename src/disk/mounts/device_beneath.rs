@@ -1,5 +1,5 @@
-//! Which disks a path rests on in the end: through partitions, mappings and image files.
-//! In doubt it rests on none: only what the kernel tells is said.
+//! Which disks a path lies on in the end: through partitions, mappings and image files.
+//! A disk is named only if the kernel's files show it; in doubt there is none.
 
 use super::system::{BlockDevice, System};
 use std::collections::BTreeSet;
@@ -11,8 +11,8 @@ use std::path::{Path, PathBuf};
 const IMAGES_DEPTH: u32 = 4;
 
 impl System {
-    /// The disks beneath a device that is seen at a path. A file system that hides its device's number (btrfs) is found
-    /// by its mount.
+    /// The disks beneath a device that is mounted at a path. The device of a file system that hides its number (btrfs)
+    /// is found by its mount.
     pub fn disks_beneath(&self, device: (u32, u32), at: &Path) -> BTreeSet<PathBuf> {
         let device = if device.0 == 0 { self.device_at(at) } else { self.device(device) };
         self.disks_of(device, IMAGES_DEPTH)

@@ -1,5 +1,5 @@
-//! Which mounts are removable drives. In doubt a mount is none: what is not found can still be named.
-//! Never goes by a disk's "removable" flag: it tells of a medium that can be taken out, as of a CD.
+//! Which mounts are removable drives. In doubt a mount is none: the operator can still name it in the config.
+//! Ignores a disk's "removable" flag, which means that its medium can be taken out, as a CD can.
 
 use super::system::{BlockDevice, System};
 use crate::disk::host;
@@ -11,46 +11,46 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 
-/// What the system needs to run: a disk that carries any of it dies with the system, or takes it along.
+/// What the system needs to run: a disk that holds any of it fails with the system, or the system with it.
 const SYSTEM: [&str; 6] = ["/", "/boot", "/boot/firmware", "/boot/efi", "/usr", "/var"];
-/// Where a running system mounts the medium it was started from.
+/// Where a running system mounts the medium from which it was started.
 const START_MEDIA: [&str; 5] = ["/boot", "/efi", "/run/live", "/run/initramfs", "/lib/live"];
 
-/// Tells one mount of one plugged-in device from every other in this boot.
+/// Distinguishes one mount of one plugged-in device from every other in this boot.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct MountKey {
-    /// Where.
+    /// The path.
     pub at: PathBuf,
     /// Number of the mount.
     pub mount: u64,
     /// Number of the device.
     pub device: (u32, u32),
-    /// The kernel's count of disks.
+    /// The kernel's number of the disk ([`BlockDevice::sequence`]).
     pub sequence: Option<u64>,
 }
 
 /// A removable drive that is mounted.
 #[derive(Debug, Clone)]
 pub struct Found {
-    /// Where, on which device.
+    /// Where it is mounted, and which device.
     pub key: MountKey,
     /// The device.
     pub device: BlockDevice,
-    /// Serial number of the file system, where the device manager knows it.
+    /// Serial number of the file system, if the device manager knows it.
     pub serial: Option<String>,
 }
 
 impl Found {
-    /// The removable drive whose mount, of this number, is right there. A folder on it is none: there may be two drives
-    /// on one stick.
+    /// The removable drive whose mount, with this number, is exactly at a path. A folder on it is none: one stick may
+    /// have two drives.
     pub(in crate::disk) fn mounted_at(at: &Path, mount: u64) -> Option<Self> {
         let at = host::resolved(at);
         let found = host::is_mount_point(&at).then(|| Finder::new(System::host(), Vec::new()))?;
         found.find_at(&at).filter(|found| found.key.mount == mount)
     }
 
-    /// The serial number of its file system. The device manager may have read it only after the drive was found, as
-    /// early in a boot.
+    /// The serial number of its file system. Early in a boot the device manager may read it only after the drive was
+    /// found.
     pub(in crate::disk) fn serial_now(self) -> Option<String> {
         self.serial.or_else(|| System::host().serial(self.key.device))
     }
@@ -59,39 +59,39 @@ impl Found {
 /// Finds removable drives.
 pub struct Finder {
     system: System,
-    keep_off: Vec<PathBuf>,
+    not_beneath: Vec<PathBuf>,
 }
 
 impl Finder {
-    /// For a host; disks that hold any of `keep_off` (the mailboxes, the state) are no drives.
-    pub fn new(system: System, keep_off: Vec<PathBuf>) -> Self {
-        Self { system, keep_off }
+    /// A finder for a host; disks that hold any of `not_beneath` (the mailboxes, the state) are no drives.
+    pub fn new(system: System, not_beneath: Vec<PathBuf>) -> Self {
+        Self { system, not_beneath }
     }
 
-    /// The drives mounted now, in the order they were mounted, each once, at most [`DRIVES_MAX`].
+    /// The drives mounted now, in the order of their mounts, each once, at most [`DRIVES_MAX`].
     pub fn find(&self) -> Vec<Found> {
         let mut devices = BTreeSet::new();
-        let mut found = self.every_place();
+        let mut found = self.all_mounts();
         found.retain(|drive| devices.insert(drive.key.device));
         found.truncate(DRIVES_MAX);
         found
     }
 
-    /// The removable drive that is mounted right there, also where it was mounted elsewhere before.
+    /// The removable drive that is mounted exactly at a path, even if it is mounted elsewhere too.
     pub fn find_at(&self, at: &Path) -> Option<Found> {
-        self.every_place().into_iter().find(|found| found.key.at == at)
+        self.all_mounts().into_iter().find(|found| found.key.at == at)
     }
 
-    /// Every place at which a removable drive is mounted.
-    fn every_place(&self) -> Vec<Found> {
+    /// All mounts of removable drives.
+    fn all_mounts(&self) -> Vec<Found> {
         let mounts = self.system.mounts();
         let (system, known) = self.system_disks(&mounts);
         let mut found = Vec::new();
         for mount in mounts.iter().filter(|mount| mount.may_be_a_stick()) {
-            let Some(drive) = self.look(mount) else { continue };
+            let Some(drive) = self.drive_of(mount) else { continue };
             let pluggable = match drive.device.medium() {
                 Medium::Usb => true,
-                // Where it is not known which card the system is on, it may be this one.
+                // If it is not known which card the system is on, it may be this one.
                 Medium::Card => known,
                 Medium::Other => false,
             };
@@ -102,13 +102,13 @@ impl Finder {
         found
     }
 
-    /// A mount with its device, if it is seen where it says and its device is plugged in.
-    fn look(&self, mount: &Mount) -> Option<Found> {
+    /// The drive of a mount, if no other mount covers it and its device is plugged in.
+    fn drive_of(&self, mount: &Mount) -> Option<Found> {
         let at = PathBuf::from(OsStr::from_bytes(&mount.at));
-        if at == Path::new("/") || START_MEDIA.iter().any(|place| at.starts_with(place)) {
+        if at == Path::new("/") || START_MEDIA.iter().any(|media| at.starts_with(media)) {
             return None;
         }
-        // In a service's own view of the file system the same mount is listed twice, once covered.
+        // In a service's own mount namespace the same mount is listed twice, once covered.
         if self.system.seen_at(&at) != Some(mount.id) {
             return None;
         }
@@ -119,7 +119,7 @@ impl Finder {
         Some(Found { key, device, serial })
     }
 
-    /// The disks that are not to be touched, and whether the one behind `/` is among them.
+    /// The disks that are no drives, and whether the one with `/` is known.
     fn system_disks(&self, mounts: &[Mount]) -> (BTreeSet<PathBuf>, bool) {
         let mut disks = self.system.swap_disks();
         let beneath = |path: &Path| {
@@ -130,7 +130,8 @@ impl Finder {
         let root = beneath(Path::new("/"));
         let known = root.is_some();
         disks.extend(root.into_iter().flatten());
-        let others = SYSTEM.iter().map(Path::new).chain(self.keep_off.iter().map(PathBuf::as_path));
+        let others =
+            SYSTEM.iter().map(Path::new).chain(self.not_beneath.iter().map(PathBuf::as_path));
         disks.extend(others.filter_map(beneath).flatten());
         (disks, known)
     }

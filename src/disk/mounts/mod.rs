@@ -1,5 +1,5 @@
 //! Removable drives as the kernel shows them: what is mounted, on which device, and when that changes.
-//! Never looks at what is on a drive, and never makes the medium do anything.
+//! Never reads what is on a drive, and never accesses the medium.
 
 mod device_beneath;
 mod finder;

@@ -1,5 +1,5 @@
-//! The kernel's own files on mounts and block devices, below one root so that tests can make theirs.
-//! Only reads, and only what the kernel answers from memory: a hung device hangs nothing here.
+//! The kernel's files on mounts and block devices, below one root so that tests can use their own.
+//! Only reads, and only what the kernel has in memory: a device that hangs does not hang this.
 
 use crate::model::Medium;
 use crate::model::mountinfo::{self, Mount};
@@ -10,14 +10,14 @@ use std::io::Read as _;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 
-/// A table longer than this, in bytes, is read so far: a thousand times what a station has.
+/// Tables are read up to this length, in bytes: a thousand times that of a station.
 const TABLE_BYTES: u64 = 4 << 20;
 /// Devices beneath devices are followed this deep: encryption over a volume group over an array.
 const SLAVES_DEPTH: u32 = 8;
 
 type SeenMount = dyn Fn(&Path) -> Option<u64> + Send + Sync;
 
-/// Where the kernel's files are, and how the mount seen at a path is told.
+/// The root of the kernel's files, and how the mount at a path is found.
 pub struct System {
     root: PathBuf,
     seen: Box<SeenMount>,
@@ -29,7 +29,7 @@ impl System {
         Self { root: "/".into(), seen: Box::new(mount_seen_at) }
     }
 
-    /// Files made by a test; `seen` tells the number of the mount that is seen at a path.
+    /// Files made by a test; `seen` returns the number of the mount that is visible at a path.
     pub fn at(
         root: impl Into<PathBuf>,
         seen: impl Fn(&Path) -> Option<u64> + Send + Sync + 'static,
@@ -42,12 +42,12 @@ impl System {
         mountinfo::parse(&self.read("proc/self/mountinfo"))
     }
 
-    /// The number of the mount that is seen at a path: one that another covers is not.
+    /// The number of the mount that is visible at a path: the last one there, which covers the others.
     pub(super) fn seen_at(&self, path: &Path) -> Option<u64> {
         (self.seen)(path)
     }
 
-    /// The device a mount is on, also where the file system hides its number (btrfs).
+    /// The device of a mount, even if the file system hides its number (btrfs).
     pub(super) fn device_of(&self, mount: &Mount) -> Option<BlockDevice> {
         if mount.device.0 != 0 {
             return self.device(mount.device);
@@ -99,7 +99,7 @@ impl System {
     fn read(&self, below: impl AsRef<Path>) -> Vec<u8> {
         let mut bytes = Vec::new();
         let file = std::fs::File::open(self.root.join(below));
-        // What cannot be read is not there: then nothing counts as a drive that needed it.
+        // What cannot be read counts as empty: then nothing that needs it counts as a drive.
         match file.and_then(|file| file.take(TABLE_BYTES).read_to_end(&mut bytes)) {
             Ok(_) => bytes,
             Err(_) => Vec::new(),
@@ -107,15 +107,15 @@ impl System {
     }
 }
 
-/// Asks for the number alone, without asking the file system anything: a hung one does not answer.
+/// Gets only the number, without a request to the file system: one that hangs would not answer.
 fn mount_seen_at(path: &Path) -> Option<u64> {
     let flags = AtFlags::STATX_DONT_SYNC | AtFlags::NO_AUTOMOUNT;
     let x = rustix::fs::statx(CWD, path, flags, StatxFlags::MNT_ID).ok()?;
-    let told = StatxFlags::from_bits_retain(x.stx_mask).contains(StatxFlags::MNT_ID);
-    told.then_some(x.stx_mnt_id)
+    let has_number = StatxFlags::from_bits_retain(x.stx_mask).contains(StatxFlags::MNT_ID);
+    has_number.then_some(x.stx_mnt_id)
 }
 
-/// The kernel's count of a disk, where it keeps one.
+/// The kernel's number of a disk, if it numbers them.
 fn sequence(whole: &Path) -> Option<u64> {
     std::fs::read_to_string(whole.join("diskseq")).ok()?.trim().parse().ok()
 }
@@ -130,9 +130,9 @@ fn whole_disk(device: &Path) -> PathBuf {
 /// A block device in sysfs.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BlockDevice {
-    /// Major and minor number; given to another device after this one is gone.
+    /// Major and minor number; another device may get them after this one is gone.
     pub number: (u32, u32),
-    /// The kernel's count of disks, which no two have in one boot; kernels before 5.15 have none.
+    /// The kernel's number of the disk, unique in one boot; kernels before 5.15 have none.
     pub sequence: Option<u64>,
     link: PathBuf,
     path: PathBuf,
@@ -140,20 +140,20 @@ pub struct BlockDevice {
 }
 
 impl BlockDevice {
-    /// Whether it is still plugged in. A pulled stick leaves sysfs at once, while its mount stays listed.
+    /// Whether it is still plugged in. A pulled stick vanishes from sysfs at once, while its mount stays listed.
     pub fn is_there(&self) -> bool {
         std::fs::canonicalize(&self.link).is_ok_and(|path| path == self.path)
             && (self.sequence.is_none() || sequence(&self.whole) == self.sequence)
     }
 
-    /// The disks beneath it: itself or the disk it is a part of, through any mapping.
+    /// The disks beneath it, through any mapping: itself, or the disk of which it is a partition.
     pub(super) fn disks(&self) -> BTreeSet<PathBuf> {
         let mut disks = BTreeSet::new();
         collect_disks(&self.path, SLAVES_DEPTH, &mut disks);
         disks
     }
 
-    /// What it hangs on.
+    /// How it is connected.
     pub fn medium(&self) -> Medium {
         let above =
             self.path.ancestors().filter_map(|dir| std::fs::read_link(dir.join("subsystem")).ok());

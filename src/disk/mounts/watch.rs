@@ -1,5 +1,5 @@
-//! Tells when the table of mounts has changed. Never acts on it: what is mounted where is found
-//! out by looking anew.
+//! Waits for changes of the table of mounts. Does not read the table: what is mounted where is found out by reading it
+//! anew.
 
 use crate::disk::DiskError;
 use rustix::event::{PollFd, PollFlags, Timespec};
@@ -9,9 +9,10 @@ use rustix::io::Errno;
 use std::time::{Duration, Instant};
 
 const TABLE: &str = "/proc/self/mountinfo";
-/// Mounts come in bursts: a stick's partitions, a remount, a service's own copies.
+/// A burst of changes is over after this long without one: a stick's partitions, a remount, a service's own copies of
+/// a mount come together.
 const QUIET: Duration = Duration::from_millis(150);
-/// A table that never comes to rest is told of all the same.
+/// A burst counts as one change after this long, even if it is not over.
 const BURST_LONGEST: Duration = Duration::from_secs(1);
 
 /// A watch on the kernel's table of mounts.
@@ -19,15 +20,14 @@ const BURST_LONGEST: Duration = Duration::from_secs(1);
 pub struct MountWatch(OwnedFd);
 
 impl MountWatch {
-    /// Begins to watch.
+    /// Opens the table.
     pub fn new() -> Result<Self, DiskError> {
         rustix::fs::open(TABLE, OFlags::RDONLY | OFlags::CLOEXEC, Mode::empty())
             .map(Self)
             .map_err(|errno| DiskError::new("open", TABLE, errno))
     }
 
-    /// Waits, without any timer, until something was mounted or unmounted, and then until the table has
-    /// come to rest.
+    /// Waits, without a timer, until something is mounted or unmounted, and then until the burst of changes is over.
     pub fn wait(&self) -> Result<(), DiskError> {
         self.changed(None)?;
         let begun = Instant::now();
