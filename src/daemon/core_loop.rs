@@ -244,7 +244,7 @@ impl<'a> Daemon<'a> {
         Ok(())
     }
 
-    /// Whether a timer may fire as things are: drives are scrubbed only while nothing is to be done in the mailboxes.
+    /// Whether a timer may fire now: drives are scrubbed only while nothing is to be done in the mailboxes.
     fn may_fire(&self, timer: &Timer) -> bool {
         match timer {
             Timer::Drive(_, DriveTimer::Scrub) if !self.is_quiet() => false,

@@ -83,7 +83,7 @@ impl<'a> Drives<'a> {
         Ok(())
     }
 
-    /// Finds the removable drives that are mounted now: adds those that came, drops those that went. The worker of a
+    /// Finds the removable drives that are mounted now: adds new ones, drops those that are gone. The worker of a
     /// dropped drive ends with its last job, however long that takes.
     pub(super) fn refresh(&mut self) -> Result<(), JobError> {
         let found = (self.find)();
@@ -155,7 +155,7 @@ impl<'a> Drives<'a> {
         self.send_status();
     }
 
-    /// Whether a timer of a drive may fire as things are. Scrub steps are taken one at a time, while nothing is done on
+    /// Whether a timer of a drive may fire now. Scrub steps are taken one at a time, while nothing is done on
     /// any drive, so that all drives together keep to the rate.
     pub(super) fn may_fire(&self, number: usize, timer: DriveTimer) -> bool {
         let may_scrub =

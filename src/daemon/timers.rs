@@ -130,7 +130,7 @@ impl<K: Ord + Clone> Timers<K> {
         self.0.borrow().len()
     }
 
-    /// The next deadline of all timers that may fire as things are.
+    /// The next deadline of all timers that may fire now.
     pub(super) fn deadline(&self, may_fire: impl Fn(&K) -> bool) -> Option<Instant> {
         self.first(may_fire).map(|(_, due)| due)
     }

@@ -1,5 +1,5 @@
 //! The fixture: a host whose tables and tree of devices are files in a temporary folder.
-//! Never judges.
+//! Makes no assertions.
 
 use counterfoil::disk::mounts::{Finder, Found, System};
 use std::cell::RefCell;
@@ -69,7 +69,7 @@ impl Host {
         self.disk(name, major, minor, &place, Some(("mmc", &place)), sequence);
     }
 
-    /// A disk at a place in the tree, with the bus that a device above it hangs on.
+    /// A disk at a path of the tree, with the bus of a device above it.
     pub fn disk(
         &self,
         name: &str,
@@ -98,7 +98,7 @@ impl Host {
         self.number(name, device, major, minor);
     }
 
-    /// A mapping over a part of a disk, `DISK/PART`.
+    /// A mapping over a partition, `DISK/PARTITION`.
     pub fn mapping(&self, name: &str, major: u32, minor: u32, over: &str) {
         self.disk(name, major, minor, "virtual", None, 99);
         let part = over.split('/').next_back().unwrap();
@@ -115,7 +115,7 @@ impl Host {
         symlink(&device, self.path("sys/class/block").join(name)).unwrap();
     }
 
-    /// The device leaves; whatever is mounted stays listed.
+    /// The device vanishes; its mounts stay listed.
     pub fn pull(&self, name: &str, major: u32, minor: u32) {
         let device = fs::canonicalize(self.path("sys/class/block").join(name)).unwrap();
         fs::remove_file(self.path("sys/class/block").join(name)).unwrap();
@@ -146,7 +146,7 @@ impl Host {
         Finder::new(self.system(), keep_off.iter().map(PathBuf::from).collect()).find()
     }
 
-    /// Whether two paths rest on one disk, each with the device that is seen there.
+    /// Whether two paths lie on one disk, each given with the device that is visible there.
     pub fn share_a_disk(&self, one: ((u32, u32), &str), other: ((u32, u32), &str)) -> bool {
         let beneath =
             |(device, at): ((u32, u32), &str)| self.system().disks_beneath(device, Path::new(at));
@@ -155,7 +155,7 @@ impl Host {
 
     fn system(&self) -> System {
         let table = self.table.borrow().clone();
-        // The latest mount that covers a path is the one that is seen there.
+        // The latest mount that covers a path is visible there.
         let seen = move |path: &Path| {
             let covering = table.iter().filter(|(_, at)| path.starts_with(at));
             covering.max_by_key(|(id, at)| (at.components().count(), *id)).map(|(id, _)| *id)

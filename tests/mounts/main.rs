@@ -1,5 +1,5 @@
-//! Which mounts are taken for removable drives, on a host made of files: the kernel's tables and its tree of
-//! devices as they are documented. What a real kernel shows is held in `tests/vm`.
+//! Which mounts count as removable drives, on a host made of files: the kernel's tables and its tree of devices, as
+//! documented. `tests/vm` tests the same with a real kernel.
 //!
 //! Layout of the files: proc_pid_mountinfo(5), proc_swaps(5), the kernel's Documentation/ABI/stable/sysfs-block
 //! (`partition`, `diskseq`, `slaves`) and sysfs(5).
@@ -57,7 +57,7 @@ fn what_the_system_runs_from_is_no_drive() {
     assert!(host.found().is_empty(), "the disk that is swapped to");
 }
 
-/// The disk behind / through encryption over a volume: what lies beneath counts.
+/// The disk of `/` through encryption over a volume: the disk beneath counts.
 #[test]
 fn the_disks_beneath_a_mapping_are_kept_off() {
     let host = Host::bare();
@@ -88,7 +88,7 @@ fn a_second_card_is_a_drive_and_the_systems_own_is_not() {
     host.card("mmcblk1", 179, 32, 21);
     host.mount(40, "179:32", "/", "/media/CARD", "vfat", "/dev/mmcblk1");
     assert_eq!(host.places(&host.found()), ["/media/CARD"]);
-    // Where it cannot be told which card the system is on, none is written to.
+    // If it is not known which card the system is on, none is written to.
     let host = Host::bare();
     host.mount(1, "0:30", "/", "/", "overlay", "overlay");
     host.card("mmcblk1", 179, 32, 21);
@@ -96,8 +96,8 @@ fn a_second_card_is_a_drive_and_the_systems_own_is_not() {
     assert!(host.found().is_empty());
 }
 
-/// The flag `removable` tells of a medium that can be taken out of its device: a fixed disk on another bus is
-/// no drive whatever it says, and a stick is one that says 0.
+/// The flag `removable` means a medium that can be taken out of its device: a fixed disk on another bus is no drive
+/// even with it, and a stick is one even without.
 #[test]
 fn the_bus_decides_and_not_the_flag() {
     let host = Host::on_a_card();
@@ -140,7 +140,7 @@ fn a_part_of_a_stick_mounted_elsewhere_is_not_a_second_drive() {
     host.mount(41, "8:0", "/mail", "/mnt/mail", "vfat", "/dev/sda");
     host.mount(42, "8:0", "/", "/mnt/again", "vfat", "/dev/sda");
     assert_eq!(host.places(&host.found()), ["/media/AMBER"]);
-    // By its name it is the same stick at every place where all of it is mounted, and a part of it is none.
+    // It is the same stick at every path where all of it is mounted, and a mounted part of it is no drive.
     let at = |place| host.found_at(place).map(|found| (found.key.mount, found.key.device));
     assert_eq!(at("/media/AMBER"), Some((40, (8, 0))));
     assert_eq!(at("/mnt/again"), Some((42, (8, 0))));
@@ -185,8 +185,8 @@ fn names_with_blanks_and_without_sense_are_read_as_they_are() {
     assert_eq!(host.found()[0].serial, None);
 }
 
-/// What dies together with the mailbox: another partition of its disk, whatever is mapped over one, a file system in an
-/// image file on it, another subvolume. Never what lies on another disk.
+/// What fails together with the mailbox: another partition of its disk, a mapping over one, a file system in an image
+/// file on it, another subvolume. Never what lies on another disk.
 #[test]
 fn what_rests_on_one_disk_is_seen_through_partitions_mappings_and_images() {
     let host = Host::on_a_card();
@@ -215,7 +215,7 @@ fn what_rests_on_one_disk_is_seen_through_partitions_mappings_and_images() {
     assert!(host.share_a_disk(stick, ((7, 2), "/mnt/on-the-stick")));
 }
 
-/// Subvolumes hide the number of their device behind one of their own.
+/// Subvolumes have device numbers of their own, which hide that of the device.
 #[test]
 fn subvolumes_of_one_disk_rest_on_it() {
     let host = Host::bare();
@@ -240,7 +240,7 @@ fn subvolumes_of_one_disk_rest_on_it() {
     }
 }
 
-/// Two images that name each other are odd, and no reason to look for ever.
+/// Two images that name each other are odd, but do not make the search endless.
 #[test]
 fn images_that_lead_in_a_circle_end() {
     let host = Host::on_a_card();

@@ -1,18 +1,18 @@
-//! The daemon on a card that is full, or becomes full while it runs: mail is copied, and nothing is remembered.
+//! The daemon on a card that is full, or becomes full while it runs: mail is copied, and no state is kept.
 
 use crate::post::Post;
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// The state folder is a file system of its own; unmounted when the test ends, however it ends.
+/// The state folder as a file system of its own. It is unmounted when the test ends, even in a failure.
 pub(crate) struct SmallState(PathBuf);
 
 impl SmallState {
     pub(crate) fn mount(post: &Post, size: &str) -> Self {
         let at = post.path("state");
         std::fs::create_dir(&at).unwrap();
-        // Without a mode it is open to everybody, and root keeps no state in such a folder.
+        // Without a mode everybody may write to it, and root keeps no state in such a folder.
         let words = ["-t", "tmpfs", "-o", &format!("mode=0755,size={size}"), "none"];
         assert!(Command::new("mount").args(words).arg(&at).status().unwrap().success());
         Self(at)
@@ -58,7 +58,7 @@ fn expect_unkept(post: &Post) {
     let (_, status) = told(post, "status");
     assert_eq!(status["daemon"], true);
     assert_eq!(status["drives"][0]["state"], "safe", "as the daemon says: {status}");
-    // Nobody else works there meanwhile, though the lock may not be on the card.
+    // No other process works there at the same time, though the lock may not be on the card.
     let other = post.command("mirror").output().unwrap();
     assert_eq!(other.status.code(), Some(3));
     let said = String::from_utf8_lossy(&other.stderr).into_owned();
@@ -88,7 +88,7 @@ fn a_daemon_on_a_full_card_copies_and_says_that_it_remembers_nothing() {
     expect_unkept(&post);
     post.stop();
     assert!(folders_in_memory(&post).is_empty(), "the folder in memory is left");
-    // Room was made: the next start is as ever, and copies nothing twice.
+    // There is room again: the next start is an ordinary one, and copies nothing twice.
     small.make_room();
     post.start();
     post.deliver("three", "3");
@@ -116,7 +116,7 @@ fn a_card_that_becomes_full_under_the_daemon_keeps_no_mail_from_being_copied() {
         let names: Vec<_> = delivered.iter().map(String::as_str).collect();
         post.until_mirrored("amber", &names);
     }
-    // It goes on, and it still ends when it is told to.
+    // It continues, and still ends at a signal.
     post.deliver("late", "late");
     post.until_mirrored("amber", &["late"]);
     post.until("it is safe to pull", || told(&post, "status").1["drives"][0]["state"] == "safe");
@@ -131,7 +131,7 @@ fn a_card_that_becomes_full_under_the_daemon_keeps_no_mail_from_being_copied() {
     assert_eq!(post.restored(), post.mail());
 }
 
-/// Ended in the middle of it, the next one takes over what is in memory, and the one after that the card again.
+/// After it is killed, the next one takes over the state in memory, and the one after that uses the card again.
 #[test]
 fn a_daemon_killed_on_a_full_card_leaves_nothing_that_is_in_the_way() {
     let mut post = Post::new(&["amber"]);

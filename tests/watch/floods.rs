@@ -1,5 +1,5 @@
-//! Sticks that tell of more than there is: the card keeps its room for mail, a good stick beside them gets new mail
-//! within the usual seconds, and the daemon's memory stays as it is.
+//! Sticks whose ledgers name more than there is: the card keeps its room for mail, a good stick gets new mail within
+//! the usual seconds, and the daemon's memory does not grow.
 
 use crate::card::SmallState;
 use crate::post::{Post, files};
@@ -8,18 +8,18 @@ use std::time::{Duration, Instant};
 
 const MIB: u64 = 1 << 20;
 
-/// What one story costs the mail.
+/// What one story costs.
 #[derive(Debug)]
 struct Cost {
     /// The longest that a message waited until it was on the good stick.
     longest: Duration,
-    /// The most memory the daemon ever held, in bytes.
+    /// The most memory that the daemon used, in bytes.
     memory: u64,
     /// Bytes of the state folder at the end.
     state: u64,
 }
 
-/// A daemon whose card has little room; mail comes in before, while and after the prepared stick is read.
+/// A daemon whose card has little room. Mail arrives before, while and after the prepared stick is read.
 fn mail_beside(flood: Flood, state: &str) -> (Post, SmallState, Cost) {
     let mut post = Post::new(&["amber", "flood"]);
     let small = SmallState::mount(&post, state);
@@ -43,7 +43,7 @@ fn mail_beside(flood: Flood, state: &str) -> (Post, SmallState, Cost) {
     (post, small, cost)
 }
 
-/// All sixty are remembered on the card, none waited long, and the stick is named.
+/// All sixty are in the catalogue on the card, none waited long, and the stick is named.
 fn expect_no_harm((post, _small, cost): &(Post, SmallState, Cost)) {
     let log = post.log();
     assert!(!log.contains("nothing is remembered"), "{log}");
@@ -53,10 +53,10 @@ fn expect_no_harm((post, _small, cost): &(Post, SmallState, Cost)) {
     assert!(log.contains("flood"), "{log}");
 }
 
-/// And everything comes back from both sticks together.
+/// Everything comes back from both sticks together.
 fn expect_restored(post: &mut Post) {
     post.stop();
-    // Whatever is said of the other one, which is read for what it may have.
+    // Whatever is reported about the other one, which is read for what it may have.
     let into = post.path("restored");
     let mut command = post.command("restore");
     let quiet = || std::process::Stdio::null();
@@ -73,7 +73,7 @@ fn a_ledger_of_invented_messages_cannot_fill_a_small_card() {
     expect_no_harm(&told);
 }
 
-/// Few enough lines for any drive, and more than the card has room for.
+/// Few enough lines for any drive, but more than the card has room for.
 #[test]
 fn a_ledger_for_which_a_small_card_has_no_room_takes_none_of_it() {
     let mut told = mail_beside(Flood::of(40_000), "24m");
@@ -82,7 +82,7 @@ fn a_ledger_for_which_a_small_card_has_no_room_takes_none_of_it() {
     expect_restored(&mut told.0);
 }
 
-/// Taken in, for there is room: new mail goes between its portions.
+/// There is room, so the ledger is applied: new mail is copied between its portions.
 #[test]
 fn mail_does_not_wait_until_a_long_ledger_is_taken_in() {
     let (mut post, _small, cost) = mail_beside(Flood { copies: 1, ..Flood::of(45_000) }, "300m");

@@ -1,4 +1,4 @@
-//! Drives that their operator gave up, and drives on the card itself, beside a running daemon.
+//! Drives that their operator gave up, and drives on the card itself, while the daemon runs.
 
 use crate::post::{Post, files};
 use serde_json::Value;
@@ -20,7 +20,7 @@ fn said(output: &Output) -> String {
     String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
 }
 
-/// While it is in: from that moment on it gets nothing more, and its copies count for nothing; the other one goes on.
+/// While it is plugged in: from then on it gets nothing more, and its copies do not count; the other one continues.
 #[test]
 fn a_stick_that_is_in_is_given_up_and_gets_nothing_more() {
     let mut post = Post::new(&["amber", "birch"]);
@@ -35,7 +35,7 @@ fn a_stick_that_is_in_is_given_up_and_gets_nothing_more() {
     assert!(said(&told).contains("forgotten since"), "{}", said(&told));
     assert_eq!(post.audit()["messages"]["unmirrored"], 1);
     post.until("the daemon has seen it", || drive(&post, "amber")["state"] == "forgotten");
-    // In the daemon's own words: the audit that it has written says it too.
+    // The audit that the daemon has written says it too.
     post.until("the log says so", || {
         let log = post.log();
         log.contains("restore still reads them") && log.contains("broken, the bin")
@@ -54,7 +54,7 @@ fn a_stick_that_is_in_is_given_up_and_gets_nothing_more() {
     assert_eq!(post.told("amber", "mirrored"), ["one", "two"]);
 }
 
-/// Beside the daemon: it lets go first, and what is wiped gets nothing more until it is plugged in anew.
+/// The daemon releases it first, and the wiped drive gets nothing more until it is plugged in anew.
 #[test]
 fn a_stick_is_wiped_beside_the_daemon() {
     let mut post = Post::new(&["amber", "birch"]);
@@ -73,7 +73,7 @@ fn a_stick_is_wiped_beside_the_daemon() {
     post.until("all is safe", || post.audit()["messages"]["unmirrored"] == 0);
 }
 
-/// It was away, and turns up.
+/// It was away, and is plugged in again.
 #[test]
 fn a_stick_given_up_that_turns_up_is_announced_and_left_alone() {
     let mut post = Post::new(&["amber", "birch"]);
@@ -100,7 +100,7 @@ fn a_stick_given_up_that_turns_up_is_announced_and_left_alone() {
     assert!(said(&nobody).contains("no drive cedar"), "{}", said(&nobody));
 }
 
-/// What was mirrored on that stick alone is not any more: whoever is to be told of such mail is told.
+/// What was mirrored on that stick alone is not mirrored any more: the program that notifies of such mail is run.
 #[test]
 fn mail_that_only_a_stick_given_up_had_is_told() {
     let mut post = Post::new(&["amber"]);
@@ -112,7 +112,7 @@ fn mail_that_only_a_stick_given_up_had_is_told() {
     post.start();
     post.until_mirrored("amber", &["one"]);
     let lines = || std::fs::read_to_string(&told).unwrap_or_default().lines().count();
-    // Its time is over when one that stays unmirrored was told.
+    // Its time is over when a message that stays unmirrored was reported.
     post.until("it may be pulled", || post.log().contains("amber: safe to pull"));
     std::os::unix::fs::symlink("nowhere", post.path("mail/link")).unwrap();
     post.until("another one is told", || lines() == 1);
@@ -123,7 +123,7 @@ fn mail_that_only_a_stick_given_up_had_is_told() {
     assert_eq!(last["messages"], 2, "{last}");
 }
 
-/// On the device of the mailbox: mirrored to, never counted, and said so wherever it is told how things stand.
+/// On the device of the mailbox: mirrored to, never counted, and every report says so.
 #[test]
 fn a_folder_beside_the_mailbox_is_kept_up_to_date_and_makes_nothing_safe() {
     let mut post = Post::new(&["amber"]);
@@ -156,7 +156,7 @@ fn a_folder_beside_the_mailbox_is_kept_up_to_date_and_makes_nothing_safe() {
     let saved: Value = serde_json::from_slice(&std::fs::read(saved).unwrap()).unwrap();
     assert_eq!(saved["messages"]["mirrored"], 0);
 
-    // Asked for in a new config, they count from then on.
+    // A new config lets them count from then on.
     post.counts_same_device = true;
     post.config_with("", &notify);
     post.signal("HUP");
@@ -172,7 +172,7 @@ fn a_folder_beside_the_mailbox_is_kept_up_to_date_and_makes_nothing_safe() {
     assert_eq!(last["messages"], 1, "{last}");
 }
 
-/// Said to the running daemon, it is in its log, and still holds when it is started anew.
+/// The running daemon logs it, and it still holds after a restart.
 #[test]
 fn leave_for_the_next_stick_is_logged_and_outlives_the_daemon() {
     let mut post = Post::new(&["amber"]);
@@ -198,7 +198,7 @@ fn leave_for_the_next_stick_is_logged_and_outlives_the_daemon() {
     assert!(seconds(&post).is_some_and(|left| left <= 600), "a named folder is no new stick");
 }
 
-/// From the moment it is said the stick gets nothing more, while the daemon goes on with the other.
+/// From then on the stick gets nothing more, while the daemon continues with the other.
 #[test]
 fn a_stick_that_is_in_is_refused_and_gets_nothing_more() {
     let mut post = Post::new(&["amber", "birch"]);

@@ -1,4 +1,4 @@
-//! Copies kept good by an idle daemon: re-read a step at a time, made again, and nothing held meanwhile.
+//! Copies kept good by an idle daemon: scrubbed a step at a time and made again, with nothing kept open between steps.
 
 use crate::post::Post;
 
@@ -65,7 +65,7 @@ fn a_line_that_rots_while_nothing_happens_is_found_and_written_again() {
     assert_eq!(kinds(&post, "amber", "recovered"), 1);
 }
 
-/// The mailbox has it no more, and the stick that has it comes later.
+/// The message is not in the mailbox any more, and the stick that has it is plugged in later.
 #[test]
 fn a_stick_that_comes_lends_what_another_has_lost() {
     let mut post = Post::new(&["amber", "birch"]);
@@ -89,7 +89,7 @@ fn a_stick_that_comes_lends_what_another_has_lost() {
     assert_eq!(std::fs::read_to_string(copy).unwrap(), "first message");
 }
 
-/// Mail is not held up, a stick asked for is let go at once, and the rate allowed is kept.
+/// Mail is not delayed, a stick is released at once, and the rate is not exceeded.
 #[test]
 fn a_re_reading_gives_way_to_mail_and_to_whoever_wants_the_stick() {
     let mut post = Post::new(&["amber"]);
@@ -98,7 +98,7 @@ fn a_re_reading_gives_way_to_mail_and_to_whoever_wants_the_stick() {
     post.deliver("long", &long);
     post.start();
     post.until_mirrored("amber", &["long"]);
-    // Each round reads the copy and the message: 32 s at this rate.
+    // Each cycle reads the copy and the message: 32 s at this rate.
     post.until("a round was made", || kinds(&post, "amber", "verified") == 1);
     post.deliver("more", "more");
     post.until_mirrored("amber", &["more"]);
@@ -111,7 +111,7 @@ fn a_re_reading_gives_way_to_mail_and_to_whoever_wants_the_stick() {
     assert_eq!(kinds(&post, "amber", "verified"), 1, "the rate is kept");
 }
 
-/// Fault 18: it gives back later copies where earlier ones were. Only its operator makes it count again.
+/// Fault 18: it returns later copies where earlier ones were. Only its operator can make it count again.
 #[test]
 fn a_stick_that_is_seen_to_lie_is_left_alone_until_it_is_begun_afresh() {
     let mut post = Post::new(&["amber"]);

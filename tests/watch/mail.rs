@@ -1,4 +1,4 @@
-//! What becomes of messages that come, move, change and go while the daemon watches.
+//! Messages that arrive, move, change and vanish while the daemon watches.
 
 use crate::post::Post;
 use std::io::Write as _;
@@ -17,7 +17,7 @@ fn mail_from_before_and_after_the_start_is_mirrored_to_every_stick() {
     assert_eq!(post.restored(), post.mail());
 }
 
-/// inotify tells nothing of files that come into a folder before that folder is watched.
+/// inotify gives no event for files that arrive in a folder before that folder is watched.
 #[test]
 fn a_new_folder_full_of_mail_is_found_whole() {
     let mut post = Post::new(&["amber"]);
@@ -31,8 +31,8 @@ fn a_new_folder_full_of_mail_is_found_whole() {
     post.until_mirrored("amber", &all.iter().map(String::as_str).collect::<Vec<_>>());
 }
 
-/// Fault 53: more happens while the daemon cannot listen than the kernel keeps hints of (inotify(7),
-/// `max_queued_events`), so that of the last message there is none. A look over everything finds it.
+/// Fault 53: while the daemon is suspended, more happens than the kernel queues hints for (inotify(7),
+/// `max_queued_events`), so there is none for the last message. A scan of everything finds it.
 #[test]
 fn a_message_whose_hint_was_lost_is_found_all_the_same() {
     let mut post = Post::new(&["amber"]);
@@ -41,7 +41,7 @@ fn a_message_whose_hint_was_lost_is_found_all_the_same() {
     post.until_mirrored("amber", &["first"]);
     let kept = std::fs::read_to_string("/proc/sys/fs/inotify/max_queued_events").unwrap();
     post.signal("STOP");
-    // Each makes two at least: written, closed.
+    // Each makes at least two events: written, closed.
     for _ in 0..kept.trim().parse::<usize>().unwrap() / 2 {
         let first = std::fs::OpenOptions::new().append(true).open(post.path("mail/first"));
         first.unwrap().write_all(b".").unwrap();
@@ -101,7 +101,7 @@ fn a_folder_deleted_whole_is_removed_message_by_message() {
     post.until("both are told", || post.told("amber", "removed") == ["old/a", "old/b"]);
 }
 
-/// A file that keeps changing is copied once, and then held back for `churn`.
+/// A file that keeps changing is copied once, and then held back for the span `churn`.
 #[test]
 fn a_file_that_keeps_changing_is_held_back() {
     let mut post = Post::new(&["amber"]);
@@ -134,7 +134,7 @@ fn a_mailbox_that_is_replaced_is_watched_again() {
     post.until_mirrored("amber", &["two"]);
 }
 
-/// A message that is still being written is not taken before it has stayed the same for `settle`.
+/// A message that is still being written is not copied before it has stayed the same for the span `settle`.
 #[test]
 fn a_message_still_growing_is_not_copied_in_part() {
     let mut post = Post::new(&["amber"]);
@@ -157,7 +157,7 @@ fn a_message_still_growing_is_not_copied_in_part() {
     assert_eq!(sizes, [4000]);
 }
 
-/// Hints go by the rule that scans go by: a Maildir's `tmp` holds no mail, any other does.
+/// Hints follow the same rule as scans: a Maildir's `tmp` holds no mail, any other folder of that name does.
 #[test]
 fn mail_in_a_folder_tmp_is_taken_unless_it_is_a_maildirs() {
     let mut post = Post::new(&["amber"]);
@@ -173,7 +173,7 @@ fn mail_in_a_folder_tmp_is_taken_unless_it_is_a_maildirs() {
     post.deliver("box/tmp/unfinished", "half of a mess");
     post.deliver("box/new/later", "more");
     post.until_mirrored("amber", &["box/new/later"]);
-    // A folder that comes makes the daemon look everything over.
+    // A new folder makes the daemon scan everything.
     for folder in ["one", "two"] {
         post.deliver(&format!("{folder}/m"), folder);
         post.until_mirrored("amber", &[&format!("{folder}/m")]);
@@ -189,7 +189,7 @@ fn mail_in_a_folder_tmp_is_taken_unless_it_is_a_maildirs() {
     assert_eq!(post.restored(), post.mail());
 }
 
-/// What the config ignores by its folder is ignored in hints, too.
+/// A message in a folder that the config ignores is ignored in hints, too.
 #[test]
 fn a_message_in_an_ignored_folder_is_not_taken_by_its_hint() {
     let mut post = Post::new(&["amber"]);

@@ -34,7 +34,7 @@ fn mount(words: &[&str], at: &Path) {
     assert!(Command::new("mount").args(words).arg(at).status().unwrap().success());
 }
 
-/// Unmounted when the test ends, however it ends.
+/// A mount, which is unmounted when the test ends, even in a failure.
 struct Unmounts(std::path::PathBuf);
 
 impl Drop for Unmounts {
@@ -50,12 +50,12 @@ fn a_mailbox_that_is_away_holds_up_no_other_and_is_served_as_soon_as_it_comes() 
     post.start();
     post.until_mirrored("amber", &["one"]);
     post.until("it is said", || post.log().contains("the folder of mailbox outbox does not exist"));
-    // The ledger has its line a moment before the card has taken that in.
+    // The ledger has the line a moment before the catalogue has it.
     post.until("it may be pulled", || post.log().contains("amber: safe to pull"));
     let (code, told) = status(&post);
     assert_eq!((code, &told["verdict"]), (Some(1), &"not-known".into()), "{told}");
     assert_eq!(state_of(&post, "outbox"), "away");
-    // Its folder comes, with mail in it.
+    // Its folder appears, with mail in it.
     std::fs::create_dir(post.path("coming")).unwrap();
     deliver_to(&post, "coming", "two", "2");
     post.rename("coming", "outbox");
@@ -65,7 +65,7 @@ fn a_mailbox_that_is_away_holds_up_no_other_and_is_served_as_soon_as_it_comes() 
     post.until("all is safe", || status(&post).0 == Some(0));
 }
 
-/// A stick that came while a mailbox was away gets its messages when it is back, though none of them is new.
+/// A stick that was plugged in while a mailbox was away gets its messages when it is back, though none of them is new.
 #[test]
 fn a_mailbox_that_is_back_is_told_to_the_stick_that_came_without_it() {
     let mut post = with_outbox(&["amber"]);
@@ -103,7 +103,7 @@ fn a_mailbox_unmounted_under_the_daemon_is_missing_and_never_removed() {
     post.deliver("one", "1");
     post.start();
     post.until_mirrored("amber", &["one", "two", "three"]);
-    // Refused while the daemon reads there.
+    // The kernel refuses this while the daemon reads there.
     let unmount = || Command::new("umount").arg("-q").arg(&outbox).status().unwrap().success();
     post.until("it is unmounted", unmount);
     post.until("both are told as missing", || post.told("amber", "missing") == ["three", "two"]);
@@ -119,7 +119,8 @@ fn a_mailbox_unmounted_under_the_daemon_is_missing_and_never_removed() {
     assert_eq!(post.told("amber", "removed"), [""; 0]);
 }
 
-/// What goes while another mailbox cannot be looked at may have gone there: nobody can say that it was deleted.
+/// A message that vanishes while another mailbox cannot be read may have been moved there: it does not count as
+/// deleted.
 #[test]
 fn what_goes_while_another_mailbox_is_away_is_not_called_deleted() {
     let mut post = with_outbox(&["amber"]);
@@ -133,8 +134,8 @@ fn what_goes_while_another_mailbox_is_away_is_not_called_deleted() {
     assert_eq!(post.told("amber", "removed"), [""; 0]);
 }
 
-/// A new config that makes the state folder another station's, or a mailbox's name another folder's, is refused while
-/// the daemon runs: it goes on as before.
+/// A new config that gives the state folder to another station, or a mailbox's name to another folder, is refused while
+/// the daemon runs: it continues as before.
 #[test]
 fn a_new_config_of_another_station_or_another_mailbox_is_refused_and_the_old_one_kept() {
     let mut post = Post::new(&["amber"]);

@@ -1,12 +1,12 @@
-//! The daemon as its operator meets it: the built binary, real folders, real signals.
+//! The daemon as its operator runs it: the built binary, real folders, real signals.
 //!
 //! - `post`: the fixture: a card, sticks, a running daemon, and waiting for what must become true
-//! - `mail`: what becomes of messages that come, move, change and go while it watches
-//! - `mailboxes`: several of them, and one that is away, unmounted or back
-//! - `sticks`: what becomes of drives that come, go and leave an empty mount point
-//! - `given_up`: what becomes of drives that count for nothing
+//! - `mail`: messages that arrive, move, change and vanish while it watches
+//! - `mailboxes`: several mailboxes, and one that is away, unmounted or back
+//! - `sticks`: drives that are plugged in, pulled, and leave an empty mount point
+//! - `given_up`: drives that do not count
 //! - `card`: a card that is full, or becomes full
-//! - `floods`: sticks whose ledgers tell of more than there is
+//! - `floods`: sticks whose ledgers name more than there is
 //! - `kept`: what an idle daemon does for the copies there are
 //! - `service`: signals, the service manager, idling, being killed
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs, unreachable_pub)]

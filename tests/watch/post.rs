@@ -6,14 +6,14 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
 use std::time::{Duration, Instant};
 
-/// Far above what anything here takes; only a failure waits this long.
+/// Far longer than anything here takes; only a failure waits this long.
 const PATIENCE: Duration = Duration::from_secs(60);
 
 pub struct Post {
     dir: tempfile::TempDir,
     daemon: Option<Child>,
     pub sticks: Vec<&'static str>,
-    /// The folders that stand for sticks lie on the device of the mailbox: they count because it is asked for.
+    /// Whether the folders that stand for sticks count: they lie on the device of the mailbox.
     pub counts_same_device: bool,
 }
 
@@ -43,7 +43,7 @@ impl Post {
         self.config_with(more, "");
     }
 
-    /// The same, and tables of its own.
+    /// The same, with more tables at its end.
     pub fn config_with(&self, more: &str, tables: &str) {
         let folders: Vec<_> = self.sticks.iter().map(|s| self.path(s)).collect();
         let text = format!(
@@ -111,12 +111,12 @@ impl Post {
         std::fs::read_to_string(self.path("log")).unwrap_or_default()
     }
 
-    /// Waits until something is true.
+    /// Waits until a condition is true.
     pub fn until(&self, what: &str, is: impl FnMut() -> bool) {
         self.until_within(Duration::ZERO, what, is);
     }
 
-    /// The same for what takes so long at least.
+    /// The same for a condition that takes at least this long.
     pub fn until_within(&self, least: Duration, what: &str, mut is: impl FnMut() -> bool) {
         let begun = Instant::now();
         while !is() {
@@ -171,7 +171,7 @@ impl Post {
             .unwrap_or_else(|e| panic!("{e}: {}", String::from_utf8_lossy(&output.stderr)))
     }
 
-    /// Restores from all sticks into a new folder and gives the files there.
+    /// Restores from all sticks into a new folder and returns the files there.
     pub fn restored(&self) -> BTreeMap<PathBuf, Vec<u8>> {
         let into = self.path("restored");
         drop(std::fs::remove_dir_all(&into));
@@ -195,7 +195,7 @@ impl Drop for Post {
     }
 }
 
-/// Every file below a folder.
+/// All files below a folder.
 pub fn files(root: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     walkdir::WalkDir::new(root)
         .into_iter()

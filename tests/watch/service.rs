@@ -38,7 +38,7 @@ fn a_new_config_is_taken_and_a_bad_one_refused() {
     post.until_mirrored("birch", &["one", "two"]);
 }
 
-/// sd_notify(3): the states a service manager is told of, in order.
+/// sd_notify(3): the states that the service manager is notified of, in order.
 #[test]
 fn the_service_manager_is_told() {
     let mut post = Post::new(&["amber"]);
@@ -87,7 +87,7 @@ fn a_second_daemon_and_a_mirror_beside_it_are_refused_and_an_audit_is_not() {
     assert_eq!(status["daemon"], true);
 }
 
-/// How often each thread went to sleep so far.
+/// How often each thread has gone to sleep.
 fn switches(pid: u32) -> Vec<(String, u64)> {
     let tasks = std::fs::read_dir(format!("/proc/{pid}/task")).unwrap();
     let of = |task: std::io::Result<std::fs::DirEntry>| {
@@ -100,7 +100,7 @@ fn switches(pid: u32) -> Vec<(String, u64)> {
     tasks.map(of).collect()
 }
 
-/// On battery every wake-up counts. Between two timers there is none; a few seconds show it.
+/// On a battery every wake-up counts. Between two timers there is none; a few seconds show it.
 #[test]
 fn an_idle_daemon_does_not_wake_up() {
     let mut post = Post::new(&["amber"]);
@@ -108,7 +108,7 @@ fn an_idle_daemon_does_not_wake_up() {
     post.start();
     post.until("it may be pulled", || post.log().contains("amber: safe to pull"));
     post.until("the audit is written", || post.path("state/audit.json").exists());
-    // What follows the last news settles first: two looks a second apart that see the same count.
+    // The work after the last change ends first: two counts a second apart are the same.
     post.until("it has come to rest", || {
         let before = switches(post.pid());
         std::thread::sleep(Duration::from_secs(1));
@@ -119,7 +119,7 @@ fn an_idle_daemon_does_not_wake_up() {
     assert_eq!(switches(post.pid()), before);
 }
 
-/// Killed while mail pours in, ten times: nothing is lost, nothing copied twice, the bag stays whole.
+/// It is killed ten times while mail pours in: nothing is lost, nothing copied twice, the bag stays whole.
 #[test]
 fn killed_again_and_again_while_mail_pours_in() {
     let mut post = Post::new(&["amber"]);
@@ -165,7 +165,7 @@ fn the_audit_lies_beside_the_catalogue_after_a_change() {
     assert!(std::fs::read_to_string(page).unwrap().contains("If this card died now"));
 }
 
-/// Each is told once, and not before its time: what is mirrored in time is never told.
+/// Each is reported once, and not before its time: what is mirrored in time is never reported.
 #[test]
 fn mail_that_stays_unmirrored_is_told_once() {
     let mut post = Post::new(&["amber"]);

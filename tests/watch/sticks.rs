@@ -1,4 +1,4 @@
-//! What becomes of drives that come, go and leave an empty mount point behind.
+//! Drives that are plugged in, pulled, and leave an empty mount point.
 
 use crate::post::{Post, files};
 
@@ -33,7 +33,7 @@ fn a_stick_carried_off_and_brought_back_gets_what_it_missed_and_nothing_twice() 
     assert_eq!(post.told("birch", "mirrored"), ["one", "two"]);
 }
 
-/// Fault: the mount point, without its stick, is an ordinary folder on the card (14).
+/// Fault 14: the mount point, without its stick, is an ordinary folder on the card.
 #[test]
 fn not_one_octet_goes_into_the_empty_mount_point_of_a_known_stick() {
     let mut post = Post::new(&["amber"]);
@@ -59,7 +59,7 @@ fn an_idle_daemon_holds_nothing_open_on_a_stick() {
     post.start();
     post.until("it may be pulled", || post.log().contains("amber: safe to pull"));
     let amber = post.path("amber");
-    // It may be looked at once more after that, as when the mailbox was looked over meanwhile.
+    // It may be opened once more after that, as when the mailbox was scanned in the meantime.
     post.until("nothing is open there", || {
         let fds = std::fs::read_dir(format!("/proc/{}/fd", post.pid())).unwrap();
         let open = fds.filter_map(|fd| std::fs::read_link(fd.unwrap().path()).ok());
@@ -69,12 +69,12 @@ fn an_idle_daemon_holds_nothing_open_on_a_stick() {
     });
 }
 
-/// One stick that cannot be used holds up no other.
+/// A stick that cannot be used does not delay the others.
 #[test]
 fn a_stick_that_fails_holds_up_no_other() {
     let mut post = Post::new(&["amber", "birch"]);
     std::fs::create_dir(post.path("amber/counterfoil")).unwrap();
-    // A later version's drive: it may be read, never written.
+    // The drive of a later version: it can be read, and is never written.
     let newer = "{\"format\":9,\"id\":\"00000000000000aa\"}\n";
     std::fs::write(post.path("amber/counterfoil/drive.json"), newer).unwrap();
     post.deliver("one", "1");
@@ -110,7 +110,7 @@ fn a_released_stick_is_left_alone_until_it_has_been_away() {
     post.deliver("two", "2");
     post.until_mirrored("birch", &["two"]);
     assert_eq!(post.told("amber", "mirrored"), ["one"]);
-    // By its path it is the same drive, and asking twice does no harm.
+    // Its path means the same drive, and a second request does no harm.
     let path = post.path("amber");
     assert!(release(&post, path.to_str().unwrap()).status.success());
 
@@ -134,7 +134,7 @@ fn a_stick_is_released_without_a_daemon_too() {
     assert!(String::from_utf8_lossy(&nobody.stderr).contains("there are: amber"));
 }
 
-/// Fault 16: a stick and its copy, both in.
+/// Fault 16: a stick and its copy, both plugged in.
 #[test]
 fn a_copied_stick_is_served_beside_its_original() {
     let mut post = Post::new(&["amber"]);
@@ -179,7 +179,7 @@ fn a_stick_marked_by_its_owner_is_not_written_to_until_the_mark_is_gone() {
     post.until_mirrored("amber", &["one", "two"]);
 }
 
-/// A drive may be made while the daemon works, and is served at once.
+/// A drive that is made while the daemon runs gets its copies at once.
 #[test]
 fn a_drive_made_beside_the_daemon_is_served_at_once() {
     let mut post = Post::new(&["amber"]);
@@ -194,7 +194,7 @@ fn a_drive_made_beside_the_daemon_is_served_at_once() {
     post.until_mirrored("amber", &["one"]);
 }
 
-/// A request that makes no sense, and one that is never ended, hurt nobody.
+/// A request that makes no sense, and one that never ends, do no harm.
 #[test]
 fn whoever_asks_nonsense_is_told_so_and_the_daemon_goes_on() {
     use std::io::{Read as _, Write as _};
@@ -209,15 +209,15 @@ fn whoever_asks_nonsense_is_told_so_and_the_daemon_goes_on() {
     speaker.write_all(&[b'x'; 9000]).unwrap();
     speaker.shutdown(std::net::Shutdown::Write).unwrap();
     let mut answer = String::new();
-    // The other end may close before all of it was taken.
+    // The other end may close before it has read everything.
     drop(speaker.read_to_string(&mut answer));
     post.deliver("two", "2");
     post.until_mirrored("amber", &["two"]);
     assert!(!live(&post, "amber").is_empty());
 }
 
-/// A minute after the last message, while nothing is to be done, a stick gets what it carries beside the copies; and
-/// it is let go of afterwards.
+/// A minute after the last message, while there is nothing else to do, a stick gets what it carries in addition to the
+/// copies; nothing is open on it afterwards.
 #[test]
 fn an_idle_daemon_looks_after_what_a_stick_carries() {
     let mut post = Post::new(&["amber"]);
