@@ -78,7 +78,7 @@ impl<'a> Daemon<'a> {
         clock: Arc<dyn Clock>,
     ) -> Result<Self, JobError> {
         let station = &settings.station;
-        let catalogue = scanner::catalogue(&settings.state, station, &*clock)?;
+        let catalogue = scanner::open_catalogue(&settings.state, station, &*clock)?;
         catalogue.count_same_device(settings.count_same_device)?;
         note_drives_beneath(&catalogue, station)?;
         let scanner = Scanner {

@@ -187,7 +187,7 @@ impl ReportedExclusions {
 }
 
 /// Opens the catalogue for the scanner, and records the mailboxes of the config in it.
-pub(super) fn catalogue(
+pub(super) fn open_catalogue(
     state: &Path,
     station: &Station,
     clock: &dyn Clock,

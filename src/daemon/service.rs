@@ -13,7 +13,8 @@ pub(super) struct Service {
 impl Service {
     pub(super) fn new() -> Self {
         // Twice as often as required, as the manual advises (sd_watchdog_enabled(3)).
-        Self { watchdog: sd_notify::watchdog_enabled().map(|every| every / 2) }
+        let half = sd_notify::watchdog_enabled().map(|every| every / 2);
+        Self { watchdog: half.filter(|every| !every.is_zero()) }
     }
 
     /// How often the watchdog gets a sign of life; `None` if there is no watchdog.
