@@ -5,9 +5,9 @@
 use crate::campaign::{BAG, Before, expect_all, seeds, spoil_ledger, spoil_stick};
 use crate::card::mail;
 use crate::support::chance::Chance;
+use crate::support::memory::MemoryDrive;
 use crate::support::signal::signal;
 use crate::taken::{self, MEMORY};
-use counterfoil::disk::MemoryDrive;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -6,8 +6,8 @@
 use crate::card::{Card, done, drive_ref, folder, mail, station, tree};
 use crate::support::cases::cases;
 use crate::support::chance::Chance;
+use crate::support::memory::MemoryDrive;
 use counterfoil::daemon::clock::SystemClock;
-use counterfoil::disk::MemoryDrive;
 use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};
 use counterfoil::job::{JobError, Unwatched};
 use counterfoil::model::Digest;

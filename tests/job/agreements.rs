@@ -7,7 +7,7 @@ use crate::contradictions::{
     two, write,
 };
 use crate::medium::{count, snapshot};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::restore::gather;
 
 #[test]

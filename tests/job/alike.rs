@@ -5,7 +5,8 @@ use crate::card::{Card, drive_ref, mail};
 use crate::known::{
     add, come, everything, expect_refused, expect_used, is_new, prepared, stick, with_mail,
 };
-use counterfoil::disk::{Access, MemoryDrive};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::Access;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::replica::{Begin, PresentDrives};
 use counterfoil::job::{DriveRef, JobError, sync_drive};

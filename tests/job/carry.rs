@@ -4,7 +4,8 @@
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
-use counterfoil::disk::{Access, MemoryDrive, bundled_programs::BundledProgram};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::{Access, bundled_programs::BundledProgram};
 use counterfoil::job::extras::{
     Extras, ExtrasOutcome, IndexEntry, Page, Pages, carried_config, carry, carry_on,
 };

@@ -3,7 +3,8 @@
 
 use crate::card::{Card, drive_ref, mail};
 use crate::medium::{count, expect_same, restored, snapshot, whole};
-use counterfoil::disk::{Access, MemoryDrive};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::Access;
 use counterfoil::job::catalogue::{Contradicting, Contradiction};
 use counterfoil::job::replica;
 use counterfoil::job::restore::gather;

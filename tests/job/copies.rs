@@ -3,7 +3,7 @@
 
 use crate::card::{Card, drive_ref, mail};
 use crate::medium::{expect_whole_bag, whole};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::JobError;
 use counterfoil::job::replica::PresentDrives;
 use counterfoil::model::{DriveId, Finding};

@@ -3,7 +3,7 @@
 
 use crate::card::{Card, mail};
 use crate::medium::{HOME, expect_same, whole};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 
 fn names(drives: &[&MemoryDrive]) -> Vec<String> {
     whole(drives, false).into_keys().collect()

@@ -3,9 +3,8 @@
 
 use crate::card::{Card, folder, mail};
 use crate::medium::{HOME, expect_same, expect_whole_bag, snapshot, whole};
-use counterfoil::disk::{
-    Access, DirVolumeSource, DiskError, MemoryDrive, Volume, VolumeFacts, VolumeSource,
-};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::{Access, DirVolumeSource, DiskError, Volume, VolumeFacts, VolumeSource};
 use counterfoil::job::replica::wipe;
 use counterfoil::job::{JobError, Unwatched};
 use counterfoil::model::RelName;

@@ -3,7 +3,8 @@
 
 use crate::card::{Card, folder, mail, tree};
 use crate::medium::{copies_of, expect_same, restored_into, try_restored_into};
-use counterfoil::disk::{MemoryDrive, STAGING, TargetLocks, Trouble, leads_to};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::{STAGING, TargetLocks, Trouble, leads_to};
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::limits::RESTORE_NEW_FOLDERS;
 use std::fs;

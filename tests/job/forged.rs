@@ -4,7 +4,7 @@
 use crate::card::{Card, mail};
 use crate::medium::{HOME, expect_same, expect_whole_bag, restored, whole};
 use crate::seeds::oracles::admission::forged as chosen;
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::JobError;
 use counterfoil::model::ledger::{Chain, Event, Reader, Verdict};
 use counterfoil::model::limits::{COUNT_MAX, LINES_MAX};

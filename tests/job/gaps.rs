@@ -5,8 +5,8 @@ use crate::card::{Card, mail, station};
 use crate::heard::card_and_copy;
 use crate::logs::logs_verified;
 use crate::medium::{HOME, expect_same, whole};
+use crate::support::memory::MemoryDrive;
 use counterfoil::daemon::clock::SystemClock;
-use counterfoil::disk::MemoryDrive;
 use counterfoil::job::acknowledge::{acknowledge_lacking, lacked};
 
 fn ledger() -> String {

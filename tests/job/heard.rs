@@ -3,7 +3,7 @@
 
 use crate::card::{Card, mail, rel, station};
 use crate::medium::{HOME, count, whole};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 
 /// A card with one message that is on three drives, and a copy of that card which has it too.
 pub(crate) fn card_and_copy() -> (Card, Card, [MemoryDrive; 3]) {

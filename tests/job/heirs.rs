@@ -3,7 +3,7 @@
 
 use crate::card::{Card, mail};
 use crate::medium::{count, restored, rot_copies, whole};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 
 /// One message with a Message-ID, in a version.
 fn version(number: u8) -> Vec<u8> {

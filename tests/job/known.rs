@@ -2,7 +2,7 @@
 //! where any is used.
 
 use crate::card::{Card, drive_ref, mail};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::catalogue::{Catalogue, KnownHow};
 use counterfoil::job::replica::{self, Begin, PresentDrives};
 use counterfoil::job::sync_drive::SyncOutcome;

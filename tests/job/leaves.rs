@@ -4,7 +4,8 @@
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::HOME;
-use counterfoil::disk::{Access, MemoryDrive};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
 use counterfoil::job::extras::{
     Extras, ExtrasOutcome, IndexedMessage, Page, PageId, Pages, carry_on,

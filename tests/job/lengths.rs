@@ -3,9 +3,8 @@
 
 use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, count, expect_same, whole};
-use counterfoil::disk::{
-    Access, DiskError, Lengths, MemoryDrive, Volume, VolumeFacts, VolumeSource,
-};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::{Access, DiskError, Lengths, Volume, VolumeFacts, VolumeSource};
 use counterfoil::job::DriveRef;
 use counterfoil::job::replica::{Begin, PresentDrives};
 use counterfoil::job::sync_drive;

@@ -4,7 +4,8 @@
 use crate::card::{Card, mail, station};
 use crate::medium::{copies_of, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
 use crate::support::cases::cases;
-use counterfoil::disk::{Access, MemoryDrive};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::Access;
 use counterfoil::job::catalogue::{Log, LogDamage};
 use counterfoil::job::scrub::{ScrubStep, Scrubber, Unfinished};
 use counterfoil::job::verify::{verify, verify_logs};

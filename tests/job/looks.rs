@@ -3,7 +3,7 @@
 
 use crate::card::{Card, done, mail, rel};
 use crate::medium::{copies, expect_same, ledger_kinds, whole};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::catalogue::{FileRow, FileState};
 use counterfoil::job::{confirm, scan};
 use counterfoil::model::Reason;

@@ -2,7 +2,7 @@
 //! Never changes a file itself: only the folder above it goes and comes, so that nothing about the file is new.
 
 use crate::card::{Card, done, mail, station};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::model::Reason;
 
 /// A pass that finds a message gone has not told the drive of it: the next one does, though the message is as it was.

@@ -8,7 +8,7 @@
 //! drives in `turns`, what left the mailbox in `departures`, what came after it in `heirs`, what another card saw go in
 //! `heard`, lines that cannot be read in `gaps`, a drive and its copy in `copies`, what is found where a drive was in
 //! `replaced`, folders that a restore makes in `folders`, what a drive
-//! refuses in `room`, what a failed sync forbids in `failed_sync`, in which order it is asked in `order`, clocks in
+//! refuses in `room`, what a failed sync forbids in `failed_sync` and `latched_volume`, in which order it is asked in `order`, clocks in
 //! `clock`, how a mailbox is looked at in `looks`, what drives carry beside copies in `carry`, the pages of its list in
 //! `leaves`, what a forger writes in `forged`, which sticks are known in `known`, inputs of the fuzzer in `seeds`, a
 //! stick of false size in `wraps`, a card that keeps whole seconds in `seconds`, what is away for a pass and comes back
@@ -36,6 +36,7 @@ mod gaps;
 mod heard;
 mod heirs;
 mod known;
+mod latched_volume;
 mod leaves;
 mod lengths;
 mod logs;

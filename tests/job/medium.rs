@@ -2,7 +2,7 @@
 //! Never uses the card's catalogue.
 
 use crate::card::{drive_ref, folder, station, tree};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::restore::{MailboxTarget, RestoreOptions, RestoreReport, gather, restore};
 use counterfoil::job::{JobError, Progress, Unwatched};
 use counterfoil::model::bag::read_manifest_line;

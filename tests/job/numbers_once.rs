@@ -9,7 +9,7 @@ use crate::contradictions::{
 };
 use crate::medium::{expect_same, restored, snapshot, whole};
 use crate::support::cases::cases;
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::JobError;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::model::Finding;

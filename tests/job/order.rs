@@ -2,9 +2,8 @@
 //! handed over. Never looks at what is written.
 
 use crate::card::{Card, done, mail};
-use counterfoil::disk::{
-    Access, DiskError, MemoryDrive, MemoryVolumeSource, Volume, VolumeFacts, VolumeSource,
-};
+use crate::support::memory::{MemoryDrive, MemoryVolumeSource};
+use counterfoil::disk::{Access, DiskError, Volume, VolumeFacts, VolumeSource};
 use counterfoil::model::RelName;
 use std::sync::{Arc, Mutex};
 

@@ -3,8 +3,9 @@
 
 use crate::card::{Card, drive_ref, folder, station};
 use crate::support::flood::Flood;
+use crate::support::memory::MemoryDrive;
 use counterfoil::disk::{
-    Access, DirVolumeSource, DiskError, MemoryDrive, StoppableVolumeSource, Trouble, VolumeSource,
+    Access, DirVolumeSource, DiskError, StoppableVolumeSource, Trouble, VolumeSource,
 };
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::replica::{Begin, PresentDrives, add};

@@ -5,7 +5,8 @@
 use crate::card::{Card, mail};
 use crate::medium::{HOME, Numbers, copies, expect_same, expect_whole_bag, snapshot, whole};
 use crate::support::cases::cases;
-use counterfoil::disk::{Access, MemoryDrive};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::Access;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What a power failure takes with it.

@@ -3,7 +3,8 @@
 
 use crate::card::{Card, drive_ref, mail, station};
 use crate::medium::{copies, copies_of, count, expect_same, expect_whole_bag, restored, whole};
-use counterfoil::disk::{Access, DirVolumeSource, MemoryDrive, VolumeSource};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::{Access, DirVolumeSource, VolumeSource};
 use counterfoil::job::prune::{Pruned, prune};
 use counterfoil::job::replica::{Begin, PresentDrives};
 use counterfoil::job::sync_drive::{self, SyncOutcome};

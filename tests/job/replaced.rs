@@ -1,7 +1,7 @@
 //! What is found where another drive was: which evidence lets that one's copies count no more, and which does not.
 
 use crate::card::{Card, drive_ref, mail, station};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::catalogue::{DriveRow, ReplacedHow};
 use counterfoil::job::replica::{Begin, PresentDrives};
 use counterfoil::job::sync_drive::SyncOutcome;

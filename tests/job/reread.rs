@@ -5,7 +5,8 @@ use crate::card::{Card, drive_ref, mail};
 use crate::medium::{
     HOME, copies_of, count, expect_same, expect_whole_bag, ledger_kinds, restored, whole,
 };
-use counterfoil::disk::{Access, MemoryDrive};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::Access;
 use counterfoil::job::catalogue::{DriveRow, FileRow};
 use counterfoil::job::replica::PresentDrives;
 use counterfoil::job::scrub::{ScrubRules, ScrubStep, Scrubber, Unfinished};

@@ -4,9 +4,8 @@
 
 use crate::card::{Card, done, mail};
 use crate::medium::{copies, expect_same, expect_whole_bag, snapshot, whole};
-use counterfoil::disk::{
-    Access, DiskError, MemoryDrive, MemoryVolumeSource, Trouble, Volume, VolumeFacts, VolumeSource,
-};
+use crate::support::memory::{MemoryDrive, MemoryVolumeSource};
+use counterfoil::disk::{Access, DiskError, Trouble, Volume, VolumeFacts, VolumeSource};
 use counterfoil::job::JobError;
 use counterfoil::model::Reason;
 use counterfoil::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES, SEGMENT_MESSAGES};

@@ -3,8 +3,9 @@
 
 use crate::card::{Card, done, folder, rel};
 use crate::medium::{expect_same, whole};
+use crate::support::memory::MemoryDrive;
 use crate::support::station::{Mounted, sh};
-use counterfoil::disk::{EntryStat, MemoryDrive};
+use counterfoil::disk::EntryStat;
 use std::path::Path;
 use tempfile::TempDir;
 

@@ -3,7 +3,8 @@
 use crate::card::{Card, mail, station};
 use crate::logs::{archived, bite, is_safe};
 use crate::medium::{copies_of, expect_same, whole};
-use counterfoil::disk::{Access, MemoryDrive};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
 use counterfoil::job::scrub::ScrubRules;
 use counterfoil::job::verify::verify;

@@ -6,7 +6,7 @@ use crate::card::{Card, mail};
 use crate::medium::{
     Numbers, copies, expect_same, expect_whole_bag, ledger_kinds, restored, whole,
 };
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 
 fn names(drives: &[&MemoryDrive], with_removed: bool) -> Vec<String> {
     whole(drives, with_removed).into_keys().collect()

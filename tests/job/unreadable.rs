@@ -5,7 +5,8 @@
 use crate::card::{Card, drive_ref, folder, mail, station, tree};
 use crate::logs::is_safe;
 use crate::medium::{HOME, copies_of, count, expect_same, restored as restored_from, whole};
-use counterfoil::disk::{Access, MemoryDrive};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
 use counterfoil::job::replica::stations;
 use counterfoil::job::restore::{MailboxTarget, RestoreOptions, gather, restore};

@@ -3,7 +3,8 @@
 
 use crate::card::{Card, mail};
 use crate::medium::{HOME, copies_of, count, expect_same, ledger_kinds, restored, snapshot, whole};
-use counterfoil::disk::{Access, MemoryDrive};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::Access;
 use counterfoil::job::Unwatched;
 use counterfoil::job::verify::{VerifyReport, verify};
 

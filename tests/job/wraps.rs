@@ -3,9 +3,8 @@
 
 use crate::card::{Card, mail, station};
 use crate::medium::{HOME, count, restored};
-use counterfoil::disk::{
-    Access, DiskError, MemoryDrive, ReadFrom, Source, Volume, VolumeFacts, VolumeSource,
-};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::{Access, DiskError, ReadFrom, Source, Volume, VolumeFacts, VolumeSource};
 use counterfoil::job::JobError;
 use counterfoil::model::{PayloadName, RelName};
 use std::sync::Arc;

@@ -2,7 +2,8 @@
 //! Never judges: what must be true is said by the stories.
 
 use super::clock::HandClock;
-use counterfoil::disk::{Access, MailboxDir, MemoryDrive, VolumeSource};
+use super::memory::MemoryDrive;
+use counterfoil::disk::{Access, MailboxDir, VolumeSource};
 use counterfoil::job::catalogue::{Catalogue, CopyStatus, FileState};
 use counterfoil::job::mirror::{OpenMailbox, Pass, PassReport};
 use counterfoil::job::replica::{Begin, PresentDrives, Replica};

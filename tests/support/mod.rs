@@ -3,7 +3,8 @@
 //! Never judges: what must be true is said by the stories.
 //!
 //! - `station`, `told`, `stick`, `terminal`: the built program, used as an operator uses it.
-//! - `card`: a station's card for the jobs, in process; drives are `MemoryDrive` of the program itself.
+//! - `card`: a station's card for the jobs, in process; its drives are those of `memory`.
+//! - `memory`: a drive in memory.
 //! - `beneath`: a volume that does as the one beneath it, but for what a test writes out.
 //! - `clock`, `chance`, `cases`, `signal`, `flood`: as their files say.
 //!
@@ -25,6 +26,7 @@ pub(crate) mod cases;
 pub(crate) mod chance;
 pub(crate) mod clock;
 pub(crate) mod flood;
+pub(crate) mod memory;
 pub(crate) mod signal;
 pub(crate) mod station;
 pub(crate) mod stick;

@@ -4,7 +4,8 @@
 use super::lines;
 use super::medium::{Medium, Still};
 use super::taker::Taker;
-use counterfoil::disk::{Access, MemoryDrive, Volume as _};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::{Access, Volume as _};
 use counterfoil::job::JobError;
 use counterfoil::job::catalogue::Catalogue;
 use counterfoil::job::replica::{Begin, OpenOptions, Replica, open_replica, read_manifest};
@@ -138,7 +139,7 @@ fn lists(drive: &MemoryDrive, told: &BTreeSet<u32>) -> Vec<(Digest, PayloadName,
 }
 
 /// A drive with an id, a ledger and a manifest of what is chosen, and some of the copies they tell of.
-pub fn forged(input: &[u8]) -> MemoryDrive {
+pub(crate) fn forged(input: &[u8]) -> MemoryDrive {
     let taker = &mut Taker(input);
     let drive = MemoryDrive::default();
     drive.put("counterfoil/drive.json", br#"{"format":1,"id":"00000000000000aa"}"#);

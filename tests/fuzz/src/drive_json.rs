@@ -1,7 +1,7 @@
 //! What must hold of the files by which a drive is known again, whatever stands in them.
 
 use super::medium::{Medium, Still};
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::JobError;
 use counterfoil::job::replica::{drive_id, make_drive};
 use counterfoil::model::DriveId;

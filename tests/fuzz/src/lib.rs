@@ -9,6 +9,14 @@
 #[path = "../../support/beneath.rs"]
 mod beneath;
 
+/// The drive in memory. `cargo test` goes through the inputs kept in a program that has it already.
+#[cfg(not(test))]
+#[allow(dead_code, reason = "not all of it is needed here")]
+#[path = "../../support"]
+mod support {
+    pub(crate) mod memory;
+}
+
 pub mod admission;
 pub mod config;
 pub mod drive_json;

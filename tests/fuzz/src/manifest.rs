@@ -3,7 +3,7 @@
 use super::lines;
 use super::medium::{self, Medium};
 use super::taker::Taker;
-use counterfoil::disk::MemoryDrive;
+use crate::support::memory::MemoryDrive;
 use counterfoil::job::replica::read_manifest;
 use counterfoil::model::bag::{MANIFEST, filler, manifest_line, read_manifest_line};
 use counterfoil::model::{Digest, Extension, PayloadName, RelName};

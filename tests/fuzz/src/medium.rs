@@ -1,9 +1,8 @@
 //! A drive in memory that hands out what is read in pieces of a chosen size, as a medium may.
 //! Never changes what is read.
 
-use counterfoil::disk::{
-    Access, DiskError, MemoryDrive, ReadFrom, Source, Volume, VolumeSource as _,
-};
+use crate::support::memory::MemoryDrive;
+use counterfoil::disk::{Access, DiskError, ReadFrom, Source, Volume, VolumeSource as _};
 use counterfoil::model::{Clock, EventTime, RelName, Timestamp};
 use std::time::Duration;
 

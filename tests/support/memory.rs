@@ -1,11 +1,11 @@
-//! A drive in memory, for tests: it can be pulled after any operation and lose what was not synced.
-//! Semantics are the plain ones; the fault simulator brings its own.
+//! A drive in memory: it can be pulled after any operation and lose what was not synced.
+//! Simple on purpose; the fault simulator has its own.
 
-use super::error::DiskError;
-use super::volume::{
-    Access, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts, VolumeSource,
+use counterfoil::disk::{
+    Access, DiskError, Entry, EntryKind, Lengths, ReadFrom, Sink, Source, Volume, VolumeFacts,
+    VolumeSource,
 };
-use crate::model::{Medium, RelName};
+use counterfoil::model::{Medium, RelName};
 use rustix::io::Errno;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -60,7 +60,7 @@ impl State {
 
 /// The medium: outlives every volume opened on it.
 #[derive(Debug, Clone)]
-pub struct MemoryDrive(Arc<Mutex<State>>);
+pub(crate) struct MemoryDrive(Arc<Mutex<State>>);
 
 impl Default for MemoryDrive {
     fn default() -> Self {
@@ -84,23 +84,23 @@ impl Default for MemoryDrive {
 
 impl MemoryDrive {
     /// What opens it.
-    pub fn volume_source(&self) -> MemoryVolumeSource {
+    pub(crate) fn volume_source(&self) -> MemoryVolumeSource {
         MemoryVolumeSource(self.clone())
     }
 
     /// Operations done on it so far.
-    pub fn operations(&self) -> u64 {
+    pub(crate) fn operations(&self) -> u64 {
         self.state().operations
     }
 
     /// From `count` more operations on, every one fails, as on a pulled stick.
-    pub fn pull_after(&self, count: u64) {
+    pub(crate) fn pull_after(&self, count: u64) {
         let mut state = self.state();
         state.pulled_after = Some(state.operations + count);
     }
 
     /// Plugs it in again; what was never synced is gone if `lose` is set.
-    pub fn replug(&self, lose: bool) {
+    pub(crate) fn replug(&self, lose: bool) {
         let mut state = self.state();
         state.pulled_after = None;
         state.mount += 1;
@@ -112,32 +112,32 @@ impl MemoryDrive {
     }
 
     /// Sets the room left, in bytes.
-    pub fn set_room(&self, bytes: u64) {
+    pub(crate) fn set_room(&self, bytes: u64) {
         self.state().room = bytes;
     }
 
     /// From now on no file grows, whatever room it says it has.
-    pub fn set_full(&self, on: bool) {
+    pub(crate) fn set_full(&self, on: bool) {
         self.state().full = on;
     }
 
     /// After `count` more syncs one fails with an error of the medium, and makes nothing durable.
-    pub fn fail_sync_after(&self, count: u64) {
+    pub(crate) fn fail_sync_after(&self, count: u64) {
         self.state().sync_fails_after = Some(count);
     }
 
     /// Sets the write-protect switch.
-    pub fn set_read_only(&self, on: bool) {
+    pub(crate) fn set_read_only(&self, on: bool) {
         self.state().read_only = on;
     }
 
     /// Sets the serial number of its file system.
-    pub fn set_serial(&self, serial: &str) {
+    pub(crate) fn set_serial(&self, serial: &str) {
         self.state().serial = Some(serial.to_owned());
     }
 
     /// Another medium with the same bytes on it.
-    pub fn copied(&self) -> Self {
+    pub(crate) fn copied(&self) -> Self {
         let state = self.state();
         let (now, durable) = (state.now.clone(), state.durable.clone());
         let serial = state.serial.clone();
@@ -150,7 +150,7 @@ impl MemoryDrive {
     }
 
     /// Changes a file behind the program's back.
-    pub fn tamper(&self, path: &str, change: impl FnOnce(&mut Vec<u8>)) {
+    pub(crate) fn tamper(&self, path: &str, change: impl FnOnce(&mut Vec<u8>)) {
         let mut state = self.state();
         if let Some(file) = state.now.files.get_mut(path.as_bytes()) {
             change(file);
@@ -159,42 +159,42 @@ impl MemoryDrive {
     }
 
     /// Puts a file there behind the program's back.
-    pub fn put(&self, path: &str, bytes: &[u8]) {
+    pub(crate) fn put(&self, path: &str, bytes: &[u8]) {
         let mut state = self.state();
         state.now.files.insert(path.as_bytes().to_vec(), bytes.to_vec());
         state.durable = state.now.clone();
     }
 
     /// Removes a file behind the program's back.
-    pub fn remove(&self, path: &str) {
+    pub(crate) fn remove(&self, path: &str) {
         let mut state = self.state();
         state.now.files.remove(path.as_bytes());
         state.durable = state.now.clone();
     }
 
     /// Removes everything behind the program's back.
-    pub fn wipe(&self) {
+    pub(crate) fn wipe(&self) {
         let mut state = self.state();
         (state.now, state.durable) = (Tree::default(), Tree::default());
     }
 
     /// From this byte on reading a file fails, as behind the last cluster of one that claims to be longer.
-    pub fn set_unreadable_from(&self, path: &str, byte: usize) {
+    pub(crate) fn set_unreadable_from(&self, path: &str, byte: usize) {
         self.state().unreadable.insert(path.as_bytes().to_vec(), byte);
     }
 
     /// Nothing in this folder can be looked at, as when the folder has lost its clusters.
-    pub fn set_unreadable_folder(&self, path: &str) {
+    pub(crate) fn set_unreadable_folder(&self, path: &str) {
         self.state().unreadable_folder = Some(path.as_bytes().to_vec());
     }
 
     /// The bytes of a file.
-    pub fn file(&self, path: &str) -> Option<Vec<u8>> {
+    pub(crate) fn file(&self, path: &str) -> Option<Vec<u8>> {
         self.state().now.files.get(path.as_bytes()).cloned()
     }
 
     /// The names of all files.
-    pub fn files(&self) -> Vec<String> {
+    pub(crate) fn files(&self) -> Vec<String> {
         self.state().now.files.keys().map(|k| String::from_utf8_lossy(k).into_owned()).collect()
     }
 
@@ -222,7 +222,7 @@ fn is_in(at: &RelName, folder: &[u8]) -> bool {
 
 /// Opens a drive in memory.
 #[derive(Debug, Clone)]
-pub struct MemoryVolumeSource(MemoryDrive);
+pub(crate) struct MemoryVolumeSource(MemoryDrive);
 
 impl VolumeSource for MemoryVolumeSource {
     fn open_unlatched(&self, _: Access) -> Result<Box<dyn Volume>, DiskError> {
