@@ -12,7 +12,7 @@ use crate::daemon::Notice;
 use crate::disk::{DiskError, Trouble, trouble};
 use crate::job::catalogue::{LeftMailbox, SetAside};
 use crate::job::mailboxes::{MailboxState, state_of};
-use crate::job::verdict::MailboxStatus;
+use crate::job::report::verdict::MailboxStatus;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
 use crate::model::{Finding, MailboxName, Reason, RelName, StationName, escape};

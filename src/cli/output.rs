@@ -3,6 +3,7 @@
 
 use super::args::Color;
 use crate::model::escape;
+use serde::Serialize;
 use std::io::{IsTerminal as _, Write as _};
 
 /// How and how much is said.
@@ -11,6 +12,19 @@ pub(super) struct Output {
     color: bool,
     quiet: bool,
     verbose: u8,
+}
+
+/// A report as one JSON object, with the version of the format; its keys stand in the order of the alphabet.
+pub(super) fn json(report: &impl Serialize) -> String {
+    #[derive(Serialize)]
+    struct Versioned<'a, T> {
+        schema: u32,
+        #[serde(flatten)]
+        report: &'a T,
+    }
+    // A struct of text, numbers and lists always serializes.
+    let object = serde_json::to_value(Versioned { schema: 1, report }).unwrap_or_default();
+    escape::in_json(&object.to_string())
 }
 
 /// Emphasis; shown by colour and weight where there is any, and never only so.
@@ -107,8 +121,8 @@ impl Output {
     }
 
     /// One JSON object.
-    pub(super) fn json(&self, value: &serde_json::Value) {
-        self.line(escape::in_json(&value.to_string()));
+    pub(super) fn json(&self, report: &impl Serialize) {
+        self.line(json(report));
     }
 
     /// Whether a person at a terminal can be asked.

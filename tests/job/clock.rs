@@ -4,7 +4,7 @@
 use crate::card::{Card, mail, station};
 use crate::medium::{copies, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
 use counterfoil::disk::MemoryDrive;
-use counterfoil::job::traffic::{Period, traffic};
+use counterfoil::job::report::traffic::{Period, traffic};
 use counterfoil::model::dtg::Span;
 use globset::GlobSet;
 

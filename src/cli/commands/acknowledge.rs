@@ -15,7 +15,6 @@ use crate::job::acknowledge::{
 use crate::job::catalogue::{Catalogue, MissingRow};
 use crate::job::sync_drive::InspectedDrive;
 use crate::model::escape;
-use serde_json::json;
 use std::path::Path;
 
 pub(in crate::cli) fn run(
@@ -57,13 +56,7 @@ pub(in crate::cli) fn run(
         only_on = Some(label);
     }
     match args.scope.json {
-        true => output.json(&json!({
-            "schema": 1,
-            "missing": done.missing,
-            "damaged": done.damaged,
-            "lacking": done.lacking,
-            "on_this_card_only": done.here_only,
-        })),
+        true => output.json(&done),
         false => tell(done, only_on.as_deref(), output),
     }
     Ok(Exit::Safe)

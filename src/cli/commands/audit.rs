@@ -4,7 +4,7 @@
 use super::inspect::{Depth, Inspection};
 use crate::cli::args::Audit;
 use crate::cli::notices::CliError;
-use crate::cli::output::Output;
+use crate::cli::output::{self, Output};
 use crate::cli::report;
 use crate::cli::report::audit::AuditView;
 use crate::cli::report::verdict::Summary;
@@ -48,8 +48,7 @@ pub(in crate::cli) fn run(
     }
     if let Some(dir) = &args.save {
         save(&dir.join("audit.html"), report::audit::page(&view).as_bytes(), output)?;
-        let drives = inspection.drives.iter().map(report::drives::json).collect();
-        let object = escape::in_json(&report::audit::json(&view, drives).to_string()) + "\n";
+        let object = output::json(&report::audit::json(&view)) + "\n";
         save(&dir.join("audit.json"), object.as_bytes(), output)?;
     }
     if let Some(path) = &args.csv {
@@ -57,8 +56,7 @@ pub(in crate::cli) fn run(
     }
     if args.scope.json {
         view.summary.warn(output);
-        let drives = inspection.drives.iter().map(report::drives::json).collect();
-        output.json(&report::audit::json(&view, drives));
+        output.json(&report::audit::json(&view));
     } else if args.html.is_none() && args.csv.is_none() && args.save.is_none() {
         report::audit::text(output, &view);
     } else {

@@ -12,13 +12,21 @@ use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::job::catalogue::{Catalogue, DriveRowId};
 use crate::model::{Clock as _, DriveId, Timestamp, escape};
-use serde_json::json;
+use serde::Serialize;
 
 /// Where a drive is said to be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum DriveLocation {
     Away,
     Here,
+}
+
+/// The JSON of `drives away` and `drives here`.
+#[derive(Serialize)]
+struct LocationJson<'a> {
+    id: DriveId,
+    label: &'a str,
+    away_since: Option<Timestamp>,
 }
 
 pub(super) fn run(
@@ -48,12 +56,11 @@ pub(super) fn run(
     let (catalogue, _) = Catalogue::open(&looked_at(resolved).0)?;
     catalogue.declare_away(drive.row.row, since)?;
     match as_json {
-        true => output.json(&json!({
-            "schema": 1,
-            "id": drive.row.id.to_string(),
-            "label": drive.row.label,
-            "away_since": since.map(Timestamp::to_rfc3339),
-        })),
+        true => output.json(&LocationJson {
+            id: drive.row.id,
+            label: &drive.row.label,
+            away_since: since,
+        }),
         false => output.say(match since {
             Some(since) => format!("{label} is elsewhere since {}, as you say.", when(Some(since))),
             None => format!("{label} is not elsewhere."),

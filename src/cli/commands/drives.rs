@@ -8,7 +8,7 @@ use crate::cli::args::{DriveAction, Drives};
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::report;
+use crate::cli::report::{self, drives::DriveJson};
 use crate::cli::resolved::Resolved;
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, which_drive};
@@ -19,8 +19,8 @@ use crate::job::catalogue::{Catalogue, SameDevice};
 use crate::job::replica::{self, Begin};
 use crate::job::{JobError, sync_drive};
 use crate::model::limits::ANSWER_PATIENCE;
-use crate::model::{Clock as _, DriveLoss};
-use serde_json::json;
+use crate::model::{Clock as _, DriveId, DriveLoss};
+use serde::Serialize;
 use std::path::Path;
 
 pub(in crate::cli) fn run(
@@ -80,12 +80,28 @@ pub(in crate::cli) fn run(
     }
 }
 
+/// The JSON of `drives`.
+#[derive(Serialize)]
+struct DrivesJson<'a> {
+    next_stick_seconds: Option<u64>,
+    drives: Vec<DriveJson<'a>>,
+}
+
+/// The JSON of `drives add`.
+#[derive(Serialize)]
+struct AddedJson<'a> {
+    id: DriveId,
+    label: &'a str,
+    taken_back: bool,
+}
+
 fn list(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
     let inspection = Inspection::take(resolved, Depth::Brief, output)?;
     if as_json {
-        let drives: Vec<_> = inspection.drives.iter().map(report::drives::json).collect();
-        let left = inspection.next_let_in.map(|left| left.as_secs());
-        output.json(&json!({"schema": 1, "next_stick_seconds": left, "drives": drives}));
+        output.json(&DrivesJson {
+            next_stick_seconds: inspection.next_let_in.map(|left| left.as_secs()),
+            drives: inspection.drives.iter().map(DriveJson::of).collect(),
+        });
     } else {
         report::drives::list(output, &inspection.drives);
         report::drives::next_let_in(output, inspection.next_let_in);
@@ -126,12 +142,11 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     }
     let at = place.volume_source.shown();
     match as_json {
-        true => output.json(&json!({
-            "schema": 1,
-            "id": id.to_string(),
-            "label": place.label,
-            "taken_back": taken_back.is_some(),
-        })),
+        true => output.json(&AddedJson {
+            id,
+            label: &place.label,
+            taken_back: taken_back.is_some(),
+        }),
         false if let Some(why) = taken_back => output.say(format!(
             "{at} is drive {id}, taken back: it was {} until now. It takes mail, and its copies count again. To \
              have all of them read: counterfoil verify",

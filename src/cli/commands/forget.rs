@@ -13,8 +13,19 @@ use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::job::catalogue::Catalogue;
 use crate::model::limits::{ANSWER_PATIENCE, DRIVE_PLACE_CHARS};
-use crate::model::{Clock as _, DriveLoss, Timestamp, escape};
-use serde_json::json;
+use crate::model::{Clock as _, DriveId, DriveLoss, Timestamp, escape};
+use serde::Serialize;
+
+/// The JSON of `drives forget` and `drives refuse`.
+#[derive(Serialize)]
+struct ForgottenJson<'a> {
+    id: DriveId,
+    label: &'a str,
+    forgotten_since: Option<Timestamp>,
+    why: DriveLoss,
+    #[serde(rename = "where")]
+    place: Option<&'a str>,
+}
 
 pub(super) fn run(
     resolved: &Resolved,
@@ -54,14 +65,13 @@ pub(super) fn run(
     let known = catalogue.drive(id)?.and_then(|row| row.forgotten);
     let since = known.map(|forgotten| forgotten.since);
     if as_json {
-        output.json(&json!({
-            "schema": 1,
-            "id": id.to_string(),
-            "label": drive.row.label,
-            "forgotten_since": since.map(Timestamp::to_rfc3339),
-            "why": why.as_str(),
-            "where": place,
-        }));
+        output.json(&ForgottenJson {
+            id,
+            label: &drive.row.label,
+            forgotten_since: since,
+            why,
+            place,
+        });
         return Ok(Exit::Safe);
     }
     let at = escape::in_shell(&escape::shown(&drive.row.at));

@@ -13,8 +13,14 @@ use crate::daemon::control::{Answer, Request, ask};
 use crate::disk::Access;
 use crate::job::catalogue::Catalogue;
 use crate::model::limits::{ANSWER_PATIENCE, LET_IN_LONGEST};
-use serde_json::json;
+use serde::Serialize;
 use std::time::Duration;
+
+/// The JSON of `drives add --next`.
+#[derive(Serialize)]
+struct LetInJson {
+    next_stick_seconds: u64,
+}
 
 pub(super) fn run(
     resolved: &Resolved,
@@ -54,7 +60,7 @@ pub(super) fn run(
         }
     }
     match as_json {
-        true => output.json(&json!({"schema": 1, "next_stick_seconds": within.as_secs()})),
+        true => output.json(&LetInJson { next_stick_seconds: within.as_secs() }),
         false => output.say(format!(
             "The next new stick is let in, if it is plugged in within {}. One that is here already: counterfoil drives \
              add DIR",

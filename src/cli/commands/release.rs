@@ -11,9 +11,20 @@ use crate::disk::{Access, host, ownership};
 use crate::job::DriveRef;
 use crate::model::escape;
 use crate::model::limits::{RELEASE_PATIENCE, SAFE_TO_PULL_AFTER};
-use serde_json::json;
+use serde::Serialize;
+use std::borrow::Cow;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
+
+/// The JSON of `drives release`.
+#[derive(Serialize)]
+struct ReleasedJson<'a> {
+    label: &'a str,
+    at: Cow<'a, str>,
+    unmounted: bool,
+    why_not_unmounted: Option<&'a String>,
+    safe_to_pull: bool,
+}
 
 pub(super) fn run(
     resolved: &Resolved,
@@ -40,14 +51,13 @@ pub(super) fn run(
     }
     let why = unmounted.as_ref().and_then(|done| done.as_ref().err());
     if as_json {
-        output.json(&json!({
-            "schema": 1,
-            "label": label,
-            "at": path.to_string_lossy(),
-            "unmounted": matches!(unmounted, Some(Ok(()))),
-            "why_not_unmounted": why,
-            "safe_to_pull": true,
-        }));
+        output.json(&ReleasedJson {
+            label: &label,
+            at: path.to_string_lossy(),
+            unmounted: matches!(unmounted, Some(Ok(()))),
+            why_not_unmounted: why,
+            safe_to_pull: true,
+        });
         return Ok(Exit::Safe);
     }
     let at = escape::shown(path.as_os_str().as_bytes());

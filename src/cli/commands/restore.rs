@@ -11,18 +11,20 @@ use crate::cli::args::Restore;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
-use crate::cli::report::{self, contradictions, wait};
+use crate::cli::report::contradictions::{self, ContradictionJson};
+use crate::cli::report::{self, wait};
 use crate::cli::resolved::Resolved;
 use crate::cli::whose::{Kind, Touches, work_as_owner};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
 use crate::job::catalogue::Contradiction;
+use crate::job::report::inventory::inventory;
 use crate::job::restore::{
-    MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, gather, inventory, pace, restore,
+    MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, gather, pace, restore,
 };
 use crate::model::{bag, escape};
-use serde_json::json;
+use serde::Serialize;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
@@ -112,6 +114,17 @@ struct Found {
     contradictions: Vec<Contradiction>,
 }
 
+/// The JSON of `restore`.
+#[derive(Serialize)]
+struct RestoreJson<'a> {
+    #[serde(flatten)]
+    report: &'a RestoreReport,
+    config: Option<&'a str>,
+    versions_told: Option<bool>,
+    not_on_these: u64,
+    contradictions: Vec<ContradictionJson<'a>>,
+}
+
 impl Found {
     fn is_whole(&self) -> bool {
         self.report.is_whole()
@@ -122,15 +135,13 @@ impl Found {
 
     fn tell(&self, args: &Restore, mailbox_targets: &[MailboxTarget], output: &Output) {
         match args.scope.json {
-            true => {
-                let mut object = report::restore::json(&self.report);
-                object["config"] = json!(self.back);
-                object["versions_told"] = json!(args.versions.as_ref().map(|_| !self.is_unknown));
-                object["not_on_these"] = json!(self.not_here.messages);
-                let told = self.contradictions.iter().map(contradictions::json);
-                object["contradictions"] = told.collect();
-                output.json(&object);
-            }
+            true => output.json(&RestoreJson {
+                report: &self.report,
+                config: self.back.as_deref(),
+                versions_told: args.versions.as_ref().map(|_| !self.is_unknown),
+                not_on_these: self.not_here.messages,
+                contradictions: contradictions::json(&self.contradictions),
+            }),
             false => report::restore::text(output, &self.report, mailbox_targets, args.dry_run),
         }
         if self.not_here.messages > 0 {
@@ -292,7 +303,7 @@ fn print_plan(
     output: &Output,
 ) -> Result<(), CliError> {
     let inventory = inventory(restore_sources)?;
-    let places: Vec<_> = inventory.drives.iter().map(|(at, _)| at.as_str()).collect();
+    let places: Vec<_> = inventory.drives.iter().map(|drive| drive.at.as_str()).collect();
     output.say(format!("Station {} on {}:", inventory.station, places.join(", ")));
     for mailbox in &inventory.mailboxes {
         output.say(format!("  {}", report::inventory::mailbox(mailbox)));
@@ -307,7 +318,7 @@ fn print_plan(
     if !others.is_empty() {
         output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));
     }
-    if let Some(pace) = pace(restore_sources, inventory.messages(), clock)? {
+    if let Some(pace) = pace(restore_sources, inventory.messages, clock)? {
         let about = match pace.as_secs() {
             0..=1 => "a second or two".to_owned(),
             seconds => wait(seconds),

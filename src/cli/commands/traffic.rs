@@ -10,7 +10,7 @@ use crate::cli::resolved::{Resolved, globs};
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, file};
 use crate::daemon::clock::SystemClock;
-use crate::job::traffic::{Period, traffic};
+use crate::job::report::traffic::{Period, traffic};
 use crate::model::dtg::{Span, Zone, span};
 use crate::model::{Clock as _, escape};
 use globset::GlobSet;

@@ -20,8 +20,8 @@ use crate::job::catalogue::{Catalogue, DriveRow, LastCopies};
 use crate::job::replica::{self, wipe};
 use crate::job::{DriveRef, JobError, Progress};
 use crate::model::limits::{ANSWER_PATIENCE, RELEASE_PATIENCE};
-use crate::model::{Clock as _, DriveLoss, StationName, escape};
-use serde_json::json;
+use crate::model::{Clock as _, DriveId, DriveLoss, StationName, escape};
+use serde::Serialize;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -262,6 +262,15 @@ fn unfinished(label: &str, row: &DriveRow, why: &str) -> CliError {
     ))
 }
 
+/// The JSON of `drives wipe`.
+#[derive(Serialize)]
+struct WipedJson<'a> {
+    id: DriveId,
+    label: &'a str,
+    deleted_files: u64,
+    written_over_bytes: Option<u64>,
+}
+
 fn tell(
     (row, label, accept): (&DriveRow, &str, Accept),
     zeros: Option<u64>,
@@ -270,13 +279,12 @@ fn tell(
     output: &Output,
 ) {
     if as_json {
-        return output.json(&json!({
-            "schema": 1,
-            "id": row.id.to_string(),
-            "label": row.label,
-            "deleted_files": files,
-            "written_over_bytes": zeros,
-        }));
+        return output.json(&WipedJson {
+            id: row.id,
+            label: &row.label,
+            deleted_files: files,
+            written_over_bytes: zeros,
+        });
     }
     output.say(match zeros {
         Some(zeros) => format!(

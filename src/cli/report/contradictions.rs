@@ -5,7 +5,7 @@ use crate::cli::shell::option;
 use crate::cli::which_drive::Advice;
 use crate::job::catalogue::{Contradicting, Contradiction};
 use crate::model::KnownDrive;
-use serde_json::{Value, json};
+use serde::Serialize;
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 
@@ -97,13 +97,24 @@ fn named(drive: &KnownDrive) -> String {
     }
 }
 
-pub(in crate::cli) fn json(found: &Contradiction) -> Value {
-    let drive = |drive: &KnownDrive| json!({"id": drive.id.to_string(), "label": drive.label});
-    json!({
-        "drive": drive(&found.drive),
-        "with": found.other.as_ref().map(drive),
-        "about": found.what.as_str(),
-        "line": found.line,
-        "counts": !found.judged,
-    })
+/// The JSON of a contradiction.
+#[derive(Serialize)]
+pub(in crate::cli) struct ContradictionJson<'a> {
+    drive: &'a KnownDrive,
+    with: Option<&'a KnownDrive>,
+    about: &'static str,
+    line: u64,
+    counts: bool,
+}
+
+pub(in crate::cli) fn json(all: &[Contradiction]) -> Vec<ContradictionJson<'_>> {
+    all.iter()
+        .map(|found| ContradictionJson {
+            drive: &found.drive,
+            with: found.other.as_ref(),
+            about: found.what.as_str(),
+            line: found.line,
+            counts: !found.judged,
+        })
+        .collect()
 }

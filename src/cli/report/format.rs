@@ -2,8 +2,7 @@
 //! Never rounds a size to nothing.
 
 use crate::model::airtime::minutes;
-use crate::model::{RelName, Timestamp, escape};
-use serde_json::{Map, Value, json};
+use crate::model::{Timestamp, escape};
 
 /// What a drive's state means.
 pub(in crate::cli) fn drive_state(state: &str) -> &'static str {
@@ -139,15 +138,6 @@ pub(in crate::cli) fn clipped(text: &str, width: usize) -> String {
     }
 }
 
-/// A path in a JSON object: `path` as text that commands take too, and `path_hex` where it is not UTF-8.
-pub(in crate::cli) fn json_path(object: &mut Map<String, Value>, path: &RelName) {
-    object.insert("path".into(), json!(escape::exact(path.as_bytes())));
-    if std::str::from_utf8(path.as_bytes()).is_err() {
-        let hex: String = path.as_bytes().iter().map(|b| format!("{b:02x}")).collect();
-        object.insert("path_hex".into(), json!(hex));
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -181,13 +171,5 @@ mod tests {
             ("less than 0.1 Ah".into(), "0.8 Ah".into())
         );
         assert_eq!((share(0.001), share(0.75)), ("less than 1 %".into(), "75 %".into()));
-    }
-
-    #[test]
-    fn a_path_that_is_not_utf_8_is_given_exactly() {
-        let mut object = Map::new();
-        json_path(&mut object, &RelName::new(b"a\xff".to_vec()).unwrap());
-        assert_eq!(object["path"], "a\\xff");
-        assert_eq!(object["path_hex"], "61ff");
     }
 }

@@ -9,8 +9,8 @@ use crate::disk::Trouble;
 use crate::job::MailboxRef;
 use crate::job::mailboxes::MailboxState;
 use crate::job::restore::{Compared, Listed, RestoreReport};
-use crate::model::{Timestamp, escape};
-use serde_json::json;
+use crate::model::{MailboxName, Timestamp, escape};
+use serde::Serialize;
 
 /// So many commands of a kind are enough to show the manner.
 const FOLDERS_SHOWN: usize = 3;
@@ -56,34 +56,58 @@ impl Rehearsal<'_> {
     }
 }
 
-pub(in crate::cli) fn json(rehearsal: &Rehearsal<'_>) -> serde_json::Value {
+/// The JSON of `restore --rehearse`.
+#[derive(Serialize)]
+struct RehearsalJson<'a> {
+    good: bool,
+    rehearsed: Option<Timestamp>,
+    restored: u64,
+    bytes: u64,
+    wrong_when_read_again: u64,
+    damaged: usize,
+    missing: usize,
+    not_written: u64,
+    same: u64,
+    other: u64,
+    damaged_on_card: u64,
+    other_facts: u64,
+    other_flags: u64,
+    unread: u64,
+    not_restored: u64,
+    only_restored: u64,
+    not_files: u64,
+    folders: u64,
+    excluded: u64,
+    mailboxes_not_there: Vec<&'a MailboxName>,
+    drives_not_read: &'a [String],
+}
+
+pub(in crate::cli) fn json<'a>(rehearsal: &'a Rehearsal<'_>) -> impl Serialize + 'a {
     let restored = &rehearsal.restored;
-    let away = |seen: &&Seen| seen.compared.is_err();
-    let away = rehearsal.seen.iter().filter(away).map(|seen| seen.mailbox.name.as_str());
-    json!({
-        "schema": 1,
-        "good": rehearsal.rehearsed.is_some(),
-        "rehearsed": rehearsal.rehearsed.map(Timestamp::to_rfc3339),
-        "restored": restored.restored,
-        "bytes": restored.bytes,
-        "wrong_when_read_again": restored.restored.saturating_sub(rehearsal.read_again),
-        "damaged": restored.damaged.len(),
-        "missing": restored.missing.len(),
-        "not_written": restored.refused() + restored.no_room,
-        "same": rehearsal.sum(|c| c.same),
-        "other": rehearsal.sum(|c| c.other.all + c.damaged.all),
-        "damaged_on_card": rehearsal.sum(|c| c.damaged.all),
-        "other_facts": rehearsal.sum(|c| c.other_facts.all),
-        "other_flags": rehearsal.sum(|c| c.other_flags.all),
-        "unread": rehearsal.sum(|c| c.unread.all),
-        "not_restored": rehearsal.sum(|c| c.not_restored.all),
-        "only_restored": rehearsal.sum(|c| c.only_restored.all),
-        "not_files": rehearsal.sum(|c| c.not_files.all),
-        "folders": rehearsal.sum(|c| c.folders.all),
-        "excluded": rehearsal.sum(|c| c.excluded),
-        "mailboxes_not_there": away.collect::<Vec<_>>(),
-        "drives_not_read": rehearsal.not_read,
-    })
+    let away = rehearsal.seen.iter().filter(|seen| seen.compared.is_err());
+    RehearsalJson {
+        good: rehearsal.rehearsed.is_some(),
+        rehearsed: rehearsal.rehearsed,
+        restored: restored.restored,
+        bytes: restored.bytes,
+        wrong_when_read_again: restored.restored.saturating_sub(rehearsal.read_again),
+        damaged: restored.damaged.len(),
+        missing: restored.missing.len(),
+        not_written: restored.refused() + restored.no_room,
+        same: rehearsal.sum(|c| c.same),
+        other: rehearsal.sum(|c| c.other.all + c.damaged.all),
+        damaged_on_card: rehearsal.sum(|c| c.damaged.all),
+        other_facts: rehearsal.sum(|c| c.other_facts.all),
+        other_flags: rehearsal.sum(|c| c.other_flags.all),
+        unread: rehearsal.sum(|c| c.unread.all),
+        not_restored: rehearsal.sum(|c| c.not_restored.all),
+        only_restored: rehearsal.sum(|c| c.only_restored.all),
+        not_files: rehearsal.sum(|c| c.not_files.all),
+        folders: rehearsal.sum(|c| c.folders.all),
+        excluded: rehearsal.sum(|c| c.excluded),
+        mailboxes_not_there: away.map(|seen| &seen.mailbox.name).collect(),
+        drives_not_read: &rehearsal.not_read,
+    }
 }
 
 pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {

@@ -1,16 +1,16 @@
 //! The verdict and the counts behind it: the same words, the same numbers and the same keys in every report.
 //! Never says anything greener than the verdict, and leaves out nothing that made it.
 
-use super::{are, contradictions, count, size, them, when};
+use super::contradictions;
+use super::{are, count, size, them, when};
 use crate::cli::notices::{self, Unkept};
 use crate::cli::output::{Output, Tone};
 use crate::cli::resolved::Resolved;
 use crate::cli::shell::{drive_option, option};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::mailboxes::MailboxState;
-use crate::job::verdict::{Counts, Verdict};
+use crate::job::report::verdict::{Counts, Verdict};
 use crate::model::{StationName, Timestamp, escape};
-use serde_json::{Map, Value, json};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
@@ -340,92 +340,6 @@ impl<'a> Summary<'a> {
 
 fn bad(text: String) -> Line {
     (Tone::Bad, text)
-}
-
-impl Summary<'_> {
-    /// The keys that every report has: `verdict`, `messages`, `lacking`, `mailboxes`, `not_in_config`, `state`,
-    /// `contradictions`, `same_device_counted`, `same_device_left_out`.
-    pub(in crate::cli) fn json(&self) -> Map<String, Value> {
-        let (folder, why) = self.state;
-        let mut object = json(self.counts);
-        let state = json!({
-            "folder": folder.to_string_lossy(),
-            "kept": why.is_none(),
-            "why": why.map(Unkept::as_str),
-        });
-        object.insert("state".into(), state);
-        let labels = |counted| {
-            let drives = self.counts.on_same_device.iter();
-            let drives = drives.filter(move |drive| drive.is_counted == counted);
-            json!(drives.map(|drive| &drive.label).collect::<Vec<_>>())
-        };
-        let told = self.counts.contradictions.iter().map(contradictions::json);
-        object.insert("contradictions".into(), told.collect());
-        object.insert("same_device_counted".into(), labels(true));
-        object.insert("same_device_left_out".into(), labels(false));
-        object
-    }
-}
-
-fn json(counts: &Counts) -> Map<String, Value> {
-    let messages = &counts.messages;
-    let (fewer, fewer_bytes) = counts.fewer_copies();
-    let mailboxes = counts.mailboxes.iter().map(|mailbox| {
-        json!({
-            "name": mailbox.name.as_str(),
-            "path": mailbox.path.to_string_lossy(),
-            "state": mailbox.state.as_str(),
-            "why": mailbox.state.why(),
-            "messages": mailbox.messages,
-            "missing": mailbox.missing,
-            "ignored": mailbox.ignored,
-            "was_at": mailbox.was_at.as_ref().map(|path| path.to_string_lossy()),
-        })
-    });
-    let lacking = counts.lacking.iter().map(|(label, lacking)| {
-        let newest = lacking.newest.map(|seconds| Timestamp { seconds, nanos: 0 }.to_rfc3339());
-        json!({
-            "drive": label,
-            "messages": lacking.messages,
-            "bytes": lacking.bytes,
-            "newest": newest,
-        })
-    });
-    let left = counts
-        .not_in_config
-        .iter()
-        .map(|left| json!({"mailbox": left.name.as_str(), "messages": left.messages}));
-    let keys = json!({
-        "verdict": counts.verdict().as_str(),
-        "messages": {
-            "total": messages.messages,
-            "bytes": messages.bytes,
-            "mirrored": messages.mirrored,
-            "unmirrored": counts.unmirrored(),
-            "unmirrored_bytes": messages.unmirrored_bytes,
-            "on_no_drive": messages.on_none,
-            "on_no_drive_bytes": messages.on_none_bytes,
-            "unconfirmed": messages.unconfirmed,
-            "unconfirmed_bytes": messages.unconfirmed_bytes,
-            "fewer_copies": fewer,
-            "fewer_copies_bytes": fewer_bytes,
-            "suspect": messages.damaged,
-            "suspect_on_no_drive": messages.damaged_on_none,
-            "vanished": messages.missing,
-            "vanished_on_no_drive": messages.missing_on_none,
-            "by_damaged_ledgers": counts.resting_on_damaged,
-            "by_drives_in_question": counts.resting_on_questions,
-            "deleted": counts.held_back.deleted,
-            "held_back": counts.held_back.acknowledged,
-        },
-        "lacking": lacking.collect::<Vec<_>>(),
-        "mailboxes": mailboxes.collect::<Vec<_>>(),
-        "not_in_config": left.collect::<Vec<_>>(),
-    });
-    match keys {
-        Value::Object(keys) => keys,
-        _ => Map::new(),
-    }
 }
 
 /// The verdict's word on a page.

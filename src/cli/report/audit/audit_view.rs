@@ -4,8 +4,8 @@
 use super::super::drives::DriveView;
 use super::super::format::{airtime, amp_hours, share, when};
 use super::super::verdict::Summary;
-use crate::job::audit::Audit;
-use crate::job::statistics::Statistics;
+use crate::job::report::audit::Audit;
+use crate::job::report::statistics::Statistics;
 use crate::model::airtime::{Link, Power};
 use crate::model::bag::CarriedProgram;
 use crate::model::preservation_rules::PreservationFacts;

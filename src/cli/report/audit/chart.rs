@@ -2,7 +2,7 @@
 //! Never tells anything by colour: what is drawn is black on white or white on black.
 
 use super::super::when;
-use crate::job::statistics::{Exposure, SizeGroup};
+use crate::job::report::statistics::{Exposure, SizeGroup};
 use crate::model::Timestamp;
 use maud::{Markup, html};
 

@@ -9,9 +9,9 @@ use super::text::{rules, waits};
 use super::{AuditView, about_suspect, about_vanished, chart, next_step};
 use crate::cli::notices;
 use crate::cli::which_drive::Advice;
-use crate::job::audit::{ListedMessage, MessageGroup};
-use crate::job::statistics::SizeGroup;
-use crate::job::verdict::Verdict;
+use crate::job::report::audit::{ListedMessage, MessageGroup};
+use crate::job::report::statistics::SizeGroup;
+use crate::job::report::verdict::Verdict;
 use crate::model::escape;
 use maud::{Markup, html};
 

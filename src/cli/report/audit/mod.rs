@@ -16,7 +16,7 @@ pub(in crate::cli) use text::text;
 
 use super::count;
 use crate::cli::notices;
-use crate::job::audit::ListedMessage;
+use crate::job::report::audit::ListedMessage;
 
 /// Why a message is not on enough drives, and what to do.
 fn next_step(view: &AuditView<'_>, message: &ListedMessage) -> String {

@@ -5,8 +5,8 @@ use super::super::format::{airtime, share as parts, wait};
 use super::super::{clipped, count, drives, plural, size, when};
 use super::{AuditView, about_suspect, about_vanished, next_step};
 use crate::cli::output::{Output, Tone};
-use crate::job::audit::{ListedMessage, MessageGroup};
-use crate::job::statistics::SizeGroup;
+use crate::job::report::audit::{ListedMessage, MessageGroup};
+use crate::job::report::statistics::SizeGroup;
 use crate::model::limits::LISTED_MAX;
 
 /// Messages shown on a terminal; the rest is counted, and is all in the JSON.

@@ -2,9 +2,10 @@
 //! Never lays it out.
 
 use crate::cli::report::count;
-use crate::job::traffic::{Direction, LogEntry, Traffic};
+use crate::job::report::traffic::{Direction, LogEntry, Traffic};
 use crate::model::dtg::{self, Span, Zone};
 use crate::model::{EventTime, StationName};
+use serde::Serialize;
 
 pub(in crate::cli) const TITLE: &str = "Communications log (309-style)";
 
@@ -25,6 +26,7 @@ pub(in crate::cli) struct Log<'a> {
 }
 
 /// What people fill in; empty where nobody did.
+#[derive(Serialize)]
 pub(in crate::cli) struct Head {
     pub incident: String,
     pub activation: String,

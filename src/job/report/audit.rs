@@ -1,15 +1,16 @@
 //! What would be lost if the card died now, and why: the mailbox compared with every drive's ledger.
 //! Writes nothing anywhere: it works on a copy of the catalogue.
 
-use super::JobError;
-use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
-use super::mailboxes::ConfirmedMailbox;
-use super::scan::TOO_LONG;
 use super::verdict::Counts;
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, DriveRow, FileRow, FileState};
+use crate::job::mailboxes::ConfirmedMailbox;
+use crate::job::scan::TOO_LONG;
 use crate::model::airtime::Link;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
 use crate::model::{Digest, MailboxName, Reason, RelName, StationName, Suspicion, Timestamp};
+use serde::Serialize;
 use std::collections::BTreeMap;
 
 /// What an audit asks for.
@@ -33,29 +34,35 @@ pub struct AuditOptions<'a> {
 }
 
 /// A message as the audit lists it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ListedMessage {
     /// Its mailbox.
     pub mailbox: MailboxName,
     /// Its path.
+    #[serde(flatten)]
     pub path: RelName,
     /// Its length in bytes.
     pub bytes: u64,
     /// Its digest, if it could be read.
+    #[serde(rename = "sha256")]
     pub digest: Option<Digest>,
     /// Why it is not mirrored; `None` if it is.
     pub reason: Option<Reason>,
     /// Drives with a good copy of what a restore would give back.
     pub copies: u32,
     /// What is suspect about it.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub suspect: Option<Suspicion>,
     /// Of a missing one: another version is in its place, and nobody can tell whether that is what the card left of it.
+    #[serde(rename = "displaced")]
     pub is_displaced: bool,
     /// Its headers.
+    #[serde(flatten)]
     pub headers: Headers,
     /// When it was first seen.
     pub first_seen: Timestamp,
     /// Seconds on the air, if the link is known.
+    #[serde(rename = "airtime_seconds")]
     pub seconds: Option<f64>,
 }
 

@@ -1,11 +1,11 @@
 //! The one verdict on a station's mail, and the counts behind it: what every command, page and script is told.
 //! Never greener than its worst part, and never made of answers from two states of the catalogue.
 
-use super::JobError;
-use super::catalogue::{
+use crate::job::JobError;
+use crate::job::catalogue::{
     Catalogue, Contradiction, DriveRow, DriveRowId, HeldBack, Lacking, LeftMailbox, Log, Totals,
 };
-use super::mailboxes::{ConfirmedMailbox, MailboxState};
+use crate::job::mailboxes::{ConfirmedMailbox, MailboxState};
 use crate::model::{DriveId, MailboxName, StationName};
 use std::collections::BTreeMap;
 use std::path::PathBuf;

@@ -1,10 +1,10 @@
 //! The communications log: what passed through the station, in the station's own order.
 //! Writes nothing anywhere, and leaves nothing out: what is not known of a message is said to be.
 
-use super::catalogue::{Catalogue, CopyState, Counted, LocationRecord};
-use super::replica::Replica;
-use super::{JobError, headers};
 use crate::disk::{ReadFrom, read_full};
+use crate::job::catalogue::{Catalogue, CopyState, Counted, LocationRecord};
+use crate::job::replica::Replica;
+use crate::job::{JobError, headers};
 use crate::model::dtg::Span;
 use crate::model::limits::HEADER_BYTES;
 use crate::model::message::Headers;

@@ -11,7 +11,7 @@ const ARMOUR: [&str; 2] = ["-----BEGIN ", "-----END "];
 
 /// What a message is made of, from its first bytes and its whole length. What lies behind the first bytes
 /// counts as the last part that begins in them.
-pub(super) fn of(start: &[u8], bytes: u64) -> SizeBreakdown {
+pub(in crate::job) fn of(start: &[u8], bytes: u64) -> SizeBreakdown {
     let mut weight = SizeBreakdown::default();
     let Some(message) = MessageParser::default().parse(start) else { return weight };
     let rest = bytes.saturating_sub(start.len() as u64);

@@ -1,12 +1,13 @@
 //! Reckons up what a report tells beside the plain audit: copies, proofs, how long messages were on the card only,
 //! and what they weighed on the air. By claimed times, for a person's eye: nothing is ever decided by it.
 
-use super::JobError;
-use super::catalogue::{Catalogue, DriveRowId, Proof, TrackedMessage};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, DriveRowId, Proof, TrackedMessage};
 use crate::model::airtime::Link;
 use crate::model::limits::{CHART_STEPS, SHARES_MAX, WAITS_MAX};
 use crate::model::message::SizeBreakdown;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};
+use serde::Serialize;
 use std::collections::{BTreeMap, HashMap, VecDeque};
 
 /// What is reckoned.
@@ -45,7 +46,7 @@ pub struct Proven {
 }
 
 /// How long messages existed on the card only.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Serialize)]
 pub struct Exposure {
     /// Messages whose wait is over and known.
     pub proven: u64,
@@ -54,19 +55,23 @@ pub struct Exposure {
     /// Messages whose clock was set meanwhile, so that nobody knows.
     pub unknown: u64,
     /// The longest wait, in seconds, those not over among them.
+    #[serde(rename = "worst_seconds")]
     pub worst: Option<u64>,
     /// The wait in the middle, in seconds.
+    #[serde(rename = "median_seconds")]
     pub median: Option<u64>,
     /// From when on how many were on the card only: steps, in order, at most [`CHART_STEPS`].
     pub steps: Vec<(Timestamp, u64)>,
     /// The most at once.
+    #[serde(skip)]
     pub most: u64,
     /// Some of the times come from a clock that nothing vouched for.
+    #[serde(skip)]
     pub unsure: bool,
 }
 
 /// What some of the messages weigh.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct SizeGroup {
     /// Whose, or which folder's; raw text of mail or of a path.
     pub name: String,
@@ -75,8 +80,10 @@ pub struct SizeGroup {
     /// Bytes.
     pub bytes: u64,
     /// What they are made of, as far as it is known.
+    #[serde(flatten)]
     pub weight: SizeBreakdown,
     /// Seconds on the air, if the link is known.
+    #[serde(rename = "airtime_seconds")]
     pub seconds: Option<f64>,
 }
 
