@@ -9,7 +9,7 @@ use super::medium::Medium;
 use super::names::{MailboxName, PayloadName, RelName, StationName};
 use super::time::Timestamp;
 use super::{escape, ledger::Departed};
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 macro_rules! as_text {
     ($($type:ty, $text:expr;)*) => {$(
@@ -34,6 +34,19 @@ as_text! {
     Medium, |medium: &Medium| medium.as_str();
     Timestamp, |time: &Timestamp| time.to_rfc3339();
 }
+
+macro_rules! from_text {
+    ($($type:ty),*) => {$(
+        impl<'de> Deserialize<'de> for $type {
+            fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+                String::deserialize(from)?.parse().map_err(serde::de::Error::custom)
+            }
+        }
+    )*};
+}
+
+// As a config has them.
+from_text!(MailboxName, StationName);
 
 /// A path as an object of JSON, to be flattened into that of what lies there: `path` is text that commands take too,
 /// or null; `path_hex` is there where the path is not UTF-8.

@@ -162,7 +162,7 @@ impl Story<'_> {
         let config = self.demo_dir.path("counterfoil.toml");
         crate::disk::host::write_whole(&config, CONFIG.as_bytes())?;
         let mut resolved = Resolved::load(Some(&config), &scope)?;
-        resolved.settle = SETTLE;
+        resolved.config.settle = SETTLE;
         Ok(resolved)
     }
 

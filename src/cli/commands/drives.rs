@@ -120,7 +120,8 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     }
     let is_stick = place.begin == Begin::OnDevice;
     // It would not be used, and its operator would find out when mail is only on the card.
-    if resolved.accept == Accept::Known && is_stick && volume.facts().serial.is_none() {
+    if resolved.config.drives.accept == Accept::Known && is_stick && volume.facts().serial.is_none()
+    {
         return Err(CliError::usage(
             JobError::NoSerial { at: place.volume_source.shown() }.to_string(),
         ));
@@ -137,7 +138,7 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
         output.warn(format!("{}: {}", place.label, notices::finding(finding)));
     }
     if let SameDevice::As(mailbox) = &added.same_device {
-        let text = which_drive::on_same_device(mailbox, resolved.count_same_device);
+        let text = which_drive::on_same_device(mailbox, resolved.config.drives.count_same_device);
         output.warn(format!("{} is {text}", place.label));
     }
     let at = place.volume_source.shown();

@@ -136,7 +136,7 @@ impl Inspection {
     ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
         let station = resolved.station();
-        catalogue.count_same_device(resolved.count_same_device)?;
+        catalogue.count_same_device(resolved.config.drives.count_same_device)?;
         if !is_kept {
             catalogue.believe_ledgers()?;
         }
@@ -194,7 +194,7 @@ impl Inspection {
     ) -> Result<Self, JobError> {
         let wish = sync_drive::AuditRequest {
             station: &resolved.station,
-            wanted_copies: resolved.wanted_copies,
+            wanted_copies: resolved.config.drives.wanted_copies,
             link: resolved.link,
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
             mailboxes: &seen.taken,

@@ -28,7 +28,7 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    match resolved.accept {
+    match resolved.config.drives.accept {
         Accept::Known => {}
         Accept::Any => {
             return Err(CliError::usage(

@@ -42,7 +42,7 @@ pub(in crate::cli) fn run(
         done = pass(&resolved, &drives, &state, output);
     }
     let done = done?;
-    let (name, wanted) = (&resolved.station, resolved.wanted_copies);
+    let (name, wanted) = (&resolved.station, resolved.config.drives.wanted_copies);
     let mut counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
     counts.is_unkept = state.unkept.is_some();
     let here = done.rounds.iter().filter_map(|round| round.drive.map(|(_, row)| row));
@@ -110,7 +110,7 @@ fn pass(
     output: &Output,
 ) -> Result<Done, JobError> {
     let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
-    catalogue.count_same_device(resolved.count_same_device)?;
+    catalogue.count_same_device(resolved.config.drives.count_same_device)?;
     let mailboxes = confirm_mailboxes(
         catalogue,
         &resolved.station(),
@@ -137,7 +137,7 @@ fn pass(
 
 /// What a drive is to carry beside the copies.
 pub(super) fn cargo(resolved: &Resolved) -> Extras {
-    let carries = |what| resolved.carry.contains(&what);
+    let carries = |what| resolved.config.drives.carry.contains(&what);
     Extras {
         config: carries(Carry::Config).then(|| for_a_stick(resolved)),
         pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),

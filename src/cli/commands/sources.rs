@@ -37,7 +37,7 @@ impl Sources {
         let mut drives = resolved.folder_refs();
         let mounted: Vec<_> = resolved.find()().into_iter().map(|(_, drive)| drive).collect();
         if drives.is_empty() && mounted.is_empty() {
-            return Err(notices::no_drive_here(resolved.accept));
+            return Err(notices::no_drive_here(resolved.config.drives.accept));
         }
         let card = card(resolved)?;
         let strange = match card.knows_drives()? {
@@ -159,7 +159,7 @@ fn accepted(
 
 /// Why a stick is not read, if it is not. What cannot be opened tells that when it is read.
 fn why_not(resolved: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
-    let only_known = resolved.accept == Accept::Known;
+    let only_known = resolved.config.drives.accept == Accept::Known;
     let not_known = "the config takes known sticks only, and this one is not added";
     let Ok(volume) = stick.volume_source.open(Access::Read) else {
         return only_known.then_some(not_known);

@@ -33,8 +33,8 @@ pub(in crate::cli) fn run(
     let written = args.html.as_deref().or(args.csv.as_deref());
     written.map_or(Ok(()), |path| file::check(&resolved, path))?;
     let (zone, span) = period(&resolved, args)?;
-    let received = folders(&args.received, &resolved.log.received, "received")?;
-    let sent = folders(&args.sent, &resolved.log.sent, "sent")?;
+    let received = folders(&args.received, &resolved.config.log.received, "received")?;
+    let sent = folders(&args.sent, &resolved.config.log.sent, "sent")?;
     let asked = Period { station: &resolved.station, received: &received, sent: &sent, span };
     let (inspection, traffic) =
         Inspection::take_with(&resolved, Depth::Brief, output, &|catalogue, looked| {
@@ -72,7 +72,7 @@ pub(in crate::cli) fn run(
 /// The log's zone, which it keeps throughout, and the claimed times it is about. Local time is what it was when
 /// the period began, or is now.
 fn period(resolved: &Resolved, args: &Traffic) -> Result<(Zone, Span), CliError> {
-    let local = args.time.unwrap_or(resolved.log.time) == LogTime::Local;
+    let local = args.time.unwrap_or(resolved.config.log.time) == LogTime::Local;
     // An unknown zone is not taken for UTC: the times would be wrong and look right.
     let here = local.then(TimeZone::try_system).transpose().map_err(|error| {
         CliError::failed(format!(
@@ -123,7 +123,7 @@ fn head(resolved: &Resolved, args: &Traffic) -> report::Head {
     let either = |typed: &Option<String>, written: &Option<String>| {
         typed.clone().or_else(|| written.clone()).unwrap_or_default()
     };
-    let log = &resolved.log;
+    let log = &resolved.config.log;
     report::Head {
         incident: either(&args.incident, &log.incident),
         activation: either(&args.activation, &log.activation),

@@ -91,25 +91,25 @@ pub(super) fn settings(resolved: &Resolved) -> Settings {
         find: resolved.find(),
         state: resolved.state.clone(),
         ignore: resolved.ignore.clone(),
-        settle: resolved.settle,
-        churn: resolved.churn,
-        scan_every: resolved.scan_every,
-        wanted_copies: resolved.wanted_copies,
-        count_same_device: resolved.count_same_device,
+        settle: resolved.config.settle,
+        churn: resolved.config.churn,
+        scan_every: resolved.config.scan_every,
+        wanted_copies: resolved.config.drives.wanted_copies,
+        count_same_device: resolved.config.drives.count_same_device,
         cargo: cargo(resolved),
         report: None,
         notify: notify(resolved),
-        reread: resolved.reread,
+        reread: resolved.scrub_rules(),
         prune: resolved.prunes(),
     }
 }
 
 fn notify(resolved: &Resolved) -> Option<Notify> {
-    let (program, arguments) = resolved.notify_command.split_first()?;
+    let (program, arguments) = resolved.config.notify.command.split_first()?;
     let arguments = arguments.iter().map(OsString::from).collect();
     Some(Notify {
         request: ReportRequest { program: program.into(), arguments },
-        after: resolved.notify_after,
+        after: resolved.config.notify.after,
     })
 }
 

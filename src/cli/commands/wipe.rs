@@ -84,7 +84,7 @@ pub(super) fn run(
     };
     catalogue.drop_copies(row.row)?;
     let zeros = fills.then_some(wiped.zeros);
-    tell((row, &label, resolved.accept), zeros, wiped.files, as_json, output);
+    tell((row, &label, resolved.config.drives.accept), zeros, wiped.files, as_json, output);
     Ok(Exit::Safe)
 }
 
