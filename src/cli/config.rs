@@ -150,7 +150,7 @@ pub(super) struct Verify {
 impl Default for Verify {
     fn default() -> Self {
         // Common practice, no source: cells without power lose charge over months. The rate is well below what the
-        // slowest bus of a board carries, so that new mail and the link are not held up.
+        // slowest bus of a board carries, so that new mail and the link are not delayed.
         Self { every: Duration::from_secs(30 * 86_400), max_rate: 4 << 20 }
     }
 }

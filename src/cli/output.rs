@@ -1,4 +1,4 @@
-//! Where words go: reports to standard output, everything else to standard error.
+//! Where text goes: reports to standard output, everything else to standard error.
 //! Never colours anything that is not understood without.
 
 use super::args::Color;
@@ -27,9 +27,9 @@ pub(super) fn json(report: &impl Serialize) -> String {
     escape::in_json(&object.to_string())
 }
 
-/// Emphasis; shown by colour and weight where there is any, and never only so.
+/// Emphasis; shown by colour and boldness where there is any, and never by that alone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Tone {
+pub(super) enum Style {
     Plain,
     Good,
     Bad,
@@ -76,7 +76,7 @@ impl Output {
     pub(super) fn line(&self, text: impl AsRef<str>) {
         let mut out = std::io::stdout().lock();
         if writeln!(out, "{}", text.as_ref()).is_err() {
-            // The reader has gone (as `head` does): there is nobody left to tell.
+            // The reader has gone (as `head` does): nobody is left to report to.
             crate::disk::remove_passing_folders();
             std::process::exit(super::Exit::Failed as i32);
         }
@@ -103,14 +103,14 @@ impl Output {
     }
 
     /// The same with emphasis. A command to be typed is not broken.
-    pub(super) fn toned(&self, tone: Tone, text: &str) {
+    pub(super) fn styled_lines(&self, style: Style, text: &str) {
         if text.trim_start().starts_with("counterfoil ") {
             return self.line(text);
         }
         let options = textwrap::Options::new(self.width())
             .word_splitter(textwrap::WordSplitter::NoHyphenation)
             .break_words(false);
-        textwrap::wrap(text, options).iter().for_each(|line| self.line(self.tone(tone, line)));
+        textwrap::wrap(text, options).iter().for_each(|line| self.line(self.styled(style, line)));
     }
 
     /// A line of a report that `-q` leaves out.
@@ -147,7 +147,7 @@ impl Output {
         std::io::stdout().is_terminal()
     }
 
-    /// A notice beside the report.
+    /// A notice in addition to the report.
     pub(super) fn notice(&self, text: impl AsRef<str>) {
         if !self.quiet {
             self.stderr(&format!("note: {}", text.as_ref()));
@@ -170,13 +170,13 @@ impl Output {
     }
 
     /// Emphasis as an escape sequence, where there is colour.
-    pub(super) fn tone(&self, tone: Tone, text: &str) -> String {
-        let code = match tone {
+    pub(super) fn styled(&self, style: Style, text: &str) -> String {
+        let code = match style {
             _ if !self.color => return text.to_owned(),
-            Tone::Plain => return text.to_owned(),
-            Tone::Good => "32",
-            Tone::Bad => "1;31",
-            Tone::Strong => "1",
+            Style::Plain => return text.to_owned(),
+            Style::Good => "32",
+            Style::Bad => "1;31",
+            Style::Strong => "1",
         };
         format!("\x1b[{code}m{text}\x1b[0m")
     }

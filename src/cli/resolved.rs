@@ -306,7 +306,7 @@ pub(super) fn place_for_config() -> Option<PathBuf> {
     let is_free = |path: &PathBuf| !host::exists(path);
     match host::is_root() {
         true => Some(system).filter(is_free),
-        // Behind the system's a user's own is never read.
+        // Where there is the system's, a user's own is never read.
         false => user.filter(is_free).filter(|_| is_free(&system)),
     }
 }
@@ -332,7 +332,7 @@ fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), CliErr
 }
 
 fn xdg(variable: &str, below_home: &str) -> Option<PathBuf> {
-    // Root that became another user has that user's places, whatever it was told of its own.
+    // Root that became another user has that user's places, whatever its own environment says.
     if let Some(home) = ownership::home() {
         return home.map(|home| home.join(below_home));
     }
@@ -344,7 +344,7 @@ fn default_state() -> Result<PathBuf, CliError> {
     // systemd hands a service its own folder, as a list separated by colons.
     let service = std::env::var_os("STATE_DIRECTORY");
     let service = service.as_deref().and_then(|dirs| std::env::split_paths(dirs).next());
-    // A command run by hand beside the service is about the service's catalogue.
+    // A command run by hand while the service runs is about the service's catalogue.
     let one = || match host::service_states(Path::new(SERVICE_STATES)).as_slice() {
         [one] => Some(one.clone()),
         _ => None,

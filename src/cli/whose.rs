@@ -47,7 +47,7 @@ impl Kind {
     }
 }
 
-/// What a command touches of its setup, and beside it.
+/// What a command touches: of what the config names, and in addition.
 #[derive(Debug)]
 pub(super) struct Touches<'p> {
     pub state: Kind,
@@ -170,7 +170,7 @@ fn doer(all: &[Touched]) -> Result<Doer, CliError> {
     Ok(Doer::User(id, group))
 }
 
-/// Two paths of two users: nobody can tell here who is to work on both.
+/// Two paths of two users: it is not known as whom to work on both.
 fn of_several(one: &Touched, other: &Touched, user: &User) -> CliError {
     let shown = |touched: &Touched| {
         let owner = match (touched.holding.user, touched.holding.link) {

@@ -57,7 +57,7 @@ pub(in crate::cli) fn run(
     }
     match args.scope.json {
         true => output.json(&done),
-        false => tell(done, only_on.as_deref(), output),
+        false => print(done, only_on.as_deref(), output),
     }
     Ok(Exit::Safe)
 }
@@ -94,7 +94,7 @@ fn lacked_on(
         }
         Ok(all)
     };
-    let (inspection, all) = Inspection::take_with(resolved, Depth::Brief, output, &more)?;
+    let (inspection, all) = Inspection::take_with(resolved, Depth::Counts, output, &more)?;
     let drive = one_of(&inspection.drives, name)?;
     let of = all.into_iter().find(|(id, _)| *id == drive.row.id);
     let lacked = of.map(|(_, lacked)| lacked).unwrap_or_default();
@@ -108,7 +108,7 @@ fn lacked_on(
     Ok((lacked, label))
 }
 
-fn tell(done: Acknowledged, only_on: Option<&str>, output: &Output) {
+fn print(done: Acknowledged, only_on: Option<&str>, output: &Output) {
     if done.count() == 0 {
         match only_on {
             Some(label) => output
@@ -128,7 +128,7 @@ fn tell(done: Acknowledged, only_on: Option<&str>, output: &Output) {
     }
     if done.count() > done.here_only {
         output.say(
-            "No copy is deleted. The sticks are told the next time mail is copied; until then nothing else changes.",
+            "No copy is deleted. The sticks record it the next time mail is copied; until then nothing else changes.",
         );
     }
     if done.here_only > 0 {

@@ -1,4 +1,4 @@
-//! `audit`: what is unmirrored, and why. Writes nothing but the files it is told to; safe beside a running
+//! `audit`: what is unmirrored, and why. Writes nothing but the files that are asked for; safe next to a running
 //! daemon.
 
 use super::inspect::{Depth, Inspection};
@@ -65,7 +65,7 @@ pub(in crate::cli) fn run(
     Ok(Exit::of(&inspection.audit.counts))
 }
 
-/// What a look found, beside what its figures rest on.
+/// What an inspection found, with what its figures rest on.
 pub(super) fn view<'a>(resolved: &'a Resolved, inspection: &'a Inspection) -> AuditView<'a> {
     AuditView {
         station: &resolved.station,

@@ -51,7 +51,8 @@ pub(in crate::cli) fn in_force(resolved: &Resolved) -> String {
 pub(in crate::cli) fn in_force_but_for_commands(resolved: &Resolved) -> String {
     let file = resolved.config_file.as_ref().map(|path| shown_path(path));
     format!(
-        "# {}\n# Left out in addition to ignore: a folder tmp next to cur and new, a Maildir's unfinished deliveries.\n{}",
+        "# {}\n# Left out in addition to ignore: a folder tmp next to cur and new, a Maildir's unfinished \
+         deliveries.\n{}",
         file.unwrap_or("no config file; defaults".into()),
         as_toml(resolved, |key| key != NOTIFY)
     )

@@ -2,7 +2,7 @@
 
 use super::drive_location::{self, DriveLocation};
 use super::inspect::{Depth, Inspection};
-use super::state::{State, looked_at};
+use super::state::{State, state_to_read};
 use super::{forget, let_in, wipe};
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::config::Accept;
@@ -96,7 +96,7 @@ struct AddedJson<'a> {
 }
 
 fn list(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
-    let inspection = Inspection::take(resolved, Depth::Brief, output)?;
+    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
     if as_json {
         output.json(&DrivesJson {
             next_stick_seconds: inspection.next_let_in.map(|left| left.as_secs()),
@@ -109,7 +109,7 @@ fn list(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, Cli
     Ok(Exit::Safe)
 }
 
-/// Beside a running daemon too: that one is told to look again.
+/// Works while a daemon runs too: it is asked to look at the drive again.
 fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Result<Exit, CliError> {
     let clock = SystemClock::new();
     let path = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
@@ -130,7 +130,8 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     let added = replica::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
     drop((volume, catalogue));
     let (id, taken_back) = (added.id, added.was_forgotten);
-    if ask(&looked_at(resolved).0, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)?.is_none() {
+    if ask(&state_to_read(resolved).0, &Request::Afresh(id.to_string()), ANSWER_PATIENCE)?.is_none()
+    {
         let state = State::open(resolved, output)?;
         state.catalogue.restore_trust(added.row, clock.stamp().time)?;
     }

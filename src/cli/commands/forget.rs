@@ -1,4 +1,4 @@
-//! `drives forget`: the operator's word that a drive is gone for good. `drives refuse`: that a stick is not his. From
+//! `drives forget`: the operator says that a drive is gone for good. `drives refuse`: that a stick is not his. From
 //! then on its copies count for nothing, and it takes no mail, until `drives add` takes it back. Nothing on the drive
 //! changes.
 
@@ -42,7 +42,7 @@ pub(super) fn run(
         )));
     }
     notices::must_be_remembered(&resolved.state)?;
-    let inspection = Inspection::take(resolved, Depth::Brief, output)?;
+    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
     let drive = one_of(&inspection.drives, name)?;
     let (id, label) = (drive.row.id, escape::shown(drive.row.label.as_bytes()));
     let request = Request::Forget {
@@ -55,7 +55,7 @@ pub(super) fn run(
             return Err(CliError::failed(format!("{label} was not {}: {refused}", why.given_up())));
         }
         Some(_) => {}
-        // Beside another command too: one word in the catalogue, which whoever counts copies looks up.
+        // While another command runs too: one entry in the catalogue, which whoever counts copies reads.
         None => {
             let (catalogue, _) = Catalogue::open(&resolved.state)?;
             catalogue.forget_drive(drive.row.row, why, place, SystemClock::new().stamp().time)?;

@@ -3,7 +3,7 @@
 
 use crate::cli::Exit;
 use crate::cli::notices::CliError;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::report;
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
@@ -48,8 +48,8 @@ fn report(station: &Inventory, output: &Output) {
         output.wrapped(&format!("  {}: {}", drive.at, report::inventory::drive(drive)));
     }
     output.line(match (station.is_whole(), station.ledgers_whole) {
-        (true, _) => output.tone(Tone::Good, "  whole, as far as the ledger says"),
-        (false, true) => output.tone(Tone::Bad, "  not whole: some copies are not right"),
-        (false, false) => output.tone(Tone::Bad, "  not whole: the ledger is broken or lost"),
+        (true, _) => output.styled(Style::Good, "  whole, as far as the ledger says"),
+        (false, true) => output.styled(Style::Bad, "  not whole: some copies are not right"),
+        (false, false) => output.styled(Style::Bad, "  not whole: the ledger is broken or lost"),
     });
 }

@@ -1,7 +1,7 @@
 //! `drives add --next`: the next new stick is let in without a name, where only known ones are used. The first that
 //! comes ends it, and so does the time, or a boot. One that is plugged in already did not come next.
 
-use super::state::looked_at;
+use super::state::state_to_read;
 use crate::cli::Exit;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
@@ -50,7 +50,7 @@ pub(super) fn run(
         resolved.find()().into_iter().map(|(_, drive)| drive.volume_source.open(Access::Read));
     let before: Vec<_> = mounts.flatten().map(|volume| volume.facts().mount.clone()).collect();
     let request = Request::LetNextIn { seconds: within.as_secs(), before: before.clone() };
-    let state = looked_at(resolved).0;
+    let state = state_to_read(resolved).0;
     match ask(&state, &request, ANSWER_PATIENCE)? {
         Some(Answer::Refused(why)) => return Err(CliError::failed(why)),
         Some(_) => {}

@@ -1,7 +1,7 @@
 //! What this card's own state has to say to a restore onto it: what its operator does not want here, and what it misses
 //! that the drives of the restore do not have. A restore needs none of it, and elsewhere it says nothing.
 
-use super::state::looked_at;
+use super::state::state_to_read;
 use crate::cli::resolved::Resolved;
 use crate::disk::{EntryStat, MailboxDir, host};
 use crate::job::JobError;
@@ -35,7 +35,7 @@ impl<'a> OwnCard<'a> {
         restore_sources: &'a RestoreSources,
         mailbox_targets: &'a [MailboxTarget],
     ) -> Result<Option<Self>, JobError> {
-        let (state, _) = looked_at(resolved);
+        let (state, _) = state_to_read(resolved);
         let Some(catalogue) = Catalogue::read_only(&state) else { return Ok(None) };
         if catalogue.station()?.as_ref() != Some(&restore_sources.station) {
             return Ok(None);

@@ -1,7 +1,7 @@
 //! `drives release`: ends what is being written to a drive, syncs it, unmounts it where that is allowed, and
 //! says that it may be pulled. Never says so before everything is on the medium and closed.
 
-use super::state::looked_at;
+use super::state::state_to_read;
 use crate::cli::Exit;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
@@ -32,7 +32,7 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let (state, _) = looked_at(resolved);
+    let (state, _) = state_to_read(resolved);
     let (label, path) = match ask(&state, &Request::Release(name.to_owned()), RELEASE_PATIENCE)? {
         Some(Answer::Released(drive)) => {
             (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.at)))

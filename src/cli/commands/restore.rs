@@ -85,7 +85,7 @@ pub(in crate::cli) fn run(
     }
     let named = args.versions.as_deref();
     let named = named.map(|typed| asked_for(typed, &restore_sources, &to, output)).transpose()?;
-    let is_unknown = named.as_ref().is_some_and(|named| !named.is_told);
+    let is_unknown = named.as_ref().is_some_and(|named| !named.is_known);
     let versions = named.map(|named| (named.mailbox_target.row, named.path.key()));
     let led = as_they_lead(&resolved, &to)?;
     let report = put_back(&restore_sources, args, led, versions, output)?;
@@ -94,7 +94,7 @@ pub(in crate::cli) fn run(
     let back = back.map(|path| escape::shown_path(&path));
     let contradictions = restore_sources.contradictions()?;
     let found = Found { report, back, is_unknown, not_here, contradictions };
-    found.tell(args, &to, output);
+    found.print(args, &to, output);
     if found.not_here.messages == 0 && talks && !args.dry_run {
         let offers_config =
             carried.is_some() && !args.with_config && resolved.config_file.is_none();
@@ -108,7 +108,7 @@ struct Found {
     report: RestoreReport,
     /// Where the config was put back.
     back: Option<String>,
-    /// Versions were asked for of a message that no drive tells of.
+    /// Versions were asked for of a message that no drive lists.
     is_unknown: bool,
     not_here: NotHere,
     contradictions: Vec<Contradiction>,
@@ -133,7 +133,7 @@ impl Found {
             && self.contradictions.is_empty()
     }
 
-    fn tell(&self, args: &Restore, mailbox_targets: &[MailboxTarget], output: &Output) {
+    fn print(&self, args: &Restore, mailbox_targets: &[MailboxTarget], output: &Output) {
         match args.scope.json {
             true => output.json(&RestoreJson {
                 report: &self.report,
@@ -150,7 +150,7 @@ impl Found {
     }
 }
 
-/// The message whose older versions are asked for; said, if no drive tells of it.
+/// The message whose older versions are asked for; warns if no drive lists it.
 fn asked_for<'g>(
     typed: &Path,
     restore_sources: &RestoreSources,
@@ -158,8 +158,8 @@ fn asked_for<'g>(
     output: &Output,
 ) -> Result<repair::Named<'g>, CliError> {
     let named = repair::message_named(restore_sources, mailbox_targets, typed)?;
-    if !named.is_told {
-        output.warn(notices::not_told_of(&named.mailbox_target.name, &named.path));
+    if !named.is_known {
+        output.warn(notices::no_versions_of(&named.mailbox_target.name, &named.path));
     }
     Ok(named)
 }

@@ -3,7 +3,7 @@
 //! Never reads a stick that the config refuses, unless it is named.
 
 use super::select_station;
-use super::state::looked_at;
+use super::state::state_to_read;
 use super::typed_again::typed_again;
 use crate::cli::args::Restore;
 use crate::cli::config::Accept;
@@ -115,9 +115,9 @@ pub(super) fn is_yes(typed: Option<&str>) -> bool {
     matches!(typed, Some("yes" | "y"))
 }
 
-/// What this card knows of drives. Where its catalogue is lost, what is kept beside it.
+/// What this card knows of drives. Where its catalogue is lost, what is kept next to it.
 fn card(resolved: &Resolved) -> Result<Catalogue, CliError> {
-    let (state, _) = looked_at(resolved);
+    let (state, _) = state_to_read(resolved);
     if let Some(catalogue) = Catalogue::read_only(&state) {
         return Ok(catalogue);
     }
@@ -157,7 +157,7 @@ fn accepted(
     }
 }
 
-/// Why a stick is not read, if it is not. What cannot be opened tells that when it is read.
+/// Why a stick is not read, if it is not. One that cannot be opened fails when it is read.
 fn why_not(resolved: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
     let only_known = resolved.config.drives.accept == Accept::Known;
     let not_known = "the config takes known sticks only, and this one is not added";

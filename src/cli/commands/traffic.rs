@@ -1,4 +1,4 @@
-//! `traffic`: the communications log of a period. Writes nothing but the file it is asked for; safe beside a
+//! `traffic`: the communications log of a period. Writes nothing but the file it is asked for; safe next to a
 //! running daemon.
 
 use super::inspect::{Depth, Inspection};
@@ -37,9 +37,9 @@ pub(in crate::cli) fn run(
     let sent = folders(&args.sent, &resolved.config.log.sent, "sent")?;
     let asked = Period { station: &resolved.station, received: &received, sent: &sent, span };
     let (inspection, traffic) =
-        Inspection::take_with(&resolved, Depth::Brief, output, &|catalogue, looked| {
+        Inspection::take_with(&resolved, Depth::Counts, output, &|catalogue, inspected| {
             let drives: Vec<_> =
-                looked.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
+                inspected.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
             traffic(catalogue, &asked, &drives)
         })?;
     let log = Log {
@@ -76,7 +76,7 @@ fn period(resolved: &Resolved, args: &Traffic) -> Result<(Zone, Span), CliError>
     // An unknown zone is not taken for UTC: the times would be wrong and look right.
     let here = local.then(TimeZone::try_system).transpose().map_err(|error| {
         CliError::failed(format!(
-            "the local time zone cannot be told ({}): set it, or ask for --time utc",
+            "the local time zone is not known ({}): set it, or ask for --time utc",
             escape::shown(error.to_string().as_bytes())
         ))
     })?;

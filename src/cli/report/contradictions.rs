@@ -1,4 +1,4 @@
-//! The words on sticks that contradict each other, or what this card remembers: what, which, in which line, what to do.
+//! Sentences on sticks that contradict each other, or what this card remembers: what, which, in which line, what to do.
 //! Never says which of two is right where this card does not know.
 
 use crate::cli::shell::option;
@@ -9,7 +9,7 @@ use serde::Serialize;
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 
-/// What is told differently, in a sentence.
+/// What differs, in a sentence.
 pub(in crate::cli) fn what(found: &Contradiction) -> String {
     let Contradiction { what, line, .. } = found;
     let (drive, other) = (named(&found.drive), found.other.as_ref().map(named));
@@ -36,7 +36,7 @@ pub(in crate::cli) fn what(found: &Contradiction) -> String {
     }
 }
 
-/// It, beside the drive that it is about.
+/// The same for the line of the drive that it is about.
 pub(in crate::cli) fn alone(found: &Contradiction) -> String {
     let counts = if found.judged { "Its copies count for nothing." } else { "Its copies count." };
     format!("{} {counts}", what(found))

@@ -3,7 +3,7 @@
 use super::contradictions::{self, ContradictionJson};
 use super::{clipped, count, size, when};
 use crate::cli::notices;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::catalogue::{
     Contradiction, DriveEvent, DriveRow, DriveRowId, KnownAs, Log, LogDamage, Replaced,
@@ -27,14 +27,14 @@ pub(in crate::cli) struct DriveView {
     pub messages: u64,
     /// Bytes of them.
     pub bytes: u64,
-    /// In how many days it is full at the present rate, as far as can be told.
+    /// In how many days it is full at the present rate; `None`: not known.
     pub days_left: Option<u64>,
     /// Good copies for the station that this card has never read, having them from the drive's ledger alone; and how
     /// many good copies there are.
     pub unread: (u64, u64),
     /// What of its ledger and its manifest was found damaged and is not written again yet.
     pub logs: Vec<LogDamage>,
-    /// Bytes of what it carries beside them, as this card last left it.
+    /// Bytes of what it carries in addition to them, as this card last left it.
     pub carried: Option<u64>,
     /// What was said of it and found out about it, the latest first.
     pub history: Vec<DriveEvent>,
@@ -242,18 +242,16 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
         output.line("No drive is here, and none has been used yet.");
         return;
     }
-    output.line(
-        output.tone(
-            Tone::Strong,
-            "  drive               copies       size  all re-read        state",
-        ),
-    );
+    output.line(output.styled(
+        Style::Strong,
+        "  drive               copies       size  all re-read        state",
+    ));
     for drive in drives {
         let state = notices::drive_state(&drive.state);
-        let tone = match drive.state.as_str() {
-            "safe" => Tone::Good,
-            "failed" | "full" | "untrusted" | "forgotten" | "refused" | "replaced" => Tone::Bad,
-            _ => Tone::Plain,
+        let style = match drive.state.as_str() {
+            "safe" => Style::Good,
+            "failed" | "full" | "untrusted" | "forgotten" | "refused" | "replaced" => Style::Bad,
+            _ => Style::Plain,
         };
         let line = format!(
             "  {:<16} {:>9} {:>10}  {:<17}  {}",
@@ -261,13 +259,13 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
             drive.messages,
             size(drive.bytes),
             when(drive.row.last_verified),
-            output.tone(tone, state)
+            output.styled(style, state)
         );
         output.line(line);
         if let Some(announced) = &drive.announced {
             output.line(format!("    {announced}"));
         }
-        for Advice { text, command } in standing(drive) {
+        for Advice { text, command } in remarks(drive) {
             output.wrapped(&format!("    {text}"));
             command.iter().for_each(|command| output.line(format!("      {command}")));
         }
@@ -277,17 +275,19 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
     }
 }
 
-/// When a drive's copies were proven, those read back when they were made told apart from those read again.
+/// When a drive's copies were proven, those only read back when they were made apart from those read again.
 pub(in crate::cli) fn proof(proven: &Proven) -> String {
-    let made = proven.copies - proven.reread;
+    let made = proven.copies - proven.read_again;
     let oldest = when(Some(proven.oldest));
-    match (proven.reread, made) {
+    match (proven.read_again, made) {
         (0, made) => {
             format!("all {made} read back when they were made, none since; oldest {oldest}")
         }
-        (reread, 0) => format!("all {reread} read again after they were made; oldest {oldest}"),
-        (reread, made) => format!(
-            "{reread} read again after they were made, {made} only when they were made; oldest {oldest}"
+        (read_again, 0) => {
+            format!("all {read_again} read again after they were made; oldest {oldest}")
+        }
+        (read_again, made) => format!(
+            "{read_again} read again after they were made, {made} only when they were made; oldest {oldest}"
         ),
     }
 }
@@ -298,7 +298,7 @@ pub(in crate::cli) fn away(drive: &DriveView) -> Option<String> {
     Some(format!("elsewhere since {}, as declared", when(Some(since))))
 }
 
-/// What of a drive's copies rests on its ledger's word alone, and what of the ledger is damaged.
+/// What of a drive's copies rests on its ledger alone, and what of the ledger is damaged.
 pub(in crate::cli) fn records(drive: &DriveView) -> Vec<String> {
     let mut lines = Vec::new();
     let (unread, copies) = drive.unread;
@@ -316,7 +316,7 @@ pub(in crate::cli) fn records(drive: &DriveView) -> Vec<String> {
 }
 
 /// Why a drive's copies do not count, or count though they are lost with the card; what its operator is to decide.
-pub(in crate::cli) fn standing(drive: &DriveView) -> Vec<Advice> {
+pub(in crate::cli) fn remarks(drive: &DriveView) -> Vec<Advice> {
     let row = &drive.row;
     if let Some(gone) = row.forgotten.as_ref().filter(|gone| gone.why == DriveLoss::Refused) {
         let since = when(Some(gone.since));
@@ -349,14 +349,15 @@ pub(in crate::cli) fn standing(drive: &DriveView) -> Vec<Advice> {
         return std::iter::once(Advice::text(text)).chain(settle).collect();
     }
     if !drive.contradicts.is_empty() {
-        let told = drive.contradicts.iter().map(|found| Advice::text(contradictions::alone(found)));
-        return told.chain(drive.contradicts.first().map(contradictions::advice)).collect();
+        let found =
+            drive.contradicts.iter().map(|found| Advice::text(contradictions::alone(found)));
+        return found.chain(drive.contradicts.first().map(contradictions::advice)).collect();
     }
     let on_card = |mailbox: &String| which_drive::on_same_device(mailbox, row.counts);
     row.same_device.iter().map(on_card).map(Advice::text).collect()
 }
 
-/// What to know of a drive beside its state.
+/// What to know of a drive in addition to its state.
 fn notes(drive: &DriveView) -> Vec<String> {
     let mut notes = Vec::new();
     let row = &drive.row;
@@ -430,7 +431,9 @@ pub(in crate::cli) fn list(output: &Output, drives: &[DriveView]) {
         ));
         if let Some(carried) = drive.carried {
             let carried = size(carried);
-            output.line(format!("    carries {carried} beside the copies: see README.TXT on it"));
+            output.line(format!(
+                "    carries {carried} in addition to the copies: see README.TXT on it"
+            ));
         }
     }
 }

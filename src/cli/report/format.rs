@@ -1,4 +1,4 @@
-//! Small words shared by reports: states, sizes, counts, times, paths.
+//! Small texts shared by reports: states, sizes, counts, times, paths.
 //! Never rounds a size to nothing.
 
 use crate::model::airtime::minutes;
@@ -126,7 +126,7 @@ pub(in crate::cli) fn when(moment: Option<Timestamp>) -> String {
     }
 }
 
-/// Text cut to a width in characters, with a sign that it was cut.
+/// Text shortened to a width in characters, with a sign that it was.
 pub(in crate::cli) fn clipped(text: &str, width: usize) -> String {
     let safe = escape::shown(text.as_bytes());
     match safe.char_indices().nth(width) {

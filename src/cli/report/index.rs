@@ -8,7 +8,7 @@ use crate::model::message::Headers;
 use crate::model::{Timestamp, bag};
 use maud::{Markup, html};
 
-/// Puts the list of messages into words.
+/// Writes the list of messages as HTML.
 pub(in crate::cli) struct Index;
 
 impl Pages for Index {
@@ -56,7 +56,7 @@ fn first(entries: &[IndexEntry<'_>], latest: &[IndexedMessage]) -> Markup {
             @if entries.iter().any(|entry| entry.page_id.part > 1) {
                 li { "A month of many messages is in parts: part 1 has the oldest." }
             }
-            li { "This list is for a person\u{2019}s eye. What counts are the manifest and the ledger beside it." }
+            li { "This list is for a person\u{2019}s eye. What counts are the manifest and the ledger next to it." }
         }
     }
 }
@@ -100,7 +100,7 @@ fn days(entry: &IndexEntry<'_>) -> String {
 /// Where a page is, and where it leads.
 struct PageLinks<'a> {
     page_id: PageId<'a>,
-    /// Whether its month has other parts beside this one.
+    /// Whether its month has other parts.
     parted: bool,
     earlier: Option<PageId<'a>>,
     later: Option<PageId<'a>>,
@@ -165,7 +165,7 @@ fn row(message: &IndexedMessage) -> Markup {
     let Headers { from, to, subject, .. } = &message.headers;
     let name = message.payload.to_string();
     let number = format!("{:08}", message.payload.number);
-    let marks: Vec<_> = message.marks.iter().copied().map(word).collect();
+    let marks: Vec<_> = message.marks.iter().copied().map(label).collect();
     html! {
         tr {
             td .k { (date(message)) }
@@ -192,7 +192,7 @@ fn date(message: &IndexedMessage) -> String {
     }
 }
 
-fn word(mark: Note) -> &'static str {
+fn label(mark: Note) -> &'static str {
     match mark {
         Note::Removed => "removed from the mailbox",
         Note::Vanished => "missing from the mailbox",
@@ -200,7 +200,7 @@ fn word(mark: Note) -> &'static str {
         Note::Damaged => "the copy is damaged",
         Note::Missing => "the copy was not there any more",
         Note::NoPlace => "no folder is known",
-        Note::Debris => "looks like what a cut left of a copy",
+        Note::Debris => "looks like what a power failure left of a copy",
     }
 }
 
@@ -267,7 +267,7 @@ mod tests {
             sum += shown(page_id("2026-11", part), Some(earlier), Some(later), messages.collect())
                 .len();
         }
-        assert!(sum < 5_000_000, "{sum} octets");
+        assert!(sum < 5_000_000, "{sum} bytes");
     }
 
     #[test]

@@ -41,10 +41,10 @@ pub(in crate::cli) fn station(inventory: &Inventory) -> Vec<String> {
 
 /// The copies on one drive, as far as its ledger says.
 pub(in crate::cli) fn drive(drive: &DriveInventory) -> String {
-    let mut words = vec![match (drive.copies, drive.reread) {
+    let mut words = vec![match (drive.copies, drive.read_again) {
         (copies, 0) => format!("{} read back when they were made", count_copies(copies)),
-        (copies, reread) => {
-            format!("{}, {reread} of them read again since", count_copies(copies))
+        (copies, read_again) => {
+            format!("{}, {read_again} of them read again since", count_copies(copies))
         }
     }];
     if let Some(oldest) = drive.oldest_proof {

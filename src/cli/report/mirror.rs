@@ -4,7 +4,7 @@ use super::summary_json::SummaryJson;
 use super::verdict::Summary;
 use super::{count, size};
 use crate::cli::notices;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::job::catalogue::DriveRow;
 use crate::job::sync_drive::SyncOutcome;
 use crate::model::DriveId;
@@ -98,7 +98,7 @@ pub(in crate::cli) fn text(output: &Output, outcomes: &[SyncOutcome]) {
                 }
                 if !report.failed.is_empty() {
                     let failed = format!("{} not copied", report.failed_count());
-                    parts.push(output.tone(Tone::Bad, &failed));
+                    parts.push(output.styled(Style::Bad, &failed));
                 }
                 let state = notices::drive_state(sync.state());
                 output.say(format!("{}: {}; {state}", sync.label, parts.join(", ")));

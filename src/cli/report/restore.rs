@@ -1,7 +1,7 @@
 //! What a restore did, or would do.
 
 use super::{count, size};
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::disk::Trouble;
 use crate::job::restore::{LeftOut, MailboxTarget, Repaired, RestoreReport};
 use crate::model::ledger::Departed;
@@ -55,7 +55,7 @@ pub(in crate::cli) fn text(
         report.identical
     ));
     let notes = [
-        (report.kept_both, "beside another file that has its name"),
+        (report.kept_both, "next to another file that has its name"),
         (report.from_second_copy, "from a second copy, the first being damaged"),
         (
             report.instead_of_suspect,
@@ -71,7 +71,7 @@ pub(in crate::cli) fn text(
     if report.doubtful > 0 {
         let copies = if report.doubtful == 1 { "copy looks" } else { "copies look" };
         output.warn(format!(
-            "{} {copies} like what a cut left, and may be a message where the drive's logs were lost: \
+            "{} {copies} like what a power failure left, and may be a message where the drive's logs were lost: \
              --with-doubtful brings back what is whole of it, under recovered/",
             report.doubtful
         ));
@@ -90,10 +90,10 @@ pub(in crate::cli) fn text(
     }
     output.say(match report.is_whole() {
         true if !report.left_out.is_empty() => {
-            output.tone(Tone::Good, "Everything else these drives tell of is there.")
+            output.styled(Style::Good, "Everything else these drives list is there.")
         }
-        true => output.tone(Tone::Good, "Everything these drives tell of is there."),
-        false => output.tone(Tone::Bad, &verdict(report)),
+        true => output.styled(Style::Good, "Everything these drives list is there."),
+        false => output.styled(Style::Bad, &verdict(report)),
     });
 }
 
@@ -136,7 +136,7 @@ fn verdict(report: &RestoreReport) -> String {
     }
 }
 
-/// What was not put back, by whose word, and how to get it all the same.
+/// What was not put back, which drive calls it gone, and how to get it all the same.
 fn left_out(output: &Output, report: &RestoreReport) {
     for LeftOut { by, why, messages, bytes } in &report.left_out {
         let (messages, why) = (count(*messages, "message"), as_said(*why));
@@ -196,5 +196,5 @@ pub(in crate::cli) fn next(
     }
     output
         .say("  Have new mail copied again: systemctl enable --now counterfoil@OPERATOR, as root.");
-    output.say("  counterfoil audit then tells what would be lost if this card died too.");
+    output.say("  counterfoil audit then says what would be lost if this card died too.");
 }

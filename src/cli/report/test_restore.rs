@@ -1,9 +1,9 @@
-//! What a rehearsal showed: its verdict, and the words for it. Never called good unless a restore gives every mailbox
-//! as it is, no more and no less.
+//! What a rehearsal showed: its verdict, and the sentences on it. Never called good unless a restore gives every
+//! mailbox as it is, no more and no less.
 
 use super::{count, size, when};
 use crate::cli::notices;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::shell::option;
 use crate::disk::Trouble;
 use crate::job::MailboxRef;
@@ -123,14 +123,14 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
         of_a_mailbox(seen, output);
     }
     let verdict = match rehearsal.rehearsed {
-        Some(at) => output.tone(
-            Tone::Good,
+        Some(at) => output.styled(
+            Style::Good,
             &format!(
                 "YES: a restore brings back every mailbox as it is now. Rehearsed {}.",
                 when(Some(at))
             ),
         ),
-        None => output.tone(Tone::Bad, &format!("NO: {}.", reasons(rehearsal).join("; "))),
+        None => output.styled(Style::Bad, &format!("NO: {}.", reasons(rehearsal).join("; "))),
     };
     output.wrapped(&verdict);
     advice(rehearsal, output);
@@ -211,7 +211,7 @@ fn same(found: &Compared) -> String {
     }
 }
 
-/// Why it is not good: the first word of a person's next step.
+/// Why it is not good.
 fn reasons(rehearsal: &Rehearsal<'_>) -> Vec<String> {
     let restored = &rehearsal.restored;
     let of = |number: u64, what: &str| {

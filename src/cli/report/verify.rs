@@ -1,7 +1,7 @@
 //! What reading every copy again found.
 
 use super::count;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::job::JobError;
 use crate::job::catalogue::{Log, LogDamage};
 use crate::job::verify::{BadCopy, VerifyReport};
@@ -108,10 +108,10 @@ pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
         let bad = report.damaged.len() + report.missing.len();
         let verdict = match bad {
             0 if !drive.logs.is_empty() => {
-                output.tone(Tone::Bad, "the records of it are not whole")
+                output.styled(Style::Bad, "the records of it are not whole")
             }
-            0 => output.tone(Tone::Good, "every message is whole"),
-            _ => output.tone(Tone::Bad, &format!("{bad} not as written")),
+            0 => output.styled(Style::Good, "every message is whole"),
+            _ => output.styled(Style::Bad, &format!("{bad} not as written")),
         };
         output.line(format!(
             "{}: {} re-read, {} good, {verdict}",
@@ -124,7 +124,9 @@ pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
         }
         if report.superseded > 0 {
             let copies = report.superseded;
-            output.line(format!("  {copies} bad, with a good copy of the same message beside it"));
+            output.line(format!(
+                "  {copies} bad, with another copy of the same message that is good"
+            ));
         }
         for (what, list) in [("damaged", &report.damaged), ("missing", &report.missing)] {
             for copy in list {

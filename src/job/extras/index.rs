@@ -2,7 +2,7 @@
 //! became of it since. The same messages always give the same pages, byte for byte: so that nothing is written when
 //! nothing changed.
 //!
-//! A month's part 1 is its oldest, and a page knows of no other but the two beside it: new mail changes the latest
+//! A month's part 1 is its oldest, and a page knows of no other but its two neighbours: new mail changes the latest
 //! page, and one more when a new page begins; not all that are there.
 
 use super::overwrite::ExtrasWriter;
@@ -34,7 +34,7 @@ pub struct PageId<'a> {
     pub part: u32,
 }
 
-/// A page, as the first page tells of it.
+/// A page, as the first page lists it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct IndexEntry<'a> {
     /// Which.
@@ -45,7 +45,7 @@ pub struct IndexEntry<'a> {
     pub span: Option<(i64, i64)>,
 }
 
-/// What there is to say of a message beside what it is.
+/// What there is to say of a message in addition to what it is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Note {
     /// Its deletion was seen.
@@ -87,7 +87,7 @@ pub enum Page<'a> {
     First {
         /// The station.
         station: &'a StationName,
-        /// All others, those of a month beside each other, the latest first.
+        /// All others, those of a month together, the latest first.
         entries: &'a [IndexEntry<'a>],
         /// The latest messages, the latest first.
         latest: Vec<IndexedMessage>,
@@ -107,7 +107,7 @@ pub enum Page<'a> {
     },
 }
 
-/// Puts a page into words.
+/// Writes a page.
 pub trait Pages: Send + Sync {
     /// The whole page, the same for the same messages.
     fn page(&self, page: &Page<'_>) -> String;
@@ -118,13 +118,13 @@ pub trait Pages: Send + Sync {
     }
 }
 
-/// A message before it is looked at closely, in the order of the list.
+/// A message before its details are read, in the order of the list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 struct IndexKey {
     /// When it is of, in claimed seconds; the least number where that is not known.
     at: i64,
     number: u32,
-    /// It keeps its place all the same: else whatever is pruned would change every page behind it.
+    /// It keeps its place all the same: else whatever is pruned would change every page after it.
     given_up: bool,
 }
 

@@ -53,7 +53,7 @@ pub struct ListedMessage {
     /// What is suspect about it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub suspect: Option<Suspicion>,
-    /// Of a missing one: another version is in its place, and nobody can tell whether that is what the card left of it.
+    /// Of a missing one: another version is in its place, and it is not known whether that is what the card left of it.
     #[serde(rename = "displaced")]
     pub is_displaced: bool,
     /// Its headers.
@@ -162,7 +162,7 @@ pub fn audit(
     }
     let why = |copies: u32| (copies == 0).then_some(Reason::NoDrive);
     catalogue.each_missing(|missing| {
-        // A damaged one is told by the version that is in its place.
+        // A damaged one is listed by the version that is in its place.
         if !missing.damaged {
             let kept = copies((missing.mailbox, &missing.key), Some(missing.content))?;
             let (row, why) = (missing.as_file(catalogue)?, why(kept));
@@ -175,7 +175,7 @@ pub fn audit(
         Ok(())
     })?;
     catalogue.suspect(|row| {
-        // What is wanted back is the last good version; where none is known, at least this one.
+        // A restore gives the last good version; where none is known, at least this one.
         let kept = copies((row.mailbox, &row.key), row.good.or(row.content))?;
         let why = why(kept);
         audit.suspect.add(&row, why, kept, question, || names.list(&row, why, kept))
@@ -198,7 +198,7 @@ fn reason(
     row: &FileRow,
     question: &AuditOptions<'_>,
 ) -> Result<Reason, JobError> {
-    // Every drive that is there may have it already, and more are wanted.
+    // Every drive that is there may have it already, and the config asks for more.
     let everywhere = match row.content {
         Some(_) if row.state == FileState::Present => {
             let here = u32::try_from(question.present.len()).unwrap_or(u32::MAX);

@@ -53,7 +53,8 @@ pub struct DriveInventory {
     /// Bytes of them.
     pub bytes: u64,
     /// Of them those that were read again after they were made.
-    pub reread: u64,
+    #[serde(rename = "reread")]
+    pub read_again: u64,
     /// The earliest of the times at which each was last read, as claimed.
     pub oldest_proof: Option<Timestamp>,
     /// Copies whose line is past a break in the ledger: whole only if they are found to be.
@@ -114,7 +115,7 @@ pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
             at: drive.volume.facts().shown.clone(),
             copies: counts.whole,
             bytes: counts.bytes,
-            reread: counts.reread,
+            read_again: counts.reread,
             oldest_proof: counts.oldest,
             claimed: counts.claimed,
             damaged: counts.damaged,

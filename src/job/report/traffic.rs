@@ -77,11 +77,11 @@ pub fn traffic(
     let mut log = Traffic::default();
     let mut kept = Vec::new();
     let mut open: Option<EntryBuilder> = None;
-    catalogue.each_word(period.station, |word| {
+    catalogue.each_word(period.station, |record| {
         match &mut open {
-            Some(message) if message.content == word.content => message.add(word, period),
+            Some(message) if message.content == record.content => message.add(record, period),
             _ => {
-                let done = open.replace(EntryBuilder::new(word, period));
+                let done = open.replace(EntryBuilder::new(record, period));
                 kept.extend(
                     done.map(|message| message.end(catalogue, period, &mut log))
                         .transpose()?
@@ -104,7 +104,7 @@ pub fn traffic(
     Ok(log)
 }
 
-/// A message while the words on it are read.
+/// A message while its records are read.
 struct EntryBuilder {
     content: i64,
     rank: SortKey,
@@ -120,40 +120,40 @@ struct EntryBuilder {
 /// What a message's place in the log goes by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum SortKey {
-    /// Whether an earlier card (0) or this one (1) met it first, and a counter within that.
+    /// Whether an earlier card (0) or this one (1) saw it first, and a counter within that.
     Counted(u64, u64),
     /// The claimed time of first sight: nothing counts it.
     ByTime,
 }
 
 impl EntryBuilder {
-    /// The earliest word comes first, and gives the message its place. For this card's own ones that is the order in
-    /// which contents were met: a message is not to move in the log because it was read or deleted.
-    fn new(word: LocationRecord, period: &Period<'_>) -> Self {
-        let rank = match word.order {
-            Counted::Own => SortKey::Counted(1, word.content.unsigned_abs()),
+    /// The earliest record comes first, and gives the message its place. For this card's own ones that is the order in
+    /// which contents were seen: a message is not to move in the log because it was read or deleted.
+    fn new(record: LocationRecord, period: &Period<'_>) -> Self {
+        let rank = match record.order {
+            Counted::Own => SortKey::Counted(1, record.content.unsigned_abs()),
             Counted::Earlier(line) => SortKey::Counted(0, line),
             Counted::Not => SortKey::ByTime,
         };
         let mut message = Self {
-            content: word.content,
+            content: record.content,
             rank,
-            own: word.order == Counted::Own,
+            own: record.order == Counted::Own,
             way: Direction::Unknown,
             seen: None,
             path: None,
             here: false,
             suspect: true,
         };
-        message.add(word, period);
+        message.add(record, period);
         message
     }
 
-    fn add(&mut self, word: LocationRecord, period: &Period<'_>) {
-        self.here |= word.here;
-        self.seen = self.seen.or(word.seen);
-        let Some((_, key)) = word.place else { return };
-        self.suspect &= word.suspect;
+    fn add(&mut self, record: LocationRecord, period: &Period<'_>) {
+        self.here |= record.here;
+        self.seen = self.seen.or(record.seen);
+        let Some((_, key)) = record.place else { return };
+        self.suspect &= record.suspect;
         let Ok(path) = RelName::from_key(&key) else { return };
         if self.way == Direction::Unknown {
             self.way = way_of(&path, period);
@@ -251,7 +251,7 @@ pub(super) fn headers_of(
             continue;
         }
         let at = drive.dir.join(&copy.name.to_rel());
-        // A copy that cannot be read is one that does not help here; verify is there to tell of it.
+        // A copy that cannot be read is one that does not help here; verify reports it.
         let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { continue };
         let mut start = vec![0; HEADER_BYTES];
         let Ok(got) = read_full(&mut *source, &mut start) else { continue };

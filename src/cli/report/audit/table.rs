@@ -17,7 +17,7 @@ const HEADS: [&str; 14] = [
     "From",
     "To",
     "Subject",
-    "Octets",
+    "Bytes",
     "Airtime, min",
     "Reason",
     "Next step",

@@ -1,5 +1,5 @@
 //! The communications log for scripts and for spreadsheets.
-//! Never leaves out what the log in words says of a message.
+//! Never leaves out what the log as text says of a message.
 
 use super::log::{HEADS, Head, Log};
 use crate::cli::notices::CliError;

@@ -1,4 +1,4 @@
-//! Owns what a communications log tells: its head, its rows, how it is to be read.
+//! Owns what a communications log says: its head, its rows, how it is to be read.
 //! Never lays it out.
 
 use crate::cli::report::count;
@@ -20,7 +20,7 @@ pub(in crate::cli) struct Log<'a> {
     pub span: Span,
     pub prepared: &'a EventTime,
     pub with_subjects: bool,
-    /// It was said which folders tell which way mail went.
+    /// The config or an option names the folders of mail that came in or went out.
     pub folders_named: bool,
     pub traffic: &'a Traffic,
 }
@@ -129,7 +129,7 @@ impl Log<'_> {
              official form."
                 .to_owned(),
             "MSG# is this station's numbering: the first 8 digits of the message's SHA-256, found again in \
-             manifest-sha256.txt on the drives. It stands behind FROM of what was sent, and behind TO of what \
+             manifest-sha256.txt on the drives. It stands after FROM of what was sent, and after TO of what \
              was received."
                 .to_owned(),
             "Each message has one row, whether it was moved, copied or deleted since. Its time is when the \
@@ -203,7 +203,7 @@ impl Log<'_> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::words::table;
+    use super::super::text::table;
     use super::*;
     use crate::model::message::Headers;
     use crate::model::{Hasher, Timestamp};
@@ -223,9 +223,9 @@ mod tests {
         LogEntry { identity, way, seen, headers: Some(headers), path, here, suspect }
     }
 
-    fn told<T>(traffic: &Traffic, tell: impl FnOnce(&Log<'_>) -> T) -> T {
+    fn with_log<T>(traffic: &Traffic, then: impl FnOnce(&Log<'_>) -> T) -> T {
         let text = || String::from("x");
-        tell(&Log {
+        then(&Log {
             station: &"pier-4".parse().unwrap(),
             head: Head {
                 incident: text(),
@@ -258,12 +258,12 @@ mod tests {
     #[test]
     fn a_line_is_as_wide_as_may_be() {
         for width in [60, 80, 140] {
-            let lines = told(&three(), |log| table(log, width));
+            let lines = with_log(&three(), |log| table(log, width));
             let widest = lines.iter().map(|line| line.chars().count()).max().unwrap();
             assert_eq!(widest, width, "{lines:#?}");
         }
         assert_eq!(
-            told(&three(), |log| table(log, 80))[..3],
+            with_log(&three(), |log| table(log, 80))[..3],
             [
                 "TIME  FROM            MSG#      TO              MSG#      SUBJECT".to_owned(),
                 "-- 09 JUL 2024 --".to_owned(),
@@ -276,7 +276,7 @@ mod tests {
     #[test]
     fn what_is_not_known_is_said_to_be() {
         let traffic = three();
-        let rows = told(&traffic, |log| {
+        let rows = with_log(&traffic, |log| {
             log.rows().map(|r| (r.date, r.time, r.from_number, r.to_number)).collect::<Vec<_>>()
         });
         let row = |cells: [&str; 4]| cells.map(str::to_owned).into();
@@ -288,7 +288,7 @@ mod tests {
                 row(["date not known", "????*", "?e3b0c442", ""]),
             ]
         );
-        let legend = told(&traffic, |log| log.legend()).join("\n");
+        let legend = with_log(&traffic, |log| log.legend()).join("\n");
         for sign in
             ["\n* Nothing vouched", "\n? Not known whether", "no message known lies outside"]
         {
@@ -299,7 +299,7 @@ mod tests {
     /// A period of one minute is named by that minute.
     #[test]
     fn a_period_is_told_in_groups() {
-        let facts = told(&Traffic::default(), |log| log.facts());
+        let facts = with_log(&Traffic::default(), |log| log.facts());
         assert_eq!(facts[2], ("Operational period from", "091630Z JUL 24".into()));
         assert_eq!(facts[3], ("Operational period to", "091630Z JUL 24".into()));
     }

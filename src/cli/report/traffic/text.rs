@@ -2,7 +2,7 @@
 //! Never writes a line that is wider than the terminal.
 
 use super::log::{HEADS, Log, TITLE};
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::report::{clipped, count};
 
 /// What the log holds, in a line, and what of the rest has to be known.
@@ -14,7 +14,7 @@ pub(in crate::cli) fn summary(log: &Log<'_>) -> Vec<String> {
 }
 
 pub(in crate::cli) fn text(output: &Output, log: &Log<'_>) {
-    output.line(output.tone(Tone::Strong, TITLE));
+    output.line(output.styled(Style::Strong, TITLE));
     output.line("");
     for (name, value) in log.facts() {
         let room = output.width().saturating_sub(37);
@@ -23,8 +23,8 @@ pub(in crate::cli) fn text(output: &Output, log: &Log<'_>) {
     output.line("");
     table(log, output.width()).iter().for_each(|line| output.line(line));
     output.line("");
-    let told = summary(log).into_iter().take(1).chain(log.legend());
-    told.for_each(|sentence| output.wrapped(&sentence));
+    let facts = summary(log).into_iter().take(1).chain(log.legend());
+    facts.for_each(|sentence| output.wrapped(&sentence));
 }
 
 /// The rows, no wider than that.
