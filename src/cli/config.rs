@@ -21,7 +21,7 @@ pub(super) struct Config {
     pub station: Option<StationName>,
     /// Where the catalogue is kept; none: the service's folder, or the user's.
     pub state: Option<PathBuf>,
-    /// How long a file must be unchanged between two looks.
+    /// How long a file must stay unchanged before it is copied.
     #[serde(with = "span")]
     pub settle: Duration,
     /// How often a file that keeps changing is copied at most.
@@ -46,10 +46,11 @@ impl Default for Config {
         Self {
             station: None,
             state: None,
-            // Common practice, no source: the same of `churn`.
+            // Common practice, no source; so is `churn`.
             settle: Duration::from_secs(2),
             churn: Duration::from_secs(600),
-            // A scan of 100,000 messages takes a board a few seconds, and hints bring almost everything at once.
+            // A scan of 100,000 messages takes a board a few seconds, and the kernel reports almost every change at
+            // once.
             scan_every: Duration::from_secs(900),
             ignore: Vec::new(),
             mailbox: Vec::new(),
@@ -88,7 +89,7 @@ pub(super) struct Drives {
     pub count_same_device: bool,
     /// Whether superseded versions may be removed from a drive that is full.
     pub prune: bool,
-    /// Only those older than this.
+    /// The age from which they may be.
     #[serde(with = "span")]
     pub prune_after: Duration,
     /// What a drive carries in addition to the copies.

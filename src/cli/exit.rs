@@ -1,4 +1,4 @@
-//! Owns the exit codes, listed in `--help` and in the README.
+//! The exit codes, listed in `--help` and in the README.
 
 use crate::job::report::verdict::{Counts, Verdict};
 use std::process::{ExitCode, Termination};

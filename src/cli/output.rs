@@ -1,12 +1,12 @@
 //! Where text goes: reports to standard output, everything else to standard error.
-//! Never colours anything that is not understood without.
+//! Never colours anything that cannot be understood without colour.
 
 use super::args::Color;
 use crate::model::escape;
 use serde::Serialize;
 use std::io::{IsTerminal as _, Write as _};
 
-/// How and how much is said.
+/// How much is printed, and whether in colour.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Output {
     color: bool,

@@ -25,7 +25,7 @@ use std::time::Duration;
 /// Where the service keeps a state folder for each operator.
 const SERVICE_STATES: &str = "/var/lib/counterfoil";
 
-/// Everything in force.
+/// What is in force: options over config over defaults.
 pub(super) struct Resolved {
     /// The config file read, if there is one.
     pub config_file: Option<PathBuf>,
@@ -41,7 +41,7 @@ pub(super) struct Resolved {
     pub ignore: GlobSet,
     pub link: Link,
     pub power: Power,
-    /// All keys as they are in force, to be printed; those above are meant by it.
+    /// All keys as they are in force; the fields above are parsed from them.
     pub config: Config,
     /// The options of this run, as typed, each with a blank before it: for commands to be typed next.
     pub options: String,
@@ -50,7 +50,7 @@ pub(super) struct Resolved {
 }
 
 impl Resolved {
-    /// Works out what is in force. Needs no mailbox: a command that does says so itself.
+    /// Resolves what is in force. Needs no mailbox: a command that does checks that itself.
     pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, CliError> {
         Self::load_for(config_file, scope, &Touches::default())
     }
@@ -247,7 +247,7 @@ impl Resolved {
 }
 
 impl Config {
-    /// Takes in what was typed or found, and the least that a span may be.
+    /// Sets the values that options or the host decide, and the shortest spans allowed.
     fn put_in_force(
         &mut self,
         station: &StationName,

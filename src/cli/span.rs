@@ -1,5 +1,5 @@
 //! Time spans as the config and an option have them: `2s`, `10m`, `1h 30m`, `30d`.
-//! Never takes one that no station lives to see the end of.
+//! Never accepts one of more than a hundred years.
 
 use crate::model::limits::SPAN_MAX;
 use jiff::{Span, SpanRelativeTo};

@@ -37,7 +37,7 @@ impl Kind {
         }
     }
 
-    /// Whether root's own is one that another user may work beside.
+    /// Whether one that belongs to root does not keep another user from the work.
     fn is_neutral(self, holding: &Holding) -> bool {
         match self {
             Self::Config | Self::StateToRead => true,
@@ -109,7 +109,7 @@ struct Touched {
 }
 
 impl Touched {
-    /// The other user than root that it belongs to, with a group; or that it is in the hands of.
+    /// The other user than root that it belongs to, with a group; or the one who can replace it.
     fn foreign_owner(&self) -> Option<(u32, u32)> {
         let Holding { user, group, link, above, .. } = &self.holding;
         let above = above.filter(|_| self.kind.is_neutral(&self.holding));

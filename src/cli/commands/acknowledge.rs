@@ -24,7 +24,7 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, CliError> {
     let resolved = &Resolved::with_mailbox(config, &args.scope)?;
     notices::must_be_remembered(&resolved.state)?;
-    // What is decided about is what the last look found: mirror and the service look first.
+    // The decision is about what the last scan found; mirror and the service scan first.
     let (catalogue, _) = Catalogue::open(&resolved.state)?;
     let clock = SystemClock::new();
     let (mut done, mut only_on) = (Acknowledged::default(), None);
@@ -81,7 +81,7 @@ fn locations(
     }
 }
 
-/// What a stick alone has, by the very view that the verdict rests on, and how the stick is called.
+/// What a stick alone has, as the verdict counts it, and the label of the stick.
 fn lacked_on(
     resolved: &Resolved,
     name: &str,

@@ -25,7 +25,7 @@ pub(in crate::cli) fn run(
     let resolved = Resolved::load_for(config, &args.scope, &Touches::with_files(files))?;
     let writes = args.html.is_some() || args.csv.is_some() || args.save.is_some();
     // Somebody else's stick, on a computer without a mailbox or with that of another station: what is on it can be
-    // told all the same, and is not held against a mailbox that is not its own.
+    // reported all the same, and is not compared with a mailbox that is not its own.
     let is_others = resolved.configured.is_some() && resolved.configured != resolved.asked_for;
     let is_others = is_others && resolved.asked_for.is_some() && args.scope.mailbox.is_empty();
     let has_none = resolved.mailboxes.is_empty() && !args.scope.drive.is_empty();

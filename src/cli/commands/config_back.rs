@@ -47,7 +47,7 @@ pub(super) struct Agreed {
 }
 
 impl Agreed {
-    /// Shows the config and asks. `None`: there is none to be put back, which was said.
+    /// Shows the config and asks. `None`: none is to be put back, and a warning says why.
     pub(super) fn to(
         carried: Option<&(String, String)>,
         resolved: &Resolved,
@@ -109,7 +109,7 @@ impl Agreed {
         Ok(Some(Self { text: put_back(&meant, drive), mailboxes: meant.mailboxes }))
     }
 
-    /// Writes it where whoever works now has theirs: root may have become the operator.
+    /// Writes it to where the present user's config lies: root may have become the operator.
     pub(super) fn write(
         &self,
         resolved: &Resolved,

@@ -24,7 +24,7 @@ use std::time::Duration;
 
 /// How long the story waits for something that takes a second or two.
 const PATIENCE: Duration = Duration::from_secs(60);
-/// Time between two looks in the demo, shorter than in earnest so that the story is short.
+/// How long a file must stay unchanged in the demo: shorter than in earnest, to keep the story short.
 const SETTLE: Duration = Duration::from_millis(300);
 
 /// The mail of the exercise: from, subject, text.

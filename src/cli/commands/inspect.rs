@@ -1,4 +1,4 @@
-//! What the looking commands share: a copy of the catalogue, brought up to the mailbox and the drives.
+//! What the commands that only read share: a copy of the catalogue, brought up to the mailbox and the drives.
 //! Writes nothing anywhere.
 
 use super::state::state_to_read;
@@ -22,7 +22,7 @@ use crate::model::{Clock as _, EventTime, Finding, Reason, Timestamp};
 use std::path::Path;
 use std::time::Duration;
 
-/// What else a command asks of the catalogue and of the drives that are here, open.
+/// What else a command reads from the catalogue and the open drives.
 type More<'a, T> = dyn Fn(&Catalogue, &[InspectedDrive]) -> Result<T, JobError> + 'a;
 
 /// How much is worked out.
@@ -56,7 +56,7 @@ pub(in crate::cli) struct Inspection {
 }
 
 impl Inspection {
-    /// First on the catalogue itself, open to look only: enough where nothing has changed since it was
+    /// First with the catalogue itself, opened read-only: enough where nothing has changed since it was
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
     pub(super) fn take(
@@ -67,7 +67,7 @@ impl Inspection {
         Ok(Self::take_with(resolved, depth, output, &|_, _| Ok(()))?.0)
     }
 
-    /// The same, and one more question to the catalogue while the drives are open.
+    /// The same, and what `more` reads while the drives are open.
     pub(super) fn take_with<T>(
         resolved: &Resolved,
         depth: Depth,
@@ -189,7 +189,7 @@ impl Inspection {
         Ok((Self { notes, ..inspection }, answer))
     }
 
-    /// Reads the catalogue on what was seen.
+    /// Adds what the catalogue knows.
     fn evaluate(
         catalogue: &Catalogue,
         resolved: &Resolved,
@@ -237,7 +237,7 @@ impl Inspection {
     }
 }
 
-/// What was seen of mailboxes and drives before the catalogue is asked.
+/// What was found of mailboxes and drives, before the catalogue is read.
 struct Seen {
     taken: Vec<ConfirmedMailbox>,
     inspected: Vec<InspectedDrive>,
@@ -262,7 +262,7 @@ pub(super) fn scan_findings(taken: &[ConfirmedMailbox]) -> Vec<Note> {
     notes.collect()
 }
 
-/// How a running daemon says its drives are; without one, none.
+/// The states of drives that a running daemon reports; none without one.
 fn daemon_drives(state: &Path) -> Vec<DriveStatus> {
     match ask(state, &Request::Drives, ANSWER_PATIENCE) {
         Ok(Some(Answer::Drives(drives))) => drives,
@@ -301,7 +301,7 @@ fn shown(
             Some(_) if row.distrust.is_some() => "untrusted",
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
             Some(l) => match (l.trouble, &l.drive) {
-                // As the last pass left it: a look alone does not show that a drive takes no more.
+                // As the last pass left it: reading alone does not show that a drive takes no more.
                 (None, _) if matches!(row.state.as_str(), "failed" | "full" | "read-only") => {
                     row.state.as_str()
                 }

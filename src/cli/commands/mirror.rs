@@ -55,9 +55,9 @@ pub(in crate::cli) fn run(
 
 /// What a pass did.
 struct Done {
-    /// The mailboxes, as they were taken in.
+    /// The mailboxes, as they were scanned.
     mailboxes: Vec<ConfirmedMailbox>,
-    /// How it went on each drive; on none where no mailbox could be scanned.
+    /// The outcome on each drive; on none where no mailbox could be scanned.
     outcomes: Vec<SyncOutcome>,
 }
 
@@ -225,7 +225,7 @@ fn every_drive(
     Ok(outcomes)
 }
 
-/// What the catalogue knows of a drive after its sync; nothing of one that was never met.
+/// What the catalogue knows of a drive after its sync; `None` if it has no id yet.
 fn known(catalogue: &Catalogue, sync: &SyncOutcome) -> Result<Option<DriveRow>, JobError> {
     match sync.drive {
         Some((id, _)) => catalogue.drive(id),

@@ -46,7 +46,7 @@ pub(super) fn run(
     };
     let unmounted = unmount(resolved, &path)?;
     if !matches!(unmounted, Some(Ok(()))) {
-        // What an unmount would wait for: the device is given its second.
+        // An unmount would wait for the device: here it gets a second.
         std::thread::sleep(SAFE_TO_PULL_AFTER);
     }
     let why = unmounted.as_ref().and_then(|done| done.as_ref().err());
@@ -89,7 +89,7 @@ fn unmount(resolved: &Resolved, path: &Path) -> Result<Option<Result<(), String>
     Ok(Some(host::unmount(path)))
 }
 
-/// Without a daemon: nobody else is at the drive once its lock is had.
+/// Without a daemon: nobody else uses the drive once its lock is taken.
 fn by_hand(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliError> {
     let drives = resolved.drives_here();
     let is_called = |drive: &&DriveRef| escape::is_place(&drive.label, &drive.at, name);
@@ -103,7 +103,7 @@ fn by_hand(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliErro
             )));
         }
     };
-    // A lock is had on a read-only drive too, which has nothing to sync.
+    // A read-only drive can be locked too, and has nothing to sync.
     let volume = drive.volume_source.open(Access::Write)?;
     if !volume.facts().read_only {
         volume.sync_all()?;

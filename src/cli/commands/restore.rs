@@ -78,7 +78,7 @@ pub(in crate::cli) fn run(
     }
     sources.confirm(&resolved, args, &station, output)?;
     refuse_the_copies_themselves(&to, &sources.drives)?;
-    // Whoever names the place has seen to it; where it all goes by itself, it is said before.
+    // Where the place was named on the command line, only a person at a terminal needs to read the plan first.
     let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
     if talks {
         print_plan(&restore_sources, &to, &sources.drives, &clock, output)?;

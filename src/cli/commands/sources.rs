@@ -22,7 +22,7 @@ use std::os::unix::ffi::OsStrExt as _;
 /// The sticks of a restore.
 pub(super) struct Sources {
     pub drives: Vec<DriveRef>,
-    /// Those of them that nobody has named or known: a person has to say that they are believed.
+    /// Those of them that nobody named and this card does not know: a person has to say that they are trusted.
     unconfirmed: Vec<Vec<u8>>,
 }
 
@@ -66,7 +66,7 @@ impl Sources {
         Ok(Self { drives, unconfirmed })
     }
 
-    /// A person was shown what they hold, and said to go on.
+    /// A person saw what they hold, and confirmed them.
     pub(super) fn are_confirmed(&mut self) {
         self.unconfirmed.clear();
     }

@@ -57,7 +57,7 @@ impl State {
         Ok(Self { catalogue, folder, unkept: None, stand_in: None, _lock: Some(lock) })
     }
 
-    /// Goes on with a state in memory, loudly.
+    /// Goes on with a state in memory, and warns.
     fn in_memory(
         resolved: &Resolved,
         error: &JobError,

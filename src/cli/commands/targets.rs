@@ -22,7 +22,7 @@ use std::path::{Component, Path, PathBuf};
 /// A station has a few mailboxes. Of more that nobody has named no questions are asked.
 const QUESTIONS_MAX: usize = 16;
 
-/// What is asked for, and of what.
+/// What is asked for, and what it is asked of.
 pub(super) struct Asked<'a> {
     pub resolved: &'a Resolved,
     pub args: &'a Restore,
@@ -138,7 +138,7 @@ impl Asked<'_> {
     }
 
     /// The folder of a mailbox that config or options name, where all sticks say that this one was there: it had
-    /// another name then. Whatever a stick says, it gets to a mailbox.
+    /// another name then. Whatever a stick says, its mail goes to a mailbox.
     fn named_otherwise(&self, row: i64) -> Result<Option<PathBuf>, CliError> {
         if self.leaves_own_mailboxes_out() {
             return Ok(None);
@@ -382,7 +382,7 @@ fn path_typed(typed: &str) -> PathBuf {
     }
 }
 
-/// Ledger lost: only numbers are known, and one goal takes them.
+/// Ledger lost: only numbers are known, and one target takes them.
 fn target_of_numbered(asked: &Asked<'_>) -> Result<MailboxTarget, CliError> {
     let first = asked.resolved.mailboxes.first().filter(|_| asked.args.rehearse);
     let (name, path) = match (first, &asked.args.into) {

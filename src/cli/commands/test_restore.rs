@@ -74,7 +74,7 @@ pub(super) fn run(
         report
     };
     let restored = once(false, "rehearsing")?;
-    // A second look finds there what was put there, and reads it.
+    // A dry run into the same folder reads everything that was put there.
     let again = once(true, "reading")?;
     let suspect = suspect(restore_sources, mailbox_targets, &roots)?;
     let mut seen = Vec::new();
@@ -142,7 +142,7 @@ fn roots(
 fn temporary_target(mailbox_target: &MailboxTarget, roots: &[Root]) -> MailboxTarget {
     let resolved = host::resolved(&mailbox_target.path);
     let found = roots.iter().find_map(|root| Some(root.temporary.join(root.below(&resolved)?)));
-    // Every goal lies in a root.
+    // Every target lies in a root.
     MailboxTarget {
         path: found.unwrap_or_else(|| mailbox_target.path.clone()),
         ..mailbox_target.clone()

@@ -52,7 +52,7 @@ pub(in crate::cli) fn so(all: &[Contradiction], found: &Contradiction) -> String
     }
 }
 
-/// The same as the other of the two has it.
+/// The entry of the other of the two drives on the same contradiction.
 fn mirrored<'a>(all: &'a [Contradiction], found: &Contradiction) -> Option<&'a Contradiction> {
     let is_it = |other: &&Contradiction| {
         other.what == found.what
@@ -62,7 +62,7 @@ fn mirrored<'a>(all: &'a [Contradiction], found: &Contradiction) -> Option<&'a C
     all.iter().find(is_it)
 }
 
-/// Each once, though both of two have it.
+/// Each contradiction once, though both drives have an entry.
 pub(in crate::cli) fn each(all: &[Contradiction]) -> impl Iterator<Item = &Contradiction> {
     all.iter().filter(|found| mirrored(all, found).is_none_or(|other| found.row < other.row))
 }
@@ -85,7 +85,7 @@ pub(in crate::cli) fn in_a_restore(found: &Contradiction) -> String {
     format!("{} What one of them alone calls deleted comes back. Keep these sticks", what(found))
 }
 
-/// One in a single piece.
+/// A contradiction and what follows from it.
 pub(in crate::cli) fn in_one(all: &[Contradiction], found: &Contradiction) -> String {
     format!("{} {}.", what(found), so(all, found))
 }

@@ -36,11 +36,11 @@ pub(in crate::cli) struct DriveView {
     pub logs: Vec<LogDamage>,
     /// Bytes of what it carries in addition to them, as this card last left it.
     pub carried: Option<u64>,
-    /// What was said of it and found out about it, the latest first.
+    /// Its history, the latest first.
     pub history: Vec<DriveEvent>,
     /// It is one of ours, also where only those are used.
     pub known: Option<KnownAs>,
-    /// What is said of it as long as it is new.
+    /// The announcement while it is new.
     pub announced: Option<String>,
     /// What it contradicts.
     pub contradicts: Vec<Contradiction>,

@@ -41,27 +41,27 @@ pub(in crate::cli) fn size(bytes: u64) -> String {
     format!("{value:.1} {}", UNITS[unit])
 }
 
-/// A number and its thing.
+/// A number and what is counted: `1 message`, `2 messages`.
 pub(in crate::cli) fn count(number: u64, thing: &str) -> String {
     format!("{number} {thing}{}", plural(number))
 }
 
-/// The verb of so many things.
+/// `is` or `are`.
 pub(in crate::cli) fn are(number: u64) -> &'static str {
     if number == 1 { "is" } else { "are" }
 }
 
-/// The same of the past.
+/// `was` or `were`.
 pub(in crate::cli) fn were(number: u64) -> &'static str {
     if number == 1 { "was" } else { "were" }
 }
 
-/// The pronoun of so many things that something is done to.
+/// `it` or `them`.
 pub(in crate::cli) fn them(number: u64) -> &'static str {
     if number == 1 { "it" } else { "them" }
 }
 
-/// The ending of a thing's plural.
+/// The `s` of a plural, or nothing.
 pub(in crate::cli) fn plural(number: u64) -> &'static str {
     if number == 1 { "" } else { "s" }
 }

@@ -12,7 +12,7 @@ use crate::job::restore::{Compared, Listed, RestoreReport};
 use crate::model::{MailboxName, Timestamp, escape};
 use serde::Serialize;
 
-/// So many commands of a kind are enough to show the manner.
+/// Commands of a kind that are printed: more would say nothing new.
 const FOLDERS_SHOWN: usize = 3;
 
 /// What a rehearsal showed.
@@ -23,16 +23,16 @@ pub(in crate::cli) struct Rehearsal<'a> {
     pub seen: Vec<Seen>,
     /// Sticks that could not be read, or not to their end.
     pub not_read: Vec<String>,
-    /// When, of a good one.
+    /// When it ended, if the answer is yes.
     pub rehearsed: Option<Timestamp>,
     /// The options of this run, for the commands to be typed next.
     pub options: &'a str,
 }
 
-/// A mailbox that what came back was compared with.
+/// A mailbox, and how what came back compares with it.
 pub(in crate::cli) struct Seen {
     pub mailbox: MailboxRef,
-    /// Else how it was found.
+    /// The comparison, or else why there is none.
     pub compared: Result<Compared, MailboxState>,
 }
 
@@ -136,7 +136,7 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
     advice(rehearsal, output);
 }
 
-/// What came of reading once more what came back.
+/// How many of the restored messages were right when they were read again.
 fn correct(right: u64, all: u64) -> String {
     match (right, all) {
         (_, 0) => String::new(),

@@ -30,7 +30,7 @@ pub(in crate::cli) struct Summary<'a> {
 pub(in crate::cli) type Line = (Style, String);
 
 impl<'a> Summary<'a> {
-    /// Of a run.
+    /// The summary of a run.
     pub(in crate::cli) fn of(
         resolved: &'a Resolved,
         counts: &'a Counts,
@@ -108,13 +108,13 @@ impl<'a> Summary<'a> {
         lines
     }
 
-    /// That nothing is remembered, where it is not.
+    /// A line that nothing is remembered, if that is so.
     fn unkept(&self) -> Option<Line> {
         let (state, why) = self.state;
         Some(bad(notices::unkept(why?, state)))
     }
 
-    /// What only drives have, a drive a line.
+    /// A line for each drive that has messages which the card lacks.
     fn lacking(&self) -> Vec<Line> {
         let lines = self.counts.lacking.iter().map(|(label, lacking)| {
             let newest = lacking.newest.map(|seconds| Timestamp { seconds, nanos: 0 });
@@ -222,7 +222,7 @@ impl<'a> Summary<'a> {
         }))
     }
 
-    /// What a stick still has of these, with the command.
+    /// How to get back what sticks still have of these, with the commands.
     fn advice(&self) -> Vec<Line> {
         let messages = &self.counts.messages;
         let emptied = self.counts.mailboxes.iter().filter(|m| m.state == MailboxState::Emptied);
@@ -331,7 +331,7 @@ impl<'a> Summary<'a> {
         contradictions::each(all).for_each(|found| output.warn(contradictions::in_one(all, found)));
     }
 
-    /// Says all of it on a terminal.
+    /// Prints all lines.
     pub(in crate::cli) fn say(&self, output: &Output) {
         for (style, line) in self.lines() {
             output.styled_lines(style, &line);

@@ -16,7 +16,7 @@ pub(in crate::cli) struct Verified {
     pub findings: Vec<Finding>,
     /// What was found of its ledger and its manifest.
     pub logs: Vec<LogDamage>,
-    /// Some of that is still so.
+    /// Some of it is still damaged.
     pub logs_damaged: bool,
     pub outcome: Result<VerifyReport, JobError>,
 }

@@ -1,6 +1,6 @@
-//! The list of a drive's messages, in pages by the numbers of their copies: what is on it is in the list, whatever became
-//! of it since. The same messages always give the same pages, byte for byte: so that nothing is written when nothing
-//! changed.
+//! The list of a drive's messages, in pages by the numbers of their copies: what is on it is in the list, whatever
+//! became of it since. The same messages always give the same pages, byte for byte, so that nothing is written when
+//! nothing changed.
 //!
 //! Numbers only grow, and a page knows of no other but its two neighbours: new mail changes the last page, and the one
 //! before once, when a new page begins; not all that are there.

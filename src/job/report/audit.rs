@@ -29,7 +29,7 @@ pub struct AuditOptions<'a> {
     pub link: Link,
     /// Messages of each kind listed one by one; more are counted.
     pub list_at_most: usize,
-    /// The mailboxes, as they were taken in.
+    /// The mailboxes, as they were scanned.
     pub mailboxes: &'a [ConfirmedMailbox],
 }
 
@@ -140,7 +140,7 @@ pub struct Audit {
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
 
-/// Answers from a catalogue brought up to date. To be asked within [`Catalogue::read_transaction`], with the counts.
+/// Answers from a catalogue brought up to date. To be called within [`Catalogue::read_transaction`], with the counts.
 pub fn audit(
     catalogue: &Catalogue,
     question: &AuditOptions<'_>,

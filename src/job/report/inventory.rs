@@ -29,7 +29,7 @@ pub struct Inventory {
 /// A mailbox of a station.
 #[derive(Serialize)]
 pub struct MailboxInventory {
-    /// Its row in the gathered catalogue.
+    /// Its row in the catalogue of the restore.
     #[serde(skip)]
     pub row: i64,
     /// Its name.

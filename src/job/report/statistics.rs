@@ -52,7 +52,7 @@ pub struct Exposure {
     pub proven: u64,
     /// Messages that still wait.
     pub waiting: u64,
-    /// Messages whose clock was set meanwhile, so that nobody knows.
+    /// Messages during whose wait the clock was set, so that its length is not known.
     pub unknown: u64,
     /// The longest wait, in seconds, those not over among them.
     #[serde(rename = "worst_seconds")]
@@ -60,7 +60,7 @@ pub struct Exposure {
     /// The wait in the middle, in seconds.
     #[serde(rename = "median_seconds")]
     pub median: Option<u64>,
-    /// From when on how many were on the card only: steps, in order, at most [`CHART_STEPS`].
+    /// How many were on the card only, and from when on: steps in order, at most [`CHART_STEPS`].
     pub steps: Vec<(Timestamp, u64)>,
     /// The most at once.
     #[serde(skip)]
@@ -195,7 +195,7 @@ fn folder(mailbox: &MailboxName, key: &[u8]) -> String {
     }
 }
 
-/// Shares by name, not more than a bound: what comes later is put together under no name.
+/// Groups by name, at most [`SHARES_MAX`]: what comes later is added up under `(others)`.
 #[derive(Default)]
 struct SizeGroups(HashMap<String, SizeGroup>);
 
@@ -216,7 +216,8 @@ impl SizeGroups {
     }
 }
 
-/// The waits of contents, one each; contents come in order, those of several paths one after the other.
+/// From when until when each content was on the card only. Contents come in order, those of several paths one after
+/// the other.
 struct ExposureIntervals {
     now: Timestamp,
     last: Option<i64>,

@@ -119,7 +119,7 @@ pub struct OnSameDevice {
 }
 
 impl Counts {
-    /// Counts everything. To be asked within [`Catalogue::read_transaction`], with whatever else is reported.
+    /// Counts everything. To be called within [`Catalogue::read_transaction`], with whatever else is reported.
     pub fn take(
         catalogue: &Catalogue,
         station: &StationName,
@@ -145,7 +145,7 @@ impl Counts {
         })
     }
 
-    /// Keeps which of the drives known are not here, by the rows of those that are.
+    /// Notes which of the drives known are not here, by the rows of those that are.
     pub fn note_here(
         &mut self,
         catalogue: &Catalogue,

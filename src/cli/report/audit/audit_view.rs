@@ -21,7 +21,7 @@ pub(in crate::cli) struct AuditView<'a> {
     pub drives: &'a [DriveView],
     pub link: &'a Link,
     pub power: &'a Power,
-    /// What the mailbox's own medium hangs on.
+    /// How the mailbox's own medium is attached.
     pub medium: Medium,
     pub wanted_copies: u32,
     /// Within what time every copy should be read again.
@@ -165,7 +165,7 @@ impl AuditView<'_> {
     }
 }
 
-/// A number without a point that it does not need.
+/// A number without a needless `.0`.
 fn plain(number: f64) -> String {
     format!("{}", (number * 1000.0).round() / 1000.0)
 }

@@ -204,7 +204,7 @@ fn sizes(output: &Output, view: &AuditView<'_>) {
     }
 }
 
-/// What a share is made of.
+/// What the bytes of a group are made of.
 pub(super) fn made_of(share: &SizeGroup) -> String {
     let part = |bytes: u64| parts(bytes as f64 / share.bytes.max(1) as f64);
     format!(

@@ -73,7 +73,7 @@ pub(in crate::cli) fn json<'a>(log: &'a Log<'_>) -> impl Serialize + 'a {
             messages: log.traffic.outside,
             clock_untrusted: log.traffic.outside_unsure,
         },
-        messages: log.traffic.passed.iter().map(|entry| entry_json(log, entry)).collect(),
+        messages: log.traffic.entries.iter().map(|entry| entry_json(log, entry)).collect(),
     }
 }
 
@@ -84,7 +84,7 @@ fn time(seconds: i64) -> Timestamp {
 fn entry_json<'a>(log: &Log<'_>, entry: &'a LogEntry) -> EntryJson<'a> {
     let headers = entry.headers.as_ref();
     EntryJson {
-        direction: match entry.way {
+        direction: match entry.direction {
             Direction::Received => Some("received"),
             Direction::Sent => Some("sent"),
             Direction::Unknown => None,
@@ -94,7 +94,7 @@ fn entry_json<'a>(log: &Log<'_>, entry: &'a LogEntry) -> EntryJson<'a> {
         sha256: entry.identity.digest,
         bytes: entry.identity.bytes,
         path: entry.path.as_ref().into(),
-        in_mailbox: entry.here,
+        in_mailbox: entry.in_mailbox,
         suspect: entry.suspect,
         from: headers.map(|headers| &*headers.from),
         to: headers.map(|headers| &*headers.to),
@@ -106,8 +106,8 @@ fn entry_json<'a>(log: &Log<'_>, entry: &'a LogEntry) -> EntryJson<'a> {
 /// A row a message and nothing else, so that it can be sorted and counted; the date is a column of its own.
 pub(in crate::cli) fn csv(log: &Log<'_>) -> Result<Vec<u8>, CliError> {
     let heads: Vec<_> = ["DATE"].into_iter().chain(HEADS).chain(["DIRECTION", "SHA-256"]).collect();
-    let rows = log.rows().zip(&log.traffic.passed).map(|(row, passed)| {
-        let way = match passed.way {
+    let rows = log.rows().zip(&log.traffic.entries).map(|(row, entry)| {
+        let way = match entry.direction {
             Direction::Received => "received",
             Direction::Sent => "sent",
             Direction::Unknown => "not known",
@@ -121,7 +121,7 @@ pub(in crate::cli) fn csv(log: &Log<'_>) -> Result<Vec<u8>, CliError> {
             row.to_number,
             row.subject,
             way.to_owned(),
-            passed.identity.digest.to_string(),
+            entry.identity.digest.to_string(),
         ]
     });
     tables::table(&heads, rows)

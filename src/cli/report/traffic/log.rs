@@ -1,4 +1,4 @@
-//! Owns what a communications log says: its head, its rows, how it is to be read.
+//! What a communications log says: its head, its rows, how it is to be read.
 //! Never lays it out.
 
 use crate::cli::report::count;
@@ -47,11 +47,11 @@ pub(in crate::cli) struct Row<'a> {
 
 impl Log<'_> {
     pub(in crate::cli) fn rows(&self) -> impl Iterator<Item = Row<'_>> {
-        self.traffic.passed.iter().map(|passed| self.row(passed))
+        self.traffic.entries.iter().map(|entry| self.row(entry))
     }
 
-    fn row<'b>(&self, passed: &'b LogEntry) -> Row<'b> {
-        let (time, date) = match passed.seen {
+    fn row<'b>(&self, entry: &'b LogEntry) -> Row<'b> {
+        let (time, date) = match entry.seen {
             Some((seen, trusted)) => {
                 let sign = if trusted { "" } else { "*" };
                 let time = dtg::time_of_day(seen, self.zone).unwrap_or_else(|| "????".into());
@@ -59,14 +59,14 @@ impl Log<'_> {
             }
             None => ("????*".to_owned(), None),
         };
-        let number = &passed.identity.digest.to_string()[..8];
-        let (from_number, to_number) = match passed.way {
+        let number = &entry.identity.digest.to_string()[..8];
+        let (from_number, to_number) = match entry.direction {
             Direction::Sent => (number.to_owned(), String::new()),
             Direction::Received => (String::new(), number.to_owned()),
             Direction::Unknown => (format!("?{number}"), String::new()),
         };
         let (from, to) =
-            passed.headers.as_ref().map_or(("", ""), |headers| (&headers.from, &headers.to));
+            entry.headers.as_ref().map_or(("", ""), |headers| (&headers.from, &headers.to));
         Row {
             date: date.unwrap_or_else(|| "date not known".into()),
             time,
@@ -74,17 +74,17 @@ impl Log<'_> {
             from_number,
             to,
             to_number,
-            subject: self.subject(passed),
+            subject: self.subject(entry),
         }
     }
 
-    fn subject(&self, passed: &LogEntry) -> String {
-        let note = match &passed.headers {
+    fn subject(&self, entry: &LogEntry) -> String {
+        let note = match &entry.headers {
             None => "(headers not at hand)",
-            Some(_) if passed.suspect => "(looks like damage to the card)",
+            Some(_) if entry.suspect => "(looks like damage to the card)",
             Some(_) => "",
         };
-        match &passed.headers {
+        match &entry.headers {
             Some(headers) if self.with_subjects => match (headers.subject.as_str(), note) {
                 ("", "") => "(no subject)".to_owned(),
                 (subject, "") => subject.to_owned(),
@@ -136,7 +136,7 @@ impl Log<'_> {
              station first saw it. Rows stand in the station's own order, which no clock can upset."
                 .to_owned(),
         ];
-        let passed = &self.traffic.passed;
+        let entries = &self.traffic.entries;
         if self.traffic.some_by_time {
             lines.push(
                 "Of some messages of an earlier card only the order of their leaving is known: they stand by \
@@ -144,18 +144,18 @@ impl Log<'_> {
                     .to_owned(),
             );
         }
-        let unsure = |passed: &LogEntry| passed.seen.is_none_or(|(_, trusted)| !trusted);
-        if !self.prepared.trusted || passed.iter().any(unsure) {
+        let unsure = |entry: &LogEntry| entry.seen.is_none_or(|(_, trusted)| !trusted);
+        if !self.prepared.trusted || entries.iter().any(unsure) {
             lines.push("* Nothing vouched for the station's clock then.".to_owned());
         }
-        if passed.iter().any(|passed| passed.way == Direction::Unknown) {
+        if entries.iter().any(|entry| entry.direction == Direction::Unknown) {
             let advice = match self.folders_named {
                 true => "no folder it was in is one of those named for it",
                 false => "name the folders for each under [log] in the config",
             };
             lines.push(format!("? Not known whether it was received or sent: {advice}."));
         }
-        if passed.iter().any(|passed| passed.headers.is_none()) {
+        if entries.iter().any(|entry| entry.headers.is_none()) {
             lines.push(
                 "Headers not at hand: the message is known from a drive's ledger, and no copy of it could be \
                  read here."
@@ -169,7 +169,7 @@ impl Log<'_> {
         lines
     }
 
-    /// The one place where a claimed time decides, so it is said.
+    /// A sentence on the one place where a claimed time decides.
     pub(super) fn bounds(&self) -> Option<String> {
         if (self.span.from, self.span.until) == (i64::MIN, i64::MAX) {
             return None;
@@ -196,7 +196,8 @@ impl Log<'_> {
 
     /// How many went which way.
     pub(in crate::cli) fn sums(&self) -> (u64, u64, u64) {
-        let of = |way| self.traffic.passed.iter().filter(|passed| passed.way == way).count() as u64;
+        let of =
+            |way| self.traffic.entries.iter().filter(|entry| entry.direction == way).count() as u64;
         (of(Direction::Received), of(Direction::Sent), of(Direction::Unknown))
     }
 }
@@ -210,7 +211,7 @@ mod tests {
 
     const JULY: i64 = 1_720_542_600;
 
-    fn passed(way: Direction, seen: Option<(i64, bool)>, subject: &str) -> LogEntry {
+    fn entry(direction: Direction, seen: Option<(i64, bool)>, subject: &str) -> LogEntry {
         let headers = Headers {
             from: "Net control <q0net@example.org>".into(),
             to: "q1pier@example.org, q2lck@example.org".into(),
@@ -218,9 +219,9 @@ mod tests {
             date: String::new(),
             ..Headers::default()
         };
-        let (path, here, suspect) = (None, true, false);
+        let (path, in_mailbox, suspect) = (None, true, false);
         let identity = Hasher::default().finish();
-        LogEntry { identity, way, seen, headers: Some(headers), path, here, suspect }
+        LogEntry { identity, direction, seen, headers: Some(headers), path, in_mailbox, suspect }
     }
 
     fn with_log<T>(traffic: &Traffic, then: impl FnOnce(&Log<'_>) -> T) -> T {
@@ -247,12 +248,12 @@ mod tests {
     }
 
     fn three() -> Traffic {
-        let passed = vec![
-            passed(Direction::Received, Some((JULY, true)), "first"),
-            passed(Direction::Sent, Some((JULY + 86_400, false)), &"long ".repeat(40)),
-            passed(Direction::Unknown, None, "=1+1"),
+        let entries = vec![
+            entry(Direction::Received, Some((JULY, true)), "first"),
+            entry(Direction::Sent, Some((JULY + 86_400, false)), &"long ".repeat(40)),
+            entry(Direction::Unknown, None, "=1+1"),
         ];
-        Traffic { passed, ..Traffic::default() }
+        Traffic { entries, ..Traffic::default() }
     }
 
     #[test]

@@ -8,7 +8,7 @@ use crate::cli::report::{clipped, count};
 /// What the log holds, in a line, and what of the rest has to be known.
 pub(in crate::cli) fn summary(log: &Log<'_>) -> Vec<String> {
     let (received, sent, unknown) = log.sums();
-    let all = count(log.traffic.passed.len() as u64, "message");
+    let all = count(log.traffic.entries.len() as u64, "message");
     let first = format!("{all}: {received} received, {sent} sent, {unknown} not known which.");
     std::iter::once(first).chain(log.bounds()).collect()
 }
@@ -51,7 +51,7 @@ pub(super) fn table(log: &Log<'_>, width: usize) -> Vec<String> {
         let (from, to) = (address(row.from), address(row.to));
         lines.push(line([&row.time, from, &row.from_number, to, &row.to_number, &row.subject]));
     }
-    if log.traffic.passed.is_empty() {
+    if log.traffic.entries.is_empty() {
         lines.push("No message is known of this period.".to_owned());
     }
     lines
