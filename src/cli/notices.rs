@@ -390,7 +390,7 @@ pub(super) fn daemon_notice(notice: &Notice<'_>) -> String {
         Notice::Went(label) => format!("{label}: unmounted or pulled out"),
         Notice::TooMany(label) => {
             format!(
-                "{label}: not used, {DRIVES_MAX} drives are served already: pull out one of them"
+                "{label}: not used, {DRIVES_MAX} drives are in use already: pull out one of them"
             )
         }
         Notice::Stalled(label) => format!(

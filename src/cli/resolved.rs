@@ -216,7 +216,9 @@ impl Resolved {
     fn check(&self) -> Result<(), CliError> {
         if self.folders.len() > DRIVES_MAX {
             let many = self.folders.len();
-            return Err(CliError::usage(format!("{many} drives: at most {DRIVES_MAX} are served")));
+            return Err(CliError::usage(format!(
+                "{many} drives: at most {DRIVES_MAX} can be used"
+            )));
         }
         for (at, mailbox) in self.mailboxes.iter().enumerate() {
             if self.mailboxes[..at].iter().any(|other| other.name == mailbox.name) {

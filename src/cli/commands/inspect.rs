@@ -196,14 +196,14 @@ impl Inspection {
         depth: Depth,
         seen: &Seen,
     ) -> Result<Self, JobError> {
-        let wish = sync_drive::AuditRequest {
+        let request = sync_drive::AuditRequest {
             station: &resolved.station,
             wanted_copies: resolved.config.drives.wanted_copies,
             link: resolved.link,
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
             mailboxes: &seen.taken,
         };
-        let mut audit = sync_drive::audit_now(catalogue, &wish, &seen.inspected, &seen.left)?;
+        let mut audit = sync_drive::audit_now(catalogue, &request, &seen.inspected, &seen.left)?;
         let now = SystemClock::new().stamp();
         let statistics = match depth {
             Depth::Counts => Statistics::default(),

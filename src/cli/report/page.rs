@@ -84,13 +84,13 @@ pub(in crate::cli) fn table_box(label: &str, table: &Markup) -> Markup {
 }
 
 /// A note on whether something is as it should be, with its sign.
-pub(in crate::cli) fn state(sign: Sign, word: &str) -> Markup {
+pub(in crate::cli) fn state(sign: Sign, text: &str) -> Markup {
     let (mark, class) = match sign {
         Sign::Good => ("\u{2713}", "good"),
         Sign::Bad => ("!", "bad"),
         Sign::Open => ("\u{2013}", "open"),
     };
-    html! { span class={ "state " (class) } { span .sign aria-hidden="true" { (mark) } " " (Untrusted(word)) } }
+    html! { span class={ "state " (class) } { span .sign aria-hidden="true" { (mark) } " " (Untrusted(text)) } }
 }
 
 /// A block of names and values, as at the head of a form; a value that is not known leaves room to write.

@@ -44,8 +44,8 @@ impl<'a> ExtrasWriter<'a> {
         self.done.stopped
     }
 
-    /// Length of a file; `None` if it is not there. The error of what cannot be a file is for the caller's word
-    /// that it is left out.
+    /// Length of a file, or `Some(None)` if it is not there. `None`: something else has the name, which is counted as
+    /// left out.
     pub(super) fn length(&mut self, at: &RelName) -> Result<Option<Option<u64>>, JobError> {
         match self.volume.length(at) {
             Ok(length) => Ok(Some(length)),
