@@ -42,7 +42,7 @@ complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "restore" -d
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "acknowledge" -d 'Decide that messages which are missing, or which a stick alone has, are not wanted back'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "drives" -d 'The drives known, what each holds, when last seen, when last proven'
 complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "config" -d 'Look at the config'
-complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "demo" -d 'The whole job in a temporary folder, told as a story'
+complete -c counterfoil -n "__fish_counterfoil_needs_command" -f -a "demo" -d 'The whole job in a temporary folder, as a story'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l mailbox -d 'A mailbox, or NAME=DIR [default name: the folder\'s own]; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l drive -d 'A folder used as a drive, instead of any other; may be repeated' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand watch" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
@@ -142,8 +142,8 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l driv
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l station -d 'The name under which the copies are kept on a drive [default: the host\'s name]' -r
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l state -d 'Where the catalogue is kept' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l into -d 'Put it here instead of into the mailboxes that the config or --mailbox names: one mailbox directly, several each under its name' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l repair -d 'Put back the good version of this one message (MAILBOX/PATH, or its file) that the card has damaged; the damaged file is kept beside it' -r -F
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l versions -d 'Bring back the older versions of this one message too (MAILBOX/PATH), beside it' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l repair -d 'Put back the good version of this one message (MAILBOX/PATH, or its file) that the card has damaged; the damaged file is kept next to it' -r -F
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l versions -d 'Bring back the older versions of this one message too (MAILBOX/PATH), next to it' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s c -l config -d 'The config file [default: /etc/counterfoil/counterfoil.toml, else the user\'s]' -r -F
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l color -d 'When to use colour' -r -f -a "auto\t'On a terminal, unless NO_COLOR is set'
 always\t'Always'
@@ -152,10 +152,10 @@ complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l coun
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l json -d 'One JSON object on standard output, and nothing else there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l dry-run -d 'Say what would be done, and do nothing'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l with-removed -d 'Bring back messages too whose deletion was seen'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l with-doubtful -d 'Bring back too, under recovered/, copies that look like what a cut left'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l with-doubtful -d 'Bring back too, under recovered/, copies that look like what a power failure left'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l with-config -d 'Put the station\'s config back too, as the drive carries it, without its [notify]: shows it and asks before; never over one that is there'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l config-seen -d 'Put the config back without a question, after it was shown: you have seen it before'
-complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l rehearse -d 'Try it: restore into a passing folder, compare with the drives and the mailbox, and keep the date'
+complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -l rehearse -d 'Try it: restore into a temporary folder, compare with the drives and the mailbox, and keep the date'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s v -l verbose -d 'Say more; twice for everything'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s q -l quiet -d 'Say only what went wrong'
 complete -c counterfoil -n "__fish_counterfoil_using_subcommand restore" -s h -l help -d 'Print help (see more with \'--help\')'

@@ -1,4 +1,4 @@
-//! Arguments as typed. What they mean, beside the config, is worked out in `setup`.
+//! Arguments as typed. What they mean, together with the config, is worked out in `resolved`.
 
 use super::span;
 use crate::model::DriveLoss;
@@ -68,7 +68,7 @@ pub enum Command {
     Drives(Drives),
     /// Look at the config
     Config(ConfigArgs),
-    /// The whole job in a temporary folder, told as a story
+    /// The whole job in a temporary folder, as a story
     Demo(Demo),
 }
 
@@ -114,7 +114,9 @@ impl Scope {
 }
 
 /// In which zone a log gives its times.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum, serde::Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Default, ValueEnum, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum LogTime {
     /// UTC
@@ -183,13 +185,13 @@ pub struct Restore {
     #[arg(long)]
     pub with_removed: bool,
     /// Put back the good version of this one message (MAILBOX/PATH, or its file) that the card has damaged; the
-    /// damaged file is kept beside it
+    /// damaged file is kept next to it
     #[arg(long, value_name = "PATH", conflicts_with_all = ["into", "dry_run", "with_removed"])]
     pub repair: Option<PathBuf>,
-    /// Bring back too, under recovered/, copies that look like what a cut left
+    /// Bring back too, under recovered/, copies that look like what a power failure left
     #[arg(long)]
     pub with_doubtful: bool,
-    /// Bring back the older versions of this one message too (MAILBOX/PATH), beside it
+    /// Bring back the older versions of this one message too (MAILBOX/PATH), next to it
     #[arg(long, value_name = "PATH", conflicts_with = "repair")]
     pub versions: Option<PathBuf>,
     /// Put the station's config back too, as the drive carries it, without its [notify]: shows it and asks before;
@@ -199,7 +201,7 @@ pub struct Restore {
     /// Put the config back without a question, after it was shown: you have seen it before
     #[arg(long, requires = "with_config")]
     pub config_seen: bool,
-    /// Try it: restore into a passing folder, compare with the drives and the mailbox, and keep the date
+    /// Try it: restore into a temporary folder, compare with the drives and the mailbox, and keep the date
     #[arg(long, conflicts_with_all = ["into", "dry_run", "with_config", "with_removed", "with_doubtful"])]
     pub rehearse: bool,
 }
@@ -258,7 +260,7 @@ pub enum DriveAction {
         /// Let the next new stick in that comes within this time, as 10m; for accept = "known"
         #[arg(long, value_name = "TIME", value_parser = span::parse)]
         next: Option<Duration>,
-        /// Options may stand before `add` and behind it.
+        /// Options may stand before `add` and after it.
         #[command(flatten)]
         scope: Scope,
     },
@@ -266,7 +268,7 @@ pub enum DriveAction {
     Away {
         /// The drive: its name or its id
         name: String,
-        /// Options may stand before `away` and behind it.
+        /// Options may stand before `away` and after it.
         #[command(flatten)]
         scope: Scope,
     },
@@ -274,7 +276,7 @@ pub enum DriveAction {
     Here {
         /// The drive: its name or its id
         name: String,
-        /// Options may stand before `here` and behind it.
+        /// Options may stand before `here` and after it.
         #[command(flatten)]
         scope: Scope,
     },
@@ -318,7 +320,7 @@ pub enum DriveAction {
     Release {
         /// The drive: its name, its id or its path
         name: String,
-        /// Options may stand before `release` and behind it.
+        /// Options may stand before `release` and after it.
         #[command(flatten)]
         scope: Scope,
     },

@@ -1,6 +1,6 @@
-//! Owns the exit codes, listed in `--help` and in the README.
+//! The exit codes, listed in `--help` and in the README.
 
-use crate::job::verdict::{Counts, Verdict};
+use crate::job::report::verdict::{Counts, Verdict};
 use std::process::{ExitCode, Termination};
 
 /// How a command ended.

@@ -1,4 +1,4 @@
-//! What was found, in words: a sentence for each finding, with what to do.
+//! A sentence for each finding, with what to do.
 //! Never shows a name or a text from a drive or a message without escaping it.
 
 use super::which_drive;
@@ -38,7 +38,7 @@ pub(super) fn finding(finding: &Finding) -> String {
             )
         }
         Finding::MessageAltered { path } => format!(
-            "{path} has other octets than it had, though nobody wrote to it: the card is failing. The good \
+            "{path} has other bytes than it had, though nobody wrote to it: the card is failing. The good \
              version is on a drive: counterfoil restore --repair"
         ),
         Finding::LedgerTorn { .. }
@@ -59,8 +59,23 @@ pub(super) fn finding(finding: &Finding) -> String {
             "the numbers of this drive are used up: begin another drive; what is on it stays good"
                 .to_owned()
         }
+        Finding::Adopted { .. }
+        | Finding::Debris { .. }
+        | Finding::Damaged { .. }
+        | Finding::Missing { .. } => copy_finding(finding),
+        Finding::PathsTooLong { folder, names } => paths_too_long(folder, *names),
+        Finding::NowIgnored { messages } => now_ignored(*messages),
+        Finding::More { count } => format!("and {count} more problems of this kind"),
+    }
+}
+
+/// The same of what was found of a copy.
+fn copy_finding(finding: &Finding) -> String {
+    match finding {
         Finding::Adopted { payload } => {
-            format!("{payload} was copied just before a cut and is right: it is recorded now")
+            format!(
+                "{payload} was copied just before a power failure and is right: it is recorded now"
+            )
         }
         Finding::Debris { payload } => {
             format!(
@@ -76,9 +91,7 @@ pub(super) fn finding(finding: &Finding) -> String {
         Finding::Missing { payload } => {
             format!("{payload} is not there any more; the message is copied again")
         }
-        Finding::PathsTooLong { folder, names } => paths_too_long(folder, *names),
-        Finding::NowIgnored { messages } => now_ignored(*messages),
-        Finding::More { count } => format!("and {count} more problems of this kind"),
+        _ => "a copy is not as it was".to_owned(),
     }
 }
 
@@ -86,26 +99,26 @@ pub(super) fn finding(finding: &Finding) -> String {
 fn log_finding(finding: &Finding) -> String {
     match finding {
         Finding::LedgerTorn { at, bytes } => format!(
-            "the ledger's end was torn by a cut ({bytes} octets from {at}); everything before it stands"
+            "the ledger's end was torn by a power failure ({bytes} bytes from {at}); everything before it stands"
         ),
         Finding::LedgerAltered { at, whole_lines } => format!(
-            "the ledger is damaged or was changed at octet {at}; the {whole_lines} lines after it are \
+            "the ledger is damaged or was changed at byte {at}; the {whole_lines} lines after it are \
              checked against their copies one by one"
         ),
         Finding::LedgerEndless { at } => format!(
-            "the ledger goes on without lines from octet {at}, which no cut can do: it is read up to there and \
-             not written to; use another drive"
+            "the ledger goes on without lines from byte {at}, which no power failure can do: it is read up to there \
+             and not written to; use another drive"
         ),
         Finding::LedgerShorter { known, found } => format!(
-            "the ledger has {found} octets and had {known}: an old state of this drive, or a repair \
+            "the ledger has {found} bytes and had {known}: an old state of this drive, or a repair \
              tool's work; messages it lost are copied again"
         ),
         Finding::LedgerOther { known, found } => format!(
-            "the ledger has {found} octets and does not go on from the {known} that were known: another state of \
+            "the ledger has {found} bytes and does not go on from the {known} that were known: another state of \
              this drive, or a copy of it that went its own way. It was read anew, from its beginning"
         ),
         Finding::LedgerLinesLost { at, lines } => format!(
-            "{} of the ledger cannot be read any more (from byte {at}): what they told is written again by \
+            "{} of the ledger cannot be read any more (from byte {at}): what they said is written again by \
              counterfoil mirror",
             super::report::count(*lines, "line")
         ),
@@ -120,7 +133,9 @@ fn log_finding(finding: &Finding) -> String {
              lose their names. Use another drive as well, and replace this one"
         ),
         Finding::ManifestTorn { bytes } => {
-            format!("the manifest had {bytes} octets of a torn line at its end; they were covered")
+            format!(
+                "the manifest had {bytes} bytes of a torn line at its end; they were written over"
+            )
         }
         _ => "the ledger or the manifest is damaged".to_owned(),
     }

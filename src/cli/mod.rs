@@ -1,5 +1,5 @@
-//! Words: arguments, config, notices, reports, exit codes. The only layer that speaks to a person.
-//! Does no work of its own: every command is a round of `job` or the loop of `daemon`.
+//! What a person types and reads: arguments, config, notices, reports, exit codes. The only layer with sentences.
+//! Does no work of its own: every command is one job or the loop of `daemon`.
 
 pub mod args;
 mod commands;

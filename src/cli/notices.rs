@@ -1,4 +1,4 @@
-//! All words said beside a report: what went wrong, what was found, what to do next.
+//! Sentences in addition to reports: what went wrong, what was found, what to do next.
 //! Never shows a name or a text from a drive or a message without escaping it.
 
 use super::Exit;
@@ -12,7 +12,7 @@ use crate::daemon::Notice;
 use crate::disk::{DiskError, Trouble, trouble};
 use crate::job::catalogue::{LeftMailbox, SetAside};
 use crate::job::mailboxes::{MailboxState, state_of};
-use crate::job::verdict::MailboxStatus;
+use crate::job::report::verdict::MailboxStatus;
 use crate::job::{DriveRef, JobError};
 use crate::model::limits::{DRIVES_MAX, STALLED_AFTER};
 use crate::model::{Finding, MailboxName, Reason, RelName, StationName, escape};
@@ -69,7 +69,7 @@ impl From<DiskError> for CliError {
     }
 }
 
-/// How a mailbox was found that could not be looked at, or that holds nothing any more.
+/// The state of a mailbox that could not be scanned, or that holds nothing any more.
 pub(super) fn mailbox(mailbox: &MailboxStatus) -> String {
     mailbox_state(&mailbox.name, &mailbox.path, &mailbox.state, mailbox.missing)
 }
@@ -148,11 +148,11 @@ pub(super) fn not_in_config(left: &LeftMailbox) -> String {
 }
 
 /// What a mirror pass ends with where not everything is safe.
-pub(super) fn audit_tells(options: &str) -> String {
+pub(super) fn see_audit(options: &str) -> String {
     format!("not everything is safe. What it is, and why: counterfoil audit{options}")
 }
 
-/// What a drive carries beside the copies could not be brought up to date.
+/// The files in addition to the copies could not be brought up to date.
 pub(super) fn not_carried(label: &str, error: &JobError) -> String {
     format!(
         "{label}: the list of messages and the program on it could not be brought up to date: {error}"
@@ -182,7 +182,7 @@ pub(super) enum Unkept {
 impl Unkept {
     const ALL: [Self; 3] = [Self::Full, Self::ReadOnly, Self::Failing];
 
-    /// The word used in JSON.
+    /// The text used in JSON.
     pub(super) fn as_str(self) -> &'static str {
         match self {
             Self::Full => "full",
@@ -205,10 +205,10 @@ impl Unkept {
         }
     }
 
-    /// By what the file system says of itself, else by the error that was met.
-    pub(super) fn by(said: Option<&DiskError>, met: &JobError) -> Self {
-        let said = said.map(|error| error.trouble);
-        Self::of(said.or(met.state_trouble()).unwrap_or(Trouble::Failing))
+    /// By what the file system reports of itself, else by the error that was found.
+    pub(super) fn by(reported: Option<&DiskError>, found: &JobError) -> Self {
+        let reported = reported.map(|error| error.trouble);
+        Self::of(reported.or(found.state_trouble()).unwrap_or(Trouble::Failing))
     }
 }
 
@@ -234,7 +234,7 @@ pub(super) fn nothing_kept(station: &StationName) -> CliError {
 }
 
 /// Versions were asked for of a message that no drive knows.
-pub(super) fn not_told_of(mailbox: &MailboxName, path: &RelName) -> String {
+pub(super) fn no_versions_of(mailbox: &MailboxName, path: &RelName) -> String {
     format!(
         "{mailbox}/{path}: no stick here lists a message of this name, so no versions of it were restored"
     )
@@ -250,8 +250,8 @@ pub(super) fn in_no_mailbox(typed: &Path) -> CliError {
 }
 
 /// What a command is to keep cannot be kept: it was not done.
-fn not_remembered(why: Unkept, met: Option<&JobError>) -> CliError {
-    let cause = match met {
+fn not_remembered(why: Unkept, error: Option<&JobError>) -> CliError {
+    let cause = match error {
         Some(JobError::Catalogue(error)) => format!(" ({error})"),
         Some(error) => format!(" ({error})"),
         None => String::new(),
@@ -318,7 +318,7 @@ pub(super) fn no_such_drive(name: &str, drives: &[DriveRef]) -> CliError {
     })
 }
 
-/// Something found, in words.
+/// A sentence on something found, and whether it is only a notice.
 pub(super) struct Note {
     text: String,
     is_notice: bool,
@@ -360,20 +360,20 @@ pub(super) fn next_step(reason: Reason) -> &'static str {
         Reason::DriveFailed => "see counterfoil status; use another drive",
         Reason::Changing => "it is copied once it stays the same",
         Reason::PathTooLong => "move it to a folder with a shorter path",
-        Reason::MailboxAway => "its mailbox cannot be looked at: see to its folder first",
+        Reason::MailboxAway => "its mailbox cannot be scanned: see to its folder first",
     }
 }
 
-/// What the daemon has to tell, in one sentence.
-pub(super) fn news(news: &Notice<'_>) -> String {
-    match news {
+/// A notice of the daemon, in one sentence.
+pub(super) fn daemon_notice(notice: &Notice<'_>) -> String {
+    match notice {
         Notice::Mirrored { label, messages, bytes } => format!(
             "{label}: {} mirrored, {}",
             count(*messages, "message"),
             super::report::size(*bytes)
         ),
         Notice::NotCopied { label, messages } => format!(
-            "{label}: {} not copied; counterfoil audit tells why",
+            "{label}: {} not copied; counterfoil audit says why",
             count(*messages, "message")
         ),
         Notice::Drive { label, state, error: None } => {
@@ -390,7 +390,7 @@ pub(super) fn news(news: &Notice<'_>) -> String {
         Notice::Went(label) => format!("{label}: unmounted or pulled out"),
         Notice::TooMany(label) => {
             format!(
-                "{label}: not used, {DRIVES_MAX} drives are served already: pull out one of them"
+                "{label}: not used, {DRIVES_MAX} drives are in use already: pull out one of them"
             )
         }
         Notice::Stalled(label) => format!(
@@ -407,7 +407,7 @@ pub(super) fn news(news: &Notice<'_>) -> String {
             format!("mailbox {}: {error}; what is known of it stays as it was", away.name)
         }
         Notice::Unwatched(name, why) => {
-            format!("mailbox {name} cannot be watched ({why}); it is looked over by the timer")
+            format!("mailbox {name} cannot be watched ({why}); the timer alone has it scanned")
         }
         Notice::NextLetIn(within) => {
             format!("the next new stick is let in, if it comes within {}", span::written(*within))

@@ -1,11 +1,12 @@
-//! Where words go: reports to standard output, everything else to standard error.
-//! Never colours anything that is not understood without.
+//! Where text goes: reports to standard output, everything else to standard error.
+//! Never colours anything that cannot be understood without colour.
 
 use super::args::Color;
 use crate::model::escape;
+use serde::Serialize;
 use std::io::{IsTerminal as _, Write as _};
 
-/// How and how much is said.
+/// How much is printed, and whether in colour.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Output {
     color: bool,
@@ -13,9 +14,22 @@ pub(super) struct Output {
     verbose: u8,
 }
 
-/// Emphasis; shown by colour and weight where there is any, and never only so.
+/// A report as one JSON object, with the version of the format; its keys stand in the order of the alphabet.
+pub(super) fn json(report: &impl Serialize) -> String {
+    #[derive(Serialize)]
+    struct Versioned<'a, T> {
+        schema: u32,
+        #[serde(flatten)]
+        report: &'a T,
+    }
+    // A struct of text, numbers and lists always serializes.
+    let object = serde_json::to_value(Versioned { schema: 1, report }).unwrap_or_default();
+    escape::in_json(&object.to_string())
+}
+
+/// Emphasis; shown by colour and boldness where there is any, and never by that alone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Tone {
+pub(super) enum Style {
     Plain,
     Good,
     Bad,
@@ -62,7 +76,7 @@ impl Output {
     pub(super) fn line(&self, text: impl AsRef<str>) {
         let mut out = std::io::stdout().lock();
         if writeln!(out, "{}", text.as_ref()).is_err() {
-            // The reader has gone (as `head` does): there is nobody left to tell.
+            // The reader has gone (as `head` does): nobody is left to report to.
             crate::disk::remove_temporary_dirs();
             std::process::exit(super::Exit::Failed as i32);
         }
@@ -89,14 +103,14 @@ impl Output {
     }
 
     /// The same with emphasis. A command to be typed is not broken.
-    pub(super) fn toned(&self, tone: Tone, text: &str) {
+    pub(super) fn styled_lines(&self, style: Style, text: &str) {
         if text.trim_start().starts_with("counterfoil ") {
             return self.line(text);
         }
         let options = textwrap::Options::new(self.width())
             .word_splitter(textwrap::WordSplitter::NoHyphenation)
             .break_words(false);
-        textwrap::wrap(text, options).iter().for_each(|line| self.line(self.tone(tone, line)));
+        textwrap::wrap(text, options).iter().for_each(|line| self.line(self.styled(style, line)));
     }
 
     /// A line of a report that `-q` leaves out.
@@ -107,8 +121,8 @@ impl Output {
     }
 
     /// One JSON object.
-    pub(super) fn json(&self, value: &serde_json::Value) {
-        self.line(escape::in_json(&value.to_string()));
+    pub(super) fn json(&self, report: &impl Serialize) {
+        self.line(json(report));
     }
 
     /// Whether a person at a terminal can be asked.
@@ -133,7 +147,7 @@ impl Output {
         std::io::stdout().is_terminal()
     }
 
-    /// A notice beside the report.
+    /// A notice in addition to the report.
     pub(super) fn notice(&self, text: impl AsRef<str>) {
         if !self.quiet {
             self.stderr(&format!("note: {}", text.as_ref()));
@@ -156,13 +170,13 @@ impl Output {
     }
 
     /// Emphasis as an escape sequence, where there is colour.
-    pub(super) fn tone(&self, tone: Tone, text: &str) -> String {
-        let code = match tone {
+    pub(super) fn styled(&self, style: Style, text: &str) -> String {
+        let code = match style {
             _ if !self.color => return text.to_owned(),
-            Tone::Plain => return text.to_owned(),
-            Tone::Good => "32",
-            Tone::Bad => "1;31",
-            Tone::Strong => "1",
+            Style::Plain => return text.to_owned(),
+            Style::Good => "32",
+            Style::Bad => "1;31",
+            Style::Strong => "1",
         };
         format!("\x1b[{code}m{text}\x1b[0m")
     }

@@ -1,5 +1,5 @@
 //! A bar on a terminal for whatever takes longer than a second.
-//! Never on standard output, and nothing where nobody looks.
+//! Never on standard output, and nothing where no person watches.
 
 use super::output::Output;
 use crate::job::Progress;

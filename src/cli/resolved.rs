@@ -2,7 +2,7 @@
 //! Never lets a drive, a mailbox or the state lie inside another one of them.
 
 use super::args::Scope;
-use super::config::{self, Accept, Carry, Config, Log};
+use super::config::{self, Accept, Config};
 use super::notices::{self, CliError};
 use super::shell::{option, options};
 use super::whose::Touches;
@@ -22,30 +22,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Default of `settle`: common practice, no source.
-const SETTLE: Duration = Duration::from_secs(2);
-/// Default of `churn`: common practice, no source.
-const CHURN: Duration = Duration::from_secs(600);
-/// Default of `scan_every`: a scan of 100,000 messages takes a board a few seconds, and hints
-/// bring almost everything at once.
-const SCAN_EVERY: Duration = Duration::from_secs(900);
-
-/// Default of `notify.after`: longer than it takes to change a stick. Common practice, no source.
-const NOTIFY_AFTER: Duration = Duration::from_secs(1800);
-
-/// Default of `verify.every`: common practice, no source. Cells without power lose charge over months.
-const VERIFY_EVERY: Duration = Duration::from_secs(30 * 86_400);
-/// Default of `verify.max_rate`, in bytes a second: well below what the slowest bus of a board carries, so that
-/// new mail and the link are not held up.
-const VERIFY_RATE: u64 = 4 << 20;
-
-/// Default of `drives.prune_after`: common practice, no source.
-const PRUNE_AFTER: Duration = Duration::from_secs(90 * 86_400);
-
 /// Where the service keeps a state folder for each operator.
 const SERVICE_STATES: &str = "/var/lib/counterfoil";
 
-/// Everything in force.
+/// What is in force: options over config over defaults.
 pub(super) struct Resolved {
     /// The config file read, if there is one.
     pub config_file: Option<PathBuf>,
@@ -57,30 +37,12 @@ pub(super) struct Resolved {
     pub mailboxes: Vec<MailboxRef>,
     /// The folders named as drives.
     pub folders: Vec<PathBuf>,
-    /// Which removable drives are used beside them.
-    pub accept: Accept,
     pub state: PathBuf,
-    pub settle: Duration,
-    pub churn: Duration,
-    pub scan_every: Duration,
     pub ignore: GlobSet,
-    /// The globs as written.
-    pub ignore_texts: Vec<String>,
-    pub wanted_copies: u32,
-    /// Copies on the device of a mailbox count too.
-    pub count_same_device: bool,
-    /// What a drive carries beside the copies.
-    pub carry: Vec<Carry>,
-    /// The communications log, as written.
-    pub log: Log,
     pub link: Link,
     pub power: Power,
-    /// The program that is told of mail that stays unmirrored, and its arguments; empty: none.
-    pub notify_command: Vec<String>,
-    pub notify_after: Duration,
-    pub reread: ScrubRules,
-    pub prune: bool,
-    pub prune_after: Duration,
+    /// All keys as they are in force; the fields above are parsed from them.
+    pub config: Config,
     /// The options of this run, as typed, each with a blank before it: for commands to be typed next.
     pub options: String,
     /// The name of the host, where the station has an earlier one.
@@ -88,7 +50,7 @@ pub(super) struct Resolved {
 }
 
 impl Resolved {
-    /// Works out what is in force. Needs no mailbox: a command that does says so itself.
+    /// Resolves what is in force. Needs no mailbox: a command that does checks that itself.
     pub(super) fn load(config_file: Option<&Path>, scope: &Scope) -> Result<Self, CliError> {
         Self::load_for(config_file, scope, &Touches::default())
     }
@@ -109,21 +71,21 @@ impl Resolved {
     /// The same, of a config already read.
     pub(super) fn of(
         config_file: Option<PathBuf>,
-        config: Config,
+        mut config: Config,
         scope: &Scope,
         touches: Option<&Touches<'_>>,
     ) -> Result<Self, CliError> {
         let configured = config.station.clone();
-        let state = match scope.state.clone().or(config.state) {
+        let state = match scope.state.clone().or(config.state.take()) {
             Some(state) => state,
             None => default_state()?,
         };
-        let mailboxes = mailboxes(scope, config.mailbox)?;
+        let mailboxes = mailboxes(scope, std::mem::take(&mut config.mailbox))?;
         // Before anything of them is opened.
         touches
             .map_or(Ok(()), |touches| touches.check(config_file.as_deref(), &state, &mailboxes))?;
         let mut host_renamed = None;
-        let station = match (&scope.station, config.station) {
+        let station = match (&scope.station, config.station.take()) {
             (Some(name), _) => {
                 name.parse().map_err(|e| CliError::usage(format!("--station: {e}")))?
             }
@@ -138,44 +100,32 @@ impl Resolved {
                 (None, host) => host?,
             },
         };
+        let asked_for = scope.station.is_some().then(|| station.clone());
         // Drives given on the command line are the only ones.
-        let (folders, accept) = match scope.drive.is_empty() {
-            false => (scope.drive.clone(), Accept::Named),
-            true => (config.drives.folders, config.drives.accept),
-        };
+        if !scope.drive.is_empty() {
+            config.drives.accept = Accept::Named;
+            config.drives.folders.clone_from(&scope.drive);
+        }
+        let folders = absolute(std::mem::take(&mut config.drives.folders));
+        config.put_in_force(&station, &state, &mailboxes, &folders);
+        config.drives.count_same_device |= scope.count_same_device;
+        globs(&config.log.received, "config: log.received")?;
+        globs(&config.log.sent, "config: log.sent")?;
         let resolved = Self {
             config_file,
-            asked_for: scope.station.is_some().then(|| station.clone()),
+            asked_for,
             station,
             configured,
             mailboxes,
-            folders: absolute(folders),
-            accept,
+            folders,
             state,
-            settle: config.settle.unwrap_or(SETTLE),
-            churn: config.churn.unwrap_or(CHURN),
-            scan_every: config.scan_every.unwrap_or(SCAN_EVERY).max(Duration::from_secs(1)),
             ignore: globs(&config.ignore, "config: ignore")?,
-            ignore_texts: config.ignore,
-            wanted_copies: config.drives.wanted_copies.unwrap_or(1),
-            count_same_device: scope.count_same_device || config.drives.count_same_device,
-            carry: config.drives.carry.unwrap_or_else(|| Carry::ALL.to_vec()),
-            log: config.log,
-            link: config.link.meant(),
-            power: config.power.meant(),
-            notify_command: config.notify.command,
-            notify_after: config.notify.after.unwrap_or(NOTIFY_AFTER).max(Duration::from_secs(1)),
-            prune: config.drives.prune,
-            prune_after: config.drives.prune_after.unwrap_or(PRUNE_AFTER),
-            reread: ScrubRules {
-                every: config.verify.every.unwrap_or(VERIFY_EVERY),
-                max_rate: config.verify.max_rate.unwrap_or(VERIFY_RATE),
-            },
+            link: config.link.link(),
+            power: config.power.power(),
+            config,
             options: options(scope),
             host_renamed,
         };
-        globs(&resolved.log.received, "config: log.received")?;
-        globs(&resolved.log.sent, "config: log.sent")?;
         resolved.check()?;
         Ok(resolved)
     }
@@ -204,7 +154,12 @@ impl Resolved {
 
     /// How old a superseded version must be to be removed from a full drive; `None`: none is.
     pub(super) fn prunes(&self) -> Option<Duration> {
-        self.prune.then_some(self.prune_after)
+        self.config.drives.prune.then_some(self.config.drives.prune_after)
+    }
+
+    /// How old copies are read again.
+    pub(super) fn scrub_rules(&self) -> ScrubRules {
+        ScrubRules { every: self.config.verify.every, max_rate: self.config.verify.max_rate }
     }
 
     /// The drives that are here now: the named folders, and the removable drives that are mounted.
@@ -216,12 +171,16 @@ impl Resolved {
     /// The same, for a command that needs at least one.
     pub(super) fn need_drives(&self) -> Result<Vec<DriveRef>, CliError> {
         let drives = self.drives_here();
-        if drives.is_empty() { Err(notices::no_drive_here(self.accept)) } else { Ok(drives) }
+        if drives.is_empty() {
+            Err(notices::no_drive_here(self.config.drives.accept))
+        } else {
+            Ok(drives)
+        }
     }
 
     /// Finds the removable drives that are mounted and to be used.
     pub(super) fn find(&self) -> Box<Find> {
-        let begin = match self.accept {
+        let begin = match self.config.drives.accept {
             Accept::Any => Begin::OnDevice,
             Accept::Known => Begin::Known,
             Accept::Named => return Box::new(Vec::new),
@@ -257,7 +216,9 @@ impl Resolved {
     fn check(&self) -> Result<(), CliError> {
         if self.folders.len() > DRIVES_MAX {
             let many = self.folders.len();
-            return Err(CliError::usage(format!("{many} drives: at most {DRIVES_MAX} are served")));
+            return Err(CliError::usage(format!(
+                "{many} drives: at most {DRIVES_MAX} can be used"
+            )));
         }
         for (at, mailbox) in self.mailboxes.iter().enumerate() {
             if self.mailboxes[..at].iter().any(|other| other.name == mailbox.name) {
@@ -284,6 +245,29 @@ impl Resolved {
             }
         }
         Ok(())
+    }
+}
+
+impl Config {
+    /// Sets the values that options or the host decide, and the shortest spans allowed.
+    fn put_in_force(
+        &mut self,
+        station: &StationName,
+        state: &Path,
+        mailboxes: &[MailboxRef],
+        folders: &[PathBuf],
+    ) {
+        // A config is UTF-8: of a path typed as an argument, bytes that are not are lost in the text alone.
+        let text = |path: &Path| PathBuf::from(path.to_string_lossy().into_owned());
+        let mailbox =
+            |of: &MailboxRef| config::Mailbox { name: Some(of.name.clone()), path: text(&of.path) };
+        self.station = Some(station.clone());
+        self.state = Some(text(state));
+        self.mailbox = mailboxes.iter().map(mailbox).collect();
+        self.drives.folders = folders.iter().map(|folder| text(folder)).collect();
+        let second = Duration::from_secs(1);
+        self.scan_every = self.scan_every.max(second);
+        self.notify.after = self.notify.after.max(second);
     }
 }
 
@@ -324,7 +308,7 @@ pub(super) fn place_for_config() -> Option<PathBuf> {
     let is_free = |path: &PathBuf| !host::exists(path);
     match host::is_root() {
         true => Some(system).filter(is_free),
-        // Behind the system's a user's own is never read.
+        // Where there is the system's, a user's own is never read.
         false => user.filter(is_free).filter(|_| is_free(&system)),
     }
 }
@@ -350,7 +334,7 @@ fn find_config(given: Option<&Path>) -> Result<(Option<PathBuf>, Config), CliErr
 }
 
 fn xdg(variable: &str, below_home: &str) -> Option<PathBuf> {
-    // Root that became another user has that user's places, whatever it was told of its own.
+    // Root that became another user has that user's places, whatever its own environment says.
     if let Some(home) = ownership::home() {
         return home.map(|home| home.join(below_home));
     }
@@ -362,7 +346,7 @@ fn default_state() -> Result<PathBuf, CliError> {
     // systemd hands a service its own folder, as a list separated by colons.
     let service = std::env::var_os("STATE_DIRECTORY");
     let service = service.as_deref().and_then(|dirs| std::env::split_paths(dirs).next());
-    // A command run by hand beside the service is about the service's catalogue.
+    // A command run by hand while the service runs is about the service's catalogue.
     let one = || match host::service_states(Path::new(SERVICE_STATES)).as_slice() {
         [one] => Some(one.clone()),
         _ => None,

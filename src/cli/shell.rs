@@ -1,5 +1,5 @@
 //! Commands and options as they are typed in a shell, for a person to type them next.
-//! Never lets a name be more than a word.
+//! Never lets a name become more than one argument.
 
 use super::args::Scope;
 use crate::model::escape;
@@ -30,7 +30,7 @@ pub(super) fn option(name: &str, value: &OsStr) -> String {
     format!(" {name} {}", quoted(value))
 }
 
-/// A word as it is typed in a shell.
-pub(super) fn quoted(word: &OsStr) -> String {
-    escape::in_shell(&escape::shown(word.as_bytes()))
+/// An argument as it is typed in a shell.
+pub(super) fn quoted(text: &OsStr) -> String {
+    escape::in_shell(&escape::shown(text.as_bytes()))
 }

@@ -1,35 +1,25 @@
 //! Time spans as the config and an option have them: `2s`, `10m`, `1h 30m`, `30d`.
-//! Never takes one that no station lives to see the end of.
+//! Never accepts one of more than a hundred years.
 
 use crate::model::limits::SPAN_MAX;
-use serde::{Deserialize as _, Deserializer};
+use jiff::{Span, SpanRelativeTo};
+use serde::{Deserialize as _, Deserializer, Serializer};
 use std::time::Duration;
 
-/// A time span of the config; there is one if its key is there.
-pub(super) fn deserialize<'de, D: Deserializer<'de>>(
-    from: D,
-) -> Result<Option<Duration>, D::Error> {
-    let text = String::deserialize(from)?;
-    parse(&text).map(Some).map_err(serde::de::Error::custom)
+pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Duration, D::Error> {
+    parse(&String::deserialize(from)?).map_err(serde::de::Error::custom)
+}
+
+pub(super) fn serialize<S: Serializer>(span: &Duration, to: S) -> Result<S::Ok, S::Error> {
+    to.serialize_str(&written(*span))
 }
 
 /// A time span as a person writes it: `2s`, `10m`, `1h 30m`, `30d`. A day is 24 hours.
 pub(super) fn parse(text: &str) -> Result<Duration, String> {
     let wrong = || format!("{text:?} is not a time span: write it as 2s, 10m, 1h or 30d");
-    let (days, rest) = match text.split_once('d') {
-        Some((days, rest)) => (days.trim().parse::<u32>().map_err(|_| wrong())?, rest.trim()),
-        None => (0, text),
-    };
-    let days = Duration::from_secs(u64::from(days) * 86_400);
-    let only_days = rest.is_empty() && (!days.is_zero() || text.trim() == "0d");
-    let span = match only_days {
-        true => Some(days),
-        false => {
-            let rest: jiff::SignedDuration = rest.parse().map_err(|_| wrong())?;
-            Duration::try_from(rest).ok().and_then(|rest| rest.checked_add(days))
-        }
-    };
-    match span.ok_or_else(wrong)? {
+    let span: Span = text.trim().parse().map_err(|_| wrong())?;
+    let span = span.to_duration(SpanRelativeTo::days_are_24_hours()).map_err(|_| wrong())?;
+    match Duration::try_from(span).map_err(|_| wrong())? {
         span if span <= SPAN_MAX => Ok(span),
         _ => {
             Err(format!("{text:?} is longer than a hundred years: write it as 2s, 10m, 1h or 30d"))

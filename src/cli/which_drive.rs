@@ -1,4 +1,4 @@
-//! The words on which drive one is, and why its copies count for nothing or are counted all the same.
+//! Sentences on which drive one is, and why its copies count for nothing or are counted all the same.
 //! Never names a drive by its label alone where a command is to be typed: two may be called alike.
 
 use super::report::when;
@@ -113,7 +113,7 @@ fn listed(drives: &[KnownDrive]) -> String {
 pub(super) fn finding(finding: &Finding) -> String {
     match finding {
         Finding::CopiedDrive { of, own } => format!(
-            "this drive was copied from drive {of}; so that the two are told apart it is drive {own} now"
+            "this drive was copied from drive {of}; so that the two can be told apart it is drive {own} now"
         ),
         Finding::ForgottenDrive { at, since, why: DriveLoss::Refused, .. } => format!(
             "this drive is refused since {}. It takes no mail, and its copies count for nothing. To use it all the \
@@ -141,7 +141,7 @@ pub(super) fn finding(finding: &Finding) -> String {
              again"
         ),
         Finding::IdUnknown { own, maybe } => format!(
-            "its drive.json could not be read, and nothing tells which drive it was: it is drive {own} now. It may \
+            "its drive.json could not be read, and nothing shows which drive it was: it is drive {own} now. It may \
              have been one of these, whose copies count for nothing until they are plugged in: {}",
             listed(maybe)
         ),
@@ -176,7 +176,7 @@ pub(super) fn finding(finding: &Finding) -> String {
 mod tests {
     use super::*;
 
-    /// A label is the stick's own word: it must not become a part of a command that somebody types.
+    /// A label comes from the stick: it must not become a part of a command that somebody types.
     #[test]
     fn a_label_stands_in_a_command_only_where_it_is_a_plain_name_of_one_drive() {
         let id = DriveId::from_bits(0xaa);

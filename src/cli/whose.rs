@@ -37,7 +37,7 @@ impl Kind {
         }
     }
 
-    /// Whether root's own is one that another user may work beside.
+    /// Whether one that belongs to root does not keep another user from the work.
     fn is_neutral(self, holding: &PathOwner) -> bool {
         match self {
             Self::Config | Self::StateToRead => true,
@@ -47,7 +47,7 @@ impl Kind {
     }
 }
 
-/// What a command touches of its setup, and beside it.
+/// What a command touches: of what the config names, and in addition.
 #[derive(Debug)]
 pub(super) struct Touches<'p> {
     pub state: Kind,
@@ -109,7 +109,7 @@ struct Touched {
 }
 
 impl Touched {
-    /// The other user than root that it belongs to, with a group; or that it is in the hands of.
+    /// The other user than root that it belongs to, with a group; or the one who can replace it.
     fn foreign_owner(&self) -> Option<(u32, u32)> {
         let PathOwner { user, group, link, above, .. } = &self.holding;
         let above = above.filter(|_| self.kind.is_neutral(&self.holding));
@@ -170,7 +170,7 @@ fn doer(all: &[Touched]) -> Result<Doer, CliError> {
     Ok(Doer::User(id, group))
 }
 
-/// Two paths of two users: nobody can tell here who is to work on both.
+/// Two paths of two users: it is not known as whom to work on both.
 fn of_several(one: &Touched, other: &Touched, user: &User) -> CliError {
     let shown = |touched: &Touched| {
         let owner = match (touched.holding.user, touched.holding.link) {

@@ -8,7 +8,7 @@ use crate::model::ledger::Departed;
 use crate::model::{Clock, DriveId, Identity, MailboxName, StationName};
 
 /// How many messages a decision was about.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
 pub struct Acknowledged {
     /// Missing from the mailbox.
     pub missing: u64,
@@ -16,7 +16,8 @@ pub struct Acknowledged {
     pub damaged: u64,
     /// On a drive, and not in the mailbox.
     pub lacking: u64,
-    /// Of these, messages of which another card has told: no drive is told that they are not wanted here.
+    /// Of these, messages that another card has listed too: no drive records that they are not wanted here.
+    #[serde(rename = "on_this_card_only")]
     pub here_only: u64,
 }
 

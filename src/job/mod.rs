@@ -2,7 +2,6 @@
 //! Knows no events and no timers, takes time from a [`Clock`](crate::model::Clock), makes no words.
 
 pub mod acknowledge;
-pub mod audit;
 pub mod catalogue;
 pub mod confirm;
 pub mod exclude;
@@ -12,21 +11,18 @@ pub mod mailboxes;
 pub mod mirror;
 pub mod prune;
 pub mod replica;
+pub mod report;
 pub mod restore;
 pub mod scan;
 mod scan_rules;
 pub mod scrub;
-pub mod statistics;
 pub mod sync_drive;
 pub mod sync_job;
-pub mod traffic;
-pub mod verdict;
 pub mod verify;
 
 mod coarse_time;
 mod error;
 mod progress;
-mod size_breakdown;
 
 pub use error::JobError;
 pub use progress::{Progress, Unwatched};

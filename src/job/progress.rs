@@ -1,6 +1,6 @@
-//! How work tells that it gets on, and is told to end. Never waits for whoever listens.
+//! Through which a job reports progress, and is asked to stop. Never waits for whoever listens.
 
-/// Told about progress, so that a person sees a bar and a watchdog is fed. Called often, from the
+/// Receives progress, so that a person sees a bar and a watchdog is fed. Called often, from the
 /// thread that works: must be quick.
 pub trait Progress: Send + Sync {
     /// So many more of the whole are done.
@@ -11,7 +11,7 @@ pub trait Progress: Send + Sync {
     }
 }
 
-/// Progress that nobody looks at.
+/// Progress that goes nowhere, and never asks to stop.
 #[derive(Debug, Clone, Copy)]
 pub struct Unwatched;
 

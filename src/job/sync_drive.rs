@@ -1,7 +1,6 @@
 //! Whole rounds of work as a command or the daemon asks for them: bring one drive up to date, look at the drives
 //! without writing, audit. Each ends in values, never in words.
 
-use super::audit::{Audit, AuditOptions, audit};
 use super::catalogue::{Catalogue, DriveRowId, KnownHow};
 use super::mailboxes::ConfirmedMailbox;
 use super::mirror::{OpenMailbox, Pass, PassReport};
@@ -9,7 +8,8 @@ use super::replica::{
     Begin, Newcomer, OpenOptions, PresentDrives, Replica, compare, may_come_in, not_as_another,
     note_lost_pages, open_replica, refuse_forgotten, serial_is_read, session_of,
 };
-use super::verdict::Counts;
+use super::report::audit::{Audit, AuditOptions, audit};
+use super::report::verdict::Counts;
 use super::{DriveRef, JobError, Progress};
 use crate::disk::{Access, DiskError, Trouble, Volume};
 use crate::model::airtime::Link;

@@ -1,16 +1,20 @@
 //! What messages cost on the air and in charge, by formulas that anyone can check with a pencil.
 //! Never guesses a rate: what is not known stays unknown, and is never zero.
 
+use serde::Serialize;
+
 /// A radio data link as its operator knows it.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Link {
     /// Bits a second that the link carries; `None`, or nothing above zero, is unknown.
     pub bits_per_second: Option<f64>,
     /// The share of them that carries messages, above 0 and up to 1: the rest is the protocol's own.
     pub efficiency: f64,
     /// How long the sending side sends before it listens, in seconds; none: without a break.
+    #[serde(rename = "burst_seconds")]
     pub burst: Option<f64>,
     /// What each of these changes costs, in seconds.
+    #[serde(rename = "turnaround_seconds")]
     pub turnaround: f64,
     /// The share that is lost and sent again, from 0 to below 1.
     pub loss: f64,
@@ -48,7 +52,7 @@ impl Link {
 }
 
 /// The station's supply as its operator knows it.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
 pub struct Power {
     /// Current while receiving, in amperes.
     pub receive_amps: Option<f64>,

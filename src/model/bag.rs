@@ -94,38 +94,9 @@ line. The number of 64 digits in the line is the SHA-256 that the copy must have
 Compare it first with the one that the station shows, on its page and after
 \"counterfoil status\": whoever can change the program can change this text too.";
 
-/// The page of the list of messages for a part of a month such as `2026-11`, or of `undated`. Part 1 has the month's
-/// own name.
-pub fn index_page(month: &str, part: u32) -> RelName {
-    match part {
-        1 => RelName::fixed(&format!("index-{month}.html")),
-        part => RelName::fixed(&format!("index-{month}-{part}.html")),
-    }
-}
-
-/// The month and the part of a page of the list of messages, from its name; `None` of any other name.
-pub fn page_of_index(name: &[u8]) -> Option<(&str, u32)> {
-    let of = std::str::from_utf8(name).ok()?.strip_prefix("index-")?.strip_suffix(".html")?;
-    let is_whole = |text: &str| text == UNDATED || is_month(text);
-    let (month, part) = match of.rsplit_once('-') {
-        _ if is_whole(of) => (of, 1),
-        Some((month, part)) if is_whole(month) => (month, part.parse().ok()?),
-        _ => return None,
-    };
-    // One name a page: neither a zero in front nor a part 1 by its number.
-    (part > 0 && index_page(month, part).as_bytes() == name).then_some((month, part))
-}
-
-/// The last page of the list of messages: those without a date.
-pub const UNDATED: &str = "undated";
-
-/// Whether a text is a year and a month, as `2026-11`.
-pub fn is_month(text: &str) -> bool {
-    let digits = |part: &str| part.bytes().all(|b| b.is_ascii_digit());
-    match text.split_once('-') {
-        Some((year, month)) => year.len() == 4 && month.len() == 2 && digits(year) && digits(month),
-        None => false,
-    }
+/// A page of the list of messages, by its number from 1, the oldest.
+pub fn index_page(page: u32) -> RelName {
+    RelName::fixed(&format!("index-{page}.html"))
 }
 
 /// One manifest line with its line feed: digest, two blanks, path, so that coreutils' check reads it.
@@ -197,33 +168,6 @@ mod tests {
             let (label, value) = line.split_once(": ").unwrap();
             assert!(line.len() <= 79 && !label.contains(' ') && !value.starts_with(' '));
         }
-    }
-
-    #[test]
-    fn a_page_of_the_list_has_one_name() {
-        let pages =
-            [("2026-11", 1), ("2026-11", 2), ("2026-11", 117), ("undated", 1), ("undated", 3)];
-        let names: Vec<_> = pages.iter().map(|(month, part)| index_page(month, *part)).collect();
-        assert_eq!(names[0].as_bytes(), b"index-2026-11.html");
-        assert_eq!(names[1].as_bytes(), b"index-2026-11-2.html");
-        for (name, page) in names.iter().zip(pages) {
-            assert_eq!(page_of_index(name.as_bytes()), Some(page));
-        }
-        for of in [
-            "",
-            "2026",
-            "2026-11-",
-            "2026-11-1",
-            "2026-11-0",
-            "2026-11-02",
-            "2026-11-+2",
-            "2026-11-2-2",
-            "2",
-        ] {
-            assert_eq!(page_of_index(format!("index-{of}.html").as_bytes()), None, "{of}");
-        }
-        assert_eq!(page_of_index(b"index.html"), None);
-        assert_eq!(page_of_index(b"index-2026-11-4294967296.html"), None);
     }
 
     #[test]

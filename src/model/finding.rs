@@ -111,7 +111,7 @@ impl Suspicion {
 }
 
 /// Another drive that a finding names.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct KnownDrive {
     /// Its id.
     pub id: DriveId,

@@ -318,14 +318,9 @@ pub const DAYS_LEFT_LOW: u64 = 14;
 pub const CARRY_AFTER: Duration = Duration::from_secs(60);
 /// The daemon looks after it no more often than this: a stick wears out by writing.
 pub const CARRY_EVERY: Duration = Duration::from_secs(3600);
-/// Months with pages of their own in a drive's list of messages: ten years. The first page links to all of them.
-pub const INDEX_MONTHS_MAX: usize = 120;
-/// Messages on a page of that list: about 250 kB, which a slow stick (100 kB/s) takes in three seconds and any browser
-/// shows at once, and most stations' month. Held in memory is one page.
+/// Messages on a page of a drive's list of messages: about 250 kB, which a slow stick (100 kB/s) takes in three seconds
+/// and any browser shows at once. Held in memory is one page.
 pub const INDEX_PAGE_MESSAGES: usize = 1_000;
-/// Messages whose headers are kept, until their page is made, where the catalogue has none and they were read from the
-/// copies: 1.5 kB each at most. Those beyond are read once more.
-pub const INDEX_HEADERS_KEPT: usize = 5_000;
 /// Characters of the folders that a line of that list names: a path may be as long as `PATH_BYTES_MAX`, a page not.
 pub const INDEX_FOLDER_CHARS: usize = 240;
 /// Messages on the first page of that list, the latest.

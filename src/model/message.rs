@@ -3,6 +3,7 @@
 
 use super::limits::HEADER_CHARS;
 use super::time::Timestamp;
+use serde::Serialize;
 
 /// What the file system says of a file; equal facts at two looks mean an unchanged file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -20,7 +21,7 @@ pub struct FileFacts {
 }
 
 /// Headers as shown to a person; empty where there is none or it cannot be read.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
 pub struct Headers {
     /// Sender.
     pub from: String,
@@ -32,12 +33,13 @@ pub struct Headers {
     pub date: String,
     /// Message-ID (RFC 5322, section 3.6.4), without its angle brackets. The one header that something is decided by:
     /// whether what is at a path is a later version of what was there.
+    #[serde(skip)]
     pub message_id: String,
 }
 
 /// What the bytes of a message are made of, as stored and so as they went over the air: encoded, not decoded.
 /// The rest of its length is headers and the lines between parts. For a person's eye only.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 pub struct SizeBreakdown {
     /// Bytes of text that the writer wrote.
     pub body: u64,

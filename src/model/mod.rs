@@ -8,6 +8,7 @@ pub mod dtg;
 pub mod escape;
 pub mod finding;
 pub mod ids;
+pub mod json;
 pub mod ledger;
 pub mod limits;
 pub mod loss;

@@ -50,7 +50,7 @@ fn what_is_left_out_is_said_once_and_makes_nothing_red() {
     station
         .run(&["config", "check", "--config", config.to_str().unwrap()])
         .expect_safe()
-        .expect_words(&["# Left out too: a folder tmp beside cur and new"]);
+        .expect_words(&["# Left out in addition to ignore: a folder tmp next to cur and new"]);
 }
 
 /// Beside only one of the two, beside files of those names, deeper down, or alone: it is like any other folder.

@@ -27,21 +27,12 @@ impl Pages for Plain {
     fn page(&self, page: &Page<'_>) -> String {
         let (mut text, messages) = match page {
             Page::First { station, entries, latest } => {
-                let entry = |entry: &IndexEntry<'_>| {
-                    format!(
-                        "{} part {}: {}\n",
-                        entry.page_id.month, entry.page_id.part, entry.messages
-                    )
-                };
+                let entry =
+                    |entry: &IndexEntry| format!("page {}: {}\n", entry.page, entry.messages);
                 (format!("{station}\n") + &entries.iter().map(entry).collect::<String>(), latest)
             }
-            Page::Part { station, page_id, earlier, later, messages } => {
-                let beside = [earlier, later]
-                    .map(|page_id| page_id.map(|page_id| (page_id.month, page_id.part)));
-                (
-                    format!("{station} {} part {} {beside:?}\n", page_id.month, page_id.part),
-                    messages,
-                )
+            Page::Numbered { station, page, pages, messages } => {
+                (format!("{station} page {page} of {pages}\n"), messages)
             }
         };
         for message in messages {
@@ -115,7 +106,7 @@ fn the_rest(drive: &MemoryDrive) -> BTreeMap<String, Vec<u8>> {
         let name = path.strip_prefix(HOME).unwrap_or(path);
         path.starts_with("counterfoil/program/")
             || [bag::README, bag::CONFIG, bag::INDEX].contains(&name)
-            || bag::page_of_index(name.as_bytes()).is_some()
+            || name.starts_with("index-")
     };
     snapshot(drive).into_iter().filter(|(path, _)| !carried(path)).collect()
 }
@@ -141,15 +132,15 @@ fn everything_is_in_the_list_whatever_became_of_it() {
     first_day(&card, &drive);
     second_day(&card, &drive);
     carried(&card, &drive, &hold.cargo);
-    let july = text(&drive, "index-2003-07.html");
-    assert!(july.starts_with("pier-4 2003-07 part 1 [None, Some((\"2027-01\", 1))]\n"), "{july}");
-    let c = july.find("\"c\" in in/out []").expect(&july);
-    assert!(c < july.find("\"b\" in in/inbox []").expect(&july), "the latest first: {july}");
+    let page = text(&drive, "index-1.html");
+    assert!(page.starts_with("pier-4 page 1 of 1\n"), "{page}");
+    let at = |text: &str| page.find(text).expect(&page);
     // Without a date of its own it stands at its first sight.
-    let january = text(&drive, "index-2027-01.html");
-    assert!(january.contains("\"a\" in in/inbox [Removed]"), "{january}");
+    let (a, b) = (at("\"a\" in in/inbox [Removed]"), at("\"b\" in in/inbox []"));
+    let c = at("\"c\" in in/out []");
+    assert!(a < c && c < b, "the latest first: {page}");
     let first = text(&drive, "index.html");
-    assert!(first.starts_with("pier-4\n2027-01 part 1: 1\n2003-07 part 1: 2\n"), "{first}");
+    assert!(first.starts_with("pier-4\npage 1: 3\n"), "{first}");
     assert!(first.contains("\"c\""), "{first}");
     assert_eq!(config_on(&card, &drive).as_deref(), Some("station = \"pier-4\"\n"));
     expect_whole_bag(&drive, "carried");
@@ -166,8 +157,8 @@ fn nothing_is_written_where_nothing_changed() {
     let hold = Hold::new("a = 1", &[7; 5000]);
     first_day(&card, &drive);
     let first = carried(&card, &drive, &hold.cargo);
-    // Two months, the first page, the config, the program; how to read it was there, and names the program now.
-    assert_eq!((first.written, first.left_out), (6, 0));
+    // A page, the first page, the config, the program; how to read it was there, and names the program now.
+    assert_eq!((first.written, first.left_out), (5, 0));
     let row = card.catalogue.drive_at(b"stick").unwrap().unwrap().row;
     assert_eq!(card.catalogue.carried(row).unwrap(), Some(first.bytes));
     let before = snapshot(&drive);
@@ -184,7 +175,7 @@ fn headers_that_this_card_never_read_come_from_the_copies() {
     card.lose_catalogue();
     card.catalogue.begin_run(&card.clock).unwrap();
     carried(&card, &drive, &hold.cargo);
-    assert!(text(&drive, "index-2003-07.html").contains("\"b\" in in/inbox []"));
+    assert!(text(&drive, "index-1.html").contains("\"b\" in in/inbox []"));
 }
 
 #[test]
@@ -273,7 +264,7 @@ fn without_room_it_is_left_out_and_the_messages_are_not() {
     first_day(&card, &drive);
     drive.set_room(RESERVE_BYTES + 200_000);
     let done = carried(&card, &drive, &hold.cargo);
-    assert_eq!((done.written, done.left_out), (5, 1));
+    assert_eq!((done.written, done.left_out), (4, 1));
     assert!(drive.file(PROGRAM).is_none() && drive.file(SUM).is_none());
     drive.set_room(RESERVE_BYTES);
     second_day_without_room(&card, &drive, &hold);
@@ -376,11 +367,11 @@ fn a_name_that_something_else_has_is_left_alone() {
     let (card, drive) = (Card::new(), MemoryDrive::default());
     let hold = Hold::new("a = 1", b"program");
     first_day(&card, &drive);
-    drive.put(&format!("{HOME}index-1999-01.html"), b"not ours");
+    drive.put(&format!("{HOME}index-2.html"), b"not ours");
     carried(&card, &drive, &hold.cargo);
-    // The name of a page is a page's: it says that it is empty.
-    assert!(text(&drive, "index-1999-01.html").starts_with("pier-4 1999-01 part 1 [None, None]"));
-    for name in ["index-1999.html", "index-1999-01-02.html"] {
+    // The name of the next page is a page's: it says that it is empty.
+    assert!(text(&drive, "index-2.html").starts_with("pier-4 page 2 of 1\n"));
+    for name in ["index-4.html", "index-03.html", "index-x.html"] {
         drive.put(&format!("{HOME}{name}"), b"not ours");
         carried(&card, &drive, &hold.cargo);
         assert_eq!(text(&drive, name), "not ours");
@@ -394,9 +385,9 @@ fn a_file_that_is_too_long_for_one_of_ours_is_left_alone() {
     let hold = Hold::new("a = 1", b"program");
     first_day(&card, &drive);
     let huge = vec![b'x'; CARRIED_TEXT_BYTES as usize + 1];
-    drive.put(&format!("{HOME}index-2003-07.html"), &huge);
+    drive.put(&format!("{HOME}index-1.html"), &huge);
     assert_eq!(carried(&card, &drive, &hold.cargo).left_out, 1);
-    assert_eq!(text(&drive, "index-2003-07.html").as_bytes(), huge);
+    assert_eq!(text(&drive, "index-1.html").as_bytes(), huge);
 }
 
 /// A text of more than is written at once, and one that shrinks again: nothing of either is lost or left.

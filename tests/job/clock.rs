@@ -4,7 +4,7 @@
 use crate::card::{Card, mail, station};
 use crate::medium::{copies, expect_same, expect_whole_bag, ledger_kinds, snapshot, whole};
 use crate::support::memory::MemoryDrive;
-use counterfoil::job::traffic::{Period, traffic};
+use counterfoil::job::report::traffic::{Period, traffic};
 use counterfoil::model::dtg::Span;
 use globset::GlobSet;
 
@@ -70,7 +70,7 @@ fn the_log_stands_in_the_stations_order_whatever_the_clock_claims() {
     let log = |span| {
         let asked = Period { station: &station(), received: &none, sent: &none, span };
         let log = traffic(&card.catalogue, &asked, &[]).unwrap();
-        let seen = log.passed.iter().map(|passed| passed.seen.unwrap().0).collect::<Vec<_>>();
+        let seen = log.entries.iter().map(|entry| entry.seen.unwrap().0).collect::<Vec<_>>();
         (seen, log.outside, log.outside_unsure)
     };
     assert_eq!(log(Span { from: i64::MIN, until: i64::MAX }), (walls.to_vec(), 0, 0));
@@ -98,9 +98,9 @@ fn the_log_of_an_earlier_card_keeps_its_order() {
     let span = Span { from: i64::MIN, until: i64::MAX };
     let asked = Period { station: &station(), received: &none, sent: &none, span };
     let log = traffic(&card.catalogue, &asked, &[]).unwrap();
-    let subjects: Vec<_> = log.passed.iter().map(|p| p.headers.clone().unwrap().subject).collect();
+    let subjects: Vec<_> = log.entries.iter().map(|p| p.headers.clone().unwrap().subject).collect();
     assert_eq!(subjects, ["message 0", "message 1", "message 2", "message 3"]);
-    let seen: Vec<_> = log.passed.iter().map(|passed| passed.seen.unwrap().0).collect();
+    let seen: Vec<_> = log.entries.iter().map(|entry| entry.seen.unwrap().0).collect();
     assert_eq!(seen, [1_900_000_000, 0, 1_800_000_000, 1_950_000_000]);
     assert!(!log.some_by_time);
 }

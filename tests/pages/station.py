@@ -1,7 +1,6 @@
 """An invented station with a mailbox full of what a mailbox may hold, and the pages its program writes.
 Never uses a name or an address of anybody."""
 
-import calendar
 import dataclasses
 import pathlib
 import re
@@ -29,8 +28,6 @@ RIGHT_TO_LEFT = "=?utf-8?b?157XmdedINeR16DXmden15XXqg==?="
 ROUTINE = 130
 # Messages on a page of the list that a stick carries, at most: one more makes a second.
 A_PAGE = 1000
-# Months in that list beside these.
-MONTHS = [f"2002-{month:02}" for month in range(1, 13)]
 
 
 @dataclasses.dataclass
@@ -120,33 +117,30 @@ class Station:
         yield from self._on_the_stick(shown)
 
     def _on_the_stick(self, shown):
-        """The list of messages that a stick carries: a first page, a month, a month of two parts, and an old page that
-        nothing belongs on any more."""
-        for at in range(A_PAGE + 1):
+        """The list of messages that a stick carries: a first page, a full page, the last one, and an old page that no
+        message is on any more."""
+        for at in range(A_PAGE):
             date = f"{1 + at * 30 // A_PAGE} Aug 2003 10:00:00 +0000"
             self._deliver(f"in/new/many.{at}", "Relay hill <q3hil@example.org>", "q1pier@example.org",
                           f"EXERCISE road state {at}", date)
-        for at, month in enumerate(MONTHS, 1):
-            date = f"15 {calendar.month_abbr[at]} {month[:4]} 10:00:00 +0000"
-            self._deliver(f"in/new/{month}", "q2lck@example.org", "q1pier@example.org", f"EXERCISE {month}", date)
+        self.say("mirror")
+        self._deliver("in/new/last", "q2lck@example.org", "q1pier@example.org", "EXERCISE last of all",
+                      "2 Sep 2003 10:00:00 +0000")
         folder = self.stick / "counterfoil" / "pier-4"
-        (folder / "index-1999-01.html").write_text("old", encoding="utf-8")
+        (folder / "index-3.html").write_text("old", encoding="utf-8")
         self.say("mirror")
         heads = ["Date", "From", "To", "Subject", "Folder", "Size", "Copy"]
         there = {path.name for path in folder.glob("*.html")}
-        wanted = {"index.html", "index-1999-01.html", "index-2003-07.html", "index-2003-08.html",
-                  "index-2003-08-2.html"} | {f"index-{month}.html" for month in MONTHS}
+        wanted = {"index.html", "index-1.html", "index-2.html", "index-3.html"}
         if there != wanted:
             raise tools.Failed(f"the stick has other pages than it should: {sorted(there ^ wanted)}")
         pages = [
-            ("first", "index.html", [], ["Messages on this drive", "2003-08: 1001 messages, in parts",
-                                         "part 2, day 31: 1 message", "2002-01: 1 message", "The latest"]),
-            ("month", "index-2003-07.html", heads, shown + ["EXERCISE list of evacuees (missing from the mailbox)",
-                                                            "(no subject)", "Later: 2003-08"]),
-            ("part-1", "index-2003-08.html", heads, ["2003-08, part 1", "EXERCISE road state 999", "All parts",
-                                                     "Earlier: 2003-07", "Later: part 2"]),
-            ("part-2", "index-2003-08-2.html", [], ["2003-08, part 2", "EXERCISE road state 1000", "Earlier: part 1"]),
-            ("emptied", "index-1999-01.html", [], ["There is no message here any more", "All months"]),
+            ("first", "index.html", [], ["Messages on this drive", "page 1, ", "page 2, ", " to 2003-09-02: ",
+                                         "The latest"]),
+            ("full", "index-1.html", heads, shown + ["EXERCISE list of evacuees (missing from the mailbox)",
+                                                     "(no subject)", "Later: page 2"]),
+            ("last", "index-2.html", heads, ["EXERCISE last of all", "Earlier: page 1", "All pages"]),
+            ("emptied", "index-3.html", [], ["There is no message here any more", "All pages"]),
         ]
         for name, file, heads, texts in pages:
             yield Page(name=f"stick-{name}", path=folder / file, shows=texts, heads=heads, links=True)

@@ -17,9 +17,7 @@ impl Pages for Numbers {
     fn page(&self, page: &Page<'_>) -> String {
         let (mut text, messages) = match page {
             Page::First { entries, latest, .. } => (format!("{entries:?}\n"), latest),
-            Page::Part { page_id, earlier, later, messages, .. } => {
-                (format!("{page_id:?} {earlier:?} {later:?}\n"), messages)
-            }
+            Page::Numbered { page, pages, messages, .. } => (format!("{page} {pages}\n"), messages),
         };
         for message in messages {
             text += &format!("{} {} {:?}\n", message.payload, message.folder, message.marks);

@@ -15,7 +15,6 @@ use crate::job::acknowledge::{
 use crate::job::catalogue::{Catalogue, MissingRow};
 use crate::job::sync_drive::InspectedDrive;
 use crate::model::escape;
-use serde_json::json;
 use std::path::Path;
 
 pub(in crate::cli) fn run(
@@ -25,7 +24,7 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, CliError> {
     let resolved = &Resolved::with_mailbox(config, &args.scope)?;
     notices::must_be_remembered(&resolved.state)?;
-    // What is decided about is what the last look found: mirror and the service look first.
+    // The decision is about what the last scan found; mirror and the service scan first.
     let (catalogue, _) = Catalogue::open(&resolved.state)?;
     let clock = SystemClock::new();
     let (mut done, mut only_on) = (Acknowledged::default(), None);
@@ -57,14 +56,8 @@ pub(in crate::cli) fn run(
         only_on = Some(label);
     }
     match args.scope.json {
-        true => output.json(&json!({
-            "schema": 1,
-            "missing": done.missing,
-            "damaged": done.damaged,
-            "lacking": done.lacking,
-            "on_this_card_only": done.here_only,
-        })),
-        false => tell(done, only_on.as_deref(), output),
+        true => output.json(&done),
+        false => print(done, only_on.as_deref(), output),
     }
     Ok(Exit::Safe)
 }
@@ -88,7 +81,7 @@ fn locations(
     }
 }
 
-/// What a stick alone has, by the very view that the verdict rests on, and how the stick is called.
+/// What a stick alone has, as the verdict counts it, and the label of the stick.
 fn lacked_on(
     resolved: &Resolved,
     name: &str,
@@ -101,7 +94,7 @@ fn lacked_on(
         }
         Ok(all)
     };
-    let (inspection, all) = Inspection::take_with(resolved, Depth::Brief, output, &more)?;
+    let (inspection, all) = Inspection::take_with(resolved, Depth::Counts, output, &more)?;
     let drive = one_of(&inspection.drives, name)?;
     let of = all.into_iter().find(|(id, _)| *id == drive.row.id);
     let lacked = of.map(|(_, lacked)| lacked).unwrap_or_default();
@@ -115,7 +108,7 @@ fn lacked_on(
     Ok((lacked, label))
 }
 
-fn tell(done: Acknowledged, only_on: Option<&str>, output: &Output) {
+fn print(done: Acknowledged, only_on: Option<&str>, output: &Output) {
     if done.count() == 0 {
         match only_on {
             Some(label) => output
@@ -135,7 +128,7 @@ fn tell(done: Acknowledged, only_on: Option<&str>, output: &Output) {
     }
     if done.count() > done.here_only {
         output.say(
-            "No copy is deleted. The sticks are told the next time mail is copied; until then nothing else changes.",
+            "No copy is deleted. The sticks record it the next time mail is copied; until then nothing else changes.",
         );
     }
     if done.here_only > 0 {

@@ -1,10 +1,10 @@
-//! `audit`: what is unmirrored, and why. Writes nothing but the files it is told to; safe beside a running
+//! `audit`: what is unmirrored, and why. Writes nothing but the files that are asked for; safe next to a running
 //! daemon.
 
 use super::inspect::{Depth, Inspection};
 use crate::cli::args::Audit;
 use crate::cli::notices::CliError;
-use crate::cli::output::Output;
+use crate::cli::output::{self, Output};
 use crate::cli::report;
 use crate::cli::report::audit::AuditView;
 use crate::cli::report::verdict::Summary;
@@ -25,7 +25,7 @@ pub(in crate::cli) fn run(
     let resolved = Resolved::load_for(config, &args.scope, &Touches::with_files(files))?;
     let writes = args.html.is_some() || args.csv.is_some() || args.save.is_some();
     // Somebody else's stick, on a computer without a mailbox or with that of another station: what is on it can be
-    // told all the same, and is not held against a mailbox that is not its own.
+    // reported all the same, and is not compared with a mailbox that is not its own.
     let is_others = resolved.configured.is_some() && resolved.configured != resolved.asked_for;
     let is_others = is_others && resolved.asked_for.is_some() && args.scope.mailbox.is_empty();
     let has_none = resolved.mailboxes.is_empty() && !args.scope.drive.is_empty();
@@ -48,8 +48,7 @@ pub(in crate::cli) fn run(
     }
     if let Some(dir) = &args.save {
         save(&dir.join("audit.html"), report::audit::page(&view).as_bytes(), output)?;
-        let drives = inspection.drives.iter().map(report::drives::json).collect();
-        let object = escape::in_json(&report::audit::json(&view, drives).to_string()) + "\n";
+        let object = output::json(&report::audit::json(&view)) + "\n";
         save(&dir.join("audit.json"), object.as_bytes(), output)?;
     }
     if let Some(path) = &args.csv {
@@ -57,8 +56,7 @@ pub(in crate::cli) fn run(
     }
     if args.scope.json {
         view.summary.warn(output);
-        let drives = inspection.drives.iter().map(report::drives::json).collect();
-        output.json(&report::audit::json(&view, drives));
+        output.json(&report::audit::json(&view));
     } else if args.html.is_none() && args.csv.is_none() && args.save.is_none() {
         report::audit::text(output, &view);
     } else {
@@ -67,7 +65,7 @@ pub(in crate::cli) fn run(
     Ok(Exit::of(&inspection.audit.counts))
 }
 
-/// What a look found, beside what its figures rest on.
+/// What an inspection found, with what its figures rest on.
 pub(super) fn view<'a>(resolved: &'a Resolved, inspection: &'a Inspection) -> AuditView<'a> {
     AuditView {
         station: &resolved.station,
@@ -78,8 +76,8 @@ pub(super) fn view<'a>(resolved: &'a Resolved, inspection: &'a Inspection) -> Au
         link: &resolved.link,
         power: &resolved.power,
         medium: resolved.mailboxes.first().map_or(Medium::Other, |m| medium_below(&m.path)),
-        wanted_copies: resolved.wanted_copies,
-        verify_every: resolved.reread.every,
+        wanted_copies: resolved.config.drives.wanted_copies,
+        verify_every: resolved.config.verify.every,
         rehearsed: inspection.rehearsed,
         programs: super::mirror::programs(resolved),
         summary: Summary::of(resolved, &inspection.audit.counts, inspection.unkept),

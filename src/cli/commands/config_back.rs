@@ -20,7 +20,7 @@ use std::path::PathBuf;
 /// The config in force as a stick carries it. A stick is read by whoever has it, and written by them too: so it
 /// carries no command, and none comes back from it.
 pub(super) fn for_a_stick(resolved: &Resolved) -> String {
-    let kept_back = match resolved.notify_command.is_empty() {
+    let kept_back = match resolved.config.notify.command.is_empty() {
         true => "",
         false => {
             "\n# [notify] is set at the station. Sticks do not carry it: write it again by hand.\n"
@@ -47,7 +47,7 @@ pub(super) struct Agreed {
 }
 
 impl Agreed {
-    /// Shows the config and asks. `None`: there is none to be put back, which was said.
+    /// Shows the config and asks. `None`: none is to be put back, and a warning says why.
     pub(super) fn to(
         carried: Option<&(String, String)>,
         resolved: &Resolved,
@@ -81,7 +81,7 @@ impl Agreed {
         let shown_at = escape::shown_path(&at);
         output.notice(format!("the config on {drive} would go to {shown_at}{or_users}:"));
         shown(&meant)?.into_iter().for_each(|line| output.notice(line));
-        if !meant.notify_command.is_empty() {
+        if !meant.config.notify.command.is_empty() {
             output.warn(
                 "it has a command to be run ([notify]), and no command comes from a stick: it is put back as a \
                  comment only. Look at it before you use it, and write it there again by hand",
@@ -109,7 +109,7 @@ impl Agreed {
         Ok(Some(Self { text: put_back(&meant, drive), mailboxes: meant.mailboxes }))
     }
 
-    /// Writes it where whoever works now has theirs: root may have become the operator.
+    /// Writes it to where the present user's config lies: root may have become the operator.
     pub(super) fn write(
         &self,
         resolved: &Resolved,
@@ -154,7 +154,7 @@ fn shown(meant: &Resolved) -> Result<Vec<String>, CliError> {
     lines.extend(folders.map(|folder| {
         format!("  all mail is copied into the folder {}", escape::shown_path(folder))
     }));
-    let ignored = meant.ignore_texts.iter();
+    let ignored = meant.config.ignore.iter();
     lines.extend(ignored.map(|glob| format!("  not copied: {}", escape::shown(glob.as_bytes()))));
     if ["0001.eml", "inbox/cur/0001.eml"].iter().all(|path| meant.ignore.is_match(path)) {
         lines.push("  WARNING: with this config NO MAIL IS COPIED AT ALL".to_owned());
@@ -197,7 +197,7 @@ fn put_back(meant: &Resolved, drive: &str) -> String {
     text.push_str(
         "\n# [notify] runs a command, and no command comes from a stick. Write it here again by hand.\n",
     );
-    if !meant.notify_command.is_empty() {
+    if !meant.config.notify.command.is_empty() {
         text.push_str("# This stood on the stick. Look at it before you use it:\n");
         notify_in_force(meant).trim().lines().for_each(|line| {
             text.push_str(&format!("#   {line}\n"));

@@ -1,15 +1,28 @@
 //! `config check`: validate the config, print the values in force.
 
 use crate::cli::Exit;
-use crate::cli::args::{ConfigAction, ConfigArgs, LogTime};
+use crate::cli::args::{ConfigAction, ConfigArgs};
+use crate::cli::config::Config;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
 use crate::cli::resolved::Resolved;
 use crate::cli::whose::Touches;
-use crate::cli::{link_config, span};
+use crate::model::airtime::Link;
 use crate::model::escape::{in_toml, shown_path};
-use serde_json::json;
+use serde::Serialize;
 use std::path::Path;
+use toml::{Table, Value};
+
+/// The JSON of `config check`.
+#[derive(Serialize)]
+struct CheckJson<'a> {
+    /// The file.
+    config: Option<String>,
+    #[serde(flatten)]
+    in_force: &'a Config,
+    /// In place of the config's own: spans in seconds.
+    link: &'a Link,
+}
 
 pub(in crate::cli) fn run(
     config: Option<&Path>,
@@ -18,68 +31,14 @@ pub(in crate::cli) fn run(
 ) -> Result<Exit, CliError> {
     let ConfigAction::Check(scope) = &args.action;
     let resolved = Resolved::load_for(config, scope, &Touches::state_only())?;
-    let file = resolved.config_file.as_ref().map(|path| shown_path(path));
-    if scope.json {
-        let mailboxes: Vec<_> = resolved
-            .mailboxes
-            .iter()
-            .map(|m| json!({"name": m.name.as_str(), "path": m.path.to_string_lossy()}))
-            .collect();
-        output.json(&json!({
-            "schema": 1,
-            "config": file,
-            "station": resolved.station.as_str(),
-            "state": resolved.state.to_string_lossy(),
-            "settle": span::written(resolved.settle),
-            "churn": span::written(resolved.churn),
-            "scan_every": span::written(resolved.scan_every),
-            "ignore": resolved.ignore_texts,
-            "mailbox": mailboxes,
-            "drives": {
-                "accept": resolved.accept.as_str(),
-                "folders": resolved.folders.iter().map(|d| d.to_string_lossy()).collect::<Vec<_>>(),
-                "wanted_copies": resolved.wanted_copies,
-                "count_same_device": resolved.count_same_device,
-                "prune": resolved.prune,
-                "prune_after": span::written(resolved.prune_after),
-                "carry": resolved.carry.iter().map(|what| what.as_str()).collect::<Vec<_>>(),
-            },
-            "verify": {
-                "every": span::written(resolved.reread.every),
-                "max_rate": rate(resolved.reread.max_rate),
-            },
-            "log": {
-                "incident": resolved.log.incident,
-                "activation": resolved.log.activation,
-                "operator": resolved.log.operator,
-                "prepared_by": resolved.log.prepared_by,
-                "time": zone(&resolved),
-                "received": resolved.log.received,
-                "sent": resolved.log.sent,
-            },
-            "link": {
-                "bits_per_second": resolved.link.bits_per_second,
-                "efficiency": resolved.link.efficiency,
-                "burst_seconds": resolved.link.burst,
-                "turnaround_seconds": resolved.link.turnaround,
-                "loss": resolved.link.loss,
-            },
-            "power": {
-                "receive_amps": resolved.power.receive_amps,
-                "transmit_amps": resolved.power.transmit_amps,
-                "duty": resolved.power.duty,
-                "battery_amp_hours": resolved.power.battery_amp_hours,
-                "usable_depth": resolved.power.usable_depth,
-                "daily_amp_hours": resolved.power.daily_amp_hours,
-            },
-            "notify": {
-                "command": resolved.notify_command,
-                "after": span::written(resolved.notify_after),
-            },
-        }));
-        return Ok(Exit::Safe);
+    match scope.json {
+        true => output.json(&CheckJson {
+            config: resolved.config_file.as_ref().map(|path| shown_path(path)),
+            in_force: &resolved.config,
+            link: &resolved.link,
+        }),
+        false => output.line(in_force(&resolved).trim_end()),
     }
-    output.line(in_force(&resolved).trim_end());
     Ok(Exit::Safe)
 }
 
@@ -91,88 +50,54 @@ pub(in crate::cli) fn in_force(resolved: &Resolved) -> String {
 /// The same without what runs a command, as a stick carries it.
 pub(in crate::cli) fn in_force_but_for_commands(resolved: &Resolved) -> String {
     let file = resolved.config_file.as_ref().map(|path| shown_path(path));
-    let mut text = String::new();
-    let mut line = |line: String| {
-        text.push_str(&line);
-        text.push('\n');
-    };
-    line(format!("# {}", file.unwrap_or("no config file; defaults".into())));
-    line(format!("station = {}", in_toml(resolved.station.as_str())));
-    line(format!("state = {}", path(&resolved.state)));
-    line(format!("settle = {}", in_toml(&span::written(resolved.settle))));
-    line(format!("churn = {}", in_toml(&span::written(resolved.churn))));
-    line(format!("scan_every = {}", in_toml(&span::written(resolved.scan_every))));
-    line(
-        "# Left out too: a folder tmp beside cur and new, a Maildir's unfinished deliveries."
-            .into(),
-    );
-    line(format!("ignore = {}", list(resolved.ignore_texts.iter().map(|text| in_toml(text)))));
-    for mailbox in &resolved.mailboxes {
-        line("\n[[mailbox]]".into());
-        line(format!("name = {}", in_toml(mailbox.name.as_str())));
-        line(format!("path = {}", path(&mailbox.path)));
-    }
-    line("\n[drives]".into());
-    line(format!("accept = {}", in_toml(resolved.accept.as_str())));
-    line(format!("folders = {}", list(resolved.folders.iter().map(|folder| path(folder)))));
-    line(format!("wanted_copies = {}", resolved.wanted_copies));
-    line(format!("count_same_device = {}", resolved.count_same_device));
-    line(format!("prune = {}", resolved.prune));
-    line(format!("prune_after = {}", in_toml(&span::written(resolved.prune_after))));
-    line(format!("carry = {}", list(resolved.carry.iter().map(|what| in_toml(what.as_str())))));
-    line("\n[verify]".into());
-    line(format!("every = {}", in_toml(&span::written(resolved.reread.every))));
-    line(format!("max_rate = {}", in_toml(&rate(resolved.reread.max_rate))));
-    line("\n[log]".into());
-    let log = &resolved.log;
-    for (key, value) in [
-        ("incident", &log.incident),
-        ("activation", &log.activation),
-        ("operator", &log.operator),
-        ("prepared_by", &log.prepared_by),
-    ] {
-        // What is not set has no default: an empty text would be one.
-        if let Some(value) = value {
-            line(format!("{key} = {}", in_toml(value)));
-        }
-    }
-    line(format!("time = {}", in_toml(zone(resolved))));
-    line(format!("received = {}", list(log.received.iter().map(|text| in_toml(text)))));
-    line(format!("sent = {}", list(log.sent.iter().map(|text| in_toml(text)))));
-    link_config::in_force(&resolved.link, &resolved.power).into_iter().for_each(&mut line);
-    text
+    format!(
+        "# {}\n# Left out in addition to ignore: a folder tmp next to cur and new, a Maildir's unfinished \
+         deliveries.\n{}",
+        file.unwrap_or("no config file; defaults".into()),
+        as_toml(resolved, |key| key != NOTIFY)
+    )
 }
 
 /// The part that runs a command: it stays on the card.
 pub(in crate::cli) fn notify_in_force(resolved: &Resolved) -> String {
-    let command = list(resolved.notify_command.iter().map(|text| in_toml(text)));
-    format!(
-        "\n[notify]\ncommand = {command}\nafter = {}\n",
-        in_toml(&span::written(resolved.notify_after))
-    )
+    as_toml(resolved, |key| key == NOTIFY)
 }
 
-fn zone(resolved: &Resolved) -> &'static str {
-    match resolved.log.time {
-        LogTime::Utc => "utc",
-        LogTime::Local => "local",
-    }
+const NOTIFY: &str = "notify";
+
+fn as_toml(resolved: &Resolved, takes: impl Fn(&str) -> bool) -> String {
+    // Text, numbers and lists always serialize.
+    let mut table = Table::try_from(&resolved.config).unwrap_or_default();
+    // An empty list could not be added to by `[[mailbox]]`.
+    let is_empty = |value: &Value| value.as_array().is_some_and(Vec::is_empty);
+    table.retain(|key, value| takes(key) && !(key == "mailbox" && is_empty(value)));
+    text(&table)
 }
 
-/// A config is UTF-8: of a path typed as an argument, bytes that are not are lost here.
-fn path(path: &Path) -> String {
-    in_toml(&path.to_string_lossy())
-}
-
-fn list(items: impl Iterator<Item = String>) -> String {
-    format!("[{}]", items.collect::<Vec<_>>().join(", "))
-}
-
-fn rate(bytes: u64) -> String {
-    for (unit, name) in [(1 << 20, "MiB/s"), (1 << 10, "KiB/s")] {
-        if bytes.is_multiple_of(unit) {
-            return format!("{} {name}", bytes / unit);
+/// A table as text: its values, then the tables in it. What steers a terminal is escaped, which the crate leaves as it
+/// is.
+fn text(table: &Table) -> String {
+    let mut values = String::new();
+    let mut tables = String::new();
+    for (key, value) in table {
+        match value {
+            Value::Table(inner) => tables += &format!("\n[{key}]\n{}", text(inner)),
+            Value::Array(all) if all.iter().any(Value::is_table) => {
+                let inner = all.iter().filter_map(Value::as_table);
+                inner.for_each(|inner| tables += &format!("\n[[{key}]]\n{}", text(inner)));
+            }
+            value => values += &format!("{key} = {}\n", literal(value)),
         }
     }
-    format!("{bytes} B/s")
+    values + &tables
+}
+
+fn literal(value: &Value) -> String {
+    match value {
+        Value::String(text) => in_toml(text),
+        Value::Array(all) => {
+            format!("[{}]", all.iter().map(literal).collect::<Vec<_>>().join(", "))
+        }
+        number => number.to_string(),
+    }
 }

@@ -1,4 +1,4 @@
-//! `demo`: the whole job in a temporary folder, told as a story: mail arrives while it is watched, a
+//! `demo`: the whole job in a temporary folder, as a story: mail arrives while it is watched, a
 //! stick is carried off, the card dies, everything is put back and compared byte for byte.
 //! Invented throughout; nothing outside the temporary folder is touched.
 
@@ -8,7 +8,7 @@ use super::watch::settings;
 use crate::cli::Exit;
 use crate::cli::args::{Demo, Scope};
 use crate::cli::notices::{self, CliError};
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::report;
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
@@ -24,7 +24,7 @@ use std::time::Duration;
 
 /// How long the story waits for something that takes a second or two.
 const PATIENCE: Duration = Duration::from_secs(60);
-/// Time between two looks in the demo, shorter than in earnest so that the story is short.
+/// How long a file must stay unchanged in the demo: shorter than in earnest, to keep the story short.
 const SETTLE: Duration = Duration::from_millis(300);
 
 /// The mail of the exercise: from, subject, text.
@@ -78,7 +78,7 @@ pub(in crate::cli) fn run(demo: &Demo, output: &Output) -> Result<Exit, CliError
         super::leave_nothing_behind()?;
     }
     let demo_dir = DemoDir::new(demo.keep)?;
-    let same = Story { demo_dir: &demo_dir, output }.tell()?;
+    let same = Story { demo_dir: &demo_dir, output }.play()?;
     if demo.keep {
         output.line(format!("\nEverything is kept in {}", escape::shown_path(&demo_dir.path(""))));
     }
@@ -91,7 +91,7 @@ struct Story<'a> {
 }
 
 impl Story<'_> {
-    fn tell(&self) -> Result<bool, CliError> {
+    fn play(&self) -> Result<bool, CliError> {
         self.chapter("An exercise: flood at the harbour. Station pier-4 keeps its mail on a card.");
         for folder in ["card/mail", "card/state", "amber", "birch", "pocket"] {
             self.demo_dir.folder(folder)?;
@@ -118,7 +118,7 @@ impl Story<'_> {
         watching.wait_until_safe("amber")?;
         self.audit(&resolved)?;
 
-        self.chapter("Amber is pulled too, to be looked at next door. Mail goes on arriving.");
+        self.chapter("Amber is pulled too, to be read next door. Mail goes on arriving.");
         self.demo_dir.rename("amber", "pocket/amber")?;
         self.mail("13", &AFTERNOON)?;
         self.exposed(&resolved)?;
@@ -139,12 +139,12 @@ impl Story<'_> {
         let same = before == after;
         let text = match same {
             true => format!(
-                "All {} messages are back, compared octet for octet, folders and times included.",
+                "All {} messages are back, compared byte for byte, folders and times included.",
                 after.len()
             ),
             false => "The mailbox is NOT as it was. Please report this.".to_owned(),
         };
-        self.chapter(&self.output.tone(if same { Tone::Good } else { Tone::Bad }, &text));
+        self.chapter(&self.output.styled(if same { Style::Good } else { Style::Bad }, &text));
         Ok(same)
     }
 
@@ -162,7 +162,7 @@ impl Story<'_> {
         let config = self.demo_dir.path("counterfoil.toml");
         crate::disk::host::write_whole(&config, CONFIG.as_bytes())?;
         let mut resolved = Resolved::load(Some(&config), &scope)?;
-        resolved.settle = SETTLE;
+        resolved.config.settle = SETTLE;
         Ok(resolved)
     }
 
@@ -184,7 +184,7 @@ impl Story<'_> {
     }
 
     fn audit(&self, resolved: &Resolved) -> Result<(), CliError> {
-        let inspection = Inspection::take(resolved, Depth::Brief, self.output)?;
+        let inspection = Inspection::take(resolved, Depth::Counts, self.output)?;
         self.say("counterfoil audit:");
         view(resolved, &inspection).summary.say(self.output);
         report::drives::table(self.output, &inspection.drives);
@@ -238,9 +238,9 @@ impl Story<'_> {
     }
 }
 
-/// What was heard of one drive.
+/// What the daemon reported of one drive.
 #[derive(Default, Clone, Copy)]
-struct Heard {
+struct Seen {
     /// Messages mirrored so far.
     mirrored: u64,
     /// Times it was called safe to pull.
@@ -250,15 +250,15 @@ struct Heard {
 /// The daemon, running in a thread of its own as it would in its service.
 struct Watching {
     calls: tokio::sync::mpsc::Sender<Command>,
-    news: Receiver<(String, Heard)>,
-    heard: HashMap<String, Heard>,
+    news: Receiver<(String, Seen)>,
+    seen: HashMap<String, Seen>,
     thread: std::thread::JoinHandle<Result<(), CliError>>,
 }
 
 impl Watching {
     fn start(resolved: &Resolved) -> Result<Self, CliError> {
         let (calls, mut receiver) = tokio::sync::mpsc::channel(1);
-        let (told, news) = channel();
+        let (sender, news) = channel();
         let settings = settings(resolved);
         let run = move || -> Result<(), CliError> {
             let runtime = tokio::runtime::Builder::new_current_thread()
@@ -267,38 +267,38 @@ impl Watching {
                 .map_err(|e| CliError::failed(e.to_string()))?;
             let mut reload = || Err("the demo has no config".to_owned());
             let clock = Arc::new(SystemClock::new());
-            let sink = ChannelSink(told);
+            let sink = ChannelSink(sender);
             Ok(runtime.block_on(daemon::run(settings, &mut reload, &sink, clock, &mut receiver))?)
         };
         let thread = std::thread::Builder::new()
             .name("daemon".to_owned())
             .spawn(run)
             .map_err(|e| CliError::failed(e.to_string()))?;
-        Ok(Self { calls, news, heard: HashMap::new(), thread })
+        Ok(Self { calls, news, seen: HashMap::new(), thread })
     }
 
     /// Waits until a drive has got so many messages in all.
     fn wait_for(&mut self, label: &str, messages: u64) -> Result<(), CliError> {
-        self.wait(label, |heard| heard.mirrored >= messages)
+        self.wait(label, |seen| seen.mirrored >= messages)
     }
 
     /// Waits until a drive is called safe to pull once more.
     fn wait_until_safe(&mut self, label: &str) -> Result<(), CliError> {
-        let before = self.heard.get(label).copied().unwrap_or_default().safe;
-        self.wait(label, |heard| heard.safe > before)
+        let before = self.seen.get(label).copied().unwrap_or_default().safe;
+        self.wait(label, |seen| seen.safe > before)
     }
 
-    fn wait(&mut self, label: &str, enough: impl Fn(Heard) -> bool) -> Result<(), CliError> {
-        while !enough(self.heard.get(label).copied().unwrap_or_default()) {
+    fn wait(&mut self, label: &str, enough: impl Fn(Seen) -> bool) -> Result<(), CliError> {
+        while !enough(self.seen.get(label).copied().unwrap_or_default()) {
             let (of, news) = self.news.recv_timeout(PATIENCE).map_err(|error| match error {
                 RecvTimeoutError::Timeout => {
                     CliError::failed(format!("nothing was heard of {label} for a minute"))
                 }
                 RecvTimeoutError::Disconnected => CliError::failed("the daemon ended too early"),
             })?;
-            let heard = self.heard.entry(of).or_default();
-            heard.mirrored += news.mirrored;
-            heard.safe += news.safe;
+            let seen = self.seen.entry(of).or_default();
+            seen.mirrored += news.mirrored;
+            seen.safe += news.safe;
         }
         Ok(())
     }
@@ -311,25 +311,25 @@ impl Watching {
     }
 }
 
-/// Hears which messages were mirrored where, and which drive is safe to pull.
-struct ChannelSink(Sender<(String, Heard)>);
+/// Passes on which messages were mirrored where, and which drive is safe to pull.
+struct ChannelSink(Sender<(String, Seen)>);
 
 impl EventSink for ChannelSink {
     fn emit(&self, news: &Notice<'_>) {
-        let (label, heard) = match news {
+        let (label, seen) = match news {
             Notice::Mirrored { label, messages, .. } => {
-                (label, Heard { mirrored: *messages, safe: 0 })
+                (label, Seen { mirrored: *messages, safe: 0 })
             }
             Notice::Drive { label, state: DriveState::Safe, .. } => {
-                (label, Heard { mirrored: 0, safe: 1 })
+                (label, Seen { mirrored: 0, safe: 1 })
             }
             other => {
-                tracing::debug!("{}", notices::news(other));
+                tracing::debug!("{}", notices::daemon_notice(other));
                 return;
             }
         };
         // The story may have stopped listening; that is no fault.
-        drop(self.0.send(((*label).to_owned(), heard)));
+        drop(self.0.send(((*label).to_owned(), seen)));
     }
 
     fn status(&self, _: &[(&str, &str)]) -> String {

@@ -1,8 +1,8 @@
-//! `drives away` and `drives here`: the operator's word on where a drive is kept. Nothing on a drive changes;
-//! the word is kept in the catalogue, and ends as soon as the drive is seen here.
+//! `drives away` and `drives here`: the operator says where a drive is kept. Nothing on a drive changes;
+//! the catalogue keeps it until the drive is seen here.
 
 use super::inspect::{Depth, Inspection};
-use super::state::looked_at;
+use super::state::state_to_read;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::report::drives::DriveView;
@@ -12,13 +12,21 @@ use crate::cli::{Exit, which_drive};
 use crate::daemon::clock::SystemClock;
 use crate::job::catalogue::{Catalogue, DriveRowId};
 use crate::model::{Clock as _, DriveId, Timestamp, escape};
-use serde_json::json;
+use serde::Serialize;
 
 /// Where a drive is said to be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum DriveLocation {
     Away,
     Here,
+}
+
+/// The JSON of `drives away` and `drives here`.
+#[derive(Serialize)]
+struct LocationJson<'a> {
+    id: DriveId,
+    label: &'a str,
+    away_since: Option<Timestamp>,
 }
 
 pub(super) fn run(
@@ -28,7 +36,7 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let inspection = Inspection::take(resolved, Depth::Brief, output)?;
+    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
     let drive = one_of(&inspection.drives, name)?;
     let label = escape::shown(drive.row.label.as_bytes());
     if let Some(gone) = &drive.row.forgotten {
@@ -44,16 +52,15 @@ pub(super) fn run(
         )));
     }
     let since = (said == DriveLocation::Away).then(|| SystemClock::new().stamp().time);
-    // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
-    let (catalogue, _) = Catalogue::open(&looked_at(resolved).0)?;
+    // While a daemon runs too: one entry in the catalogue, by which nothing is decided.
+    let (catalogue, _) = Catalogue::open(&state_to_read(resolved).0)?;
     catalogue.declare_away(drive.row.row, since)?;
     match as_json {
-        true => output.json(&json!({
-            "schema": 1,
-            "id": drive.row.id.to_string(),
-            "label": drive.row.label,
-            "away_since": since.map(Timestamp::to_rfc3339),
-        })),
+        true => output.json(&LocationJson {
+            id: drive.row.id,
+            label: &drive.row.label,
+            away_since: since,
+        }),
         false => output.say(match since {
             Some(since) => format!("{label} is elsewhere since {}, as you say.", when(Some(since))),
             None => format!("{label} is not elsewhere."),
@@ -92,7 +99,7 @@ pub(super) fn one_of<'d>(drives: &'d [DriveView], name: &str) -> Result<&'d Driv
     }
 }
 
-/// What tells one of several drives of one name from the others.
+/// What distinguishes one of several drives of one name from the others.
 fn which_one(drive: &DriveView) -> String {
     format!(
         "  {}  {}, last seen {} at {}",

@@ -2,13 +2,13 @@
 
 use super::drive_location::{self, DriveLocation};
 use super::inspect::{Depth, Inspection};
-use super::state::{State, looked_at};
+use super::state::{State, state_to_read};
 use super::{forget, let_in, wipe};
 use crate::cli::args::{DriveAction, Drives};
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
-use crate::cli::report;
+use crate::cli::report::{self, drives::DriveJson};
 use crate::cli::resolved::Resolved;
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, which_drive};
@@ -19,8 +19,8 @@ use crate::job::catalogue::{Catalogue, SameDevice};
 use crate::job::replica::{self, Begin};
 use crate::job::{JobError, sync_drive};
 use crate::model::limits::ANSWER_PATIENCE;
-use crate::model::{Clock as _, DriveLoss};
-use serde_json::json;
+use crate::model::{Clock as _, DriveId, DriveLoss};
+use serde::Serialize;
 use std::path::Path;
 
 pub(in crate::cli) fn run(
@@ -80,12 +80,28 @@ pub(in crate::cli) fn run(
     }
 }
 
+/// The JSON of `drives`.
+#[derive(Serialize)]
+struct DrivesJson<'a> {
+    next_stick_seconds: Option<u64>,
+    drives: Vec<DriveJson<'a>>,
+}
+
+/// The JSON of `drives add`.
+#[derive(Serialize)]
+struct AddedJson<'a> {
+    id: DriveId,
+    label: &'a str,
+    taken_back: bool,
+}
+
 fn list(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
-    let inspection = Inspection::take(resolved, Depth::Brief, output)?;
+    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
     if as_json {
-        let drives: Vec<_> = inspection.drives.iter().map(report::drives::json).collect();
-        let left = inspection.next_let_in.map(|left| left.as_secs());
-        output.json(&json!({"schema": 1, "next_stick_seconds": left, "drives": drives}));
+        output.json(&DrivesJson {
+            next_stick_seconds: inspection.next_let_in.map(|left| left.as_secs()),
+            drives: inspection.drives.iter().map(DriveJson::of).collect(),
+        });
     } else {
         report::drives::list(output, &inspection.drives);
         report::drives::next_let_in(output, inspection.next_let_in);
@@ -93,7 +109,7 @@ fn list(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, Cli
     Ok(Exit::Safe)
 }
 
-/// Beside a running daemon too: that one is told to look again.
+/// Works while a daemon runs too: it is asked to look at the drive again.
 fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Result<Exit, CliError> {
     let clock = SystemClock::new();
     let path = std::path::absolute(dir).unwrap_or_else(|_| dir.to_owned());
@@ -104,7 +120,8 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     }
     let is_stick = place.begin == Begin::OnDevice;
     // It would not be used, and its operator would find out when mail is only on the card.
-    if resolved.accept == Accept::Known && is_stick && volume.facts().serial.is_none() {
+    if resolved.config.drives.accept == Accept::Known && is_stick && volume.facts().serial.is_none()
+    {
         return Err(CliError::usage(
             JobError::NoSerial { at: place.volume_source.shown() }.to_string(),
         ));
@@ -113,7 +130,8 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
     let added = replica::add(&catalogue, &*volume, &place.label, &place.at, &clock)?;
     drop((volume, catalogue));
     let (id, taken_back) = (added.id, added.was_forgotten);
-    if ask(&looked_at(resolved).0, &Request::Trust(id.to_string()), ANSWER_PATIENCE)?.is_none() {
+    if ask(&state_to_read(resolved).0, &Request::Trust(id.to_string()), ANSWER_PATIENCE)?.is_none()
+    {
         let state = State::open(resolved, output)?;
         state.catalogue.restore_trust(added.row, clock.stamp().time)?;
     }
@@ -121,17 +139,16 @@ fn add(resolved: &Resolved, dir: &Path, as_json: bool, output: &Output) -> Resul
         output.warn(format!("{}: {}", place.label, notices::finding(finding)));
     }
     if let SameDevice::As(mailbox) = &added.same_device {
-        let text = which_drive::on_same_device(mailbox, resolved.count_same_device);
+        let text = which_drive::on_same_device(mailbox, resolved.config.drives.count_same_device);
         output.warn(format!("{} is {text}", place.label));
     }
     let at = place.volume_source.shown();
     match as_json {
-        true => output.json(&json!({
-            "schema": 1,
-            "id": id.to_string(),
-            "label": place.label,
-            "taken_back": taken_back.is_some(),
-        })),
+        true => output.json(&AddedJson {
+            id,
+            label: &place.label,
+            taken_back: taken_back.is_some(),
+        }),
         false if let Some(why) = taken_back => output.say(format!(
             "{at} is drive {id}, taken back: it was {} until now. It takes mail, and its copies count again. To \
              have all of them read: counterfoil verify",

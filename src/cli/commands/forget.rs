@@ -1,4 +1,4 @@
-//! `drives forget`: the operator's word that a drive is gone for good. `drives refuse`: that a stick is not his. From
+//! `drives forget`: the operator says that a drive is gone for good. `drives refuse`: that a stick is not his. From
 //! then on its copies count for nothing, and it takes no mail, until `drives add` takes it back. Nothing on the drive
 //! changes.
 
@@ -13,8 +13,19 @@ use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, Request, ask};
 use crate::job::catalogue::Catalogue;
 use crate::model::limits::{ANSWER_PATIENCE, DRIVE_PLACE_CHARS};
-use crate::model::{Clock as _, DriveLoss, Timestamp, escape};
-use serde_json::json;
+use crate::model::{Clock as _, DriveId, DriveLoss, Timestamp, escape};
+use serde::Serialize;
+
+/// The JSON of `drives forget` and `drives refuse`.
+#[derive(Serialize)]
+struct ForgottenJson<'a> {
+    id: DriveId,
+    label: &'a str,
+    forgotten_since: Option<Timestamp>,
+    why: DriveLoss,
+    #[serde(rename = "where")]
+    place: Option<&'a str>,
+}
 
 pub(super) fn run(
     resolved: &Resolved,
@@ -31,7 +42,7 @@ pub(super) fn run(
         )));
     }
     notices::must_be_remembered(&resolved.state)?;
-    let inspection = Inspection::take(resolved, Depth::Brief, output)?;
+    let inspection = Inspection::take(resolved, Depth::Counts, output)?;
     let drive = one_of(&inspection.drives, name)?;
     let (id, label) = (drive.row.id, escape::shown(drive.row.label.as_bytes()));
     let request = Request::Forget {
@@ -44,7 +55,7 @@ pub(super) fn run(
             return Err(CliError::failed(format!("{label} was not {}: {refused}", why.given_up())));
         }
         Some(_) => {}
-        // Beside another command too: one word in the catalogue, which whoever counts copies looks up.
+        // While another command runs too: one entry in the catalogue, which whoever counts copies reads.
         None => {
             let (catalogue, _) = Catalogue::open(&resolved.state)?;
             catalogue.forget_drive(drive.row.row, why, place, SystemClock::new().stamp().time)?;
@@ -54,14 +65,13 @@ pub(super) fn run(
     let known = catalogue.drive(id)?.and_then(|row| row.forgotten);
     let since = known.map(|forgotten| forgotten.since);
     if as_json {
-        output.json(&json!({
-            "schema": 1,
-            "id": id.to_string(),
-            "label": drive.row.label,
-            "forgotten_since": since.map(Timestamp::to_rfc3339),
-            "why": why.as_str(),
-            "where": place,
-        }));
+        output.json(&ForgottenJson {
+            id,
+            label: &drive.row.label,
+            forgotten_since: since,
+            why,
+            place,
+        });
         return Ok(Exit::Safe);
     }
     let at = escape::in_shell(&escape::shown(&drive.row.at));

@@ -1,7 +1,7 @@
-//! What the looking commands share: a copy of the catalogue, brought up to the mailbox and the drives.
+//! What the commands that only read share: a copy of the catalogue, brought up to the mailbox and the drives.
 //! Writes nothing anywhere.
 
-use super::state::looked_at;
+use super::state::state_to_read;
 use crate::cli::notices::{self, CliError, Note, Unkept};
 use crate::cli::output::Output;
 use crate::cli::report::drives::DriveView;
@@ -12,25 +12,25 @@ use crate::daemon::clock::SystemClock;
 use crate::daemon::control::{Answer, DriveStatus, Request, ask};
 use crate::disk::{Trouble, host};
 use crate::job::JobError;
-use crate::job::audit::Audit;
 use crate::job::catalogue::{Catalogue, DriveRow, DriveRowId};
 use crate::job::mailboxes::{ConfirmedMailbox, HeldBackPolicy, confirm_mailboxes};
-use crate::job::statistics::{Statistics, reckon};
+use crate::job::report::audit::Audit;
+use crate::job::report::statistics::{Statistics, compute};
 use crate::job::sync_drive::{self, InspectedDrive};
 use crate::model::limits::{ANSWER_PATIENCE, LISTED_MAX, TABLE_ROWS_MAX};
 use crate::model::{Clock as _, EventTime, Finding, Reason, Timestamp};
 use std::path::Path;
 use std::time::Duration;
 
-/// What else a command asks of the catalogue and of the drives that are here, open.
+/// What else a command reads from the catalogue and the open drives.
 type More<'a, T> = dyn Fn(&Catalogue, &[InspectedDrive]) -> Result<T, JobError> + 'a;
 
-/// How much is looked at.
+/// How much is worked out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Depth {
     /// What is safe and what is not.
-    Brief,
-    /// And everything a report tells of it.
+    Counts,
+    /// And all figures of a report.
     Whole,
     /// And every message that is not safe, as many as a table may have.
     Listed,
@@ -39,7 +39,7 @@ pub(super) enum Depth {
 /// Everything an audit and a status need.
 pub(in crate::cli) struct Inspection {
     pub audit: Audit,
-    /// What a report tells beside it, if that was asked for.
+    /// Figures in addition, if they were asked for.
     pub statistics: Statistics,
     pub drives: Vec<DriveView>,
     pub now: EventTime,
@@ -51,12 +51,12 @@ pub(in crate::cli) struct Inspection {
     pub unkept: Option<Unkept>,
     /// For how long the next new stick is let in, if it is.
     pub next_let_in: Option<Duration>,
-    /// What was found on the way, in words.
+    /// Sentences on what was found on the way.
     notes: Vec<Note>,
 }
 
 impl Inspection {
-    /// First on the catalogue itself, open to look only: enough where nothing has changed since it was
+    /// First with the catalogue itself, opened read-only: enough where nothing has changed since it was
     /// last written. Else on a copy of it in memory; and where it is damaged, on one made from the
     /// mailbox and the drives alone.
     pub(super) fn take(
@@ -67,24 +67,25 @@ impl Inspection {
         Ok(Self::take_with(resolved, depth, output, &|_, _| Ok(()))?.0)
     }
 
-    /// The same, and one more question to the catalogue while the drives are open.
+    /// The same, and what `more` reads while the drives are open.
     pub(super) fn take_with<T>(
         resolved: &Resolved,
         depth: Depth,
         output: &Output,
         more: &More<'_, T>,
     ) -> Result<(Self, T), CliError> {
-        // A worker may begin to write while this looks: then everything is looked at once more, without it.
-        let (state, unkept) = looked_at(resolved);
+        // A worker may begin to write while this reads: then everything is read once more, without that drive.
+        let (state, unkept) = state_to_read(resolved);
         let is_kept = unkept.is_none();
-        let before = served(&state);
-        let (inspection, answer) = Self::beside(resolved, (&state, is_kept), depth, &before, more)?;
-        let after = served(&state);
+        let before = daemon_drives(&state);
+        let (inspection, answer) =
+            Self::with_live(resolved, (&state, is_kept), depth, &before, more)?;
+        let after = daemon_drives(&state);
         let began = |drive: &DriveStatus| {
             is_at_work(drive) && !before.iter().any(|b| b.at == drive.at && is_at_work(b))
         };
         let (inspection, answer) = match after.iter().any(began) {
-            true => Self::beside(resolved, (&state, is_kept), depth, &after, more)?,
+            true => Self::with_live(resolved, (&state, is_kept), depth, &after, more)?,
             false => (inspection, answer),
         };
         inspection.notes.iter().for_each(|note| note.say(output));
@@ -93,7 +94,7 @@ impl Inspection {
         Ok((inspection, answer))
     }
 
-    fn beside<T>(
+    fn with_live<T>(
         resolved: &Resolved,
         (state, is_kept): (&Path, bool),
         depth: Depth,
@@ -136,7 +137,7 @@ impl Inspection {
     ) -> Result<(Self, T), JobError> {
         let clock = SystemClock::new();
         let station = resolved.station();
-        catalogue.count_same_device(resolved.count_same_device)?;
+        catalogue.count_same_device(resolved.config.drives.count_same_device)?;
         if !is_kept {
             catalogue.believe_ledgers()?;
         }
@@ -153,7 +154,7 @@ impl Inspection {
         let mut notes: Vec<_> = renamed.chain(scan_findings(&taken)).collect();
         // What is read of a drive that is being written to may not be synced yet, and one that does not answer
         // would hang this too. So a mounted drive that the daemon serves is not touched: it was read when it
-        // came, and the kernel says whether it is still there. A folder is looked at unless it is at work.
+        // came, and the kernel says whether it is still there. A folder is opened unless the daemon is writing to it.
         let mounted = resolved.find()().into_iter().map(|(_, drive)| drive);
         let (left, mut drives): (Vec<_>, Vec<_>) =
             mounted.partition(|drive| live.iter().any(|d| d.at == drive.at));
@@ -167,8 +168,8 @@ impl Inspection {
                 left.extend(trouble_of(drive));
             }
         }
-        let looked = sync_drive::look_at_drives(catalogue, &resolved.station, &drives, &clock)?;
-        for drive in &looked {
+        let inspected = sync_drive::look_at_drives(catalogue, &resolved.station, &drives, &clock)?;
+        for drive in &inspected {
             let findings = drive.drive.iter().flat_map(|d| &d.findings);
             notes.extend(findings.map(|found| Note::found(&drive.label, found)));
             let unused = drive.drive.as_ref().err().filter(|error| {
@@ -177,44 +178,47 @@ impl Inspection {
             notes.extend(unused.map(|error| Note::failed(&drive.label, error)));
         }
         let daemon = host::is_locked(&state.join("lock"));
-        let seen = Seen { taken, looked, left, live, daemon };
-        // One state of the catalogue for everything that is told.
+        let seen = Seen { taken, inspected, left, live, daemon };
+        // One state of the catalogue for everything that is reported.
         let (inspection, answer) = catalogue.read_transaction(|| {
-            Ok((Self::told(catalogue, resolved, depth, &seen)?, more(catalogue, &seen.looked)?))
+            Ok((
+                Self::evaluate(catalogue, resolved, depth, &seen)?,
+                more(catalogue, &seen.inspected)?,
+            ))
         })?;
         Ok((Self { notes, ..inspection }, answer))
     }
 
-    /// What the catalogue says of what was seen.
-    fn told(
+    /// Adds what the catalogue knows.
+    fn evaluate(
         catalogue: &Catalogue,
         resolved: &Resolved,
         depth: Depth,
         seen: &Seen,
     ) -> Result<Self, JobError> {
-        let wish = sync_drive::AuditRequest {
+        let request = sync_drive::AuditRequest {
             station: &resolved.station,
-            wanted_copies: resolved.wanted_copies,
+            wanted_copies: resolved.config.drives.wanted_copies,
             link: resolved.link,
             list_at_most: if depth == Depth::Listed { TABLE_ROWS_MAX } else { LISTED_MAX },
             mailboxes: &seen.taken,
         };
-        let mut audit = sync_drive::audit_now(catalogue, &wish, &seen.looked, &seen.left)?;
+        let mut audit = sync_drive::audit_now(catalogue, &request, &seen.inspected, &seen.left)?;
         let now = SystemClock::new().stamp();
         let statistics = match depth {
-            Depth::Brief => Statistics::default(),
+            Depth::Counts => Statistics::default(),
             Depth::Whole | Depth::Listed => {
-                reckon(catalogue, &resolved.station, &resolved.link, now.time)?
+                compute(catalogue, &resolved.station, &resolved.link, now.time)?
             }
         };
-        let mut drives = shown(&audit, &seen.looked, seen.daemon, &seen.live);
+        let mut drives = shown(&audit, &seen.inspected, seen.daemon, &seen.live);
         let here = drives.iter().filter(|drive| drive.mounted).map(|drive| drive.row.row);
         audit.counts.note_here(catalogue, &here.collect::<Vec<_>>())?;
         for drive in &mut drives {
             drive.carried = catalogue.carried(drive.row.row)?;
             drive.history = catalogue.drive_history(drive.row.row)?;
-            let told = audit.counts.contradictions.iter().filter(|c| c.row == drive.row.row);
-            drive.contradicts = told.cloned().collect();
+            let about = audit.counts.contradictions.iter().filter(|c| c.row == drive.row.row);
+            drive.contradicts = about.cloned().collect();
         }
         note_new(catalogue, &mut drives)?;
         let next_let_in = catalogue.next_let_in(&SystemClock::new())?;
@@ -233,10 +237,10 @@ impl Inspection {
     }
 }
 
-/// What was seen of mailboxes and drives before the catalogue is asked.
+/// What was found of mailboxes and drives, before the catalogue is read.
 struct Seen {
     taken: Vec<ConfirmedMailbox>,
-    looked: Vec<InspectedDrive>,
+    inspected: Vec<InspectedDrive>,
     /// What keeps each drive that is left to the daemon from taking messages, if anything does.
     left: Vec<Option<Reason>>,
     /// The drives that are left to the daemon.
@@ -244,7 +248,7 @@ struct Seen {
     daemon: bool,
 }
 
-/// What scanning found, in words. How a mailbox could be looked at is said with the verdict.
+/// What scanning found. Whether a mailbox could be scanned is said with the verdict.
 pub(super) fn scan_findings(taken: &[ConfirmedMailbox]) -> Vec<Note> {
     let notes = taken.iter().flat_map(|mailbox| {
         let moved = mailbox.was_at.as_ref();
@@ -258,8 +262,8 @@ pub(super) fn scan_findings(taken: &[ConfirmedMailbox]) -> Vec<Note> {
     notes.collect()
 }
 
-/// How a running daemon says its drives are; without one, none.
-fn served(state: &Path) -> Vec<DriveStatus> {
+/// The states of drives that a running daemon reports; none without one.
+fn daemon_drives(state: &Path) -> Vec<DriveStatus> {
     match ask(state, &Request::Drives, ANSWER_PATIENCE) {
         Ok(Some(Answer::Drives(drives))) => drives,
         Ok(_) => Vec::new(),
@@ -277,13 +281,14 @@ fn is_at_work(drive: &DriveStatus) -> bool {
 /// The drives known, with what was seen of them just now.
 fn shown(
     audit: &Audit,
-    looked: &[InspectedDrive],
+    inspected: &[InspectedDrive],
     daemon: bool,
     live: &[DriveStatus],
 ) -> Vec<DriveView> {
     let show = |(row, messages, bytes): &(DriveRow, u64, u64)| {
-        let seen = looked.iter().find(|l| l.drive.as_ref().is_ok_and(|d| d.state.drive == row.row));
-        // While the daemon works, its own word on a drive that is there is the latest.
+        let seen =
+            inspected.iter().find(|l| l.drive.as_ref().is_ok_and(|d| d.state.drive == row.row));
+        // While the daemon works, its state of a drive that is there is the latest.
         let live = live.iter().find(|drive| is_row(drive, row));
         let state = match seen {
             _ if live.is_some_and(|drive| drive.stalled_seconds.is_some()) => "stalled",
@@ -296,7 +301,7 @@ fn shown(
             Some(_) if row.distrust.is_some() => "untrusted",
             Some(_) if daemon && !row.state.is_empty() => row.state.as_str(),
             Some(l) => match (l.trouble, &l.drive) {
-                // As the last pass left it: a look alone does not show that a drive takes no more.
+                // As the last pass left it: reading alone does not show that a drive takes no more.
                 (None, _) if matches!(row.state.as_str(), "failed" | "full" | "read-only") => {
                     row.state.as_str()
                 }
@@ -312,7 +317,7 @@ fn shown(
     let mut drives: Vec<_> = audit.drives.iter().map(show).collect();
     let seen = |at: &[u8]| audit.drives.iter().any(|(row, ..)| row.at == at);
     let known = |drive: &DriveStatus| audit.drives.iter().any(|(row, ..)| is_row(drive, row));
-    drives.extend(looked.iter().filter(|l| !seen(&l.at)).filter_map(strange));
+    drives.extend(inspected.iter().filter(|l| !seen(&l.at)).filter_map(strange));
     let never_used =
         |drive: &DriveStatus| DriveView::never_used(&drive.label, &drive.at, drive.state.clone());
     drives.extend(live.iter().filter(|drive| !known(drive)).map(never_used));
@@ -343,13 +348,13 @@ fn is_row(drive: &DriveStatus, row: &DriveRow) -> bool {
 }
 
 /// A drive that is here and not in the catalogue: nothing was ever written to it.
-fn strange(looked: &InspectedDrive) -> Option<DriveView> {
-    let state = match looked.drive.as_ref().err()? {
+fn strange(found: &InspectedDrive) -> Option<DriveView> {
+    let state = match found.drive.as_ref().err()? {
         JobError::NoDrive { .. } => "",
         error if error.trouble() == Trouble::Gone => return None,
         error => sync_drive::state_of(error),
     };
-    Some(DriveView::never_used(&looked.label, &looked.at, state.to_owned()))
+    Some(DriveView::never_used(&found.label, &found.at, state.to_owned()))
 }
 
 /// Whether a drive that is left to the daemon is one whose copies count for nothing.

@@ -3,32 +3,29 @@
 
 use crate::cli::Exit;
 use crate::cli::notices::CliError;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::report;
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
-use crate::job::restore::{Inventory, offers};
-use serde_json::json;
+use crate::job::report::inventory::{Inventory, inventories};
+use serde::Serialize;
 
 pub(super) fn run(resolved: &Resolved, as_json: bool, output: &Output) -> Result<Exit, CliError> {
     let drives = resolved.need_drives()?;
-    let mut offers = offers(&drives, &SystemClock::new())?;
+    let mut stations = inventories(&drives, &SystemClock::new())?;
     if let Some(station) = &resolved.asked_for {
-        offers.retain(|inventory| inventory.station == *station);
+        stations.retain(|inventory| inventory.station == *station);
     }
-    if offers.is_empty() {
+    if stations.is_empty() {
         return Err(CliError::failed("no copies of any station asked for are on these drives"));
     }
-    let is_whole = offers.iter().all(is_whole);
+    let is_whole = stations.iter().all(Inventory::is_whole);
     match as_json {
-        true => {
-            let stations: Vec<_> = offers.iter().map(report::inventory::json).collect();
-            output.json(&json!({"schema": 1, "whole": is_whole, "stations": stations}));
-        }
+        true => output.json(&Stations { whole: is_whole, stations }),
         false => {
-            offers.iter().for_each(|inventory| tell(inventory, output));
+            stations.iter().for_each(|station| report(station, output));
             output.wrapped(
-                "That is what the ledgers tell. counterfoil verify reads every copy again; counterfoil restore \
+                "That is what the ledgers say. counterfoil verify reads every copy again; counterfoil restore \
                  --station NAME --into DIR takes a station over.",
             );
         }
@@ -36,22 +33,23 @@ pub(super) fn run(resolved: &Resolved, as_json: bool, output: &Output) -> Result
     Ok(Exit::safe(is_whole))
 }
 
-fn is_whole(inventory: &Inventory) -> bool {
-    inventory.ledgers_whole
-        && !inventory.drives.is_empty()
-        && inventory.drives.iter().all(|(_, standing)| report::inventory::standing(standing).0)
+/// The JSON of the command.
+#[derive(Serialize)]
+struct Stations {
+    whole: bool,
+    stations: Vec<Inventory>,
 }
 
-fn tell(inventory: &Inventory, output: &Output) {
-    for line in report::inventory::station(inventory) {
+fn report(station: &Inventory, output: &Output) {
+    for line in report::inventory::station(station) {
         output.wrapped(&line);
     }
-    for (at, standing) in &inventory.drives {
-        output.wrapped(&format!("  {at}: {}", report::inventory::standing(standing).1));
+    for drive in &station.drives {
+        output.wrapped(&format!("  {}: {}", drive.at, report::inventory::drive(drive)));
     }
-    output.line(match (is_whole(inventory), inventory.ledgers_whole) {
-        (true, _) => output.tone(Tone::Good, "  whole, as far as the ledger tells"),
-        (false, true) => output.tone(Tone::Bad, "  not whole: some copies are not right"),
-        (false, false) => output.tone(Tone::Bad, "  not whole: the ledger is broken or lost"),
+    output.line(match (station.is_whole(), station.ledgers_whole) {
+        (true, _) => output.styled(Style::Good, "  whole, as far as the ledger says"),
+        (false, true) => output.styled(Style::Bad, "  not whole: some copies are not right"),
+        (false, false) => output.styled(Style::Bad, "  not whole: the ledger is broken or lost"),
     });
 }

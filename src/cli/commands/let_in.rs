@@ -1,7 +1,7 @@
 //! `drives add --next`: the next new stick is let in without a name, where only known ones are used. The first that
 //! comes ends it, and so does the time, or a boot. One that is plugged in already did not come next.
 
-use super::state::looked_at;
+use super::state::state_to_read;
 use crate::cli::Exit;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
@@ -13,8 +13,14 @@ use crate::daemon::control::{Answer, Request, ask};
 use crate::disk::Access;
 use crate::job::catalogue::Catalogue;
 use crate::model::limits::{ANSWER_PATIENCE, LET_IN_LONGEST};
-use serde_json::json;
+use serde::Serialize;
 use std::time::Duration;
+
+/// The JSON of `drives add --next`.
+#[derive(Serialize)]
+struct LetInJson {
+    next_stick_seconds: u64,
+}
 
 pub(super) fn run(
     resolved: &Resolved,
@@ -22,7 +28,7 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    match resolved.accept {
+    match resolved.config.drives.accept {
         Accept::Known => {}
         Accept::Any => {
             return Err(CliError::usage(
@@ -44,7 +50,7 @@ pub(super) fn run(
         resolved.find()().into_iter().map(|(_, drive)| drive.volume_source.open(Access::Read));
     let before: Vec<_> = mounts.flatten().map(|volume| volume.facts().mount.clone()).collect();
     let request = Request::LetNextIn { seconds: within.as_secs(), before: before.clone() };
-    let state = looked_at(resolved).0;
+    let state = state_to_read(resolved).0;
     match ask(&state, &request, ANSWER_PATIENCE)? {
         Some(Answer::Refused(why)) => return Err(CliError::failed(why)),
         Some(_) => {}
@@ -54,7 +60,7 @@ pub(super) fn run(
         }
     }
     match as_json {
-        true => output.json(&json!({"schema": 1, "next_stick_seconds": within.as_secs()})),
+        true => output.json(&LetInJson { next_stick_seconds: within.as_secs() }),
         false => output.say(format!(
             "The next new stick is let in, if it is plugged in within {}. One that is here already: counterfoil drives \
              add DIR",

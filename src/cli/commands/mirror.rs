@@ -7,7 +7,7 @@ use crate::cli::Exit;
 use crate::cli::args::Scope;
 use crate::cli::config::Carry;
 use crate::cli::notices::{self, CliError, Unkept};
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::progress::Bar;
 use crate::cli::report::{self, index::Index, mirror::sums, verdict::Summary};
 use crate::cli::resolved::Resolved;
@@ -18,9 +18,9 @@ use crate::job::extras::{Extras, Pages, carried_program, carry_on};
 use crate::job::mailboxes::{ConfirmedMailbox, HeldBackPolicy, confirm_mailboxes, open_all};
 use crate::job::mirror::PassReport;
 use crate::job::replica::PresentDrives;
+use crate::job::report::verdict::{Counts, Verdict};
 use crate::job::sync_drive::{SyncOutcome, compare_drives};
 use crate::job::sync_job::SyncJob;
-use crate::job::verdict::{Counts, Verdict};
 use crate::job::{DriveRef, JobError, Unwatched};
 use crate::model::bag::CarriedProgram;
 use std::path::Path;
@@ -42,26 +42,26 @@ pub(in crate::cli) fn run(
         done = pass(&resolved, &drives, &state, output);
     }
     let done = done?;
-    let (name, wanted) = (&resolved.station, resolved.wanted_copies);
+    let (name, wanted) = (&resolved.station, resolved.config.drives.wanted_copies);
     let mut counts = Counts::take(&state.catalogue, name, wanted, &done.mailboxes)?;
     counts.is_unkept = state.unkept.is_some();
-    let here = done.rounds.iter().filter_map(|round| round.drive.map(|(_, row)| row));
+    let here = done.outcomes.iter().filter_map(|sync| sync.drive.map(|(_, row)| row));
     counts.note_here(&state.catalogue, &here.collect::<Vec<_>>())?;
-    let known = done.rounds.iter().map(|round| known(&state.catalogue, round));
+    let known = done.outcomes.iter().map(|sync| known(&state.catalogue, sync));
     let known = known.collect::<Result<Vec<_>, _>>()?;
-    tell(&resolved, scope.json, (&done, &known), &counts, state.unkept, output);
-    Ok(ended(&counts, &done.rounds))
+    print(&resolved, scope.json, (&done, &known), &counts, state.unkept, output);
+    Ok(ended(&counts, &done.outcomes))
 }
 
 /// What a pass did.
 struct Done {
-    /// The mailboxes, as they were taken in.
+    /// The mailboxes, as they were scanned.
     mailboxes: Vec<ConfirmedMailbox>,
-    /// How it went on each drive; on none where no mailbox could be looked at.
-    rounds: Vec<SyncOutcome>,
+    /// The outcome on each drive; on none where no mailbox could be scanned.
+    outcomes: Vec<SyncOutcome>,
 }
 
-fn tell(
+fn print(
     resolved: &Resolved,
     as_json: bool,
     (done, known): (&Done, &[Option<DriveRow>]),
@@ -70,39 +70,41 @@ fn tell(
     output: &Output,
 ) {
     let present: u64 = done.mailboxes.iter().map(|taken| taken.report.files).sum();
-    let rounds = &done.rounds;
+    let outcomes = &done.outcomes;
     let summary = Summary::of(resolved, counts, unkept);
     match as_json {
-        true => output.json(&report::mirror::json(rounds, known, sums(rounds, present), &summary)),
-        false => report::mirror::text(output, rounds),
+        true => {
+            output.json(&report::mirror::json(outcomes, known, sums(outcomes, present), &summary))
+        }
+        false => report::mirror::text(output, outcomes),
     }
-    report::mirror::notices(output, rounds);
+    report::mirror::notices(output, outcomes);
     if as_json || output.is_quiet() {
-        let lines = summary.lines().into_iter().filter(|(tone, _)| *tone == Tone::Bad);
+        let lines = summary.lines().into_iter().filter(|(style, _)| *style == Style::Bad);
         lines.for_each(|(_, line)| output.warn(line));
     } else {
         summary.say(output);
     }
     if counts.verdict() != Verdict::Safe {
-        output.warn(notices::audit_tells(&resolved.options));
+        output.warn(notices::see_audit(&resolved.options));
     }
 }
 
 /// The verdict's exit code, unless the work itself failed.
-fn ended(counts: &Counts, rounds: &[SyncOutcome]) -> Exit {
-    // One that is forgotten is left out by its operator's word.
+fn ended(counts: &Counts, outcomes: &[SyncOutcome]) -> Exit {
+    // One that is forgotten is left out, as its operator said.
     let failed = |error: &JobError| !matches!(error, JobError::Forgotten { .. });
     // What stands in the place of one that is known is not written to before its operator has said what it is.
     let undone = |error: &JobError| !matches!(error, JobError::EmptyStick { .. });
-    let has_failed = rounds.iter().any(|round| round.outcome.as_ref().is_err_and(failed));
+    let has_failed = outcomes.iter().any(|sync| sync.outcome.as_ref().is_err_and(failed));
     match Exit::of(counts) {
-        _ if rounds.iter().all(|round| round.outcome.as_ref().is_err_and(undone)) => Exit::Failed,
+        _ if outcomes.iter().all(|sync| sync.outcome.as_ref().is_err_and(undone)) => Exit::Failed,
         Exit::Safe if has_failed => Exit::Unsafe,
         by_verdict => by_verdict,
     }
 }
 
-/// Takes in the mailboxes and brings every drive up to date. Where no mailbox can be looked at, no drive is touched.
+/// Scans the mailboxes and brings every drive up to date. Where no mailbox can be scanned, no drive is touched.
 fn pass(
     resolved: &Resolved,
     drives: &[DriveRef],
@@ -110,7 +112,7 @@ fn pass(
     output: &Output,
 ) -> Result<Done, JobError> {
     let (clock, catalogue) = (SystemClock::new(), &state.catalogue);
-    catalogue.count_same_device(resolved.count_same_device)?;
+    catalogue.count_same_device(resolved.config.drives.count_same_device)?;
     let mailboxes = confirm_mailboxes(
         catalogue,
         &resolved.station(),
@@ -120,24 +122,24 @@ fn pass(
     )?;
     scan_findings(&mailboxes).iter().for_each(|note| note.say(output));
     if !mailboxes.iter().any(|taken| taken.state.was_looked_at()) {
-        return Ok(Done { mailboxes, rounds: Vec::new() });
+        return Ok(Done { mailboxes, outcomes: Vec::new() });
     }
     let present: u64 = mailboxes.iter().map(|taken| taken.report.files).sum();
     let bar = Bar::new(output, "copying", present * drives.len() as u64);
-    let mut rounds = every_drive(resolved, state.folder(), drives, &bar, output)?;
+    let mut outcomes = every_drive(resolved, state.folder(), drives, &bar, output)?;
     bar.end();
     let is_states = |e: &JobError| e.is_damaged_catalogue() || e.state_trouble().is_some();
-    let is_states = |round: &SyncOutcome| round.outcome.as_ref().is_err_and(is_states);
-    if let Some(at) = rounds.iter().position(is_states) {
-        rounds.swap_remove(at).outcome?;
+    let is_states = |sync: &SyncOutcome| sync.outcome.as_ref().is_err_and(is_states);
+    if let Some(at) = outcomes.iter().position(is_states) {
+        outcomes.swap_remove(at).outcome?;
     }
-    compare_drives(catalogue, &resolved.station, drives, &rounds, &clock)?;
-    Ok(Done { mailboxes, rounds })
+    compare_drives(catalogue, &resolved.station, drives, &outcomes, &clock)?;
+    Ok(Done { mailboxes, outcomes })
 }
 
-/// What a drive is to carry beside the copies.
-pub(super) fn cargo(resolved: &Resolved) -> Extras {
-    let carries = |what| resolved.carry.contains(&what);
+/// What a drive is to carry in addition to the copies.
+pub(super) fn extras(resolved: &Resolved) -> Extras {
+    let carries = |what| resolved.config.drives.carry.contains(&what);
     Extras {
         config: carries(Carry::Config).then(|| for_a_stick(resolved)),
         pages: carries(Carry::Index).then(|| Arc::new(Index) as Arc<dyn Pages>),
@@ -147,7 +149,7 @@ pub(super) fn cargo(resolved: &Resolved) -> Extras {
 
 /// The programs that drives carry, for the operator to note what they must be. One that cannot be read is on no drive.
 pub(super) fn programs(resolved: &Resolved) -> Vec<CarriedProgram> {
-    cargo(resolved).programs.iter().filter_map(|program| carried_program(program).ok()).collect()
+    extras(resolved).programs.iter().filter_map(|program| carried_program(program).ok()).collect()
 }
 
 /// One thread a drive, so that a slow or hung one holds up no other.
@@ -159,14 +161,14 @@ fn every_drive(
     output: &Output,
 ) -> Result<Vec<SyncOutcome>, JobError> {
     let station = resolved.station();
-    let cargo = cargo(resolved);
+    let extras = extras(resolved);
     let present_drives = PresentDrives::default();
     let one = |drive: &DriveRef| -> Result<SyncOutcome, JobError> {
         let (catalogue, _) = Catalogue::open(state)?;
         let clock = SystemClock::new();
         let mailboxes = open_all(&catalogue, &station.mailboxes)?;
         let name = &station.name;
-        let upkeep = SyncJob {
+        let job = SyncJob {
             catalogue: &catalogue,
             station: name,
             mailboxes: &mailboxes,
@@ -175,25 +177,25 @@ fn every_drive(
             clock: &clock,
             progress: bar,
         };
-        let round = upkeep.bring_up_to_date(drive);
+        let sync = job.bring_up_to_date(drive);
         let holds_all = |r: &PassReport| r.copied > 0 && r.told_all && r.failed.is_empty();
-        if round.outcome.as_ref().is_ok_and(holds_all) {
+        if sync.outcome.as_ref().is_ok_and(holds_all) {
             let carried =
-                carry_on(&catalogue, name, drive, &present_drives, &clock, &cargo, &Unwatched);
+                carry_on(&catalogue, name, drive, &present_drives, &clock, &extras, &Unwatched);
             // The messages are safe all the same.
             if let Err(error) = carried {
                 output.notice(notices::not_carried(&drive.label, &error));
             }
         }
-        Ok(round)
+        Ok(sync)
     };
-    let rounds = std::thread::scope(|scope| {
+    let outcomes = std::thread::scope(|scope| {
         let workers: Vec<_> = drives.iter().map(|drive| scope.spawn(|| one(drive))).collect();
         workers.into_iter().map(std::thread::ScopedJoinHandle::join).collect::<Vec<_>>()
     });
     let ended = |(drive, joined): (&DriveRef, std::thread::Result<_>)| match joined {
-        Ok(round) => round,
-        // The other drives' rounds stand.
+        Ok(sync) => sync,
+        // What was done on the other drives stays done.
         Err(_) => Ok(SyncOutcome {
             label: drive.label.clone(),
             drive: None,
@@ -201,14 +203,14 @@ fn every_drive(
             outcome: Err(JobError::Broken("its worker ended in a fault of the program".into())),
         }),
     };
-    let mut rounds: Vec<SyncOutcome> =
-        drives.iter().zip(rounds).map(ended).collect::<Result<_, _>>()?;
-    // What one drive has shown of a message the others may not have heard of: their passes were under way, or over.
-    let learnt = |round: &SyncOutcome| round.outcome.as_ref().is_ok_and(|report| report.learnt);
-    if rounds.iter().any(learnt) {
-        for (drive, round) in drives.iter().zip(&mut rounds) {
-            let Ok(first) = &round.outcome else { continue };
-            // That it was told all there was says nothing of what was found out since.
+    let mut outcomes: Vec<SyncOutcome> =
+        drives.iter().zip(outcomes).map(ended).collect::<Result<_, _>>()?;
+    // What one drive has shown of a message the others may lack: their passes were under way, or over.
+    let learnt = |sync: &SyncOutcome| sync.outcome.as_ref().is_ok_and(|report| report.learnt);
+    if outcomes.iter().any(learnt) {
+        for (drive, sync) in drives.iter().zip(&mut outcomes) {
+            let Ok(first) = &sync.outcome else { continue };
+            // A drive that had everything when its pass ended may lack what was found out since.
             if first.stopped {
                 continue;
             }
@@ -216,16 +218,16 @@ fn every_drive(
             if let Ok(report) = &mut again.outcome {
                 report.after(first);
             }
-            again.findings.splice(0..0, std::mem::take(&mut round.findings));
-            *round = again;
+            again.findings.splice(0..0, std::mem::take(&mut sync.findings));
+            *sync = again;
         }
     }
-    Ok(rounds)
+    Ok(outcomes)
 }
 
-/// What the catalogue knows of a drive after its round; nothing of one that was never met.
-fn known(catalogue: &Catalogue, round: &SyncOutcome) -> Result<Option<DriveRow>, JobError> {
-    match round.drive {
+/// What the catalogue knows of a drive after its sync; `None` if it has no id yet.
+fn known(catalogue: &Catalogue, sync: &SyncOutcome) -> Result<Option<DriveRow>, JobError> {
+    match sync.drive {
         Some((id, _)) => catalogue.drive(id),
         None => Ok(None),
     }

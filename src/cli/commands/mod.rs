@@ -1,4 +1,4 @@
-//! One file a command: set up, run a round of `job`, report. No work is done here.
+//! One file a command: resolve the config, run a job, report. No work is done here.
 
 pub(super) mod acknowledge;
 pub(super) mod audit;
@@ -30,7 +30,7 @@ mod wipe;
 
 use super::notices::CliError;
 
-/// Hears once that the process is to end, in place of its end.
+/// Waits for the first signal that would end the process, and takes its place.
 fn when_stopped(stop: impl FnOnce() + Send + 'static) -> Result<(), CliError> {
     crate::daemon::on_termination_signal(|_| stop())
         .map_err(|error| CliError::failed(format!("signals cannot be received: {error}")))

@@ -1,7 +1,7 @@
-//! What this card's own state has to say to a restore onto it: what its operator does not want here, and what it misses
+//! What this card's own state adds to a restore onto it: what its operator does not want here, and what it misses
 //! that the drives of the restore do not have. A restore needs none of it, and elsewhere it says nothing.
 
-use super::state::looked_at;
+use super::state::state_to_read;
 use crate::cli::resolved::Resolved;
 use crate::disk::{EntryStat, MailboxDir, host};
 use crate::job::JobError;
@@ -15,7 +15,7 @@ use std::os::unix::ffi::OsStrExt as _;
 pub(super) struct OwnCard<'a> {
     catalogue: Catalogue,
     restore_sources: &'a RestoreSources,
-    /// Its row of each mailbox that goes to where it is, and the goal.
+    /// Its row of each mailbox that goes to where it is, and the target.
     mailboxes: BTreeMap<i64, &'a MailboxTarget>,
 }
 
@@ -35,7 +35,7 @@ impl<'a> OwnCard<'a> {
         restore_sources: &'a RestoreSources,
         mailbox_targets: &'a [MailboxTarget],
     ) -> Result<Option<Self>, JobError> {
-        let (state, _) = looked_at(resolved);
+        let (state, _) = state_to_read(resolved);
         let Some(catalogue) = Catalogue::read_only(&state) else { return Ok(None) };
         if catalogue.station()?.as_ref() != Some(&restore_sources.station) {
             return Ok(None);
@@ -68,7 +68,7 @@ impl<'a> OwnCard<'a> {
         Ok(())
     }
 
-    /// What is missing from this card, or lacking on it, by the last look, is not there now either, and is on no drive
+    /// What is missing from this card, or lacking on it, by the last scan, is not there now either, and is on no drive
     /// of this restore.
     pub(super) fn not_here(&self) -> Result<NotHere, JobError> {
         let mut wanted = BTreeSet::new();

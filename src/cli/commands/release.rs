@@ -1,7 +1,7 @@
 //! `drives release`: ends what is being written to a drive, syncs it, unmounts it where that is allowed, and
 //! says that it may be pulled. Never says so before everything is on the medium and closed.
 
-use super::state::looked_at;
+use super::state::state_to_read;
 use crate::cli::Exit;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
@@ -11,9 +11,20 @@ use crate::disk::{Access, host, ownership};
 use crate::job::DriveRef;
 use crate::model::escape;
 use crate::model::limits::{RELEASE_PATIENCE, SAFE_TO_PULL_AFTER};
-use serde_json::json;
+use serde::Serialize;
+use std::borrow::Cow;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
+
+/// The JSON of `drives release`.
+#[derive(Serialize)]
+struct ReleasedJson<'a> {
+    label: &'a str,
+    at: Cow<'a, str>,
+    unmounted: bool,
+    why_not_unmounted: Option<&'a String>,
+    safe_to_pull: bool,
+}
 
 pub(super) fn run(
     resolved: &Resolved,
@@ -21,7 +32,7 @@ pub(super) fn run(
     as_json: bool,
     output: &Output,
 ) -> Result<Exit, CliError> {
-    let (state, _) = looked_at(resolved);
+    let (state, _) = state_to_read(resolved);
     let (label, path) = match ask(&state, &Request::Release(name.to_owned()), RELEASE_PATIENCE)? {
         Some(Answer::Released(drive)) => {
             (drive.label, PathBuf::from(std::ffi::OsStr::from_bytes(&drive.at)))
@@ -35,19 +46,18 @@ pub(super) fn run(
     };
     let unmounted = unmount(resolved, &path)?;
     if !matches!(unmounted, Some(Ok(()))) {
-        // What an unmount would wait for: the device is given its second.
+        // An unmount would wait for the device: here it gets a second.
         std::thread::sleep(SAFE_TO_PULL_AFTER);
     }
     let why = unmounted.as_ref().and_then(|done| done.as_ref().err());
     if as_json {
-        output.json(&json!({
-            "schema": 1,
-            "label": label,
-            "at": path.to_string_lossy(),
-            "unmounted": matches!(unmounted, Some(Ok(()))),
-            "why_not_unmounted": why,
-            "safe_to_pull": true,
-        }));
+        output.json(&ReleasedJson {
+            label: &label,
+            at: path.to_string_lossy(),
+            unmounted: matches!(unmounted, Some(Ok(()))),
+            why_not_unmounted: why,
+            safe_to_pull: true,
+        });
         return Ok(Exit::Safe);
     }
     let at = escape::shown(path.as_os_str().as_bytes());
@@ -79,7 +89,7 @@ fn unmount(resolved: &Resolved, path: &Path) -> Result<Option<Result<(), String>
     Ok(Some(host::unmount(path)))
 }
 
-/// Without a daemon: nobody else is at the drive once its lock is had.
+/// Without a daemon: nobody else uses the drive once its lock is taken.
 fn by_hand(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliError> {
     let drives = resolved.drives_here();
     let is_called = |drive: &&DriveRef| escape::is_place(&drive.label, &drive.at, name);
@@ -93,7 +103,7 @@ fn by_hand(resolved: &Resolved, name: &str) -> Result<(String, PathBuf), CliErro
             )));
         }
     };
-    // A lock is had on a read-only drive too, which has nothing to sync.
+    // A read-only drive can be locked too, and has nothing to sync.
     let volume = drive.volume_source.open(Access::Write)?;
     if !volume.facts().read_only {
         volume.sync_all()?;

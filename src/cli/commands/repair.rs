@@ -39,12 +39,12 @@ pub(super) fn run(
 pub(super) struct Named<'g> {
     pub mailbox_target: &'g MailboxTarget,
     pub path: RelName,
-    /// Some drive tells of it.
-    pub is_told: bool,
+    /// Some drive lists it.
+    pub is_known: bool,
 }
 
 /// The message that is named by its file, or by its mailbox and its path in it: of several that may be meant, the first
-/// that a drive tells of.
+/// that a drive lists.
 pub(super) fn message_named<'g>(
     restore_sources: &RestoreSources,
     mailbox_targets: &'g [MailboxTarget],
@@ -58,15 +58,15 @@ pub(super) fn message_named<'g>(
     for message in named::messages(typed, &mailboxes) {
         let (at, path) = message?;
         let mailbox_target = &mailbox_targets[at];
-        let is_told = restore_sources.catalogue.tells_of(
+        let is_known = restore_sources.catalogue.tells_of(
             &restore_sources.station,
             mailbox_target.row,
             &path.key(),
         )?;
-        if is_told {
-            return Ok(Named { mailbox_target, path, is_told });
+        if is_known {
+            return Ok(Named { mailbox_target, path, is_known });
         }
-        first = first.or(Some(Named { mailbox_target, path, is_told }));
+        first = first.or(Some(Named { mailbox_target, path, is_known }));
     }
     first.ok_or_else(|| notices::in_no_mailbox(typed))
 }

@@ -11,18 +11,20 @@ use crate::cli::args::Restore;
 use crate::cli::notices::{self, CliError};
 use crate::cli::output::Output;
 use crate::cli::progress::Bar;
-use crate::cli::report::{self, contradictions, wait};
+use crate::cli::report::contradictions::{self, ContradictionJson};
+use crate::cli::report::{self, wait};
 use crate::cli::resolved::Resolved;
 use crate::cli::whose::{Kind, Touches, work_as_owner};
 use crate::daemon::clock::SystemClock;
 use crate::disk::host;
 use crate::job::DriveRef;
 use crate::job::catalogue::Contradiction;
+use crate::job::report::inventory::inventory;
 use crate::job::restore::{
-    MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, gather, inventory, pace, restore,
+    MailboxTarget, RestoreOptions, RestoreReport, RestoreSources, gather, pace, restore,
 };
 use crate::model::{bag, escape};
-use serde_json::json;
+use serde::Serialize;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
@@ -76,14 +78,14 @@ pub(in crate::cli) fn run(
     }
     sources.confirm(&resolved, args, &station, output)?;
     refuse_the_copies_themselves(&to, &sources.drives)?;
-    // Whoever names the place has seen to it; where it all goes by itself, it is said before.
+    // Where the place was named on the command line, only a person at a terminal needs to read the plan first.
     let talks = !args.scope.json && (args.into.is_none() || output.is_watched());
     if talks {
         print_plan(&restore_sources, &to, &sources.drives, &clock, output)?;
     }
     let named = args.versions.as_deref();
     let named = named.map(|typed| asked_for(typed, &restore_sources, &to, output)).transpose()?;
-    let is_unknown = named.as_ref().is_some_and(|named| !named.is_told);
+    let is_unknown = named.as_ref().is_some_and(|named| !named.is_known);
     let versions = named.map(|named| (named.mailbox_target.row, named.path.key()));
     let led = as_they_lead(&resolved, &to)?;
     let report = put_back(&restore_sources, args, led, versions, output)?;
@@ -92,7 +94,7 @@ pub(in crate::cli) fn run(
     let back = back.map(|path| escape::shown_path(&path));
     let contradictions = restore_sources.contradictions()?;
     let found = Found { report, back, is_unknown, not_here, contradictions };
-    found.tell(args, &to, output);
+    found.print(args, &to, output);
     if found.not_here.messages == 0 && talks && !args.dry_run {
         let offers_config =
             carried.is_some() && !args.with_config && resolved.config_file.is_none();
@@ -106,10 +108,21 @@ struct Found {
     report: RestoreReport,
     /// Where the config was put back.
     back: Option<String>,
-    /// Versions were asked for of a message that no drive tells of.
+    /// Versions were asked for of a message that no drive lists.
     is_unknown: bool,
     not_here: NotHere,
     contradictions: Vec<Contradiction>,
+}
+
+/// The JSON of `restore`.
+#[derive(Serialize)]
+struct RestoreJson<'a> {
+    #[serde(flatten)]
+    report: &'a RestoreReport,
+    config: Option<&'a str>,
+    versions_told: Option<bool>,
+    not_on_these: u64,
+    contradictions: Vec<ContradictionJson<'a>>,
 }
 
 impl Found {
@@ -120,17 +133,15 @@ impl Found {
             && self.contradictions.is_empty()
     }
 
-    fn tell(&self, args: &Restore, mailbox_targets: &[MailboxTarget], output: &Output) {
+    fn print(&self, args: &Restore, mailbox_targets: &[MailboxTarget], output: &Output) {
         match args.scope.json {
-            true => {
-                let mut object = report::restore::json(&self.report);
-                object["config"] = json!(self.back);
-                object["versions_told"] = json!(args.versions.as_ref().map(|_| !self.is_unknown));
-                object["not_on_these"] = json!(self.not_here.messages);
-                let told = self.contradictions.iter().map(contradictions::json);
-                object["contradictions"] = told.collect();
-                output.json(&object);
-            }
+            true => output.json(&RestoreJson {
+                report: &self.report,
+                config: self.back.as_deref(),
+                versions_told: args.versions.as_ref().map(|_| !self.is_unknown),
+                not_on_these: self.not_here.messages,
+                contradictions: contradictions::json(&self.contradictions),
+            }),
             false => report::restore::text(output, &self.report, mailbox_targets, args.dry_run),
         }
         if self.not_here.messages > 0 {
@@ -139,7 +150,7 @@ impl Found {
     }
 }
 
-/// The message whose older versions are asked for; said, if no drive tells of it.
+/// The message whose older versions are asked for; warns if no drive lists it.
 fn asked_for<'g>(
     typed: &Path,
     restore_sources: &RestoreSources,
@@ -147,8 +158,8 @@ fn asked_for<'g>(
     output: &Output,
 ) -> Result<repair::Named<'g>, CliError> {
     let named = repair::message_named(restore_sources, mailbox_targets, typed)?;
-    if !named.is_told {
-        output.warn(notices::not_told_of(&named.mailbox_target.name, &named.path));
+    if !named.is_known {
+        output.warn(notices::no_versions_of(&named.mailbox_target.name, &named.path));
     }
     Ok(named)
 }
@@ -292,7 +303,7 @@ fn print_plan(
     output: &Output,
 ) -> Result<(), CliError> {
     let inventory = inventory(restore_sources)?;
-    let places: Vec<_> = inventory.drives.iter().map(|(at, _)| at.as_str()).collect();
+    let places: Vec<_> = inventory.drives.iter().map(|drive| drive.at.as_str()).collect();
     output.say(format!("Station {} on {}:", inventory.station, places.join(", ")));
     for mailbox in &inventory.mailboxes {
         output.say(format!("  {}", report::inventory::mailbox(mailbox)));
@@ -307,7 +318,7 @@ fn print_plan(
     if !others.is_empty() {
         output.say(format!("Also on these drives, by --station NAME: {}.", others.join(", ")));
     }
-    if let Some(pace) = pace(restore_sources, inventory.messages(), clock)? {
+    if let Some(pace) = pace(restore_sources, inventory.messages, clock)? {
         let about = match pace.as_secs() {
             0..=1 => "a second or two".to_owned(),
             seconds => wait(seconds),

@@ -7,7 +7,7 @@ use crate::cli::report;
 use crate::cli::resolved::Resolved;
 use crate::daemon::clock::SystemClock;
 use crate::disk::Access;
-use crate::job::restore::{Inventory, offers};
+use crate::job::report::inventory::{Inventory, inventories};
 use crate::job::{DriveRef, replica};
 use crate::model::StationName;
 
@@ -31,9 +31,9 @@ pub(super) fn station(
         [only] => Ok(only.clone()),
         many if many.contains(&resolved.station) => Ok(resolved.station.clone()),
         many => {
-            let offers = offers(drives, &SystemClock::new())?;
-            let chosen = if may_ask { ask(&offers, output) } else { None };
-            chosen.ok_or_else(|| several(many, &offers))
+            let stations = inventories(drives, &SystemClock::new())?;
+            let chosen = if may_ask { ask(&stations, output) } else { None };
+            chosen.ok_or_else(|| several(many, &stations))
         }
     }
 }
@@ -52,9 +52,9 @@ pub(super) fn on(drives: &[DriveRef]) -> Vec<StationName> {
     found
 }
 
-fn several(stations: &[StationName], offers: &[Inventory]) -> CliError {
-    let list: Vec<_> = stations.iter().map(StationName::as_str).collect();
-    let more: Vec<_> = offers.iter().flat_map(report::inventory::station).collect();
+fn several(names: &[StationName], stations: &[Inventory]) -> CliError {
+    let list: Vec<_> = names.iter().map(StationName::as_str).collect();
+    let more: Vec<_> = stations.iter().flat_map(report::inventory::station).collect();
     CliError::usage(format!(
         "the drives hold several stations ({}): give --station NAME\n{}",
         list.join(", "),
@@ -63,15 +63,15 @@ fn several(stations: &[StationName], offers: &[Inventory]) -> CliError {
 }
 
 /// Asks a person. `None`: nobody is there, or nothing that could be meant was typed.
-fn ask(offers: &[Inventory], output: &Output) -> Option<StationName> {
-    for (number, inventory) in (1..).zip(offers) {
+fn ask(stations: &[Inventory], output: &Output) -> Option<StationName> {
+    for (number, inventory) in (1..).zip(stations) {
         let lines = report::inventory::station(inventory);
         let mut lines = lines.iter();
         output.notice(format!("{number}: {}", lines.next()?));
         lines.for_each(|line| output.notice(line));
     }
-    let typed = output.ask(&format!("Which station, 1 to {}? ", offers.len()))?;
-    let by_name = offers.iter().find(|inventory| inventory.station.as_str() == typed);
-    let by_number = || offers.get(typed.parse::<usize>().ok()?.checked_sub(1)?);
+    let typed = output.ask(&format!("Which station, 1 to {}? ", stations.len()))?;
+    let by_name = stations.iter().find(|inventory| inventory.station.as_str() == typed);
+    let by_number = || stations.get(typed.parse::<usize>().ok()?.checked_sub(1)?);
     by_name.or_else(by_number).map(|inventory| inventory.station.clone())
 }

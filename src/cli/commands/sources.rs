@@ -3,7 +3,7 @@
 //! Never reads a stick that the config refuses, unless it is named.
 
 use super::select_station;
-use super::state::looked_at;
+use super::state::state_to_read;
 use super::typed_again::typed_again;
 use crate::cli::args::Restore;
 use crate::cli::config::Accept;
@@ -22,7 +22,7 @@ use std::os::unix::ffi::OsStrExt as _;
 /// The sticks of a restore.
 pub(super) struct Sources {
     pub drives: Vec<DriveRef>,
-    /// Those of them that nobody has named or known: a person has to say that they are believed.
+    /// Those of them that nobody named and this card does not know: a person has to say that they are trusted.
     unconfirmed: Vec<Vec<u8>>,
 }
 
@@ -37,7 +37,7 @@ impl Sources {
         let mut drives = resolved.folder_refs();
         let mounted: Vec<_> = resolved.find()().into_iter().map(|(_, drive)| drive).collect();
         if drives.is_empty() && mounted.is_empty() {
-            return Err(notices::no_drive_here(resolved.accept));
+            return Err(notices::no_drive_here(resolved.config.drives.accept));
         }
         let card = card(resolved)?;
         let strange = match card.knows_drives()? {
@@ -66,7 +66,7 @@ impl Sources {
         Ok(Self { drives, unconfirmed })
     }
 
-    /// A person was shown what they hold, and said to go on.
+    /// A person saw what they hold, and confirmed them.
     pub(super) fn are_confirmed(&mut self) {
         self.unconfirmed.clear();
     }
@@ -115,9 +115,9 @@ pub(super) fn is_yes(typed: Option<&str>) -> bool {
     matches!(typed, Some("yes" | "y"))
 }
 
-/// What this card knows of drives. Where its catalogue is lost, what is kept beside it.
+/// What this card knows of drives. Where its catalogue is lost, what is kept next to it.
 fn card(resolved: &Resolved) -> Result<Catalogue, CliError> {
-    let (state, _) = looked_at(resolved);
+    let (state, _) = state_to_read(resolved);
     if let Some(catalogue) = Catalogue::read_only(&state) {
         return Ok(catalogue);
     }
@@ -157,9 +157,9 @@ fn accepted(
     }
 }
 
-/// Why a stick is not read, if it is not. What cannot be opened tells that when it is read.
+/// Why a stick is not read, if it is not. One that cannot be opened fails when it is read.
 fn why_not(resolved: &Resolved, card: &Catalogue, stick: &DriveRef) -> Option<&'static str> {
-    let only_known = resolved.accept == Accept::Known;
+    let only_known = resolved.config.drives.accept == Accept::Known;
     let not_known = "the config takes known sticks only, and this one is not added";
     let Ok(volume) = stick.volume_source.open(Access::Read) else {
         return only_known.then_some(not_known);

@@ -57,7 +57,7 @@ impl State {
         Ok(Self { catalogue, folder, unkept: None, stand_in: None, _lock: Some(lock) })
     }
 
-    /// Goes on with a state in memory, loudly.
+    /// Goes on with a state in memory, and warns.
     fn in_memory(
         resolved: &Resolved,
         error: &JobError,
@@ -116,9 +116,9 @@ impl State {
     }
 }
 
-/// The folder that a command looks at which does not write, and whether what is known is kept: the one in memory
-/// while a process works there.
-pub(super) fn looked_at(resolved: &Resolved) -> (PathBuf, Option<Unkept>) {
+/// The state folder for a command that only reads, and why nothing is remembered there, if it is not. While a process
+/// works in a folder in memory, it is that one.
+pub(super) fn state_to_read(resolved: &Resolved) -> (PathBuf, Option<Unkept>) {
     match StandIn::find(&resolved.state) {
         Some((folder, why)) => (folder, Some(Unkept::from_text(&why))),
         None => {

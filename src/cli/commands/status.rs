@@ -1,4 +1,4 @@
-//! `status`: what is safe now, drive by drive. Writes nothing; safe beside a running daemon.
+//! `status`: what is safe now, drive by drive. Writes nothing; safe next to a running daemon.
 
 use super::inspect::{Depth, Inspection};
 use crate::cli::Exit;
@@ -15,7 +15,7 @@ pub(in crate::cli) fn run(
     output: &Output,
 ) -> Result<Exit, CliError> {
     let resolved = Resolved::with_mailbox(config, scope)?;
-    let inspection = Inspection::take(&resolved, Depth::Brief, output)?;
+    let inspection = Inspection::take(&resolved, Depth::Counts, output)?;
     let programs = super::mirror::programs(&resolved);
     let summary = Summary::of(&resolved, &inspection.audit.counts, inspection.unkept);
     if scope.json {

@@ -1,6 +1,6 @@
 //! Where a restore puts each mailbox: `--into`, or where the config or an option has a mailbox of that name, or where
 //! a person says when asked.
-//! Never goes by the word of a stick alone, and never into a home, what is above one, or a folder of the system.
+//! Never goes by what a stick alone says, and never into a home, what is above one, or a folder of the system.
 
 use super::sources::Sources;
 use super::typed_again::typed_again;
@@ -12,7 +12,8 @@ use crate::cli::resolved::Resolved;
 use crate::cli::shell::option;
 use crate::disk::{Reserved, ReservedFolders, leads_to};
 use crate::job::MailboxRef;
-use crate::job::restore::{MailboxTarget, RestoreSources, inventory};
+use crate::job::report::inventory::inventory;
+use crate::job::restore::{MailboxTarget, RestoreSources};
 use crate::model::{MailboxName, escape};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
@@ -21,7 +22,7 @@ use std::path::{Component, Path, PathBuf};
 /// A station has a few mailboxes. Of more that nobody has named no questions are asked.
 const QUESTIONS_MAX: usize = 16;
 
-/// What is asked for, and of what.
+/// What is asked for, and what it is asked of.
 pub(super) struct Asked<'a> {
     pub resolved: &'a Resolved,
     pub args: &'a Restore,
@@ -36,18 +37,18 @@ pub(super) fn targets(
     asked: &mut Asked<'_>,
     output: &Output,
 ) -> Result<Vec<MailboxTarget>, CliError> {
-    let told = asked.restore_sources.catalogue.mailboxes_told(&asked.restore_sources.station)?;
+    let listed = asked.restore_sources.catalogue.mailboxes_told(&asked.restore_sources.station)?;
     let mut mailbox_targets = Vec::new();
     let mut unnamed = Vec::new();
-    if let (Some(into), true) = (&asked.args.into, told.len() > 1) {
+    if let (Some(into), true) = (&asked.args.into, listed.len() > 1) {
         // What lies above all of them is a place for mail too.
         allowed(asked.resolved, into)?;
-        mailbox_targets.extend(told.into_iter().map(|(row, name)| {
+        mailbox_targets.extend(listed.into_iter().map(|(row, name)| {
             let path = into.join(name.as_str());
             MailboxTarget { row, name, path }
         }));
     } else {
-        for (row, name) in told {
+        for (row, name) in listed {
             let path = match (&asked.args.into, asked.named(&name)) {
                 (Some(path), _) => Some(path.clone()),
                 (None, Some(named)) => Some(named),
@@ -64,7 +65,7 @@ pub(super) fn targets(
         mailbox_targets.push(target_of_numbered(asked)?);
     }
     if !open.is_empty() {
-        mailbox_targets.extend(asked.settle(open, &mailbox_targets, output)?);
+        mailbox_targets.extend(asked.place_unnamed(open, &mailbox_targets, output)?);
         mailbox_targets.sort_by(|one, other| one.name.cmp(&other.name));
     }
     // A rehearsal writes to a temporary folder of its own, and looks at the mailboxes where they are.
@@ -91,8 +92,8 @@ pub(super) fn as_they_lead(
 
 /// The mailboxes that config or options name, for a restore of one message at its place.
 pub(super) fn named_targets(asked: &Asked<'_>) -> Result<Vec<MailboxTarget>, CliError> {
-    let told = asked.restore_sources.catalogue.mailboxes_told(&asked.restore_sources.station)?;
-    let named = told.into_iter().filter_map(|(row, name)| {
+    let listed = asked.restore_sources.catalogue.mailboxes_told(&asked.restore_sources.station)?;
+    let named = listed.into_iter().filter_map(|(row, name)| {
         let path = asked.named(&name)?;
         Some(MailboxTarget { row, name, path })
     });
@@ -103,11 +104,11 @@ pub(super) fn named_targets(asked: &Asked<'_>) -> Result<Vec<MailboxTarget>, Cli
 struct Open {
     row: i64,
     name: MailboxName,
-    told: Told,
+    stated: Stated,
 }
 
 /// What the sticks say of where a mailbox was.
-enum Told {
+enum Stated {
     /// All the same folder, which a person can take with a yes.
     Usual(PathBuf),
     /// Folders that a person has to type, each with the stick that says so, to be shown.
@@ -137,7 +138,7 @@ impl Asked<'_> {
     }
 
     /// The folder of a mailbox that config or options name, where all sticks say that this one was there: it had
-    /// another name then. Whatever a stick says, it gets to a mailbox.
+    /// another name then. Whatever a stick says, its mail goes to a mailbox.
     fn named_otherwise(&self, row: i64) -> Result<Option<PathBuf>, CliError> {
         if self.leaves_own_mailboxes_out() {
             return Ok(None);
@@ -156,17 +157,17 @@ impl Asked<'_> {
     fn open(&self, unnamed: Vec<(i64, MailboxName)>) -> Result<Vec<Open>, CliError> {
         if unnamed.len() > QUESTIONS_MAX {
             return Err(CliError::usage(format!(
-                "the sticks tell of {} mailboxes that neither config nor options name. Nothing was written. To put \
+                "the sticks list {} mailboxes that neither config nor options name. Nothing was written. To put \
                  them all into a new folder, type:\n  {}",
                 unnamed.len(),
                 self.command(" --into DIR")
             )));
         }
-        let open = |(row, name)| Ok(Open { row, told: self.told_of(row)?, name });
+        let open = |(row, name)| Ok(Open { row, stated: self.stated_by_sticks(row)?, name });
         unnamed.into_iter().map(open).collect()
     }
 
-    fn told_of(&self, row: i64) -> Result<Told, CliError> {
+    fn stated_by_sticks(&self, row: i64) -> Result<Stated, CliError> {
         let mut roots = self.restore_sources.catalogue.roots(&self.restore_sources.station, row)?;
         roots.retain(|(_, root)| root.starts_with(b"/"));
         if let Some((_, first)) = roots.first()
@@ -175,7 +176,7 @@ impl Asked<'_> {
             let path = PathBuf::from(OsStr::from_bytes(first));
             let is_plain = escape::shown(first).as_bytes() == first.as_slice();
             if is_plain && is_usual(&path) && !is_reserved(self.resolved, &path) {
-                return Ok(Told::Usual(path));
+                return Ok(Stated::Usual(path));
             }
         }
         let said = roots.into_iter().map(|(replica, root)| {
@@ -183,18 +184,18 @@ impl Asked<'_> {
             let drive = drive.map(|drive| drive.volume.facts().shown.clone());
             (drive.unwrap_or_default(), escape::shown(&root))
         });
-        Ok(Told::Others(said.collect()))
+        Ok(Stated::Others(said.collect()))
     }
 
     /// Where those go that nobody has named.
-    fn settle(
+    fn place_unnamed(
         &mut self,
         open: Vec<Open>,
         named: &[MailboxTarget],
         output: &Output,
     ) -> Result<Vec<MailboxTarget>, CliError> {
         if self.args.rehearse {
-            return open.into_iter().map(|open| self.looked_at(open)).collect();
+            return open.into_iter().map(|open| self.as_the_sticks_say(open)).collect();
         }
         let may_ask = !self.args.scope.json && output.can_ask() && !self.leaves_own_mailboxes_out();
         if !may_ask {
@@ -202,8 +203,8 @@ impl Asked<'_> {
         }
         self.show(output)?;
         let mut mailbox_targets = Vec::new();
-        for Open { row, name, told } in open {
-            let path = ask(&name, &told, output)?;
+        for Open { row, name, stated } in open {
+            let path = ask(&name, &stated, output)?;
             mailbox_targets.push(MailboxTarget { row, name, path });
         }
         self.sources.are_confirmed();
@@ -211,9 +212,9 @@ impl Asked<'_> {
     }
 
     /// A rehearsal writes nothing there: it only compares.
-    fn looked_at(&self, open: Open) -> Result<MailboxTarget, CliError> {
-        match open.told {
-            Told::Usual(path) if !self.leaves_own_mailboxes_out() => {
+    fn as_the_sticks_say(&self, open: Open) -> Result<MailboxTarget, CliError> {
+        match open.stated {
+            Stated::Usual(path) if !self.leaves_own_mailboxes_out() => {
                 Ok(MailboxTarget { row: open.row, name: open.name, path })
             }
             _ => Err(self.refusal(&[open], &[])),
@@ -240,17 +241,17 @@ impl Asked<'_> {
             ));
         }
         let mut said = vec!["A stick alone does not say where mail is written.".to_owned()];
-        for Open { name, told, .. } in open {
-            said.push(match told {
-                Told::Usual(path) => {
+        for Open { name, stated, .. } in open {
+            said.push(match stated {
+                Stated::Usual(path) => {
                     format!("Mailbox {name} was in {}, say the sticks.", escape::shown_path(path))
                 }
-                Told::Others(told) if told.is_empty() => {
+                Stated::Others(stated) if stated.is_empty() => {
                     format!("Where mailbox {name} was is not known.")
                 }
-                Told::Others(told) => {
-                    let told = told.iter().map(|(drive, at)| format!("{at}, says {drive}"));
-                    format!("Mailbox {name} was in {}.", told.collect::<Vec<_>>().join("; in "))
+                Stated::Others(stated) => {
+                    let stated = stated.iter().map(|(drive, at)| format!("{at}, says {drive}"));
+                    format!("Mailbox {name} was in {}.", stated.collect::<Vec<_>>().join("; in "))
                 }
             });
         }
@@ -260,9 +261,9 @@ impl Asked<'_> {
             .iter()
             .filter(|_| !typed)
             .map(|mailbox_target| (&mailbox_target.name, Some(&mailbox_target.path)));
-        let open = open.iter().map(|open| match &open.told {
-            Told::Usual(path) => (&open.name, Some(path)),
-            Told::Others(_) => (&open.name, None),
+        let open = open.iter().map(|open| match &open.stated {
+            Stated::Usual(path) => (&open.name, Some(path)),
+            Stated::Others(_) => (&open.name, None),
         });
         let options = named.chain(open).map(|(name, path)| {
             let path = path.map_or(OsStr::new("DIR"), |path| path.as_os_str());
@@ -347,27 +348,27 @@ pub(super) fn is_usual(path: &Path) -> bool {
 }
 
 /// Asks a person where a mailbox goes.
-fn ask(name: &MailboxName, told: &Told, output: &Output) -> Result<PathBuf, CliError> {
-    let question = match told {
-        Told::Usual(path) => format!(
+fn ask(name: &MailboxName, stated: &Stated, output: &Output) -> Result<PathBuf, CliError> {
+    let question = match stated {
+        Stated::Usual(path) => format!(
             "Mailbox {name} was in {}, say the sticks. Put its mail there? Type yes, or another folder: ",
             escape::shown_path(path)
         ),
-        Told::Others(told) => {
-            for (drive, at) in told {
+        Stated::Others(stated) => {
+            for (drive, at) in stated {
                 output.notice(format!("mailbox {name} was in {at}, says {drive}"));
             }
             format!("Which folder shall the mail of mailbox {name} go to? Type its path: ")
         }
     };
     let typed = output.ask(&question).unwrap_or_default();
-    match (typed.as_str(), told) {
-        ("yes" | "y", Told::Usual(path)) => Ok(path.clone()),
+    match (typed.as_str(), stated) {
+        ("yes" | "y", Stated::Usual(path)) => Ok(path.clone()),
         (typed, _) if typed.contains('/') => Ok(path_typed(typed)),
         _ => Err(CliError::usage(format!(
             "no folder was named for mailbox {name}. Nothing was written. Run the command again, and type {}the path \
              of a folder, such as ./restored",
-            if matches!(told, Told::Usual(_)) { "yes, or " } else { "" }
+            if matches!(stated, Stated::Usual(_)) { "yes, or " } else { "" }
         ))),
     }
 }
@@ -381,7 +382,7 @@ fn path_typed(typed: &str) -> PathBuf {
     }
 }
 
-/// Ledger lost: only numbers are known, and one goal takes them.
+/// Ledger lost: only numbers are known, and one target takes them.
 fn target_of_numbered(asked: &Asked<'_>) -> Result<MailboxTarget, CliError> {
     let first = asked.resolved.mailboxes.first().filter(|_| asked.args.rehearse);
     let (name, path) = match (first, &asked.args.into) {

@@ -1,7 +1,7 @@
-//! `restore --rehearse`: everything but writing to the mailbox. Into a passing folder, read again there, compared with
-//! the mailboxes; the folder goes, the date of a good one stays in the catalogue.
+//! `restore --rehearse`: everything but writing to the mailbox. Into a temporary folder, read again there,
+//! compared with the mailboxes; the folder goes, the date of a good one stays in the catalogue.
 
-use super::state::looked_at;
+use super::state::state_to_read;
 use crate::cli::Exit;
 use crate::cli::notices::CliError;
 use crate::cli::output::Output;
@@ -25,8 +25,8 @@ struct Root {
     mailbox: MailboxRef,
     /// Its path without links.
     resolved: PathBuf,
-    /// What stands for it in the passing folder.
-    passing: PathBuf,
+    /// What stands for it in the temporary folder.
+    temporary: PathBuf,
 }
 
 impl Root {
@@ -36,7 +36,7 @@ impl Root {
     }
 }
 
-/// `mailboxes` are those of the station that are named, whether a stick tells of them or not.
+/// `mailboxes` are those of the station that are named, whether a stick lists them or not.
 pub(super) fn run(
     resolved: &Resolved,
     restore_sources: &RestoreSources,
@@ -50,15 +50,15 @@ pub(super) fn run(
     // A restore follows no link on its way.
     let roots = roots(mailbox_targets, mailboxes, &host::resolved(folder.path()));
     refuse_within_a_mailbox(folder.path(), &roots)?;
-    let passing: Vec<_> =
+    let temporary: Vec<_> =
         mailbox_targets.iter().map(|target| temporary_target(target, &roots)).collect();
     for root in &roots {
-        crate::disk::make_dirs(&root.passing)?;
+        crate::disk::make_dirs(&root.temporary)?;
     }
     let paths = restore_sources.catalogue.paths_told(&restore_sources.station)?;
     let once = |dry_run, what| {
         let bar = Bar::new(output, what, paths);
-        let mailbox_targets = passing.clone();
+        let mailbox_targets = temporary.clone();
         let (with_removed, with_doubtful) = (false, false);
         let (versions, progress) = (None, &bar);
         let options = RestoreOptions {
@@ -74,14 +74,14 @@ pub(super) fn run(
         report
     };
     let restored = once(false, "rehearsing")?;
-    // A second look finds there what was put there, and reads it.
+    // A dry run into the same folder reads everything that was put there.
     let again = once(true, "reading")?;
     let suspect = suspect(restore_sources, mailbox_targets, &roots)?;
     let mut seen = Vec::new();
     for (number, root) in roots.iter().enumerate() {
         let is_suspect = |path: &RelName| suspect.contains(&(number, path.as_bytes().to_vec()));
         let at = &root.mailbox.path;
-        let compared = compare(&root.passing, at, &resolved.ignore, &is_suspect)?;
+        let compared = compare(&root.temporary, at, &resolved.ignore, &is_suspect)?;
         let mailbox = root.mailbox.clone();
         seen.push(Seen { mailbox, compared: compared.map_err(|error| state_of(&error)) });
     }
@@ -98,8 +98,8 @@ pub(super) fn run(
     if rehearsal.is_good() {
         let now = SystemClock::new().stamp().time;
         rehearsal.rehearsed = Some(now);
-        // Beside a running daemon too: one word in the catalogue, by which nothing is decided.
-        let (state, _) = looked_at(resolved);
+        // While a daemon runs too: one entry in the catalogue, by which nothing is decided.
+        let (state, _) = state_to_read(resolved);
         let kept = Catalogue::open(&state).and_then(|(known, _)| known.set_rehearsed(now));
         if let Err(error) = kept {
             output.warn(CliError::from(error).to_string());
@@ -113,12 +113,16 @@ pub(super) fn run(
 }
 
 /// The folders to be compared: of mailboxes that lie in each other, or are one folder, the outermost.
-fn roots(mailbox_targets: &[MailboxTarget], mailboxes: &[MailboxRef], passing: &Path) -> Vec<Root> {
-    let told = mailbox_targets.iter().map(|mailbox_target| MailboxRef {
+fn roots(
+    mailbox_targets: &[MailboxTarget],
+    mailboxes: &[MailboxRef],
+    temporary: &Path,
+) -> Vec<Root> {
+    let listed = mailbox_targets.iter().map(|mailbox_target| MailboxRef {
         name: mailbox_target.name.clone(),
         path: mailbox_target.path.clone(),
     });
-    let all: Vec<_> = mailboxes.iter().cloned().chain(told).collect();
+    let all: Vec<_> = mailboxes.iter().cloned().chain(listed).collect();
     let resolved: Vec<_> = all.iter().map(|mailbox| host::resolved(&mailbox.path)).collect();
     let is_outermost = |at: usize, path: &PathBuf| {
         let mut others = resolved.iter().enumerate();
@@ -127,18 +131,18 @@ fn roots(mailbox_targets: &[MailboxTarget], mailboxes: &[MailboxRef], passing: &
     let mut roots = Vec::new();
     for (at, (mailbox, path)) in all.into_iter().zip(&resolved).enumerate() {
         if is_outermost(at, path) {
-            let passing = passing.join(roots.len().to_string());
-            roots.push(Root { mailbox, resolved: path.clone(), passing });
+            let temporary = temporary.join(roots.len().to_string());
+            roots.push(Root { mailbox, resolved: path.clone(), temporary });
         }
     }
     roots
 }
 
-/// Where a restore of a mailbox goes to in the passing folder.
+/// Where a restore of a mailbox goes to in the temporary folder.
 fn temporary_target(mailbox_target: &MailboxTarget, roots: &[Root]) -> MailboxTarget {
     let resolved = host::resolved(&mailbox_target.path);
-    let found = roots.iter().find_map(|root| Some(root.passing.join(root.below(&resolved)?)));
-    // Every goal lies in a root.
+    let found = roots.iter().find_map(|root| Some(root.temporary.join(root.below(&resolved)?)));
+    // Every target lies in a root.
     MailboxTarget {
         path: found.unwrap_or_else(|| mailbox_target.path.clone()),
         ..mailbox_target.clone()

@@ -1,4 +1,4 @@
-//! `traffic`: the communications log of a period. Writes nothing but the file it is asked for; safe beside a
+//! `traffic`: the communications log of a period. Writes nothing but the file it is asked for; safe next to a
 //! running daemon.
 
 use super::inspect::{Depth, Inspection};
@@ -10,7 +10,7 @@ use crate::cli::resolved::{Resolved, globs};
 use crate::cli::whose::Touches;
 use crate::cli::{Exit, file};
 use crate::daemon::clock::SystemClock;
-use crate::job::traffic::{Period, traffic};
+use crate::job::report::traffic::{Period, traffic};
 use crate::model::dtg::{Span, Zone, span};
 use crate::model::{Clock as _, escape};
 use globset::GlobSet;
@@ -33,13 +33,13 @@ pub(in crate::cli) fn run(
     let written = args.html.as_deref().or(args.csv.as_deref());
     written.map_or(Ok(()), |path| file::check(&resolved, path))?;
     let (zone, span) = period(&resolved, args)?;
-    let received = folders(&args.received, &resolved.log.received, "received")?;
-    let sent = folders(&args.sent, &resolved.log.sent, "sent")?;
+    let received = folders(&args.received, &resolved.config.log.received, "received")?;
+    let sent = folders(&args.sent, &resolved.config.log.sent, "sent")?;
     let asked = Period { station: &resolved.station, received: &received, sent: &sent, span };
     let (inspection, traffic) =
-        Inspection::take_with(&resolved, Depth::Brief, output, &|catalogue, looked| {
+        Inspection::take_with(&resolved, Depth::Counts, output, &|catalogue, inspected| {
             let drives: Vec<_> =
-                looked.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
+                inspected.iter().filter_map(|seen| seen.drive.as_ref().ok()).collect();
             traffic(catalogue, &asked, &drives)
         })?;
     let log = Log {
@@ -72,11 +72,11 @@ pub(in crate::cli) fn run(
 /// The log's zone, which it keeps throughout, and the claimed times it is about. Local time is what it was when
 /// the period began, or is now.
 fn period(resolved: &Resolved, args: &Traffic) -> Result<(Zone, Span), CliError> {
-    let local = args.time.unwrap_or(resolved.log.time) == LogTime::Local;
+    let local = args.time.unwrap_or(resolved.config.log.time) == LogTime::Local;
     // An unknown zone is not taken for UTC: the times would be wrong and look right.
     let here = local.then(TimeZone::try_system).transpose().map_err(|error| {
         CliError::failed(format!(
-            "the local time zone cannot be told ({}): set it, or ask for --time utc",
+            "the local time zone is not known ({}): set it, or ask for --time utc",
             escape::shown(error.to_string().as_bytes())
         ))
     })?;
@@ -123,7 +123,7 @@ fn head(resolved: &Resolved, args: &Traffic) -> report::Head {
     let either = |typed: &Option<String>, written: &Option<String>| {
         typed.clone().or_else(|| written.clone()).unwrap_or_default()
     };
-    let log = &resolved.log;
+    let log = &resolved.config.log;
     report::Head {
         incident: either(&args.incident, &log.incident),
         activation: either(&args.activation, &log.activation),

@@ -1,4 +1,4 @@
-//! `verify`: re-read and hash every copy on the drives. Works on a read-only drive too; what is found
+//! `verify`: reads and hashes every copy on the drives again. Works on a read-only drive too; what is found
 //! is written into the drive's ledger where that can be written.
 
 use super::select_station;
@@ -27,7 +27,7 @@ pub(in crate::cli) fn run(
     let mut resolved = Resolved::load(config, scope)?;
     let drives = resolved.need_drives()?;
     if resolved.configured.is_none() {
-        // As on a computer that never saw these drives: what is on them is meant.
+        // As on a computer that never saw these drives: what is on them decides.
         let named = resolved.asked_for.is_some();
         resolved.station = select_station::station(&resolved, named, &drives, !scope.json, output)?;
     }
@@ -77,7 +77,7 @@ fn one(
     let open = |access| {
         sync_drive::open(catalogue, &resolved.station, drive, access, present_drives, &clock)
     };
-    // Only an existing drive is verified: a look first, so that none is begun here.
+    // Only an existing drive is verified: it is checked first, so that none is created here.
     let opened = open(Access::Read).and_then(|_| match open(Access::Write) {
         Ok(admitted) => Ok((admitted, true)),
         Err(error)

@@ -1,6 +1,6 @@
 //! `watch`: the daemon, in the foreground, until stopped.
 
-use super::mirror::cargo;
+use super::mirror::extras;
 use super::state::State;
 use crate::cli::Exit;
 use crate::cli::args::Scope;
@@ -91,25 +91,25 @@ pub(super) fn settings(resolved: &Resolved) -> Settings {
         find: resolved.find(),
         state: resolved.state.clone(),
         ignore: resolved.ignore.clone(),
-        settle: resolved.settle,
-        churn: resolved.churn,
-        scan_every: resolved.scan_every,
-        wanted_copies: resolved.wanted_copies,
-        count_same_device: resolved.count_same_device,
-        extras: cargo(resolved),
+        settle: resolved.config.settle,
+        churn: resolved.config.churn,
+        scan_every: resolved.config.scan_every,
+        wanted_copies: resolved.config.drives.wanted_copies,
+        count_same_device: resolved.config.drives.count_same_device,
+        extras: extras(resolved),
         report: None,
         notify: notify(resolved),
-        scrub: resolved.reread,
+        scrub: resolved.scrub_rules(),
         prune: resolved.prunes(),
     }
 }
 
 fn notify(resolved: &Resolved) -> Option<Notify> {
-    let (program, arguments) = resolved.notify_command.split_first()?;
+    let (program, arguments) = resolved.config.notify.command.split_first()?;
     let arguments = arguments.iter().map(OsString::from).collect();
     Some(Notify {
         request: ReportRequest { program: program.into(), arguments },
-        after: resolved.notify_after,
+        after: resolved.config.notify.after,
     })
 }
 
@@ -131,7 +131,7 @@ fn report(config: Option<&Path>, scope: &Scope, state: &Path, folder: &Path) -> 
     ReportRequest { program: "/proc/self/exe".into(), arguments }
 }
 
-/// The daemon's words, for a log.
+/// The daemon's notices, for a log.
 struct LogSink;
 
 impl EventSink for LogSink {
@@ -142,12 +142,12 @@ impl EventSink for LogSink {
             | Notice::Came { .. }
             | Notice::Went(_)
             | Notice::Drive { error: None, .. } => {
-                tracing::info!("{}", notices::news(news));
+                tracing::info!("{}", notices::daemon_notice(news));
             }
             Notice::MailboxFinding(_, found) if found.is_notice() => {
-                tracing::info!("{}", notices::news(news));
+                tracing::info!("{}", notices::daemon_notice(news));
             }
-            _ => tracing::warn!("{}", notices::news(news)),
+            _ => tracing::warn!("{}", notices::daemon_notice(news)),
         }
     }
 

@@ -4,7 +4,7 @@
 
 use super::drive_location::one_of;
 use super::inspect::{Depth, Inspection};
-use super::state::{State, looked_at};
+use super::state::{State, state_to_read};
 use crate::cli::Exit;
 use crate::cli::config::Accept;
 use crate::cli::notices::{self, CliError};
@@ -20,8 +20,8 @@ use crate::job::catalogue::{Catalogue, DriveRow, LastCopies};
 use crate::job::replica::{self, wipe};
 use crate::job::{DriveRef, JobError, Progress};
 use crate::model::limits::{ANSWER_PATIENCE, RELEASE_PATIENCE};
-use crate::model::{Clock as _, DriveLoss, StationName, escape};
-use serde_json::json;
+use crate::model::{Clock as _, DriveId, DriveLoss, StationName, escape};
+use serde::Serialize;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -43,7 +43,7 @@ pub(super) fn run(
     output: &Output,
 ) -> Result<Exit, CliError> {
     let (inspection, last) =
-        Inspection::take_with(resolved, Depth::Brief, output, &|catalogue, _| {
+        Inspection::take_with(resolved, Depth::Counts, output, &|catalogue, _| {
             last_copies(catalogue, resolved, asked.name)
         })?;
     let known = one_of(&inspection.drives, asked.name)?;
@@ -84,11 +84,11 @@ pub(super) fn run(
     };
     catalogue.drop_copies(row.row)?;
     let zeros = fills.then_some(wiped.zeros);
-    tell((row, &label, resolved.accept), zeros, wiped.files, as_json, output);
+    print((row, &label, resolved.config.drives.accept), zeros, wiped.files, as_json, output);
     Ok(Exit::Safe)
 }
 
-/// Whether all that is free there is the drive's: a folder beside other things has no room of its own, and to fill it
+/// Whether all that is free there is the drive's: a folder among other things has no room of its own, and to fill it
 /// would stop the mail.
 fn is_all_a_sticks(resolved: &Resolved, drive: &DriveRef) -> bool {
     let path = Path::new(std::ffi::OsStr::from_bytes(&drive.at));
@@ -127,7 +127,7 @@ fn here(resolved: &Resolved, row: &DriveRow, label: &str) -> Result<DriveRef, Cl
     })
 }
 
-/// Looks whether it is that drive indeed, and whose mail is on it beside this station's.
+/// Checks that it is that drive indeed, and whose mail is on it in addition to this station's.
 fn check_drive(
     drive: &DriveRef,
     row: &DriveRow,
@@ -220,14 +220,14 @@ fn confirm(
 }
 
 /// The drive is given up before anything on it is deleted: its copies count for nothing, whatever happens now.
-/// Without a daemon, the state is held until all is done.
+/// Without a daemon, the state is locked until all is done.
 fn give_up(
     resolved: &Resolved,
     row: &DriveRow,
     label: &str,
     output: &Output,
 ) -> Result<Option<State>, CliError> {
-    let (state, _) = looked_at(resolved);
+    let (state, _) = state_to_read(resolved);
     // One that was refused stays so.
     let why = if is_refused(row) { DriveLoss::Refused } else { DriveLoss::Wiped };
     let forget =
@@ -262,7 +262,16 @@ fn unfinished(label: &str, row: &DriveRow, why: &str) -> CliError {
     ))
 }
 
-fn tell(
+/// The JSON of `drives wipe`.
+#[derive(Serialize)]
+struct WipedJson<'a> {
+    id: DriveId,
+    label: &'a str,
+    deleted_files: u64,
+    written_over_bytes: Option<u64>,
+}
+
+fn print(
     (row, label, accept): (&DriveRow, &str, Accept),
     zeros: Option<u64>,
     files: u64,
@@ -270,13 +279,12 @@ fn tell(
     output: &Output,
 ) {
     if as_json {
-        return output.json(&json!({
-            "schema": 1,
-            "id": row.id.to_string(),
-            "label": row.label,
-            "deleted_files": files,
-            "written_over_bytes": zeros,
-        }));
+        return output.json(&WipedJson {
+            id: row.id,
+            label: &row.label,
+            deleted_files: files,
+            written_over_bytes: zeros,
+        });
     }
     output.say(match zeros {
         Some(zeros) => format!(
@@ -284,13 +292,13 @@ fn tell(
             size(zeros)
         ),
         None => format!(
-            "{label} is wiped: {files} files are deleted. It is a folder beside other things: what is free \
+            "{label} is wiped: {files} files are deleted. It is a folder among other things: what is free \
              there is not written over."
         ),
     });
     output.wrapped(
-        "Flash keeps traces: a stick or card writes elsewhere than it is told, and who opens it may still read some of \
-         what was there. Where that matters, destroy it.",
+        "Flash keeps traces: a stick or card writes elsewhere than it is asked to, and who opens it may still read \
+         some of what was there. Where that matters, destroy it.",
     );
     output.wrapped(match (is_refused(row), accept) {
         (true, _) => "Only our own folder was deleted. It stays refused.",
@@ -306,7 +314,7 @@ fn is_refused(row: &DriveRow) -> bool {
     row.forgotten.as_ref().is_some_and(|gone| gone.why == DriveLoss::Refused)
 }
 
-/// A bar that hears a stop.
+/// A bar through which a stop ends the work.
 struct Watched(Bar);
 
 impl Progress for Watched {

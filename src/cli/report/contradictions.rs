@@ -1,15 +1,15 @@
-//! The words on sticks that contradict each other, or what this card remembers: what, which, in which line, what to do.
+//! Sentences on sticks that contradict each other, or what this card remembers: what, which, in which line, what to do.
 //! Never says which of two is right where this card does not know.
 
 use crate::cli::shell::option;
 use crate::cli::which_drive::Advice;
 use crate::job::catalogue::{Contradicting, Contradiction};
 use crate::model::KnownDrive;
-use serde_json::{Value, json};
+use serde::Serialize;
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 
-/// What is told differently, in a sentence.
+/// What differs, in a sentence.
 pub(in crate::cli) fn what(found: &Contradiction) -> String {
     let Contradiction { what, line, .. } = found;
     let (drive, other) = (named(&found.drive), found.other.as_ref().map(named));
@@ -36,7 +36,7 @@ pub(in crate::cli) fn what(found: &Contradiction) -> String {
     }
 }
 
-/// It, beside the drive that it is about.
+/// The same for the line of the drive that it is about.
 pub(in crate::cli) fn alone(found: &Contradiction) -> String {
     let counts = if found.judged { "Its copies count for nothing." } else { "Its copies count." };
     format!("{} {counts}", what(found))
@@ -52,7 +52,7 @@ pub(in crate::cli) fn so(all: &[Contradiction], found: &Contradiction) -> String
     }
 }
 
-/// The same as the other of the two has it.
+/// The entry of the other of the two drives on the same contradiction.
 fn mirrored<'a>(all: &'a [Contradiction], found: &Contradiction) -> Option<&'a Contradiction> {
     let is_it = |other: &&Contradiction| {
         other.what == found.what
@@ -62,7 +62,7 @@ fn mirrored<'a>(all: &'a [Contradiction], found: &Contradiction) -> Option<&'a C
     all.iter().find(is_it)
 }
 
-/// Each once, though both of two have it.
+/// Each contradiction once, though both drives have an entry.
 pub(in crate::cli) fn each(all: &[Contradiction]) -> impl Iterator<Item = &Contradiction> {
     all.iter().filter(|found| mirrored(all, found).is_none_or(|other| found.row < other.row))
 }
@@ -85,7 +85,7 @@ pub(in crate::cli) fn in_a_restore(found: &Contradiction) -> String {
     format!("{} What one of them alone calls deleted comes back. Keep these sticks", what(found))
 }
 
-/// One in a single piece.
+/// A contradiction and what follows from it.
 pub(in crate::cli) fn in_one(all: &[Contradiction], found: &Contradiction) -> String {
     format!("{} {}.", what(found), so(all, found))
 }
@@ -97,13 +97,24 @@ fn named(drive: &KnownDrive) -> String {
     }
 }
 
-pub(in crate::cli) fn json(found: &Contradiction) -> Value {
-    let drive = |drive: &KnownDrive| json!({"id": drive.id.to_string(), "label": drive.label});
-    json!({
-        "drive": drive(&found.drive),
-        "with": found.other.as_ref().map(drive),
-        "about": found.what.as_str(),
-        "line": found.line,
-        "counts": !found.judged,
-    })
+/// The JSON of a contradiction.
+#[derive(Serialize)]
+pub(in crate::cli) struct ContradictionJson<'a> {
+    drive: &'a KnownDrive,
+    with: Option<&'a KnownDrive>,
+    about: &'static str,
+    line: u64,
+    counts: bool,
+}
+
+pub(in crate::cli) fn json(all: &[Contradiction]) -> Vec<ContradictionJson<'_>> {
+    all.iter()
+        .map(|found| ContradictionJson {
+            drive: &found.drive,
+            with: found.other.as_ref(),
+            about: found.what.as_str(),
+            line: found.line,
+            counts: !found.judged,
+        })
+        .collect()
 }

@@ -1,16 +1,17 @@
 //! The drives: what each holds, in what state, when seen and proven.
 
-use super::{clipped, contradictions, count, size, when};
+use super::contradictions::{self, ContradictionJson};
+use super::{clipped, count, size, when};
 use crate::cli::notices;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::catalogue::{
     Contradiction, DriveEvent, DriveRow, DriveRowId, KnownAs, Log, LogDamage, Replaced,
 };
-use crate::job::statistics::Proven;
+use crate::job::report::statistics::Proven;
 use crate::model::bag::CarriedProgram;
-use crate::model::{DriveId, DriveLoss, Medium};
-use serde_json::{Value, json};
+use crate::model::{Digest, DriveId, DriveLoss, Medium, Timestamp};
+use serde::Serialize;
 use std::time::Duration;
 
 /// A drive as shown.
@@ -26,20 +27,20 @@ pub(in crate::cli) struct DriveView {
     pub messages: u64,
     /// Bytes of them.
     pub bytes: u64,
-    /// In how many days it is full at the present rate, as far as can be told.
+    /// In how many days it is full at the present rate; `None`: not known.
     pub days_left: Option<u64>,
     /// Good copies for the station that this card has never read, having them from the drive's ledger alone; and how
     /// many good copies there are.
     pub unread: (u64, u64),
     /// What of its ledger and its manifest was found damaged and is not written again yet.
     pub logs: Vec<LogDamage>,
-    /// Bytes of what it carries beside them, as this card last left it.
+    /// Bytes of what it carries in addition to them, as this card last left it.
     pub carried: Option<u64>,
-    /// What was said of it and found out about it, the latest first.
+    /// Its history, the latest first.
     pub history: Vec<DriveEvent>,
     /// It is one of ours, also where only those are used.
     pub known: Option<KnownAs>,
-    /// What is said of it as long as it is new.
+    /// The announcement while it is new.
     pub announced: Option<String>,
     /// What it contradicts.
     pub contradicts: Vec<Contradiction>,
@@ -101,81 +102,138 @@ impl DriveView {
     }
 
     /// Its id; one that was never written to has none.
-    fn id(&self) -> Option<String> {
-        (self.row.row != DriveRowId::NONE).then(|| self.row.id.to_string())
+    fn id(&self) -> Option<DriveId> {
+        (self.row.row != DriveRowId::NONE).then_some(self.row.id)
     }
 }
 
-pub(in crate::cli) fn json(drive: &DriveView) -> Value {
-    let time =
-        |moment: Option<crate::model::Timestamp>| moment.map(crate::model::Timestamp::to_rfc3339);
-    let forgotten = drive.row.forgotten.as_ref().map(|gone| {
-        json!({
-            "since": gone.since.to_rfc3339(),
-            "why": gone.why.as_str(),
-            "where": gone.place,
-        })
-    });
-    let replaced = drive.row.replaced.as_ref().map(|replaced| {
-        json!({
-            "since": replaced.since.to_rfc3339(),
-            "by": replaced.by.map(|id| id.to_string()),
-            "known_by": replaced.how.as_str(),
-            "sure": replaced.how.is_sure(),
-        })
-    });
-    let history = drive.history.iter().map(|event| {
-        json!({
-            "at": event.at.to_rfc3339(),
-            "what": event.what,
-            "why": event.why,
-            "where": event.place,
-        })
-    });
-    let known = drive.known.as_ref().map(|known| {
-        json!({
-            "since": known.since.to_rfc3339(),
-            "how": known.how.as_str(),
-            "serial": known.serial,
-        })
-    });
-    json!({
-        "id": drive.id(),
-        "label": drive.row.label,
-        "mounted": drive.mounted,
-        "state": drive.state,
-        "counts": drive.row.counts,
-        "messages": drive.messages,
-        "bytes": drive.bytes,
-        "carried_bytes": drive.carried,
-        "known_since": time(drive.row.known_since),
-        "last_seen": time(drive.row.last_seen),
-        "last_verified": time(drive.row.last_verified),
-        "medium": drive.row.medium.as_str(),
-        "away_since": time(drive.row.away),
-        "replace_soon": drive.row.worn,
-        "untrusted": drive.row.distrust,
-        "forgotten": forgotten,
-        "replaced": replaced,
-        "same_device_as": drive.row.same_device,
-        "contradicts": drive.contradicts.iter().map(contradictions::json).collect::<Vec<_>>(),
-        "history": history.collect::<Vec<_>>(),
-        "known": known,
-        "announced": drive.announced,
-        "days_left": drive.days_left,
-        "copies_unread": drive.unread.0,
-        "ledger_damaged": damaged(drive, Log::Ledger),
-        "manifest_damaged": damaged(drive, Log::Manifest),
-    })
+/// The JSON of a drive.
+#[derive(Serialize)]
+pub(in crate::cli) struct DriveJson<'a> {
+    id: Option<DriveId>,
+    label: &'a str,
+    mounted: bool,
+    state: &'a str,
+    counts: bool,
+    messages: u64,
+    bytes: u64,
+    carried_bytes: Option<u64>,
+    known_since: Option<Timestamp>,
+    last_seen: Option<Timestamp>,
+    last_verified: Option<Timestamp>,
+    medium: Medium,
+    away_since: Option<Timestamp>,
+    replace_soon: Option<&'a str>,
+    untrusted: Option<&'a str>,
+    forgotten: Option<ForgottenJson<'a>>,
+    replaced: Option<ReplacedJson>,
+    same_device_as: Option<&'a str>,
+    contradicts: Vec<ContradictionJson<'a>>,
+    history: Vec<EventJson<'a>>,
+    known: Option<KnownJson<'a>>,
+    announced: Option<&'a str>,
+    days_left: Option<u64>,
+    copies_unread: u64,
+    ledger_damaged: Option<LogJson>,
+    manifest_damaged: Option<LogJson>,
+}
+
+#[derive(Serialize)]
+struct ForgottenJson<'a> {
+    since: Timestamp,
+    why: DriveLoss,
+    #[serde(rename = "where")]
+    place: Option<&'a str>,
+}
+
+#[derive(Serialize)]
+struct ReplacedJson {
+    since: Timestamp,
+    by: Option<DriveId>,
+    known_by: &'static str,
+    sure: bool,
+}
+
+#[derive(Serialize)]
+struct EventJson<'a> {
+    at: Timestamp,
+    what: &'a str,
+    why: Option<&'a str>,
+    #[serde(rename = "where")]
+    place: Option<&'a str>,
+}
+
+#[derive(Serialize)]
+struct KnownJson<'a> {
+    since: Timestamp,
+    how: &'static str,
+    serial: Option<&'a str>,
 }
 
 /// What of a log is damaged; null if nothing is known to be.
-fn damaged(drive: &DriveView, log: Log) -> Value {
-    match drive.logs.iter().find(|damage| damage.log == log) {
-        Some(LogDamage { at, lines, unreadable, .. }) => {
-            json!({"at": at, "lines": lines, "unreadable": unreadable})
+#[derive(Serialize)]
+struct LogJson {
+    at: u64,
+    lines: u64,
+    unreadable: bool,
+}
+
+impl<'a> DriveJson<'a> {
+    pub(in crate::cli) fn of(drive: &'a DriveView) -> Self {
+        let row = &drive.row;
+        let damaged = |log: Log| {
+            let LogDamage { at, lines, unreadable, .. } =
+                *drive.logs.iter().find(|damage| damage.log == log)?;
+            Some(LogJson { at, lines, unreadable })
+        };
+        Self {
+            id: drive.id(),
+            label: &row.label,
+            mounted: drive.mounted,
+            state: &drive.state,
+            counts: row.counts,
+            messages: drive.messages,
+            bytes: drive.bytes,
+            carried_bytes: drive.carried,
+            known_since: row.known_since,
+            last_seen: row.last_seen,
+            last_verified: row.last_verified,
+            medium: row.medium,
+            away_since: row.away,
+            replace_soon: row.worn.as_deref(),
+            untrusted: row.distrust.as_deref(),
+            forgotten: row.forgotten.as_ref().map(|gone| ForgottenJson {
+                since: gone.since,
+                why: gone.why,
+                place: gone.place.as_deref(),
+            }),
+            replaced: row.replaced.as_ref().map(|replaced| ReplacedJson {
+                since: replaced.since,
+                by: replaced.by,
+                known_by: replaced.how.as_str(),
+                sure: replaced.how.is_sure(),
+            }),
+            same_device_as: row.same_device.as_deref(),
+            contradicts: contradictions::json(&drive.contradicts),
+            history: drive.history.iter().map(EventJson::of).collect(),
+            known: drive.known.as_ref().map(|known| KnownJson {
+                since: known.since,
+                how: known.how.as_str(),
+                serial: known.serial.as_deref(),
+            }),
+            announced: drive.announced.as_deref(),
+            days_left: drive.days_left,
+            copies_unread: drive.unread.0,
+            ledger_damaged: damaged(Log::Ledger),
+            manifest_damaged: damaged(Log::Manifest),
         }
-        None => Value::Null,
+    }
+}
+
+impl<'a> EventJson<'a> {
+    fn of(event: &'a DriveEvent) -> Self {
+        let (why, place) = (event.why.as_deref(), event.place.as_deref());
+        Self { at: event.at, what: &event.what, why, place }
     }
 }
 
@@ -184,18 +242,16 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
         output.line("No drive is here, and none has been used yet.");
         return;
     }
-    output.line(
-        output.tone(
-            Tone::Strong,
-            "  drive               copies       size  all re-read        state",
-        ),
-    );
+    output.line(output.styled(
+        Style::Strong,
+        "  drive               copies       size  all re-read        state",
+    ));
     for drive in drives {
         let state = notices::drive_state(&drive.state);
-        let tone = match drive.state.as_str() {
-            "safe" => Tone::Good,
-            "failed" | "full" | "untrusted" | "forgotten" | "refused" | "replaced" => Tone::Bad,
-            _ => Tone::Plain,
+        let style = match drive.state.as_str() {
+            "safe" => Style::Good,
+            "failed" | "full" | "untrusted" | "forgotten" | "refused" | "replaced" => Style::Bad,
+            _ => Style::Plain,
         };
         let line = format!(
             "  {:<16} {:>9} {:>10}  {:<17}  {}",
@@ -203,13 +259,13 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
             drive.messages,
             size(drive.bytes),
             when(drive.row.last_verified),
-            output.tone(tone, state)
+            output.styled(style, state)
         );
         output.line(line);
         if let Some(announced) = &drive.announced {
             output.line(format!("    {announced}"));
         }
-        for Advice { text, command } in standing(drive) {
+        for Advice { text, command } in remarks(drive) {
             output.wrapped(&format!("    {text}"));
             command.iter().for_each(|command| output.line(format!("      {command}")));
         }
@@ -219,17 +275,19 @@ pub(in crate::cli) fn table(output: &Output, drives: &[DriveView]) {
     }
 }
 
-/// When a drive's copies were proven, those read back when they were made told apart from those read again.
+/// When a drive's copies were proven, those only read back when they were made apart from those read again.
 pub(in crate::cli) fn proof(proven: &Proven) -> String {
-    let made = proven.copies - proven.reread;
+    let made = proven.copies - proven.read_again;
     let oldest = when(Some(proven.oldest));
-    match (proven.reread, made) {
+    match (proven.read_again, made) {
         (0, made) => {
             format!("all {made} read back when they were made, none since; oldest {oldest}")
         }
-        (reread, 0) => format!("all {reread} read again after they were made; oldest {oldest}"),
-        (reread, made) => format!(
-            "{reread} read again after they were made, {made} only when they were made; oldest {oldest}"
+        (read_again, 0) => {
+            format!("all {read_again} read again after they were made; oldest {oldest}")
+        }
+        (read_again, made) => format!(
+            "{read_again} read again after they were made, {made} only when they were made; oldest {oldest}"
         ),
     }
 }
@@ -240,7 +298,7 @@ pub(in crate::cli) fn away(drive: &DriveView) -> Option<String> {
     Some(format!("elsewhere since {}, as declared", when(Some(since))))
 }
 
-/// What of a drive's copies rests on its ledger's word alone, and what of the ledger is damaged.
+/// What of a drive's copies rests on its ledger alone, and what of the ledger is damaged.
 pub(in crate::cli) fn records(drive: &DriveView) -> Vec<String> {
     let mut lines = Vec::new();
     let (unread, copies) = drive.unread;
@@ -258,7 +316,7 @@ pub(in crate::cli) fn records(drive: &DriveView) -> Vec<String> {
 }
 
 /// Why a drive's copies do not count, or count though they are lost with the card; what its operator is to decide.
-pub(in crate::cli) fn standing(drive: &DriveView) -> Vec<Advice> {
+pub(in crate::cli) fn remarks(drive: &DriveView) -> Vec<Advice> {
     let row = &drive.row;
     if let Some(gone) = row.forgotten.as_ref().filter(|gone| gone.why == DriveLoss::Refused) {
         let since = when(Some(gone.since));
@@ -291,14 +349,15 @@ pub(in crate::cli) fn standing(drive: &DriveView) -> Vec<Advice> {
         return std::iter::once(Advice::text(text)).chain(settle).collect();
     }
     if !drive.contradicts.is_empty() {
-        let told = drive.contradicts.iter().map(|found| Advice::text(contradictions::alone(found)));
-        return told.chain(drive.contradicts.first().map(contradictions::advice)).collect();
+        let found =
+            drive.contradicts.iter().map(|found| Advice::text(contradictions::alone(found)));
+        return found.chain(drive.contradicts.first().map(contradictions::advice)).collect();
     }
     let on_card = |mailbox: &String| which_drive::on_same_device(mailbox, row.counts);
     row.same_device.iter().map(on_card).map(Advice::text).collect()
 }
 
-/// What to know of a drive beside its state.
+/// What to know of a drive in addition to its state.
 fn notes(drive: &DriveView) -> Vec<String> {
     let mut notes = Vec::new();
     let row = &drive.row;
@@ -336,12 +395,19 @@ pub(in crate::cli) fn programs(output: &Output, programs: &[CarriedProgram]) {
     }
 }
 
-pub(in crate::cli) fn programs_json(programs: &[CarriedProgram]) -> Value {
-    let json = |program: &CarriedProgram| {
+/// The JSON of a program.
+#[derive(Serialize)]
+pub(in crate::cli) struct ProgramJson<'a> {
+    name: &'a str,
+    bytes: u64,
+    sha256: Digest,
+}
+
+impl<'a> ProgramJson<'a> {
+    pub(in crate::cli) fn of(program: &'a CarriedProgram) -> Self {
         let CarriedProgram { name, identity } = program;
-        json!({"name": name, "bytes": identity.bytes, "sha256": identity.digest.to_string()})
-    };
-    programs.iter().map(json).collect()
+        Self { name, bytes: identity.bytes, sha256: identity.digest }
+    }
 }
 
 /// That the next new stick is let in.
@@ -358,14 +424,16 @@ pub(in crate::cli) fn list(output: &Output, drives: &[DriveView]) {
         output.line(format!(
             "  {}: id {}, known since {}, last seen {} at {}",
             drive.row.label,
-            drive.id().unwrap_or_else(|| "none".to_owned()),
+            drive.id().map_or("none".to_owned(), |id| id.to_string()),
             when(drive.row.known_since),
             when(drive.row.last_seen),
             crate::model::escape::shown(&drive.row.at)
         ));
         if let Some(carried) = drive.carried {
             let carried = size(carried);
-            output.line(format!("    carries {carried} beside the copies: see README.TXT on it"));
+            output.line(format!(
+                "    carries {carried} in addition to the copies: see README.TXT on it"
+            ));
         }
     }
 }

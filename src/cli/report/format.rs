@@ -1,9 +1,8 @@
-//! Small words shared by reports: states, sizes, counts, times, paths.
+//! Small texts shared by reports: states, sizes, counts, times, paths.
 //! Never rounds a size to nothing.
 
 use crate::model::airtime::minutes;
-use crate::model::{RelName, Timestamp, escape};
-use serde_json::{Map, Value, json};
+use crate::model::{Timestamp, escape};
 
 /// What a drive's state means.
 pub(in crate::cli) fn drive_state(state: &str) -> &'static str {
@@ -42,27 +41,27 @@ pub(in crate::cli) fn size(bytes: u64) -> String {
     format!("{value:.1} {}", UNITS[unit])
 }
 
-/// A number and its thing.
+/// A number and what is counted: `1 message`, `2 messages`.
 pub(in crate::cli) fn count(number: u64, thing: &str) -> String {
     format!("{number} {thing}{}", plural(number))
 }
 
-/// The verb of so many things.
+/// `is` or `are`.
 pub(in crate::cli) fn are(number: u64) -> &'static str {
     if number == 1 { "is" } else { "are" }
 }
 
-/// The same of the past.
+/// `was` or `were`.
 pub(in crate::cli) fn were(number: u64) -> &'static str {
     if number == 1 { "was" } else { "were" }
 }
 
-/// The pronoun of so many things that something is done to.
+/// `it` or `them`.
 pub(in crate::cli) fn them(number: u64) -> &'static str {
     if number == 1 { "it" } else { "them" }
 }
 
-/// The ending of a thing's plural.
+/// The `s` of a plural, or nothing.
 pub(in crate::cli) fn plural(number: u64) -> &'static str {
     if number == 1 { "" } else { "s" }
 }
@@ -127,7 +126,7 @@ pub(in crate::cli) fn when(moment: Option<Timestamp>) -> String {
     }
 }
 
-/// Text cut to a width in characters, with a sign that it was cut.
+/// Text shortened to a width in characters, with a sign that it was.
 pub(in crate::cli) fn clipped(text: &str, width: usize) -> String {
     let safe = escape::shown(text.as_bytes());
     match safe.char_indices().nth(width) {
@@ -136,15 +135,6 @@ pub(in crate::cli) fn clipped(text: &str, width: usize) -> String {
             let keep: String = safe.chars().take(width.saturating_sub(1)).collect();
             format!("{keep}…")
         }
-    }
-}
-
-/// A path in a JSON object: `path` as text that commands take too, and `path_hex` where it is not UTF-8.
-pub(in crate::cli) fn json_path(object: &mut Map<String, Value>, path: &RelName) {
-    object.insert("path".into(), json!(escape::exact(path.as_bytes())));
-    if std::str::from_utf8(path.as_bytes()).is_err() {
-        let hex: String = path.as_bytes().iter().map(|b| format!("{b:02x}")).collect();
-        object.insert("path_hex".into(), json!(hex));
     }
 }
 
@@ -181,13 +171,5 @@ mod tests {
             ("less than 0.1 Ah".into(), "0.8 Ah".into())
         );
         assert_eq!((share(0.001), share(0.75)), ("less than 1 %".into(), "75 %".into()));
-    }
-
-    #[test]
-    fn a_path_that_is_not_utf_8_is_given_exactly() {
-        let mut object = Map::new();
-        json_path(&mut object, &RelName::new(b"a\xff".to_vec()).unwrap());
-        assert_eq!(object["path"], "a\\xff");
-        assert_eq!(object["path_hex"], "61ff");
     }
 }

@@ -3,12 +3,12 @@
 
 use super::page::{Untrusted, page, table_box};
 use super::{count, size, when};
-use crate::job::extras::{IndexEntry, IndexedMessage, Note, Page, PageId, Pages};
+use crate::job::extras::{IndexEntry, IndexedMessage, Note, Page, Pages};
 use crate::model::message::Headers;
 use crate::model::{Timestamp, bag};
 use maud::{Markup, html};
 
-/// Puts the list of messages into words.
+/// Writes the list of messages as HTML.
 pub(in crate::cli) struct Index;
 
 impl Pages for Index {
@@ -17,34 +17,28 @@ impl Pages for Index {
             Page::First { station, entries, latest } => {
                 (station.to_string(), first(entries, latest))
             }
-            Page::Part { station, page_id, earlier, later, messages } => {
-                let parted =
-                    page_id.part > 1 || later.is_some_and(|later| later.month == page_id.month);
-                let part = if parted { format!(", part {}", page_id.part) } else { String::new() };
-                let ways =
-                    PageLinks { page_id: *page_id, parted, earlier: *earlier, later: *later };
-                (format!("{station}, {}{part}", title(page_id.month)), self::part(&ways, messages))
+            Page::Numbered { station, page, pages, messages } => {
+                (format!("{station}, page {page}"), numbered(*page, *pages, messages))
             }
         };
         page("Messages on this drive", &about, &body)
     }
 }
 
-fn title(month: &str) -> &str {
-    if month == bag::UNDATED { "without a date" } else { month }
-}
-
-fn first(entries: &[IndexEntry<'_>], latest: &[IndexedMessage]) -> Markup {
+fn first(entries: &[IndexEntry], latest: &[IndexedMessage]) -> Markup {
     let messages = entries.iter().map(|entry| entry.messages).sum();
     html! {
         p {
-            (count(messages, "message")) ", by month. The number of a message leads to its copy: a mail program or \
-             a text editor opens it. How to check the copies and to put them back is in "
+            (count(messages, "message")) ", on pages in the order in which they were copied. The number of a message \
+            leads to its copy: a mail program or a text editor opens it. How to check the copies and to put them back \
+            is in "
             a href=(bag::README) { (bag::README) } "."
         }
-        h2 { "Months" }
-        ul .months {
-            @for parts in entries.chunk_by(|one, next| one.page_id.month == next.page_id.month) { (month(parts)) }
+        h2 { "Pages" }
+        ul .pages {
+            @for entry in entries {
+                li { (link(entry.page)) (days(entry)) ": " (count(entry.messages, "message")) }
+            }
         }
         @if !latest.is_empty() {
             h2 { "The latest" }
@@ -53,62 +47,27 @@ fn first(entries: &[IndexEntry<'_>], latest: &[IndexedMessage]) -> Markup {
         h2 { "How to read it" }
         ul {
             li { "Dates are those of the messages, in UTC; with a * it is when the station first saw it." }
-            @if entries.iter().any(|entry| entry.page_id.part > 1) {
-                li { "A month of many messages is in parts: part 1 has the oldest." }
-            }
-            li { "This list is for a person\u{2019}s eye. What counts are the manifest and the ledger beside it." }
+            li { "This list is for a person\u{2019}s eye. What counts are the manifest and the ledger next to it." }
         }
     }
 }
 
-/// A month on the first page. Its name is also where the pages of its parts lead back to.
-fn month(parts: &[IndexEntry<'_>]) -> Markup {
-    let name = parts.first().map_or(bag::UNDATED, |entry| entry.page_id.month);
-    let messages = count(parts.iter().map(|entry| entry.messages).sum(), "message");
-    html! {
-        @if let [only] = parts {
-            li id=(name) { (link(only.page_id, title(name))) ": " (messages) }
-        } @else {
-            li id=(name) .parted {
-                (title(name)) ": " (messages) ", in parts, the latest first"
-                ul .months {
-                    @for entry in parts {
-                        li {
-                            (link(entry.page_id, &format!("part {}", entry.page_id.part))) (days(entry))
-                            ": " (count(entry.messages, "message"))
-                        }
-                    }
-                }
-            }
-        }
-    }
-}
-
-/// The days of a month that a part of it is about.
-fn days(entry: &IndexEntry<'_>) -> String {
+/// The days that a page is about.
+fn days(entry: &IndexEntry) -> String {
     let day = |seconds| {
         let date = Timestamp { seconds, nanos: 0 }.to_rfc3339();
-        date.get(8..10).map(|day| day.trim_start_matches('0').to_owned()).unwrap_or_default()
+        date.split_once('T').map_or(date.clone(), |(day, _)| day.to_owned())
     };
     match entry.span.map(|(first, last)| (day(first), day(last))) {
-        Some((first, last)) if first == last => format!(", day {first}"),
-        Some((first, last)) => format!(", days {first} to {last}"),
+        Some((first, last)) if first == last => format!(", {first}"),
+        Some((first, last)) => format!(", {first} to {last}"),
         None => String::new(),
     }
 }
 
-/// Where a page is, and where it leads.
-struct PageLinks<'a> {
-    page_id: PageId<'a>,
-    /// Whether its month has other parts beside this one.
-    parted: bool,
-    earlier: Option<PageId<'a>>,
-    later: Option<PageId<'a>>,
-}
-
-fn part(ways: &PageLinks<'_>, messages: &[IndexedMessage]) -> Markup {
+fn numbered(page: u32, pages: u32, messages: &[IndexedMessage]) -> Markup {
     html! {
-        nav aria-label="Other pages" { (ways_on(ways)) }
+        nav aria-label="Other pages" { (neighbours(page, pages)) }
         @if messages.is_empty() {
             p {
                 "There is no message here any more: what was here is on another page since, or was given up to make \
@@ -116,33 +75,24 @@ fn part(ways: &PageLinks<'_>, messages: &[IndexedMessage]) -> Markup {
             }
         } @else {
             (table(messages))
-            nav aria-label="Other pages, after the table" { (ways_on(ways)) }
+            nav aria-label="Other pages, after the table" { (neighbours(page, pages)) }
         }
     }
 }
 
 /// Never a list of all pages: each of them would be written anew when one begins.
-fn ways_on(ways: &PageLinks<'_>) -> Markup {
-    let PageId { month, .. } = ways.page_id;
-    let beside = |page_id: PageId<'_>| match (page_id.month == month, page_id.part) {
-        (true, part) => link(page_id, &format!("part {part}")),
-        (false, 1) => link(page_id, title(page_id.month)),
-        (false, part) => link(page_id, &format!("{}, part {part}", title(page_id.month))),
-    };
+fn neighbours(page: u32, pages: u32) -> Markup {
     html! {
         p {
-            a href=(bag::INDEX) { "All months" }
-            @if ways.parted && (ways.earlier.is_some() || ways.later.is_some()) {
-                " \u{b7} " a href={ (bag::INDEX) "#" (month) } { "All parts" }
-            }
-            @if let Some(page_id) = ways.earlier { " \u{b7} Earlier: " (beside(page_id)) }
-            @if let Some(page_id) = ways.later { " \u{b7} Later: " (beside(page_id)) }
+            a href=(bag::INDEX) { "All pages" }
+            @if page > 1 && page <= pages { " \u{b7} Earlier: " (link(page - 1)) }
+            @if page < pages { " \u{b7} Later: " (link(page + 1)) }
         }
     }
 }
 
-fn link(page_id: PageId<'_>, text: &str) -> Markup {
-    html! { a href=(bag::index_page(page_id.month, page_id.part).to_string()) { (text) } }
+fn link(page: u32) -> Markup {
+    html! { a href=(bag::index_page(page).to_string()) { "page " (page) } }
 }
 
 fn table(messages: &[IndexedMessage]) -> Markup {
@@ -165,7 +115,7 @@ fn row(message: &IndexedMessage) -> Markup {
     let Headers { from, to, subject, .. } = &message.headers;
     let name = message.payload.to_string();
     let number = format!("{:08}", message.payload.number);
-    let marks: Vec<_> = message.marks.iter().copied().map(word).collect();
+    let marks: Vec<_> = message.marks.iter().copied().map(label).collect();
     html! {
         tr {
             td .k { (date(message)) }
@@ -192,7 +142,7 @@ fn date(message: &IndexedMessage) -> String {
     }
 }
 
-fn word(mark: Note) -> &'static str {
+fn label(mark: Note) -> &'static str {
     match mark {
         Note::Removed => "removed from the mailbox",
         Note::Vanished => "missing from the mailbox",
@@ -200,7 +150,7 @@ fn word(mark: Note) -> &'static str {
         Note::Damaged => "the copy is damaged",
         Note::Missing => "the copy was not there any more",
         Note::NoPlace => "no folder is known",
-        Note::Debris => "looks like what a cut left of a copy",
+        Note::Debris => "looks like what a power failure left of a copy",
     }
 }
 
@@ -223,29 +173,16 @@ mod tests {
         IndexedMessage { payload, bytes, headers, seen, folder, marks }
     }
 
-    const NOVEMBER: PageId<'static> = PageId { month: "2026-11", part: 1 };
-
-    fn page_id(month: &str, part: u32) -> PageId<'_> {
-        PageId { month, part }
-    }
-
-    fn shown(
-        of: PageId<'_>,
-        earlier: Option<PageId<'_>>,
-        later: Option<PageId<'_>>,
-        messages: Vec<IndexedMessage>,
-    ) -> String {
+    fn shown(page: u32, pages: u32, messages: Vec<IndexedMessage>) -> String {
         let station: StationName = "pier-4".parse().unwrap();
-        Index.page(&Page::Part { station: &station, page_id: of, earlier, later, messages })
+        Index.page(&Page::Numbered { station: &station, page, pages, messages })
     }
 
-    fn first_of(page_ids: &[PageId<'_>], latest: Vec<IndexedMessage>) -> String {
+    fn first_of(pages: u32, latest: Vec<IndexedMessage>) -> String {
         let station: StationName = "pier-4".parse().unwrap();
         let span = Some((1_793_491_200, 1_793_750_400));
-        let entries: Vec<_> = page_ids
-            .iter()
-            .map(|page_id| IndexEntry { page_id: *page_id, messages: 1_000, span })
-            .collect();
+        let entry = |page| IndexEntry { page, messages: 1_000, span };
+        let entries: Vec<_> = (1..=pages).rev().map(entry).collect();
         Index.page(&Page::First { station: &station, entries: &entries, latest })
     }
 
@@ -257,78 +194,52 @@ mod tests {
     #[test]
     fn ten_thousand_messages_are_less_than_five_megabytes() {
         let subject = "Water level and road state at the second bridge, evening report";
-        let parts = 10_000_usize.div_ceil(INDEX_PAGE_MESSAGES) as u32;
-        let mut sum =
-            first_of(&[page_id("2026-11", 1); 10], vec![message(1, subject); INDEX_LATEST]).len();
-        for part in 1..=parts {
-            let first = (part - 1) * INDEX_PAGE_MESSAGES as u32;
+        let pages = 10_000_usize.div_ceil(INDEX_PAGE_MESSAGES) as u32;
+        let mut sum = first_of(pages, vec![message(1, subject); INDEX_LATEST]).len();
+        for page in 1..=pages {
+            let first = (page - 1) * INDEX_PAGE_MESSAGES as u32;
             let messages = (1..=INDEX_PAGE_MESSAGES as u32).map(|n| message(first + n, subject));
-            let (earlier, later) = (page_id("2026-11", part + 1), page_id("2026-11", part + 2));
-            sum += shown(page_id("2026-11", part), Some(earlier), Some(later), messages.collect())
-                .len();
+            sum += shown(page, pages + 1, messages.collect()).len();
         }
-        assert!(sum < 5_000_000, "{sum} octets");
+        assert!(sum < 5_000_000, "{sum} bytes");
     }
 
     #[test]
-    fn a_page_leads_to_those_beside_it_and_to_each_copy_and_nowhere_else() {
-        let (october, december) = (page_id("2026-10", 3), page_id("2026-12", 1));
+    fn a_page_leads_to_its_neighbours_and_to_each_copy_and_nowhere_else() {
         let copy = "data/0001/00000042.EML";
-        let mail = || vec![message(42, "river")];
-        let cases = [
-            (NOVEMBER, None, None, vec!["index.html"]),
-            (
-                NOVEMBER,
-                Some(october),
-                Some(december),
-                vec!["index.html", "index-2026-10-3.html", "index-2026-12.html"],
-            ),
-            (
-                NOVEMBER,
-                None,
-                Some(page_id("2026-11", 2)),
-                vec!["index.html", "index.html#2026-11", "index-2026-11-2.html"],
-            ),
-            (
-                page_id("2026-11", 2),
-                Some(NOVEMBER),
-                None,
-                vec!["index.html", "index.html#2026-11", "index-2026-11.html"],
-            ),
-        ];
-        for (of, earlier, later, ways) in cases {
-            let page = shown(of, earlier, later, mail());
-            assert_eq!(targets(&page), [&ways[..], &[copy], &ways[..]].concat());
-            // A page that is empty now, and one whose month has no other part, lead to no list of parts.
-            assert!(shown(of, None, None, Vec::new()).contains("no message here any more"));
-            assert_eq!(targets(&shown(of, None, None, Vec::new())), ["index.html"]);
-            assert!(!page.contains("<script"));
+        for (page, pages, neighbours) in [
+            (1, 1, vec!["index.html"]),
+            (1, 2, vec!["index.html", "index-2.html"]),
+            (2, 3, vec!["index.html", "index-1.html", "index-3.html"]),
+            (3, 3, vec!["index.html", "index-2.html"]),
+        ] {
+            let text = shown(page, pages, vec![message(42, "river")]);
+            assert_eq!(targets(&text), [&neighbours[..], &[copy], &neighbours[..]].concat());
+            assert!(
+                text.contains(&format!("<p class=\"about\">pier-4, page {page}</p>")),
+                "{text}"
+            );
+            assert!(!text.contains("<script"));
         }
-        let title = "<p class=\"about\">pier-4, 2026-11</p>";
-        assert!(shown(NOVEMBER, Some(october), Some(december), mail()).contains(title));
-        let title = "<p class=\"about\">pier-4, 2026-11, part 1</p>";
-        assert!(shown(NOVEMBER, None, Some(page_id("2026-11", 2)), mail()).contains(title));
+        // One that no message is on any more.
+        let empty = shown(4, 3, Vec::new());
+        assert!(empty.contains("no message here any more"), "{empty}");
+        assert_eq!(targets(&empty), ["index.html"]);
     }
 
     #[test]
     fn the_first_page_leads_to_every_other() {
-        let page_ids =
-            [page_id("2026-11", 2), NOVEMBER, page_id("2026-10", 1), page_id("undated", 1)];
-        let page = first_of(&page_ids, vec![message(42, "river")]);
-        let wanted = [
+        let page = first_of(3, vec![message(42, "river")]);
+        let expected = [
             "README.TXT",
-            "index-2026-11-2.html",
-            "index-2026-11.html",
-            "index-2026-10.html",
-            "index-undated.html",
+            "index-3.html",
+            "index-2.html",
+            "index-1.html",
             "data/0001/00000042.EML",
         ];
-        assert_eq!(targets(&page), wanted);
-        assert!(page.contains("2026-11: 2000 messages, in parts, the latest first"), "{page}");
-        assert!(page.contains("part 2</a>, days 1 to 4: 1000 messages"), "{page}");
-        for month in ["2026-11", "2026-10", "undated"] {
-            assert_eq!(page.matches(&format!(" id=\"{month}\"")).count(), 1, "{page}");
-        }
+        assert_eq!(targets(&page), expected);
+        assert!(page.contains("3000 messages"), "{page}");
+        assert!(page.contains("page 3</a>, 2026-11-01 to 2026-11-04: 1000 messages"), "{page}");
         assert!(!page.contains("<script"));
     }
 
@@ -337,7 +248,7 @@ mod tests {
         let mut hostile = message(1, "<script>alert(1)</script>\u{202e}");
         hostile.folder = "\"><img src=x>".into();
         hostile.marks = vec![Note::Removed, Note::Damaged];
-        let page = shown(NOVEMBER, None, None, vec![hostile]);
+        let page = shown(1, 1, vec![hostile]);
         for dangerous in ["<script", "<img", "\u{202e}"] {
             assert!(!page.contains(dangerous), "{dangerous:?} in {page}");
         }

@@ -1,20 +1,18 @@
 //! What drives hold, station by station, for somebody who sees them for the first time.
 
 use super::{count, size, when};
-use crate::job::catalogue::CopyCounts;
-use crate::job::restore::{Inventory, OfferedStation};
+use crate::job::report::inventory::{DriveInventory, Inventory, MailboxInventory};
 use crate::model::message::Headers;
 use crate::model::{Timestamp, escape};
-use serde_json::{Value, json};
 
 /// A mailbox in one line.
-pub(in crate::cli) fn mailbox(offered: &OfferedStation) -> String {
-    let newest = offered.newest.as_ref().map(|headers| format!("; the newest: {}", one(headers)));
+pub(in crate::cli) fn mailbox(found: &MailboxInventory) -> String {
+    let newest = found.newest.as_ref().map(|headers| format!("; the newest: {}", one(headers)));
     format!(
         "mailbox {}: {}, {}{}",
-        offered.name,
-        count(offered.messages, "message"),
-        size(offered.bytes),
+        found.name,
+        count(found.messages, "message"),
+        size(found.bytes),
         newest.unwrap_or_default()
     )
 }
@@ -32,85 +30,37 @@ fn one(headers: &Headers) -> String {
 
 /// A station in a few lines: where it is, and its mailboxes.
 pub(in crate::cli) fn station(inventory: &Inventory) -> Vec<String> {
-    let drives: Vec<_> = inventory.drives.iter().map(|(at, _)| at.as_str()).collect();
+    let drives: Vec<_> = inventory.drives.iter().map(|drive| drive.at.as_str()).collect();
     let mut lines = vec![format!("station {} on {}", inventory.station, drives.join(", "))];
-    lines.extend(inventory.mailboxes.iter().map(|offered| format!("  {}", mailbox(offered))));
+    lines.extend(inventory.mailboxes.iter().map(|found| format!("  {}", mailbox(found))));
     if inventory.mailboxes.is_empty() {
         lines.push("  its ledger is lost: the copies have numbers only".to_owned());
     }
     lines
 }
 
-/// How the copies on one drive stand, and whether nothing is wrong with them as far as its ledger tells.
-pub(in crate::cli) fn standing(standing: &CopyCounts) -> (bool, String) {
-    let bad = [
-        (standing.damaged, "damaged"),
-        (standing.missing, "not there any more"),
-        (standing.claimed, "told of behind a break in the ledger"),
-    ];
-    let mut words = vec![match (standing.whole, standing.reread) {
-        (whole, 0) => format!("{} read back when they were made", count_copies(whole)),
-        (whole, reread) => {
-            format!("{}, {reread} of them read again since", count_copies(whole))
+/// The copies on one drive, as far as its ledger says.
+pub(in crate::cli) fn drive(drive: &DriveInventory) -> String {
+    let mut words = vec![match (drive.copies, drive.read_again) {
+        (copies, 0) => format!("{} read back when they were made", count_copies(copies)),
+        (copies, read_again) => {
+            format!("{}, {read_again} of them read again since", count_copies(copies))
         }
     }];
-    if let Some(oldest) = standing.oldest {
+    if let Some(oldest) = drive.oldest_proof {
         words.push(format!("the longest ago {}", when(Some(oldest))));
     }
-    let is_whole = bad.iter().all(|(copies, _)| *copies == 0);
-    let wrong = bad.into_iter().filter(|(copies, _)| *copies > 0);
+    let wrong = [
+        (drive.damaged, "damaged"),
+        (drive.missing, "not there any more"),
+        (drive.claimed, "named only past a break in the ledger"),
+        (drive.doubtful, "left by a power failure, as it seems"),
+    ];
+    let wrong = wrong.into_iter().filter(|(copies, _)| *copies > 0);
     words.extend(wrong.map(|(copies, what)| format!("{copies} {what}")));
-    if standing.debris > 0 {
-        words.push(format!("{} left by a cut, as it seems", standing.debris));
-    }
-    (is_whole, words.join("; "))
+    words.join("; ")
 }
 
 fn count_copies(copies: u64) -> String {
     if copies == 1 { "1 copy".to_owned() } else { format!("{copies} copies") }
-}
-
-/// A station for scripts.
-pub(in crate::cli) fn json(inventory: &Inventory) -> Value {
-    let mailboxes: Vec<_> = inventory
-        .mailboxes
-        .iter()
-        .map(|offered| {
-            json!({
-                "mailbox": offered.name.as_str(),
-                "messages": offered.messages,
-                "bytes": offered.bytes,
-                "newest": offered.newest.as_ref().map(|headers| json!({
-                    "from": headers.from,
-                    "to": headers.to,
-                    "subject": headers.subject,
-                    "date": headers.date,
-                })),
-            })
-        })
-        .collect();
-    let drives: Vec<_> = inventory
-        .drives
-        .iter()
-        .map(|(at, standing)| {
-            json!({
-                "at": at,
-                "copies": standing.whole,
-                "bytes": standing.bytes,
-                "reread": standing.reread,
-                "oldest_proof": standing.oldest.map(Timestamp::to_rfc3339),
-                "claimed": standing.claimed,
-                "damaged": standing.damaged,
-                "missing": standing.missing,
-                "doubtful": standing.debris,
-            })
-        })
-        .collect();
-    json!({
-        "station": inventory.station.as_str(),
-        "messages": inventory.messages(),
-        "mailboxes": mailboxes,
-        "drives": drives,
-        "ledgers_whole": inventory.ledgers_whole,
-    })
 }

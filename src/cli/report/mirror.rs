@@ -1,15 +1,17 @@
 //! What a mirror pass did, drive by drive.
 
+use super::summary_json::SummaryJson;
 use super::verdict::Summary;
 use super::{count, size};
 use crate::cli::notices;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::job::catalogue::DriveRow;
 use crate::job::sync_drive::SyncOutcome;
-use serde_json::{Value, json};
+use crate::model::DriveId;
+use serde::Serialize;
 
 /// Sums over all drives.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, Default, Serialize)]
 pub(in crate::cli) struct Sums {
     pub copied: u64,
     pub already: u64,
@@ -17,11 +19,11 @@ pub(in crate::cli) struct Sums {
     pub bytes: u64,
 }
 
-/// Adds up rounds; `present` is the number of messages in the mailboxes.
-pub(in crate::cli) fn sums(rounds: &[SyncOutcome], present: u64) -> Sums {
+/// Adds up the outcomes; `present` is the number of messages in the mailboxes.
+pub(in crate::cli) fn sums(outcomes: &[SyncOutcome], present: u64) -> Sums {
     let mut sums = Sums::default();
-    for round in rounds {
-        match &round.outcome {
+    for sync in outcomes {
+        match &sync.outcome {
             Ok(report) => {
                 let failed = report.failed_count();
                 sums.copied += report.copied;
@@ -35,44 +37,57 @@ pub(in crate::cli) fn sums(rounds: &[SyncOutcome], present: u64) -> Sums {
     sums
 }
 
-pub(in crate::cli) fn json(
-    rounds: &[SyncOutcome],
-    known: &[Option<DriveRow>],
+/// The JSON of `mirror`.
+#[derive(Serialize)]
+struct MirrorJson<'a> {
+    #[serde(flatten)]
+    summary: SummaryJson<'a>,
+    #[serde(flatten)]
     sums: Sums,
-    summary: &Summary<'_>,
-) -> Value {
-    let drives: Vec<_> = rounds
-        .iter()
-        .zip(known)
-        .map(|(round, known)| {
-            let done = round.outcome.as_ref().ok();
-            json!({
-                "label": round.label,
-                "id": round.drive.map(|(id, _)| id.to_string()),
-                "state": round.state(),
-                "counts": known.as_ref().is_some_and(|row| row.counts),
-                "same_device_as": known.as_ref().and_then(|row| row.same_device.as_deref()),
-                "copied": done.map(|r| r.copied),
-                "bytes": done.map(|r| r.bytes),
-                "noted": done.map(|r| r.noted),
-                "failed": done.map(|r| r.failed_count()),
-                "error": round.outcome.as_ref().err().map(ToString::to_string),
-            })
-        })
-        .collect();
-    let mut object = summary.json();
-    object.insert("schema".into(), json!(1));
-    object.insert("copied".into(), json!(sums.copied));
-    object.insert("already".into(), json!(sums.already));
-    object.insert("failed".into(), json!(sums.failed));
-    object.insert("bytes".into(), json!(sums.bytes));
-    object.insert("drives".into(), json!(drives));
-    Value::Object(object)
+    drives: Vec<OutcomeJson<'a>>,
 }
 
-pub(in crate::cli) fn text(output: &Output, rounds: &[SyncOutcome]) {
-    for round in rounds {
-        match &round.outcome {
+#[derive(Serialize)]
+struct OutcomeJson<'a> {
+    label: &'a str,
+    id: Option<DriveId>,
+    state: &'a str,
+    counts: bool,
+    same_device_as: Option<&'a str>,
+    copied: Option<u64>,
+    bytes: Option<u64>,
+    noted: Option<u64>,
+    failed: Option<u64>,
+    error: Option<String>,
+}
+
+pub(in crate::cli) fn json<'a>(
+    outcomes: &'a [SyncOutcome],
+    known: &'a [Option<DriveRow>],
+    sums: Sums,
+    summary: &Summary<'a>,
+) -> impl Serialize + 'a {
+    let drives = outcomes.iter().zip(known).map(|(sync, known)| {
+        let done = sync.outcome.as_ref().ok();
+        OutcomeJson {
+            label: &sync.label,
+            id: sync.drive.map(|(id, _)| id),
+            state: sync.state(),
+            counts: known.as_ref().is_some_and(|row| row.counts),
+            same_device_as: known.as_ref().and_then(|row| row.same_device.as_deref()),
+            copied: done.map(|report| report.copied),
+            bytes: done.map(|report| report.bytes),
+            noted: done.map(|report| report.noted),
+            failed: done.map(|report| report.failed_count()),
+            error: sync.outcome.as_ref().err().map(ToString::to_string),
+        }
+    });
+    MirrorJson { summary: summary.json(), sums, drives: drives.collect() }
+}
+
+pub(in crate::cli) fn text(output: &Output, outcomes: &[SyncOutcome]) {
+    for sync in outcomes {
+        match &sync.outcome {
             Ok(report) => {
                 let mut parts = vec![format!("{} copied", count(report.copied, "message"))];
                 if report.copied > 0 {
@@ -83,30 +98,30 @@ pub(in crate::cli) fn text(output: &Output, rounds: &[SyncOutcome]) {
                 }
                 if !report.failed.is_empty() {
                     let failed = format!("{} not copied", report.failed_count());
-                    parts.push(output.tone(Tone::Bad, &failed));
+                    parts.push(output.styled(Style::Bad, &failed));
                 }
-                let state = notices::drive_state(round.state());
-                output.say(format!("{}: {}; {state}", round.label, parts.join(", ")));
+                let state = notices::drive_state(sync.state());
+                output.say(format!("{}: {}; {state}", sync.label, parts.join(", ")));
             }
-            Err(error) => output.warn(format!("{}: {error}", round.label)),
+            Err(error) => output.warn(format!("{}: {error}", sync.label)),
         }
     }
 }
 
 /// What was found on the drives and what could not be copied.
-pub(in crate::cli) fn notices(output: &Output, rounds: &[SyncOutcome]) {
+pub(in crate::cli) fn notices(output: &Output, outcomes: &[SyncOutcome]) {
     const SHOWN: usize = 20;
-    for round in rounds {
-        for finding in &round.findings {
-            output.warn(format!("{}: {}", round.label, notices::finding(finding)));
+    for sync in outcomes {
+        for finding in &sync.findings {
+            output.warn(format!("{}: {}", sync.label, notices::finding(finding)));
         }
-        let Ok(report) = &round.outcome else { continue };
+        let Ok(report) = &sync.outcome else { continue };
         for failed in report.failed.iter().take(SHOWN) {
             output.warn(format!(
                 "{}/{} is not on {}: {}: {}",
                 failed.mailbox,
                 failed.path,
-                round.label,
+                sync.label,
                 failed.reason,
                 notices::next_step(failed.reason)
             ));

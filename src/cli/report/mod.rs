@@ -13,11 +13,10 @@ mod on_sticks;
 pub(super) mod page;
 pub(super) mod restore;
 pub(super) mod status;
+mod summary_json;
 pub(super) mod test_restore;
 pub(super) mod traffic;
 pub(super) mod verdict;
 pub(super) mod verify;
 
-pub(super) use format::{
-    are, clipped, count, drive_state, json_path, plural, size, them, wait, were, when,
-};
+pub(super) use format::{are, clipped, count, drive_state, plural, size, them, wait, were, when};

@@ -2,7 +2,7 @@
 
 use super::verdict::{Line, Summary};
 use super::{count, were, when};
-use crate::cli::output::Tone;
+use crate::cli::output::Style;
 use crate::job::catalogue::DriveRow;
 use crate::model::{Timestamp, escape};
 
@@ -13,11 +13,11 @@ impl Summary<'_> {
         for (on, number) in &self.counts.missing_on {
             let absent = on.iter().map(|row| self.counts.absent.iter().find(|d| d.row == *row));
             let absent: Vec<_> = absent.collect();
-            // One that another is told of already is no other stick to be looked for.
-            let told = away.iter_mut().find(|(drive, _)| on.contains(&drive.row));
-            match (absent.iter().any(Option::is_none), told) {
+            // One that is listed already is no other stick to look for.
+            let listed = away.iter_mut().find(|(drive, _)| on.contains(&drive.row));
+            match (absent.iter().any(Option::is_none), listed) {
                 (true, _) => here += number,
-                (false, Some((_, told))) => *told += number,
+                (false, Some((_, listed))) => *listed += number,
                 (false, None) => {
                     away.extend(absent.into_iter().flatten().next().map(|drive| (drive, *number)));
                 }
@@ -44,6 +44,6 @@ impl Summary<'_> {
                 "{kept} {were} acknowledged as not wanted; still on the sticks: {on}."
             ));
         }
-        lines.into_iter().map(|line| (Tone::Plain, line)).collect()
+        lines.into_iter().map(|line| (Style::Plain, line)).collect()
     }
 }

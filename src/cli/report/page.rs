@@ -3,13 +3,13 @@
 //! no script, no request, so that a page is whole on any computer and in ten years.
 //!
 //! A page is `page("Title", "pier-4, 091630Z JUL 24", &body)`, its body made with `maud::html!`:
-//! headings from `h2` on, [`table_box`] around each table that may be wide, [`state`] for every word on how
+//! headings from `h2` on, [`table_box`] around each table that may be wide, [`state`] for every note on how
 //! something stands, [`facts`] for a block of names and values.
 
 use crate::model::escape;
 use maud::{DOCTYPE, Markup, PreEscaped, Render, html};
 
-/// Text that somebody else wrote: a header of a message, a path, a label, a word of the config. Shown with
+/// Text that somebody else wrote: a header of a message, a path, a label, a text of the config. Shown with
 /// everything that could be markup or could turn the reading direction made harmless.
 pub(in crate::cli) struct Untrusted<T>(pub T);
 
@@ -19,7 +19,7 @@ impl<T: AsRef<[u8]>> Render for Untrusted<T> {
     }
 }
 
-/// How something stands; the sign says it without the colour, and the word without the sign.
+/// Whether something is as it should be; the sign says it without the colour, and the text without the sign.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(in crate::cli) enum Sign {
     /// As it should be.
@@ -36,13 +36,13 @@ const STYLE: &str = include_str!("page.css");
 
 /// What stands at the end of every page.
 const CAUTIONS: [&str; 3] = [
-    "This page contains other people\u{2019}s messages, or tells of them. Keep it under control, hand it over \
+    "This page contains other people\u{2019}s messages, or is about them. Keep it under control, hand it over \
      against signature, and destroy it when it is not needed any more.",
     "Figures are estimates, and times are the station\u{2019}s own.",
     "Local emergency procedures and licensed operation come first.",
 ];
 
-/// A whole page. `title` is ours; `about` stands beside it and at the head of each printed sheet: whose page it
+/// A whole page. `title` is ours; `about` stands under it and at the head of each printed sheet: whose page it
 /// is, and of when.
 pub(in crate::cli) fn page(title: &str, about: &str, body: &Markup) -> String {
     let running = escape::shown(format!("{title} \u{b7} {about}").as_bytes());
@@ -83,14 +83,14 @@ pub(in crate::cli) fn table_box(label: &str, table: &Markup) -> Markup {
     html! { div .box role="region" aria-label=(Untrusted(label)) tabindex="0" { (table) } }
 }
 
-/// A word on how something stands, with its sign.
-pub(in crate::cli) fn state(sign: Sign, word: &str) -> Markup {
+/// A note on whether something is as it should be, with its sign.
+pub(in crate::cli) fn state(sign: Sign, text: &str) -> Markup {
     let (mark, class) = match sign {
         Sign::Good => ("\u{2713}", "good"),
         Sign::Bad => ("!", "bad"),
         Sign::Open => ("\u{2013}", "open"),
     };
-    html! { span class={ "state " (class) } { span .sign aria-hidden="true" { (mark) } " " (Untrusted(word)) } }
+    html! { span class={ "state " (class) } { span .sign aria-hidden="true" { (mark) } " " (Untrusted(text)) } }
 }
 
 /// A block of names and values, as at the head of a form; a value that is not known leaves room to write.

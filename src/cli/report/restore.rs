@@ -1,83 +1,34 @@
 //! What a restore did, or would do.
 
-use super::{count, json_path, size};
-use crate::cli::output::{Output, Tone};
-use crate::disk::{DiskError, Trouble};
-use crate::job::restore::{LeftOut, Lost, MailboxTarget, Repaired, RestoreReport};
+use super::{count, size};
+use crate::cli::output::{Output, Style};
+use crate::disk::Trouble;
+use crate::job::restore::{LeftOut, MailboxTarget, Repaired, RestoreReport};
 use crate::model::ledger::Departed;
-use crate::model::{RelName, escape};
-use serde_json::{Map, Value, json};
+use crate::model::{Digest, MailboxName, RelName, escape};
+use serde::Serialize;
 
-pub(in crate::cli) fn json(report: &RestoreReport) -> Value {
-    let lost = |list: &Vec<Lost>| list.iter().map(lost_message).collect::<Vec<_>>();
-    let not_written: Vec<_> = report.not_written.iter().map(with_error).collect();
-    json!({
-        "schema": 1,
-        "restored": report.restored,
-        "bytes": report.bytes,
-        "identical": report.identical,
-        "kept_both": report.kept_both,
-        "from_second_copy": report.from_second_copy,
-        "instead_of_suspect": report.instead_of_suspect,
-        "numbered": report.numbered,
-        "doubtful": report.doubtful,
-        "older": report.older,
-        "left_out": by_word(&report.left_out),
-        "in_doubt": by_word(&report.in_doubt),
-        "conflicts": report.conflicts.iter().map(|path| {
-            let mut object = Map::new();
-            json_path(&mut object, path);
-            Value::Object(object)
-        }).collect::<Vec<_>>(),
-        "damaged": lost(&report.damaged),
-        "missing": lost(&report.missing),
-        "not_written": not_written,
-        "no_room": report.no_room,
-        "no_room_bytes": report.no_room_bytes,
-        "not_made": report.not_made.iter().map(with_error).collect::<Vec<_>>(),
-    })
+/// The JSON of `restore --repair`; `beside` is where the damaged file is now.
+#[derive(Serialize)]
+struct RepairedJson<'a> {
+    mailbox: &'a MailboxName,
+    #[serde(flatten)]
+    path: &'a RelName,
+    sha256: Digest,
+    beside: String,
 }
 
-/// One message repaired; `beside` is where the damaged file is now.
-pub(in crate::cli) fn repaired_json(
-    mailbox_target: &MailboxTarget,
-    path: &RelName,
+pub(in crate::cli) fn repaired_json<'a>(
+    target: &'a MailboxTarget,
+    path: &'a RelName,
     done: &Repaired,
-) -> Value {
-    let mut object = Map::new();
-    object.insert("schema".into(), json!(1));
-    object.insert("mailbox".into(), json!(mailbox_target.name.as_str()));
-    json_path(&mut object, path);
-    object.insert("sha256".into(), json!(done.good.digest.to_string()));
-    object.insert("beside".into(), json!(escape::exact(done.beside.as_bytes())));
-    Value::Object(object)
-}
-
-fn by_word(all: &[LeftOut]) -> Vec<Value> {
-    let object = |left: &LeftOut| {
-        json!({
-            "by": left.by,
-            "why": left.why.as_str(),
-            "messages": left.messages,
-            "bytes": left.bytes,
-        })
-    };
-    all.iter().map(object).collect()
-}
-
-fn with_error((path, error): &(RelName, DiskError)) -> Value {
-    let mut object = Map::new();
-    json_path(&mut object, path);
-    object.insert("error".into(), json!(error.to_string()));
-    Value::Object(object)
-}
-
-fn lost_message(lost: &Lost) -> Value {
-    let mut object = Map::new();
-    object.insert("mailbox".into(), json!(lost.mailbox.as_str()));
-    json_path(&mut object, &lost.path);
-    object.insert("sha256".into(), json!(lost.digest.to_string()));
-    Value::Object(object)
+) -> impl Serialize + 'a {
+    RepairedJson {
+        mailbox: &target.name,
+        path,
+        sha256: done.good.digest,
+        beside: escape::exact(done.beside.as_bytes()),
+    }
 }
 
 pub(in crate::cli) fn text(
@@ -104,7 +55,7 @@ pub(in crate::cli) fn text(
         report.identical
     ));
     let notes = [
-        (report.kept_both, "beside another file that has its name"),
+        (report.kept_both, "next to another file that has its name"),
         (report.from_second_copy, "from a second copy, the first being damaged"),
         (
             report.instead_of_suspect,
@@ -120,7 +71,7 @@ pub(in crate::cli) fn text(
     if report.doubtful > 0 {
         let copies = if report.doubtful == 1 { "copy looks" } else { "copies look" };
         output.warn(format!(
-            "{} {copies} like what a cut left, and may be a message where the drive's logs were lost: \
+            "{} {copies} like what a power failure left, and may be a message where the drive's logs were lost: \
              --with-doubtful brings back what is whole of it, under recovered/",
             report.doubtful
         ));
@@ -139,10 +90,10 @@ pub(in crate::cli) fn text(
     }
     output.say(match report.is_whole() {
         true if !report.left_out.is_empty() => {
-            output.tone(Tone::Good, "Everything else these drives tell of is there.")
+            output.styled(Style::Good, "Everything else these drives list is there.")
         }
-        true => output.tone(Tone::Good, "Everything these drives tell of is there."),
-        false => output.tone(Tone::Bad, &verdict(report)),
+        true => output.styled(Style::Good, "Everything these drives list is there."),
+        false => output.styled(Style::Bad, &verdict(report)),
     });
 }
 
@@ -185,7 +136,7 @@ fn verdict(report: &RestoreReport) -> String {
     }
 }
 
-/// What was not put back, by whose word, and how to get it all the same.
+/// What was not put back, which drive calls it gone, and how to get it all the same.
 fn left_out(output: &Output, report: &RestoreReport) {
     for LeftOut { by, why, messages, bytes } in &report.left_out {
         let (messages, why) = (count(*messages, "message"), as_said(*why));
@@ -245,5 +196,5 @@ pub(in crate::cli) fn next(
     }
     output
         .say("  Have new mail copied again: systemctl enable --now counterfoil@OPERATOR, as root.");
-    output.say("  counterfoil audit then tells what would be lost if this card died too.");
+    output.say("  counterfoil audit then says what would be lost if this card died too.");
 }

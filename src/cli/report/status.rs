@@ -1,30 +1,43 @@
 //! What is safe now, on one screen.
 
 use super::drives;
+use super::drives::{DriveJson, ProgramJson};
 use super::size;
+use super::summary_json::SummaryJson;
 use super::verdict::Summary;
 use crate::cli::commands::inspect::Inspection;
 use crate::cli::notices;
 use crate::cli::output::Output;
 use crate::cli::resolved::Resolved;
 use crate::model::bag::CarriedProgram;
-use crate::model::escape;
-use serde_json::{Value, json};
+use crate::model::{StationName, escape};
+use serde::Serialize;
 
-pub(in crate::cli) fn json(
-    summary: &Summary<'_>,
-    inspection: &Inspection,
-    programs: &[CarriedProgram],
-) -> Value {
-    let mut object = summary.json();
-    object.insert("schema".into(), json!(1));
-    object.insert("station".into(), json!(summary.station.as_str()));
-    object.insert("daemon".into(), json!(inspection.daemon));
-    let left = inspection.next_let_in.map(|left| left.as_secs());
-    object.insert("next_stick_seconds".into(), json!(left));
-    object.insert("programs".into(), drives::programs_json(programs));
-    object.insert("drives".into(), inspection.drives.iter().map(drives::json).collect());
-    Value::Object(object)
+/// The JSON of `status`.
+#[derive(Serialize)]
+struct StatusJson<'a> {
+    #[serde(flatten)]
+    summary: SummaryJson<'a>,
+    station: &'a StationName,
+    daemon: bool,
+    next_stick_seconds: Option<u64>,
+    programs: Vec<ProgramJson<'a>>,
+    drives: Vec<DriveJson<'a>>,
+}
+
+pub(in crate::cli) fn json<'a>(
+    summary: &Summary<'a>,
+    inspection: &'a Inspection,
+    programs: &'a [CarriedProgram],
+) -> impl Serialize + 'a {
+    StatusJson {
+        summary: summary.json(),
+        station: summary.station,
+        daemon: inspection.daemon,
+        next_stick_seconds: inspection.next_let_in.map(|left| left.as_secs()),
+        programs: programs.iter().map(ProgramJson::of).collect(),
+        drives: inspection.drives.iter().map(DriveJson::of).collect(),
+    }
 }
 
 pub(in crate::cli) fn text(

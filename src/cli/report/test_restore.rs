@@ -1,18 +1,18 @@
-//! What a rehearsal showed: its verdict, and the words for it. Never called good unless a restore gives every mailbox
-//! as it is, no more and no less.
+//! What a rehearsal showed: its verdict, and the sentences on it. Never called good unless a restore gives every
+//! mailbox as it is, no more and no less.
 
 use super::{count, size, when};
 use crate::cli::notices;
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::shell::option;
 use crate::disk::Trouble;
 use crate::job::MailboxRef;
 use crate::job::mailboxes::MailboxState;
 use crate::job::restore::{Compared, Listed, RestoreReport};
-use crate::model::{Timestamp, escape};
-use serde_json::json;
+use crate::model::{MailboxName, Timestamp, escape};
+use serde::Serialize;
 
-/// So many commands of a kind are enough to show the manner.
+/// Commands of a kind that are printed: more would say nothing new.
 const FOLDERS_SHOWN: usize = 3;
 
 /// What a rehearsal showed.
@@ -23,16 +23,16 @@ pub(in crate::cli) struct Rehearsal<'a> {
     pub seen: Vec<Seen>,
     /// Sticks that could not be read, or not to their end.
     pub not_read: Vec<String>,
-    /// When, of a good one.
+    /// When it ended, if the answer is yes.
     pub rehearsed: Option<Timestamp>,
     /// The options of this run, for the commands to be typed next.
     pub options: &'a str,
 }
 
-/// A mailbox that what came back was compared with.
+/// A mailbox, and how what came back compares with it.
 pub(in crate::cli) struct Seen {
     pub mailbox: MailboxRef,
-    /// Else how it was found.
+    /// The comparison, or else why there is none.
     pub compared: Result<Compared, MailboxState>,
 }
 
@@ -56,34 +56,58 @@ impl Rehearsal<'_> {
     }
 }
 
-pub(in crate::cli) fn json(rehearsal: &Rehearsal<'_>) -> serde_json::Value {
+/// The JSON of `restore --rehearse`.
+#[derive(Serialize)]
+struct RehearsalJson<'a> {
+    good: bool,
+    rehearsed: Option<Timestamp>,
+    restored: u64,
+    bytes: u64,
+    wrong_when_read_again: u64,
+    damaged: usize,
+    missing: usize,
+    not_written: u64,
+    same: u64,
+    other: u64,
+    damaged_on_card: u64,
+    other_facts: u64,
+    other_flags: u64,
+    unread: u64,
+    not_restored: u64,
+    only_restored: u64,
+    not_files: u64,
+    folders: u64,
+    excluded: u64,
+    mailboxes_not_there: Vec<&'a MailboxName>,
+    drives_not_read: &'a [String],
+}
+
+pub(in crate::cli) fn json<'a>(rehearsal: &'a Rehearsal<'_>) -> impl Serialize + 'a {
     let restored = &rehearsal.restored;
-    let away = |seen: &&Seen| seen.compared.is_err();
-    let away = rehearsal.seen.iter().filter(away).map(|seen| seen.mailbox.name.as_str());
-    json!({
-        "schema": 1,
-        "good": rehearsal.rehearsed.is_some(),
-        "rehearsed": rehearsal.rehearsed.map(Timestamp::to_rfc3339),
-        "restored": restored.restored,
-        "bytes": restored.bytes,
-        "wrong_when_read_again": restored.restored.saturating_sub(rehearsal.read_again),
-        "damaged": restored.damaged.len(),
-        "missing": restored.missing.len(),
-        "not_written": restored.refused() + restored.no_room,
-        "same": rehearsal.sum(|c| c.same),
-        "other": rehearsal.sum(|c| c.other.all + c.damaged.all),
-        "damaged_on_card": rehearsal.sum(|c| c.damaged.all),
-        "other_facts": rehearsal.sum(|c| c.other_facts.all),
-        "other_flags": rehearsal.sum(|c| c.other_flags.all),
-        "unread": rehearsal.sum(|c| c.unread.all),
-        "not_restored": rehearsal.sum(|c| c.not_restored.all),
-        "only_restored": rehearsal.sum(|c| c.only_restored.all),
-        "not_files": rehearsal.sum(|c| c.not_files.all),
-        "folders": rehearsal.sum(|c| c.folders.all),
-        "excluded": rehearsal.sum(|c| c.excluded),
-        "mailboxes_not_there": away.collect::<Vec<_>>(),
-        "drives_not_read": rehearsal.not_read,
-    })
+    let away = rehearsal.seen.iter().filter(|seen| seen.compared.is_err());
+    RehearsalJson {
+        good: rehearsal.rehearsed.is_some(),
+        rehearsed: rehearsal.rehearsed,
+        restored: restored.restored,
+        bytes: restored.bytes,
+        wrong_when_read_again: restored.restored.saturating_sub(rehearsal.read_again),
+        damaged: restored.damaged.len(),
+        missing: restored.missing.len(),
+        not_written: restored.refused() + restored.no_room,
+        same: rehearsal.sum(|c| c.same),
+        other: rehearsal.sum(|c| c.other.all + c.damaged.all),
+        damaged_on_card: rehearsal.sum(|c| c.damaged.all),
+        other_facts: rehearsal.sum(|c| c.other_facts.all),
+        other_flags: rehearsal.sum(|c| c.other_flags.all),
+        unread: rehearsal.sum(|c| c.unread.all),
+        not_restored: rehearsal.sum(|c| c.not_restored.all),
+        only_restored: rehearsal.sum(|c| c.only_restored.all),
+        not_files: rehearsal.sum(|c| c.not_files.all),
+        folders: rehearsal.sum(|c| c.folders.all),
+        excluded: rehearsal.sum(|c| c.excluded),
+        mailboxes_not_there: away.map(|seen| &seen.mailbox.name).collect(),
+        drives_not_read: &rehearsal.not_read,
+    }
 }
 
 pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
@@ -99,20 +123,20 @@ pub(in crate::cli) fn text(rehearsal: &Rehearsal<'_>, output: &Output) {
         of_a_mailbox(seen, output);
     }
     let verdict = match rehearsal.rehearsed {
-        Some(at) => output.tone(
-            Tone::Good,
+        Some(at) => output.styled(
+            Style::Good,
             &format!(
                 "YES: a restore brings back every mailbox as it is now. Rehearsed {}.",
                 when(Some(at))
             ),
         ),
-        None => output.tone(Tone::Bad, &format!("NO: {}.", reasons(rehearsal).join("; "))),
+        None => output.styled(Style::Bad, &format!("NO: {}.", reasons(rehearsal).join("; "))),
     };
     output.wrapped(&verdict);
     advice(rehearsal, output);
 }
 
-/// What came of reading once more what came back.
+/// How many of the restored messages were right when they were read again.
 fn correct(right: u64, all: u64) -> String {
     match (right, all) {
         (_, 0) => String::new(),
@@ -187,7 +211,7 @@ fn same(found: &Compared) -> String {
     }
 }
 
-/// Why it is not good: the first word of a person's next step.
+/// Why it is not good.
 fn reasons(rehearsal: &Rehearsal<'_>) -> Vec<String> {
     let restored = &rehearsal.restored;
     let of = |number: u64, what: &str| {

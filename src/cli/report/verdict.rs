@@ -1,16 +1,16 @@
-//! The verdict and the counts behind it: the same words, the same numbers and the same keys in every report.
+//! The verdict and the counts that it rests on: the same sentences, the same numbers and the same keys in every report.
 //! Never says anything greener than the verdict, and leaves out nothing that made it.
 
-use super::{are, contradictions, count, size, them, when};
+use super::contradictions;
+use super::{are, count, size, them, when};
 use crate::cli::notices::{self, Unkept};
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::resolved::Resolved;
 use crate::cli::shell::{drive_option, option};
 use crate::cli::which_drive::{self, Advice};
 use crate::job::mailboxes::MailboxState;
-use crate::job::verdict::{Counts, Verdict};
+use crate::job::report::verdict::{Counts, Verdict};
 use crate::model::{StationName, Timestamp, escape};
-use serde_json::{Map, Value, json};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
@@ -26,11 +26,11 @@ pub(in crate::cli) struct Summary<'a> {
     pub state: (&'a Path, Option<Unkept>),
 }
 
-/// A line of it, and whether it is good news.
-pub(in crate::cli) type Line = (Tone, String);
+/// A line of it, and how it is shown.
+pub(in crate::cli) type Line = (Style, String);
 
 impl<'a> Summary<'a> {
-    /// Of a run.
+    /// The summary of a run.
     pub(in crate::cli) fn of(
         resolved: &'a Resolved,
         counts: &'a Counts,
@@ -81,7 +81,7 @@ impl<'a> Summary<'a> {
             contradictions::each(all)
                 .map(|found| bad(format!("NOT KNOWN: {}", contradictions::in_one(all, found)))),
         );
-        lines.extend(self.unkept().map(|(tone, line)| (tone, format!("NOT KNOWN: {line}"))));
+        lines.extend(self.unkept().map(|(style, line)| (style, format!("NOT KNOWN: {line}"))));
         let (fewer, bytes) = counts.fewer_copies();
         if fewer > 0 {
             lines.push(bad(format!(
@@ -103,20 +103,20 @@ impl<'a> Summary<'a> {
         lines.extend(self.advice());
         lines.extend(self.held_back());
         lines.extend(
-            counts.not_in_config.iter().map(|left| (Tone::Plain, notices::not_in_config(left))),
+            counts.not_in_config.iter().map(|left| (Style::Plain, notices::not_in_config(left))),
         );
         lines
     }
 
-    /// That nothing is remembered, where it is not.
+    /// A line that nothing is remembered, if that is so.
     fn unkept(&self) -> Option<Line> {
         let (state, why) = self.state;
         Some(bad(notices::unkept(why?, state)))
     }
 
-    /// What only drives have, a drive a line.
+    /// A line for each drive that has messages which the card lacks.
     fn lacking(&self) -> Vec<Line> {
-        let told = self.counts.lacking.iter().map(|(label, lacking)| {
+        let lines = self.counts.lacking.iter().map(|(label, lacking)| {
             let newest = lacking.newest.map(|seconds| Timestamp { seconds, nanos: 0 });
             let newest = newest.map(|at| format!(" (to {})", when(Some(at))));
             bad(format!(
@@ -126,7 +126,7 @@ impl<'a> Summary<'a> {
                 newest.unwrap_or_default()
             ))
         });
-        told.collect()
+        lines.collect()
     }
 
     /// What rests on a ledger that has lost lines.
@@ -168,11 +168,11 @@ impl<'a> Summary<'a> {
 
     /// The drives whose copies would be lost with the card.
     fn on_same_device(&self) -> Vec<Line> {
-        let told = self.counts.on_same_device.iter().map(|drive| {
+        let lines = self.counts.on_same_device.iter().map(|drive| {
             let label = escape::shown(drive.label.as_bytes());
             match drive.is_counted {
                 true => (
-                    Tone::Plain,
+                    Style::Plain,
                     format!(
                         "Copies on the mailbox's own card or disk were counted, as asked ({label}): they would be \
                          lost with it."
@@ -183,7 +183,7 @@ impl<'a> Summary<'a> {
                 }
             }
         });
-        told.collect()
+        lines.collect()
     }
 
     fn all_copied(&self, is_verdict: bool) -> Line {
@@ -200,8 +200,8 @@ impl<'a> Summary<'a> {
             }
         };
         match is_verdict {
-            true => (Tone::Good, format!("SAFE: {all}.")),
-            false => (Tone::Plain, format!("What is known to be on the card: {all}.")),
+            true => (Style::Good, format!("SAFE: {all}.")),
+            false => (Style::Plain, format!("What is known to be on the card: {all}.")),
         }
     }
 
@@ -222,7 +222,7 @@ impl<'a> Summary<'a> {
         }))
     }
 
-    /// What a stick still has of these, with the command.
+    /// How to get back what sticks still have of these, with the commands.
     fn advice(&self) -> Vec<Line> {
         let messages = &self.counts.messages;
         let emptied = self.counts.mailboxes.iter().filter(|m| m.state == MailboxState::Emptied);
@@ -231,14 +231,14 @@ impl<'a> Summary<'a> {
         lines.extend(self.questions());
         for found in contradictions::each(&self.counts.contradictions) {
             let Advice { text, command } = contradictions::advice(found);
-            lines.push((Tone::Plain, text));
-            lines.extend(command.map(|command| (Tone::Plain, format!("  {command}"))));
+            lines.push((Style::Plain, text));
+            lines.extend(command.map(|command| (Style::Plain, format!("  {command}"))));
         }
         let mut typed = |number: u64, what: String, command: &str, more: &str| {
             if number > 0 {
-                lines.push((Tone::Plain, what));
+                lines.push((Style::Plain, what));
                 let options = self.options;
-                lines.push((Tone::Plain, format!("  counterfoil {command}{options}{more}")));
+                lines.push((Style::Plain, format!("  counterfoil {command}{options}{more}")));
             }
         };
         let lacking = &self.counts.lacking;
@@ -301,8 +301,8 @@ impl<'a> Summary<'a> {
     fn questions(&self) -> Vec<Line> {
         let mut lines = Vec::new();
         let mut typed = |what: String, command: &str| {
-            lines.push((Tone::Plain, what));
-            lines.push((Tone::Plain, format!("  {command}{}", self.options)));
+            lines.push((Style::Plain, what));
+            lines.push((Style::Plain, format!("  {command}{}", self.options)));
         };
         for drive in self.counts.in_question.iter().filter(|_| self.counts.resting_on_questions > 0)
         {
@@ -321,7 +321,8 @@ impl<'a> Summary<'a> {
         lines
     }
 
-    /// Says beside a report for a script which mailboxes could not be looked at, and whether anything is remembered.
+    /// Says on standard error, next to a report for a script, which mailboxes could not be scanned, and whether
+    /// anything is remembered.
     pub(in crate::cli) fn warn(&self, output: &Output) {
         self.unkept().iter().for_each(|(_, line)| output.warn(line));
         let unseen = self.counts.mailboxes.iter().filter(|mailbox| !mailbox.state.is_whole());
@@ -330,106 +331,20 @@ impl<'a> Summary<'a> {
         contradictions::each(all).for_each(|found| output.warn(contradictions::in_one(all, found)));
     }
 
-    /// Says all of it on a terminal.
+    /// Prints all lines.
     pub(in crate::cli) fn say(&self, output: &Output) {
-        for (tone, line) in self.lines() {
-            output.toned(tone, &line);
+        for (style, line) in self.lines() {
+            output.styled_lines(style, &line);
         }
     }
 }
 
 fn bad(text: String) -> Line {
-    (Tone::Bad, text)
+    (Style::Bad, text)
 }
 
-impl Summary<'_> {
-    /// The keys that every report has: `verdict`, `messages`, `lacking`, `mailboxes`, `not_in_config`, `state`,
-    /// `contradictions`, `same_device_counted`, `same_device_left_out`.
-    pub(in crate::cli) fn json(&self) -> Map<String, Value> {
-        let (folder, why) = self.state;
-        let mut object = json(self.counts);
-        let state = json!({
-            "folder": folder.to_string_lossy(),
-            "kept": why.is_none(),
-            "why": why.map(Unkept::as_str),
-        });
-        object.insert("state".into(), state);
-        let labels = |counted| {
-            let drives = self.counts.on_same_device.iter();
-            let drives = drives.filter(move |drive| drive.is_counted == counted);
-            json!(drives.map(|drive| &drive.label).collect::<Vec<_>>())
-        };
-        let told = self.counts.contradictions.iter().map(contradictions::json);
-        object.insert("contradictions".into(), told.collect());
-        object.insert("same_device_counted".into(), labels(true));
-        object.insert("same_device_left_out".into(), labels(false));
-        object
-    }
-}
-
-fn json(counts: &Counts) -> Map<String, Value> {
-    let messages = &counts.messages;
-    let (fewer, fewer_bytes) = counts.fewer_copies();
-    let mailboxes = counts.mailboxes.iter().map(|mailbox| {
-        json!({
-            "name": mailbox.name.as_str(),
-            "path": mailbox.path.to_string_lossy(),
-            "state": mailbox.state.as_str(),
-            "why": mailbox.state.why(),
-            "messages": mailbox.messages,
-            "missing": mailbox.missing,
-            "ignored": mailbox.ignored,
-            "was_at": mailbox.was_at.as_ref().map(|path| path.to_string_lossy()),
-        })
-    });
-    let lacking = counts.lacking.iter().map(|(label, lacking)| {
-        let newest = lacking.newest.map(|seconds| Timestamp { seconds, nanos: 0 }.to_rfc3339());
-        json!({
-            "drive": label,
-            "messages": lacking.messages,
-            "bytes": lacking.bytes,
-            "newest": newest,
-        })
-    });
-    let left = counts
-        .not_in_config
-        .iter()
-        .map(|left| json!({"mailbox": left.name.as_str(), "messages": left.messages}));
-    let keys = json!({
-        "verdict": counts.verdict().as_str(),
-        "messages": {
-            "total": messages.messages,
-            "bytes": messages.bytes,
-            "mirrored": messages.mirrored,
-            "unmirrored": counts.unmirrored(),
-            "unmirrored_bytes": messages.unmirrored_bytes,
-            "on_no_drive": messages.on_none,
-            "on_no_drive_bytes": messages.on_none_bytes,
-            "unconfirmed": messages.unconfirmed,
-            "unconfirmed_bytes": messages.unconfirmed_bytes,
-            "fewer_copies": fewer,
-            "fewer_copies_bytes": fewer_bytes,
-            "suspect": messages.damaged,
-            "suspect_on_no_drive": messages.damaged_on_none,
-            "vanished": messages.missing,
-            "vanished_on_no_drive": messages.missing_on_none,
-            "by_damaged_ledgers": counts.resting_on_damaged,
-            "by_drives_in_question": counts.resting_on_questions,
-            "deleted": counts.held_back.deleted,
-            "held_back": counts.held_back.acknowledged,
-        },
-        "lacking": lacking.collect::<Vec<_>>(),
-        "mailboxes": mailboxes.collect::<Vec<_>>(),
-        "not_in_config": left.collect::<Vec<_>>(),
-    });
-    match keys {
-        Value::Object(keys) => keys,
-        _ => Map::new(),
-    }
-}
-
-/// The verdict's word on a page.
-pub(in crate::cli) fn word(verdict: Verdict) -> &'static str {
+/// How the verdict is called on a page.
+pub(in crate::cli) fn label(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Safe => "safe",
         Verdict::FewerCopies => "fewer copies than wanted",

@@ -1,12 +1,13 @@
 //! What reading every copy again found.
 
-use super::{count, json_path};
-use crate::cli::output::{Output, Tone};
+use super::count;
+use crate::cli::output::{Output, Style};
 use crate::job::JobError;
 use crate::job::catalogue::{Log, LogDamage};
 use crate::job::verify::{BadCopy, VerifyReport};
-use crate::model::{DriveId, Finding};
-use serde_json::{Map, Value, json};
+use crate::model::json::PathJson;
+use crate::model::{Digest, DriveId, Finding, PayloadName};
+use serde::Serialize;
 
 /// One drive's part.
 pub(in crate::cli) struct Verified {
@@ -15,70 +16,84 @@ pub(in crate::cli) struct Verified {
     pub findings: Vec<Finding>,
     /// What was found of its ledger and its manifest.
     pub logs: Vec<LogDamage>,
-    /// Some of that is still so.
+    /// Some of it is still damaged.
     pub logs_damaged: bool,
     pub outcome: Result<VerifyReport, JobError>,
 }
 
-pub(in crate::cli) fn json(drives: &[Verified]) -> Value {
-    let sum = |of: fn(&VerifyReport) -> u64| -> u64 {
-        drives.iter().filter_map(|d| d.outcome.as_ref().ok()).map(of).sum()
-    };
-    let all = |of: fn(&VerifyReport) -> &Vec<BadCopy>| -> Vec<Value> {
-        drives
-            .iter()
-            .filter_map(|d| d.outcome.as_ref().ok().map(|report| (d, report)))
-            .flat_map(|(d, report)| of(report).iter().map(|copy| bad_copy(d, copy)))
-            .collect()
-    };
-    let logs = |which: Log| -> Vec<Value> {
-        let of = |d: &Verified| {
-            let found = d.logs.iter().filter(|damage| damage.log == which);
-            found.map(|damage| damaged_log(d, damage)).collect::<Vec<_>>()
-        };
-        drives.iter().flat_map(of).collect()
-    };
-    let errors: Vec<_> = drives
-        .iter()
-        .filter_map(|d| {
-            d.outcome.as_ref().err().map(|e| json!({"drive": d.label, "error": e.to_string()}))
-        })
-        .collect();
-    json!({
-        "schema": 1,
-        "checked": sum(|r| r.checked),
-        "good": sum(|r| r.good),
-        "superseded": sum(|r| r.superseded),
-        "damaged": all(|r| &r.damaged),
-        "missing": all(|r| &r.missing),
-        "ledger": logs(Log::Ledger),
-        "manifest": logs(Log::Manifest),
-        "errors": errors,
-    })
+/// The JSON of `verify`: all drives together.
+#[derive(Default, Serialize)]
+struct VerifyJson<'a> {
+    checked: u64,
+    good: u64,
+    superseded: u64,
+    damaged: Vec<BadCopyJson<'a>>,
+    missing: Vec<BadCopyJson<'a>>,
+    ledger: Vec<DamagedLogJson>,
+    manifest: Vec<DamagedLogJson>,
+    errors: Vec<ErrorJson<'a>>,
 }
 
-fn damaged_log(drive: &Verified, damage: &LogDamage) -> Value {
-    json!({
-        "drive": drive.id.map(|id| id.to_string()),
-        "at": damage.at,
-        "lines": damage.lines,
-        "unreadable": damage.unreadable,
-        "written_again": !drive.logs_damaged,
-    })
+#[derive(Serialize)]
+struct BadCopyJson<'a> {
+    drive: Option<DriveId>,
+    payload: &'a PayloadName,
+    sha256: Digest,
+    #[serde(flatten)]
+    path: PathJson,
 }
 
-fn bad_copy(drive: &Verified, copy: &BadCopy) -> Value {
-    let mut object = Map::new();
-    object.insert("drive".into(), json!(drive.id.map(|id| id.to_string())));
-    object.insert("payload".into(), json!(copy.payload.to_string()));
-    object.insert("sha256".into(), json!(copy.expected.to_string()));
-    match &copy.path {
-        Some(path) => json_path(&mut object, path),
-        None => {
-            object.insert("path".into(), Value::Null);
+#[derive(Serialize)]
+struct DamagedLogJson {
+    drive: Option<DriveId>,
+    at: u64,
+    lines: u64,
+    unreadable: bool,
+    written_again: bool,
+}
+
+#[derive(Serialize)]
+struct ErrorJson<'a> {
+    drive: &'a str,
+    error: String,
+}
+
+pub(in crate::cli) fn json(drives: &[Verified]) -> impl Serialize {
+    let mut all = VerifyJson::default();
+    for drive in drives {
+        for damage in &drive.logs {
+            let log = match damage.log {
+                Log::Ledger => &mut all.ledger,
+                Log::Manifest => &mut all.manifest,
+            };
+            log.push(DamagedLogJson {
+                drive: drive.id,
+                at: damage.at,
+                lines: damage.lines,
+                unreadable: damage.unreadable,
+                written_again: !drive.logs_damaged,
+            });
+        }
+        match &drive.outcome {
+            Ok(report) => {
+                let bad = |copy| bad_copy(drive.id, copy);
+                all.checked += report.checked;
+                all.good += report.good;
+                all.superseded += report.superseded;
+                all.damaged.extend(report.damaged.iter().map(bad));
+                all.missing.extend(report.missing.iter().map(bad));
+            }
+            Err(error) => {
+                all.errors.push(ErrorJson { drive: &drive.label, error: error.to_string() });
+            }
         }
     }
-    Value::Object(object)
+    all
+}
+
+fn bad_copy(drive: Option<DriveId>, copy: &BadCopy) -> BadCopyJson<'_> {
+    let path = copy.path.as_ref().into();
+    BadCopyJson { drive, payload: &copy.payload, sha256: copy.expected, path }
 }
 
 pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
@@ -93,10 +108,10 @@ pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
         let bad = report.damaged.len() + report.missing.len();
         let verdict = match bad {
             0 if !drive.logs.is_empty() => {
-                output.tone(Tone::Bad, "the records of it are not whole")
+                output.styled(Style::Bad, "the records of it are not whole")
             }
-            0 => output.tone(Tone::Good, "every message is whole"),
-            _ => output.tone(Tone::Bad, &format!("{bad} not as written")),
+            0 => output.styled(Style::Good, "every message is whole"),
+            _ => output.styled(Style::Bad, &format!("{bad} not as written")),
         };
         output.line(format!(
             "{}: {} re-read, {} good, {verdict}",
@@ -109,7 +124,9 @@ pub(in crate::cli) fn text(output: &Output, drives: &[Verified]) {
         }
         if report.superseded > 0 {
             let copies = report.superseded;
-            output.line(format!("  {copies} bad, with a good copy of the same message beside it"));
+            output.line(format!(
+                "  {copies} bad, with another copy of the same message that is good"
+            ));
         }
         for (what, list) in [("damaged", &report.damaged), ("missing", &report.missing)] {
             for copy in list {

@@ -11,15 +11,11 @@ use rusqlite::params;
 /// Places of one message that its line in the list may name.
 const PLACES_NAMED: u32 = 8;
 
-/// A copy, as far as is needed to see where in the list it stands.
+/// A copy, as far as is needed to see on which page of the list it is.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct DatedCopy {
+pub struct NumberedCopy {
     /// Its number.
     pub number: u32,
-    /// The date in its headers, if they were ever read on this card; empty where they have none.
-    pub date: Option<String>,
-    /// When it was first seen, in claimed seconds.
-    pub seen: Option<i64>,
     /// Whether it was given up, and is not there to be opened.
     pub given_up: bool,
 }
@@ -51,28 +47,16 @@ pub struct LastLocation {
 }
 
 impl Catalogue {
-    /// Goes through every copy that a drive has of a station, in order of their numbers.
-    pub fn each_dated(
-        &self,
-        replica: ReplicaRowId,
-        mut each: impl FnMut(DatedCopy),
-    ) -> Result<(), JobError> {
+    /// Every copy that a drive has of a station, in order of their numbers.
+    pub fn numbered_copies(&self, replica: ReplicaRowId) -> Result<Vec<NumberedCopy>, JobError> {
         let mut query = self.db.prepare_cached(
-            "SELECT p.number, c.sender IS NOT NULL, c.date, c.seen, p.state FROM payload p \
-             JOIN content c ON c.id = p.content WHERE p.replica = ?1 ORDER BY p.number",
+            "SELECT number, state FROM payload WHERE replica = ?1 ORDER BY number",
         )?;
-        let mut rows = query.query([replica])?;
-        while let Some(row) = rows.next()? {
-            let read: bool = row.get(1)?;
-            let date: Option<String> = row.get(2)?;
-            each(DatedCopy {
-                number: row.get(0)?,
-                date: read.then(|| date.unwrap_or_default()),
-                seen: row.get(3)?,
-                given_up: CopyState::of(row.get(4)?).is_given_up(),
-            });
-        }
-        Ok(())
+        let rows = query.query_map([replica], |row| {
+            let given_up = CopyState::of(row.get(1)?).is_given_up();
+            Ok(NumberedCopy { number: row.get(0)?, given_up })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// Where, by a drive's ledger, a content is, or else was; one row a location.

@@ -63,7 +63,7 @@ pub use file_rows::{FileRow, FileStatRow, FileState, NewFile};
 pub use gone::MissingRow;
 pub use held_back::HeldBack;
 pub use in_force::{KnownMailbox, LeftMailbox};
-pub use index_queries::{DatedCopy, LastLocation, LocationStatus};
+pub use index_queries::{LastLocation, LocationStatus, NumberedCopy};
 pub use inventory::CopyCounts;
 pub use judge::Judge;
 pub use known::{KnownAs, KnownHow};

@@ -1,6 +1,6 @@
-//! What a drive carries beside the copies: how to read it by hand, a list of its messages, the station's config, the
-//! program. All of it can be made anew at any time, so it alone is written over in place; a copy, a ledger or a
-//! manifest never is.
+//! What a drive carries in addition to the copies: how to read it by hand, a list of its messages, the station's
+//! config, the program. All of it can be made anew at any time, so it alone is written over in place; a copy, a ledger
+//! or a manifest never is.
 
 mod config;
 mod index;
@@ -9,7 +9,7 @@ mod program;
 mod update;
 
 pub use config::carried_config;
-pub use index::{IndexEntry, IndexedMessage, Note, Page, PageId, Pages};
+pub use index::{IndexEntry, IndexedMessage, Note, Page, Pages};
 pub use overwrite::ExtrasOutcome;
 pub use program::carried as carried_program;
 pub use update::{carry, carry_on};
@@ -22,7 +22,7 @@ use std::sync::Arc;
 pub struct Extras {
     /// The config.
     pub config: Option<String>,
-    /// The list of messages: what puts it into words.
+    /// Writes the list of messages as HTML.
     pub pages: Option<Arc<dyn Pages>>,
     /// The programs.
     pub programs: Vec<bundled_programs::BundledProgram>,

@@ -1,6 +1,6 @@
 //! Writes a whole file on a drive over in place. Only what can be made anew is ever given to it.
 //!
-//! No name changes and nothing is cut off, since on FAT neither is done at once: a file keeps its name, and a shorter
+//! No name changes and nothing is truncated, since on FAT neither is done at once: a file keeps its name, and a shorter
 //! text is filled up with empty lines. First the head says that the file is being written, then comes the rest, then
 //! the head: a power failure anywhere leaves the old file, one that says what it is, or the new one. The next pass
 //! compares, and writes what is not as it should be.
@@ -38,14 +38,14 @@ impl<'a> ExtrasWriter<'a> {
         Self { volume, done: ExtrasOutcome::default(), progress }
     }
 
-    /// Whether to end here: there is mail to copy, or the drive is wanted back.
+    /// Whether to end here: there is mail to copy, or somebody waits for the drive.
     pub(super) fn stops(&mut self) -> bool {
         self.done.stopped |= self.progress.stop();
         self.done.stopped
     }
 
-    /// Length of a file; `None` if it is not there. The error of what cannot be a file is for the caller's word
-    /// that it is left out.
+    /// Length of a file, or `Some(None)` if it is not there. `None`: something else has the name, which is counted as
+    /// left out.
     pub(super) fn length(&mut self, at: &RelName) -> Result<Option<Option<u64>>, JobError> {
         match self.volume.length(at) {
             Ok(length) => Ok(Some(length)),
@@ -123,7 +123,7 @@ impl<'a> ExtrasWriter<'a> {
             drop(self.volume.create(at)?);
         }
         if more > 0 {
-            // What a power failure left behind its end is given back first: Linux takes it for damage when the file
+            // What a power failure left after its end is given back first: Linux takes it for damage when the file
             // grows.
             self.volume.reserve(at, 0)?;
             self.volume.reserve(at, length)?;
@@ -147,7 +147,7 @@ impl<'a> ExtrasWriter<'a> {
         }
     }
 
-    /// Whether a file holds this text, and behind it empty lines only.
+    /// Whether a file holds this text, and after it empty lines only.
     pub(super) fn holds(&self, at: &RelName, text: &[u8]) -> Result<bool, JobError> {
         let mut source = self.volume.read(at, 0, ReadFrom::Anywhere)?;
         let (mut pieces, mut piece) = (Pieces::new(&mut *source, u64::MAX), Vec::new());

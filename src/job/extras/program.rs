@@ -1,4 +1,4 @@
-//! Puts a program on a drive, with its hash beside it. A power failure while it is written leaves it without a hash,
+//! Puts a program on a drive, with its hash next to it. A power failure while it is written leaves it without a hash,
 //! and so does a stick that did not keep it: a hash stands there only for a program that was read back. What is there
 //! from an earlier mount is compared byte by byte, since whoever had the stick may have changed it and its hash.
 
@@ -39,7 +39,7 @@ pub(super) fn put(
         return leave_out(extras, &sum_at, sum_there);
     }
     let length = bytes.max(there.unwrap_or(0));
-    // A shorter program is filled up with NUL, which it does not mind: on FAT nothing is cut off.
+    // A shorter program is filled up with NUL, which it does not mind: on FAT nothing is truncated.
     let (_, digest) = hash(&mut *program.open()?, length - bytes)?;
     let sum = format!("{digest}  {}\n", program.name);
     let is_there = there == Some(length)
@@ -137,18 +137,18 @@ fn copy(
         if extras.stops() {
             return Ok(false);
         }
-        let wanted = (length - done).min(CARRY_CHUNK_BYTES as u64) as usize;
-        let got = read_full(&mut *source, &mut chunk[..wanted])?;
-        chunk[got..wanted].fill(0);
-        extras.write(at, done, &chunk[..wanted])?;
-        done += wanted as u64;
+        let part = (length - done).min(CARRY_CHUNK_BYTES as u64) as usize;
+        let got = read_full(&mut *source, &mut chunk[..part])?;
+        chunk[got..part].fill(0);
+        extras.write(at, done, &chunk[..part])?;
+        done += part as u64;
     }
     Ok(true)
 }
 
 const NULS: [u8; 4 << 10] = [0; 4 << 10];
 
-/// Length and hash of what comes, and of so many NUL behind it.
+/// Length and hash of what comes, and of so many NUL after it.
 fn hash(source: &mut dyn Source, filling: u64) -> Result<(u64, Digest), JobError> {
     let mut hasher = Hasher::default();
     let (mut pieces, mut piece) = (Pieces::new(source, u64::MAX), Vec::new());

@@ -47,8 +47,8 @@ pub fn carry(
 ) -> Result<ExtrasOutcome, JobError> {
     let mut extras = ExtrasWriter::new(&*drive.volume, progress);
     let at = |name: &str| drive.dir.join(&RelName::fixed(name));
-    let told: Vec<_> = cargo.programs.iter().map(program::carried).collect::<Result<_, _>>()?;
-    extras.put(&at(bag::README), bag::readme_text(station, &told).as_bytes(), TORN_TEXT)?;
+    let carried: Vec<_> = cargo.programs.iter().map(program::carried).collect::<Result<_, _>>()?;
+    extras.put(&at(bag::README), bag::readme_text(station, &carried).as_bytes(), TORN_TEXT)?;
     if let Some(config) = &cargo.config {
         extras.put(&at(bag::CONFIG), signed(config).as_bytes(), TORN_TEXT)?;
     }
@@ -58,7 +58,9 @@ pub fn carry(
     // While it is mounted, nobody else writes to it unnoticed; while it was away, anybody may have.
     let (row, mount) = (drive.state.drive, drive.state.session.as_deref());
     let is_compared = mount.is_some() && catalogue.programs_compared(row)?.as_deref() == mount;
-    for (program, identity) in cargo.programs.iter().zip(told.iter().map(|told| &told.identity)) {
+    for (program, identity) in
+        cargo.programs.iter().zip(carried.iter().map(|carried| &carried.identity))
+    {
         program::put(&mut extras, program, identity, !is_compared)?;
     }
     let carried = extras.done;

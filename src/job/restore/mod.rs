@@ -4,9 +4,9 @@
 mod conflict_name;
 mod copy_reader;
 mod free_name;
-mod inventory;
 mod maildir;
 mod options;
+mod pace;
 mod pipeline;
 mod plan;
 mod repair;
@@ -16,8 +16,8 @@ mod staging;
 mod targets;
 mod test_restore;
 
-pub use inventory::{Inventory, OfferedStation, inventory, offers, pace};
 pub use options::{MailboxTarget, RestoreOptions};
+pub use pace::pace;
 pub use plan::restore;
 pub use repair::{Repaired, repair};
 pub use report::{LeftOut, Lost, RestoreReport};

@@ -4,20 +4,23 @@ use crate::disk::{DiskError, Trouble};
 use crate::model::ledger::Departed;
 use crate::model::limits::RESTORE_UNFIT_LISTED;
 use crate::model::{Digest, MailboxName, RelName};
+use serde::{Serialize, Serializer};
 
 /// A message that could not be restored.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Lost {
     /// Its mailbox.
     pub mailbox: MailboxName,
     /// Its path.
+    #[serde(flatten)]
     pub path: RelName,
     /// What it should be.
+    #[serde(rename = "sha256")]
     pub digest: Digest,
 }
 
 /// Messages that left by one drive's word, for one reason.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct LeftOut {
     /// The drive, as it is shown to a person.
     pub by: String,
@@ -30,7 +33,7 @@ pub struct LeftOut {
 }
 
 /// What was done, or would be.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Serialize)]
 pub struct RestoreReport {
     /// Messages put back.
     pub restored: u64,
@@ -49,6 +52,7 @@ pub struct RestoreReport {
     /// Messages of which no copy was found.
     pub missing: Vec<Lost>,
     /// Messages that could not be written, and why; of those for which there was no room only the first.
+    #[serde(serialize_with = "with_errors")]
     pub not_written: Vec<(RelName, DiskError)>,
     /// Messages of which no good copy of the last version was found, and an older one was put back; also counted.
     pub older: u64,
@@ -63,6 +67,7 @@ pub struct RestoreReport {
     /// Bytes of them.
     pub no_room_bytes: u64,
     /// Folders that mail programs want beside the messages and that could not be made, and why.
+    #[serde(serialize_with = "with_errors")]
     pub not_made: Vec<(RelName, DiskError)>,
     /// Messages of which only a number is known, put under `recovered`; also counted as restored.
     pub numbered: u64,
@@ -70,7 +75,19 @@ pub struct RestoreReport {
     /// messages among them.
     pub doubtful: u64,
     /// It ended early, because it was asked to.
+    #[serde(skip)]
     pub stopped: bool,
+}
+
+/// In JSON each is an object of the path and the error's text.
+fn with_errors<S: Serializer>(all: &[(RelName, DiskError)], to: S) -> Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    struct WithError<'a> {
+        #[serde(flatten)]
+        path: &'a RelName,
+        error: String,
+    }
+    to.collect_seq(all.iter().map(|(path, error)| WithError { path, error: error.to_string() }))
 }
 
 /// What is counted of one message that is put back.

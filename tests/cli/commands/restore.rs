@@ -222,7 +222,7 @@ fn a_person_is_told_what_could_not_be_had() {
     station
         .command(&["restore", "--into", station.restored().to_str().unwrap()])
         .expect_safe()
-        .expect_words(&["2 messages", "put back", "Everything these drives tell of is there."]);
+        .expect_words(&["2 messages", "put back", "Everything these drives list is there."]);
     fs::remove_dir_all(station.restored()).unwrap();
     red.rot(&red.payload_of("m001.eml"));
     station
@@ -300,7 +300,7 @@ fn what_no_stick_tells_of_is_said() {
     let text = station.command(&["restore", "--into", station.restored().to_str().unwrap()]);
     let text = text.expect_safe().text();
     assert!(text.contains("1 message (155 B) left out"), "{text}");
-    assert!(text.contains("Everything else these drives tell of is there."), "{text}");
+    assert!(text.contains("Everything else these drives list is there."), "{text}");
     // A ledger that is lost is called lost.
     std::fs::remove_file(red.ledger()).unwrap();
     station.command(&["restore"]).expect_refused().expect_words(&["the ledger is lost"]);

@@ -179,7 +179,7 @@ fn a_ledger_of_the_same_length_with_another_end_is_read_anew() {
     text[at] = if text[at] == b'0' { b'1' } else { b'0' };
     let length = text.len();
     fs::write(stick.ledger(), text).unwrap();
-    let words = [&format!("the ledger has {length} octets and does not go on")[..], "read anew"];
+    let words = [&format!("the ledger has {length} bytes and does not go on")[..], "read anew"];
     station.audit().expect_words(&words);
     station.mirror().expect_safe().expect_words(&words);
     assert_eq!(turns.expect_true(), 3);

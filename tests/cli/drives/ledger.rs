@@ -37,7 +37,10 @@ fn a_torn_end_costs_only_the_line_that_was_torn() {
         // Before anything is mended, everything can be had: the copy is in the manifest.
         station.restore().expect_safe().expect_counts(&[("restored", 3)]);
         red.replug();
-        station.mirror().expect_safe().expect_words(&["the ledger's end was torn by a cut"]);
+        station
+            .mirror()
+            .expect_safe()
+            .expect_words(&["the ledger's end was torn by a power failure"]);
         assert_eq!(red.payloads().len(), 3, "the copy is there already: nothing is copied");
         expect_whole_again(&station, &red);
     }
@@ -66,7 +69,7 @@ fn a_line_altered_in_the_middle_is_found_and_nothing_is_lost() {
     assert_ne!(altered, ledger);
     fs::write(red.ledger(), altered).unwrap();
     // The catalogue of this card does not read the middle again; a verdict by the drive alone does.
-    let told = station.restore().expect_safe().expect_words(&["damaged or was changed at octet"]);
+    let told = station.restore().expect_safe().expect_words(&["damaged or was changed at byte"]);
     told.expect_counts(&[("restored", 3), ("numbered", 1)]);
     assert!(!station.restored().join("x001.eml").exists(), "an altered line is not believed");
     fs::remove_dir_all(station.state()).unwrap();

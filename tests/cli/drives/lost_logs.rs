@@ -18,7 +18,7 @@ fn a_deleted_ledger_is_written_anew_from_what_the_mailbox_has() {
     fs::remove_file(red.ledger()).unwrap();
     red.replug();
     station.audit().expect_unsafe();
-    station.mirror().expect_safe().expect_words(&["the ledger has 0 octets and had"]);
+    station.mirror().expect_safe().expect_words(&["the ledger has 0 bytes and had"]);
     assert_eq!(red.payloads().len(), 4, "the copies are there: nothing is copied twice");
     red.expect_bag_valid();
     station.audit().expect_safe();

@@ -172,7 +172,7 @@ fn one_that_was_only_suspected_counts_again_as_soon_as_it_is_seen() {
     red.carry_to(&station.path("media/usb0"));
     station.use_only(&[&red]);
     let told = station.mirror().expect_safe();
-    told.expect_words(&["nothing tells which drive it was", "blue ("]);
+    told.expect_words(&["nothing shows which drive it was", "blue ("]);
     assert_eq!(copies(&station.audit().expect_safe()), [0, 3]);
     away.plug();
     station.use_only(&[&red, &blue]);

@@ -63,7 +63,7 @@ fn it_says_what_is_there_where_it_goes_and_what_to_do_next() {
         ", from Net control <q0net@example.org>, of 2003-07-01 08:52",
         &format!("goes to {}", inbox.display()),
         "Reading it takes about",
-        "Everything these drives tell of is there.",
+        "Everything these drives list is there.",
         "What to do next:",
         "--with-config",
     ]);

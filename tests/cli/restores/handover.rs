@@ -118,7 +118,7 @@ fn what_a_strange_stick_holds_is_told_without_a_mailbox() {
     told.expect_words(&[
         "station pier-4",
         "2 copies",
-        "whole, as far as the ledger tells",
+        "whole, as far as the ledger says",
         "verify",
     ]);
 }

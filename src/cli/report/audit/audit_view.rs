@@ -1,18 +1,18 @@
-//! Everything that an audit tells, in words and figures that its four forms share.
+//! Everything that an audit says, as sentences and figures that its four forms share.
 //! Never computes anything that decides.
 
 use super::super::drives::DriveView;
 use super::super::format::{airtime, amp_hours, share, when};
 use super::super::verdict::Summary;
-use crate::job::audit::Audit;
-use crate::job::statistics::Statistics;
+use crate::job::report::audit::Audit;
+use crate::job::report::statistics::Statistics;
 use crate::model::airtime::{Link, Power};
 use crate::model::bag::CarriedProgram;
 use crate::model::preservation_rules::PreservationFacts;
 use crate::model::{EventTime, Medium, StationName, Timestamp};
 use std::time::Duration;
 
-/// Everything that an audit tells, and what its figures rest on.
+/// Everything that an audit says, and what its figures rest on.
 pub(in crate::cli) struct AuditView<'a> {
     pub station: &'a StationName,
     pub now: &'a EventTime,
@@ -21,7 +21,7 @@ pub(in crate::cli) struct AuditView<'a> {
     pub drives: &'a [DriveView],
     pub link: &'a Link,
     pub power: &'a Power,
-    /// What the mailbox's own medium hangs on.
+    /// How the mailbox's own medium is attached.
     pub medium: Medium,
     pub wanted_copies: u32,
     /// Within what time every copy should be read again.
@@ -73,7 +73,7 @@ impl AuditView<'_> {
         )
     }
 
-    /// How the copies stand beside the published rules.
+    /// The copies compared with the published rules.
     pub(super) fn kept(&self) -> PreservationFacts {
         let holding = self.drives.iter().filter(|drive| drive.messages > 0 && drive.row.counts);
         let media = std::iter::once(self.medium).chain(holding.map(|drive| drive.row.medium));
@@ -83,7 +83,8 @@ impl AuditView<'_> {
         let mut proofs = self.statistics.drives.values().peekable();
         let reread = self.now.trusted
             && proofs.peek().is_some()
-            && proofs.all(|proof| proof.reread == proof.copies && proof.oldest.seconds >= since);
+            && proofs
+                .all(|proof| proof.read_again == proof.copies && proof.oldest.seconds >= since);
         PreservationFacts {
             fewest: self.statistics.fewest(),
             media: media.collect(),
@@ -94,7 +95,7 @@ impl AuditView<'_> {
 
     /// What the figures rest on, a sentence each.
     pub(super) fn assumptions(&self) -> Vec<String> {
-        let mut told = Vec::new();
+        let mut basis = Vec::new();
         match self.link.bits_per_second {
             Some(rate) if self.link.seconds(0).is_some() => {
                 let mut text = format!(
@@ -112,29 +113,29 @@ impl AuditView<'_> {
                 if self.link.loss > 0.0 {
                     text += &format!(", {} sent again", share(self.link.loss));
                 }
-                told.push(text + "; octets as stored, nothing compressed; rounded up to minutes.");
+                basis.push(text + "; bytes as stored, nothing compressed; rounded up to minutes.");
             }
-            _ => told
+            _ => basis
                 .push("Airtime is unknown: the config names no link.bits_per_second.".to_owned()),
         }
         let power = self.power;
         match (power.receive_amps, power.transmit_amps, power.duty) {
             (Some(receive), transmit, Some(duty)) if power.amp_hours(0.0).is_some() => {
                 let sending = transmit.map(|a| format!(", {} A while sending", plain(a)));
-                told.push(format!(
+                basis.push(format!(
                     "Charge: {} A while receiving{}, sending {} of the time.",
                     plain(receive),
                     sending.unwrap_or_default(),
                     share(duty)
                 ));
             }
-            _ => told.push(
+            _ => basis.push(
                 "Charge is unknown: the config does not name receive_amps, transmit_amps and duty under \
                  [power]."
                     .to_owned(),
             ),
         }
-        told
+        basis
     }
 
     /// When a restore was last tried and brought everything back, in one sentence.
@@ -150,7 +151,7 @@ impl AuditView<'_> {
         }
     }
 
-    /// The clock's standing, if it matters.
+    /// Whether the clock can be trusted, if it matters.
     pub(super) fn clock_note(&self) -> Option<&'static str> {
         (!self.now.trusted).then_some("Times are the station's own; nothing vouches for its clock.")
     }
@@ -164,7 +165,7 @@ impl AuditView<'_> {
     }
 }
 
-/// A number without a point that it does not need.
+/// A number without a needless `.0`.
 fn plain(number: f64) -> String {
     format!("{}", (number * 1000.0).round() / 1000.0)
 }

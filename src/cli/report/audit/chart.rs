@@ -1,8 +1,8 @@
-//! The audit's charts, as vector graphics within the page. Each says no more than the table beside it.
-//! Never tells anything by colour: what is drawn is black on white or white on black.
+//! The audit's charts, as vector graphics within the page. Each says no more than the table that goes with it.
+//! Never says anything by colour: what is drawn is black on white or white on black.
 
 use super::super::when;
-use crate::job::statistics::{Exposure, SizeGroup};
+use crate::job::report::statistics::{Exposure, SizeGroup};
 use crate::model::Timestamp;
 use maud::{Markup, html};
 
@@ -49,7 +49,7 @@ pub(super) fn steps(exposure: &Exposure, now: Timestamp) -> Markup {
     }
 }
 
-/// What each share weighs and what it is made of: a bar each, its parts told apart by how they are drawn.
+/// The size of each group and what it is made of: a bar each, its parts distinguished by how they are drawn.
 pub(super) fn bars(shares: &[SizeGroup], label: &str) -> Markup {
     let heaviest = shares.iter().map(|share| share.bytes).max().unwrap_or(0).max(1) as f64;
     let height = BAR * shares.len() as f64 + 4.0;
@@ -65,9 +65,9 @@ pub(super) fn bars(shares: &[SizeGroup], label: &str) -> Markup {
 
 fn bar(share: &SizeGroup, y: f64, heaviest: f64, number: usize) -> Markup {
     let wide = |bytes: u64| (WIDTH - LEFT - 8.0) * bytes as f64 / heaviest;
-    let body = wide(share.weight.body);
-    let quoted = wide(share.weight.quoted);
-    let attached = wide(share.weight.attached);
+    let body = wide(share.breakdown.body);
+    let quoted = wide(share.breakdown.quoted);
+    let attached = wide(share.breakdown.attached);
     let (from_quoted, from_attached) = (LEFT + body, LEFT + body + quoted);
     let (from_head, to) = (from_attached + attached, from_attached + attached + wide(share.head()));
     let tall = BAR - 8.0;

@@ -1,17 +1,17 @@
-//! The audit as a page for a browser or for paper: the answer, then every list and figure behind it.
-//! Long lists are cut, and say so; the table for a spreadsheet has them whole.
+//! The audit as a page for a browser or for paper: the answer, then every list and figure that it rests on.
+//! Long lists are shortened, and say so; the table for a spreadsheet has them whole.
 
 use super::super::format::{airtime, amp_hours, wait};
 use super::super::page::{self, Sign, Untrusted, facts, state, table_box};
-use super::super::verdict::word;
+use super::super::verdict::label;
 use super::super::{count, drives, size, when};
 use super::text::{rules, waits};
 use super::{AuditView, about_suspect, about_vanished, chart, next_step};
 use crate::cli::notices;
 use crate::cli::which_drive::Advice;
-use crate::job::audit::{ListedMessage, MessageGroup};
-use crate::job::statistics::SizeGroup;
-use crate::job::verdict::Verdict;
+use crate::job::report::audit::{ListedMessage, MessageGroup};
+use crate::job::report::statistics::SizeGroup;
+use crate::job::report::verdict::Verdict;
 use crate::model::escape;
 use maud::{Markup, html};
 
@@ -29,7 +29,7 @@ pub(in crate::cli) fn page(view: &AuditView<'_>) -> String {
         (the_drives(view))
         (copies(view))
         (exposure(view))
-        (weight(view))
+        (sizes(view))
         h2 { "What the figures rest on" }
         ul {
             @for line in view.assumptions() { li { (line) } }
@@ -69,7 +69,7 @@ fn the_answer(view: &AuditView<'_>) -> Markup {
     html! {
         h2 { "If this card died now" }
         @for (number, (_, line)) in lines.into_iter().enumerate() {
-            p { @if number == 0 { (state(sign, word(verdict))) " " } (Untrusted(line)) }
+            p { @if number == 0 { (state(sign, label(verdict))) " " } (Untrusted(line)) }
         }
         @if counts.messages.on_none > 0 { p { (view.cost()) } }
         (facts(figures))
@@ -196,7 +196,7 @@ fn drive_row(view: &AuditView<'_>, drive: &drives::DriveView) -> Markup {
                 @if let Some(announced) = &drive.announced { br; (Untrusted(announced)) }
                 @if let Some(away) = drives::away(drive) { br; (away) }
                 @for line in drives::records(drive) { br; (line) }
-                @for Advice { text, command } in drives::standing(drive) {
+                @for Advice { text, command } in drives::remarks(drive) {
                     br; (Untrusted(text))
                     @if let Some(command) = command { br; code { (Untrusted(command)) } }
                 }
@@ -239,7 +239,7 @@ fn exposure(view: &AuditView<'_>) -> Markup {
     }
 }
 
-fn weight(view: &AuditView<'_>) -> Markup {
+fn sizes(view: &AuditView<'_>) -> Markup {
     let statistics = view.statistics;
     html! {
         @if statistics.whole.bytes > 0 {
@@ -285,9 +285,9 @@ fn shares(title: &str, shares: &[SizeGroup], nameless: &str) -> Markup {
                         td .n { (share.messages) }
                         td .n { (size(share.bytes)) }
                         td .n { (airtime(share.seconds)) }
-                        td .n { (size(share.weight.body)) }
-                        td .n { (size(share.weight.quoted)) }
-                        td .n { (size(share.weight.attached)) }
+                        td .n { (size(share.breakdown.body)) }
+                        td .n { (size(share.breakdown.quoted)) }
+                        td .n { (size(share.breakdown.attached)) }
                         td .n { (size(share.head())) }
                     }
                 }

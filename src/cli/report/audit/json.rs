@@ -1,113 +1,146 @@
 //! The audit as one JSON object. What is not known is null.
 
-use super::super::json_path;
+use super::super::drives::DriveJson;
+use super::super::summary_json::SummaryJson;
 use super::AuditView;
-use crate::job::audit::ListedMessage;
-use crate::job::statistics::SizeGroup;
-use serde_json::{Map, Value, json};
+use crate::job::report::audit::ListedMessage;
+use crate::job::report::statistics::{Exposure, SizeGroup};
+use crate::model::airtime::Link;
+use crate::model::{StationName, Timestamp};
+use serde::Serialize;
 
-/// Senders and folders in the object, the heaviest; the rest is in the table for a spreadsheet.
-const SHARES: usize = 50;
+/// Senders and folders in the object, the largest; the rest is in the table for a spreadsheet.
+const GROUPS: usize = 50;
 
-pub(in crate::cli) fn json(view: &AuditView<'_>, drives: Vec<Value>) -> Value {
-    let AuditView { audit, statistics, now, .. } = *view;
+/// The JSON of an audit.
+#[derive(Serialize)]
+pub(in crate::cli) struct AuditJson<'a> {
+    #[serde(flatten)]
+    summary: SummaryJson<'a>,
+    station: &'a StationName,
+    generated: Timestamp,
+    clock_trusted: bool,
+    at_risk: AtRisk,
+    unmirrored: &'a [ListedMessage],
+    vanished: &'a [ListedMessage],
+    suspect: &'a [ListedMessage],
+    drives: Vec<DriveJson<'a>>,
+    copies: Copies<'a>,
+    rehearsed: Option<Timestamp>,
+    keeping: Keeping,
+    exposure: &'a Exposure,
+    weight: Sizes<'a>,
+    assumed: Assumed<'a>,
+}
+
+/// What would be lost if the card died now.
+#[derive(Serialize)]
+struct AtRisk {
+    messages: u64,
+    bytes: u64,
+    airtime_seconds: Option<f64>,
+    amp_hours: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct Copies<'a> {
+    wanted: u32,
+    messages_by_copies: &'a [u64],
+    elsewhere: u64,
+    oldest_proof: Option<Timestamp>,
+}
+
+/// The copies compared with the published rules.
+#[derive(Serialize)]
+struct Keeping {
+    copies: u32,
+    media: usize,
+    elsewhere: u32,
+    storage_level: u32,
+    fixity_level: u32,
+}
+
+#[derive(Serialize)]
+struct Sizes<'a> {
+    all: SizeJson<'a>,
+    senders: Vec<SizeJson<'a>>,
+    folders: Vec<SizeJson<'a>>,
+}
+
+#[derive(Serialize)]
+struct SizeJson<'a> {
+    #[serde(flatten)]
+    group: &'a SizeGroup,
+    headers: u64,
+}
+
+impl<'a> SizeJson<'a> {
+    fn of(group: &'a SizeGroup) -> Self {
+        Self { group, headers: group.head() }
+    }
+
+    fn largest(groups: &'a [SizeGroup]) -> Vec<Self> {
+        groups.iter().take(GROUPS).map(Self::of).collect()
+    }
+}
+
+/// What the figures on airtime and charge rest on.
+#[derive(Serialize)]
+struct Assumed<'a> {
+    #[serde(flatten)]
+    link: &'a Link,
+    receive_amps: Option<f64>,
+    transmit_amps: Option<f64>,
+    duty: Option<f64>,
+    usable_amp_hours: Option<f64>,
+    daily_amp_hours: Option<f64>,
+}
+
+pub(in crate::cli) fn json<'a>(view: &'a AuditView<'a>) -> AuditJson<'a> {
+    let AuditView { audit, statistics, now, link, power, .. } = *view;
     let kept = view.kept();
-    let listed = |messages: &[ListedMessage]| messages.iter().map(listed).collect::<Vec<_>>();
-    let shares = |shares: &[SizeGroup]| shares.iter().take(SHARES).map(share).collect::<Vec<_>>();
-    let more = json!({
-        "schema": 1,
-        "station": view.station.as_str(),
-        "generated": now.time.to_rfc3339(),
-        "clock_trusted": now.trusted,
-        "at_risk": {
-            "messages": audit.counts.messages.on_none,
-            "bytes": audit.counts.messages.on_none_bytes,
-            "airtime_seconds": view.seconds_at_risk(),
-            "amp_hours": view.charge_at_risk(),
+    AuditJson {
+        summary: view.summary.json(),
+        station: view.station,
+        generated: now.time,
+        clock_trusted: now.trusted,
+        at_risk: AtRisk {
+            messages: audit.counts.messages.on_none,
+            bytes: audit.counts.messages.on_none_bytes,
+            airtime_seconds: view.seconds_at_risk(),
+            amp_hours: view.charge_at_risk(),
         },
-        "unmirrored": listed(&audit.unmirrored.listed),
-        "vanished": listed(&audit.vanished.listed),
-        "suspect": listed(&audit.suspect.listed),
-        "drives": drives,
-        "copies": {
-            "wanted": view.wanted_copies,
-            "messages_by_copies": statistics.copies,
-            "elsewhere": statistics.elsewhere,
-            "oldest_proof": statistics.oldest_proof.map(|at| at.to_rfc3339()),
+        unmirrored: &audit.unmirrored.listed,
+        vanished: &audit.vanished.listed,
+        suspect: &audit.suspect.listed,
+        drives: view.drives.iter().map(DriveJson::of).collect(),
+        copies: Copies {
+            wanted: view.wanted_copies,
+            messages_by_copies: &statistics.copies,
+            elsewhere: statistics.elsewhere,
+            oldest_proof: statistics.oldest_proof,
         },
-        "rehearsed": view.rehearsed.map(|at| at.to_rfc3339()),
-        "keeping": {
-            "copies": kept.copies(),
-            "media": kept.kinds(),
-            "elsewhere": kept.elsewhere(),
-            "storage_level": kept.storage_level(),
-            "fixity_level": kept.fixity_level(),
+        rehearsed: view.rehearsed,
+        keeping: Keeping {
+            copies: kept.copies(),
+            media: kept.kinds(),
+            elsewhere: kept.elsewhere(),
+            storage_level: kept.storage_level(),
+            fixity_level: kept.fixity_level(),
         },
-        "exposure": {
-            "worst_seconds": statistics.exposure.worst,
-            "median_seconds": statistics.exposure.median,
-            "proven": statistics.exposure.proven,
-            "waiting": statistics.exposure.waiting,
-            "unknown": statistics.exposure.unknown,
-            "steps": statistics.exposure.steps.iter()
-                .map(|(at, exposed)| json!([at.to_rfc3339(), exposed]))
-                .collect::<Vec<_>>(),
+        exposure: &statistics.exposure,
+        weight: Sizes {
+            all: SizeJson::of(&statistics.whole),
+            senders: SizeJson::largest(&statistics.senders),
+            folders: SizeJson::largest(&statistics.folders),
         },
-        "weight": {
-            "all": share(&statistics.whole),
-            "senders": shares(&statistics.senders),
-            "folders": shares(&statistics.folders),
+        assumed: Assumed {
+            link,
+            receive_amps: power.receive_amps,
+            transmit_amps: power.transmit_amps,
+            duty: power.duty,
+            usable_amp_hours: power.usable_amp_hours(),
+            daily_amp_hours: power.daily_amp_hours,
         },
-        "assumed": {
-            "bits_per_second": view.link.bits_per_second,
-            "efficiency": view.link.efficiency,
-            "burst_seconds": view.link.burst,
-            "turnaround_seconds": view.link.turnaround,
-            "loss": view.link.loss,
-            "receive_amps": view.power.receive_amps,
-            "transmit_amps": view.power.transmit_amps,
-            "duty": view.power.duty,
-            "usable_amp_hours": view.power.usable_amp_hours(),
-            "daily_amp_hours": view.power.daily_amp_hours,
-        },
-    });
-    let mut object = view.summary.json();
-    if let Value::Object(more) = more {
-        object.extend(more);
     }
-    Value::Object(object)
-}
-
-fn share(share: &SizeGroup) -> Value {
-    json!({
-        "name": share.name,
-        "messages": share.messages,
-        "bytes": share.bytes,
-        "body": share.weight.body,
-        "quoted": share.weight.quoted,
-        "attached": share.weight.attached,
-        "headers": share.head(),
-        "airtime_seconds": share.seconds,
-    })
-}
-
-fn listed(message: &ListedMessage) -> Value {
-    let mut object = Map::new();
-    object.insert("mailbox".into(), json!(message.mailbox.as_str()));
-    json_path(&mut object, &message.path);
-    object.insert("bytes".into(), json!(message.bytes));
-    object.insert("airtime_seconds".into(), json!(message.seconds));
-    object.insert("sha256".into(), json!(message.digest.map(|d| d.to_string())));
-    object.insert("copies".into(), json!(message.copies));
-    object.insert("reason".into(), json!(message.reason.map(|r| r.as_str())));
-    if let Some(suspect) = message.suspect {
-        object.insert("suspect".into(), json!(suspect.as_str()));
-    }
-    object.insert("displaced".into(), json!(message.is_displaced));
-    object.insert("from".into(), json!(message.headers.from));
-    object.insert("to".into(), json!(message.headers.to));
-    object.insert("subject".into(), json!(message.headers.subject));
-    object.insert("date".into(), json!(message.headers.date));
-    object.insert("first_seen".into(), json!(message.first_seen.to_rfc3339()));
-    Value::Object(object)
 }

@@ -1,5 +1,5 @@
-//! The audit, as text, JSON, a table for a spreadsheet and a page: one account, told in four ways.
-//! Never tells a figure without what it rests on, and never an unknown one as zero.
+//! The audit, as text, JSON, a table for a spreadsheet and a page: one report in four forms.
+//! Never gives a figure without what it rests on, and never an unknown one as zero.
 
 mod audit_view;
 mod chart;
@@ -16,7 +16,7 @@ pub(in crate::cli) use text::text;
 
 use super::count;
 use crate::cli::notices;
-use crate::job::audit::ListedMessage;
+use crate::job::report::audit::ListedMessage;
 
 /// Why a message is not on enough drives, and what to do.
 fn next_step(view: &AuditView<'_>, message: &ListedMessage) -> String {
@@ -40,7 +40,7 @@ fn about_vanished(message: &ListedMessage) -> &'static str {
         (None, false) => "on a drive: counterfoil restore brings it back",
         (None, true) => {
             "another version is in its place, perhaps one that the card has damaged. To compare the two, plug in a \
-             stick that has this one, and type: counterfoil mirror. To bring this one back beside the other: \
+             stick that has this one, and type: counterfoil mirror. To bring this one back next to the other: \
              counterfoil restore"
         }
         (Some(_), false) => "on no drive known here",

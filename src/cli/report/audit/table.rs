@@ -3,7 +3,7 @@
 use super::super::csv as file;
 use super::{AuditView, about_suspect, about_vanished};
 use crate::cli::notices::{self, CliError};
-use crate::job::audit::ListedMessage;
+use crate::job::report::audit::ListedMessage;
 use crate::model::airtime::minutes;
 use crate::model::escape;
 
@@ -17,7 +17,7 @@ const HEADS: [&str; 14] = [
     "From",
     "To",
     "Subject",
-    "Octets",
+    "Bytes",
     "Airtime, min",
     "Reason",
     "Next step",

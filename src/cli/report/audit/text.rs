@@ -4,16 +4,16 @@
 use super::super::format::{airtime, share as parts, wait};
 use super::super::{clipped, count, drives, plural, size, when};
 use super::{AuditView, about_suspect, about_vanished, next_step};
-use crate::cli::output::{Output, Tone};
-use crate::job::audit::{ListedMessage, MessageGroup};
-use crate::job::statistics::SizeGroup;
+use crate::cli::output::{Output, Style};
+use crate::job::report::audit::{ListedMessage, MessageGroup};
+use crate::job::report::statistics::SizeGroup;
 use crate::model::limits::LISTED_MAX;
 
 /// Messages shown on a terminal; the rest is counted, and is all in the JSON.
 const SHOWN: usize = 40;
 /// Senders shown on a terminal.
 const SENDERS: usize = 5;
-/// What a message's line has beside its path: indent, time, size, airtime and the blanks between.
+/// The columns of a message's line without its path: indent, time, size, airtime and the blanks between.
 const BESIDE_PATH: usize = 46;
 
 pub(in crate::cli) fn text(output: &Output, view: &AuditView<'_>) {
@@ -35,20 +35,20 @@ pub(in crate::cli) fn text(output: &Output, view: &AuditView<'_>) {
     }
     copies(output, view);
     exposure(output, view);
-    weight(output, view);
+    sizes(output, view);
     heading(output, "What this rests on");
     let clock = view.clock_note().map(str::to_owned);
     for line in view.assumptions().into_iter().chain(clock) {
         output.wrapped(&format!("  {line}"));
     }
     output.line("");
-    let (tone, verdict) = view.summary.verdict();
-    output.toned(tone, &verdict);
+    let (style, verdict) = view.summary.verdict();
+    output.styled_lines(style, &verdict);
 }
 
 fn heading(output: &Output, text: &str) {
     output.line("");
-    output.line(output.tone(Tone::Strong, text));
+    output.line(output.styled(Style::Strong, text));
 }
 
 fn messages(output: &Output, view: &AuditView<'_>) {
@@ -115,7 +115,7 @@ fn copies(output: &Output, view: &AuditView<'_>) {
     lines.for_each(|line| output.wrapped(&format!("  {line}")));
 }
 
-/// How the copies stand, and how they stand beside the published rules.
+/// How many copies there are, and how they compare with the published rules.
 pub(super) fn rules(view: &AuditView<'_>) -> Vec<String> {
     let kept = view.kept();
     let spread = view.statistics.copies.iter().zip(0_u64..).filter(|(messages, _)| **messages > 0);
@@ -177,7 +177,7 @@ pub(super) fn waits(view: &AuditView<'_>) -> Vec<String> {
     lines
 }
 
-fn weight(output: &Output, view: &AuditView<'_>) {
+fn sizes(output: &Output, view: &AuditView<'_>) {
     let statistics = view.statistics;
     if statistics.whole.bytes == 0 {
         return;
@@ -204,14 +204,14 @@ fn weight(output: &Output, view: &AuditView<'_>) {
     }
 }
 
-/// What a share is made of.
+/// What the bytes of a group are made of.
 pub(super) fn made_of(share: &SizeGroup) -> String {
     let part = |bytes: u64| parts(bytes as f64 / share.bytes.max(1) as f64);
     format!(
         "text {}, quoted from earlier messages {}, attachments {}, headers {}",
-        part(share.weight.body),
-        part(share.weight.quoted),
-        part(share.weight.attached),
+        part(share.breakdown.body),
+        part(share.breakdown.quoted),
+        part(share.breakdown.attached),
         part(share.head())
     )
 }

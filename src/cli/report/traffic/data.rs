@@ -1,72 +1,113 @@
 //! The communications log for scripts and for spreadsheets.
-//! Never leaves out what the log in words tells of a message.
+//! Never leaves out what the log as text says of a message.
 
-use super::log::{HEADS, Log};
+use super::log::{HEADS, Head, Log};
 use crate::cli::notices::CliError;
-use crate::cli::report::{csv as tables, json_path};
-use crate::job::traffic::{Direction, LogEntry};
-use crate::model::Timestamp;
-use serde_json::{Map, Value, json};
+use crate::cli::report::csv as tables;
+use crate::job::report::traffic::{Direction, LogEntry};
+use crate::model::json::PathJson;
+use crate::model::{Digest, StationName, Timestamp};
+use serde::Serialize;
 
-pub(in crate::cli) fn json(log: &Log<'_>) -> Value {
-    let (received, sent, unknown) = log.sums();
-    let time = |seconds: i64| Timestamp { seconds, nanos: 0 }.to_rfc3339();
-    let bound = |seconds, none| (seconds != none).then(|| time(seconds));
-    let messages: Vec<_> = log.traffic.passed.iter().map(|passed| message(log, passed)).collect();
-    json!({
-        "schema": 1,
-        "station": log.station.as_str(),
-        "generated": log.prepared.time.to_rfc3339(),
-        "clock_trusted": log.prepared.trusted,
-        "incident": log.head.incident,
-        "activation": log.head.activation,
-        "operator": log.head.operator,
-        "prepared_by": log.head.prepared_by,
-        "zone": log.zone.name(),
-        "from": bound(log.span.from, i64::MIN),
-        "until": bound(log.span.until, i64::MAX),
-        "totals": {"received": received, "sent": sent, "unknown": unknown},
-        "outside": {"messages": log.traffic.outside, "clock_untrusted": log.traffic.outside_unsure},
-        "messages": messages,
-    })
+/// The JSON of `traffic`.
+#[derive(Serialize)]
+struct LogJson<'a> {
+    station: &'a StationName,
+    generated: Timestamp,
+    clock_trusted: bool,
+    #[serde(flatten)]
+    head: &'a Head,
+    zone: String,
+    from: Option<Timestamp>,
+    until: Option<Timestamp>,
+    totals: Totals,
+    outside: Outside,
+    messages: Vec<EntryJson<'a>>,
 }
 
-fn message(log: &Log<'_>, passed: &LogEntry) -> Value {
-    let mut object = Map::new();
-    let way = match passed.way {
-        Direction::Received => Some("received"),
-        Direction::Sent => Some("sent"),
-        Direction::Unknown => None,
-    };
-    let time = |(seconds, _)| Timestamp { seconds, nanos: 0 }.to_rfc3339();
-    object.insert("direction".into(), json!(way));
-    object.insert("first_seen".into(), json!(passed.seen.map(time)));
-    object.insert("clock_trusted".into(), json!(passed.seen.is_some_and(|(_, trusted)| trusted)));
-    object.insert("sha256".into(), json!(passed.identity.digest.to_string()));
-    object.insert("bytes".into(), json!(passed.identity.bytes));
-    match &passed.path {
-        Some(path) => json_path(&mut object, path),
-        None => {
-            object.insert("path".into(), Value::Null);
-        }
+#[derive(Serialize)]
+struct Totals {
+    received: u64,
+    sent: u64,
+    unknown: u64,
+}
+
+#[derive(Serialize)]
+struct Outside {
+    messages: u64,
+    clock_untrusted: u64,
+}
+
+#[derive(Serialize)]
+struct EntryJson<'a> {
+    direction: Option<&'static str>,
+    first_seen: Option<Timestamp>,
+    clock_trusted: bool,
+    sha256: Digest,
+    bytes: u64,
+    #[serde(flatten)]
+    path: PathJson,
+    in_mailbox: bool,
+    suspect: bool,
+    from: Option<&'a str>,
+    to: Option<&'a str>,
+    /// Not there where subjects are left out; null where the headers are not known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    subject: Option<Option<&'a str>>,
+    date: Option<&'a str>,
+}
+
+pub(in crate::cli) fn json<'a>(log: &'a Log<'_>) -> impl Serialize + 'a {
+    let (received, sent, unknown) = log.sums();
+    let bound = |seconds, none| (seconds != none).then(|| time(seconds));
+    LogJson {
+        station: log.station,
+        generated: log.prepared.time,
+        clock_trusted: log.prepared.trusted,
+        head: &log.head,
+        zone: log.zone.name(),
+        from: bound(log.span.from, i64::MIN),
+        until: bound(log.span.until, i64::MAX),
+        totals: Totals { received, sent, unknown },
+        outside: Outside {
+            messages: log.traffic.outside,
+            clock_untrusted: log.traffic.outside_unsure,
+        },
+        messages: log.traffic.entries.iter().map(|entry| entry_json(log, entry)).collect(),
     }
-    object.insert("in_mailbox".into(), json!(passed.here));
-    object.insert("suspect".into(), json!(passed.suspect));
-    let headers = passed.headers.as_ref();
-    object.insert("from".into(), json!(headers.map(|h| &h.from)));
-    object.insert("to".into(), json!(headers.map(|h| &h.to)));
-    if log.with_subjects {
-        object.insert("subject".into(), json!(headers.map(|h| &h.subject)));
+}
+
+fn time(seconds: i64) -> Timestamp {
+    Timestamp { seconds, nanos: 0 }
+}
+
+fn entry_json<'a>(log: &Log<'_>, entry: &'a LogEntry) -> EntryJson<'a> {
+    let headers = entry.headers.as_ref();
+    EntryJson {
+        direction: match entry.direction {
+            Direction::Received => Some("received"),
+            Direction::Sent => Some("sent"),
+            Direction::Unknown => None,
+        },
+        first_seen: entry.seen.map(|(seconds, _)| time(seconds)),
+        clock_trusted: entry.seen.is_some_and(|(_, trusted)| trusted),
+        sha256: entry.identity.digest,
+        bytes: entry.identity.bytes,
+        path: entry.path.as_ref().into(),
+        in_mailbox: entry.in_mailbox,
+        suspect: entry.suspect,
+        from: headers.map(|headers| &*headers.from),
+        to: headers.map(|headers| &*headers.to),
+        subject: log.with_subjects.then(|| headers.map(|headers| &*headers.subject)),
+        date: headers.map(|headers| &*headers.date),
     }
-    object.insert("date".into(), json!(headers.map(|h| &h.date)));
-    Value::Object(object)
 }
 
 /// A row a message and nothing else, so that it can be sorted and counted; the date is a column of its own.
 pub(in crate::cli) fn csv(log: &Log<'_>) -> Result<Vec<u8>, CliError> {
     let heads: Vec<_> = ["DATE"].into_iter().chain(HEADS).chain(["DIRECTION", "SHA-256"]).collect();
-    let rows = log.rows().zip(&log.traffic.passed).map(|(row, passed)| {
-        let way = match passed.way {
+    let rows = log.rows().zip(&log.traffic.entries).map(|(row, entry)| {
+        let way = match entry.direction {
             Direction::Received => "received",
             Direction::Sent => "sent",
             Direction::Unknown => "not known",
@@ -80,7 +121,7 @@ pub(in crate::cli) fn csv(log: &Log<'_>) -> Result<Vec<u8>, CliError> {
             row.to_number,
             row.subject,
             way.to_owned(),
-            passed.identity.digest.to_string(),
+            entry.identity.digest.to_string(),
         ]
     });
     tables::table(&heads, rows)

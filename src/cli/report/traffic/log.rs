@@ -1,10 +1,11 @@
-//! Owns what a communications log tells: its head, its rows, how it is to be read.
+//! What a communications log says: its head, its rows, how it is to be read.
 //! Never lays it out.
 
 use crate::cli::report::count;
-use crate::job::traffic::{Direction, LogEntry, Traffic};
+use crate::job::report::traffic::{Direction, LogEntry, Traffic};
 use crate::model::dtg::{self, Span, Zone};
 use crate::model::{EventTime, StationName};
+use serde::Serialize;
 
 pub(in crate::cli) const TITLE: &str = "Communications log (309-style)";
 
@@ -19,12 +20,13 @@ pub(in crate::cli) struct Log<'a> {
     pub span: Span,
     pub prepared: &'a EventTime,
     pub with_subjects: bool,
-    /// It was said which folders tell which way mail went.
+    /// The config or an option names the folders of mail that came in or went out.
     pub folders_named: bool,
     pub traffic: &'a Traffic,
 }
 
 /// What people fill in; empty where nobody did.
+#[derive(Serialize)]
 pub(in crate::cli) struct Head {
     pub incident: String,
     pub activation: String,
@@ -45,11 +47,11 @@ pub(in crate::cli) struct Row<'a> {
 
 impl Log<'_> {
     pub(in crate::cli) fn rows(&self) -> impl Iterator<Item = Row<'_>> {
-        self.traffic.passed.iter().map(|passed| self.row(passed))
+        self.traffic.entries.iter().map(|entry| self.row(entry))
     }
 
-    fn row<'b>(&self, passed: &'b LogEntry) -> Row<'b> {
-        let (time, date) = match passed.seen {
+    fn row<'b>(&self, entry: &'b LogEntry) -> Row<'b> {
+        let (time, date) = match entry.seen {
             Some((seen, trusted)) => {
                 let sign = if trusted { "" } else { "*" };
                 let time = dtg::time_of_day(seen, self.zone).unwrap_or_else(|| "????".into());
@@ -57,14 +59,14 @@ impl Log<'_> {
             }
             None => ("????*".to_owned(), None),
         };
-        let number = &passed.identity.digest.to_string()[..8];
-        let (from_number, to_number) = match passed.way {
+        let number = &entry.identity.digest.to_string()[..8];
+        let (from_number, to_number) = match entry.direction {
             Direction::Sent => (number.to_owned(), String::new()),
             Direction::Received => (String::new(), number.to_owned()),
             Direction::Unknown => (format!("?{number}"), String::new()),
         };
         let (from, to) =
-            passed.headers.as_ref().map_or(("", ""), |headers| (&headers.from, &headers.to));
+            entry.headers.as_ref().map_or(("", ""), |headers| (&headers.from, &headers.to));
         Row {
             date: date.unwrap_or_else(|| "date not known".into()),
             time,
@@ -72,17 +74,17 @@ impl Log<'_> {
             from_number,
             to,
             to_number,
-            subject: self.subject(passed),
+            subject: self.subject(entry),
         }
     }
 
-    fn subject(&self, passed: &LogEntry) -> String {
-        let note = match &passed.headers {
+    fn subject(&self, entry: &LogEntry) -> String {
+        let note = match &entry.headers {
             None => "(headers not at hand)",
-            Some(_) if passed.suspect => "(looks like damage to the card)",
+            Some(_) if entry.suspect => "(looks like damage to the card)",
             Some(_) => "",
         };
-        match &passed.headers {
+        match &entry.headers {
             Some(headers) if self.with_subjects => match (headers.subject.as_str(), note) {
                 ("", "") => "(no subject)".to_owned(),
                 (subject, "") => subject.to_owned(),
@@ -127,14 +129,14 @@ impl Log<'_> {
              official form."
                 .to_owned(),
             "MSG# is this station's numbering: the first 8 digits of the message's SHA-256, found again in \
-             manifest-sha256.txt on the drives. It stands behind FROM of what was sent, and behind TO of what \
+             manifest-sha256.txt on the drives. It stands after FROM of what was sent, and after TO of what \
              was received."
                 .to_owned(),
             "Each message has one row, whether it was moved, copied or deleted since. Its time is when the \
              station first saw it. Rows stand in the station's own order, which no clock can upset."
                 .to_owned(),
         ];
-        let passed = &self.traffic.passed;
+        let entries = &self.traffic.entries;
         if self.traffic.some_by_time {
             lines.push(
                 "Of some messages of an earlier card only the order of their leaving is known: they stand by \
@@ -142,18 +144,18 @@ impl Log<'_> {
                     .to_owned(),
             );
         }
-        let unsure = |passed: &LogEntry| passed.seen.is_none_or(|(_, trusted)| !trusted);
-        if !self.prepared.trusted || passed.iter().any(unsure) {
+        let unsure = |entry: &LogEntry| entry.seen.is_none_or(|(_, trusted)| !trusted);
+        if !self.prepared.trusted || entries.iter().any(unsure) {
             lines.push("* Nothing vouched for the station's clock then.".to_owned());
         }
-        if passed.iter().any(|passed| passed.way == Direction::Unknown) {
+        if entries.iter().any(|entry| entry.direction == Direction::Unknown) {
             let advice = match self.folders_named {
                 true => "no folder it was in is one of those named for it",
                 false => "name the folders for each under [log] in the config",
             };
             lines.push(format!("? Not known whether it was received or sent: {advice}."));
         }
-        if passed.iter().any(|passed| passed.headers.is_none()) {
+        if entries.iter().any(|entry| entry.headers.is_none()) {
             lines.push(
                 "Headers not at hand: the message is known from a drive's ledger, and no copy of it could be \
                  read here."
@@ -167,7 +169,7 @@ impl Log<'_> {
         lines
     }
 
-    /// The one place where a claimed time decides, so it is said.
+    /// A sentence on the one place where a claimed time decides.
     pub(super) fn bounds(&self) -> Option<String> {
         if (self.span.from, self.span.until) == (i64::MIN, i64::MAX) {
             return None;
@@ -194,21 +196,22 @@ impl Log<'_> {
 
     /// How many went which way.
     pub(in crate::cli) fn sums(&self) -> (u64, u64, u64) {
-        let of = |way| self.traffic.passed.iter().filter(|passed| passed.way == way).count() as u64;
+        let of =
+            |way| self.traffic.entries.iter().filter(|entry| entry.direction == way).count() as u64;
         (of(Direction::Received), of(Direction::Sent), of(Direction::Unknown))
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::words::table;
+    use super::super::text::table;
     use super::*;
     use crate::model::message::Headers;
     use crate::model::{Hasher, Timestamp};
 
     const JULY: i64 = 1_720_542_600;
 
-    fn passed(way: Direction, seen: Option<(i64, bool)>, subject: &str) -> LogEntry {
+    fn entry(direction: Direction, seen: Option<(i64, bool)>, subject: &str) -> LogEntry {
         let headers = Headers {
             from: "Net control <q0net@example.org>".into(),
             to: "q1pier@example.org, q2lck@example.org".into(),
@@ -216,14 +219,14 @@ mod tests {
             date: String::new(),
             ..Headers::default()
         };
-        let (path, here, suspect) = (None, true, false);
+        let (path, in_mailbox, suspect) = (None, true, false);
         let identity = Hasher::default().finish();
-        LogEntry { identity, way, seen, headers: Some(headers), path, here, suspect }
+        LogEntry { identity, direction, seen, headers: Some(headers), path, in_mailbox, suspect }
     }
 
-    fn told<T>(traffic: &Traffic, tell: impl FnOnce(&Log<'_>) -> T) -> T {
+    fn with_log<T>(traffic: &Traffic, then: impl FnOnce(&Log<'_>) -> T) -> T {
         let text = || String::from("x");
-        tell(&Log {
+        then(&Log {
             station: &"pier-4".parse().unwrap(),
             head: Head {
                 incident: text(),
@@ -245,23 +248,23 @@ mod tests {
     }
 
     fn three() -> Traffic {
-        let passed = vec![
-            passed(Direction::Received, Some((JULY, true)), "first"),
-            passed(Direction::Sent, Some((JULY + 86_400, false)), &"long ".repeat(40)),
-            passed(Direction::Unknown, None, "=1+1"),
+        let entries = vec![
+            entry(Direction::Received, Some((JULY, true)), "first"),
+            entry(Direction::Sent, Some((JULY + 86_400, false)), &"long ".repeat(40)),
+            entry(Direction::Unknown, None, "=1+1"),
         ];
-        Traffic { passed, ..Traffic::default() }
+        Traffic { entries, ..Traffic::default() }
     }
 
     #[test]
     fn a_line_is_as_wide_as_may_be() {
         for width in [60, 80, 140] {
-            let lines = told(&three(), |log| table(log, width));
+            let lines = with_log(&three(), |log| table(log, width));
             let widest = lines.iter().map(|line| line.chars().count()).max().unwrap();
             assert_eq!(widest, width, "{lines:#?}");
         }
         assert_eq!(
-            told(&three(), |log| table(log, 80))[..3],
+            with_log(&three(), |log| table(log, 80))[..3],
             [
                 "TIME  FROM            MSG#      TO              MSG#      SUBJECT".to_owned(),
                 "-- 09 JUL 2024 --".to_owned(),
@@ -274,7 +277,7 @@ mod tests {
     #[test]
     fn what_is_not_known_is_said_to_be() {
         let traffic = three();
-        let rows = told(&traffic, |log| {
+        let rows = with_log(&traffic, |log| {
             log.rows().map(|r| (r.date, r.time, r.from_number, r.to_number)).collect::<Vec<_>>()
         });
         let row = |cells: [&str; 4]| cells.map(str::to_owned).into();
@@ -286,7 +289,7 @@ mod tests {
                 row(["date not known", "????*", "?e3b0c442", ""]),
             ]
         );
-        let legend = told(&traffic, |log| log.legend()).join("\n");
+        let legend = with_log(&traffic, |log| log.legend()).join("\n");
         for sign in
             ["\n* Nothing vouched", "\n? Not known whether", "no message known lies outside"]
         {
@@ -297,7 +300,7 @@ mod tests {
     /// A period of one minute is named by that minute.
     #[test]
     fn a_period_is_told_in_groups() {
-        let facts = told(&Traffic::default(), |log| log.facts());
+        let facts = with_log(&Traffic::default(), |log| log.facts());
         assert_eq!(facts[2], ("Operational period from", "091630Z JUL 24".into()));
         assert_eq!(facts[3], ("Operational period to", "091630Z JUL 24".into()));
     }

@@ -1,12 +1,12 @@
-//! The communications log: `log` is what it tells, `words`, `data` and `page` are how.
+//! The communications log: `log` is what it says; `text`, `data` and `page` are its forms.
 //! Never shows raw text of a message, and never claims to be anybody's official form.
 
 mod data;
 mod log;
 mod page;
-mod words;
+mod text;
 
 pub(in crate::cli) use data::{csv, json};
 pub(in crate::cli) use log::{Head, Log};
 pub(in crate::cli) use page::html;
-pub(in crate::cli) use words::{summary, text};
+pub(in crate::cli) use text::{summary, text};

@@ -1,5 +1,5 @@
 //! The communications log as a page: to be read on a screen, and to be printed and signed.
-//! Never has anything in it that the log in words does not tell.
+//! Never has anything in it that the log as text does not say.
 
 use super::log::{HEADS, Log, Row, TITLE};
 use crate::cli::report::page::{Sign, Untrusted, facts, page, state, table_box};

@@ -1,15 +1,16 @@
-//! Reckons up what a report tells beside the plain audit: copies, proofs, how long messages were on the card only,
-//! and what they weighed on the air. By claimed times, for a person's eye: nothing is ever decided by it.
+//! The figures of a report in addition to the plain audit: copies, proofs, how long messages were on the card only,
+//! and what they cost on the air. By claimed times, for a person's eye: nothing is ever decided by it.
 
-use super::JobError;
-use super::catalogue::{Catalogue, DriveRowId, Proof, TrackedMessage};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, DriveRowId, Proof, TrackedMessage};
 use crate::model::airtime::Link;
 use crate::model::limits::{CHART_STEPS, SHARES_MAX, WAITS_MAX};
 use crate::model::message::SizeBreakdown;
 use crate::model::{MailboxName, RelName, StationName, Timestamp};
+use serde::Serialize;
 use std::collections::{BTreeMap, HashMap, VecDeque};
 
-/// What is reckoned.
+/// The figures.
 #[derive(Debug, Default)]
 pub struct Statistics {
     /// How many messages of the mailbox have no good copy on a drive, one, two and so on.
@@ -23,7 +24,7 @@ pub struct Statistics {
     pub drives: BTreeMap<DriveRowId, Proven>,
     /// How long messages waited for their first proven copy.
     pub exposure: Exposure,
-    /// What the mailbox's messages weigh, by sender and by folder, the heaviest first.
+    /// The sizes of the mailbox's messages by sender, the largest first.
     pub senders: Vec<SizeGroup>,
     /// The same by folder.
     pub folders: Vec<SizeGroup>,
@@ -37,7 +38,7 @@ pub struct Proven {
     /// Copies of messages in the mailbox.
     pub copies: u64,
     /// Of them read again in a later look than the one that made them.
-    pub reread: u64,
+    pub read_again: u64,
     /// The oldest of their last proofs.
     pub oldest: Timestamp,
     /// The latest.
@@ -45,28 +46,32 @@ pub struct Proven {
 }
 
 /// How long messages existed on the card only.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Serialize)]
 pub struct Exposure {
     /// Messages whose wait is over and known.
     pub proven: u64,
     /// Messages that still wait.
     pub waiting: u64,
-    /// Messages whose clock was set meanwhile, so that nobody knows.
+    /// Messages during whose wait the clock was set, so that its length is not known.
     pub unknown: u64,
     /// The longest wait, in seconds, those not over among them.
+    #[serde(rename = "worst_seconds")]
     pub worst: Option<u64>,
     /// The wait in the middle, in seconds.
+    #[serde(rename = "median_seconds")]
     pub median: Option<u64>,
-    /// From when on how many were on the card only: steps, in order, at most [`CHART_STEPS`].
+    /// How many were on the card only, and from when on: steps in order, at most [`CHART_STEPS`].
     pub steps: Vec<(Timestamp, u64)>,
     /// The most at once.
+    #[serde(skip)]
     pub most: u64,
     /// Some of the times come from a clock that nothing vouched for.
+    #[serde(skip)]
     pub unsure: bool,
 }
 
-/// What some of the messages weigh.
-#[derive(Debug, Clone, Default, PartialEq)]
+/// The size of some of the messages.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct SizeGroup {
     /// Whose, or which folder's; raw text of mail or of a path.
     pub name: String,
@@ -75,8 +80,10 @@ pub struct SizeGroup {
     /// Bytes.
     pub bytes: u64,
     /// What they are made of, as far as it is known.
-    pub weight: SizeBreakdown,
+    #[serde(flatten)]
+    pub breakdown: SizeBreakdown,
     /// Seconds on the air, if the link is known.
+    #[serde(rename = "airtime_seconds")]
     pub seconds: Option<f64>,
 }
 
@@ -84,29 +91,29 @@ impl SizeGroup {
     fn add(&mut self, tracked: &TrackedMessage, seconds: Option<f64>) {
         self.messages += 1;
         self.bytes += tracked.bytes;
-        let weight = tracked.weight.unwrap_or_default();
-        self.weight.body += weight.body;
-        self.weight.quoted += weight.quoted;
-        self.weight.attached += weight.attached;
+        let breakdown = tracked.weight.unwrap_or_default();
+        self.breakdown.body += breakdown.body;
+        self.breakdown.quoted += breakdown.quoted;
+        self.breakdown.attached += breakdown.attached;
         self.seconds = seconds.map(|seconds| self.seconds.unwrap_or(0.0) + seconds);
     }
 
     /// Bytes of headers and of the lines between parts.
     pub fn head(&self) -> u64 {
-        let SizeBreakdown { body, quoted, attached } = self.weight;
+        let SizeBreakdown { body, quoted, attached } = self.breakdown;
         self.bytes.saturating_sub(body + quoted + attached)
     }
 }
 
-/// Reckons over all messages known.
-pub fn reckon(
+/// Computes the figures over all messages known.
+pub fn compute(
     catalogue: &Catalogue,
     station: &StationName,
     link: &Link,
     now: Timestamp,
 ) -> Result<Statistics, JobError> {
     let mut statistics = Statistics::default();
-    let mut shares = (SizeGroups::default(), SizeGroups::default());
+    let mut groups = (SizeGroups::default(), SizeGroups::default());
     let mut waits =
         ExposureIntervals { now, last: None, known: VecDeque::new(), open: 0, unsure: false };
     let mut mailboxes: HashMap<i64, MailboxName> = HashMap::new();
@@ -126,7 +133,7 @@ pub fn reckon(
         }
         let seconds = link.seconds(tracked.bytes);
         statistics.whole.add(&tracked, seconds);
-        shares.0.add(tracked.sender.clone(), &tracked, seconds);
+        groups.0.add(tracked.sender.clone(), &tracked, seconds);
         let mailbox = match mailboxes.get(&tracked.mailbox) {
             Some(name) => name.clone(),
             None => {
@@ -135,13 +142,13 @@ pub fn reckon(
                 name
             }
         };
-        shares.1.add(folder(&mailbox, &tracked.key), &tracked, seconds);
+        groups.1.add(folder(&mailbox, &tracked.key), &tracked, seconds);
         Ok(())
     })?;
     statistics.oldest_proof = oldest.filter(|_| !unproven);
-    statistics.exposure = waits.reckon();
-    statistics.senders = shares.0.heaviest_first();
-    statistics.folders = shares.1.heaviest_first();
+    statistics.exposure = waits.exposure();
+    statistics.senders = groups.0.largest_first();
+    statistics.folders = groups.1.largest_first();
     Ok(statistics)
 }
 
@@ -156,10 +163,10 @@ impl Statistics {
         self.copies[drives.len()] += 1;
         self.elsewhere += u64::from(proofs.iter().any(|proof| proof.away));
         for proof in proofs {
-            let none = Proven { copies: 0, reread: 0, oldest: proof.at, latest: proof.at };
+            let none = Proven { copies: 0, read_again: 0, oldest: proof.at, latest: proof.at };
             let drive = self.drives.entry(proof.drive).or_insert(none);
             drive.copies += 1;
-            drive.reread += u64::from(proof.reread);
+            drive.read_again += u64::from(proof.reread);
             drive.oldest = earlier(drive.oldest, proof.at);
             drive.latest = later(drive.latest, proof.at);
         }
@@ -188,7 +195,7 @@ fn folder(mailbox: &MailboxName, key: &[u8]) -> String {
     }
 }
 
-/// Shares by name, not more than a bound: what comes later is put together under no name.
+/// Groups by name, at most [`SHARES_MAX`]: what comes later is added up under `(others)`.
 #[derive(Default)]
 struct SizeGroups(HashMap<String, SizeGroup>);
 
@@ -201,15 +208,16 @@ impl SizeGroups {
         self.0.entry(name).or_default().add(tracked, seconds);
     }
 
-    fn heaviest_first(self) -> Vec<SizeGroup> {
-        let named = |(name, share): (String, SizeGroup)| SizeGroup { name, ..share };
-        let mut shares: Vec<_> = self.0.into_iter().map(named).collect();
-        shares.sort_by(|a, b| b.bytes.cmp(&a.bytes).then_with(|| a.name.cmp(&b.name)));
-        shares
+    fn largest_first(self) -> Vec<SizeGroup> {
+        let named = |(name, group): (String, SizeGroup)| SizeGroup { name, ..group };
+        let mut groups: Vec<_> = self.0.into_iter().map(named).collect();
+        groups.sort_by(|a, b| b.bytes.cmp(&a.bytes).then_with(|| a.name.cmp(&b.name)));
+        groups
     }
 }
 
-/// The waits of contents, one each; contents come in order, those of several paths one after the other.
+/// From when until when each content was on the card only. Contents come in order, those of several paths one after
+/// the other.
 struct ExposureIntervals {
     now: Timestamp,
     last: Option<i64>,
@@ -245,18 +253,18 @@ impl ExposureIntervals {
         self.known.push_back(wait);
     }
 
-    fn reckon(self) -> Exposure {
+    fn exposure(self) -> Exposure {
         let now = self.now.seconds;
         let mut exposure =
             Exposure { waiting: self.open, unsure: self.unsure, ..Exposure::default() };
         let mut lengths = Vec::with_capacity(self.known.len());
-        let mut turns = Vec::with_capacity(2 * self.known.len());
+        let mut edges = Vec::with_capacity(2 * self.known.len());
         for (from, until) in self.known {
             match until.unwrap_or(now).checked_sub(from).map(u64::try_from) {
                 Some(Ok(length)) => {
                     lengths.push(length);
-                    turns.push((from, 1_i64));
-                    turns.extend(until.map(|until| (until, -1)));
+                    edges.push((from, 1_i64));
+                    edges.extend(until.map(|until| (until, -1)));
                     exposure.proven += u64::from(until.is_some());
                 }
                 _ => exposure.unknown += 1,
@@ -265,27 +273,27 @@ impl ExposureIntervals {
         lengths.sort_unstable();
         exposure.worst = lengths.last().copied();
         exposure.median = lengths.get(lengths.len().saturating_sub(1) / 2).copied();
-        turns.sort_unstable();
-        let (steps, most) = steps(&turns, now);
+        edges.sort_unstable();
+        let (steps, most) = steps(&edges, now);
         exposure.steps = steps;
         exposure.most = most;
         exposure
     }
 }
 
-/// How many were exposed from when on. Where there are more turns than a chart has room for, each of its steps
+/// How many were exposed from when on. Where there are more edges than a chart has room for, each of its steps
 /// shows the most of its time: a peak is never left out.
-fn steps(turns: &[(i64, i64)], now: i64) -> (Vec<(Timestamp, u64)>, u64) {
-    let (Some(first), Some(last)) = (turns.first(), turns.last()) else { return (Vec::new(), 0) };
+fn steps(edges: &[(i64, i64)], now: i64) -> (Vec<(Timestamp, u64)>, u64) {
+    let (Some(first), Some(last)) = (edges.first(), edges.last()) else { return (Vec::new(), 0) };
     let (begin, end) = (first.0, last.0.max(now));
     let width = (end.saturating_sub(begin) / CHART_STEPS as i64).max(1);
     let slot = |at: i64| begin + (at - begin) / width * width;
     let mut steps: Vec<(i64, u64)> = Vec::new();
     let (mut count, mut most) = (0_i64, 0_u64);
-    let mut turns = turns.iter().peekable();
-    while let Some((at, by)) = turns.next() {
+    let mut edges = edges.iter().peekable();
+    while let Some((at, by)) = edges.next() {
         count += by;
-        let next = turns.peek().map(|(next, _)| *next);
+        let next = edges.peek().map(|(next, _)| *next);
         if next == Some(*at) {
             continue;
         }
@@ -321,7 +329,7 @@ mod tests {
             open,
             unsure: false,
         }
-        .reckon()
+        .exposure()
     }
 
     #[test]

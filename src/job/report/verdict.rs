@@ -1,11 +1,11 @@
-//! The one verdict on a station's mail, and the counts behind it: what every command, page and script is told.
+//! The one verdict on a station's mail, and the counts that it rests on: every command, page and script gives the same.
 //! Never greener than its worst part, and never made of answers from two states of the catalogue.
 
-use super::JobError;
-use super::catalogue::{
+use crate::job::JobError;
+use crate::job::catalogue::{
     Catalogue, Contradiction, DriveRow, DriveRowId, HeldBack, Lacking, LeftMailbox, Log, Totals,
 };
-use super::mailboxes::{ConfirmedMailbox, MailboxState};
+use crate::job::mailboxes::{ConfirmedMailbox, MailboxState};
 use crate::model::{DriveId, MailboxName, StationName};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -16,9 +16,9 @@ pub enum Verdict {
     /// Every message is on enough drives, nothing is missing or damaged on the card.
     #[default]
     Safe,
-    /// Every message is on a drive, not all on as many as wanted.
+    /// Every message is on a drive, not all on as many as the config asks for.
     FewerCopies,
-    /// A mailbox cannot be looked at, messages are on a drive only by a word that nothing here has confirmed, or drives
+    /// A mailbox cannot be scanned, messages are on a drive only by a claim that nothing here has confirmed, or drives
     /// contradict each other.
     NotKnown,
     /// Some messages are only on the card, or may be.
@@ -28,7 +28,7 @@ pub enum Verdict {
 }
 
 impl Verdict {
-    /// The word used in JSON.
+    /// The text used in JSON.
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Safe => "safe",
@@ -47,9 +47,9 @@ pub struct MailboxStatus {
     pub name: MailboxName,
     /// Its folder.
     pub path: PathBuf,
-    /// How it could be looked at.
+    /// Whether it could be scanned.
     pub state: MailboxState,
-    /// Messages that are there, or were when it was last looked at.
+    /// Messages that are there, or were at its last scan.
     pub messages: u64,
     /// Messages known to be missing from it.
     pub missing: u64,
@@ -76,7 +76,7 @@ pub struct Counts {
     pub held_back: HeldBack,
     /// How many of the missing messages each set of drives would give back; drives by row.
     pub missing_on: BTreeMap<Vec<DriveRowId>, u64>,
-    /// The drives known that are not here; empty where nobody looked.
+    /// The drives known that are not here; empty until [`note_here`](Self::note_here) is called.
     pub absent: Vec<DriveRow>,
     /// The drives with copies on the device of a mailbox.
     pub on_same_device: Vec<OnSameDevice>,
@@ -86,7 +86,7 @@ pub struct Counts {
     pub resting_on_damaged: u64,
     /// The drives that something else stands in the place of, and of which nobody has said what became of them.
     pub in_question: Vec<InQuestion>,
-    /// Messages that are safe only as far as these drives still hold what they held.
+    /// Messages that are safe only as far as these drives still hold what they did.
     pub resting_on_questions: u64,
     /// Drives that contradict each other, or what this card remembers.
     pub contradictions: Vec<Contradiction>,
@@ -119,7 +119,7 @@ pub struct OnSameDevice {
 }
 
 impl Counts {
-    /// Counts everything. To be asked within [`Catalogue::read_transaction`], with whatever else is told beside it.
+    /// Counts everything. To be called within [`Catalogue::read_transaction`], with whatever else is reported.
     pub fn take(
         catalogue: &Catalogue,
         station: &StationName,
@@ -145,7 +145,7 @@ impl Counts {
         })
     }
 
-    /// Keeps which of the drives known are not here, by the rows of those that are.
+    /// Notes which of the drives known are not here, by the rows of those that are.
     pub fn note_here(
         &mut self,
         catalogue: &Catalogue,
@@ -156,7 +156,7 @@ impl Counts {
         Ok(())
     }
 
-    /// What a drive has to say beside its copies.
+    /// What is to be said of drives in addition to their copies.
     fn look_at_drives(
         &mut self,
         catalogue: &Catalogue,
@@ -222,7 +222,7 @@ impl Counts {
         )
     }
 
-    /// Whether some mailbox was looked at: otherwise nothing could be done.
+    /// Whether some mailbox was scanned: otherwise nothing could be done.
     pub fn could_be_judged(&self) -> bool {
         self.mailboxes.is_empty() || self.mailboxes.iter().any(|m| m.state.was_looked_at())
     }

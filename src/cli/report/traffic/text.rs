@@ -2,19 +2,19 @@
 //! Never writes a line that is wider than the terminal.
 
 use super::log::{HEADS, Log, TITLE};
-use crate::cli::output::{Output, Tone};
+use crate::cli::output::{Output, Style};
 use crate::cli::report::{clipped, count};
 
 /// What the log holds, in a line, and what of the rest has to be known.
 pub(in crate::cli) fn summary(log: &Log<'_>) -> Vec<String> {
     let (received, sent, unknown) = log.sums();
-    let all = count(log.traffic.passed.len() as u64, "message");
+    let all = count(log.traffic.entries.len() as u64, "message");
     let first = format!("{all}: {received} received, {sent} sent, {unknown} not known which.");
     std::iter::once(first).chain(log.bounds()).collect()
 }
 
 pub(in crate::cli) fn text(output: &Output, log: &Log<'_>) {
-    output.line(output.tone(Tone::Strong, TITLE));
+    output.line(output.styled(Style::Strong, TITLE));
     output.line("");
     for (name, value) in log.facts() {
         let room = output.width().saturating_sub(37);
@@ -23,8 +23,8 @@ pub(in crate::cli) fn text(output: &Output, log: &Log<'_>) {
     output.line("");
     table(log, output.width()).iter().for_each(|line| output.line(line));
     output.line("");
-    let told = summary(log).into_iter().take(1).chain(log.legend());
-    told.for_each(|sentence| output.wrapped(&sentence));
+    let facts = summary(log).into_iter().take(1).chain(log.legend());
+    facts.for_each(|sentence| output.wrapped(&sentence));
 }
 
 /// The rows, no wider than that.
@@ -51,7 +51,7 @@ pub(super) fn table(log: &Log<'_>, width: usize) -> Vec<String> {
         let (from, to) = (address(row.from), address(row.to));
         lines.push(line([&row.time, from, &row.from_number, to, &row.to_number, &row.subject]));
     }
-    if log.traffic.passed.is_empty() {
+    if log.traffic.entries.is_empty() {
         lines.push("No message is known of this period.".to_owned());
     }
     lines

@@ -1,4 +1,4 @@
-//! Weighs a message: how much of it is the writer's text, quoted text and attachments.
+//! What the bytes of a message are: how much of it is the writer's text, quoted text and attachments.
 //! For a person's eye only: nothing is ever decided by it.
 
 use crate::model::message::SizeBreakdown;
@@ -9,11 +9,11 @@ const RULE: &str = "-----";
 /// What begins so is armour around a key or a signature (RFC 7468, RFC 9580): the writer's own.
 const ARMOUR: [&str; 2] = ["-----BEGIN ", "-----END "];
 
-/// What a message is made of, from its first bytes and its whole length. What lies behind the first bytes
+/// What a message is made of, from its first bytes and its whole length. What follows the first bytes
 /// counts as the last part that begins in them.
-pub(super) fn of(start: &[u8], bytes: u64) -> SizeBreakdown {
-    let mut weight = SizeBreakdown::default();
-    let Some(message) = MessageParser::default().parse(start) else { return weight };
+pub(in crate::job) fn of(start: &[u8], bytes: u64) -> SizeBreakdown {
+    let mut breakdown = SizeBreakdown::default();
+    let Some(message) = MessageParser::default().parse(start) else { return breakdown };
     let rest = bytes.saturating_sub(start.len() as u64);
     let leaves: Vec<_> = message
         .parts
@@ -29,15 +29,15 @@ pub(super) fn of(start: &[u8], bytes: u64) -> SizeBreakdown {
         }
         let attached = message.attachments.contains(&number);
         match text(part).filter(|_| !attached) {
-            None => weight.attached += in_part,
+            None => breakdown.attached += in_part,
             Some(text) => {
                 let quoted = quoted_share(text, in_part);
-                weight.quoted += quoted;
-                weight.body += in_part - quoted;
+                breakdown.quoted += quoted;
+                breakdown.body += in_part - quoted;
             }
         }
     }
-    weight
+    breakdown
 }
 
 fn text<'m>(part: &'m MessagePart<'_>) -> Option<&'m str> {
@@ -63,7 +63,7 @@ fn quoted_share(text: &str, bytes: u64) -> u64 {
     }
 }
 
-/// A line such as `-----Original Message-----`: words between rules. Everything behind it is an earlier message.
+/// A line such as `-----Original Message-----`: words between rules. Everything after it is an earlier message.
 fn introduces_earlier(line: &str) -> bool {
     let line = line.trim();
     let words = line.trim_matches('-');
@@ -77,7 +77,7 @@ fn introduces_earlier(line: &str) -> bool {
 mod tests {
     use super::*;
 
-    fn weigh(message: &str) -> SizeBreakdown {
+    fn breakdown_of(message: &str) -> SizeBreakdown {
         of(message.as_bytes(), message.len() as u64)
     }
 
@@ -86,12 +86,12 @@ mod tests {
         let own = "Gauge reads 415 cm.\r\n";
         let head = "From: a@example.org\r\nSubject: x\r\n\r\n";
         let quoted = "> 0700 412 cm\r\n>> 0600 409 cm\r\n";
-        assert_eq!(weigh(&format!("{head}{own}")).body, own.len() as u64);
-        let answered = weigh(&format!("{head}{own}{quoted}"));
+        assert_eq!(breakdown_of(&format!("{head}{own}")).body, own.len() as u64);
+        let answered = breakdown_of(&format!("{head}{own}{quoted}"));
         assert_eq!((answered.body, answered.quoted), (own.len() as u64, quoted.len() as u64));
 
         let earlier = "-----Original Message-----\r\nFrom: b@example.org\r\n\r\nlong ago\r\n";
-        let answered = weigh(&format!("{head}{own}{earlier}"));
+        let answered = breakdown_of(&format!("{head}{own}{earlier}"));
         assert_eq!((answered.body, answered.quoted), (own.len() as u64, earlier.len() as u64));
     }
 
@@ -103,13 +103,13 @@ mod tests {
             "-----BEGIN PGP SIGNATURE-----\r\nwsB5\r\n-----END PGP SIGNATURE-----\r\n",
             "-- \r\nharbour office\r\n",
         ] {
-            let weight = weigh(&format!("{head}{own}"));
-            assert_eq!((weight.body, weight.quoted), (own.len() as u64, 0), "{own:?}");
+            let breakdown = breakdown_of(&format!("{head}{own}"));
+            assert_eq!((breakdown.body, breakdown.quoted), (own.len() as u64, 0), "{own:?}");
         }
     }
 
     #[test]
-    fn attachments_weigh_as_they_are_stored_and_so_sent() {
+    fn attachments_count_as_they_are_stored_and_so_sent() {
         let text = "See the map.\r\n";
         let map = "AAAA".repeat(19) + "\r\n" + &"BBBB".repeat(10) + "\r\n";
         let message = format!(
@@ -118,10 +118,10 @@ mod tests {
              Content-Transfer-Encoding: base64\r\nContent-Disposition: attachment; filename=map.png\r\n\r\n\
              {map}\r\n--q--\r\n"
         );
-        let weight = weigh(&message);
-        assert!(weight.body.abs_diff(text.len() as u64) <= 2, "{weight:?}");
-        assert!(weight.attached.abs_diff(map.len() as u64) <= 4, "{weight:?}");
-        // Cut in the map: what lies behind is more of it.
+        let breakdown = breakdown_of(&message);
+        assert!(breakdown.body.abs_diff(text.len() as u64) <= 2, "{breakdown:?}");
+        assert!(breakdown.attached.abs_diff(map.len() as u64) <= 4, "{breakdown:?}");
+        // Cut off in the map: what follows is more of it.
         let cut = &message[..message.find("BBBB").expect("the map")];
         let of_cut = of(cut.as_bytes(), message.len() as u64);
         assert!(of_cut.attached.abs_diff(map.len() as u64) <= 16, "{of_cut:?}");
@@ -130,8 +130,11 @@ mod tests {
     #[test]
     fn the_parts_are_never_more_than_the_whole() {
         for raw in [&b""[..], b"\0\0\0\0", b"\xff\xfe", b"no headers at all", &[b'-'; 9_000]] {
-            let weight = of(raw, raw.len() as u64);
-            assert!(weight.body + weight.quoted + weight.attached <= raw.len() as u64, "{raw:?}");
+            let breakdown = of(raw, raw.len() as u64);
+            assert!(
+                breakdown.body + breakdown.quoted + breakdown.attached <= raw.len() as u64,
+                "{raw:?}"
+            );
         }
     }
 }

@@ -1,10 +1,10 @@
 //! The communications log: what passed through the station, in the station's own order.
 //! Writes nothing anywhere, and leaves nothing out: what is not known of a message is said to be.
 
-use super::catalogue::{Catalogue, CopyState, Counted, LocationRecord};
-use super::replica::Replica;
-use super::{JobError, headers};
 use crate::disk::{ReadFrom, read_full};
+use crate::job::catalogue::{Catalogue, CopyState, Counted, LocationRecord};
+use crate::job::replica::Replica;
+use crate::job::{JobError, headers};
 use crate::model::dtg::Span;
 use crate::model::limits::HEADER_BYTES;
 use crate::model::message::Headers;
@@ -35,13 +35,13 @@ pub enum Direction {
     Unknown,
 }
 
-/// A message that passed.
+/// A message that entry.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LogEntry {
     /// What it is.
     pub identity: Identity,
     /// Which way it went.
-    pub way: Direction,
+    pub direction: Direction,
     /// When the station first saw it, in claimed seconds, and whether something vouched for the clock.
     pub seen: Option<(i64, bool)>,
     /// Its headers; none if nothing that is here has them.
@@ -49,7 +49,7 @@ pub struct LogEntry {
     /// Where it was first; none if only a copy is known, as of a version that another took the place of.
     pub path: Option<RelName>,
     /// It is in this card's mailbox now.
-    pub here: bool,
+    pub in_mailbox: bool,
     /// It is a version that looks like damage to the card.
     pub suspect: bool,
 }
@@ -58,12 +58,12 @@ pub struct LogEntry {
 #[derive(Debug, Default)]
 pub struct Traffic {
     /// What passed in the period, in the station's own order.
-    pub passed: Vec<LogEntry>,
+    pub entries: Vec<LogEntry>,
     /// Messages outside of the period.
     pub outside: u64,
     /// Of them those whose time nothing vouched for: they may belong into it.
     pub outside_unsure: u64,
-    /// Some stand by their time of first sight, since only the order of their leaving is known.
+    /// The place of some is by their time of first sight, since only the order in which they left is known.
     pub some_by_time: bool,
 }
 
@@ -77,11 +77,11 @@ pub fn traffic(
     let mut log = Traffic::default();
     let mut kept = Vec::new();
     let mut open: Option<EntryBuilder> = None;
-    catalogue.each_word(period.station, |word| {
+    catalogue.each_word(period.station, |record| {
         match &mut open {
-            Some(message) if message.content == word.content => message.add(word, period),
+            Some(message) if message.content == record.content => message.add(record, period),
             _ => {
-                let done = open.replace(EntryBuilder::new(word, period));
+                let done = open.replace(EntryBuilder::new(record, period));
                 kept.extend(
                     done.map(|message| message.end(catalogue, period, &mut log))
                         .transpose()?
@@ -95,68 +95,68 @@ pub fn traffic(
         kept.extend(last.end(catalogue, period, &mut log)?);
     }
     let kept = in_order(kept, &mut log);
-    for (content, mut passed) in kept {
-        if passed.headers.is_none() {
-            passed.headers = headers_of(catalogue, period.station, drives, content)?;
+    for (content, mut entry) in kept {
+        if entry.headers.is_none() {
+            entry.headers = headers_of(catalogue, period.station, drives, content)?;
         }
-        log.passed.push(passed);
+        log.entries.push(entry);
     }
     Ok(log)
 }
 
-/// A message while the words on it are read.
+/// A message while its records are read.
 struct EntryBuilder {
     content: i64,
     rank: SortKey,
     /// No card before this one knew of it.
     own: bool,
-    way: Direction,
+    direction: Direction,
     seen: Option<(i64, bool)>,
     path: Option<RelName>,
-    here: bool,
+    in_mailbox: bool,
     suspect: bool,
 }
 
 /// What a message's place in the log goes by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum SortKey {
-    /// Whether an earlier card (0) or this one (1) met it first, and a counter within that.
+    /// Whether an earlier card (0) or this one (1) saw it first, and a counter within that.
     Counted(u64, u64),
     /// The claimed time of first sight: nothing counts it.
     ByTime,
 }
 
 impl EntryBuilder {
-    /// The earliest word comes first, and gives the message its place. For this card's own ones that is the order in
-    /// which contents were met: a message is not to move in the log because it was read or deleted.
-    fn new(word: LocationRecord, period: &Period<'_>) -> Self {
-        let rank = match word.order {
-            Counted::Own => SortKey::Counted(1, word.content.unsigned_abs()),
+    /// The earliest record comes first, and gives the message its place. For this card's own ones that is the order in
+    /// which contents were seen: a message is not to move in the log because it was read or deleted.
+    fn new(record: LocationRecord, period: &Period<'_>) -> Self {
+        let rank = match record.order {
+            Counted::Own => SortKey::Counted(1, record.content.unsigned_abs()),
             Counted::Earlier(line) => SortKey::Counted(0, line),
             Counted::Not => SortKey::ByTime,
         };
         let mut message = Self {
-            content: word.content,
+            content: record.content,
             rank,
-            own: word.order == Counted::Own,
-            way: Direction::Unknown,
+            own: record.order == Counted::Own,
+            direction: Direction::Unknown,
             seen: None,
             path: None,
-            here: false,
+            in_mailbox: false,
             suspect: true,
         };
-        message.add(word, period);
+        message.add(record, period);
         message
     }
 
-    fn add(&mut self, word: LocationRecord, period: &Period<'_>) {
-        self.here |= word.here;
-        self.seen = self.seen.or(word.seen);
-        let Some((_, key)) = word.place else { return };
-        self.suspect &= word.suspect;
+    fn add(&mut self, record: LocationRecord, period: &Period<'_>) {
+        self.in_mailbox |= record.here;
+        self.seen = self.seen.or(record.seen);
+        let Some((_, key)) = record.place else { return };
+        self.suspect &= record.suspect;
         let Ok(path) = RelName::from_key(&key) else { return };
-        if self.way == Direction::Unknown {
-            self.way = way_of(&path, period);
+        if self.direction == Direction::Unknown {
+            self.direction = direction_of(&path, period);
         }
         self.path.get_or_insert(path);
     }
@@ -181,22 +181,22 @@ impl EntryBuilder {
             log.outside_unsure += u64::from(!trusted);
             return Ok(None);
         }
-        let passed = LogEntry {
+        let entry = LogEntry {
             identity: known.identity,
-            way: self.way,
+            direction: self.direction,
             seen,
             headers: known.headers,
             suspect: self.suspect && self.path.is_some(),
             path: self.path,
-            here: self.here,
+            in_mailbox: self.in_mailbox,
         };
-        Ok(Some((self.content, self.rank, passed)))
+        Ok(Some((self.content, self.rank, entry)))
     }
 }
 
 /// Whether a path, or a folder it lies in, is one for mail that came in or for mail that went out; one that is
 /// both says nothing.
-fn way_of(path: &RelName, period: &Period<'_>) -> Direction {
+fn direction_of(path: &RelName, period: &Period<'_>) -> Direction {
     let among = |globs: &GlobSet| {
         let folders = path.as_path().ancestors().filter(|folder| *folder != Path::new(""));
         !globs.is_empty() && folders.into_iter().any(|folder| globs.is_match(folder))
@@ -218,22 +218,22 @@ fn in_order(kept: Vec<(i64, SortKey, LogEntry)>, log: &mut Traffic) -> Vec<(i64,
         SortKey::ByTime => (u64::MAX, u64::MAX, *content),
     });
     log.some_by_time = !by_time.is_empty();
-    by_time.sort_by_key(|(content, _, passed)| (passed.seen.is_none(), passed.seen, *content));
+    by_time.sort_by_key(|(content, _, entry)| (entry.seen.is_none(), entry.seen, *content));
     let vouched =
-        counted.iter().any(|(_, _, passed)| passed.seen.is_some_and(|(_, trusted)| trusted));
+        counted.iter().any(|(_, _, entry)| entry.seen.is_some_and(|(_, trusted)| trusted));
     let mut by_time = by_time.into_iter().peekable();
     let mut all = Vec::new();
-    for (content, _, passed) in counted {
-        let mark = passed.seen.filter(|(_, trusted)| *trusted || !vouched);
+    for (content, _, entry) in counted {
+        let mark = entry.seen.filter(|(_, trusted)| *trusted || !vouched);
         while let Some((mark, _)) = mark
             && let Some((content, _, earlier)) =
                 by_time.next_if(|(_, _, other)| other.seen.is_some_and(|(seen, _)| seen < mark))
         {
             all.push((content, earlier));
         }
-        all.push((content, passed));
+        all.push((content, entry));
     }
-    all.extend(by_time.map(|(content, _, passed)| (content, passed)));
+    all.extend(by_time.map(|(content, _, entry)| (content, entry)));
     all
 }
 
@@ -251,7 +251,7 @@ pub(super) fn headers_of(
             continue;
         }
         let at = drive.dir.join(&copy.name.to_rel());
-        // A copy that cannot be read is one that does not help here; verify is there to tell of it.
+        // A copy that cannot be read is one that does not help here; verify reports it.
         let Ok(mut source) = drive.volume.read(&at, 0, ReadFrom::Anywhere) else { continue };
         let mut start = vec![0; HEADER_BYTES];
         let Ok(got) = read_full(&mut *source, &mut start) else { continue };
@@ -298,23 +298,23 @@ mod tests {
             ("both/1", Direction::Unknown),
             ("1", Direction::Unknown),
         ] {
-            assert_eq!(way_of(&RelName::new(path).unwrap(), &period), way, "{path}");
+            assert_eq!(direction_of(&RelName::new(path).unwrap(), &period), way, "{path}");
         }
     }
 
-    fn passed(content: i64, rank: SortKey, seen: Option<(i64, bool)>) -> (i64, SortKey, LogEntry) {
+    fn entry(content: i64, rank: SortKey, seen: Option<(i64, bool)>) -> (i64, SortKey, LogEntry) {
         let identity = Hasher::default().finish();
         let (headers, path) = (None, None);
-        let passed = LogEntry {
+        let entry = LogEntry {
             identity,
-            way: Direction::Unknown,
+            direction: Direction::Unknown,
             seen,
             headers,
             path,
-            here: true,
+            in_mailbox: true,
             suspect: false,
         };
-        (content, rank, passed)
+        (content, rank, entry)
     }
 
     fn ordered(kept: Vec<(i64, SortKey, LogEntry)>) -> (Vec<i64>, bool) {
@@ -326,9 +326,9 @@ mod tests {
     #[test]
     fn counters_come_before_clocks() {
         let by_counter = ordered(vec![
-            passed(1, SortKey::Counted(2, 1), Some((10, true))),
-            passed(2, SortKey::Counted(1, 9), Some((30, true))),
-            passed(3, SortKey::Counted(1, 8), Some((20, false))),
+            entry(1, SortKey::Counted(2, 1), Some((10, true))),
+            entry(2, SortKey::Counted(1, 9), Some((30, true))),
+            entry(3, SortKey::Counted(1, 8), Some((20, false))),
         ]);
         assert_eq!(by_counter, (vec![3, 2, 1], false));
     }
@@ -336,18 +336,18 @@ mod tests {
     #[test]
     fn what_has_no_counter_stands_before_what_was_seen_later() {
         let mixed = ordered(vec![
-            passed(1, SortKey::Counted(1, 1), Some((10, true))),
+            entry(1, SortKey::Counted(1, 1), Some((10, true))),
             // By a clock that had not been set: no mark, since others are vouched for.
-            passed(2, SortKey::Counted(1, 2), Some((99, false))),
-            passed(3, SortKey::Counted(1, 3), Some((30, true))),
-            passed(4, SortKey::ByTime, Some((40, true))),
-            passed(5, SortKey::ByTime, None),
-            passed(6, SortKey::ByTime, Some((20, true))),
+            entry(2, SortKey::Counted(1, 2), Some((99, false))),
+            entry(3, SortKey::Counted(1, 3), Some((30, true))),
+            entry(4, SortKey::ByTime, Some((40, true))),
+            entry(5, SortKey::ByTime, None),
+            entry(6, SortKey::ByTime, Some((20, true))),
         ]);
         assert_eq!(mixed, (vec![1, 2, 6, 3, 4, 5], true));
         let unsure = ordered(vec![
-            passed(1, SortKey::Counted(1, 1), Some((30, false))),
-            passed(2, SortKey::ByTime, Some((20, false))),
+            entry(1, SortKey::Counted(1, 1), Some((30, false))),
+            entry(2, SortKey::ByTime, Some((20, false))),
         ]);
         assert_eq!(unsure, (vec![2, 1], true));
     }

@@ -1,15 +1,16 @@
 //! What would be lost if the card died now, and why: the mailbox compared with every drive's ledger.
 //! Writes nothing anywhere: it works on a copy of the catalogue.
 
-use super::JobError;
-use super::catalogue::{Catalogue, DriveRow, FileRow, FileState};
-use super::mailboxes::ConfirmedMailbox;
-use super::scan::TOO_LONG;
 use super::verdict::Counts;
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, DriveRow, FileRow, FileState};
+use crate::job::mailboxes::ConfirmedMailbox;
+use crate::job::scan::TOO_LONG;
 use crate::model::airtime::Link;
 use crate::model::limits::{OVERHEAD_BYTES, RESERVE_BYTES};
 use crate::model::message::Headers;
 use crate::model::{Digest, MailboxName, Reason, RelName, StationName, Suspicion, Timestamp};
+use serde::Serialize;
 use std::collections::BTreeMap;
 
 /// What an audit asks for.
@@ -28,34 +29,40 @@ pub struct AuditOptions<'a> {
     pub link: Link,
     /// Messages of each kind listed one by one; more are counted.
     pub list_at_most: usize,
-    /// The mailboxes, as they were taken in.
+    /// The mailboxes, as they were scanned.
     pub mailboxes: &'a [ConfirmedMailbox],
 }
 
 /// A message as the audit lists it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ListedMessage {
     /// Its mailbox.
     pub mailbox: MailboxName,
     /// Its path.
+    #[serde(flatten)]
     pub path: RelName,
     /// Its length in bytes.
     pub bytes: u64,
     /// Its digest, if it could be read.
+    #[serde(rename = "sha256")]
     pub digest: Option<Digest>,
     /// Why it is not mirrored; `None` if it is.
     pub reason: Option<Reason>,
     /// Drives with a good copy of what a restore would give back.
     pub copies: u32,
     /// What is suspect about it.
+    #[serde(skip_serializing_if = "Option::is_none")]
     pub suspect: Option<Suspicion>,
-    /// Of a missing one: another version is in its place, and nobody can tell whether that is what the card left of it.
+    /// Of a missing one: another version is in its place, and it is not known whether that is what the card left of it.
+    #[serde(rename = "displaced")]
     pub is_displaced: bool,
     /// Its headers.
+    #[serde(flatten)]
     pub headers: Headers,
     /// When it was first seen.
     pub first_seen: Timestamp,
     /// Seconds on the air, if the link is known.
+    #[serde(rename = "airtime_seconds")]
     pub seconds: Option<f64>,
 }
 
@@ -76,15 +83,15 @@ impl MessageGroup {
         row: &FileRow,
         reason: Option<Reason>,
         copies: u32,
-        question: &AuditOptions<'_>,
+        options: &AuditOptions<'_>,
         list: impl FnOnce() -> Result<ListedMessage, JobError>,
     ) -> Result<(), JobError> {
         let sums = self.counts.entry(reason.map(Reason::as_str)).or_default();
         *sums = (sums.0 + 1, sums.1 + row.bytes);
         if copies == 0 {
-            self.seconds += question.link.seconds(row.bytes).unwrap_or(f64::NAN);
+            self.seconds += options.link.seconds(row.bytes).unwrap_or(f64::NAN);
         }
-        if self.listed.len() < question.list_at_most {
+        if self.listed.len() < options.list_at_most {
             self.listed.push(list()?);
         }
         Ok(())
@@ -133,33 +140,33 @@ pub struct Audit {
     pub drives: Vec<(DriveRow, u64, u64)>,
 }
 
-/// Answers from a catalogue brought up to date. To be asked within [`Catalogue::read_transaction`], with the counts.
+/// Answers from a catalogue brought up to date. To be called within [`Catalogue::read_transaction`], with the counts.
 pub fn audit(
     catalogue: &Catalogue,
-    question: &AuditOptions<'_>,
+    options: &AuditOptions<'_>,
     counts: Counts,
 ) -> Result<Audit, JobError> {
     let mut audit = Audit { counts, ..Audit::default() };
-    let link = question.link;
+    let link = options.link;
     let mut names = Names { catalogue, link, known: Vec::new() };
     let copies = |at: (i64, &[u8]), content: Option<i64>| -> Result<u32, JobError> {
-        content.map_or(Ok(0), |content| catalogue.copies_kept(question.station, at, content))
+        content.map_or(Ok(0), |content| catalogue.copies_kept(options.station, at, content))
     };
     if audit.counts.unmirrored() > 0 {
-        catalogue.unmirrored(question.station, question.wanted_copies, |row| {
-            let why = Some(reason(catalogue, &row, question)?);
+        catalogue.unmirrored(options.station, options.wanted_copies, |row| {
+            let why = Some(reason(catalogue, &row, options)?);
             let settled = row.content.filter(|_| row.state == FileState::Present);
             let copies = copies((row.mailbox, &row.key), settled)?;
-            audit.unmirrored.add(&row, why, copies, question, || names.list(&row, why, copies))
+            audit.unmirrored.add(&row, why, copies, options, || names.list(&row, why, copies))
         })?;
     }
     let why = |copies: u32| (copies == 0).then_some(Reason::NoDrive);
     catalogue.each_missing(|missing| {
-        // A damaged one is told by the version that is in its place.
+        // A damaged one is listed by the version that is in its place.
         if !missing.damaged {
             let kept = copies((missing.mailbox, &missing.key), Some(missing.content))?;
             let (row, why) = (missing.as_file(catalogue)?, why(kept));
-            audit.vanished.add(&row, why, kept, question, || {
+            audit.vanished.add(&row, why, kept, options, || {
                 let there = catalogue.file(row.mailbox, &row.key)?;
                 let is_displaced = there.is_some_and(|file| file.state.is_there());
                 Ok(ListedMessage { is_displaced, ..names.list(&row, why, kept)? })
@@ -168,15 +175,15 @@ pub fn audit(
         Ok(())
     })?;
     catalogue.suspect(|row| {
-        // What is wanted back is the last good version; where none is known, at least this one.
+        // A restore gives the last good version; where none is known, at least this one.
         let kept = copies((row.mailbox, &row.key), row.good.or(row.content))?;
         let why = why(kept);
-        audit.suspect.add(&row, why, kept, question, || names.list(&row, why, kept))
+        audit.suspect.add(&row, why, kept, options, || names.list(&row, why, kept))
     })?;
     for drive in catalogue.drives()? {
         let mut held = (0, 0);
         for (replica, station) in catalogue.replicas_of(drive.row)? {
-            if station == *question.station {
+            if station == *options.station {
                 held = catalogue.replica_totals(replica)?;
             }
         }
@@ -189,33 +196,33 @@ pub fn audit(
 fn reason(
     catalogue: &Catalogue,
     row: &FileRow,
-    question: &AuditOptions<'_>,
+    options: &AuditOptions<'_>,
 ) -> Result<Reason, JobError> {
-    // Every drive that is there may have it already, and more are wanted.
+    // Every drive that is there may have it already, and the config asks for more.
     let everywhere = match row.content {
         Some(_) if row.state == FileState::Present => {
-            let here = u32::try_from(question.present.len()).unwrap_or(u32::MAX);
-            here == 0 || catalogue.is_safe(question.station, (row.mailbox, &row.key), here)?
+            let here = u32::try_from(options.present.len()).unwrap_or(u32::MAX);
+            here == 0 || catalogue.is_safe(options.station, (row.mailbox, &row.key), here)?
         }
-        _ => question.present.is_empty(),
+        _ => options.present.is_empty(),
     };
     let is_away =
         |taken: &ConfirmedMailbox| taken.row == Some(row.mailbox) && !taken.state.was_looked_at();
     Ok(match row.state {
-        _ if question.mailboxes.iter().any(is_away) => Reason::MailboxAway,
+        _ if options.mailboxes.iter().any(is_away) => Reason::MailboxAway,
         FileState::NotAFile => Reason::NotAFile,
         FileState::Unreadable if row.inode == TOO_LONG => Reason::PathTooLong,
         FileState::Unreadable => Reason::Unreadable,
         FileState::Changing => Reason::Changing,
         _ if everywhere => Reason::NoDrive,
-        _ if row.bytes > question.longest_file => Reason::TooLarge,
-        _ if question.present.contains(&None) => {
-            match row.bytes.saturating_add(OVERHEAD_BYTES + RESERVE_BYTES) > question.room {
+        _ if row.bytes > options.longest_file => Reason::TooLarge,
+        _ if options.present.contains(&None) => {
+            match row.bytes.saturating_add(OVERHEAD_BYTES + RESERVE_BYTES) > options.room {
                 true => Reason::DriveFull,
                 false => Reason::NotYet,
             }
         }
-        _ => question.present.iter().find_map(|trouble| *trouble).unwrap_or(Reason::NotYet),
+        _ => options.present.iter().find_map(|trouble| *trouble).unwrap_or(Reason::NotYet),
     })
 }
 
