@@ -4,32 +4,25 @@
 pub mod acknowledge;
 pub mod audit;
 pub mod catalogue;
-pub mod confirm;
-pub mod exclude;
 pub mod extras;
-pub mod headers;
-pub mod mailboxes;
 pub mod mirror;
-pub mod prune;
 pub mod replica;
 pub mod restore;
 pub mod scan;
-mod scan_rules;
-pub mod scrub;
 pub mod statistics;
 pub mod sync_drive;
 pub mod sync_job;
 pub mod traffic;
 pub mod verdict;
-pub mod verify;
 
-mod coarse_time;
 mod error;
 mod progress;
 mod size_breakdown;
 
 pub use error::JobError;
 pub use progress::{Progress, Unwatched};
+pub use replica::{prune, scrub, verify};
+pub use scan::{confirm, exclude, headers, mailboxes};
 
 use crate::disk::VolumeSource;
 use crate::model::{MailboxName, StationName};

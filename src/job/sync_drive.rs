@@ -284,7 +284,7 @@ pub fn look_at_drives(
     let looked = drives.iter().map(look).collect::<Result<Vec<_>, _>>()?;
     // Now that all of them are read.
     for drive in looked.iter().filter_map(|looked| looked.drive.as_ref().ok()) {
-        compare(catalogue, &*drive.volume, &drive.dir, &drive.state, (drive.id, false))?;
+        compare(drive.bag(catalogue), &drive.state, (drive.id, false))?;
     }
     Ok(looked)
 }

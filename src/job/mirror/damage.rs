@@ -5,9 +5,9 @@ use super::batch::BatchPlan;
 use super::pass::Pass;
 use crate::disk::{DiskError, Pieces, PrefixHash, ReadFrom, read_full};
 use crate::job::JobError;
-use crate::job::catalogue::{AssertedRow, CopyStatus, DepartedRow, FileRow};
-use crate::job::confirm::any_nul_block;
-use crate::job::replica::{CopyCheck, READ_ERROR, Replica, hash_copy};
+use crate::job::catalogue::{AssertedRow, CopyRow, CopyState, CopyStatus, DepartedRow, FileRow};
+use crate::job::replica::Replica;
+use crate::job::scan::confirm::any_nul_block;
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Identity, PayloadName, Suspicion};
 
@@ -125,13 +125,10 @@ fn left_of(
         });
     }
     // Whether that is the copy's trouble alone: one of the drive ends the pass.
-    let found = hash_copy(&*drive.volume, &drive.dir, payload, old.bytes)?;
-    if found.is_failing() {
-        pass.catalogue.mark_worn(drive.state.drive, READ_ERROR)?;
-    }
-    if found != CopyCheck::Is(*old) {
-        batch.notes.push(found.event(payload));
-    }
+    let copy = CopyRow { name: payload, content: good, identity: *old, state: CopyState::Good };
+    let verdict = drive.hash(payload, old.bytes)?.judge(&copy);
+    verdict.note_drive(pass.catalogue, &drive.state)?;
+    batch.notes.extend(verdict.event());
     Ok(Compared::Not)
 }
 

@@ -5,12 +5,11 @@ mod batch;
 mod commit;
 mod copy;
 mod damage;
-mod open_mailbox;
 mod pass;
 mod plan;
 mod repair_from_peers;
 pub mod steps;
 mod sweep;
 
-pub use open_mailbox::OpenMailbox;
+pub use crate::job::scan::OpenMailbox;
 pub use pass::{NotCopied, Pass, PassReport};

@@ -1,8 +1,8 @@
 //! What a pass over one drive works with, and what is told of it. Decides nothing and writes nothing.
 
-use super::open_mailbox::OpenMailbox;
 use crate::job::Progress;
 use crate::job::catalogue::{Catalogue, Lacking};
+use crate::job::scan::OpenMailbox;
 use crate::model::limits::LISTED_MAX;
 use crate::model::{Clock, MailboxName, Reason, RelName};
 

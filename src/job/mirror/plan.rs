@@ -3,11 +3,11 @@
 
 use super::batch::{BatchPlan, CopyItem};
 use super::damage;
-use super::open_mailbox::OpenMailbox;
 use super::pass::Pass;
 use crate::job::JobError;
 use crate::job::catalogue::{ContentAt, CopyStatus, DepartedRow, FileRow, FileState, MissingRow};
 use crate::job::replica::Replica;
+use crate::job::scan::OpenMailbox;
 use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 use crate::model::limits::HEIRS_FOLLOWED;
 use crate::model::{Reason, RelName};

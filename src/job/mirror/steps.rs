@@ -62,7 +62,7 @@ use super::batch::{BatchPlan, CopyItem, LeftOut};
 use super::copy::{WrittenFile, write_copies};
 use crate::job::JobError;
 use crate::job::catalogue::ContentAt;
-use crate::job::replica::{CopyCheck, Replica, hash_copies};
+use crate::job::replica::{Replica, hash_copies};
 use crate::model::ledger::Event;
 use crate::model::{Identity, PayloadName, bag};
 use std::collections::HashSet;
@@ -184,7 +184,7 @@ impl Batch<Synced> {
         let files = &self.contents.files;
         let lengths: Vec<_> = files.iter().map(|(name, of)| (*name, of.bytes)).collect();
         let found = hash_copies(&*drive.volume, &drive.dir, &lengths)?;
-        match files.iter().zip(found).find(|((_, of), copy)| *copy != CopyCheck::Is(*of)) {
+        match files.iter().zip(found).find(|((_, of), found)| !found.is(of)) {
             None => Ok(self.passed()),
             Some(((payload, _), _)) => {
                 let at = drive.volume.facts().shown.clone();

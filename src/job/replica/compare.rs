@@ -3,27 +3,28 @@
 //! Never decides what follows; and reads nothing where there is nothing to be compared.
 
 use super::line_reader::{LineReader, Piece};
-use crate::disk::{ReadFrom, Trouble, Volume};
+use super::station_bag::StationBag;
+use crate::disk::{ReadFrom, Trouble};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, ReplicaState};
+use crate::job::catalogue::ReplicaState;
+use crate::model::bag::LEDGER;
 use crate::model::ledger::{LineTrust, Reader, Verdict};
-use crate::model::{Digest, DriveId, RelName, bag};
+use crate::model::{Digest, DriveId};
 use std::collections::BTreeMap;
 
 /// Compares a ledger that was taken in; `anew`: it does not go on from where this card knew it to end.
 pub(crate) fn compare(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: &ReplicaState,
     (id, anew): (DriveId, bool),
 ) -> Result<(), JobError> {
+    let catalogue = bag.catalogue;
     let numbers = catalogue.to_be_compared(replica, id, anew)?;
     // Who does not tell its id is not the one that others tell of.
     if numbers.is_empty() || id == DriveId::NONE {
         return Ok(());
     }
-    match hashes_of(volume, dir, replica, &numbers) {
+    match hashes_of(bag, replica, &numbers) {
         // Of what the medium does not give nothing can be said.
         Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => Ok(()),
         hashes => catalogue.compare(replica, id, anew, &hashes?),
@@ -32,13 +33,11 @@ pub(crate) fn compare(
 
 /// The hashes of the lines with these numbers, as far as every line before them can be read.
 fn hashes_of(
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: &ReplicaState,
     numbers: &[u64],
 ) -> Result<BTreeMap<u64, Digest>, JobError> {
-    let at = dir.join(&RelName::fixed(bag::LEDGER));
-    let mut lines = LineReader::new(volume.read(&at, 0, ReadFrom::Medium)?);
+    let mut lines = LineReader::new(bag.volume.read(&bag.file(LEDGER), 0, ReadFrom::Medium)?);
     let (mut reader, mut hashes) = (Reader::default(), BTreeMap::new());
     let mut wanted = numbers.iter().copied().peekable();
     while wanted.peek().is_some() && reader.at() < replica.ledger_bytes {

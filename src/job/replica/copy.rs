@@ -3,7 +3,6 @@
 
 use crate::disk::{DiskError, Entry, Lengths, Pieces, ReadFrom, Source, Trouble, Volume};
 use crate::job::JobError;
-use crate::model::ledger::Event;
 use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
 use std::collections::VecDeque;
@@ -18,6 +17,8 @@ pub(crate) enum CopyCheck {
     Is(Identity),
     /// It is there and cannot be read; the medium's own error, or something that stands in the way.
     Unreadable(Trouble),
+    /// It has another length than it should; its bytes were not read.
+    OtherLength,
     /// It is not there.
     Absent,
 }
@@ -27,21 +28,13 @@ impl CopyCheck {
     pub(crate) fn digest(self) -> Option<Digest> {
         match self {
             Self::Is(identity) => Some(identity.digest),
-            Self::Unreadable(_) | Self::Absent => None,
+            Self::Unreadable(_) | Self::OtherLength | Self::Absent => None,
         }
     }
 
     /// Whether the medium answered with an error of its own.
-    pub(crate) fn is_failing(self) -> bool {
+    pub(crate) fn is_read_error(self) -> bool {
         self == Self::Unreadable(Trouble::Failing)
-    }
-
-    /// What the ledger is told of a copy that is not what it should be.
-    pub(crate) fn event(self, payload: PayloadName) -> Event {
-        match self {
-            Self::Absent => Event::Absent { payload },
-            other => Event::Damaged { payload, found: other.digest() },
-        }
     }
 }
 

@@ -4,13 +4,15 @@
 use super::append_log::{still_answers, write_proven};
 use super::ledger_reader::{Group, LedgerReader, Met};
 use super::line_reader::LineReader;
+use super::station_bag::StationBag;
 use super::worth::Asked;
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, KnownLines, LedgerImport, Log, LogDamage, ReplicaState};
+use crate::model::bag::LEDGER;
 use crate::model::ledger::{Break, Event, Line, LineTrust, Reader, claimed_hash};
 use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, RUN_NUMBERS, WRITERS_MET};
-use crate::model::{Digest, EventTime, Finding, Position, RelName, bag};
+use crate::model::{Digest, EventTime, Finding, Position, RelName};
 use rustix::io::Errno;
 use std::collections::HashMap;
 
@@ -67,14 +69,13 @@ pub(super) enum Extent {
 
 /// Brings the catalogue up to what the ledger says.
 pub(super) fn load(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: &mut ReplicaState,
     extent: Extent,
     findings: &mut Vec<Finding>,
 ) -> Result<Loaded, JobError> {
-    let at = dir.join(&RelName::fixed(bag::LEDGER));
+    let StationBag { catalogue, volume, dir } = bag;
+    let at = bag.file(LEDGER);
     let length = volume.length(&at)?.unwrap_or(0);
     let known = replica.ledger_bytes;
     let goes_on = goes_on_from(volume, &at, replica)?;
@@ -106,7 +107,7 @@ pub(super) fn load(
         if anew {
             catalogue.retire_replica(replica, intact)?;
         }
-        read_lines(catalogue, volume, &at, replica, extent, &mut loaded, &mut taking)?;
+        read_lines(bag, replica, extent, &mut loaded, &mut taking)?;
         let same = replica.gaps <= gaps && (intact || replica.gaps == 0);
         replica.gaps_since = if same { gaps_since } else { catalogue.change_no()? };
         catalogue.discount_departures(replica)?;
@@ -187,14 +188,13 @@ pub(super) fn goes_on_from(
 }
 
 fn read_lines(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    at: &RelName,
+    bag: StationBag<'_>,
     replica: &mut ReplicaState,
     extent: Extent,
     loaded: &mut Loaded,
     taking: &mut LedgerImport<'_>,
 ) -> Result<(), JobError> {
+    let catalogue = bag.catalogue;
     let (row, partly) = (replica.row, extent == Extent::Partly);
     let known = match loaded.anew {
         true => KnownLines::default(),
@@ -203,7 +203,11 @@ fn read_lines(
     if loaded.length == 0 {
         return catalogue.set_known_lines(row, &known);
     }
-    let lines = LineReader::new(volume.read(at, replica.ledger_bytes, ReadFrom::Medium)?);
+    let lines = LineReader::new(bag.volume.read(
+        &bag.file(LEDGER),
+        replica.ledger_bytes,
+        ReadFrom::Medium,
+    )?);
     let reader = Reader::resume(replica.chain, replica.ledger_bytes, replica.gaps);
     let mut ledger_reader = LedgerReader::new(reader, lines, known, partly);
     ledger_reader.once_read = match loaded.anew {
@@ -305,15 +309,14 @@ pub(super) fn drawn_number() -> Result<u64, JobError> {
 /// No number is given twice, whatever lines a drive lost without anybody's knowing: the first line written after a
 /// drive was opened leaves out as many numbers as were drawn. So no honest line stands at the number of another, of
 /// which a card or a drive may tell.
-pub(crate) fn append(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+pub(super) fn append(
+    bag: StationBag<'_>,
     replica: &mut ReplicaState,
     stamp: &EventTime,
     events: Vec<Event>,
     end_line_before: bool,
 ) -> Result<(), JobError> {
+    let catalogue = bag.catalogue;
     let mut chain = replica.chain_to_write();
     let mut text = String::new();
     if end_line_before {
@@ -327,8 +330,7 @@ pub(crate) fn append(
         known.add(&chain.head);
         lines.push(Line { seq: chain.seq, stamp: stamp.clone(), event });
     }
-    let at = dir.join(&RelName::fixed(bag::LEDGER));
-    write_proven(volume, &at, replica.ledger_bytes, text.as_bytes())?;
+    write_proven(bag.volume, &bag.file(LEDGER), replica.ledger_bytes, text.as_bytes())?;
     catalogue.write_transaction(|| {
         replica.chain = chain;
         replica.ledger_bytes += text.len() as u64;

@@ -3,9 +3,10 @@
 //! Never opens a copy, and never calls one right: of its bytes a length says nothing.
 
 use super::copy::{self, CopyCheck};
+use super::station_bag::StationBag;
 use crate::disk::{EntryKind, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, CopyRow, CopyState, ReplicaRowId};
+use crate::job::catalogue::{CopyRow, ReplicaRowId};
 use crate::model::limits::LENGTHS_FOR;
 use crate::model::{Clock, Finding, PayloadName, RelName};
 use std::collections::HashMap;
@@ -64,12 +65,11 @@ impl Folder {
 /// everywhere; its length costs FAT a search through the folder, so lengths are looked at for [`LENGTHS_FOR`] only, and
 /// the next time from there on.
 pub(super) fn wrong(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: ReplicaRowId,
     within: &LengthCheck<'_>,
 ) -> Result<Vec<CopyRow>, JobError> {
+    let StationBag { catalogue, volume, dir } = bag;
     let (mut wrong, mut after) = (Vec::new(), 0);
     let begun = within.clock.since_boot();
     let from = catalogue.lengths_seen_to(replica)?;
@@ -111,24 +111,25 @@ pub(super) fn wrong(
 
 /// The same where nothing may be written to the drive: these copies count for nothing from now on, which is told.
 pub(super) fn mark_wrong_lengths(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
+    bag: StationBag<'_>,
     replica: ReplicaRowId,
     clock: &dyn Clock,
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
-    let wrong = wrong(catalogue, volume, dir, replica, &LengthCheck { clock, kept: false })?;
+    let StationBag { catalogue, volume, dir } = bag;
+    let wrong = wrong(bag, replica, &LengthCheck { clock, kept: false })?;
     catalogue.write_transaction(|| {
         for copy in wrong {
-            let (payload, expected) = (copy.name, copy.identity.digest);
-            let (state, finding) = match copy::length(volume, dir, payload)? {
+            let found = match copy::length(volume, dir, copy.name)? {
                 Ok(length) if length == copy.identity.bytes => continue,
-                Err(CopyCheck::Absent) => (CopyState::Missing, Finding::Missing { payload }),
-                _ => (CopyState::Damaged, Finding::Damaged { payload, expected, found: None }),
+                Ok(_) => CopyCheck::OtherLength,
+                Err(found) => found,
             };
-            catalogue.set_payload_state(replica, payload.number, state)?;
-            finding.note(findings);
+            let verdict = found.judge(&copy);
+            catalogue.set_payload_state(replica, copy.name.number, verdict.state())?;
+            if let Some(finding) = verdict.finding() {
+                finding.note(findings);
+            }
         }
         Ok(())
     })

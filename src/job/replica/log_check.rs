@@ -2,18 +2,18 @@
 //! them. Works a piece at a time and keeps nothing open between two; never writes to a drive.
 
 use super::append_log::still_answers;
+use super::copy::READ_ERROR;
 use super::line_reader::{LineReader, Piece};
 use super::manifest::{self, Judged, Numbers};
+use super::station_bag::StationBag;
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume};
 use crate::job::JobError;
-use crate::job::catalogue::{
-    Catalogue, CopyState, KnownLines, Log, LogDamage, ReplicaRowId, ReplicaState,
-};
+use crate::job::catalogue::{CopyState, KnownLines, Log, LogDamage, ReplicaRowId, ReplicaState};
 use crate::model::ledger::{Reader, Verdict};
-use crate::model::{Finding, RelName, bag};
+use crate::model::{Finding, bag};
 
 /// A check that may be broken off and gone on with.
-pub(crate) struct LogCheck {
+pub(super) struct LogCheck {
     /// The replica it was begun for: one read anew meanwhile is another.
     replica: ReplicaRowId,
     stage: Stage,
@@ -46,16 +46,14 @@ struct ManifestSoFar {
 }
 
 /// What a piece of a check works on.
-pub(crate) struct Logs<'a> {
-    pub catalogue: &'a Catalogue,
-    pub volume: &'a dyn Volume,
-    pub dir: &'a RelName,
+pub(super) struct Logs<'a> {
+    pub bag: StationBag<'a>,
     pub replica: &'a ReplicaState,
 }
 
 impl LogCheck {
     /// From the beginning.
-    pub(crate) fn new(replica: &ReplicaState) -> Self {
+    pub(super) fn new(replica: &ReplicaState) -> Self {
         Self {
             replica: replica.row,
             stage: Stage::Ledger(LedgerSoFar::default()),
@@ -64,18 +62,27 @@ impl LogCheck {
     }
 
     /// Whether it is one of this replica.
-    pub(crate) fn is_of(&self, replica: &ReplicaState) -> bool {
+    pub(super) fn is_of(&self, replica: &ReplicaState) -> bool {
         self.replica == replica.row
     }
 
     /// What was found, once both logs were read to their ends.
-    pub(crate) fn found(&self) -> Option<&[LogDamage]> {
+    pub(super) fn found(&self) -> Option<&[LogDamage]> {
         matches!(self.stage, Stage::Done).then_some(self.found.as_slice())
+    }
+
+    /// Once both logs were read: keeps what is damaged in the catalogue, until the drive is next opened for writing.
+    pub(super) fn keep(&self, logs: &Logs<'_>) -> Result<(), JobError> {
+        let Some(found) = self.found() else { return Ok(()) };
+        if found.iter().any(|damage| damage.unreadable) {
+            logs.bag.catalogue.mark_worn(logs.replica.drive, READ_ERROR)?;
+        }
+        logs.bag.catalogue.set_log_damage(logs.replica.row, found)
     }
 
     /// Reads on, for about so many bytes or until `stop` says so, which is asked after every line; at least one line.
     /// How many bytes it read.
-    pub(crate) fn go_on(
+    pub(super) fn go_on(
         &mut self,
         logs: &Logs<'_>,
         most: u64,
@@ -139,17 +146,17 @@ impl LedgerSoFar {
         budget: &mut Budget<'_>,
     ) -> Result<Option<Option<LogDamage>>, JobError> {
         let end = logs.replica.ledger_bytes;
-        let at = logs.dir.join(&RelName::fixed(bag::LEDGER));
+        let at = logs.bag.file(bag::LEDGER);
         if self.reader.at() < end {
-            let opened = logs.volume.read(&at, self.reader.at(), ReadFrom::Medium);
+            let opened = logs.bag.volume.read(&at, self.reader.at(), ReadFrom::Medium);
             let mut lines = match opened {
                 Ok(source) => LineReader::new(source),
                 Err(error) if error.trouble == Trouble::Gone => {
-                    still_answers(logs.volume)?;
+                    still_answers(logs.bag.volume)?;
                     return self.judge(logs, false).map(Some);
                 }
                 Err(error) => {
-                    gives_nothing(logs.volume, error)?;
+                    gives_nothing(logs.bag.volume, error)?;
                     return self.judge(logs, true).map(Some);
                 }
             };
@@ -159,7 +166,7 @@ impl LedgerSoFar {
                     Ok(Some(piece)) => self.take(piece),
                     Ok(None) => break,
                     Err(error) => {
-                        gives_nothing(logs.volume, error)?;
+                        gives_nothing(logs.bag.volume, error)?;
                         return self.judge(logs, true).map(Some);
                     }
                 }
@@ -187,7 +194,7 @@ impl LedgerSoFar {
     }
 
     fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
-        let known = logs.catalogue.known_lines(logs.replica.row)?;
+        let known = logs.bag.catalogue.known_lines(logs.replica.row)?;
         if self.lines == known {
             return Ok(None);
         }
@@ -208,24 +215,24 @@ impl ManifestSoFar {
         logs: &Logs<'_>,
         budget: &mut Budget<'_>,
     ) -> Result<Option<Option<LogDamage>>, JobError> {
-        let at = logs.dir.join(&RelName::fixed(bag::MANIFEST));
-        let mut lines = match logs.volume.read(&at, self.at, ReadFrom::Medium) {
+        let at = logs.bag.file(bag::MANIFEST);
+        let mut lines = match logs.bag.volume.read(&at, self.at, ReadFrom::Medium) {
             Ok(source) => LineReader::new(source),
             Err(error) if error.trouble == Trouble::Gone => {
-                still_answers(logs.volume)?;
+                still_answers(logs.bag.volume)?;
                 return self.judge(logs, false).map(Some);
             }
             Err(error) => {
-                gives_nothing(logs.volume, error)?;
+                gives_nothing(logs.bag.volume, error)?;
                 return self.judge(logs, true).map(Some);
             }
         };
         loop {
             let (right, length) = match lines.next() {
-                Ok(Some(piece)) => manifest::judge(logs.catalogue, logs.replica.row, &piece)?,
+                Ok(Some(piece)) => manifest::judge(logs.bag.catalogue, logs.replica.row, &piece)?,
                 Ok(None) => return self.judge(logs, false).map(Some),
                 Err(error) => {
-                    gives_nothing(logs.volume, error)?;
+                    gives_nothing(logs.bag.volume, error)?;
                     return self.judge(logs, true).map(Some);
                 }
             };
@@ -259,7 +266,7 @@ impl ManifestSoFar {
     /// A line that became junk, or another's, is a copy that is not listed any more.
     fn judge(&self, logs: &Logs<'_>, unreadable: bool) -> Result<Option<LogDamage>, JobError> {
         let mut unlisted = 0;
-        manifest::each_copy(logs.catalogue, logs.replica, |copy| {
+        manifest::each_copy(logs.bag.catalogue, logs.replica, |copy| {
             let must = match copy.state {
                 CopyState::Missing | CopyState::GivenUp | CopyState::Removed => false,
                 // One that has gone need not be listed, and nobody records that it has.

@@ -5,6 +5,7 @@
 use super::append_log::write_proven;
 use super::copy::{self, CopyCheck};
 use super::line_reader::{LineReader, Piece};
+use super::station_bag::StationBag;
 use crate::disk::{ReadFrom, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, CopyRow, CopyState, ReplicaRowId, ReplicaState};
@@ -93,9 +94,7 @@ pub(super) fn listed_with_their_hash(
 
 /// What mending a manifest works on.
 pub(super) struct Mending<'a> {
-    pub catalogue: &'a Catalogue,
-    pub volume: &'a dyn Volume,
-    pub dir: &'a RelName,
+    pub bag: StationBag<'a>,
     /// Its last lines may be in the system's memory alone.
     pub doubtful: bool,
 }
@@ -109,7 +108,7 @@ impl Mending<'_> {
         adopted: &[(PayloadName, Identity)],
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
-        let Self { catalogue, volume, dir, doubtful } = *self;
+        let Self { bag: StationBag { catalogue, volume, dir }, doubtful } = *self;
         let mut held = Numbers::default();
         let mut uncertain = BTreeMap::new();
         each_copy(catalogue, replica, |copy| {
@@ -172,7 +171,7 @@ impl Mending<'_> {
     ) -> Result<String, JobError> {
         let mut text = String::new();
         let mut debris = Vec::new();
-        each_copy(self.catalogue, replica, |copy| {
+        each_copy(self.bag.catalogue, replica, |copy| {
             let line = || bag::manifest_line(&copy.identity.digest, copy.name);
             match copy.state {
                 _ if listed.contains(copy.name.number) => {}
@@ -185,7 +184,7 @@ impl Mending<'_> {
             }
         })?;
         for (payload, line) in debris {
-            if self.volume.length(&self.dir.join(&payload.to_rel()))?.is_some() {
+            if self.bag.volume.length(&self.bag.dir.join(&payload.to_rel()))?.is_some() {
                 text.push_str(&line);
             }
         }
@@ -205,7 +204,7 @@ impl Mending<'_> {
     ) -> Result<(), JobError> {
         // One that cannot be looked at may be there.
         let absent = |payload| -> Result<bool, JobError> {
-            Ok(copy::length(self.volume, self.dir, payload)? == Err(CopyCheck::Absent))
+            Ok(copy::length(self.bag.volume, self.bag.dir, payload)? == Err(CopyCheck::Absent))
         };
         while let Some((at, payload)) = wrong.pop_if(|(at, _)| at.end == listed.sound) {
             if !absent(payload)? {
@@ -223,7 +222,7 @@ impl Mending<'_> {
                 None => continue,
             };
             if line.len() as u64 == length {
-                write_proven(self.volume, &path(self.dir), at.start, &line)?;
+                write_proven(self.bag.volume, &path(self.bag.dir), at.start, &line)?;
                 // It is not to be written as it was.
                 listed.last.take_if(|(_, _, last)| *last == at);
             }
@@ -274,12 +273,8 @@ pub(super) fn judge(
 
 /// Covers what stands wrong before the manifest's end with comments, each in its place. The lines of the copies that
 /// are not listed then are written at the end by [`Mending`].
-pub(super) fn cover_wrong(
-    catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
-    replica: ReplicaRowId,
-) -> Result<(), JobError> {
+pub(super) fn cover_wrong(bag: StationBag<'_>, replica: ReplicaRowId) -> Result<(), JobError> {
+    let StationBag { catalogue, volume, dir } = bag;
     let at = path(dir);
     if volume.length(&at)?.is_none() {
         return Ok(());

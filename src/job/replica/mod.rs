@@ -1,12 +1,17 @@
 //! A station's bag on a drive: knowing the drive again, reading its ledger, mending what a power failure left.
 //! Append-only: nothing here renames or truncates anything on a drive, and nothing but `prune` and `wipe` deletes.
 
+pub mod prune;
+pub mod scrub;
+pub mod verify;
+
 mod append_log;
 mod bag_init;
 mod compare;
 mod copy;
 mod evidence;
 mod identity;
+mod judge;
 mod ledger;
 mod ledger_reader;
 mod lengths;
@@ -18,21 +23,22 @@ mod newcomer;
 mod open;
 mod open_options;
 mod present_drives;
-mod prune;
 mod recognise;
 mod recover;
+mod remove_pruned;
 mod retell;
+mod station_bag;
 mod wipe;
 mod worth;
 
 pub(crate) use compare::compare;
 pub(crate) use copy::{
-    CopyCheck, HashStep, PartialHash, READ_ERROR, hash as hash_copy, hash_all as hash_copies,
-    hash_piece, length as copy_length, list as list_segment,
+    CopyCheck, hash as hash_copy, hash_all as hash_copies, length as copy_length,
+    list as list_segment,
 };
 pub use identity::{drive_id, is_station, make_drive, stations};
 pub use line_reader::{LineReader, Piece};
-pub(crate) use log_check::{LogCheck, Logs, finding as log_finding};
+pub(crate) use log_check::finding as log_finding;
 pub(crate) use lost_id::not_as_another;
 pub use lost_id::{AddedDrive, add, refuse_forgotten};
 pub use manifest::{Listed, read as read_manifest};
@@ -42,5 +48,4 @@ pub(crate) use open::{note_lost_pages, session_of};
 pub use open_options::{Begin, Here, OpenOptions};
 pub use present_drives::PresentDrives;
 pub(crate) use present_drives::serial_is_read;
-pub(crate) use prune::finish_pruning;
 pub use wipe::{Wiped, wipe};

@@ -4,6 +4,7 @@
 use super::append_log;
 use super::bag_init;
 use super::compare::compare;
+use super::copy::{self, CopyCheck};
 use super::evidence::{self, Evidence};
 use super::identity::{self, IdFile};
 use super::ledger::{self, Extent, Loaded};
@@ -12,13 +13,14 @@ use super::lost_id;
 use super::manifest;
 use super::open_options::OpenOptions;
 use super::recover::{self, Recovery};
+use super::station_bag::StationBag;
 use crate::disk::host::Lock;
 use crate::disk::{Access, DiskError, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRowId, FoundDrive, Log, ReplicaState};
 use crate::model::ledger::Event;
 use crate::model::limits::LINES_MAX;
-use crate::model::{DriveId, EventTime, Finding, RelName, Timestamp, bag};
+use crate::model::{DriveId, EventTime, Finding, PayloadName, RelName, Timestamp, bag};
 
 /// A drive admitted: open, known, its ledger in the catalogue.
 pub struct Replica {
@@ -43,6 +45,16 @@ pub struct Replica {
 }
 
 impl Replica {
+    /// Reads and hashes a copy; `longest` bounds a file that grew without end.
+    pub(crate) fn hash(&self, payload: PayloadName, longest: u64) -> Result<CopyCheck, JobError> {
+        copy::hash(&*self.volume, &self.dir, payload, longest)
+    }
+
+    /// The bag, with the catalogue that remembers it.
+    pub(crate) fn bag<'a>(&'a self, catalogue: &'a Catalogue) -> StationBag<'a> {
+        StationBag { catalogue, volume: &*self.volume, dir: &self.dir }
+    }
+
     /// Appends lines to the manifest and syncs it, with every copy written to the device before.
     pub(crate) fn list(&mut self, lines: &str) -> Result<(), JobError> {
         manifest::append(&*self.volume, &self.dir, &mut self.state, lines)
@@ -85,9 +97,9 @@ impl Replica {
         stamp: &EventTime,
         events: Vec<Event>,
     ) -> Result<(), JobError> {
-        let volume = &*self.volume;
-        ledger::append(catalogue, volume, &self.dir, &mut self.state, stamp, events, false)
-            .inspect_err(|error| note_lost_pages(catalogue, error, &session_of(stamp, volume)))
+        let bag = StationBag { catalogue, volume: &*self.volume, dir: &self.dir };
+        ledger::append(bag, &mut self.state, stamp, events, false)
+            .inspect_err(|error| note_lost_pages(catalogue, error, &session_of(stamp, bag.volume)))
     }
 }
 
@@ -128,9 +140,10 @@ pub fn open_replica(
         _ => Extent::New,
     };
     let since = replica.segment;
-    let loaded = ledger::load(catalogue, &*volume, &dir, &mut replica, extent, &mut findings)?;
+    let bag = StationBag { catalogue, volume: &*volume, dir: &dir };
+    let loaded = ledger::load(bag, &mut replica, extent, &mut findings)?;
     if !partly {
-        compare(catalogue, &*volume, &dir, &replica, (id, loaded.other))?;
+        compare(bag, &replica, (id, loaded.other))?;
     }
     if asked.access == Access::Write {
         may_be_gone_on_with(&loaded, &replica, at)?;
@@ -145,10 +158,9 @@ pub fn open_replica(
                 // Somebody may have deleted one of the logs meanwhile.
                 bag_init::ensure(&*volume, asked.station, asked.clock)?;
             }
-            let (volume, dir, clock) = (&*volume, &dir, asked.clock);
             let lost_pages = catalogue.has_lost_pages(&session)?;
-            let recovery =
-                Recovery { catalogue, volume, dir, clock, since, wrong_lines, lost_pages };
+            let clock = asked.clock;
+            let recovery = Recovery { bag, clock, since, wrong_lines, lost_pages };
             make_whole(&recovery, id, &mut replica, &loaded, session, &mut findings)?;
         }
     }
@@ -157,7 +169,7 @@ pub fn open_replica(
         // It was out since it was last written to: what became of its copies meanwhile is seen, as when mail is copied.
         if (loaded.anew || !continues) && !partly {
             let (row, clock) = (replica.row, asked.clock);
-            lengths::mark_wrong_lengths(catalogue, &*volume, &dir, row, clock, &mut findings)?;
+            lengths::mark_wrong_lengths(bag, row, clock, &mut findings)?;
         }
         findings.extend(break_found(&loaded));
     }
@@ -198,8 +210,8 @@ fn make_whole(
     session: String,
     findings: &mut Vec<Finding>,
 ) -> Result<(), JobError> {
-    let (catalogue, drive) = (recovery.catalogue, replica.drive);
-    let at = || recovery.volume.facts().shown.clone();
+    let (catalogue, drive) = (recovery.bag.catalogue, replica.drive);
+    let at = || recovery.bag.shown();
     if recovery.lost_pages && loaded.length == 0 {
         return Err(JobError::BadBeginning { at: at() });
     }

@@ -1,46 +1,166 @@
-//! Removes copies that the ledger has given up: the only place where anything on a drive is deleted.
-//! Can be cut anywhere and run again: what is given up is given up, and never comes back.
+//! Gives up superseded versions on a drive that has no room, where its operator wants that. Never a version that is
+//! the latest at its path, nor one of a message that was removed, vanished or damaged, nor where the clock is unsure.
 
-use super::manifest;
-use crate::disk::{Trouble, Volume};
-use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, ReplicaState};
-use crate::model::RelName;
+use super::line_reader::{LineReader, Piece};
+use super::open::{Replica, session_of};
+use super::remove_pruned::finish_pruning;
+use crate::disk::ReadFrom;
+use crate::job::catalogue::{Catalogue, CopyRow, CopyStatus, FileState};
+use crate::job::{JobError, Progress};
+use crate::model::ledger::{Event, LineTrust, Reader, Verdict};
+use crate::model::limits::{BATCH_MESSAGES, OVERHEAD_BYTES};
+use crate::model::{Clock, EventTime, Identity, MailboxName, RelName, bag};
+use std::collections::HashMap;
+use std::time::Duration;
 
-/// Takes every copy that a `pruned` line gives up out of the manifest, then off the drive. The line is durable before
-/// this begins. The manifest comes first: a file that is not listed fails no check of the hashes, one that is listed
-/// and not there does. What the ledger still gives a place is not touched, whatever a line says.
-pub(crate) fn finish_pruning(
+/// What was given up.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Pruned {
+    /// Copies.
+    pub copies: u64,
+    /// Bytes of them.
+    pub bytes: u64,
+}
+
+/// Where and when a ledger last told of a content.
+#[derive(Default)]
+struct LastReference {
+    places: Vec<(MailboxName, RelName)>,
+    /// Claimed seconds of the latest line, if something vouched for every one of their clocks.
+    latest: Option<i64>,
+    /// A line of it stands behind a break, or was written by an unsure clock.
+    unsure: bool,
+}
+
+/// Gives up as many as make `need` bytes of room, the oldest first, at most a batch: those last told of longer than
+/// `after` ago. The ledger is told first; then each is taken out of the manifest and removed.
+pub fn prune(
     catalogue: &Catalogue,
-    volume: &dyn Volume,
-    dir: &RelName,
-    replica: &ReplicaState,
-) -> Result<(), JobError> {
-    let mut copies = Vec::new();
-    for copy in catalogue.given_up(replica.row)? {
-        if !catalogue.is_placed(replica.row, copy.content)? {
-            copies.push(copy);
+    drive: &mut Replica,
+    need: u64,
+    after: Duration,
+    clock: &dyn Clock,
+    progress: &dyn Progress,
+) -> Result<Pruned, JobError> {
+    let now = clock.stamp();
+    let mut pruned = Pruned::default();
+    if !now.trusted {
+        return Ok(pruned);
+    }
+    let candidates = catalogue.superseded(drive.state.row)?;
+    if candidates.is_empty() {
+        return Ok(pruned);
+    }
+    let mentions = mentions(drive, &candidates)?;
+    let mut events = Vec::new();
+    for copy in &candidates {
+        if pruned.bytes >= need || events.len() >= BATCH_MESSAGES || progress.stop() {
+            break;
+        }
+        let Some(last_reference) = mentions.get(&copy.identity) else { continue };
+        if !is_old(last_reference, &now, after)
+            || !is_superseded(catalogue, drive, copy, last_reference)?
+        {
+            continue;
+        }
+        events.push(Event::Pruned { payload: copy.name, identity: copy.identity });
+        pruned.copies += 1;
+        pruned.bytes += copy.identity.bytes + OVERHEAD_BYTES;
+        progress.advance(0, 0);
+    }
+    if events.is_empty() {
+        return Ok(Pruned::default());
+    }
+    // 1. Is it still the drive that was admitted? From here on a power failure is mended by the next admission.
+    drive.volume.present()?;
+    let session = drive.state.session.take();
+    catalogue.save_replica(&drive.state)?;
+    // 2. The ledger, synced: they are given up. Survives: a power failure before, in which case nothing has happened.
+    drive.record(catalogue, &now, events)?;
+    // 3. The manifest, then the files. Survives: a power failure anywhere, after which recovery does this again.
+    finish_pruning(drive.bag(catalogue), &drive.state)?;
+    drive.state.session = session.or_else(|| Some(session_of(&now, &*drive.volume)));
+    catalogue.save_replica(&drive.state)?;
+    Ok(pruned)
+}
+
+fn is_old(last_reference: &LastReference, now: &EventTime, after: Duration) -> bool {
+    let after = i64::try_from(after.as_secs()).unwrap_or(i64::MAX);
+    let age = last_reference.latest.map(|latest| now.time.seconds.saturating_sub(latest));
+    !last_reference.unsure && age.is_some_and(|age| age >= after)
+}
+
+/// Whether a newer version stands at every path where this one was, and is read to be right just now.
+fn is_superseded(
+    catalogue: &Catalogue,
+    drive: &Replica,
+    copy: &CopyRow,
+    last_reference: &LastReference,
+) -> Result<bool, JobError> {
+    let replica = drive.state.row;
+    if !catalogue.is_withheld(replica, copy.content)? {
+        return Ok(false);
+    }
+    for (mailbox, path) in &last_reference.places {
+        let mailbox = catalogue.mailbox(mailbox, None)?;
+        let stands = catalogue.standing_at(replica, mailbox, &path.key())?;
+        let newer = stands.iter().find(|known| known.suspect.is_none());
+        let Some(newer) = newer.map(|known| known.content) else { return Ok(false) };
+        // What the card lacks just now may be the last there is of the message. It has the newer version, or the one
+        // that took its place and waits for the room.
+        let file = catalogue.file(mailbox, &path.key())?;
+        let file = file.filter(|file| file.state == FileState::Present && file.suspect.is_none());
+        let Some(here) = file.and_then(|file| file.content) else { return Ok(false) };
+        let followed = || -> Result<bool, JobError> {
+            let left = catalogue.departed(mailbox, &path.key(), newer)?;
+            Ok(left.is_some_and(|left| left.heir == Some((mailbox, path.key(), here))))
+        };
+        if here != newer && !followed()? {
+            return Ok(false);
+        }
+        let CopyStatus::Good(name) = catalogue.held(replica, newer)? else { return Ok(false) };
+        let identity = catalogue.identity(newer)?;
+        if !drive.hash(name, identity.bytes)?.is(&identity) {
+            return Ok(false);
         }
     }
-    if copies.is_empty() {
-        return Ok(());
-    }
-    volume.present()?;
-    let names: Vec<_> = copies.iter().map(|copy| copy.name).collect();
-    manifest::blank_lines(volume, dir, &names)?;
-    let mut gone = Vec::with_capacity(copies.len());
-    for copy in copies {
-        match volume.remove(&dir.join(&copy.name.to_rel())) {
-            Err(error) if error.trouble == Trouble::Gone => volume.present()?,
-            // Something else stands there now, or a second name leads to it: it is nobody's, and harms nobody.
-            Err(error) if matches!(error.trouble, Trouble::Refused | Trouble::Denied) => continue,
-            removed => removed?,
+    Ok(!last_reference.places.is_empty())
+}
+
+/// What the ledger tells of the candidates, read from its beginning.
+fn mentions(
+    drive: &Replica,
+    candidates: &[CopyRow],
+) -> Result<HashMap<Identity, LastReference>, JobError> {
+    let mut mentions: HashMap<Identity, LastReference> =
+        candidates.iter().map(|copy| (copy.identity, LastReference::default())).collect();
+    let at = drive.dir.join(&RelName::fixed(bag::LEDGER));
+    let mut lines = LineReader::new(drive.volume.read(&at, 0, ReadFrom::Medium)?);
+    let mut reader = Reader::default();
+    while let Some(piece) = lines.next()? {
+        let (raw, length) = match piece {
+            Piece::Line(raw, length) => (raw, length),
+            Piece::TooLong(length) => {
+                reader.junk(length);
+                continue;
+            }
+        };
+        let Verdict::Line(line, standing) = reader.line(raw, length) else { continue };
+        let (identity, place) = match line.event {
+            Event::Mirrored { identity, assertion, .. }
+            | Event::Placed { identity, assertion }
+            | Event::Missing { identity, assertion } => {
+                (identity, Some((assertion.location.mailbox, assertion.location.path)))
+            }
+            Event::Adopted { identity, .. } => (identity, None),
+            _ => continue,
+        };
+        let Some(last_reference) = mentions.get_mut(&identity) else { continue };
+        last_reference.unsure |= standing != LineTrust::Sound || !line.stamp.trusted;
+        last_reference.latest = last_reference.latest.max(Some(line.stamp.time.seconds));
+        if let Some(place) = place.filter(|place| !last_reference.places.contains(place)) {
+            last_reference.places.push(place);
         }
-        gone.push(copy);
     }
-    volume.sync_all().map_err(JobError::NotSynced)?;
-    // On FAT only this flushes the device. Until folder and chain of clusters are both on the medium nothing new is
-    // written: a power failure between the two must not leave an old name for the clusters of a new copy.
-    manifest::flush(volume, dir)?;
-    catalogue.removed(replica.row, &gone)
+    Ok(mentions)
 }

@@ -2,28 +2,27 @@
 //! line are given one, breaks in the ledger are settled. Can itself be cut anywhere and run again.
 
 use super::append_log;
-use super::copy::{self, CopyCheck, READ_ERROR};
+use super::copy::{self, CopyCheck};
 use super::ledger::{self, Loaded};
 use super::lengths::{self, LengthCheck};
 use super::manifest::{self, Mending};
-use super::prune::finish_pruning;
+use super::remove_pruned::finish_pruning;
 use super::retell::Retelling;
-use crate::disk::{EntryKind, Volume};
+use super::station_bag::StationBag;
+use crate::disk::EntryKind;
 use crate::job::JobError;
-use crate::job::catalogue::{Catalogue, CopyRow, ReplicaState};
+use crate::job::catalogue::{CopyRow, ReplicaState};
 use crate::model::ledger::{Break, Event};
 use crate::model::limits::{
     BATCH_MESSAGES_MAX, DRIVE_FOLDER_ENTRIES, NUMBER_MAX, RECHECK_BYTES, RECHECK_MESSAGES,
     SEGMENT_MESSAGES, SEGMENT_PER_SESSION_MAX,
 };
-use crate::model::{Clock, Digest, Finding, Identity, PayloadName, RelName, bag};
+use crate::model::{Clock, Finding, Identity, PayloadName, bag};
 use std::collections::BTreeMap;
 
 /// Everything recovery works on.
 pub(super) struct Recovery<'a> {
-    pub catalogue: &'a Catalogue,
-    pub volume: &'a dyn Volume,
-    pub dir: &'a RelName,
+    pub bag: StationBag<'a>,
     pub clock: &'a dyn Clock,
     /// The last segment known before the ledger's new lines were read: copies without a line may be in any since.
     pub since: u32,
@@ -48,13 +47,14 @@ impl Recovery<'_> {
         loaded: &Loaded,
         findings: &mut Vec<Finding>,
     ) -> Result<(), JobError> {
+        let StationBag { catalogue, volume, dir } = self.bag;
         // A power failure may have left what was reserved for lines that never came.
-        append_log::reserve(self.volume, self.dir, 0, 0)?;
+        append_log::reserve(volume, dir, 0, 0)?;
         // Whoever wrote here before may have been ended in the middle: what that left in memory goes to the
         // device first, so that nothing is read here that a power failure would still take.
-        self.volume.sync_all().map_err(JobError::NotSynced)?;
+        volume.sync_all().map_err(JobError::NotSynced)?;
         let doubtful = self.lost_pages || state.unsynced_lines;
-        let retelling = Retelling::of(self.catalogue, self.volume, self.dir, state)?;
+        let retelling = Retelling::of(self.bag, state)?;
         let mut end_line_before = loaded.unended && loaded.length > 0;
         let broken = loaded.broken.map(|broken| {
             let to = loaded.length + u64::from(end_line_before);
@@ -73,12 +73,10 @@ impl Recovery<'_> {
             state.unlisted_anywhere = true;
             orphans.clear();
         }
-        let proven = manifest::listed_with_their_hash(self.volume, self.dir, &orphans)?;
+        let proven = manifest::listed_with_their_hash(volume, dir, &orphans)?;
         let mut adopted = Vec::new();
         for (payload, identity) in orphans {
-            if proven.contains(&payload.number)
-                || self.catalogue.is_message(state.row, &identity)?
-            {
+            if proven.contains(&payload.number) || catalogue.is_message(state.row, &identity)? {
                 Finding::Adopted { payload }.note(findings);
                 adopted.push((payload, identity));
             } else {
@@ -94,10 +92,9 @@ impl Recovery<'_> {
         }
         self.append(state, events, end_line_before)?;
         if self.wrong_lines {
-            manifest::cover_wrong(self.catalogue, self.volume, self.dir, state.row)?;
+            manifest::cover_wrong(self.bag, state.row)?;
         }
-        let mend =
-            Mending { catalogue: self.catalogue, volume: self.volume, dir: self.dir, doubtful };
+        let mend = Mending { bag: self.bag, doubtful };
         mend.run(state, &adopted, findings)?;
         let adopt = |(payload, identity)| Event::Adopted { payload, identity };
         let mut events: Vec<_> = adopted.into_iter().map(adopt).collect();
@@ -111,9 +108,9 @@ impl Recovery<'_> {
         }
         // Nothing is removed by what the system may only believe.
         if !self.lost_pages {
-            finish_pruning(self.catalogue, self.volume, self.dir, state)?;
+            finish_pruning(self.bag, state)?;
         }
-        self.catalogue.log_damage_mended(state.row)?;
+        catalogue.log_damage_mended(state.row)?;
         self.begin_segment(state);
         Ok(())
     }
@@ -141,7 +138,7 @@ impl Recovery<'_> {
             self.append(state, events, false)?;
             after = last;
         }
-        self.catalogue.drop_retired(retelling.retired)
+        self.bag.catalogue.drop_retired(retelling.retired)
     }
 
     fn append(
@@ -156,9 +153,9 @@ impl Recovery<'_> {
         // A few at a time: of a ruined drive there may be as many as it has copies.
         while end || events.peek().is_some() {
             let some: Vec<_> = events.by_ref().take(BATCH_MESSAGES_MAX).collect();
-            let mut lines = self.catalogue.writers_untold(state, &some)?;
+            let mut lines = self.bag.catalogue.writers_untold(state, &some)?;
             lines.extend(some);
-            ledger::append(self.catalogue, self.volume, self.dir, state, &stamp, lines, end)?;
+            ledger::append(self.bag, state, &stamp, lines, end)?;
             end = false;
         }
         Ok(())
@@ -175,18 +172,18 @@ impl Recovery<'_> {
     ) -> Result<Vec<Event>, JobError> {
         let mut events = Vec::new();
         let now = self.clock.stamp().time;
-        for copy in self.catalogue.claimed_payloads(state.row)? {
+        for copy in self.bag.catalogue.claimed_payloads(state.row)? {
             events.extend(self.check(state, anew, &copy, findings)?);
         }
         let within = LengthCheck { clock: self.clock, kept: true };
-        let wrong = lengths::wrong(self.catalogue, self.volume, self.dir, state.row, &within)?;
+        let wrong = lengths::wrong(self.bag, state.row, &within)?;
         let mut looked_at = BTreeMap::new();
         for copy in wrong {
             looked_at.insert(copy.name.number, self.check(state, anew, &copy, findings)?);
         }
         let mut before = NUMBER_MAX + 1;
         loop {
-            let page = self.catalogue.payloads_before(state.row, before, RECHECK_MESSAGES)?;
+            let page = self.bag.catalogue.payloads_before(state.row, before, RECHECK_MESSAGES)?;
             let Some(last) = page.last() else { break };
             before = last.name.number;
             let (sound_until, mut bytes) = (events.len(), 0_u64);
@@ -207,10 +204,10 @@ impl Recovery<'_> {
                     }
                 }
             }
-            self.catalogue.write_transaction(|| {
+            self.bag.catalogue.write_transaction(|| {
                 sound.into_iter().try_for_each(|n: u32| {
-                    self.catalogue.read_here(state.row, n..=n)?;
-                    self.catalogue.copies_reread(state.row, n..=n, now)
+                    self.bag.catalogue.read_here(state.row, n..=n)?;
+                    self.bag.catalogue.copies_reread(state.row, n..=n, now)
                 })
             })?;
             if events.len() == sound_until {
@@ -224,8 +221,8 @@ impl Recovery<'_> {
     /// Copies that no line tells of, as a power failure between copy and commit leaves them. They can only be
     /// in the last segments, unless the ledger had to be read anew or some were passed over.
     fn orphans(&self, state: &mut ReplicaState) -> Result<Vec<(PayloadName, Identity)>, JobError> {
-        let data = self.dir.join(&RelName::fixed(bag::PAYLOAD));
-        let folders = self.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
+        let data = self.bag.file(bag::PAYLOAD);
+        let folders = self.bag.volume.list(&data, DRIVE_FOLDER_ENTRIES)?;
         let mut segments: Vec<u32> = folders
             .iter()
             .filter(|entry| entry.kind == EntryKind::Folder)
@@ -236,7 +233,7 @@ impl Recovery<'_> {
         let mut orphans = Vec::new();
         let mut unseen = false;
         for segment in segments {
-            let Some(entries) = copy::list(self.volume, self.dir, segment)? else {
+            let Some(entries) = copy::list(self.bag.volume, self.bag.dir, segment)? else {
                 // Nobody knows what is in it, so nothing is written to it, and as many numbers as it may hold
                 // are not used: one of them for another copy would be one too many.
                 unseen = true;
@@ -253,15 +250,15 @@ impl Recovery<'_> {
                 state.next_number =
                     state.next_number.max(name.number.saturating_add(1)).min(NUMBER_MAX + 1);
                 if entry.kind != EntryKind::File
-                    || self.catalogue.knows_number(state.row, name.number)?
+                    || self.bag.catalogue.knows_number(state.row, name.number)?
                 {
                     continue;
                 }
                 // One that cannot be read stays without a line; its number is used all the same.
-                let longest = self.volume.facts().longest_file;
-                match copy::hash(self.volume, self.dir, name, longest)? {
+                let longest = self.bag.volume.facts().longest_file;
+                match self.bag.hash(name, longest)? {
                     CopyCheck::Is(identity) => orphans.push((name, identity)),
-                    CopyCheck::Unreadable(_) | CopyCheck::Absent => unseen = true,
+                    _ => unseen = true,
                 }
             }
             if segment >= state.segment {
@@ -283,25 +280,15 @@ impl Recovery<'_> {
         copy: &CopyRow,
         findings: &mut Vec<Finding>,
     ) -> Result<Option<Event>, JobError> {
-        let payload = copy.name;
-        let expected: Digest = copy.identity.digest;
-        let read = copy::hash(self.volume, self.dir, payload, copy.identity.bytes)?;
-        if read == CopyCheck::Is(copy.identity) {
-            return Ok(None);
+        let read = self.bag.hash(copy.name, copy.identity.bytes)?;
+        let verdict = read.judge(copy);
+        match anew {
+            true => verdict.note_wear(self.bag.catalogue, state)?,
+            false => verdict.note_drive(self.bag.catalogue, state)?,
         }
-        let found = match read {
-            CopyCheck::Absent => Finding::Missing { payload },
-            other => Finding::Damaged { payload, expected, found: other.digest() },
-        };
-        if let (CopyCheck::Is(other), false) = (read, anew) {
-            let number = payload.number;
-            self.catalogue.note_wrong(state.drive, state.row, number, &copy.identity, &other)?;
-        }
-        if read.is_failing() {
-            self.catalogue.mark_worn(state.drive, READ_ERROR)?;
-        }
-        found.note(findings);
-        Ok(Some(read.event(payload)))
+        let Some(finding) = verdict.finding() else { return Ok(None) };
+        finding.note(findings);
+        Ok(verdict.event())
     }
 
     /// A folder that a power failure may have damaged is not written to again.

@@ -129,7 +129,7 @@ impl RestoreSources {
             // Of a drive and its copy nobody can say here which one was meant.
             if self.drives.iter().filter(|other| other.id == drive.id).count() == 1 {
                 let of = (drive.id, false);
-                compare(&self.catalogue, &*drive.volume, &drive.dir, &drive.state, of)?;
+                compare(drive.bag(&self.catalogue), &drive.state, of)?;
             }
         }
         Ok(())
@@ -190,8 +190,7 @@ fn adopt_unlisted_copies(
             return Ok(());
         };
         let identity = Identity { digest, bytes };
-        let proven = || hash_copy(volume, home, payload, bytes);
-        if !whole || proven()? == CopyCheck::Is(identity) {
+        if !whole || hash_copy(volume, home, payload, bytes)?.is(&identity) {
             catalogue.claim_payload(&mut drive.state, payload, &identity)?;
         }
         Ok(())

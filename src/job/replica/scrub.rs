@@ -1,14 +1,13 @@
 //! Re-reads a drive while nobody needs it, a step at a time: its logs, its copies, and the messages on the card beside
 //! them. Keeps nothing open between two steps, and never writes a copy: what is bad is made again by a pass.
 
-use super::catalogue::{Catalogue, CopyRow, CopyState, FileRow, ReplicaRowId};
-use super::mirror::OpenMailbox;
-use super::replica::{
-    CopyCheck, HashStep, LogCheck, Logs, PartialHash, READ_ERROR, Replica, hash_piece, log_finding,
-    session_of,
-};
-use super::verify::judge;
-use super::{JobError, Progress};
+use super::copy::{HashStep, PartialHash, hash_piece};
+use super::judge::CopyVerdict;
+use super::log_check::{LogCheck, Logs, finding};
+use super::open::{Replica, session_of};
+use crate::job::catalogue::{Catalogue, CopyRow, FileRow, ReplicaRowId};
+use crate::job::scan::OpenMailbox;
+use crate::job::{JobError, Progress};
 use crate::model::ledger::Event;
 use crate::model::limits::{REREAD_EIGHTHS, SCRUB_STEP_BYTES, SCRUB_STEP_COPIES};
 use crate::model::{Clock, Finding, MailboxName, PayloadName};
@@ -112,7 +111,7 @@ impl Scrubber<'_> {
             *unfinished = self.logs(drive, check, cycle, &mount, &mut step)?;
             // What rotted of the ledger is written again before copies are compared with it.
             if step.lost {
-                return self.keep(drive, cycle, &[], Vec::new(), step);
+                return self.end_step(drive, cycle, &[], step);
             }
         }
         let mut copies = catalogue.copies_to_reread(replica, cycle, SCRUB_STEP_COPIES)?;
@@ -120,10 +119,10 @@ impl Scrubber<'_> {
             copies.sort_by_key(|copy| copy.name != *name);
         }
         let whole_page = copies.len() == SCRUB_STEP_COPIES as usize;
-        let (mut read, mut events) = (Vec::new(), Vec::new());
+        let mut verdicts = Vec::new();
         for copy in copies {
             if unfinished.is_some() || step.bytes >= SCRUB_STEP_BYTES || self.progress.stop() {
-                return self.keep(drive, cycle, &read, events, step);
+                return self.end_step(drive, cycle, &verdicts, step);
             }
             let part = match begun.take_if(|rest| matches!(rest.of, Of::Copy(n) if n == copy.name))
             {
@@ -141,24 +140,24 @@ impl Scrubber<'_> {
                 }
                 Ok(found) => {
                     step.bytes += longest.saturating_sub(before);
-                    let judged = judge(catalogue, drive, &copy, found)?;
-                    if let (false, Some(_)) = (judged.good, &judged.event) {
-                        finding(&copy, found).note(&mut step.findings);
+                    let verdict = found.judge(&copy);
+                    verdict.note_drive(catalogue, &drive.state)?;
+                    if let (true, Some(finding)) = (verdict.is_new(), verdict.finding()) {
+                        finding.note(&mut step.findings);
                     }
-                    if found.is_failing() {
+                    if verdict.is_read_error() {
                         catalogue.error_in_cycle(replica)?;
                     }
-                    events.extend(judged.event);
-                    read.push((copy, judged.good, judged.state));
+                    verdicts.push(verdict);
                     self.progress.advance(1, longest);
-                    if judged.good {
+                    if verdict.is_good() {
                         *unfinished = self.messages(&copy, &mount, &mut step)?;
                     }
                 }
             }
         }
         step.ended = unfinished.is_none() && !whole_page;
-        self.keep(drive, cycle, &read, events, step)
+        self.end_step(drive, cycle, &verdicts, step)
     }
 
     /// Reads both logs, or the rest of them: once in a round, before its copies. What is damaged counts as found from
@@ -174,64 +173,86 @@ impl Scrubber<'_> {
         let (catalogue, replica) = (self.catalogue, &drive.state);
         let begun = check.filter(|check| check.is_of(replica));
         let mut check = begun.unwrap_or_else(|| Box::new(LogCheck::new(replica)));
-        let logs = Logs { catalogue, volume: &*drive.volume, dir: &drive.dir, replica };
+        let logs = Logs { bag: drive.bag(catalogue), replica };
         let most = SCRUB_STEP_BYTES.saturating_sub(step.bytes);
         step.bytes += check.go_on(&logs, most, &|| self.progress.stop())?;
+        let known = catalogue.log_damage(replica.row)?;
+        check.keep(&logs)?;
         let Some(found) = check.found() else {
             let (mount, part) = (mount.to_owned(), PartialHash::default());
             return Ok(Some(Unfinished { mount, of: Of::Logs(check), part }));
         };
-        let known = catalogue.log_damage(replica.row)?;
         for damage in found.iter().filter(|damage| !known.contains(damage)) {
-            log_finding(damage).note(&mut step.findings);
+            finding(damage).note(&mut step.findings);
         }
         step.lost |= self.record && found.iter().any(|damage| !damage.unreadable);
         if found.iter().any(|damage| damage.unreadable) {
-            catalogue.mark_worn(replica.drive, READ_ERROR)?;
             catalogue.error_in_cycle(replica.row)?;
         }
-        catalogue.set_log_damage(replica.row, found)?;
         catalogue.set_logs_read_in(replica.row, cycle)?;
         Ok(None)
     }
 
-    /// Records what was found, then remembers what was read.
-    fn keep(
+    /// Records the results of a step; after the last step, the end of the cycle.
+    fn end_step(
         &self,
         drive: &mut Replica,
         cycle: i64,
-        read: &[(CopyRow, bool, Option<CopyState>)],
-        events: Vec<Event>,
+        verdicts: &[CopyVerdict],
         mut step: ScrubStep,
     ) -> Result<ScrubStep, JobError> {
+        // Lost lines of a log are reason enough to compare every message with this drive again.
+        if step.lost {
+            drive.state.recorded_through = 0;
+            self.catalogue.save_replica(&drive.state)?;
+        }
+        step.lost |= self.keep(drive, verdicts, Some(cycle))?;
+        if step.ended {
+            self.end_cycle(drive)?;
+        }
+        Ok(step)
+    }
+
+    /// Turns verdicts into ledger lines, and only then remembers in the catalogue what was read, in a cycle if there is
+    /// one. Returns whether a copy is lost that the next pass has to make again.
+    pub(super) fn keep(
+        &self,
+        drive: &mut Replica,
+        verdicts: &[CopyVerdict],
+        cycle: Option<i64>,
+    ) -> Result<bool, JobError> {
         let (catalogue, replica) = (self.catalogue, drive.state.row);
         let stamp = self.clock.stamp();
+        let lost = verdicts.iter().any(|verdict| verdict.is_new() && verdict.is_loss());
+        let events: Vec<_> = verdicts.iter().filter_map(CopyVerdict::event).collect();
+        if events.is_empty() && cycle.is_none() {
+            return Ok(lost);
+        }
         if self.record && !events.is_empty() {
             drive.record(catalogue, &stamp, events)?;
         }
         catalogue.write_transaction(|| {
-            for (copy, good, state) in read {
-                let number = copy.name.number;
-                if let Some(state) = state {
-                    catalogue.set_payload_state(replica, number, *state)?;
+            for verdict in verdicts {
+                let number = verdict.copy().name.number;
+                if verdict.is_new() {
+                    catalogue.set_payload_state(replica, number, verdict.state())?;
                 }
-                if *good {
-                    catalogue.copies_reread(replica, number..=number, stamp.time)?;
+                if let Some(cycle) = cycle {
+                    if verdict.is_good() {
+                        catalogue.copies_reread(replica, number..=number, stamp.time)?;
+                    }
+                    catalogue.copy_in_round(replica, number, cycle)?;
                 }
-                catalogue.copy_in_round(replica, number, cycle)?;
-                step.lost |= !good && state.is_some() && copy.state != CopyState::Debris;
             }
-            if step.lost {
+            // What may not write to the drive does not save its state either, but for the scrub of whoever serves it.
+            if lost && (self.record || cycle.is_some()) {
                 // Every message is compared with this drive again, so that what was lost is copied anew.
                 drive.state.recorded_through = 0;
                 catalogue.save_replica(&drive.state)?;
             }
             Ok(())
         })?;
-        if step.ended {
-            self.end_cycle(drive)?;
-        }
-        Ok(step)
+        Ok(lost)
     }
 
     /// One line for the whole round.
@@ -309,16 +330,5 @@ impl Scrubber<'_> {
             }
         }
         Ok(None)
-    }
-}
-
-fn finding(copy: &CopyRow, found: CopyCheck) -> Finding {
-    let payload = copy.name;
-    match found {
-        CopyCheck::Absent => Finding::Missing { payload },
-        other => {
-            let expected = copy.identity.digest;
-            Finding::Damaged { payload, expected, found: other.digest() }
-        }
     }
 }

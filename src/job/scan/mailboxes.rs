@@ -2,11 +2,12 @@
 //! damaged holds up no other, and what is known of it stays as it was.
 //! Never takes another folder for a mailbox that is still where it was.
 
-use super::catalogue::{Catalogue, FileState, KnownMailbox};
-use super::mirror::OpenMailbox;
-use super::scan::{ScanReport, ScanRules, scan};
-use super::{JobError, MailboxRef, Station};
+use super::open_mailbox::OpenMailbox;
+use super::rules::{ScanReport, ScanRules};
+use super::walk::scan;
 use crate::disk::{DiskError, MailboxDir, hash, host, serial_below};
+use crate::job::catalogue::{Catalogue, FileState, KnownMailbox};
+use crate::job::{JobError, MailboxRef, Station};
 use crate::model::limits::{MOVED_BYTES, MOVED_MESSAGES};
 use crate::model::{Clock, Identity, MailboxName, RelName, escape};
 use globset::GlobSet;

@@ -1,7 +1,7 @@
 //! Reads the few headers that are shown to a person.
 //! Never decides anything, never fails, never lets odd mail end the program.
 
-use super::size_breakdown;
+use crate::job::size_breakdown;
 use crate::model::message::{Headers, SizeBreakdown};
 use crate::model::{Timestamp, limits::HEADER_BYTES, limits::HEADER_CHARS};
 use jiff::fmt::rfc2822::DateTimeParser;

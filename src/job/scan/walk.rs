@@ -1,16 +1,14 @@
 //! The mailbox as it is now, taken into the catalogue: first looks, over all of it or at single paths.
 //! Never writes to the mailbox, and never calls a message gone because a folder could not be read.
 
-use super::JobError;
-use super::catalogue::{Catalogue, FileRow, FileStatRow, FileState, millis};
 use super::confirm::confirm;
 use super::exclude::Exclusions;
-use super::scan_rules::PAGE;
+use super::rules::{PAGE, ScanReport, ScanRules};
 use crate::disk::{EntryStat, MailboxDir, WalkEntry};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, FileRow, FileStatRow, FileState, millis};
 use crate::model::message::FileFacts;
 use crate::model::{Finding, RelName};
-
-pub use super::scan_rules::{ScanReport, ScanRules};
 
 /// Changes written together.
 const TOGETHER: usize = 1_000;
@@ -226,7 +224,7 @@ impl FileFacts {
 }
 
 /// The inode of a row that stands for paths that are too long: no file has it.
-pub(super) const TOO_LONG: i64 = -1;
+pub(in crate::job) const TOO_LONG: i64 = -1;
 
 impl ScanReport {
     pub(super) fn problem(&mut self, finding: Finding) {

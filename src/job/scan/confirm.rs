@@ -1,10 +1,11 @@
 //! Second looks: what stayed the same since the first is read and settled, what stayed away is called
 //! gone. Never reads a file that changed between the looks, and never calls a moved message lost.
 
-use super::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
-use super::scan_rules::{PAGE, ScanReport, ScanRules};
-use super::{JobError, coarse_time, headers};
+use super::rules::{PAGE, ScanReport, ScanRules};
+use super::{coarse_time, headers};
 use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
 use crate::model::ledger::Departed;
 use crate::model::limits::{HEADER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::message::FileFacts;
@@ -372,7 +373,7 @@ fn read_message(
 }
 
 /// Whether a whole block is NUL, of bytes that begin where a block does.
-pub(super) fn any_nul_block(bytes: &[u8]) -> bool {
+pub(in crate::job) fn any_nul_block(bytes: &[u8]) -> bool {
     bytes.chunks_exact(NUL_BLOCK_BYTES).any(|block| block.iter().all(|&b| b == 0))
 }
 

@@ -1,8 +1,8 @@
 //! File systems that keep whole seconds: a file that is read in the second of its last change may change once more in
 //! that second, at the same length, and look the same. Never decides what is in it.
 
-use super::JobError;
-use super::catalogue::{Catalogue, FileRow};
+use crate::job::JobError;
+use crate::job::catalogue::{Catalogue, FileRow};
 use crate::model::{Identity, Timestamp};
 
 /// Seconds for which a change may hide behind the one before. FAT keeps times in steps of two (FAT specification 1.03).
