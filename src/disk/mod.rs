@@ -36,7 +36,7 @@ pub use staging::{FileAttrs, Owner, Staged, StagingDir};
 pub use stand_in::{MemoryFolder, StandIn, trouble};
 pub use stoppable::{StopAsked, StoppableVolumeSource};
 pub use stream::{Pieces, PrefixHash, hash, read_expected, read_full};
-pub use target::{Placing, STAGING, TargetDir, passing_name};
+pub use target::{Placing, STAGING, TargetDir, temporary_name};
 pub use target_lock::TargetLocks;
 pub use temporary::{TemporaryDir, make_dirs, remove_passing_folders};
 pub use volume::{

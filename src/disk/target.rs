@@ -175,7 +175,7 @@ impl TargetDir {
     }
 
     /// The folder for files on their way under passing names.
-    pub fn waiting(&self) -> Result<Arc<StagingDir>, DiskError> {
+    pub fn staging_dir(&self) -> Result<Arc<StagingDir>, DiskError> {
         if let Some(staging) = &*self.staging.borrow() {
             return Ok(Arc::clone(staging));
         }
@@ -190,7 +190,7 @@ impl TargetDir {
 
     /// A folder on its way, whose files wait in it under their own names; `number` must differ within one restore.
     pub fn new_folder(&self, number: u64, owner: Owner) -> Result<Arc<StagingDir>, DiskError> {
-        let at = self.waiting()?.at().join(&passing_name(number));
+        let at = self.staging_dir()?.at().join(&temporary_name(number));
         self.make_dirs_for(&at, owner)?;
         self.waiting_at(at)
     }
@@ -245,11 +245,11 @@ impl TargetDir {
     }
 
     /// Gives a folder with all that waits in it its name, unless something is there.
-    pub fn place_folder(&self, waiting: &StagingDir, at: &RelName) -> Result<Placing, DiskError> {
+    pub fn place_folder(&self, folder: &StagingDir, at: &RelName) -> Result<Placing, DiskError> {
         let to = self.folder_of(at)?;
         *self.absent.borrow_mut() = None;
-        let staging = self.waiting()?;
-        let (old, new) = (last(waiting.at()), last(at));
+        let staging = self.staging_dir()?;
+        let (old, new) = (last(folder.at()), last(at));
         match rustix::fs::renameat_with(staging.fd(), &old, &to, &new, RenameFlags::NOREPLACE) {
             Ok(()) => Ok(Placing::Done),
             Err(Errno::EXIST) => Ok(Placing::Occupied),
@@ -347,7 +347,7 @@ impl TargetDir {
 }
 
 /// The name of a file or folder on its way.
-pub fn passing_name(number: u64) -> RelName {
+pub fn temporary_name(number: u64) -> RelName {
     RelName::fixed(&format!("{number:08}"))
 }
 

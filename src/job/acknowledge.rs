@@ -81,13 +81,13 @@ pub fn lacked(
     let Some(drive) = catalogue.drive(drive)? else { return Ok(Vec::new()) };
     let replica = catalogue.replica(drive.row, station)?;
     let mut all = Vec::new();
-    catalogue.lacked(replica.row, |standing| {
-        let of = (standing.mailbox, standing.key.as_slice(), standing.content);
+    catalogue.lacked(replica.row, |asserted| {
+        let of = (asserted.mailbox, asserted.key.as_slice(), asserted.content);
         all.push(Lacked {
             is_ours: catalogue.is_said_here_alone(station, of)?,
-            mailbox: catalogue.mailbox_name(standing.mailbox)?.0,
-            key: standing.key,
-            identity: catalogue.identity(standing.content)?,
+            mailbox: catalogue.mailbox_name(asserted.mailbox)?.0,
+            key: asserted.key,
+            identity: catalogue.identity(asserted.content)?,
         });
         Ok(())
     })?;

@@ -6,8 +6,8 @@ use super::catalogue::{Catalogue, DriveRowId, KnownHow};
 use super::mailboxes::ConfirmedMailbox;
 use super::mirror::{OpenMailbox, Pass, PassReport};
 use super::replica::{
-    Begin, Newcomer, OpenOptions, PresentDrives, Replica, compare, may_come_in, not_as_another,
-    note_lost_pages, open_replica, refuse_forgotten, serial_is_read, session_of,
+    Acceptance, Begin, OpenOptions, PresentDrives, Replica, check_acceptance, compare,
+    not_as_another, note_lost_pages, open_replica, refuse_forgotten, serial_is_read, session_of,
 };
 use super::verdict::Counts;
 use super::{DriveRef, JobError, Progress};
@@ -66,21 +66,21 @@ pub fn mirror_drive(
     clock: &dyn Clock,
     progress: &dyn Progress,
 ) -> SyncOutcome {
-    let mut round = SyncOutcome {
+    let mut sync = SyncOutcome {
         label: drive.label.clone(),
         drive: None,
         findings: Vec::new(),
         outcome: Ok(PassReport::default()),
     };
     let opened = open(catalogue, station, drive, Access::Write, present_drives, clock);
-    round.outcome = opened.and_then(|mut admitted| {
-        round.drive = Some((admitted.id, admitted.state.drive));
-        round.findings = std::mem::take(&mut admitted.findings);
+    sync.outcome = opened.and_then(|mut admitted| {
+        sync.drive = Some((admitted.id, admitted.state.drive));
+        sync.findings = std::mem::take(&mut admitted.findings);
         if catalogue.change_no()? != admitted.state.recorded_through {
             catalogue.set_drive_state(admitted.state.drive, "copying", "")?;
         }
         if admitted.state.is_used_up() {
-            round.findings.push(Finding::NumbersUsedUp);
+            sync.findings.push(Finding::NumbersUsedUp);
         }
         let pass = Pass { catalogue, mailboxes, clock, progress };
         let mount = session_of(&clock.stamp(), &*admitted.volume);
@@ -104,18 +104,18 @@ pub fn mirror_drive(
             _ => error,
         })
     });
-    if round.drive.is_none() {
-        round.drive = catalogue.drive_at(&drive.at).ok().flatten().map(|row| (row.id, row.row));
+    if sync.drive.is_none() {
+        sync.drive = catalogue.drive_at(&drive.at).ok().flatten().map(|row| (row.id, row.row));
     }
-    if let Some((_, row)) = round.drive {
-        let detail = round.outcome.as_ref().err().map(ToString::to_string).unwrap_or_default();
-        note_health(catalogue, row, &round.outcome);
+    if let Some((_, row)) = sync.drive {
+        let detail = sync.outcome.as_ref().err().map(ToString::to_string).unwrap_or_default();
+        record_health(catalogue, row, &sync.outcome);
         // Only for display: that it cannot be kept must not hide what happened.
-        if let Err(error) = catalogue.set_drive_state(row, round.state(), &detail) {
+        if let Err(error) = catalogue.set_drive_state(row, sync.state(), &detail) {
             tracing::debug!(%error, "the state of a drive could not be kept");
         }
     }
-    round
+    sync
 }
 
 /// A drive that got a copy while any was used is one of ours also when only known ones are.
@@ -146,7 +146,7 @@ fn is_some_away(pass: &Pass<'_>) -> Result<bool, JobError> {
 }
 
 /// Keeps what a round says of a drive's health. For a person: that it cannot be kept must not hide what happened.
-fn note_health(catalogue: &Catalogue, drive: DriveRowId, outcome: &Result<PassReport, JobError>) {
+fn record_health(catalogue: &Catalogue, drive: DriveRowId, outcome: &Result<PassReport, JobError>) {
     let kept = match outcome {
         Ok(PassReport { room: Some(room), .. }) => catalogue.record_free_space(drive, *room),
         Err(error) if error.trouble() == Trouble::Failing => {
@@ -191,9 +191,9 @@ fn admitted(
     }
     not_as_another(catalogue, &*volume)?;
     serial_is_read(catalogue, drive, &*volume)?;
-    let comes = may_come_in(catalogue, drive, &*volume, access, here, clock)?;
+    let comes = check_acceptance(catalogue, drive, &*volume, access, here, clock)?;
     match (access, comes) {
-        (Access::Write, Newcomer::As(Begin::Known)) => {
+        (Access::Write, Acceptance::As(Begin::Known)) => {
             present_drives.meet_known(drive, &*volume)?
         }
         (Access::Write, _) => copied = present_drives.resolve(catalogue, drive, &*volume, clock)?,
@@ -253,7 +253,7 @@ pub fn look_at_drives(
     clock: &dyn Clock,
 ) -> Result<Vec<InspectedDrive>, JobError> {
     let present_drives = PresentDrives::default();
-    let look = |drive: &DriveRef| {
+    let inspect = |drive: &DriveRef| {
         let opened = match open(catalogue, station, drive, Access::Read, &present_drives, clock) {
             Err(error @ JobError::Catalogue(_)) => return Err(error),
             Err(JobError::NoDrive { at }) if matches!(drive.begin, Begin::Never | Begin::Known) => {
@@ -281,12 +281,12 @@ pub fn look_at_drives(
         let (label, at) = (drive.label.clone(), drive.at.clone());
         Ok(InspectedDrive { label, at, drive: opened, trouble })
     };
-    let looked = drives.iter().map(look).collect::<Result<Vec<_>, _>>()?;
+    let inspected = drives.iter().map(inspect).collect::<Result<Vec<_>, _>>()?;
     // Now that all of them are read.
-    for drive in looked.iter().filter_map(|looked| looked.drive.as_ref().ok()) {
+    for drive in inspected.iter().filter_map(|inspected| inspected.drive.as_ref().ok()) {
         compare(drive.bag(catalogue), &drive.state, (drive.id, false))?;
     }
-    Ok(looked)
+    Ok(inspected)
 }
 
 /// After drives were brought up to date side by side: what one of them says of another that was read before it is
@@ -295,10 +295,10 @@ pub fn compare_drives(
     catalogue: &Catalogue,
     station: &StationName,
     drives: &[DriveRef],
-    rounds: &[SyncOutcome],
+    syncs: &[SyncOutcome],
     clock: &dyn Clock,
 ) -> Result<(), JobError> {
-    for (id, row) in rounds.iter().filter_map(|round| round.drive) {
+    for (id, row) in syncs.iter().filter_map(|sync| sync.drive) {
         let replica = catalogue.replica(row, station)?;
         if !catalogue.to_be_compared(&replica, id, false)?.is_empty() {
             return look_at_drives(catalogue, station, drives, clock).map(drop);
@@ -331,15 +331,15 @@ pub struct AuditRequest<'a> {
 /// what keeps each from taking messages.
 pub fn audit_now(
     catalogue: &Catalogue,
-    wish: &AuditRequest<'_>,
-    looked: &[InspectedDrive],
+    request: &AuditRequest<'_>,
+    inspected: &[InspectedDrive],
     others: &[Option<Reason>],
 ) -> Result<Audit, JobError> {
-    let AuditRequest { station, wanted_copies, link, list_at_most, mailboxes } = *wish;
+    let AuditRequest { station, wanted_copies, link, list_at_most, mailboxes } = *request;
     let mut present = others.to_vec();
     let mut longest_file = u64::MAX;
     let mut room = others.contains(&None).then_some(u64::MAX);
-    for drive in looked {
+    for drive in inspected {
         match &drive.drive {
             // What it holds counts; that it takes no more is its owner's will.
             Ok(_) if drive.trouble == Some(Reason::NoDrive) => {}
@@ -361,7 +361,7 @@ pub fn audit_now(
         }
     }
     let room = room.unwrap_or(0);
-    let question = AuditOptions {
+    let options = AuditOptions {
         station,
         wanted_copies,
         present: &present,
@@ -373,6 +373,6 @@ pub fn audit_now(
     };
     catalogue.read_transaction(|| {
         let counts = Counts::take(catalogue, station, wanted_copies, mailboxes)?;
-        audit(catalogue, &question, counts)
+        audit(catalogue, &options, counts)
     })
 }

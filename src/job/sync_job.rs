@@ -34,26 +34,26 @@ pub struct SyncJob<'a> {
 impl SyncJob<'_> {
     /// Brings a drive up to date; where it has no room, gives up what may be given up, and goes on.
     pub fn bring_up_to_date(&self, drive: &DriveRef) -> SyncOutcome {
-        let mut round = self.mirror(drive);
+        let mut sync = self.mirror(drive);
         for _ in 0..PRUNE_ROUNDS_MAX {
-            let Some(need) = self.needed(&round) else { return round };
+            let Some(need) = self.needed(&sync) else { return sync };
             match self.make_room(drive, need) {
-                Ok(Pruned { copies: 0, .. }) => return round,
+                Ok(Pruned { copies: 0, .. }) => return sync,
                 Ok(Pruned { copies, bytes }) => {
-                    let before = std::mem::replace(&mut round, self.mirror(drive));
-                    round.findings.splice(0..0, before.findings);
-                    round.findings.push(Finding::Pruned { copies, bytes });
-                    if let (Ok(sum), Ok(first)) = (&mut round.outcome, before.outcome) {
+                    let before = std::mem::replace(&mut sync, self.mirror(drive));
+                    sync.findings.splice(0..0, before.findings);
+                    sync.findings.push(Finding::Pruned { copies, bytes });
+                    if let (Ok(sum), Ok(first)) = (&mut sync.outcome, before.outcome) {
                         sum.after(&first);
                     }
                 }
                 Err(error) => {
-                    round.outcome = Err(error);
-                    return round;
+                    sync.outcome = Err(error);
+                    return sync;
                 }
             }
         }
-        round
+        sync
     }
 
     fn mirror(&self, drive: &DriveRef) -> SyncOutcome {
@@ -62,8 +62,8 @@ impl SyncJob<'_> {
     }
 
     /// Bytes needed for what a round could not copy, if that is for want of room and may be had by pruning.
-    fn needed(&self, round: &SyncOutcome) -> Option<u64> {
-        let report = round.outcome.as_ref().ok().filter(|_| self.prune.is_some())?;
+    fn needed(&self, sync: &SyncOutcome) -> Option<u64> {
+        let report = sync.outcome.as_ref().ok().filter(|_| self.prune.is_some())?;
         let full = report.failed.iter().filter(|failed| failed.reason == Reason::DriveFull);
         let bytes = |failed: &super::mirror::NotCopied| {
             let mailbox = self.mailboxes.iter().find(|open| open.name == failed.mailbox)?;

@@ -8,8 +8,8 @@ mod damage;
 mod pass;
 mod plan;
 mod repair_from_peers;
+mod run;
 pub mod steps;
-mod sweep;
 
 pub use crate::job::scan::OpenMailbox;
 pub use pass::{NotCopied, Pass, PassReport};

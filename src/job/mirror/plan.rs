@@ -296,10 +296,10 @@ fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, 
     }
     let file = pass.catalogue.file(row.mailbox, &row.key)?;
     let Some(file) = file.filter(|file| file.state.is_there()) else { return Ok(None) };
-    let wanted = if file.suspect.is_some() { file.good } else { file.content };
+    let content = if file.suspect.is_some() { file.good } else { file.content };
     // What is not settled has no content to be told of: the departure waits for it.
-    let wanted = wanted.filter(|_| file.state == FileState::Present).unwrap_or(0);
-    Ok(Some((row.mailbox, row.key.clone(), wanted)))
+    let content = content.filter(|_| file.state == FileState::Present).unwrap_or(0);
+    Ok(Some((row.mailbox, row.key.clone(), content)))
 }
 
 /// What became of a message in the end, through all its moves and later versions.

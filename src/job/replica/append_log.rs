@@ -17,10 +17,10 @@ pub(super) fn write_proven(
     volume.write_synced(at, offset, bytes).map_err(JobError::NotSynced)?;
     let mut source = volume.read(at, offset, ReadFrom::Medium)?;
     let mut buffer = vec![0; COPY_BUFFER_BYTES.min(bytes.len())];
-    for wanted in bytes.chunks(COPY_BUFFER_BYTES) {
-        let there = &mut buffer[..wanted.len()];
-        let got = read_expected(&mut *source, there, wanted.len() as u64)?;
-        if &there[..got] != wanted {
+    for expected in bytes.chunks(COPY_BUFFER_BYTES) {
+        let there = &mut buffer[..expected.len()];
+        let got = read_expected(&mut *source, there, expected.len() as u64)?;
+        if &there[..got] != expected {
             let (drive, log) = (volume.facts().shown.clone(), at.clone());
             return Err(JobError::LogNotAsWritten { at: drive, log });
         }

@@ -16,10 +16,10 @@ use std::collections::BTreeMap;
 pub(crate) fn compare(
     bag: StationBag<'_>,
     replica: &ReplicaState,
-    (id, anew): (DriveId, bool),
+    (id, reloaded): (DriveId, bool),
 ) -> Result<(), JobError> {
     let catalogue = bag.catalogue;
-    let numbers = catalogue.to_be_compared(replica, id, anew)?;
+    let numbers = catalogue.to_be_compared(replica, id, reloaded)?;
     // Who does not tell its id is not the one that others tell of.
     if numbers.is_empty() || id == DriveId::NONE {
         return Ok(());
@@ -27,7 +27,7 @@ pub(crate) fn compare(
     match hashes_of(bag, replica, &numbers) {
         // Of what the medium does not give nothing can be said.
         Err(JobError::Disk(error)) if error.trouble == Trouble::Failing => Ok(()),
-        hashes => catalogue.compare(replica, id, anew, &hashes?),
+        hashes => catalogue.compare(replica, id, reloaded, &hashes?),
     }
 }
 
@@ -39,8 +39,8 @@ fn hashes_of(
 ) -> Result<BTreeMap<u64, Digest>, JobError> {
     let mut lines = LineReader::new(bag.volume.read(&bag.file(LEDGER), 0, ReadFrom::Medium)?);
     let (mut reader, mut hashes) = (Reader::default(), BTreeMap::new());
-    let mut wanted = numbers.iter().copied().peekable();
-    while wanted.peek().is_some() && reader.at() < replica.ledger_bytes {
+    let mut numbers_left = numbers.iter().copied().peekable();
+    while numbers_left.peek().is_some() && reader.at() < replica.ledger_bytes {
         let verdict = match lines.next()? {
             Some(Piece::Line(raw, length)) => reader.line(raw, length),
             Some(Piece::TooLong(length)) => {
@@ -51,7 +51,7 @@ fn hashes_of(
         };
         match verdict {
             Verdict::Line(line, LineTrust::Sound) if reader.gaps() == 0 => {
-                while let Some(number) = wanted.next_if(|number| *number <= line.seq) {
+                while let Some(number) = numbers_left.next_if(|number| *number <= line.seq) {
                     // A number that was left out has no line.
                     if number == line.seq {
                         hashes.insert(number, reader.chain().head);

@@ -2,8 +2,8 @@
 //! here after all. Only what is evidence lets copies count no more; of the rest the operator is asked.
 
 use super::identity;
+use super::match_drive::of_longest_ledger;
 use super::open_options::Here;
-use super::recognise::of_longest_ledger;
 use crate::disk::{Volume, is_mounted, plain_folder};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, DriveRow, DriveRowId, FoundDrive, Replaced, ReplacedHow};

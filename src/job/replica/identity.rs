@@ -108,7 +108,7 @@ fn read_file(volume: &dyn Volume, number: u32) -> Result<IdFile, JobError> {
 /// The id in the first file: that of the drive which this one was copied from, if it was.
 fn first_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
     Ok(match read_file(volume, 1)? {
-        IdFile::Id(told) => Some(told.id),
+        IdFile::Id(stored) => Some(stored.id),
         _ => None,
     })
 }
@@ -122,8 +122,8 @@ pub(super) fn origin_of(volume: &dyn Volume, id: DriveId) -> Result<Option<Drive
 pub(super) fn earlier_ids(volume: &dyn Volume) -> Result<Vec<DriveId>, JobError> {
     let mut ids = Vec::new();
     for number in 1..latest(volume)? {
-        if let IdFile::Id(told) = read_file(volume, number)? {
-            ids.push(told.id);
+        if let IdFile::Id(stored) = read_file(volume, number)? {
+            ids.push(stored.id);
         }
     }
     Ok(ids)
@@ -142,7 +142,7 @@ pub(super) fn make_drive_of(
 ) -> Result<DriveId, JobError> {
     let id = || known.map_or_else(random_id, Ok);
     match read(volume)? {
-        IdFile::Id(told) => Ok(told.id),
+        IdFile::Id(stored) => Ok(stored.id),
         IdFile::Nothing => {
             volume.make_dir(&RelName::fixed(bag::HOME))?;
             create(volume, 1, id()?, clock)
@@ -210,7 +210,7 @@ fn new_file(volume: &dyn Volume, id: DriveId, clock: &dyn Clock) -> String {
 /// The id of the drive, if it has one that can be read.
 pub fn drive_id(volume: &dyn Volume) -> Result<Option<DriveId>, JobError> {
     Ok(match read(volume)? {
-        IdFile::Id(told) => Some(told.id),
+        IdFile::Id(stored) => Some(stored.id),
         IdFile::Newer(_, id) => id,
         IdFile::Nothing | IdFile::Unreadable(..) => None,
     })

@@ -2,17 +2,17 @@
 //! Never holds much of it in memory, and never reads again what is known to be unchanged.
 
 use super::append_log::{still_answers, write_proven};
-use super::ledger_reader::{Group, LedgerReader, Met};
+use super::ledger_admission::LedgerAdmission;
+use super::ledger_reader::{Group, LedgerReader, ReadLine};
 use super::line_reader::LineReader;
 use super::station_bag::StationBag;
-use super::worth::Asked;
 use crate::disk::{DiskError, ReadFrom, Trouble, Volume, host};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, KnownLines, LedgerImport, Log, LogDamage, ReplicaState};
 use crate::model::bag::LEDGER;
 use crate::model::ledger::{Break, Event, Line, LineTrust, Reader, claimed_hash};
 use crate::model::limits::{LEDGER_AHEAD_BYTES, LEDGER_LINE_BYTES, RUN_NUMBERS, WRITERS_MET};
-use crate::model::{Digest, EventTime, Finding, Position, RelName};
+use crate::model::{Digest, EventTime, Finding, PayloadName, Position, RelName};
 use rustix::io::Errno;
 use std::collections::HashMap;
 
@@ -22,23 +22,23 @@ pub(super) struct Loaded {
     /// It is as it was known; nothing was read.
     pub unchanged: bool,
     /// What was known of it does not stand, and it was read from its beginning.
-    pub anew: bool,
+    pub reloaded: bool,
     /// It does not go on from where it was known to end.
-    pub other: bool,
+    pub diverged: bool,
     /// It was, and it still ends as it was known to end: lines of it rotted, and the copies are those that were known.
     pub same_medium: bool,
     /// It ends before where it was known to end.
-    pub fell: bool,
+    pub shrunk: bool,
     /// A break that no `recovered` line has settled yet.
     pub broken: Option<Break>,
     /// The last line is not ended.
-    pub unended: bool,
+    pub no_final_newline: bool,
     /// Of what is no line, how much at the end was never committed.
     pub torn: u64,
     /// A later format was met; reading stopped there.
     pub newer: Option<u32>,
     /// It goes on without lines for longer than any power failure can make it; reading stopped there.
-    pub endless: bool,
+    pub oversized_garbage: bool,
     /// Bytes of the file.
     pub length: u64,
     /// Why its end could not be read, where what can be read was asked for.
@@ -89,13 +89,14 @@ pub(super) fn load(
     } else if !intact {
         findings.push(Finding::LedgerOther { known, found: length });
     }
-    let anew = !intact || known == 0 || extent == Extent::All;
-    let fell = length < known;
-    let mut loaded = Loaded { length, anew, fell, other: !goes_on, ..Loaded::default() };
+    let reloaded = !intact || known == 0 || extent == Extent::All;
+    let shrunk = length < known;
+    let mut loaded = Loaded { length, reloaded, shrunk, diverged: !goes_on, ..Loaded::default() };
     let before = catalogue.known_lines(replica.row)?;
     let (gaps, gaps_since, seq) = (replica.gaps, replica.gaps_since, replica.chain.seq);
-    let asked = Asked { volume, dir, from: if anew { 0 } else { known }, length, before };
-    let room = asked.may_be_taken_in(catalogue, replica, extent == Extent::Partly)?;
+    let admission =
+        LedgerAdmission { volume, dir, from: if reloaded { 0 } else { known }, length, before };
+    let room = admission.check(catalogue, replica, extent == Extent::Partly)?;
     if known == 0 {
         catalogue.drop_partial(replica)?;
     }
@@ -104,16 +105,16 @@ pub(super) fn load(
         if !intact {
             catalogue.remember_end(replica)?;
         }
-        if anew {
+        if reloaded {
             catalogue.retire_replica(replica, intact)?;
         }
         read_lines(bag, replica, extent, &mut loaded, &mut taking)?;
         let same = replica.gaps <= gaps && (intact || replica.gaps == 0);
         replica.gaps_since = if same { gaps_since } else { catalogue.change_no()? };
         catalogue.discount_departures(replica)?;
-        catalogue.compare_changes(replica, if anew { 0 } else { seq })?;
+        catalogue.compare_changes(replica, if reloaded { 0 } else { seq })?;
         catalogue.save_replica(replica)?;
-        if anew {
+        if reloaded {
             loaded.same_medium = carry_over(catalogue, replica)?;
             note_lost_lines(catalogue, replica, &before, &loaded, findings)?;
         }
@@ -122,7 +123,7 @@ pub(super) fn load(
     match take() {
         Ok(()) => taking.done(replica)?,
         Err(error) => {
-            let error = asked.no_room(room, error);
+            let error = admission.no_room(room, error);
             // A program that is to stop deletes nothing first. What was known of a drive before is still so.
             let forget = match &error {
                 JobError::NoRoomForLedger { .. } => true,
@@ -133,7 +134,7 @@ pub(super) fn load(
             return Err(error);
         }
     }
-    if anew {
+    if reloaded {
         catalogue.make_durable()?;
     }
     Ok(loaded)
@@ -196,7 +197,7 @@ fn read_lines(
 ) -> Result<(), JobError> {
     let catalogue = bag.catalogue;
     let (row, partly) = (replica.row, extent == Extent::Partly);
-    let known = match loaded.anew {
+    let known = match loaded.reloaded {
         true => KnownLines::default(),
         false => catalogue.known_lines(row)?,
     };
@@ -210,7 +211,7 @@ fn read_lines(
     )?);
     let reader = Reader::resume(replica.chain, replica.ledger_bytes, replica.gaps);
     let mut ledger_reader = LedgerReader::new(reader, lines, known, partly);
-    ledger_reader.once_read = match loaded.anew {
+    ledger_reader.known_through = match loaded.reloaded {
         true => catalogue.retired(replica)?.map_or(0, |retired| retired.ledger_bytes),
         false => replica.ledger_bytes,
     };
@@ -220,22 +221,21 @@ fn read_lines(
     let mut positions = HashMap::new();
     let (mut first_copy, mut all_own) = (None, true);
     let take = |group: Group| {
-        let lines = group.iter().map(rows).sum();
-        for Met { line, trust, gaps } in group {
-            if let Event::Mirrored { payload, .. } | Event::Adopted { payload, .. } = &line.event {
-                let number = payload.number;
+        let lines = group.iter().map(|read| read.line.event.entries()).sum();
+        for ReadLine { line, trust, gaps } in group {
+            let event = &line.event;
+            if let Some(PayloadName { number, .. }) = event.new_copy() {
                 first_copy = Some(first_copy.map_or(number, |n: u32| n.min(number)));
             }
-            if let Some(Position { writer, n }) = line.event.position() {
-                if let Some(met) = positions.get_mut(&writer) {
-                    *met = n.max(*met);
+            if let Some(Position { writer, n }) = event.position() {
+                if let Some(latest) = positions.get_mut(&writer) {
+                    *latest = n.max(*latest);
                 } else if positions.len() < WRITERS_MET {
                     positions.insert(writer, n);
                 }
-                all_own = all_own && catalogue.is_own(Position { writer, n })?;
             }
-            if let Event::Writer { writer, .. } = line.event {
-                all_own = all_own && catalogue.is_own(Position { writer, n: 0 })?;
+            if let Some(author) = event.author() {
+                all_own = all_own && catalogue.is_own(author)?;
             }
             catalogue.apply(replica, &line, trust, gaps)?;
         }
@@ -258,15 +258,6 @@ fn read_lines(
     catalogue.save_replica(replica)
 }
 
-/// What a line counts as in a portion: a row of the catalogue each.
-fn rows(met: &Met) -> u64 {
-    1 + match &met.line.event {
-        Event::Writer { links, .. } => links.len() as u64,
-        Event::Mark { mailboxes, .. } => mailboxes.len() as u64,
-        _ => 0,
-    }
-}
-
 /// What is known of a ledger once it was gone through; `all_own`: this card alone wrote what was read.
 fn after_reading(
     replica: &mut ReplicaState,
@@ -276,22 +267,23 @@ fn after_reading(
 ) {
     loaded.newer = read.newer;
     loaded.unreadable.clone_from(&read.unreadable);
-    loaded.endless = read.endless;
+    loaded.oversized_garbage = read.oversized_garbage;
     loaded.broken = read.reader.broken();
-    loaded.unended = read.lines.unended;
+    loaded.no_final_newline = read.lines.no_final_newline;
     let gaps = read.reader.gaps();
     // What follows on all that this card knew, and has lines of this card alone in it, its own cut left: whoever else
     // writes begins with several. Nor was a line ever committed that is not ended.
-    loaded.torn = match !loaded.anew && all_own {
+    loaded.torn = match !loaded.reloaded && all_own {
         true => gaps - replica.gaps,
-        false => u64::from(read.ends_in_gap && read.lines.unended),
+        false => u64::from(read.ends_in_gap && read.lines.no_final_newline),
     };
     replica.chain = read.reader.chain();
     replica.gaps = gaps - loaded.torn;
-    replica.gaps_unknown += replica.gaps.saturating_sub(read.gaps_there);
+    replica.gaps_unknown += replica.gaps.saturating_sub(read.gaps_known);
     // Somebody else wrote, or this card before it lost its memory: all is compared with it again.
     replica.recorded_through = 0;
-    replica.ledger_bytes = if loaded.endless { read.last_line_ends } else { read.reader.at() };
+    replica.ledger_bytes =
+        if loaded.oversized_garbage { read.last_line_ends } else { read.reader.at() };
     // Whoever wrote these lines may have been ended before they were synced.
     replica.unsynced_lines = true;
 }
@@ -324,7 +316,7 @@ pub(super) fn append(
     }
     let mut known = catalogue.known_lines(replica.row)?;
     let mut lines = Vec::with_capacity(events.len());
-    let less = events.iter().any(|e| matches!(e, Event::Damaged { .. } | Event::Absent { .. }));
+    let has_loss = events.iter().any(Event::is_copy_loss);
     for event in events {
         text.push_str(&chain.write(stamp, event.clone()));
         known.add(&chain.head);
@@ -344,5 +336,5 @@ pub(super) fn append(
         catalogue.set_known_lines(replica.row, &known)?;
         catalogue.save_replica(replica)
     })?;
-    if less { catalogue.make_durable() } else { Ok(()) }
+    if has_loss { catalogue.make_durable() } else { Ok(()) }
 }

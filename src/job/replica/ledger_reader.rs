@@ -11,14 +11,14 @@ use std::panic::resume_unwind;
 use std::sync::mpsc::sync_channel;
 
 /// A line as it was met, with the number of unreadable ones before it.
-pub(super) struct Met {
+pub(super) struct ReadLine {
     pub(super) line: Box<Line>,
     pub(super) trust: LineTrust,
     pub(super) gaps: u64,
 }
 
 /// Some lines in a row.
-pub(super) type Group = Vec<Met>;
+pub(super) type Group = Vec<ReadLine>;
 
 /// One going through, and what was met.
 pub(super) struct LedgerReader {
@@ -29,8 +29,8 @@ pub(super) struct LedgerReader {
     /// An end that cannot be read is passed over.
     partly: bool,
     /// Up to where this card once read what is there, and the gaps up to there.
-    pub(super) once_read: u64,
-    pub(super) gaps_there: u64,
+    pub(super) known_through: u64,
+    pub(super) gaps_known: u64,
     /// The last piece was no line.
     pub(super) ends_in_gap: bool,
     /// Where the last line ends that is one.
@@ -38,25 +38,25 @@ pub(super) struct LedgerReader {
     /// A later format was met.
     pub(super) newer: Option<u32>,
     /// It goes on without lines for longer than any power failure can make it.
-    pub(super) endless: bool,
+    pub(super) oversized_garbage: bool,
     /// Why its end could not be read.
     pub(super) unreadable: Option<DiskError>,
 }
 
 impl LedgerReader {
     pub(super) fn new(reader: Reader, lines: LineReader, known: KnownLines, partly: bool) -> Self {
-        let (last_line_ends, gaps_there) = (reader.at(), reader.gaps());
+        let (last_line_ends, gaps_known) = (reader.at(), reader.gaps());
         Self {
             reader,
             lines,
             known,
             partly,
-            once_read: 0,
-            gaps_there,
+            known_through: 0,
+            gaps_known,
             ends_in_gap: false,
             last_line_ends,
             newer: None,
-            endless: false,
+            oversized_garbage: false,
             unreadable: None,
         }
     }
@@ -117,8 +117,8 @@ impl LedgerReader {
     ) -> Result<(), DiskError> {
         loop {
             let gaps = self.reader.gaps();
-            if self.reader.at() <= self.once_read {
-                self.gaps_there = gaps;
+            if self.reader.at() <= self.known_through {
+                self.gaps_known = gaps;
             }
             let piece = match self.lines.next() {
                 Ok(Some(piece)) => piece,
@@ -134,7 +134,7 @@ impl LedgerReader {
                     Verdict::Line(line, trust) => {
                         self.last_line_ends = self.reader.at();
                         self.known.add(&self.reader.chain().head);
-                        lines.push(Met { line, trust, gaps: self.reader.gaps() });
+                        lines.push(ReadLine { line, trust, gaps: self.reader.gaps() });
                         if lines.len() >= LEDGER_AHEAD_LINES && !take(std::mem::take(lines)) {
                             return Ok(());
                         }
@@ -148,8 +148,8 @@ impl LedgerReader {
                 Piece::TooLong(length) => self.reader.junk(length),
             }
             self.ends_in_gap = self.reader.gaps() > gaps;
-            self.endless = self.reader.at() - self.last_line_ends > LEDGER_JUNK_BYTES;
-            if self.endless {
+            self.oversized_garbage = self.reader.at() - self.last_line_ends > LEDGER_JUNK_BYTES;
+            if self.oversized_garbage {
                 return Ok(());
             }
         }
@@ -197,18 +197,24 @@ mod tests {
         (1..=lines).map(line).collect::<String>().into_bytes()
     }
 
-    type Met = (Vec<(Line, LineTrust, u64)>, Result<String, String>);
+    type ReadLine = (Vec<(Line, LineTrust, u64)>, Result<String, String>);
 
     /// What is given to `fold`, which refuses line `most`, and how it ends.
-    fn met(bytes: &[u8], fails_at: Option<usize>, partly: bool, most: usize, ahead: bool) -> Met {
+    fn read(
+        bytes: &[u8],
+        fails_at: Option<usize>,
+        partly: bool,
+        most: usize,
+        ahead: bool,
+    ) -> ReadLine {
         let source = Bytes { bytes: bytes.to_vec(), at: 0, fails_at };
         let lines = LineReader::new(Box::new(source));
         let ledger_reader =
             LedgerReader::new(Reader::default(), lines, KnownLines::default(), partly);
         let mut lines = Vec::new();
         let apply = |group: Group| {
-            group.into_iter().try_for_each(|met| {
-                lines.push((*met.line, met.trust, met.gaps));
+            group.into_iter().try_for_each(|read| {
+                lines.push((*read.line, read.trust, read.gaps));
                 match lines.len() == most {
                     true => Err(JobError::Broken("refused".to_owned())),
                     false => Ok(()),
@@ -218,11 +224,12 @@ mod tests {
         let ended =
             if ahead { ledger_reader.ahead_of(apply) } else { ledger_reader.read_with(apply) };
         let ended = ended.map_err(|error| error.to_string()).map(|ledger_reader| {
-            let LedgerReader { reader, lines, known, last_line_ends, newer, endless, .. } =
-                ledger_reader;
+            let LedgerReader {
+                reader, lines, known, last_line_ends, newer, oversized_garbage, ..
+            } = ledger_reader;
             let why = ledger_reader.unreadable.map(|error| error.to_string());
-            let unended = lines.unended;
-            format!("{reader:?} {unended} {known:?} {last_line_ends} {newer:?} {endless} {why:?}")
+            let no_final_newline = lines.no_final_newline;
+            format!("{reader:?} {no_final_newline} {known:?} {last_line_ends} {newer:?} {oversized_garbage} {why:?}")
         });
         (lines, ended)
     }
@@ -231,8 +238,8 @@ mod tests {
     #[test]
     fn a_line_that_is_refused_comes_before_an_error_behind_it() {
         let bytes = ledger(196);
-        let beside = met(&bytes, Some(56_144), false, 129, false);
-        assert_eq!(beside, met(&bytes, Some(56_144), false, 129, true));
+        let beside = read(&bytes, Some(56_144), false, 129, false);
+        assert_eq!(beside, read(&bytes, Some(56_144), false, 129, true));
         assert_eq!(beside.1, Err(JobError::Broken("refused".to_owned()).to_string()));
     }
 
@@ -253,8 +260,8 @@ mod tests {
             if let Some(byte) = spoilt.and_then(|at| bytes.get_mut(at)) {
                 *byte ^= 4;
             }
-            let beside = met(&bytes, fails_at, partly, most, false);
-            prop_assert_eq!(&beside, &met(&bytes, fails_at, partly, most, true));
+            let beside = read(&bytes, fails_at, partly, most, false);
+            prop_assert_eq!(&beside, &read(&bytes, fails_at, partly, most, true));
             prop_assert!(beside.0.len() <= most);
         }
     }

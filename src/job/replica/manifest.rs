@@ -131,7 +131,7 @@ impl Mending<'_> {
             wrong.truncate(BATCH_MESSAGES_MAX + 1);
             Ok(())
         })?;
-        if listed.endless {
+        if listed.oversized_garbage {
             let at = volume.facts().shown.clone();
             return Err(JobError::Endless { at, file: bag::MANIFEST });
         }
@@ -333,7 +333,7 @@ pub struct Listed {
     last: Option<(Digest, PayloadName, Range<u64>)>,
     length: u64,
     /// It goes on without lines for longer than any power failure can make it; reading stopped there.
-    endless: bool,
+    oversized_garbage: bool,
 }
 
 impl Listed {
@@ -355,8 +355,13 @@ pub fn read(
     dir: &RelName,
     mut each: impl FnMut(Digest, PayloadName, Range<u64>) -> Result<(), JobError>,
 ) -> Result<Listed, JobError> {
-    let mut listed =
-        Listed { numbers: Numbers::default(), sound: 0, last: None, length: 0, endless: false };
+    let mut listed = Listed {
+        numbers: Numbers::default(),
+        sound: 0,
+        last: None,
+        length: 0,
+        oversized_garbage: false,
+    };
     let at = path(dir);
     if volume.length(&at)?.is_none() {
         return Ok(listed);
@@ -383,8 +388,8 @@ pub fn read(
                 each(digest, payload, at)?;
             }
         }
-        listed.endless = listed.length - listed.sound > MANIFEST_JUNK_BYTES;
-        if listed.endless {
+        listed.oversized_garbage = listed.length - listed.sound > MANIFEST_JUNK_BYTES;
+        if listed.oversized_garbage {
             break;
         }
     }

@@ -5,44 +5,44 @@ pub mod prune;
 pub mod scrub;
 pub mod verify;
 
+mod acceptance;
 mod append_log;
 mod bag_init;
 mod compare;
 mod copy;
 mod evidence;
+mod id_recovery;
 mod identity;
 mod judge;
 mod ledger;
+mod ledger_admission;
 mod ledger_reader;
 mod lengths;
 mod line_reader;
 mod log_check;
-mod lost_id;
+mod lost_lines;
 mod manifest;
-mod newcomer;
+mod match_drive;
 mod open;
 mod open_options;
 mod present_drives;
-mod recognise;
 mod recover;
 mod remove_pruned;
-mod retell;
 mod station_bag;
 mod wipe;
-mod worth;
 
+pub(crate) use acceptance::{Acceptance, check_acceptance, is_refused};
 pub(crate) use compare::compare;
 pub(crate) use copy::{
     CopyCheck, hash as hash_copy, hash_all as hash_copies, length as copy_length,
     list as list_segment,
 };
+pub(crate) use id_recovery::not_as_another;
+pub use id_recovery::{AddedDrive, add, refuse_forgotten};
 pub use identity::{drive_id, is_station, make_drive, stations};
 pub use line_reader::{LineReader, Piece};
 pub(crate) use log_check::finding as log_finding;
-pub(crate) use lost_id::not_as_another;
-pub use lost_id::{AddedDrive, add, refuse_forgotten};
 pub use manifest::{Listed, read as read_manifest};
-pub(crate) use newcomer::{Newcomer, is_refused, may_come_in};
 pub use open::{Replica, open_replica};
 pub(crate) use open::{note_lost_pages, session_of};
 pub use open_options::{Begin, Here, OpenOptions};

@@ -6,10 +6,10 @@ use super::bag_init;
 use super::compare::compare;
 use super::copy::{self, CopyCheck};
 use super::evidence::{self, Evidence};
+use super::id_recovery;
 use super::identity::{self, IdFile};
 use super::ledger::{self, Extent, Loaded};
 use super::lengths;
-use super::lost_id;
 use super::manifest;
 use super::open_options::OpenOptions;
 use super::recover::{self, Recovery};
@@ -107,34 +107,34 @@ impl Replica {
 pub fn open_replica(
     catalogue: &Catalogue,
     volume: Box<dyn Volume>,
-    asked: &OpenOptions<'_>,
+    options: &OpenOptions<'_>,
 ) -> Result<Replica, JobError> {
-    let now = asked.clock.stamp();
+    let now = options.clock.stamp();
     let mut findings = Vec::new();
     let Identified { id, drive, only_readable, lock } =
-        identified(catalogue, &*volume, asked, now.time, &mut findings)?;
+        identified(catalogue, &*volume, options, now.time, &mut findings)?;
     let at = || volume.facts().shown.clone();
-    let mut replica = catalogue.replica(drive, asked.station)?;
-    if asked.access == Access::Write {
+    let mut replica = catalogue.replica(drive, options.station)?;
+    if options.access == Access::Write {
         replica.left_out = ledger::drawn_number()?;
     }
     catalogue.settle_counts(drive)?;
     let session = session_of(&now, &*volume);
-    let dir = bag::station_dir(asked.station);
+    let dir = bag::station_dir(options.station);
 
     let continues = replica.session.as_deref() == Some(session.as_str());
-    if asked.access == Access::Write {
+    if options.access == Access::Write {
         may_be_used(catalogue, id, drive, at)?;
         if !continues {
-            bag_init::ensure(&*volume, asked.station, asked.clock)?;
+            bag_init::ensure(&*volume, options.station, options.clock)?;
         }
     }
     // A catalogue that is thrown away is that of a restore, which is to bring back what it can.
-    let partly = asked.access == Access::Read && asked.taken_for.is_some();
+    let partly = options.access == Access::Read && options.taken_for.is_some();
     // What the medium does not give at all, writing lines again does not mend.
     let damage = catalogue.log_damage(replica.row)?;
     let is_damaged = |log| damage.iter().any(|found| found.log == log && !found.unreadable);
-    let extent = match asked.access {
+    let extent = match options.access {
         Access::Read if partly => Extent::Partly,
         Access::Write if is_damaged(Log::Ledger) => Extent::All,
         _ => Extent::New,
@@ -143,11 +143,11 @@ pub fn open_replica(
     let bag = StationBag { catalogue, volume: &*volume, dir: &dir };
     let loaded = ledger::load(bag, &mut replica, extent, &mut findings)?;
     if !partly {
-        compare(bag, &replica, (id, loaded.other))?;
+        compare(bag, &replica, (id, loaded.diverged))?;
     }
-    if asked.access == Access::Write {
+    if options.access == Access::Write {
         may_be_gone_on_with(&loaded, &replica, at)?;
-        if !continues && !loaded.anew {
+        if !continues && !loaded.reloaded {
             catalogue.note_came_back(drive)?;
         }
         let wrong_lines = is_damaged(Log::Manifest);
@@ -156,24 +156,24 @@ pub fn open_replica(
         if !as_known || !manifest::is_unchanged(&*volume, &dir, &replica)? {
             if continues {
                 // Somebody may have deleted one of the logs meanwhile.
-                bag_init::ensure(&*volume, asked.station, asked.clock)?;
+                bag_init::ensure(&*volume, options.station, options.clock)?;
             }
             let lost_pages = catalogue.has_lost_pages(&session)?;
-            let clock = asked.clock;
+            let clock = options.clock;
             let recovery = Recovery { bag, clock, since, wrong_lines, lost_pages };
             make_whole(&recovery, id, &mut replica, &loaded, session, &mut findings)?;
         }
     }
     let ledger_whole = loaded.is_whole();
-    if asked.access == Access::Read {
+    if options.access == Access::Read {
         // It was out since it was last written to: what became of its copies meanwhile is seen, as when mail is copied.
-        if (loaded.anew || !continues) && !partly {
-            let (row, clock) = (replica.row, asked.clock);
+        if (loaded.reloaded || !continues) && !partly {
+            let (row, clock) = (replica.row, options.clock);
             lengths::mark_wrong_lengths(bag, row, clock, &mut findings)?;
         }
         findings.extend(break_found(&loaded));
     }
-    let newer = only_readable || loaded.newer.is_some() || loaded.endless;
+    let newer = only_readable || loaded.newer.is_some() || loaded.oversized_garbage;
     let (state, unreadable) = (replica, loaded.unreadable);
     Ok(Replica { volume, id, state, dir, ledger_whole, newer, findings, unreadable, _lock: lock })
 }
@@ -181,7 +181,7 @@ pub fn open_replica(
 /// What is said of a ledger that was only read and is not sound to its end.
 fn break_found(loaded: &Loaded) -> Option<Finding> {
     let broken = loaded.broken.as_ref()?;
-    Some(match loaded.endless {
+    Some(match loaded.oversized_garbage {
         true => Finding::LedgerEndless { at: broken.at },
         false => recover::finding(broken),
     })
@@ -195,7 +195,7 @@ fn may_be_gone_on_with(
 ) -> Result<(), JobError> {
     match loaded.newer {
         Some(format) => Err(JobError::NewerFormat { at: at(), format }),
-        None if loaded.endless => Err(JobError::Endless { at: at(), file: bag::LEDGER }),
+        None if loaded.oversized_garbage => Err(JobError::Endless { at: at(), file: bag::LEDGER }),
         None if replica.chain.seq > LINES_MAX => Err(JobError::NumbersUsedUp { at: at() }),
         None => Ok(()),
     }
@@ -215,7 +215,7 @@ fn make_whole(
     if recovery.lost_pages && loaded.length == 0 {
         return Err(JobError::BadBeginning { at: at() });
     }
-    catalogue.record_arrival(drive, loaded.fell.then_some(loaded.length))?;
+    catalogue.record_arrival(drive, loaded.shrunk.then_some(loaded.length))?;
     may_be_used(catalogue, id, drive, at)?;
     // Until it is through, the next admission does it again, in whatever session that is.
     replica.session = None;
@@ -240,22 +240,24 @@ struct Identified {
 fn identified(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &OpenOptions<'_>,
+    options: &OpenOptions<'_>,
     now: Timestamp,
     findings: &mut Vec<Finding>,
 ) -> Result<Identified, JobError> {
-    let mut found = evidence::found(catalogue, volume, asked.label, asked.at)?;
-    let (id, only_readable) = identify(catalogue, volume, asked, &found, findings)?;
-    let lock = match asked.access {
+    let mut found = evidence::found(catalogue, volume, options.label, options.at)?;
+    let (id, only_readable) = identify(catalogue, volume, options, &found, findings)?;
+    let lock = match options.access {
         Access::Write => catalogue.lock_drive(id)?,
         Access::Read => None,
     };
     found.origin = identity::origin_of(volume, id)?;
-    let drive = match asked.taken_for {
+    let drive = match options.taken_for {
         Some(taken_for) => catalogue.drive_seen(taken_for, &found, now)?,
-        None => Evidence { catalogue, volume, here: asked.here, now }.see(id, &found, findings)?,
+        None => {
+            Evidence { catalogue, volume, here: options.here, now }.see(id, &found, findings)?
+        }
     };
-    if asked.access == Access::Read
+    if options.access == Access::Read
         && let Some(gone) = catalogue.drive(id)?.and_then(|row| row.forgotten)
     {
         let at = volume.facts().shown.clone();
@@ -272,7 +274,7 @@ fn may_be_used(
     drive: DriveRowId,
     at: impl Fn() -> String,
 ) -> Result<(), JobError> {
-    lost_id::not_forgotten(catalogue, id, &at)?;
+    id_recovery::not_forgotten(catalogue, id, &at)?;
     match catalogue.distrust(drive)? {
         Some(why) => Err(JobError::Untrusted { at: at(), why }),
         None => Ok(()),
@@ -297,20 +299,20 @@ pub(crate) fn session_of(now: &EventTime, volume: &dyn Volume) -> String {
 fn identify(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &OpenOptions<'_>,
+    options: &OpenOptions<'_>,
     found: &FoundDrive<'_>,
     findings: &mut Vec<Finding>,
 ) -> Result<(DriveId, bool), JobError> {
     let at = || volume.facts().shown.clone();
     let known = match identity::read(volume)? {
-        IdFile::Id(told) => return Ok((told.id, false)),
+        IdFile::Id(stored) => return Ok((stored.id, false)),
         IdFile::Newer(format, id) => {
-            return match asked.access {
+            return match options.access {
                 Access::Write => Err(JobError::NewerFormat { at: at(), format }),
                 Access::Read => Ok((id.unwrap_or(DriveId::NONE), true)),
             };
         }
         known => known,
     };
-    lost_id::find(catalogue, volume, asked, found, &known, findings)
+    id_recovery::find(catalogue, volume, options, found, &known, findings)
 }

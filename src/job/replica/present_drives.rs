@@ -40,8 +40,8 @@ impl PresentDrives {
     ) -> Result<(), JobError> {
         let facts = volume.facts();
         match identity::read(volume)? {
-            IdFile::Id(told) if is_moved(catalogue, &told, facts)? => {
-                Err(JobError::CopiedDrive { at: facts.shown.clone(), id: told.id })
+            IdFile::Id(stored) if is_moved(catalogue, &stored, facts)? => {
+                Err(JobError::CopiedDrive { at: facts.shown.clone(), id: stored.id })
             }
             _ => self.meet(drive, volume),
         }
@@ -51,7 +51,7 @@ impl PresentDrives {
     pub fn meet(&self, drive: &DriveRef, volume: &dyn Volume) -> Result<(), JobError> {
         let at = volume.facts().shown.clone();
         let Some(id) = identity::drive_id(volume)? else { return Ok(()) };
-        match self.claim(id, &drive.volume_source, volume.facts()) {
+        match self.register(id, &drive.volume_source, volume.facts()) {
             IdConflict::Only => Ok(()),
             IdConflict::Again => Err(JobError::SecondTime { at, id }),
             IdConflict::Copy => Err(JobError::CopiedDrive { at, id }),
@@ -71,18 +71,18 @@ impl PresentDrives {
     ) -> Result<Option<Finding>, JobError> {
         let IdFile::Id(known) = identity::read(volume)? else { return Ok(None) };
         let facts = volume.facts();
-        let standing = match is_moved(catalogue, &known, facts)? {
+        let conflict = match is_moved(catalogue, &known, facts)? {
             true => IdConflict::Copy,
-            false => self.claim(known.id, &drive.volume_source, facts),
+            false => self.register(known.id, &drive.volume_source, facts),
         };
-        match standing {
+        match conflict {
             IdConflict::Only => Ok(None),
             IdConflict::Again => {
                 Err(JobError::SecondTime { at: facts.shown.clone(), id: known.id })
             }
             IdConflict::Copy => {
                 let own = identity::write_second_id(volume, clock)?;
-                self.claim(own, &drive.volume_source, facts);
+                self.register(own, &drive.volume_source, facts);
                 Ok(Some(Finding::CopiedDrive { of: known.id, own }))
             }
         }
@@ -122,16 +122,16 @@ impl PresentDrives {
     pub fn lend(&self, id: DriveId) -> Option<Box<dyn Volume>> {
         let volume_source = {
             let present_drives = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-            let claim = present_drives
+            let register = present_drives
                 .iter()
                 .find(|c| c.id == id && c.volume_source.still_present(&c.facts))?;
-            Arc::clone(&claim.volume_source)
+            Arc::clone(&register.volume_source)
         };
         let volume = volume_source.open(Access::Read).ok()?;
         (identity::drive_id(&*volume).ok()? == Some(id)).then_some(volume)
     }
 
-    fn claim(
+    fn register(
         &self,
         id: DriveId,
         volume_source: &Arc<dyn VolumeSource>,
@@ -141,7 +141,10 @@ impl PresentDrives {
         present_drives.retain(|c| {
             !Arc::ptr_eq(&c.volume_source, volume_source) && c.volume_source.still_present(&c.facts)
         });
-        let other = present_drives.iter().find(|claim| claim.id == id).map(|claim| &claim.facts);
+        let other = present_drives
+            .iter()
+            .find(|register| register.id == id)
+            .map(|register| &register.facts);
         match other {
             Some(other) if (other.device, other.root) == (facts.device, facts.root) => {
                 IdConflict::Again
@@ -171,11 +174,11 @@ fn serial_known(catalogue: &Catalogue, id: DriveId) -> Result<Option<String>, Jo
 /// one that is not known, whether it was made on another.
 pub(super) fn is_moved(
     catalogue: &Catalogue,
-    told: &StoredId,
+    stored: &StoredId,
     facts: &VolumeFacts,
 ) -> Result<bool, JobError> {
     let Some(serial) = &facts.serial else { return Ok(false) };
-    let of = serial_known(catalogue, told.id)?.or_else(|| told.volume.clone());
+    let of = serial_known(catalogue, stored.id)?.or_else(|| stored.volume.clone());
     Ok(of.is_some_and(|of| of != *serial))
 }
 

@@ -7,9 +7,9 @@ use super::remove_pruned::finish_pruning;
 use crate::disk::ReadFrom;
 use crate::job::catalogue::{Catalogue, CopyRow, CopyStatus, FileState};
 use crate::job::{JobError, Progress};
-use crate::model::ledger::{Event, LineTrust, Reader, Verdict};
+use crate::model::ledger::{Event, LineTrust, Location, Reader, Verdict};
 use crate::model::limits::{BATCH_MESSAGES, OVERHEAD_BYTES};
-use crate::model::{Clock, EventTime, Identity, MailboxName, RelName, bag};
+use crate::model::{Clock, EventTime, Identity, RelName, bag};
 use std::collections::HashMap;
 use std::time::Duration;
 
@@ -25,7 +25,7 @@ pub struct Pruned {
 /// Where and when a ledger last told of a content.
 #[derive(Default)]
 struct LastReference {
-    places: Vec<(MailboxName, RelName)>,
+    locations: Vec<Location>,
     /// Claimed seconds of the latest line, if something vouched for every one of their clocks.
     latest: Option<i64>,
     /// A line of it stands behind a break, or was written by an unsure clock.
@@ -51,13 +51,13 @@ pub fn prune(
     if candidates.is_empty() {
         return Ok(pruned);
     }
-    let mentions = mentions(drive, &candidates)?;
+    let last_references = last_references(drive, &candidates)?;
     let mut events = Vec::new();
     for copy in &candidates {
         if pruned.bytes >= need || events.len() >= BATCH_MESSAGES || progress.stop() {
             break;
         }
-        let Some(last_reference) = mentions.get(&copy.identity) else { continue };
+        let Some(last_reference) = last_references.get(&copy.identity) else { continue };
         if !is_old(last_reference, &now, after)
             || !is_superseded(catalogue, drive, copy, last_reference)?
         {
@@ -101,7 +101,7 @@ fn is_superseded(
     if !catalogue.is_withheld(replica, copy.content)? {
         return Ok(false);
     }
-    for (mailbox, path) in &last_reference.places {
+    for Location { mailbox, path } in &last_reference.locations {
         let mailbox = catalogue.mailbox(mailbox, None)?;
         let stands = catalogue.standing_at(replica, mailbox, &path.key())?;
         let newer = stands.iter().find(|known| known.suspect.is_none());
@@ -124,15 +124,15 @@ fn is_superseded(
             return Ok(false);
         }
     }
-    Ok(!last_reference.places.is_empty())
+    Ok(!last_reference.locations.is_empty())
 }
 
 /// What the ledger tells of the candidates, read from its beginning.
-fn mentions(
+fn last_references(
     drive: &Replica,
     candidates: &[CopyRow],
 ) -> Result<HashMap<Identity, LastReference>, JobError> {
-    let mut mentions: HashMap<Identity, LastReference> =
+    let mut last_references: HashMap<Identity, LastReference> =
         candidates.iter().map(|copy| (copy.identity, LastReference::default())).collect();
     let at = drive.dir.join(&RelName::fixed(bag::LEDGER));
     let mut lines = LineReader::new(drive.volume.read(&at, 0, ReadFrom::Medium)?);
@@ -145,22 +145,16 @@ fn mentions(
                 continue;
             }
         };
-        let Verdict::Line(line, standing) = reader.line(raw, length) else { continue };
-        let (identity, place) = match line.event {
-            Event::Mirrored { identity, assertion, .. }
-            | Event::Placed { identity, assertion }
-            | Event::Missing { identity, assertion } => {
-                (identity, Some((assertion.location.mailbox, assertion.location.path)))
-            }
-            Event::Adopted { identity, .. } => (identity, None),
-            _ => continue,
-        };
-        let Some(last_reference) = mentions.get_mut(&identity) else { continue };
-        last_reference.unsure |= standing != LineTrust::Sound || !line.stamp.trusted;
+        let Verdict::Line(line, trust) = reader.line(raw, length) else { continue };
+        let Some((identity, assertion)) = line.event.content() else { continue };
+        let Some(last_reference) = last_references.get_mut(identity) else { continue };
+        last_reference.unsure |= trust != LineTrust::Sound || !line.stamp.trusted;
         last_reference.latest = last_reference.latest.max(Some(line.stamp.time.seconds));
-        if let Some(place) = place.filter(|place| !last_reference.places.contains(place)) {
-            last_reference.places.push(place);
+        if let Some(location) = assertion.map(|assertion| &assertion.location)
+            && !last_reference.locations.contains(location)
+        {
+            last_reference.locations.push(location.clone());
         }
     }
-    Ok(mentions)
+    Ok(last_references)
 }

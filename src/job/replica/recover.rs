@@ -5,9 +5,9 @@ use super::append_log;
 use super::copy::{self, CopyCheck};
 use super::ledger::{self, Loaded};
 use super::lengths::{self, LengthCheck};
+use super::lost_lines::LostLines;
 use super::manifest::{self, Mending};
 use super::remove_pruned::finish_pruning;
-use super::retell::Retelling;
 use super::station_bag::StationBag;
 use crate::disk::EntryKind;
 use crate::job::JobError;
@@ -32,11 +32,6 @@ pub(super) struct Recovery<'a> {
     pub lost_pages: bool,
 }
 
-/// Whether a copy that counted is lost.
-fn tells_of_damage(event: &Event) -> bool {
-    matches!(event, Event::Damaged { .. } | Event::Absent { .. })
-}
-
 impl Recovery<'_> {
     /// The whole of it, in the order that lets every step be cut: what is only read has changed nothing.
     /// Debris goes into the ledger before it is listed, since a copy that is listed and has no line was read
@@ -54,18 +49,18 @@ impl Recovery<'_> {
         // device first, so that nothing is read here that a power failure would still take.
         volume.sync_all().map_err(JobError::NotSynced)?;
         let doubtful = self.lost_pages || state.unsynced_lines;
-        let retelling = Retelling::of(self.bag, state)?;
-        let mut end_line_before = loaded.unended && loaded.length > 0;
+        let lost_lines = LostLines::of(self.bag, state)?;
+        let mut end_line_before = loaded.no_final_newline && loaded.length > 0;
         let broken = loaded.broken.map(|broken| {
             let to = loaded.length + u64::from(end_line_before);
             let (from, whole_lines, torn) = (broken.at, broken.whole_lines, loaded.torn);
             Event::Recovered { from, to, whole_lines, torn }
         });
-        let mut events = self.recheck(state, loaded.anew, findings)?;
-        if let Some(retelling) = retelling.as_ref().filter(|_| loaded.same_medium) {
+        let mut events = self.recheck(state, loaded.reloaded, findings)?;
+        if let Some(lost_lines) = lost_lines.as_ref().filter(|_| loaded.same_medium) {
             // Before the copies without a line are looked for: these are none.
             self.append(state, std::mem::take(&mut events), std::mem::take(&mut end_line_before))?;
-            self.append(state, retelling.copies()?, false)?;
+            self.append(state, lost_lines.copies()?, false)?;
         }
         let mut orphans = self.orphans(state)?;
         if self.lost_pages {
@@ -86,7 +81,7 @@ impl Recovery<'_> {
         }
         findings.extend(loaded.broken.as_ref().map(finding));
         events.extend(broken);
-        if events.iter().any(tells_of_damage) {
+        if events.iter().any(Event::is_copy_loss) {
             // Every message is compared with this drive again, so that what was lost is copied anew.
             state.recorded_through = 0;
         }
@@ -103,8 +98,8 @@ impl Recovery<'_> {
             events.push(Event::opened());
         }
         self.append(state, events, false)?;
-        if let Some(retelling) = retelling {
-            self.retell(&retelling, state)?;
+        if let Some(lost_lines) = lost_lines {
+            self.lost_lines(&lost_lines, state)?;
         }
         // Nothing is removed by what the system may only believe.
         if !self.lost_pages {
@@ -116,11 +111,15 @@ impl Recovery<'_> {
     }
 
     /// Writes again what the ledger told of locations and tells no more. What was known before is forgotten only then.
-    fn retell(&self, retelling: &Retelling<'_>, state: &mut ReplicaState) -> Result<(), JobError> {
-        self.append(state, retelling.roots()?, false)?;
+    fn lost_lines(
+        &self,
+        lost_lines: &LostLines<'_>,
+        state: &mut ReplicaState,
+    ) -> Result<(), JobError> {
+        self.append(state, lost_lines.roots()?, false)?;
         let mut after = None;
         loop {
-            let (events, last) = retelling.assertions(after.as_ref())?;
+            let (events, last) = lost_lines.assertions(after.as_ref())?;
             if last.is_none() {
                 break;
             }
@@ -131,14 +130,14 @@ impl Recovery<'_> {
         // was never known here, nobody here can say what it told of.
         let mut after = None;
         while state.gaps_unknown == 0 {
-            let (events, last) = retelling.departures(after.as_ref(), state.gaps)?;
+            let (events, last) = lost_lines.departures(after.as_ref(), state.gaps)?;
             if last.is_none() {
                 break;
             }
             self.append(state, events, false)?;
             after = last;
         }
-        self.bag.catalogue.drop_retired(retelling.retired)
+        self.bag.catalogue.drop_retired(lost_lines.retired)
     }
 
     fn append(
@@ -167,19 +166,19 @@ impl Recovery<'_> {
     fn recheck(
         &self,
         state: &ReplicaState,
-        anew: bool,
+        reloaded: bool,
         findings: &mut Vec<Finding>,
     ) -> Result<Vec<Event>, JobError> {
         let mut events = Vec::new();
         let now = self.clock.stamp().time;
         for copy in self.bag.catalogue.claimed_payloads(state.row)? {
-            events.extend(self.check(state, anew, &copy, findings)?);
+            events.extend(self.check(state, reloaded, &copy, findings)?);
         }
         let within = LengthCheck { clock: self.clock, kept: true };
         let wrong = lengths::wrong(self.bag, state.row, &within)?;
         let mut looked_at = BTreeMap::new();
         for copy in wrong {
-            looked_at.insert(copy.name.number, self.check(state, anew, &copy, findings)?);
+            looked_at.insert(copy.name.number, self.check(state, reloaded, &copy, findings)?);
         }
         let mut before = NUMBER_MAX + 1;
         loop {
@@ -196,7 +195,7 @@ impl Recovery<'_> {
                 if copy.state.is_whole() {
                     let found = match looked_at.remove(&copy.name.number) {
                         Some(found) => found,
-                        None => self.check(state, anew, &copy, findings)?,
+                        None => self.check(state, reloaded, &copy, findings)?,
                     };
                     match found {
                         None => sound.push(copy.name.number),
@@ -276,13 +275,13 @@ impl Recovery<'_> {
     fn check(
         &self,
         state: &ReplicaState,
-        anew: bool,
+        reloaded: bool,
         copy: &CopyRow,
         findings: &mut Vec<Finding>,
     ) -> Result<Option<Event>, JobError> {
         let read = self.bag.hash(copy.name, copy.identity.bytes)?;
         let verdict = read.judge(copy);
-        match anew {
+        match reloaded {
             true => verdict.note_wear(self.bag.catalogue, state)?,
             false => verdict.note_drive(self.bag.catalogue, state)?,
         }

@@ -43,8 +43,8 @@ impl<'a> CopyReader<'a> {
         content: i64,
         identity: Identity,
     ) -> Result<Self, JobError> {
-        let told = sources.catalogue.copies_of(&sources.station, content)?;
-        let at = told.iter().filter_map(|(replica, copy)| {
+        let copies = sources.catalogue.copies_of(&sources.station, content)?;
+        let at = copies.iter().filter_map(|(replica, copy)| {
             let drive = sources.drives.iter().find(|drive| drive.state.row == *replica)?;
             Some((&*drive.volume, drive.dir.join(&copy.name.to_rel())))
         });
@@ -61,7 +61,7 @@ impl<'a> CopyReader<'a> {
                 }
                 CopyRead::Wrong => seen = true,
                 CopyRead::Gone => {}
-                CopyRead::NotWanted => return false,
+                CopyRead::Stopped => return false,
             }
         }
         give(CopyChunk::End(ReadEnd::NotToBeHad { seen }))
@@ -89,7 +89,7 @@ impl<'a> CopyReader<'a> {
             }
             hasher.update(&bytes);
             if (begins || !bytes.is_empty()) && !give(CopyChunk::Bytes { begins, bytes }) {
-                return CopyRead::NotWanted;
+                return CopyRead::Stopped;
             }
         }
         match hasher.finish() == self.identity {
@@ -103,5 +103,5 @@ enum CopyRead {
     Right,
     Wrong,
     Gone,
-    NotWanted,
+    Stopped,
 }

@@ -54,20 +54,20 @@ impl Inventory {
 /// What has been gathered of one station.
 pub fn inventory(sources: &RestoreSources) -> Result<Inventory, JobError> {
     let (catalogue, station) = (&sources.catalogue, &sources.station);
-    let told = catalogue.mailboxes_told(station)?;
+    let named = catalogue.mailboxes_told(station)?;
     let open: Vec<&Replica> = sources.drives.iter().collect();
-    let mut mailboxes: Vec<OfferedStation> = told
+    let mut mailboxes: Vec<OfferedStation> = named
         .into_iter()
         .map(|(row, name)| OfferedStation { row, name, messages: 0, bytes: 0, newest: None })
         .collect();
     let index: HashMap<i64, usize> = mailboxes.iter().map(|of| of.row).zip(0..).collect();
     let mut latest: Vec<Option<(u64, i64)>> = vec![None; mailboxes.len()];
-    catalogue.each_wanted(station, false, |wanted| {
-        if let Some(at) = index.get(&wanted.mailbox) {
+    catalogue.each_wanted(station, false, |item| {
+        if let Some(at) = index.get(&item.mailbox) {
             let offered = &mut mailboxes[*at];
             offered.messages += 1;
-            offered.bytes += catalogue.identity(wanted.version.content)?.bytes;
-            latest[*at] = latest[*at].max(Some((wanted.latest, wanted.version.content)));
+            offered.bytes += catalogue.identity(item.version.content)?.bytes;
+            latest[*at] = latest[*at].max(Some((item.latest, item.version.content)));
         }
         Ok(())
     })?;

@@ -3,7 +3,7 @@
 //! which they were asked for. Never gives a file a name in the mailbox.
 
 use super::copy_reader::{self, CopyChunk, CopyReader, ReadEnd};
-use crate::disk::{DiskError, FileAttrs, Owner, Staged, StagingDir, Trouble, passing_name};
+use crate::disk::{DiskError, FileAttrs, Owner, Staged, StagingDir, Trouble, temporary_name};
 use crate::job::JobError;
 use crate::model::RelName;
 use crate::model::limits::{
@@ -120,8 +120,8 @@ impl<'scope> Threads<'scope> {
         let (asked, jobs) = channel::<Vec<Job<'scope>>>();
         // Bounded, so that a quick drive does not fill the memory ahead of a slow card.
         let (send, items) = sync_channel(2);
-        let (tell, arrived) = channel();
-        let (say, written) = sync_channel(1);
+        let (results, arrived) = channel();
+        let (to_sync, written) = sync_channel(1);
         let start = |name: &str, work: Box<dyn FnOnce() + Send + 'scope>| {
             std::thread::Builder::new()
                 .name(name.to_owned())
@@ -129,7 +129,7 @@ impl<'scope> Threads<'scope> {
                 .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))
         };
         start("restore-read", Box::new(move || read(&jobs, send)))?;
-        start("restore-write", Box::new(move || write(&items, &tell, EarlySync::new(say))))?;
+        start("restore-write", Box::new(move || write(&items, &results, EarlySync::new(to_sync))))?;
         start("restore-sync", Box::new(move || sync_early(&written)))?;
         Ok(Self { asked, arrived })
     }
@@ -167,10 +167,10 @@ impl Job<'_> {
 
 /// Reads what is asked for until nobody asks any more.
 fn read(jobs: &Receiver<Vec<Job<'_>>>, send: SyncSender<Vec<Chunk>>) {
-    let mut load = Batcher { items: Vec::new(), bytes: 0, send };
+    let mut batcher = Batcher { items: Vec::new(), bytes: 0, send };
     while let Ok(together) = jobs.recv() {
-        let mut wanted = together.into_iter().map(|job| job.run(&mut |item| load.put(item)));
-        if !wanted.all(|wanted| wanted) || !load.send_chunks() {
+        let mut goes_on = together.into_iter().map(|job| job.run(&mut |item| batcher.put(item)));
+        if !goes_on.all(|goes_on| goes_on) || !batcher.send_chunks() {
             return;
         }
     }
@@ -210,12 +210,12 @@ fn sync_early(written: &Receiver<Arc<StagingDir>>) {
 struct EarlySync {
     files: usize,
     bytes: u64,
-    say: SyncSender<Arc<StagingDir>>,
+    to_sync: SyncSender<Arc<StagingDir>>,
 }
 
 impl EarlySync {
-    fn new(say: SyncSender<Arc<StagingDir>>) -> Self {
-        Self { files: 0, bytes: 0, say }
+    fn new(to_sync: SyncSender<Arc<StagingDir>>) -> Self {
+        Self { files: 0, bytes: 0, to_sync }
     }
 
     fn written(&mut self, folder: &Arc<StagingDir>, bytes: u64) {
@@ -223,14 +223,14 @@ impl EarlySync {
         self.bytes += bytes;
         let enough = self.files >= RESTORE_EARLY_FILES || self.bytes >= RESTORE_EARLY_BYTES;
         // While the card is at it, it need not be told again.
-        if enough && self.say.try_send(Arc::clone(folder)).is_ok() {
+        if enough && self.to_sync.try_send(Arc::clone(folder)).is_ok() {
             (self.files, self.bytes) = (0, 0);
         }
     }
 }
 
 /// Writes what was read until nothing more comes.
-fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, early_sync: EarlySync) {
+fn write(items: &Receiver<Vec<Chunk>>, results: &Sender<Vec<Fetched>>, early_sync: EarlySync) {
     let mut writer = Writer { file: File::default(), early_sync: Some(early_sync) };
     let mut arrived = Vec::new();
     loop {
@@ -239,7 +239,7 @@ fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, early_sync: 
             Err(TryRecvError::Disconnected) => break,
             Err(TryRecvError::Empty) => {
                 // Whoever asked may be waiting for what there is.
-                if !arrived.is_empty() && tell.send(std::mem::take(&mut arrived)).is_err() {
+                if !arrived.is_empty() && results.send(std::mem::take(&mut arrived)).is_err() {
                     return;
                 }
                 let Ok(together) = items.recv() else { break };
@@ -247,13 +247,14 @@ fn write(items: &Receiver<Vec<Chunk>>, tell: &Sender<Vec<Fetched>>, early_sync: 
             }
         };
         arrived.extend(together.into_iter().filter_map(|item| writer.take(item)));
-        if arrived.len() >= RESTORE_TOGETHER && tell.send(std::mem::take(&mut arrived)).is_err() {
+        if arrived.len() >= RESTORE_TOGETHER && results.send(std::mem::take(&mut arrived)).is_err()
+        {
             return;
         }
     }
     if !arrived.is_empty() {
         // Nobody waits any more if the restore was given up.
-        drop(tell.send(arrived));
+        drop(results.send(arrived));
     }
 }
 
@@ -293,7 +294,7 @@ impl File {
             Some((Ok(staged), folder)) => (Ok(staged), folder),
             Some((Err(error), folder)) if !may_do_elsewhere(&error) => (Err(error), folder),
             // What cannot have this name in that folder is told when it is to be given it.
-            _ => (common.stage(passing_name(number)), common),
+            _ => (common.stage(temporary_name(number)), common),
         };
         match staged {
             Ok(staged) => Self { slot: Some((staged, at, marks, owner)), refused: None },

@@ -52,17 +52,17 @@ fn put_back<'scope>(
         };
         let mut any_in_doubt = false;
         judge.each_in(Some(mailbox_target.row), |decision| match decision {
-            Decision::Give(wanted) if wanted.role.is_in_doubt() => {
+            Decision::Give(item) if item.role.is_in_doubt() => {
                 any_in_doubt = true;
                 Ok(())
             }
-            Decision::Give(wanted) => work.message(wanted),
+            Decision::Give(item) => work.message(item),
             Decision::Withhold(left_out) => work.leave_out(&left_out),
         })?;
         if any_in_doubt {
             // After all others, so that none takes the name of mail that has a place.
             judge.each_in(Some(mailbox_target.row), |decision| match decision {
-                Decision::Give(wanted) if wanted.role.is_in_doubt() => work.message(wanted),
+                Decision::Give(item) if item.role.is_in_doubt() => work.message(item),
                 _ => Ok(()),
             })?;
         }
@@ -137,23 +137,23 @@ fn count(all: &mut Vec<LeftOut>, by: String, why: Departed, bytes: u64) {
 }
 
 impl Restorer<'_, '_, '_> {
-    fn message(&mut self, wanted: RestoreItem) -> Result<(), JobError> {
+    fn message(&mut self, item: RestoreItem) -> Result<(), JobError> {
         if self.options.progress.stop() {
             self.report.stopped = true;
             return Ok(());
         }
-        let path = wanted.path()?;
-        if wanted.conflict && wanted.role != Role::Beside {
+        let path = item.path()?;
+        if item.conflict && item.role != Role::Beside {
             self.report.conflicts.push(path.clone());
         }
-        let what = match wanted.role {
+        let what = match item.role {
             Role::InDoubt { why, replica } => {
-                return self.in_doubt(path, &wanted.version, why, replica);
+                return self.in_doubt(path, &item.version, why, replica);
             }
             Role::InsteadOfSuspect => RestoreKind::InsteadOfSuspect,
             Role::InPlace | Role::Beside | Role::Removed => RestoreKind::AsTold,
         };
-        let message = self.version(path, &wanted.version, what, wanted.instead)?;
+        let message = self.version(path, &item.version, what, item.instead)?;
         self.put(message)
     }
 
@@ -244,26 +244,26 @@ impl Restorer<'_, '_, '_> {
 
     /// Asks for a message that has to be put somewhere. `false`: nothing more comes of it.
     fn ask(&mut self, message: Message) -> Result<bool, JobError> {
-        let (wanted, identity) = (&message.path, &message.identity);
-        if wanted.parts().any(|part| part == STAGING.as_bytes()) {
+        let (original, identity) = (&message.path, &message.identity);
+        if original.parts().any(|part| part == STAGING.as_bytes()) {
             // No mailbox has a message there: only a forged line can say so, and it would be cleared away.
-            let why = format!("{wanted}: a restore in progress has that folder");
+            let why = format!("{original}: a restore in progress has that folder");
             let error = DiskError::with("write", why, rustix::io::Errno::PERM, Trouble::Other);
-            self.report.unwritten(wanted.clone(), identity.bytes, error);
+            self.report.unwritten(original.clone(), identity.bytes, error);
             return Ok(false);
         }
         let (target, maildirs) = (self.target.as_ref(), &mut self.maildirs);
-        let (path, beside) = match free_name(target, maildirs, &self.names, wanted, identity) {
+        let (path, beside) = match free_name(target, maildirs, &self.names, original, identity) {
             Ok(Some(free)) => free,
             Ok(None) => {
                 if target.is_some_and(TargetDir::is_resumed) {
-                    self.staging.is_there(wanted);
+                    self.staging.is_there(original);
                 }
                 self.report.identical += 1;
                 return Ok(false);
             }
             Err(error) => {
-                self.report.unwritten(wanted.clone(), identity.bytes, error);
+                self.report.unwritten(original.clone(), identity.bytes, error);
                 return Ok(false);
             }
         };
@@ -290,7 +290,7 @@ impl Restorer<'_, '_, '_> {
         if self.pending.len() >= Pipeline::LENGTH {
             self.receive()?;
         }
-        if self.staging.are_full() {
+        if self.staging.is_full() {
             self.name_all()?;
         }
         Ok(true)

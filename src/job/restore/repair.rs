@@ -8,7 +8,7 @@ use super::maildir::hash_file;
 use super::targets::busy;
 use super::{MailboxTarget, RestoreSources};
 use crate::disk::{
-    DiskError, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, Trouble, passing_name,
+    DiskError, EntryStat, FileAttrs, Placing, TargetDir, TargetLocks, Trouble, temporary_name,
 };
 use crate::job::JobError;
 use crate::job::catalogue::{RestoreItem, Role};
@@ -31,16 +31,16 @@ pub fn repair(
     path: &RelName,
 ) -> Result<Repaired, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
-    let mut told = None;
-    sources.catalogue.each_wanted(&sources.station, false, |wanted| {
-        let instead = !matches!(wanted.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
-        if instead && wanted.mailbox == mailbox_target.row && wanted.key == path.key() {
-            told = Some(wanted);
+    let mut found = None;
+    sources.catalogue.each_wanted(&sources.station, false, |item| {
+        let instead = !matches!(item.role, Role::Beside | Role::Removed | Role::InDoubt { .. });
+        if instead && item.mailbox == mailbox_target.row && item.key == path.key() {
+            found = Some(item);
         }
         Ok(())
     })?;
-    let wanted = told.ok_or_else(|| refuse("no drive here tells of a message there"))?;
-    let good = sources.catalogue.identity(wanted.version.content)?;
+    let item = found.ok_or_else(|| refuse("no drive here tells of a message there"))?;
+    let good = sources.catalogue.identity(item.version.content)?;
     let locks = TargetLocks::default();
     let target =
         TargetDir::open_locked(&mailbox_target.path, &locks).map_err(busy(mailbox_target))?;
@@ -51,9 +51,9 @@ pub fn repair(
         }
         EntryStat::Folder | EntryStat::NotAFile => return Err(refuse("what is there is no file")),
     };
-    let damaged = damaged(sources, &target, path, &wanted, (&good, facts))?;
+    let damaged = damaged(sources, &target, path, &item, (&good, facts))?;
     let exchange = || -> Result<RelName, JobError> {
-        let staged = stage(sources, &target, path, &wanted, &good)?
+        let staged = stage(sources, &target, path, &item, &good)?
             .ok_or_else(|| refuse("no drive here has a good copy of it"))?;
         exchange(&target, &staged, path, damaged)
     };
@@ -85,11 +85,11 @@ fn damaged(
     sources: &RestoreSources,
     target: &TargetDir,
     path: &RelName,
-    wanted: &RestoreItem,
+    item: &RestoreItem,
     (good, facts): (&Identity, FileFacts),
 ) -> Result<Digest, JobError> {
     let refuse = |why| JobError::NotRepaired { path: path.to_string(), why };
-    let untouched = facts.bytes == good.bytes && facts.modified == wanted.version.modified;
+    let untouched = facts.bytes == good.bytes && facts.modified == item.version.modified;
     let there = target.open_existing(path).and_then(hash_file);
     let there = match there {
         Err(error) if error.trouble == Trouble::Failing && untouched => return Ok(good.digest),
@@ -99,7 +99,7 @@ fn damaged(
         return Err(refuse("the good version is there: nothing is to be repaired"));
     }
     let mut known = false;
-    for version in wanted.instead.iter().filter(|version| version.suspect.is_some()) {
+    for version in item.instead.iter().filter(|version| version.suspect.is_some()) {
         known |= sources.catalogue.identity(version.content)? == there;
     }
     match known || untouched {
@@ -135,14 +135,14 @@ fn stage(
     sources: &RestoreSources,
     target: &TargetDir,
     path: &RelName,
-    wanted: &RestoreItem,
+    item: &RestoreItem,
     good: &Identity,
 ) -> Result<Option<RelName>, JobError> {
     target.has_room(good.bytes)?;
-    let waiting = target.waiting()?;
-    let mut staged = waiting.stage(passing_name(1))?;
+    let staging = target.staging_dir()?;
+    let mut staged = staging.stage(temporary_name(1))?;
     let (mut refused, mut is_right) = (None, false);
-    CopyReader::of(sources, wanted.version.content, *good)?.read(&mut |piece| {
+    CopyReader::of(sources, item.version.content, *good)?.read(&mut |piece| {
         match piece {
             CopyChunk::Bytes { begins, bytes } => {
                 refused = copy_reader::write(&mut staged, begins, &bytes).err();
@@ -154,9 +154,9 @@ fn stage(
     match refused {
         Some(error) => Err(error.into()),
         None if is_right => {
-            let marks = FileAttrs { mode: wanted.version.mode, modified: wanted.version.modified };
+            let marks = FileAttrs { mode: item.version.mode, modified: item.version.modified };
             let owner = target.owner_in(path.parent().as_ref())?;
-            Ok(Some(waiting.finish(&staged, marks, owner)?))
+            Ok(Some(staging.finish(&staged, marks, owner)?))
         }
         None => Ok(None),
     }

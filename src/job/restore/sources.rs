@@ -95,8 +95,8 @@ impl RestoreSources {
         }
         if !contents.is_empty() {
             judge.each_in(None, |decision| {
-                if let Decision::Give(wanted) = decision {
-                    contents.remove(&wanted.version.content);
+                if let Decision::Give(item) = decision {
+                    contents.remove(&item.version.content);
                 }
                 Ok(())
             })?;

@@ -27,7 +27,7 @@ pub(super) struct StagingBatch {
     /// Folders of the mailbox that are not there yet, by their names there: what belongs into them waits in one that
     /// gets the name with all that is in it.
     folders: BTreeMap<RelName, Arc<StagingDir>>,
-    waiting: Vec<StagedMessage>,
+    staged: Vec<StagedMessage>,
     bytes: u64,
     /// Those that got their names since the last sync.
     named: Vec<(RelName, Tally)>,
@@ -54,7 +54,7 @@ impl StagingBatch {
         Ok(Slot {
             folder,
             owner,
-            common: target.waiting()?,
+            common: target.staging_dir()?,
             name: path.last_name(),
             number: self.number,
             marks,
@@ -84,12 +84,12 @@ impl StagingBatch {
     /// A message waits in its slot.
     pub(super) fn taken(&mut self, message: StagedMessage) {
         self.bytes += message.identity.bytes;
-        self.waiting.push(message);
+        self.staged.push(message);
     }
 
     /// Whether it is time to give names.
-    pub(super) fn are_full(&self) -> bool {
-        self.waiting.len() >= RESTORE_BATCH_MESSAGES || self.bytes >= RESTORE_BATCH_BYTES
+    pub(super) fn is_full(&self) -> bool {
+        self.staged.len() >= RESTORE_BATCH_MESSAGES || self.bytes >= RESTORE_BATCH_BYTES
     }
 
     /// Makes what waits durable, then gives it its names; nothing else may be in a slot. The names become durable
@@ -100,7 +100,7 @@ impl StagingBatch {
         report: &mut RestoreReport,
     ) -> Result<(), JobError> {
         let (batch, folders) =
-            (std::mem::take(&mut self.waiting), std::mem::take(&mut self.folders));
+            (std::mem::take(&mut self.staged), std::mem::take(&mut self.folders));
         self.bytes = 0;
         if batch.is_empty() {
             return Ok(());

@@ -32,21 +32,23 @@ pub fn confirm(
     let due = millis(rules.clock) - rules.settle;
     for state in [FileState::Changing, FileState::Fresh] {
         each_page(catalogue, mailbox, state, due, |page| {
-            second_looks(catalogue, dir, page, rules, report)
+            read_stable_files(catalogue, dir, page, rules, report)
         })?;
     }
     // What has a new place by now has moved: one line of the ledger tells of both.
     let moved = catalogue.leaving_and_present(mailbox, PAGE)?;
     let at = rules.clock.stamp().time.seconds;
-    catalogue
-        .write_transaction(|| moved.iter().try_for_each(|row| gone(catalogue, dir, row, at)))?;
+    catalogue.write_transaction(|| {
+        moved.iter().try_for_each(|row| confirm_gone(catalogue, dir, row, at))
+    })?;
     // A little later than files that appear, so that a move is seen as one: the new place is known
     // by the time the old one is called gone.
     let due = if rules.settle > 0 { due - rules.settle / 4 } else { due };
     for state in [FileState::LeavingSeen, FileState::Leaving] {
         each_page(catalogue, mailbox, state, due, |page| {
-            catalogue
-                .write_transaction(|| page.iter().try_for_each(|row| gone(catalogue, dir, row, at)))
+            catalogue.write_transaction(|| {
+                page.iter().try_for_each(|row| confirm_gone(catalogue, dir, row, at))
+            })
         })?;
     }
     Ok(())
@@ -70,7 +72,7 @@ fn each_page(
 
 /// Reads a page of files, then writes down what they are: the catalogue is not held while a slow card
 /// is read, and many files are read by two at once.
-fn second_looks(
+fn read_stable_files(
     catalogue: &Catalogue,
     dir: &MailboxDir,
     page: &[FileRow],
@@ -111,7 +113,7 @@ fn second_looks(
             catalogue.set_state(row, FileState::Changing, row.looked)?;
         }
         for ((row, path, _), read) in due.into_iter().zip(read) {
-            second_look(catalogue, (dir, row), path, (read, begun), rules, report)?;
+            confirm_file(catalogue, (dir, row), path, (read, begun), rules, report)?;
         }
         Ok(())
     })
@@ -122,7 +124,12 @@ fn read_in_turn(dir: &MailboxDir, due: &[Due<'_>]) -> Vec<Result<MessageRead, Di
 }
 
 /// What is gone was seen to go, or has a new place, or is missing.
-fn gone(catalogue: &Catalogue, dir: &MailboxDir, row: &FileRow, at: i64) -> Result<(), JobError> {
+fn confirm_gone(
+    catalogue: &Catalogue,
+    dir: &MailboxDir,
+    row: &FileRow,
+    at: i64,
+) -> Result<(), JobError> {
     let path = row.path()?;
     if !matches!(dir.look(&path), Ok(EntryStat::Gone | EntryStat::Folder)) {
         // Back again, or not to be seen just now: the next scan tells.
@@ -239,7 +246,7 @@ fn is_later_version(
     Ok(row.hinted || !is_doubtful && is_same()? && is_new()?)
 }
 
-fn second_look(
+fn confirm_file(
     catalogue: &Catalogue,
     (dir, row): (&MailboxDir, &FileRow),
     path: RelName,
@@ -271,7 +278,7 @@ fn second_look(
             }
             let content = catalogue.confirm_file(row, &new, now)?;
             if new.suspect.is_none() && row.content != Some(content) {
-                look_at_twins(catalogue, dir, row, content)?;
+                note_other_locations(catalogue, dir, row, content)?;
             }
             coarse_time::recheck_if_hidden(catalogue, row, &new.identity, begun)
         }
@@ -294,7 +301,7 @@ fn second_look(
 
 /// Where a content that is new at the location of a row lies elsewhere too, that one did not move here, whatever
 /// becomes of it later.
-fn look_at_twins(
+fn note_other_locations(
     catalogue: &Catalogue,
     dir: &MailboxDir,
     row: &FileRow,
@@ -359,7 +366,7 @@ fn read_message(
     if identity.bytes != facts.bytes || now != facts {
         return Ok(MessageRead::Changed(now));
     }
-    let (headers, weight) = headers::read_and_weigh(&start, identity.bytes);
+    let (headers, sizes) = headers::read_and_weigh(&start, identity.bytes);
     // Every message begins with nothing: a file that was made before it was filled.
     let was_empty = before.is_some_and(|before| before.bytes == 0);
     let continues = was_empty
@@ -367,7 +374,7 @@ fn read_message(
             && before_it.is_some_and(|before| prefix.finish() == before);
     let suspect = None;
     Ok(MessageRead::Whole(
-        NewFile { identity, headers, weight, suspect, continues, has_nul_block },
+        NewFile { identity, headers, weight: sizes, suspect, continues, has_nul_block },
         end,
     ))
 }

@@ -44,8 +44,9 @@ pub fn scan(
             }
             WalkEntry::Unreadable(path, why) => {
                 unreadable.push(path.as_ref().map(RelName::key).unwrap_or_default());
-                let told = why.clone();
-                report.problem(Finding::FolderUnreadable { path: path.clone(), why: told });
+                let why_unreadable = why.clone();
+                report
+                    .problem(Finding::FolderUnreadable { path: path.clone(), why: why_unreadable });
                 // Listed like a message that cannot be read: nobody knows what is in it, so nobody
                 // may call it safe.
                 let Some(path) = path else {

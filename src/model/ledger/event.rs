@@ -231,15 +231,53 @@ impl Event {
         Self::Opened { program: concat!("counterfoil ", env!("CARGO_PKG_VERSION")).to_owned() }
     }
 
-    /// The position that the event speaks of, if it is one about locations.
+    /// The content that the event says is there, or is to come back; and where, unless the event names a copy alone.
+    pub fn content(&self) -> Option<(&Identity, Option<&Assertion>)> {
+        match self {
+            Self::Mirrored { identity, assertion, .. }
+            | Self::Placed { identity, assertion }
+            | Self::Missing { identity, assertion } => Some((identity, Some(assertion))),
+            Self::Adopted { identity, .. } => Some((identity, None)),
+            _ => None,
+        }
+    }
+
+    /// The good copy that the event adds to the drive.
+    pub fn new_copy(&self) -> Option<PayloadName> {
+        match self {
+            Self::Mirrored { payload, .. } | Self::Adopted { payload, .. } => Some(*payload),
+            _ => None,
+        }
+    }
+
+    /// Whether the event says that a copy counts no more.
+    pub fn is_copy_loss(&self) -> bool {
+        matches!(self, Self::Damaged { .. } | Self::Absent { .. })
+    }
+
+    /// The position as of which the event speaks, if it is one about locations.
     pub fn position(&self) -> Option<Position> {
         match self {
-            Self::Mirrored { assertion, .. }
-            | Self::Placed { assertion, .. }
-            | Self::Missing { assertion, .. } => Some(assertion.as_of),
             Self::Removed(departure) => Some(departure.position),
             Self::Mark { as_of, .. } => Some(*as_of),
-            _ => None,
+            _ => self.content()?.1.map(|assertion| assertion.as_of),
+        }
+    }
+
+    /// The position of whoever wrote the event: of its location, or of the writer that it announces.
+    pub fn author(&self) -> Option<Position> {
+        match self {
+            Self::Writer { writer, .. } => Some(Position { writer: *writer, n: 0 }),
+            _ => self.position(),
+        }
+    }
+
+    /// The entries that the event brings into the catalogue: itself, and one for each item of its list.
+    pub fn entries(&self) -> u64 {
+        1 + match self {
+            Self::Writer { links, .. } => links.len() as u64,
+            Self::Mark { mailboxes, .. } => mailboxes.len() as u64,
+            _ => 0,
         }
     }
 }

@@ -12,7 +12,7 @@ use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 const PAGE: u32 = 256;
 
 /// What retelling works on.
-pub(super) struct Retelling<'a> {
+pub(super) struct LostLines<'a> {
     pub bag: StationBag<'a>,
     /// The row of the ledger as it is read now.
     pub replica: ReplicaRowId,
@@ -20,7 +20,7 @@ pub(super) struct Retelling<'a> {
     pub retired: ReplicaRowId,
 }
 
-impl<'a> Retelling<'a> {
+impl<'a> LostLines<'a> {
     /// For a ledger that was read anew, if something was known of it before.
     pub(super) fn of(
         bag: StationBag<'a>,
@@ -156,10 +156,10 @@ impl<'a> Retelling<'a> {
     /// Lines of where mailboxes lay.
     pub(super) fn roots(&self) -> Result<Vec<Event>, JobError> {
         let roots = self.bag.catalogue.roots_untold(self.retired, self.replica)?;
-        let told = roots.into_iter().map(|(mailbox, root)| {
+        let events = roots.into_iter().map(|(mailbox, root)| {
             let (mailbox, _) = self.bag.catalogue.mailbox_name(mailbox)?;
             Ok(Event::Mailbox { mailbox, root })
         });
-        told.collect()
+        events.collect()
     }
 }

@@ -4,9 +4,9 @@
 use super::evidence::{self, Evidence, named, nothing_there, nothing_where_one_was};
 use super::identity::{self, IdFile, StoredId};
 use super::ledger::goes_on_from;
+use super::match_drive::{DriveMatch, match_drive};
 use super::open_options::{Begin, Here, OpenOptions};
 use super::present_drives;
-use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume};
 use crate::job::JobError;
 use crate::job::catalogue::{
@@ -19,36 +19,36 @@ use crate::model::{Clock, DriveId, DriveLoss, Finding, RelName, bag};
 pub(super) fn find(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &OpenOptions<'_>,
+    options: &OpenOptions<'_>,
     found: &FoundDrive<'_>,
     known: &IdFile,
     findings: &mut Vec<Finding>,
 ) -> Result<(DriveId, bool), JobError> {
     // One that is too long to be ours is not written over, so it is only read.
     let too_long = matches!(known, IdFile::Unreadable(_, length) if *length > DRIVE_FILE_BYTES);
-    let recognised = match asked.taken_for {
+    let matched = match options.taken_for {
         // Who restores from it does not ask which it is.
-        Some(_) => Recognised::OneOf(Vec::new()),
-        None => recognise(catalogue, volume, found.folder.as_deref(), &(asked.here)())?,
+        Some(_) => DriveMatch::AnyOf(Vec::new()),
+        None => match_drive(catalogue, volume, found.folder.as_deref(), &(options.here)())?,
     };
-    match (recognised, asked.access) {
-        (Recognised::As(id), Access::Read) => {
+    match (matched, options.access) {
+        (DriveMatch::One(id), Access::Read) => {
             findings.push(Finding::IdRecognised { id });
             Ok((id, too_long))
         }
-        (Recognised::As(id), Access::Write) => {
+        (DriveMatch::One(id), Access::Write) => {
             // Not one byte goes to a drive that its operator gave up.
             not_forgotten(catalogue, id, || volume.facts().shown.clone())?;
-            identity::make_drive_of(volume, Some(id), asked.clock)?;
+            identity::make_drive_of(volume, Some(id), options.clock)?;
             findings.push(Finding::IdRestored { id });
             Ok((id, false))
         }
-        (Recognised::OneOf(_), Access::Read) => {
-            read_only(catalogue, volume, asked, (known, found), too_long)
+        (DriveMatch::AnyOf(_), Access::Read) => {
+            read_only(catalogue, volume, options, (known, found), too_long)
         }
-        (Recognised::OneOf(maybe), Access::Write) => {
-            may_begin(catalogue, volume, asked, (known, found))?;
-            let own = begin_anew(catalogue, volume, maybe, asked.here, asked.clock, findings)?;
+        (DriveMatch::AnyOf(maybe), Access::Write) => {
+            may_begin(catalogue, volume, options, (known, found))?;
+            let own = begin_anew(catalogue, volume, maybe, options.here, options.clock, findings)?;
             Ok((own, false))
         }
     }
@@ -109,19 +109,19 @@ pub fn add(
     let mut found = evidence::found(catalogue, volume, label, at)?;
     let id = match identity::read(volume)? {
         // Another stick with the id of one of ours, as after it was copied: it must not take that one's place.
-        IdFile::Id(told) if is_another(catalogue, &told, volume)? => {
+        IdFile::Id(stored) if is_another(catalogue, &stored, volume)? => {
             let own = identity::write_second_id(volume, clock)?;
-            findings.push(Finding::CopiedDrive { of: told.id, own });
+            findings.push(Finding::CopiedDrive { of: stored.id, own });
             own
         }
-        IdFile::Id(told) => told.id,
-        _ => match recognise(catalogue, volume, found.folder.as_deref(), &[])? {
-            Recognised::As(id) => {
+        IdFile::Id(stored) => stored.id,
+        _ => match match_drive(catalogue, volume, found.folder.as_deref(), &[])? {
+            DriveMatch::One(id) => {
                 identity::make_drive_of(volume, Some(id), clock)?;
                 findings.push(Finding::IdRestored { id });
                 id
             }
-            Recognised::OneOf(maybe) => {
+            DriveMatch::AnyOf(maybe) => {
                 begin_anew(catalogue, volume, maybe, &Vec::new, clock, &mut findings)?
             }
         },
@@ -156,13 +156,13 @@ fn forget_other_ledgers(
 /// Whether a drive that has an id is on another file system than the one that is known by it.
 fn is_another(
     catalogue: &Catalogue,
-    told: &StoredId,
+    stored: &StoredId,
     volume: &dyn Volume,
 ) -> Result<bool, JobError> {
-    match catalogue.known_as(told.id)?.and_then(|known| known.serial) {
+    match catalogue.known_as(stored.id)?.and_then(|known| known.serial) {
         // A folder, or a file system without a number, is none that has one.
         Some(known) => Ok(volume.facts().serial.as_ref() != Some(&known)),
-        None => present_drives::is_moved(catalogue, told, volume.facts()),
+        None => present_drives::is_moved(catalogue, stored, volume.facts()),
     }
 }
 
@@ -170,7 +170,7 @@ fn is_another(
 fn read_only(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &OpenOptions<'_>,
+    options: &OpenOptions<'_>,
     (known, found): (&IdFile, &FoundDrive<'_>),
     too_long: bool,
 ) -> Result<(DriveId, bool), JobError> {
@@ -182,19 +182,19 @@ fn read_only(
     if is_there {
         return Ok((DriveId::NONE, too_long));
     }
-    let (here, now) = ((asked.here)(), asked.clock.stamp().time);
-    if asked.taken_for.is_none() {
+    let (here, now) = ((options.here)(), options.clock.stamp().time);
+    if options.taken_for.is_none() {
         nothing_there(catalogue, volume, &here, now)?;
     }
     // Somebody's own stick, which is not to be used, tells nothing of ours; a restore only reads.
-    let gone = match asked.taken_for.is_some() || matches!(asked.begin, Begin::Never | Begin::Known)
-    {
-        true => {
-            let known = catalogue.drive_at(asked.at)?.filter(|known| !known.is_wiped());
-            known.map(|known| away(volume, &known))
-        }
-        false => nothing_where_one_was(catalogue, volume, found, &here, now)?,
-    };
+    let gone =
+        match options.taken_for.is_some() || matches!(options.begin, Begin::Never | Begin::Known) {
+            true => {
+                let known = catalogue.drive_at(options.at)?.filter(|known| !known.is_wiped());
+                known.map(|known| away(volume, &known))
+            }
+            false => nothing_where_one_was(catalogue, volume, found, &here, now)?,
+        };
     Err(gone.unwrap_or_else(|| JobError::NoDrive { at: at() }))
 }
 
@@ -206,14 +206,14 @@ fn away(volume: &dyn Volume, known: &DriveRow) -> JobError {
 fn may_begin(
     catalogue: &Catalogue,
     volume: &dyn Volume,
-    asked: &OpenOptions<'_>,
+    options: &OpenOptions<'_>,
     (known, found): (&IdFile, &FoundDrive<'_>),
 ) -> Result<(), JobError> {
     let at = || volume.facts().shown.clone();
-    match (known, asked.begin) {
+    match (known, options.begin) {
         (IdFile::Nothing, Begin::InFolder) => {
-            let (here, now) = ((asked.here)(), asked.clock.stamp().time);
-            if catalogue.drive_at(asked.at)?.is_some() {
+            let (here, now) = ((options.here)(), options.clock.stamp().time);
+            if catalogue.drive_at(options.at)?.is_some() {
                 nothing_there(catalogue, volume, &here, now)?;
             }
             nothing_where_one_was(catalogue, volume, found, &here, now)?.map_or(Ok(()), Err)
@@ -221,7 +221,7 @@ fn may_begin(
         // What cannot be read anybody may have written.
         (IdFile::Unreadable(..), Begin::Known) => Err(JobError::NotAccepted { at: at() }),
         (IdFile::Nothing, Begin::Never | Begin::Known) => {
-            nothing_there(catalogue, volume, &(asked.here)(), asked.clock.stamp().time)?;
+            nothing_there(catalogue, volume, &(options.here)(), options.clock.stamp().time)?;
             Err(JobError::NotAccepted { at: at() })
         }
         _ => Ok(()),

@@ -15,7 +15,7 @@ use std::collections::BTreeSet;
 /// Rows of changes read at a time.
 const PAGE: usize = 512;
 
-struct Sweep<'a, 'p> {
+struct Run<'a, 'p> {
     pass: &'a Pass<'p>,
     drive: &'a mut Replica,
     size: &'a mut BatchSize,
@@ -43,7 +43,7 @@ impl Pass<'_> {
             let done = (report.copied, report.noted);
             report.failed.clear();
             report.failed_more = 0;
-            let again = sweep(self, drive, &mut size, &mut report)?;
+            let again = run(self, drive, &mut size, &mut report)?;
             if !again || (report.copied, report.noted) == done || report.stopped {
                 break;
             }
@@ -59,7 +59,7 @@ impl Pass<'_> {
 }
 
 /// `true` if some must wait for what was just committed: the same content twice in one batch.
-fn sweep(
+fn run(
     pass: &Pass<'_>,
     drive: &mut Replica,
     size: &mut BatchSize,
@@ -73,12 +73,12 @@ fn sweep(
         // Of that mailbox's changes so far it was told nothing.
         drive.state.recorded_through = 0;
     }
-    let told = drive.state.recorded_through;
-    if until == told {
+    let from = drive.state.recorded_through;
+    if until == from {
         return Ok(false);
     }
-    let waiting_before = pass.catalogue.has_departed_before(told)?;
-    let mut sweep = Sweep {
+    let deferred_before = pass.catalogue.has_departed_before(from)?;
+    let mut run = Run {
         batch: BatchPlan::new(position, drive.volume.room()?),
         pass,
         drive,
@@ -88,34 +88,34 @@ fn sweep(
         unfinished: u64::MAX,
         again: false,
         to_renew: BTreeSet::new(),
-        asserted: waiting_before.then(Vec::new),
+        asserted: deferred_before.then(Vec::new),
     };
-    let whole = sweep.arrivals(told, until, false)?
-        && sweep.missing(told, until)?
-        && sweep.departures(told, until)?
-        && sweep.renewals(told, until)?;
-    let again = sweep.again || sweep.batch.learnt;
-    sweep.report.learnt |= sweep.batch.learnt;
-    let unfinished = sweep.unfinished;
+    let whole = run.arrivals(from, until, false)?
+        && run.missing(from, until)?
+        && run.departures(from, until)?
+        && run.renewals(from, until)?;
+    let again = run.again || run.batch.learnt;
+    run.report.learnt |= run.batch.learnt;
+    let unfinished = run.unfinished;
     if !whole {
         report.stopped = true;
         return Ok(false);
     }
     let now = until.min(unfinished.saturating_sub(1));
-    let told_of = rows.join(" ");
-    if now != drive.state.recorded_through || told_of != drive.state.recorded_mailboxes {
-        (drive.state.recorded_through, drive.state.recorded_mailboxes) = (now, told_of);
+    let mailboxes = rows.join(" ");
+    if now != drive.state.recorded_through || mailboxes != drive.state.recorded_mailboxes {
+        (drive.state.recorded_through, drive.state.recorded_mailboxes) = (now, mailboxes);
         pass.catalogue.save_replica(&drive.state)?;
     }
     Ok(again)
 }
 
-impl Sweep<'_, '_> {
+impl Run<'_, '_> {
     /// Messages of the mailbox, the newest first. `false`: a stop was asked for.
-    fn arrivals(&mut self, told: u64, until: u64, by_line: bool) -> Result<bool, JobError> {
+    fn arrivals(&mut self, from: u64, until: u64, by_line: bool) -> Result<bool, JobError> {
         let mut before = until + 1;
         loop {
-            let page = self.pass.catalogue.changes(told, before, PAGE)?;
+            let page = self.pass.catalogue.changes(from, before, PAGE)?;
             let Some(last) = page.last() else { return Ok(true) };
             before = last.change_no;
             for row in &page {
@@ -162,8 +162,8 @@ impl Sweep<'_, '_> {
         }
     }
 
-    fn missing(&mut self, told: u64, until: u64) -> Result<bool, JobError> {
-        let mut after = told;
+    fn missing(&mut self, from: u64, until: u64) -> Result<bool, JobError> {
+        let mut after = from;
         loop {
             let page = self.pass.catalogue.missing_after(after, until, PAGE)?;
             let Some(last) = page.last() else { return Ok(true) };
@@ -184,16 +184,16 @@ impl Sweep<'_, '_> {
         }
     }
 
-    fn departures(&mut self, told: u64, until: u64) -> Result<bool, JobError> {
+    fn departures(&mut self, from: u64, until: u64) -> Result<bool, JobError> {
         if !self.pass.catalogue.has_departed_before(until.saturating_add(1))? {
             return Ok(true);
         }
         let asserted = self.asserted.take();
-        let (stopped, deferred) = self.depart(told, until, asserted.as_deref())?;
+        let (stopped, deferred) = self.depart(from, until, asserted.as_deref())?;
         if !stopped && deferred && !self.batch.copies.is_empty() {
             // They wait for copies that are to be in the ledger first.
             self.commit()?;
-            return Ok(!self.depart(told, until, asserted.as_deref())?.0);
+            return Ok(!self.depart(from, until, asserted.as_deref())?.0);
         }
         Ok(!stopped)
     }
@@ -201,12 +201,12 @@ impl Sweep<'_, '_> {
     /// Whether a stop was asked for, and whether something must wait for a line that is not written yet.
     fn depart(
         &mut self,
-        told: u64,
+        from: u64,
         until: u64,
         asserted: Option<&[ContentAt]>,
     ) -> Result<(bool, bool), JobError> {
         let full = self.report.failed.iter().any(|failed| failed.reason == Reason::DriveFull);
-        let (mut after, mut deferred) = (told, false);
+        let (mut after, mut deferred) = (from, false);
         loop {
             let page = self.pass.catalogue.departed_after(after, until, PAGE)?;
             let Some(last) = page.last() else { break };
@@ -224,7 +224,7 @@ impl Sweep<'_, '_> {
             }
         }
         for place in asserted.unwrap_or_default() {
-            for row in self.pass.catalogue.departed_for(place, told)? {
+            for row in self.pass.catalogue.departed_for(place, from)? {
                 deferred |= self.departure(&row)?;
             }
             if !self.goes_on()? {
@@ -245,7 +245,7 @@ impl Sweep<'_, '_> {
     }
 
     /// One line says all of a mailbox again where that is true; else each message has a line of its own.
-    fn renewals(&mut self, told: u64, until: u64) -> Result<bool, JobError> {
+    fn renewals(&mut self, from: u64, until: u64) -> Result<bool, JobError> {
         self.commit()?;
         if self.to_renew.is_empty() {
             return Ok(true);
@@ -274,7 +274,7 @@ impl Sweep<'_, '_> {
         let mut whole = true;
         if !self.to_renew.is_empty() {
             self.asserted = Some(Vec::new());
-            whole = self.arrivals(told, until, true)?;
+            whole = self.arrivals(from, until, true)?;
             // What waited for one of these lines is not looked at again in another pass.
             let asserted = self.asserted.take();
             whole = whole && !self.depart(until, until, asserted.as_deref())?.0;

@@ -2,11 +2,11 @@
 //! it is ours counts for nothing.
 
 use super::evidence::{named, nothing_there};
+use super::id_recovery;
 use super::identity::{self, IdFile};
-use super::lost_id;
+use super::match_drive::{DriveMatch, match_drive};
 use super::open::Replica;
 use super::open_options::{Begin, Here};
-use super::recognise::{Recognised, recognise};
 use crate::disk::{Access, Volume, plain_folder};
 use crate::job::catalogue::{Catalogue, KnownHow};
 use crate::job::{DriveRef, JobError};
@@ -17,14 +17,14 @@ use std::path::Path;
 
 /// As what a drive comes in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Newcomer {
+pub(crate) enum Acceptance {
     /// As its place allows it.
     As(Begin),
     /// As the next new stick, for which its operator has given leave.
     LetIn,
 }
 
-impl Newcomer {
+impl Acceptance {
     /// Whether it may be made a drive if it is none.
     pub(crate) fn begin(self) -> Begin {
         match self {
@@ -61,16 +61,16 @@ impl Newcomer {
 
 /// Whether a drive is one of those that are to be used. Where only known ones are, it must have the id of one of them
 /// and the file system that one had, or be the one for which leave was given. Nothing is written to it.
-pub(crate) fn may_come_in(
+pub(crate) fn check_acceptance(
     catalogue: &Catalogue,
     drive: &DriveRef,
     volume: &dyn Volume,
     access: Access,
     here: &Here<'_>,
     clock: &dyn Clock,
-) -> Result<Newcomer, JobError> {
+) -> Result<Acceptance, JobError> {
     if drive.begin != Begin::Known {
-        return Ok(Newcomer::As(drive.begin));
+        return Ok(Acceptance::As(drive.begin));
     }
     let facts = volume.facts();
     let (at, serial) = (|| facts.shown.clone(), facts.serial.as_deref());
@@ -79,7 +79,7 @@ pub(crate) fn may_come_in(
         && let Some(known) = catalogue.known_as(id)?
     {
         return match serial {
-            Some(_) if known.serial.as_deref() == serial => Ok(Newcomer::As(Begin::Known)),
+            Some(_) if known.serial.as_deref() == serial => Ok(Acceptance::As(Begin::Known)),
             Some(_) => Err(JobError::NotTheKnown { at: at(), id }),
             // Its id alone anybody can write who has read it once.
             None => Err(JobError::NoSerial { at: at() }),
@@ -88,7 +88,7 @@ pub(crate) fn may_come_in(
     // One that cannot be written does not use up the leave.
     let may_be_written = access == Access::Write && !matches!(known, IdFile::Newer(..));
     if may_be_written && catalogue.take_leave(&facts.mount, clock)? {
-        return Ok(Newcomer::LetIn);
+        return Ok(Acceptance::LetIn);
     }
     if matches!(known, IdFile::Nothing) {
         nothing_there(catalogue, volume, &here(), clock.stamp().time)?;
@@ -103,7 +103,7 @@ pub(crate) fn is_refused(
     volume: &dyn Volume,
 ) -> Result<bool, JobError> {
     let known = identity::read(volume)?;
-    if lost_id::refused_before(catalogue, volume)?.is_some() {
+    if id_recovery::refused_before(catalogue, volume)?.is_some() {
         return Ok(true);
     }
     let Some(id) = id_of(catalogue, drive, volume, &known, &Vec::new)? else { return Ok(false) };
@@ -120,13 +120,13 @@ fn id_of(
     here: &Here<'_>,
 ) -> Result<Option<DriveId>, JobError> {
     Ok(match known {
-        IdFile::Id(told) => Some(told.id),
+        IdFile::Id(stored) => Some(stored.id),
         IdFile::Newer(_, id) => *id,
         IdFile::Nothing | IdFile::Unreadable(..) => {
             let folder = plain_folder(Path::new(OsStr::from_bytes(&drive.at)), volume.facts());
-            match recognise(catalogue, volume, folder.as_deref(), &here())? {
-                Recognised::As(id) => Some(id),
-                Recognised::OneOf(_) => None,
+            match match_drive(catalogue, volume, folder.as_deref(), &here())? {
+                DriveMatch::One(id) => Some(id),
+                DriveMatch::AnyOf(_) => None,
             }
         }
     })

@@ -13,7 +13,7 @@ use crate::model::limits::{
 use crate::model::{PayloadName, RelName, bag};
 
 /// A ledger that is to be read from somewhere to its end.
-pub(super) struct Asked<'a> {
+pub(super) struct LedgerAdmission<'a> {
     pub volume: &'a dyn Volume,
     pub dir: &'a RelName,
     pub from: u64,
@@ -22,16 +22,16 @@ pub(super) struct Asked<'a> {
     pub before: KnownLines,
 }
 
-impl Asked<'_> {
+impl LedgerAdmission<'_> {
     /// Fails where it is not to be taken in. A restore, which is to bring back what it can, asks for the room alone.
-    pub(super) fn may_be_taken_in(
+    pub(super) fn check(
         &self,
         catalogue: &Catalogue,
         replica: &ReplicaState,
         partly: bool,
     ) -> Result<Option<LedgerRoom>, JobError> {
         if !partly && !catalogue.is_vouched_for(replica.drive)? {
-            self.is_borne_out()?;
+            self.check_copies()?;
         }
         let room = catalogue.room_for(self.length.saturating_sub(self.from));
         match room.filter(|room| !room.is_enough()) {
@@ -60,7 +60,7 @@ impl Asked<'_> {
 
     /// Whether there are copies enough for its lines. Copies are counted, and then lines, only where its length does
     /// not settle it.
-    fn is_borne_out(&self) -> Result<(), JobError> {
+    fn check_copies(&self) -> Result<(), JobError> {
         let most = self.length.saturating_sub(self.from) / LEDGER_LINE_LEAST;
         let plain = LEDGER_LINES_PLAIN + self.before.lines;
         if most <= plain {

@@ -8,11 +8,11 @@ use crate::job::catalogue::{Catalogue, DriveRow};
 use crate::model::{DriveId, RelName, StationName, bag};
 
 /// Which drive it is.
-pub(super) enum Recognised {
+pub(super) enum DriveMatch {
     /// This one.
-    As(DriveId),
+    One(DriveId),
     /// One of these, or one that was never known here. Nobody of ours, if it is empty.
-    OneOf(Vec<DriveRow>),
+    AnyOf(Vec<DriveRow>),
 }
 
 /// Looks for the drive among those known. `here` are the drives that are seen to be elsewhere at this moment: it is
@@ -22,15 +22,15 @@ pub(super) enum Recognised {
 /// chance, only copies of each other. Its serial number a file system keeps until it is made anew. What a folder on the
 /// system's own device holds does not change by itself. Each of these names a drive only where it names no second one.
 /// A mount point names nobody: sticks take turns there.
-pub(super) fn recognise(
+pub(super) fn match_drive(
     catalogue: &Catalogue,
     volume: &dyn Volume,
     folder: Option<&[u8]>,
     here: &[DriveId],
-) -> Result<Recognised, JobError> {
+) -> Result<DriveMatch, JobError> {
     let stations = identity::stations(volume)?;
     if stations.is_empty() {
-        return Ok(Recognised::OneOf(Vec::new()));
+        return Ok(DriveMatch::AnyOf(Vec::new()));
     }
     let earlier = identity::earlier_ids(volume)?;
     let mut candidates = catalogue.drives()?;
@@ -46,7 +46,7 @@ pub(super) fn recognise(
         .or_else(|| only(candidates.iter().filter(by_serial)))
         .or_else(|| only(candidates.iter().filter(by_folder)));
     if let Some(drive) = found {
-        return Ok(Recognised::As(drive.id));
+        return Ok(DriveMatch::One(drive.id));
     }
     // Not one that is known to be on another file system.
     let other = |drive: &DriveRow| serial.is_some() && drive.serial.is_some() && !by_serial(&drive);
@@ -58,7 +58,7 @@ pub(super) fn recognise(
             may_be.push(drive);
         }
     }
-    Ok(Recognised::OneOf(may_be))
+    Ok(DriveMatch::AnyOf(may_be))
 }
 
 fn only<'d>(mut drives: impl Iterator<Item = &'d DriveRow>) -> Option<&'d DriveRow> {
