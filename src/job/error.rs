@@ -326,6 +326,12 @@ fn again(why: DriveLoss) -> &'static str {
     if why == DriveLoss::Refused { "all the same" } else { "again" }
 }
 
+impl From<crate::disk::ReaderFault> for JobError {
+    fn from(fault: crate::disk::ReaderFault) -> Self {
+        Self::Broken(fault.to_string())
+    }
+}
+
 impl JobError {
     /// Whether the catalogue turned out to be damaged: then it is set aside, and built anew.
     pub fn is_damaged_catalogue(&self) -> bool {

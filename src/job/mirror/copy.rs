@@ -3,14 +3,13 @@
 
 use super::batch::{CopyItem, LeftOut, PeerCopy};
 use super::pass::Pass;
-use crate::disk::{DiskError, MailboxDir, MessageFile, Pieces, ReadFrom, Trouble};
+use crate::disk::{DiskError, MailboxDir, MessageFile, Pieces, ReadAhead, ReadFrom, Trouble};
 use crate::job::JobError;
 use crate::job::catalogue::{FileState, millis};
 use crate::job::replica::Replica;
 use crate::model::limits::{NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_MESSAGES};
 use crate::model::message::FileFacts;
 use crate::model::{Hasher, Identity, PayloadName, Reason};
-use std::sync::mpsc::sync_channel;
 
 /// A file written on the drive and not yet proven.
 pub(super) struct WrittenFile<'a> {
@@ -46,43 +45,29 @@ pub(super) fn write_copies<'a>(
     copies: &'a [CopyItem],
     left_out: &mut LeftOut,
 ) -> Result<(Vec<WrittenFile<'a>>, bool), JobError> {
-    let dirs: Vec<_> =
-        copies.iter().map(|item| pass.mailbox(item.row.mailbox).map(|m| &m.dir)).collect();
-    std::thread::scope(|scope| {
-        let (send, fetched) = sync_channel(READ_AHEAD_COPIES);
-        let ahead = move || {
-            for (item, dir) in copies.iter().zip(dirs) {
-                // Nobody waits for the rest once the drive has failed.
-                let fetched = match &item.peer_copy {
-                    Some(peer_copy) => borrow(peer_copy, item),
-                    None => fetch(dir, item),
-                };
-                if send.send(fetched).is_err() {
-                    return;
-                }
-            }
-        };
-        std::thread::Builder::new()
-            .name("read-ahead".to_owned())
-            .spawn_scoped(scope, ahead)
-            .map_err(|e| JobError::Broken(format!("no thread could be started: {e}")))?;
-        let mut written = Vec::with_capacity(copies.len());
-        for (at, item) in copies.iter().enumerate() {
-            let fetched = fetched
-                .recv()
-                .map_err(|_| JobError::Broken("a reader ended in a fault of the program".into()))?;
+    let dir_of = |item: &CopyItem| pass.mailbox(item.row.mailbox).map(|mailbox| &mailbox.dir);
+    let jobs: Vec<_> = copies.iter().map(|item| (item, dir_of(item))).collect();
+    let (mut done, mut written, mut full) = (0, Vec::with_capacity(copies.len()), false);
+    ReadAhead { readers: 1, window: READ_AHEAD_COPIES }.run(
+        &jobs,
+        |_| (),
+        |(item, dir), ()| match &item.peer_copy {
+            Some(peer_copy) => borrow(peer_copy, item),
+            None => fetch(*dir, item),
+        },
+        |(item, _), fetched| {
             match write_copy(pass, drive, item, fetched, left_out) {
                 Ok(file) => written.extend(file),
-                Err(error) if error.trouble() == Trouble::Full => {
-                    let rest = copies.iter().skip(at).map(|item| item.row.clone());
-                    left_out.extend(rest.map(|row| (row, Reason::DriveFull)));
-                    return Ok((written, true));
-                }
+                Err(error) if error.trouble() == Trouble::Full => full = true,
                 Err(error) => return Err(error),
             }
-        }
-        Ok((written, false))
-    })
+            done += usize::from(!full);
+            Ok(!full)
+        },
+    )?;
+    let rest = copies[done..].iter().map(|item| (item.row.clone(), Reason::DriveFull));
+    left_out.extend(rest);
+    Ok((written, full))
 }
 
 /// Reads a message, if it still is what was read and settled: this is the second look of a `mirror`.

@@ -1,11 +1,12 @@
 //! Reads a copy back from the medium.
 //! Never takes the system's memory for the medium, and never reads further than a copy is long.
 
-use crate::disk::{DiskError, Entry, Lengths, Pieces, ReadFrom, Source, Trouble, Volume};
+use crate::disk::{
+    DiskError, Entry, Lengths, Pieces, ReadAhead, ReadFrom, Source, Trouble, Volume,
+};
 use crate::job::JobError;
 use crate::model::limits::{DRIVE_FOLDER_ENTRIES, READ_AHEAD_COPIES};
 use crate::model::{Digest, Hasher, Identity, PayloadName, RelName};
-use std::collections::VecDeque;
 
 /// Why a drive is to be replaced soon.
 pub(crate) const READ_ERROR: &str = "a copy on it could not be read";
@@ -154,47 +155,28 @@ pub(crate) fn hash_piece(
     }
 }
 
-/// Reads and hashes many copies: what each is, in order. A few are opened ahead, so that the medium is
-/// asked for the next ones while one is hashed; and where the drive can be read by two at once, it is.
+/// Reads and hashes many copies, and returns what each is, in order. A few are opened ahead, so that the medium is asked
+/// for the next ones while one is hashed; and two read at once where there are many and the drive allows it.
 pub(crate) fn hash_all(
     volume: &dyn Volume,
     dir: &RelName,
     copies: &[(PayloadName, u64)],
 ) -> Result<Vec<CopyCheck>, JobError> {
-    if volume.facts().readers < 2 || copies.len() < 2 * READ_AHEAD_COPIES {
-        return hash_in_turn(volume, dir, copies);
-    }
-    let (first, second) = copies.split_at(copies.len() / 2);
-    std::thread::scope(|scope| {
-        let other = scope.spawn(|| hash_in_turn(volume, dir, second));
-        let mut found = hash_in_turn(volume, dir, first)?;
-        match other.join() {
-            Ok(rest) => found.extend(rest?),
-            Err(_) => {
-                return Err(JobError::Broken("a reader ended in a fault of the program".into()));
-            }
-        }
-        Ok(found)
-    })
-}
-
-fn hash_in_turn(
-    volume: &dyn Volume,
-    dir: &RelName,
-    copies: &[(PayloadName, u64)],
-) -> Result<Vec<CopyCheck>, JobError> {
+    let is_worth_threads = volume.facts().readers > 1 && copies.len() >= 2 * READ_AHEAD_COPIES;
+    let readers = if is_worth_threads { 2 } else { 0 };
     let mut found = Vec::with_capacity(copies.len());
-    let mut ahead = VecDeque::new();
-    let mut to_open = copies.iter();
-    for (_, longest) in copies {
-        let more = to_open.by_ref().take(READ_AHEAD_COPIES - ahead.len());
-        ahead.extend(more.map(|(payload, _)| open(volume, dir, *payload)));
-        found.push(match ahead.pop_front() {
-            Some(Ok(source)) => hash_source(volume, source, *longest)?,
-            Some(Err(error)) => alone(volume, error)?,
-            None => CopyCheck::Absent,
-        });
-    }
+    ReadAhead { readers, window: READ_AHEAD_COPIES }.run(
+        copies,
+        |(payload, _)| open(volume, dir, *payload),
+        |(_, longest), opened| match opened {
+            Ok(source) => hash_source(volume, source, *longest),
+            Err(error) => alone(volume, error),
+        },
+        |_, check| {
+            found.push(check?);
+            Ok::<_, JobError>(true)
+        },
+    )?;
     Ok(found)
 }
 

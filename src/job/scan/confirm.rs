@@ -3,7 +3,7 @@
 
 use super::rules::{PAGE, ScanReport, ScanRules};
 use super::{coarse_time, headers};
-use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash};
+use crate::disk::{DiskError, EntryStat, MailboxDir, Pieces, PrefixHash, ReadAhead};
 use crate::job::JobError;
 use crate::job::catalogue::{Catalogue, FileRow, FileState, NewFile, millis};
 use crate::model::ledger::Departed;
@@ -15,11 +15,10 @@ use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt as _;
 use std::path::Path;
 
-/// A file to be read, its path, and what was there before.
-type Due<'a> = (&'a FileRow, RelName, Option<Identity>);
-
 /// Files to be read from which on two read at once: below, a thread costs more than it brings.
 const READ_TOGETHER: usize = 64;
+/// Messages that each of the two reads ahead of whoever collects them, which does nothing else.
+const READ_AHEAD_MESSAGES: usize = 32;
 
 /// Second looks: reads files unchanged for `settle`, then calls missing ones gone.
 pub fn confirm(
@@ -95,19 +94,21 @@ fn read_stable_files(
         }
     }
     let begun = rules.clock.stamp().time;
-    let read = match due.len() < READ_TOGETHER {
-        true => read_in_turn(dir, &due),
-        false => {
-            let (first, second) = due.split_at(due.len() / 2);
-            std::thread::scope(|scope| {
-                let other = scope.spawn(|| read_in_turn(dir, second));
-                let mut read = read_in_turn(dir, first);
-                // A reader that ended in a fault leaves its files for the next look.
-                read.extend(other.join().unwrap_or_default());
-                read
-            })
-        }
-    };
+    let readers = if due.len() < READ_TOGETHER { 0 } else { 2 };
+    let mut read = Vec::with_capacity(due.len());
+    let ended = ReadAhead { readers, window: READ_AHEAD_MESSAGES }.run(
+        &due,
+        |_| (),
+        |(row, path, before), ()| read_message(dir, path, row, *before),
+        |_, message| {
+            read.push(message);
+            Ok::<_, JobError>(true)
+        },
+    );
+    if let Err(error) = ended {
+        // The files that were not read are left for the next scan.
+        tracing::warn!(%error, "not every changed file could be read");
+    }
     catalogue.write_transaction(|| {
         for row in held.iter().filter(|row| row.state != FileState::Changing) {
             catalogue.set_state(row, FileState::Changing, row.looked)?;
@@ -117,10 +118,6 @@ fn read_stable_files(
         }
         Ok(())
     })
-}
-
-fn read_in_turn(dir: &MailboxDir, due: &[Due<'_>]) -> Vec<Result<MessageRead, DiskError>> {
-    due.iter().map(|(row, path, before)| read_message(dir, path, row, *before)).collect()
 }
 
 /// What is gone was seen to go, or has a new place, or is missing.
