@@ -1,5 +1,5 @@
-//! Writes the copies of a batch: messages are read ahead from the card while others are written to the
-//! drive. Never commits anything, and never uses a name twice.
+//! Writes the copies of a batch: messages are read ahead from the card while others are written to the drive. Commits
+//! nothing, and never uses a name twice.
 
 use super::batch::{CopyItem, LeftOut, PeerCopy};
 use super::pass::Pass;
@@ -11,7 +11,7 @@ use crate::model::limits::{NUMBER_MAX, READ_AHEAD_COPIES, SEGMENT_MAX, SEGMENT_M
 use crate::model::message::FileFacts;
 use crate::model::{Hasher, Identity, PayloadName, Reason};
 
-/// A file written on the drive and not yet proven.
+/// A file that was written to the drive and not yet read back.
 pub(super) struct WrittenFile<'a> {
     pub payload: PayloadName,
     pub identity: Identity,
@@ -21,24 +21,24 @@ pub(super) struct WrittenFile<'a> {
 
 /// A message as read from the card.
 enum Fetched {
-    /// All of it, and it is what was settled.
+    /// The whole message, with the content that the scan found.
     Whole(Vec<u8>),
-    /// Its beginning; it is too long to be held in memory.
+    /// A message too long for memory: the open file, and the bytes already read.
     Long(MessageFile, Vec<u8>),
-    /// Another drive lends it, and it is too long to be held in memory: read by whoever writes it.
+    /// A copy on another drive that is too long for memory: whoever writes it also reads it.
     LongPeerCopy,
-    /// What another drive was to lend is not what it should be there.
+    /// The copy on the other drive is not what it should be.
     NoPeerCopy,
-    /// It is not what was settled; these are its facts now.
+    /// The message has changed since the scan; these are its facts now.
     Changed(FileFacts),
-    /// It cannot be read.
+    /// The message cannot be read.
     Unreadable(DiskError),
-    /// Its mailbox is not among those of this pass.
+    /// The mailbox is not part of this pass.
     NotOurs,
 }
 
-/// Writes the copies of a batch. `true` if the drive refused one for want of room, though there seemed to
-/// be some: those written before it are whole and go on; it and those after it are left out.
+/// Writes the copies of a batch. Returns `true` if the drive refused one for want of room although there seemed to be
+/// some: the copies written before it stay in the batch; that one and those after it are left out.
 pub(super) fn write_copies<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
@@ -70,7 +70,8 @@ pub(super) fn write_copies<'a>(
     Ok((written, full))
 }
 
-/// Reads a message, if it still is what was read and settled: this is the second look of a `mirror`.
+/// Reads a message if it is still what the scan read. For a `mirror` by hand, this is the second look that a file needs
+/// before it counts as stable.
 fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
     let Some(dir) = dir else { return Fetched::NotOurs };
     let read = || -> Result<Fetched, DiskError> {
@@ -86,7 +87,7 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
         if !pieces.is_at_end() {
             return Ok(Fetched::Long(file, buffer));
         }
-        // Whether it is the right one is known before a name is used for it.
+        // The content is checked before a name on the drive is used for it.
         match Identity::of(&buffer) == item.identity && is_unchanged(&file) {
             true => Ok(Fetched::Whole(buffer)),
             false => Ok(Fetched::Changed(file.current_facts()?)),
@@ -95,7 +96,7 @@ fn fetch(dir: Option<&MailboxDir>, item: &CopyItem) -> Fetched {
     read().unwrap_or_else(Fetched::Unreadable)
 }
 
-/// Reads a copy on another drive; it is proven as it is read.
+/// Reads a copy on another drive, and checks its hash on the way.
 fn borrow(peer_copy: &PeerCopy, item: &CopyItem) -> Fetched {
     let read = || -> Result<Fetched, DiskError> {
         let at = peer_copy.dir.join(&peer_copy.payload.to_rel());
@@ -115,7 +116,7 @@ fn borrow(peer_copy: &PeerCopy, item: &CopyItem) -> Fetched {
     read().unwrap_or(Fetched::NoPeerCopy)
 }
 
-/// A copy that another drive cannot lend is in doubt there until that drive is read again.
+/// Marks the other drive's copy as unverified until that drive is read again.
 fn no_peer_copy(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
     match &item.peer_copy {
         Some(peer_copy) => {
@@ -125,8 +126,8 @@ fn no_peer_copy(pass: &Pass<'_>, item: &CopyItem) -> Result<(), JobError> {
     }
 }
 
-/// Copies one message. `None` if nothing was written; a message that changed meanwhile is left out,
-/// and what was written of it is recorded as debris, so that the bag stays whole.
+/// Copies one message. Returns `None` if nothing was written. A message that changed meanwhile is left out, and what
+/// was written of it is recorded as debris, so that the bag stays valid.
 fn write_copy<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
@@ -155,7 +156,7 @@ fn write_copy<'a>(
     }
 }
 
-/// Copies a message that is not held in memory; whether it is the right one is known at its end.
+/// Copies a message too long for memory; only at its end is it known to be the right one.
 fn write_long<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
@@ -189,7 +190,7 @@ fn write_long<'a>(
     Ok(WrittenFile { payload, identity, item: None })
 }
 
-/// The same for a copy that another drive lends.
+/// Copies a long message from another drive, in the same way.
 fn write_peer_copy<'a>(
     pass: &Pass<'_>,
     drive: &mut Replica,
@@ -204,7 +205,7 @@ fn write_peer_copy<'a>(
     let mut sink = drive.volume.create(&drive.dir.join(&payload.to_rel()))?;
     let mut hasher = Hasher::default();
     let (mut pieces, mut piece) = (Pieces::new(&mut *source, item.identity.bytes), Vec::new());
-    // One that cannot be read to its end is not the right one.
+    // A copy that cannot be read to its end is not the right one.
     while let Ok(true) = pieces.next(&mut piece) {
         hasher.update(&piece);
         sink.write(&piece)?;
@@ -241,7 +242,7 @@ fn unreadable(
     error: &DiskError,
     left_out: &mut LeftOut,
 ) -> Result<(), JobError> {
-    // One that is gone may be back, unchanged, by the next look: the drive is to be asked about it again.
+    // A message that is gone may be back, unchanged, at the next scan, so this change stays unrecorded on the drive.
     let reason = if is_gone(error) { Reason::Changing } else { Reason::Unreadable };
     if reason == Reason::Unreadable {
         pass.catalogue.set_state(&item.row, FileState::Unreadable, item.row.looked)?;
@@ -250,7 +251,7 @@ fn unreadable(
     Ok(())
 }
 
-/// The next name, in a new segment where the last is full.
+/// The next unused name, in a new segment if the last one is full.
 fn next_name(
     drive: &mut Replica,
     extension: crate::model::Extension,
@@ -272,7 +273,7 @@ fn next_name(
     Ok(payload)
 }
 
-/// Whether an error of reading the mailbox means that the file is not there any more.
+/// Whether an error of the mailbox means that the file no longer exists.
 fn is_gone(error: &DiskError) -> bool {
     error.trouble == Trouble::Gone
 }

@@ -1,5 +1,5 @@
-//! Tells what a card has left of a message from another version of it, beside the copy that a drive has of the one
-//! before. Reads the drive for nothing else.
+//! Decides whether a new version of a message is what a failing card has left of the version before, by comparing it
+//! with the drive's copy of that one. Uses the drive for nothing else.
 
 use super::batch::BatchPlan;
 use super::pass::Pass;
@@ -11,8 +11,8 @@ use crate::job::scan::confirm::any_nul_block;
 use crate::model::limits::{COPY_BUFFER_BYTES, NUL_BLOCK_BYTES, NUL_TAIL_BYTES};
 use crate::model::{Identity, PayloadName, Suspicion};
 
-/// The good version that a drive has of a path beside a new one, if there is any that the new one may be the rest of.
-/// What was seen to leave the path before that came is not: another message is there now.
+/// The good version at a path of which a new version may be the remains, if the drive asserts one. A version that was
+/// seen to leave the path earlier is none: the path has another message now.
 fn version_before<'a>(
     pass: &Pass<'_>,
     stands: &'a [AssertedRow],
@@ -36,8 +36,9 @@ fn version_before<'a>(
     Ok(None)
 }
 
-/// What a new version looks like beside the one the drive has: what a card leaves of a file whose blocks
-/// were never written. The scan sees some of it by the catalogue; one built anew knows no version before.
+/// How a new version looks damaged in comparison with the drive's copy, if it does: a card leaves such a file when
+/// blocks were never written. The scan finds some of these with the catalogue; a catalogue built anew knows no earlier
+/// version.
 pub(super) fn found(
     pass: &Pass<'_>,
     (drive, stands): (&Replica, &[AssertedRow]),
@@ -64,8 +65,8 @@ pub(super) fn found(
         },
     };
     let Some(why) = why else { return Ok(None) };
-    // What was there before the other was is no rest of it: this card does not know the later version. Whoever told of
-    // that knew of this one, or a drive did.
+    // A version that was there before the other one is no remainder of it: this card then does not know the later
+    // version, which another card or a drive does.
     let here = (row.mailbox, row.key.as_slice());
     if known.as_of >= row.since || pass.catalogue.was_before(here, content, good)? {
         return Ok(None);
@@ -74,8 +75,8 @@ pub(super) fn found(
     Ok(Some(why))
 }
 
-/// Whether a message's last bytes are those of blocks never written. One that cannot be read is not
-/// judged: the copy will tell.
+/// Whether a message ends in bytes that were never written. One that cannot be read is not judged: copying it will
+/// show.
 fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(false) };
     let Ok(mut file) = mailbox.dir.open_message(&row.path()?) else { return Ok(false) };
@@ -87,19 +88,19 @@ fn ends_in_nul(pass: &Pass<'_>, row: &FileRow, bytes: u64) -> Result<bool, JobEr
     })
 }
 
-/// What came of comparing a new version with the copy of the one before.
+/// The result of comparing a new version with the copy of the one before.
 enum Compared {
-    /// It is what a card left of it.
+    /// The new version is what a card left of the old one.
     Is(Suspicion),
-    /// It is another one.
+    /// The new version is another one.
     IsNot,
-    /// It does not look like that, or they could not be compared.
+    /// The new version does not look damaged, or the two could not be compared.
     Not,
 }
 
-/// Whether a version that is shorter, or has a block of NUL, is what a card left of one whose copy the drive has. Where
-/// that copy cannot be read nobody knows: the new version is copied like any other, and the ledger is told that the old
-/// copy is lost.
+/// Decides whether a version that is shorter, or has a block of NUL, is what a card left of one whose copy the drive
+/// has. If that copy cannot be read, the question stays open: the new version is copied like any other, and a ledger
+/// line records that the old copy is lost.
 fn left_of(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -124,7 +125,7 @@ fn left_of(
             false => Compared::IsNot,
         });
     }
-    // Whether that is the copy's trouble alone: one of the drive ends the pass.
+    // Decides whether the copy alone is at fault: an error of the whole drive ends the pass.
     let copy = CopyRow { name: payload, content: good, identity: *old, state: CopyState::Good };
     let verdict = drive.hash(payload, old.bytes)?.judge(&copy);
     verdict.note_drive(pass.catalogue, &drive.state)?;
@@ -132,8 +133,8 @@ fn left_of(
     Ok(Compared::Not)
 }
 
-/// Goes through a message as it is on the card, in whole blocks but for the last; `false` if it cannot be read, or if
-/// it is not `each`.
+/// Passes a message on the card to `each`, in whole blocks except for the last. Returns `false` if the message cannot
+/// be read or `each` does.
 fn all_of(
     pass: &Pass<'_>,
     row: &FileRow,
@@ -160,7 +161,7 @@ fn has_nul_block(pass: &Pass<'_>, row: &FileRow) -> Result<bool, JobError> {
     Ok(found)
 }
 
-/// Whether a message is what the beginning of a copy is, block by block, but for those that are NUL.
+/// Whether a message equals the beginning of a copy, block by block, except for blocks of NUL.
 fn is_all_but_nul(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -179,7 +180,7 @@ fn is_all_but_nul(
     })
 }
 
-/// What the first so many bytes of a copy are.
+/// Length and hash of the first `bytes` bytes of a copy.
 fn beginning(drive: &Replica, payload: PayloadName, bytes: u64) -> Result<Identity, DiskError> {
     let at = drive.dir.join(&payload.to_rel());
     let mut source = drive.volume.read(&at, 0, ReadFrom::Anywhere)?;

@@ -1,5 +1,5 @@
-//! Brings a drive up to what the mailbox is: what it has to be told is planned, then committed in
-//! batches. Never reports a message as mirrored before the drive's ledger says so durably.
+//! Brings a drive up to date with the mailbox: decides what is missing on the drive, then commits it in batches. Never
+//! reports a message as mirrored before the drive's ledger says so durably.
 
 mod batch;
 mod commit;

@@ -1,5 +1,5 @@
-//! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing.
-//! Never reads the drive, but for what `damage` compares there.
+//! Decides what one change of the mailbox means for one drive: a copy, a line, or nothing. Reads nothing from the drive
+//! except what `damage` compares there.
 
 use super::batch::{BatchPlan, CopyItem};
 use super::damage;
@@ -12,25 +12,26 @@ use crate::model::ledger::{Assertion, Departed, Departure, Event, Location};
 use crate::model::limits::HEIRS_FOLLOWED;
 use crate::model::{Reason, RelName};
 
-/// What is to be done.
+/// What a change requires on the drive.
 pub(super) enum Step {
-    /// The drive knows already.
+    /// Nothing: the ledger says so already.
     Skip,
-    /// In a later sweep: something else has to be recorded first.
+    /// Nothing yet: something else has to be recorded first, and a later run decides.
     Defer,
-    /// Record that a content is somewhere; no copy is needed.
+    /// A line that asserts a content at a location; no copy is needed.
     Assert(Event, ContentAt),
-    /// Record that a content has left; where a copy of this batch has to be there first, only with it.
+    /// A line that a content has left; if a location is given, only together with the copy of this batch that goes
+    /// there.
     Depart(Event, Option<ContentAt>),
-    /// The ledger says so, but not as of the last change: one line may say all of it again.
+    /// The ledger asserts it, but not as of its last change: one line may renew all such assertions.
     Renew,
-    /// Copy it.
+    /// A copy.
     Copy(Box<CopyItem>),
-    /// It cannot be copied to this drive.
+    /// The message cannot be copied to this drive.
     Reject(Reason),
 }
 
-/// A message of the mailbox.
+/// Decides what a message of the mailbox requires.
 pub(super) fn arrival(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -39,7 +40,7 @@ pub(super) fn arrival(
     renew_by_line: bool,
 ) -> Result<Step, JobError> {
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
-    // What is not settled is told when it is; its number is then a later one.
+    // An unstable file is recorded once it is stable; it then has the number of a later change.
     let (FileState::Present, Some(content)) = (row.state, row.content) else {
         return Ok(Step::Skip);
     };
@@ -52,8 +53,8 @@ pub(super) fn arrival(
         ))
     })?;
     let standing = stands.iter().find(|known| known.content == content);
-    // What the catalogue does not know, as when it was built anew, the drive may: it is compared with its copies, for
-    // anybody may have written that good mail is damage.
+    // The drive may know what the catalogue does not, for example when that was built anew. The copies are compared,
+    // since anybody may have written a line that calls good mail damaged.
     let suspect = match (row.suspect, standing) {
         (Some(why), _) => Some(why),
         (None, Some(known)) if known.suspect.is_none() => None,
@@ -98,8 +99,8 @@ pub(super) fn arrival(
     Ok(Step::Copy(Box::new(CopyItem { row, identity, assertion, replaces, peer_copy: None })))
 }
 
-/// A content that is missing from the mailbox. It is a location of its own, so that no departure elsewhere takes the
-/// last one that a restore would give back.
+/// Decides what a content that is missing from the mailbox requires. It is a location of its own, so that no departure
+/// elsewhere takes away the last one from which a restore would give it back.
 pub(super) fn missing(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -110,7 +111,7 @@ pub(super) fn missing(
     let Some(mailbox) = pass.mailbox(row.mailbox) else { return Ok(Step::Skip) };
     let CopyStatus::Good(_) = pass.catalogue.held(replica, content)? else {
         return Ok(match batch.copied_place_of(content) {
-            // Another location has it too, and its copy comes first.
+            // Another location has it too, and is copied first.
             Some(_) => Step::Defer,
             None => Step::Skip,
         });
@@ -134,8 +135,8 @@ pub(super) fn missing(
     Ok(Step::Assert(Event::Missing { identity, assertion }, place))
 }
 
-/// A content that was seen to leave a location. It is told only where it makes a difference, and only after everything
-/// that a restore needs instead of it.
+/// Decides what a content that was seen to leave a location requires. A departure is written only where it makes a
+/// difference, and only after everything that a restore needs instead.
 pub(super) fn departure(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -150,7 +151,7 @@ pub(super) fn departure(
     if drive.state.is_silent_of(row.change_no) {
         return Ok(Step::Skip);
     }
-    // What another card asserted meanwhile is not withheld by what this one saw before.
+    // What this card saw before withholds nothing that another card asserted meanwhile.
     let uncovered = catalogue.uncovered(replica, (row.mailbox, &row.key, content))?;
     let mut withholds = false;
     for stamp in uncovered {
@@ -197,16 +198,16 @@ pub(super) fn departure(
 
 /// Whether a drive has what came after a message that left.
 enum Followed {
-    /// It has, or nothing came.
+    /// It has, or nothing came after it.
     Told,
-    /// It has once this copy is made.
+    /// It will have once this copy is made.
     With(ContentAt),
     /// It has not.
     NotYet,
 }
 
-/// A later version, or a later place, is on the drive before one is given up: what followed in the end, and what is at
-/// the location now.
+/// Whether a drive has the later version or location before the old one is given up: both what came after it in the
+/// end, and what is at the location now.
 fn followed(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -228,7 +229,7 @@ fn followed(
         };
         followed = match (followed, copied) {
             (Followed::Told, Some(copied)) => Followed::With(copied),
-            // One copy can be waited for.
+            // The line can wait for one copy only.
             (Followed::With(other), Some(copied)) if other == copied => Followed::With(copied),
             _ => return Ok(Followed::NotYet),
         };
@@ -236,8 +237,7 @@ fn followed(
     Ok(followed)
 }
 
-/// Whether a ledger says that a content is at a location, or `elsewhere` where it is or is missing from, and the drive
-/// has it.
+/// Whether the drive has a content, and its ledger says that it is at a location, or at (or missing from) `elsewhere`.
 fn is_told(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -257,8 +257,8 @@ fn is_told(
         || elsewhere && catalogue.place_told(replica, *content)?.is_some())
 }
 
-/// The location by which a ledger tells of what followed a message, or will once a copy is made: its own, or another
-/// that has it.
+/// The location by which a ledger says what followed a message, or will say so once a copy is made: the message's own,
+/// or another one that has the content.
 fn told_place(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -277,7 +277,7 @@ fn told_place(
     told_elsewhere(pass, drive, batch, *content)
 }
 
-/// Any location at which a content is, or is missing from, of which a ledger tells, or will by a line of this batch.
+/// Any location that a ledger, or a line of this batch, asserts for a content, present or missing.
 fn told_elsewhere(
     pass: &Pass<'_>,
     drive: &Replica,
@@ -289,7 +289,7 @@ fn told_elsewhere(
     Ok(known.map(|(mailbox, key)| (mailbox, key, content)))
 }
 
-/// What is at the location of a replaced message now, if anything is: without it the version before is all there is.
+/// What is at the location of a replaced message now, if anything is: without it, the version before is all there is.
 fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, JobError> {
     if row.why != Departed::Replaced {
         return Ok(None);
@@ -297,17 +297,18 @@ fn replacement(pass: &Pass<'_>, row: &DepartedRow) -> Result<Option<ContentAt>, 
     let file = pass.catalogue.file(row.mailbox, &row.key)?;
     let Some(file) = file.filter(|file| file.state.is_there()) else { return Ok(None) };
     let content = if file.suspect.is_some() { file.good } else { file.content };
-    // What is not settled has no content to be told of: the departure waits for it.
+    // An unstable file has no content to record yet: the departure waits for it.
     let content = content.filter(|_| file.state == FileState::Present).unwrap_or(0);
     Ok(Some((row.mailbox, row.key.clone(), content)))
 }
 
-/// What became of a message in the end, through all its moves and later versions.
+/// What became of a message in the end, after all its moves and later versions.
 struct End {
-    /// What followed it; none if it was deleted then. It may be missing: as long as no copy of it is on a drive, that
-    /// drive keeps the version before.
+    /// What followed it; none if it was deleted then. The follower may be missing: as long as no copy of it is on a
+    /// drive, that drive keeps the version before.
     heir: Option<ContentAt>,
-    /// Why it left. What was deleted in the end was deleted, for a drive that knows nothing of the way there.
+    /// Why it left. For a drive that knows nothing of the steps between, a message that was deleted in the end was
+    /// deleted.
     why: Departed,
 }
 

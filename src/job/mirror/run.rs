@@ -1,5 +1,6 @@
-//! Once over all changes that a drive was not told of: first what is there, then what is missing, then what has left,
-//! at last one line that renews all of it. Never tells a drive that something left before it was told where it went.
+//! One run over all changes that a drive's ledger lacks: first what is present, then what is missing, then what has
+//! left, and at last one line that renews all assertions. Never records that something left before it is recorded where
+//! it went.
 
 use super::batch::{BatchPlan, BatchSize};
 use super::pass::{Pass, PassReport};
@@ -12,7 +13,7 @@ use crate::model::limits::MARK_MAILBOXES_MAX;
 use crate::model::{Position, Reason};
 use std::collections::BTreeSet;
 
-/// Rows of changes read at a time.
+/// Rows of changes read from the catalogue at a time.
 const PAGE: usize = 512;
 
 struct Run<'a, 'p> {
@@ -22,18 +23,18 @@ struct Run<'a, 'p> {
     report: &'a mut PassReport,
     batch: BatchPlan,
     position: Position,
-    /// The first change that is not told.
+    /// The first change that is not recorded yet.
     unfinished: u64,
-    /// Something waits for what was just committed.
+    /// Another run is needed: something depends on what was just committed.
     again: bool,
-    /// Mailboxes some of whose messages the ledger asserts, and not as of their last change.
+    /// Mailboxes with messages that the ledger asserts, but not as of their last change.
     to_renew: BTreeSet<i64>,
-    /// What was asserted, where departures that were told of before may wait for it.
+    /// What this run asserted, kept if departures of earlier changes may depend on it.
     asserted: Option<Vec<ContentAt>>,
 }
 
 impl Pass<'_> {
-    /// Tells one admitted drive of everything new, the newest message first.
+    /// Records on an open drive everything new, the newest message first.
     pub fn run(&self, drive: &mut Replica) -> Result<PassReport, JobError> {
         let mut report = PassReport::default();
         let mut size = BatchSize::default();
@@ -58,7 +59,8 @@ impl Pass<'_> {
     }
 }
 
-/// `true` if some must wait for what was just committed: the same content twice in one batch.
+/// Returns `true` if another run is needed because something depends on what was just committed, as when one content
+/// comes twice in one batch.
 fn run(
     pass: &Pass<'_>,
     drive: &mut Replica,
@@ -70,7 +72,7 @@ fn run(
     let rows: Vec<String> = pass.mailboxes.iter().map(|open| open.row.to_string()).collect();
     let known: BTreeSet<&str> = drive.state.recorded_mailboxes.split(' ').collect();
     if rows.iter().any(|row| !known.contains(row.as_str())) {
-        // Of that mailbox's changes so far it was told nothing.
+        // None of that mailbox's changes is recorded there yet.
         drive.state.recorded_through = 0;
     }
     let from = drive.state.recorded_through;
@@ -111,7 +113,7 @@ fn run(
 }
 
 impl Run<'_, '_> {
-    /// Messages of the mailbox, the newest first. `false`: a stop was asked for.
+    /// Records messages that are present, the newest first. `false`: a stop was requested.
     fn arrivals(&mut self, from: u64, until: u64, by_line: bool) -> Result<bool, JobError> {
         let mut before = until + 1;
         loop {
@@ -134,7 +136,7 @@ impl Run<'_, '_> {
                     }
                     Step::Copy(item) => {
                         if !self.batch.has_room_for(&item) && !self.batch.is_empty() {
-                            // Room is counted with a margin: what is really left shows once this is committed.
+                            // The estimate of room has a margin: how much is really left is known after this commit.
                             self.commit()?;
                         }
                         if self.batch.has_room_for(&item) {
@@ -191,14 +193,14 @@ impl Run<'_, '_> {
         let asserted = self.asserted.take();
         let (stopped, deferred) = self.depart(from, until, asserted.as_deref())?;
         if !stopped && deferred && !self.batch.copies.is_empty() {
-            // They wait for copies that are to be in the ledger first.
+            // These departures wait for copies that have to be in the ledger first.
             self.commit()?;
             return Ok(!self.depart(from, until, asserted.as_deref())?.0);
         }
         Ok(!stopped)
     }
 
-    /// Whether a stop was asked for, and whether something must wait for a line that is not written yet.
+    /// Returns whether a stop was requested, and whether a departure has to wait for a line that is not written yet.
     fn depart(
         &mut self,
         from: u64,
@@ -213,7 +215,7 @@ impl Run<'_, '_> {
             after = last.change_no;
             for row in &page {
                 if full {
-                    // Where it went to may be among what has no room.
+                    // The message may have gone to one that has no room.
                     self.unfinished = self.unfinished.min(row.change_no);
                     continue;
                 }
@@ -234,7 +236,7 @@ impl Run<'_, '_> {
         Ok((false, deferred))
     }
 
-    /// `true`: it waits for a line that is not written yet, and is looked at again when it is.
+    /// Returns `true` if the departure waits for a line that is not written yet; it is decided again after that.
     fn departure(&mut self, row: &DepartedRow) -> Result<bool, JobError> {
         match plan::departure(self.pass, self.drive, row, &self.batch)? {
             Step::Depart(event, needs) => self.batch.departures.push((event, needs)),
@@ -244,14 +246,14 @@ impl Run<'_, '_> {
         Ok(false)
     }
 
-    /// One line says all of a mailbox again where that is true; else each message has a line of its own.
+    /// Renews the assertions of a mailbox by one line where that is true, otherwise by a line for each message.
     fn renewals(&mut self, from: u64, until: u64) -> Result<bool, JobError> {
         self.commit()?;
         if self.to_renew.is_empty() {
             return Ok(true);
         }
         let (pass, replica) = (self.pass, self.drive.state.row);
-        // The mailbox may have changed since this sweep began: what is said now is as of now.
+        // The mailbox may have changed since this run began; the line speaks as of now.
         let until = pass.catalogue.change_no()?.max(until);
         self.position = pass.catalogue.position_at(until)?.unwrap_or(self.position);
         self.batch.position = self.position;
@@ -263,7 +265,7 @@ impl Run<'_, '_> {
             }
         }
         if pass.catalogue.change_no()? != until {
-            // It changes just now: the next pass renews what is left.
+            // It is changing at this moment: the next pass renews the rest.
             self.again = true;
             return Ok(true);
         }
@@ -275,7 +277,7 @@ impl Run<'_, '_> {
         if !self.to_renew.is_empty() {
             self.asserted = Some(Vec::new());
             whole = self.arrivals(from, until, true)?;
-            // What waited for one of these lines is not looked at again in another pass.
+            // Departures that wait for one of these lines come up in no later pass.
             let asserted = self.asserted.take();
             whole = whole && !self.depart(until, until, asserted.as_deref())?.0;
         }
@@ -290,7 +292,7 @@ impl Run<'_, '_> {
         self.batch.assert(event, place);
     }
 
-    /// Commits a batch that is full. `false`: a stop was asked for.
+    /// Commits the batch if it is full. `false`: a stop was requested.
     fn goes_on(&mut self) -> Result<bool, JobError> {
         if !self.size.is_full(&self.batch) {
             return Ok(true);

@@ -1,4 +1,4 @@
-//! What is asked of a scan, and what it reports. Only values.
+//! The input and the report of a scan. Only values.
 
 use crate::job::catalogue::FileState;
 use crate::model::{Clock, Finding, RelName};
@@ -7,18 +7,18 @@ use globset::GlobSet;
 /// Rows read from the catalogue at a time.
 pub(super) const PAGE: usize = 512;
 
-/// How a scan is to be done.
+/// How a scan is done.
 pub struct ScanRules<'a> {
-    /// Paths never taken, by globs on the path from the mailbox's root.
+    /// Paths that are never read, as globs on the path from the mailbox's root.
     pub ignore: &'a GlobSet,
-    /// Milliseconds a file must be unchanged for between two looks; 0 reads at once, since the
-    /// second look then comes right before the commit.
+    /// Milliseconds that a file must stay unchanged before it is read. 0 reads at once: the second look then comes
+    /// right before the commit.
     pub settle: i64,
-    /// Paths whose deletion was seen: what is missing at or below them is removed, not vanished.
+    /// Paths whose deletion was seen: what is missing at or below them counts as removed, not as vanished.
     pub seen_gone: &'a [RelName],
-    /// Asked whether a new version of a path, in this state, must wait, since it keeps changing.
+    /// Returns whether a new version of a path, in this state, must wait because it keeps changing.
     pub hold: &'a dyn Fn(&RelName, FileState) -> bool,
-    /// Time.
+    /// Where the time comes from.
     pub clock: &'a dyn Clock,
 }
 
@@ -29,9 +29,9 @@ pub struct ScanReport {
     pub files: u64,
     /// Changes found: new, changed, gone.
     pub changes: u64,
-    /// Messages taken out of the catalogue, since their paths are ignored now.
+    /// Messages removed from the catalogue because the config ignores their paths now.
     pub ignored: u64,
-    /// Why the mailbox's own folder could not be read, or not to its end.
+    /// Why the mailbox's own folder could not be read to its end.
     pub root_unread: Option<String>,
     /// What a person should know.
     pub findings: Vec<Finding>,

@@ -1,5 +1,6 @@
-//! The mailbox as it is now, taken into the catalogue: first looks, over all of it or at single paths.
-//! Never writes to the mailbox, and never calls a message gone because a folder could not be read.
+//! The first half of a scan: compares all files of a mailbox, or single paths, with the catalogue, and notes what is
+//! new, changed or gone. Never writes to the mailbox, and never calls a message gone because a folder could not be
+//! read.
 
 use super::confirm::confirm;
 use super::exclude::Exclusions;
@@ -10,11 +11,11 @@ use crate::job::catalogue::{Catalogue, FileRow, FileStatRow, FileState, millis};
 use crate::model::message::FileFacts;
 use crate::model::{Finding, RelName};
 
-/// Changes written together.
+/// Changes written in one transaction.
 const TOGETHER: usize = 1_000;
 
-/// Walks the whole mailbox beside the catalogue's rows, both in the same order, so that memory does
-/// not grow with the mailbox and nothing is written where nothing has changed.
+/// Walks the whole mailbox and the catalogue's rows in the same order, so that memory does not grow with the mailbox,
+/// and writes nothing where nothing has changed.
 pub fn scan(
     catalogue: &Catalogue,
     mailbox: i64,
@@ -33,7 +34,7 @@ pub fn scan(
         let (path, facts, state) = match walk_entry {
             WalkEntry::File(path, facts) => (path, facts, FileState::Fresh),
             WalkEntry::NotAFile(path) => (path, FileFacts::NONE, FileState::NotAFile),
-            // Listed by its folder: what is in it can have no row of its own.
+            // The folder stands for what is in it, which can have no row of its own.
             WalkEntry::TooLong(Some(folder), names) => {
                 report.problem(Finding::PathsTooLong { folder: folder.clone(), names });
                 (folder, FileFacts::TOO_LONG, FileState::Unreadable)
@@ -47,8 +48,8 @@ pub fn scan(
                 let why_unreadable = why.clone();
                 report
                     .problem(Finding::FolderUnreadable { path: path.clone(), why: why_unreadable });
-                // Listed like a message that cannot be read: nobody knows what is in it, so nobody
-                // may call it safe.
+                // The folder stands for a message that cannot be read: nobody knows what is in it, so nobody may call
+                // it safe.
                 let Some(path) = path else {
                     report.root_unread = Some(why);
                     continue;
@@ -85,7 +86,8 @@ pub fn scan(
     Ok(report)
 }
 
-/// What is missing from paths that are not to be taken any more is not wanted back either. How many there are.
+/// Forgets missing messages of paths that the config now excludes: they are not required back either. Returns their
+/// number.
 fn forget_excluded(
     catalogue: &Catalogue,
     mailbox: i64,
@@ -103,7 +105,7 @@ fn forget_excluded(
     Ok(excluded.len() as u64)
 }
 
-/// Looks at single paths, after hints; a folder among them asks for a whole scan (`false`).
+/// Checks single paths, after hints. Returns `false` if a folder is among them, so that a whole scan is needed.
 pub fn check_paths(
     catalogue: &Catalogue,
     mailbox: i64,
@@ -136,14 +138,14 @@ pub fn check_paths(
                     )?;
                     continue;
                 }
-                // A folder that is gone has no row of its own; those below it are found by a scan.
+                // A folder that is gone has no row of its own; a scan finds the messages below it.
                 None if rules.seen_gone.contains(path) => return Ok(false),
                 None => continue,
             },
             Err(_) => return Ok(false),
         };
         if !row.as_ref().is_some_and(|row| is_unchanged(&row.file_stat(), &facts, state)) {
-            // Whatever changed was seen as it happened, if there was anything before.
+            // A change of a known file was seen as it happened.
             let hinted = row.is_some_and(|row| row.content.is_some());
             changes.push(Change::Look { mailbox, key, facts, state, looked, now, hinted })?;
         }
@@ -157,7 +159,7 @@ fn is_unchanged(row: &FileStatRow, facts: &FileFacts, state: FileState) -> bool 
         FileState::Present | FileState::Fresh | FileState::Changing => {
             state == FileState::Fresh && row.has_facts(facts)
         }
-        // Looked at again at every scan: permission may have been given meanwhile.
+        // Checked again at every scan: permission may have been given meanwhile.
         FileState::Unreadable => false,
         FileState::NotAFile => state == FileState::NotAFile,
         _ => false,
@@ -181,7 +183,7 @@ fn missing(
     report.changes += 1;
     let Some(row) = changes.catalogue.file(mailbox, &row.key)? else { return Ok(()) };
     if is_ignored {
-        // What is missing is counted where it is missing from.
+        // A missing message is counted by `forget_excluded`.
         report.ignored += u64::from(row.state.is_there());
         return changes.push(Change::Forget(row));
     }
@@ -199,13 +201,13 @@ fn is_counted(state: FileState) -> bool {
     !matches!(state, FileState::Removed | FileState::Moved)
 }
 
-/// Whether a path that was taken once is not to be taken any more. What is ignored now did not leave: no drive is
-/// told anything of it, and a restore gives back what was copied.
+/// Whether a path that was mirrored once is excluded now. A message that is ignored now did not leave: no drive records
+/// anything of it, and a restore gives back what was copied.
 fn is_key_excluded(key: &[u8], exclusions: &Exclusions<'_>) -> bool {
     RelName::from_key(key).is_ok_and(|path| exclusions.excludes(&path))
 }
 
-/// Whether a key is a folder's or lies below it; the empty key is the mailbox itself.
+/// Whether a key is that of a folder or lies below it; the empty key is the mailbox itself.
 fn is_below(key: &[u8], folder: &[u8]) -> bool {
     folder.is_empty()
         || key.strip_prefix(folder).is_some_and(|rest| rest.first().is_none_or(|&b| b == 0))
@@ -233,7 +235,7 @@ impl ScanReport {
     }
 }
 
-/// The rows of a mailbox in order, a page at a time.
+/// The rows of a mailbox in order, read in pages.
 struct Rows<'a> {
     catalogue: &'a Catalogue,
     mailbox: i64,
@@ -294,7 +296,7 @@ enum Change {
     Forget(FileRow),
 }
 
-/// Changes on their way to the catalogue, written many at a time; none written, no transaction.
+/// Changes on their way to the catalogue, written many at a time; no transaction if there are none.
 struct Changes<'a> {
     catalogue: &'a Catalogue,
     pending: Vec<Change>,
